@@ -1,0 +1,81 @@
+"""What a device is: interfaces, values, errors, and the registry that finds drivers and links by entry point.
+
+Drivers import from here and from nowhere else in benchd. Importing this package loads no driver.
+"""
+
+from benchd.devices.clock import Clock
+from benchd.devices.errors import (
+    DeviceError,
+    DeviceMismatch,
+    HomeFailed,
+    LinkError,
+    LinkGarbled,
+    LinkTimeout,
+    MotionFailed,
+    Unplausible,
+)
+from benchd.devices.interfaces import (
+    DRIVER_API,
+    Axis,
+    Camera,
+    Device,
+    Encoder,
+    Gauge,
+    Light,
+    Meter,
+    Operator,
+)
+from benchd.devices.links import FrameLog, Link, Matcher, line
+from benchd.devices.values import (
+    Answer,
+    Ask,
+    AxisSpec,
+    CameraSpec,
+    EncoderSpec,
+    Exposure,
+    Frame,
+    GaugeSpec,
+    Health,
+    Identity,
+    LightSpec,
+    Reading,
+    Surprise,
+)
+
+__all__ = [
+    "DRIVER_API",
+    "Answer",
+    "Ask",
+    "Axis",
+    "AxisSpec",
+    "Camera",
+    "CameraSpec",
+    "Clock",
+    "Device",
+    "DeviceError",
+    "DeviceMismatch",
+    "Encoder",
+    "EncoderSpec",
+    "Exposure",
+    "Frame",
+    "FrameLog",
+    "Gauge",
+    "GaugeSpec",
+    "Health",
+    "HomeFailed",
+    "Identity",
+    "Light",
+    "LightSpec",
+    "Link",
+    "LinkError",
+    "LinkGarbled",
+    "LinkTimeout",
+    "Matcher",
+    "Meter",
+    "MotionFailed",
+    "Operator",
+    "Reading",
+    "Surprise",
+    "Unplausible",
+    "line",
+]

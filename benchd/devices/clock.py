@@ -1,0 +1,23 @@
+"""Time as it is handed in, so that tests can hand in another: a monotonic clock for durations, UTC for the record."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from datetime import UTC, datetime
+
+
+class Clock:
+    """The machine's own clocks. Durations and time-outs come from `monotonic` alone; the wall clock may be stepped."""
+
+    def monotonic(self) -> float:
+        """Seconds from an arbitrary origin, never stepping."""
+        return time.monotonic()
+
+    def utc(self) -> str:
+        """Now, RFC 3339 in UTC with milliseconds."""
+        return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+
+    async def sleep(self, seconds: float) -> None:
+        """Wait on the loop."""
+        await asyncio.sleep(seconds)

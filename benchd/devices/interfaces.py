@@ -1,0 +1,173 @@
+"""The driver interface, version 1: what each kind of device promises.
+
+True ABCs: a missing method fails at construction.
+
+Rules for every call: it never blocks the event loop; it has a time limit of its own; `CancelledError` passes
+through untouched and leaves the device usable; errors are those of `benchd.devices.errors`.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import AsyncIterator
+from typing import Any, ClassVar
+
+from pydantic import BaseModel
+
+from benchd.devices.links import Link
+from benchd.devices.values import (
+    Answer,
+    Ask,
+    AxisSpec,
+    CameraSpec,
+    EncoderSpec,
+    Exposure,
+    Frame,
+    GaugeSpec,
+    Health,
+    Identity,
+    LightSpec,
+    Reading,
+    Surprise,
+)
+
+DRIVER_API = 1
+
+
+class Device(ABC):
+    """Anything on the bench. A driver class carries `Config` (pydantic, extra keys forbidden) and `create`."""
+
+    Config: ClassVar[type[BaseModel]]
+    name: str
+
+    @classmethod
+    @abstractmethod
+    def create(cls, name: str, config: Any, link: Link | None) -> Device:
+        """Build the device from its checked `Config`; touches no hardware. Raises ValueError for a missing link."""
+
+    @abstractmethod
+    async def open(self) -> Identity:
+        """Make contact (the link is open already) and check identity. Raises DeviceMismatch, LinkError."""
+
+    @abstractmethod
+    async def close(self) -> None:
+        """Leave the hardware safe (standstill, light at its safe level). Idempotent; never raises."""
+
+    @abstractmethod
+    async def health(self) -> Health:
+        """How the device is, from what is known; a short query at most."""
+
+
+class Axis(Device):
+    """One moving axis. Positions are in `spec.unit` in the axis's own coordinate; positive is away from the lens."""
+
+    spec: AxisSpec
+
+    @property
+    @abstractmethod
+    def homed(self) -> bool:
+        """Whether the controller's zero stands since the last `home`."""
+
+    @abstractmethod
+    async def home(self) -> None:
+        """Find the switch (bounded search) and set the zero. Raises HomeFailed; the axis is then not homed."""
+
+    @abstractmethod
+    async def move_to(self, target: float, speed: float) -> None:
+        """Absolute move; returns at standstill as the controller sees it.
+
+        Raises MotionFailed (alarm, limit, reset, broken off by `stop`), LinkError. The time limit comes from
+        distance, speed and acceleration plus a margin. Cancelled: the axis is stopped before CancelledError
+        leaves. Targets outside `spec.low .. spec.high` raise MotionFailed before a byte is written.
+        """
+
+    @abstractmethod
+    async def jog(self, speed: float, distance: float) -> None:
+        """One bounded segment (`distance` signed, `speed` positive); replaces the one under way; returns at once."""
+
+    @abstractmethod
+    async def stop(self) -> None:
+        """Overtake everything, flush buffers, return at standstill. Safe at any time, any number of times."""
+
+    @abstractmethod
+    async def read(self) -> Reading:
+        """Position as the controller sees it."""
+
+    @abstractmethod
+    def surprises(self) -> AsyncIterator[Surprise]:
+        """What takes trust in the position away, as it happens; ends at `close`."""
+
+
+class Encoder(Device):
+    """A position scale."""
+
+    spec: EncoderSpec
+
+    @abstractmethod
+    async def read(self) -> Reading:
+        """Position in um (unit 'um')."""
+
+    @abstractmethod
+    async def seek_reference(self) -> bool:
+        """Arm and wait for the reference mark while the axis moves; False where the scale has none."""
+
+
+class Gauge(Device):
+    """A contact gauge (dial or digital indicator); its reading grows as its tip reaches deeper."""
+
+    spec: GaugeSpec
+
+    @abstractmethod
+    async def read(self) -> Reading:
+        """Reading in um."""
+
+
+class Light(Device):
+    """A dimmable light; level 0 is dark, 1 is full."""
+
+    spec: LightSpec
+
+    @abstractmethod
+    async def set_level(self, level: float) -> None:
+        """Set the level, 0 to 1; raises ValueError outside."""
+
+    @abstractmethod
+    async def level(self) -> float:
+        """The level in force."""
+
+
+class Meter(Device):
+    """Any scalar: photodiode, temperature, tilt, range, switch."""
+
+    quantity: str
+    unit: str
+
+    @abstractmethod
+    async def read(self) -> Reading:
+        """One value in `unit`."""
+
+
+class Camera(Device):
+    """A camera; pictures come encoded (see Frame)."""
+
+    spec: CameraSpec
+
+    @abstractmethod
+    async def configure(self, exposure_ms: float, gain: float) -> Exposure:
+        """Set exposure and gain; returns what was really set."""
+
+    @abstractmethod
+    async def grab(self) -> Frame:
+        """One picture whose exposure began after the call."""
+
+    @abstractmethod
+    def stream(self) -> AsyncIterator[Frame]:
+        """Pictures as they come, until the iterator is closed."""
+
+
+class Operator(Device):
+    """The person at the bench, as a device: asked in words, answering in values."""
+
+    @abstractmethod
+    async def ask(self, question: Ask) -> Answer:
+        """Put the question and wait for the first valid answer."""

@@ -1,0 +1,154 @@
+"""The values that cross the driver interface: readings, frames, specs, questions. Plain and frozen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Quality = Literal["good", "suspect", "bad"]
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who answered at `open`: what the device says of itself, as far as it says anything."""
+
+    model: str = ""
+    firmware: str = ""
+    serial: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """`ok`, `degraded` (works, with a reservation) or `fault`; `code` is short, `text` a sentence."""
+
+    state: Literal["ok", "degraded", "fault"]
+    code: str = ""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value with its unit and the instant it was true: monotonic seconds and RFC 3339 UTC."""
+
+    value: float
+    unit: str
+    t_mono: float
+    t_utc: str
+    quality: Quality = "good"
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """What a camera has really set."""
+
+    exposure_ms: float
+    gain: float
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One picture as the camera delivered it, still encoded (`media_type` such as image/png).
+
+    Decoding is the imaging room's work, in the analysis process, so that a daemon without pictures in
+    hand stays small. `t_mono` and `t_utc` are the middle of the exposure where `hardware_time` holds,
+    else the middle between request and arrival.
+    """
+
+    data: bytes
+    media_type: str
+    t_mono: float
+    t_utc: str
+    exposure: Exposure | None = None
+    hardware_time: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Surprise:
+    """Something that takes trust in a position away. `kind` feeds the one edge detector of the bench."""
+
+    kind: Literal["reset", "limit", "stall", "disabled", "link"]
+    text: str
+    t_mono: float
+
+
+@dataclass(frozen=True, slots=True)
+class AxisSpec:
+    """What an axis can do; lengths in `unit`, times in seconds."""
+
+    unit: Literal["um", "deg"]
+    low: float
+    high: float
+    resolution: float
+    top_speed: float
+    acceleration: float
+    lookahead_s: float
+    approach: Literal["from_below", "from_above"] = "from_below"
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeSpec:
+    """A contact gauge: measuring range, resolution, hysteresis (um), and the standard uncertainty of its gain (1)."""
+
+    low_um: float
+    high_um: float
+    resolution_um: float
+    hysteresis_um: float
+    u_gain: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class EncoderSpec:
+    """A position encoder: resolution and sub-divisional amplitude (um), u of its scale (1), expansion (1/K)."""
+
+    resolution_um: float
+    subdivision_um: float = 0.0
+    u_scale: float = 0.0
+    alpha_per_K: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LightSpec:
+    """A light: least level above dark, number of steps, PWM frequency, laser class, hardware fail-safe."""
+
+    least: float
+    steps: int
+    pwm_hz: float | None = None
+    laser_class: str | None = None
+    has_failsafe: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CameraSpec:
+    """A camera: size in pixels (columns, rows), linearity in light, own time stamps, lockable exposure, pixel pitch."""
+
+    size: tuple[int, int] | None
+    linear: bool
+    hardware_time: bool
+    lockable: bool
+    pixel_um: float | None = None
+    exposure_range_ms: tuple[float, float] | None = None
+
+
+AskKind = Literal["yes_no", "choice", "number", "text", "mark", "confirm"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """A question to the person at the bench; `until` is an RFC 3339 time or None for no limit."""
+
+    ask: str
+    kind: AskKind
+    text: str
+    choices: tuple[str, ...] = ()
+    unit: str | None = None
+    until: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The first valid answer to a question, and who gave it."""
+
+    ask: str
+    value: Any
+    user: str
+    t_utc: str = field(default="")

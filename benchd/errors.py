@@ -1,0 +1,64 @@
+"""The one root of what benchd refuses or reports, as values a person can act on.
+
+    BenchdError                 code, one plain sentence, advice, data
+    +-- Refused                 a request that was not carried out; nothing moved
+    +-- FileError               a file that says something it may not (benchd.files)
+    +-- DeviceError             hardware (benchd.devices.errors has the branches)
+
+`code` is from the closed list below; `text` says what happened, `advice` what to do next.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal, get_args
+
+ErrorCode = Literal[
+    "bad_request",
+    "unknown_verb",
+    "unknown_name",
+    "too_large",
+    "stale",
+    "retained",
+    "duplicate",
+    "not_allowed",
+    "not_holder",
+    "busy",
+    "rev_conflict",
+    "not_found",
+    "not_homed",
+    "not_driven",
+    "limit",
+    "clearance",
+    "interlock",
+    "uncalibrated",
+    "wall_too_near",
+    "pupil_unfilled",
+    "device_fault",
+    "timeout",
+    "disk_full",
+]
+
+ERROR_CODES: frozenset[str] = frozenset(get_args(ErrorCode))
+
+
+class BenchdError(Exception):
+    """Something a person has to know: a code, a sentence, what to do next, and the figures behind it."""
+
+    def __init__(self, code: ErrorCode, text: str, *, advice: str = "", data: Mapping[str, Any] | None = None) -> None:
+        super().__init__(text)
+        self.code: ErrorCode = code
+        self.text = text
+        self.advice = advice
+        self.data: dict[str, Any] = dict(data or {})
+
+    def __str__(self) -> str:
+        return f"{self.text} {self.advice}".strip()
+
+    def as_json(self) -> dict[str, Any]:
+        """The `error` object of a refused command: code, text, advice, data."""
+        return {"code": self.code, "text": self.text, "advice": self.advice, "data": self.data}
+
+
+class Refused(BenchdError):
+    """A request that was not carried out; the bench is as it was."""
