@@ -1,0 +1,1 @@
+"""The assembled bench: arrangement, datum chain, set-up, closed-loop positioning, clearance, live state."""
