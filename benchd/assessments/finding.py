@@ -1,0 +1,144 @@
+"""What an assessment ends in: values, units, uncertainty budget, verdict, and the readings it came from.
+
+The model of the published document, so that what is stored, sent over MQTT and printed is one thing. Every number
+is finite; what cannot be said is null, with a note.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+
+class Part(BaseModel):
+    """Base of everything inside a finding: unknown keys refused, no NaN, no infinity, not changed once made."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True, populate_by_name=True)
+
+
+class Mark(Part):
+    """A ring left at an engraved mark, kept as engraved."""
+
+    mark: float | str
+
+
+class Measurand(Part):
+    """What exactly was measured: two findings may be compared only where this is the same.
+
+    What a finding has no use for (the merit, where a rod is measured with an indicator) is null. `artefact` names
+    the adapter, glass or bench base whose length the finding gives; it is left out of findings about a lens.
+    """
+
+    arrangement: str
+    ring: Literal["stop", "infinity", "free"] | Mark | None = None
+    f_number: float | None = None
+    merit: str | None = None
+    lp_mm: float | None = None
+    light_nm: float | None = None
+    glass: list[str] = []
+    reference_C: float = 20.0
+    artefact: str | None = Field(default=None, exclude_if=lambda value: value is None)
+
+
+class Value(Part):
+    """One result: standard uncertainty `u`, degrees of freedom (null: infinite), coverage factor, half interval `U`."""
+
+    value: float | None
+    unit: str
+    u: float | None = Field(default=None, ge=0)
+    dof: float | None = Field(default=None, gt=0)
+    k: float | None = Field(default=None, gt=0)
+    U: float | None = Field(default=None, ge=0)
+
+
+class BudgetLine(Part):
+    """One line of the uncertainty budget, in the unit of the value; `type` as in JCGM 100, `dof` null is infinite."""
+
+    term: str
+    u: float = Field(ge=0)
+    type: Literal["A", "B"]
+    dof: float | None = Field(default=None, gt=0)
+    source: str
+
+
+class Next(Part):
+    """What would decide an undecided verdict: the line to improve, how far, and how."""
+
+    dominant: str
+    u_needed_um: float | None
+    how: str
+
+
+class Verdict(Part):
+    """Inside the limits or not, by the probability of conformity (JCGM 106)."""
+
+    is_: Literal["pass", "fail", "undecided"] = Field(alias="is")
+    value: str
+    low: float | None
+    high: float | None
+    unit: str
+    p_conform: float = Field(ge=0, le=1)
+    rule: str
+    next: Next | None = None
+
+
+class Advice(Part):
+    """The shim that mends it, out of those in stock, and what is left over; `fitted_um` is under the lens already."""
+
+    shim_um: float | None
+    from_stock: list[float] | None
+    residual_um: float | None
+    fitted_um: list[float] = []
+
+
+class Source(Part):
+    """The readings a finding rests on: first and last index of its run."""
+
+    run: str
+    indices: tuple[int, int]
+
+
+class Finding(Part):
+    """The document of one assessment. `finding` is empty until the store has given it its number.
+
+    Raises pydantic's ValidationError for a verdict without an absolute zero, and for a verdict about a value
+    that the finding does not hold.
+    """
+
+    finding: str = ""
+    assessment: str
+    run: str
+    setup: int
+    lens: str | None
+    job: str | None = None
+    at: str
+    version: str
+    measurand: Measurand
+    absolute: bool
+    values: dict[str, Value]
+    budget: list[BudgetLine]
+    verdict: Verdict | None
+    advice: Advice | None
+    notes: list[str] = []
+    readings: Source | None
+    calibrations: list[str] = []
+
+    @model_validator(mode="after")
+    def _verdict_stands_on_something(self) -> Self:
+        if self.verdict is None:
+            return self
+        if not self.absolute:
+            raise ValueError("a relative finding carries no verdict")
+        if self.verdict.value not in self.values:
+            raise ValueError(f"the verdict is about {self.verdict.value!r}, which is not among the values")
+        return self
+
+    def as_json(self) -> dict[str, Any]:
+        """The published document: plain values only, keys as in the contract, in its order."""
+        return self.model_dump(mode="json", by_alias=True)
+
+    @classmethod
+    def from_json(cls, doc: dict[str, Any]) -> Self:
+        """The finding a document says. Raises pydantic's ValidationError."""
+        return cls.model_validate(doc)
