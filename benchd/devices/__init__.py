@@ -25,7 +25,7 @@ from benchd.devices.interfaces import (
     Meter,
     Operator,
 )
-from benchd.devices.links import FrameLog, Link, Matcher, line
+from benchd.devices.links import FrameLog, Link, Matcher, line, matching, nothing
 from benchd.devices.values import (
     Answer,
     Ask,
@@ -41,6 +41,7 @@ from benchd.devices.values import (
     Reading,
     Surprise,
 )
+from benchd.errors import Refused
 
 __all__ = [
     "DRIVER_API",
@@ -75,7 +76,10 @@ __all__ = [
     "MotionFailed",
     "Operator",
     "Reading",
+    "Refused",
     "Surprise",
     "Unplausible",
     "line",
+    "matching",
+    "nothing",
 ]

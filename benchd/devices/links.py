@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, TypeVar
 
-Matcher = Callable[[bytes], int | None]
-"""Looks at the bytes received so far and returns how many of them are the whole answer, or None for 'not yet'."""
+P = TypeVar("P")
+
+Matcher = Callable[[bytes], slice | None]
+"""Looks at the bytes received so far and returns which of them are the whole answer, or None for 'not yet'.
+
+What stands before the answer and after it was not asked for and goes to `listen`, line by line.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,8 +48,9 @@ class Link(ABC):
     async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
         """Write `data`, collect bytes until `until` is satisfied, all before one deadline.
 
-        Raises LinkTimeout (no whole answer), LinkGarbled (more than the bound without one), LinkError
-        (the transport broke). Bytes that `until` does not claim are offered to `listen`.
+        Waiting for one's turn counts. Raises LinkTimeout (no whole answer), LinkGarbled (more bytes than any
+        answer may have, or bytes that look like the wrong baud rate), LinkError (the transport broke).
+        Lines that `until` does not claim are offered to `listen`.
         """
 
     @abstractmethod
@@ -52,7 +59,21 @@ class Link(ABC):
 
     @abstractmethod
     def listen(self) -> AsyncIterator[bytes]:
-        """Complete lines nobody asked for (banners, alarms), newest last; ends when the link is lost or closed."""
+        """Complete lines nobody asked for (banners, alarms), newest last; ends when the link is lost or closed.
+
+        Listening begins with the call, not with the first `anext`. Line ends are taken off.
+        """
+
+    def shared(self, kind: type[P], make: Callable[[Link], P]) -> P:
+        """The one object of class `kind` that speaks this link's protocol for every device on it.
+
+        Made by `make(link)` when the first device asks; it lives as long as the link object.
+        """
+        kept: dict[type[Any], Any] = self.__dict__.setdefault("_shared", {})
+        if kind not in kept:
+            kept[kind] = make(self)
+        found: P = kept[kind]
+        return found
 
     @property
     @abstractmethod
@@ -66,10 +87,26 @@ class Link(ABC):
 
 
 def line(terminator: bytes = b"\n") -> Matcher:
-    """A matcher for one terminated line, the terminator included."""
+    """A matcher for the next terminated line, the terminator included."""
 
-    def match(received: bytes) -> int | None:
+    def match(received: bytes) -> slice | None:
         end = received.find(terminator)
-        return None if end < 0 else end + len(terminator)
+        return None if end < 0 else slice(0, end + len(terminator))
 
     return match
+
+
+def matching(pattern: bytes) -> Matcher:
+    """A matcher for the first stretch of bytes that `pattern` (a regular expression) finds, wherever it stands."""
+    compiled = re.compile(pattern)
+
+    def match(received: bytes) -> slice | None:
+        found = compiled.search(received)
+        return slice(*found.span()) if found else None
+
+    return match
+
+
+def nothing(received: bytes) -> slice | None:
+    """A matcher for commands whose answer comes by `listen`: content as soon as the bytes are written."""
+    return slice(0, 0)

@@ -119,7 +119,10 @@ class LightSpec:
 
 @dataclass(frozen=True, slots=True)
 class CameraSpec:
-    """A camera: size in pixels (columns, rows), linearity in light, own time stamps, lockable exposure, pixel pitch."""
+    """A camera: size in pixels (columns, rows), linearity in light, own time stamps, lockable exposure, pixel pitch.
+
+    `orientation` says how the picture stands to the bench: as the bench file has it.
+    """
 
     size: tuple[int, int] | None
     linear: bool
@@ -127,6 +130,7 @@ class CameraSpec:
     lockable: bool
     pixel_um: float | None = None
     exposure_range_ms: tuple[float, float] | None = None
+    orientation: str = "upright"
 
 
 AskKind = Literal["yes_no", "choice", "number", "text", "mark", "confirm"]
@@ -134,7 +138,10 @@ AskKind = Literal["yes_no", "choice", "number", "text", "mark", "confirm"]
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """A question to the person at the bench; `until` is an RFC 3339 time or None for no limit."""
+    """A question to the person at the bench; `until` is an RFC 3339 time or None for no limit.
+
+    `low` and `high` bound the answer to a `number`, in `unit`.
+    """
 
     ask: str
     kind: AskKind
@@ -142,6 +149,8 @@ class Ask:
     choices: tuple[str, ...] = ()
     unit: str | None = None
     until: str | None = None
+    low: float | None = None
+    high: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
