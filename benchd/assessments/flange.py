@@ -1,0 +1,161 @@
+"""How far from nominal is best focus, how sure is that, does it pass, and which shim mends it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchd.assessments.finding import Finding
+from benchd.assessments.lines import as_budget, as_value
+from benchd.metrology.budget import Term, combine
+from benchd.metrology.decision import Verdict, decide
+from benchd.metrology.peak import PeakFit
+from benchd.metrology.shims import advise
+
+FREQUENCY_SHIFT_UM = 0.0095
+"""Best focus moves by at most this times f-number squared for 1 % of frequency, at one wave of spherical
+aberration (own quadrature of the through-focus curve, f/1.4 to f/8)."""
+
+
+@dataclass(frozen=True, slots=True)
+class FlangeInput:
+    """What the assessment needs beside the curve.
+
+    `chain` are the terms of the datum chain as contributions to the focus error (um); `absolute` is false where
+    absolute zero was never calibrated. `tolerance_um` is symmetric about nominal, None where none is stated.
+    """
+
+    run: str
+    setup: int
+    lens: str | None
+    chain: Sequence[Term]
+    absolute: bool
+    measurand: Mapping[str, Any]
+    f_number: float
+    u_frequency_rel: float
+    tolerance_um: float | None
+    stock_um: Sequence[float]
+    fitted_um: Sequence[float]
+    glass_residual: tuple[float, float] | None
+    calibrations: Sequence[str]
+    indices: tuple[int, int]
+    at: str
+    version: str
+    job: str | None = None
+    notes: Sequence[str] = field(default_factory=tuple)
+
+
+def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
+    """The lines of the budget of the focus error: the sweep, the frequency, and the datum chain where it counts."""
+    terms = [Term("sweep", fit.u_um, "A", float(fit.dof), given.run)]
+    shift = FREQUENCY_SHIFT_UM * given.f_number**2 * 100.0 * given.u_frequency_rel
+    terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
+    terms.extend(term for term in given.chain if term.u > 0.0)
+    return terms
+
+
+def assess(fit: PeakFit, given: FlangeInput) -> Finding:
+    """The finding `flange` from a through-focus fit in offset coordinates (um).
+
+    The focus error is the offset of the peak. A relative finding (no absolute zero) carries the value and its
+    budget, and neither verdict nor advice.
+    """
+    terms = budget_terms(fit, given)
+    expanded = combine(terms)
+    verdict: Verdict | None = None
+    if given.absolute and given.tolerance_um is not None:
+        verdict = decide(fit.peak_um, expanded, -given.tolerance_um, given.tolerance_um)
+    values = {"focus_error": as_value(fit.peak_um, expanded, "um")}
+    if given.glass_residual is not None:
+        residual, u = given.glass_residual
+        values["glass_residual"] = {"value": residual, "unit": "um", "u": u, "dof": None, "k": None, "U": None}
+    return Finding.model_validate(
+        {
+            "finding": None,
+            "assessment": "flange",
+            "run": given.run,
+            "setup": given.setup,
+            "lens": given.lens,
+            "job": given.job,
+            "at": given.at,
+            "version": given.version,
+            "measurand": dict(given.measurand),
+            "absolute": given.absolute,
+            "values": values,
+            "budget": as_budget(terms),
+            "verdict": None if verdict is None else _verdict(verdict, terms, expanded.u),
+            "advice": _advice(fit.peak_um, given) if given.absolute else None,
+            "notes": [*given.notes, *(_flag_sentence(flag) for flag in fit.flags)],
+            "readings": {"run": given.run, "indices": list(given.indices)},
+            "calibrations": list(given.calibrations),
+        }
+    )
+
+
+def _verdict(verdict: Verdict, terms: Sequence[Term], u: float) -> dict[str, Any]:
+    doc: dict[str, Any] = {
+        "is": verdict.outcome,
+        "value": "focus_error",
+        "low": verdict.low,
+        "high": verdict.high,
+        "unit": "um",
+        "p_conform": verdict.p_conform,
+        "rule": "JCGM 106, 95 %",
+        "next": None,
+    }
+    if verdict.outcome == "undecided":
+        doc["next"] = next_step(terms, u, verdict.u_needed)
+    return doc
+
+
+_HOW = {
+    "conjugate": "collimate, or measure m and the distance to the wall better",
+    "sweep": "take more readings or give more light",
+    "base": "calibrate base_depth again, with more remounts",
+    "adapter": "calibrate adapter_length",
+    "joints": "clean the seats; a gauge study states the joints better",
+    "glass": "measure the plate's thickness and index",
+    "thermal": "let the bench settle nearer 20 C, or measure the temperature better",
+    "position": "measure nearer the carriage position of the base calibration",
+    "frequency": "measure the target's pitch",
+}
+
+
+def next_step(terms: Sequence[Term], u: float, u_needed: float) -> dict[str, Any]:
+    """The budget line to improve and the standard uncertainty it would need for a decision (um).
+
+    `u_needed_um` is for that line alone, the others left as they are; it is 0 where no improvement of that line
+    alone decides, and the sentence then says so.
+    """
+    dominant = max(terms, key=lambda term: term.u)
+    rest = max(u * u - dominant.u**2, 0.0)
+    room = u_needed**2 - rest
+    name = dominant.term.split(" ")[0]
+    how = _HOW.get(name, "improve this line of the budget")
+    if room <= 0.0:
+        how += "; this line alone is not enough, the value is too close to the limit"
+    return {"dominant": dominant.term, "u_needed_um": max(room, 0.0) ** 0.5, "how": how}
+
+
+def _advice(error_um: float, given: FlangeInput) -> dict[str, Any]:
+    advice = advise(error_um, given.stock_um, given.fitted_um)
+    return {
+        "shim_um": advice.shim_um,
+        "from_stock": list(advice.fit),
+        "remove": list(advice.remove),
+        "residual_um": advice.residual_um,
+        "fitted_um": list(given.fitted_um),
+    }
+
+
+_FLAGS = {
+    "scatter": "Readings scatter more than their pictures explain (vibration, flicker or position noise).",
+    "width": "The curve is wider than the f-number explains (f-number, decentring, glass, pupil not filled).",
+    "two_maxima": "The curve has two maxima; the higher one is stated.",
+    "off_centre": "Best focus lies off the middle of the sweep; the interval is wider for it.",
+}
+
+
+def _flag_sentence(flag: str) -> str:
+    return _FLAGS.get(flag, flag)

@@ -1,0 +1,217 @@
+"""Lengths by a contact gauge on a bridge: the base's depth from a setting ring, an adapter's from the base.
+
+The gauge is used as a comparator: what counts is the difference of two of its readings near one another, so its
+zero and the length of its probe drop out and its gain enters by that difference alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchd.assessments.finding import Finding
+from benchd.assessments.lines import as_budget, as_value
+from benchd.metrology.budget import Term, combine
+from benchd.optics.expansion import expansion_um
+
+ALPHA_U_REL = 0.05
+"""Relative standard uncertainty of a handbook expansion coefficient (handbook tables differ by this much)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Comparator:
+    """What is stated of the gauge and of the carriage scale (um, 1, 1/K); `alpha_scale` is None where not given."""
+
+    resolution_um: float
+    hysteresis_um: float
+    u_gain: float
+    u_scale: float
+    subdivision_um: float
+    alpha_scale: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Thermal:
+    """Temperature during the measurement and how well it is known (C, K)."""
+
+    temperature_C: float
+    u_K: float
+
+    @property
+    def above_20_K(self) -> float:
+        """Kelvin above the reference temperature of ISO 1."""
+        return self.temperature_C - 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """One remounting: gauge reading and carriage reading at the first and at the second place (um)."""
+
+    first_um: float
+    first_carriage_um: float
+    second_um: float
+    second_carriage_um: float
+
+    @property
+    def difference_um(self) -> float:
+        """Second gauge reading less the first."""
+        return self.second_um - self.first_um
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """A length with its standard uncertainty at 20 C (um) and its expansion coefficient (1/K)."""
+
+    length_um: float
+    u_um: float
+    alpha_per_K: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What a finding says of itself."""
+
+    run: str
+    setup: int
+    at: str
+    version: str
+    indices: tuple[int, int]
+    temperature_source: str = "set-up"
+
+
+def base_depth(
+    pairs: Sequence[Pair],
+    ring: Known,
+    base: Known,
+    artefact: str,
+    gauge: Comparator,
+    thermal: Thermal,
+    about: About,
+    cover_um: float = 0.0,
+) -> Finding:
+    """Base face to target plane at carriage reading 0 and 20 C, from a setting ring and a gauge on its bridge.
+
+    `pairs`: first on the ring, second on the base face. The target lies `ring + second - first` below the base
+    face; `cover_um` is the full thickness of a plate over the target, on whose face the tip rests. `base` gives the
+    expansion coefficient; its length is used for nothing else than that correction.
+    """
+    dt = thermal.above_20_K
+    alpha_scale = gauge.alpha_scale or 0.0
+    ring_now = ring.length_um + expansion_um(ring.length_um, ring.alpha_per_K or 0.0, dt)
+    depths = [
+        ring_now + pair.difference_um + cover_um - pair.second_carriage_um * (1.0 + alpha_scale * dt) for pair in pairs
+    ]
+    base_growth = expansion_um(base.length_um, base.alpha_per_K or 0.0, dt)
+    value = float(np.mean(depths)) - base_growth
+    carriage = float(np.mean([pair.second_carriage_um for pair in pairs]))
+    slope = (
+        (ring.alpha_per_K or 0.0) * ring.length_um - (base.alpha_per_K or 0.0) * base.length_um - alpha_scale * carriage
+    )
+    lengths = [
+        ((ring.alpha_per_K or 0.0), ring.length_um),
+        ((base.alpha_per_K or 0.0), base.length_um),
+        (alpha_scale, carriage),
+    ]
+    terms = [
+        _repeats("remounts", depths, about.run),
+        Term("setting ring", ring.u_um, "B", None, ring.source),
+        *_comparator_terms(gauge, [pair.difference_um for pair in pairs], 1.0),
+        *_thermal_terms(slope, lengths, thermal, about.temperature_source),
+    ]
+    return _length_finding("base_depth", artefact, value, terms, about, thermal)
+
+
+def adapter_length(
+    pairs: Sequence[Pair],
+    adapter: Known,
+    artefact: str,
+    gauge: Comparator,
+    thermal: Thermal,
+    about: About,
+) -> Finding:
+    """Length of an adapter at 20 C: the gauge's bridge on the base face (first), then on the adapter's upper seat.
+
+    The carriage moves by about the adapter's length between the two, so its scale enters over that travel.
+    """
+    dt = thermal.above_20_K
+    alpha_scale = gauge.alpha_scale or 0.0
+    alpha = adapter.alpha_per_K or 0.0
+    travels = [pair.first_carriage_um - pair.second_carriage_um for pair in pairs]
+    lengths_now = [
+        pair.difference_um + travel * (1.0 + alpha_scale * dt) for pair, travel in zip(pairs, travels, strict=True)
+    ]
+    value = float(np.mean(lengths_now)) / (1.0 + alpha * dt)
+    travel = float(np.mean(travels))
+    terms = [
+        _repeats("remounts", lengths_now, about.run),
+        *_comparator_terms(gauge, [pair.difference_um for pair in pairs], math.sqrt(2.0)),
+        Term("scale", gauge.u_scale * abs(travel), "B", None, "position scale"),
+        *_thermal_terms(
+            alpha_scale * travel - alpha * value,
+            [(alpha, value), (alpha_scale, travel)],
+            thermal,
+            about.temperature_source,
+        ),
+    ]
+    return _length_finding("adapter_length", artefact, value, terms, about, thermal)
+
+
+def _repeats(name: str, values: Sequence[float], source: str) -> Term:
+    s = float(np.std(values, ddof=1))
+    return Term(name, s / math.sqrt(len(values)), "A", float(len(values) - 1), source)
+
+
+def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: float) -> list[Term]:
+    """Gain over the mean difference, hysteresis between the two readings, resolution, and the scale's subdivision.
+
+    `ends` counts how many carriage readings enter (1, or the square root of 2 for a difference of two).
+    """
+    resolution = gauge.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
+    return [
+        Term("gauge gain", gauge.u_gain * abs(float(np.mean(differences))), "B", None, "gauge"),
+        Term("gauge hysteresis", gauge.hysteresis_um / math.sqrt(12.0), "B", None, "gauge", "rectangular"),
+        Term("gauge resolution", resolution, "B", None, "gauge", "triangular"),
+        Term("subdivision", gauge.subdivision_um / math.sqrt(2.0) * ends, "B", None, "position scale", "arcsine"),
+    ]
+
+
+def _thermal_terms(
+    slope_um_per_K: float, lengths: Sequence[tuple[float, float]], thermal: Thermal, source: str
+) -> list[Term]:
+    """Temperature enters every length at once, so its derivatives add with sign; coefficients are independent."""
+    coefficients = math.sqrt(sum((ALPHA_U_REL * alpha * length * thermal.above_20_K) ** 2 for alpha, length in lengths))
+    return [
+        Term("temperature", abs(slope_um_per_K) * thermal.u_K, "B", None, source),
+        Term("expansion", coefficients, "B", None, "handbook coefficients"),
+    ]
+
+
+def _length_finding(
+    assessment: str, artefact: str, value: float, terms: Sequence[Term], about: About, thermal: Thermal
+) -> Finding:
+    expanded = combine(terms)
+    return Finding.model_validate(
+        {
+            "finding": None,
+            "assessment": assessment,
+            "run": about.run,
+            "setup": about.setup,
+            "lens": None,
+            "job": None,
+            "at": about.at,
+            "version": about.version,
+            "measurand": {"artefact": artefact, "reference_C": 20.0, "measured_at_C": thermal.temperature_C},
+            "absolute": True,
+            "values": {"length": as_value(value, expanded, "um")},
+            "budget": as_budget([term for term in terms if term.u > 0.0]),
+            "verdict": None,
+            "advice": None,
+            "notes": [],
+            "readings": {"run": about.run, "indices": list(about.indices)},
+            "calibrations": [],
+        }
+    )

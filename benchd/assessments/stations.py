@@ -1,0 +1,67 @@
+"""Where a sweep takes its readings: spans from the depth of the curve, in an order that no drift can imitate.
+
+A monotone order turns correlated noise into a shift of the peak; a shuffled one turns it into scatter, which the
+fit sees. Pilot readings only choose the stations and never enter the fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+SPAN_HWHM = 1.5
+"""Half the span of a sweep, in measured half-widths at half maximum."""
+
+STEP_HWHM = 0.25
+"""Station spacing: nine stations fall inside the window of the fit (+-1.1 half-widths)."""
+
+PILOT_SPAN_HW = 2.5
+PILOT_STEP_HW = 0.5
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """One place of a sweep: offset asked for (um) and which repeat it belongs to."""
+
+    offset_um: float
+    repeat: int
+
+
+def pilot(centre_um: float, half_width_um: float) -> tuple[float, ...]:
+    """Offsets of a quick look about `centre_um`, ascending, so that every one is approached from below."""
+    count = round(PILOT_SPAN_HW / PILOT_STEP_HW)
+    return tuple(centre_um + PILOT_STEP_HW * half_width_um * i for i in range(-count, count + 1))
+
+
+def wide(low_um: float, high_um: float, step_um: float) -> tuple[float, ...]:
+    """Offsets of a wide search, ascending, evenly spaced at no more than `step_um`."""
+    count = max(2, int(np.ceil((high_um - low_um) / step_um)) + 1)
+    return tuple(float(x) for x in np.linspace(low_um, high_um, count))
+
+
+def plan(
+    centre_um: float,
+    span_um: float,
+    step_um: float,
+    repeats: int,
+    rng: np.random.Generator,
+    *,
+    shuffled: bool = True,
+) -> tuple[Station, ...]:
+    """All stations of a sweep: `repeats` passes over `span_um` (end to end) about `centre_um`.
+
+    Each pass is displaced by a random fraction of a step, so that an error of the scale with the period of the
+    step does not repeat, and is shuffled on its own, so that a drift over minutes spreads over every pass.
+    """
+    count = max(3, round(span_um / step_um) + 1)
+    grid = centre_um + (np.arange(count) - (count - 1) / 2) * step_um
+    stations: list[Station] = []
+    for repeat in range(repeats):
+        displaced = grid + (rng.uniform(-0.5, 0.5) * step_um if repeats > 1 else 0.0)
+        order = rng.permutation(count) if shuffled else np.arange(count)
+        stations.extend(Station(float(displaced[i]), repeat) for i in order)
+    return tuple(stations)

@@ -1,0 +1,80 @@
+"""The one worker process for numerics, started when it is first needed and ended when idle.
+
+The daemon stays small: numpy beyond the everyday, scipy and picture decoding live there. Only small results cross
+back. The worker dies with its parent, however that ends.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import multiprocessing
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from typing import TypeVar, TypeVarTuple
+
+Args = TypeVarTuple("Args")
+R = TypeVar("R")
+
+IDLE_S = 120.0
+
+
+def _initialise() -> None:
+    """In the worker: leave signals to the parent, die with it, and keep the thread pools from fighting the loop."""
+    import ctypes
+    import os
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    pr_set_pdeathsig = 1
+    ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGKILL)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
+class Analysis:
+    """Runs pure functions in the worker. A cancelled caller leaves the worker to finish and drops its answer."""
+
+    def __init__(self, idle_s: float = IDLE_S) -> None:
+        self._idle_s = idle_s
+        self._pool: ProcessPoolExecutor | None = None
+        self._under_way = 0
+        self._idle: asyncio.TimerHandle | None = None
+
+    async def run(self, work: Callable[[*Args], R], *args: *Args) -> R:
+        """`work(*args)` in the worker; `work` is a module-level function, arguments and result are picklable."""
+        if self._idle is not None:
+            self._idle.cancel()
+            self._idle = None
+        if self._pool is None:
+            context = multiprocessing.get_context("spawn")
+            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_initialise)
+        self._under_way += 1
+        try:
+            return await asyncio.wrap_future(self._pool.submit(work, *args))
+        finally:
+            self._under_way -= 1
+            if self._under_way == 0 and self._pool is not None:
+                self._idle = asyncio.get_running_loop().call_later(self._idle_s, self._end)
+
+    @property
+    def pid(self) -> int | None:
+        """The worker's process id while it lives."""
+        processes = getattr(self._pool, "_processes", None) if self._pool else None
+        return next(iter(processes), None) if processes else None
+
+    def _end(self) -> None:
+        pool, self._pool = self._pool, None
+        self._idle = None
+        if pool is not None:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+    async def close(self) -> None:
+        """End the worker; work under way is abandoned."""
+        if self._idle is not None:
+            self._idle.cancel()
+        pool = self._pool
+        processes = list((getattr(pool, "_processes", None) or {}).values())
+        for process in processes:
+            process.kill()
+        self._end()
+        for process in processes:
+            await asyncio.to_thread(process.join, 1.0)

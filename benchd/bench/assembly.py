@@ -1,0 +1,159 @@
+"""From a bench file to devices: every driver and link checked at its own lines, built, and opened all at once."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Mapping
+from dataclasses import dataclass
+from typing import TypeVar
+
+from benchd.devices import (
+    Axis,
+    Camera,
+    Device,
+    DeviceError,
+    Encoder,
+    Gauge,
+    Identity,
+    Light,
+    Link,
+    Meter,
+    Operator,
+    registry,
+)
+from benchd.errors import Refused
+from benchd.files.loading import LoadedBench
+from benchd.files.problems import FileProblems, Problem
+
+D = TypeVar("D", bound=Device)
+
+OPERATOR = "operator"
+
+
+@dataclass(frozen=True)
+class Assembly:
+    """Links and devices by their names in the bench file, and the roles they play."""
+
+    links: Mapping[str, Link]
+    devices: Mapping[str, Device]
+    roles: Mapping[str, str]
+
+    def public_name(self, device: str) -> str:
+        """The role a device plays, else its own name."""
+        return next((role for role, name in self.roles.items() if name == device), device)
+
+    def named(self, name: str, kind: type[D]) -> D:
+        """The device of a role or name, of the wanted kind. Raises Refused('unknown_name')."""
+        device = self.devices.get(self.roles.get(name, name))
+        if not isinstance(device, kind):
+            known = [self.public_name(key) for key, value in self.devices.items() if isinstance(value, kind)]
+            what = kind.__name__.lower()
+            raise Refused(
+                "unknown_name",
+                f"This bench has no {what} '{name}'.",
+                advice=f"It has: {', '.join(known)}." if known else f"It has no {what} at all.",
+                data={"name": name, "known": known},
+            )
+        return device
+
+    def in_role(self, role: str, kind: type[D]) -> D | None:
+        """The device of a role where there is one of that kind."""
+        device = self.devices.get(self.roles.get(role, ""))
+        return device if isinstance(device, kind) else None
+
+
+def build(loaded: LoadedBench) -> Assembly:
+    """Build all links and devices; no hardware is touched.
+
+    Raises FileProblems with every wrong key of every device and link, at its line.
+    """
+    problems: list[Problem] = []
+    links: dict[str, Link] = {}
+    for name, entry in loaded.file.links.items():
+        try:
+            kind = registry.link_kind(entry.kind)
+            links[name] = kind.create(name, loaded.link_config(name, kind.Config))
+        except FileProblems as wrong:
+            problems += wrong.problems
+        except Refused as unknown:
+            problems.append(loaded.source.problem(("links", name, "kind"), unknown.advice))
+    devices: dict[str, Device] = {}
+    for name, device in loaded.file.devices.items():
+        try:
+            driver = registry.driver(device.driver)
+            config = loaded.device_config(name, driver.Config)
+            devices[name] = driver.create(name, config, links.get(device.link or ""))
+        except FileProblems as wrong:
+            problems += wrong.problems
+        except Refused as unknown:
+            problems.append(loaded.source.problem(("devices", name, "driver"), unknown.advice))
+        except ValueError as wrong_use:
+            problems.append(loaded.source.problem(("devices", name), str(wrong_use)))
+    problems += _misplaced(loaded, devices)
+    if problems:
+        raise FileProblems(problems)
+    if not any(isinstance(device, Operator) for device in devices.values()):
+        person = registry.driver(OPERATOR)
+        devices[OPERATOR] = person.create(OPERATOR, person.Config(), None)
+    return Assembly(links, devices, dict(loaded.file.roles))
+
+
+_KINDS: Mapping[str, tuple[type[Device], ...]] = {
+    "carriage": (Axis,),
+    "position": (Encoder,),
+    "target_light": (Light,),
+    "detector": (Camera, Meter, Operator),
+    "indicator": (Gauge,),
+}
+
+
+def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    problems = []
+    for role, name in loaded.file.roles.items():
+        kinds = _KINDS.get(role)
+        device = devices.get(name)
+        if kinds and device is not None and not isinstance(device, kinds):
+            may = " or ".join(kind.__name__.lower() for kind in kinds)
+            problems.append(loaded.source.problem(("roles", role), f"the name of a device that is {_article(may)}"))
+    return problems
+
+
+def _article(noun: str) -> str:
+    return f"an {noun}" if noun[0] in "aeiou" else f"a {noun}"
+
+
+async def open_all(assembly: Assembly) -> dict[str, Identity]:
+    """Open links, then devices, side by side. Raises DeviceError naming everything that failed, after closing the rest."""
+    failed = await _gather({name: link.open() for name, link in assembly.links.items()})
+    identities: dict[str, Identity] = {}
+
+    async def open_device(name: str, device: Device) -> None:
+        identities[name] = await device.open()
+
+    if not failed:
+        failed = await _gather({name: open_device(name, device) for name, device in assembly.devices.items()})
+    if failed:
+        await close_all(assembly)
+        first = next(iter(failed.values()))
+        raise DeviceError(
+            "; ".join(f"{name}: {str(getattr(error, 'text', error)).rstrip('.')}" for name, error in failed.items())
+            + ".",
+            advice=getattr(first, "advice", "") or "Check cables and ports, then start again.",
+            data={"failed": list(failed)},
+        )
+    return identities
+
+
+async def close_all(assembly: Assembly) -> None:
+    """Close devices (each leaves its hardware safe), then links."""
+    await asyncio.gather(*(device.close() for device in assembly.devices.values()))
+    await asyncio.gather(*(link.close() for link in assembly.links.values()))
+
+
+async def _gather(openings: Mapping[str, Awaitable[None]]) -> dict[str, BaseException]:
+    results = await asyncio.gather(*openings.values(), return_exceptions=True)
+    failed = {name: r for name, r in zip(openings, results, strict=True) if isinstance(r, BaseException)}
+    for error in failed.values():
+        if not isinstance(error, DeviceError):
+            raise error
+    return failed

@@ -1,0 +1,205 @@
+"""The carriage in closed loop: where it is, how it gets there, and that it can always be stopped.
+
+With an encoder the encoder decides: the motor is sent where the encoder's place is expected, the encoder is read,
+the rest is corrected. Without one the motor's steps are the position. The last motion of an approach always has the
+same direction, so that backlash lies on one side.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+
+from benchd.bench.jobs import Stopped
+from benchd.bench.trust import Trust
+from benchd.devices import Axis, Clock, DeviceError, Encoder, MotionFailed, Reading, Unplausible
+from benchd.errors import Refused
+
+ATTEMPTS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class MotionFigures:
+    """How the carriage is moved: lengths in um, times in s, speed in um/s.
+
+    `disagreement_um` bounds motor against encoder at rest; in motion the path of `skew_s` is added to it, as the
+    two are not read at the same instant. `still_um` is how far the carriage may creep at rest unasked.
+    """
+
+    speed_um_s: float
+    tolerance_um: float = 1.0
+    settle_s: float = 0.15
+    approach_um: float = 100.0
+    disagreement_um: float = 150.0
+    still_um: float = 25.0
+    skew_s: float = 0.03
+
+
+class Positioner:
+    """Homes, moves and stops the carriage, and watches that motor and encoder agree."""
+
+    def __init__(self, axis: Axis, scale: Encoder | None, figures: MotionFigures, trust: Trust, clock: Clock) -> None:
+        self._axis = axis
+        self._scale = scale
+        self._figures = figures
+        self._trust = trust
+        self._clock = clock
+        self._stops = 0
+        self._shift_um = 0.0  # motor less encoder, as last seen at rest
+        self._rest_um: float | None = None
+        self.state = "idle"
+
+    @property
+    def limits_um(self) -> tuple[float, float]:
+        """Soft limits in the carriage coordinate."""
+        return self._axis.spec.low, self._axis.spec.high
+
+    @property
+    def source(self) -> str:
+        """What decides the position: encoder or steps."""
+        return "encoder" if self._scale else "steps"
+
+    async def read(self) -> Reading:
+        """The carriage's place (um), by the encoder where there is one."""
+        reading = await (self._scale.read() if self._scale else self._axis.read())
+        if reading.quality == "bad":
+            raise Unplausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
+        return reading
+
+    async def home(self) -> None:
+        """Find the switch, then the reference mark, then agree with the encoder. Raises HomeFailed, Stopped."""
+        self._trust.lose("homing", "homing")
+        self.state = "homing"
+        stops = self._stops
+        try:
+            await self._axis.home()
+            self._check_stopped(stops)
+            if self._scale is not None:
+                await self._scale.seek_reference()
+            await self._clock.sleep(self._figures.settle_s)
+            await self._agree()
+        except MotionFailed:
+            self._check_stopped(stops)
+            raise
+        finally:
+            self.state = "idle"
+        self._check_stopped(stops)
+        self._trust.gain()
+
+    async def go(self, target_um: float, *, exact: bool = True) -> Reading:
+        """Bring the carriage to `target_um` and return its reading there, settled.
+
+        `exact` corrects until the tolerance is met; otherwise one approach does, and the reading tells where it
+        ended. Raises Refused (not_homed, limit), Stopped, DeviceError.
+        """
+        self._trust.require()
+        low, high = self.limits_um
+        if not low <= target_um <= high:
+            raise Refused(
+                "limit",
+                f"{target_um:.1f} um is outside the carriage's limits, {low:.0f} to {high:.0f} um.",
+                advice="Check adapters, glass and lens in the set-up.",
+                data={"asked_um": target_um, "low_um": low, "high_um": high},
+            )
+        stops = self._stops
+        self.state = "moving"
+        try:
+            return await self._approach(target_um, exact, stops)
+        except MotionFailed as failed:
+            self._check_stopped(stops)
+            self._trust.lose("limit", str(failed.text).rstrip("."))
+            raise
+        finally:
+            self.state = "idle"
+
+    async def _approach(self, target_um: float, exact: bool, stops: int) -> Reading:
+        here = (await self.read()).value
+        up = 1.0 if self._axis.spec.approach == "from_below" else -1.0
+        run = self._figures.approach_um
+        if (target_um - here) * up < run * 0.25:
+            await self._move(target_um - up * run, stops)
+        aim = target_um
+        for attempt in range(ATTEMPTS):
+            await self._move(aim, stops)
+            await self._clock.sleep(self._figures.settle_s)
+            self._check_stopped(stops)
+            reading = await self.read()
+            error = target_um - reading.value
+            await self._agree()
+            if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
+                return reading
+            if error * up < 0.0:  # past it: back off, come again from the same side
+                await self._move(reading.value - up * run, stops)
+            aim = target_um + (error * 0.5 if attempt > ATTEMPTS // 2 else 0.0)
+        self._trust.lose("stall", "the carriage does not come within its tolerance")
+        raise DeviceError(
+            f"The carriage ended {error:+.1f} um from {target_um:.1f} um after {ATTEMPTS} approaches.",
+            advice="Check couplings and the encoder's head; raise motion.tolerance_um if the stage cannot do better.",
+            device="carriage",
+        )
+
+    async def _move(self, target_um: float, stops: int) -> None:
+        self._check_stopped(stops)
+        low, high = self.limits_um
+        motor = min(max(target_um + self._shift_um, low), high)
+        await self._axis.move_to(motor, self._figures.speed_um_s)
+        self._check_stopped(stops)
+
+    async def _agree(self) -> None:
+        """At rest: learn the shift between motor and encoder, or lose trust where it has jumped."""
+        motor = (await self._axis.read()).value
+        place = (await self.read()).value
+        shift = motor - place
+        if self._trust.homed and abs(shift - self._shift_um) > self._figures.disagreement_um:
+            self._disagree(shift - self._shift_um)
+        self._shift_um = shift
+        self._rest_um = place
+
+    def _disagree(self, by_um: float) -> None:
+        why = f"motor and encoder disagree by {by_um:+.0f} um"
+        self._trust.lose("stall", why)
+        raise DeviceError(
+            f"Lost steps or a slipping coupling: {why}.",
+            advice="Look for an obstacle, then home again.",
+            device="carriage",
+            data={"disagreement_um": by_um},
+        )
+
+    async def watch_once(self) -> Reading:
+        """One look at the carriage: following error in motion, creep at rest. Raises DeviceError once trust is lost."""
+        if self._scale is None:
+            return await self.read()
+        before = await self._axis.read()
+        place = await self.read()
+        if not self._trust.homed:
+            return place
+        if self.state == "idle":
+            if self._rest_um is not None and abs(place.value - self._rest_um) > self._figures.still_um:
+                moved = place.value - self._rest_um
+                self._rest_um = place.value
+                self._trust.lose("stall", f"the carriage moved {moved:+.0f} um unasked")
+            return place
+        allowance = self._figures.disagreement_um + self._figures.speed_um_s * self._figures.skew_s
+        apart = before.value - place.value - self._shift_um
+        if abs(apart) > allowance:
+            self._disagree(apart)
+        return place
+
+    async def stop(self) -> None:
+        """Stop at once, whatever is under way; returns at standstill. Safe at any time."""
+        self._stops += 1
+        await self._axis.stop()
+        if not self._axis.homed:
+            self._trust.lose("reset", "the controller lost its place in the stop")
+        elif self._trust.homed:
+            await asyncio.sleep(0)
+            try:
+                place = (await self.read()).value
+                self._shift_um = (await self._axis.read()).value - place
+                self._rest_um = place
+            except DeviceError:
+                self._trust.lose("link", "the position could not be read after the stop")
+
+    def _check_stopped(self, stops: int) -> None:
+        if self._stops != stops:
+            raise Stopped
