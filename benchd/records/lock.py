@@ -1,0 +1,36 @@
+"""One writer a record: a lock file beside it, held while the store is open and let go by the kernel at any death."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+
+from benchd.errors import BenchdError
+
+
+class WriterLock:
+    """Holds `<record>.lock`. Raises BenchdError (`busy`) where another process holds it, naming that process."""
+
+    def __init__(self, path: Path) -> None:
+        self._file: int | None = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            holder = os.pread(self._file, 20, 0).decode("ascii", "replace").strip()
+            self.release()
+            by = f" (process {holder})" if holder else ""
+            text = f"Another program{by} is writing to the record {path}."
+            raise BenchdError("busy", text, advice="End it, or name another store.url.") from error
+        os.ftruncate(self._file, 0)
+        # A full disk cannot write the number; the lock holds without it.
+        try:
+            os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
+        except OSError:
+            os.ftruncate(self._file, 0)
+
+    def release(self) -> None:
+        """Let go. Idempotent."""
+        if self._file is not None:
+            os.close(self._file)
+            self._file = None

@@ -1,0 +1,1 @@
+"""Numbered migrations of the record, run by Alembic from inside the package. Forward only."""

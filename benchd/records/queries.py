@@ -1,0 +1,151 @@
+"""What can be asked of the record: functions of a connection, the same for the writer and for a reader beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, Row, Select, func, select
+
+from benchd.records import schema
+from benchd.records.values import Calibration, Event, ReadingRow, Run, SetUp, name_of, row_of, unknown
+
+
+def readings(connection: Connection, run: str) -> list[ReadingRow]:
+    """The readings of a run in the order of their index."""
+    table = schema.reading
+    rows = connection.execute(
+        select(table).where(table.c.run == row_of("run", run)).order_by(table.c.idx, table.c.device, table.c.channel)
+    )
+    return [reading_of(row) for row in rows]
+
+
+def reading_of(row: Row[Any]) -> ReadingRow:
+    """A row of `reading` as a ReadingRow."""
+    columns = dict(row._mapping)
+    del columns["id"], columns["at"]
+    columns["run"] = name_of("run", columns["run"])
+    return ReadingRow(**columns)
+
+
+def run(connection: Connection, name: str) -> Run:
+    """One run. Raises BenchdError (`unknown_name`)."""
+    row = connection.execute(select(schema.run).where(schema.run.c.id == row_of("run", name))).first()
+    if row is None:
+        raise unknown("run", name)
+    return _run_of(row)
+
+
+def runs(connection: Connection, lens: str | None, limit: int) -> list[Run]:
+    """The last runs, newest first; of one lens where named."""
+    table = schema.run
+    chosen = select(table).order_by(table.c.id.desc()).limit(limit)
+    if lens is not None:
+        chosen = chosen.where(table.c.lens == lens)
+    return [_run_of(row) for row in connection.execute(chosen)]
+
+
+def _run_of(row: Row[Any]) -> Run:
+    columns = dict(row._mapping)
+    del columns["at"]
+    return Run(run=name_of("run", columns.pop("id")), **columns)
+
+
+def finding(connection: Connection, name: str) -> dict[str, Any]:
+    """The document of one finding. Raises BenchdError (`unknown_name`)."""
+    chosen = select(schema.finding.c.doc).where(schema.finding.c.id == row_of("finding", name))
+    doc: dict[str, Any] | None = connection.execute(chosen).scalar()
+    if doc is None:
+        raise unknown("finding", name)
+    return doc
+
+
+def findings(
+    connection: Connection, *, run: str | None, lens: str | None, assessment: str | None, limit: int
+) -> list[dict[str, Any]]:
+    """Finding documents, newest first, of a run, a lens, a kind of assessment, where named."""
+    table = schema.finding
+    chosen: Select[Any] = select(table.c.doc).order_by(table.c.id.desc()).limit(limit)
+    if run is not None:
+        chosen = chosen.where(table.c.run == row_of("run", run))
+    if lens is not None:
+        chosen = chosen.where(table.c.lens == lens)
+    if assessment is not None:
+        chosen = chosen.where(table.c.assessment == assessment)
+    return [doc for (doc,) in connection.execute(chosen)]
+
+
+def calibration(connection: Connection, name: str) -> Calibration:
+    """One calibration, in force or not. Raises BenchdError (`unknown_name`)."""
+    table = schema.calibration
+    row = connection.execute(select(table).where(table.c.id == row_of("calibration", name))).first()
+    if row is None:
+        raise unknown("calibration", name)
+    return _calibration_of(row)
+
+
+def calibrations_in_force(connection: Connection, now: str) -> dict[str, Calibration]:
+    """The newest calibration of each artefact, unless it is a withdrawal or was valid until before `now` (RFC 3339).
+
+    An older one never comes back in its place: it was replaced for a reason.
+    """
+    table = schema.calibration
+    newest = select(func.max(table.c.id)).group_by(table.c.artefact)
+    rows = connection.execute(select(table).where(table.c.id.in_(newest)).order_by(table.c.artefact))
+    found = [_calibration_of(row) for row in rows]
+    return {c.artefact: c for c in found if c.value is not None and not _past(c.valid_until, now)}
+
+
+def _past(until: str | None, now: str) -> bool:
+    return until is not None and _instant(until) < _instant(now)
+
+
+def _instant(text: str) -> datetime:
+    instant = datetime.fromisoformat(text)
+    return instant if instant.tzinfo else instant.replace(tzinfo=UTC)
+
+
+def _calibration_of(row: Row[Any]) -> Calibration:
+    columns = dict(row._mapping)
+    found = columns.pop("finding")
+    return Calibration(
+        calibration=name_of("calibration", columns.pop("id")),
+        finding=None if found is None else name_of("finding", found),
+        points=tuple(columns.pop("points")),
+        **columns,
+    )
+
+
+def setup(connection: Connection, rev: int | None) -> SetUp | None:
+    """The set-up of a revision, or the last one; None where there is none."""
+    table = schema.setup
+    chosen = select(table.c.rev, table.c.doc, table.c.chain, table.c.at).order_by(table.c.rev.desc()).limit(1)
+    if rev is not None:
+        chosen = chosen.where(table.c.rev == rev)
+    row = connection.execute(chosen).first()
+    return None if row is None else SetUp(*row)
+
+
+def lens(connection: Connection, code: str) -> dict[str, Any]:
+    """The record of one lens. Raises BenchdError (`unknown_name`)."""
+    doc: dict[str, Any] | None = connection.execute(
+        select(schema.lens.c.doc).where(schema.lens.c.code == code)
+    ).scalar()
+    if doc is None:
+        raise unknown("lens", code)
+    return doc
+
+
+def lenses(connection: Connection) -> Sequence[str]:
+    """The codes of all lenses on record."""
+    return connection.execute(select(schema.lens.c.code).order_by(schema.lens.c.code)).scalars().all()
+
+
+def events(connection: Connection, limit: int) -> list[Event]:
+    """The last events, oldest of them first."""
+    table = schema.event
+    chosen = select(
+        table.c.at, table.c.code, table.c.severity, table.c.text, table.c.advice, table.c.cause, table.c.data
+    ).order_by(table.c.id.desc())
+    return [Event(*row) for row in connection.execute(chosen.limit(limit))][::-1]

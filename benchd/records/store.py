@@ -1,0 +1,229 @@
+"""The daemon's face of the record: asynchronous, every write acknowledged only after it is on disk.
+
+    store = await Store.open("sqlite:///bench.db", folder_of_bench_file, clock)
+    run = await store.add_run("flange_check", ...)        # 'r-0001'
+    await store.add_readings(rows)                        # returns after commit
+    await store.close()
+
+Every method may raise BenchdError: `disk_full` where there is no room (what was acknowledged is kept, and the next
+write is tried afresh), `device_fault` where the file fails otherwise. A cancelled wait loses no row: what was handed
+in is carried out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection
+
+from benchd.assessments.finding import Finding
+from benchd.devices.clock import Clock
+from benchd.errors import BenchdError
+from benchd.records import additions, queries, schema, upgrade
+from benchd.records.engine import as_benchd_error, database_path, open_engine
+from benchd.records.lock import WriterLock
+from benchd.records.values import Calibration, Doc, Event, ReadingRow, Run, RunState, SetUp, name_of
+from benchd.records.writer import Writer
+
+T = TypeVar("T")
+
+
+class Store:
+    """An open record. `abandoned`: the runs a fallen daemon had left open; `backup`: the file kept at a migration."""
+
+    def __init__(self, path: Path, clock: Clock, lock: WriterLock, writer: Writer) -> None:
+        self.path = path
+        self.abandoned: tuple[Run, ...] = ()
+        self.backup: Path | None = None
+        self._clock = clock
+        self._lock = lock
+        self._writer = writer
+
+    @classmethod
+    async def open(cls, url: str, base: Path, clock: Clock) -> Store:
+        """Open or make the record of `url` (relative to the folder `base`), migrate an older one, take the lock.
+
+        Raises BenchdError: `bad_request` for a URL or file that is no record, or one of a newer schema; `busy` where
+        another program writes to it.
+        """
+        path = database_path(url, base)
+        try:
+            lock = WriterLock(path)
+        except OSError as error:
+            raise as_benchd_error(error, path) from error
+        store = cls(path, clock, lock, Writer(path))
+        try:
+            await store._writer.start(store._connect)
+            store.abandoned = await store._writer.do(lambda c: additions.close_abandoned(c, clock.utc()))
+        except BaseException:
+            await store.close()
+            raise
+        return store
+
+    def _connect(self) -> Connection:
+        connection = open_engine(self.path).connect()
+        try:
+            self.backup = upgrade.bring_up_to_date(connection, self.path, self._clock.utc())
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+    async def close(self) -> None:
+        """Finish what was handed in, end the thread, let go of the lock. Idempotent."""
+        try:
+            await self._writer.close()
+        finally:
+            self._lock.release()
+
+    async def _do(self, work: Callable[[Connection], T]) -> T:
+        return await self._writer.do(work)
+
+    # Runs and readings
+
+    async def add_run(
+        self,
+        procedure: str,
+        *,
+        text_sha: str,
+        inputs: Doc,
+        setup: int | None,
+        lens: str | None,
+        job: str | None,
+        user: str,
+    ) -> str:
+        """A run begins; gives its id. `text_sha`: SHA-256 of the procedure's text; `setup`: rev of the set-up."""
+        at = self._clock.utc()
+        columns = {"procedure": procedure, "text_sha": text_sha, "inputs": dict(inputs), "setup": setup, "lens": lens}
+        columns |= {"job": job, "user": user, "state": "running", "began": at, "ended": None}
+        return name_of("run", await self._do(lambda c: additions.add(c, schema.run, at, **columns)))
+
+    async def end_run(self, run: str, state: RunState) -> None:
+        """A run ends, once. Raises BenchdError (`unknown_name`; `bad_request` where it ended otherwise)."""
+        at = self._clock.utc()
+        await self._do(lambda c: additions.end_run(c, at, run, state))
+
+    async def run(self, run: str) -> Run:
+        """One run. Raises BenchdError (`unknown_name`)."""
+        return await self._do(lambda c: queries.run(c, run))
+
+    async def add_readings(self, rows: Sequence[ReadingRow]) -> None:
+        """Add readings, all or none; returns after commit. Rows that stand there already are passed over.
+
+        Raises BenchdError: `duplicate` where another value stands under the same run, index, device and channel.
+        """
+        if not rows:
+            return
+        at = self._clock.utc()
+        kept = tuple(rows)
+        await self._do(lambda c: additions.add_readings(c, at, kept))
+
+    async def readings(self, run: str) -> list[ReadingRow]:
+        """The readings of a run in the order of their index."""
+        return await self._do(lambda c: queries.readings(c, run))
+
+    # Findings
+
+    async def add_finding(self, doc: Finding | Mapping[str, Any]) -> str:
+        """Add a finding; gives its id, which then also stands in the document."""
+        at = self._clock.utc()
+        plain = doc.as_json() if isinstance(doc, Finding) else Finding.from_json(dict(doc)).as_json()
+        return await self._do(lambda c: additions.add_finding(c, at, plain))
+
+    async def finding(self, finding: str) -> dict[str, Any]:
+        """One finding's document. Raises BenchdError (`unknown_name`)."""
+        return await self._do(lambda c: queries.finding(c, finding))
+
+    async def findings(
+        self, *, run: str | None = None, lens: str | None = None, assessment: str | None = None, limit: int = 100
+    ) -> list[dict[str, Any]]:
+        """Finding documents, newest first."""
+        return await self._do(lambda c: queries.findings(c, run=run, lens=lens, assessment=assessment, limit=limit))
+
+    async def latest_finding(self, assessment: str, lens: str | None = None) -> dict[str, Any] | None:
+        """The newest finding of a kind, of one lens where named."""
+        found = await self.findings(assessment=assessment, lens=lens, limit=1)
+        return found[0] if found else None
+
+    # Calibrations
+
+    async def add_calibration(
+        self,
+        artefact: str,
+        value: float,
+        u: float,
+        unit: str,
+        *,
+        at_C: float | None,
+        dof: float | None,
+        points: Sequence[float] = (),
+        finding: str | None,
+        valid_until: str | None,
+        by: str,
+    ) -> str:
+        """A calibration comes into force in place of the artefact's last; gives its id."""
+        at = self._clock.utc()
+        given = Calibration("", artefact, value, u, unit, at_C, dof, tuple(points), finding, valid_until, by, at)
+        return await self._do(lambda c: additions.add_calibration(c, at, given))
+
+    async def withdraw_calibration(self, artefact: str, by: str) -> str:
+        """The artefact's calibration goes out of force (a row is added; none is taken away)."""
+        at = self._clock.utc()
+        return await self._do(lambda c: additions.withdraw_calibration(c, at, artefact, by))
+
+    async def calibration(self, calibration: str) -> Calibration:
+        """One calibration, in force or not. Raises BenchdError (`unknown_name`)."""
+        return await self._do(lambda c: queries.calibration(c, calibration))
+
+    async def calibrations_in_force(self, now: str) -> dict[str, Calibration]:
+        """By artefact: the newest, unless it was withdrawn or its validity ended before `now` (RFC 3339)."""
+        return await self._do(lambda c: queries.calibrations_in_force(c, now))
+
+    # Set-ups, events, lenses
+
+    async def add_setup(self, rev: int, doc: Doc, chain: Sequence[Doc]) -> None:
+        """A set-up document and the chain from it. Raises BenchdError (`bad_request`: the rev is taken)."""
+        at = self._clock.utc()
+        columns = {"rev": rev, "doc": dict(doc), "chain": [dict(term) for term in chain]}
+        await self._do(lambda c: additions.add(c, schema.setup, at, **columns))
+
+    async def setup(self, rev: int) -> SetUp:
+        """The set-up of a revision. Raises BenchdError (`unknown_name`)."""
+        found = await self._do(lambda c: queries.setup(c, rev))
+        if found is None:
+            raise BenchdError("unknown_name", f"The record holds no set-up {rev}.")
+        return found
+
+    async def last_setup(self) -> SetUp | None:
+        """The set-up of the highest revision."""
+        return await self._do(lambda c: queries.setup(c, None))
+
+    async def add_event(
+        self,
+        code: str,
+        severity: str,
+        text: str,
+        *,
+        advice: str = "",
+        cause: str | None = None,
+        data: Doc | None = None,
+    ) -> None:
+        """Something that happened."""
+        at = self._clock.utc()
+        columns = {"code": code, "severity": severity, "text": text, "advice": advice, "cause": cause}
+        await self._do(lambda c: additions.add(c, schema.event, at, **columns, data=dict(data or {})))
+
+    async def events(self, limit: int = 100) -> list[Event]:
+        """The last events, in the order in which they happened."""
+        return await self._do(lambda c: queries.events(c, limit))
+
+    async def put_lens(self, code: str, doc: Doc) -> None:
+        """Keep a lens's record, in place of the last one."""
+        at = self._clock.utc()
+        await self._do(lambda c: additions.put_lens(c, at, code, dict(doc)))
+
+    async def lens(self, code: str) -> dict[str, Any]:
+        """A lens's record. Raises BenchdError (`unknown_name`)."""
+        return await self._do(lambda c: queries.lens(c, code))

@@ -1,0 +1,90 @@
+"""Which schema a record has, and how it comes to the present one: newer refused, older backed up and migrated."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+from sqlalchemy import Connection, select
+from sqlalchemy import inspect as look_at
+
+from benchd.errors import BenchdError
+from benchd.records import schema
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+def found_revision(connection: Connection) -> str | None:
+    """The schema revision of the database, None where it is empty. Raises BenchdError where it is not a record."""
+    tables = set(look_at(connection).get_table_names())
+    if not tables:
+        return None
+    revision: str | None = None
+    if "meta" in tables:
+        newest = select(schema.meta.c.schema).order_by(schema.meta.c.id.desc()).limit(1)
+        revision = connection.execute(newest).scalar()
+    if revision is None:
+        raise BenchdError(
+            "bad_request",
+            "The file named by store.url is a database, but not a record of this program.",
+            advice="Name another file; nothing in this one was touched.",
+        )
+    return revision
+
+
+def refuse_newer(revision: str, path: Path) -> None:
+    """Raises BenchdError (`bad_request`) for a record written by a later version."""
+    if revision > schema.HEAD:
+        raise BenchdError(
+            "bad_request",
+            f"The record {path} has schema {revision}; this version of benchd knows up to {schema.HEAD}.",
+            advice="Use the version that wrote it, or another store.url; nothing was touched.",
+            data={"found": revision, "known": schema.HEAD},
+        )
+
+
+def bring_up_to_date(connection: Connection, path: Path, at: str) -> Path | None:
+    """Make or migrate the tables; gives the backup's path where an older record was migrated.
+
+    The migration is one transaction: it is whole, or the record is as it was.
+    """
+    with connection.begin():
+        revision = found_revision(connection)
+    if revision == schema.HEAD:
+        return None
+    backup = None
+    if revision is not None:
+        refuse_newer(revision, path)
+        backup = _back_up(path, revision, at)
+    migrate(connection, at, "head")
+    return backup
+
+
+def migrate(connection: Connection, at: str, to: str) -> None:
+    """Run the migrations up to revision `to` ('head' is the last), in one transaction."""
+    # Loaded only here: a record that is up to date does not pay for it.
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    config.attributes["at"] = at
+    with connection.begin():
+        command.upgrade(config, to)
+
+
+def _back_up(path: Path, revision: str, at: str) -> Path:
+    stamp = at.replace(":", "").replace("-", "").replace(".", "")
+    backup = path.with_name(f"{path.name}.schema-{revision}.{stamp}.bak")
+    partial = backup.with_name(backup.name + ".part")
+    partial.unlink(missing_ok=True)
+    with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(partial)) as target:
+        source.backup(target)
+    with partial.open("rb") as written:
+        os.fsync(written.fileno())
+    partial.replace(backup)
+    return backup

@@ -1,0 +1,126 @@
+"""The rows of the record as they are handed in and out: plain, frozen, with the ids people see."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from benchd.devices.values import Quality
+from benchd.errors import BenchdError
+
+RunState = Literal["running", "done", "failed", "aborted"]
+Doc = Mapping[str, Any]
+
+_FORMS = {"run": "r-{:04d}", "finding": "f-{}", "calibration": "cal-{}"}
+_PREFIXES = {"run": "r-", "finding": "f-", "calibration": "cal-"}
+_Kind = Literal["run", "finding", "calibration"]
+
+
+def name_of(kind: _Kind, row: int) -> str:
+    """The id people see of a row: `r-0192`, `f-310`, `cal-7`."""
+    return _FORMS[kind].format(row)
+
+
+def row_of(kind: _Kind, name: str) -> int:
+    """The row an id stands for. Raises BenchdError (`unknown_name`) for what cannot be such an id."""
+    digits = name.removeprefix(_PREFIXES[kind])
+    if digits == name or not (digits.isascii() and digits.isdigit()) or len(digits) > 18:
+        raise unknown(kind, name)
+    return int(digits)
+
+
+def unknown(kind: str, name: str) -> BenchdError:
+    """The refusal of a name that the record does not hold."""
+    form = _FORMS.get(kind, "{}").format(7)
+    advice = f"A {kind} is named like {form}." if kind in _FORMS else ""
+    return BenchdError("unknown_name", f"The record holds no {kind} {name}.", advice=advice)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRow:
+    """One reading of a run. `channel` tells readings of one device at one station apart (edge orientation, region);
+    `value` and `u` are in `unit`, positions in um, `t_mono` in seconds of the daemon's monotonic clock."""
+
+    run: str
+    idx: int
+    t_utc: str
+    t_mono: float
+    offset_um: float | None
+    carriage_um: float | None
+    device: str
+    channel: str
+    value: float | None
+    unit: str
+    quality: Quality = "good"
+    u: float | None = None
+
+    def __post_init__(self) -> None:
+        # SQLite would store a NaN as NULL without a word.
+        for name in ("t_mono", "offset_um", "carriage_um", "value", "u"):
+            number = getattr(self, name)
+            if number is not None and not math.isfinite(number):
+                raise BenchdError("bad_request", f"A reading's {name} is {number}; what cannot be said is null.")
+
+    def as_json(self) -> dict[str, Any]:
+        """The columns, as published on `reading`."""
+        return asdict(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run of a procedure; `ended` is None while it runs. `setup` is the set-up's `rev` at its beginning."""
+
+    run: str
+    procedure: str
+    text_sha: str
+    inputs: Doc
+    setup: int | None
+    lens: str | None
+    job: str | None
+    user: str
+    state: RunState
+    began: str
+    ended: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A length (or other value) of an artefact as found; `value` None is a withdrawal, `dof` None is infinite."""
+
+    calibration: str
+    artefact: str
+    value: float | None
+    u: float | None
+    unit: str
+    at_C: float | None
+    dof: float | None
+    points: tuple[float, ...]
+    finding: str | None
+    valid_until: str | None
+    by: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """A set-up document as it stood from `at` on, and the chain that followed from it."""
+
+    rev: int
+    doc: Doc
+    chain: list[Doc]
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happened; `cause` is the id of the command or run behind it."""
+
+    at: str
+    code: str
+    severity: str
+    text: str
+    advice: str
+    cause: str | None
+    data: Doc

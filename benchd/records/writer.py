@@ -1,0 +1,104 @@
+"""The one thread that touches the database: work goes in as functions, results come back to the loop.
+
+What has been handed in is carried out, whether or not anybody still waits for it: a cancelled wait loses no row.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any, TypeVar
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import SQLAlchemyError
+
+from benchd.records.engine import as_benchd_error
+
+T = TypeVar("T")
+
+
+class Writer:
+    """A thread that owns one connection. `connect` runs first, in the thread; until `close` it serves `do` in order."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._work: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._connection: Connection | None = None
+        self._closed = False
+        # A daemon thread: a program that falls without closing is not kept alive by an idle queue.
+        self._thread = threading.Thread(target=self._serve, name=f"record {path.name}", daemon=True)
+        self._thread.start()
+
+    async def start(self, connect: Callable[[], Connection]) -> None:
+        """Open the connection in the thread. Raises BenchdError; the thread then still has to be closed."""
+
+        def keep() -> None:
+            self._connection = connect()
+
+        await self._submit(keep)
+
+    async def do(self, work: Callable[[Connection], T]) -> T:
+        """Run `work` in one transaction; returns after commit. Raises BenchdError, the transaction rolled back.
+
+        Cancelled while waiting, the work is done all the same.
+        """
+
+        def transaction() -> T:
+            assert self._connection is not None
+            with self._connection.begin():
+                return work(self._connection)
+
+        return await self._submit(transaction)
+
+    async def close(self) -> None:
+        """Finish what was handed in, close the connection, end the thread. Idempotent."""
+        if self._closed:
+            return
+        last = self._hand_in(self._disconnect)
+        self._closed = True
+        self._work.put(None)
+        try:
+            await asyncio.shield(asyncio.wrap_future(last))
+        finally:
+            # Nothing is left to do behind `last`; a disk that hangs is not waited for for ever.
+            self._thread.join(timeout=5.0)
+
+    async def _submit(self, work: Callable[[], T]) -> T:
+        return await asyncio.shield(asyncio.wrap_future(self._hand_in(work)))
+
+    def _hand_in(self, work: Callable[[], T]) -> Future[T]:
+        if self._closed:
+            raise RuntimeError(f"the record {self._path} is closed")
+        future: Future[T] = Future()
+        # Marked as begun at once, so that nobody who stops waiting can call the work off.
+        future.set_running_or_notify_cancel()
+
+        def carry_out() -> None:
+            try:
+                result = work()
+            except (SQLAlchemyError, OSError) as error:
+                told = as_benchd_error(error, self._path)
+                told.__cause__ = error
+                future.set_exception(told)
+            except Exception as error:  # noqa: BLE001 - handed to whoever waits
+                future.set_exception(error)
+            else:
+                future.set_result(result)
+
+        self._work.put(carry_out)
+        return future
+
+    def _serve(self) -> None:
+        while (work := self._work.get()) is not None:
+            work()
+
+    def _disconnect(self) -> None:
+        connection: Any = self._connection
+        self._connection = None
+        if connection is not None:
+            connection.close()
+            connection.engine.dispose()

@@ -1,0 +1,164 @@
+"""Fault 54: a newer record is refused, an older one backed up and migrated, its rows unchanged."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.devices.clock import Clock
+from benchd.errors import BenchdError
+from benchd.records import schema
+from benchd.records.engine import open_engine
+from benchd.records.reader import Reader
+from benchd.records.store import Store
+from benchd.records.upgrade import MIGRATIONS, migrate
+
+URL = "sqlite:///bench.db"
+AT = "2031-04-05T09:12:44.120Z"
+
+
+def rows_of(path: Path, table: str, columns: str = "*") -> list[tuple[Any, ...]]:
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(f"SELECT {columns} FROM {table} ORDER BY id").fetchall()
+
+
+def older_record(path: Path) -> None:
+    """A record as the first schema made it, with rows."""
+    engine = open_engine(path)
+    with engine.connect() as connection:
+        migrate(connection, AT, "0001")
+        with connection.begin():
+            for statement in (
+                "INSERT INTO run VALUES (1, :at, 'flange', '', '{}', NULL, 'L-0417', NULL, 'w', 'done', :at, :at)",
+                "INSERT INTO reading VALUES (1, :at, 1, 0, :at, 7.5, -8.0, 9.5, 'view', 'v', "
+                "0.30000000000000004, '1', 'good')",
+                "INSERT INTO reading VALUES (2, :at, 1, 1, :at, 7.9, NULL, NULL, 'view', 'v', NULL, '1', 'bad')",
+                """INSERT INTO finding VALUES (1, :at, 1, 'flange', 'L-0417', '{"finding":"f-1"}')""",
+                "INSERT INTO calibration VALUES (4, :at, 'ring-07', 18003.2, 0.8, 'um', 20, NULL, '[]', 1, NULL, 'k')",
+            ):
+                connection.exec_driver_sql(statement.replace(":at", f"'{AT}'"))
+    engine.dispose()
+
+
+async def test_54_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_path: Path) -> None:
+    path = tmp_path / "bench.db"
+    older_record(path)
+    columns = "id, at, run, idx, t_utc, t_mono, offset_um, carriage_um, device, channel, value, unit, quality"
+    tables = {table: rows_of(path, table) for table in ("run", "finding", "calibration")}
+    readings = rows_of(path, "reading", columns)
+    assert len(readings) == 2
+
+    store = await Store.open(URL, tmp_path, Clock())
+    assert store.backup is not None
+    assert [(row.idx, row.value, row.u) for row in await store.readings("r-0001")] == [
+        (0, 0.30000000000000004, None),
+        (1, None, None),
+    ]
+    assert (await store.calibration("cal-4")).finding == "f-1"
+    await store.close()
+
+    assert {table: rows_of(path, table) for table in tables} == tables
+    assert rows_of(path, "reading", columns) == readings
+    assert [row[2] for row in rows_of(path, "meta")] == ["0001", "0002"]
+    # The backup is the record as it was.
+    assert [row[2] for row in rows_of(store.backup, "meta")] == ["0001"]
+    assert rows_of(store.backup, "reading") == readings
+    again = await Store.open(URL, tmp_path, Clock())
+    assert again.backup is None
+    await again.close()
+
+
+async def test_54_a_newer_record_is_refused_and_left_alone(tmp_path: Path) -> None:
+    await (await Store.open(URL, tmp_path, Clock())).close()
+    path = tmp_path / "bench.db"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("INSERT INTO meta (at, schema) VALUES (?, '0099')", (AT,))
+        connection.commit()
+    before = path.read_bytes()
+    with pytest.raises(BenchdError, match="schema 0099") as refused:
+        await Store.open(URL, tmp_path, Clock())
+    assert refused.value.code == "bad_request"
+    assert refused.value.advice
+    with pytest.raises(BenchdError, match="schema 0099"):
+        Reader.open(URL, tmp_path)
+    assert path.read_bytes() == before
+    assert not [name for name in os.listdir(tmp_path) if name.endswith(".bak")]
+
+
+async def test_a_migration_that_fails_leaves_the_record_as_it_was(tmp_path: Path) -> None:
+    path = tmp_path / "bench.db"
+    older_record(path)
+    with closing(sqlite3.connect(path)) as connection:
+        # Somebody has added the column by hand: the migration meets it half way.
+        connection.execute("ALTER TABLE reading ADD COLUMN u FLOAT")
+        connection.commit()
+    before = {table: rows_of(path, table) for table in ("meta", "run", "reading", "finding", "calibration")}
+    with pytest.raises(BenchdError, match="duplicate column"):
+        await Store.open(URL, tmp_path, Clock())
+    assert {table: rows_of(path, table) for table in before} == before
+
+
+async def test_a_database_of_another_program_is_refused(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "bench.db")) as connection:
+        connection.execute("CREATE TABLE songs (title TEXT)")
+    with pytest.raises(BenchdError, match="not a record"):
+        await Store.open(URL, tmp_path, Clock())
+
+
+async def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "bench.db").write_bytes(b"bench: north-rail\n" * 100)
+    with pytest.raises(BenchdError, match="not a database") as refused:
+        await Store.open(URL, tmp_path, Clock())
+    assert refused.value.code == "device_fault"
+    assert (tmp_path / "bench.db").read_bytes() == b"bench: north-rail\n" * 100
+
+
+async def test_an_older_record_is_not_read_beside_the_daemon(tmp_path: Path) -> None:
+    older_record(tmp_path / "bench.db")
+    with pytest.raises(BenchdError, match="older"):
+        Reader.open(URL, tmp_path)
+    assert [row[2] for row in rows_of(tmp_path / "bench.db", "meta")] == ["0001"]
+
+
+async def test_the_migrations_make_the_tables_that_the_queries_speak_of(tmp_path: Path) -> None:
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
+    await (await Store.open(URL, tmp_path, Clock())).close()
+    engine = open_engine(tmp_path / "bench.db")
+    with engine.connect() as connection:
+        differences = compare_metadata(MigrationContext.configure(connection), schema.metadata)
+    engine.dispose()
+    assert differences == []
+
+
+def test_the_head_is_the_last_migration() -> None:
+    numbered = sorted(path.name for path in (MIGRATIONS / "versions").glob("[0-9]*.py"))
+    assert [name[:4] for name in numbered] == [f"{i + 1:04d}" for i in range(len(numbered))]
+    assert numbered[-1][:4] == schema.HEAD
+
+
+def test_a_record_that_is_up_to_date_does_not_load_the_migration_library(tmp_path: Path) -> None:
+    program = f"""
+import asyncio, sys
+from pathlib import Path
+from benchd.devices.clock import Clock
+from benchd.records.store import Store
+async def main():
+    await (await Store.open({URL!r}, Path({str(tmp_path)!r}), Clock())).close()
+asyncio.run(main())
+print([name for name in sys.modules if name.split('.')[0] in ('alembic', 'mako')])
+"""
+    said = [
+        subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True).stdout
+        for _ in ("makes the record", "opens it")
+    ]
+    assert "alembic" in said[0]
+    assert said[1].strip() == "[]"
