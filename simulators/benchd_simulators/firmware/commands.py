@@ -1,0 +1,99 @@
+"""The `$` commands that look at the board or set it, none of which moves anything."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from benchd_simulators.firmware.planner import Planner
+from benchd_simulators.firmware.state import State
+
+HELP = "[HLP:$$ $# $G $I $x=val $J=line $C $X $H ~ ! ? ctrl-x]"
+VERSION = "1.1r.20240229"
+OPTIONS = "VZ,15,128"  # variable PWM, homing puts the origin at the switch; planner blocks, receive buffer
+
+
+class Commanded(Protocol):
+    """What the commands act on."""
+
+    @property
+    def state(self) -> State: ...
+    @property
+    def planner(self) -> Planner: ...
+    def soft_reset(self) -> None: ...
+
+
+def system(board: Commanded, text: str, say: Callable[[str], None]) -> str:
+    """Carry out one tidied `$` line, the dollar sign taken off. Returns its final answer."""
+    state = board.state
+    busy = board.planner.busy
+    match text:
+        case "":
+            say(HELP)
+        case "$" if not busy:
+            for line in state.settings.lines():
+                say(line)
+        case "#":
+            _parameters(state, say)
+        case "G":
+            say(_modes(state))
+        case "I" if not busy:
+            say(f"[VER:{VERSION}:{state.identity}]")
+            say(f"[OPT:{OPTIONS}]")
+        case "X":
+            if state.locked:
+                state.locked = False
+                say("[MSG:Caution: Unlocked]")
+        case "C" if not busy:
+            return _toggle_check(board, say)
+        case "$" | "I" | "C":
+            return "error:8"
+        case _:
+            return _assign(state, text, busy)
+    return "ok"
+
+
+def _toggle_check(board: Commanded, say: Callable[[str], None]) -> str:
+    state = board.state
+    if state.checking:
+        say("[MSG:Disabled]")
+        say("ok")
+        board.soft_reset()
+        return ""
+    if state.locked:
+        return "error:8"
+    state.checking = True
+    say("[MSG:Enabled]")
+    return "ok"
+
+
+def _assign(state: State, text: str, busy: bool) -> str:
+    """`$x=value`, or `$I=text` that names the board."""
+    name, equals, value = text.partition("=")
+    if not equals or not (name == "I" or name.isdecimal()):
+        return "error:3"
+    if busy:
+        return "error:8"
+    if name == "I":
+        state.identity = value
+        return "ok"
+    try:
+        number = float(value)
+    except ValueError:
+        return "error:2"
+    if number < 0:
+        return "error:4"
+    return "ok" if state.settings.change(int(name), number) else "error:3"
+
+
+def _parameters(state: State, say: Callable[[str], None]) -> None:
+    for name, z_mm in (("G54", state.modal.g54_mm), ("G92", state.modal.g92_mm)):
+        say(f"[{name}:0.000,0.000,{z_mm:.3f}]")
+
+
+def _modes(state: State) -> str:
+    modal = state.modal
+    return (
+        f"[GC:G{modal.motion:g} G54 G17 G{20 if modal.inches else 21} G{90 if modal.absolute else 91} G94 "
+        f"M{modal.spindle:g} M9 T0 F{modal.feed_mm_min:.0f} S{modal.power:.0f}]"
+    )

@@ -1,0 +1,57 @@
+"""The homing cycle: search fast, back off, find again slowly, back off, count from there."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+
+from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.settings import Settings
+
+SEARCH_TRAVELS = 1.5  # of the greatest travel
+LOCATE_PULL_OFFS = 5.0
+
+
+class HomingFailed(Exception):
+    """`alarm` is the published code: 8 the switch does not let go, 9 it was not found."""
+
+    def __init__(self, alarm: int) -> None:
+        super().__init__(f"ALARM:{alarm}")
+        self.alarm = alarm
+
+
+async def home(machine: Machine, settings: Settings, tick: Callable[[float], Awaitable[None]]) -> None:
+    """Find the switch at the low end; 0 is then where the carriage stands after the last pull-off.
+
+    `tick(seconds)` sleeps (0: the shortest time) and raises where the cycle is aborted. Raises HomingFailed; the motor
+    then stands still, and what it counts means nothing.
+    """
+    await _approach(machine, SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
+    await _pull_off(machine, settings, tick)
+    await _approach(machine, LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick)
+    await _pull_off(machine, settings, tick)
+    machine.motor.zero()
+
+
+async def _approach(
+    machine: Machine, search_um: float, speed_um_s: float, tick: Callable[[float], Awaitable[None]]
+) -> None:
+    motor = machine.motor
+    if machine.limit_switch:  # the pulses of this axis are cut before they begin
+        return
+    motor.start(motor.position_um - search_um, speed_um_s)
+    while not machine.limit_switch:
+        if not motor.moving:
+            raise HomingFailed(9)
+        await tick(0.0)
+    motor.abort()
+
+
+async def _pull_off(machine: Machine, settings: Settings, tick: Callable[[float], Awaitable[None]]) -> None:
+    motor = machine.motor
+    await tick(settings.debounce_s)
+    motor.start(motor.position_um + settings.pull_off_um, settings.seek_um_s)
+    while motor.moving:
+        await tick(0.0)
+    await tick(settings.debounce_s)
+    if machine.limit_switch:
+        raise HomingFailed(8)

@@ -1,0 +1,60 @@
+"""What the firmware asks of the world: a motor to step, switches to read, instruments to sample."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+
+class Motor(Protocol):
+    """A stepper with its ramp generator. Positions are counted steps in um, not the carriage's true place."""
+
+    @property
+    def position_um(self) -> float: ...
+    @property
+    def speed_um_s(self) -> float: ...
+    @property
+    def moving(self) -> bool: ...
+    def start(self, target_um: float, speed_um_s: float) -> None:
+        """Ramp towards `target_um`, from whatever speed the motor has now."""
+
+    def hold(self) -> None:
+        """Ramp down."""
+
+    def cancel(self) -> None:
+        """Ramp down and forget the target."""
+
+    def abort(self) -> None:
+        """The step pulses cease at once, at whatever speed."""
+
+    def zero(self) -> None:
+        """Count steps from here; at standstill only."""
+
+
+class Lamp(Protocol):
+    def set_level(self, level: float) -> None:
+        """Duty of the PWM output, 0 to 1."""
+
+
+class Camera(Protocol):
+    def expose(self, exposure_ms: float, gain: float) -> bytes:
+        """A PNG of the world as it stands when called."""
+
+
+class Machine(Protocol):
+    """The simulated bench as its electronics meet it."""
+
+    @property
+    def motor(self) -> Motor: ...
+    @property
+    def lamp(self) -> Lamp: ...
+    @property
+    def camera(self) -> Camera: ...
+    @property
+    def limit_switch(self) -> bool: ...
+    @property
+    def encoder_reference_seen(self) -> bool: ...
+    def encoder_um(self) -> float: ...
+    def indicator_um(self) -> float: ...
+    def hand(self, command: dict[str, Any]) -> dict[str, Any]: ...
+    def truth(self) -> Mapping[str, Any]: ...

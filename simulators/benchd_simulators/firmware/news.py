@@ -1,0 +1,53 @@
+"""How the board's tasks wait for each other, and how a reset takes the ground from under them."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+TICK_S = 0.001
+
+
+class Aborted(Exception):
+    """A reset came in the middle of a line; nobody waits for its answer any more."""
+
+
+class News:
+    """Something changed; look again. `abort` makes every `until` and `sleep` under way raise Aborted."""
+
+    def __init__(self, pace: float) -> None:
+        self._pace = pace
+        self._event = asyncio.Event()
+        self._epoch = 0
+
+    def notify(self) -> None:
+        self._event.set()
+        self._event = asyncio.Event()
+
+    def abort(self) -> None:
+        self._epoch += 1
+        self.notify()
+
+    async def wait(self) -> None:
+        await self._event.wait()
+
+    async def until(self, ready: Callable[[], bool]) -> None:
+        epoch = self._epoch
+        while not ready():
+            await self.wait()
+            if epoch != self._epoch:
+                raise Aborted
+
+    async def sleep(self, seconds: float) -> None:
+        """Sleep in the world's time; 0 is one tick."""
+        epoch = self._epoch
+        clock = asyncio.get_running_loop().time
+        due = clock() + max(seconds / self._pace, TICK_S)
+        while (left := due - clock()) > 0:
+            try:
+                async with asyncio.timeout(left):
+                    await self.wait()
+            except TimeoutError:
+                break
+            if epoch != self._epoch:
+                raise Aborted

@@ -1,0 +1,93 @@
+"""The numbered settings of the motion board: what `$$` prints and `$x=value` changes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+POSITION_IS_MACHINE = 1  # bits of $10
+BUFFER_STATE = 2
+
+_WHOLE = frozenset({0, 1, 2, 3, 4, 5, 6, 10, 13, 20, 21, 22, 23, 26, 30, 31, 32})
+
+
+def _defaults() -> dict[int, float]:
+    values: dict[int, float] = {
+        0: 10, 1: 255, 2: 0, 3: 0, 4: 0, 5: 0, 6: 0, 10: 1, 11: 0.010, 12: 0.002, 13: 0,
+        20: 1, 21: 1, 22: 1, 23: 4, 24: 15.0, 25: 240.0, 26: 25, 27: 0.5, 30: 1000, 31: 0, 32: 0,
+    }  # fmt: skip
+    for axis in range(3):
+        values |= {100 + axis: 4000.0, 110 + axis: 240.0, 120 + axis: 20.0, 130 + axis: 31.0}
+    return values
+
+
+@dataclass
+class Settings:
+    """Kept over a soft reset and a power cycle, as in the board's own memory. Only the Z figures drive anything."""
+
+    values: dict[int, float] = field(default_factory=_defaults)
+
+    def change(self, number: int, value: float) -> bool:
+        """False: there is no such setting, or it takes no such value."""
+        if number not in self.values or value < 0 or (number in _WHOLE and not value.is_integer()):
+            return False
+        self.values[number] = value
+        return True
+
+    def lines(self) -> Iterator[str]:
+        for number in sorted(self.values):
+            value = self.values[number]
+            yield f"${number}={int(value)}" if number in _WHOLE else f"${number}={value:.3f}"
+
+    @property
+    def reports_machine(self) -> bool:
+        return bool(int(self.values[10]) & POSITION_IS_MACHINE)
+
+    @property
+    def reports_buffer(self) -> bool:
+        return bool(int(self.values[10]) & BUFFER_STATE)
+
+    @property
+    def soft_limits(self) -> bool:
+        return self.values[20] != 0
+
+    @property
+    def hard_limits(self) -> bool:
+        return self.values[21] != 0
+
+    @property
+    def homing(self) -> bool:
+        return self.values[22] != 0
+
+    @property
+    def locate_um_s(self) -> float:
+        return self.values[24] * 1000 / 60
+
+    @property
+    def seek_um_s(self) -> float:
+        return self.values[25] * 1000 / 60
+
+    @property
+    def debounce_s(self) -> float:
+        return self.values[26] / 1000
+
+    @property
+    def pull_off_um(self) -> float:
+        return self.values[27] * 1000
+
+    @property
+    def step_um(self) -> float:
+        return 1000 / self.values[102]
+
+    @property
+    def top_speed_um_s(self) -> float:
+        return self.values[112] * 1000 / 60
+
+    @property
+    def travel_um(self) -> float:
+        return self.values[132] * 1000
+
+    def duty(self, power: float) -> float:
+        """PWM duty of an S word: $31 is dark, $30 full."""
+        low, high = self.values[31], self.values[30]
+        return min(1.0, max(0.0, (power - low) / (high - low))) if high > low else float(power > 0)

@@ -1,0 +1,41 @@
+"""What the motion board knows of itself, apart from what it is doing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+
+from benchd_simulators.firmware.gcode import Modal
+from benchd_simulators.firmware.settings import Settings
+
+
+class Door(Enum):
+    """Sub-state of `Door`; SHUT is no door state at all."""
+
+    SHUT = -1
+    READY = 0  # closed again, waits for a resume
+    OPEN = 1  # at rest, still ajar
+    STOPPING = 2
+
+
+@dataclass
+class State:
+    """`locked`: G-code is refused (Alarm). `critical`: after a limit, deaf to everything but a reset."""
+
+    settings: Settings = field(default_factory=Settings)
+    modal: Modal = field(default_factory=Modal)
+    identity: str = ""
+    locked: bool = True
+    critical: bool = False
+    homing: bool = False
+    checking: bool = False
+    door: Door = Door.SHUT
+    power: float = 0.0  # the S value that is on the PWM output, 0 when off
+
+    def restart(self) -> None:
+        """What a soft reset does to it: modes and the G92 offset go, settings and the G54 offset stay."""
+        self.modal = Modal(g54_mm=self.modal.g54_mm)
+        self.critical = self.homing = self.checking = False
+        self.power = 0.0
+        if self.door is not Door.OPEN:
+            self.door = Door.SHUT
