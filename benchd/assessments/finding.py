@@ -53,13 +53,19 @@ class Value(Part):
 
 
 class BudgetLine(Part):
-    """One line of the uncertainty budget, in the unit of the value; `type` as in JCGM 100, `dof` null is infinite."""
+    """One line of the uncertainty budget, in the unit of the value; `type` as in JCGM 100, `dof` null is infinite.
+
+    `shape` is the distribution it was taken to have, left out where normal.
+    """
 
     term: str
     u: float = Field(ge=0)
     type: Literal["A", "B"]
     dof: float | None = Field(default=None, gt=0)
     source: str
+    shape: Literal["normal", "rectangular", "arcsine", "triangular"] = Field(
+        default="normal", exclude_if=lambda value: value == "normal"
+    )
 
 
 class Next(Part):
@@ -84,10 +90,15 @@ class Verdict(Part):
 
 
 class Advice(Part):
-    """The shim that mends it, out of those in stock, and what is left over; `fitted_um` is under the lens already."""
+    """The shim that mends it, out of those in stock, and what is left over.
+
+    `shim_um` is the change of thickness, `from_stock` the shims to put in; `remove`, left out where empty, those to
+    take away of `fitted_um`, which are under the lens already.
+    """
 
     shim_um: float | None
     from_stock: list[float] | None
+    remove: list[float] = Field(default=[], exclude_if=lambda value: not value)
     residual_um: float | None
     fitted_um: list[float] = []
 
@@ -100,13 +111,13 @@ class Source(Part):
 
 
 class Finding(Part):
-    """The document of one assessment. `finding` is empty until the store has given it its number.
+    """The document of one assessment. `finding` is null until the store has given it its number.
 
     Raises pydantic's ValidationError for a verdict without an absolute zero, and for a verdict about a value
     that the finding does not hold.
     """
 
-    finding: str = ""
+    finding: str | None = None
     assessment: str
     run: str
     setup: int
