@@ -1,0 +1,106 @@
+"""The uncertainty budget: lines that name their source, combined into one expanded uncertainty.
+
+JCGM 100 throughout: combined by squares (5.1.2), effective degrees of freedom by Welch-Satterthwaite (G.4.1),
+coverage factor from t. Where one line that is not normal holds most of the variance the interval comes from the
+convolution instead (JCGM 101), because k u would then hold more than it says.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from benchd.metrology.distribution import ErrorDistribution, Shape, coverage_factor
+
+DOMINANT_SHARE = 0.7
+"""Share of the variance from which one non-normal line decides the shape of the interval."""
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One line of a budget.
+
+    `u` is the line's contribution in the measurand's unit: sensitivity applied, no sign. `dof` None is infinite.
+    `kind` is the GUM's type of evaluation; `source` is where the figure stands (a calibration, a record, a run).
+    """
+
+    term: str
+    u: float
+    kind: Literal["A", "B"]
+    dof: float | None
+    source: str
+    shape: Shape = "normal"
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.u) and self.u >= 0.0):
+            raise ValueError(f"the uncertainty of {self.term} must be finite and not negative, not {self.u}")
+        if self.dof is not None and not self.dof > 0.0:
+            raise ValueError(f"the degrees of freedom of {self.term} must be above zero, not {self.dof}")
+
+
+@dataclass(frozen=True, slots=True)
+class Expanded:
+    """A combined uncertainty and its interval: value +- U holds the truth with probability `coverage`.
+
+    `shape` says where k = U/u comes from: `normal` or `t` tables, or the `convolution` with the dominant line.
+    """
+
+    u: float
+    dof: float | None
+    k: float
+    U: float
+    shape: Literal["normal", "t", "convolution"]
+    coverage: float
+    distribution: ErrorDistribution
+
+
+def effective_dof(us: Sequence[float], dofs: Sequence[float | None]) -> float | None:
+    """Welch-Satterthwaite: u_c^4 / sum(u_i^4 / dof_i) (JCGM 100, G.2b). None when no line is finite."""
+    fourth = sum(u**4 / dof for u, dof in zip(us, dofs, strict=True) if dof is not None)
+    return sum(u * u for u in us) ** 2 / fourth if fourth > 0.0 else None
+
+
+def combine(terms: Iterable[Term], coverage: float = 0.95) -> Expanded:
+    """Combine independent lines. Shared inputs must have been added up, with sign, into one line before.
+
+    When a non-normal line holds more than 70 % of the variance, the interval is the convolution of its shape with a
+    t for all other lines; that line's own degrees of freedom then do not enter the interval (only `dof`).
+    """
+    lines = [term for term in terms if term.u > 0.0]
+    u = math.hypot(*(line.u for line in lines))
+    dof = effective_dof([line.u for line in lines], [line.dof for line in lines])
+    leading = max(lines, key=lambda line: line.u, default=None)
+    if leading is not None and leading.shape != "normal" and leading.u**2 > DOMINANT_SHARE * u**2:
+        rest = [line for line in lines if line is not leading]
+        core = effective_dof([line.u for line in rest], [line.dof for line in rest])
+        distribution = ErrorDistribution(math.hypot(*(line.u for line in rest)), core, leading.shape, leading.u)
+        half_width = distribution.half_width(coverage)
+        return Expanded(u, dof, half_width / u, half_width, "convolution", coverage, distribution)
+    k = coverage_factor(dof, coverage)
+    shape: Literal["normal", "t"] = "normal" if dof is None else "t"
+    return Expanded(u, dof, k, k * u, shape, coverage, ErrorDistribution(u, dof))
+
+
+def standard_u(half_width: float, shape: Shape | Literal["trapezoidal"], *, flat: float = 0.0) -> float:
+    """Standard uncertainty of a bounded quantity known to +- `half_width` (JCGM 100, 4.3.7 to 4.3.9).
+
+    `flat` is the ratio of a trapezoid's top to its base. A normal quantity has no bounds: ValueError.
+    """
+    if shape == "rectangular":
+        return half_width / math.sqrt(3.0)
+    if shape == "triangular":
+        return half_width / math.sqrt(6.0)
+    if shape == "arcsine":
+        return half_width / math.sqrt(2.0)
+    if shape == "trapezoidal":
+        return half_width * math.sqrt((1.0 + flat * flat) / 6.0)
+    raise ValueError("a normal distribution has no half-width; state its standard uncertainty")
+
+
+def dof_of_relative_uncertainty(relative: float) -> float:
+    """Degrees of freedom of a type B figure whose own uncertainty is judged as a fraction of it (JCGM 100, G.3)."""
+    if not relative > 0.0:
+        raise ValueError("an uncertainty known exactly has infinite degrees of freedom; state None")
+    return 0.5 / relative**2

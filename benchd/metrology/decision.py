@@ -1,0 +1,168 @@
+"""The decision rule: pass, fail or undecided, from the probability of conformity (JCGM 106, 7; ISO 14253-1:2017).
+
+The probability is taken over both limits from the same distribution as the interval: p >= 0.95 passes,
+p <= 0.05 fails, anything else is undecided, and then it is told which uncertainty would decide.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from benchd.metrology.budget import Expanded, Term, combine
+from benchd.metrology.distribution import ErrorDistribution
+from benchd.metrology.roots import bracketed_root
+
+Outcome = Literal["pass", "fail", "undecided"]
+
+P_PASS = 0.95
+P_FAIL = 0.05
+RULE = "JCGM 106, 95 %"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the rule says of one value.
+
+    `acceptance` is the range of values that would have passed at this uncertainty; None says that this bench could
+    pass nothing, whatever the lens. `u_needed` is the combined u that would decide an undecided case.
+    """
+
+    is_: Outcome
+    value: float
+    low: float | None
+    high: float | None
+    p_conform: float
+    acceptance: tuple[float, float] | None
+    u_needed: float | None
+    rule: str = RULE
+
+
+@dataclass(frozen=True, slots=True)
+class Improvement:
+    """The budget line that stands most in the way, what it is now, and what it would have to be.
+
+    `u_needed` None: no improvement of this line alone would decide.
+    """
+
+    dominant: str
+    source: str
+    u_now: float
+    u_needed: float | None
+
+
+def _limits(low: float | None, high: float | None) -> tuple[float, float]:
+    bottom, top = -math.inf if low is None else low, math.inf if high is None else high
+    if not bottom < top or (low is None and high is None):
+        raise ValueError(f"a tolerance needs a low limit below its high one, not {low} and {high}")
+    return bottom, top
+
+
+def probability_of_conformity(
+    value: float, distribution: ErrorDistribution, low: float | None, high: float | None
+) -> float:
+    """Probability that the true value lies within the limits (None: no limit on that side), JCGM 106, 7.2."""
+    bottom, top = _limits(low, high)
+    # Truth = value - error, and the error is symmetric.
+    return distribution.within(bottom - value, top - value)
+
+
+def outcome(p_conform: float) -> Outcome:
+    """The rule itself."""
+    if p_conform >= P_PASS:
+        return "pass"
+    return "fail" if p_conform <= P_FAIL else "undecided"
+
+
+def decide(value: float, expanded: Expanded, low: float | None, high: float | None) -> Verdict:
+    """Apply the rule to a value with its combined uncertainty. ValueError for limits that leave no room."""
+    p = probability_of_conformity(value, expanded.distribution, low, high)
+    is_ = outcome(p)
+    needed = u_needed(value, expanded, low, high) if is_ == "undecided" else None
+    return Verdict(is_, value, low, high, p, acceptance(expanded, low, high), needed)
+
+
+def acceptance(expanded: Expanded, low: float | None, high: float | None) -> tuple[float, float] | None:
+    """The values that pass at this uncertainty (infinite where there is no limit), or None if none can.
+
+    To be asked before a measurement, with a budget made of predicted lines.
+    """
+    bottom, top = _limits(low, high)
+    d = expanded.distribution
+
+    def margin(value: float) -> float:
+        return probability_of_conformity(value, d, low, high) - P_PASS
+
+    if math.isfinite(bottom) and math.isfinite(top):
+        centre = 0.5 * (bottom + top)
+        if margin(centre) < 0.0:
+            return None
+        edge = top if expanded.u == 0.0 else bracketed_root(margin, centre, top)
+        return 2.0 * centre - edge, edge
+    guard = d.half_width(2.0 * P_PASS - 1.0) if expanded.u > 0.0 else 0.0
+    return (bottom, top - guard) if math.isfinite(top) else (bottom + guard, top)
+
+
+def greatest_u_that_can_pass(expanded: Expanded, low: float, high: float) -> float:
+    """The combined u, of the same shape and dof, above which not even a value at mid-tolerance passes."""
+    bottom, top = _limits(low, high)
+    return 0.5 * (top - bottom) / (expanded.distribution.half_width(P_PASS) / expanded.u)
+
+
+def u_needed(value: float, expanded: Expanded, low: float | None, high: float | None) -> float | None:
+    """The greatest combined u, of the same shape, that would decide this value.
+
+    The present u when it is decided already; None for a value that stands on a limit, where nothing would.
+    """
+    bottom, top = _limits(low, high)
+    if outcome(probability_of_conformity(value, expanded.distribution, low, high)) != "undecided":
+        return expanded.u
+    factor = _deciding_share(
+        lambda share: probability_of_conformity(value, expanded.distribution.scaled(share), low, high),
+        bottom < value < top,
+        value in (bottom, top),
+    )
+    return None if factor is None else factor * expanded.u
+
+
+def improvement(value: float, terms: Sequence[Term], low: float | None, high: float | None) -> Improvement:
+    """Which budget line to improve, and to what standard uncertainty, for this value to be decided.
+
+    Every trial recombines the whole budget, so dof and shape follow the line as it shrinks.
+    Raises ValueError for a budget without a line above zero.
+    """
+    bottom, top = _limits(low, high)
+    leading = max(terms, key=lambda term: term.u, default=None)
+    if leading is None or leading.u == 0.0:
+        raise ValueError("the budget has no line to improve")
+
+    def p(share: float) -> float:
+        trial = [replace(term, u=share * term.u) if term is leading else term for term in terms]
+        return probability_of_conformity(value, combine(trial).distribution, low, high)
+
+    if outcome(p(1.0)) != "undecided":
+        return Improvement(leading.term, leading.source, leading.u, leading.u)
+    share = _deciding_share(p, bottom < value < top, value in (bottom, top))
+    return Improvement(leading.term, leading.source, leading.u, None if share is None else share * leading.u)
+
+
+def _deciding_share(p: Callable[[float], float], inside: bool, on_limit: bool) -> float | None:
+    """The greatest share of an uncertainty, below one, at which an undecided p(share) reaches the rule's threshold.
+
+    As the uncertainty shrinks a value inside moves to p = 1 and one outside to p = 0, once the far limit is out of
+    play; None if even the share zero leaves it undecided.
+    """
+    if on_limit:
+        return None
+    threshold = P_PASS if inside else P_FAIL
+    at_zero = p(0.0) - threshold
+    if (at_zero < 0.0) == inside:
+        return None
+    low, high = 0.0, 1.0
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        decided = p(middle) >= threshold if inside else p(middle) <= threshold
+        low, high = (middle, high) if decided else (low, middle)
+    return low
