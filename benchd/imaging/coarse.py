@@ -1,0 +1,170 @@
+"""Find a dark square on a bright field roughly, however blurred: centre, side and tilt from moments.
+
+Moments instead of edges, as a symmetric blur leaves them where they are: the area gives the side, the first moments
+the centre, and the fourth one, sum of w (x + iy)^4, the tilt, which an isotropic blur does not touch at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd.imaging.edge_line import Floats
+from benchd.imaging.refusals import PictureRefused
+
+_COARSE_PX = 160  # the longer side of the small picture
+_LEAST_SIDE_PX = 24.0
+_CORNER = 0.5**0.5  # of the side, from the centre
+_SQUARENESS = -1.0 / 60.0  # sum w (x + iy)^4 over (sum w)^3 of an upright square; 0 of a disc
+_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class CoarseSquare:
+    """Centre (x, y) and side in pixels, tilt in degrees (-45..45, positive clockwise as seen), the two levels."""
+
+    x: float
+    y: float
+    side_px: float
+    angle_deg: float
+    bright: float
+    dark: float
+
+
+def find_dark_square(picture: NDArray[Any]) -> CoarseSquare:
+    """The largest dark square that stands whole in `picture` (rows x columns), to a percent of its side.
+
+    Raises PictureRefused: `no_square`, `square_cut`.
+    """
+    step = max(1, -(-max(picture.shape) // _COARSE_PX))
+    small = _shrink(picture, step)
+    patch = _largest_patch(small < _threshold(small))
+    x, y, side = _rough(patch)
+    if side * step < _LEAST_SIDE_PX:
+        raise _none(f"the largest dark patch is {side * step:.0f} px wide", side_px=side * step)
+    bright = dark = 0.0
+    angle = 0.0
+    for _ in range(_ROUNDS):
+        x, y, side, angle, bright, dark = _refine(small, x, y, side)
+    # cell (0, 0) of the small picture stands for the mean of the pixels that went into it
+    centre = _offset(step)
+    return CoarseSquare(x * step + centre, y * step + centre, side * step, angle, bright, dark)
+
+
+def _offset(step: int) -> float:
+    return float(np.mean(_picks(step)))
+
+
+def _picks(step: int) -> list[int]:
+    """Which pixels of a cell stand for it: two each way, so that the whole frame need never be read."""
+    return [0] if step == 1 else [step // 4, step // 4 + (step + 1) // 2]
+
+
+def _shrink(picture: NDArray[Any], step: int) -> Floats:
+    rows, columns = picture.shape[0] // step, picture.shape[1] // step
+    if min(rows, columns) < 16:
+        raise _none(f"the picture has only {picture.shape[1]} x {picture.shape[0]} px")
+    total: Floats = np.zeros((rows, columns))
+    picks = _picks(step)
+    for i in picks:
+        for j in picks:
+            total += picture[i : i + (rows - 1) * step + 1 : step, j : j + (columns - 1) * step + 1 : step]
+    return total / len(picks) ** 2
+
+
+def _threshold(small: Floats) -> float:
+    """The level that parts two classes with the greatest variance between them (Otsu 1979)."""
+    counts, edges = np.histogram(small, bins=128)
+    centres = 0.5 * (edges[1:] + edges[:-1])
+    below = np.cumsum(counts)[:-1]
+    above = counts.sum() - below
+    sums = np.cumsum(counts * centres)
+    usable = (below > 0) & (above > 0)
+    if not usable.any() or edges[-1] <= edges[0]:
+        raise _none("the picture is one flat grey")
+    means_low = sums[:-1][usable] / below[usable]
+    means_high = (sums[-1] - sums[:-1][usable]) / above[usable]
+    between = below[usable] * above[usable] * (means_high - means_low) ** 2
+    # several gaps in a row part the classes alike: take their middle
+    best = np.nonzero(usable)[0][between >= between.max() * (1.0 - 1e-9)]
+    return float(edges[1:-1][best].mean())
+
+
+def _largest_patch(dark: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Cells (n x 2: row, column) of the largest connected dark patch that does not touch the frame's border."""
+    rows, columns = dark.shape
+    left = dark.copy()
+    best: list[tuple[int, int]] = []
+    cut = 0
+    while left.any():
+        seed = int(np.argmax(left))
+        stack = [(seed // columns, seed % columns)]
+        left[stack[0]] = False
+        cells: list[tuple[int, int]] = []
+        touches = False
+        while stack:
+            row, column = stack.pop()
+            cells.append((row, column))
+            touches = touches or row in (0, rows - 1) or column in (0, columns - 1)
+            for near in ((row - 1, column), (row + 1, column), (row, column - 1), (row, column + 1)):
+                if 0 <= near[0] < rows and 0 <= near[1] < columns and left[near]:
+                    left[near] = False
+                    stack.append(near)
+        if touches:
+            cut = max(cut, len(cells))
+        elif len(cells) > len(best):
+            best = cells
+    if not best:
+        if cut:
+            raise PictureRefused(
+                "square_cut",
+                f"Every dark patch runs out of the picture, the largest over {100.0 * cut / dark.size:.0f} % of it: "
+                "the square must stand whole on a bright field.",
+                {"share": cut / dark.size},
+            )
+        raise _none("nothing dark stands on a bright field")
+    return np.array(best)
+
+
+def _rough(cells: NDArray[np.intp]) -> tuple[float, float, float]:
+    return float(cells[:, 1].mean()), float(cells[:, 0].mean()), float(len(cells)) ** 0.5
+
+
+def _refine(small: Floats, x: float, y: float, side: float) -> tuple[float, float, float, float, float, float]:
+    """One round of moments about (x, y), in cells; weights run from 0 at the bright level to 1 at the dark one."""
+    rows, columns = small.shape
+    space = min(x, y, columns - 1 - x, rows - 1 - y)
+    reach = min(0.95 * side, space)
+    if reach < 1.04 * _CORNER * side:
+        raise PictureRefused(
+            "square_cut",
+            f"The dark square's centre is {space / side:.2f} sides from the border of the picture; "
+            f"{1.04 * _CORNER:.2f} are needed.",
+            {"space_sides": space / side},
+        )
+    dy, dx = np.arange(rows)[:, None] - y, np.arange(columns)[None, :] - x
+    r2 = dx * dx + dy * dy
+    inside = r2 <= reach**2
+    bright = float(np.median(small[inside & (r2 > (0.94 * reach) ** 2)]))
+    dark = float(np.median(small[r2 <= (0.25 * side) ** 2]))
+    if not bright > dark:
+        raise _none("the largest patch is no darker inside than outside")
+    w = np.where(inside, (bright - small) / (bright - dark), 0.0)
+    area = float(w.sum())
+    if not area > 0:
+        raise _none("the largest dark patch has no area")
+    z = dx + 1j * dy
+    shift = complex((w * z).sum()) / area
+    fourth = complex((w * (z - shift) ** 4).sum())
+    squareness = abs(fourth) / area**3 / -_SQUARENESS
+    if not 0.4 < squareness < 2.0:
+        raise _none(f"the largest dark patch is {squareness:.2f} times as square as a square", squareness=squareness)
+    angle = float(np.degrees(np.angle(-fourth))) / 4.0
+    return x + shift.real, y + shift.imag, area**0.5, angle, bright, dark
+
+
+def _none(why: str, **data: float) -> PictureRefused:
+    return PictureRefused("no_square", f"No dark square on a bright field was found: {why}.", data)

@@ -1,0 +1,269 @@
+"""Where an edge runs through a region: row by row, then as a line, or as a quadratic where it is significantly bent.
+
+Rows of the region cross the edge (an edge near vertical; the other orientation is transposed by the caller). Pixel
+centres have whole-numbered coordinates. Distances `d` are along the edge's normal, in pixels.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.lib.stride_tricks import as_strided
+from numpy.typing import NDArray
+
+from benchd.imaging.refusals import EdgeRefused
+
+Floats = NDArray[np.float64]
+
+RISE_PER_SIGMA = 2.563103  # 10 to 90 % of a normal distribution
+LEAST_ROOM_PX = 4.0
+LEAST_SWING_SD = 16.0
+WINDOW_PER_SIGMA = 5.0
+WINDOW_EXTRA_PX = 6.0
+_BEND_SIGNIFICANT_SD = 3.0
+_LEAST_SIGMA_PX = 0.25  # a step seen through a pixel has .29
+_LOOK_ROWS = 48  # rows that suffice to judge the blur before the line is known
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeLine:
+    """An edge in region coordinates: x(y) = position + slope y + bend y^2, y counted from the middle row.
+
+    `u_position_px` is the standard uncertainty of `position`, from the scatter of the rows about the line.
+    `sag_px` is the fitted departure of the middle from the chord, `curved` whether it counts (3 standard
+    deviations); where it does not, `bend` is zero. `room_px` is the least distance along the normal to a side of
+    the region, `sigma_px` the edge's own width: the 10-90 % rise over 2.563, pixel included.
+    """
+
+    position: float
+    u_position_px: float
+    slope: float
+    bend: float
+    sag_px: float
+    curved: bool
+    room_px: float
+    sigma_px: float
+    rows: int
+
+    @property
+    def cos(self) -> float:
+        """Cosine of the tilt."""
+        return float(1.0 / np.hypot(1.0, self.slope))
+
+    @property
+    def angle_deg(self) -> float:
+        """Tilt against the region's columns, degrees."""
+        return float(np.degrees(np.arctan(self.slope)))
+
+    def at_rows(self) -> Floats:
+        """x of the edge in every row, shape (rows,)."""
+        y = np.arange(self.rows) - 0.5 * (self.rows - 1)
+        return np.asarray(self.position + y * (self.slope + self.bend * y), dtype=np.float64)
+
+
+def flat_top(d: NDArray[Any], window_px: float) -> tuple[Floats, Floats]:
+    """Window and its first derivative: 1 to half of `window_px`, a raised cosine from there to 0 at `window_px`."""
+    turn = np.pi * np.minimum(np.maximum(2.0 * np.abs(d) / window_px - 1.0, 0.0), 1.0)
+    return 0.5 + 0.5 * np.cos(turn), -np.pi / window_px * np.sin(turn) * np.sign(d)
+
+
+def gather(region: NDArray[Any], x_edge: Floats, half: int) -> tuple[Floats, Floats]:
+    """Pixels of each row about its own edge, shape (rows, 2 half + 2), and the fraction left over, shape (rows,).
+
+    Column j + half of the *differences* of the answer stands j - fraction pixels right of the edge. Columns beyond
+    the region repeat its last pixel; they lie outside every window that fits the region.
+    """
+    rows, width = region.shape
+    whole = np.rint(x_edge - 0.5)
+    first = whole.astype(np.intp) - half
+    count = 2 * half + 2
+    if int(first.min()) >= 0 and int(first.max()) + count <= width:
+        # a view of every run of `count` pixels, of which one per row is copied: runs are faster than single pixels
+        step_y, step_x = region.strides
+        runs = as_strided(region, (rows, width - count + 1, count), (step_y, step_x, step_x), writeable=False)
+        pixels = runs[np.arange(rows), first].astype(np.float64)
+    else:
+        columns = first[:, None] + np.arange(count)
+        pixels = region[np.arange(rows)[:, None], columns.clip(0, width - 1)].astype(np.float64)
+    return pixels, x_edge - 0.5 - whole
+
+
+def mean(values: Floats) -> float:
+    """The mean, without the calls that `ndarray.mean` spends on small arrays."""
+    return float(np.add.reduce(values, axis=None)) / values.size
+
+
+def wanted_window_px(sigma_px: float) -> float:
+    """The window that an edge of this width asks for: its bias is below 1e-4."""
+    return WINDOW_PER_SIGMA * sigma_px + WINDOW_EXTRA_PX
+
+
+def fit_edge_line(region: NDArray[Any]) -> EdgeLine:
+    """Fit the edge in `region` (rows x columns, values linear in light).
+
+    Start by the area rule (a row's sum against the levels at both ends), then two passes of windowed centroid of
+    the row differences about the fitted line. Raises EdgeRefused: `low_contrast`, `leaves_region`.
+    """
+    rows, width = region.shape
+    line, room = _start(region)
+    look = slice(None, None, max(1, rows // _LOOK_ROWS))
+    sigma = _blur(region[look], line[look], room, _cos_of(line))
+    wide = min(room, wanted_window_px(sigma))
+    # the second window is narrower: light outside the edge is noise, not edge
+    for reach in (wide, min(wide, 4.0 * sigma + 3.0)):
+        fitted = _fit(line + _row_shifts(region, line, reach))
+        line = fitted.at_rows()
+    room = _room(line, width, fitted.cos)
+    if room < LEAST_ROOM_PX:
+        raise leaves_region(room, LEAST_ROOM_PX)
+    return EdgeLine(
+        position=fitted.position,
+        u_position_px=fitted.u_position_px,
+        slope=fitted.slope,
+        bend=fitted.bend,
+        sag_px=fitted.sag_px,
+        curved=fitted.curved,
+        room_px=room,
+        sigma_px=_blur(region[look], line[look], min(room, 1.5 * wide), fitted.cos),
+        rows=rows,
+    )
+
+
+def low_contrast(swing: float, pixel_sd: float) -> EdgeRefused:
+    """The refusal of an edge that drowns in noise."""
+    return EdgeRefused(
+        "low_contrast",
+        f"The edge swings {swing:.1f} grey levels, {swing / pixel_sd:.1f} standard deviations of a pixel "
+        f"({pixel_sd:.2f}); {LEAST_SWING_SD:.0f} are needed.",
+        {"swing": swing, "pixel_sd": pixel_sd, "least_swing": LEAST_SWING_SD * pixel_sd},
+    )
+
+
+def leaves_region(room_px: float, needed_px: float) -> EdgeRefused:
+    """The refusal of an edge too near to a side of its region."""
+    return EdgeRefused(
+        "leaves_region",
+        f"The edge comes within {max(room_px, 0.0):.1f} px of the region's side; {needed_px:.1f} px are needed.",
+        {"room_px": room_px, "needed_px": needed_px},
+    )
+
+
+def pixel_variance(differences: Floats) -> float:
+    """Variance of one pixel from neighbour differences on a plateau (rows x columns); never below that of rounding.
+
+    Half the variance of the differences, each column about its own mean, so that a slope of the plateau is no noise.
+    """
+    if differences.size < 4 or differences.shape[0] < 2:
+        return 1.0 / 12.0
+    spread = differences - np.add.reduce(differences, axis=0) / differences.shape[0]
+    half = float(0.5 * np.vdot(spread, spread) / (differences.size - differences.shape[1]))
+    return max(half, 1.0 / 12.0)
+
+
+def _start(region: NDArray[Any]) -> tuple[Floats, float]:
+    """A straight line by the area rule, as x per row, and the room beside it."""
+    rows, width = region.shape
+    if rows < 8 or width < 12:
+        raise leaves_region(0.0, LEAST_ROOM_PX)
+    ends = max(3, width // 12)
+    left = region[:, :ends].astype(np.float64)
+    right = region[:, -ends:].astype(np.float64)
+    low, high = mean(left), mean(right)
+    sd = float(np.sqrt(max(pixel_variance(left[:, 1:] - left[:, :-1]), pixel_variance(right[:, 1:] - right[:, :-1]))))
+    # half the limit here, as a blurred edge reaches into the ends; the full limit is asked at the plateaus
+    if abs(high - low) < 0.5 * LEAST_SWING_SD * sd:
+        raise low_contrast(abs(high - low), sd)
+    sums = region.sum(axis=1, dtype=np.float64)
+    fitted = _fit((sums - width * high) / (low - high) - 0.5, bent=False)
+    line = fitted.at_rows()
+    room = _room(line, width, fitted.cos)
+    if room < LEAST_ROOM_PX:
+        raise leaves_region(room, LEAST_ROOM_PX)
+    return line, room
+
+
+def _room(line: Floats, width: int, cos: float) -> float:
+    return (min(float(line.min()), width - 1.0 - float(line.max())) - 0.5) * cos
+
+
+def _cos_of(line: Floats) -> float:
+    return float(1.0 / np.hypot(1.0, (line[-1] - line[0]) / (line.size - 1)))
+
+
+def _fit(x: Floats, bent: bool = True) -> EdgeLine:
+    """Least squares on orthogonal polynomials over the rows; the quadratic stays where it is significant."""
+    rows = x.size
+    y = np.arange(rows) - 0.5 * (rows - 1)
+    square = y * y
+    mean_square = (rows * rows - 1) / 12.0
+    curve = square - mean_square
+    middle, slope = mean(x), float(y @ x) / (rows * mean_square)
+    curve_norm = float(curve @ curve)
+    bend = float(curve @ x) / curve_norm
+    rest = x - middle - slope * y - bend * curve
+    s = (float(rest @ rest) / max(rows - 3, 1)) ** 0.5
+    cos = float(1.0 / np.hypot(1.0, slope))
+    sag = bend * (0.5 * rows) ** 2 * cos
+    curved = bent and abs(bend) > _BEND_SIGNIFICANT_SD * s / curve_norm**0.5
+    variance = 1.0 / rows + (mean_square**2 / curve_norm if curved else 0.0)
+    return EdgeLine(
+        position=middle - (bend * mean_square if curved else 0.0),
+        u_position_px=s * variance**0.5,
+        slope=slope,
+        bend=bend if curved else 0.0,
+        sag_px=sag,
+        curved=curved,
+        room_px=0.0,
+        sigma_px=0.0,
+        rows=rows,
+    )
+
+
+def _row_shifts(region: NDArray[Any], line: Floats, window_px: float) -> Floats:
+    """How far each row's edge stands right of the line, in columns.
+
+    The window stands on the line, never on the row's own centroid, and the moment is divided by the mean gain of
+    all rows: a row's own contrast is noisy and would couple noise into position. The gain is the moment's derivative
+    by the edge's shift, so that a window cutting into a blurred edge does not shorten the step.
+    """
+    cos = _cos_of(line)
+    half = int(np.ceil(window_px / cos)) + 1
+    pixels, fraction = gather(region, line, half)
+    d = np.arange(-half, half + 1) * cos
+    window, steep = flat_top(d, window_px)
+    gain = window + d * steep
+    moments = (pixels[:, 1:] - pixels[:, :-1]) @ np.array([window * d, gain]).T
+    shift = (moments[:, 0] / cos - fraction * moments[:, 1]) / mean(moments[:, 1])
+    return np.asarray(shift, dtype=np.float64)
+
+
+def _blur(region: NDArray[Any], line: Floats, reach_px: float, cos: float) -> float:
+    """The edge's standard deviation along the normal from the 10-90 % rise of its profile in quarter pixels."""
+    half = max(3, int(reach_px / cos))
+    pixels, fraction = gather(region, line, half)
+    quarter = np.floor(4.0 * (np.arange(2 * half + 2) - fraction[:, None]) + 2.0).astype(np.intp).ravel()
+    counts = np.bincount(quarter)
+    filled = np.nonzero(counts)[0]
+    profile = np.bincount(quarter, pixels.ravel())[filled] / counts[filled]
+    outer = max(4, filled.size // 8)
+    low, high = mean(profile[:outer]), mean(profile[-outer:])
+    if high == low:
+        return _LEAST_SIGMA_PX
+    rising = (profile - low) / (high - low)
+    middle = int(np.argmax(rising >= 0.5))
+    start = _crossing(rising[middle::-1], 0.1)
+    stop = _crossing(1.0 - rising[max(middle - 1, 0) :], 0.1) - 1.0
+    return max(0.25 * (start + stop) * cos / RISE_PER_SIGMA, _LEAST_SIGMA_PX)
+
+
+def _crossing(falling: Floats, level: float) -> float:
+    """How many steps from its start a falling profile passes `level`, between samples; its length if never."""
+    under = np.nonzero(falling < level)[0]
+    if not under.size:
+        return float(falling.size)
+    k = int(under[0])
+    if k == 0:
+        return 0.0
+    return k - float((level - falling[k]) / (falling[k - 1] - falling[k]))

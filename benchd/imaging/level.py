@@ -1,0 +1,72 @@
+"""Whether a picture is exposed well enough to be measured, and by how much to change the exposure if not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+_SAMPLES = 65_536
+WANTED_LEVEL = 0.7  # of full scale: swing enough for the noise, room enough for the noise's tail
+_CLIPPED_SHARE = 1e-3
+_WHEN_CLIPPED = 0.5  # a clipped level is unknown: halve and look again
+_WITHIN = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """How a picture is exposed, in grey levels.
+
+    `background` is the bright level, `dark` the dark one, `swing` their difference, `fraction` where the background
+    stands between the camera's offset and full scale; `clipped` and `at_zero` count pixels of the whole picture at
+    the rails; `factor` is what the exposure must be multiplied by to reach `wanted`; `good` where it may stay.
+    """
+
+    background: float
+    dark: float
+    swing: float
+    fraction: float
+    clipped: int
+    at_zero: int
+    full_scale: int
+    wanted: float
+    factor: float
+    good: bool
+
+
+def judge_exposure(
+    picture: NDArray[Any], full_scale: int | None = None, *, offset: float = 0.0, wanted: float = WANTED_LEVEL
+) -> Exposure:
+    """Judge `picture` (rows x columns, whole numbers) by its bright and dark levels.
+
+    `offset` is the grey value the camera gives without light; `wanted` the share of full scale above it at which the
+    bright field shall stand. ValueError where these make no sense together.
+    """
+    top = full_scale if full_scale is not None else int(np.iinfo(picture.dtype).max)
+    if not (0.0 < wanted < 1.0 and 0.0 <= offset < top):
+        raise ValueError(f"wanted {wanted} of full scale {top} above an offset of {offset} is no level")
+    # a coarse comb of pixels carries the levels; only the rails must be counted everywhere
+    step = max(1, int((picture.size / _SAMPLES) ** 0.5))
+    comb = picture[::step, ::step]
+    dark, background = (float(level) for level in np.percentile(comb, (5.0, 90.0)))
+    clipped = int(np.count_nonzero(picture >= top))
+    at_zero = int(np.count_nonzero(picture == 0))
+    fraction = (background - offset) / (top - offset)
+    factor = wanted / max(fraction, 1e-3)
+    burnt = clipped > _CLIPPED_SHARE * picture.size
+    if burnt:
+        factor = min(factor, _WHEN_CLIPPED)
+    return Exposure(
+        background=background,
+        dark=dark,
+        swing=background - dark,
+        fraction=fraction,
+        clipped=clipped,
+        at_zero=at_zero,
+        full_scale=top,
+        wanted=wanted,
+        factor=factor,
+        good=not burnt and abs(fraction - wanted) <= _WITHIN,
+    )

@@ -1,0 +1,47 @@
+"""What a picture is refused for, as a tree.
+
+    PictureRefused (ValueError)   unreadable, too_large, unsupported, no_square, square_cut, square_tilt
+    +-- EdgeRefused               low_contrast, leaves_region, too_few_cycles, too_blurred, clipped
+
+A refusal is an answer, not an accident: a wrong modulation would pass for a good one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal
+
+PictureCode = Literal[
+    "unreadable",
+    "too_large",
+    "unsupported",
+    "no_square",
+    "square_cut",
+    "square_tilt",
+    "low_contrast",
+    "leaves_region",
+    "too_few_cycles",
+    "too_blurred",
+    "clipped",
+]
+
+
+class PictureRefused(ValueError):
+    """A picture, or a part of it, from which no honest number can be had.
+
+    `code` is one of `PictureCode`, `text` a sentence with the figures, `data` the figures alone.
+    """
+
+    def __init__(self, code: PictureCode, text: str, data: Mapping[str, float | int | str] | None = None) -> None:
+        super().__init__(text)
+        self.code: PictureCode = code
+        self.text = text
+        self.data: dict[str, float | int | str] = dict(data or {})
+
+
+class EdgeRefused(PictureRefused):
+    """An edge whose modulation would be wrong or worthless."""
+
+    def named(self, side: str) -> EdgeRefused:
+        """The same refusal, saying which side of the square it is about."""
+        return EdgeRefused(self.code, f"{side} edge: {self.text}", {**self.data, "side": side})
