@@ -1,0 +1,244 @@
+"""The datum chain: the one place that says where the carriage must stand, and how sure that is.
+
+    carriage = flange_depth + glass + target_cover + conjugate + trim
+               - base - adapters - joints - thermal(base, adapters, scale)
+
+A lens's sag of the seat is not measured by this bench and stands nowhere as a zero of certainty. The chain is
+paraxial, as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offset that a person chose.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from benchd.bench.chain_terms import (
+    CalibrationInForce,
+    ChainTerm,
+    Growth,
+    Length,
+    ScaleRecord,
+    Shape,
+    Temperature,
+    adapter_length,
+    base_length,
+    glass_term,
+    growth,
+    joints_term,
+    plates_term,
+    position_terms,
+    temperature_of,
+    thermal_budget,
+)
+from benchd.bench.conjugate_term import ConjugateTerm, conjugate_term, wall_too_near
+from benchd.bench.setup import SetupDocument
+from benchd.files.artefacts import Lens
+from benchd.files.bench_file import BenchFile
+from benchd.files.records_folder import Records
+from benchd.optics.expansion import REFERENCE_C
+
+__all__ = [
+    "CalibrationInForce",
+    "Chain",
+    "ChainTerm",
+    "ScaleRecord",
+    "Shape",
+    "carriage_for_depth",
+    "carriage_for_offset",
+    "datum_chain",
+    "depth_um",
+    "offset_um",
+    "published",
+    "wall_too_near",
+    "with_chain",
+]
+
+JOINT = "joint"
+"""The artefact under which a gauge study of mated pairs is kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """The chain of one set-up.
+
+    `terms` are for the eye, each part with its own u; `budget` are the same as independent lines (thermal parts
+    share a thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where
+    `nominal` goes, trim included; None without a lens. `absolute` is false where the zero was never calibrated or
+    the conjugate term is not stated. Depth = `depth_at_zero_um` + carriage x (1 + `scale_growth`).
+    """
+
+    terms: tuple[ChainTerm, ...]
+    budget: tuple[ChainTerm, ...]
+    carriage_um: float | None
+    u_um: float
+    absolute: bool
+    notes: tuple[str, ...]
+    calibrations: tuple[str, ...]
+    depth_at_zero_um: float
+    scale_growth: float
+    trim_um: float
+    conjugate: ChainTerm | None
+
+    @property
+    def nominal_depth_um(self) -> float | None:
+        """Seat to target at offset 0."""
+        return None if self.carriage_um is None else depth_um(self, self.carriage_um) - self.trim_um
+
+
+def datum_chain(
+    bench_file: BenchFile,
+    records: Records,
+    setup: SetupDocument,
+    calibrations: Mapping[str, CalibrationInForce],
+    scale: ScaleRecord | None = None,
+) -> Chain:
+    """The chain of `setup` with the calibrations in force (artefact -> calibration) and the position encoder's record.
+
+    Raises Refused: unknown_name, wall_too_near (no image of the wall can form). Checks of the set-up itself are
+    `setup.apply`'s.
+    """
+    now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K)
+    lens = records.lens(setup.lens) if setup.lens is not None else None
+    base = base_length(bench_file, calibrations.get(bench_file.base.calibration))
+    adapters = [adapter_length(records.adapter(one), calibrations.get(one)) for one in setup.adapters]
+    pairs = len(adapters) + (1 if lens is not None else 0)
+    joints = joints_term(pairs, bench_file, calibrations.get(JOINT))
+
+    conjugate = conjugate_term(bench_file, lens, setup) if lens is not None else None
+    optical = _optical(bench_file, records, setup, lens, conjugate)
+    lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
+    growths = [growth(part.term, part.length_um, part.alpha_per_K, part.at_C, now) for part in (base, *adapters)]
+
+    # The scale grows with its reading, so the place where the terms add up is a division, not a sum.
+    scale_growth = (scale.alpha_per_K or 0.0) * (now.at_C - REFERENCE_C) if scale else 0.0
+    depth_at_zero = -sum(term.value_um for term in [*lengths, *(part.term for part in growths)])
+    carriage: float | None = None
+    position: list[ChainTerm] = []
+    if lens is not None:
+        carriage = (sum(term.value_um for term in optical) - depth_at_zero) / (1.0 + scale_growth)
+        if scale is not None:
+            growths += _scale_growth(scale, carriage, now)
+            position = position_terms(scale, carriage, _calibrated_at(bench_file, calibrations))
+
+    used = {base.source: base, **{part.source: part for part in adapters}}
+    cited = [source for source, part in used.items() if part.calibrated]
+    if joints.kind == "A":
+        cited.append(joints.source)
+    budget = [term for term in [*optical, *lengths, thermal_budget(growths, now), *position] if term.u_um > 0.0]
+    return Chain(
+        terms=(*optical, *lengths, *(part.term for part in growths), *position),
+        budget=tuple(budget),
+        carriage_um=carriage,
+        u_um=math.hypot(*(term.u_um for term in budget)),
+        absolute=base.calibrated and conjugate is not None and conjugate.stated,
+        notes=_notes(bench_file, records, setup, [base, *adapters], conjugate),
+        calibrations=tuple(cited),
+        depth_at_zero_um=depth_at_zero,
+        scale_growth=scale_growth,
+        trim_um=setup.trim_um,
+        conjugate=conjugate.term if conjugate else None,
+    )
+
+
+def _optical(
+    bench_file: BenchFile,
+    records: Records,
+    setup: SetupDocument,
+    lens: Lens | None,
+    conjugate: ConjugateTerm | None,
+) -> list[ChainTerm]:
+    terms = []
+    if lens is not None:
+        mount = bench_file.mounts[lens.mount]
+        flange = 1000.0 * mount.flange_depth_mm
+        terms.append(ChainTerm("flange_depth", flange, 0.0, None, "normal", f"mount {lens.mount}, bench file"))
+    terms += [glass_term(records.glass(one), setup.light_nm) for one in setup.glass]
+    if bench_file.target.cover:
+        source = f"target {bench_file.target.id}, bench file"
+        terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm))
+    if conjugate is not None:
+        terms.append(conjugate.term)
+    terms.append(ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator"))
+    return terms
+
+
+def _scale_growth(scale: ScaleRecord, carriage_um: float, now: Temperature) -> list[Growth]:
+    if scale.alpha_per_K is None:
+        return []
+    return [growth("scale", carriage_um, scale.alpha_per_K, REFERENCE_C, now)]
+
+
+def _calibrated_at(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:
+    calibration = calibrations.get(bench_file.base.calibration)
+    return calibration.carriage_um or 0.0 if calibration else 0.0
+
+
+def _notes(
+    bench_file: BenchFile,
+    records: Records,
+    setup: SetupDocument,
+    parts: Sequence[Length],
+    conjugate: ConjugateTerm | None,
+) -> tuple[str, ...]:
+    notes = list(conjugate.notes) if conjugate else ["No lens: the nominal place is not stated."]
+    base, *adapters = parts
+    if not base.calibrated:
+        notes.append(
+            f"Base not calibrated: {base.length_um:.0f} um as given, u = {base.u_um:g} um; findings are relative."
+        )
+    for adapter in adapters:
+        if not adapter.calibrated:
+            notes.append(f"{adapter.term.capitalize()} not calibrated: its length is {adapter.source}.")
+    if setup.temperature_C is None:
+        notes.append("Temperature not stated: within 10 K of 20 C assumed.")
+    elif abs(setup.temperature_C - REFERENCE_C) >= 0.5:
+        notes.append(
+            f"At {setup.temperature_C:g} C: base, adapters and scale are taken back to 20 C, the lens itself is not."
+        )
+    if setup.trim_um:
+        notes.append(f"A trim of {setup.trim_um:+g} um stands; it is no part of the focus error.")
+    layers = [*bench_file.target.cover, *(layer for one in setup.glass for layer in records.glass(one).layers)]
+    others = sorted({layer.at_nm for layer in layers if setup.light_nm is not None and layer.at_nm != setup.light_nm})
+    if others:
+        stated = " and ".join(f"{at_nm:g}" for at_nm in others)
+        notes.append(f"Glass index stated at {stated} nm, light is {setup.light_nm:g} nm: its doubt is widened.")
+    return tuple(notes)
+
+
+def depth_um(chain: Chain, carriage_um: float) -> float:
+    """Seat to target with the carriage reading `carriage_um`."""
+    return chain.depth_at_zero_um + carriage_um * (1.0 + chain.scale_growth)
+
+
+def carriage_for_depth(chain: Chain, depth: float) -> float:
+    """The carriage reading for a depth."""
+    return (depth - chain.depth_at_zero_um) / (1.0 + chain.scale_growth)
+
+
+def offset_um(chain: Chain, carriage_um: float) -> float | None:
+    """How much deeper than nominal (trim left out) the target stands; None without a lens."""
+    if chain.carriage_um is None:
+        return None
+    return (carriage_um - chain.carriage_um) * (1.0 + chain.scale_growth) + chain.trim_um
+
+
+def carriage_for_offset(chain: Chain, offset: float) -> float | None:
+    """The carriage reading for an offset; None without a lens."""
+    if chain.carriage_um is None:
+        return None
+    return chain.carriage_um + (offset - chain.trim_um) / (1.0 + chain.scale_growth)
+
+
+def published(chain: Chain) -> tuple[ChainTerm, ...]:
+    """The terms and, last, the carriage itself."""
+    if chain.carriage_um is None:
+        return chain.terms
+    total = ChainTerm("carriage", chain.carriage_um, chain.u_um, None, "normal", "sum of the terms")
+    return (*chain.terms, total)
+
+
+def with_chain(setup: SetupDocument, chain: Chain) -> SetupDocument:
+    """The set-up document with its chain, as published."""
+    update = {"chain": published(chain), "absolute": chain.absolute, "notes": chain.notes}
+    return setup.model_copy(update=update)

@@ -1,0 +1,211 @@
+"""The terms of the datum chain, each with value, standard uncertainty, degrees of freedom and source.
+
+Values are contributions to the carriage: what lies on the lens's side of the target adds, what the bench brings
+along (base, adapters, joints, growth) is taken off. Lengths in um.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from benchd.files.artefacts import Adapter, Glass, Layer
+from benchd.files.bench_file import BenchFile
+from benchd.optics.expansion import REFERENCE_C
+from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
+
+Shape = Literal["normal", "rectangular", "arcsine", "triangular"]
+
+U_ALPHA_REL = 0.05
+"""Handbook values of expansion differ by that much between makers and tempers (common practice, no source)."""
+
+UNSTATED_HALF_RANGE_K = 10.0
+"""A room whose temperature nobody stated is taken to be within this of the reference, rectangular."""
+
+LEAST_ABBE = 30.0
+"""Plates behind a lens have a V number above this (common practice, no source): bounds the index at another colour."""
+
+_F_MINUS_C_NM = 170.1
+
+
+@dataclass(frozen=True, slots=True)
+class ChainTerm:
+    """One line as published: contribution to the carriage, u, dof (None: infinite), shape, source; kind A or B."""
+
+    term: str
+    value_um: float
+    u_um: float
+    dof: float | None
+    shape: Shape
+    source: str
+    kind: Literal["A", "B"] = "B"
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationInForce:
+    """What a calibration says of an artefact: its length at `at_C`.
+
+    `carriage_um` is the carriage reading at which a base was calibrated; None where it is not known (then 0, where
+    the base's length is defined). For the artefact `joint` (a gauge study) the value is 0 and u is that of one pair.
+    """
+
+    id: str
+    artefact: str
+    value_um: float
+    u_um: float
+    dof: float | None = None
+    at_C: float = REFERENCE_C
+    carriage_um: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleRecord:
+    """The position encoder as its maker states it: u of scale (1), sub-divisional amplitude (um), expansion (1/K)."""
+
+    u_scale: float = 0.0
+    subdivision_um: float = 0.0
+    alpha_per_K: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A part of the bench with the temperature at which its length holds, and who says so."""
+
+    term: str
+    length_um: float
+    u_um: float
+    dof: float | None
+    at_C: float
+    alpha_per_K: float
+    source: str
+    calibrated: bool
+
+    def as_term(self) -> ChainTerm:
+        return ChainTerm(self.term, -self.length_um, self.u_um, self.dof, "normal", self.source)
+
+
+def base_length(bench_file: BenchFile, calibration: CalibrationInForce | None) -> Length:
+    """Base face to target at carriage reading 0: by calibration, else as given in the bench file."""
+    base = bench_file.base
+    if calibration is None:
+        given = base.given
+        return Length("base", given.length_um, given.u_um, None, given.at_C, base.alpha_per_K, "bench file", False)
+    return _calibrated("base", calibration, base.alpha_per_K)
+
+
+def adapter_length(adapter: Adapter, calibration: CalibrationInForce | None) -> Length:
+    """An adapter's length: by calibration, else as its record gives it."""
+    term = f"adapter {adapter.id}"
+    alpha = adapter.material.alpha_per_K
+    if calibration is None:
+        given = adapter.given
+        by = f"given by {given.by}" if given.by else "given in its record"
+        return Length(term, given.length_um, given.u_um, None, given.at_C, alpha, by, False)
+    return _calibrated(term, calibration, alpha)
+
+
+def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) -> Length:
+    return Length(
+        term,
+        calibration.value_um,
+        calibration.u_um,
+        calibration.dof,
+        calibration.at_C,
+        alpha_per_K,
+        calibration.id,
+        True,
+    )
+
+
+def plates_term(name: str, layers: Sequence[Layer], source: str, light_nm: float | None) -> ChainTerm:
+    """Paraxial shift t (1 - 1/n) of plates, their errors independent of each other.
+
+    Where the light is not the one the index is stated for, the index is uncertain by the most that glass of
+    V = LEAST_ABBE would change over that distance, as a rectangular error.
+    """
+    value = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
+    parts = []
+    for layer in layers:
+        u_colour = 0.0
+        if light_nm is not None:
+            per_nm = (layer.index - 1.0) / LEAST_ABBE / _F_MINUS_C_NM
+            u_colour = per_nm * abs(light_nm - layer.at_nm) / math.sqrt(3.0)
+        u_index = math.hypot(layer.u_index, u_colour)
+        parts.append(paraxial_u_um(layer.thickness_mm, layer.u_mm, layer.index, u_index))
+    return ChainTerm(name, value, math.hypot(*parts), None, "normal", source)
+
+
+def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
+    """The rear glass of one record."""
+    return plates_term(f"glass {glass.id}", glass.layers, f"glass {glass.id}", light_nm)
+
+
+def joints_term(pairs: int, bench_file: BenchFile, study: CalibrationInForce | None) -> ChainTerm:
+    """Zero for each mated pair; u of one pair times the square root of their number."""
+    u_pair, dof, source = bench_file.joint.u_um, None, "bench file"
+    if study is not None:
+        return ChainTerm("joints", 0.0, study.u_um * math.sqrt(pairs), study.dof, "normal", study.id, "A")
+    return ChainTerm("joints", 0.0, u_pair * math.sqrt(pairs), dof, "normal", source)
+
+
+@dataclass(frozen=True, slots=True)
+class Temperature:
+    """The temperature the chain is worked out for, its u, and who said so."""
+
+    at_C: float
+    u_K: float
+    source: str
+    stated: bool
+
+
+def temperature_of(temperature_C: float | None, u_K: float) -> Temperature:
+    """As typed or read; not stated means the reference temperature with a wide, rectangular doubt."""
+    if temperature_C is None:
+        return Temperature(REFERENCE_C, UNSTATED_HALF_RANGE_K / math.sqrt(3.0), "temperature not stated", False)
+    return Temperature(temperature_C, u_K, "set-up", True)
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """Thermal growth of one part: how it goes with the common temperature, and its own doubt of alpha."""
+
+    term: ChainTerm
+    per_K: float
+    u_own_um: float
+
+
+def growth(name: str, length_um: float, alpha_per_K: float, at_C: float, now: Temperature) -> Growth:
+    """alpha L (T - T_cal), taken off. Its u has a share of the temperature, common to all parts, and one of alpha."""
+    delta_K = now.at_C - at_C
+    per_K = -alpha_per_K * length_um
+    u_alpha = U_ALPHA_REL * abs(alpha_per_K * length_um)
+    # With delta near zero the product of both doubts is what is left of that of alpha (JCGM 100, 5.1.2 note).
+    u_own = u_alpha * math.hypot(delta_K, now.u_K)
+    u = math.hypot(per_K * now.u_K, u_own)
+    shape: Shape = "normal" if now.stated else "rectangular"
+    return Growth(ChainTerm(f"thermal {name}", per_K * delta_K, u, None, shape, now.source), per_K, u_own)
+
+
+def thermal_budget(growths: Sequence[Growth], now: Temperature) -> ChainTerm:
+    """All growths as one line of the budget: they share one thermometer, so their slopes add with their signs.
+
+    The temperature at which each part was calibrated is another reading on another day and stands in that
+    calibration's own uncertainty; it is taken as independent of today's.
+    """
+    common = sum(part.per_K for part in growths) * now.u_K
+    u = math.hypot(common, *(part.u_own_um for part in growths))
+    value = sum(part.term.value_um for part in growths)
+    shape: Shape = "normal" if now.stated else "rectangular"
+    return ChainTerm("thermal", value, u, None, shape, now.source)
+
+
+def position_terms(scale: ScaleRecord, carriage_um: float, calibrated_at_um: float) -> list[ChainTerm]:
+    """What the encoder may be wrong by here: its scale over the way from where the zero was found, and the
+    sub-divisional error, of which the whole amplitude counts as arcsine (it does not average out in a sweep)."""
+    way = abs(carriage_um - calibrated_at_um)
+    return [
+        ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", "encoder"),
+        ChainTerm("position subdivision", 0.0, scale.subdivision_um / math.sqrt(2.0), None, "arcsine", "encoder"),
+    ]

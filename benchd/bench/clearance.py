@@ -1,0 +1,71 @@
+"""Whether target, glass and rear element stay clear of each other; asked before anything moves or is changed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchd.bench.setup import SetupDocument
+from benchd.errors import Refused
+from benchd.files.bench_file import BenchFile
+from benchd.files.records_folder import Records
+
+
+@dataclass(frozen=True, slots=True)
+class Clearance:
+    """The least depth that a set-up allows, and what it is made of (um).
+
+    `least_depth_um` is None where nothing limits it (no lens) or where it cannot be said; in the second case
+    `question` is what a person must confirm before anything moves.
+    """
+
+    least_depth_um: float | None
+    clearance_um: float
+    question: str | None = None
+    advice: str = ""
+
+
+def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> Clearance:
+    """Rear protrusion + full thickness of the plates and the target's cover + the bench file's clearance.
+
+    Raises Refused('unknown_name').
+    """
+    keep = bench_file.motion.clearance_um
+    if setup.lens is None:
+        return Clearance(None, keep)
+    lens = records.lens(setup.lens)
+    if lens.rear_protrusion_mm is None:
+        question = (
+            f"How far lens {lens.id} reaches behind its seat is not in its record. "
+            "Have you seen that it stays clear of glass and target over the whole way?"
+        )
+        advice = f"Measure it and write rear_protrusion_mm into the record of lens {lens.id}."
+        return Clearance(None, keep, question, advice)
+    plates_mm = sum(records.glass(one).thickness_mm for one in setup.glass)
+    plates_mm += sum(layer.thickness_mm for layer in bench_file.target.cover)
+    # A rear element inside the mount gives no room away: plates are kept below the seat all the same.
+    reach_mm = max(lens.rear_protrusion_mm, 0.0)
+    remove = " or remove the glass" if setup.glass else ""
+    return Clearance(
+        1000.0 * (reach_mm + plates_mm) + keep,
+        keep,
+        advice=f"Check rear_protrusion_mm ({lens.rear_protrusion_mm:g}) of lens {lens.id}{remove}.",
+    )
+
+
+def check_clearance(limit: Clearance, depth_um: float, *, confirmed: bool = False) -> None:
+    """Refuse a depth that would bring them together. Raises Refused('clearance').
+
+    Where the protrusion is not known, only `confirmed` (a person's yes to the question) lets it pass.
+    """
+    if limit.question is not None and not confirmed:
+        raise Refused("clearance", limit.question, advice=limit.advice, data={"question": True})
+    if limit.least_depth_um is None or depth_um >= limit.least_depth_um:
+        return
+    free_mm = (depth_um - (limit.least_depth_um - limit.clearance_um)) / 1000.0
+    room = f"{free_mm:.1f} mm between them" if free_mm > 0 else f"no room: {-free_mm:.1f} mm too little"
+    raise Refused(
+        "clearance",
+        f"Rear element, glass and target would have {room}; {limit.clearance_um / 1000.0:g} mm is the least.",
+        advice=limit.advice,
+        data={"least_um": round(limit.least_depth_um, 1), "asked_um": round(depth_um, 1)},
+    )

@@ -1,0 +1,154 @@
+"""The conjugate term of the datum chain: arrangement, wall, ring and lens in, one term and one sentence out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from benchd.bench.chain_terms import ChainTerm
+from benchd.bench.setup import RingMark, SetupDocument
+from benchd.errors import Refused
+from benchd.files.artefacts import Lens
+from benchd.files.bench_file import BenchFile
+from benchd.optics.conjugate import best_conjugate, magnification
+
+U_GAP_UNSTATED_MM = 10.0
+"""Doubt of the gap between the principal planes of a lens whose record does not state it (common practice)."""
+
+FOOT_MM = 304.8
+
+_ROUTES = {"m": "m measured", "distance": "distance and focal length", "m and distance": "m and distance measured"}
+
+
+@dataclass(frozen=True, slots=True)
+class ConjugateTerm:
+    """The term, whether it is stated at all (else findings are relative), and the sentences for the finding."""
+
+    term: ChainTerm
+    stated: bool
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Inputs:
+    """Values with standard uncertainties, mm; `m` is plain."""
+
+    f: tuple[float, float]
+    gap: tuple[float, float]
+    distance: tuple[float, float] | None
+    m: tuple[float, float] | None
+
+
+def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> ConjugateTerm:
+    """The term for this lens and set-up. Raises Refused('wall_too_near') where no image of the wall can form."""
+    if setup.ring is None or setup.ring == "free":
+        why = "Ring free" if setup.ring == "free" else "Ring position not stated"
+        return _not_stated(why)
+    gap = lens.principal_gap_mm
+    given = _Inputs(
+        f=(lens.focal_length_mm.value, lens.focal_length_mm.u),
+        gap=(gap.value, gap.u) if gap is not None else (0.0, U_GAP_UNSTATED_MM),
+        distance=None if setup.distance_mm is None else (setup.distance_mm, bench_file.set_up.u_distance_mm),
+        m=None if setup.m is None else (setup.m.value, setup.m.u),
+    )
+    if bench_file.arrangement == "collimated":
+        given = _Inputs(given.f, given.gap, None, None)
+    elif given.distance is None and given.m is None:
+        return _not_stated("Wall distance not stated")
+    try:
+        if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
+            return _at_mark(given, setup.ring.mark, lens, bench_file.arrangement)
+        return _at_infinity(given, setup, bench_file.arrangement)
+    except ValueError as error:
+        raise Refused(
+            "wall_too_near",
+            f"Lens {lens.id} cannot image the wall or the mark: {error}.",
+            advice="Check distance_mm, the ring's mark and focal_length_mm of the lens.",
+        ) from error
+
+
+def _not_stated(why: str) -> ConjugateTerm:
+    term = ChainTerm("conjugate", 0.0, 0.0, None, "normal", "not stated")
+    return ConjugateTerm(term, False, (f"{why}: the conjugate term is not stated and findings are relative.",))
+
+
+def _at_infinity(given: _Inputs, setup: SetupDocument, arrangement: str) -> ConjugateTerm:
+    if arrangement == "collimated":
+        term = ChainTerm("conjugate", 0.0, 0.0, None, "normal", "collimated")
+        return ConjugateTerm(term, True, ("Collimated light, ring at infinity: no conjugate shift.",))
+    best = best_conjugate(
+        focal_length_mm=given.f[0],
+        u_focal_length_mm=given.f[1],
+        distance_mm=given.distance[0] if given.distance else None,
+        u_distance_mm=given.distance[1] if given.distance else 0.0,
+        gap_mm=given.gap[0],
+        u_gap_mm=given.gap[1],
+        m=given.m[0] if given.m else None,
+        u_m=given.m[1] if given.m else 0.0,
+    )
+    term = ChainTerm("conjugate", best.x_um, best.u_um, None, "normal", _ROUTES[best.route])
+    ring = "Ring at its stop" if setup.ring == "stop" else "Ring at infinity"
+    note = f"{ring}, {_wall(given)}: {best.x_um:.0f} um of conjugate shift taken off."
+    return ConjugateTerm(term, True, (note,))
+
+
+def _at_mark(given: _Inputs, mark: float, lens: Lens, arrangement: str) -> ConjugateTerm:
+    """x'(T) - x'(s). Focal length and gap stand in both, so their shares partly cancel and are added with sign."""
+    unit = lens.scale.unit if lens.scale else "m"
+    mark_mm = mark * (FOOT_MM if unit == "ft" else 1000.0)
+
+    def to_mark(f: float, gap: float) -> float:
+        return f * magnification(f, mark_mm, gap)
+
+    routes: list[tuple[str, Callable[..., float], list[tuple[float, float]]]] = []
+    if given.m is not None:
+        routes.append(("m", lambda f, h, m: f * m - to_mark(f, h), [given.f, given.gap, given.m]))
+    if given.distance is not None:
+        inputs = [given.f, given.gap, given.distance]
+        routes.append(("distance", lambda f, h, t: f * magnification(f, t, h) - to_mark(f, h), inputs))
+    if given.m is not None and given.distance is not None:
+        inputs = [given.f, given.gap, given.distance, given.m]
+        routes.append(("m and distance", lambda f, h, t, m: (t - h) * (m / (1.0 + m)) ** 2 - to_mark(f, h), inputs))
+    if arrangement == "collimated":
+        routes = [("mark", lambda f, h: -to_mark(f, h), [given.f, given.gap])]
+    source, value, u = min(
+        ((name, *_propagated(function, inputs)) for name, function, inputs in routes), key=lambda one: one[2]
+    )
+    term = ChainTerm("conjugate", 1000.0 * value, 1000.0 * u, None, "normal", _ROUTES.get(source, "mark engraved"))
+    object_side = "collimated light" if arrangement == "collimated" else _wall(given)
+    note = f"Ring at the mark {mark:g} {unit}, {object_side}: {term.value_um:.0f} um of conjugate shift taken off."
+    mixed = "The error of the focus scale at that mark is part of the focus error."
+    return ConjugateTerm(term, True, (note, mixed))
+
+
+def _propagated(function: Callable[..., float], inputs: list[tuple[float, float]]) -> tuple[float, float]:
+    """Value and standard uncertainty by central differences over one u each way (JCGM 100, 5.1.3 note 2)."""
+    values = [value for value, _ in inputs]
+    parts = []
+    for index, (value, u) in enumerate(inputs):
+        if u > 0.0:
+            above = function(*values[:index], value + u, *values[index + 1 :])
+            below = function(*values[:index], value - u, *values[index + 1 :])
+            parts.append((above - below) / 2.0)
+    return function(*values), math.hypot(*parts)
+
+
+def _wall(given: _Inputs) -> str:
+    return f"wall at {given.distance[0] / 1000.0:.1f} m" if given.distance else "wall by its magnification"
+
+
+def wall_too_near(u_conjugate_um: float, low_um: float, high_um: float, least_p: float = 0.95) -> str | None:
+    """The sentence where the conjugate term alone keeps even a perfect lens from passing, else None.
+
+    The best that could be measured is the middle of the tolerance; JCGM 106 then gives a probability of conformity
+    of erf(half-width / (sqrt(2) u)).
+    """
+    half_width = (high_um - low_um) / 2.0
+    if u_conjugate_um <= 0.0 or math.erf(half_width / (math.sqrt(2.0) * u_conjugate_um)) >= least_p:
+        return None
+    return (
+        f"Wall too near: the conjugate term alone has u = {u_conjugate_um:.1f} um, and with a tolerance of "
+        f"{low_um:+g} to {high_um:+g} um not even a perfect lens could pass. "
+        "Collimate, set the ring to the wall, or measure m and the distance better."
+    )

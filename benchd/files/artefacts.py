@@ -1,0 +1,153 @@
+"""What the technician's drawer holds, one record a file: adapters, glasses, references, lenses.
+
+What a thing is stands here; how long it is comes from calibrations, `given` being the fallback.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from benchd.files.names import Name, Record, RecordId, label_of
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Celsius = Annotated[float, Field(ge=-40, le=80)]
+Expansion = Annotated[float, Field(ge=-1e-5, le=2e-4)]
+"""Linear expansion in 1/K; the range catches a value written in 1e-6/K."""
+
+
+class Uncertain(Record):
+    """A value with its standard uncertainty, both in the unit that the key names."""
+
+    value: float
+    u: NotNegative
+
+
+class UncertainLength(Record):
+    """A positive value with its standard uncertainty."""
+
+    value: Positive
+    u: NotNegative
+
+
+class Material(Record):
+    """What a part is made of, as far as length matters."""
+
+    alpha_per_K: Expansion
+
+
+class Given(Record):
+    """A length as its maker or a certificate states it; `points_um` are deviations from it around the ring."""
+
+    length_um: Positive
+    u_um: NotNegative
+    at_C: Celsius = 20.0
+    points_um: tuple[float, ...] = ()
+    by: str = ""
+
+
+class Adapter(Record):
+    """A ring between the bench's base and the lens."""
+
+    adapter: RecordId
+    seat_below: Name
+    seat_above: Name
+    material: Material
+    given: Given
+    turns: bool = False
+
+    @property
+    def id(self) -> str:
+        return self.adapter
+
+    @property
+    def label(self) -> str:
+        """As engraved: the id with its check character."""
+        return label_of(self.adapter)
+
+
+class Layer(Record):
+    """One plane-parallel plate: thickness in mm, index against air at a wavelength in nm, standard uncertainties."""
+
+    thickness_mm: Annotated[float, Field(gt=0, le=100)]
+    u_mm: NotNegative
+    index: Annotated[float, Field(gt=1, lt=4)]
+    u_index: NotNegative
+    at_nm: Annotated[float, Field(ge=200, le=2500)]
+
+
+class Glass(Record):
+    """A plate, or several cemented or stacked, behind the lens; `fits` names the adapters that hold it (none: all)."""
+
+    glass: RecordId
+    layers: Annotated[tuple[Layer, ...], Field(min_length=1)]
+    fits: tuple[RecordId, ...] = ()
+
+    @property
+    def id(self) -> str:
+        return self.glass
+
+    @property
+    def thickness_mm(self) -> float:
+        """Full thickness of all layers."""
+        return sum(layer.thickness_mm for layer in self.layers)
+
+
+class Reference(Record):
+    """Something whose length or error is known: a setting ring, a flat, a check lens."""
+
+    reference: RecordId
+    kind: Literal["setting_ring", "flat", "check_lens"]
+    material: Material | None = None
+    given: Given | None = None
+
+    @property
+    def id(self) -> str:
+        return self.reference
+
+    @model_validator(mode="after")
+    def _ring_has_length(self) -> Self:
+        if self.kind == "setting_ring" and (self.given is None or self.material is None):
+            raise ValueError("a setting_ring needs both 'given' (its length) and 'material' (its expansion)")
+        return self
+
+
+class FocusScale(Record):
+    """The engraved distances, kept as engraved: numbers in `unit`, and `inf`."""
+
+    unit: Literal["m", "ft"]
+    marks: Annotated[tuple[Positive | Literal["inf"], ...], Field(min_length=1)]
+
+
+class LensTolerance(Record):
+    """How far from nominal a lens may be: half the width of the interval, in um."""
+
+    flange_um: Positive
+
+
+class Lens(Record):
+    """A lens in the register."""
+
+    lens: RecordId
+    model: str = ""
+    serial: str = ""
+    mount: Name
+    kind: Literal["prime", "zoom"] = "prime"
+    squeeze: Annotated[float, Field(ge=1, le=3)] = 1.0
+    focal_length_mm: UncertainLength
+    principal_gap_mm: Uncertain | None = None
+    f_number: Annotated[float, Field(ge=0.5, le=64)]
+    t_number: Annotated[float, Field(ge=0.5, le=64)] | None = None
+    rear_protrusion_mm: Annotated[float, Field(ge=-100, le=200)] | None = None
+    designed_for_glass: RecordId | None = None
+    scale: FocusScale | None = None
+    tolerance: LensTolerance | None = None
+    shims_fitted_um: tuple[Positive, ...] = ()
+    owner: str = ""
+    set: str = ""
+
+    @property
+    def id(self) -> str:
+        return self.lens

@@ -1,0 +1,185 @@
+"""The bench file: what stands on the bench, which device plays which role, and the bench's own figures."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, ConfigDict, Field
+
+from benchd.files.artefacts import Celsius, Expansion, Layer, NotNegative, Positive
+from benchd.files.names import Name, Record, RecordId
+
+Role = Literal[
+    "carriage",
+    "position",
+    "target_light",
+    "detector",
+    "indicator",
+    "focus_ring",
+    "iris_ring",
+    "zoom_ring",
+    "turn",
+    "pointer",
+    "level",
+    "range",
+    "temperature",
+    "barrel_view",
+    "emergency_stop",
+    "hands_in",
+]
+
+_BROKER = re.compile(r"embedded|mqtts?://[^\s/]+/?")
+_ZONE = re.compile(r"[A-Za-z0-9_+-]+(/[A-Za-z0-9_+-]+)*")
+
+
+def _time_zone(text: str) -> str:
+    from zoneinfo import ZoneInfo
+
+    wrong = "a time zone such as Europe/Paris or UTC"
+    if not _ZONE.fullmatch(text):
+        raise ValueError(wrong)
+    try:
+        ZoneInfo(text)
+    except (KeyError, OSError, ValueError) as error:
+        # A machine without zone data knows UTC at least.
+        if text != "UTC":
+            raise ValueError(wrong) from error
+    return text
+
+
+def _broker(text: str) -> str:
+    if not _BROKER.fullmatch(text):
+        raise ValueError("'embedded', or a URL such as mqtt://broker.lan:1883")
+    return text
+
+
+class LinkEntry(Record):
+    """One transport. Keys beside `kind` belong to that kind of link, which checks them when it is built."""
+
+    model_config = ConfigDict(extra="allow")
+    kind: Name
+
+    @property
+    def rest(self) -> dict[str, Any]:
+        """The keys of the link kind's own `Config`."""
+        return dict(self.model_extra or {})
+
+
+class DeviceEntry(Record):
+    """One device. Keys beside `driver` and `link` belong to the driver, which checks them when it is built."""
+
+    model_config = ConfigDict(extra="allow")
+    driver: Name
+    link: Name | None = None
+
+    @property
+    def rest(self) -> dict[str, Any]:
+        """The keys of the driver's own `Config`."""
+        return dict(self.model_extra or {})
+
+
+class Motion(Record):
+    """How the carriage is driven: when it is there, how long it settles, a person's steps, what stays free."""
+
+    tolerance_um: Positive
+    settle_ms: NotNegative
+    steps_um: tuple[Positive, ...] = (2.0, 20.0, 200.0)
+    jog_um_s: tuple[Positive, ...] = (40.0, 400.0)
+    clearance_um: NotNegative = 2000.0
+
+
+class Joint(Record):
+    """What one mated pair of seats adds, until a gauge study replaces it."""
+
+    u_um: NotNegative
+
+
+class GivenBase(Record):
+    """Base face to target plane at carriage reading 0, as a drawing or a rule states it."""
+
+    length_um: float
+    u_um: Positive
+    at_C: Celsius = 20.0
+
+
+class Base(Record):
+    """The bench's zero: the artefact whose calibration states it, its expansion, and the fallback."""
+
+    calibration: RecordId
+    alpha_per_K: Expansion
+    given: GivenBase
+
+
+class Target(Record):
+    """The illuminated pattern: its known pitch (side of a square, mm) and the cover over it."""
+
+    id: RecordId
+    pattern: Literal["tilted_square"] = "tilted_square"
+    cover: tuple[Layer, ...] = ()
+    pitch_mm: Positive
+    u_pitch_mm: NotNegative = 0.0
+
+
+class SetUp(Record):
+    """How well what is typed into the set-up is known: wall distance by tape (mm), temperature (K)."""
+
+    u_distance_mm: Positive = 3.0
+    u_temperature_K: Positive = 0.3
+
+
+class Format(Record):
+    """A frame size."""
+
+    width_mm: Positive
+    height_mm: Positive
+
+
+class Mount(Record):
+    """The depth at which a mount's image plane is specified."""
+
+    flange_depth_mm: Annotated[float, Field(gt=0, le=500)]
+    basis: Literal["air"] = "air"
+
+
+class Mqtt(Record):
+    """The broker: our own child process, or somebody's by URL."""
+
+    broker: Annotated[str, AfterValidator(_broker)] = "embedded"
+
+
+class StoreEntry(Record):
+    """Where the record is kept; a relative path starts at the bench file."""
+
+    url: Annotated[str, Field(min_length=1, max_length=500)]
+
+
+class BenchFile(Record):
+    """One bench. `records` is the folder of adapters/, glasses/, lenses/ and references/, seen from the file's own."""
+
+    bench: Name
+    arrangement: Literal["wall", "collimated"]
+    time_zone: Annotated[str, AfterValidator(_time_zone)] = "UTC"
+    records: Annotated[str, Field(min_length=1, max_length=500)] = "."
+    seat: Name = "rail"
+    links: dict[Name, LinkEntry] = Field(default_factory=dict)
+    devices: Annotated[dict[Name, DeviceEntry], Field(min_length=1)]
+    roles: dict[Role, Name]
+    motion: Motion
+    joint: Joint
+    base: Base
+    target: Target
+    set_up: SetUp = SetUp()
+    formats: dict[Name, Format] = Field(default_factory=dict)
+    mounts: Annotated[dict[Name, Mount], Field(min_length=1)]
+    shims_um: tuple[Positive, ...] = ()
+    mqtt: Mqtt = Mqtt()
+    store: StoreEntry
+
+    def device_in(self, role: Role) -> str | None:
+        """The device that plays `role`."""
+        return self.roles.get(role)
+
+    def public_name(self, device: str) -> str:
+        """The name by which topics, verbs and steps know a device: its role, else its own."""
+        return next((role for role, name in self.roles.items() if name == device), device)

@@ -1,0 +1,107 @@
+"""A bench file with its records, read whole or not at all, and held against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
+
+from benchd.files.bench_file import BenchFile
+from benchd.files.problems import FileProblems, Problem
+from benchd.files.records_folder import Records
+from benchd.files.source import Source, check, load_yaml
+from benchd.files.wording import near_names
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+@dataclass(frozen=True)
+class LoadedBench:
+    """What `load_bench` hands on: the bench file, its source (for complaints of drivers later), the records."""
+
+    file: BenchFile
+    source: Source
+    records: Records
+
+    @property
+    def folder(self) -> Path:
+        """Where relative paths of the bench file start."""
+        return self.source.path.parent
+
+    def device_config(self, device: str, config: type[ModelT]) -> ModelT:
+        """The driver's own keys of a device as its `Config`. Raises FileProblems at their lines."""
+        return check(self.source, config, at=("devices", device), data=self.file.devices[device].rest)
+
+    def link_config(self, link: str, config: type[ModelT]) -> ModelT:
+        """The link kind's own keys as its `Config`; a relative `port` starts at the bench file. Raises FileProblems."""
+        return check(self.source, config, at=("links", link), data=self._from_here(self.file.links[link].rest))
+
+    def _from_here(self, keys: Mapping[str, Any]) -> dict[str, Any]:
+        port = keys.get("port")
+        if isinstance(port, str) and port and "://" not in port and "/" in port:
+            return {**keys, "port": str(self.folder.absolute() / port)}
+        return dict(keys)
+
+
+def load_bench(path: Path) -> LoadedBench:
+    """Read a bench file and its records. Raises FileProblems with every problem of every file at once."""
+    problems: list[Problem] = []
+    source: Source | None = None
+    file: BenchFile | None = None
+    try:
+        source = load_yaml(path)
+        file = check(source, BenchFile)
+        problems += _contradictions(source, file)
+    except FileProblems as error:
+        problems += error.problems
+    records = Records()
+    try:
+        records = Records.load(path.parent / (file.records if file else "."))
+    except FileProblems as error:
+        problems += error.problems
+    if source is not None and file is not None and not problems:
+        problems += _against_records(source, file, records)
+    if problems or source is None or file is None:
+        raise FileProblems(problems)
+    return LoadedBench(file, source, records)
+
+
+def _contradictions(source: Source, file: BenchFile) -> list[Problem]:
+    problems = []
+    for name, device in file.devices.items():
+        if device.link is not None and device.link not in file.links:
+            wrong = _one_of("a link of this file", device.link, file.links)
+            problems.append(source.problem(("devices", name, "link"), wrong))
+    played: dict[str, str] = {}
+    for role, device_name in file.roles.items():
+        at = ("roles", role)
+        if device_name not in file.devices:
+            problems.append(source.problem(at, _one_of("a device of this file", device_name, file.devices)))
+        elif (other := played.setdefault(device_name, role)) != role:
+            problems.append(source.problem(at, f"a device without a role yet; this one is already '{other}'"))
+        if role in file.devices and role != device_name:
+            wrong = f"another device is named '{role}'; topics know devices by role, so rename that device"
+            problems.append(source.problem(at, wrong))
+    return problems
+
+
+def _against_records(source: Source, file: BenchFile, records: Records) -> list[Problem]:
+    problems = []
+    for lens in records.lenses.values():
+        if lens.mount not in file.mounts:
+            wrong = _one_of(f"a mount of {source.path}", lens.mount, file.mounts)
+            problems.append(records.sources["lens", lens.id].problem(("mount",), wrong))
+    taken = {**records.adapters, **records.glasses, **records.references}
+    if file.base.calibration in taken:
+        wrong = "a name that no adapter, glass or reference has: calibrations are kept by it"
+        problems.append(source.problem(("base", "calibration"), wrong))
+    return problems
+
+
+def _one_of(what: str, name: str, known: Mapping[str, Any]) -> str:
+    near = near_names(name, known, 1)
+    meant = f"; did you mean '{near[0]}'?" if near else ""
+    return f"{what}{meant} ({', '.join(known) or 'there is none'})"

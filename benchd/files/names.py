@@ -1,0 +1,65 @@
+"""What may be a name: names that stand in topics, ids of records, and the check character of a label."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict
+
+_NAME = re.compile(r"[a-z0-9_-]{1,32}")
+_RECORD_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+_ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ*"
+
+
+def _name(text: str) -> str:
+    if not _NAME.fullmatch(text):
+        raise ValueError("a name: 1 to 32 of a-z, 0-9, '_' and '-'")
+    return text
+
+
+def _record_id(text: str) -> str:
+    if not _RECORD_ID.fullmatch(text):
+        raise ValueError("an id: 1 to 32 letters a-z or A-Z, digits, '_' and '-', beginning with a letter or digit")
+    return text
+
+
+Name = Annotated[str, AfterValidator(_name)]
+"""A name that may stand in a topic: bench, device, link, seat, mount."""
+
+RecordId = Annotated[str, AfterValidator(_record_id)]
+"""The id of a record (adapter, glass, reference, lens, target). Case is kept; no two ids differ by it alone."""
+
+
+class Record(BaseModel):
+    """The base of everything read from a file: frozen, strict, finite, no unknown keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def check_character(code: str) -> str:
+    """The check character of a code by ISO 7064 MOD 37-2: one of 0-9, A-Z, '*'.
+
+    Letters count as capitals; everything else but letters and digits is left out. It finds every single wrong
+    character and every exchange of neighbours. Raises ValueError for a code without letters and digits.
+    """
+    signs = [sign for sign in code.upper() if sign in _ALPHABET[:36]]
+    if not signs:
+        raise ValueError("a code has letters or digits")
+    remainder = 0
+    for sign in signs:
+        remainder = (remainder + _ALPHABET.index(sign)) * 2 % 37
+    return _ALPHABET[(38 - remainder) % 37]
+
+
+def label_of(record_id: str) -> str:
+    """What is engraved or printed for a record: its id, a dash, the check character."""
+    return f"{record_id}-{check_character(record_id)}"
+
+
+def id_of_label(label: str) -> str:
+    """The id in a label as typed or scanned. Raises ValueError where the check character does not fit."""
+    record_id, dash, check = label.strip().rpartition("-")
+    if not dash or not record_id or check.upper() != check_character(record_id):
+        raise ValueError(f"'{label}' is not a label, or one character of it is wrong")
+    return record_id

@@ -1,0 +1,71 @@
+"""What is wrong in a file: where it stands, what stands there, what may."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchd.errors import BenchdError
+
+_SHOWN = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One fault of one file. `line` and `column` count from 1; 0 where the file could not be read at all."""
+
+    file: str
+    line: int
+    column: int
+    key: str
+    stands: str
+    allowed: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+        what = f" {self.key}" if self.key else ""
+        stands = f" = {self.stands}" if self.stands else ""
+        return f"{where}{what}{stands}: {self.allowed}"
+
+    def as_json(self) -> dict[str, str | int]:
+        """The same for a JSON document."""
+        return {
+            "file": self.file,
+            "line": self.line,
+            "column": self.column,
+            "key": self.key,
+            "stands": self.stands,
+            "allowed": self.allowed,
+        }
+
+
+class FileProblems(BenchdError):
+    """One or more files say something they may not; nothing of them is used. `problems` lists every fault found."""
+
+    def __init__(self, problems: Iterable[Problem], *, advice: str = "") -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        count = len(self.problems)
+        head = "1 problem in a file" if count == 1 else f"{count} problems in the files"
+        super().__init__(
+            "bad_request",
+            head + ":\n" + "\n".join(f"  {problem}" for problem in self.problems),
+            advice=advice,
+            data={"problems": [problem.as_json() for problem in self.problems]},
+        )
+
+    def __str__(self) -> str:
+        return self.text + (f"\n{self.advice}" if self.advice else "")
+
+
+def shown(value: object) -> str:
+    """What stands in the file, short enough for one line."""
+    if isinstance(value, dict):
+        return "{...}" if value else "{}"
+    if isinstance(value, list):
+        return f"a list of {len(value)}" if value else "[]"
+    if value is None:
+        return "null"
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = repr(value)
+    return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."

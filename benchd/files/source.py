@@ -1,0 +1,130 @@
+"""One file in: bytes, tree, plain data, model, with every problem at its place."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from benchd.files.problems import FileProblems, Problem, shown
+from benchd.files.tree import Node, Unreadable, dotted, parse
+from benchd.files.wording import known_keys, what_may_stand
+
+MAX_BYTES = 256 * 1024
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A file as read: its place, its tree with marks, and the same as plain data."""
+
+    path: Path
+    root: Node
+    data: dict[str, Any]
+
+    def problem(self, loc: tuple[str | int, ...], allowed: str) -> Problem:
+        """A problem of the value at `loc` (keys and indices), placed at the nearest node that the file has."""
+        node, walked = _walk(self.root, loc)
+        stands = shown(node.value) if len(walked) == len(loc) else ""
+        return Problem(str(self.path), *node.named_at, dotted(list(loc)), stands, allowed)
+
+
+def load_yaml(path: Path) -> Source:
+    """Read one mapping. Raises FileProblems: unreadable, too large, not UTF-8, not YAML, or ambiguous."""
+    text = _read(path)
+    try:
+        root, problems = parse(text, str(path))
+    except Unreadable as error:
+        raise FileProblems([error.problem]) from error
+    if problems:
+        raise FileProblems(problems)
+    if root is None or not isinstance(root.value, dict) or not root.value:
+        line, column = (root.line, root.column) if root else (1, 1)
+        stands = shown(root.value) if root else "an empty file"
+        raise FileProblems([Problem(str(path), line, column, "", stands, "keys with their values")])
+    return Source(path, root, root.value)
+
+
+def read_model(path: Path, model: type[ModelT]) -> ModelT:
+    """The file as a `model`. Raises FileProblems with every problem of the file."""
+    return check(load_yaml(path), model)
+
+
+def check(source: Source, model: type[ModelT], *, at: tuple[str | int, ...] = (), data: Any = None) -> ModelT:
+    """The part of `source` at `at` as a `model`; `data` stands in for it where keys were taken out before.
+
+    Raises FileProblems with every problem, each at its line.
+    """
+    part = _walk(source.root, at)[0].value if data is None else data
+    try:
+        # Through JSON, because its strict mode takes a list for a tuple and still no text for a number.
+        return model.model_validate_json(json.dumps(part), strict=True)
+    except ValidationError as error:
+        raise FileProblems(problems_of(source, error, model, at=at)) from error
+
+
+def problems_of(
+    source: Source, error: ValidationError, model: type[BaseModel], *, at: tuple[str | int, ...] = ()
+) -> list[Problem]:
+    """Each error of a validation as a problem at its line, in the order of the file."""
+    found: dict[tuple[int, int, str], Problem] = {}
+    for one in error.errors(include_url=False):
+        # Parts of unions and validators stand in `loc` without standing in the file: the walk leaves them out.
+        node, walked = _walk(source.root, (*at, *one["loc"]), skipping=True)
+        key = list(walked)
+        line, column = node.line, node.column
+        stands = shown(node.value)
+        if one["type"] == "missing":
+            key.append(str(one["loc"][-1]))
+            stands = ""
+        if one["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
+            line, column = node.named_at
+        keys = known_keys(model, one["loc"][:-1]) if one["type"] == "extra_forbidden" else ()
+        allowed = what_may_stand(one, keys)
+        problem = Problem(str(source.path), line, column, dotted(key), stands, allowed)
+        before = found.get((line, column, problem.key))
+        if before is None:
+            found[line, column, problem.key] = problem
+        elif allowed not in before.allowed:
+            merged = f"{before.allowed}; or {allowed}"
+            found[line, column, problem.key] = Problem(before.file, line, column, before.key, before.stands, merged)
+    return sorted(found.values(), key=lambda problem: (problem.line, problem.column))
+
+
+def _walk(root: Node, loc: tuple[str | int, ...], *, skipping: bool = False) -> tuple[Node, list[str | int]]:
+    node, walked = root, list[str | int]()
+    for part in loc:
+        child = node.child(part)
+        if child is not None:
+            node = child
+            walked.append(part)
+        elif not skipping:
+            break
+    return node, walked
+
+
+def _read(path: Path) -> str:
+    def refuse(allowed: str, stands: str = "") -> FileProblems:
+        return FileProblems([Problem(str(path), 0, 0, "", stands, allowed)])
+
+    try:
+        with path.open("rb") as file:
+            raw = file.read(MAX_BYTES + 1)
+    except FileNotFoundError as error:
+        raise refuse("there is no such file") from error
+    except OSError as error:
+        raise refuse(f"cannot be read ({error.strerror})") from error
+    if len(raw) > MAX_BYTES:
+        raise refuse(f"larger than {MAX_BYTES // 1024} KiB")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        column = error.start - (raw.rfind(b"\n", 0, error.start) + 1) + 1
+        raise FileProblems(
+            [Problem(str(path), line, column, "", f"byte 0x{raw[error.start]:02x}", "text in UTF-8")]
+        ) from error

@@ -1,0 +1,119 @@
+"""What may stand instead, in words: the errors of a model turned into what a person can act on."""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Iterable, Sequence
+from difflib import get_close_matches
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic_core import ErrorDetails
+
+_PLAIN = {
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "float_parsing": "a number",
+    "int_parsing": "a whole number",
+    "int_from_float": "a whole number",
+    "string_type": "text",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "list_type": "a list [..]",
+    "tuple_type": "a list [..]",
+    "dict_type": "keys with their values {..}",
+    "model_type": "keys with their values {..}",
+    "model_attributes_type": "keys with their values {..}",
+    "none_required": "null",
+    "finite_number": "a finite number",
+    "missing": "this key is needed",
+}
+
+
+def near_names(name: str, names: Iterable[str], most: int = 3) -> list[str]:
+    """Known names that `name` may have been meant to be, best first; letter case does not count."""
+    by_lower = {known.lower(): known for known in names}
+    return [by_lower[lower] for lower in get_close_matches(name.lower(), list(by_lower), n=most, cutoff=0.6)]
+
+
+def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
+    """The sentence for one pydantic error; `keys` are those known where an unknown one stands."""
+    kind = error["type"]
+    if kind == "extra_forbidden":
+        wrong = str(error["loc"][-1])
+        near = near_names(wrong, keys, 1)
+        meant = f"did you mean '{near[0]}'? " if near else ""
+        return f"unknown key; {meant}known here: {', '.join(keys)}" if keys else "unknown key"
+    if kind in _PLAIN:
+        return _PLAIN[kind]
+    context = error.get("ctx", {})
+    return _bound(kind, context) or _worded(kind, context) or error["msg"]
+
+
+def _bound(kind: str, context: dict[str, Any]) -> str:
+    words = {
+        "greater_than": ("gt", "more than"),
+        "greater_than_equal": ("ge", "at least"),
+        "less_than": ("lt", "less than"),
+        "less_than_equal": ("le", "at most"),
+    }
+    if kind not in words:
+        return ""
+    name, word = words[kind]
+    return f"a number, {word} {context[name]:g}"
+
+
+def _worded(kind: str, context: dict[str, Any]) -> str:
+    words = {
+        "value_error": "{error}",
+        "assertion_error": "{error}",
+        "literal_error": "one of {expected}",
+        "enum": "one of {expected}",
+        "string_pattern_mismatch": "text of the form {pattern}",
+        "too_short": "at least {min_length} of them",
+        "too_long": "at most {max_length} of them",
+        "string_too_short": "at least {min_length} characters",
+        "string_too_long": "at most {max_length} characters",
+        "union_tag_invalid": "{discriminator} one of {expected_tags}",
+    }
+    return words[kind].format_map(context).replace(" or ", ", ") if kind in words else ""
+
+
+def known_keys(model: type[BaseModel], loc: Sequence[str | int]) -> list[str]:
+    """The keys that may stand in the mapping at `loc` of a `model`, in the order of the model."""
+    here: list[Any] = [model]
+    for part in loc:
+        here = [inner for outer in here for inner in _inside(outer, part)] or here
+    keys: dict[str, None] = {}
+    for kind in (plain for outer in here for plain in _unwrapped(outer)):
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            keys |= dict.fromkeys(_fields(kind))
+    return list(keys)
+
+
+def _fields(model: type[BaseModel]) -> dict[str, Any]:
+    return {field.alias or name: field.annotation for name, field in model.model_fields.items()}
+
+
+def _unwrapped(annotation: Any) -> list[Any]:
+    origin = get_origin(annotation)
+    if origin is Annotated:
+        return _unwrapped(get_args(annotation)[0])
+    if origin is Union or origin is types.UnionType:
+        return [plain for one in get_args(annotation) for plain in _unwrapped(one)]
+    return [annotation]
+
+
+def _inside(annotation: Any, part: str | int) -> list[Any]:
+    inner: list[Any] = []
+    for plain in _unwrapped(annotation):
+        origin, arguments = get_origin(plain), get_args(plain)
+        if origin is dict:
+            inner.append(arguments[1])
+        elif origin in (list, tuple) and isinstance(part, int):
+            inner.append(arguments[0])
+        elif origin is Literal:
+            continue
+        elif isinstance(plain, type) and issubclass(plain, BaseModel) and part in (fields := _fields(plain)):
+            inner.append(fields[str(part)])
+    return inner
