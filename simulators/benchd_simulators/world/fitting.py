@@ -1,0 +1,194 @@
+"""What stands on the bench: seat, adapters, plates, lens, shims, and how far the seat is from the target.
+
+Each time two faces are mated their joint is drawn anew; `joints` has one entry for each adapter and, with a lens on,
+one more for the lens.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from benchd_simulators.world.drawing import Drawn, Draws, unit_draw
+from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.schema import Quantity, WorldRecord
+
+REFERENCE_C = 20.0  # ISO 1
+
+
+def named(names: object) -> str:
+    """`a, b` for a sentence."""
+    return ", ".join(str(name) for name in names) or "none"  # type: ignore[attr-defined]
+
+
+@dataclass(slots=True)
+class Fitting:
+    """The stack from the base up; lengths are true, um, at the room's true temperature."""
+
+    record: WorldRecord
+    draws: Draws
+    adapters: list[str] = field(default_factory=list)
+    joints: list[float] = field(default_factory=list)
+    glass: list[str] = field(default_factory=list)
+    filters: list[str] = field(default_factory=list)
+    lens: str | None = None
+    shims: dict[str, list[float]] = field(default_factory=dict)
+    matings: int = 0
+
+    def __post_init__(self) -> None:
+        for name, lens in self.record.lenses.items():
+            self.shims[name] = [float(size) for size in lens.shims_fitted_um]
+        for adapter in self.record.fitted.adapters:
+            self.fit_adapter(adapter)
+        for pane in self.record.fitted.glass:
+            self.fit_glass(pane)
+        if self.record.fitted.lens:
+            self.fit_lens(self.record.fitted.lens)
+
+    # --- lengths
+
+    def true(self, name: str, quantity: Quantity, stream: str | None = None) -> float:
+        return self.draws.quantity(name, *quantity.parts, stream=stream)
+
+    def grown_um(self, what: str, length: Quantity, alpha: Quantity, delta_K: float) -> float:
+        """A true length at `delta_K` above the reference temperature."""
+        return self.true(f"{what}.length_um", length) * (1 + self.true(f"{what}.alpha_per_K", alpha) * delta_K)
+
+    def base_um(self, delta_K: float) -> float:
+        """Base face to target plane at encoder reading 0."""
+        base = self.record.base
+        return self.true("base.depth_um", base.depth_um) * (
+            1 + self.true("base.alpha_per_K", base.alpha_per_K) * delta_K
+        )
+
+    def adapters_um(self, delta_K: float) -> float:
+        """The adapters fitted, without their joints."""
+        records = self.record.adapters
+        return sum(
+            self.grown_um(f"adapter.{a}", records[a].length_um, records[a].alpha_per_K, delta_K) for a in self.adapters
+        )
+
+    def shims_um(self, lens: str) -> float:
+        """True thickness of the shims under a lens."""
+        shims = self.record.shims
+        return sum(
+            self.true(f"shim.{lens}.{size:g}.{i}", Quantity(record=size, u=shims.u, shape=shims.shape))
+            for i, size in enumerate(self.shims[lens])
+        )
+
+    def _joint(self) -> float:
+        self.matings += 1
+        joint = self.record.joint
+        rng = self.draws.rng(f"joint/{self.matings}")
+        return self.draws.put(
+            Drawn(f"joint.{self.matings}", 0.0, joint.u, joint.shape, joint.u * unit_draw(rng, joint.shape))
+        )
+
+    # --- hands
+
+    @property
+    def seat(self) -> str:
+        """What the uppermost face offers."""
+        return self.record.adapters[self.adapters[-1]].seat_above if self.adapters else self.record.base.seat
+
+    def fit_adapter(self, name: str) -> None:
+        if name not in self.record.adapters:
+            raise HandRefused(f"There is no adapter {name}; there are {named(self.record.adapters)}.")
+        if self.lens:
+            raise HandRefused(f"Lens {self.lens} is on the bench; take it off before fitting adapter {name}.")
+        if name in self.adapters:
+            raise HandRefused(f"Adapter {name} is fitted already.")
+        below = self.record.adapters[name].seat_below
+        if below != self.seat:
+            raise HandRefused(f"Adapter {name} rests on {below}, but the face that is free is {self.seat}.")
+        self.adapters.append(name)
+        self.joints.append(self._joint())
+
+    def remove_adapter(self, name: str) -> None:
+        if name not in self.adapters:
+            raise HandRefused(f"Adapter {name} is not fitted; fitted are {named(self.adapters)}.")
+        if self.lens:
+            raise HandRefused(f"Lens {self.lens} is on the bench; take it off before removing adapter {name}.")
+        if self.adapters[-1] != name:
+            raise HandRefused(f"Adapter {self.adapters[-1]} stands on {name}; remove it first.")
+        held = [pane for pane in self.glass if name in self.record.glasses[pane].fits]
+        if held:
+            raise HandRefused(f"Glass {named(held)} sits in adapter {name}; remove it first.")
+        self.adapters.pop()
+        self.joints.pop()
+
+    def fit_glass(self, name: str) -> None:
+        if name not in self.record.glasses:
+            raise HandRefused(f"There is no glass {name}; there are {named(self.record.glasses)}.")
+        if name in self.glass:
+            raise HandRefused(f"Glass {name} is fitted already.")
+        fits = self.record.glasses[name].fits
+        if not set(fits) & set(self.adapters):
+            raise HandRefused(f"Glass {name} fits {named(fits)}; fitted are {named(self.adapters)}.")
+        self.glass.append(name)
+
+    def remove_glass(self, name: str) -> None:
+        if name not in self.glass:
+            raise HandRefused(f"Glass {name} is not fitted; fitted are {named(self.glass)}.")
+        self.glass.remove(name)
+
+    def fit_lens(self, name: str) -> None:
+        if name not in self.record.lenses:
+            raise HandRefused(f"There is no lens {name}; there are {named(self.record.lenses)}.")
+        if self.lens:
+            raise HandRefused(f"Lens {self.lens} is on the bench; take it off first.")
+        mount = self.record.lenses[name].mount
+        if mount != self.seat:
+            raise HandRefused(f"Lens {name} has mount {mount}, but the face that is free is {self.seat}.")
+        self.lens = name
+        self.joints.append(self._joint())
+
+    def remove_lens(self, name: str | None) -> None:
+        if self.lens is None or name not in {None, self.lens}:
+            raise HandRefused(
+                f"Lens {name or ''} is not on the bench; on it is {self.lens or 'none'}.".replace("  ", " ")
+            )
+        self.lens = None
+        self.joints.pop()
+
+    def fit_filter(self, name: str) -> None:
+        if name not in self.record.filters:
+            raise HandRefused(f"There is no filter {name}; there are {named(self.record.filters)}.")
+        if name in self.filters:
+            raise HandRefused(f"Filter {name} is fitted already.")
+        self.filters.append(name)
+
+    def remove_filter(self, name: str) -> None:
+        if name not in self.filters:
+            raise HandRefused(f"Filter {name} is not fitted; fitted are {named(self.filters)}.")
+        self.filters.remove(name)
+
+    def _lens_for_shim(self, lens: str | None) -> str:
+        chosen = lens or self.lens
+        if chosen is None:
+            raise HandRefused("Say which lens the shim goes under, or put the lens on the bench.")
+        if chosen not in self.record.lenses:
+            raise HandRefused(f"There is no lens {chosen}; there are {named(self.record.lenses)}.")
+        return chosen
+
+    def _reseat(self, lens: str) -> None:
+        if lens == self.lens:
+            self.joints[-1] = self._joint()
+
+    def fit_shim(self, size_um: float, lens: str | None) -> None:
+        """A shim of a size in stock goes under the lens; a lens on the bench is taken off and seated again."""
+        chosen = self._lens_for_shim(lens)
+        if size_um not in self.record.shims.stock_um:
+            sizes = named(f"{size:g}" for size in self.record.shims.stock_um)
+            raise HandRefused(f"There is no shim of {size_um:g} um; in stock are {sizes}.")
+        self.shims[chosen].append(size_um)
+        self._reseat(chosen)
+
+    def remove_shim(self, size_um: float, lens: str | None) -> None:
+        chosen = self._lens_for_shim(lens)
+        if size_um not in self.shims[chosen]:
+            sizes = named(f"{size:g}" for size in self.shims[chosen])
+            raise HandRefused(f"Lens {chosen} has no shim of {size_um:g} um under it; it has {sizes}.")
+        self.shims[chosen].reverse()
+        self.shims[chosen].remove(size_um)
+        self.shims[chosen].reverse()
+        self._reseat(chosen)

@@ -1,0 +1,50 @@
+"""The contact indicator on its bridge, read where the bridge stands.
+
+With the bridge on a face and the tip on a surface d below that face, the indicator reads d less the length of its
+probe: the reading grows as the tip reaches deeper. Standing nowhere, the tip hangs fully out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import exp
+
+from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.schema import IndicatorRecord
+
+OVER_UM = 999.9  # what the display shows beyond its range
+
+
+class Indicator:
+    """Range, resolution, hysteresis, gain error, creeping zero, and a little scatter each time the bridge is set."""
+
+    def __init__(self, record: IndicatorRecord, draws: Draws, now: Callable[[], float]) -> None:
+        self.record = record
+        self._now = now
+        self._gain = draws.quantity("indicator.gain", *record.gain.parts)
+        self._probe_um = draws.quantity("indicator.probe_um", *record.probe_um.parts)
+        self._creep_um = draws.quantity("indicator.creep_um", *record.creep_um.parts)
+        self._rng = draws.rng("indicator.noise")
+        self._mounting = draws.rng("indicator.mounting")
+        self._began = now()
+        self._scatter_um = 0.0
+        self._spindle_um: float | None = None
+
+    def place(self) -> None:
+        """The bridge is set down anew; the tip comes in from fully out."""
+        self._scatter_um = self.record.remount_um * float(self._mounting.standard_normal())
+        self._spindle_um = None
+
+    def read_um(self, below_um: float | None) -> float:
+        """The display, um, for a surface `below_um` under the bridge's feet; None where the bridge stands nowhere."""
+        if below_um is None:
+            return OVER_UM
+        tip = below_um - self._probe_um + self._scatter_um
+        half = self.record.hysteresis_um / 2
+        spindle = tip + half if self._spindle_um is None else self._spindle_um
+        self._spindle_um = spindle = min(max(spindle, tip - half), tip + half)
+        creep = self._creep_um * (1 - exp(-(self._now() - self._began) / self.record.creep_s))
+        value = self._gain * spindle + creep + self.record.noise_um * self._rng.standard_normal()
+        if abs(value) > self.record.range_um:
+            return OVER_UM if value > 0 else -OVER_UM
+        return round(value / self.record.resolution_um) * self.record.resolution_um

@@ -1,0 +1,191 @@
+"""Lenses: their hidden errors, and the optic that a lens makes with what stands before and behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf, isinf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
+from benchd_simulators.world.room import Ring
+from benchd_simulators.world.schema import GlassRecord, LensRecord, WorldRecord
+from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
+
+Floats = NDArray[np.float64]
+E_LINE_NM = 546.074
+GEOMETRIC_WAVES = 60.0  # above this a picture is a blur disc
+
+
+@dataclass(frozen=True, slots=True)
+class Optic:
+    """A lens as it now images: pure numbers, on axis.
+
+    `image_um` is the paraxial image's depth at 546.074 nm; `focus_um` each wavelength's focus beside it; `even_um` the
+    wavefront, um, of rho^4, rho^6, rho^8. Positive rho^4 lets the margin focus deeper. Defocus z is z rho^2 / (8 N^2).
+    """
+
+    f_number: float
+    image_um: float
+    even_um: tuple[float, ...] = (0.0,)
+    nm: tuple[float, ...] = (E_LINE_NM,)
+    weight: tuple[float, ...] = (1.0,)
+    focus_um: tuple[float, ...] = (0.0,)
+    glass_um: float = 0.0
+    conjugate_um: float = 0.0
+    magnification: float = 0.0
+
+    def _waves(self, nm: float) -> tuple[float, ...]:
+        return tuple(1000 * term / nm for term in self.even_um)
+
+    def _w20(self, depth_um: Floats, nm: float, focus_um: float) -> Floats:
+        w20: Floats = -(depth_um - self.image_um - focus_um) / (8 * self.f_number**2) * 1000 / nm
+        return w20
+
+    def otf_through_focus(self, lp_mm: float, depth_um: Floats) -> Floats:
+        """Polychromatic transfer function at one frequency for an array of depths; negative where phase reverses."""
+        depth_um = np.asarray(depth_um, dtype=np.float64)
+        total = np.zeros_like(depth_um)
+        for nm, weight, focus in zip(self.nm, self.weight, self.focus_um, strict=True):
+            x = lp_mm * nm * 1e-6 * self.f_number
+            total += weight * through_focus(x, self._waves(nm), self._w20(depth_um, nm, focus))
+        return total / sum(self.weight)
+
+    def modulation(self, lp_mm: float, depth_um: Floats, camera: float = 1.0) -> Floats:
+        """The merit: modulation at `lp_mm`, both orientations alike on axis, times the camera's factor there."""
+        answer: Floats = np.abs(self.otf_through_focus(lp_mm, depth_um)) * camera
+        return answer
+
+    def otf(self, lp_mm: Floats, depth_um: float) -> Floats:
+        """Polychromatic transfer function at one depth for an array of frequencies, by FFT of the pupil."""
+        from scipy.interpolate import CubicSpline
+
+        lp_mm = np.asarray(lp_mm, dtype=np.float64)
+        total = np.zeros_like(lp_mm)
+        for nm, weight, focus in zip(self.nm, self.weight, self.focus_um, strict=True):
+            x = lp_mm * (nm * 1e-6 * self.f_number)
+            w20 = float(self._w20(np.asarray(depth_um), nm, focus))
+            if abs(w20) > GEOMETRIC_WAVES:
+                total += weight * blur_disc(w20, x)
+                continue
+            even = self._waves(nm)
+            at, value = by_fourier(even, w20, enough_samples(even, w20), 64)
+            last = int(np.searchsorted(at, min(float(x.max(initial=0.0)), 1.0))) + 4
+            total += weight * np.where(x < 1, CubicSpline(at[:last], value[:last])(np.minimum(x, 1.0)), 0.0)
+        answer: Floats = total / sum(self.weight)
+        return answer
+
+    def peak_um(self, lp_mm: float) -> float:
+        """Depth of the noise-free peak of the merit, on a dense grid (better than 0.001 um)."""
+        half = 0.705 * self.f_number / lp_mm * 1000
+        reach = 4 * half + 8 * self.f_number**2 * 2 * sum(abs(term) for term in self.even_um)
+        centre, step = self.image_um, half / 25
+        for _ in range(3):
+            grid = centre + np.arange(-int(reach / step) - 1, int(reach / step) + 2) * step
+            value = self.modulation(lp_mm, grid)
+            at = min(max(int(np.argmax(value)), 1), len(grid) - 2)
+            a, b, c = value[at - 1 : at + 2]
+            centre = float(grid[at] + step * (a - c) / (2 * (a - 2 * b + c)))
+            reach, step = 2 * step, step / 10
+        return centre
+
+
+def index_at(record: float, dispersion_per_nm: float, nm: float) -> float:
+    return record + dispersion_per_nm * (nm - E_LINE_NM)
+
+
+class Lens:
+    """Every lens of a world with its drawn errors."""
+
+    def __init__(self, record: WorldRecord, draws: Draws) -> None:
+        self._record, self._draws = record, draws
+
+    def _true(self, name: str, lens: LensRecord, key: str) -> float:
+        """A drawn property of a lens; a twin shares the draw, around its own record."""
+        parts = getattr(lens, key).parts
+        return self._draws.quantity(f"lens.{name}.{key}", *parts, stream=f"lens.{lens.twin_of or name}.{key}")
+
+    def layers(self, panes: Sequence[str], nm: float, *, true: bool) -> list[Layer]:
+        """The layers of plates at a wavelength, as they truly are or as recorded."""
+        found = []
+        for pane in panes:
+            glass: GlassRecord = self._record.glasses[pane]
+            for i, layer in enumerate(glass.layers):
+                thickness, index = layer.thickness_mm.record, layer.index.record
+                if true:
+                    thickness = self._draws.quantity(f"glass.{pane}.{i}.thickness_mm", *layer.thickness_mm.parts)
+                    index = self._draws.quantity(f"glass.{pane}.{i}.index", *layer.index.parts)
+                found.append(Layer(thickness * 1000, index_at(index, layer.dispersion_per_nm, nm)))
+        return found
+
+    def conjugate(self, name: str, lens: LensRecord, ring: Ring, distance_mm: float) -> tuple[float, float]:
+        """How much deeper the image lies for the ring's place and the wall's distance, um, and the magnification."""
+        focal_um = 1000 * self._true(name, lens, "focal_length_mm")
+        gap_um = 1000 * self._true(name, lens, "principal_gap_mm")
+
+        def x_um(distance: float) -> float:
+            try:
+                return 0.0 if isinf(distance) else focal_um * conjugate_m(focal_um, 1000 * distance, gap_um)
+            except ValueError:
+                raise HandRefused(f"{distance:g} mm is too near for lens {name} to make an image.") from None
+
+        wall = x_um(distance_mm)
+        ring_um = 0.0
+        if ring == "stop":
+            ring_um = -self._true(name, lens, "stop_overrun_um")
+        elif ring == "free":
+            ring_um = wall
+        elif isinstance(ring, dict) and "mark" in ring:
+            ring_um = x_um(1000 * float(ring["mark"]) * self._true(name, lens, "mark_ratio"))
+        elif isinstance(ring, dict):
+            ring_um = x_um(1000 * float(ring["free"]))
+        return wall - ring_um, wall / focal_um
+
+    def optic(
+        self,
+        name: str,
+        *,
+        iris: float | None = None,
+        ring: Ring = "infinity",
+        distance_mm: float = inf,
+        shims_um: float | None = None,
+        glass: Sequence[str] = (),
+    ) -> Optic:
+        """The optic that lens `name` makes. `shims_um`: true thickness under it (nominal when None)."""
+        lens = self._record.lenses[name]
+        lamp = self._record.lamp
+        stop = (iris or lens.f_number) / lens.f_number
+        f_number = lens.f_number * stop * self._true(name, lens, "f_number_ratio")
+        nominal_shims = sum(lens.shims_fitted_um)
+        conjugate, magnification = self.conjugate(name, lens, ring, distance_mm)
+        plates = self.layers(glass, E_LINE_NM, true=True)
+        axial = paraxial_shift_um(plates)
+        made_for = self.layers([lens.designed_for_glass] if lens.designed_for_glass else [], E_LINE_NM, true=False)
+        wave_um = E_LINE_NM / 1000
+        own = (
+            self._true(name, lens, "w040_waves") * wave_um / stop**4,
+            self._true(name, lens, "w060_waves") * wave_um / stop**6,
+            0.0,
+        )
+        fitted, designed = aberration_um(plates, f_number), aberration_um(made_for, f_number)
+        colour = self._true(name, lens, "chromatic_um_per_nm")
+        focus = tuple(
+            colour * (nm - E_LINE_NM) + paraxial_shift_um(self.layers(glass, nm, true=True)) - axial for nm in lamp.nm
+        )
+        flange = self._record.mounts[lens.mount].flange_depth_um + self._true(name, lens, "flange_error_um")
+        under = nominal_shims if shims_um is None else shims_um
+        return Optic(
+            f_number=f_number,
+            image_um=flange + nominal_shims - under + axial + conjugate,
+            even_um=tuple(a + b - c for a, b, c in zip(own, fitted, designed, strict=True)),
+            nm=tuple(lamp.nm),
+            weight=tuple(lamp.weight),
+            focus_um=focus,
+            glass_um=axial,
+            conjugate_um=conjugate,
+            magnification=magnification,
+        )

@@ -1,0 +1,94 @@
+"""The room around the bench: temperature, wall, ring and iris as the hand has set them, and what a tape says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import hypot, inf
+
+from benchd_simulators.world.drawing import Drawn, Draws, unit_draw
+from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.fitting import REFERENCE_C
+from benchd_simulators.world.schema import WorldRecord
+
+Ring = str | dict[str, float | str]
+
+
+@dataclass(slots=True)
+class Room:
+    """What is typed stands in `temperature_C` and `distance_mm`; what is true in the `true_` properties."""
+
+    record: WorldRecord
+    draws: Draws
+    ring: Ring = "infinity"
+    iris: float | None = None
+    square_off_px: tuple[float, float] = (0.0, 0.0)
+    temperature_C: float = 0.0
+    distance_mm: float = inf
+    true_distance_mm: float = inf
+    _error_K: float = 0.0
+    _walls: int = 0
+    _tapes: dict[tuple[int, float], float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        temperature = self.record.room.temperature_C
+        self.temperature_C = temperature.record
+        self._error_K = self.draws.quantity("room.temperature_C", *temperature.parts) - temperature.record
+        if self.record.arrangement == "wall" and self.record.room.distance_mm is not None:
+            self.distance_mm = self.record.room.distance_mm.record
+            self.true_distance_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
+
+    @property
+    def true_temperature_C(self) -> float:
+        return self.temperature_C + self._error_K
+
+    @property
+    def delta_K(self) -> float:
+        """True temperature above the reference."""
+        return self.true_temperature_C - REFERENCE_C
+
+    def set_temperature(self, value: float) -> None:
+        if not -10 <= value <= 50:
+            raise HandRefused(f"{value:g} C is no temperature for a workshop; -10 to 50 may be set.")
+        self.temperature_C = value
+
+    def set_wall(self, value: float) -> None:
+        """The bench is moved to `value` mm from the wall by tape; the tape's error is drawn anew."""
+        if self.record.arrangement != "wall" or self.record.room.distance_mm is None:
+            raise HandRefused("This bench has a collimator before the lens and no wall.")
+        if not 300 <= value <= 100_000:
+            raise HandRefused(f"The wall can stand 300 to 100000 mm away, not {value:g}.")
+        self._walls += 1
+        tape = self.record.room.distance_mm
+        error = tape.u * unit_draw(self.draws.rng(f"room.wall/{self._walls}"), tape.shape)
+        self.distance_mm = value
+        self.true_distance_mm = self.draws.put(Drawn("room.distance_mm", value, tape.u, tape.shape, value + error))
+
+    def set_ring(self, value: object) -> None:
+        """`infinity`, `stop`, `free`, `{"mark": 2}` or `{"free": 3.5}` (metres from the target plane)."""
+        if value in {"infinity", "stop", "free"} if isinstance(value, str) else False:
+            self.ring = str(value)
+            return
+        if isinstance(value, dict) and len(value) == 1:
+            key, metres = next(iter(value.items()))
+            if key == "mark" and metres == "inf":
+                self.ring = "infinity"
+                return
+            if key in {"mark", "free"} and isinstance(metres, int | float) and 0.25 <= metres <= 1000:
+                self.ring = {str(key): float(metres)}
+                return
+        raise HandRefused('The ring goes to "infinity", "stop", "free", {"mark": metres} or {"free": metres}.')
+
+    def tape(self, m: float | None) -> dict[str, object]:
+        """What the tape says: target to wall, and the pitch on the wall as a magnification, target over wall."""
+        if self.record.arrangement != "wall":
+            raise HandRefused("There is nothing to measure with a tape: the light is collimated.")
+        answer: dict[str, object] = {"distance_mm": self.distance_mm, "m": None}
+        if m is not None:
+            side, ratio_u = self.record.target.side_mm, self.record.room.tape_ratio_u
+            true_side = self.draws.quantity("target.side_mm", *side.parts)
+            key = (self._walls, round(m, 9))
+            if key not in self._tapes:
+                self._tapes[key] = ratio_u * float(self.draws.rng(f"room.tape/{len(self._tapes)}").standard_normal())
+            value = m * side.record / true_side * (1 + self._tapes[key])
+            answer["m"] = {"value": value, "u": value * hypot(ratio_u, side.u / side.record)}
+        return answer

@@ -1,0 +1,225 @@
+"""What a world file may say: records, uncertainties and shapes of everything in the world, independent of pace."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from benchd_simulators.world.drawing import Shape
+
+Name = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Span = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+class Part(BaseModel):
+    """Strict: unknown keys, text in place of numbers, infinities are refused."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+
+class Quantity(Part):
+    """A record with its standard uncertainty and the shape its true value is drawn from."""
+
+    record: float
+    u: NotNegative
+    shape: Shape = "normal"
+
+    @property
+    def parts(self) -> tuple[float, float, Shape]:
+        return self.record, self.u, self.shape
+
+
+class CarriageRecord(Part):
+    """Places in um from the reference mark; `cumulative` is the screw's error per um."""
+
+    acceleration_um_s2: Positive
+    pull_out_um_s: Positive
+    stops_um: Span
+    home_switch_um: float
+    switch_scatter_um: NotNegative
+    switch_hysteresis_um: NotNegative
+    end_switch_um: float
+    starts_um: Span
+    pitch_um: Positive
+    periodic_um: NotNegative
+    cumulative: Quantity
+    backlash_um: NotNegative
+    alpha_per_K: float
+    ring_down_um: NotNegative
+    ring_down_s: Positive
+    ring_down_hz: NotNegative
+
+    @model_validator(mode="after")
+    def _in_order(self) -> CarriageRecord:
+        low, high = self.stops_um
+        if not low < self.home_switch_um < self.end_switch_um < high:
+            raise ValueError("stops_um[0] < home_switch_um < end_switch_um < stops_um[1] is needed")
+        if not self.home_switch_um < self.starts_um[0] <= self.starts_um[1] < self.end_switch_um:
+            raise ValueError("starts_um must lie between the two switches, the smaller number first")
+        return self
+
+
+class EncoderRecord(Part):
+    resolution_um: Positive
+    period_um: Positive
+    subdivision_um: NotNegative
+    noise_um: NotNegative
+    scale: Quantity
+    alpha_per_K: Quantity
+
+
+class IndicatorRecord(Part):
+    """`probe_um`: length from the bridge's feet to the tip where the indicator reads 0."""
+
+    range_um: Positive
+    resolution_um: Positive
+    hysteresis_um: NotNegative
+    noise_um: NotNegative
+    remount_um: NotNegative
+    gain: Quantity
+    probe_um: Quantity
+    creep_um: Quantity
+    creep_s: Positive
+
+
+class LampRecord(Part):
+    """`electrons_per_s`: in a camera pixel of the bright field at level 1, cold, at f/2, 5 m, no filter."""
+
+    electrons_per_s: Positive
+    droop: NotNegative
+    warm_up_s: Positive
+    pwm_hz: Positive
+    nm: Annotated[list[Positive], Field(min_length=1, max_length=9)]
+    weight: Annotated[list[Positive], Field(min_length=1, max_length=9)]
+
+    @model_validator(mode="after")
+    def _match(self) -> LampRecord:
+        if len(self.nm) != len(self.weight):
+            raise ValueError("nm and weight must have the same number of entries")
+        return self
+
+
+class CameraRecord(Part):
+    width_px: Annotated[int, Field(ge=64, le=8192)]
+    height_px: Annotated[int, Field(ge=64, le=8192)]
+    pixel_um: Quantity
+    blur_px: NotNegative
+    full_well_e: Positive
+    read_noise_e: NotNegative
+    offset: Annotated[int, Field(ge=0, le=20000)]
+    bits: Annotated[int, Field(ge=8, le=16)]
+    off_centre_px: NotNegative
+    drift_px: NotNegative
+
+
+class TargetRecord(Part):
+    id: Name
+    side_mm: Quantity
+    turn_deg: float
+    transmission: Annotated[float, Field(ge=0, lt=1)]
+
+
+class BaseRecord(Part):
+    seat: Name
+    depth_um: Quantity
+    alpha_per_K: Quantity
+
+
+class AdapterRecord(Part):
+    seat_below: Name
+    seat_above: Name
+    length_um: Quantity
+    alpha_per_K: Quantity
+
+
+class LayerRecord(Part):
+    thickness_mm: Quantity
+    index: Quantity
+    dispersion_per_nm: float = 0.0
+
+
+class GlassRecord(Part):
+    layers: Annotated[list[LayerRecord], Field(min_length=1, max_length=8)]
+    fits: list[Name]
+
+
+class ReferenceRecord(Part):
+    length_um: Quantity
+    alpha_per_K: Quantity
+
+
+class FilterRecord(Part):
+    transmission: Annotated[float, Field(gt=0, le=1)]
+
+
+class LensRecord(Part):
+    """`twin_of`: another lens whose hidden errors this one shares. Wavefront coefficients in waves of 546 nm wide open."""
+
+    mount: Name
+    twin_of: Name | None = None
+    focal_length_mm: Quantity
+    f_number: Positive
+    f_number_ratio: Quantity
+    principal_gap_mm: Quantity
+    flange_error_um: Quantity
+    w040_waves: Quantity
+    w060_waves: Quantity
+    chromatic_um_per_nm: Quantity
+    stop_overrun_um: Quantity
+    mark_ratio: Quantity
+    designed_for_glass: Name | None = None
+    shims_fitted_um: list[Positive] = Field(default_factory=list)
+
+
+class MountRecord(Part):
+    flange_depth_um: Positive
+
+
+class RoomRecord(Part):
+    temperature_C: Quantity
+    distance_mm: Quantity | None = None
+    tape_ratio_u: NotNegative = 0.001
+
+
+class FittedRecord(Part):
+    adapters: list[Name] = Field(default_factory=list)
+    glass: list[Name] = Field(default_factory=list)
+    lens: Name | None = None
+
+
+class JointRecord(Part):
+    u: NotNegative
+    shape: Shape = "normal"
+
+
+class ShimRecord(Part):
+    stock_um: list[Positive]
+    u: NotNegative
+    shape: Shape = "normal"
+
+
+class WorldRecord(Part):
+    """The whole file."""
+
+    world: Name
+    arrangement: Literal["wall", "collimated"]
+    room: RoomRecord
+    carriage: CarriageRecord
+    encoder: EncoderRecord
+    indicator: IndicatorRecord
+    lamp: LampRecord
+    camera: CameraRecord
+    target: TargetRecord
+    base: BaseRecord
+    joint: JointRecord
+    shims: ShimRecord
+    mounts: dict[Name, MountRecord]
+    adapters: dict[Name, AdapterRecord]
+    glasses: dict[Name, GlassRecord]
+    references: dict[Name, ReferenceRecord]
+    filters: dict[Name, FilterRecord] = Field(default_factory=dict)
+    lenses: dict[Name, LensRecord]
+    fitted: FittedRecord = Field(default_factory=FittedRecord)

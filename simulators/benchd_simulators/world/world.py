@@ -1,0 +1,247 @@
+"""One simulated bench: everything hidden, and the few things hardware would show of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from benchd_simulators.world import faults, hand
+from benchd_simulators.world.camera import Camera
+from benchd_simulators.world.carriage import Carriage
+from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.encoder import Encoder
+from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.fitting import Fitting, named
+from benchd_simulators.world.indicator import Indicator
+from benchd_simulators.world.lamp import Lamp
+from benchd_simulators.world.lens import Lens, Optic
+from benchd_simulators.world.motor import Motor
+from benchd_simulators.world.picture import Scene
+from benchd_simulators.world.reading import read_world
+from benchd_simulators.world.room import Room
+from benchd_simulators.world.schema import WorldRecord
+
+
+class World:
+    """The hidden bench of one seed.
+
+    `time` tells real seconds; world time is `pace` times that, so that motion, settling and exposure run faster while
+    whoever watches the clock sees real time. All attributes show the state at the moment of asking.
+    """
+
+    def __init__(self, record: WorldRecord, seed: int, pace: float, time: Callable[[], float]) -> None:
+        if not pace > 0:
+            raise ValueError("pace must be above 0")
+        self.record, self.seed, self.pace = record, seed, pace
+        began = time()
+        self.now: Callable[[], float] = lambda: (time() - began) * pace
+        self.draws = Draws(seed)
+        self.room = Room(record, self.draws)
+        self.fitting = Fitting(record, self.draws)
+        self.lens = Lens(record, self.draws)
+        self.motor = Motor(record.carriage.acceleration_um_s2, self.now)
+        self.carriage = Carriage(record.carriage, self.motor, self.draws, self.now)
+        self.encoder = Encoder(record.encoder, self.carriage, self.draws)
+        self.indicator = Indicator(record.indicator, self.draws, self.now)
+        self.indicator_at = "away"
+        self.stuck_switch: str | None = None
+        self.lamp = Lamp(record.lamp, self.now)
+        self.camera = Camera(record.camera, self.draws, self.scene)
+        self._warm()
+
+    # --- what hardware shows
+
+    @property
+    def carriage_um(self) -> float:
+        """The true place of the carriage from the reference mark."""
+        return self.carriage.um()
+
+    @property
+    def limit_switch(self) -> bool:
+        """The home switch at the low end."""
+        true = self.carriage.switch()
+        return true if self.stuck_switch is None else self.stuck_switch == "on"
+
+    @property
+    def end_switch(self) -> bool:
+        """The switch at the far end; behind either switch stands a hard stop."""
+        return self.carriage.end_switch()
+
+    def encoder_um(self) -> float:
+        """The counter's reading."""
+        return self.encoder.read_um()
+
+    @property
+    def encoder_reference_seen(self) -> bool:
+        """True once the carriage has passed the reference mark since power-up."""
+        self.encoder.read_um()
+        return self.encoder.reference_seen
+
+    def indicator_um(self) -> float:
+        """The indicator's display where its bridge stands; +-999.9 beyond the range or standing nowhere."""
+        return self.indicator.read_um(self._below_um())
+
+    # --- the hand
+
+    def hand(self, command: Mapping[str, Any]) -> dict[str, Any]:
+        """Carry out a hand command; wrong ones are answered with a sentence."""
+        return hand.answer(self, command)
+
+    def fault(self, name: str, value: object = True) -> None:
+        """Bring about a fault of the world; raises `HandRefused` for an unknown one."""
+        faults.inject(self, name, value)
+
+    def standing(self) -> dict[str, Any]:
+        """What a person at the bench can see of the set-up."""
+        fitting = self.fitting
+        return {
+            "adapters": list(fitting.adapters),
+            "glass": list(fitting.glass),
+            "filters": list(fitting.filters),
+            "lens": fitting.lens,
+            "shims_um": list(fitting.shims[fitting.lens]) if fitting.lens else [],
+            "ring": self.room.ring,
+            "iris": self.iris(),
+            "wall_mm": self.room.distance_mm if self.record.arrangement == "wall" else None,
+            "indicator": self.indicator_at,
+            "temperature_C": self.room.temperature_C,
+        }
+
+    def iris(self) -> float | None:
+        """The engraved stop the iris stands at, None without a lens."""
+        if self.fitting.lens is None:
+            return None
+        open_stop = self.record.lenses[self.fitting.lens].f_number
+        return max(self.room.iris or open_stop, open_stop)
+
+    def set_iris(self, f_number: float) -> None:
+        if self.fitting.lens is None:
+            raise HandRefused("There is no lens on the bench whose iris could be set.")
+        widest = self.record.lenses[self.fitting.lens].f_number
+        if not widest <= f_number <= 32:
+            raise HandRefused(f"The iris of {self.fitting.lens} goes from {widest:g} to 32, not to {f_number:g}.")
+        self.room.iris = f_number
+
+    def set_temperature(self, value: float) -> None:
+        self.room.set_temperature(value)
+        self._warm()
+
+    def set_square_off(self, value: object) -> None:
+        """Move the square by so many pixels in the picture: a number (to the right) or [right, down]."""
+        if isinstance(value, list | tuple) and len(value) == 2:
+            x, y = (hand.number(part, "square_off") for part in value)
+        else:
+            x, y = hand.number(value, "square_off"), 0.0
+        self.room.square_off_px = x, y
+
+    def set_indicator(self, place: str) -> None:
+        fitting = self.fitting
+        places = ["away", "base", "adapter", *self.record.references]
+        if place not in places:
+            raise HandRefused(f"The indicator can stand at {named(places)}, not at {place!r}.")
+        if place in {"base", "adapter"} and fitting.lens:
+            raise HandRefused(f"Lens {fitting.lens} is in the way of the indicator; take it off first.")
+        if place == "base" and fitting.adapters:
+            raise HandRefused(f"Adapter {fitting.adapters[-1]} stands on the base; remove it first.")
+        if place == "adapter" and not fitting.adapters:
+            raise HandRefused("There is no adapter on the bench for the indicator to stand on.")
+        if place == "adapter" and fitting.glass:
+            raise HandRefused(f"Glass {named(fitting.glass)} is in the way of the tip; remove it first.")
+        self.indicator_at = place
+        self.indicator.place()
+
+    # --- the truth
+
+    def _warm(self) -> None:
+        delta = self.room.delta_K
+        self.carriage.advance()
+        self.carriage.growth = 1 + self.record.carriage.alpha_per_K * delta
+        self.encoder.delta_K = delta
+
+    def _below_um(self) -> float | None:
+        delta = self.room.delta_K
+        if self.indicator_at == "away":
+            return None
+        if self.indicator_at in {"base", "adapter"}:
+            return self.depth_um()
+        ring = self.record.references[self.indicator_at]
+        return self.fitting.grown_um(f"reference.{self.indicator_at}", ring.length_um, ring.alpha_per_K, delta)
+
+    def depth_um(self) -> float:
+        """True depth: from the uppermost face on the bench (the lens's seat, with a lens on) to the target plane."""
+        delta = self.room.delta_K
+        return (
+            self.fitting.base_um(delta) + self.carriage_um + self.fitting.adapters_um(delta) + sum(self.fitting.joints)
+        )
+
+    def optic(self) -> Optic | None:
+        """The lens on the bench as it is set, with what stands behind it; None without a lens."""
+        if self.fitting.lens is None:
+            return None
+        return self.lens.optic(
+            self.fitting.lens,
+            iris=self.iris(),
+            ring=self.room.ring,
+            distance_mm=self.room.true_distance_mm,
+            shims_um=self.fitting.shims_um(self.fitting.lens),
+            glass=self.fitting.glass,
+        )
+
+    def magnification(self) -> float | None:
+        """Target over wall, true; None without a lens or a wall."""
+        optic = self.optic()
+        return None if optic is None or optic.magnification == 0 else optic.magnification
+
+    def scene(self) -> Scene:
+        """What the camera sees now."""
+        light = self.lamp.light()
+        for name in self.fitting.filters:
+            light *= self.record.filters[name].transmission
+        side = self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
+        target = self.record.target
+        optic = self.optic()
+        if optic is not None:
+            light *= (2.0 / optic.f_number) ** 2
+            if self.record.arrangement == "wall":
+                light *= (5000.0 / self.room.true_distance_mm) ** 2
+        return Scene(
+            optic=None if optic is None else replace(optic),
+            depth_um=self.depth_um(),
+            electrons_per_s=light * self.record.lamp.electrons_per_s,
+            side_um=side * 1000,
+            turn_deg=target.turn_deg,
+            transmission=target.transmission,
+            off_px=self.room.square_off_px,
+        )
+
+    def truth(self, lp_mm: float = 40.0) -> dict[str, Any]:
+        """Everything hidden: quantities with record, u, shape and true value; the state now; `focus_error_um`.
+
+        `focus_error_um` is the depth of the noise-free peak of the modulation at `lp_mm` less the true (traced)
+        paraxial shift of the plates, the true conjugate and the mount's nominal flange depth; None without a lens.
+        """
+        optic = self.optic()
+        now: dict[str, Any] = {
+            "carriage_um": self.carriage_um,
+            "depth_um": self.depth_um(),
+            "temperature_C": self.room.true_temperature_C,
+            "distance_mm": self.room.true_distance_mm if self.record.arrangement == "wall" else None,
+            "joints_um": list(self.fitting.joints),
+        }
+        answer: dict[str, Any] = {"world": self.record.world, "seed": self.seed, "setup": self.standing(), "now": now}
+        answer["focus_error_um"] = None
+        if optic is not None and self.fitting.lens is not None:
+            peak = optic.peak_um(lp_mm)
+            flange = self.record.mounts[self.record.lenses[self.fitting.lens].mount].flange_depth_um
+            now |= {"peak_depth_um": peak, "glass_um": optic.glass_um, "conjugate_um": optic.conjugate_um}
+            now |= {"magnification": optic.magnification or None, "f_number": optic.f_number, "lp_mm": lp_mm}
+            answer["focus_error_um"] = peak - optic.glass_um - optic.conjugate_um - flange
+        answer["quantities"] = self.draws.table()
+        return answer
+
+
+def load_world(path: Path | str, seed: int, pace: float, time: Callable[[], float]) -> World:
+    """A world from its file (or the name of one that ships); raises `WorldFileError`."""
+    return World(read_world(path), seed, pace, time)
