@@ -1,1 +1,1 @@
-"""Drivers: one module per kind of hardware, transports in `link`. They know `benchd.devices` and nothing else of benchd."""
+"""Drivers: one module per kind of hardware, transports in `link`. Of benchd they know `benchd.devices` alone."""

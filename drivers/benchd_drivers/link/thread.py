@@ -1,0 +1,204 @@
+"""The one thread that owns a port: it alone opens, reads, writes and closes it.
+
+Bytes to write wait in two queues; the urgent one goes first, in the middle of an ordinary frame if need be. Each
+frame must be taken by the port within the write time-out, else the port counts as lost: a stop that cannot be
+written must fail loudly, not wait.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import select
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Protocol
+
+from benchd.devices import LinkError
+
+
+class OpenPort(Protocol):
+    """What an open port of pyserial offers, as far as it is used here."""
+
+    def fileno(self) -> int: ...
+    def close(self) -> None: ...
+
+
+class _Frame:
+    def __init__(self, data: bytes, written: Callable[[float], None] | None) -> None:
+        self.data = data
+        self.rest = memoryview(data)
+        self.deadline: float | None = None
+        self.written = written
+
+
+class PortThread:
+    """Runs from `start` until `stop` or until the port is lost; callbacks arrive on the event loop.
+
+    `on_bytes(data)`, `on_lost(error)` (once, not after `stop`), and per frame `written(t_mono)`.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        open_port: Callable[[], OpenPort],
+        on_bytes: Callable[[bytes], None],
+        on_lost: Callable[[Exception], None],
+        write_timeout_s: float,
+    ) -> None:
+        self._open_port = open_port
+        self._on_bytes = on_bytes
+        self._on_lost = on_lost
+        self._write_timeout_s = write_timeout_s
+        self._loop = asyncio.get_running_loop()
+        self._opened: asyncio.Future[None] = self._loop.create_future()
+        self._ended: asyncio.Future[None] = self._loop.create_future()
+        self._urgent: deque[_Frame] = deque()
+        self._ordinary: deque[_Frame] = deque()
+        self._lock = threading.Lock()  # held while a frame is picked and offered, never while waiting
+        self._stopping = threading.Event()
+        self._wake_r, self._wake_w = os.pipe()
+        os.set_blocking(self._wake_r, False)
+        os.set_blocking(self._wake_w, False)
+        self._thread = threading.Thread(target=self._run, name=name)
+
+    async def start(self) -> None:
+        """Start and wait until the port is open. Raises what `open_port` raised; the thread is then ended."""
+        self._thread.start()
+        await asyncio.shield(self._opened)
+
+    def put(self, data: bytes, written: Callable[[float], None] | None = None) -> object:
+        """Queue a frame; returns a ticket for `withdraw`."""
+        frame = _Frame(data, written)
+        self._ordinary.append(frame)
+        self._wake()
+        return frame
+
+    def put_urgent(self, data: bytes, written: Callable[[float], None] | None = None) -> None:
+        """Queue a frame ahead of all ordinary ones."""
+        self._urgent.append(_Frame(data, written))
+        self._wake()
+
+    def withdraw(self, ticket: object) -> bool:
+        """Take a frame back; False where its first byte may have gone already."""
+        with self._lock:
+            for frame in self._ordinary:
+                if frame is ticket and len(frame.rest) == len(frame.data):
+                    self._ordinary.remove(frame)
+                    return True
+        return False
+
+    async def stop(self) -> None:
+        """End the thread and join it; what is urgent and waiting is still offered to the port once."""
+        self._stopping.set()
+        self._wake()
+        await asyncio.shield(self._ended)
+        self._thread.join()
+        if self._opened.done():
+            self._opened.exception()  # whoever was cancelled while opening did not fetch it
+        for fd in (self._wake_r, self._wake_w):
+            with contextlib.suppress(OSError):
+                os.close(fd)
+        self._wake_r = self._wake_w = -1
+
+    def _wake(self) -> None:
+        with contextlib.suppress(BlockingIOError, OSError):
+            os.write(self._wake_w, b"\0")
+
+    # ---- in the thread
+
+    def _tell(self, call: Callable[..., None], *args: object) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop is closed: nobody is left to be told
+            self._loop.call_soon_threadsafe(call, *args)
+
+    def _run(self) -> None:
+        port: OpenPort | None = None
+        try:
+            try:
+                port = self._open_port()
+            except Exception as error:  # noqa: BLE001 - carried to the one who opens, whatever it is
+                self._tell(_fail, self._opened, error)
+                return
+            self._tell(_done, self._opened)
+            try:
+                self._serve(port.fileno())
+            except Exception as error:  # noqa: BLE001 - every failure here means that the port is lost
+                if not self._stopping.is_set():
+                    self._tell(self._on_lost, error)
+        finally:
+            if port is not None:
+                with contextlib.suppress(OSError):
+                    port.close()
+            self._tell(_done, self._ended)
+
+    def _serve(self, fd: int) -> None:
+        os.set_blocking(fd, False)
+        poll = select.poll()
+        poll.register(self._wake_r, select.POLLIN)
+        while True:
+            frame = self._write_what_goes(fd)
+            if self._stopping.is_set():
+                return
+            poll.register(fd, select.POLLIN | (select.POLLOUT if frame else 0))
+            wait_ms = None
+            if frame is not None and frame.deadline is not None:
+                wait_ms = max(0.0, frame.deadline - time.monotonic()) * 1000 + 1
+            events = dict(poll.poll(wait_ms))
+            if events.get(self._wake_r):
+                with contextlib.suppress(BlockingIOError):
+                    os.read(self._wake_r, 4096)
+            if events.get(fd, 0) & ~select.POLLOUT:
+                self._read(fd)
+
+    def _read(self, fd: int) -> None:
+        try:
+            data = os.read(fd, 4096)
+        except BlockingIOError:
+            return
+        if not data:
+            raise LinkError("it was unplugged or closed at the other end")
+        self._tell(self._on_bytes, data)
+
+    def _write_what_goes(self, fd: int) -> _Frame | None:
+        """Write until the port takes no more; returns the frame that is stuck, None when all is written."""
+        while True:
+            with self._lock:
+                queue = self._urgent or self._ordinary
+                if not queue:
+                    return None
+                frame = queue[0]
+                blocked = self._offer(fd, frame)
+                if not frame.rest:
+                    queue.popleft()
+            if blocked:
+                return frame
+            if not frame.rest and frame.written is not None:
+                self._tell(frame.written, time.monotonic())
+
+    def _offer(self, fd: int, frame: _Frame) -> bool:
+        """Write what the port takes of one frame; True where it takes nothing now. Raises LinkError past its time."""
+        now = time.monotonic()
+        if frame.deadline is None:
+            frame.deadline = now + self._write_timeout_s
+        try:
+            frame.rest = frame.rest[os.write(fd, frame.rest) :]
+        except BlockingIOError:
+            if now < frame.deadline:
+                return True
+            raise LinkError(
+                f"it took no bytes for {self._write_timeout_s:g} s ({len(frame.rest)} left to write)"
+            ) from None
+        return False
+
+
+def _done(future: asyncio.Future[None]) -> None:
+    if not future.done():
+        future.set_result(None)
+
+
+def _fail(future: asyncio.Future[None], error: Exception) -> None:
+    if not future.done():
+        future.set_exception(error)
