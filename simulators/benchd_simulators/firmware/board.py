@@ -49,7 +49,7 @@ class Board:
         motor, planner = self.machine.motor, self.planner
         while True:
             if not planner.busy or (planner.held and not motor.moving and self.state.door is not Door.STOPPING):
-                self._switch_was_on = self.machine.limit_switch
+                self._switch_was_on = self._limit
                 await self.news.wait()
                 continue
             room = planner.room
@@ -62,11 +62,16 @@ class Board:
             await asyncio.sleep(TICK_S)
 
     def _watch_limits(self) -> None:
-        on = self.machine.limit_switch
+        on = self._limit
         if on and not self._switch_was_on and self.state.settings.hard_limits:
             self.planner.kill()
             self.critical(1)
         self._switch_was_on = on
+
+    @property
+    def _limit(self) -> bool:
+        """Either end of the travel; the homing cycle listens to the low end alone."""
+        return self.machine.limit_switch or self.machine.end_switch
 
     # ------------------------------------------------------------- bytes in
 
@@ -163,7 +168,7 @@ class Board:
         self._reporter.restart()
         self.say("")
         self.say(BANNER)
-        if self.state.settings.hard_limits and self.machine.limit_switch:
+        if self.state.settings.hard_limits and self._limit:
             self.say("[MSG:Check Limits]")
         if self.state.locked:
             self.say("[MSG:'$H'|'$X' to unlock]")
@@ -207,7 +212,7 @@ class Board:
                     offset_mm=self.state.modal.offset_mm,
                     feed_mm_min=abs(motor.speed_um_s) * 60 / 1000,
                     power=self.state.power,
-                    pins=("Z" if self.machine.limit_switch else "") + ("D" if ajar else ""),
+                    pins=("Z" if self._limit else "") + ("D" if ajar else ""),
                     blocks_free=self.planner.room,
                     bytes_free=RECEIVE_BYTES - len(self.received),
                 ),

@@ -37,8 +37,11 @@ class Lamp(Protocol):
 
 
 class Camera(Protocol):
-    def expose(self, exposure_ms: float, gain: float) -> bytes:
-        """A PNG of the world as it stands when called."""
+    def look(self) -> Any:
+        """The world at this instant; quick."""
+
+    def develop(self, instant: Any, exposure_ms: float, gain: float) -> bytes:
+        """A PNG of what `look` saw; slow, and touches nothing of the world, so that a thread may do it."""
 
 
 class Machine(Protocol):
@@ -53,8 +56,13 @@ class Machine(Protocol):
     @property
     def limit_switch(self) -> bool: ...
     @property
+    def end_switch(self) -> bool: ...
+    @property
     def encoder_reference_seen(self) -> bool: ...
     def encoder_um(self) -> float: ...
     def indicator_um(self) -> float: ...
-    def hand(self, command: dict[str, Any]) -> dict[str, Any]: ...
-    def truth(self) -> Mapping[str, Any]: ...
+    def hand(self, command: Mapping[str, Any]) -> dict[str, Any]: ...
+    def fault(self, name: str, value: object = True) -> None:
+        """Raises ValueError with a sentence."""
+
+    def truth(self, lp_mm: float = 40.0) -> Mapping[str, Any]: ...

@@ -1,0 +1,192 @@
+"""`benchd-sim`: run the simulated hardware, be the hand at it, look at its truth, break it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+DEFAULT_FOLDER = "run"
+REFUSED, USAGE, FAULT = 1, 2, 3
+
+HAND_HELP = """\
+fit, remove   adapter|glass|lens|shim|filter  ID      fit adapter ring-07; fit shim 50
+set, turn     ring|iris|wall_mm|indicator|temperature|pushed_um|square_off  VALUE
+                                              set ring infinity; turn iris 4; set indicator base
+measure       tape|thermometer
+"""
+FAULT_HELP = """\
+board, counter, indicator   unplug [s=], plug, clear, silence [s=], garbage [s=], stall [s=], wrong_baud [s=],
+                            corrupt|cut|drop|merge [n=], late [n= s=], split [n= gap_s=], lose byte= [n=],
+                            alter from= to= [n=]
+board                       reset, power_up, open_door, shut_door, stuck_status [value=false],
+                            reset_on_open [value=false], identity value=
+camera                      unplug, plug, clear, late [n= s=], garbage|cut|freeze|no_time [n=], error [n= status=]
+world                       NAME [value=]: lose_steps, push, stall, switch_stuck, switch_never, encoder_frozen,
+                            encoder_jump, encoder_reversed, encoder_power_up
+"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Returns 0 done, 1 refused, 2 usage or a bad world, 3 no simulator there or a fault of its own."""
+    args = _parser().parse_args(argv)
+    run: dict[str, Any] = {"up": _up, "hand": _hand, "truth": _truth, "fault": _fault}
+    code: int = run[args.command](args)
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="benchd-sim", description="A simulated lens bench behind real ports.")
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    raw = argparse.RawDescriptionHelpFormatter
+
+    up = commands.add_parser("up", help="run the hardware of a world until interrupted")
+    up.add_argument("world", metavar="WORLD", help="a world that ships (workshop, ...) or a YAML file")
+    up.add_argument("--seed", type=int, default=1, help="draws another bench and lens (default 1)")
+    up.add_argument("--pace", type=_pace, default=1.0, help="world seconds a second, for long runs (default 1)")
+    up.add_argument("--truth", type=Path, metavar="FILE", help="write the truth there at the start and at the end")
+    up.add_argument("--camera-port", type=_port, default=8780, help="default 8780; a free one if it is taken")
+    up.add_argument("--identity", default="7A01", help="serial string that the board tells (default 7A01)")
+    up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
+
+    hand = commands.add_parser("hand", help="do what a person does at the bench", epilog=HAND_HELP, formatter_class=raw)
+    hand.add_argument("do", choices=("fit", "remove", "set", "turn", "measure"))
+    hand.add_argument("what")
+    hand.add_argument("value", nargs="*", help="an id, or the value to set")
+    hand.add_argument("--lens", help="for a shim: under this lens, where it is not the one on the bench")
+
+    truth = commands.add_parser("truth", help="everything that the bench hides")
+    truth.add_argument("--out", type=Path, metavar="FILE", help="instead of stdout")
+    truth.add_argument(
+        "--lp-mm", type=float, default=40.0, help="frequency of the merit whose peak it tells (default 40)"
+    )
+
+    fault = commands.add_parser("fault", help="break something", epilog=FAULT_HELP, formatter_class=raw)
+    fault.add_argument("who", choices=("board", "counter", "indicator", "camera", "world"))
+    fault.add_argument("what")
+    fault.add_argument("args", nargs="*", metavar="KEY=VALUE")
+
+    for command in (up, hand, truth, fault):
+        command.add_argument("--dir", type=Path, default=Path(DEFAULT_FOLDER), help="its folder (default ./run)")
+    return parser
+
+
+def _pace(text: str) -> float:
+    value = float(text)
+    if not 0 < value <= 100:
+        raise argparse.ArgumentTypeError(f"{text} is not above 0 and at most 100")
+    return value
+
+
+def _port(text: str) -> int:
+    value = int(text)
+    if not 0 <= value <= 65535:
+        raise argparse.ArgumentTypeError(f"{text} is no port")
+    return value
+
+
+def _say(problem: object, code: int) -> int:
+    print(f"benchd-sim: {problem}", file=sys.stderr)
+    return code
+
+
+def _up(args: argparse.Namespace) -> int:
+    import asyncio
+    import time
+
+    from benchd_simulators.firmware.serve import InUse, claimed, die_with_parent, serve
+    from benchd_simulators.world import WorldFileError, load_world
+
+    if args.with_parent:
+        die_with_parent()
+    try:
+        world = load_world(args.world, args.seed, args.pace, time.monotonic)
+    except WorldFileError as problem:
+        return _say(problem, USAGE)
+    folder = args.dir.absolute()
+
+    def ready(where: Any) -> None:
+        for name, place in where.items():
+            print(f"{name:<16} {place}", flush=True)
+
+    about = {"world": str(args.world), "seed": args.seed, "pace": args.pace}
+    try:
+        with claimed(folder):
+            asyncio.run(
+                serve(
+                    world,
+                    folder,
+                    about,
+                    pace=args.pace,
+                    camera_port=args.camera_port,
+                    identity=args.identity,
+                    truth=args.truth,
+                    ready=ready,
+                )
+            )
+    except (InUse, OSError) as problem:
+        return _say(problem, FAULT)
+    return 0
+
+
+def _hand(args: argparse.Namespace) -> int:
+    do = "set" if args.do == "turn" else args.do
+    command: dict[str, Any] = {"do": do, "what": args.what}
+    if args.lens:
+        command["lens"] = args.lens
+    if args.value:
+        values = args.value if do in ("fit", "remove") else [_value(text) for text in args.value]
+        command["id" if do in ("fit", "remove") else "value"] = values[0] if len(values) == 1 else values
+    return _tell(args.dir, command, show=True)
+
+
+def _fault(args: argparse.Namespace) -> int:
+    pairs = {}
+    for text in args.args:
+        key, equals, value = text.partition("=")
+        if not equals:
+            return _say(f"{text!r} is not KEY=VALUE.", USAGE)
+        pairs[key] = value if key in ("from", "to") else _value(value)
+    return _tell(args.dir, {"do": "fault", "who": args.who, "what": args.what, "args": pairs}, show=False)
+
+
+def _truth(args: argparse.Namespace) -> int:
+    command = {"do": "truth", "lp_mm": args.lp_mm}
+    if args.out is None:
+        return _tell(args.dir, command, show=True, key="truth")
+    from benchd_simulators.firmware.rig import write_json
+
+    return _tell(args.dir, command, show=False, keep=lambda answer: write_json(args.out, answer["truth"]))
+
+
+def _tell(folder: Path, command: dict[str, Any], *, show: bool, key: str | None = None, keep: Any = None) -> int:
+    from benchd_simulators.firmware.hand import tell
+
+    try:
+        answer = tell(folder, command)
+        if answer.get("ok") and keep is not None:
+            keep(answer)
+    except (OSError, ValueError) as problem:
+        return _say(f"No simulator answers in {folder}: {problem}", FAULT)
+    if not answer.pop("ok", False):
+        return _say(answer.get("error"), REFUSED)
+    if show:
+        print(json.dumps(answer if key is None else answer[key], indent=1))
+    return 0
+
+
+def _value(text: str) -> Any:
+    """A number, true, false, a hexadecimal byte, or the text as it stands."""
+    if text.lower().startswith("0x"):
+        return int(text, 16)
+    try:
+        return json.loads(text)
+    except ValueError:
+        return text
+
+
+if __name__ == "__main__":
+    sys.exit(main())

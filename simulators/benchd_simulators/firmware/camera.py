@@ -1,0 +1,156 @@
+"""The network camera: a URL that answers with a picture exposed after it was asked for."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from typing import Any
+
+from benchd_simulators.firmware.http import MOST_HEAD, Answer, BadRequest, talk
+from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.wire import FaultRefused
+
+DEFAULT_PORT = 8780
+EXPOSURE_MS = (1.0, 400.0)
+EXPOSURE_STEP_MS = 0.1
+GAIN = (1.0, 16.0)
+COUNTED = ("late", "garbage", "error", "cut", "freeze", "no_time")
+
+
+class NetworkCamera:
+    """Serves /frame.png and /settings on loopback. One frame is exposed at a time; who comes later waits his turn."""
+
+    def __init__(self, machine: Machine, *, pace: float = 1.0) -> None:
+        self._machine = machine
+        self._pace = pace
+        self._exposure_ms = 20.0
+        self._gain = 1.0
+        self._sensor = asyncio.Lock()
+        self._renderer = ThreadPoolExecutor(1, thread_name_prefix="render")
+        self._server: asyncio.Server | None = None
+        self._talks: set[asyncio.Task[None]] = set()
+        self._faults: dict[str, int] = {}
+        self._args: dict[str, Mapping[str, Any]] = {}
+        self._last: tuple[bytes, str] | None = None
+        self.port = 0
+
+    # ------------------------------------------------------------- life
+
+    async def plug(self, port: int = 0) -> None:
+        """Listen: on `port`, on the last one, or on a free one where it is taken. Idempotent."""
+        if self._server is not None:
+            return
+        try:
+            self._server = await asyncio.start_server(self._connected, "127.0.0.1", port or self.port, limit=MOST_HEAD)
+        except OSError:
+            self._server = await asyncio.start_server(self._connected, "127.0.0.1", 0, limit=MOST_HEAD)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def unplug(self) -> None:
+        """Stop listening and hang up on everybody. Idempotent."""
+        if self._server is None:
+            return
+        self._server.close()
+        self._server = None
+        talks = tuple(self._talks)
+        for task in talks:
+            task.cancel()
+        if talks:
+            await asyncio.wait(talks)
+
+    async def close(self) -> None:
+        await self.unplug()
+        self._renderer.shutdown(wait=True, cancel_futures=True)
+
+    async def _connected(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._talks.add(task)
+        task.add_done_callback(self._talks.discard)
+        await talk(reader, writer, self._handle)
+
+    # ------------------------------------------------------------- requests
+
+    async def _handle(self, path: str, query: dict[str, str]) -> Answer:
+        if path not in ("/frame.png", "/settings"):
+            return Answer(b"There are /frame.png and /settings.\n", status=404)
+        unknown = set(query) - {"exposure_ms", "gain"}
+        if unknown:
+            raise BadRequest(f"Unknown: {', '.join(sorted(unknown))}; known are exposure_ms and gain.")
+        exposure_ms, gain = self._exposure_ms, self._gain
+        if "exposure_ms" in query:
+            exposure_ms = really_set_exposure_ms(_number("exposure_ms", query["exposure_ms"]))
+        if "gain" in query:
+            gain = min(max(_number("gain", query["gain"]), GAIN[0]), GAIN[1])
+        if path == "/settings":
+            self._exposure_ms, self._gain = exposure_ms, gain
+            return Answer(json.dumps({"exposure_ms": exposure_ms, "gain": gain}).encode(), "application/json")
+        return await self._frame(exposure_ms, gain)
+
+    async def _frame(self, exposure_ms: float, gain: float) -> Answer:
+        if self._spend("error"):
+            return Answer(b"The sensor does not answer.\n", status=int(self._args["error"].get("status", 503)))
+        if self._spend("late"):
+            await asyncio.sleep(float(self._args["late"].get("s", 1.0)))
+        if not (self._last and self._spend("freeze")):
+            async with self._sensor:
+                self._last = await self._expose(exposure_ms, gain)
+        picture, at = self._last
+        headers = {"X-Frame-Time": at, "X-Exposure-Ms": f"{exposure_ms:.1f}", "X-Gain": f"{gain:g}"}
+        if self._spend("no_time"):
+            del headers["X-Frame-Time"]
+        if self._spend("garbage"):
+            picture = picture[:64] + bytes(byte ^ 0x5A for byte in picture[64:512])
+        return Answer(picture, "image/png", headers=headers, cut=self._spend("cut"))
+
+    async def _expose(self, exposure_ms: float, gain: float) -> tuple[bytes, str]:
+        """The picture of the world at mid-exposure and that moment's UTC; takes no less than the exposure."""
+        loop = asyncio.get_running_loop()
+        half_s = exposure_ms / 2000 / self._pace
+        ends = loop.time() + 2 * half_s
+        await asyncio.sleep(half_s)
+        instant = self._machine.camera.look()
+        at = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+        picture = await loop.run_in_executor(self._renderer, self._machine.camera.develop, instant, exposure_ms, gain)
+        await asyncio.sleep(max(0.0, ends - loop.time()))
+        return picture, at
+
+    # ------------------------------------------------------------- faults
+
+    def fault(self, what: str, args: Mapping[str, Any]) -> None:
+        """late n s, garbage n, error n status, cut n, freeze n, no_time n, clear. Raises FaultRefused."""
+        if what == "clear":
+            self._faults.clear()
+        elif what in COUNTED:
+            self._faults[what] = int(args.get("n", 1))
+            self._args[what] = dict(args)
+        else:
+            raise FaultRefused(f"The camera has no fault {what!r}; it has unplug, plug, clear, {', '.join(COUNTED)}.")
+
+    def _spend(self, what: str) -> bool:
+        left = self._faults.get(what, 0)
+        if left > 1:
+            self._faults[what] = left - 1
+        elif left == 1:
+            del self._faults[what]
+        return left > 0
+
+
+def really_set_exposure_ms(asked_ms: float) -> float:
+    """The exposure the sensor can do: 1 to 400 ms in steps of 0.1 ms."""
+    clamped = min(max(asked_ms, EXPOSURE_MS[0]), EXPOSURE_MS[1])
+    return round(round(clamped / EXPOSURE_STEP_MS) * EXPOSURE_STEP_MS, 1)
+
+
+def _number(name: str, text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise BadRequest(f"{name}={text!r} is no number.")
+    return value

@@ -1,0 +1,44 @@
+"""Counter and indicator: a text line in, a text line back."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from benchd_simulators.firmware.machine import Machine
+
+LONGEST = 64
+ENDINGS = b"\r\n"
+
+
+class LineDevice:
+    """Answers each known question with what its function says, any other line with ERR, an empty one not at all."""
+
+    def __init__(self, answers: Mapping[str, Callable[[], str]], say: Callable[[str], None]) -> None:
+        self._answers = answers
+        self._say = say
+        self._line = bytearray()
+
+    def feed(self, data: bytes) -> None:
+        for byte in data:
+            if byte not in ENDINGS:
+                if len(self._line) <= LONGEST:
+                    self._line.append(byte)
+                continue
+            question = self._line.decode("ascii", "replace").strip()
+            self._line.clear()
+            if question:
+                answer = self._answers.get(question)
+                self._say("ERR" if answer is None else answer())
+
+
+def counter_answers(machine: Machine) -> dict[str, Callable[[], str]]:
+    """`P?` the position in um, `Z?` whether the reference mark has been passed since power-up."""
+    return {
+        "P?": lambda: f"P={machine.encoder_um():+010.2f}",
+        "Z?": lambda: f"Z={int(machine.encoder_reference_seen)}",
+    }
+
+
+def indicator_answers(machine: Machine) -> dict[str, Callable[[], str]]:
+    """`R?` the reading in um, deeper is more."""
+    return {"R?": lambda: f"R={machine.indicator_um():+07.1f}"}

@@ -1,0 +1,149 @@
+"""Everything that stands on the simulated bench, plugged in: built, listening, faulted and put away in order."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from benchd_simulators.firmware.board import Board
+from benchd_simulators.firmware.camera import NetworkCamera
+from benchd_simulators.firmware.line_device import LineDevice, counter_answers, indicator_answers
+from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.port import Port
+from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
+
+BAUDS = {"board": 115200, "counter": 38400, "indicator": 9600}
+BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity")
+
+
+class Cable:
+    """One serial device: port, wire, and what hangs on its end."""
+
+    def __init__(self, link: Path, baud: int, *, seed: int) -> None:
+        self.feed: Callable[[bytes], None] = lambda data: None
+        self.on_open: Callable[[], None] = lambda: None
+        self._replug: asyncio.TimerHandle | None = None
+        self.port = Port(link, self._from_host, self._opened)
+        self.wire = Wire(baud, self.port.write, self._to_device, stall=self.port.deafen, seed=seed)
+
+    def _from_host(self, data: bytes) -> None:
+        self.wire.receive(data)
+
+    def _to_device(self, data: bytes) -> None:
+        self.feed(data)
+
+    def _opened(self) -> None:
+        self.on_open()
+
+    def say(self, line: str) -> None:
+        self.wire.send(line.encode("ascii") + b"\r\n")
+
+    def unplug(self, for_s: float | None = None) -> None:
+        """Pull the plug, and put it back after `for_s`."""
+        if self._replug is not None:
+            self._replug.cancel()
+            self._replug = None
+        self.port.unplug()
+        if for_s is not None:
+            self._replug = asyncio.get_running_loop().call_later(for_s, self.port.plug)
+        self.wire.out.clear()
+        self.wire.into.clear()
+
+
+class Rig:
+    """The hardware of one bench, reachable under `folder`."""
+
+    def __init__(self, machine: Machine, folder: Path, *, pace: float, identity: str, seed: int = 0) -> None:
+        self.machine = machine
+        self.cables = {name: Cable(folder / name, baud, seed=seed) for name, baud in BAUDS.items()}
+        self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
+        self.cables["board"].feed = self.board.feed
+        for name, answers in (("counter", counter_answers(machine)), ("indicator", indicator_answers(machine))):
+            self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
+        self.camera = NetworkCamera(machine, pace=pace)
+
+    async def plug(self, camera_port: int) -> dict[str, str]:
+        """Open every port. Returns where each is reached. Raises OSError; `unplug` is then still needed."""
+        where = {}
+        for name, cable in self.cables.items():
+            cable.port.plug()
+            where[name] = str(cable.port.link)
+        await self.camera.plug(camera_port)
+        where["camera"] = f"http://127.0.0.1:{self.camera.port}/frame.png"
+        where["camera_settings"] = f"http://127.0.0.1:{self.camera.port}/settings"
+        self.board.power_up()
+        return where
+
+    async def unplug(self) -> None:
+        """Everything out; idempotent."""
+        for cable in self.cables.values():
+            cable.wire.clear()
+            cable.unplug()
+        await self.camera.close()
+
+    async def fault(self, who: str, what: str, args: Mapping[str, Any]) -> None:
+        """Bring about a fault. Raises FaultRefused with a sentence."""
+        if who == "camera":
+            if what == "unplug":
+                await self.camera.unplug()
+            elif what == "plug":
+                await self.camera.plug()
+            else:
+                self.camera.fault(what, args)
+        elif who == "world":
+            self._world_fault(what, args)
+        elif who in self.cables:
+            self._cable_fault(who, what, args)
+        else:
+            raise FaultRefused(f"There is no {who!r}; there are {', '.join(self.cables)}, camera, world.")
+
+    def _world_fault(self, what: str, args: Mapping[str, Any]) -> None:
+        try:
+            self.machine.fault(what, args.get("value", True))
+        except ValueError as refused:  # the world's own sentence
+            raise FaultRefused(str(refused)) from refused
+
+    def _cable_fault(self, who: str, what: str, args: Mapping[str, Any]) -> None:
+        cable = self.cables[who]
+        if what == "unplug":
+            cable.unplug(float(args["s"]) if "s" in args else None)
+        elif what == "plug":
+            cable.port.plug()
+        elif who == "board" and what in BOARD_FAULTS:
+            self._board_fault(what, args.get("value", True))
+        elif cable.wire.fault(what, args):
+            if what == "clear" and who == "board":
+                self._board_fault("stuck_status", False)
+                self._board_fault("reset_on_open", False)
+        else:
+            known = ("unplug", "plug", "clear", *COUNTED, *TIMED, *(BOARD_FAULTS if who == "board" else ()))
+            raise FaultRefused(f"The {who} has no fault {what!r}; it has {', '.join(known)}.")
+
+    def _board_fault(self, what: str, value: object) -> None:
+        board = self.board
+        match what:
+            case "reset":
+                board.soft_reset()
+            case "power_up":
+                board.power_up()
+            case "open_door":
+                board.open_door()
+            case "shut_door":
+                board.shut_door()
+            case "stuck_status":
+                board.stuck_report = bool(value)
+            case "reset_on_open":
+                self.cables["board"].on_open = board.power_up if value else lambda: None
+            case "identity":
+                board.state.identity = str(value)
+
+
+def write_json(path: Path, document: Mapping[str, Any]) -> None:
+    """Write whole or not at all."""
+    fresh = path.with_name(f".{path.name}.{os.getpid()}")
+    fresh.write_text(json.dumps(document, indent=1, allow_nan=False) + "\n", encoding="utf-8")
+    fresh.replace(path)
