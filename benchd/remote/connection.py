@@ -1,0 +1,157 @@
+"""The main connection: commands in, replies and everything kept out. Stops have another road (`stop_road`)."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from typing import Any
+
+import aiomqtt
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from benchd.bench.notices import Notices
+from benchd.devices.clock import Clock
+from benchd.errors import Refused
+from benchd.remote.encoding import encode
+from benchd.remote.events import EventTeller
+from benchd.remote.intake import Intake
+from benchd.remote.outage import Outages, stay_connected
+from benchd.remote.publisher import Publisher
+from benchd.remote.retained import Clearing
+from benchd.remote.topics import Topics
+from benchd.remote.wire import Endpoint, open_wire, publish_properties
+
+MOST_AT_ONCE = 256
+_LONGEST_CORRELATION = 1024
+
+
+class Connection:
+    """Keeps the bench on a broker. `ready` is set while it is subscribed and has said `online`.
+
+    `endpoint` is asked before each attempt: an embedded broker may come back on another port.
+    """
+
+    def __init__(
+        self,
+        endpoint: Callable[[], Endpoint],
+        *,
+        topics: Topics,
+        intake: Intake,
+        notices: Notices,
+        events: EventTeller,
+        clearing: Clearing,
+        outages: Outages,
+        clock: Clock,
+    ) -> None:
+        self._endpoint = endpoint
+        self._topics = topics
+        self._intake = intake
+        self._events = events
+        self._clearing = clearing
+        self._outages = outages
+        self._clock = clock
+        self._publisher = Publisher(notices, topics, clock)
+        self._at: Endpoint = endpoint()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self.ready = asyncio.Event()
+        self.dropped = 0
+
+    async def run(self) -> None:
+        """Serve until cancelled; then say `online` false and close."""
+        try:
+            await stay_connected("main", self._open, self._serve, self._outages, self._clock)
+        finally:
+            for task in self._tasks:
+                task.cancel()
+            if self._tasks:
+                await asyncio.wait(self._tasks)
+
+    def _open(self) -> contextlib.AbstractAsyncContextManager[aiomqtt.Client]:
+        self._at = self._endpoint()
+        will = aiomqtt.Will(self._topics.online, b"false", qos=1, retain=True)
+        return open_wire(self._at, "benchd", will=will)
+
+    async def _serve(self, client: aiomqtt.Client) -> None:
+        try:
+            for topic in await self._clearing.sweep(self._at):
+                self._tell_retained(topic)
+            await self._subscribe(client)
+            await client.publish(self._topics.online, b"true", qos=1, retain=True)
+            self._outages.back("main")
+            self.ready.set()
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._publisher.run(client), name="mqtt-publish")
+                group.create_task(self._read(client), name="mqtt-commands")
+        except asyncio.CancelledError:
+            with contextlib.suppress(aiomqtt.MqttError):
+                await client.publish(self._topics.online, b"false", qos=1, retain=True, timeout=0.5)
+            raise
+        finally:
+            # Commands under way go on: what was begun ends in order even while nobody can be told.
+            self.ready.clear()
+
+    async def _subscribe(self, client: aiomqtt.Client) -> None:
+        """Commands before anything else: the epoch becomes known only by what is published afterwards."""
+        commands = own = None
+        if self._at.version == "5":
+            never = SubscribeOptions.RETAIN_DO_NOT_SEND
+            commands = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=never)
+            own = SubscribeOptions(qos=0, noLocal=True, retainHandling=never)
+        await client.subscribe(self._topics.commands, qos=1, options=commands)
+        for topic in self._topics.own_kept:
+            await client.subscribe(topic, qos=0, options=own)
+
+    async def _read(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            topic = str(message.topic)
+            if not self._topics.is_command(topic):
+                if not message.payload:
+                    await self._send_again(client, topic)
+            elif not topic.endswith("/stop") and not self._clearing.is_own(message):
+                if len(self._tasks) >= MOST_AT_ONCE:
+                    self.dropped += 1
+                    self._events.tell("busy", "Commands come faster than they are answered; some were dropped.")
+                    continue
+                task = asyncio.create_task(self._answer(client, message), name="mqtt-command")
+                self._tasks.add(task)
+                task.add_done_callback(self._tasks.discard)
+
+    async def _send_again(self, client: aiomqtt.Client, topic: str) -> None:
+        if topic == self._topics.online:
+            await client.publish(topic, b"true", qos=1, retain=True)
+        else:
+            self._publisher.again(self._topics.below(topic) or "")
+
+    async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
+        topic = str(message.topic)
+        reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain)
+        with contextlib.suppress(aiomqtt.MqttError):  # the loss is noticed by the reader; the id stays taken
+            if message.retain:
+                await self._clearing.clear(client, topic, self._at)
+            await send_reply(client, self._topics, message, reply)
+
+    def _tell_retained(self, topic: str) -> None:
+        self._events.tell(
+            "retained", "A retained command was found and cleared; it was not carried out.", data={"topic": topic[:200]}
+        )
+
+
+async def send_reply(client: aiomqtt.Client, topics: Topics, message: aiomqtt.Message, reply: dict[str, Any]) -> None:
+    """Send the reply to `reply/<user>`, and to the MQTT 5 response topic where one was given that is fit."""
+    payload = encode(reply)
+    correlation = getattr(message.properties, "CorrelationData", None)
+    response = getattr(message.properties, "ResponseTopic", None)
+    properties = None
+    if correlation is not None and len(correlation) <= _LONGEST_CORRELATION:
+        properties = publish_properties()
+        properties.CorrelationData = correlation
+    user = "?"
+    places: list[str] = []
+    with contextlib.suppress(Refused):
+        user = topics.parse_command(str(message.topic)).user
+        places.append(topics.reply(user))
+    if response is not None and response not in places and topics.may_answer_at(response, user):
+        places.append(response)
+    for place in places:
+        await client.publish(place, payload, qos=1, properties=properties)

@@ -1,0 +1,207 @@
+"""The gates every command passes, in one order, before anything is carried out.
+
+topic, size and JSON, retained flag, envelope, verb, arguments, beat and epoch, id, role, control; then the handler.
+
+Whatever comes in, an answer comes out; nothing but cancellation is ever raised. What is refused leaves the bench
+untouched. Commands of one user are handled in the order they came, those of different users side by side; the
+gates are passed when a command's turn comes, so that one which waited too long is stale by then.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import secrets
+from collections.abc import Awaitable, Callable, Mapping
+from dataclasses import dataclass
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from benchd.errors import BenchdError, Refused
+from benchd.remote.beat import Beat
+from benchd.remote.control import Control, Roles
+from benchd.remote.events import EventTeller
+from benchd.remote.ids import SeenIds
+from benchd.remote.json_gate import read_object
+from benchd.remote.payloads import Envelope, ReleaseArgs, TakeArgs
+from benchd.remote.topics import Topics
+from benchd.remote.verbs import VERBS, VerbSpec
+
+_log = logging.getLogger(__name__)
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """A command that passed every gate. `fresh`: a beat came with it and was young enough to start motion."""
+
+    user: str
+    verb: str
+    id: str
+    args: Any
+    fresh: bool = False
+
+
+Handler = Callable[[Request], Awaitable[dict[str, Any]]]
+"""Carries a request out, or starts it, and returns its result; refuses by raising a BenchdError."""
+
+
+class Intake:
+    """The gates in front of the handlers, one handler a verb of `VERBS`; a verb without one is unknown."""
+
+    def __init__(
+        self,
+        handlers: Mapping[str, Handler],
+        *,
+        topics: Topics,
+        control: Control,
+        roles: Roles,
+        beat: Beat,
+        ids: SeenIds,
+        events: EventTeller,
+        most_waiting: int = 32,
+        verbs: Mapping[str, VerbSpec] = VERBS,
+    ) -> None:
+        unspecified = sorted(set(handlers) - set(verbs))
+        if unspecified:
+            raise ValueError(f"handlers for verbs that no VerbSpec describes: {', '.join(unspecified)}")
+        self._handlers = dict(handlers)
+        self._topics = topics
+        self._control = control
+        self._roles = roles
+        self._beat = beat
+        self._ids = ids
+        self._events = events
+        self._most_waiting = most_waiting
+        self._verbs = verbs
+        self._turns: dict[str, tuple[asyncio.Lock, int]] = {}
+
+    async def handle(self, topic: str, payload: bytes, *, retained: bool = False) -> dict[str, Any]:
+        """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`."""
+        ident: str | None = None
+        user = verb = "?"
+        try:
+            command = self._topics.parse_command(topic)
+            user, verb = command.user, command.verb
+            document = self._read(payload, retained=retained)
+            ident = _ident(document)
+            if retained:
+                raise Refused("retained", "A retained command is never carried out.", advice="Publish without retain.")
+            result = await self._in_turn(user, verb, document)
+            return {"id": ident, "ok": True, "result": result}
+        except BenchdError as error:
+            self._tell(error, user, verb, ident)
+            return {"id": ident, "ok": False, "error": error.as_json()}
+        except Exception:  # noqa: BLE001 a handler may fail in any way; the process and its other users live on
+            reference = secrets.token_hex(4)
+            _log.exception("command %s of %s failed (%s)", verb, user, reference)
+            fault = BenchdError(
+                "device_fault",
+                f"The command failed inside benchd; the log has the cause under {reference}.",
+                advice="Look at the state of the bench before asking again.",
+                data={"reference": reference},
+            )
+            self._tell(fault, user, verb, ident)
+            return {"id": ident, "ok": False, "error": fault.as_json()}
+
+    def _read(self, payload: bytes, *, retained: bool) -> dict[str, Any]:
+        try:
+            return read_object(payload)
+        except Refused:
+            if retained:  # what it says does not matter: it is refused for being retained
+                return {}
+            raise
+
+    async def _in_turn(self, user: str, verb: str, document: dict[str, Any]) -> dict[str, Any]:
+        lock, waiting = self._turns.get(user, (asyncio.Lock(), 0))
+        if waiting >= self._most_waiting:
+            raise Refused("busy", f"{waiting} commands of {user} wait already.", advice="Wait for their answers.")
+        self._turns[user] = (lock, waiting + 1)
+        try:
+            async with lock:
+                request = self._admit(user, verb, document)
+                return await self._handlers[verb](request)
+        finally:
+            left = self._turns[user][1] - 1
+            if left:
+                self._turns[user] = (lock, left)
+            else:
+                del self._turns[user]
+
+    def _admit(self, user: str, verb: str, document: dict[str, Any]) -> Request:
+        spec = self._verbs.get(verb)
+        if spec is None or verb not in self._handlers:
+            raise Refused("unknown_verb", f"There is no verb {verb}.", advice=f"Known: {', '.join(self._handlers)}.")
+        envelope = _checked(Envelope, document)
+        args = _checked(spec.args, envelope.args)
+        fresh = self._fresh(envelope.beat, required=spec.needs_beat(args))
+        self._ids.take(user, envelope.id)
+        self._roles.need(user, spec.role)
+        if spec.control:
+            self._control.need(user)
+        self._control.touch(user)
+        return Request(user, verb, envelope.id, args, fresh)
+
+    def _fresh(self, beat: str | None, *, required: bool) -> bool:
+        if required:
+            self._beat.check(beat)
+            return True
+        if beat is None:
+            return False
+        # An order meant for an earlier start of the daemon is not carried out even where it moves nothing.
+        self._beat.check_epoch(beat)
+        try:
+            self._beat.check(beat)
+        except Refused:
+            return False
+        return True
+
+    def _tell(self, error: BenchdError, user: str, verb: str, ident: str | None) -> None:
+        wanted = verb == "take" and error.code == "not_holder"
+        self._events.tell(
+            "control_wanted" if wanted else error.code,
+            f"{user} wants control." if wanted else error.text,
+            severity="info" if wanted else "warning",
+            advice="Release it, or hand it over with `to`." if wanted else error.advice,
+            cause=ident,
+            data={**error.data, "user": user, "verb": verb},
+        )
+
+
+def control_handlers(control: Control) -> dict[str, Handler]:
+    """The handlers of `take` and `release`, which the lease itself carries out."""
+
+    async def take(request: Request) -> dict[str, Any]:
+        args: TakeArgs = request.args
+        control.take(request.user, force=args.force)
+        return {"holder": control.holder}
+
+    async def release(request: Request) -> dict[str, Any]:
+        args: ReleaseArgs = request.args
+        control.release(request.user, to=args.to, force=args.force)
+        return {"holder": control.holder}
+
+    return {"take": take, "release": release}
+
+
+def _ident(document: dict[str, Any]) -> str | None:
+    """The id to answer with, if there is one that can be repeated."""
+    ident = document.get("id")
+    return ident if isinstance(ident, str) and 0 < len(ident) <= 64 else None
+
+
+def _checked(model: type[ModelT], document: dict[str, Any]) -> ModelT:
+    try:
+        return model.model_validate(document)
+    except ValidationError as error:
+        problems = [
+            {"where": ".".join(str(part) for part in problem["loc"])[:200], "what": problem["msg"][:200]}
+            for problem in error.errors(include_url=False, include_input=False, include_context=False)[:8]
+        ]
+        first = problems[0]
+        text = f"{first['where']}: {first['what']}" if first["where"] else first["what"]
+        known = ", ".join(model.model_fields) or "none"
+        raise Refused(
+            "bad_request", f"{text}.", advice=f"Known keys here: {known}.", data={"problems": problems}
+        ) from None

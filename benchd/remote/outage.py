@@ -1,0 +1,73 @@
+"""Stays connected: opens a connection, serves it, and after a loss tries again, with two log lines an outage."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable
+from contextlib import AbstractAsyncContextManager
+
+import aiomqtt
+
+from benchd.devices.clock import Clock
+
+_log = logging.getLogger(__name__)
+BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
+"""The last one repeats: a local broker that comes back is found within a second."""
+
+
+class Outages:
+    """Shared by all connections to one broker: the first loss is logged, and the return of the last one."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._down: set[str] = set()
+        self._since = 0.0
+
+    def lost(self, name: str, reason: str) -> None:
+        """The connection `name` is down, for the first time or still."""
+        if not self._down:
+            self._since = self._clock.monotonic()
+            _log.warning("no connection to the MQTT broker (%s); trying again until there is", reason)
+        self._down.add(name)
+
+    def back(self, name: str) -> None:
+        """The connection `name` is up."""
+        if name in self._down:
+            self._down.remove(name)
+            if not self._down:
+                _log.warning("connected to the MQTT broker again after %.1f s", self._clock.monotonic() - self._since)
+
+
+async def stay_connected(
+    name: str,
+    open_one: Callable[[], AbstractAsyncContextManager[aiomqtt.Client]],
+    serve: Callable[[aiomqtt.Client], Awaitable[None]],
+    outages: Outages,
+    clock: Clock,
+) -> None:
+    """Run `serve` on a connection for ever, a new one after each loss. Ends by cancellation only.
+
+    `serve` calls `outages.back(name)` itself once the connection does its work (subscribed, not merely open).
+    """
+    failures = 0
+    while True:
+        started = clock.monotonic()
+        try:
+            async with open_one() as client:
+                await serve(client)
+        except aiomqtt.MqttError as error:
+            outages.lost(name, str(error))
+        except ExceptionGroup as group:
+            unforeseen = group.split(aiomqtt.MqttError)[1]
+            if unforeseen is not None:
+                raise
+            outages.lost(name, _first(group))
+        failures = 0 if clock.monotonic() - started > 10.0 else failures + 1
+        await clock.sleep(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
+
+
+def _first(group: BaseExceptionGroup[BaseException]) -> str:
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return str(error)

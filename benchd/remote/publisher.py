@@ -1,0 +1,93 @@
+"""What the bench has to say, onto MQTT: kept documents retained and coalesced, happenings at once.
+
+A topic is sent at most 20 times a second, always ending with its newest document, and nothing is sent that was sent
+just before. Each connection begins with everything that is kept, since a broker's memory may be gone.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from typing import Any
+
+import aiomqtt
+
+from benchd.bench.notices import Doc, Notice, Notices, Subscription
+from benchd.devices.clock import Clock
+from benchd.remote.encoding import encode
+from benchd.remote.topics import Topics
+
+_log = logging.getLogger(__name__)
+
+
+class Publisher:
+    """Runs once a connection; `again` may be called at any time."""
+
+    def __init__(self, notices: Notices, topics: Topics, clock: Clock, *, per_s: float = 20.0) -> None:
+        self._notices = notices
+        self._topics = topics
+        self._clock = clock
+        self._pause_s = 1.0 / per_s
+        self._pending: dict[str, Doc | None] = {}
+        self._sent: dict[str, tuple[float, Doc | None]] = {}
+        self._wake = asyncio.Event()
+
+    def again(self, topic: str) -> None:
+        """Somebody emptied the kept `topic` (below the bench): send it once more, if it is one of ours."""
+        document = self._notices.snapshot().get(topic)
+        if document is not None and topic not in self._pending:
+            when, _ = self._sent.get(topic, (0.0, None))
+            self._sent[topic] = (when, None)  # what stands there now is nothing, so the same document is news
+            self._pending[topic] = document
+            self._wake.set()
+
+    async def run(self, client: aiomqtt.Client) -> None:
+        """Publish until the connection breaks (raises aiomqtt.MqttError, in a group) or the task is cancelled."""
+        self._pending.clear()
+        self._sent.clear()
+        with self._notices.subscribe() as subscription:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._sort(client, subscription), name="mqtt-notices")
+                group.create_task(self._send_kept(client), name="mqtt-kept")
+
+    async def _sort(self, client: aiomqtt.Client, subscription: Subscription) -> None:
+        async for notice in subscription:
+            if notice.kept:
+                self._pending[notice.topic] = notice.doc
+                self._wake.set()
+            else:
+                await self._publish(client, notice)
+
+    async def _send_kept(self, client: aiomqtt.Client) -> None:
+        while True:
+            self._wake.clear()
+            now = self._clock.monotonic()
+            due = {topic: self._sent.get(topic, (-1e9, None))[0] + self._pause_s for topic in self._pending}
+            ready = [topic for topic, when in due.items() if when <= now]
+            for topic in ready:
+                document = self._pending.pop(topic)
+                last = self._sent.get(topic)
+                if last is None or _core(last[1]) != _core(document):
+                    self._sent[topic] = (now, document)
+                    await self._publish(client, Notice(topic, document, kept=True))
+            if not ready:
+                wait_s = min(due.values()) - now if due else None
+                try:
+                    async with asyncio.timeout(wait_s):
+                        await self._wake.wait()
+                except TimeoutError:
+                    pass
+
+    async def _publish(self, client: aiomqtt.Client, notice: Notice) -> None:
+        try:
+            payload = b"" if notice.doc is None else encode(notice.doc)
+        except (TypeError, ValueError, RecursionError):
+            _log.exception("%s holds a document that cannot be published", notice.topic)
+            return
+        # What follows itself within the second may get lost; what stands alone is confirmed by the broker.
+        qos = 0 if notice.topic == "beat" or notice.topic.startswith("device/") else 1
+        await client.publish(self._topics.full(notice.topic), payload, qos=qos, retain=notice.kept)
+
+
+def _core(document: Doc | None) -> dict[str, Any] | None:
+    return None if document is None else {key: value for key, value in document.items() if key not in ("t", "seq")}

@@ -1,0 +1,87 @@
+"""The topic tree below `benchd/<bench>/`, and the one rule for names in it.
+
+A topic's first character is never anything but ASCII, and no name holds a wildcard, a slash or a space:
+brokers have been seen to die of less.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from benchd.errors import Refused
+
+ROOT = "benchd"
+NAME = re.compile(r"[a-z0-9_-]{1,32}")
+_RESPONSE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_./:-]{0,199}")
+
+
+def is_name(text: str) -> bool:
+    """Whether `text` may stand as one level of a topic: 1 to 32 of `a-z 0-9 _ -`."""
+    return NAME.fullmatch(text) is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """Who asks for what, as the topic says it; both are checked names."""
+
+    user: str
+    verb: str
+
+
+class Topics:
+    """The topics of one bench. Raises Refused (bad_request) for a bench name that is no name."""
+
+    def __init__(self, bench: str) -> None:
+        if not is_name(bench):
+            raise Refused("bad_request", f"{bench!r} is not a bench name.", advice="Use 1 to 32 of a-z, 0-9, _ and -.")
+        self.bench = bench
+        self.base = f"{ROOT}/{bench}/"
+        self.online = self.base + "online"
+        self.commands = self.base + "command/+/+"
+        self.all_commands = self.base + "command/#"
+        self.stops = self.base + "command/+/stop"
+        self.own_kept = (self.base + "+", self.base + "device/+", self.base + "finding/+")
+
+    def full(self, below: str) -> str:
+        """The whole topic of `below` (such as `device/carriage`)."""
+        return self.base + below
+
+    def below(self, topic: str) -> str | None:
+        """What stands after `benchd/<bench>/`, or None for a topic of another tree."""
+        return topic[len(self.base) :] if topic.startswith(self.base) else None
+
+    def command(self, user: str, verb: str) -> str:
+        """Where `user` asks for `verb`."""
+        return f"{self.base}command/{user}/{verb}"
+
+    def reply(self, user: str) -> str:
+        """Where the answers to `user` appear."""
+        return f"{self.base}reply/{user}"
+
+    def is_command(self, topic: str) -> bool:
+        """Whether the topic lies below `command/`, in order or not."""
+        return topic.startswith(self.base + "command/")
+
+    def parse_command(self, topic: str) -> Command:
+        """User and verb of a command topic; Refused (bad_request) when it has other levels or other characters."""
+        levels = (self.below(topic) or "").split("/")
+        if len(levels) != 3 or levels[0] != "command" or not is_name(levels[1]) or not is_name(levels[2]):
+            raise Refused(
+                "bad_request",
+                "The topic is not that of a command.",
+                advice="Publish to command/<user>/<verb>, each name 1 to 32 of a-z, 0-9, _ and -.",
+            )
+        return Command(levels[1], levels[2])
+
+    def may_answer_at(self, topic: str, user: str) -> bool:
+        """Whether a client's MQTT 5 response topic is fit to publish to.
+
+        The daemon may write where the client may not, so a response topic inside any bench's tree must be the
+        user's own reply topic (or below it), and elsewhere plain ASCII without wildcards.
+        """
+        if _RESPONSE.fullmatch(topic) is None:
+            return False
+        if topic == ROOT or topic.startswith(ROOT + "/"):
+            return topic == self.reply(user) or topic.startswith(self.reply(user) + "/")
+        return True

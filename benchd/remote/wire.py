@@ -1,0 +1,187 @@
+"""One MQTT connection, opened and closed cleanly whatever happens in between.
+
+Wraps the client library where it leaves things behind: a broker that closes without an answer is told at once
+(wrong port, version or password), and a connection given up half-way leaves no socket and no task.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import secrets
+import socket
+import ssl
+import string
+from collections.abc import AsyncIterator
+from dataclasses import dataclass, field
+from typing import Any, Literal
+from urllib.parse import unquote, urlsplit
+
+import aiomqtt
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from benchd.errors import Refused
+
+Version = Literal["3.1.1", "5"]
+NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
+KEEPALIVE_S = 10
+_ALPHABET = string.ascii_lowercase + string.digits
+# The library logs every failed read and dropped message; an outage is told once, by `benchd.remote.outage`.
+_quiet = logging.getLogger("benchd.remote.library")
+_quiet.addHandler(logging.NullHandler())
+_quiet.propagate = False
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """Where a broker listens and how to speak to it. The password is kept out of every `repr`."""
+
+    host: str
+    port: int
+    version: Version = "5"
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    websocket: bool = False
+
+    def __str__(self) -> str:
+        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+
+
+def endpoint_of(url: str, *, version: Version = "5") -> Endpoint:
+    """`mqtt://[user:password@]host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else."""
+    try:
+        parts = urlsplit(url if "://" in url else f"mqtt://{url}")
+        port = parts.port
+    except ValueError:
+        parts, port = urlsplit(""), None
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
+        # The text is not repeated: it may hold a password.
+        raise Refused("bad_request", "That is no broker.", advice="Write mqtt://host:1883 or mqtts://host:8883.")
+    tls = parts.scheme == "mqtts"
+    return Endpoint(
+        parts.hostname,
+        port or (8883 if tls else 1883),
+        version,
+        unquote(parts.username) if parts.username else None,
+        unquote(parts.password) if parts.password else None,
+        tls,
+    )
+
+
+def random_id(prefix: str) -> str:
+    """A client id nobody can guess and take over: `a-z 0-9 -` only, since brokers have died of others."""
+    return f"{prefix}-" + "".join(secrets.choice(_ALPHABET) for _ in range(16))
+
+
+class CountedQueue(asyncio.Queue[Any]):
+    """A bounded queue that drops what does not fit and counts it, instead of a log line each."""
+
+    dropped = 0
+
+    def put_nowait(self, item: Any) -> None:
+        """Put the item in, or drop and count it."""
+        if self.full():
+            self.dropped += 1
+            return
+        super().put_nowait(item)
+
+
+def publish_properties() -> Properties:
+    """Empty MQTT 5 properties of a publish."""
+    return Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+
+
+@contextlib.asynccontextmanager
+async def open_wire(
+    endpoint: Endpoint,
+    name: str,
+    *,
+    will: aiomqtt.Will | None = None,
+    queue: int = 1000,
+    timeout_s: float = 3.0,
+) -> AsyncIterator[aiomqtt.Client]:
+    """A connected client (keepalive 10 s, no Nagle delay, no session kept). Raises aiomqtt.MqttError.
+
+    `name` begins the random client id; at most `queue` messages wait unread. On leaving, the connection is closed.
+    """
+    five = endpoint.version == "5"
+    client = aiomqtt.Client(
+        endpoint.host,
+        endpoint.port,
+        username=endpoint.username,
+        password=endpoint.password,
+        identifier=random_id(name),
+        protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
+        clean_session=None if five else True,
+        clean_start=True if five else MQTT_CLEAN_START_FIRST_ONLY,
+        transport="websockets" if endpoint.websocket else "tcp",
+        keepalive=KEEPALIVE_S,
+        timeout=timeout_s,
+        will=will,
+        logger=_quiet,
+        queue_type=CountedQueue,
+        max_queued_incoming_messages=queue,
+        max_queued_outgoing_messages=1000,
+        socket_options=NO_DELAY,
+        tls_context=ssl.create_default_context() if endpoint.tls else None,
+    )
+    await _connect(client, timeout_s)
+    try:
+        yield client
+    finally:
+        await _close(client)
+
+
+async def _connect(client: aiomqtt.Client, timeout_s: float) -> None:
+    paho = client._client
+    paho.connect_timeout = timeout_s
+    original = paho.on_disconnect
+
+    def on_disconnect(*args: Any, **kwargs: Any) -> None:
+        assert original is not None
+        original(*args, **kwargs)
+        if not client._connected.done():
+            reason = "closed before an answer: wrong port, MQTT version or password?"
+            client._connected.set_exception(aiomqtt.MqttError(reason))
+
+    paho.on_disconnect = on_disconnect
+    entering = asyncio.ensure_future(client.__aenter__())
+    try:
+        await asyncio.shield(entering)
+    except asyncio.CancelledError:
+        # The socket is opened in a thread: wait for it (bounded), so that nothing is opened after we have left.
+        await asyncio.wait({entering}, timeout=timeout_s)
+        entering.cancel()
+        await asyncio.wait({entering})
+        await _abandon(client)
+        raise
+    except aiomqtt.MqttError:
+        await _abandon(client)
+        raise
+
+
+async def _close(client: aiomqtt.Client) -> None:
+    try:
+        if not client._disconnected.done():
+            await client.__aexit__(None, None, None)
+    except aiomqtt.MqttError:
+        pass  # it is closed below all the same
+    finally:
+        await _abandon(client)
+
+
+async def _abandon(client: aiomqtt.Client) -> None:
+    paho = client._client
+    if paho.socket() is not None:
+        paho._sock_close()
+    for future in (client._disconnected, client._connected):
+        if future.done() and not future.cancelled():
+            future.exception()  # looked at, so that the loop does not complain that nobody did
+    task = client._misc_task
+    if task is not None and not task.done():
+        task.cancel()
+        await asyncio.wait({task})
