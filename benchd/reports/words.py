@@ -1,0 +1,104 @@
+"""A finding in a few plain sentences, as they stand over its picture."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.metrology.rounding import rounded
+
+Doc = Mapping[str, Any]
+
+_OUTCOMES = {"pass": "inside tolerance", "fail": "outside tolerance", "undecided": "undecided"}
+
+
+def headline(finding: Doc) -> str:
+    """Which lens, and the verdict in words."""
+    lens = finding["lens"]
+    what = f"Lens {lens}" if lens else "Best focus"
+    return f"{what}: {verdict_words(finding)}"
+
+
+def verdict_words(finding: Doc) -> str:
+    """`inside tolerance`, `outside tolerance`, `undecided`, or why there is no verdict."""
+    verdict = finding["verdict"]
+    if verdict is not None:
+        return _OUTCOMES[verdict["is"]]
+    return "no tolerance stated" if finding["absolute"] else "relative, no absolute zero"
+
+
+def best_focus_sentence(finding: Doc) -> str:
+    """Where best focus lies and how sure that is; a 95 % interval. Says nominal only where that is known."""
+    value = finding["values"]["focus_error"]
+    error, expanded = rounded(abs(value["value"]), value["U"])
+    side = "deeper than" if value["value"] >= 0 else "short of"
+    sentence = f"Best focus {error} µm {side} {nominal(finding)}, U = {expanded} µm (95 %, k = {value['k']:.2f})"
+    verdict = finding["verdict"]
+    if verdict is None:
+        return f"{sentence}."
+    return f"{sentence}; probability of conformity {percent(verdict['p_conform'])}."
+
+
+def nominal(finding: Doc) -> str:
+    """What offsets are counted from: nominal, or what is taken for it where absolute zero was never calibrated."""
+    return "nominal" if finding["absolute"] else "the assumed nominal"
+
+
+def percent(p: float) -> str:
+    """A probability in words that never round to certainty."""
+    if p < 0.001:
+        return "below 0.1 %"
+    if p > 0.999:
+        return "above 99.9 %"
+    return f"{100 * p:.1f} %"
+
+
+def advice_sentence(finding: Doc) -> str:
+    """What mends it, or what would decide it; empty where there is nothing to say."""
+    verdict, advice = finding["verdict"], finding["advice"]
+    if verdict is not None and verdict["next"] is not None:
+        step = verdict["next"]
+        return f"Most of the uncertainty is {step['dominant']}: {step['how']}."
+    if advice is None or not (advice["from_stock"] or advice.get("remove")):
+        return ""
+    parts = []
+    if advice.get("remove"):
+        parts.append(f"take out {_lengths(advice['remove'])}")
+    if advice["from_stock"]:
+        parts.append(f"put in {_lengths(advice['from_stock'])}")
+    left = f"; {signed(round(advice['residual_um'], 1))} µm are left over" if advice["residual_um"] is not None else ""
+    return f"Shims: {' and '.join(parts)}{left}."
+
+
+def signed(number: float) -> str:
+    """A number with its sign, set with a true minus."""
+    return f"{number:+g}".replace("-", "\u2212")
+
+
+def _lengths(shims: list[float]) -> str:
+    return " + ".join(f"{shim:g}" for shim in shims) + " µm"
+
+
+def measurand_line(finding: Doc) -> str:
+    """What exactly was measured, and the finding's number and time."""
+    measurand = finding["measurand"]
+    ring = measurand.get("ring")
+    parts = [str(measurand["arrangement"])]
+    if ring is not None:
+        parts.append(f"ring at mark {ring['mark']}" if isinstance(ring, Mapping) else f"ring: {ring}")
+    for key, form in (("f_number", "f/{:g}"), ("light_nm", "{:g} nm")):
+        if measurand.get(key) is not None:
+            parts.append(form.format(measurand[key]))
+    glass = measurand.get("glass") or []
+    parts.append("glass " + " + ".join(glass) if glass else "no glass")
+    number = finding.get("finding")
+    parts += [str(number)] if number else []
+    return "  ·  ".join([*parts, str(finding["run"]), str(finding["at"])])
+
+
+def merit_label(finding: Doc) -> str:
+    """The label of the merit axis."""
+    measurand = finding["measurand"]
+    name = "Modulation" if measurand.get("merit") in ("edge", None) else f"Merit ({measurand['merit']})"
+    lp_mm = measurand.get("lp_mm")
+    return name if lp_mm is None else f"{name} at {lp_mm:g} lp/mm"
