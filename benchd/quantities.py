@@ -25,7 +25,7 @@ LengthUnit = Literal["nm", "um", "mm", "m"]
 AngleUnit = Literal["arcmin", "deg", "rad"]
 
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d{1,2})?"
-_UNIT = r"[A-Za-zµμ°'\"′″]{1,12}"
+_UNIT = r"(?:[A-Za-zµμ]{1,12}|[°'\"′″])"
 _PART = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})", re.ASCII)
 _WHOLE = re.compile(rf"\s*([-+]?)((?:\s*{_NUMBER}\s*{_UNIT})+)\s*", re.ASCII)
 _LENGTH_SIGNS = {"'": "ft", "′": "ft", '"': "in", "″": "in"}

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 
 from benchd.files.problems import FileProblems, Problem, shown
 from benchd.files.tree import Node, Unreadable, dotted, parse
-from benchd.files.wording import known_keys, what_may_stand
+from benchd.files.wording import known_keys, near_names, what_may_stand
 
 MAX_BYTES = 256 * 1024
 
@@ -29,8 +29,10 @@ class Source:
     def problem(self, loc: tuple[str | int, ...], allowed: str) -> Problem:
         """A problem of the value at `loc` (keys and indices), placed at the nearest node that the file has."""
         node, walked = _walk(self.root, loc)
-        stands = shown(node.value) if len(walked) == len(loc) else ""
-        return Problem(str(self.path), *node.named_at, dotted(list(loc)), stands, allowed)
+        there = len(walked) == len(loc)
+        plain = there and not isinstance(node.value, dict | list)
+        place = (node.line, node.column) if plain else node.named_at
+        return Problem(str(self.path), *place, dotted(list(loc)), shown(node.value) if there else "", allowed)
 
 
 def load_yaml(path: Path) -> Source:
@@ -72,7 +74,23 @@ def problems_of(
 ) -> list[Problem]:
     """Each error of a validation as a problem at its line, in the order of the file."""
     found: dict[tuple[int, int, str], Problem] = {}
-    for one in error.errors(include_url=False):
+    errors = error.errors(include_url=False)
+    # A mistyped key is one problem, not an unknown key and a missing one.
+    meant = {
+        (one["loc"][:-1], near)
+        for one in errors
+        if one["type"] == "extra_forbidden"
+        for near in near_names(str(one["loc"][-1]), known_keys(model, one["loc"][:-1]), 1)
+    }
+    for one in errors:
+        if one["type"] == "missing" and (one["loc"][:-1], one["loc"][-1]) in meant:
+            continue
+        # A list whose members are wrong is counted without them: no second problem.
+        inner = any(
+            len(other["loc"]) > len(one["loc"]) and other["loc"][: len(one["loc"])] == one["loc"] for other in errors
+        )
+        if one["type"] == "too_short" and inner:
+            continue
         # Parts of unions and validators stand in `loc` without standing in the file: the walk leaves them out.
         node, walked = _walk(source.root, (*at, *one["loc"]), skipping=True)
         key = list(walked)
@@ -81,7 +99,10 @@ def problems_of(
         if one["type"] == "missing":
             key.append(str(one["loc"][-1]))
             stands = ""
-        if one["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
+        wrong_key = one["loc"][-1:] == ("[key]",)
+        if wrong_key:
+            stands = shown(one["loc"][-2])
+        if wrong_key or one["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
             line, column = node.named_at
         keys = known_keys(model, one["loc"][:-1]) if one["type"] == "extra_forbidden" else ()
         allowed = what_may_stand(one, keys)

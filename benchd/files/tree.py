@@ -102,6 +102,7 @@ class _Builder:
         self.problems: list[Problem] = []
         self._open: list[Node] = []
         self._key: list[tuple[str, tuple[int, int]] | None] = []
+        self._at: list[str | int] = []
         self._documents = 0
 
     def take(self, event: Event) -> None:
@@ -122,6 +123,8 @@ class _Builder:
         elif isinstance(event, MappingEndEvent | SequenceEndEvent):
             self._open.pop()
             self._key.pop()
+            if self._at:
+                self._at.pop()
         elif isinstance(event, ScalarEvent):
             self._scalar(event, line, column)
 
@@ -131,6 +134,8 @@ class _Builder:
         if len(self._open) >= MAX_DEPTH:
             self._refuse(line, column, "", f"nested deeper than {MAX_DEPTH} levels")
         node = Node({} if isinstance(event, MappingStartEvent) else [], line, column)
+        if self._open:
+            self._at += self._here()
         self._place(node)
         self._open.append(node)
         self._key.append(None)
@@ -170,16 +175,17 @@ class _Builder:
         parent.members[name] = node
         parent.value[name] = node.value
 
+    def _here(self) -> list[str | int]:
+        """The part that leads from the innermost open node to what comes next in it."""
+        if not self._open:
+            return []
+        if isinstance(self._open[-1].value, list):
+            return [len(self._open[-1].items)]
+        key = self._key[-1]
+        return [key[0]] if key is not None else []
+
     def _path(self, last: str = "") -> str:
-        parts: list[str | int] = []
-        for node, key in zip(self._open, self._key, strict=True):
-            if isinstance(node.value, list):
-                parts.append(len(node.items))
-            elif key is not None:
-                parts.append(key[0])
-        if last:
-            parts.append(last)
-        return dotted(parts)
+        return dotted([*self._at, *([last] if last else self._here())])
 
     def _refuse(self, line: int, column: int, stands: str, allowed: str) -> NoReturn:
         raise Unreadable(Problem(self.file, line, column, self._path(), stands, allowed))

@@ -76,7 +76,9 @@ def _worded(kind: str, context: dict[str, Any]) -> str:
         "string_too_long": "at most {max_length} characters",
         "union_tag_invalid": "{discriminator} one of {expected_tags}",
     }
-    return words[kind].format_map(context).replace(" or ", ", ") if kind in words else ""
+    if kind in ("literal_error", "enum"):
+        context = {"expected": str(context["expected"]).replace(" or ", ", ")}
+    return words[kind].format_map(context) if kind in words else ""
 
 
 def known_keys(model: type[BaseModel], loc: Sequence[str | int]) -> list[str]:

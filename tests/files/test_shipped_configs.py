@@ -1,0 +1,31 @@
+"""The bench files that people copy load as they stand, and their records are the scenario's."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchd.files.loading import load_bench
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+
+
+@pytest.mark.parametrize(("scenario", "arrangement"), [("workshop", "wall"), ("workshop-collimated", "collimated")])
+def test_loads(scenario: str, arrangement: str) -> None:
+    bench = load_bench(CONFIGS / scenario / "bench.yaml")
+    assert bench.file.arrangement == arrangement
+    assert set(bench.records.adapters) == {"ring-07", "gap-03", "gap-04"}
+    assert bench.records.lens("L-0417").designed_for_glass == "pane-25"
+    assert bench.records.lens("L-0418").designed_for_glass is None
+    assert bench.records.glass("pane-25").thickness_mm == pytest.approx(2.498)
+    assert bench.records.reference("collar-45").given is not None
+    assert bench.file.public_name("view") == "detector"
+    assert bench.file.device_in("indicator") == "dial"
+
+
+def test_both_benches_differ_only_where_the_arrangement_does() -> None:
+    wall = load_bench(CONFIGS / "workshop" / "bench.yaml").file
+    collimated = load_bench(CONFIGS / "workshop-collimated" / "bench.yaml").file
+    for name in ("bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um", "roles"):
+        assert getattr(wall, name) == getattr(collimated, name)
