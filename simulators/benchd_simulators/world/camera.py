@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd_simulators.world.drawing import Draws
-from benchd_simulators.world.picture import Scene, digitise, render
+from benchd_simulators.world.picture import Scene, digitise, pulsed, render
 from benchd_simulators.world.schema import CameraRecord
 
 
@@ -52,7 +52,9 @@ class Camera:
             blur_px=record.blur_px,
             centre_px=instant.centre_px,
         )
-        light *= scene.electrons_per_s * exposure_ms / 1000
+        seconds = exposure_ms / 1000
+        phase = float(self._rng.uniform())
+        light *= scene.electrons_per_s * seconds * pulsed(scene.pwm_level, scene.pwm_hz * seconds, phase)
         return digitise(
             light,
             self._rng,

@@ -8,7 +8,7 @@ the play of the nut, the end stops and the lost steps.
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import cos, exp, pi, sin
+from math import exp, pi, sin
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.motor import Motor
@@ -83,7 +83,7 @@ class Carriage:
         ring = 0.0
         if since >= 0 and self._motor.moved_um and not self.stalled:
             size = self.record.ring_down_um * min(1.0, self._motor.moved_um / 50.0)
-            ring = size * exp(-since / self.record.ring_down_s) * cos(2 * pi * self.record.ring_down_hz * since)
+            ring = size * exp(-since / self.record.ring_down_s) * sin(2 * pi * self.record.ring_down_hz * since)
         return self._steady_um() + ring
 
     def span_um(self) -> tuple[float, float]:

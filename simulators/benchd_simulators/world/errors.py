@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 class WorldFileError(ValueError):
-    """A world file that cannot be used; the text has one line for each problem: file:line:column, key, what is wrong."""
+    """A world file that cannot be used; a line of text for each problem: file:line:column, key, what is wrong."""
 
     def __init__(self, problems: list[str]) -> None:
         super().__init__("\n".join(problems))

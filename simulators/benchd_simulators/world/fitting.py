@@ -20,6 +20,14 @@ def named(names: object) -> str:
     return ", ".join(str(name) for name in names) or "none"  # type: ignore[attr-defined]
 
 
+@dataclass(frozen=True, slots=True)
+class Shim:
+    """One piece out of the stock: its nominal size and its true thickness."""
+
+    size_um: float
+    true_um: float
+
+
 @dataclass(slots=True)
 class Fitting:
     """The stack from the base up; lengths are true, um, at the room's true temperature."""
@@ -31,12 +39,17 @@ class Fitting:
     glass: list[str] = field(default_factory=list)
     filters: list[str] = field(default_factory=list)
     lens: str | None = None
-    shims: dict[str, list[float]] = field(default_factory=dict)
+    shims: dict[str, list[Shim]] = field(default_factory=dict)
     matings: int = 0
+    pieces: int = 0
 
     def __post_init__(self) -> None:
         for name, lens in self.record.lenses.items():
-            self.shims[name] = [float(size) for size in lens.shims_fitted_um]
+            # a twin was shimmed with pieces of the same thickness
+            owner = lens.twin_of or name
+            self.shims[name] = [
+                self._shim(size, f"shim.{name}.{i}", f"shim.{owner}.{i}") for i, size in enumerate(lens.shims_fitted_um)
+            ]
         for adapter in self.record.fitted.adapters:
             self.fit_adapter(adapter)
         for pane in self.record.fitted.glass:
@@ -69,11 +82,12 @@ class Fitting:
 
     def shims_um(self, lens: str) -> float:
         """True thickness of the shims under a lens."""
+        return sum(shim.true_um for shim in self.shims[lens])
+
+    def _shim(self, size_um: float, name: str, stream: str | None = None) -> Shim:
         shims = self.record.shims
-        return sum(
-            self.true(f"shim.{lens}.{size:g}.{i}", Quantity(record=size, u=shims.u, shape=shims.shape))
-            for i, size in enumerate(self.shims[lens])
-        )
+        quantity = Quantity(record=size_um, u=shims.u, shape=shims.shape)
+        return Shim(size_um, self.true(name, quantity, stream))
 
     def _joint(self) -> float:
         self.matings += 1
@@ -180,15 +194,15 @@ class Fitting:
         if size_um not in self.record.shims.stock_um:
             sizes = named(f"{size:g}" for size in self.record.shims.stock_um)
             raise HandRefused(f"There is no shim of {size_um:g} um; in stock are {sizes}.")
-        self.shims[chosen].append(size_um)
+        self.pieces += 1
+        self.shims[chosen].append(self._shim(size_um, f"shim.stock.{self.pieces}"))
         self._reseat(chosen)
 
     def remove_shim(self, size_um: float, lens: str | None) -> None:
         chosen = self._lens_for_shim(lens)
-        if size_um not in self.shims[chosen]:
-            sizes = named(f"{size:g}" for size in self.shims[chosen])
+        at = [i for i, shim in enumerate(self.shims[chosen]) if shim.size_um == size_um]
+        if not at:
+            sizes = named(f"{shim.size_um:g}" for shim in self.shims[chosen])
             raise HandRefused(f"Lens {chosen} has no shim of {size_um:g} um under it; it has {sizes}.")
-        self.shims[chosen].reverse()
-        self.shims[chosen].remove(size_um)
-        self.shims[chosen].reverse()
+        del self.shims[chosen][at[-1]]
         self._reseat(chosen)

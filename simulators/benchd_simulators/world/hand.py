@@ -71,7 +71,7 @@ def _fit(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
     acts: dict[str, Callable[[], None]] = {
         "adapter": lambda: fitting.fit_adapter(_id(command)),
         "glass": lambda: fitting.fit_glass(_id(command)),
-        "lens": lambda: fitting.fit_lens(_id(command)),
+        "lens": lambda: world.fit_lens(_id(command)),
         "filter": lambda: fitting.fit_filter(_id(command)),
         "shim": lambda: fitting.fit_shim(number(_id(command), "A shim"), command.get("lens")),
     }
@@ -103,11 +103,11 @@ def _remove(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _set(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
-    value, room = command.get("value"), world.room
+    value = command.get("value")
     acts: dict[str, Callable[[], None]] = {
-        "ring": lambda: room.set_ring(value),
+        "ring": lambda: world.set_ring(value),
         "iris": lambda: world.set_iris(number(value, "The iris")),
-        "wall_mm": lambda: room.set_wall(number(value, "The wall")),
+        "wall_mm": lambda: world.set_wall(number(value, "The wall")),
         "indicator": lambda: world.set_indicator(str(value)),
         "temperature": lambda: world.set_temperature(number(value, "The temperature")),
         "pushed_um": lambda: world.carriage.push(number(value, "The push")),

@@ -18,7 +18,8 @@ from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m,
 
 Floats = NDArray[np.float64]
 E_LINE_NM = 546.074
-GEOMETRIC_WAVES = 60.0  # above this a picture is a blur disc
+COARSE_WAVES = 16.0  # above this a picture is made in one wavelength
+GEOMETRIC_WAVES = 60.0  # above this it is a blur disc
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +62,19 @@ class Optic:
         return answer
 
     def otf(self, lp_mm: Floats, depth_um: float) -> Floats:
-        """Polychromatic transfer function at one depth for an array of frequencies, by FFT of the pupil."""
+        """Polychromatic transfer function at one depth for an array of frequencies, by FFT of the pupil.
+
+        Far out of focus, where colours no longer matter, the mean wavelength alone stands for all.
+        """
         from scipy.interpolate import CubicSpline
 
         lp_mm = np.asarray(lp_mm, dtype=np.float64)
         total = np.zeros_like(lp_mm)
-        for nm, weight, focus in zip(self.nm, self.weight, self.focus_um, strict=True):
+        colours = list(zip(self.nm, self.weight, self.focus_um, strict=True))
+        if abs(depth_um - self.image_um) / (8 * self.f_number**2) * 1000 / E_LINE_NM > COARSE_WAVES:
+            whole = sum(self.weight)
+            colours = [(sum(c[0] * c[1] for c in colours) / whole, whole, sum(c[2] * c[1] for c in colours) / whole)]
+        for nm, weight, focus in colours:
             x = lp_mm * (nm * 1e-6 * self.f_number)
             w20 = float(self._w20(np.asarray(depth_um), nm, focus))
             if abs(w20) > GEOMETRIC_WAVES:
@@ -86,7 +94,7 @@ class Optic:
         centre, step = self.image_um, half / 25
         for _ in range(3):
             grid = centre + np.arange(-int(reach / step) - 1, int(reach / step) + 2) * step
-            value = self.modulation(lp_mm, grid)
+            value = self.modulation(lp_mm, np.asarray(grid, dtype=np.float64))
             at = min(max(int(np.argmax(value)), 1), len(grid) - 2)
             a, b, c = value[at - 1 : at + 2]
             centre = float(grid[at] + step * (a - c) / (2 * (a - 2 * b + c)))

@@ -24,7 +24,7 @@ class Piece:
         return self.position_um + (self.speed_um_s + speed) / 2 * dt, speed
 
 
-def plan(t0: float, start_um: float, v0: float, target_um: float, top_um_s: float, a: float) -> list[Piece]:
+def plan(t0: float, start_um: float, v0: float, target_um: float, *, top_um_s: float, a: float) -> list[Piece]:
     """Pieces from `start_um` at speed `v0` to rest at `target_um`; overshoots and comes back where it cannot stop."""
     pieces: list[Piece] = []
 
@@ -116,7 +116,7 @@ class Motor:
         t = self._now()
         here, v = self.at(t)
         self._goal = (target_um + self.offset_um, speed_um_s)
-        self._set(plan(t, here, v, self._goal[0], speed_um_s, self.acceleration_um_s2), here)
+        self._set(plan(t, here, v, self._goal[0], top_um_s=speed_um_s, a=self.acceleration_um_s2), here)
 
     def hold(self) -> None:
         """Slow down to rest and remember the target."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from math import cos, pi, radians, sin
+from math import cos, floor, pi, radians, sin
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,17 @@ class Scene:
     turn_deg: float
     transmission: float
     off_px: tuple[float, float] = (0.0, 0.0)
+    pwm_level: float = 1.0
+    pwm_hz: float = 1000.0
+
+
+def pulsed(level: float, periods: float, phase: float) -> float:
+    """Light of an exposure over `periods` of pulse-width dimming from `phase`, relative to its mean."""
+
+    def lit(at: float) -> float:
+        return floor(at) * level + min(at - floor(at), level)
+
+    return (lit(phase + periods) - lit(phase)) / (periods * level) if level > 0 and periods > 0 else 1.0
 
 
 def camera_factor(cycles_per_px: Floats, blur_px: float, turn_deg: float) -> Floats:
@@ -68,7 +79,7 @@ def _grid(width: int, height: int, turn_deg: float) -> tuple[Floats, Floats]:
 
 
 def dark_part(
-    table: Floats, width: int, height: int, side_px: float, turn_deg: float, centre_px: tuple[float, float]
+    table: Floats, *, width: int, height: int, side_px: float, turn_deg: float, centre_px: tuple[float, float]
 ) -> Floats:
     """How much of each pixel the square darkens, 0 to 1, height x width."""
     along, across = _grid(width, height, turn_deg)
@@ -101,7 +112,14 @@ def render(
     lens = scene.optic.otf(harmonics * 1000 / pixel_um, scene.depth_um)
     table = edge_table(lens * camera_factor(harmonics, blur_px, scene.turn_deg))
     centre = centre_px[0] + scene.off_px[0], centre_px[1] + scene.off_px[1]
-    dark = dark_part(table, width, height, scene.side_um / pixel_um, scene.turn_deg, centre)
+    dark = dark_part(
+        table,
+        width=width,
+        height=height,
+        side_px=scene.side_um / pixel_um,
+        turn_deg=scene.turn_deg,
+        centre_px=centre,
+    )
     return 1 - (1 - scene.transmission) * dark
 
 

@@ -123,7 +123,7 @@ def _keys_at(loc: Sequence[int | str]) -> list[str]:
     for step in loc:
         if step not in model.model_fields:
             continue  # a name or a number inside a mapping or a list
-        found = [part for part in _models(model.model_fields[str(step)].annotation)]
+        found = _models(model.model_fields[str(step)].annotation)
         if found:
             model = found[0]
     return list(model.model_fields)

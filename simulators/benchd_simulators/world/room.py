@@ -38,11 +38,11 @@ class Room:
             self.true_distance_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
 
     @property
-    def true_temperature_C(self) -> float:
+    def true_temperature_C(self) -> float:  # noqa: N802 - units keep their case
         return self.temperature_C + self._error_K
 
     @property
-    def delta_K(self) -> float:
+    def delta_K(self) -> float:  # noqa: N802 - units keep their case
         """True temperature above the reference."""
         return self.true_temperature_C - REFERENCE_C
 

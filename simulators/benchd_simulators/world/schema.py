@@ -156,7 +156,7 @@ class FilterRecord(Part):
 
 
 class LensRecord(Part):
-    """`twin_of`: another lens whose hidden errors this one shares. Wavefront coefficients in waves of 546 nm wide open."""
+    """`twin_of`: a lens whose hidden errors this one shares; wavefronts in waves of 546 nm, wide open."""
 
     mount: Name
     twin_of: Name | None = None

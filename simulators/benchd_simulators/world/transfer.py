@@ -58,8 +58,9 @@ def by_fourier(even: Sequence[float], w20: float, samples: int = 256, rows: int 
     pupil = coverage * np.exp(2j * pi * (w20 * rho2 + even_wavefront(rho2, even)))
     spectrum = np.fft.fft(pupil, n=2 * samples, axis=1)
     power = weight @ (spectrum.real**2 + spectrum.imag**2)
-    otf = np.fft.ifft(power).real[: samples + 1]
-    return np.arange(samples + 1) / samples, otf / otf[0]
+    otf = np.fft.ifft(power).real[: samples + 1] / (weight @ coverage.sum(axis=1))
+    otf[0] = 1.0  # a half-covered sample times itself counts a quarter; at any other shift the products are right
+    return np.arange(samples + 1) / samples, otf
 
 
 def enough_samples(even: Sequence[float], w20: float) -> int:

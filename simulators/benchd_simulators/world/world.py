@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from benchd_simulators.world import faults, hand
+from benchd_simulators.world import faults, hand, truth
 from benchd_simulators.world.camera import Camera
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.drawing import Draws
@@ -101,7 +100,7 @@ class World:
             "glass": list(fitting.glass),
             "filters": list(fitting.filters),
             "lens": fitting.lens,
-            "shims_um": list(fitting.shims[fitting.lens]) if fitting.lens else [],
+            "shims_um": [shim.size_um for shim in fitting.shims[fitting.lens]] if fitting.lens else [],
             "ring": self.room.ring,
             "iris": self.iris(),
             "wall_mm": self.room.distance_mm if self.record.arrangement == "wall" else None,
@@ -115,6 +114,26 @@ class World:
             return None
         open_stop = self.record.lenses[self.fitting.lens].f_number
         return max(self.room.iris or open_stop, open_stop)
+
+    def set_ring(self, value: object) -> None:
+        before = self.room.ring
+        self.room.set_ring(value)
+        try:
+            self.optic()
+        except HandRefused:
+            self.room.ring = before
+            raise
+
+    def set_wall(self, value: float) -> None:
+        if self.fitting.lens is not None:
+            self.lens.optic(self.fitting.lens, ring=self.room.ring, distance_mm=value - 50)
+        self.room.set_wall(value)
+
+    def fit_lens(self, name: str) -> None:
+        if name in self.record.lenses:
+            self.lens.optic(name, ring=self.room.ring, distance_mm=self.room.true_distance_mm)
+        self.fitting.fit_lens(name)
+        self.room.iris = None
 
     def set_iris(self, f_number: float) -> None:
         if self.fitting.lens is None:
@@ -207,13 +226,15 @@ class World:
             if self.record.arrangement == "wall":
                 light *= (5000.0 / self.room.true_distance_mm) ** 2
         return Scene(
-            optic=None if optic is None else replace(optic),
+            optic=optic,
             depth_um=self.depth_um(),
             electrons_per_s=light * self.record.lamp.electrons_per_s,
             side_um=side * 1000,
             turn_deg=target.turn_deg,
             transmission=target.transmission,
             off_px=self.room.square_off_px,
+            pwm_level=self.lamp.level,
+            pwm_hz=self.record.lamp.pwm_hz,
         )
 
     def truth(self, lp_mm: float = 40.0) -> dict[str, Any]:
@@ -222,24 +243,7 @@ class World:
         `focus_error_um` is the depth of the noise-free peak of the modulation at `lp_mm` less the true (traced)
         paraxial shift of the plates, the true conjugate and the mount's nominal flange depth; None without a lens.
         """
-        optic = self.optic()
-        now: dict[str, Any] = {
-            "carriage_um": self.carriage_um,
-            "depth_um": self.depth_um(),
-            "temperature_C": self.room.true_temperature_C,
-            "distance_mm": self.room.true_distance_mm if self.record.arrangement == "wall" else None,
-            "joints_um": list(self.fitting.joints),
-        }
-        answer: dict[str, Any] = {"world": self.record.world, "seed": self.seed, "setup": self.standing(), "now": now}
-        answer["focus_error_um"] = None
-        if optic is not None and self.fitting.lens is not None:
-            peak = optic.peak_um(lp_mm)
-            flange = self.record.mounts[self.record.lenses[self.fitting.lens].mount].flange_depth_um
-            now |= {"peak_depth_um": peak, "glass_um": optic.glass_um, "conjugate_um": optic.conjugate_um}
-            now |= {"magnification": optic.magnification or None, "f_number": optic.f_number, "lp_mm": lp_mm}
-            answer["focus_error_um"] = peak - optic.glass_um - optic.conjugate_um - flange
-        answer["quantities"] = self.draws.table()
-        return answer
+        return truth.tell(self, lp_mm)
 
 
 def load_world(path: Path | str, seed: int, pace: float, time: Callable[[], float]) -> World:

@@ -1,0 +1,35 @@
+"""The truth file: what no instrument of the bench can know."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchd_simulators.world.world import World
+
+
+def tell(world: World, lp_mm: float) -> dict[str, Any]:
+    """Records and true values, the state now and the focus error of the lens on the bench; finite numbers only."""
+    optic, fitting = world.optic(), world.fitting
+    now: dict[str, Any] = {
+        "carriage_um": world.carriage_um,
+        "depth_um": world.depth_um(),
+        "temperature_C": world.room.true_temperature_C,
+        "distance_mm": world.room.true_distance_mm if world.record.arrangement == "wall" else None,
+        "joints_um": list(fitting.joints),
+    }
+    answer: dict[str, Any] = {
+        "world": world.record.world,
+        "seed": world.seed,
+        "setup": world.standing(),
+        "now": now,
+        "focus_error_um": None,
+    }
+    if optic is not None and fitting.lens is not None:
+        peak = optic.peak_um(lp_mm)
+        flange = world.record.mounts[world.record.lenses[fitting.lens].mount].flange_depth_um
+        now |= {"peak_depth_um": peak, "glass_um": optic.glass_um, "conjugate_um": optic.conjugate_um}
+        now |= {"magnification": optic.magnification or None, "f_number": optic.f_number, "lp_mm": lp_mm}
+        answer["focus_error_um"] = peak - optic.glass_um - optic.conjugate_um - flange
+    answer["quantities"] = world.draws.table()
+    return answer
