@@ -50,7 +50,11 @@ def judge_exposure(
     # a coarse comb of pixels carries the levels; only the rails must be counted everywhere
     step = max(1, int((picture.size / _SAMPLES) ** 0.5))
     comb = picture[::step, ::step]
-    dark, background = (float(level) for level in np.percentile(comb, (5.0, 90.0)))
+    # the middles of both halves, as a percentile of the whole would sit on the noise's tail
+    low, high = np.percentile(comb, (5.0, 90.0))
+    bright = comb > 0.5 * (low + high)
+    background = float(np.median(comb[bright])) if bright.any() else float(high)
+    dark = float(np.median(comb[~bright]))
     clipped = int(np.count_nonzero(picture >= top))
     at_zero = int(np.count_nonzero(picture == 0))
     fraction = (background - offset) / (top - offset)

@@ -1,0 +1,68 @@
+"""Exposure: what the levels are, and what to multiply the exposure by."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from benchd.imaging.level import judge_exposure
+
+Render = Callable[..., NDArray[np.float64]]
+OFFSET = 1600.0
+
+
+def picture(light: NDArray[np.float64], exposure: float) -> NDArray[np.uint16]:
+    rng = np.random.default_rng(3)
+    grey = OFFSET + exposure * light * (65535 - OFFSET) + rng.normal(0.0, 200.0, light.shape)
+    return np.rint(np.clip(grey, 0.0, 65535.0)).astype(np.uint16)
+
+
+@pytest.fixture(scope="module")
+def light(square_light: Render) -> NDArray[np.float64]:
+    return square_light((480, 640), 250.0, 5.0, (320.0, 240.0), 2.0)
+
+
+@pytest.mark.parametrize("exposure", [0.05, 0.3, 0.9, 1.0, 1.2])
+def test_the_advised_exposure_reaches_the_wanted_level(light: NDArray[np.float64], exposure: float) -> None:
+    first = judge_exposure(picture(light, exposure), offset=OFFSET)
+    assert first.fraction == pytest.approx(0.7 * exposure, abs=0.01)
+    assert first.dark - OFFSET == pytest.approx(0.1 * exposure * (65535 - OFFSET), abs=400.0)
+    assert first.swing == pytest.approx(first.background - first.dark)
+    second = judge_exposure(picture(light, exposure * first.factor), offset=OFFSET)
+    assert second.good
+    assert second.fraction == pytest.approx(0.7, abs=0.03)
+
+
+def test_clipping_is_counted_everywhere_and_halves_the_exposure(light: NDArray[np.float64]) -> None:
+    burnt = judge_exposure(picture(light, 1.6), offset=OFFSET)
+    assert burnt.clipped > 100_000
+    assert not burnt.good
+    assert burnt.factor <= 0.5
+    one = picture(light, 1.0)
+    one[3, 5] = 65535
+    one[7, 9] = 0
+    judged = judge_exposure(one, offset=OFFSET)
+    assert (judged.clipped, judged.at_zero) == (1, 1)
+    assert judged.good
+
+
+def test_full_scale_of_the_camera_not_of_the_file(light: NDArray[np.float64]) -> None:
+    twelve = (picture(light, 1.0) // 16).astype(np.uint16)
+    judged = judge_exposure(twelve, 4095, offset=OFFSET / 16)
+    assert judged.fraction == pytest.approx(0.7, abs=0.01)
+
+
+def test_no_light_at_all() -> None:
+    dark = judge_exposure(np.full((100, 100), 1600, dtype=np.uint16), offset=OFFSET)
+    assert not dark.good
+    assert dark.factor == pytest.approx(700.0)
+
+
+@pytest.mark.parametrize("wrong", [{"wanted": 1.0}, {"wanted": 0.0}, {"offset": 70000.0}, {"offset": -1.0}])
+def test_nonsense_asked(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ValueError, match="is no level"):
+        judge_exposure(np.zeros((10, 10), dtype=np.uint16), **wrong)
