@@ -9,9 +9,9 @@ from typing import Any
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
-from benchd.metrology.decision import Verdict, decide
+from benchd.metrology.decision import RULE, Verdict, decide, improvement
 from benchd.metrology.peak import PeakFit
-from benchd.metrology.shims import advise
+from benchd.metrology.shims import advice
 
 FREQUENCY_SHIFT_UM = 0.0095
 """Best focus moves by at most this times f-number squared for 1 % of frequency, at one wave of spherical
@@ -72,7 +72,7 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
         values["glass_residual"] = {"value": residual, "unit": "um", "u": u, "dof": None, "k": None, "U": None}
     return Finding.model_validate(
         {
-            "finding": None,
+            "finding": "",
             "assessment": "flange",
             "run": given.run,
             "setup": given.setup,
@@ -84,78 +84,66 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
             "absolute": given.absolute,
             "values": values,
             "budget": as_budget(terms),
-            "verdict": None if verdict is None else _verdict(verdict, terms, expanded.u),
+            "verdict": None if verdict is None else _verdict(verdict, terms),
             "advice": _advice(fit.peak_um, given) if given.absolute else None,
-            "notes": [*given.notes, *(_flag_sentence(flag) for flag in fit.flags)],
+            "notes": [*given.notes, *(FLAGS[flag] for flag in fit.flags)],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": list(given.calibrations),
         }
     )
 
 
-def _verdict(verdict: Verdict, terms: Sequence[Term], u: float) -> dict[str, Any]:
+def _verdict(verdict: Verdict, terms: Sequence[Term]) -> dict[str, Any]:
     doc: dict[str, Any] = {
-        "is": verdict.outcome,
+        "is": verdict.is_,
         "value": "focus_error",
         "low": verdict.low,
         "high": verdict.high,
         "unit": "um",
         "p_conform": verdict.p_conform,
-        "rule": "JCGM 106, 95 %",
+        "rule": RULE,
         "next": None,
     }
-    if verdict.outcome == "undecided":
-        doc["next"] = next_step(terms, u, verdict.u_needed)
+    if verdict.is_ == "undecided":
+        step = improvement(verdict.value, terms, verdict.low, verdict.high)
+        how = HOW.get(step.dominant.split(" ")[0], "improve this line of the budget")
+        if step.u_needed is None:
+            how += "; this line alone will not decide it, the value is too near a limit"
+        doc["next"] = {"dominant": step.dominant, "u_needed_um": step.u_needed, "how": how}
     return doc
 
 
-_HOW = {
+HOW: Mapping[str, str] = {
     "conjugate": "collimate, or measure m and the distance to the wall better",
     "sweep": "take more readings or give more light",
     "base": "calibrate base_depth again, with more remounts",
-    "adapter": "calibrate adapter_length",
+    "adapter": "calibrate adapter_length, with more remounts",
     "joints": "clean the seats; a gauge study states the joints better",
     "glass": "measure the plate's thickness and index",
-    "thermal": "let the bench settle nearer 20 C, or measure the temperature better",
-    "position": "measure nearer the carriage position of the base calibration",
+    "thermal": "let the bench settle nearer 20 C, or measure its temperature better",
+    "position": "work nearer the carriage position of the base calibration",
     "frequency": "measure the target's pitch",
 }
-
-
-def next_step(terms: Sequence[Term], u: float, u_needed: float) -> dict[str, Any]:
-    """The budget line to improve and the standard uncertainty it would need for a decision (um).
-
-    `u_needed_um` is for that line alone, the others left as they are; it is 0 where no improvement of that line
-    alone decides, and the sentence then says so.
-    """
-    dominant = max(terms, key=lambda term: term.u)
-    rest = max(u * u - dominant.u**2, 0.0)
-    room = u_needed**2 - rest
-    name = dominant.term.split(" ")[0]
-    how = _HOW.get(name, "improve this line of the budget")
-    if room <= 0.0:
-        how += "; this line alone is not enough, the value is too close to the limit"
-    return {"dominant": dominant.term, "u_needed_um": max(room, 0.0) ** 0.5, "how": how}
+"""What improves a line of the budget, by the first word of its name."""
 
 
 def _advice(error_um: float, given: FlangeInput) -> dict[str, Any]:
-    advice = advise(error_um, given.stock_um, given.fitted_um)
+    mend = advice(error_um, given.stock_um, given.fitted_um)
     return {
-        "shim_um": advice.shim_um,
-        "from_stock": list(advice.fit),
-        "remove": list(advice.remove),
-        "residual_um": advice.residual_um,
+        "shim_um": mend.shim_um,
+        "from_stock": list(mend.fit),
+        "remove": list(mend.remove),
+        "residual_um": mend.residual_um,
         "fitted_um": list(given.fitted_um),
     }
 
 
-_FLAGS = {
-    "scatter": "Readings scatter more than their pictures explain (vibration, flicker or position noise).",
-    "width": "The curve is wider than the f-number explains (f-number, decentring, glass, pupil not filled).",
+FLAGS: Mapping[str, str] = {
+    "noisy": "Readings scatter more than their pictures explain: vibration, flicker or position noise.",
+    "wide": "The curve is wider than the f-number explains: f-number, decentring, glass, or pupil not filled.",
     "two_maxima": "The curve has two maxima; the higher one is stated.",
     "off_centre": "Best focus lies off the middle of the sweep; the interval is wider for it.",
+    "correlated": "Successive readings go together; the stated uncertainty may be too small.",
+    "window": "A wider part of the curve puts the peak elsewhere; look at the plot.",
 }
-
-
-def _flag_sentence(flag: str) -> str:
-    return _FLAGS.get(flag, flag)
+"""What the flags of a fit say to a person."""

@@ -122,7 +122,7 @@ def base_depth(
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], 1.0),
         *_thermal_terms(slope, lengths, thermal, about.temperature_source),
     ]
-    return _length_finding("base_depth", artefact, value, terms, about, thermal)
+    return _length_finding("base_depth", artefact, value, carriage, terms, about)
 
 
 def adapter_length(
@@ -157,7 +157,9 @@ def adapter_length(
             about.temperature_source,
         ),
     ]
-    return _length_finding("adapter_length", artefact, value, terms, about, thermal)
+    return _length_finding(
+        "adapter_length", artefact, value, float(np.mean([p.second_carriage_um for p in pairs])), terms, about
+    )
 
 
 def _repeats(name: str, values: Sequence[float], source: str) -> Term:
@@ -191,12 +193,12 @@ def _thermal_terms(
 
 
 def _length_finding(
-    assessment: str, artefact: str, value: float, terms: Sequence[Term], about: About, thermal: Thermal
+    assessment: str, artefact: str, value: float, carriage_um: float, terms: Sequence[Term], about: About
 ) -> Finding:
     expanded = combine(terms)
     return Finding.model_validate(
         {
-            "finding": None,
+            "finding": "",
             "assessment": assessment,
             "run": about.run,
             "setup": about.setup,
@@ -204,9 +206,12 @@ def _length_finding(
             "job": None,
             "at": about.at,
             "version": about.version,
-            "measurand": {"artefact": artefact, "reference_C": 20.0, "measured_at_C": thermal.temperature_C},
+            "measurand": {"arrangement": "gauge", "artefact": artefact, "reference_C": 20.0},
             "absolute": True,
-            "values": {"length": as_value(value, expanded, "um")},
+            "values": {
+                "length": as_value(value, expanded, "um"),
+                "carriage": {"value": carriage_um, "unit": "um", "u": None, "dof": None, "k": None, "U": None},
+            },
             "budget": as_budget([term for term in terms if term.u > 0.0]),
             "verdict": None,
             "advice": None,

@@ -95,7 +95,7 @@ def build(loaded: LoadedBench) -> Assembly:
     if not any(isinstance(device, Operator) for device in devices.values()):
         person = registry.driver(OPERATOR)
         devices[OPERATOR] = person.create(OPERATOR, person.Config(), None)
-    return Assembly(links, devices, dict(loaded.file.roles))
+    return Assembly(links, devices, {str(role): name for role, name in loaded.file.roles.items()})
 
 
 _KINDS: Mapping[str, tuple[type[Device], ...]] = {
@@ -123,7 +123,7 @@ def _article(noun: str) -> str:
 
 
 async def open_all(assembly: Assembly) -> dict[str, Identity]:
-    """Open links, then devices, side by side. Raises DeviceError naming everything that failed, after closing the rest."""
+    """Open links, then devices, side by side. Raises DeviceError naming all that failed, after closing the rest."""
     failed = await _gather({name: link.open() for name, link in assembly.links.items()})
     identities: dict[str, Identity] = {}
 

@@ -55,6 +55,11 @@ class Positioner:
         return self._axis.spec.low, self._axis.spec.high
 
     @property
+    def stops(self) -> int:
+        """How often `stop` was called; whoever compares two counts knows whether one came between."""
+        return self._stops
+
+    @property
     def source(self) -> str:
         """What decides the position: encoder or steps."""
         return "encoder" if self._scale else "steps"

@@ -1,0 +1,254 @@
+"""The bench as a whole: what a verb or a step may ask of it, and what happens when something goes wrong.
+
+Every method that moves checks trust, limits and clearance first. `stop` needs nothing and outranks everything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.bench.analysis import Analysis
+from benchd.bench.assembly import Assembly
+from benchd.bench.chain import ScaleRecord, carriage_for_depth, carriage_for_offset, depth_um, offset_um
+from benchd.bench.clearance import check_clearance
+from benchd.bench.detector import EdgeDetector
+from benchd.bench.events import Events
+from benchd.bench.gate import Gate
+from benchd.bench.jobs import Jobs, Stopped
+from benchd.bench.lights import Lights
+from benchd.bench.notices import Notices
+from benchd.bench.positioner import MotionFigures, Positioner
+from benchd.bench.run_record import RunRecord
+from benchd.bench.set_up_keeper import SetUpKeeper
+from benchd.bench.setup import SetupDocument
+from benchd.bench.sweep_data import SweepData, SweepOrder
+from benchd.bench.sweeper import Progress, Sweeper
+from benchd.bench.trust import Trust
+from benchd.devices import Axis, Camera, Clock, DeviceError, Encoder, Gauge, Meter, Reading
+from benchd.errors import BenchdError, Refused
+from benchd.files.loading import LoadedBench
+from benchd.records.store import Store
+
+CARRIAGE = "carriage"
+
+
+class Bench:
+    """One bench: devices assembled, set-up kept, carriage positioned, sweeps taken.
+
+    `notices` is what it says, `events` what happened, `jobs` what it is doing; all are the composition's.
+    """
+
+    def __init__(self, loaded: LoadedBench, assembly: Assembly, store: Store, notices: Notices, clock: Clock) -> None:
+        self.loaded = loaded
+        self.file = loaded.file
+        self.assembly = assembly
+        self.store = store
+        self.notices = notices
+        self.clock = clock
+        self.events = Events(notices, store, clock)
+        self.jobs = Jobs(self._job_ended)
+        self.analysis = Analysis()
+        self.lights = Lights(assembly)
+        self.trust = Trust(self._trust_lost)
+        axis = assembly.named(CARRIAGE, Axis)
+        encoder = assembly.in_role("position", Encoder)
+        scale = None
+        if encoder is not None:
+            spec = encoder.spec
+            scale = ScaleRecord(spec.u_scale, spec.subdivision_um, spec.alpha_per_K)
+        self.setup = SetUpKeeper(loaded, store, notices, clock, scale)
+        motion = loaded.file.motion
+        figures = MotionFigures(
+            speed_um_s=axis.spec.top_speed,
+            tolerance_um=motion.tolerance_um,
+            settle_s=motion.settle_ms / 1000.0,
+        )
+        self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
+        self.detector = self._edge_detector()
+        self._pending_stop: list[Any] = []
+
+    def _edge_detector(self) -> EdgeDetector | None:
+        camera = self.assembly.in_role("detector", Camera)
+        if camera is None:
+            return None
+        return EdgeDetector(camera, "detector", self.analysis, self.file.target)
+
+    # Motion
+
+    async def stop(self) -> None:
+        """Everything that moves stops now; the position stays trusted where the controller kept it."""
+        await self.carriage.stop()
+
+    async def home(self, axes: list[str], *, only_if_unhomed: bool = False) -> None:
+        """Home axes. Raises Refused(unknown_name), HomeFailed, Stopped."""
+        for name in axes:
+            if self.assembly.named(name, Axis) is not self.assembly.named(CARRIAGE, Axis):
+                raise Refused("unknown_name", f"Only the carriage can be homed, not '{name}'.")
+        if only_if_unhomed and self.trust.homed:
+            return
+        self.setup.undriven()
+        await self.carriage.home()
+        self.events.tell("homed", "The carriage is homed.")
+
+    async def nominal(self) -> Reading:
+        """Drive to where the chain says, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
+        target = self.setup.chain.carriage_um
+        if target is None:
+            raise Refused("not_driven", "There is no lens in the set-up, so nothing is nominal.", advice="Set one up.")
+        return await self._drive(target)
+
+    async def move_offset(self, offset: float) -> Reading:
+        """Drive to an offset from nominal (um)."""
+        target = carriage_for_offset(self.setup.chain, offset)
+        if target is None:
+            raise Refused("not_driven", "There is no lens in the set-up, so there is no offset.", advice="Set one up.")
+        return await self._drive(target)
+
+    async def move_depth(self, depth: float) -> Reading:
+        """Drive to a depth below the uppermost seat (um)."""
+        return await self._drive(carriage_for_depth(self.setup.chain, depth))
+
+    async def move_carriage(self, carriage_um: float) -> Reading:
+        """Drive to a place of the carriage's own scale (um)."""
+        return await self._drive(carriage_um)
+
+    async def move_by(self, by_um: float) -> Reading:
+        """Drive on from where the carriage stands; carried out as an absolute move."""
+        return await self._drive((await self.carriage.read()).value + by_um)
+
+    async def _drive(self, carriage_um: float) -> Reading:
+        self.check_reach(carriage_um)
+        reading = await self.carriage.go(carriage_um)
+        self.setup.driven()
+        return reading
+
+    def check_reach(self, carriage_um: float) -> None:
+        """Raise Refused (not_homed, limit, clearance) for a place the carriage may not go to."""
+        self.trust.require()
+        low, high = self.carriage.limits_um
+        if not low <= carriage_um <= high:
+            raise Refused(
+                "limit",
+                f"{carriage_um:.1f} um is outside the carriage's limits, {low:.0f} to {high:.0f} um.",
+                advice="Check adapters, glass and lens in the set-up.",
+                data={"asked_um": carriage_um, "low_um": low, "high_um": high},
+            )
+        self.setup.check_depth(depth_um(self.setup.chain, carriage_um))
+
+    # Set-up, readings, sweeps
+
+    async def change_setup(
+        self, changes: Mapping[str, Any], *, rev: int | None = None, follow: bool = False
+    ) -> SetupDocument:
+        """Change the set-up whole or not at all; with `follow` the carriage keeps its offset in the new chain.
+
+        Checked before anything changes: names, mating, and for the place it will stand at, limits and clearance.
+        """
+        new, chain = self.setup.preview(changes, rev)
+        target: float | None = None
+        here = await self._place_if_known()
+        if follow:
+            offset = None if here is None else offset_um(self.setup.chain, here)
+            wanted = 0.0 if offset is None or self.setup.document.stale else offset
+            target = carriage_for_offset(chain, wanted)
+            if target is None:
+                raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
+            self.trust.require()
+            check_clearance(self.setup.clearance_of(new), depth_um(chain, target), confirmed=True)
+        elif here is not None and self.trust.homed:
+            check_clearance(self.setup.clearance_of(new), depth_um(chain, here), confirmed=True)
+        document = await self.setup.change(changes, rev)
+        if document.lens != new.lens or self._lens_changed(document):
+            self.notices.put("finding/flange", None)
+        if target is not None:
+            await self._drive(target)
+        return self.setup.document
+
+    _last_lens: str | None = None
+
+    def _lens_changed(self, document: SetupDocument) -> bool:
+        changed = document.lens != self._last_lens
+        self._last_lens = document.lens
+        return changed
+
+    async def _place_if_known(self) -> float | None:
+        if not self.trust.homed:
+            return None
+        return (await self.carriage.read()).value
+
+    async def read(self, name: str) -> Reading:
+        """One reading of an encoder, gauge, meter or axis, by role or name."""
+        device = self.assembly.devices.get(self.assembly.roles.get(name, name))
+        if isinstance(device, Encoder | Gauge | Meter | Axis):
+            return await device.read()
+        raise Refused("unknown_name", f"'{name}' is nothing that can be read.", advice=self._readable())
+
+    def _readable(self) -> str:
+        known = [
+            self.assembly.public_name(name)
+            for name, device in self.assembly.devices.items()
+            if isinstance(device, Encoder | Gauge | Meter | Axis)
+        ]
+        return f"Can be read: {', '.join(known)}."
+
+    @property
+    def f_number(self) -> float | None:
+        """The f-number in force: the set-up's, else the lens's own."""
+        document = self.setup.document
+        if document.f_number is not None:
+            return document.f_number
+        return None if document.lens is None else self.loaded.records.lens(document.lens).f_number
+
+    async def sweep(self, order: SweepOrder, run: RunRecord, gate: Gate, progress: Progress) -> SweepData:
+        """Take a sweep. Raises Refused (not_homed, not_driven, not_found, limit, clearance, bad_request), Stopped."""
+        if order.mode != "stepped":
+            raise Refused("bad_request", "Only stepped sweeps are carried out.", advice='Give "mode":"stepped".')
+        if order.merit not in ("auto", "edge"):
+            raise Refused("bad_request", f"The merit '{order.merit}' is not measured yet.", advice="Use 'edge'.")
+        if self.detector is None:
+            raise Refused("bad_request", "The detector of this bench is no camera.", advice="Give one that role.")
+        f_number = self.f_number
+        if f_number is None:
+            raise Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
+        self.trust.require()
+        sweeper = Sweeper(self.carriage, self.detector, self.setup, self.store, self.notices, self.clock)
+        data = await sweeper.sweep(order, f_number, run, gate, progress)
+        run.sweeps.append(data)
+        return data
+
+    # What goes wrong
+
+    def _trust_lost(self, kind: str, why: str) -> None:
+        self.setup.undriven()
+        if kind != "homing":
+            self.events.tell(
+                "not_homed",
+                f"The position is not trusted any more: {why}.",
+                severity="error",
+                advice="Find the cause, then home again.",
+                data={"kind": kind},
+            )
+
+    def _job_ended(self, kind: str, cause: str | None, result: Any, error: BaseException | None) -> None:
+        if error is None:
+            data = result if isinstance(result, dict) else {}
+            self.events.tell("done", f"'{kind}' is done.", data={"verb": kind, **data}, cause=cause)
+        elif isinstance(error, Stopped):
+            self.events.tell("stopped", f"'{kind}' was stopped.", severity="warning", cause=cause, data={"verb": kind})
+        elif isinstance(error, BenchdError):
+            self.events.error(error, cause=cause)
+        else:
+            text = f"'{kind}' failed inside benchd: {error!r}."
+            self.events.tell("device_fault", text, severity="error", advice="The log has the cause.", cause=cause)
+
+    async def close(self) -> None:
+        """Stop what moves, break off what runs, end timers and the worker. Devices are the composition's to close."""
+        await self.jobs.break_off(Stopped())
+        try:
+            await self.carriage.stop()
+        except DeviceError:
+            pass  # a device that cannot be reached cannot be stopped from here; its own fail-safe must
+        await self.lights.close()
+        await self.events.close()
+        await self.analysis.close()

@@ -1,0 +1,95 @@
+"""The camera as a detector of sharpness: exposed once, the target found once, every picture measured the same way."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchd.bench.analysis import Analysis
+from benchd.bench.pictures import Glance, Modulation, Unusable, exposure_in, glance_at, modulation_in
+from benchd.devices import Camera, Exposure, Frame
+from benchd.errors import BenchdError
+from benchd.files.bench_file import Target
+from benchd.imaging.square import SquareLayout
+
+EXPOSURE_RANGE_MS = (0.1, 2000.0)
+LOOKS = 8
+LEAST_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Locked:
+    """How every picture of a sweep is measured: places, frequency in cycles per pixel, one window for all.
+
+    `u_frequency_rel` is the relative standard uncertainty of the frequency at the target.
+    """
+
+    layout: SquareLayout
+    cycles_per_px: float
+    window_px: float
+    u_frequency_rel: float
+
+
+class EdgeDetector:
+    """Looks at the target through the camera; numbers come from the analysis process."""
+
+    kind = "edge"
+
+    def __init__(self, camera: Camera, name: str, analysis: Analysis, target: Target) -> None:
+        self.camera = camera
+        self.name = name
+        self._analysis = analysis
+        self._target = target
+        self._exposure: Exposure | None = None
+
+    async def expose(self) -> Exposure:
+        """Set the exposure so that the bright field stands well below clipping; it then stays for the whole sweep.
+
+        Raises BenchdError('not_found') where no exposure makes the field bright enough.
+        """
+        low, high = self.camera.spec.exposure_range_ms or EXPOSURE_RANGE_MS
+        exposure_ms = self._exposure.exposure_ms if self._exposure else min(max(20.0, low), high)
+        fraction = 0.0
+        for _ in range(LOOKS):
+            self._exposure = await self.camera.configure(exposure_ms, 1.0)
+            frame = await self.camera.grab()
+            judged = await self._analysis.run(exposure_in, frame.data)
+            if isinstance(judged, Unusable):
+                raise BenchdError("device_fault", judged.text, advice="Check the camera's picture format.")
+            if judged.good:
+                return self._exposure
+            fraction = judged.fraction
+            wanted = min(max(exposure_ms * min(max(judged.factor, 0.05), 20.0), low), high)
+            if math.isclose(wanted, exposure_ms, rel_tol=1e-3):
+                break
+            exposure_ms = wanted
+        if fraction < LEAST_SHARE:
+            raise BenchdError(
+                "not_found",
+                f"The picture is too dark: its bright field stands at {100 * fraction:.1f} % of full scale.",
+                advice="Turn the light up, open the iris, or take the cap off.",
+                data={"fraction": fraction, "exposure_ms": exposure_ms},
+            )
+        return self._exposure or Exposure(exposure_ms, 1.0)
+
+    async def glance(self, frame: Frame, lp_mm: float) -> Glance | Unusable:
+        """One picture by itself: is the target there, how sharp is it, roughly."""
+        return await self._analysis.run(glance_at, frame.data, lp_mm, self._target.pitch_mm, self.camera.spec.pixel_um)
+
+    def lock(self, sharpest: Glance, others: Sequence[Glance], lp_mm: float) -> Locked:
+        """Fix places by the sharpest glance and the window by the blurriest of all that belong to the sweep."""
+        room = min(glance.room_px for glance in (sharpest, *others))
+        sigma = max(glance.sigma_px for glance in (sharpest, *others))
+        window = min(room, 5.0 * sigma + 6.0)
+        layout = sharpest.layout
+        if self.camera.spec.pixel_um is not None:
+            return Locked(layout, lp_mm * self.camera.spec.pixel_um / 1000.0, window, 0.0)
+        u_rel = math.hypot(self._target.u_pitch_mm / self._target.pitch_mm, layout.u_side_px / layout.side_px)
+        return Locked(layout, lp_mm * self._target.pitch_mm / layout.side_px, window, u_rel)
+
+    async def measure(self, frame: Frame, locked: Locked) -> Modulation | Unusable:
+        """One picture of the sweep."""
+        return await self._analysis.run(
+            modulation_in, frame.data, locked.layout, locked.cycles_per_px, locked.window_px
+        )

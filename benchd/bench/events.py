@@ -1,0 +1,75 @@
+"""What happened, told and kept: every event goes out at once and into the record."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from typing import Any, Literal
+
+import structlog
+
+from benchd.bench.notices import Notices
+from benchd.devices import Clock
+from benchd.errors import BenchdError
+from benchd.records.store import Store
+
+Severity = Literal["info", "warning", "error"]
+
+_log = structlog.get_logger("benchd.events")
+
+
+class Events:
+    """Tells events; a record that cannot take one (full disk) keeps nobody from hearing it."""
+
+    def __init__(self, notices: Notices, store: Store, clock: Clock) -> None:
+        self._notices = notices
+        self._store = store
+        self._clock = clock
+        self._writing: set[asyncio.Task[None]] = set()
+
+    def tell(
+        self,
+        code: str,
+        text: str,
+        *,
+        severity: Severity = "info",
+        advice: str = "",
+        data: Mapping[str, Any] | None = None,
+        cause: str | None = None,
+    ) -> None:
+        """Publish an event and hand it to the record."""
+        doc = {
+            "t": self._clock.utc(),
+            "code": code,
+            "severity": severity,
+            "text": text,
+            "advice": advice,
+            "data": dict(data or {}),
+            "cause": cause,
+        }
+        self._notices.tell("event", doc)
+        task = asyncio.create_task(self._keep(doc), name="event to the record")
+        self._writing.add(task)
+        task.add_done_callback(self._writing.discard)
+
+    def error(self, error: BenchdError, *, cause: str | None = None) -> None:
+        """Publish an error as an event."""
+        self.tell(error.code, error.text, severity="error", advice=error.advice, data=error.data, cause=cause)
+
+    async def _keep(self, doc: Mapping[str, Any]) -> None:
+        try:
+            await self._store.add_event(
+                doc["code"],
+                doc["severity"],
+                doc["text"],
+                advice=doc["advice"],
+                cause=doc["cause"],
+                data=doc["data"],
+            )
+        except BenchdError as error:
+            _log.warning("event not kept", code=doc["code"], why=error.text)
+
+    async def close(self) -> None:
+        """Wait until what was told is kept."""
+        if self._writing:
+            await asyncio.wait(self._writing, timeout=1.0)

@@ -1,0 +1,64 @@
+"""Lights by role: levels, stops, on and off, and a time after which they go dark again."""
+
+from __future__ import annotations
+
+import asyncio
+
+from benchd.bench.assembly import Assembly
+from benchd.devices import DeviceError, Light
+from benchd.errors import Refused
+
+
+class Lights:
+    """Sets lights and remembers the level that `on` goes back to."""
+
+    def __init__(self, assembly: Assembly) -> None:
+        self._assembly = assembly
+        self._last: dict[str, float] = {}
+        self._timers: dict[str, asyncio.Task[None]] = {}
+
+    async def set(
+        self,
+        name: str,
+        *,
+        level: float | None = None,
+        stops_by: float | None = None,
+        on: bool | None = None,
+        for_s: float | None = None,
+    ) -> float:
+        """Set a light by level (0 to 1), by photographic stops, or on and off; after `for_s` it goes dark.
+
+        Returns the level set. Raises Refused (unknown_name, bad_request), DeviceError.
+        """
+        light = self._assembly.named(name, Light)
+        now = await light.level()
+        if now > 0.0:
+            self._last[name] = now
+        if level is None and stops_by is not None:
+            if now <= 0.0:
+                raise Refused("bad_request", f"'{name}' is dark; stops count from a light that is on.")
+            level = now * 2.0**stops_by
+        elif level is None:
+            level = self._last.get(name, 1.0) if on else 0.0
+        level = min(max(level, 0.0), 1.0)
+        await light.set_level(level)
+        timer = self._timers.pop(name, None)
+        if timer is not None:
+            timer.cancel()
+        if for_s is not None and level > 0.0:
+            self._timers[name] = asyncio.create_task(self._dark_after(name, light, for_s), name=f"dark {name}")
+        return level
+
+    async def _dark_after(self, name: str, light: Light, seconds: float) -> None:
+        await asyncio.sleep(seconds)
+        self._timers.pop(name, None)
+        try:
+            await light.set_level(0.0)
+        except DeviceError:
+            return  # the device's own health tells it
+
+    async def close(self) -> None:
+        """Cancel the timers; closing the devices makes them dark."""
+        for timer in self._timers.values():
+            timer.cancel()
+        self._timers.clear()

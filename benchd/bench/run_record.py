@@ -1,0 +1,36 @@
+"""A run under way: its number in the record, the next index, and what it has brought home so far."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from benchd.bench.sweep_data import SweepData
+from benchd.records.values import ReadingRow, row_of
+
+
+@dataclass(slots=True)
+class RunRecord:
+    """One run. `sweeps` and `named` (readings saved by name, in the order taken) are what assessments work on."""
+
+    id: str
+    procedure: str
+    user: str
+    sweeps: list[SweepData] = field(default_factory=list)
+    named: dict[str, list[ReadingRow]] = field(default_factory=dict)
+    findings: dict[str, dict[str, object]] = field(default_factory=dict)
+    _next: int = 0
+
+    @property
+    def number(self) -> int:
+        """The run's row, a number that no other run has."""
+        return row_of("run", self.id)
+
+    def next_index(self) -> int:
+        """The index of the next reading."""
+        index, self._next = self._next, self._next + 1
+        return index
+
+    @property
+    def last_index(self) -> int:
+        """The index of the last reading; -1 before the first."""
+        return self._next - 1

@@ -1,0 +1,136 @@
+"""The set-up in force: changed whole or not at all, its chain worked out at once, kept and published."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, with_chain
+from benchd.bench.clearance import Clearance, check_clearance, clearance
+from benchd.bench.notices import Notices
+from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
+from benchd.devices import Clock
+from benchd.errors import Refused
+from benchd.files.loading import LoadedBench
+from benchd.records.store import Store
+
+
+class SetUpKeeper:
+    """Holds set-up, chain and the calibrations in force; tells every change as the kept document `setup`."""
+
+    def __init__(
+        self, loaded: LoadedBench, store: Store, notices: Notices, clock: Clock, scale: ScaleRecord | None
+    ) -> None:
+        self._loaded = loaded
+        self._store = store
+        self._notices = notices
+        self._clock = clock
+        self._scale = scale
+        self._calibrations: dict[str, CalibrationInForce] = {}
+        self.document: SetupDocument = first_setup(loaded.file)
+        self.chain: Chain = self._chain(self.document)
+
+    async def load(self) -> None:
+        """Take up the last set-up of the record (its position is stale) and the calibrations in force."""
+        await self._read_calibrations()
+        last = await self._store.last_setup()
+        if last is not None:
+            changes = {key: value for key, value in last.doc.items() if key in SETTABLE}
+            try:
+                document = apply(self.document, changes, self._loaded.records, self._loaded.file)
+                self.document = document.model_copy(update={"rev": last.rev})
+            except Refused:  # a record has gone since; the empty set-up is the honest one
+                self.document = self.document.model_copy(update={"rev": last.rev + 1})
+        self.chain = self._chain(self.document)
+        self._tell()
+
+    async def change(self, changes: Mapping[str, Any], rev: int | None = None) -> SetupDocument:
+        """Apply a change, keep and publish it. Raises Refused; then nothing has changed."""
+        new = apply(self.document, changes, self._loaded.records, self._loaded.file, rev=rev)
+        chain = self._chain(new)
+        await self._take(with_chain(new, chain), chain)
+        return self.document
+
+    def preview(self, changes: Mapping[str, Any], rev: int | None = None) -> tuple[SetupDocument, Chain]:
+        """What a change would come to, without making it. Raises Refused."""
+        new = apply(self.document, changes, self._loaded.records, self._loaded.file, rev=rev)
+        return new, self._chain(new)
+
+    async def calibrated(self) -> None:
+        """A calibration came into force or went: the chain is another one, and so is the set-up's revision."""
+        await self._read_calibrations()
+        new = self.document.model_copy(update={"rev": self.document.rev + 1, "stale": True})
+        chain = self._chain(new)
+        await self._take(with_chain(new, chain), chain)
+
+    def driven(self) -> None:
+        """The carriage has been driven by the chain as it is now."""
+        self._stale(False)
+
+    def undriven(self) -> None:
+        """The position means nothing until it is driven again."""
+        self._stale(True)
+
+    def _stale(self, stale: bool) -> None:
+        if self.document.stale is not stale:
+            self.document = self.document.model_copy(update={"stale": stale})
+            self._tell()
+
+    def require_driven(self) -> None:
+        """Raise Refused('not_driven') while the position is stale."""
+        if self.document.stale:
+            raise Refused(
+                "not_driven",
+                "The set-up has changed since the carriage was last driven.",
+                advice="Send 'nominal' first.",
+                data={"rev": self.document.rev},
+            )
+
+    def clearance_of(self, document: SetupDocument) -> Clearance:
+        """The least depth a set-up allows."""
+        return clearance(self._loaded.file, self._loaded.records, document)
+
+    def check_depth(self, depth_um: float) -> None:
+        """Raise Refused('clearance') for a depth that would bring target, glass and lens together."""
+        check_clearance(self.clearance_of(self.document), depth_um, confirmed=True)
+
+    def calibration(self, artefact: str) -> CalibrationInForce | None:
+        """The calibration of an artefact in force."""
+        return self._calibrations.get(artefact)
+
+    def _chain(self, document: SetupDocument) -> Chain:
+        return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
+
+    async def _take(self, document: SetupDocument, chain: Chain) -> None:
+        plain = document.model_dump(mode="json")
+        await self._store.add_setup(document.rev, plain, plain["chain"])
+        self.document, self.chain = document, chain
+        self._tell()
+
+    async def _read_calibrations(self) -> None:
+        found = await self._store.calibrations_in_force(self._clock.utc())
+        in_force: dict[str, CalibrationInForce] = {}
+        for artefact, row in found.items():
+            if row.value is None or row.u is None:
+                continue
+            in_force[artefact] = CalibrationInForce(
+                id=row.calibration,
+                artefact=artefact,
+                value_um=row.value,
+                u_um=row.u,
+                dof=row.dof,
+                at_C=20.0 if row.at_C is None else row.at_C,
+                carriage_um=await self._carriage_of(row.finding),
+            )
+        self._calibrations = in_force
+
+    async def _carriage_of(self, finding: str | None) -> float | None:
+        if finding is None:
+            return None
+        doc = await self._store.finding(finding)
+        value = doc.get("values", {}).get("carriage", {}).get("value")
+        return None if value is None else float(value)
+
+    def _tell(self) -> None:
+        document = with_chain(self.document, self.chain)
+        self._notices.put("setup", document.model_dump(mode="json"))

@@ -1,0 +1,49 @@
+"""What a sweep is asked for, and what it brings home."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+Merit = Literal["auto", "edge", "star", "pairs", "meter", "eye"]
+
+
+@dataclass(frozen=True, slots=True)
+class SweepOrder:
+    """A sweep as asked for; None lets the bench choose from the f-number and from what a first look shows (um)."""
+
+    about: Literal["nominal", "here"] | float = "nominal"
+    span_um: float | None = None
+    step_um: float | None = None
+    merit: Merit = "auto"
+    lp_mm: float | None = None
+    repeats: int = 1
+    mode: Literal["stepped", "continuous"] = "stepped"
+
+
+@dataclass(frozen=True, slots=True)
+class SweepPoint:
+    """One picture of a sweep: where it was taken and the modulation of both orientations with their u."""
+
+    idx: int
+    offset_um: float
+    carriage_um: float
+    t_mono: float
+    repeat: int
+    v: tuple[float, float]
+    h: tuple[float, float]
+
+
+@dataclass(slots=True)
+class SweepData:
+    """A sweep at one set-up: its points in the order taken, and what was measured."""
+
+    setup: int
+    detector: str
+    merit: str
+    lp_mm: float
+    f_number: float
+    u_frequency_rel: float
+    hwhm_um: float
+    points: list[SweepPoint] = field(default_factory=list)
+    refused: int = 0
