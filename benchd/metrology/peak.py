@@ -15,6 +15,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak_checks import lag1, two_maxima
 from benchd.metrology.peak_light import FIT_REACH, TOO_LITTLE_LIGHT, predicted_U_um
 from benchd.metrology.quintic import TERMS, Unsolvable, Window, derivatives, quintic, slope_per_um
@@ -63,7 +64,7 @@ class PeakFit:
     two_maxima     a real dip between two maxima
     off_centre     more than 0.6 half-widths off the middle of a sweep too short to fill the window: sweep again
     correlated     successive residuals go together: the uncertainty is too small
-    window         a wider window puts the peak more than three standard uncertainties away
+    window         a wider window puts the peak further away than one and a half half-widths of its 95 % interval
     """
 
     peak_um: float
@@ -207,7 +208,7 @@ def _finished(fit: Window, points: _Points, half_width: float, ideal_hwhm: float
         "off_centre": _off_centre(fit.peak, z, half_width, FIT_REACH * hwhm),
         # One-sided 1 % of the lag-1 correlation of independent residuals; a fit's own are a little negative.
         "correlated": succession > 2.33 / math.sqrt(residual.size),
-        "window": _disagrees(fit, z, v, weight, u),
+        "window": _disagrees(fit, points, 1.5 * coverage_factor(dof) * u),
     }
     return PeakFit(
         peak_um=fit.peak,
@@ -231,6 +232,6 @@ def _off_centre(peak: float, z: FloatArray, half_width: float, reach: float) -> 
     return abs(peak - 0.5 * (low + high)) > 0.6 * half_width and min(peak - low, high - peak) < reach
 
 
-def _disagrees(fit: Window, z: FloatArray, v: FloatArray, weight: FloatArray, u: float) -> bool:
-    wider = quintic(z, v, weight, fit.peak, 1.25 * fit.half)
-    return wider.is_maximum and abs(wider.peak - fit.peak) > 3.0 * u
+def _disagrees(fit: Window, points: _Points, reach: float) -> bool:
+    wider = quintic(points.z, points.v, points.weight, fit.peak, 1.25 * fit.half)
+    return wider.is_maximum and abs(wider.peak - fit.peak) > reach

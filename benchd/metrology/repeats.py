@@ -79,8 +79,13 @@ class Occasions:
     pooled: bool
 
 
-def occasions(means: Sequence[float], spreads: Sequence[float], per_occasion: int) -> Occasions:
-    """Analysis of J occasions of K readings each, given by mean and standard deviation (JCGM 100, H.5)."""
+def occasions(
+    means: Sequence[float], spreads: Sequence[float], per_occasion: int, *, pool: bool | None = None
+) -> Occasions:
+    """Analysis of J occasions of K readings each, given by mean and standard deviation (JCGM 100, H.5).
+
+    `pool` None lets the variance ratio decide at its 5 % point.
+    """
     j, k = len(means), per_occasion
     if j < 2 or k < 2 or len(spreads) != j:
         raise ValueError("needs two occasions of two readings at least, a mean and a spread for each")
@@ -89,7 +94,7 @@ def occasions(means: Sequence[float], spreads: Sequence[float], per_occasion: in
     among = k * s_means**2
     critical = float(fdtri(j - 1, j * (k - 1), 0.95))
     ratio = among / within if within > 0.0 else math.inf
-    pooled = ratio < critical
+    pooled = ratio < critical if pool is None else pool
     if pooled:
         dof = j * k - 1
         u = math.sqrt(((j - 1) * among + j * (k - 1) * within) / dof / (j * k))

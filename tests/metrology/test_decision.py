@@ -1,0 +1,144 @@
+"""The decision rule against JCGM 106 and ISO 14253-1."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from benchd.metrology.budget import Expanded, Term, combine
+from benchd.metrology.decision import (
+    acceptance,
+    decide,
+    greatest_u_that_can_pass,
+    improvement,
+    probability_of_conformity,
+    u_needed,
+)
+from benchd.metrology.risk import global_risks
+
+
+def _normal(u: float) -> Expanded:
+    return combine([Term("all", u, "B", None, "given")])
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(("p", "z"), [(0.80, 0.84), (0.90, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
+def test_conformance_probability_one_sided(p: float, z: float) -> None:
+    # JCGM 106:2012, Table 1 (place quoted from memory): p = Phi(z), z the distance to the limit in u.
+    assert probability_of_conformity(-z, _normal(1.0).distribution, None, 0.0) == pytest.approx(p, abs=3e-3)
+    assert probability_of_conformity(z, _normal(1.0).distribution, 0.0, None) == pytest.approx(p, abs=3e-3)
+
+
+@pytest.mark.published
+def test_margin_of_one_point_four_u() -> None:
+    # Phi(1.4) = .9192.
+    assert probability_of_conformity(-1.4, _normal(1.0).distribution, None, 0.0) == pytest.approx(0.9192, abs=5e-5)
+
+
+@pytest.mark.published
+@pytest.mark.parametrize(
+    ("value", "u", "p"),
+    # ISO 14253-1:2017 with 95 % conformance probability, tolerance +-10; both limits (normal distribution).
+    [
+        (6.5, 2.0, 0.95994),
+        (6.70, 2.0, 0.95053),
+        (6.72, 2.0, 0.94950),
+        (10.0, 2.0, 0.50000),
+        (13.28, 2.0, 0.05050),
+        (13.30, 2.0, 0.04947),
+        (0.0, 5.0, 0.95450),
+        (1.0, 5.0, 0.95017),
+        (2.0, 5.0, 0.93700),
+    ],
+)
+def test_conformance_probability_two_sided(value: float, u: float, p: float) -> None:
+    verdict = decide(value, _normal(u), -10.0, 10.0)
+    assert verdict.p_conform == pytest.approx(p, abs=6e-6)
+    assert verdict.is_ == ("pass" if p >= 0.95 else "fail" if p <= 0.05 else "undecided")
+    assert decide(-value, _normal(u), -10.0, 10.0).p_conform == pytest.approx(p, abs=6e-6)
+
+
+@pytest.mark.published
+def test_guard_band() -> None:
+    # Same source: guard band 1.65 u (1.6449), so pass to 6.7 and fail beyond 13.3 at u = 2; not the older U(k = 2),
+    # which would pass to 6.0 only.
+    accepted = acceptance(_normal(2.0), -10.0, 10.0)
+    assert accepted == pytest.approx((-6.7103, 6.7103), abs=1e-3)
+    assert decide(13.2, _normal(2.0), -10.0, 10.0).is_ == "undecided"
+    assert decide(13.3, _normal(2.0), -10.0, 10.0).is_ == "fail"
+    one_sided = acceptance(_normal(2.0), None, 10.0)
+    assert one_sided == pytest.approx((-math.inf, 10.0 - 1.6449 * 2.0), abs=1e-3)
+    assert acceptance(_normal(2.0), -10.0, None) == pytest.approx((-10.0 + 1.6449 * 2.0, math.inf), abs=1e-3)
+
+
+@pytest.mark.published
+def test_consumer_and_producer_risk() -> None:
+    # JCGM 106, resistors: process 1500 ohm u .12, limits 1499.8 .. 1500.2, accepted 1499.82 .. 1500.18, u_m .04.
+    risks = global_risks(1500.0, 0.12, 0.04, (1499.8, 1500.2), (1499.82, 1500.18))
+    assert risks.conforming == pytest.approx(0.90442, abs=6e-6)
+    assert risks.consumer == pytest.approx(0.00988, abs=6e-6)
+    assert risks.producer == pytest.approx(0.06903, abs=6e-6)
+
+
+def test_a_bench_that_could_pass_nothing_says_so() -> None:
+    verdict = decide(0.0, _normal(6.0), -10.0, 10.0)
+    assert (verdict.is_, verdict.acceptance) == ("undecided", None)
+    limit = greatest_u_that_can_pass(_normal(6.0), -10.0, 10.0)
+    assert limit == pytest.approx(10.0 / 1.95996, rel=1e-5)
+    assert acceptance(_normal(0.999 * limit), -10.0, 10.0) is not None
+    assert acceptance(_normal(1.001 * limit), -10.0, 10.0) is None
+
+
+@pytest.mark.parametrize("value", [7.5, -9.0, 10.8, -12.9])
+def test_the_needed_uncertainty_decides_and_a_little_more_does_not(value: float) -> None:
+    now = _normal(2.0)
+    needed = u_needed(value, now, -10.0, 10.0)
+    assert needed is not None
+    assert needed < 2.0
+    assert decide(value, now, -10.0, 10.0).u_needed == needed
+    assert decide(value, _normal(needed), -10.0, 10.0).is_ == ("pass" if abs(value) < 10.0 else "fail")
+    assert decide(value, _normal(1.001 * needed), -10.0, 10.0).is_ == "undecided"
+
+
+def test_on_the_limit_nothing_decides_and_what_is_decided_needs_nothing() -> None:
+    assert u_needed(10.0, _normal(2.0), -10.0, 10.0) is None
+    assert u_needed(1.0, _normal(2.0), -10.0, 10.0) == 2.0
+    assert decide(1.0, _normal(2.0), -10.0, 10.0).u_needed is None
+
+
+def test_the_line_to_improve() -> None:
+    terms = [Term("conjugate", 2.9, "B", None, "setup-1"), Term("base", 1.8, "B", 12.0, "cal-7")]
+    better = improvement(6.0, terms, -10.0, 10.0)
+    assert (better.dominant, better.source, better.u_now) == ("conjugate", "setup-1", 2.9)
+    assert better.u_needed is not None
+    shrunk = [Term("conjugate", better.u_needed, "B", None, "setup-1"), terms[1]]
+    assert decide(6.0, combine(shrunk), -10.0, 10.0).is_ == "pass"
+    grown = [Term("conjugate", 1.01 * better.u_needed, "B", None, "setup-1"), terms[1]]
+    assert decide(6.0, combine(grown), -10.0, 10.0).is_ == "undecided"
+    # The other line alone leaves 9.0 undecided: no improvement of the largest is enough.
+    assert improvement(9.0, terms, -10.0, 10.0).u_needed is None
+    with pytest.raises(ValueError, match="no line"):
+        improvement(9.0, [], -10.0, 10.0)
+
+
+def test_the_probability_comes_from_the_interval_s_own_distribution() -> None:
+    # A rectangular zero of +-8 seen at 1.0 under +-10: nothing outside is possible, where a normal says 4 %.
+    flat = combine([Term("zero", 8.0 / math.sqrt(3.0), "B", None, "given", "rectangular")])
+    assert decide(1.0, flat, -10.0, 10.0).p_conform == 1.0
+    # At the edge of the 95 % interval of few readings, 2.5 % lie beyond by t as well.
+    few = combine([Term("readings", 2.0, "A", 4.0, "r-1")])
+    assert probability_of_conformity(10.0 - few.U, few.distribution, None, 10.0) == pytest.approx(0.975, abs=1e-9)
+
+
+def test_limits_must_leave_room() -> None:
+    for low, high in ((1.0, 1.0), (2.0, 1.0), (None, None)):
+        with pytest.raises(ValueError, match="low limit"):
+            decide(0.0, _normal(1.0), low, high)
+
+
+def test_an_exact_value_is_judged_too() -> None:
+    exact = combine([])
+    assert decide(9.0, exact, -10.0, 10.0).is_ == "pass"
+    assert decide(11.0, exact, -10.0, 10.0).is_ == "fail"
+    assert acceptance(exact, -10.0, 10.0) == (-10.0, 10.0)
