@@ -138,12 +138,12 @@ def _checked(changes: Mapping[str, Any]) -> dict[str, Any]:
     given = {key: empty[key] if value is None and key in empty else value for key, value in changes.items()}
     try:
         parsed = SetupValues.model_validate_json(json.dumps(given), strict=True)
-    except (ValidationError, ValueError) as error:
+    except (ValueError, TypeError) as error:
         raise _wrong(error) from error
     return {key: getattr(parsed, key) for key in given}
 
 
-def _wrong(error: ValueError) -> Refused:
+def _wrong(error: ValueError | TypeError) -> Refused:
     if not isinstance(error, ValidationError):
         return Refused("bad_request", "The set-up takes JSON values with finite numbers.")
     first = error.errors(include_url=False)[0]

@@ -1,0 +1,136 @@
+"""The conjugate term by arrangement, ring and route, and the wall that is too near to judge by."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.bench.chain import CalibrationInForce, Chain, datum_chain, wall_too_near
+from benchd.bench.setup import apply, first_setup
+from benchd.errors import Refused
+from benchd.files.artefacts import UncertainLength
+from benchd.files.loading import LoadedBench, load_bench
+from benchd.files.records_folder import Records
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+BASE = {"base-depth": CalibrationInForce("cal-7", "base-depth", 24000.0, 1.0)}
+FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "temperature_C": 20.0}
+
+
+@pytest.fixture(scope="module")
+def wall() -> LoadedBench:
+    return load_bench(CONFIGS / "workshop" / "bench.yaml")
+
+
+@pytest.fixture(scope="module")
+def collimated() -> LoadedBench:
+    return load_bench(CONFIGS / "workshop-collimated" / "bench.yaml")
+
+
+def chain_of(bench: LoadedBench, **changes: Any) -> Chain:
+    setup = apply(first_setup(bench.file), FITTED | changes, bench.records, bench.file)
+    return datum_chain(bench.file, bench.records, setup, BASE)
+
+
+def conjugate(chain: Chain) -> tuple[float, float]:
+    assert chain.conjugate is not None
+    return chain.conjugate.value_um, chain.conjugate.u_um
+
+
+def with_focal_length(bench: LoadedBench, f_mm: float, u_mm: float) -> LoadedBench:
+    lens = bench.records.lens("L-0417").model_copy(update={"focal_length_mm": UncertainLength(value=f_mm, u=u_mm)})
+    records = Records(bench.records.adapters, bench.records.glasses, bench.records.references, {"L-0417": lens})
+    return LoadedBench(bench.file, bench.source, records)
+
+
+# Newton's formula with D from object to image, as focus scales are engraved, thin lens: f = 50 mm.
+@pytest.mark.published
+@pytest.mark.parametrize(("distance_mm", "shift_um"), [(2000, 1316.702), (1000, 2786.405), (5000, 510.257)])
+def test_shift_of_a_near_wall(wall: LoadedBench, distance_mm: float, shift_um: float) -> None:
+    value, _ = conjugate(chain_of(with_focal_length(wall, 50.0, 0.1), ring="infinity", distance_mm=distance_mm))
+    assert value == pytest.approx(shift_um, abs=6e-4)
+
+
+def test_the_least_doubtful_route_is_taken_and_named(wall: LoadedBench) -> None:
+    by_distance = chain_of(wall, ring="infinity", distance_mm=5000)
+    good_m = chain_of(wall, ring="infinity", distance_mm=5000, m={"value": 0.0101217, "u": 0.0000101})
+    m_alone = chain_of(wall, ring="infinity", m={"value": 0.0101217, "u": 0.0000101})
+    assert by_distance.conjugate is not None
+    assert by_distance.conjugate.source == "distance and focal length"
+    assert good_m.conjugate is not None
+    assert good_m.conjugate.source == "m and distance measured"
+    assert m_alone.conjugate is not None
+    assert m_alone.conjugate.source == "m measured"
+    # A stop is taken for infinity.
+    assert conjugate(chain_of(wall, ring="stop", distance_mm=5000)) == conjugate(by_distance)
+    assert conjugate(good_m)[1] < conjugate(m_alone)[1] < conjugate(by_distance)[1]
+    assert conjugate(by_distance)[0] == pytest.approx(conjugate(good_m)[0], abs=0.5)
+
+
+def test_ring_set_to_the_wall_takes_nothing_off_and_needs_no_focal_length(wall: LoadedBench) -> None:
+    value, u = conjugate(chain_of(wall, ring={"mark": 5}, distance_mm=5000))
+    assert value == pytest.approx(0.0, abs=1e-9)
+    # f and the gap cancel; the tape's 3 mm are left, m^2 / (1 - m^2) each.
+    m = 0.01012
+    assert u == pytest.approx(3000.0 * m * m / (1 - m * m), rel=0.01)
+
+
+def test_at_a_mark_it_is_the_difference_of_two_shifts(wall: LoadedBench) -> None:
+    at_mark = chain_of(wall, ring={"mark": 2}, distance_mm=5000)
+    far = conjugate(chain_of(wall, ring="infinity", distance_mm=5000))[0]
+    near = conjugate(chain_of(wall, ring="infinity", distance_mm=2000))[0]
+    assert conjugate(at_mark)[0] == pytest.approx(far - near, abs=1e-6)
+    # Independent propagation by hand: slopes 2m/(1-m) in f and m^2/(1-m^2) in T and h, the mark's taken off.
+    m_far, m_near = far / 49600.0, near / 49600.0
+    slope_f = 2 * m_far / (1 - m_far) - 2 * m_near / (1 - m_near)
+    slope_far, slope_near = (m * m / (1 - m * m) for m in (m_far, m_near))
+    by_hand = math.hypot(slope_f * 200.0, (slope_far - slope_near) * 10_000.0, slope_far * 3000.0)
+    assert conjugate(at_mark)[1] == pytest.approx(by_hand, rel=1e-3)
+    assert at_mark.absolute
+    assert any("error of the focus scale" in note for note in at_mark.notes)
+    assert conjugate(chain_of(wall, ring={"mark": "inf"}, distance_mm=5000)) == conjugate(
+        chain_of(wall, ring="infinity", distance_mm=5000)
+    )
+
+
+@pytest.mark.parametrize(
+    ("ring", "distance", "why"),
+    [("free", 5000, "Ring free"), (None, 5000, "Ring position not stated"), ("infinity", None, "Wall distance not")],
+)
+def test_what_is_not_stated_makes_findings_relative(wall: LoadedBench, ring: Any, distance: Any, why: str) -> None:
+    chain = chain_of(wall, ring=ring, distance_mm=distance)
+    assert conjugate(chain) == (0.0, 0.0)
+    assert not chain.absolute
+    assert chain.notes[0].startswith(why)
+    assert chain_of(wall, ring="infinity", distance_mm=5000).absolute
+
+
+def test_collimated_light_needs_no_distance(collimated: LoadedBench) -> None:
+    chain = chain_of(collimated, ring="infinity")
+    assert conjugate(chain) == (0.0, 0.0)
+    assert chain.absolute
+    # At a mark the image of infinity lies shallower by the mark's own shift.
+    value, u = conjugate(chain_of(collimated, ring={"mark": 5}))
+    assert value == pytest.approx(-502.04, abs=0.02)
+    assert u > 1.0
+    assert not chain_of(collimated, ring="free").absolute
+
+
+def test_a_wall_within_four_focal_lengths_is_refused(wall: LoadedBench) -> None:
+    with pytest.raises(Refused) as caught:
+        chain_of(wall, ring="infinity", distance_mm=190)
+    assert caught.value.code == "wall_too_near"
+    assert "L-0417" in caught.value.text
+
+
+def test_wall_too_near_is_said_where_even_a_perfect_lens_could_not_pass() -> None:
+    # ISO 14253-1 / JCGM 106: with u = 5 and +-10, v = 0 conforms with .95450, so 5.1 is just enough and 5.2 is not.
+    assert wall_too_near(5.0, -10, 10) is None
+    assert wall_too_near(0.0, -10, 10) is None
+    said = wall_too_near(5.2, -10, 10)
+    assert said is not None
+    assert said.startswith("Wall too near:")
+    assert "collimate" in said.lower()
