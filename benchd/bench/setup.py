@@ -145,13 +145,15 @@ def _checked(changes: Mapping[str, Any]) -> dict[str, Any]:
 
 def _wrong(error: ValueError | TypeError) -> Refused:
     if not isinstance(error, ValidationError):
-        return Refused("bad_request", "The set-up takes JSON values with finite numbers.")
+        text = "The set-up takes JSON values with finite numbers."
+        return Refused("bad_request", text, advice=f"May be set: {', '.join(SETTABLE)}.")
     first = error.errors(include_url=False)[0]
     key = str(first["loc"][0]) if first["loc"] else "set"
     if key == "ring":
         allowed = '"stop", "infinity", "free", {"mark": a number as engraved}, or null'
     else:
         allowed = what_may_stand(first)
+        key = ".".join(str(part) for part in first["loc"]) or key
     return Refused(
         "bad_request",
         f"{key} = {json.dumps(first['input'], default=str)[:60]} may not stand in the set-up.",

@@ -124,7 +124,7 @@ def test_unknown_names_are_refused_with_near_ones(bench: LoadedBench, values: di
         ({"distance_mm": -1}, "distance_mm = -1 may not stand in the set-up."),
         ({"trim_um": True}, "trim_um = true may not stand in the set-up."),
         ({"m": 0.01}, "m = 0.01 may not stand in the set-up."),
-        ({"m": {"value": 0.01, "u": 0}}, "m = 0 may not stand in the set-up."),
+        ({"m": {"value": 0.01, "u": 0}}, "m.u = 0 may not stand in the set-up."),
         ({"adapters": "ring-07"}, 'adapters = "ring-07" may not stand in the set-up.'),
         ({"rev": 5}, "'rev' of the set-up may not be set."),
         ({"mount": "m50"}, "'mount' of the set-up may not be set."),
