@@ -24,7 +24,7 @@ WINDOW_PER_SIGMA = 5.0
 WINDOW_EXTRA_PX = 6.0
 _BEND_SIGNIFICANT_SD = 3.0
 _LEAST_SIGMA_PX = 0.25  # a step seen through a pixel has .29
-_LOOK_ROWS = 48  # rows that suffice to judge the blur before the line is known
+_LOOK_ROWS = 32  # rows that suffice to judge the blur before the line is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +175,7 @@ def _start(region: NDArray[Any]) -> tuple[Floats, float]:
     # half the limit here, as a blurred edge reaches into the ends; the full limit is asked at the plateaus
     if abs(high - low) < 0.5 * LEAST_SWING_SD * sd:
         raise low_contrast(abs(high - low), sd)
-    sums = region.sum(axis=1, dtype=np.float64)
+    sums = region.sum(axis=1, dtype=np.float64 if region.dtype.kind == "f" else np.uint32)
     fitted = _fit((sums - width * high) / (low - high) - 0.5, bent=False)
     line = fitted.at_rows()
     room = _room(line, width, fitted.cos)
