@@ -20,9 +20,10 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A file as read: its place, its tree with marks, and the same as plain data."""
+    """A file as read: its place, its text, its tree with marks, and the same as plain data."""
 
     path: Path
+    text: str
     root: Node
     data: dict[str, Any]
 
@@ -48,7 +49,13 @@ def load_yaml(path: Path) -> Source:
         line, column = (root.line, root.column) if root else (1, 1)
         stands = shown(root.value) if root else "an empty file"
         raise FileProblems([Problem(str(path), line, column, "", stands, "keys with their values")])
-    return Source(path, root, root.value)
+    if not text.endswith("\n"):
+        # Cut in the middle of a line, a file often is YAML still and would mean something else.
+        last = text.rsplit("\n", 1)[-1]
+        place = (text.count("\n") + 1, len(last) + 1)
+        wrong = "a line break at the end; without one the file may be cut off"
+        raise FileProblems([Problem(str(path), *place, "", shown(last), wrong)])
+    return Source(path, text, root, root.value)
 
 
 def read_model(path: Path, model: type[ModelT]) -> ModelT:

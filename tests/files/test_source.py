@@ -76,6 +76,7 @@ def test_scalars_follow_the_core_schema(tmp_path: Path, written: str, value: obj
         ("a: [1, -.inf]\n", "bench.yaml:1:8 a[1] = '-.inf': a finite number"),
         ("a: 1e400\n", "bench.yaml:1:4 a = '1e400': a finite number"),
         ("a: 1\n---\nb: 2\n", "bench.yaml:2:1: one document a file; a second one begins here"),
+        ("a: 1\nb: 200", "bench.yaml:2:7 = 'b: 200': a line break at the end; without one the file may be cut off"),
         ("? [a, b]\n: 1\n", "bench.yaml:1:3: a key is a plain word"),
     ],
 )

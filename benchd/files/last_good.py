@@ -1,0 +1,54 @@
+"""Copies of the files as they last loaded without a problem, offered when one is found broken.
+
+A truncated or spoilt file is named and refused, never guessed and never replaced by itself: the copy is for the
+person to compare and to copy back.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from benchd.files.loading import LoadedBench
+from benchd.files.problems import FileProblems
+from benchd.files.records_folder import FOLDERS
+
+
+def keep_good(loaded: LoadedBench, folder: Path) -> None:
+    """Keep the text of the bench file and of every record, as loaded, under `folder`. Raises OSError.
+
+    A copy is whole or absent at any moment; one that is the same already is left alone.
+    """
+    for source in [loaded.source, *loaded.records.sources.values()]:
+        copy = _copy_of(source.path, folder)
+        raw = source.text.encode("utf-8")
+        if not copy.exists() or copy.read_bytes() != raw:
+            _write(copy, raw)
+
+
+def with_copies(error: FileProblems, folder: Path) -> FileProblems:
+    """The same problems, with the copies that exist for the files concerned as advice."""
+    files = dict.fromkeys(problem.file for problem in error.problems)
+    copies = {file: copy for file in files if (copy := _copy_of(Path(file), folder)).is_file()}
+    if not copies:
+        return error
+    offered = "; ".join(f"{file}: {copy}" for file, copy in copies.items())
+    advice = f"Copies from when they last loaded well, to compare or to copy back: {offered}."
+    return FileProblems(error.problems, advice=f"{error.advice} {advice}".strip())
+
+
+def _copy_of(path: Path, folder: Path) -> Path:
+    # A record keeps the name of its kind's folder, so that an adapter and a lens of one name stay apart.
+    if path.parent.name in FOLDERS.values():
+        return folder / path.parent.name / path.name
+    return folder / path.name
+
+
+def _write(path: Path, raw: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    new = path.with_name(path.name + ".new")
+    with new.open("wb") as file:
+        file.write(raw)
+        file.flush()
+        os.fsync(file.fileno())
+    new.replace(path)
