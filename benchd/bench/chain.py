@@ -98,7 +98,7 @@ def datum_chain(
     Raises Refused: unknown_name, wall_too_near (no image of the wall can form). Checks of the set-up itself are
     `setup.apply`'s.
     """
-    now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K)
+    now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K, setup.rev)
     lens = records.lens(setup.lens) if setup.lens is not None else None
     base = base_length(bench_file, calibrations.get(bench_file.base.calibration))
     adapters = [adapter_length(records.adapter(one), calibrations.get(one)) for one in setup.adapters]
@@ -189,7 +189,8 @@ def _notes(
         )
     for adapter in adapters:
         if not adapter.calibrated:
-            notes.append(f"{adapter.term.capitalize()} not calibrated: its length is {adapter.source}.")
+            name = adapter.term.removeprefix("adapter ")
+            notes.append(f"Adapter {name} not calibrated: length {adapter.source}, u = {adapter.u_um:g} um.")
     if setup.temperature_C is None:
         notes.append("Temperature not stated: within 10 K of 20 C assumed.")
     elif abs(setup.temperature_C - REFERENCE_C) >= 0.5:

@@ -139,7 +139,7 @@ def plates_term(name: str, layers: Sequence[Layer], source: str, light_nm: float
 
 def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
     """The rear glass of one record."""
-    return plates_term(f"glass {glass.id}", glass.layers, f"glass {glass.id}", light_nm)
+    return plates_term(f"glass {glass.id}", glass.layers, glass.id, light_nm)
 
 
 def joints_term(pairs: int, bench_file: BenchFile, study: CalibrationInForce | None) -> ChainTerm:
@@ -160,11 +160,11 @@ class Temperature:
     stated: bool
 
 
-def temperature_of(temperature_C: float | None, u_K: float) -> Temperature:
-    """As typed or read; not stated means the reference temperature with a wide, rectangular doubt."""
+def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Temperature:
+    """As the set-up of revision `rev` has it; not stated means the reference temperature with a wide, rectangular doubt."""
     if temperature_C is None:
         return Temperature(REFERENCE_C, UNSTATED_HALF_RANGE_K / math.sqrt(3.0), "temperature not stated", False)
-    return Temperature(temperature_C, u_K, "set-up", True)
+    return Temperature(temperature_C, u_K, f"setup-{rev}", True)
 
 
 @dataclass(frozen=True, slots=True)
