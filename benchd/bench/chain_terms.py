@@ -161,7 +161,7 @@ class Temperature:
 
 
 def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Temperature:
-    """As the set-up of revision `rev` has it; not stated means the reference temperature with a wide, rectangular doubt."""
+    """As set-up `rev` has it; not stated means the reference temperature with a wide, rectangular doubt."""
     if temperature_C is None:
         return Temperature(REFERENCE_C, UNSTATED_HALF_RANGE_K / math.sqrt(3.0), "temperature not stated", False)
     return Temperature(temperature_C, u_K, f"setup-{rev}", True)
