@@ -60,6 +60,10 @@ class Draws:
             self._known[name] = Drawn(name, record, u, shape, true)
         return self._known[name].true
 
+    def known(self, name: str) -> Drawn | None:
+        """The quantity `name` as it stands, None if it was never drawn."""
+        return self._known.get(name)
+
     def put(self, drawn: Drawn) -> float:
         """Keep a quantity that is drawn anew during the world's life (a joint at each fitting)."""
         self._known[drawn.name] = drawn

@@ -13,7 +13,7 @@ from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
-from benchd_simulators.world.schema import GlassRecord, LensRecord, WorldRecord
+from benchd_simulators.world.schema import GlassRecord, LensRecord, Quantity, WorldRecord
 from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
 
 Floats = NDArray[np.float64]
@@ -116,6 +116,14 @@ class Lens:
         """A drawn property of a lens; a twin shares the draw, around its own record."""
         parts = getattr(lens, key).parts
         return self._draws.quantity(f"lens.{name}.{key}", *parts, stream=f"lens.{lens.twin_of or name}.{key}")
+
+    def draw_all(self) -> None:
+        """Draw every lens and every plate."""
+        for name, lens in self._record.lenses.items():
+            for key, value in lens:
+                if isinstance(value, Quantity):
+                    self._true(name, lens, key)
+        self.layers(list(self._record.glasses), E_LINE_NM, true=True)
 
     def layers(self, panes: Sequence[str], nm: float, *, true: bool) -> list[Layer]:
         """The layers of plates at a wavelength, as they truly are or as recorded."""

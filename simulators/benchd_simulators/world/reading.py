@@ -113,7 +113,9 @@ def _tell(path: Path, tree: CommentedMap, detail: ErrorDetails) -> str:
     elif kind == "value_error":
         text = detail["msg"].removeprefix("Value error, ")
     else:
-        text = f"{str(detail['input'])[:60]!r} stands here; {detail['msg'][0].lower()}{detail['msg'][1:]}"
+        stands = detail["input"]
+        shown = repr(stands[:60]) if isinstance(stands, str) else str(stands)[:60]
+        text = f"{shown} stands here; {detail['msg'][0].lower()}{detail['msg'][1:]}"
     return f"{_where(path, tree, loc)} {key}: {text}"
 
 
@@ -147,14 +149,9 @@ def _dangling(record: WorldRecord) -> list[tuple[tuple[int | str, ...], str]]:
         need(("lenses", name, "mount"), lens.mount, record.mounts, "mounts")
         need(("lenses", name, "twin_of"), lens.twin_of, record.lenses, "lenses")
         need(("lenses", name, "designed_for_glass"), lens.designed_for_glass, record.glasses, "glasses")
-        stock = {str(size): size for size in record.shims.stock_um}
+        stock = {f"{size:g}": size for size in record.shims.stock_um}
         for i, size in enumerate(lens.shims_fitted_um):
-            need(
-                ("lenses", name, "shims_fitted_um", i),
-                str(float(size)),
-                {str(float(s)): s for s in stock.values()},
-                "shims",
-            )
+            need(("lenses", name, "shims_fitted_um", i), f"{size:g}", stock, "shims")
     for name, glass in record.glasses.items():
         for i, adapter in enumerate(glass.fits):
             need(("glasses", name, "fits", i), adapter, record.adapters, "adapters")

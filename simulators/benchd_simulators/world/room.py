@@ -38,11 +38,11 @@ class Room:
             self.true_distance_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
 
     @property
-    def true_temperature_C(self) -> float:  # noqa: N802 - units keep their case
+    def true_temperature_C(self) -> float:
         return self.temperature_C + self._error_K
 
     @property
-    def delta_K(self) -> float:  # noqa: N802 - units keep their case
+    def delta_K(self) -> float:
         """True temperature above the reference."""
         return self.true_temperature_C - REFERENCE_C
 
@@ -62,6 +62,16 @@ class Room:
         error = tape.u * unit_draw(self.draws.rng(f"room.wall/{self._walls}"), tape.shape)
         self.distance_mm = value
         self.true_distance_mm = self.draws.put(Drawn("room.distance_mm", value, tape.u, tape.shape, value + error))
+
+    def wall(self) -> tuple[int, float, Drawn | None]:
+        """What `put_wall` needs to bring the wall back."""
+        return self._walls, self.distance_mm, self.draws.known("room.distance_mm")
+
+    def put_wall(self, wall: tuple[int, float, Drawn | None]) -> None:
+        """Back to an earlier place, its error with it."""
+        self._walls, self.distance_mm, drawn = wall
+        if drawn is not None:
+            self.true_distance_mm = self.draws.put(drawn)
 
     def set_ring(self, value: object) -> None:
         """`infinity`, `stop`, `free`, `{"mark": 2}` or `{"free": 3.5}` (metres from the target plane)."""

@@ -48,6 +48,7 @@ class World:
         self.stuck_switch: str | None = None
         self.lamp = Lamp(record.lamp, self.now)
         self.camera = Camera(record.camera, self.draws, self.scene)
+        self._draw_all()
         self._warm()
 
     # --- what hardware shows
@@ -125,9 +126,13 @@ class World:
             raise
 
     def set_wall(self, value: float) -> None:
-        if self.fitting.lens is not None:
-            self.lens.optic(self.fitting.lens, ring=self.room.ring, distance_mm=value - 50)
+        before = self.room.wall()
         self.room.set_wall(value)
+        try:
+            self.optic()
+        except HandRefused:
+            self.room.put_wall(before)
+            raise
 
     def fit_lens(self, name: str) -> None:
         if name in self.record.lenses:
@@ -172,6 +177,17 @@ class World:
         self.indicator.place()
 
     # --- the truth
+
+    def _draw_all(self) -> None:
+        """Everything is drawn at the beginning, so that the truth is whole whatever is on the bench."""
+        record, fitting = self.record, self.fitting
+        fitting.base_um(0.0)
+        self.draws.quantity("target.side_mm", *record.target.side_mm.parts)
+        for name, adapter in record.adapters.items():
+            fitting.grown_um(f"adapter.{name}", adapter.length_um, adapter.alpha_per_K, 0.0)
+        for name, reference in record.references.items():
+            fitting.grown_um(f"reference.{name}", reference.length_um, reference.alpha_per_K, 0.0)
+        self.lens.draw_all()
 
     def _warm(self) -> None:
         delta = self.room.delta_K
