@@ -174,8 +174,12 @@ def _refuse(fit: Window, z: FloatArray) -> None:
         raise NoPeak("at_edge", "The merit still rises at the end of the sweep.")
     if not fit.is_maximum or derivatives(fit.coefficients, fit.top)[1] >= 0.0:
         raise NoPeak("no_maximum", "The points show no maximum.")
-    if fit.left is None and fit.right is None:
-        raise NoPeak("too_wide", "The merit does not fall to half its peak on either side within reach of the fit.")
+    # A quintic turns down by itself beyond its points: half height counts only inside the window and the sweep.
+    low, high = max(z.min(), fit.centre - fit.half), min(z.max(), fit.centre + fit.half)
+    falls_left = fit.left is not None and peak - fit.half * fit.left >= low
+    falls_right = fit.right is not None and peak + fit.half * fit.right <= high
+    if not (falls_left or falls_right):
+        raise NoPeak("too_wide", "The merit does not fall to half its peak on either side within the sweep.")
     if count < LEAST_POINTS:
         raise _too_few(count, peak, z)
 
