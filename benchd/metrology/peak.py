@@ -45,9 +45,13 @@ class NoPeak(Exception):
     """The points hold no peak that could be stated: `reason` for programs, the message for a person."""
 
     def __init__(self, reason: Reason, text: str) -> None:
-        super().__init__(text)
+        # Both go to the base class, so that the refusal survives the way back from a worker process.
+        super().__init__(reason, text)
         self.reason: Reason = reason
         self.text = text
+
+    def __str__(self) -> str:
+        return self.text
 
 
 @dataclass(frozen=True, slots=True, eq=False)

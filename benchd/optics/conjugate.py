@@ -48,7 +48,7 @@ def conjugate_from_m(focal_length_mm: float, u_focal_length_mm: float, m: float,
     return _conjugate(focal_length_mm * m, {"focal_length": m * u_focal_length_mm, "m": focal_length_mm * u_m}, "m", m)
 
 
-def conjugate_from_distance(  # noqa: PLR0917 - each input is followed by its u
+def conjugate_from_distance(
     distance_mm: float,
     u_distance_mm: float,
     focal_length_mm: float,
@@ -76,7 +76,7 @@ def conjugate_from_distance(  # noqa: PLR0917 - each input is followed by its u
     )
 
 
-def conjugate_from_both(  # noqa: PLR0917 - each input is followed by its u
+def conjugate_from_both(
     distance_mm: float, u_distance_mm: float, m: float, u_m: float, gap_mm: float = 0.0, u_gap_mm: float = 0.0
 ) -> Conjugate:
     """x' = (T - h) m^2 / (1 + m)^2 from distance and magnification together: the focal length drops out."""

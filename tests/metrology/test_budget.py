@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchd.metrology.budget import Term, combine, dof_of_relative_uncertainty, effective_dof, standard_u
-from benchd.metrology.distribution import coverage_factor
+from benchd.metrology.distribution import ErrorDistribution, coverage_factor
 
 
 def _end_gauge() -> list[Term]:
@@ -178,6 +178,21 @@ def test_a_lone_rectangle_is_held_without_margin() -> None:
         u = standard_u(1.0, shape)  # type: ignore[arg-type]
         result = combine([Term("zero", u, "B", None, "given", shape)])  # type: ignore[arg-type]
         assert pytest.approx(reach, rel=1e-5) == result.U
+
+
+@pytest.mark.parametrize("share", [0.02, 0.09, 0.11, 0.6])
+def test_the_convolution_with_a_rectangle_is_its_closed_form(share: float) -> None:
+    # P(X <= x) of a rectangle +-a and a normal u: the integral of Phi is z Phi(z) + phi(z).
+    a, u = math.sqrt(3.0), share
+    distribution = ErrorDistribution(u, None, "rectangular", 1.0)
+
+    def integral(z: float) -> float:
+        return z * 0.5 * math.erfc(-z / math.sqrt(2.0)) + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+
+    for x in (0.0, 0.7, 1.6, 1.75, 2.0, 3.0):
+        exact = u / (2.0 * a) * (integral((x + a) / u) - integral((x - a) / u))
+        assert distribution.cdf(x) == pytest.approx(exact, abs=2e-5)
+        assert distribution.cdf(-x) == pytest.approx(1.0 - exact, abs=2e-5)
 
 
 def test_below_the_dominant_share_the_tables_decide() -> None:

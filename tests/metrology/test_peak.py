@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import pickle
 from collections.abc import Callable
 
 import numpy as np
@@ -254,3 +255,12 @@ def test_many_points_at_few_places_are_too_few() -> None:
 def test_nonsense_is_an_error(z: list[float], value: list[float], u: float, half_width: float, match: str) -> None:
     with pytest.raises(ValueError, match=match):
         fit_peak(z, value, u, half_width)
+
+
+def test_fit_and_refusal_survive_the_way_from_a_worker_process() -> None:
+    fit = fit_peak(_sweep(), _disc(_sweep()), 0.01, HW)
+    assert pickle.loads(pickle.dumps(fit)).peak_um == fit.peak_um
+    with pytest.raises(NoPeak) as refusal:
+        fit_peak(_sweep(8), _disc(_sweep(8)), 0.01, HW)
+    back = pickle.loads(pickle.dumps(refusal.value))
+    assert (back.reason, str(back)) == (refusal.value.reason, str(refusal.value))
