@@ -1,0 +1,222 @@
+"""What a procedure is given: the types of its inputs, their ranges and defaults, and the check of what was given."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Collection, Mapping
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import Field, model_validator
+
+from benchd.errors import BenchdError, Refused
+from benchd.files.names import Record
+from benchd.files.wording import near_names
+
+ArtefactKind = Literal["lens", "adapter", "glass", "reference"]
+InputType = Literal[
+    "lens", "adapter", "glass", "reference", "list", "length", "integer", "number", "choice", "text", "measured"
+]
+
+FACTS: Mapping[str, tuple[str, ...]] = {
+    "lens": ("f_number", "focal_length_mm"),
+    "adapter": ("length_um", "u_um"),
+    "glass": ("thickness_mm",),
+    "reference": ("length_um", "u_um"),
+    "measured": ("value", "u"),
+}
+"""What `${name.key}` may ask of an input of each type: figures of the record, or parts of the value."""
+
+Known = Mapping[str, Collection[str]]
+"""The ids of the records of each kind: lens, adapter, glass, reference."""
+
+Taker = Callable[["Input", Any, Known | None], Any]
+
+
+class Input(Record):
+    """One input. Without `default` it has to be given; a default of null makes it optional.
+
+    `unit` belongs to `length` (a plain number is taken in it), `of` to `list`, `choices` to `choice`; `min` and
+    `max` are of the value, of a list's count, in `unit`. A `measured` value is {"value": .., "u": ..}.
+    """
+
+    type: InputType
+    of: ArtefactKind | None = None
+    unit: Literal["um", "mm", "m"] | None = None
+    min: float | None = None
+    max: float | None = None
+    choices: Annotated[tuple[str, ...], Field(max_length=32)] = ()
+    default: Any = None
+    text: str = ""
+
+    @property
+    def required(self) -> bool:
+        """Whether it must be given."""
+        return "default" not in self.model_fields_set
+
+    @model_validator(mode="after")
+    def _keys_fit_the_type(self) -> Self:
+        for key, owner in (("of", "list"), ("unit", "length"), ("choices", "choice")):
+            stands = getattr(self, key)
+            if self.type == owner and not stands:
+                raise ValueError(f"an input of type {owner} says its '{key}'")
+            if self.type != owner and stands:
+                raise ValueError(f"'{key}' belongs to an input of type {owner}")
+        if (self.min is not None or self.max is not None) and self.type not in ("list", "length", "integer", "number"):
+            raise ValueError(f"an input of type {self.type} has no 'min' and 'max'")
+        if self.min is not None and self.max is not None and self.min > self.max:
+            raise ValueError("'min' is not above 'max'")
+        if not self.required and self.default is not None:
+            take(self, self.default, None)
+        return self
+
+
+def take(wanted: Input, given: Any, known: Known | None) -> Any:
+    """The value of an input from what was given (JSON values); lengths in the input's unit.
+
+    `known` None leaves the ids of records unchecked. Raises ValueError saying what may stand.
+    """
+    if given is None:
+        if wanted.required or wanted.default is not None:
+            raise ValueError(_may_stand(wanted))
+        return None
+    taker: Taker = _TAKERS.get(wanted.type, _artefact)
+    value = taker(wanted, given, known)
+    size = len(value) if isinstance(value, list) else value
+    if isinstance(size, int | float) and not (_or(wanted.min, -math.inf) <= size <= _or(wanted.max, math.inf)):
+        raise ValueError(_may_stand(wanted))
+    return value
+
+
+def take_all(inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known) -> dict[str, Any]:
+    """Every input's value, defaults put in. Raises Refused('bad_request') naming each wrong, missing or unknown one."""
+    values: dict[str, Any] = {}
+    wrong: list[str] = []
+    for name in given:
+        if name not in inputs:
+            near = near_names(name, inputs, 1)
+            wrong.append(f"{name}: no such input" + (f"; did you mean '{near[0]}'?" if near else ""))
+    for name, wanted in inputs.items():
+        if name not in given:
+            if wanted.required:
+                wrong.append(f"{name}: needed, {_may_stand(wanted)}")
+            values[name] = wanted.default if wanted.default is None else take(wanted, wanted.default, None)
+            continue
+        try:
+            values[name] = take(wanted, given[name], known)
+        except ValueError as error:
+            wrong.append(f"{name} = {str(given[name])[:60]}: {error}")
+    if wrong:
+        wanted_all = ", ".join(f"{name} ({one.type})" for name, one in inputs.items()) or "none"
+        advice = f"The inputs are: {wanted_all}."
+        raise Refused("bad_request", "Inputs: " + "; ".join(wrong) + ".", advice=advice, data={"problems": wrong})
+    return values
+
+
+def sample(wanted: Input) -> Any:
+    """Some value that the input may have, to try a file with."""
+    if wanted.default is not None:
+        return take(wanted, wanted.default, None)
+    size = wanted.min if wanted.min is not None else min(1.0, _or(wanted.max, 1.0))
+    samples: dict[str, Any] = {
+        "list": ["x"] * max(1, int(size)),
+        "length": size,
+        "number": size,
+        "integer": math.ceil(size),
+        "choice": wanted.choices[0] if wanted.choices else "",
+        "measured": {"value": 0.01, "u": 0.001},
+    }
+    return samples.get(wanted.type, "x")
+
+
+def _or(value: float | None, other: float) -> float:
+    return other if value is None else value
+
+
+def _may_stand(wanted: Input) -> str:
+    low, high = wanted.min, wanted.max
+    words = {
+        "list": f"a list of ids of {wanted.of} records",
+        "length": f"a length such as '5 m', or a number in {wanted.unit}",
+        "integer": "a whole number",
+        "number": "a number",
+        "choice": f"one of {', '.join(wanted.choices)}",
+        "text": "text",
+        "measured": "{value: .., u: ..}, u more than 0",
+    }.get(wanted.type, f"the id of a {wanted.type} record")
+    unit = f" {wanted.unit}" if wanted.unit else ""
+    if low is not None and high is not None:
+        words += f", {low:g} to {high:g}{unit}"
+    elif low is not None:
+        words += f", at least {low:g}{unit}"
+    elif high is not None:
+        words += f", at most {high:g}{unit}"
+    return words
+
+
+def _number(wanted: Input, given: Any, known: Known | None) -> float:
+    if isinstance(given, bool) or not isinstance(given, int | float) or not math.isfinite(given):
+        raise ValueError(_may_stand(wanted))
+    return float(given)
+
+
+def _integer(wanted: Input, given: Any, known: Known | None) -> int:
+    if isinstance(given, bool) or not isinstance(given, int):
+        raise ValueError(_may_stand(wanted))
+    return given
+
+
+def _length(wanted: Input, given: Any, known: Known | None) -> float:
+    if not isinstance(given, str):
+        return _number(wanted, given, known)
+    from benchd.quantities import length
+
+    assert wanted.unit is not None
+    try:
+        return length(given, wanted.unit)
+    except BenchdError as error:
+        raise ValueError(f"{error.text} {error.advice}".strip()) from error
+
+
+def _text(wanted: Input, given: Any, known: Known | None) -> str:
+    if not isinstance(given, str) or len(given) > 1000 or (wanted.choices and given not in wanted.choices):
+        raise ValueError(_may_stand(wanted))
+    return given
+
+
+def _measured(wanted: Input, given: Any, known: Known | None) -> dict[str, float]:
+    if not isinstance(given, Mapping) or set(given) != {"value", "u"}:
+        raise ValueError(_may_stand(wanted))
+    value, u = _number(wanted, given["value"], known), _number(wanted, given["u"], known)
+    if u <= 0:
+        raise ValueError(_may_stand(wanted))
+    return {"value": value, "u": u}
+
+
+def _artefact(wanted: Input, given: Any, known: Known | None) -> str:
+    return _record(wanted.type, given, known, wanted)
+
+
+def _list(wanted: Input, given: Any, known: Known | None) -> list[str]:
+    if not isinstance(given, list | tuple):
+        raise ValueError(_may_stand(wanted))
+    return [_record(str(wanted.of), one, known, wanted) for one in given]
+
+
+def _record(kind: str, given: Any, known: Known | None, wanted: Input) -> str:
+    if not isinstance(given, str) or not given:
+        raise ValueError(_may_stand(wanted))
+    if known is not None and given not in known.get(kind, ()):
+        near = near_names(given, known.get(kind, ()), 1)
+        raise ValueError(f"there is no {kind} '{given}'" + (f"; did you mean '{near[0]}'?" if near else ""))
+    return given
+
+
+_TAKERS: Mapping[str, Taker] = {
+    "list": _list,
+    "length": _length,
+    "integer": _integer,
+    "number": _number,
+    "choice": _text,
+    "text": _text,
+    "measured": _measured,
+}

@@ -1,0 +1,65 @@
+"""A procedure as its file states it: title, needs, inputs, steps, and what always runs at the end."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from benchd.files.bench_file import Role
+from benchd.files.names import Name, Record, RecordId
+from benchd.files.source import Source, check, load_yaml
+from benchd.procedures.arguments import Identifier
+from benchd.procedures.inputs import Input
+from benchd.procedures.steps import Place, Step, Steps, walk
+
+
+class Needs(Record):
+    """What the bench must have, or the run is refused before anything moves: roles, calibrations in force."""
+
+    roles: tuple[Role, ...] = ()
+    calibrations: tuple[RecordId, ...] = ()
+
+
+class Procedure(Record):
+    """One procedure. `finally_` always runs, however the steps ended."""
+
+    procedure: Name
+    title: Annotated[str, Field(min_length=1, max_length=100)]
+    needs: Needs = Needs()
+    inputs: dict[Identifier, Input] = Field(default_factory=dict)
+    steps: Annotated[Steps, Field(min_length=1)]
+    finally_: Steps = Field(default=(), alias="finally")
+
+    def walk(self) -> Iterator[tuple[Place, Step]]:
+        """Every step with its place in the file, those of `finally` last."""
+        yield from walk(self.steps, ("steps",))
+        yield from walk(self.finally_, ("finally",))
+
+    def describe(self) -> dict[str, Any]:
+        """What a client has to know to run it: title, needs, inputs with type, range and default."""
+        inputs = {
+            name: one.model_dump(mode="json", exclude_unset=True, exclude_none=one.required)
+            for name, one in self.inputs.items()
+        }
+        return {"title": self.title, "needs": self.needs.model_dump(mode="json"), "inputs": inputs}
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureFile:
+    """A procedure with the file it came from; `text_sha` (SHA-256 of the text) goes into the record of a run."""
+
+    procedure: Procedure
+    source: Source
+    text_sha: str
+
+
+def read_procedure(path: Path) -> ProcedureFile:
+    """Read one file; what only shows when steps are held against each other is left to `check`. Raises FileProblems."""
+    source = load_yaml(path)
+    procedure = check(source, Procedure)
+    return ProcedureFile(procedure, source, hashlib.sha256(path.read_bytes()).hexdigest())

@@ -1,0 +1,141 @@
+"""Values put in place of their names, once, with their type kept; and conditions, held against findings and answers."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ValidationError
+
+from benchd.errors import BenchdError, Refused
+from benchd.files.wording import what_may_stand
+from benchd.procedures.arguments import Condition
+from benchd.procedures.inputs import FACTS
+from benchd.procedures.steps import ForStep, RepeatStep, Step
+from benchd.procedures.values import WRITTEN_OUT, Reference
+
+Facts = Callable[[str, str], Mapping[str, Any]]
+"""Figures of a record by its kind and id: those of `FACTS`, as they are known now. Raises Refused('unknown_name')."""
+
+
+def no_facts(kind: str, name: str) -> Mapping[str, Any]:
+    """No figures of any record."""
+    raise Refused("unknown_name", f"Nothing is known here of {kind} {name}.")
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """What names stand for at one point of a run: inputs, loop variables, saved answers; `kinds` are their types."""
+
+    values: Mapping[str, Any] = field(default_factory=dict)
+    kinds: Mapping[str, str] = field(default_factory=dict)
+    facts: Facts = no_facts
+
+    def with_value(self, name: str, value: Any, kind: str) -> Scope:
+        """The same with one name more, or with another value under it."""
+        return Scope({**self.values, name: value}, {**self.kinds, name: kind}, self.facts)
+
+    def look_up(self, reference: Reference) -> Any:
+        """The value that a reference stands for. Raises Refused('unknown_name')."""
+        if reference.name not in self.values:
+            known = ", ".join(self.values) or "none"
+            raise Refused("unknown_name", f"{reference} names nothing here.", advice=f"Known names: {known}.")
+        value = self.values[reference.name]
+        if reference.key is None:
+            return value
+        kind = self.kinds.get(reference.name, "")
+        if reference.key not in FACTS.get(kind, ()):
+            may = ", ".join(FACTS.get(kind, ())) or "none"
+            raise Refused("unknown_name", f"{reference}: a {kind or 'value'} has no such key.", advice=f"Keys: {may}.")
+        if value is None:
+            raise Refused("bad_request", f"{reference}: {reference.name} was not given.")
+        return value[reference.key] if kind == "measured" else self.facts(kind, value)[reference.key]
+
+
+def resolve(step: Step, scope: Scope) -> Step:
+    """The step with every name of its own arguments replaced by the value; steps held inside stay as they are.
+
+    Raises Refused: `unknown_name` for a name that stands for nothing, `bad_request` where a value may not stand.
+    """
+    try:
+        return written_out(step, scope)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        key = ".".join(str(part) for part in first["loc"] if isinstance(part, int) or part.isidentifier())
+        text = f"The step {step.verb} cannot have {key} = {str(first['input'])[:60]}."
+        raise Refused("bad_request", text, advice=f"It may be {what_may_stand(first)}.") from error
+
+
+def written_out(step: Step, scope: Scope) -> Step:
+    """As `resolve`, raising pydantic's ValidationError for a value that may not stand."""
+    held = {"then", "else_", "steps"} & set(type(step).model_fields)
+    dumped = step.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude=held)
+    # What is put in is not looked at again: a name that somebody typed as an answer stays text.
+    text = json.dumps(_put_in(dumped, scope) | {name.rstrip("_"): [] for name in held})
+    whole = type(step).model_validate_json(text, strict=True, context=WRITTEN_OUT)
+    return whole.model_copy(update={name: getattr(step, name) for name in held})
+
+
+def _put_in(part: Any, scope: Scope) -> Any:
+    if isinstance(part, dict):
+        return {key: _put_in(value, scope) for key, value in part.items()}
+    if isinstance(part, list):
+        return [_put_in(value, scope) for value in part]
+    reference = Reference.parse(part) if isinstance(part, str) else None
+    return part if reference is None else scope.look_up(reference)
+
+
+def times(step: RepeatStep, scope: Scope) -> int:
+    """How often the steps are repeated. Raises Refused as `resolve`."""
+    count = resolve(step, scope).args
+    assert isinstance(count, int)
+    return count
+
+
+def listed(step: ForStep, scope: Scope) -> list[Scope]:
+    """One scope for each turn of the loop. Raises Refused as `resolve`."""
+    each = resolve(step, scope).args
+    over = step.for_.in_
+    kind = scope.kinds.get(over.name, "") if isinstance(over, Reference) else "text"
+    # A list's kind is written 'list of adapter' (see `kind_of`): each of it is an adapter.
+    return [scope.with_value(each.each, value, kind.removeprefix("list of ")) for value in each.in_]
+
+
+def holds(condition: Condition, findings: Mapping[str, Mapping[str, Any]], scope: Scope) -> bool:
+    """Whether a condition holds, its values put in already (`resolve`).
+
+    `findings`: the last finding document of each assessment of this run. What is null is neither above nor below
+    anything. Raises BenchdError (`bad_request`) where there is no such finding, key or answer, or no number.
+    """
+    stands = _subject(condition, findings, scope)
+    if "is_" in condition.model_fields_set:
+        wanted = condition.is_
+        # true is not 1: a condition on an answer yes would else hold for a number.
+        return stands == wanted and isinstance(stands, bool) == isinstance(wanted, bool)
+    if stands is None:
+        return False
+    if isinstance(stands, bool) or not isinstance(stands, int | float):
+        raise BenchdError("bad_request", f"The condition '{condition}' needs a number; {stands!r} stands there.")
+    limit = condition.above if condition.above is not None else condition.below
+    assert isinstance(limit, int | float)
+    return stands > limit if condition.above is not None else stands < limit
+
+
+def _subject(condition: Condition, findings: Mapping[str, Mapping[str, Any]], scope: Scope) -> Any:
+    if condition.answer is not None:
+        return scope.look_up(Reference(condition.answer))
+    assert condition.finding is not None
+    assert condition.key is not None
+    if condition.finding not in findings:
+        raise BenchdError("bad_request", f"The condition '{condition}' comes before any finding {condition.finding}.")
+    part: Any = findings[condition.finding]
+    for key in condition.key.split("."):
+        if part is None:
+            # A relative finding has no verdict: what it says of it is null.
+            return None
+        if not isinstance(part, Mapping) or key not in part:
+            raise BenchdError("bad_request", f"The finding {condition.finding} has no {condition.key}.")
+        part = part[key]
+    return part

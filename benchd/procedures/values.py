@@ -1,0 +1,61 @@
+"""Values in a procedure file: written out, or by name as `${name}` or `${name.key}`, which keeps their type."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, Field, GetCoreSchemaHandler, ValidationInfo
+from pydantic_core import CoreSchema, PydanticCustomError, core_schema
+
+_REFERENCE = re.compile(r"\$\{([a-z][a-z0-9_]{0,31})((?:\.[A-Za-z][A-Za-z0-9_]{0,31})?)\}")
+WRITTEN_OUT = {"written_out": True}
+"""Validation context in which no name is accepted for a value any more: every one has been put in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A value by name: an input, a loop's variable or a saved answer, or one `key` of it."""
+
+    name: str
+    key: str | None = None
+
+    def __str__(self) -> str:
+        return f"${{{self.name}{'.' + self.key if self.key else ''}}}"
+
+    @classmethod
+    def parse(cls, text: str) -> Reference | None:
+        """The reference that the whole of `text` is, or None."""
+        found = _REFERENCE.fullmatch(text)
+        return cls(found[1], found[2][1:] or None) if found else None
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: type[Any], handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.with_info_plain_validator_function(
+            cls._validate, serialization=core_schema.to_string_ser_schema()
+        )
+
+    @classmethod
+    def _validate(cls, value: object, info: ValidationInfo) -> Reference:
+        # What a person typed is never taken for a name, even where it looks like one.
+        if not (info.context or {}).get("written_out"):
+            if isinstance(value, cls):
+                return value
+            reference = cls.parse(value) if isinstance(value, str) else None
+            if reference is not None:
+                return reference
+        raise PydanticCustomError("reference", "a value by name, such as ${lens}")
+
+
+def _whole_values_only(text: str, info: ValidationInfo) -> str:
+    if "${" in text and not (info.context or {}).get("written_out"):
+        raise ValueError("text; ${..} stands for a whole value and is not replaced inside a text")
+    return text
+
+
+Words = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_whole_values_only)]
+Text = Annotated[Reference | Words, Field(union_mode="left_to_right")]
+Number = float | Reference
+Flag = bool | Reference
+Names = tuple[Text, ...] | Reference
