@@ -19,6 +19,8 @@ _COARSE_PX = 160  # the longer side of the small picture
 _LEAST_SIDE_PX = 24.0
 _CORNER = 0.5**0.5  # of the side, from the centre
 _SQUARENESS = -1.0 / 60.0  # sum w (x + iy)^4 over (sum w)^3 of an upright square; 0 of a disc
+_REACH = 0.95  # of the side, from the centre: beyond the corners and what a blur spreads of them
+_LEAST_DEPTH_SD = 6.0  # a patch that noise alone makes is two or three deep
 _ROUNDS = 4
 
 
@@ -41,14 +43,16 @@ def find_dark_square(picture: NDArray[Any]) -> CoarseSquare:
     """
     step = max(1, -(-max(picture.shape) // _COARSE_PX))
     small = _shrink(picture, step)
-    patch = _largest_patch(small < _threshold(small))
+    below = small < _threshold(small)
+    patch = _largest_patch(below)
+    own = _ground(below, patch)
     x, y, side = _rough(patch)
     if side * step < _LEAST_SIDE_PX:
         raise _none(f"the largest dark patch is {side * step:.0f} px wide", side_px=side * step)
     bright = dark = 0.0
     angle = 0.0
     for _ in range(_ROUNDS):
-        x, y, side, angle, bright, dark = _refine(small, x, y, side)
+        x, y, side, angle, bright, dark = _refine(small, own, (x, y), side)
     # cell (0, 0) of the small picture stands for the mean of the pixels that went into it
     centre = _offset(step)
     return CoarseSquare(x * step + centre, y * step + centre, side * step, angle, bright, dark)
@@ -129,15 +133,39 @@ def _largest_patch(dark: NDArray[np.bool_]) -> NDArray[np.intp]:
     return np.array(best)
 
 
+def _cell_sd(small: Floats) -> float:
+    """Noise of the small picture from its neighbours' differences; the median keeps edges out; at least rounding."""
+    steps = np.abs(np.diff(small, axis=1))
+    return max(float(np.median(steps)) * 1.4826 / float(np.sqrt(2.0)), 1.0 / float(np.sqrt(12.0)))
+
+
 def _rough(cells: NDArray[np.intp]) -> tuple[float, float, float]:
     return float(cells[:, 1].mean()), float(cells[:, 0].mean()), float(len(cells)) ** 0.5
 
 
-def _refine(small: Floats, x: float, y: float, side: float) -> tuple[float, float, float, float, float, float]:
-    """One round of moments about (x, y), in cells; weights run from 0 at the bright level to 1 at the dark one."""
+def _ground(below: NDArray[np.bool_], patch: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Where the square and its ground are: everything but other dark patches and three cells about them."""
+    others = below.copy()
+    others[patch[:, 0], patch[:, 1]] = False
+    for _ in range(3):
+        grown = others.copy()
+        grown[1:] |= others[:-1]
+        grown[:-1] |= others[1:]
+        grown[:, 1:] |= others[:, :-1]
+        grown[:, :-1] |= others[:, 1:]
+        others = grown
+    others[patch[:, 0], patch[:, 1]] = False
+    return ~others
+
+
+def _refine(
+    small: Floats, own: NDArray[np.bool_], centre: tuple[float, float], side: float
+) -> tuple[float, float, float, float, float, float]:
+    """One round of moments about `centre`, in cells; weights run from 0 at the bright level to 1 at the dark one."""
+    x, y = centre
     rows, columns = small.shape
     space = min(x, y, columns - 1 - x, rows - 1 - y)
-    reach = min(0.95 * side, space)
+    reach = min(_REACH * side, space)
     if reach < 1.04 * _CORNER * side:
         raise PictureRefused(
             "square_cut",
@@ -147,11 +175,19 @@ def _refine(small: Floats, x: float, y: float, side: float) -> tuple[float, floa
         )
     dy, dx = np.arange(rows)[:, None] - y, np.arange(columns)[None, :] - x
     r2 = dx * dx + dy * dy
-    inside = r2 <= reach**2
-    bright = float(np.median(small[inside & (r2 > (0.94 * reach) ** 2)]))
+    inside = own & (r2 <= reach**2)
+    around = small[inside & (r2 > (0.94 * reach) ** 2)]
+    if around.size < 8:
+        raise _none("there is no bright ground around the largest dark patch")
+    bright = float(np.median(around))
     dark = float(np.median(small[r2 <= (0.25 * side) ** 2]))
-    if not bright > dark:
-        raise _none("the largest patch is no darker inside than outside")
+    sd = _cell_sd(small)
+    if bright - dark < _LEAST_DEPTH_SD * sd:
+        raise _none(
+            f"the largest patch is {bright - dark:.1f} grey levels darker than its ground, at a noise of {sd:.1f}",
+            depth=bright - dark,
+            noise=sd,
+        )
     w = np.where(inside, (bright - small) / (bright - dark), 0.0)
     area = float(w.sum())
     if not area > 0:

@@ -33,6 +33,7 @@ from benchd.imaging.edge_line import (
     pixel_variance,
     wanted_window_px,
 )
+from benchd.imaging.level import full_scale_of
 from benchd.imaging.refusals import EdgeRefused
 
 Orientation = Literal["v", "h"]
@@ -116,14 +117,14 @@ def edge_modulation(
     """Measure the one edge in `region` (rows x columns) at `cycles_per_px` along the edge's normal.
 
     `window_px` is the half-width of the window along the normal (None: by this edge's own width). `full_scale` is the
-    grey value at which the camera clips (None: the highest of the array's kind). `table` linearises: light per grey
+    grey value at which the camera clips (None: `level.full_scale_of` the region). `table` linearises: light per grey
     value (`picture.linear_table`). Raises EdgeRefused with `low_contrast`, `leaves_region`, `too_few_cycles`,
     `too_blurred` or `clipped`; ValueError for a frequency that is none.
     """
     if not 0.0 < cycles_per_px < 1.0:
         raise ValueError(f"{cycles_per_px} cycles per pixel is not between 0 and 1, where an edge has an answer")
     raw = region.T if orientation == "h" else region
-    rails = (0, full_scale if full_scale is not None else _top(region))
+    rails = (0, full_scale if full_scale is not None else full_scale_of(region))
     light = raw if table is None else table[raw]
     line = fit_edge_line(light)
     window = _window(line, window_px)
@@ -158,12 +159,6 @@ def edge_modulation(
         room_px=line.room_px,
         cycles=cycles,
     )
-
-
-def _top(region: NDArray[Any]) -> int:
-    if not np.issubdtype(region.dtype, np.unsignedinteger):
-        raise ValueError("full_scale must be given for values that are not unsigned whole numbers")
-    return int(np.iinfo(region.dtype).max)
 
 
 def _window(line: EdgeLine, window_px: float | None) -> float:

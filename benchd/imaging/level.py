@@ -15,6 +15,20 @@ _WHEN_CLIPPED = 0.5  # a clipped level is unknown: halve and look again
 _WITHIN = 0.15
 
 
+def full_scale_of(picture: NDArray[Any]) -> int:
+    """The grey value at which a picture of whole numbers clips, as far as it shows it.
+
+    Twelve bits are often handed over as sixteen, shifted up: then the lowest bits are zero everywhere, and the highest
+    value there can be is 65520, not 65535. Values that were not shifted up (0 to 4095) do not show their limit: pass
+    it to whoever asks. Raises ValueError for values that are not unsigned whole numbers.
+    """
+    if not np.issubdtype(picture.dtype, np.unsignedinteger):
+        raise ValueError("full_scale must be given for values that are not unsigned whole numbers")
+    highest = int(np.iinfo(picture.dtype).max)
+    used = int(np.bitwise_or.reduce(picture, axis=None))
+    return highest - (used & -used) + 1 if used else highest
+
+
 @dataclass(frozen=True, slots=True)
 class Exposure:
     """How a picture is exposed, in grey levels.
@@ -42,9 +56,10 @@ def judge_exposure(
     """Judge `picture` (rows x columns, whole numbers) by its bright and dark levels.
 
     `offset` is the grey value the camera gives without light; `wanted` the share of full scale above it at which the
-    bright field shall stand. ValueError where these make no sense together.
+    bright field shall stand; without `full_scale` it is that of `full_scale_of`. ValueError where these make no sense
+    together.
     """
-    top = full_scale if full_scale is not None else int(np.iinfo(picture.dtype).max)
+    top = full_scale if full_scale is not None else full_scale_of(picture)
     if not (0.0 < wanted < 1.0 and 0.0 <= offset < top):
         raise ValueError(f"wanted {wanted} of full scale {top} above an offset of {offset} is no level")
     # a coarse comb of pixels carries the levels; only the rails must be counted everywhere

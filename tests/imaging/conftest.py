@@ -60,8 +60,8 @@ def dark_square(
     high: float = 0.7,
     disc: bool = False,
 ) -> Floats:
-    """A dark square (or disc) on a bright field: binary at 4 x supersampling, blurred there by scipy.ndimage."""
-    n = 4
+    """A dark square (or disc) on a bright field: binary, supersampled, blurred there by scipy.ndimage."""
+    n = 4 if sigma_px < 5.0 else 1
     y = (np.arange(shape[0] * n)[:, None] + 0.5) / n - 0.5 - centre[1]
     x = (np.arange(shape[1] * n)[None, :] + 0.5) / n - 0.5 - centre[0]
     tilt = np.radians(tilt_deg)

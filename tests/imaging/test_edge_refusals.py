@@ -85,6 +85,11 @@ def test_clipped_near_the_edge_only(edge_light: Render) -> None:
     assert (refused.code, refused.data["at_zero"], refused.data["at_full_scale"]) == ("clipped", 1, 0)
 
 
+def test_clipped_in_the_camera_before_it_was_shifted_up(edge_light: Render) -> None:
+    grey = np.minimum(np.rint(4095 * 1.3 * edge_light(64, 100, 5.0, 1.0)), 4095)
+    assert refusal((16 * grey).astype(np.uint16)).code == "clipped"
+
+
 @pytest.mark.parametrize("shift", [-31.0, 30.0])
 def test_edge_at_the_side_of_its_region(edge_light: Render, shift: float) -> None:
     refused = refusal(noisy(edge_light(64, 64, 5.0, 1.0, shift), 140.0, 0.5))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from benchd.imaging.level import judge_exposure
+from benchd.imaging.level import full_scale_of, judge_exposure
 
 Render = Callable[..., NDArray[np.float64]]
 OFFSET = 1600.0
@@ -66,3 +66,21 @@ def test_no_light_at_all() -> None:
 def test_nonsense_asked(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match="is no level"):
         judge_exposure(np.zeros((10, 10), dtype=np.uint16), **wrong)
+
+
+def test_twelve_bits_shifted_into_sixteen_clip_below_the_top(light: NDArray[np.float64]) -> None:
+    shifted = (picture(light, 1.6) // 16 * 16).astype(np.uint16)
+    assert full_scale_of(shifted) == 65520
+    judged = judge_exposure(shifted, offset=OFFSET)
+    assert judged.clipped > 100_000
+    assert not judged.good
+    burnt = np.full((20, 20), 65520, dtype=np.uint16)
+    assert judge_exposure(burnt).clipped == 400
+
+
+def test_full_scale_of_other_pictures() -> None:
+    assert full_scale_of(np.array([[1, 255]], dtype=np.uint8)) == 255
+    assert full_scale_of(np.array([[3, 4]], dtype=np.uint16)) == 65535
+    assert full_scale_of(np.zeros((3, 3), dtype=np.uint16)) == 65535
+    with pytest.raises(ValueError, match="full_scale must be given"):
+        full_scale_of(np.zeros((3, 3)))
