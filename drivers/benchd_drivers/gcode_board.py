@@ -1,0 +1,325 @@
+"""The protocol of a G-code controller, spoken once for all devices on its link.
+
+Lines are answered in order by `ok` or `error:N`, some at once, some only when motion has ended; in between come
+status reports, alarms and banners. So lines are written without waiting and their answers are matched in order
+here, while the real-time byte `?` is an ordinary query that may overtake them. No line is ever sent twice here.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from abc import abstractmethod
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from benchd.devices import DeviceError, Identity, Link, LinkError, LinkTimeout, matching, nothing
+from benchd_drivers.finishing import finish
+from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_status import ALARM, BANNER, ERROR, REPORT, Report, parse_report
+from benchd_drivers.gcode_words import INSPECT, alarm_text, error_text
+
+HOLD, RESET, JOG_CANCEL = b"!", b"\x18", b"\x85"
+BOOT_S = 4.0
+"""Opening the port resets many boards; this long they may take to speak."""
+STATUS_S = 0.3
+ANSWER_LOST_S = 1.0
+"""An idle controller answers a line within milliseconds; after this its answer is lost."""
+LINES_AHEAD = 3
+"""Of at most 40 bytes each, so that the controller's receive buffer of 128 never overflows."""
+
+
+class BoardUser(Protocol):
+    """A device on the board, told of what happens to all of it. Called on the event loop; must not block."""
+
+    name: str
+
+    @abstractmethod
+    def on_alarm(self, number: int) -> None: ...
+    @abstractmethod
+    def on_reset(self, expected: bool) -> None: ...
+    @abstractmethod
+    def on_lost(self, text: str) -> None: ...
+    @abstractmethod
+    def on_report(self, report: Report) -> None: ...
+    @abstractmethod
+    async def after_reset(self) -> None:
+        """Bring back what a reset on purpose took away."""
+
+
+@dataclass(eq=False)
+class Sent:
+    """A line on its way; `answer` ends with None for ok, or with one of `gcode_errors`."""
+
+    text: str
+    answer: asyncio.Future[None]
+    t_mono: float = field(default_factory=time.monotonic)
+
+    def give_up(self) -> None:
+        """Nobody waits any more; the answer, if it comes, is still matched to this line."""
+        self.answer.add_done_callback(lambda done: done.cancelled() or done.exception())
+
+
+class GcodeBoard:
+    """One controller. Get it by `of(link)`; every device attaches at `open` and detaches at `close`."""
+
+    def __init__(self, link: Link) -> None:
+        self.link = link
+        self.identity = Identity()
+        self.wco: tuple[float, ...] | None = None
+        self._users: list[BoardUser] = []
+        self._sent: deque[Sent] = deque()
+        self._room = asyncio.Semaphore(LINES_AHEAD)
+        self.gate = asyncio.Lock()
+        """Held while a line is written, and by a stop from its first byte to standstill: nothing slips in behind it."""
+        self._changing = asyncio.Lock()
+        self._pump: asyncio.Task[None] | None = None
+        self._banner = asyncio.Event()
+        self._expecting = False
+        self._told: list[str] = []
+        self._rest_since: float | None = None
+
+    @classmethod
+    def of(cls, link: Link | None, device: str) -> GcodeBoard:
+        """The board of a link. Raises ValueError where the device was given none."""
+        if link is None:
+            raise ValueError(f"{device} needs a link")
+        return link.shared(cls, cls)
+
+    # ---- coming and going
+
+    async def attach(self, user: BoardUser) -> Identity:
+        """Make contact if nobody has. Raises LinkError, LinkTimeout (nothing that speaks this protocol answers)."""
+        async with self._changing:
+            if self._pump is None or self._pump.done():
+                await self._contact(user.name)
+            if user not in self._users:
+                self._users.append(user)
+            return self.identity
+
+    async def _contact(self, device: str) -> None:
+        self._forget(LineReset("The link was opened anew."))
+        self.wco, self._rest_since, self._told = None, None, []
+        self._expecting = True  # a board that is reset by the opening of its port is no surprise
+        self._pump = asyncio.create_task(self._listen(self.link.listen()), name=f"gcode {self.link.name}")
+        try:
+            try:
+                await self._alive(time.monotonic() + BOOT_S / 2)
+            except LinkTimeout:
+                self.link.urgent(RESET)  # after a limit some controllers are deaf to all else
+                await self._alive(time.monotonic() + BOOT_S / 2)
+            self.identity = await self._who()
+        except BaseException:
+            await self._end_pump()
+            raise
+        finally:
+            self._expecting = False
+
+    async def _who(self) -> Identity:
+        """Name, version and the text a user may have stored in the board, from `$I` as far as it answers."""
+        name = version = serial = ""
+        with suppress(LineRefused, LineUnanswered):
+            await self.line("$I", limit_s=2.0)
+        for text in self._told:
+            if found := BANNER.match(text):
+                name = found["name"]
+                version = version or found["version"]
+            elif text.startswith("[VER:"):
+                version, _, serial = text[5:].rstrip("]").partition(":")
+        return Identity(model=name, firmware=version.strip("."), serial=serial.strip())
+
+    async def detach(self, user: BoardUser) -> None:
+        """Leave; the last one ends the listening. Never raises."""
+        async with self._changing:
+            if user in self._users:
+                self._users.remove(user)
+            if not self._users:
+                await self._end_pump()
+                self._forget(LineReset("The device was closed."))
+
+    async def _end_pump(self) -> None:
+        pump, self._pump = self._pump, None
+        if pump is not None:
+            pump.cancel()
+            await asyncio.wait({pump})
+
+    # ---- what comes in
+
+    async def _listen(self, lines: AsyncIterator[bytes]) -> None:
+        async for raw in lines:
+            self._take(raw.decode("ascii", "replace").strip())
+        text = f"The controller on link {self.link.name} is gone."
+        self._forget(LinkError(text, device=self.link.name, frames=self.link.recent))
+        for user in self._users:
+            user.on_lost(text)
+
+    def _take(self, text: str) -> None:
+        if text == "ok":
+            self._answered(None)
+        elif found := ERROR.match(text):
+            number = int(found[1])
+            sent = self._sent[0].text if self._sent else "?"
+            self._answered(LineRefused(number, f"The controller refused '{sent}': {error_text(number)}."))
+        elif found := ALARM.match(text):
+            self._alarmed(int(found[1]))
+        elif BANNER.match(text):
+            self._told.append(text)
+            self._was_reset()
+        elif text.startswith("["):
+            self._told = [*self._told[-15:], text]
+        elif text.startswith("<"):
+            self._note(parse_report(text.encode(), time.monotonic()))
+
+    def _answered(self, error: DeviceError | None) -> None:
+        if self._sent:
+            self._end(self._sent.popleft(), error)
+
+    def _end(self, sent: Sent, error: DeviceError | None) -> None:
+        self._room.release()
+        if sent.answer.done():
+            return
+        if error is None:
+            sent.answer.set_result(None)
+        else:
+            error.frames = tuple(self.link.recent)
+            sent.answer.set_exception(error)
+
+    def _forget(self, error: DeviceError) -> None:
+        while self._sent:
+            self._end(self._sent.popleft(), error)
+
+    def _alarmed(self, number: int) -> None:
+        text = f"The controller raised an alarm: {alarm_text(number)}."
+        self._forget(LineAlarm(number, text, advice=INSPECT))
+        for user in self._users:
+            user.on_alarm(number)
+
+    def _was_reset(self) -> None:
+        self.wco, self._rest_since = None, None
+        self._forget(LineReset("The controller was reset."))
+        self._banner.set()
+        for user in self._users:
+            user.on_reset(self._expecting)
+
+    def _note(self, report: Report | None) -> None:
+        if report is None:
+            return
+        self.wco = report.wco or self.wco
+        if report.state in ("Idle", "Alarm"):
+            self._rest_since = self._rest_since or report.t_mono
+            self._drop_unanswered(report.t_mono)
+        else:
+            self._rest_since = None
+        for user in self._users:
+            user.on_report(report)
+
+    def _drop_unanswered(self, now: float) -> None:
+        assert self._rest_since is not None
+        while self._sent and now - max(self._rest_since, self._sent[0].t_mono) > ANSWER_LOST_S:
+            sent = self._sent.popleft()
+            self._end(sent, LineUnanswered(f"The controller never answered '{sent.text}'.", device=self.link.name))
+
+    # ---- what goes out
+
+    async def report(self) -> Report:
+        """A fresh status report. Raises LinkTimeout (also where only damaged ones come), LinkError."""
+        deadline = time.monotonic() + STATUS_S
+        while True:
+            began = time.monotonic()
+            raw = await self.link.query(b"?", matching(REPORT), max(deadline - began, 0.0))
+            report = parse_report(raw, (began + time.monotonic()) / 2)
+            self._note(report)
+            if report is not None:
+                return report
+
+    async def post(self, text: str, guard: Callable[[], None] | None = None) -> Sent:
+        """Write one line and return at once; see `Sent`. `guard` is called in front of the bytes and may raise.
+
+        The writing itself is short and a cancellation does not cut it off: half-known lines would put the answers
+        out of step.
+        """
+        await self._room.acquire()
+        return await finish(self._write(text, guard), f"write {text}")
+
+    async def _write(self, text: str, guard: Callable[[], None] | None) -> Sent:
+        sent = Sent(text, asyncio.get_running_loop().create_future())
+        sent.give_up()
+        try:
+            async with self.gate:
+                if guard is not None:
+                    guard()
+                self._sent.append(sent)
+                await self.link.query(text.encode("ascii") + b"\n", nothing, 2.0)
+        except BaseException:
+            if sent in self._sent:
+                self._sent.remove(sent)
+            if not sent.answer.done():  # else it left the queue by itself, and its room with it
+                self._room.release()
+            raise
+        return sent
+
+    async def line(self, text: str, limit_s: float) -> None:
+        """Write a line and wait for its answer.
+
+        Raises LineRefused, LineAlarm, LineReset, LineUnanswered (idle and silent about it), LinkTimeout (not answered
+        within `limit_s`, or the controller tells no state), LinkError.
+        """
+        sent = await self.post(text)
+        deadline = time.monotonic() + limit_s
+        while not sent.answer.done():
+            await asyncio.wait({sent.answer}, timeout=0.25)
+            if sent.answer.done():
+                break
+            if time.monotonic() > deadline:
+                raise LinkTimeout(f"'{text}' was not answered in {limit_s:g} s.", device=self.link.name)
+            await self.report()
+        sent.answer.result()
+
+    def reset_now(self) -> None:
+        """Write the reset byte ahead of all else. `reset` has to follow at once, to see what became of it."""
+        self._banner.clear()
+        self._expecting = True
+        self.link.urgent(RESET)
+
+    async def reset(self, *, written: bool = False) -> None:
+        """Reset the controller on purpose (its queue is then empty); returns when it answers again.
+
+        `written`: `reset_now` was called. Raises LinkError, LinkTimeout. In motion it costs the position; at
+        standstill it keeps it. Hold `gate`.
+        """
+        try:
+            if not written:
+                self.reset_now()
+            deadline = time.monotonic() + BOOT_S
+            try:
+                async with asyncio.timeout(0.5):
+                    await self._banner.wait()
+            except TimeoutError:
+                await self._alive(deadline)
+                if not self._banner.is_set():
+                    self._was_reset()  # it answers, so that only the banner was lost
+            await self._alive(deadline)
+        finally:
+            self._expecting = False
+
+    @property
+    def waiting(self) -> bool:
+        """Whether a line is not answered yet."""
+        return bool(self._sent)
+
+    async def _alive(self, deadline: float) -> None:
+        while True:
+            try:
+                await self.report()
+                return
+            except LinkTimeout:
+                if time.monotonic() > deadline:
+                    raise
+
+    async def restore(self) -> None:
+        """After a reset on purpose, with `gate` free again: let every device bring back its own."""
+        for user in list(self._users):
+            await user.after_reset()

@@ -1,0 +1,67 @@
+"""A G-code axis as the bench file describes it."""
+
+from __future__ import annotations
+
+from typing import Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from benchd.devices import AxisSpec
+from benchd_drivers.gcode_status import LETTERS
+
+
+class GcodeAxisConfig(BaseModel):
+    """Lengths in the axis's own coordinate; one `um_per_unit` is one unit of the controller's (1000 for millimetres).
+
+    `positive` says what a growing number of the controller means; `identity` is a text that the board carries
+    (its build string, or its name) and is asked for at every open.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    letter: str = Field(pattern=f"^[{LETTERS}]$")
+    um_per_unit: float = Field(default=1000.0, gt=0, allow_inf_nan=False)
+    positive: Literal["deeper", "shallower"] = "deeper"
+    travel_um: tuple[float, float]
+    top_speed_um_s: float = Field(gt=0, allow_inf_nan=False)
+    acceleration_um_s2: float = Field(gt=0, allow_inf_nan=False)
+    approach: Literal["from_below", "from_above"] = "from_below"
+    home_search_um: float = Field(gt=0, allow_inf_nan=False)
+    home_speed_um_s: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+    resolution_um: float = Field(default=1.0, gt=0, allow_inf_nan=False)
+    poll_ms: float = Field(default=15.0, ge=2, le=200)
+    identity: str | None = Field(default=None, min_length=1)
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not self.travel_um[0] < self.travel_um[1]:
+            raise ValueError("travel_um: the first value must be below the second")
+        return self
+
+    @property
+    def um(self) -> float:
+        """Signed: the axis's coordinate in um is the controller's times this."""
+        return self.um_per_unit * (1 if self.positive == "deeper" else -1)
+
+    @property
+    def tolerance_um(self) -> float:
+        """How near counts as there: the controller rounds to a step, and tells thousandths of its unit."""
+        return self.resolution_um + 1.5e-3 * self.um_per_unit
+
+    @property
+    def rest_s(self) -> float:
+        """How long coming to rest may take from top speed, with as much again for the controller."""
+        return 2 * self.top_speed_um_s / self.acceleration_um_s2 + 0.3
+
+    def spec(self) -> AxisSpec:
+        """What the axis can do. Nothing is buffered beyond the one segment or move under way."""
+        return AxisSpec(
+            unit="um",
+            low=self.travel_um[0],
+            high=self.travel_um[1],
+            resolution=self.resolution_um,
+            top_speed=self.top_speed_um_s,
+            acceleration=self.acceleration_um_s2,
+            lookahead_s=0.0,
+            approach=self.approach,
+        )

@@ -1,0 +1,92 @@
+"""Bringing a G-code controller to rest, and knowing that it is.
+
+The stop byte has been written already when `halt` is called; here its effect is watched, the byte written again where
+it was lost (jog-cancel bytes are, in some states), and the queue emptied by a reset: at standstill that keeps the
+position. A controller that still moves after its time is reset in motion, which costs the position.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+
+from benchd.devices import LinkTimeout, MotionFailed
+from benchd_drivers.gcode_board import HOLD, JOG_CANCEL, GcodeBoard
+from benchd_drivers.gcode_status import Report
+
+AGAIN_S = 0.1
+"""The stop byte is written again this often while the controller goes on as if it had not heard it."""
+SILENT_S = 0.8
+
+
+async def halt(board: GcodeBoard, *, jogging: bool, rest_s: float, flush: bool = False) -> bool:
+    """Wait for standstill, empty the queue; True where the position was kept. Hold `board.gate`.
+
+    `rest_s` is how long coming to rest may take; `flush` resets even where nothing is queued. Raises LinkTimeout
+    or LinkError (the controller cannot be asked: nobody knows), MotionFailed (it does not obey).
+    """
+    report = await _at_rest(board, HOLD + JOG_CANCEL if jogging else HOLD, rest_s)
+    if report is None:
+        await board.reset()
+        await _after_reset(board)
+        return False
+    if report.state in ("Idle", "Alarm") and not board.waiting and not flush:
+        return True
+    before, was = report.machine(board.wco), report.state
+    await board.reset()
+    report = await _after_reset(board)
+    after = report.machine(board.wco)
+    moved = (
+        before is not None
+        and after is not None
+        and any(abs(a - b) > 0.002 for a, b in zip(before, after, strict=False))
+    )
+    return not moved and (report.state != "Alarm" or was == "Alarm")
+
+
+async def _at_rest(board: GcodeBoard, again: bytes, rest_s: float) -> Report | None:
+    """The report that shows standstill; None where it does not come to rest, or tells nothing."""
+    began = heard = written = time.monotonic()
+    last: Report | None = None
+    while True:
+        now = time.monotonic()
+        try:
+            report = await board.report()
+        except LinkTimeout:
+            if now - heard > SILENT_S:
+                return None
+            board.link.urgent(again)
+            continue
+        heard = now
+        if report.at_rest or _same_place(board, last, report):
+            return report
+        if now - began > rest_s + 4 * AGAIN_S:
+            return None
+        if report.state in ("Run", "Jog", "Home") and now - written > AGAIN_S:
+            board.link.urgent(again)
+            written = now
+        last = report
+        await asyncio.sleep(0.02 if report.sub is None and report.state == "Hold" else 0.005)
+
+
+def _same_place(board: GcodeBoard, last: Report | None, report: Report) -> bool:
+    """A hold without a sub-state does not say whether it still moves; two equal positions in a row do."""
+    if last is None or last.state != report.state or report.state not in ("Hold", "Door") or report.sub is not None:
+        return False
+    place = report.machine(board.wco)
+    return place is not None and place == last.machine(board.wco)
+
+
+async def _after_reset(board: GcodeBoard) -> Report:
+    """The controller's report once more; a reset byte that was lost is written again, twice at most."""
+    for _ in range(3):
+        report = await board.report()
+        if report.state in ("Idle", "Alarm", "Sleep"):
+            return report
+        await board.reset()
+    raise MotionFailed(
+        f"The controller on link {board.link.name} is in state {report.state} and does not obey a reset.",
+        advice="Cut the motor's power at the bench.",
+        device=board.link.name,
+        frames=board.link.recent,
+    )

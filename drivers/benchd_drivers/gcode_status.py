@@ -1,0 +1,87 @@
+"""The real-time status report of a G-code controller, and the kinds of line it sends.
+
+Fields may be missing, in any order, and masked by the controller's settings: machine position or work position
+stands in a report, seldom both, and the offset between the two in every tenth or thirtieth only.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+REPORT = rb"<[A-Z][A-Za-z]*(?::\d+)?(?:\|[^<>\r\n]*)?>"
+"""A whole report; what else stands between angle brackets is noise."""
+
+BANNER = re.compile(r"^(?P<name>[A-Za-z][\w .-]*?) v?(?P<version>\d+\.\d+\w*)\b.*\['\$' for help\]\s*$")
+ALARM = re.compile(r"^ALARM:(\d+)$")
+ERROR = re.compile(r"^error:(\d+)$")
+LETTERS = "XYZABCUVW"
+
+AT_REST = frozenset({"Idle", "Alarm", "Check", "Sleep", "Tool"})
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """One report. Positions in the controller's units by axis in the order of LETTERS; None where not told."""
+
+    state: str
+    sub: int | None
+    mpos: tuple[float, ...] | None
+    wpos: tuple[float, ...] | None
+    wco: tuple[float, ...] | None
+    pins: str
+    spindle: float | None
+    t_mono: float
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether nothing moves, as the controller sees it. `Hold` and `Door` without a sub-state do not say."""
+        if self.state in ("Hold", "Door"):
+            return self.sub in (0, 1) if self.state == "Door" else self.sub == 0
+        return self.state in AT_REST
+
+    def machine(self, remembered_wco: tuple[float, ...] | None) -> tuple[float, ...] | None:
+        """Machine position: told, or from the work position and the offset (this report's, else the remembered one)."""
+        if self.mpos is not None:
+            return self.mpos
+        wco = self.wco or remembered_wco
+        if self.wpos is None or wco is None or len(wco) != len(self.wpos):
+            return None
+        return tuple(w + o for w, o in zip(self.wpos, wco, strict=True))
+
+
+def parse_report(raw: bytes, t_mono: float) -> Report | None:
+    """The report in `raw` (`<...>`), None where a part of it is damaged: a wrong position is worse than none."""
+    fields = raw.decode("ascii", "replace").strip("<>").split("|")
+    state, _, sub = fields[0].partition(":")
+    values: dict[str, tuple[float, ...]] = {}
+    pins, spindle = "", None
+    try:
+        for field in fields[1:]:
+            key, _, text = field.partition(":")
+            if key in ("MPos", "WPos", "WCO"):
+                values[key] = _numbers(text)
+            elif key == "Pn":
+                pins = text
+            elif key == "FS":
+                spindle = _numbers(text)[1]
+        return Report(
+            state=state,
+            sub=int(sub) if sub else None,
+            mpos=values.get("MPos"),
+            wpos=values.get("WPos"),
+            wco=values.get("WCO"),
+            pins=pins,
+            spindle=spindle,
+            t_mono=t_mono,
+        )
+    except (ValueError, IndexError):
+        return None
+
+
+def _numbers(text: str) -> tuple[float, ...]:
+    numbers = tuple(float(part) for part in text.split(","))
+    if not all(math.isfinite(number) for number in numbers):
+        raise ValueError("not finite")
+    return numbers

@@ -1,0 +1,84 @@
+"""What an axis makes of everything its controller says: the edge detector for all that takes trust away."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+from benchd.devices import Clock
+from benchd_drivers.gcode_board import BoardUser
+from benchd_drivers.gcode_status import Report
+from benchd_drivers.gcode_words import HOMING_ALARMS, LIMIT_ALARMS, alarm_text
+from benchd_drivers.trust import Trust
+
+Activity = Literal["home", "move", "jog"]
+JOG_STARTS_S = 0.4
+
+
+class Watch(BoardUser):
+    """Knows what the axis was told to do, and so what ought not to happen. `place` turns a report into um."""
+
+    def __init__(self, name: str, tolerance_um: float, place: Callable[[Report], float | None], clock: Clock) -> None:
+        self.name = name
+        self.trust = Trust(name, clock)
+        self.activity: Activity | None = None
+        self._tolerance_um = tolerance_um
+        self._place = place
+        self._clock = clock
+        self._rest_um: float | None = None
+        self._jog: tuple[float, float, float] = (0.0, 0.0, 0.0)  # target, velocity, told at
+
+    # ---- what the axis does
+
+    def begins(self, activity: Activity) -> None:
+        """Motion is about to be asked for."""
+        self.activity, self._rest_um = activity, None
+
+    def jogs(self, target_um: float, velocity_um_s: float) -> None:
+        """A jog segment is about to be sent."""
+        self._jog = (target_um, velocity_um_s, self._clock.monotonic())
+        self.begins("jog")
+
+    def prolongs(self, target_um: float, velocity_um_s: float) -> bool:
+        """Whether a new segment can simply follow the one under way: same velocity, further on."""
+        end_um, velocity, _ = self._jog
+        return self.activity == "jog" and velocity == velocity_um_s and (target_um - end_um) * velocity >= 0
+
+    def rests(self) -> None:
+        """Motion has ended, one way or another."""
+        self.activity, self._rest_um = None, None
+
+    # ---- what the controller says
+
+    def on_alarm(self, number: int) -> None:
+        if self.activity == "home" and number in HOMING_ALARMS:
+            return  # told to the one who homes
+        kind: Literal["limit", "reset", "disabled"] = "limit" if number in LIMIT_ALARMS else "disabled"
+        self.trust.lose(f"{alarm_text(number)}; an inspection is needed", "reset" if number == 3 else kind)
+
+    def on_reset(self, expected: bool) -> None:
+        if not expected:
+            self.trust.lose("the controller was reset without being told to", "reset")
+
+    def on_lost(self, text: str) -> None:
+        self.trust.lose(text[:1].lower() + text[1:].rstrip("."), "link")
+
+    def on_report(self, report: Report) -> None:
+        """Look at every report for what nobody said: a lost alarm line, motors off, a place that changed at rest."""
+        if report.state in ("Alarm", "Sleep") and self.trust.homed:
+            self.trust.lose(f"the controller is in state {report.state}", "disabled")
+        at_um = self._place(report)
+        if self.activity == "jog" and report.state == "Idle" and at_um is not None:
+            there = abs(at_um - self._jog[0]) <= self._tolerance_um
+            if there or report.t_mono - self._jog[2] > JOG_STARTS_S:
+                self.rests()
+        if self.activity is not None or report.state != "Idle":
+            self._rest_um = None
+        elif self._rest_um is None or at_um is None:
+            self._rest_um = at_um if at_um is not None else self._rest_um
+        elif abs(at_um - self._rest_um) > self._tolerance_um and self.trust.homed:
+            was, self._rest_um = self._rest_um, at_um
+            self.trust.lose(f"its position went from {was:.1f} to {at_um:.1f} um at rest", "reset")
+
+    async def after_reset(self) -> None:
+        """A reset at standstill takes nothing from an axis."""

@@ -1,0 +1,70 @@
+"""What the numbers of a G-code controller mean, for people.
+
+The numbers are those that open motion firmwares on microcontrollers have in common (error and alarm codes of
+their interface documentation); the sentences are ours.
+"""
+
+from __future__ import annotations
+
+ERRORS = {
+    1: "a word without its letter",
+    2: "a number it cannot read",
+    3: "a '$' command it does not know",
+    4: "a negative value where none may stand",
+    5: "homing is not enabled in its settings",
+    6: "a step pulse shorter than it can make",
+    7: "its settings memory failed and was reset",
+    8: "this needs it idle, and it is busy",
+    9: "locked by an alarm or by a jog under way",
+    10: "soft limits need homing enabled",
+    11: "a line too long for it",
+    12: "a step rate beyond what it can do",
+    13: "the safety door is open",
+    14: "a start-up line too long for it",
+    15: "a jog that leaves the travel",
+    16: "a jog with a word that may not stand there",
+    17: "laser mode without PWM output",
+    20: "a command it does not know",
+    21: "two commands that exclude each other",
+    22: "a move without a feed rate",
+    23: "a number that must be whole",
+    24: "two commands that both want the axis words",
+    25: "a word given twice",
+    26: "a command without its axis word",
+    27: "a line number out of range",
+    28: "a command without a value that it needs",
+    29: "a coordinate system that it does not have",
+    30: "G53 without a straight move",
+    31: "axis words that nothing uses",
+    32: "an arc without a plane word",
+    33: "a target that cannot be reached",
+    36: "words that nothing uses",
+    38: "a tool number out of range",
+}
+
+ALARMS = {
+    1: "a hard limit was hit",
+    2: "a target beyond the controller's own soft limits",
+    3: "it was reset while moving, and lost its place",
+    4: "probe in the wrong state",
+    5: "probe made no contact",
+    6: "homing was broken off by a reset",
+    7: "homing was broken off by the safety door",
+    8: "the home switch stayed active after the pull-off",
+    9: "the home switch was not found within the search",
+    10: "its emergency-stop input is active",
+}
+
+LIMIT_ALARMS = frozenset({1, 2})
+HOMING_ALARMS = frozenset({6, 7, 8, 9})
+INSPECT = "Look at the carriage, the switches and the cables before homing again."
+
+
+def error_text(number: int) -> str:
+    """The refusal of a line, as the end of a sentence."""
+    return ERRORS.get(number, f"error {number}, which has no common meaning")
+
+
+def alarm_text(number: int) -> str:
+    """An alarm, as the end of a sentence."""
+    return ALARMS.get(number, f"alarm {number}, which has no common meaning")

@@ -1,0 +1,231 @@
+"""A camera that answers a GET with one picture: phones, single-board computers, network cameras."""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from collections.abc import AsyncIterator
+from datetime import UTC, datetime
+from typing import Any, Literal, Self
+from urllib.parse import urlsplit
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from benchd.devices import (
+    Camera,
+    CameraSpec,
+    Clock,
+    DeviceError,
+    Exposure,
+    Frame,
+    Health,
+    Identity,
+    Link,
+    LinkError,
+    LinkGarbled,
+    Unplausible,
+)
+from benchd_drivers.http_session import Fetched, HttpSession
+
+MEDIA = {
+    b"\x89PNG\r\n\x1a\n": "image/png",
+    b"\xff\xd8\xff": "image/jpeg",
+    b"II*\0": "image/tiff",
+    b"MM\0*": "image/tiff",
+}
+OLD_TRIES = 4
+"""A camera that hands out the picture it has stored has a fresh one after a few questions, or never."""
+CLOCKS_S = 0.02
+"""How far the camera's clock may be ahead of or behind ours when the two are said to be one."""
+Orientation = Literal["upright", "upside_down", "mirrored", "mirrored_upside_down", "turned_left", "turned_right"]
+
+
+class HttpCameraConfig(BaseModel):
+    """`settings_url` may hold {exposure_ms} and {gain}. `clock: shared` trusts `time_header` against our own clock.
+
+    The header holds the middle of the exposure, RFC 3339 or seconds since 1970.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    url: str = Field(pattern=r"^https?://[^\s/]+/\S*$")
+    settings_url: str | None = Field(default=None, pattern=r"^https?://[^\s/]+/\S*$")
+    time_header: str | None = None
+    clock: Literal["shared", "own"] = "shared"
+    orientation: Orientation = "upright"
+    pixel_um: float | None = Field(default=None, gt=0)
+    linear: bool = True
+    exposure_range_ms: tuple[float, float] | None = None
+    timeout_s: float = Field(default=5.0, gt=0, le=60)
+
+    @model_validator(mode="after")
+    def _one_host(self) -> Self:
+        if self.settings_url is not None:
+            try:
+                self.settings_url.format(exposure_ms=1.0, gain=1.0)
+            except (KeyError, IndexError, ValueError):
+                raise ValueError("settings_url may hold {exposure_ms} and {gain}, nothing else in braces") from None
+            if urlsplit(self.settings_url)[:2] != urlsplit(self.url)[:2]:
+                raise ValueError("settings_url must be on the same host as url")
+        low_high = self.exposure_range_ms
+        if low_high is not None and not 0 < low_high[0] <= low_high[1]:
+            raise ValueError("exposure_range_ms: two positive values, the first not above the second")
+        return self
+
+
+class HttpCamera(Camera):
+    """See `benchd.devices.Camera` for the contracts."""
+
+    Config = HttpCameraConfig
+
+    def __init__(self, name: str, config: HttpCameraConfig) -> None:
+        self.name = name
+        self._config = config
+        self._clock = Clock()
+        self._session: HttpSession | None = None
+        self._exposure: Exposure | None = None
+        self._last_stamp: float | None = None
+        self._health = Health("ok")
+        self.spec = CameraSpec(
+            size=None,
+            linear=config.linear,
+            hardware_time=config.time_header is not None and config.clock == "shared",
+            lockable=config.settings_url is not None,
+            pixel_um=config.pixel_um,
+            exposure_range_ms=config.exposure_range_ms,
+            orientation=config.orientation,
+        )
+
+    @classmethod
+    def create(cls, name: str, config: HttpCameraConfig, link: Link | None) -> HttpCamera:
+        return cls(name, config)
+
+    async def open(self) -> Identity:
+        if self._session is None:
+            self._session = HttpSession(self.name, self._config.url, self._config.timeout_s)
+        self._last_stamp = None
+        try:
+            fetched = await self._get(self._config.url)
+            _media_type(fetched, self.name)
+        except BaseException:
+            await self.close()
+            raise
+        self._health = Health("ok")
+        return Identity(model=fetched.headers.get("server", ""))
+
+    async def close(self) -> None:
+        session, self._session = self._session, None
+        if session is not None:
+            await session.close()
+
+    async def health(self) -> Health:
+        if self._session is None:
+            return Health("fault", "link", f"{self.name} is not open.")
+        return self._health
+
+    async def _get(self, url: str) -> Fetched:
+        if self._session is None:
+            raise LinkError(f"{self.name} is not open.", device=self.name)
+        parts = urlsplit(url)
+        target = parts.path + (f"?{parts.query}" if parts.query else "")
+        extra_s = 2 * self._exposure.exposure_ms / 1000 if self._exposure else 0.0
+        try:
+            fetched = await self._session.get(target, extra_s)
+        except LinkError as error:
+            self._health = Health("fault", error.code, error.text)
+            raise
+        if fetched.status != 200:
+            text = f"{self.name}: {url} answered with status {fetched.status}."
+            self._health = Health("fault", "http", text)
+            raise DeviceError(text, advice="Check the address in the bench file.", device=self.name)
+        return fetched
+
+    async def configure(self, exposure_ms: float, gain: float) -> Exposure:
+        """Raises ValueError outside what can be asked for; DeviceError where the camera takes no settings."""
+        if not (math.isfinite(exposure_ms) and exposure_ms > 0 and math.isfinite(gain) and gain > 0):
+            raise ValueError("exposure_ms and gain must be positive and finite")
+        if self._config.settings_url is None:
+            raise DeviceError(
+                f"{self.name} takes no settings.", advice="Give its settings_url in the bench file.", device=self.name
+            )
+        if self._config.exposure_range_ms is not None:
+            low, high = self._config.exposure_range_ms
+            exposure_ms = min(max(exposure_ms, low), high)
+        fetched = await self._get(self._config.settings_url.format(exposure_ms=exposure_ms, gain=gain))
+        self._exposure = _told(fetched.body, Exposure(exposure_ms, gain))
+        return self._exposure
+
+    async def grab(self) -> Frame:
+        called = time.time()
+        for _ in range(OLD_TRIES):
+            fetched = await self._get(self._config.url)
+            media_type = _media_type(fetched, self.name)
+            stamp = self._stamp(fetched)
+            if stamp is None or self._config.clock == "own":
+                self._thawed(stamp)
+                middle = (fetched.asked + fetched.came) / 2
+                return self._frame(fetched, media_type, middle, False)
+            half_s = self._exposure.exposure_ms / 2000 if self._exposure else 0.0
+            if stamp > time.time() + CLOCKS_S:
+                raise self._unplausible("its pictures are from the future: its clock is not ours")
+            if stamp - half_s >= called - CLOCKS_S:
+                self._thawed(stamp)
+                return self._frame(fetched, media_type, time.monotonic() - (time.time() - stamp), True)
+        raise self._unplausible(f"its picture is {called - stamp:.1f} s older than the request, {OLD_TRIES} times over")
+
+    def _stamp(self, fetched: Fetched) -> float | None:
+        """The picture's own time, seconds since 1970; None where no header is configured."""
+        if self._config.time_header is None:
+            return None
+        text = fetched.headers.get(self._config.time_header.lower(), "")
+        try:
+            stamp = float(text) if text[:1].isdigit() and "T" not in text else datetime.fromisoformat(text).timestamp()
+        except ValueError:
+            stamp = math.nan
+        if not math.isfinite(stamp):
+            raise self._unplausible(f"its header {self._config.time_header} is '{text[:40]}', which is no time")
+        return stamp
+
+    def _thawed(self, stamp: float | None) -> None:
+        """Two pictures of one instant are one picture: the camera is frozen."""
+        if stamp is not None and stamp == self._last_stamp:
+            raise self._unplausible("it gave the same picture twice: it is frozen")
+        self._last_stamp = stamp
+        self._health = Health("ok")
+
+    def _unplausible(self, why: str) -> Unplausible:
+        self._health = Health("fault", "unplausible", f"{self.name}: {why}.")
+        return Unplausible(self._health.text, advice="Check the camera, its clock and `clock` in the bench file.")
+
+    def _frame(self, fetched: Fetched, media_type: str, t_mono: float, hardware: bool) -> Frame:
+        utc = datetime.fromtimestamp(time.time() - (time.monotonic() - t_mono), UTC)
+        t_utc = utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return Frame(fetched.body, media_type, t_mono, t_utc, self._exposure, hardware)
+
+    async def stream(self) -> AsyncIterator[Frame]:
+        while True:
+            yield await self.grab()
+
+
+def _media_type(fetched: Fetched, device: str) -> str:
+    """By the first bytes, which cannot err as a header can."""
+    for magic, media_type in MEDIA.items():
+        if fetched.body.startswith(magic):
+            return media_type
+    said = fetched.headers.get("content-type", "nothing")
+    raise LinkGarbled(
+        f"{device} sends no picture (it says {said}).", advice="PNG, JPEG and TIFF are understood.", device=device
+    )
+
+
+def _told(body: bytes, asked: Exposure) -> Exposure:
+    """What the camera says it set, where it answers with a JSON object; else what was asked for."""
+    try:
+        told: Any = json.loads(body)
+        exposure_ms, gain = float(told["exposure_ms"]), float(told["gain"])
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return asked
+    if not (math.isfinite(exposure_ms) and exposure_ms > 0 and math.isfinite(gain) and gain > 0):
+        return asked
+    return Exposure(exposure_ms, gain)

@@ -1,0 +1,154 @@
+"""One kept-alive HTTP connection in a thread of its own: GET with one overall deadline, errors mapped in one place."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import http.client
+import socket
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from urllib.parse import urlsplit
+
+from benchd.devices import LinkError, LinkGarbled, LinkTimeout
+from benchd_drivers.link.foreign import mapped
+
+LARGEST = 256 * 1024 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """A whole answer; times are monotonic: the request about to be written, the first bytes of the answer here."""
+
+    status: int
+    headers: dict[str, str]
+    body: bytes
+    asked: float
+    came: float
+
+
+class HttpSession:
+    """GETs from one host, one at a time. `close` ends the thread, whatever it is waiting for."""
+
+    def __init__(self, name: str, url: str, timeout_s: float) -> None:
+        parts = urlsplit(url)
+        self._name = name
+        self._where = f"{parts.scheme}://{parts.netloc}"
+        self._secure = parts.scheme == "https"
+        self._host, self._port = parts.hostname or "", parts.port
+        self._timeout_s = timeout_s
+        self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"http {name}")
+        self._connection: http.client.HTTPConnection | None = None
+        self._turn = asyncio.Lock()
+
+    async def get(self, target: str, extra_s: float = 0.0) -> Fetched:
+        """GET `target` (path and query). `extra_s` is added to the time-out, for an exposure.
+
+        Raises LinkTimeout, LinkError, LinkGarbled (no HTTP, or more than any picture has). A cancelled call drops the
+        connection, so that its answer cannot be taken for another's.
+        """
+        limit_s = self._timeout_s + extra_s
+        async with self._turn:
+            job = asyncio.get_running_loop().run_in_executor(self._pool, self._get, target, limit_s)
+            try:
+                async with asyncio.timeout(limit_s):
+                    return await asyncio.shield(job)
+            except TimeoutError:
+                await self._abandon(job)
+                raise self._timeout(target, limit_s) from None
+            except asyncio.CancelledError:
+                await self._abandon(job)
+                raise
+
+    async def close(self) -> None:
+        """Drop the connection and join the thread."""
+        self._cut()
+        async with self._turn:
+            await asyncio.get_running_loop().run_in_executor(self._pool, self._drop)
+            self._pool.shutdown()
+
+    async def _abandon(self, job: asyncio.Future[Fetched]) -> None:
+        self._cut()
+        with contextlib.suppress(LinkError):
+            await job
+
+    def _cut(self) -> None:
+        """Wake a thread that waits on the socket."""
+        connection = self._connection
+        if connection is not None and connection.sock is not None:
+            with contextlib.suppress(OSError):
+                connection.sock.shutdown(socket.SHUT_RDWR)
+
+    def _timeout(self, target: str, limit_s: float) -> LinkTimeout:
+        text = f"{self._where}{target} gave no whole answer in {limit_s:g} s."
+        return LinkTimeout(text, advice="Check that the camera is on and reachable.", device=self._name)
+
+    # ---- in the thread
+
+    def _get(self, target: str, limit_s: float) -> Fetched:
+        deadline = time.monotonic() + limit_s
+        try:
+            kept = self._connection is not None
+            try:
+                return self._once(target, deadline)
+            except (http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError):
+                self._drop()
+                if not kept:
+                    raise
+                return self._once(target, deadline)  # the server had closed the idle connection
+        except TimeoutError as error:
+            self._drop()
+            raise self._timeout(target, limit_s) from error
+        except http.client.HTTPException as error:
+            self._drop()
+            raise LinkGarbled(
+                f"{self._where} does not speak HTTP as it should: {type(error).__name__}.", device=self._name
+            ) from error
+        except OSError as error:
+            self._drop()
+            raise mapped(error, f"{self._where} cannot be read", self._name) from error
+        except BaseException:
+            self._drop()
+            raise
+
+    def _once(self, target: str, deadline: float) -> Fetched:
+        connection = self._connection
+        if connection is None:
+            kind = http.client.HTTPSConnection if self._secure else http.client.HTTPConnection
+            connection = kind(self._host, self._port, timeout=_left(deadline))
+            self._connection = connection
+            connection.connect()
+        connection.sock.settimeout(_left(deadline))
+        asked = time.monotonic()
+        connection.request("GET", target, headers={"Accept": "image/png, image/tiff, image/jpeg, application/json"})
+        response = connection.getresponse()
+        came = time.monotonic()
+        body = bytearray()
+        while True:
+            if connection.sock is not None:
+                connection.sock.settimeout(_left(deadline))
+            piece = response.read1(1 << 18)
+            if not piece:
+                break
+            body += piece
+            if len(body) > LARGEST:
+                raise http.client.HTTPException("an answer without end")
+        if response.length:
+            raise http.client.IncompleteRead(bytes(body[:0]), response.length)
+        headers = {key.lower(): value for key, value in response.getheaders()}
+        if response.will_close:
+            self._drop()
+        return Fetched(response.status, headers, bytes(body), asked, came)
+
+    def _drop(self) -> None:
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+
+def _left(deadline: float) -> float:
+    left = deadline - time.monotonic()
+    if left <= 0:
+        raise TimeoutError
+    return left
