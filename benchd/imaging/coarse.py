@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.imaging.edge_line import Floats
 from benchd.imaging.refusals import PictureRefused
+from benchd.imaging.rows import Floats
 
 _COARSE_PX = 160  # the longer side of the small picture
 _LEAST_SIDE_PX = 24.0

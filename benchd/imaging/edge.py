@@ -23,26 +23,21 @@ from numpy.typing import NDArray
 from benchd.imaging.edge_line import (
     LEAST_SWING_SD,
     EdgeLine,
-    Floats,
     fit_edge_line,
-    flat_top,
-    gather,
     leaves_region,
     low_contrast,
-    mean,
-    pixel_variance,
     wanted_window_px,
 )
 from benchd.imaging.level import full_scale_of
 from benchd.imaging.refusals import EdgeRefused
+from benchd.imaging.response import PLATEAU_EXTRA_PX, Columns, Plateaus, ratio_of
+from benchd.imaging.rows import Floats, gather
 
 Orientation = Literal["v", "h"]
 """`v`: an edge near vertical, crossed by the rows; `h`: near horizontal, crossed by the columns."""
 
 LEAST_WINDOW_SIGMAS = 4.5
 LEAST_CYCLES = 1.0
-_PLATEAU = 0.75  # of the window: beyond it stands no edge
-_PLATEAU_EXTRA_PX = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,12 +94,6 @@ def common_window(edges: Iterable[EdgeExtent]) -> float:
     return min(room, wanted_window_px(max(accepted)))
 
 
-def difference_response(cycles: float, span: float = 1.0) -> float:
-    """What a finite difference over `span` does to a frequency, sinc(f span); its inverse is the edge method's
-    derivative correction (ISO 12233; there a central difference over two bins of a quarter pixel: span 0.5)."""
-    return float(np.sinc(cycles * span))
-
-
 def edge_modulation(
     region: NDArray[Any],
     orientation: Orientation,
@@ -130,16 +119,16 @@ def edge_modulation(
     window = _window(line, window_px)
     cycles, weights = _whole_cycles(line)
     half = int(np.ceil(window / line.cos)) + 1
-    outer = int(min(line.room_px, window + _PLATEAU_EXTRA_PX) / line.cos)
+    outer = int(min(line.room_px, window + PLATEAU_EXTRA_PX) / line.cos)
     spread = max(half, outer)
     pixels, fraction = gather(light, line.at_rows(), spread)
     differences = pixels[:, 1:] - pixels[:, :-1]
-    levels = _Plateaus.of(pixels, differences, line.cos, window, outer)
+    levels = Plateaus.of(pixels, differences, line.cos, window, outer)
     if levels.swing < LEAST_SWING_SD * levels.pixel_sd:
         raise low_contrast(levels.swing, levels.pixel_sd)
     _refuse_clipped(pixels[:, spread - half + 1 : spread + half + 1], rails, table)
-    columns = _Columns.at(cycles_per_px, spread, line.cos, window)
-    modulation, u = _ratio(columns, pixels, fraction * line.cos, weights, levels)
+    columns = Columns.at(cycles_per_px, spread, line.cos, window)
+    modulation, u = ratio_of(columns, pixels, fraction * line.cos, weights, levels)
     return EdgeResult(
         modulation=modulation,
         u=u,
@@ -206,91 +195,3 @@ def _refuse_clipped(pixels: Floats, rails: tuple[int, int], table: Floats | None
         f"{at_low} pixels about the edge stand at the lower rail and {at_high} at full scale ({rails[1]}).",
         {"at_zero": at_low, "at_full_scale": at_high, "full_scale": rails[1]},
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Plateaus:
-    """Levels and pixel variances left and right of the edge."""
-
-    left: float
-    right: float
-    left_variance: float
-    right_variance: float
-
-    @classmethod
-    def of(cls, pixels: Floats, differences: Floats, cos: float, window: float, outer: int) -> _Plateaus:
-        middle = pixels.shape[1] // 2 - 1  # column of the difference at the edge
-        inner = min(int(np.ceil(_PLATEAU * window / cos)), outer - 2)
-        left = slice(middle - outer + 1, middle - inner + 1)
-        right = slice(middle + inner + 1, middle + outer + 1)
-        return cls(
-            left=mean(pixels[:, left]),
-            right=mean(pixels[:, right]),
-            left_variance=pixel_variance(differences[:, left.start : left.stop - 1]),
-            right_variance=pixel_variance(differences[:, right.start : right.stop - 1]),
-        )
-
-    @property
-    def swing(self) -> float:
-        return abs(self.right - self.left)
-
-    @property
-    def pixel_sd(self) -> float:
-        return float(np.sqrt(max(self.left_variance, self.right_variance)))
-
-    def variance_of(self, pixels: Floats) -> Floats:
-        """Variance of each pixel: linear in its level between the plateaus (shot noise on a floor)."""
-        per_level = (self.right_variance - self.left_variance) / (self.right - self.left)
-        least = min(self.left_variance, self.right_variance)
-        return np.maximum(self.left_variance + per_level * (pixels - self.left), 0.5 * least)
-
-
-@dataclass(frozen=True, slots=True)
-class _Columns:
-    """The six columns of the transform: window times cosine, sine and one, and the same with the window's derivative.
-
-    The derivative carries the fraction of a pixel between a row's edge and its whole-numbered centre to first order;
-    the fraction in the phase is exact. `matrix` has the shape (2 half + 1, 6).
-    """
-
-    matrix: Floats
-    cycles: float
-    cos: float
-
-    @classmethod
-    def at(cls, cycles: float, half: int, cos: float, window_px: float) -> _Columns:
-        d = np.arange(-half, half + 1) * cos
-        window, steep = flat_top(d, window_px)
-        turn = 2.0 * np.pi * cycles * d
-        re, im = np.cos(turn), np.sin(turn)
-        return cls(np.array([window * re, window * im, window, steep * re, steep * im, steep]).T, cycles, cos)
-
-
-def _ratio(columns: _Columns, pixels: Floats, shift: Floats, weights: Floats, levels: _Plateaus) -> tuple[float, float]:
-    """M and u from the gathered pixels; `shift` is each row's fraction along the normal, px, shape (rows,)."""
-    sums = (pixels[:, 1:] - pixels[:, :-1]) @ columns.matrix
-    phase = np.exp(2j * np.pi * columns.cycles * shift)
-    waves = phase * ((sums[:, 0] - shift * sums[:, 3]) - 1j * (sums[:, 1] - shift * sums[:, 4]))
-    wave = complex(weights @ waves)
-    swing = float(weights @ (sums[:, 2] - shift * sums[:, 5]))
-    ratio = abs(wave) / abs(swing)
-    # derivative of |wave|/|swing| by each difference, then by each pixel: rows x 6 by 6 x columns
-    turned = phase * (wave.conjugate() / abs(wave)) * weights / abs(swing)
-    whole = ratio * np.sign(swing) * weights / abs(swing)
-    along = np.array([turned.real, turned.imag, -whole])
-    across = np.array([turned.imag, -turned.real])
-    variances = levels.variance_of(pixels)
-    variance = _variance(np.concatenate([along, -shift * along]).T @ columns.matrix.T, variances)
-    keep = [0, 1, 3, 4]
-    swept = np.concatenate([across, -shift * across]).T @ columns.matrix[:, keep].T
-    # |.| adds the noise across the phase to M^2 (Rician); it counts only where M drowns in it
-    ratio = max(ratio**2 - _variance(swept, variances), 0.0) ** 0.5
-    response = difference_response(columns.cycles, columns.cos)
-    return ratio / response, variance**0.5 / response
-
-
-def _variance(by_difference: Floats, variances: Floats) -> float:
-    by_pixel = np.zeros(variances.shape)
-    by_pixel[:, 1:] = by_difference
-    by_pixel[:, :-1] -= by_difference
-    return float(np.vdot(by_pixel * by_pixel, variances))

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from benchd.imaging.coarse import CoarseSquare, find_dark_square
 from benchd.imaging.edge import LEAST_WINDOW_SIGMAS, EdgeResult, Orientation, edge_modulation
-from benchd.imaging.edge_line import EdgeLine, Floats, fit_edge_line
+from benchd.imaging.edge_line import EdgeLine, fit_edge_line
 from benchd.imaging.refusals import EdgeRefused, PictureRefused
+from benchd.imaging.rows import Floats
 
 Side = Literal["left", "right", "top", "bottom"]
 

@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from benchd.imaging.edge import difference_response, edge_modulation
+from benchd.imaging.edge import edge_modulation
 from benchd.imaging.edge_line import fit_edge_line
+from benchd.imaging.response import difference_response
 
 pytestmark = pytest.mark.published
 
