@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from benchd.devices import registry
 from benchd.files.loading import load_bench
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -29,3 +30,12 @@ def test_both_benches_differ_only_where_the_arrangement_does() -> None:
     collimated = load_bench(CONFIGS / "workshop-collimated" / "bench.yaml").file
     for name in ("bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um", "roles"):
         assert getattr(wall, name) == getattr(collimated, name)
+
+
+@pytest.mark.parametrize("scenario", ["workshop", "workshop-collimated"])
+def test_every_driver_and_link_takes_its_keys(scenario: str) -> None:
+    loaded = load_bench(CONFIGS / scenario / "bench.yaml")
+    for name, link in loaded.file.links.items():
+        loaded.link_config(name, registry.link_kind(link.kind).Config)
+    for name, device in loaded.file.devices.items():
+        loaded.device_config(name, registry.driver(device.driver).Config)
