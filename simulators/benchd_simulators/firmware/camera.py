@@ -111,9 +111,9 @@ class NetworkCamera:
         """The picture of the world at mid-exposure and that moment's UTC; takes no less than the exposure."""
         loop = asyncio.get_running_loop()
         half_s = exposure_ms / 2000 / self._pace
-        ends = loop.time() + 2 * half_s
         await asyncio.sleep(half_s)
         instant = self._machine.camera.look()
+        ends = loop.time() + half_s  # from the middle that came about, should the sleep have been long
         at = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
         picture = await loop.run_in_executor(self._renderer, self._machine.camera.develop, instant, exposure_ms, gain)
         await asyncio.sleep(max(0.0, ends - loop.time()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Awaitable, Callable
 
 from benchd_simulators.firmware.machine import Machine
@@ -9,6 +10,8 @@ from benchd_simulators.firmware.settings import Settings
 
 SEARCH_TRAVELS = 1.5  # of the greatest travel
 LOCATE_PULL_OFFS = 5.0
+# A board looks at its switch between two steps, this one when the computer lets it: here its overrun is bounded.
+LEASH_UM = 10.0
 
 
 class HomingFailed(Exception):
@@ -27,21 +30,31 @@ async def home(machine: Machine, settings: Settings, tick: Callable[[float], Awa
     """
     await _approach(machine, SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
     await _pull_off(machine, settings, tick)
-    await _approach(machine, LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick)
+    await _approach(machine, LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick, LEASH_UM)
     await _pull_off(machine, settings, tick)
     machine.motor.zero()
 
 
 async def _approach(
-    machine: Machine, search_um: float, speed_um_s: float, tick: Callable[[float], Awaitable[None]]
+    machine: Machine,
+    search_um: float,
+    speed_um_s: float,
+    tick: Callable[[float], Awaitable[None]],
+    leash_um: float = math.inf,
 ) -> None:
-    motor = machine.motor
+    """Go towards the switch until it trips. The motor is never sent further than `leash_um` ahead."""
     if machine.limit_switch:  # the pulses of this axis are cut before they begin
         return
-    motor.start(motor.position_um - search_um, speed_um_s)
+    motor = machine.motor
+    goal_um = motor.position_um - search_um
+    sent_um = math.inf
     while not machine.limit_switch:
-        if not motor.moving:
+        if not motor.moving and sent_um <= goal_um:
             raise HomingFailed(9)
+        next_um = max(goal_um, motor.position_um - leash_um)
+        if next_um < sent_um:
+            sent_um = next_um
+            motor.start(sent_um, speed_um_s)
         await tick(0.0)
     motor.abort()
 

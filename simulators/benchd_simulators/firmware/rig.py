@@ -40,7 +40,9 @@ class Cable:
         self.on_open()
 
     def say(self, line: str) -> None:
-        self.wire.send(line.encode("ascii") + b"\r\n")
+        """A line towards the host; lost where nobody has the port open as it begins."""
+        if self.port.in_use:
+            self.wire.send(line.encode("ascii") + b"\r\n")
 
     def unplug(self, for_s: float | None = None) -> None:
         """Pull the plug, and put it back after `for_s`."""

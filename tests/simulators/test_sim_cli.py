@@ -1,0 +1,225 @@
+"""`benchd-sim` as a person or a script runs it."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import socket
+import stat
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from .conftest import Bench
+
+SIM = (sys.executable, "-m", "benchd_simulators")
+
+
+def sim(*arguments: object, timeout: float = 30) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([*SIM, *map(str, arguments)], capture_output=True, text=True, timeout=timeout, check=False)
+
+
+def test_up_prints_and_writes_where_everything_is(bench: Bench) -> None:
+    ports = bench.ports
+    assert [line[0] for line in bench.printed] == ["board", "counter", "indicator", "camera", "camera_settings", "hand"]
+    assert all(ports[name] == place for name, place in bench.printed)
+    for name in ("board", "counter", "indicator"):
+        assert Path(ports[name]).is_symlink()
+        assert stat.S_ISCHR(os.stat(ports[name]).st_mode)
+    assert ports["pid"] == bench.process.pid
+    assert stat.S_IMODE(os.stat(ports["hand"]).st_mode) == 0o600
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_it_stops_within_a_second_and_leaves_nothing(bench: Bench, number: int) -> None:
+    port = bench.serial()
+    port.write(b"$X\n$20=0\nG91 G1 Z5 F60\n")
+    port.readline()
+    began = time.monotonic()
+    assert bench.stop(number) == 0
+    assert time.monotonic() - began < 1.0
+    assert sorted(os.listdir(bench.folder)) == [".lock"]
+
+
+def test_names_left_by_a_killed_run_are_taken_over(start_bench: Callable[..., Bench]) -> None:
+    first = start_bench()
+    first.stop(signal.SIGKILL)
+    assert (first.folder / "board").is_symlink()
+    second = start_bench(folder=first.folder)
+    second.serial("counter").write(b"P?\n")
+    assert second.ports["pid"] == second.process.pid
+
+
+def test_a_second_one_in_the_same_folder_is_refused(bench: Bench) -> None:
+    answer = sim("up", "workshop", "--dir", bench.folder)
+    assert answer.returncode == 3
+    assert "already runs" in answer.stderr
+    assert bench.serial("counter").is_open
+
+
+def test_a_taken_camera_port_is_replaced(start_bench: Callable[..., Bench]) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        number = taken.getsockname()[1]
+        bench = start_bench("--camera-port", str(number))
+        assert not bench.ports["camera"].startswith(f"http://127.0.0.1:{number}/")
+
+
+def test_it_dies_with_its_parent(tmp_path: Path) -> None:
+    folder = tmp_path / "run"
+    script = (
+        "import subprocess, sys, time\n"
+        f"p = subprocess.Popen([*{SIM!r}, 'up', 'workshop', '--with-parent', '--camera-port', '0',"
+        f" '--dir', {str(folder)!r}], stdout=subprocess.PIPE, text=True)\n"
+        "print(p.pid, flush=True)\n"
+        "for line in p.stdout:\n"
+        "    if line.startswith('hand'): print('up', flush=True)\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
+    assert parent.stdout is not None
+    child = int(parent.stdout.readline())
+    assert parent.stdout.readline() == "up\n"
+    parent.kill()
+    parent.wait(10)
+    parent.stdout.close()
+    ends = time.monotonic() + 2
+    while (folder / "ports.json").exists() and time.monotonic() < ends:
+        time.sleep(0.02)
+    assert not (folder / "ports.json").exists()
+    ends = time.monotonic() + 2
+    while alive(child) and time.monotonic() < ends:
+        time.sleep(0.02)
+    assert not alive(child)
+
+
+def alive(pid: int) -> bool:
+    """Still running; one that waits to be reaped is not."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
+
+
+def test_a_long_folder_name(start_bench: Callable[..., Bench], tmp_path: Path) -> None:
+    folder = tmp_path / ("a" * 60) / ("b" * 60)  # a Unix socket address holds 108 bytes (unix(7))
+    start_bench(folder=folder)
+    assert sim("hand", "measure", "thermometer", "--dir", folder).returncode == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (("up", "nowhere"), "nowhere"),
+        (("up",), "WORLD"),
+        (("up", "workshop", "--pace", "0"), "--pace"),
+        (("up", "workshop", "--seed", "x"), "--seed"),
+        (("fault", "broker", "unplug"), "broker"),
+        (("fault", "board", "unplug", "soon"), "KEY=VALUE"),
+        (("wave",), "wave"),
+    ],
+)
+def test_bad_arguments_are_told_and_exit_2(tmp_path: Path, arguments: tuple[str, ...], expected: str) -> None:
+    answer = sim(*arguments, "--dir", tmp_path) if len(arguments) > 1 else sim(*arguments)
+    assert answer.returncode == 2
+    assert expected in answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+def test_a_bad_world_file_is_told_with_line_and_key_and_exit_2(tmp_path: Path) -> None:
+    path = tmp_path / "bad.yaml"
+    path.write_text("world: bad\narrangement: sideways\n")
+    answer = sim("up", path, "--dir", tmp_path / "run")
+    assert answer.returncode == 2
+    assert re.search(r"bad\.yaml:2:\d+:? arrangement", answer.stderr)
+    assert "Traceback" not in answer.stderr
+    assert not (tmp_path / "run").exists()
+
+
+def test_the_hand(bench: Bench) -> None:
+    def hand(*words: object) -> subprocess.CompletedProcess[str]:
+        return sim("hand", *words, "--dir", bench.folder)
+
+    lens = bench.truth()["setup"]["lens"]
+    assert hand("remove", "lens", lens).returncode == 0
+    assert bench.truth()["setup"]["lens"] is None
+    assert json.loads(hand("fit", "lens", lens).stdout)["lens"] == lens
+    assert hand("set", "wall_mm", 6000).returncode == 0
+    assert bench.truth()["setup"]["wall_mm"] == 6000
+    assert hand("turn", "ring", "infinity").returncode == 0
+    assert json.loads(hand("measure", "tape").stdout)["m"]["value"] > 0
+    refused = hand("fit", "lens", "L-9999")
+    assert refused.returncode == 1
+    assert refused.stderr.startswith("benchd-sim: ")
+    assert hand("fit", "lens").returncode == 1
+
+
+def test_the_truth(start_bench: Callable[..., Bench], tmp_path: Path) -> None:
+    file = tmp_path / "truth.json"
+    bench = start_bench("--seed", "5", "--truth", str(file))
+    told = json.loads(sim("truth", "--dir", bench.folder).stdout)
+    assert told["seed"] == 5
+    out = tmp_path / "out.json"
+    assert sim("truth", "--dir", bench.folder, "--out", out).returncode == 0
+    assert json.loads(out.read_text())["focus_error_um"] == told["focus_error_um"]
+    assert json.loads(file.read_text())["focus_error_um"] == told["focus_error_um"]
+    bench.tell(do="remove", what="lens")
+    bench.stop()
+    assert json.loads(file.read_text())["focus_error_um"] is None
+
+
+def test_faults_from_the_command_line(bench: Bench) -> None:
+    def fault(*words: object) -> subprocess.CompletedProcess[str]:
+        return sim("fault", *words, "--dir", bench.folder)
+
+    assert fault("counter", "unplug").returncode == 0
+    assert not os.path.lexists(bench.folder / "counter")
+    assert fault("counter", "plug").returncode == 0
+    assert fault("board", "lose", "byte=0x85", "n=2").returncode == 0
+    assert fault("world", "lose_steps", "value=40").returncode == 0
+    for words in (
+        ("board", "explode"),
+        ("camera", "explode"),
+        ("world", "explode"),
+        ("board", "lose"),
+        ("board", "late", "n=x"),
+    ):
+        answer = fault(*words)
+        assert answer.returncode == 1, words
+        assert "Traceback" not in answer.stderr
+
+
+def test_nobody_there(tmp_path: Path) -> None:
+    answer = sim("truth", "--dir", tmp_path)
+    assert answer.returncode == 3
+    assert "No simulator answers" in answer.stderr
+
+
+@pytest.mark.parametrize(
+    "line", [b"nonsense\n", b"[1]\n", b"{}\n", b'{"do":"fault"}\n', b'{"do":5}\n', b"[" * 9000 + b"\n", b"\xff\n"]
+)
+def test_the_hand_socket_answers_nonsense_and_lives(bench: Bench, line: bytes) -> None:
+    with socket.socket(socket.AF_UNIX) as raw:
+        raw.settimeout(5)
+        raw.connect(bench.ports["hand"])
+        raw.sendall(line)
+        answer = json.loads(raw.makefile().readline())
+    assert answer["ok"] is False
+    assert answer["error"].endswith(".")
+    assert bench.tell(do="measure", what="thermometer")["ok"]
+
+
+def test_help_is_quick_and_loads_nothing_heavy() -> None:
+    code = (
+        "import sys\nfrom benchd_simulators.cli import main\n"
+        "try: main(['--help'])\nexcept SystemExit: pass\n"
+        "heavy = {'numpy', 'pydantic', 'ruamel', 'asyncio'} & set(sys.modules)\n"
+        "sys.exit(f'loaded {heavy}' if heavy else 0)"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False).returncode == 0
