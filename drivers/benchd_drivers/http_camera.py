@@ -158,6 +158,7 @@ class HttpCamera(Camera):
 
     async def grab(self) -> Frame:
         called = time.time()
+        late_s = 0.0
         for _ in range(OLD_TRIES):
             fetched = await self._get(self._config.url)
             media_type = _media_type(fetched, self.name)
@@ -172,7 +173,8 @@ class HttpCamera(Camera):
             if stamp - half_s >= called - CLOCKS_S:
                 self._thawed(stamp)
                 return self._frame(fetched, media_type, time.monotonic() - (time.time() - stamp), True)
-        raise self._unplausible(f"its picture is {called - stamp:.1f} s older than the request, {OLD_TRIES} times over")
+            late_s = called - stamp
+        raise self._unplausible(f"its picture is {late_s:.1f} s older than the request, {OLD_TRIES} times over")
 
     def _stamp(self, fetched: Fetched) -> float | None:
         """The picture's own time, seconds since 1970; None where no header is configured."""

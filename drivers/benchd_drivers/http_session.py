@@ -135,7 +135,8 @@ class HttpSession:
             if len(body) > LARGEST:
                 raise http.client.HTTPException("an answer without end")
         if response.length:
-            raise http.client.IncompleteRead(bytes(body[:0]), response.length)
+            raise http.client.IncompleteRead(b"", response.length)
+        response.close()  # read to its end, and so the connection is free for the next request
         headers = {key.lower(): value for key, value in response.getheaders()}
         if response.will_close:
             self._drop()

@@ -34,7 +34,7 @@ TRIES = 3
 class LineConfig(BaseModel):
     """`ask` is written with `terminator`; `pattern` has one group, the number. `quantity` says what the device is.
 
-    `position` makes it an encoder and `length` a gauge, both scaled by `um_per_unit`; anything else a meter
+    `position` makes it an encoder, `length` or `gauge` a contact gauge, both scaled by `um_per_unit`; anything else a meter
     in `unit`, whose value is `scale` times the number plus `offset`.
     """
 
@@ -86,8 +86,8 @@ class LineConfig(BaseModel):
             raise ValueError("reference_ask and reference_pattern belong together")
         if (self.identity_ask is None) != (self.identity_pattern is None):
             raise ValueError("identity_ask and identity_pattern belong together")
-        if self.quantity == "length" and self.range_um is None:
-            raise ValueError("quantity length (a gauge) needs range_um")
+        if self.quantity in ("length", "gauge") and self.range_um is None:
+            raise ValueError(f"quantity {self.quantity} (a contact gauge) needs range_um")
         if self.range_um is not None and not self.range_um[0] < self.range_um[1]:
             raise ValueError("range_um: the first value must be below the second")
         return self
@@ -109,7 +109,7 @@ class LineDriver(Device):
     def create(cls, name: str, config: LineConfig, link: Link | None) -> LineDriver:
         if link is None:
             raise ValueError(f"{name} needs a link")
-        kinds: dict[str, type[LineDriver]] = {"position": LineEncoder, "length": LineGauge}
+        kinds: dict[str, type[LineDriver]] = {"position": LineEncoder, "length": LineGauge, "gauge": LineGauge}
         return kinds.get(config.quantity, LineMeter)(name, config, link)
 
     async def open(self) -> Identity:
