@@ -87,8 +87,11 @@ def take(wanted: Input, given: Any, known: Known | None) -> Any:
     return value
 
 
-def take_all(inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known) -> dict[str, Any]:
-    """Every input's value, defaults put in. Raises Refused('bad_request') naming each wrong, missing or unknown one."""
+def take_all(inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known | None) -> dict[str, Any]:
+    """Every input's value, defaults put in. Raises Refused('bad_request') naming each wrong, missing or unknown one.
+
+    `known` None leaves the ids of records unchecked.
+    """
     values: dict[str, Any] = {}
     wrong: list[str] = []
     for name in given:
@@ -110,6 +113,11 @@ def take_all(inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known
         advice = f"The inputs are: {wanted_all}."
         raise Refused("bad_request", "Inputs: " + "; ".join(wrong) + ".", advice=advice, data={"problems": wrong})
     return values
+
+
+def kind_of(wanted: Input) -> str:
+    """The kind of an input's value, lists told apart by what they list."""
+    return f"list of {wanted.of}" if wanted.type == "list" else wanted.type
 
 
 def sample(wanted: Input) -> Any:

@@ -1,0 +1,73 @@
+"""What a dry run has to know of the bench: what is there, how fast it moves, and where a set-up puts nominal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Set
+from dataclasses import dataclass
+from typing import Any
+
+from benchd.errors import Refused
+from benchd.procedures.language import Procedure
+
+
+@dataclass(frozen=True, slots=True)
+class Whereabouts:
+    """What a set-up says of places on the carriage (um): nominal (None where it cannot be said), and depth 0.
+
+    `half_width_um` is the geometric half-width of the through-focus curve at the set-up's f-number, None if unknown.
+    """
+
+    nominal_um: float | None
+    depth_zero_um: float
+    half_width_um: float | None = None
+
+
+Where = Callable[[Mapping[str, Any]], Whereabouts]
+"""From changes of the present set-up (JSON values, as of `setup`) to places. Raises Refused as a real change would."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchFigures:
+    """Speeds in um/s, times in s. `point_s` is one exposure with its transfer and analysis, settling apart.
+
+    `devices`: every name that a step may use, roles first; `calibrations`: artefacts with one in force.
+    """
+
+    devices: Set[str]
+    calibrations: Set[str]
+    travel_um: tuple[float, float]
+    top_speed_um_s: float
+    acceleration_um_s2: float
+    settle_s: float
+    point_s: float
+    home_s: float
+    homed: bool
+    carriage_um: float
+    where: Where
+    reading_s: float = 0.1
+    assess_s: float = 0.5
+
+    def move_s(self, distance_um: float) -> float:
+        """Time of a move from rest to rest (trapezoid or triangle of speed), settling included."""
+        distance = abs(distance_um)
+        if distance == 0.0:
+            return 0.0
+        ramp = self.top_speed_um_s**2 / self.acceleration_um_s2
+        if distance >= ramp:
+            return distance / self.top_speed_um_s + self.top_speed_um_s / self.acceleration_um_s2 + self.settle_s
+        return 2.0 * math.sqrt(distance / self.acceleration_um_s2) + self.settle_s
+
+
+def demand(procedure: Procedure, bench: BenchFigures) -> None:
+    """Raises Refused where the bench lacks what the procedure needs: `uncalibrated`, or `bad_request` for a role."""
+    missing = [role for role in procedure.needs.roles if role not in bench.devices]
+    if missing:
+        text = f"The procedure {procedure.procedure} needs {', '.join(missing)}, which this bench does not have."
+        raise Refused(
+            "bad_request", text, advice="Give the role to a device in the bench file.", data={"roles": missing}
+        )
+    lacking = [name for name in procedure.needs.calibrations if name not in bench.calibrations]
+    if lacking:
+        text = f"The procedure {procedure.procedure} needs a calibration in force of {', '.join(lacking)}."
+        raise Refused("uncalibrated", text, advice="Calibrate it and accept the finding.", data={"artefacts": lacking})

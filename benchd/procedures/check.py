@@ -1,0 +1,279 @@
+"""What is wrong with a procedure before any bench is asked: every problem at its file, line and column.
+
+The models have seen each step alone; here steps are held against what stands before them (names, findings, answers,
+other procedures), and every value by name is tried with values that its input may have.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, get_args
+
+from pydantic import ValidationError
+
+from benchd.files.bench_file import Role
+from benchd.files.problems import FileProblems, Problem
+from benchd.files.source import problems_of
+from benchd.files.wording import near_names
+from benchd.procedures.arguments import Ask, Condition
+from benchd.procedures.inputs import FACTS, Input, kind_of, sample, take
+from benchd.procedures.language import Procedure, ProcedureFile
+from benchd.procedures.scope import Scope, written_out
+from benchd.procedures.steps import (
+    AcceptStep,
+    AskStep,
+    AssessStep,
+    CallStep,
+    ForStep,
+    IfStep,
+    Place,
+    RepeatStep,
+    Step,
+    bodies,
+)
+from benchd.procedures.uses import references, roles_of
+from benchd.procedures.values import Reference
+
+__all__ = ["check_procedure", "kind_of"]
+
+ROLES = frozenset(get_args(Role))
+
+
+def check_procedure(
+    file: ProcedureFile, *, library: Mapping[str, Procedure] | None = None, assessments: Collection[str] | None = None
+) -> None:
+    """Raises FileProblems with every problem. `library`: the procedures that may be called; `assessments`: their names.
+
+    None for either leaves it unchecked.
+    """
+    checker = _Checker(file, library, assessments)
+    checker.run()
+    if checker.problems:
+        raise FileProblems(sorted(checker.problems, key=lambda one: (one.line, one.column)))
+
+
+@dataclass
+class _Known:
+    """What is known at one point of the file: the values names stand for, answers saved, findings made."""
+
+    scope: Scope
+    answers: dict[str, Ask] = field(default_factory=dict)
+    findings: frozenset[str] = frozenset()
+
+    def copy(self) -> _Known:
+        return _Known(self.scope, dict(self.answers), self.findings)
+
+    def take(self, other: _Known) -> None:
+        self.scope, self.answers, self.findings = other.scope, other.answers, other.findings
+
+    def meet(self, one: _Known, other: _Known) -> None:
+        """Keep what is known whichever of two ways was gone."""
+        self.answers = {name: ask for name, ask in one.answers.items() if name in other.answers}
+        self.findings = one.findings & other.findings
+        both = {name: value for name, value in one.scope.values.items() if name in other.scope.values}
+        self.scope = Scope(both, one.scope.kinds, one.scope.facts)
+
+
+class _Checker:
+    def __init__(
+        self, file: ProcedureFile, library: Mapping[str, Procedure] | None, assessments: Collection[str] | None
+    ) -> None:
+        self.procedure, self.source = file.procedure, file.source
+        self.library, self.assessments = library, assessments
+        self.problems: list[Problem] = []
+
+    def run(self) -> None:
+        inputs = self.procedure.inputs
+        values = {name: sample(one) for name, one in inputs.items()}
+        scope = Scope(values, {name: kind_of(one) for name, one in inputs.items()}, _some_facts)
+        self._steps(self.procedure.steps, ("steps",), _Known(scope))
+        # However the steps ended: nothing that they would have saved or found can be counted on.
+        self._steps(self.procedure.finally_, ("finally",), _Known(scope))
+
+    def _wrong(self, at: Place, allowed: str) -> None:
+        self.problems.append(self.source.problem(at, allowed))
+
+    def _steps(self, steps: tuple[Step, ...], at: Place, known: _Known) -> None:
+        for index, step in enumerate(steps):
+            self._step(step, (*at, index), known)
+
+    def _step(self, step: Step, at: Place, known: _Known) -> None:
+        self._values(step, at, known.scope)
+        for role in roles_of(step):
+            if role in ROLES and role not in self.procedure.needs.roles:
+                self._wrong((*at, step.verb), f"'{role}' among needs.roles, as this step uses it")
+        if isinstance(step, IfStep):
+            self._condition(step.if_, (*at, "if"), known)
+            ways = known.copy(), known.copy()
+            for (key, body), way in zip(bodies(step), ways, strict=True):
+                self._steps(body, (*at, key), way)
+            known.meet(*ways)
+        elif isinstance(step, RepeatStep | ForStep):
+            self._loop(step, at, known)
+        elif isinstance(step, AskStep) and step.ask.save is not None:
+            self._new_name(step.ask.save, (*at, "ask", "save"), known)
+            known.answers[step.ask.save] = step.ask
+            known.scope = known.scope.with_value(step.ask.save, _some_answer(step.ask), step.ask.kind)
+        elif isinstance(step, AssessStep):
+            if self.assessments is not None and step.assess.name not in self.assessments:
+                self._wrong((*at, "assess", "name"), _one_of("an assessment", step.assess.name, self.assessments))
+            known.findings |= {step.assess.name}
+        elif isinstance(step, AcceptStep):
+            self._finding(step.accept.finding, (*at, "accept", "finding"), known)
+        elif isinstance(step, CallStep):
+            self._call(step, (*at, "call"), known)
+
+    def _values(self, step: Step, at: Place, scope: Scope) -> None:
+        named = list(references(step))
+        unknown = False
+        for place, reference in named:
+            kind = scope.kinds.get(reference.name, "")
+            if reference.name not in scope.values:
+                self._wrong((*at, *place), _one_of("the name of a value known here", reference.name, scope.values))
+                unknown = True
+            elif reference.key is not None and reference.key not in FACTS.get(kind, ()):
+                self._wrong((*at, *place), _one_of(f"a key of a {kind}", reference.key, FACTS.get(kind, ())))
+                unknown = True
+            elif reference.key is not None and self._may_be_null(reference.name):
+                self._wrong((*at, *place), f"a value that is always there; {reference.name} may be left out")
+                unknown = True
+        if unknown or not named or isinstance(step, CallStep):
+            return
+        for trial in self._trials({reference.name for _, reference in named}, scope):
+            try:
+                written_out(step, trial)
+            except ValidationError as error:
+                self.problems += problems_of(self.source, error, type(step), at=at)
+                return
+
+    def _trials(self, names: Collection[str], scope: Scope) -> Iterator[Scope]:
+        """Scopes with some value of each input, then with its largest, then with none where it may be left out."""
+        yield scope
+        for name in names:
+            wanted = self.procedure.inputs.get(name)
+            if wanted is None:
+                continue
+            if wanted.max is not None and wanted.type != "list":
+                value = int(wanted.max) if wanted.type == "integer" else wanted.max
+                yield scope.with_value(name, value, kind_of(wanted))
+            if self._may_be_null(name):
+                yield scope.with_value(name, None, kind_of(wanted))
+
+    def _loop(self, step: RepeatStep | ForStep, at: Place, known: _Known) -> None:
+        inside = known.copy()
+        if isinstance(step, ForStep):
+            self._new_name(step.for_.each, (*at, "for", "each"), known)
+            over = step.for_.in_
+            kind = known.scope.kinds.get(over.name, "") if isinstance(over, Reference) else "text"
+            inside.scope = known.scope.with_value(step.for_.each, "x", kind.removeprefix("list of "))
+            turns = self._least(over) if isinstance(over, Reference) else len(over)
+        else:
+            turns = self._least(step.repeat) if isinstance(step.repeat, Reference) else step.repeat
+        before = known.copy()
+        self._steps(step.steps, (*at, "steps"), inside)
+        if isinstance(step, ForStep):
+            values = {name: value for name, value in inside.scope.values.items() if name != step.for_.each}
+            inside.scope = Scope(values, inside.scope.kinds, inside.scope.facts)
+        known.take(inside if turns >= 1 else before)
+
+    def _may_be_null(self, name: str) -> bool:
+        wanted = self.procedure.inputs.get(name)
+        return wanted is not None and not wanted.required and wanted.default is None
+
+    def _least(self, reference: Reference) -> float:
+        wanted = self.procedure.inputs.get(reference.name)
+        return 0.0 if wanted is None or wanted.min is None else wanted.min
+
+    def _new_name(self, name: str, at: Place, known: _Known) -> None:
+        if name in known.scope.values and name not in known.answers:
+            self._wrong(at, f"a name of its own; '{name}' stands for something else already")
+
+    def _finding(self, name: str, at: Place, known: _Known) -> None:
+        if name not in known.findings:
+            self._wrong(at, _one_of("a finding made before this step", name, known.findings))
+
+    def _condition(self, condition: Condition, at: Place, known: _Known) -> None:
+        if condition.finding is not None:
+            self._finding(condition.finding, (*at, "finding"), known)
+            return
+        assert condition.answer is not None
+        ask = known.answers.get(condition.answer)
+        if ask is None:
+            self._wrong((*at, "answer"), _one_of("an answer saved before this step", condition.answer, known.answers))
+            return
+        if ask.kind == "choice" and condition.is_ not in ask.choices and not isinstance(condition.is_, Reference):
+            self._wrong((*at, "is"), f"one of the choices: {', '.join(ask.choices)}")
+        elif ask.kind in ("yes_no", "confirm") and not isinstance(condition.is_, bool):
+            self._wrong((*at, "is"), "true or false, as the question is answered by yes or no")
+        elif ask.kind in ("text", "mark") and "is_" not in condition.model_fields_set:
+            self._wrong(at, "'is', as the answer is no number")
+
+    def _call(self, step: CallStep, at: Place, known: _Known) -> None:
+        if self.library is None:
+            return
+        called = self.library.get(step.call.procedure)
+        if called is None:
+            wrong = _one_of("a procedure", step.call.procedure, self.library)
+            self._wrong((*at, "procedure"), wrong)
+            return
+        if self.procedure.procedure in _reached(called, self.library):
+            self._wrong((*at, "procedure"), "a procedure that does not call this one in its turn")
+            return
+        for name, given in step.call.inputs.items():
+            wanted = called.inputs.get(name)
+            place = (*at, "inputs", name)
+            if wanted is None:
+                self._wrong(place, _one_of(f"an input of {called.procedure}", name, called.inputs))
+                continue
+            wrong = _unfit(wanted, given, known.scope)
+            if wrong:
+                self._wrong(place, wrong)
+        missing = [name for name, one in called.inputs.items() if one.required and name not in step.call.inputs]
+        if missing:
+            self._wrong((*at, "inputs"), f"{called.procedure} needs {', '.join(missing)} as well")
+        for role in called.needs.roles:
+            if role not in self.procedure.needs.roles:
+                self._wrong((*at, "procedure"), f"'{role}' among needs.roles, as {called.procedure} needs it")
+        known.findings |= {one.assess.name for _, one in called.walk() if isinstance(one, AssessStep)}
+
+
+def _unfit(wanted: Input, given: Any, scope: Scope) -> str:
+    reference = Reference.parse(given) if isinstance(given, str) else None
+    if reference is not None:
+        kind = scope.kinds.get(reference.name, "")
+        fits = reference.key is not None or kind == kind_of(wanted) or not kind
+        return "" if fits else f"a {kind_of(wanted)}; {reference} is a {kind}"
+    try:
+        take(wanted, given, None)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+def _reached(procedure: Procedure, library: Mapping[str, Procedure]) -> set[str]:
+    reached: set[str] = set()
+    waiting = [procedure]
+    while waiting:
+        one = waiting.pop()
+        if one.procedure in reached:
+            continue
+        reached.add(one.procedure)
+        called = {step.call.procedure for _, step in one.walk() if isinstance(step, CallStep)}
+        waiting += [library[name] for name in called if name in library]
+    return reached
+
+
+def _some_answer(ask: Ask) -> Any:
+    answers: dict[str, Any] = {"yes_no": True, "confirm": True, "number": 1.0, "mark": "sharp", "text": "x"}
+    return ask.choices[0] if ask.kind == "choice" else answers[ask.kind]
+
+
+def _some_facts(kind: str, name: str) -> Mapping[str, Any]:
+    return dict.fromkeys(FACTS[kind], 1.0)
+
+
+def _one_of(what: str, name: str, known: Collection[str]) -> str:
+    near = near_names(name, known, 1)
+    meant = f"; did you mean '{near[0]}'?" if near else ""
+    return f"{what}{meant} ({', '.join(sorted(known)) or 'there is none'})"

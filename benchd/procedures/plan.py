@@ -1,0 +1,74 @@
+"""What a dry run gives: what will move where, what will be asked, how long it will take, what would be refused."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One thing that will happen, or may (`when`: the conditions it stands under, outermost first).
+
+    `step` is the index of the top-level step it belongs to, None for `finally`; `from_um` and `to_um` are carriage
+    places where something moves; `problem` says why it would be refused.
+    """
+
+    verb: str
+    text: str
+    seconds: float = 0.0
+    when: tuple[str, ...] = ()
+    from_um: float | None = None
+    to_um: float | None = None
+    ask: str | None = None
+    problem: str | None = None
+    step: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole of it. `seconds` is without what stands under a condition, `seconds_at_most` with all of it."""
+
+    procedure: str
+    entries: tuple[Entry, ...]
+    steps: int
+
+    @property
+    def seconds(self) -> float:
+        """Expected duration of what happens in any case, the person's time apart."""
+        return sum(entry.seconds for entry in self.entries if not entry.when)
+
+    @property
+    def seconds_at_most(self) -> float:
+        """The same with every branch taken."""
+        return sum(entry.seconds for entry in self.entries)
+
+    @property
+    def step_seconds(self) -> list[float]:
+        """Expected duration of each top-level step, without what stands under a condition."""
+        shares = [0.0] * self.steps
+        for entry in self.entries:
+            if entry.step is not None and not entry.when:
+                shares[entry.step] += entry.seconds
+        return shares
+
+    @property
+    def asks(self) -> tuple[str, ...]:
+        """Every question in its order."""
+        return tuple(entry.ask for entry in self.entries if entry.ask is not None)
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        """What would be refused."""
+        return tuple(entry.problem for entry in self.entries if entry.problem is not None)
+
+    def as_json(self) -> dict[str, Any]:
+        """As answered to a dry `run`."""
+        return {
+            "procedure": self.procedure,
+            "seconds": round(self.seconds, 1),
+            "seconds_at_most": round(self.seconds_at_most, 1),
+            "asks": list(self.asks),
+            "problems": list(self.problems),
+            "entries": [asdict(entry) for entry in self.entries],
+        }
