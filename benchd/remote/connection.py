@@ -8,7 +8,6 @@ from collections.abc import Callable
 from typing import Any
 
 import aiomqtt
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
@@ -20,7 +19,7 @@ from benchd.remote.outage import Outages, stay_connected
 from benchd.remote.publisher import Publisher
 from benchd.remote.retained import Clearing
 from benchd.remote.topics import Topics
-from benchd.remote.wire import Endpoint, open_wire, publish_properties
+from benchd.remote.wire import Endpoint, open_wire, publish_properties, subscribe
 
 MOST_AT_ONCE = 256
 _LONGEST_CORRELATION = 1024
@@ -93,14 +92,9 @@ class Connection:
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         """Commands before anything else: the epoch becomes known only by what is published afterwards."""
-        commands = own = None
-        if self._at.version == "5":
-            never = SubscribeOptions.RETAIN_DO_NOT_SEND
-            commands = SubscribeOptions(qos=1, noLocal=True, retainAsPublished=True, retainHandling=never)
-            own = SubscribeOptions(qos=0, noLocal=True, retainHandling=never)
-        await client.subscribe(self._topics.commands, qos=1, options=commands)
+        await subscribe(client, self._at, self._topics.commands, qos=1, stored=False, keep_flag=True, own=False)
         for topic in self._topics.own_kept:
-            await client.subscribe(topic, qos=0, options=own)
+            await subscribe(client, self._at, topic, stored=False, own=False)
 
     async def _read(self, client: aiomqtt.Client) -> None:
         async for message in client.messages:

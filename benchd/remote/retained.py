@@ -10,10 +10,9 @@ import asyncio
 import secrets
 
 import aiomqtt
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.remote.topics import Topics
-from benchd.remote.wire import Endpoint, open_wire, publish_properties
+from benchd.remote.wire import Endpoint, open_wire, publish_properties, subscribe
 
 _KEY = "benchd-clears"
 _QUIET_S = 0.1
@@ -45,9 +44,7 @@ class Clearing:
         """Look for everything retained below `command/` on a connection of its own; clear and return the topics."""
         found: list[str] = []
         async with open_wire(endpoint, "benchd-sweep") as client:
-            options = SubscribeOptions(qos=0, retainHandling=SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE)
-            five = endpoint.version == "5"
-            await client.subscribe(self._topics.all_commands, qos=0, options=options if five else None)
+            await subscribe(client, endpoint, self._topics.all_commands)
             messages = client.messages
             while len(found) < _MOST:
                 try:

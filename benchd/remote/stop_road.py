@@ -14,7 +14,6 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 import aiomqtt
-from paho.mqtt.subscribeoptions import SubscribeOptions
 from pydantic import ValidationError
 
 from benchd.devices.clock import Clock
@@ -26,7 +25,7 @@ from benchd.remote.outage import Outages, stay_connected
 from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.topics import Topics, is_name
-from benchd.remote.wire import Endpoint, open_wire
+from benchd.remote.wire import Endpoint, open_wire, subscribe
 
 _log = logging.getLogger(__name__)
 _MOST_AT_ONCE = 16
@@ -79,8 +78,7 @@ class StopRoad:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         # Not retain-as-published here: the flag then means 'stored copy', and a live stop never carries it.
-        never = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
-        await client.subscribe(self._topics.stops, qos=1, options=never if self._at.version == "5" else None)
+        await subscribe(client, self._at, self._topics.stops, qos=1, stored=False)
         self._outages.back("stop")
         self.ready.set()
         try:

@@ -1,7 +1,8 @@
 """One MQTT connection, opened and closed cleanly whatever happens in between.
 
 Wraps the client library where it leaves things behind: a broker that closes without an answer is told at once
-(wrong port, version or password), and a connection given up half-way leaves no socket and no task.
+(wrong port, version or password), a connection given up half-way leaves no socket and no task, and a cancellation
+that arrives together with an acknowledgement is not lost.
 """
 
 from __future__ import annotations
@@ -13,19 +14,21 @@ import secrets
 import socket
 import ssl
 import string
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.errors import Refused
 
 Version = Literal["3.1.1", "5"]
+T = TypeVar("T")
 NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
 KEEPALIVE_S = 10
 _ALPHABET = string.ascii_lowercase + string.digits
@@ -90,9 +93,42 @@ class CountedQueue(asyncio.Queue[Any]):
         super().put_nowait(item)
 
 
+class _Client(aiomqtt.Client):
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
+        """As the library's, but on `asyncio.timeout`: `asyncio.wait_for` of Python 3.11 swallows a cancellation
+        when what it waits for is done in the same turn of the loop, and the task then never ends."""
+        try:
+            async with asyncio.timeout(self.timeout if timeout is None else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("no answer from the broker in time") from None
+
+
 def publish_properties() -> Properties:
     """Empty MQTT 5 properties of a publish."""
     return Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+
+
+async def subscribe(
+    client: aiomqtt.Client,
+    endpoint: Endpoint,
+    topic: str,
+    *,
+    qos: Literal[0, 1] = 0,
+    stored: bool = True,
+    keep_flag: bool = False,
+    own: bool = True,
+) -> None:
+    """Subscribe, with the options that only MQTT 5 has (and not every broker honours) where it is spoken.
+
+    `stored`: deliver what is retained; `keep_flag`: a live message keeps its retain flag; `own`: hear our own.
+    """
+    if endpoint.version != "5":
+        await client.subscribe(topic, qos=qos)
+        return
+    handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if stored else SubscribeOptions.RETAIN_DO_NOT_SEND
+    options = SubscribeOptions(qos=qos, noLocal=not own, retainAsPublished=keep_flag, retainHandling=handling)
+    await client.subscribe(topic, options=options)
 
 
 @contextlib.asynccontextmanager
@@ -109,7 +145,7 @@ async def open_wire(
     `name` begins the random client id; at most `queue` messages wait unread. On leaving, the connection is closed.
     """
     five = endpoint.version == "5"
-    client = aiomqtt.Client(
+    client = _Client(
         endpoint.host,
         endpoint.port,
         username=endpoint.username,
