@@ -2,7 +2,7 @@
 
     BenchdError                 code, one plain sentence, advice, data
     +-- Refused                 a request that was not carried out; nothing moved
-    +-- FileError               a file that says something it may not (benchd.files)
+    +-- FileProblems            a file that says something it may not (benchd.files.problems)
     +-- DeviceError             hardware (benchd.devices.errors has the branches)
 
 `code` is from the closed list below; `text` says what happened, `advice` what to do next.

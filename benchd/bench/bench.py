@@ -6,6 +6,7 @@ Every method that moves checks trust, limits and clearance first. `stop` needs n
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Any
 
 from benchd.bench.analysis import Analysis
@@ -66,7 +67,6 @@ class Bench:
         )
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
         self.detector = self._edge_detector()
-        self._pending_stop: list[Any] = []
 
     def _edge_detector(self) -> EdgeDetector | None:
         camera = self.assembly.in_role("detector", Camera)
@@ -80,11 +80,15 @@ class Bench:
         """Everything that moves stops now; the position stays trusted where the controller kept it."""
         await self.carriage.stop()
 
-    async def home(self, axes: list[str], *, only_if_unhomed: bool = False) -> None:
-        """Home axes. Raises Refused(unknown_name), HomeFailed, Stopped."""
+    def check_axes(self, axes: list[str]) -> None:
+        """Raise Refused('unknown_name') for an axis that this bench cannot drive."""
         for name in axes:
             if self.assembly.named(name, Axis) is not self.assembly.named(CARRIAGE, Axis):
-                raise Refused("unknown_name", f"Only the carriage can be homed, not '{name}'.")
+                raise Refused("unknown_name", f"Only the carriage is driven here, not '{name}'.")
+
+    async def home(self, axes: list[str], *, only_if_unhomed: bool = False) -> None:
+        """Home axes. Raises Refused(unknown_name), HomeFailed, Stopped."""
+        self.check_axes(axes)
         if only_if_unhomed and self.trust.homed:
             return
         self.setup.undriven()
@@ -93,29 +97,45 @@ class Bench:
 
     async def nominal(self) -> Reading:
         """Drive to where the chain says, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
+        return await self._drive(self.nominal_target())
+
+    def nominal_target(self) -> float:
+        """Where the chain says the carriage must stand, trim included. Raises Refused('not_driven') without a lens."""
         target = self.setup.chain.carriage_um
         if target is None:
             raise Refused("not_driven", "There is no lens in the set-up, so nothing is nominal.", advice="Set one up.")
-        return await self._drive(target)
+        return target
 
-    async def move_offset(self, offset: float) -> Reading:
-        """Drive to an offset from nominal (um)."""
-        target = carriage_for_offset(self.setup.chain, offset)
-        if target is None:
-            raise Refused("not_driven", "There is no lens in the set-up, so there is no offset.", advice="Set one up.")
-        return await self._drive(target)
+    async def target_of(
+        self,
+        *,
+        offset_um: float | None = None,
+        depth_um: float | None = None,
+        carriage_um: float | None = None,
+        by_um: float | None = None,
+    ) -> float:
+        """The carriage's place for an offset from nominal, a depth below the uppermost seat, a place, or a step.
 
-    async def move_depth(self, depth: float) -> Reading:
-        """Drive to a depth below the uppermost seat (um)."""
-        return await self._drive(carriage_for_depth(self.setup.chain, depth))
+        A step counts from where the carriage stands and is carried out as an absolute move, so that a message that
+        arrives twice cannot move it twice. Raises Refused (bad_request, not_driven).
+        """
+        chain = self.setup.chain
+        if offset_um is not None:
+            self.nominal_target()
+            return carriage_for_offset(chain, offset_um) or 0.0
+        if depth_um is not None:
+            return carriage_for_depth(chain, depth_um)
+        if carriage_um is not None:
+            return carriage_um
+        if by_um is not None:
+            return (await self.carriage.read()).value + by_um
+        raise Refused(
+            "bad_request", "The carriage moves by um.", advice="Give offset_um, depth_um, carriage_um or by_um."
+        )
 
     async def move_carriage(self, carriage_um: float) -> Reading:
         """Drive to a place of the carriage's own scale (um)."""
         return await self._drive(carriage_um)
-
-    async def move_by(self, by_um: float) -> Reading:
-        """Drive on from where the carriage stands; carried out as an absolute move."""
-        return await self._drive((await self.carriage.read()).value + by_um)
 
     async def _drive(self, carriage_um: float) -> Reading:
         self.check_reach(carriage_um)
@@ -145,37 +165,42 @@ class Bench:
 
         Checked before anything changes: names, mating, and for the place it will stand at, limits and clearance.
         """
-        new, chain = self.setup.preview(changes, rev)
-        target: float | None = None
-        here = await self._place_if_known()
-        if follow:
-            offset = None if here is None else offset_um(self.setup.chain, here)
-            wanted = 0.0 if offset is None or self.setup.document.stale else offset
-            target = carriage_for_offset(chain, wanted)
-            if target is None:
-                raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
-            self.trust.require()
-            check_clearance(self.setup.clearance_of(new), depth_um(chain, target), confirmed=True)
-        elif here is not None and self.trust.homed:
-            check_clearance(self.setup.clearance_of(new), depth_um(chain, here), confirmed=True)
-        document = await self.setup.change(changes, rev)
-        if document.lens != new.lens or self._lens_changed(document):
-            self.notices.put("finding/flange", None)
+        target = await self._follow_target(changes, rev, follow=follow)
+        before = self.setup.document.lens
+        await self.setup.change(changes, rev)
+        if self.setup.document.lens != before:
+            self._clear_findings()
         if target is not None:
             await self._drive(target)
         return self.setup.document
 
-    _last_lens: str | None = None
+    def check_change(self, changes: Mapping[str, Any], *, rev: int | None, follow: bool) -> None:
+        """Raise Refused for a change that may not be made, before anything is."""
+        _, chain = self.setup.preview(changes, rev)
+        if follow:
+            self.trust.require()
+            if chain.carriage_um is None:
+                raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
 
-    def _lens_changed(self, document: SetupDocument) -> bool:
-        changed = document.lens != self._last_lens
-        self._last_lens = document.lens
-        return changed
-
-    async def _place_if_known(self) -> float | None:
+    async def _follow_target(self, changes: Mapping[str, Any], rev: int | None, *, follow: bool) -> float | None:
+        """Where the carriage goes with the change (None: nowhere), after clearance of where it will stand."""
+        self.check_change(changes, rev=rev, follow=follow)
+        new, chain = self.setup.preview(changes, rev)
         if not self.trust.homed:
             return None
-        return (await self.carriage.read()).value
+        stands = target = (await self.carriage.read()).value
+        if follow:
+            offset = offset_um(self.setup.chain, stands)
+            wanted = new.trim_um if offset is None or self.setup.document.stale else offset
+            target = carriage_for_offset(chain, wanted) or 0.0
+        check_clearance(self.setup.clearance_of(new), depth_um(chain, target), confirmed=True)
+        return target if follow else None
+
+    def _clear_findings(self) -> None:
+        """Another lens: what was found of the last one is history, not state."""
+        for topic in self.notices.snapshot():
+            if topic.startswith("finding/"):
+                self.notices.put(topic, None)
 
     async def read(self, name: str) -> Reading:
         """One reading of an encoder, gauge, meter or axis, by role or name."""
@@ -200,19 +225,24 @@ class Bench:
             return document.f_number
         return None if document.lens is None else self.loaded.records.lens(document.lens).f_number
 
-    async def sweep(self, order: SweepOrder, run: RunRecord, gate: Gate, progress: Progress) -> SweepData:
-        """Take a sweep. Raises Refused (not_homed, not_driven, not_found, limit, clearance, bad_request), Stopped."""
+    def check_order(self, order: SweepOrder) -> EdgeDetector:
+        """Raise Refused('bad_request') for a sweep that this bench cannot take; gives the detector that can."""
         if order.mode != "stepped":
             raise Refused("bad_request", "Only stepped sweeps are carried out.", advice='Give "mode":"stepped".')
         if order.merit not in ("auto", "edge"):
             raise Refused("bad_request", f"The merit '{order.merit}' is not measured yet.", advice="Use 'edge'.")
         if self.detector is None:
             raise Refused("bad_request", "The detector of this bench is no camera.", advice="Give one that role.")
+        return self.detector
+
+    async def sweep(self, order: SweepOrder, run: RunRecord, gate: Gate, progress: Progress) -> SweepData:
+        """Take a sweep. Raises Refused (not_homed, not_driven, not_found, limit, clearance, bad_request), Stopped."""
+        detector = self.check_order(order)
         f_number = self.f_number
         if f_number is None:
             raise Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
         self.trust.require()
-        sweeper = Sweeper(self.carriage, self.detector, self.setup, self.store, self.notices, self.clock)
+        sweeper = Sweeper(self.carriage, detector, self.setup, self.store, self.notices, self.clock)
         data = await sweeper.sweep(order, f_number, run, gate, progress)
         run.sweeps.append(data)
         return data
@@ -245,10 +275,9 @@ class Bench:
     async def close(self) -> None:
         """Stop what moves, break off what runs, end timers and the worker. Devices are the composition's to close."""
         await self.jobs.break_off(Stopped())
-        try:
+        # A device that cannot be reached cannot be stopped from here; its own fail-safe must.
+        with suppress(DeviceError):
             await self.carriage.stop()
-        except DeviceError:
-            pass  # a device that cannot be reached cannot be stopped from here; its own fail-safe must
         await self.lights.close()
         await self.events.close()
         await self.analysis.close()

@@ -17,6 +17,10 @@ EXPOSURE_RANGE_MS = (0.1, 2000.0)
 LOOKS = 8
 LEAST_SHARE = 0.05
 
+LEAST_WINDOW_PX = 60.0
+"""A diffraction-limited edge has long tails; a window sized by its width alone reads its modulation high, the more
+so the sharper it is."""
+
 
 @dataclass(frozen=True, slots=True)
 class Locked:
@@ -81,7 +85,7 @@ class EdgeDetector:
         """Fix places by the sharpest glance and the window by the blurriest of all that belong to the sweep."""
         room = min(glance.room_px for glance in (sharpest, *others))
         sigma = max(glance.sigma_px for glance in (sharpest, *others))
-        window = min(room, 5.0 * sigma + 6.0)
+        window = min(room, max(5.0 * sigma + 6.0, LEAST_WINDOW_PX))
         layout = sharpest.layout
         if self.camera.spec.pixel_um is not None:
             return Locked(layout, lp_mm * self.camera.spec.pixel_um / 1000.0, window, 0.0)

@@ -11,6 +11,7 @@ class Gate:
     def __init__(self) -> None:
         self._open = asyncio.Event()
         self._open.set()
+        self._parked = asyncio.Event()
 
     @property
     def closed(self) -> bool:
@@ -27,4 +28,14 @@ class Gate:
 
     async def passable(self) -> None:
         """Return when open."""
-        await self._open.wait()
+        if self._open.is_set():
+            return
+        self._parked.set()
+        try:
+            await self._open.wait()
+        finally:
+            self._parked.clear()
+
+    async def parked(self) -> None:
+        """Return when a checkpoint waits, so that nothing of the run is under way."""
+        await self._parked.wait()

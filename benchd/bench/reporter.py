@@ -6,6 +6,8 @@ The carriage is looked at fast while it moves and slowly at rest; devices tell t
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 from benchd.bench.bench import CARRIAGE, Bench
@@ -18,10 +20,11 @@ HEALTH_S = 1.0
 
 
 class Reporter:
-    """Runs as tasks beside the bench; ends when cancelled."""
+    """Runs as tasks beside the bench; ends when cancelled. `beat_due` is called from the motion loop, at every look."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: Bench, beat_due: Callable[[], None]) -> None:
         self._bench = bench
+        self._beat_due = beat_due
         self._seq: dict[str, int] = {}
 
     async def run(self) -> None:
@@ -35,6 +38,7 @@ class Reporter:
         bench = self._bench
         fault: DeviceError | None = None
         while True:
+            self._beat_due()
             moving = bench.carriage.state != "idle"
             try:
                 reading = await bench.carriage.watch_once()
@@ -52,10 +56,8 @@ class Reporter:
 
     async def _halt(self, error: DeviceError) -> None:
         """What runs is broken off with the error; the carriage is stopped as well as it can be."""
-        try:
+        with suppress(DeviceError):  # told already as the fault that led here
             await self._bench.carriage.stop()
-        except DeviceError:
-            pass  # told already as the fault that led here
         await self._bench.jobs.break_off(error)
 
     async def _hear_surprises(self) -> None:

@@ -98,6 +98,11 @@ class SetUpKeeper:
         """The calibration of an artefact in force."""
         return self._calibrations.get(artefact)
 
+    @property
+    def calibrated_artefacts(self) -> tuple[str, ...]:
+        """What has a calibration in force."""
+        return tuple(self._calibrations)
+
     def _chain(self, document: SetupDocument) -> Chain:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
 

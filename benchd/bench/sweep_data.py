@@ -39,6 +39,7 @@ class SweepData:
     """A sweep at one set-up: its points in the order taken, and what was measured."""
 
     setup: int
+    glass: tuple[str, ...]
     detector: str
     merit: str
     lp_mm: float

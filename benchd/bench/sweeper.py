@@ -85,6 +85,7 @@ class Sweeper:
         stations = plan(middle, span, step, order.repeats, rng)
         data = SweepData(
             setup=self._keeper.document.rev,
+            glass=self._keeper.document.glass,
             detector=self._detector.name,
             merit=self._detector.kind,
             lp_mm=lp_mm,
@@ -109,7 +110,7 @@ class Sweeper:
     async def _find(
         self, centre: float, half_width: float, lp_mm: float, gate: Gate
     ) -> tuple[Location, list[tuple[float, Glance]]]:
-        """The peak from a pilot about `centre`; failing that from a wide search, low in frequency, and a second pilot."""
+        """The peak from a pilot about `centre`; failing that from a wide search at a low frequency and a new pilot."""
         found, glances = await self._look(pilot(centre, half_width), lp_mm, half_width, gate)
         if found is not None and found.enclosed and abs(found.peak_um - centre) <= 1.5 * half_width:
             return found, glances

@@ -171,3 +171,7 @@ class Operator(Device):
     @abstractmethod
     async def ask(self, question: Ask) -> Answer:
         """Put the question and wait for the first valid answer."""
+
+    @abstractmethod
+    def answer(self, ask_id: str, value: Any, user: str) -> Answer:
+        """Hand an answer in. Raises Refused: not_found (no such question waits), bad_request (no answer to it)."""

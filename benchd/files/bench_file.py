@@ -54,6 +54,9 @@ def _broker(text: str) -> str:
     return text
 
 
+Port = Annotated[int, Field(ge=0, le=65535)]
+
+
 class LinkEntry(Record):
     """One transport. Keys beside `kind` belong to that kind of link, which checks them when it is built."""
 
@@ -143,9 +146,15 @@ class Mount(Record):
 
 
 class Mqtt(Record):
-    """The broker: our own child process, or somebody's by URL."""
+    """The broker: our own child process, or somebody's by URL.
+
+    `child` says which program the embedded one is (auto: mosquitto where it is installed), `ports` where it listens
+    for MQTT 3.1.1, MQTT 5 and WebSocket; 0 is any free port.
+    """
 
     broker: Annotated[str, AfterValidator(_broker)] = "embedded"
+    child: Literal["auto", "iotcore", "mosquitto"] = "auto"
+    ports: tuple[Port, Port, Port] = (1883, 1884, 1885)
 
 
 class StoreEntry(Record):

@@ -1,0 +1,82 @@
+"""What a plate behind the lens does to its focus, measured out-in-in-out beside what the paraxial formula says."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchd.assessments.finding import Finding
+from benchd.assessments.lines import as_budget, as_value
+from benchd.metrology.budget import Term, combine
+from benchd.metrology.interleaved import drift_free_difference
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One sweep: depth of best focus (um, seat to target), its u and degrees of freedom."""
+
+    depth_um: float
+    u_um: float
+    dof: float
+
+
+@dataclass(frozen=True, slots=True)
+class ToggleInput:
+    """`paraxial` is t(1 - 1/n) of the plate with its u, `expected` half of marginal less paraxial at the f-number."""
+
+    run: str
+    setup: int
+    lens: str | None
+    glass: Sequence[str]
+    measurand: dict[str, object]
+    paraxial_um: tuple[float, float]
+    expected_residual_um: float
+    u_scale: float
+    indices: tuple[int, int]
+    at: str
+    version: str
+
+
+def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
+    """The finding `glass_toggle` of four visits (out, in, in, out): shift by the plate, paraxial shift, residual.
+
+    The two states share base, adapters, joints and conjugate, so those lines drop out of the difference; a linear
+    drift cancels, what a bent one may leave stands in the budget.
+    """
+    found = drift_free_difference(
+        [visit.depth_um for visit in visits], [visit.u_um for visit in visits], [visit.dof for visit in visits]
+    )
+    shift = found.difference
+    terms = [*found.terms(given.run), Term("scale", given.u_scale * abs(shift), "B", None, "position scale")]
+    plate = Term("plate record", given.paraxial_um[1], "B", None, ", ".join(given.glass))
+    measured = combine(terms)
+    residual = combine([*terms, plate])
+    return Finding.model_validate(
+        {
+            "finding": "",
+            "assessment": "glass_toggle",
+            "run": given.run,
+            "setup": given.setup,
+            "lens": given.lens,
+            "at": given.at,
+            "version": given.version,
+            "measurand": given.measurand,
+            "absolute": True,
+            "values": {
+                "shift": as_value(shift, measured, "um"),
+                "paraxial": {"value": given.paraxial_um[0], "unit": "um", "u": given.paraxial_um[1]},
+                "residual": as_value(shift - given.paraxial_um[0], residual, "um"),
+                "expected_residual": {"value": given.expected_residual_um, "unit": "um"},
+                "drift": {"value": found.drift, "unit": "um"},
+            },
+            "budget": as_budget([term for term in [*terms, plate] if term.u > 0.0]),
+            "verdict": None,
+            "advice": None,
+            "notes": [
+                "Residual is the measured shift less t(1 - 1/n): a cone of light is shifted further than a paraxial "
+                "ray. Expected is half of marginal less paraxial shift, for a lens free of spherical aberration."
+            ],
+            "readings": {"run": given.run, "indices": list(given.indices)},
+            "calibrations": [],
+        }
+    )

@@ -1,0 +1,48 @@
+"""A calibration finding comes into force: kept in the record, taken into the chain at once."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from benchd.bench.bench import Bench
+from benchd.errors import Refused
+
+
+async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> str:
+    """Put the finding's length in force for its artefact and return the calibration's id.
+
+    Raises Refused: unknown_name, bad_request for a finding that is no calibration; busy while something runs that
+    the chain must not change under.
+    """
+    doc = await bench.store.finding(finding)
+    artefact = doc["measurand"].get("artefact")
+    length = doc["values"].get("length")
+    if artefact is None or length is None or length["value"] is None or length["u"] is None:
+        raise Refused(
+            "bad_request",
+            f"Finding {finding} ({doc['assessment']}) calibrates nothing.",
+            advice="Accept a finding of base_depth or adapter_length.",
+        )
+    valid_until: str | None = None
+    if days is not None:
+        now = datetime.fromisoformat(bench.clock.utc())
+        valid_until = (now + timedelta(days=days)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    calibration = await bench.store.add_calibration(
+        artefact,
+        length["value"],
+        length["u"],
+        length["unit"],
+        at_C=doc["measurand"]["reference_C"],
+        dof=length["dof"],
+        finding=finding,
+        valid_until=valid_until,
+        by=by,
+    )
+    await bench.setup.calibrated()
+    bench.events.tell(
+        "calibrated",
+        f"{artefact} is {length['value']:.1f} um, U = {length['U']:.1f} um, in force"
+        + (f" until {valid_until[:10]}." if valid_until else "."),
+        data={"artefact": artefact, "calibration": calibration, "finding": finding},
+    )
+    return calibration

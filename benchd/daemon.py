@@ -1,0 +1,273 @@
+"""The composition root: builds everything from a bench file, starts it, and stops it in the right order.
+
+Start: record, devices, bench, broker, connections. Stop: motion first, then what runs, light and devices, then
+`online` false, the broker, the record. A restart begins inert: nothing homed, lights at their safe level.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import signal
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import structlog
+
+from benchd.bench.assembly import Assembly, build, close_all, open_all
+from benchd.bench.assessor import Assessor
+from benchd.bench.bench import Bench
+from benchd.bench.notices import Notices
+from benchd.bench.reporter import Reporter
+from benchd.devices import Clock, Identity
+from benchd.files.loading import load_bench
+from benchd.procedures.language import ProcedureFile
+from benchd.procedures.library import load_library
+from benchd.procedures.runner import Runner
+from benchd.records.store import Store
+from benchd.remote.beat import Beat
+from benchd.remote.broker import EmbeddedBroker
+from benchd.remote.broker_config import Ports
+from benchd.remote.connection import Connection
+from benchd.remote.control import Control, Roles
+from benchd.remote.events import EventTeller
+from benchd.remote.handlers import BenchHandlers
+from benchd.remote.ids import SeenIds
+from benchd.remote.intake import Intake, control_handlers
+from benchd.remote.outage import Outages
+from benchd.remote.payloads import StopArgs
+from benchd.remote.retained import Clearing
+from benchd.remote.stop_road import StopRoad
+from benchd.remote.topics import Topics
+from benchd.remote.watchdog import Watchdog
+from benchd.remote.wire import Endpoint
+
+_log = structlog.get_logger("benchd")
+
+STOP_WITHIN_S = 1.0
+"""How long the orderly end of one part may take before the next is begun."""
+
+
+def version() -> str:
+    """The installed version."""
+    from importlib.metadata import version as installed
+
+    return installed("benchd")
+
+
+def run_folder() -> Path:
+    """Where a running daemon says how to reach it, readable by its own user alone."""
+    base = os.environ.get("XDG_RUNTIME_DIR") or f"/tmp/benchd-{os.getuid()}"
+    return Path(base) / "benchd"
+
+
+class Daemon:
+    """One bench served: `await Daemon(path).serve()`.
+
+    `ready` is called once the bench answers on MQTT; `told` then holds what a person should hear of the broker.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        clock: Clock | None = None,
+        ports_file: Path | None = None,
+        ready: Callable[[Daemon], None] = lambda _: None,
+    ) -> None:
+        self.path = path
+        self.clock = clock or Clock()
+        self.notices = Notices()
+        self.ports_file = ports_file
+        self.ready = ready
+        self.told: list[str] = []
+        self.bench = ""
+        self.endpoint: Endpoint | None = None
+        self.listeners: dict[str, int] = {}
+        self._ended = asyncio.Event()
+
+    def end(self) -> None:
+        """Ask the daemon to end in order."""
+        self._ended.set()
+
+    async def serve(self) -> None:
+        """Serve until `end`, SIGINT or SIGTERM. Raises FileProblems, DeviceError, BenchdError where it cannot start."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, self.end)
+        try:
+            async with contextlib.AsyncExitStack() as stack:
+                await self._start(stack)
+                self.ready(self)
+                await self._ended.wait()
+                _log.info("ending")
+        finally:
+            for number in (signal.SIGINT, signal.SIGTERM):
+                loop.remove_signal_handler(number)
+
+    async def _start(self, stack: contextlib.AsyncExitStack) -> None:
+        loaded = load_bench(self.path)
+        self.bench = loaded.file.bench
+        assembly = build(loaded)
+        store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
+        stack.push_async_callback(store.close)
+        identities = await open_all(assembly)
+        stack.push_async_callback(close_all, assembly)
+        bench = Bench(loaded, assembly, store, self.notices, self.clock)
+        stack.push_async_callback(bench.close)
+        await bench.setup.load()
+        for run in store.abandoned:
+            bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
+        assessor = Assessor(bench, version())
+        library = load_library((loaded.folder / "procedures",), assessments=assessor.names)
+        runner = Runner(bench, assessor, library)
+        beat = Beat(self.clock)
+        reporter = Reporter(bench, self._beater(beat))
+        await stack.enter_async_context(_task(reporter.run(), "reporter"))
+        await self._serve_mqtt(stack, bench, runner, beat)
+        self.notices.put("about", _about(bench, library, beat, identities))
+
+    def _beater(self, beat: Beat) -> Callable[[], None]:
+        def due() -> None:
+            new = beat.feed()
+            if new is not None:
+                self.notices.put("beat", {"beat": new})
+
+        return due
+
+    async def _serve_mqtt(self, stack: contextlib.AsyncExitStack, bench: Bench, runner: Runner, beat: Beat) -> None:
+        endpoint = await self._broker(stack, bench)
+        topics = Topics(bench.file.bench)
+        events = EventTeller(self.notices, self.clock)
+        roles = Roles()
+        control = Control(self.clock, roles, self.notices, run_of=lambda: runner.user)
+        intake = Intake(
+            {**BenchHandlers(bench, runner).by_verb(), **control_handlers(control)},
+            topics=topics,
+            control=control,
+            roles=roles,
+            beat=beat,
+            ids=SeenIds(self.clock),
+            events=events,
+        )
+        clearing, outages = Clearing(topics), Outages(self.clock)
+
+        async def on_stop(user: str, args: StopArgs) -> dict[str, Any]:
+            await runner.stop(user)
+            return {}
+
+        common: dict[str, Any] = {
+            "topics": topics, "events": events, "clearing": clearing, "outages": outages, "clock": self.clock,
+        }  # fmt: skip
+        road = StopRoad(endpoint, on_stop, **common)
+        connection = Connection(endpoint, intake=intake, notices=self.notices, **common)
+        await stack.enter_async_context(_task(connection.run(), "mqtt", grace_s=STOP_WITHIN_S))
+        await stack.enter_async_context(_task(road.run(), "mqtt-stop", grace_s=STOP_WITHIN_S))
+        await stack.enter_async_context(_task(_every_second(control.tell, self.clock), "control"))
+        async with asyncio.timeout(15.0):
+            await asyncio.gather(connection.ready.wait(), road.ready.wait())
+        self.endpoint = endpoint()
+        self._write_ports(stack)
+
+    async def _broker(self, stack: contextlib.AsyncExitStack, bench: Bench) -> Callable[[], Endpoint]:
+        url = bench.file.mqtt.broker
+        if url != "embedded":
+            parts = urlsplit(url)
+            external = Endpoint(parts.hostname or "127.0.0.1", parts.port or 1883, "5")
+            return lambda: external
+        mqtt = bench.file.mqtt
+        broker = await stack.enter_async_context(EmbeddedBroker(self.clock, child=mqtt.child, ports=Ports(*mqtt.ports)))
+        self.told = broker.told
+        self.listeners = {"v4": broker.ports.v4, "v5": broker.ports.v5, "websocket": broker.ports.websocket}
+
+        def restarted(reason: str) -> None:
+            bench.events.tell("broker", f"The broker was restarted: {reason}.", severity="warning")
+
+        await stack.enter_async_context(_task(Watchdog(broker, self.clock, restarted).run(), "watchdog"))
+        return lambda: broker.endpoint
+
+    def _write_ports(self, stack: contextlib.AsyncExitStack) -> None:
+        """Say where this bench is reached, so that the command line on the same machine finds it."""
+        assert self.endpoint is not None
+        folder = run_folder()
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        doc = {
+            "bench": self.bench,
+            "pid": os.getpid(),
+            "file": str(self.path.absolute()),
+            "host": self.endpoint.host,
+            "port": self.endpoint.port,
+            "listeners": self.listeners,
+        }
+        files = [folder / f"{self.bench}.json", *([self.ports_file] if self.ports_file else [])]
+        for file in files:
+            scratch = file.with_suffix(".new")
+            scratch.write_text(json.dumps(doc), encoding="utf-8")
+            scratch.replace(file)
+            stack.callback(file.unlink, missing_ok=True)
+
+
+@contextlib.asynccontextmanager
+async def _task(
+    work: Coroutine[Any, Any, None], name: str, grace_s: float | None = None
+) -> AsyncIterator[asyncio.Task[Any]]:
+    """A task for as long as the block lasts. One that fails ends the daemon's wait by failing the block."""
+    task = asyncio.create_task(work, name=name)
+    owner = asyncio.current_task()
+    ending = False
+
+    def failed(done: asyncio.Task[Any]) -> None:
+        if not ending and not done.cancelled() and done.exception() is not None and owner is not None:
+            _log.error("a part of the daemon failed", part=name, error=repr(done.exception()))
+            owner.cancel()
+
+    task.add_done_callback(failed)
+    try:
+        yield task
+    finally:
+        ending = True
+        task.cancel()
+        await asyncio.wait([task], timeout=grace_s)
+
+
+async def _every_second(work: Callable[[], None], clock: Clock) -> None:
+    while True:
+        work()
+        await clock.sleep(1.0)
+
+
+def _about(
+    bench: Bench, library: Mapping[str, ProcedureFile], beat: Beat, identities: Mapping[str, Identity]
+) -> dict[str, Any]:
+    """The kept document `about`: what stands here and what it can do."""
+    assembly: Assembly = bench.assembly
+    devices = {
+        assembly.public_name(name): {
+            "kind": _kind_of(device),
+            "driver": bench.file.devices[name].driver if name in bench.file.devices else "operator",
+            "model": identities[name].model if name in identities else "",
+            "firmware": identities[name].firmware if name in identities else "",
+        }
+        for name, device in assembly.devices.items()
+    }
+    return {
+        "version": version(),
+        "bench": bench.file.bench,
+        "arrangement": bench.file.arrangement,
+        "time_zone": bench.file.time_zone,
+        "epoch": beat.epoch,
+        "devices": devices,
+        "roles": dict(assembly.roles),
+        "procedures": {name: file.procedure.describe() for name, file in library.items()},
+    }
+
+
+def _kind_of(device: object) -> str:
+    from benchd.devices import Axis, Camera, Encoder, Gauge, Light, Meter, Operator
+
+    kinds = (Axis, Encoder, Gauge, Light, Meter, Camera, Operator)
+    return next((kind.__name__.lower() for kind in kinds if isinstance(device, kind)), "device")

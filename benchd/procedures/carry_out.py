@@ -1,0 +1,228 @@
+"""What each step of a procedure does to the bench, its values put in first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from benchd.bench.assessor import Assessor
+from benchd.bench.bench import Bench
+from benchd.bench.calibrate import accept
+from benchd.bench.chain import offset_um
+from benchd.bench.gate import Gate
+from benchd.bench.jobs import Stopped
+from benchd.bench.run_record import RunRecord
+from benchd.bench.sweep_data import SweepOrder
+from benchd.devices import Camera
+from benchd.errors import Refused
+from benchd.files.wording import near_names
+from benchd.procedures import steps as kinds
+from benchd.procedures.bench_figures import demand
+from benchd.procedures.dry_run import dry_run
+from benchd.procedures.figures_of import figures_of
+from benchd.procedures.inputs import Known, kind_of, take_all
+from benchd.procedures.language import Procedure, ProcedureFile
+from benchd.procedures.plan import Plan
+from benchd.procedures.prompts import Prompts
+from benchd.procedures.scope import Scope, holds, listed, resolve, times
+from benchd.records.values import ReadingRow
+
+Told = Callable[[int | None, float], None]
+"""Told how far the run is: the index of the top-level step, or None for the same one, and the share of it done."""
+
+DEPTH_OF_CALLS = 8
+
+
+class CarryOut:
+    """Carries out the steps of a run, one after another, waiting at its gate between them."""
+
+    def __init__(
+        self, bench: Bench, assessor: Assessor, library: Mapping[str, ProcedureFile], prompts: Prompts
+    ) -> None:
+        self._bench = bench
+        self._assessor = assessor
+        self._library = library
+        self._prompts = prompts
+
+    # Before a run
+
+    def known(self) -> Known:
+        """The ids of all records, by kind."""
+        records = self._bench.loaded.records
+        return {
+            "lens": records.lenses,
+            "adapter": records.adapters,
+            "glass": records.glasses,
+            "reference": records.references,
+        }
+
+    def scope(self, procedure: Procedure, values: Mapping[str, Any]) -> Scope:
+        """What names stand for at the beginning."""
+        kinds_of = {name: kind_of(one) for name, one in procedure.inputs.items()}
+        return Scope(dict(values), kinds_of, self.facts)
+
+    def facts(self, kind: str, name: str) -> Mapping[str, Any]:
+        """Figures of a record; lengths by the calibration in force where there is one."""
+        records = self._bench.loaded.records
+        if kind == "lens":
+            lens = records.lens(name)
+            return {"f_number": lens.f_number, "focal_length_mm": lens.focal_length_mm.value}
+        if kind == "glass":
+            return {"thickness_mm": records.glass(name).thickness_mm}
+        calibration = self._bench.setup.calibration(name)
+        if calibration is not None:
+            return {"length_um": calibration.value_um, "u_um": calibration.u_um}
+        given = (records.adapter(name) if kind == "adapter" else records.reference(name)).given
+        if given is None:
+            raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")
+        return {"length_um": given.length_um, "u_um": given.u_um}
+
+    def file(self, name: str) -> ProcedureFile:
+        """The procedure of a name. Raises Refused('unknown_name') with the nearest one."""
+        if name not in self._library:
+            near = near_names(name, self._library, 1)
+            meant = f"Did you mean '{near[0]}'? " if near else ""
+            known = ", ".join(sorted(self._library))
+            raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=f"{meant}Known: {known}.")
+        return self._library[name]
+
+    async def plan(self, procedure: Procedure, values: Mapping[str, Any]) -> Plan:
+        """The procedure gone through without moving anything. Raises Refused where the bench lacks what it needs."""
+        library = {name: file.procedure for name, file in self._library.items()}
+        return dry_run(procedure, values, await figures_of(self._bench), self.facts, library)
+
+    # The steps
+
+    async def steps(
+        self, steps: Sequence[kinds.Step], scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int = 0
+    ) -> Scope:
+        """Carry out steps in order; gives the scope with what was saved. Raises whatever ends the run."""
+        for index, step in enumerate(steps):
+            top = index if depth == 0 else None
+            told(top, 0.0)
+            scope = await self._one(step, scope, run, gate, told, depth)
+            told(top, 1.0)
+        return scope
+
+    async def _one(self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int) -> Scope:
+        if isinstance(step, kinds.IfStep | kinds.RepeatStep | kinds.ForStep | kinds.CallStep):
+            return await self._compound(step, scope, run, gate, told, depth)
+        resolved = resolve(step, scope)
+        while True:
+            await gate.passable()
+            try:
+                return await self._simple(resolved, scope, run, gate, told)
+            except Stopped:
+                # A stop has paused the run: the step is begun again once somebody resumes. Moves are absolute.
+                if not gate.closed:
+                    raise
+
+    async def _compound(
+        self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int
+    ) -> Scope:
+        inner = depth + 1
+        if isinstance(step, kinds.IfStep):
+            condition = resolve(step, scope).args
+            body = step.then if holds(condition, run.findings, scope) else step.else_
+            return await self.steps(body, scope, run, gate, told, inner)
+        if isinstance(step, kinds.RepeatStep):
+            count = times(step, scope)
+            for turn in range(count):
+                scope = await self.steps(step.steps, scope, run, gate, told, inner)
+                told(None, (turn + 1) / count)
+            return scope
+        if isinstance(step, kinds.ForStep):
+            for turn_scope in listed(step, scope):
+                scope = await self.steps(step.steps, turn_scope, run, gate, told, inner)
+            return scope
+        if depth >= DEPTH_OF_CALLS:
+            raise Refused("bad_request", f"Procedures call one another more than {DEPTH_OF_CALLS} deep.")
+        call = resolve(step, scope).args
+        called = self.file(call.procedure).procedure
+        demand(called, await figures_of(self._bench))
+        values = take_all(called.inputs, call.inputs, self.known())
+        await self.steps(called.steps, self.scope(called, values), run, gate, told, inner)
+        return scope
+
+    async def _simple(self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told) -> Scope:
+        args = step.args
+        if isinstance(step, kinds.AskStep):
+            answer = await self._prompts.ask(args.name, args.kind, args.prompt, args.choices, args.unit)
+            return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
+        if isinstance(step, kinds.SweepStep):
+            order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)
+            await self._bench.sweep(order, run, gate, lambda done, of: told(None, done / of))
+        elif isinstance(step, kinds.AssessStep):
+            await self._assessor.assess(args.name, run, {**scope.values, "of": args.of})
+        elif isinstance(step, kinds.ReadStep):
+            await self._read(args.device, args.as_, run)
+        elif isinstance(step, kinds.AcceptStep):
+            await self._accept(args, run)
+        else:
+            await self._drive(step, args)
+        return scope
+
+    async def _drive(self, step: kinds.Step, args: Any) -> None:
+        """Steps that are what a verb of the same name is."""
+        bench = self._bench
+        match step.verb:
+            case "home":
+                await bench.home(list(args.axes), only_if_unhomed=args.only_if_unhomed)
+            case "setup":
+                changes = args.given()
+                follow = bool(changes.pop("follow", False))
+                await bench.change_setup(changes, follow=follow)
+            case "nominal":
+                await bench.nominal()
+            case "move":
+                await self._move(args)
+            case "light":
+                await bench.lights.set(
+                    args.light, level=args.level, stops_by=args.stops_by, on=args.on, for_s=args.for_s
+                )
+            case "camera":
+                camera = bench.assembly.named(args.camera, Camera)
+                await camera.configure(args.exposure_ms or 20.0, args.gain or 1.0)
+            case "wait":
+                await bench.clock.sleep(args.for_s)
+            case verb:
+                raise Refused("bad_request", f"A step '{verb}' cannot be carried out.")
+
+    async def _move(self, args: Any) -> None:
+        self._bench.check_axes([args.axis])
+        target = await self._bench.target_of(
+            offset_um=args.offset_um, depth_um=args.depth_um, carriage_um=args.carriage_um, by_um=args.by_um
+        )
+        await self._bench.move_carriage(target)
+
+    async def _read(self, device: str, name: str, run: RunRecord) -> None:
+        bench = self._bench
+        reading = await bench.read(device)
+        place = (await bench.carriage.read()).value
+        if reading.quality == "bad":
+            raise Refused(
+                "not_found", f"{device} reads {reading.value:g} {reading.unit}, which cannot be.",
+                advice="See that the gauge stands as asked and is within its range.",
+            )  # fmt: skip
+        row = ReadingRow(
+            run=run.id,
+            idx=run.next_index(),
+            t_utc=reading.t_utc,
+            t_mono=reading.t_mono,
+            offset_um=offset_um(bench.setup.chain, place),
+            carriage_um=place,
+            device=device,
+            channel=name,
+            value=reading.value,
+            unit=reading.unit,
+            quality=reading.quality,
+        )
+        await bench.store.add_readings([row])
+        bench.notices.tell("reading", row.as_json())
+        run.named.setdefault(name, []).append(row)
+
+    async def _accept(self, args: Any, run: RunRecord) -> None:
+        finding = run.findings.get(args.finding)
+        if finding is None:
+            raise Refused("not_found", f"This run has made no finding '{args.finding}'.", advice="Assess first.")
+        await accept(self._bench, str(finding["finding"]), days=args.days, by=run.user)

@@ -1,0 +1,243 @@
+"""Runs a procedure step by step: paused, resumed, aborted at any step and inside a sweep, safe however it ends.
+
+A stop pauses the run; `resume` needs a trusted position and goes to nominal first. Loss of trust ends it. `finally`
+always runs.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from typing import Any, Literal
+
+import structlog
+
+from benchd.bench.assessor import Assessor
+from benchd.bench.bench import Bench
+from benchd.bench.gate import Gate
+from benchd.bench.jobs import Stopped
+from benchd.bench.run_record import RunRecord
+from benchd.bench.sweep_data import SweepOrder
+from benchd.errors import BenchdError, Refused
+from benchd.procedures.carry_out import CarryOut
+from benchd.procedures.inputs import take_all
+from benchd.procedures.language import Procedure, ProcedureFile
+from benchd.procedures.progress import Progress
+from benchd.procedures.prompts import Prompts
+from benchd.procedures.scope import Scope
+
+State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
+
+FINALLY_S = 30.0
+_log = structlog.get_logger("benchd.run")
+
+
+class Aborted(Stopped):
+    """Somebody asked for the run to end."""
+
+
+class Runner:
+    """One run at a time, in the bench's one job slot."""
+
+    def __init__(self, bench: Bench, assessor: Assessor, library: Mapping[str, ProcedureFile]) -> None:
+        self._bench = bench
+        self.prompts = Prompts(bench, self._asked)
+        self._carry_out = CarryOut(bench, assessor, library, self.prompts)
+        self._gate = Gate()
+        self._run: RunRecord | None = None
+        self._state: State = "idle"
+        self._procedure: str | None = None
+        self._progress = Progress(bench.clock, [])
+        self._resuming: asyncio.Task[None] | None = None
+        self._aborting: asyncio.Task[None] | None = None
+        self._tell()
+
+    @property
+    def user(self) -> str | None:
+        """Whose run is under way."""
+        return self._run.user if self._run else None
+
+    # Starting
+
+    async def start(self, name: str, given: Mapping[str, Any], user: str, cause: str | None) -> str:
+        """Check and begin a procedure; gives the run's id.
+
+        Raises Refused: unknown_name, bad_request (inputs), uncalibrated, busy.
+        """
+        file = self._carry_out.file(name)
+        values = take_all(file.procedure.inputs, given, self._carry_out.known())
+        plan = await self._carry_out.plan(file.procedure, values)
+        scope = self._carry_out.scope(file.procedure, values)
+        return await self._begin(file.procedure, file.text_sha, values, scope, plan.step_seconds, user, cause)
+
+    async def sweep(self, order: SweepOrder, user: str, cause: str | None) -> str:
+        """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess."""
+        procedure = Procedure.model_validate(
+            {
+                "procedure": "sweep",
+                "title": "Sweep",
+                "steps": [{"sweep": _as_step(order)}, {"assess": {"name": "flange"}}],
+            }
+        )
+        return await self._begin(procedure, "", {}, Scope(), [30.0, 1.0], user, cause)
+
+    async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
+        """What a run would do, without doing it. Raises Refused as `start`."""
+        file = self._carry_out.file(name)
+        values = take_all(file.procedure.inputs, given, self._carry_out.known())
+        return (await self._carry_out.plan(file.procedure, values)).as_json()
+
+    async def _begin(
+        self,
+        procedure: Procedure,
+        sha: str,
+        values: Mapping[str, Any],
+        scope: Scope,
+        expected_s: Sequence[float],
+        user: str,
+        cause: str | None,
+    ) -> str:
+        self._bench.jobs.check_free()
+        setup = self._bench.setup.document
+        run = RunRecord("", procedure.procedure, user)
+        work = asyncio.Event()
+        # The slot is taken before the record is written, so that two starts cannot both find it free.
+        self._bench.jobs.start("run", lambda: self._work(procedure, scope, run, work), cause)
+        try:
+            lens = values.get("lens") or setup.lens
+            run.id = await self._bench.store.add_run(
+                procedure.procedure,
+                text_sha=sha,
+                inputs=values,
+                setup=setup.rev,
+                lens=lens,
+                job=setup.job,
+                user=user,
+            )
+        except BaseException as error:
+            await self._bench.jobs.break_off(error)
+            raise
+        self._run, self._procedure = run, procedure.procedure
+        self._gate = Gate()
+        self._progress = Progress(self._bench.clock, expected_s)
+        self._set("running")
+        work.set()
+        return run.id
+
+    # The run itself
+
+    async def _work(self, procedure: Procedure, scope: Scope, run: RunRecord, ready: asyncio.Event) -> dict[str, Any]:
+        await ready.wait()
+        outcome: Literal["done", "failed", "aborted"] = "failed"
+        try:
+            await self._carry_out.steps(procedure.steps, scope, run, self._gate, self._step)
+            outcome = "done"
+        except (Stopped, asyncio.CancelledError):
+            outcome = "aborted" if self._state == "aborting" else "failed"
+            raise
+        finally:
+            await self._end(procedure, scope, run, outcome)
+        return {"run": run.id}
+
+    async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Any) -> None:
+        gate = Gate()
+        for step in procedure.finally_:
+            try:
+                async with asyncio.timeout(FINALLY_S):
+                    await self._carry_out.steps((step,), scope, run, gate, lambda *_: None)
+            except (BenchdError, Stopped, TimeoutError) as error:
+                _log.warning("a step of 'finally' failed", run=run.id, step=step.verb, why=str(error))
+        with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
+            await self._bench.store.end_run(run.id, outcome)
+        self._set(outcome)
+        self._run = None
+
+    def _step(self, index: int | None, share: float) -> None:
+        self._progress.at(index, share)
+        self._tell()
+
+    # Steering
+
+    def pause(self, run: str) -> None:
+        """Wait at the next step or point of a sweep. Raises Refused('unknown_name')."""
+        self._require(run)
+        if self._state in ("running", "asking"):
+            self._gate.close()
+            self._set("paused")
+
+    def resume(self, run: str) -> None:
+        """Go to nominal, then on. Raises Refused (unknown_name, bad_request, not_homed)."""
+        self._require(run)
+        if self._state != "paused":
+            raise Refused("bad_request", f"{run} is not paused; it is {self._state}.")
+        self._bench.trust.require()
+        if self._resuming is None or self._resuming.done():
+            self._resuming = asyncio.create_task(self._resume(), name="resume")
+
+    async def _resume(self) -> None:
+        try:
+            if self.prompts.open is None:
+                await self._gate.parked()
+                if self._bench.setup.chain.carriage_um is not None and not self._bench.setup.document.stale:
+                    await self._bench.nominal()
+        except (BenchdError, Stopped) as error:
+            if isinstance(error, BenchdError):
+                self._bench.events.error(error)
+            return
+        if self._state == "paused":
+            self._set("asking" if self.prompts.open else "running")
+            self._gate.open()
+
+    async def abort(self, run: str) -> None:
+        """End the run; `finally` runs, and the end is an event. Raises Refused('unknown_name')."""
+        self._require(run)
+        if self._state != "aborting":
+            self._set("aborting")
+            self._aborting = asyncio.create_task(self._bench.jobs.break_off(Aborted()), name="abort")
+
+    async def stop(self, user: str) -> None:
+        """Everything that moves stops now; a run under way is paused, any other job ends."""
+        stopping = asyncio.ensure_future(self._bench.stop())
+        if self._run is not None and self._state in ("running", "asking", "paused"):
+            self._gate.close()
+            if self._resuming is not None:
+                self._resuming.cancel()
+            self._set("paused")
+        await stopping
+        if self._run is None:
+            await self._bench.jobs.break_off(Stopped())
+        self._bench.events.tell("stopped", f"Stopped by {user}.", severity="warning", data={"user": user})
+
+    def _require(self, run: str) -> None:
+        current = self._run.id if self._run else None
+        if run != current:
+            raise Refused("unknown_name", f"{run} is not under way.", advice="", data={"run": current})
+
+    # State
+
+    def _asked(self) -> None:
+        if self._state in ("running", "asking"):
+            self._set("asking" if self.prompts.open else "running")
+        else:
+            self._tell()
+
+    def _set(self, state: State) -> None:
+        self._state = state
+        self._tell()
+
+    def _tell(self) -> None:
+        run = self._run.id if self._run else None
+        doc = {"run": run, "procedure": self._procedure, "state": self._state}
+        over = self._state in ("done", "failed", "aborted")
+        self._progress.asking(self._state == "asking")
+        self._bench.notices.put("procedure", {**doc, **self._progress.as_json(over=over), "ask": self.prompts.open})
+
+
+def _as_step(order: SweepOrder) -> dict[str, Any]:
+    step: dict[str, Any] = {"about": order.about, "merit": order.merit, "repeats": order.repeats, "mode": order.mode}
+    for key in ("span_um", "step_um", "lp_mm"):
+        value = getattr(order, key)
+        if value is not None:
+            step[key] = value
+    return step
