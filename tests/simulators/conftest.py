@@ -44,8 +44,8 @@ class Bench:
         found: dict[str, Any] = json.loads((self.folder / "ports.json").read_text())
         return found
 
-    def serial(self, name: str = "board", timeout: float = 2.0) -> serial.Serial:
-        port = serial.Serial(str(self.folder / name), 115200, timeout=timeout, exclusive=True)
+    def serial(self, name: str = "board", timeout: float = 2.0, baud: int = 115200) -> serial.Serial:
+        port = serial.Serial(str(self.folder / name), baud, timeout=timeout, exclusive=True)
         self.at_end(port.close)
         return port
 

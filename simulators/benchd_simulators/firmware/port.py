@@ -13,6 +13,7 @@ from pathlib import Path
 from benchd_simulators.firmware.openers import Openers
 
 MOST_PENDING = 65536
+_BAUDS = {getattr(termios, name): int(name[1:]) for name in dir(termios) if name[:1] == "B" and name[1:].isdecimal()}
 _TIOCNXCL = 0x540D  # asm-generic/ioctls.h; not in the termios module of 3.11
 
 
@@ -45,6 +46,12 @@ class Port:
         """Somebody has the port open."""
         self._news()
         return self._openers is not None and self._openers.count > 0
+
+    @property
+    def baud(self) -> int:
+        """The speed that the host has set on its side."""
+        speed = termios.tcgetattr(self._slave)[5] if self.plugged else termios.B115200
+        return _BAUDS.get(speed) or _BAUDS[termios.B115200]
 
     def plug(self) -> str:
         """Make a new pty and put `link` on it. Returns its device name. Idempotent. Raises OSError."""

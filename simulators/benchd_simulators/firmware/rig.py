@@ -16,19 +16,19 @@ from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.port import Port
 from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
 
-BAUDS = {"board": 115200, "counter": 38400, "indicator": 9600}
+SERIAL = ("board", "counter", "indicator")
 BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity")
 
 
 class Cable:
     """One serial device: port, wire, and what hangs on its end."""
 
-    def __init__(self, link: Path, baud: int, *, seed: int) -> None:
+    def __init__(self, link: Path, *, seed: int) -> None:
         self.feed: Callable[[bytes], None] = lambda data: None
         self.on_open: Callable[[], None] = lambda: None
         self._replug: asyncio.TimerHandle | None = None
         self.port = Port(link, self._from_host, self._opened)
-        self.wire = Wire(baud, self.port.write, self._to_device, stall=self.port.deafen, seed=seed)
+        self.wire = Wire(lambda: self.port.baud, self.port.write, self._to_device, stall=self.port.deafen, seed=seed)
 
     def _from_host(self, data: bytes) -> None:
         self.wire.receive(data)
@@ -61,7 +61,7 @@ class Rig:
 
     def __init__(self, machine: Machine, folder: Path, *, pace: float, identity: str, seed: int = 0) -> None:
         self.machine = machine
-        self.cables = {name: Cable(folder / name, baud, seed=seed) for name, baud in BAUDS.items()}
+        self.cables = {name: Cable(folder / name, seed=seed) for name in SERIAL}
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
         self.cables["board"].feed = self.board.feed
         for name, answers in (("counter", counter_answers(machine)), ("indicator", indicator_answers(machine))):

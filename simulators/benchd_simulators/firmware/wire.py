@@ -1,4 +1,4 @@
-"""The cable between a device and its port: takes its time a byte, and misbehaves on demand.
+"""The cable between a device and its port: takes its time a byte at the host's speed, and misbehaves on demand.
 
 Faults act on the bytes, below any meaning they have. Counted ones spend themselves; timed ones lapse.
 """
@@ -26,8 +26,8 @@ class FaultRefused(Exception):
 class Lane:
     """One direction: chunks come out whole, each after the time its bytes need and never before the one ahead of it."""
 
-    def __init__(self, baud: int, deliver: Callable[[bytes], None]) -> None:
-        self._second_a_byte = BITS_A_BYTE / baud
+    def __init__(self, baud: Callable[[], int], deliver: Callable[[bytes], None]) -> None:
+        self._baud = baud
         self._deliver = deliver
         self._queue: deque[tuple[float, bytes]] = deque()
         self._queued = 0
@@ -38,7 +38,7 @@ class Lane:
         loop = asyncio.get_running_loop()
         if self._queued + len(data) > MOST_QUEUED:
             return
-        self._free_at = max(self._free_at, loop.time()) + len(data) * self._second_a_byte + extra_s
+        self._free_at = max(self._free_at, loop.time()) + len(data) * BITS_A_BYTE / self._baud() + extra_s
         self._queue.append((self._free_at, data))
         self._queued += len(data)
         if len(self._queue) == 1:
@@ -76,7 +76,7 @@ class Wire:
 
     def __init__(
         self,
-        baud: int,
+        baud: Callable[[], int],
         to_host: Callable[[bytes], None],
         to_device: Callable[[bytes], None],
         *,
