@@ -100,8 +100,10 @@ class Connection:
         async for message in client.messages:
             topic = str(message.topic)
             if not self._topics.is_command(topic):
-                if not message.payload:
-                    await self._send_again(client, topic)
+                if topic == self._topics.online:
+                    await self._stay_online(client, bytes(message.payload))
+                elif not message.payload:
+                    self._publisher.again(self._topics.below(topic) or "")
             elif not topic.endswith("/stop") and not self._clearing.is_own(message):
                 if len(self._tasks) >= MOST_AT_ONCE:
                     self.dropped += 1
@@ -111,11 +113,10 @@ class Connection:
                 self._tasks.add(task)
                 task.add_done_callback(self._tasks.discard)
 
-    async def _send_again(self, client: aiomqtt.Client, topic: str) -> None:
-        if topic == self._topics.online:
-            await client.publish(topic, b"true", qos=1, retain=True)
-        else:
-            self._publisher.again(self._topics.below(topic) or "")
+    async def _stay_online(self, client: aiomqtt.Client, said: bytes) -> None:
+        """Somebody emptied it, or the last will of an earlier connection of ours came late: say it again."""
+        if said != b"true":
+            await client.publish(self._topics.online, b"true", qos=1, retain=True)
 
     async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
         topic = str(message.topic)

@@ -34,8 +34,7 @@ KEEPALIVE_S = 10
 _ALPHABET = string.ascii_lowercase + string.digits
 # The library logs every failed read and dropped message; an outage is told once, by `benchd.remote.outage`.
 _quiet = logging.getLogger("benchd.remote.library")
-_quiet.addHandler(logging.NullHandler())
-_quiet.propagate = False
+_quiet.setLevel(logging.CRITICAL + 1)
 
 
 @dataclass(frozen=True, slots=True)
