@@ -295,12 +295,48 @@ def test_dwell_holds_the_answer(start_bench: Callable[..., Bench]) -> None:
 
 
 @pytest.mark.published
-def test_the_door(homed: BoardPort) -> None:
-    # interface.md: 0x84; Door:1 stopped and ajar; shut it is Door:0, and a resume goes on.
+def test_the_door(bench: Bench, homed: BoardPort) -> None:
+    # interface.md: 0x84; Door:1 stopped and ajar; shut it is Door:0, ready, and a resume goes on.
+    homed.ask("M3 S400")
     homed.ask("G1 Z10 F200")
     homed.write(b"\x84")
     assert homed.line() == "[MSG:Check Door]"
-    homed.wait_for("Door:1", 2)
+    ajar = homed.wait_for("Door:1", 2)
+    homed.write(b"~")
+    time.sleep(0.2)
+    assert homed.status()[:2] == ("Door:1", ajar)
+    assert "FS:0,0" in homed.status()[2]  # dark while it is open
+    bench.fault("board", "shut_door")
+    assert homed.status()[:2] == ("Door:0", ajar)
+    homed.write(b"~")
+    assert homed.wait_for("Idle") == 10.0
+
+
+@pytest.mark.published
+def test_check_mode_parses_and_moves_nothing(homed: BoardPort) -> None:
+    # commands.md, $C: processes blocks completely, moves no axis; toggled off it resets.
+    homed.write(b"$C\n")
+    assert homed.lines_until("ok") == ["[MSG:Enabled]", "ok"]
+    assert homed.ask("G1 Z5 F240") == "ok"
+    assert homed.ask("G2 Z5") == "error:20"
+    assert homed.status()[:2] == ("Check", 0.0)
+    homed.write(b"$C\n")
+    assert homed.lines_until(BANNER) == ["[MSG:Disabled]", "ok", "", BANNER]
+    assert homed.status()[:2] == ("Idle", 0.0)
+
+
+def test_homing_from_the_switch_itself(bench: Bench, board: BoardPort) -> None:
+    bench.fault("world", "push", value=-25000)  # against the stop, 600 um behind the switch: beyond the pull-off
+    assert "Pn:Z" in board.status()[2]
+    board.port.timeout = 20
+    board.write(b"$H\n")
+    assert board.lines_until(UNLOCK)[0] == "ALARM:8"
+    board.port.timeout = 2
+    board.ask("$X")
+    board.ask("$J=G91 Z0.4 F200")
+    board.wait_for("Idle")
+    board.home()
+    assert bench.truth()["now"]["carriage_um"] == pytest.approx(-500, abs=60)
 
 
 @pytest.mark.published

@@ -10,8 +10,9 @@ from benchd_simulators.firmware.settings import Settings
 
 SEARCH_TRAVELS = 1.5  # of the greatest travel
 LOCATE_PULL_OFFS = 5.0
-# A board looks at its switch between two steps, this one when the computer lets it: here its overrun is bounded.
-LEASH_UM = 10.0
+# A board looks at its switch between two steps, this one when the computer lets it. So the motor is never told to go
+# further than it needs to stop and this much on: that bounds its overrun, well below the pull-off.
+OVERRUN_UM = 10.0
 
 
 class HomingFailed(Exception):
@@ -28,25 +29,26 @@ async def home(machine: Machine, settings: Settings, tick: Callable[[float], Awa
     `tick(seconds)` sleeps (0: the shortest time) and raises where the cycle is aborted. Raises HomingFailed; the motor
     then stands still, and what it counts means nothing.
     """
-    await _approach(machine, SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
+    await _approach(machine, settings, SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
     await _pull_off(machine, settings, tick)
-    await _approach(machine, LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick, LEASH_UM)
+    await _approach(machine, settings, LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick)
     await _pull_off(machine, settings, tick)
     machine.motor.zero()
 
 
 async def _approach(
     machine: Machine,
+    settings: Settings,
     search_um: float,
     speed_um_s: float,
     tick: Callable[[float], Awaitable[None]],
-    leash_um: float = math.inf,
 ) -> None:
-    """Go towards the switch until it trips. The motor is never sent further than `leash_um` ahead."""
+    """Go towards the switch until it trips, and stop there."""
     if machine.limit_switch:  # the pulses of this axis are cut before they begin
         return
     motor = machine.motor
     goal_um = motor.position_um - search_um
+    leash_um = speed_um_s**2 / (2 * settings.acceleration_um_s2) + OVERRUN_UM
     sent_um = math.inf
     while not machine.limit_switch:
         if not motor.moving and sent_um <= goal_um:

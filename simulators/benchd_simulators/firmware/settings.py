@@ -84,6 +84,10 @@ class Settings:
         return self.values[112] * 1000 / 60
 
     @property
+    def acceleration_um_s2(self) -> float:
+        return max(self.values[122], 0.001) * 1000
+
+    @property
     def travel_um(self) -> float:
         return self.values[132] * 1000
 
