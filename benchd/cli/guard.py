@@ -1,0 +1,60 @@
+"""Around every command: what goes wrong becomes words, JSON and an exit code."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable
+
+from benchd.cli import exits
+from benchd.errors import BenchdError
+
+_FAULTS = frozenset({"device_fault", "timeout", "disk_full"})
+"""Codes that speak of hardware, not of what was asked."""
+
+
+class UsageError(Exception):
+    """What was typed cannot be understood; the text says what may stand."""
+
+
+def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) -> int:
+    """`run(args)`, its errors told; gives the exit code."""
+    as_json = bool(getattr(args, "json", False))
+    try:
+        code = run(args)
+        sys.stdout.flush()
+    except UsageError as error:
+        print(f"benchd: {error}", file=sys.stderr)
+        return exits.USAGE
+    except BenchdError as error:
+        tell(error, as_json=as_json)
+        return code_of(error)
+    except KeyboardInterrupt:
+        print("Interrupted.", file=sys.stderr)
+        return exits.REFUSED
+    except BrokenPipeError:
+        # Whoever read has read enough; what is left in the buffer must not be tried again at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return exits.DONE
+    return code
+
+
+def code_of(error: BenchdError) -> int:
+    """The exit code an error ends with."""
+    return exits.FAULT if error.code in _FAULTS else exits.REFUSED
+
+
+def tell(error: BenchdError, *, as_json: bool) -> None:
+    """Text, advice and code: for a person on stderr, as JSON on stdout."""
+    if as_json:
+        print(json.dumps({"ok": False, "error": error.as_json()}, ensure_ascii=False))
+        return
+    print(in_words(error), file=sys.stderr)
+
+
+def in_words(error: BenchdError) -> str:
+    """What happened, what to do next, and the code it is known by."""
+    advice = f"\n{error.advice}" if error.advice else ""
+    return f"{error.text} ({error.code}){advice}"

@@ -1,0 +1,26 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+
+
+def output(parser: argparse.ArgumentParser) -> None:
+    """How the answer is given."""
+    parser.add_argument("--json", action="store_true", help="one JSON document on stdout, everything else on stderr")
+
+
+def reach(parser: argparse.ArgumentParser) -> None:
+    """Which bench is spoken to, and by whom."""
+    group = parser.add_argument_group("which bench")
+    group.add_argument("--bench", metavar="NAME", help="its name; needed where several run, or with --host")
+    group.add_argument("--host", metavar="HOST", help="its broker, where it does not run on this machine")
+    group.add_argument("--port", metavar="PORT", type=int, help="the broker's port (1883)")
+    group.add_argument("--user", metavar="NAME", help="who asks (your login name)")
+
+
+def record(parser: argparse.ArgumentParser) -> None:
+    """Which record is read."""
+    group = parser.add_argument_group("which record (that of the bench running here)")
+    group.add_argument("--bench", metavar="FILE|NAME", help="that of a bench file, or of a running bench")
+    group.add_argument("--store", metavar="URL", help='by itself: "sqlite:///north-rail.db", seen from this folder')

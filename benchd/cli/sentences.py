@@ -1,0 +1,184 @@
+"""What a finding says, in sentences: how far and how sure, the verdict, what to do next. No tables in here."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from benchd.metrology.rounding import rounded
+
+Doc = Mapping[str, Any]
+
+MINUS = "\u2212"
+WORDS = {"um": "\u00b5m", "1": ""}
+
+
+def unit(name: str) -> str:
+    """A unit as printed."""
+    return WORDS.get(name, name)
+
+
+def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:
+    """A number with so many decimals and a true minus; never a minus before nothing."""
+    text = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
+    if float(text) == 0.0:
+        text = text.lstrip("+-")
+    return text.replace("-", MINUS)
+
+
+def short(value: float, *, sign: bool = False) -> str:
+    """A number with no more digits than it needs, up to four behind the point."""
+    text = f"{round(value, 4):+g}" if sign else f"{round(value, 4):g}"
+    return text.replace("-", MINUS)
+
+
+def significant(u: float) -> str:
+    """An uncertainty to two significant digits, as the guides ask for."""
+    return rounded(0.0, u)[1] if u > 0.0 else "0"
+
+
+def dof(value: float | None) -> str:
+    """Degrees of freedom; none stated is infinite. Cut off, never rounded up (JCGM 100, G.4.2)."""
+    if value is None:
+        return "\u221e"
+    return f"{math.floor(value)}" if value >= 10.0 else f"{math.floor(10.0 * value) / 10.0:g}"
+
+
+def with_interval(value: Doc, *, sign: bool = True) -> str:
+    """Value and expanded uncertainty, `+17.6 \u00b1 7.5`, to the same place; only the value where there is none."""
+    if value["value"] is None:
+        return "not stated"
+    spread = value.get("U") or value.get("u")
+    if not spread:
+        return f"{number(value['value'], 1, sign=sign)} {unit(value['unit'])}".strip()
+    near, half = rounded(value["value"], spread)
+    near = near.replace("-", MINUS) if near.startswith("-") or not sign or float(near) == 0.0 else f"+{near}"
+    return f"{near} \u00b1 {half} {unit(value['unit'])}".strip()
+
+
+def how_sure(value: Doc) -> str:
+    """Where the interval comes from: coverage, k, degrees of freedom, standard uncertainty."""
+    if value.get("U") is None or value.get("k") is None:
+        return "" if value.get("u") is None else "standard uncertainty, k = 1"
+    freedom = "" if value["dof"] is None else f", {dof(value['dof'])} degrees of freedom"
+    return f"95 %: k = {value['k']:.2f}{freedom}, u = {significant(value['u'])} {unit(value['unit'])}"
+
+
+def side(finding: Doc) -> str:
+    """On which side best focus lies, and of what."""
+    value = finding["values"]["focus_error"]["value"]
+    if value is None:
+        return ""
+    zero = "nominal" if finding["absolute"] else "where nominal is assumed (the bench's zero is not calibrated)"
+    return f"Best focus is {'deeper than' if value > 0 else 'short of'} {zero}."
+
+
+VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
+
+
+def verdict(finding: Doc) -> tuple[str, str]:
+    """The verdict in a word, and what stands behind it in a sentence."""
+    judged = finding["verdict"]
+    if judged is None:
+        if not finding["absolute"]:
+            return "RELATIVE", "No verdict: the bench's zero is not calibrated, so only differences count."
+        return "NO VERDICT", "The lens's record states no tolerance."
+    inside = f"the {judged['value'].replace('_', ' ')} lies {limits(judged)}"
+    return VERDICTS[judged["is"]], f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
+
+
+def limits(judged: Doc) -> str:
+    """The tolerance in words."""
+    low, high, name = judged["low"], judged["high"], unit(judged["unit"])
+    if low is None:
+        return f"below {short(high, sign=True)} {name}"
+    if high is None:
+        return f"above {short(low, sign=True)} {name}"
+    return f"within {short(low, sign=True)} to {short(high, sign=True)} {name}"
+
+
+def percent(p: float) -> str:
+    """A probability that is never rounded to certainty."""
+    if p < 0.001:
+        return "below 0.1 %"
+    if p > 0.999:
+        return "above 99.9 %"
+    return f"{100.0 * p:.1f} %"
+
+
+def next_step(finding: Doc) -> str:
+    """What would decide an undecided verdict; empty otherwise."""
+    judged = finding["verdict"]
+    step = None if judged is None else judged["next"]
+    if step is None:
+        return ""
+    now = next((line["u"] for line in finding["budget"] if line["term"] == step["dominant"]), None)
+    told = f"{step['dominant']} decides it"
+    if step["u_needed_um"] is not None:
+        was = f" instead of {significant(now)}" if now is not None else ""
+        told += f" once its u is {significant(step['u_needed_um'])} \u00b5m{was}"
+    else:
+        told = f"Most of the doubt is {step['dominant']}"
+    return f"{told[0].upper()}{told[1:]}: {step['how']}."
+
+
+def shims(finding: Doc) -> str:
+    """The shim advice in one sentence; empty where there is none."""
+    advice = finding["advice"]
+    if advice is None or advice["shim_um"] is None:
+        return ""
+    steps = []
+    if advice.get("remove"):
+        steps.append(f"remove {_thicknesses(advice['remove'])}")
+    if advice["from_stock"]:
+        steps.append(f"fit {_thicknesses(advice['from_stock'])}")
+    left = "" if advice["residual_um"] is None else f"{number(advice['residual_um'], 1, sign=True)} \u00b5m left over"
+    fitted = f"; fitted now: {_thicknesses(advice['fitted_um'])}" if advice["fitted_um"] else ""
+    if not steps:
+        return f"Leave the shims as they are ({left}{fitted})." if left else f"Leave the shims as they are{fitted}."
+    told = " and ".join(steps)
+    return f"{told[0].upper()}{told[1:]} \u00b5m ({left}{fitted})."
+
+
+def _thicknesses(shims: Sequence[float]) -> str:
+    return " + ".join(f"{shim:g}" for shim in shims)
+
+
+def measured(finding: Doc) -> str:
+    """What exactly was measured."""
+    about = finding["measurand"]
+    parts = [str(about["arrangement"])]
+    ring = about.get("ring")
+    if ring is not None:
+        parts.append(f"ring at {ring['mark']}" if isinstance(ring, Mapping) else f"ring at {ring}")
+    if about.get("f_number") is not None:
+        parts.append(f"f/{about['f_number']:g}")
+    if about.get("merit") is not None:
+        at = "" if about.get("lp_mm") is None else f" at {about['lp_mm']:g} lp/mm"
+        parts.append(f"{about['merit']}{at}")
+    if about.get("light_nm") is not None:
+        parts.append(f"{about['light_nm']:g} nm")
+    if about.get("glass"):
+        parts.append("glass " + " + ".join(about["glass"]))
+    elif about["arrangement"] != "gauge":
+        parts.append("no glass")
+    return f"{', '.join(parts)}; lengths at {about['reference_C']:g} \u00b0C"
+
+
+VALUES = {
+    "focus_error": "Focus error",
+    "glass_residual": "Glass residual",
+    "length": "Length",
+    "carriage": "Carriage stood at",
+    "shift": "Shift by the glass",
+    "paraxial": "Paraxial shift",
+    "residual": "Residual",
+    "expected_residual": "Residual expected",
+    "drift": "Drift",
+}
+
+
+def name_of_value(key: str) -> str:
+    """A value's name as printed."""
+    return VALUES.get(key, key.replace("_", " ").capitalize())

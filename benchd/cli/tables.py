@@ -1,0 +1,171 @@
+"""Findings, chain, budget and readings as tables of at most 100 columns; every colour stands beside a word."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from benchd.cli import sentences as say
+
+Doc = Mapping[str, Any]
+
+WIDTH = 100
+SHARE_LETTERS = 24
+LINE = "\u2500" * 8
+_COLOURS = {"PASS": "bold green", "FAIL": "bold red", "UNDECIDED": "bold yellow"}
+
+
+def text_of(*parts: RenderableType, width: int = WIDTH) -> str:
+    """The parts as plain text, for a file or a pipe."""
+    console = Console(file=io.StringIO(), width=width, color_system=None, highlight=False)
+    console.print(*parts, sep="\n")
+    assert isinstance(console.file, io.StringIO)
+    return "".join(f"{line.rstrip()}\n" for line in console.file.getvalue().splitlines())
+
+
+def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> Group:
+    """A finding whole: result, verdict, what to do, what was measured, chain (where given), budget, notes, readings."""
+    parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc)]
+    if chain:
+        parts += [subheading("Datum chain"), chain_table(chain)]
+    if doc["budget"]:
+        parts += [subheading("Uncertainty budget"), budget_table(doc)]
+    if doc["notes"]:
+        parts += [subheading("Notes"), *(Padding(Text(f"- {note}"), (0, 0, 0, 2)) for note in doc["notes"])]
+    parts += [Text(""), Text(origin(doc), style="dim")]
+    return Group(*parts)
+
+
+def title(doc: Doc) -> str:
+    """Which assessment, of what."""
+    what = doc["measurand"].get("artefact") or doc["lens"]
+    name = str(doc["assessment"]).replace("_", " ")
+    return f"{name} of {what}" if what else name
+
+
+def result(doc: Doc) -> Table:
+    """The values, the verdict and the advice, a line each."""
+    table = Table.grid(padding=(0, 2), pad_edge=False)
+    table.add_column(style="dim", no_wrap=True, min_width=18)
+    table.add_column()
+    for key, value in doc["values"].items():
+        main = value.get("U") is not None
+        shown = Text(say.with_interval(value, sign=key != "length"), style="bold" if main else "")
+        sure = say.how_sure(value)
+        if sure:
+            shown.append(f"   {sure}", style="dim not bold")
+        table.add_row(say.name_of_value(key), shown)
+        if key == "focus_error":
+            table.add_row("", say.side(doc))
+    if "focus_error" in doc["values"]:
+        word, why = say.verdict(doc)
+        table.add_row("Verdict", Text.assemble((word, _COLOURS.get(word, "bold")), f"   {why}"))
+    for name, sentence in (("To decide it", say.next_step(doc)), ("Shims", say.shims(doc))):
+        if sentence:
+            table.add_row(name, sentence)
+    table.add_row("Measured", say.measured(doc))
+    return table
+
+
+def origin(doc: Doc) -> str:
+    """Where the finding comes from."""
+    parts = [f"Finding {doc['finding']}" if doc["finding"] else "Not in the record", f"run {doc['run']}"]
+    if doc["readings"] is not None:
+        first, last = doc["readings"]["indices"]
+        parts.append(f"readings {first} to {last}")
+    parts.append(f"set-up {doc['setup']}")
+    if doc["calibrations"]:
+        parts.append("calibrations " + ", ".join(doc["calibrations"]))
+    parts.append(f"benchd {doc['version']}")
+    return "; ".join(parts) + "."
+
+
+def chain_table(chain: Sequence[Doc]) -> Padding:
+    """The datum chain term by term; its last line, the carriage, stands under a rule as the sum."""
+    table = _table(("term", "left"), ("\u00b5m", "right"), ("u", "right"), ("dof", "right"), ("from", "left"))
+    for term in chain:
+        total = term["term"] == "carriage"
+        if total:
+            table.add_row("", LINE, LINE[:4])
+        known = term["u_um"] > 0.0
+        table.add_row(
+            str(term["term"]).replace("_", " "),
+            say.number(term["value_um"], 1, sign=not total),
+            say.significant(term["u_um"]),
+            say.dof(term["dof"]) if known else "",
+            _source(term),
+            style="bold" if total else "",
+        )
+    return Padding(table, (0, 0, 0, 2))
+
+
+def _source(term: Doc) -> str:
+    shape = term.get("shape", "normal")
+    return str(term["source"]) if shape == "normal" else f"{term['source']} ({shape})"
+
+
+def budget_table(doc: Doc) -> Padding:
+    """The lines of the budget, largest first, each with its share of the variance; the combined u last."""
+    lines = sorted(doc["budget"], key=lambda line: -line["u"])
+    variance = sum(line["u"] ** 2 for line in lines)
+    columns = (("term", "left"), ("u", "right"), ("share", "right"), ("", "left"), ("type", "left"), ("dof", "right"))
+    table = _table(*columns, ("from", "left"))
+    for line in lines:
+        share = line["u"] ** 2 / variance if variance else 0.0
+        bar = "\u2501" * round(share * SHARE_LETTERS)
+        table.add_row(
+            str(line["term"]).replace("_", " "), say.significant(line["u"]), f"{100.0 * share:.0f} %", bar,
+            line["type"], say.dof(line["dof"]), _source(line),
+        )  # fmt: skip
+    main = next((value for value in doc["values"].values() if value.get("U") is not None), None)
+    if main is not None:
+        table.add_row("", LINE[:4])
+        how = f"times k = {main['k']:.2f} is U = {say.significant(main['U'])} {say.unit(main['unit'])}, 95 %"
+        table.add_row("combined", say.significant(main["u"]), "", "", "", say.dof(main["dof"]), how, style="bold")
+    return Padding(table, (0, 0, 0, 2))
+
+
+def pairs(rows: Iterable[tuple[str, RenderableType]]) -> Table:
+    """Names on the left, what they are on the right."""
+    table = Table.grid(padding=(0, 2), pad_edge=False)
+    table.add_column(style="dim", no_wrap=True, min_width=18)
+    table.add_column()
+    for name, what in rows:
+        table.add_row(name, what)
+    return table
+
+
+def plain(columns: Sequence[tuple[str, str]], rows: Iterable[Sequence[str]]) -> Padding:
+    """A table with a head; each column with its side, `left` or `right`."""
+    table = _table(*columns)
+    for row in rows:
+        table.add_row(*row)
+    return Padding(table, (0, 0, 0, 2))
+
+
+def heading(text: str, aside: str = "") -> Group:
+    """A title in capitals over a line, an aside at its right end."""
+    line = Table.grid(expand=True)
+    line.add_column(no_wrap=True)
+    line.add_column(justify="right", style="dim")
+    line.add_row(Text(text[:1].upper() + text[1:], style="bold"), aside)
+    return Group(Text(""), line, Rule(characters="\u2500", style="dim"))
+
+
+def subheading(text: str) -> Group:
+    """A smaller title."""
+    return Group(Text(""), Text(text, style="bold"))
+
+
+def _table(*columns: tuple[str, Any]) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="dim", show_edge=False)
+    for name, side in columns:
+        table.add_column(name, justify=side, no_wrap=side == "right")
+    return table
