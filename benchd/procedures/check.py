@@ -7,7 +7,7 @@ other procedures), and every value by name is tried with values that its input m
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import replace
 from typing import Any, get_args
 
 from pydantic import ValidationError
@@ -16,8 +16,9 @@ from benchd.files.bench_file import Role
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.source import problems_of
 from benchd.files.wording import near_names
-from benchd.procedures.arguments import Ask, Condition
+from benchd.procedures.arguments import Condition
 from benchd.procedures.inputs import FACTS, Input, kind_of, sample, take
+from benchd.procedures.known import Known, some_answer, some_facts
 from benchd.procedures.language import Procedure, ProcedureFile
 from benchd.procedures.scope import Scope, written_out
 from benchd.procedures.steps import (
@@ -33,7 +34,7 @@ from benchd.procedures.steps import (
     bodies,
 )
 from benchd.procedures.uses import references, roles_of
-from benchd.procedures.values import Reference
+from benchd.procedures.values import BY_NAME, Reference
 
 __all__ = ["check_procedure", "kind_of"]
 
@@ -53,28 +54,6 @@ def check_procedure(
         raise FileProblems(sorted(checker.problems, key=lambda one: (one.line, one.column)))
 
 
-@dataclass
-class _Known:
-    """What is known at one point of the file: the values names stand for, answers saved, findings made."""
-
-    scope: Scope
-    answers: dict[str, Ask] = field(default_factory=dict)
-    findings: frozenset[str] = frozenset()
-
-    def copy(self) -> _Known:
-        return _Known(self.scope, dict(self.answers), self.findings)
-
-    def take(self, other: _Known) -> None:
-        self.scope, self.answers, self.findings = other.scope, other.answers, other.findings
-
-    def meet(self, one: _Known, other: _Known) -> None:
-        """Keep what is known whichever of two ways was gone."""
-        self.answers = {name: ask for name, ask in one.answers.items() if name in other.answers}
-        self.findings = one.findings & other.findings
-        both = {name: value for name, value in one.scope.values.items() if name in other.scope.values}
-        self.scope = Scope(both, one.scope.kinds, one.scope.facts)
-
-
 class _Checker:
     def __init__(
         self, file: ProcedureFile, library: Mapping[str, Procedure] | None, assessments: Collection[str] | None
@@ -86,19 +65,19 @@ class _Checker:
     def run(self) -> None:
         inputs = self.procedure.inputs
         values = {name: sample(one) for name, one in inputs.items()}
-        scope = Scope(values, {name: kind_of(one) for name, one in inputs.items()}, _some_facts)
-        self._steps(self.procedure.steps, ("steps",), _Known(scope))
+        scope = Scope(values, {name: kind_of(one) for name, one in inputs.items()}, some_facts)
+        self._steps(self.procedure.steps, ("steps",), Known(scope))
         # However the steps ended: nothing that they would have saved or found can be counted on.
-        self._steps(self.procedure.finally_, ("finally",), _Known(scope))
+        self._steps(self.procedure.finally_, ("finally",), Known(scope))
 
     def _wrong(self, at: Place, allowed: str) -> None:
         self.problems.append(self.source.problem(at, allowed))
 
-    def _steps(self, steps: tuple[Step, ...], at: Place, known: _Known) -> None:
+    def _steps(self, steps: tuple[Step, ...], at: Place, known: Known) -> None:
         for index, step in enumerate(steps):
             self._step(step, (*at, index), known)
 
-    def _step(self, step: Step, at: Place, known: _Known) -> None:
+    def _step(self, step: Step, at: Place, known: Known) -> None:
         self._values(step, at, known.scope)
         for role in roles_of(step):
             if role in ROLES and role not in self.procedure.needs.roles:
@@ -114,7 +93,7 @@ class _Checker:
         elif isinstance(step, AskStep) and step.ask.save is not None:
             self._new_name(step.ask.save, (*at, "ask", "save"), known)
             known.answers[step.ask.save] = step.ask
-            known.scope = known.scope.with_value(step.ask.save, _some_answer(step.ask), step.ask.kind)
+            known.scope = known.scope.with_value(step.ask.save, some_answer(step.ask), step.ask.kind)
         elif isinstance(step, AssessStep):
             if self.assessments is not None and step.assess.name not in self.assessments:
                 self._wrong((*at, "assess", "name"), _one_of("an assessment", step.assess.name, self.assessments))
@@ -144,7 +123,9 @@ class _Checker:
             try:
                 written_out(step, trial)
             except ValidationError as error:
-                self.problems += problems_of(self.source, error, type(step), at=at)
+                self.problems += [
+                    _said_of(problem, trial) for problem in problems_of(self.source, error, type(step), at=at)
+                ]
                 return
 
     def _trials(self, names: Collection[str], scope: Scope) -> Iterator[Scope]:
@@ -160,7 +141,7 @@ class _Checker:
             if self._may_be_null(name):
                 yield scope.with_value(name, None, kind_of(wanted))
 
-    def _loop(self, step: RepeatStep | ForStep, at: Place, known: _Known) -> None:
+    def _loop(self, step: RepeatStep | ForStep, at: Place, known: Known) -> None:
         inside = known.copy()
         if isinstance(step, ForStep):
             self._new_name(step.for_.each, (*at, "for", "each"), known)
@@ -185,15 +166,15 @@ class _Checker:
         wanted = self.procedure.inputs.get(reference.name)
         return 0.0 if wanted is None or wanted.min is None else wanted.min
 
-    def _new_name(self, name: str, at: Place, known: _Known) -> None:
+    def _new_name(self, name: str, at: Place, known: Known) -> None:
         if name in known.scope.values and name not in known.answers:
             self._wrong(at, f"a name of its own; '{name}' stands for something else already")
 
-    def _finding(self, name: str, at: Place, known: _Known) -> None:
+    def _finding(self, name: str, at: Place, known: Known) -> None:
         if name not in known.findings:
             self._wrong(at, _one_of("a finding made before this step", name, known.findings))
 
-    def _condition(self, condition: Condition, at: Place, known: _Known) -> None:
+    def _condition(self, condition: Condition, at: Place, known: Known) -> None:
         if condition.finding is not None:
             self._finding(condition.finding, (*at, "finding"), known)
             return
@@ -209,7 +190,7 @@ class _Checker:
         elif ask.kind in ("text", "mark") and "is_" not in condition.model_fields_set:
             self._wrong(at, "'is', as the answer is no number")
 
-    def _call(self, step: CallStep, at: Place, known: _Known) -> None:
+    def _call(self, step: CallStep, at: Place, known: Known) -> None:
         if self.library is None:
             return
         called = self.library.get(step.call.procedure)
@@ -238,6 +219,14 @@ class _Checker:
         known.findings |= {one.assess.name for _, one in called.walk() if isinstance(one, AssessStep)}
 
 
+def _said_of(problem: Problem, scope: Scope) -> Problem:
+    """The problem of a value by name, saying what it is instead of that it might be given by name."""
+    allowed = "; or ".join(part for part in problem.allowed.split("; or ") if part != BY_NAME)
+    reference = Reference.parse(problem.stands.strip("'"))
+    kind = scope.kinds.get(reference.name, "") if reference is not None and reference.key is None else ""
+    return replace(problem, allowed=f"{allowed}; {reference} is a {kind}" if kind else allowed)
+
+
 def _unfit(wanted: Input, given: Any, scope: Scope) -> str:
     reference = Reference.parse(given) if isinstance(given, str) else None
     if reference is not None:
@@ -262,15 +251,6 @@ def _reached(procedure: Procedure, library: Mapping[str, Procedure]) -> set[str]
         called = {step.call.procedure for _, step in one.walk() if isinstance(step, CallStep)}
         waiting += [library[name] for name in called if name in library]
     return reached
-
-
-def _some_answer(ask: Ask) -> Any:
-    answers: dict[str, Any] = {"yes_no": True, "confirm": True, "number": 1.0, "mark": "sharp", "text": "x"}
-    return ask.choices[0] if ask.kind == "choice" else answers[ask.kind]
-
-
-def _some_facts(kind: str, name: str) -> Mapping[str, Any]:
-    return dict.fromkeys(FACTS[kind], 1.0)
 
 
 def _one_of(what: str, name: str, known: Collection[str]) -> str:

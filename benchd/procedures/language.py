@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+import json
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 from pydantic import Field
 
@@ -34,6 +35,11 @@ class Procedure(Record):
     inputs: dict[Identifier, Input] = Field(default_factory=dict)
     steps: Annotated[Steps, Field(min_length=1)]
     finally_: Steps = Field(default=(), alias="finally")
+
+    @classmethod
+    def of(cls, doc: Mapping[str, Any]) -> Self:
+        """A procedure from plain data, as a file would state it. Raises pydantic's ValidationError."""
+        return cls.model_validate_json(json.dumps(doc))
 
     def walk(self) -> Iterator[tuple[Place, Step]]:
         """Every step with its place in the file, those of `finally` last."""

@@ -62,7 +62,9 @@ def resolve(step: Step, scope: Scope) -> Step:
     try:
         return written_out(step, scope)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
+        # That a name might stand there is of no help any more: one stood there.
+        errors = error.errors(include_url=False)
+        first = next((one for one in errors if one["type"] != "reference"), errors[0])
         key = ".".join(str(part) for part in first["loc"] if isinstance(part, int) or part.isidentifier())
         text = f"The step {step.verb} cannot have {key} = {str(first['input'])[:60]}."
         raise Refused("bad_request", text, advice=f"It may be {what_may_stand(first)}.") from error

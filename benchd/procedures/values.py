@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, Final
 
 from pydantic import AfterValidator, Field, GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
@@ -12,6 +12,7 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 _REFERENCE = re.compile(r"\$\{([a-z][a-z0-9_]{0,31})((?:\.[A-Za-z][A-Za-z0-9_]{0,31})?)\}")
 WRITTEN_OUT = {"written_out": True}
 """Validation context in which no name is accepted for a value any more: every one has been put in."""
+BY_NAME: Final = "a value by name, such as ${lens}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ class Reference:
             reference = cls.parse(value) if isinstance(value, str) else None
             if reference is not None:
                 return reference
-        raise PydanticCustomError("reference", "a value by name, such as ${lens}")
+        raise PydanticCustomError("reference", BY_NAME)
 
 
 def _whole_values_only(text: str, info: ValidationInfo) -> str:

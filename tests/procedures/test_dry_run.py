@@ -1,0 +1,207 @@
+"""The shipped procedures gone through without a bench: what moves where, what is asked, how long it takes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.errors import Refused
+from benchd.procedures.bench_figures import BenchFigures, Whereabouts
+from benchd.procedures.dry_run import dry_run
+from benchd.procedures.inputs import take_all
+from benchd.procedures.language import read_procedure
+from benchd.procedures.library import Library
+from benchd.procedures.plan import Plan
+
+BASE_UM, RING_UM, GLASS_UM, CONJUGATE_UM = 24000.0, 18003.2, 857.8, 501.0
+
+
+def where(changes: Mapping[str, Any]) -> Whereabouts:
+    adapters, glass = changes.get("adapters") or [], changes.get("glass") or []
+    if "wide-99" in glass:
+        raise Refused("clearance", "Rear element, glass and target would have 1.2 mm between them; 2 mm is the least.")
+    zero = BASE_UM + RING_UM * len(adapters)
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM * len(glass) - zero if changes.get("lens") else None
+    return Whereabouts(nominal, zero, half_width_um=35.25)
+
+
+BENCH = BenchFigures(
+    devices={"carriage", "indicator", "target_light", "detector"},
+    calibrations=set(),
+    travel_um=(0.0, 30000.0),
+    top_speed_um_s=4000.0,
+    acceleration_um_s2=20000.0,
+    settle_s=0.15,
+    point_s=0.1,
+    home_s=6.0,
+    homed=False,
+    carriage_um=0.0,
+    where=where,
+)
+LIBRARY = Library.shipped()
+
+
+def facts(kind: str, name: str) -> Mapping[str, Any]:
+    return {"length_um": 45000.4, "u_um": 0.6}
+
+
+def plan(name: str, bench: BenchFigures = BENCH, **given: Any) -> Plan:
+    procedure = LIBRARY[name].procedure
+    return dry_run(procedure, take_all(procedure.inputs, given, None), bench, facts, LIBRARY.procedures)
+
+
+LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "distance_mm": "5 m"}
+
+
+def test_the_four_ship() -> None:
+    assert set(LIBRARY) == {"flange_check", "base_depth", "adapter_length", "glass_toggle"}
+    with pytest.raises(Refused, match="no procedure 'flange_chek'") as refused:
+        LIBRARY["flange_chek"]
+    assert refused.value.code == "unknown_name"
+    assert "flange_check" in refused.value.advice
+
+
+def test_every_question_has_a_name_that_tells_it_from_the_others() -> None:
+    for name, file in LIBRARY.items():
+        texts: dict[str, str] = {}
+        for _, step in file.procedure.walk():
+            if step.verb == "ask":
+                assert step.args.name is not None, name
+                assert texts.setdefault(step.args.name, step.args.text) == step.args.text
+
+
+def test_flange_check_goes_where_the_chain_says_and_shows_both_branches() -> None:
+    found = plan("flange_check", **LENS)
+    assert found.problems == ()
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
+    moves = [(one.verb, one.to_um) for one in found.entries if one.to_um is not None and not one.when]
+    assert moves == [("home", 0.0), ("nominal", pytest.approx(nominal)), ("sweep", pytest.approx(nominal))]
+    assert found.asks == (
+        "Adapters and glass as listed, lens seated, ring at infinity, iris open?",
+        "Undecided. More readings? [5 more / leave]",
+    )
+    more = [one for one in found.entries if one.when]
+    assert [one.verb for one in more] == ["ask", "sweep", "assess"]
+    assert more[1].when == ("if flange verdict.is is undecided", "if more is 5 more")
+    assert found.seconds < found.seconds_at_most
+    assert sum(found.step_seconds) == pytest.approx(found.seconds)
+    assert found.entries[-1].text == "target_light level 0"
+
+
+def test_durations_are_those_of_the_motion_profile() -> None:
+    # Trapezoid: distance over top speed, plus top speed over acceleration; triangle: twice the root of d over a.
+    assert BENCH.move_s(8000.0) == pytest.approx(2.0 + 0.2 + 0.15)
+    assert BENCH.move_s(-200.0) == pytest.approx(0.2 + 0.15)
+    assert BENCH.move_s(0.0) == 0.0
+    ramp = 4000.0**2 / 20000.0
+    assert BENCH.move_s(ramp - 1e-6) == pytest.approx(BENCH.move_s(ramp + 1e-6), abs=1e-6)
+    found = plan("flange_check", **LENS)
+    nominal = next(one for one in found.entries if one.verb == "nominal")
+    assert nominal.seconds == pytest.approx(9355.6 / 4000.0 + 0.2 + 0.15)
+    # One second more a point is as many seconds as there are points: 11 of the first look, 13 a repeat.
+    slower = plan("flange_check", replace(BENCH, point_s=1.1), **LENS, repeats=4)
+    quicker = plan("flange_check", **LENS, repeats=4)
+    assert slower.seconds - quicker.seconds == pytest.approx(11 + 4 * 13)
+
+
+def test_base_depth_asks_in_every_turn_and_stays_inside_travel() -> None:
+    found = plan("base_depth", reference="collar-45", remounts=5)
+    assert found.problems == ()
+    depths = [one.to_um for one in found.entries if one.verb == "move" and "depth_um" in one.text]
+    assert depths == [pytest.approx(45000.4 - BASE_UM)] * 5
+    assert len(found.asks) == 5 * 3 + 1
+    assert found.asks[0].endswith("flat plate? (collar-45)")
+    reads = [one.text for one in found.entries if one.verb == "read"]
+    assert reads == ["indicator as on_ring", "indicator as on_base"] * 5
+    assert found.entries[-1].when == ("if accept is true",)
+
+
+def test_adapter_length_meets_the_same_depth_from_both_seats() -> None:
+    found = plan("adapter_length", adapter="ring-07", remounts=5)
+    assert found.problems == ()
+    places = [one.to_um for one in found.entries if one.verb == "move" and "depth_um" in one.text]
+    assert places == [pytest.approx(45000.0 - BASE_UM), pytest.approx(45000.0 - BASE_UM - RING_UM)] * 5
+
+
+def test_glass_toggle_follows_the_plate_without_with_with_without() -> None:
+    found = plan("glass_toggle", **LENS)
+    assert found.problems == ()
+    sweeps = [one.to_um for one in found.entries if one.verb == "sweep"]
+    bare = 50000.0 + CONJUGATE_UM - BASE_UM - RING_UM
+    assert sweeps == [pytest.approx(bare + shift) for shift in (0.0, GLASS_UM, GLASS_UM, 0.0)]
+    # Room is made before the plate goes in, and the plate is out before the carriage comes back.
+    order = [one.verb for one in found.entries[5:13]]
+    assert order == ["sweep", "setup", "ask", "sweep", "sweep", "ask", "setup", "sweep"]
+
+
+def test_a_place_outside_the_travel_is_told_before_anything_moves() -> None:
+    found = plan("flange_check", replace(BENCH, travel_um=(0.0, 9000.0)), **LENS)
+    assert found.problems[0] == "nominal: carriage 9356 um is outside its travel, 0 to 9000 um"
+
+
+def test_a_set_up_that_would_be_refused_is_told_in_its_own_words() -> None:
+    found = plan("flange_check", **{**LENS, "glass": ["wide-99"]})
+    assert found.problems[0].startswith("setup: Rear element, glass and target would have 1.2 mm")
+
+
+def test_what_the_bench_lacks_refuses_the_run(tmp_path: Path) -> None:
+    with pytest.raises(Refused, match="indicator") as refused:
+        plan("base_depth", replace(BENCH, devices={"carriage"}), reference="collar-45")
+    assert refused.value.code == "bad_request"
+    path = tmp_path / "p.yaml"
+    path.write_text("procedure: p\ntitle: t\nneeds: {calibrations: [base-depth]}\nsteps: [{wait: {for_s: 1}}]\n")
+    procedure = read_procedure(path).procedure
+    with pytest.raises(Refused, match="base-depth") as refused:
+        dry_run(procedure, {}, BENCH, facts)
+    assert refused.value.code == "uncalibrated"
+    calibrated = replace(BENCH, calibrations={"base-depth"})
+    assert dry_run(procedure, {}, calibrated, facts).seconds == 1.0
+
+
+OTHERS = """
+procedure: others
+title: Loops, answers and calls
+needs: {roles: [carriage, target_light, detector, indicator]}
+inputs:
+  adapters: {type: list, of: adapter, min: 1}
+  lens: {type: lens}
+steps:
+  - home: {}
+  - ask: {kind: number, text: "How deep?", unit: um, save: depth}
+  - move: {depth_um: "${depth}"}
+  - repeat: 2
+    steps:
+      - for: {each: adapter, in: "${adapters}"}
+        steps:
+          - call: {procedure: adapter_length, inputs: {adapter: "${adapter}", remounts: 5}}
+  - if: {answer: depth, above: 5}
+    then: [{wait: {for_s: 3}}]
+    else: [{wait: {for_s: 5}}]
+"""
+
+
+def test_loops_are_written_out_calls_gone_into_and_what_hangs_on_an_answer_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "p.yaml"
+    path.write_text(OTHERS)
+    procedure = read_procedure(path).procedure
+    values = {"adapters": ["ring-07", "gap-03"], "lens": "L-0417"}
+    found = dry_run(procedure, values, BENCH, facts, LIBRARY.procedures)
+    assert found.entries[2].text == "depends on the answer depth"
+    assert [one.text for one in found.entries if one.verb == "assess"] == [
+        f"adapter_length of {name}" for name in ("ring-07", "gap-03") * 2
+    ]
+    waits = [(one.when, one.seconds) for one in found.entries if one.verb == "wait"]
+    assert waits == [(("if depth above 5.0",), 3.0), (("if not depth above 5.0",), 5.0)]
+    assert found.as_json()["entries"][0]["verb"] == "home"
+
+
+def test_a_plan_without_an_end_in_sight_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "p.yaml"
+    inner = "- repeat: 1000\n        steps:\n          - wait: {for_s: 1}"
+    path.write_text(f"procedure: p\ntitle: t\nsteps:\n  - repeat: 1000\n    steps:\n      {inner}\n")
+    with pytest.raises(Refused, match="more than 5000 steps"):
+        dry_run(read_procedure(path).procedure, {}, BENCH, facts)
