@@ -28,7 +28,7 @@ class Way:
     def goes(self, at_um: float | None, t_mono: float) -> float:
         """Take the next position in; the extent of the way so far (um)."""
         if at_um is not None:
-            believable_um = 500 + 2 * self._top * (t_mono - self._last[1]) if self._last else -1.0
+            believable_um = 500 + 8 * self._top * (t_mono - self._last[1]) if self._last else -1.0
             if self._last is None or abs(at_um - self._last[0]) > believable_um:
                 self._low = self._high = at_um
             self._low, self._high = min(self._low, at_um), max(self._high, at_um)

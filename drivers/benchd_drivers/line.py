@@ -34,8 +34,8 @@ TRIES = 3
 class LineConfig(BaseModel):
     """`ask` is written with `terminator`; `pattern` has one group, the number. `quantity` says what the device is.
 
-    `position` makes it an encoder, `length` or `gauge` a contact gauge, both scaled by `um_per_unit`; anything else a meter
-    in `unit`, whose value is `scale` times the number plus `offset`.
+    `position` makes it an encoder, `length` or `gauge` a contact gauge, both scaled by `um_per_unit`; anything else
+    a meter in `unit`, whose value is `scale` times the number plus `offset`.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)

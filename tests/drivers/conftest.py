@@ -1,5 +1,124 @@
-"""Every test of the drivers leaves nothing behind."""
+"""The simulated bench as a process of its own, and a fixture that fails what is left behind."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+import pytest_asyncio
+import serial
 
 from benchd.testing.leaks import no_leaks
+from benchd.testing.rig import Hands
+from benchd_simulators.firmware.hand import tell
 
 __all__ = ["no_leaks"]
+PACE = 5.0
+
+
+@dataclass
+class SimulatedBench:
+    """A running simulator: where its ports are, and a way to break them."""
+
+    folder: Path
+
+    @property
+    def ports(self) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads((self.folder / "ports.json").read_text())
+        return found
+
+    async def fault(self, who: str, what: str, **args: object) -> None:
+        answer = await asyncio.to_thread(tell, self.folder, {"do": "fault", "who": who, "what": what, "args": args})
+        assert answer["ok"], answer
+
+    async def unlock(self) -> None:
+        """Lift the lock that the board has after power-up, as a terminal program would."""
+        answer = await asyncio.to_thread(_ask, str(self.folder / "board"), b"$X\n")
+        assert b"ok" in answer, answer
+
+    async def truth(self) -> dict[str, Any]:
+        answer = await asyncio.to_thread(tell, self.folder, {"do": "truth"})
+        found: dict[str, Any] = answer["truth"]
+        return found
+
+
+@dataclass
+class SimulatedHands(Hands):
+    """The conformance kit's hands on one port of the simulated bench."""
+
+    bench: SimulatedBench
+    who: str
+
+    async def unplug(self) -> None:
+        await self.bench.fault(self.who, "unplug")
+
+    async def plug(self) -> None:
+        await self.bench.fault(self.who, "plug")
+
+    async def silence(self, seconds: float) -> None:
+        await self._timed("silence", seconds)
+
+    async def garbage(self, seconds: float) -> None:
+        await self._timed("garbage", seconds)
+
+    async def _timed(self, what: str, seconds: float) -> None:
+        if seconds:
+            await self.bench.fault(self.who, what, s=seconds)
+        else:
+            await self.bench.fault(self.who, "clear")
+
+
+def _ask(path: str, data: bytes) -> bytes:
+    with serial.Serial(path, 115200, timeout=0.3) as line:
+        line.write(data)
+        return bytes(line.read(200))
+
+
+@pytest.fixture
+def hands_on(bench: SimulatedBench) -> Callable[[str], SimulatedHands]:
+    return lambda who: SimulatedHands(bench, who)
+
+
+@pytest.fixture(scope="session")
+def simulator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBench]:
+    folder = tmp_path_factory.mktemp("bench")
+    command = [sys.executable, "-m", "benchd_simulators.cli", "up", "workshop", "--dir", str(folder)]
+    with subprocess.Popen(
+        [*command, "--pace", str(PACE), "--camera-port", "0", "--with-parent"], stdout=subprocess.PIPE, text=True
+    ) as process:
+        try:
+            deadline = time.monotonic() + 30
+            while not (folder / "ports.json").exists():
+                assert process.poll() is None, "the simulator ended"
+                assert time.monotonic() < deadline, "the simulator did not start"
+                time.sleep(0.05)
+            yield SimulatedBench(folder)
+        finally:
+            process.terminate()
+
+
+@pytest_asyncio.fixture
+async def bench(simulator: SimulatedBench) -> AsyncIterator[SimulatedBench]:
+    """The simulated bench with every fault mended before and after."""
+    await mend(simulator)
+    yield simulator
+    await mend(simulator)
+
+
+async def mend(bench: SimulatedBench) -> None:
+    for who in ("board", "counter", "indicator", "camera"):
+        await bench.fault(who, "plug")
+        await bench.fault(who, "clear")
+    for what in ("stall", "switch_stuck", "switch_never", "encoder_frozen", "encoder_reversed"):
+        await bench.fault("world", what, value=False)
+    await bench.fault("board", "shut_door")
+    await bench.fault("board", "identity", value="7A01")
+    await bench.fault("board", "power_up")

@@ -1,0 +1,245 @@
+"""The contract of an axis: where it stops matters more than how fast it goes. Use it as `conformance` says."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import time
+
+import pytest
+
+from benchd.devices import Axis, DeviceError, MotionFailed, Reading, Surprise
+from benchd.testing.conformance import DeviceContract, check_reading
+from benchd.testing.rig import Rig, lively_loop
+
+
+class AxisContract(DeviceContract[Axis]):
+    """The axis is given open and not homed; it moves over the whole of its travel."""
+
+    async def probe(self, device: Axis) -> Reading:
+        return await device.read()
+
+    def believable(self, answer: Reading) -> None:
+        assert math.isfinite(answer.value)
+
+    async def homed(self, rig: Rig) -> Axis:
+        """The axis after homing, at the lower quarter of its travel."""
+        axis = self.device(rig)
+        await axis.home()
+        await axis.move_to(self.at(axis, 0.25), axis.spec.top_speed)
+        return axis
+
+    def at(self, axis: Axis, part: float) -> float:
+        """A place as a part of the travel."""
+        return axis.spec.low + part * (axis.spec.high - axis.spec.low)
+
+    def tolerance(self, axis: Axis) -> float:
+        """How near counts as there."""
+        return 3 * axis.spec.resolution
+
+    async def rested(self, axis: Axis) -> float:
+        """The place, after seeing that it does not change."""
+        first = (await axis.read()).value
+        await asyncio.sleep(0.2)
+        second = (await axis.read()).value
+        assert abs(second - first) <= self.tolerance(axis), "it is still moving"
+        return second
+
+    async def under_way(self, rig: Rig, axis: Axis, part: float) -> asyncio.Task[None]:
+        """A move to a part of the travel, well begun."""
+        start = (await axis.read()).value
+        move = asyncio.create_task(axis.move_to(self.at(axis, part), axis.spec.top_speed))
+        deadline = time.monotonic() + 5.0
+        while abs((await axis.read()).value - start) < 0.02 * (axis.spec.high - axis.spec.low):
+            assert time.monotonic() < deadline, "the move did not begin"
+            assert not move.done(), "the move ended too soon"
+            await asyncio.sleep(0.005)
+        return move
+
+    async def test_spec_is_sound(self, rig: Rig) -> None:
+        spec = self.device(rig).spec
+        assert spec.unit in ("um", "deg")
+        assert spec.low < spec.high
+        assert min(spec.resolution, spec.top_speed, spec.acceleration) > 0
+
+    async def test_not_homed_it_does_not_move(self, rig: Rig) -> None:
+        axis = self.device(rig)
+        before = await self.rested(axis)
+        assert not axis.homed
+        for motion in (axis.move_to(self.at(axis, 0.5), axis.spec.top_speed), axis.jog(axis.spec.top_speed, 100.0)):
+            with pytest.raises(MotionFailed) as caught:
+                await motion
+            assert caught.value.code == "not_homed"
+        assert abs(await self.rested(axis) - before) <= self.tolerance(axis)
+
+    async def test_a_refused_move_is_not_made_up_for_after_homing(self, rig: Rig) -> None:
+        axis = self.device(rig)
+        with pytest.raises(MotionFailed):
+            await axis.move_to(self.at(axis, 0.5), axis.spec.top_speed)
+        await axis.home()
+        assert axis.homed
+        assert abs(await self.rested(axis) - self.at(axis, 0.5)) > 0.1 * (axis.spec.high - axis.spec.low)
+
+    async def test_moves_end_where_they_were_sent(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        for part in (0.3, 0.26, 0.26, 0.2987):
+            await axis.move_to(self.at(axis, part), axis.spec.top_speed)
+            reading = await axis.read()
+            check_reading(reading, axis.spec.unit)
+            assert abs(reading.value - self.at(axis, part)) <= self.tolerance(axis)
+
+    async def test_speed_is_obeyed(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        speed, way = axis.spec.top_speed / 4, 0.05 * (axis.spec.high - axis.spec.low)
+        began = time.monotonic()
+        await axis.move_to(self.at(axis, 0.30), speed)
+        took = (time.monotonic() - began) * rig.pace
+        assert way / speed * 0.9 < took < way / speed * 2 + 1.0 * rig.pace
+
+    @pytest.mark.parametrize("beyond", [1.0, 1e9, math.inf, math.nan])
+    async def test_targets_outside_the_travel_are_refused(self, rig: Rig, beyond: float) -> None:
+        axis = await self.homed(rig)
+        before = await self.rested(axis)
+        with pytest.raises(MotionFailed) as caught:
+            await axis.move_to(axis.spec.high + beyond, axis.spec.top_speed)
+        assert caught.value.code == "limit"
+        assert abs(await self.rested(axis) - before) <= self.tolerance(axis)
+
+    @pytest.mark.parametrize("speed", [0.0, -1.0, math.nan, math.inf])
+    async def test_impossible_speeds_are_refused(self, rig: Rig, speed: float) -> None:
+        axis = await self.homed(rig)
+        with pytest.raises(ValueError, match="speed"):
+            await axis.move_to(self.at(axis, 0.3), speed)
+
+    async def test_second_mover_is_refused_and_the_first_arrives(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        move = await self.under_way(rig, axis, 0.5)
+        with pytest.raises(MotionFailed) as caught:
+            await axis.move_to(self.at(axis, 0.1), axis.spec.top_speed)
+        assert caught.value.code == "busy"
+        await move
+        assert abs((await axis.read()).value - self.at(axis, 0.5)) <= self.tolerance(axis)
+
+    async def test_cancelled_move_leaves_the_axis_at_rest_and_usable(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        move = await self.under_way(rig, axis, 0.9)
+        async with lively_loop():
+            move.cancel()
+            await asyncio.wait({move})
+        assert move.cancelled()
+        place = await self.rested(axis)
+        assert self.at(axis, 0.25) < place < self.at(axis, 0.89)
+        assert axis.homed
+        await axis.move_to(self.at(axis, 0.3), axis.spec.top_speed)
+
+    async def test_time_limit_of_the_caller_passes_through(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        with pytest.raises(TimeoutError):
+            async with asyncio.timeout(0.15):
+                await axis.move_to(self.at(axis, 0.9), axis.spec.top_speed)
+        assert await self.rested(axis) < self.at(axis, 0.89)
+
+    async def test_stop_in_a_move(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        move = await self.under_way(rig, axis, 0.9)
+        async with lively_loop():
+            await axis.stop()
+        place = await self.rested(axis)
+        with pytest.raises(MotionFailed):
+            await move
+        assert self.at(axis, 0.25) < place < self.at(axis, 0.89)
+        assert axis.homed, "an ordinary stop costs no trust"
+        await axis.move_to(self.at(axis, 0.3), axis.spec.top_speed)
+        assert abs((await axis.read()).value - self.at(axis, 0.3)) <= self.tolerance(axis)
+
+    async def test_stop_at_rest_many_times_at_once(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        before = await self.rested(axis)
+        await asyncio.gather(*(axis.stop() for _ in range(5)))
+        await axis.stop()
+        assert abs(await self.rested(axis) - before) <= self.tolerance(axis)
+        assert axis.homed
+        await axis.move_to(self.at(axis, 0.3), axis.spec.top_speed)
+
+    async def test_stop_while_homing(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        homing = asyncio.create_task(axis.home())
+        await asyncio.sleep(0.1)
+        await axis.stop()
+        await asyncio.wait({homing})
+        assert isinstance(homing.exception(), DeviceError)
+        assert not axis.homed
+        await self.rested(axis)
+        await axis.home()
+        assert axis.homed
+
+    async def test_jog_is_bounded(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        start, way = await self.rested(axis), 0.02 * (axis.spec.high - axis.spec.low)
+        began = time.monotonic()
+        await axis.jog(axis.spec.top_speed / 4, way)
+        assert time.monotonic() - began < 0.5, "a jog returns at once"
+        await asyncio.sleep(way / (axis.spec.top_speed / 4) / rig.pace + 0.5)
+        assert abs(await self.rested(axis) - start - way) <= self.tolerance(axis)
+
+    async def test_jog_replaces_the_one_under_way(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        start, way = await self.rested(axis), 0.2 * (axis.spec.high - axis.spec.low)
+        await axis.jog(axis.spec.top_speed / 4, way)
+        await asyncio.sleep(0.1)
+        await axis.jog(axis.spec.top_speed / 4, -way / 10)
+        await asyncio.sleep(way / 10 / (axis.spec.top_speed / 4) / rig.pace + 1.0)
+        assert await self.rested(axis) < start + way / 2
+
+    async def test_jog_stops_when_told(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        for _ in range(4):
+            await axis.jog(axis.spec.top_speed / 2, 0.5 * (axis.spec.high - axis.spec.low))
+            await asyncio.sleep(0.05)
+        await axis.stop()
+        place = await self.rested(axis)
+        assert self.at(axis, 0.25) < place < self.at(axis, 0.74)
+        assert axis.homed
+        await axis.move_to(self.at(axis, 0.3), axis.spec.top_speed)
+
+    async def test_jog_stops_inside_the_limit_and_leaves_it_again(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        await axis.move_to(axis.spec.high - 100, axis.spec.top_speed)
+        await axis.jog(axis.spec.top_speed / 4, 10_000.0)
+        await asyncio.sleep(0.7)
+        assert axis.spec.high - 100 < await self.rested(axis) <= axis.spec.high + self.tolerance(axis)
+        with pytest.raises(MotionFailed) as caught:
+            await axis.jog(axis.spec.top_speed / 4, 10_000.0)
+        assert caught.value.code == "limit"
+        await axis.jog(axis.spec.top_speed / 4, -50.0)
+        await asyncio.sleep(0.5)
+        assert await self.rested(axis) < axis.spec.high - 30
+        assert axis.homed
+
+    async def test_unplugged_in_a_move_costs_trust_within_half_a_second(self, rig: Rig) -> None:
+        hands = self.hands(rig)
+        axis = await self.homed(rig)
+        told: list[Surprise] = []
+
+        async def listen() -> None:
+            async for surprise in axis.surprises():
+                told.append(surprise)
+
+        listening = asyncio.create_task(listen())
+        move = await self.under_way(rig, axis, 0.9)
+        began = time.monotonic()
+        await hands.unplug()
+        with pytest.raises(DeviceError):
+            await move
+        assert time.monotonic() - began < 0.5
+        assert not axis.homed
+        await asyncio.sleep(0.01)
+        assert [surprise.kind for surprise in told] == ["link"]
+        await hands.plug()
+        await rig.reopen()
+        assert not axis.homed, "nothing resumes by itself"
+        place = await self.rested(axis)
+        assert place < self.at(axis, 0.95)
+        await axis.home()
+        await axis.close()
+        await asyncio.wait_for(listening, 1.0)

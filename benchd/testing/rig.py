@@ -1,0 +1,83 @@
+"""What the conformance kit needs of a driver's author: the device, ready, and hands to misuse its link with."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from abc import ABC, abstractmethod
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+
+from benchd.devices import Device, Link
+
+
+class Hands(ABC):
+    """What can be done to the hardware or its simulator from outside. Each returns once it is done."""
+
+    @abstractmethod
+    async def unplug(self) -> None:
+        """Pull the cable."""
+
+    @abstractmethod
+    async def plug(self) -> None:
+        """Put it back."""
+
+    @abstractmethod
+    async def silence(self, seconds: float) -> None:
+        """Let the device say nothing for a while; it goes on obeying."""
+
+    @abstractmethod
+    async def garbage(self, seconds: float) -> None:
+        """Let noise come from the device for a while."""
+
+
+@dataclass
+class Rig:
+    """A device under test: `device` open, `link` open (None where it has none). `hands` None leaves faults untested.
+
+    `pace` is how much faster than life a simulator moves.
+    """
+
+    device: Device
+    link: Link | None = None
+    hands: Hands | None = None
+    pace: float = 1.0
+    patience_s: float = 10.0
+
+    async def reopen(self) -> None:
+        """As the daemon does it after a loss: the link anew, then the device, again and again for a while."""
+        deadline = time.monotonic() + self.patience_s
+        while True:
+            try:
+                if self.link is not None:
+                    await self.link.close()
+                    await self.link.open()
+                await self.device.open()
+                return
+            except Exception:
+                if time.monotonic() > deadline:
+                    raise
+                await asyncio.sleep(0.1)
+
+
+@asynccontextmanager
+async def lively_loop(longest_s: float = 0.15) -> AsyncIterator[None]:
+    """Fails where the event loop stands still for more than `longest_s` inside the block."""
+    worst = 0.0
+
+    async def beat() -> None:
+        nonlocal worst
+        last = time.monotonic()
+        while True:
+            await asyncio.sleep(0.005)
+            now = time.monotonic()
+            worst, last = max(worst, now - last), now
+
+    task = asyncio.create_task(beat(), name="heartbeat")
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.wait({task})
+    assert worst < longest_s, f"the loop stood still for {worst:.3f} s"

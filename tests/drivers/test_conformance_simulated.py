@@ -1,0 +1,125 @@
+"""Our drivers through the conformance kit, against the simulated bench as a process."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+
+import pytest
+import pytest_asyncio
+
+from benchd.testing.axis_conformance import AxisContract
+from benchd.testing.conformance import (
+    CameraContract,
+    EncoderContract,
+    GaugeContract,
+    LightContract,
+    MeterContract,
+    OperatorContract,
+)
+from benchd.testing.rig import Rig
+from benchd_drivers.gcode_axis import GcodeAxis
+from benchd_drivers.gcode_light import GcodeLight
+from benchd_drivers.http_camera import HttpCamera
+from benchd_drivers.line import LineDriver
+from benchd_drivers.link.port import SerialLink
+from benchd_drivers.operator import PromptOperator
+
+pytestmark = pytest.mark.stack
+
+
+def port(bench: object, name: str) -> SerialLink:
+    return SerialLink.create(name, SerialLink.Config(port=str(bench.folder / name)))  # type: ignore[attr-defined]
+
+
+class TestGcodeAxis(AxisContract):
+    @pytest_asyncio.fixture
+    async def rig(self, bench, hands_on) -> AsyncIterator[Rig]:  # type: ignore[no-untyped-def]
+        link = port(bench, "board")
+        await link.open()
+        config = GcodeAxis.Config(
+            letter="Z", travel_um=(0, 30000), top_speed_um_s=4000, acceleration_um_s2=20000, home_search_um=32000
+        )
+        axis = GcodeAxis.create("stage", config, link)
+        await axis.open()
+        yield Rig(axis, link, hands_on("board"), pace=5.0)
+        await axis.close()
+        await link.close()
+
+
+class TestGcodeLight(LightContract):
+    @pytest_asyncio.fixture
+    async def rig(self, bench, hands_on) -> AsyncIterator[Rig]:  # type: ignore[no-untyped-def]
+        await bench.unlock()
+        link = port(bench, "board")
+        await link.open()
+        light = GcodeLight.create("lamp", GcodeLight.Config(), link)
+        await light.open()
+        yield Rig(light, link, hands_on("board"))
+        await light.close()
+        await link.close()
+
+
+class LineRig:
+    name = ""
+    config = LineDriver.Config(ask="P?", pattern=r"^P=([-+0-9.]+)$", quantity="position", resolution_um=0.05)
+
+    @pytest_asyncio.fixture
+    async def rig(self, bench, hands_on) -> AsyncIterator[Rig]:  # type: ignore[no-untyped-def]
+        link = port(bench, self.name)
+        await link.open()
+        device = LineDriver.create(self.name, self.config, link)
+        await device.open()
+        yield Rig(device, link, hands_on(self.name))
+        await device.close()
+        await link.close()
+
+
+class TestLineEncoder(LineRig, EncoderContract):
+    name = "counter"
+
+
+class TestLineGauge(LineRig, GaugeContract):
+    name = "indicator"
+    config = LineDriver.Config(
+        ask="R?", pattern=r"^R=([-+0-9.]+)$", quantity="gauge", range_um=(-600, 600), resolution_um=0.2
+    )
+
+
+class TestLineMeter(LineRig, MeterContract):
+    name = "counter"
+    config = LineDriver.Config(ask="P?", pattern=r"^P=([-+0-9.]+)$", quantity="height", unit="mm", scale=0.001)
+
+
+class TestHttpCamera(CameraContract):
+    @pytest_asyncio.fixture
+    async def rig(self, bench) -> AsyncIterator[Rig]:  # type: ignore[no-untyped-def]
+        ports = bench.ports
+        config = HttpCamera.Config(
+            url=ports["camera"],
+            settings_url=ports["camera_settings"] + "?exposure_ms={exposure_ms}&gain={gain}",
+            time_header="X-Frame-Time",
+        )
+        camera = HttpCamera.create("view", config, None)
+        await camera.open()
+        yield Rig(camera)
+        await camera.close()
+
+
+class TestPromptOperator(OperatorContract):
+    @pytest_asyncio.fixture
+    async def rig(self) -> AsyncIterator[Rig]:
+        person = PromptOperator.create("eye", PromptOperator.Config(), None)
+        await person.open()
+
+        async def says_yes() -> None:
+            while True:
+                for question in person.pending:
+                    person.answer(question.ask, True, "wall")
+                await asyncio.sleep(0.001)
+
+        answering = asyncio.create_task(says_yes())
+        yield Rig(person)
+        answering.cancel()
+        await asyncio.wait({answering})
+        await person.close()
