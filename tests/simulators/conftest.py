@@ -152,6 +152,14 @@ def bench(start_bench: Callable[..., Bench]) -> Bench:
     return start_bench("--pace", "5")
 
 
+@pytest.fixture(scope="module")
+def shared_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """A workshop at pace 5 for tests that leave it as it was."""
+    bench = Bench(tmp_path_factory.mktemp("shared") / "run", "--pace", "5")
+    yield bench
+    bench.stop()
+
+
 @pytest.fixture
 def board(bench: Bench) -> BoardPort:
     """Its board, as powered up: locked."""

@@ -34,8 +34,8 @@ class Client:
 
 
 @pytest.fixture
-def client(bench: Bench) -> Client:
-    return Client(bench)
+def client(shared_bench: Bench) -> Client:
+    return Client(shared_bench)
 
 
 def middle(headers: http.client.HTTPMessage) -> datetime:
@@ -108,7 +108,9 @@ def test_nonsense_is_hung_up_on(client: Client, head: bytes) -> None:
     assert client.get("/frame.png")[0] == 200
 
 
-def test_light_and_exposure_make_the_picture_brighter(bench: Bench, client: Client) -> None:
+def test_light_and_exposure_make_the_picture_brighter(bench: Bench) -> None:
+    client = Client(bench)
+
     def level(path: str) -> float:
         return float(np.asarray(Image.open(io.BytesIO(client.get(path)[2])), dtype=float).mean())
 
@@ -157,36 +159,36 @@ def test_a_picture_is_of_its_mid_exposure(start_bench: Callable[..., Bench]) -> 
     assert np.asarray(late, dtype=float).mean() == pytest.approx(np.asarray(dark, dtype=float).mean(), rel=0.02)
 
 
-def test_faults(bench: Bench, client: Client) -> None:
-    bench.fault("camera", "error", status=503)
+def test_faults(shared_bench: Bench, client: Client) -> None:
+    shared_bench.fault("camera", "error", status=503)
     assert client.get("/frame.png")[0] == 503
-    bench.fault("camera", "garbage")
+    shared_bench.fault("camera", "garbage")
     with pytest.raises(OSError, match=r"cannot identify|broken|truncated"):
         Image.open(io.BytesIO(client.get("/frame.png")[2])).load()
-    bench.fault("camera", "no_time")
+    shared_bench.fault("camera", "no_time")
     assert client.get("/frame.png")[1]["X-Frame-Time"] is None
     first = client.get("/frame.png")
-    bench.fault("camera", "freeze")
+    shared_bench.fault("camera", "freeze")
     frozen = client.get("/frame.png")
     assert (frozen[1]["X-Frame-Time"], frozen[2]) == (first[1]["X-Frame-Time"], first[2])
     assert client.get("/frame.png")[1]["X-Frame-Time"] != first[1]["X-Frame-Time"]
-    bench.fault("camera", "late", s=0.4)
+    shared_bench.fault("camera", "late", s=0.4)
     began = time.monotonic()
     client.get("/frame.png")
     assert time.monotonic() - began >= 0.4
-    bench.fault("camera", "cut")
+    shared_bench.fault("camera", "cut")
     with pytest.raises(http.client.IncompleteRead):
         client.get("/frame.png")
 
 
-def test_unplugged_and_back_at_the_same_address(bench: Bench, client: Client) -> None:
+def test_unplugged_and_back_at_the_same_address(shared_bench: Bench, client: Client) -> None:
     assert client.get("/frame.png")[0] == 200
-    bench.fault("camera", "unplug")
+    shared_bench.fault("camera", "unplug")
     with pytest.raises((ConnectionError, http.client.HTTPException)):
         client.get("/frame.png")
     client.connection.close()
     with pytest.raises(ConnectionRefusedError):
         client.get("/frame.png")
     client.connection.close()
-    bench.fault("camera", "plug")
+    shared_bench.fault("camera", "plug")
     assert client.get("/frame.png")[0] == 200

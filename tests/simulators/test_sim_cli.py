@@ -204,15 +204,15 @@ def test_nobody_there(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "line", [b"nonsense\n", b"[1]\n", b"{}\n", b'{"do":"fault"}\n', b'{"do":5}\n', b"[" * 9000 + b"\n", b"\xff\n"]
 )
-def test_the_hand_socket_answers_nonsense_and_lives(bench: Bench, line: bytes) -> None:
+def test_the_hand_socket_answers_nonsense_and_lives(shared_bench: Bench, line: bytes) -> None:
     with socket.socket(socket.AF_UNIX) as raw:
         raw.settimeout(5)
-        raw.connect(bench.ports["hand"])
+        raw.connect(shared_bench.ports["hand"])
         raw.sendall(line)
         answer = json.loads(raw.makefile().readline())
     assert answer["ok"] is False
     assert answer["error"].endswith(".")
-    assert bench.tell(do="measure", what="thermometer")["ok"]
+    assert shared_bench.tell(do="measure", what="thermometer")["ok"]
 
 
 def test_help_is_quick_and_loads_nothing_heavy() -> None:
