@@ -24,7 +24,7 @@ _COLOURS = {"PASS": "bold green", "FAIL": "bold red", "UNDECIDED": "bold yellow"
 
 def text_of(*parts: RenderableType, width: int = WIDTH) -> str:
     """The parts as plain text, for a file or a pipe."""
-    console = Console(file=io.StringIO(), width=width, color_system=None, highlight=False)
+    console = Console(file=io.StringIO(), width=width, color_system=None, highlight=False, markup=False, emoji=False)
     console.print(*parts, sep="\n")
     assert isinstance(console.file, io.StringIO)
     return "".join(f"{line.rstrip()}\n" for line in console.file.getvalue().splitlines())
@@ -155,7 +155,7 @@ def heading(text: str, aside: str = "") -> Group:
     line = Table.grid(expand=True)
     line.add_column(no_wrap=True)
     line.add_column(justify="right", style="dim")
-    line.add_row(Text(text[:1].upper() + text[1:], style="bold"), aside)
+    line.add_row(Text(text[:1].upper() + text[1:].replace("_", " "), style="bold"), aside)
     return Group(Text(""), line, Rule(characters="\u2500", style="dim"))
 
 

@@ -1,0 +1,196 @@
+"""`benchd check`: any file held against what may stand in it; a procedure is gone through without moving anything."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchd.cli import exits, options
+from benchd.cli.guard import UsageError
+
+if TYPE_CHECKING:
+    from benchd.files.problems import Problem
+    from benchd.files.source import Source
+
+RECORDS = ("adapter", "glass", "reference", "lens")
+KINDS = ("bench", *RECORDS, "procedure")
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Files, and for a dry run the bench and the procedure's inputs."""
+    parser.add_argument("words", nargs="+", metavar="FILE", help="bench, adapter, glass, reference, lens, procedure")
+    parser.add_argument(
+        "--bench", metavar="FILE", type=Path, help="go through the procedure on this bench: FILE --bench FILE key=value"
+    )
+    options.output(parser)
+
+
+@dataclass
+class Checked:
+    """What became of one file."""
+
+    file: str
+    kind: str | None = None
+    says: str = ""
+    problems: list[Problem] = field(default_factory=list)
+    plan: dict[str, Any] | None = None
+    notes: list[str] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        """The same as a JSON document."""
+        doc: dict[str, Any] = {"file": self.file, "kind": self.kind, "ok": not self.problems, "says": self.says}
+        doc |= {"problems": [problem.as_json() for problem in self.problems], "notes": self.notes}
+        return doc if self.plan is None else doc | {"plan": self.plan}
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 all is well, 1 something is wrong, 2 not understood."""
+    files = [Path(word) for word in args.words if "=" not in word]
+    inputs = [word for word in args.words if "=" in word]
+    if not files:
+        raise UsageError("name a file to check")
+    if inputs and args.bench is None:
+        raise UsageError(f"'{inputs[0]}' is an input of a dry run, which needs --bench FILE")
+    checked = [_check(path, args.bench, inputs) for path in files]
+    if args.bench is not None and not any(one.kind == "procedure" for one in checked):
+        raise UsageError("--bench is for a procedure, and none is named")
+    wrong = any(one.problems or (one.plan or {}).get("problems") for one in checked)
+    if args.json:
+        print(json.dumps({"ok": not wrong, "files": [one.as_json() for one in checked]}, ensure_ascii=False))
+    else:
+        for one in checked:
+            _tell(one)
+    return exits.REFUSED if wrong else exits.DONE
+
+
+def _check(path: Path, bench: Path | None, inputs: list[str]) -> Checked:
+    from benchd.files.problems import FileProblems
+    from benchd.files.source import load_yaml
+
+    checked = Checked(str(path))
+    try:
+        source = load_yaml(path)
+        checked.kind = _kind_of(source)
+        looks: dict[str, Callable[[], None]] = {
+            "bench": lambda: _bench(path, checked),
+            "procedure": lambda: _procedure(path, checked, bench, inputs),
+        }
+        looks.get(checked.kind, lambda: _record(source, checked))()
+    except FileProblems as error:
+        checked.problems = list(error.problems)
+    return checked
+
+
+def _kind_of(source: Source) -> str:
+    """Told by the first key. Raises FileProblems for a file that is none of ours."""
+    from benchd.files.problems import FileProblems
+    from benchd.files.wording import near_names
+
+    first = str(next(iter(source.data)))
+    if first in KINDS:
+        return first
+    if first == "world":
+        raise FileProblems([source.problem((first,), "nothing; a world is the simulator's: `benchd-sim up FILE`")])
+    # A kind further down is a file turned about; none at all is a mistyped or a foreign one.
+    late = next((key for key in source.data if key in KINDS), None)
+    near = near_names(first, KINDS, 1)
+    meant = f"; did you mean '{near[0]}'?" if near else ""
+    allowed = f"the key {late} first, which says what the file is" if late else f"one of {', '.join(KINDS)}{meant}"
+    raise FileProblems([source.problem((first,), allowed)])
+
+
+def _bench(path: Path, checked: Checked) -> None:
+    from benchd.bench.assembly import build
+    from benchd.files.loading import load_bench
+
+    loaded = load_bench(path)
+    build(loaded)
+    file, records = loaded.file, loaded.records
+    counts = (
+        (len(file.devices), "device"),
+        (len(file.links), "link"),
+        (len(records.lenses), "lens"),
+        (len(records.adapters), "adapter"),
+        (len(records.glasses), "glass"),
+        (len(records.references), "reference"),
+    )
+    listed = ", ".join(f"{count} {_plural(name, count)}" for count, name in counts)
+    checked.says = f"{file.arrangement} bench {file.bench}: {listed}; roles {', '.join(file.roles)}"
+
+
+def _plural(noun: str, count: int) -> str:
+    if count == 1:
+        return noun
+    return f"{noun}es" if noun.endswith("s") else f"{noun}s"
+
+
+def _record(source: Source, checked: Checked) -> None:
+    from benchd.files.problems import FileProblems
+    from benchd.files.records_folder import FOLDERS, MODELS, Records
+    from benchd.files.source import check
+
+    kind: Any = checked.kind
+    record = check(source, MODELS[kind])
+    checked.says = f"{kind} {getattr(record, kind)}"
+    folder = source.path.absolute().parent
+    if folder.name != FOLDERS[kind]:
+        checked.notes.append(f"It stands in no folder {FOLDERS[kind]}/, so what it names was not looked up.")
+        return
+    try:
+        Records.load(folder.parent)
+    except FileProblems as error:
+        # Faults of the other files of the drawer are told when they are named.
+        here = source.path.resolve()
+        checked.problems = [problem for problem in error.problems if Path(problem.file).resolve() == here]
+
+
+def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[str]) -> None:
+    from benchd.procedures.check import check_procedure
+    from benchd.procedures.language import read_procedure
+    from benchd.procedures.library import Library
+
+    file = read_procedure(path)
+    procedure = file.procedure
+    shipped = Library.shipped().procedures
+    check_procedure(file, library={**shipped, procedure.procedure: procedure})
+    checked.says = f"procedure {procedure.procedure}: {procedure.title}, {len(procedure.steps)} steps"
+    if bench is None:
+        names = ", ".join(f"{name}{'' if one.required else '?'}" for name, one in procedure.inputs.items())
+        checked.notes.append(f"Inputs: {names or 'none'}. With --bench FILE and its inputs it is gone through as well.")
+        return
+    from benchd.bench.assembly import build
+    from benchd.cli.inputs import from_words
+    from benchd.cli.offline import Offline
+    from benchd.files.loading import load_bench
+    from benchd.procedures.dry_run import dry_run
+    from benchd.procedures.inputs import take_all
+
+    loaded = load_bench(bench)
+    offline = Offline(loaded, build(loaded))
+    given = from_words(inputs, procedure.describe()["inputs"])
+    values = take_all(procedure.inputs, given, offline.known())
+    plan = dry_run(procedure, values, offline.figures(), offline.facts, shipped)
+    checked.plan = plan.as_json()
+    checked.notes += offline.notes
+
+
+def _tell(one: Checked) -> None:
+    if one.problems:
+        count = "1 problem" if len(one.problems) == 1 else f"{len(one.problems)} problems"
+        print(f"{one.file}: {count}", file=sys.stdout)
+        for problem in one.problems:
+            print(f"  {problem}")
+    else:
+        print(f"{one.file}: fine; {one.says}.")
+    for note in one.notes:
+        print(f"  {note}")
+    if one.plan is not None:
+        from benchd.cli.console import out
+        from benchd.cli.plans import plan_table
+
+        out().print(plan_table(one.plan))

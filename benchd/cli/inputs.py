@@ -1,0 +1,36 @@
+"""The inputs of a procedure as typed, read by what each input is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from benchd.cli.guard import UsageError
+from benchd.cli.values import pairs
+
+_TEXTS = frozenset({"lens", "adapter", "glass", "reference", "choice", "text"})
+
+
+def from_words(words: Iterable[str], inputs: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    """`key=value` words as JSON values. `inputs` are the procedure's as it describes them: type, unit, ...
+
+    Only the form is looked at: lists, lengths in their unit, ids that look like numbers. Whether a value may stand is
+    the procedure's to say. Raises UsageError.
+    """
+    kinds = {name: str(one["type"]) for name, one in inputs.items()}
+    found = pairs(
+        words,
+        texts=[name for name, kind in kinds.items() if kind in _TEXTS],
+        lists=[name for name, kind in kinds.items() if kind == "list"],
+        units={name: str(one["unit"]) for name, one in inputs.items() if one.get("unit")},
+    )
+    for name in found:
+        if name not in inputs:
+            raise UsageError(f"there is no input '{name}'; {listed(inputs)}")
+    return found
+
+
+def listed(inputs: Mapping[str, Mapping[str, Any]]) -> str:
+    """The inputs, those that may be left out in brackets."""
+    names = [f"[{name}]" if "default" in one else name for name, one in inputs.items()]
+    return f"the inputs are {', '.join(names)}" if names else "it takes none"

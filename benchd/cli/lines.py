@@ -1,0 +1,154 @@
+"""What the bench says, a line a message, for the eye."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from typing import Any
+
+from benchd.cli import sentences as say
+
+Doc = Mapping[str, Any]
+
+
+def line(topic: str, doc: Any) -> str:
+    """One message in one line: the topic, then what matters of it."""
+    if doc is None:
+        return f"{topic:<20} cleared"
+    if not isinstance(doc, Mapping):
+        return f"{topic:<20} {doc}"
+    kind = topic.partition("/")[0]
+    form = _CARRIAGE if topic == "device/carriage" else _FORMS.get(kind, _rest)
+    return f"{topic:<20} {form(doc)}"
+
+
+def event(doc: Doc) -> str:
+    """An event: when, what, what to do."""
+    severity = "" if doc.get("severity") == "info" else f"{str(doc.get('severity')).upper()} "
+    advice = f" {doc['advice']}" if doc.get("advice") else ""
+    return f"{clock(doc.get('t'))} {severity}{doc.get('text')}{advice} ({doc.get('code')})"
+
+
+def clock(t: Any) -> str:
+    """The time of day of an RFC 3339 time, in the zone of whoever reads."""
+    try:
+        return datetime.fromisoformat(str(t)).astimezone().strftime("%H:%M:%S")
+    except ValueError:
+        return "--:--:--"
+
+
+def carriage(doc: Doc) -> str:
+    """Where the carriage stands and whether that may be believed."""
+    places = [
+        f"{name} {say.number(doc[key], 1, sign=key == 'offset_um')} \u00b5m"
+        for name, key in (("carriage", "carriage_um"), ("depth", "depth_um"), ("offset", "offset_um"))
+        if doc.get(key) is not None
+    ]
+    trust = "homed" if doc.get("homed") else f"NOT HOMED ({doc.get('why') or 'no reason told'})"
+    stale = ", STALE: drive to nominal" if doc.get("stale") and doc.get("homed") else ""
+    fault = f": {doc['text']}" if doc.get("text") else ""
+    return f"{doc.get('state')}{fault}, {', '.join([*places, trust])}{stale}"
+
+
+def device(doc: Doc) -> str:
+    """The state of any other device, with its reading or level."""
+    parts = [str(doc.get("state"))]
+    if doc.get("level") is not None:
+        parts.append(f"level {say.short(doc['level'])}")
+    if doc.get("value") is not None:
+        quality = "" if doc.get("quality") == "good" else f" ({doc.get('quality')})"
+        parts.append(f"reads {say.number(doc['value'], 2)} {say.unit(str(doc.get('unit')))}{quality}")
+    if doc.get("text"):
+        parts.append(str(doc["text"]))
+    return ", ".join(parts)
+
+
+def procedure(doc: Doc) -> str:
+    """How far the run is, and what it asks."""
+    if doc.get("run") is None and doc.get("state") == "idle":
+        return "idle"
+    eta = "" if doc.get("eta_s") is None else f", {doc['eta_s']:.0f} s to go"
+    ask = doc.get("ask")
+    asked = f"; asks {ask['ask']}: {ask['text']}" if ask else ""
+    run = f"{doc['run']} " if doc.get("run") else ""
+    progress = f"step {doc.get('step')} of {doc.get('of')}, {100 * float(doc.get('progress') or 0):.0f} %{eta}"
+    return f"{run}{doc.get('procedure')} {doc.get('state')}, {progress}{asked}"
+
+
+def reading(doc: Doc) -> str:
+    """One reading of a run."""
+    place = "" if doc.get("offset_um") is None else f"offset {say.number(doc['offset_um'], 1, sign=True)} \u00b5m: "
+    value = "nothing" if doc.get("value") is None else say.number(doc["value"], 4)
+    u = "" if doc.get("u") is None else f" \u00b1 {say.significant(doc['u'])}"
+    name = f"{doc.get('run')} {doc.get('idx')} {doc.get('device')} {doc.get('channel')}"
+    return f"{name} {place}{value}{u} {say.unit(str(doc.get('unit')))}".rstrip()
+
+
+def finding(doc: Doc) -> str:
+    """A finding in short: its main value and its verdict."""
+    key = next((key for key, value in doc["values"].items() if value.get("U") is not None), None)
+    about = doc["measurand"].get("artefact") or doc["lens"] or ""
+    main = "" if key is None else f"{say.name_of_value(key).lower()} {say.with_interval(doc['values'][key])}"
+    word = f", {say.verdict(doc)[0]}" if "focus_error" in doc["values"] else ""
+    return f"{doc.get('finding')} {about}: {main}{word}"
+
+
+def setup(doc: Doc) -> str:
+    """What stands on the bench, in a line."""
+    parts = [f"revision {doc['rev']}"]
+    for key in ("lens", "adapters", "glass", "ring", "distance_mm", "trim_um"):
+        value = doc.get(key)
+        if value not in (None, [], 0.0):
+            parts.append(f"{key.removesuffix('_mm').removesuffix('_um')} {plain(value, key)}")
+    return ", ".join(parts)
+
+
+def plain(value: Any, key: str = "") -> str:
+    """A value of a document as a person writes it; its unit from the key's end."""
+    if value is None or value == []:
+        return "none"
+    if isinstance(value, list):
+        return " + ".join(plain(one) for one in value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        if set(value) == {"value", "u"}:
+            return f"{say.short(value['value'])} \u00b1 {say.significant(value['u'])}"
+        return ", ".join(f"{name} {plain(one)}" for name, one in value.items())
+    if isinstance(value, int | float):
+        unit = next((word for end, word in _UNITS.items() if key.endswith(end)), "")
+        return f"{say.short(value)}{unit}"
+    return str(value)
+
+
+_UNITS = {"_mm": " mm", "_um": " \u00b5m", "_nm": " nm", "_C": " \u00b0C", "_s": " s"}
+
+
+def _control(doc: Doc) -> str:
+    return f"held by {doc['holder']}" if doc.get("holder") else "held by nobody"
+
+
+def _about(doc: Doc) -> str:
+    return f"benchd {doc.get('version')}, {doc.get('arrangement')}, procedures {', '.join(doc.get('procedures', {}))}"
+
+
+def _beat(doc: Doc) -> str:
+    return str(doc.get("beat"))
+
+
+def _rest(doc: Doc) -> str:
+    return ", ".join(f"{key} {plain(value, key)}" for key, value in doc.items())
+
+
+_CARRIAGE = carriage
+_FORMS: Mapping[str, Callable[[Doc], str]] = {
+    "event": event,
+    "device": device,
+    "procedure": procedure,
+    "reading": reading,
+    "finding": finding,
+    "setup": setup,
+    "control": _control,
+    "about": _about,
+    "beat": _beat,
+}

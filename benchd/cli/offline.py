@@ -1,0 +1,117 @@
+"""A bench as its files and its record tell of it, without a daemon: what a dry run has to know."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from typing import Any
+
+from benchd.bench.assembly import Assembly
+from benchd.bench.chain import CalibrationInForce, ScaleRecord, datum_chain
+from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
+from benchd.devices import Axis, Encoder
+from benchd.errors import BenchdError, Refused
+from benchd.files.loading import LoadedBench
+from benchd.optics.focus_depth import half_width_um
+from benchd.procedures.bench_figures import BenchFigures, Whereabouts
+from benchd.procedures.inputs import Known
+from benchd.records.reader import Reader
+
+LP_MM = 40.0
+POINT_S = 0.15
+SEEK_S = 3.0
+
+
+class Offline:
+    """Answers of a bench that is not asked itself: nothing is homed, the carriage at the low end of its travel.
+
+    Calibrations and set-up are those of its record, where there is one that can be read.
+    """
+
+    def __init__(self, loaded: LoadedBench, assembly: Assembly) -> None:
+        self._loaded = loaded
+        self._assembly = assembly
+        self._calibrations: dict[str, CalibrationInForce] = {}
+        self._setup: SetupDocument = first_setup(loaded.file)
+        self.notes: list[str] = []
+        with ExitStack() as stack:
+            try:
+                reader = stack.enter_context(Reader.open(loaded.file.store.url, loaded.folder))
+            except BenchdError as none:
+                self.notes.append(f"Without the record: {none.text}")
+            else:
+                self._read(reader)
+        encoder = assembly.in_role("position", Encoder)
+        spec = None if encoder is None else encoder.spec
+        self._scale = None if spec is None else ScaleRecord(spec.u_scale, spec.subdivision_um, spec.alpha_per_K)
+
+    def _read(self, reader: Reader) -> None:
+        now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        for artefact, row in reader.calibrations_in_force(now).items():
+            if row.value is not None and row.u is not None:
+                at_C = 20.0 if row.at_C is None else row.at_C
+                found = CalibrationInForce(row.calibration, artefact, row.value, row.u, row.dof, at_C)
+                self._calibrations[artefact] = found
+        last = reader.setup()
+        if last is None:
+            return
+        stated = {key: value for key, value in last.doc.items() if key in SETTABLE}
+        try:
+            self._setup = apply(self._setup, stated, self._loaded.records, self._loaded.file)
+        except Refused as gone:
+            self.notes.append(f"Without the last set-up: {gone.text}")
+
+    def known(self) -> Known:
+        """The ids of all records, by kind."""
+        records = self._loaded.records
+        return {
+            "lens": records.lenses,
+            "adapter": records.adapters,
+            "glass": records.glasses,
+            "reference": records.references,
+        }
+
+    def facts(self, kind: str, name: str) -> Mapping[str, Any]:
+        """Figures of a record; a length by its calibration where one is in force. Raises Refused."""
+        records = self._loaded.records
+        if kind == "lens":
+            lens = records.lens(name)
+            return {"f_number": lens.f_number, "focal_length_mm": lens.focal_length_mm.value}
+        if kind == "glass":
+            return {"thickness_mm": records.glass(name).thickness_mm}
+        calibration = self._calibrations.get(name)
+        if calibration is not None:
+            return {"length_um": calibration.value_um, "u_um": calibration.u_um}
+        given = (records.adapter(name) if kind == "adapter" else records.reference(name)).given
+        if given is None:
+            raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")
+        return {"length_um": given.length_um, "u_um": given.u_um}
+
+    def figures(self) -> BenchFigures:
+        """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""
+        spec = self._assembly.named("carriage", Axis).spec
+        return BenchFigures(
+            devices={self._assembly.public_name(name) for name in self._assembly.devices},
+            calibrations=set(self._calibrations),
+            travel_um=(spec.low, spec.high),
+            top_speed_um_s=spec.top_speed,
+            acceleration_um_s2=spec.acceleration,
+            settle_s=self._loaded.file.motion.settle_ms / 1000.0,
+            point_s=POINT_S,
+            home_s=(spec.high - spec.low) / spec.top_speed + SEEK_S,
+            homed=False,
+            carriage_um=spec.low,
+            where=self._where,
+        )
+
+    def _where(self, changes: Mapping[str, Any]) -> Whereabouts:
+        records, file = self._loaded.records, self._loaded.file
+        setup = apply(self._setup, changes, records, file)
+        chain = datum_chain(file, records, setup, self._calibrations, self._scale)
+        f_number = setup.f_number
+        if f_number is None and setup.lens is not None:
+            f_number = records.lens(setup.lens).f_number
+        half_width = None if f_number is None else half_width_um(f_number, LP_MM)
+        depth_zero = -chain.depth_at_zero_um / (1.0 + chain.scale_growth)
+        return Whereabouts(chain.carriage_um, depth_zero, half_width)

@@ -1,0 +1,84 @@
+"""Which benches run on this machine, as their daemons say in the run folder; and which one is meant."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from benchd.errors import Refused
+
+START = "Start one with `benchd up BENCH`; one elsewhere is reached with --host."
+
+
+def run_folder() -> Path:
+    """The folder of `benchd.daemon.run_folder`, said again here because a stop cannot wait for the daemon's imports."""
+    base = os.environ.get("XDG_RUNTIME_DIR") or f"/tmp/benchd-{os.getuid()}"
+    return Path(base) / "benchd"
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """Where a bench is spoken to. `bench` None: the one that is found there; `file` None: not on this machine."""
+
+    bench: str | None
+    host: str
+    port: int | None
+    file: Path | None = None
+    listeners: Mapping[str, int] = field(default_factory=dict)
+
+
+def all_here() -> list[Running]:
+    """The benches whose daemons live, by name."""
+    found = []
+    for path in sorted(run_folder().glob("*.json")):
+        try:
+            doc = json.loads(path.read_text(encoding="utf-8"))
+            if _lives(int(doc["pid"])):
+                found.append(_of(doc))
+        except (OSError, ValueError, KeyError, TypeError):
+            continue  # half-written, somebody else's, or left behind: no bench to speak to
+    return found
+
+
+def _of(doc: Mapping[str, Any]) -> Running:
+    return Running(
+        str(doc["bench"]), str(doc["host"]), int(doc["port"]), Path(doc["file"]), dict(doc.get("listeners") or {})
+    )
+
+
+def _lives(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+def meant(args: argparse.Namespace) -> Running:
+    """The bench that --bench, --host and --port mean. Raises Refused('not_found') for none or several."""
+    if args.host is not None or args.port is not None:
+        return Running(args.bench, args.host or "127.0.0.1", args.port)
+    return one_here(args.bench)
+
+
+def one_here(name: str | None) -> Running:
+    """The bench of that name, or the only one. Raises Refused('not_found') for none or several."""
+    here = all_here()
+    if not here:
+        raise Refused("not_found", "No bench is running here.", advice=START)
+    names = ", ".join(str(one.bench) for one in here)
+    if name is not None:
+        for one in here:
+            if one.bench == name:
+                return one
+        raise Refused("not_found", f"No bench '{name}' is running here.", advice=f"Running here: {names}. {START}")
+    if len(here) > 1:
+        raise Refused("not_found", "Several benches are running here.", advice=f"Name one with --bench: {names}.")
+    return here[0]
