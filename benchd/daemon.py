@@ -24,9 +24,10 @@ from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
 from benchd.bench.reporter import Reporter
 from benchd.devices import Clock, Identity
+from benchd.files.last_good import keep_good, with_copies
 from benchd.files.loading import load_bench
-from benchd.procedures.language import ProcedureFile
-from benchd.procedures.library import load_library
+from benchd.files.problems import FileProblems
+from benchd.procedures.library import Library
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
 from benchd.remote.beat import Beat
@@ -47,6 +48,9 @@ from benchd.remote.watchdog import Watchdog
 from benchd.remote.wire import Endpoint
 
 _log = structlog.get_logger("benchd")
+
+LAST_GOOD = ".last-good"
+"""The folder beside the bench file that keeps what it said when it was last good."""
 
 STOP_WITHIN_S = 1.0
 """How long the orderly end of one part may take before the next is begun."""
@@ -110,7 +114,12 @@ class Daemon:
                 loop.remove_signal_handler(number)
 
     async def _start(self, stack: contextlib.AsyncExitStack) -> None:
-        loaded = load_bench(self.path)
+        copies = self.path.parent / LAST_GOOD
+        try:
+            loaded = load_bench(self.path)
+        except FileProblems as wrong:
+            raise with_copies(wrong, copies) from None
+        keep_good(loaded, copies)
         self.bench = loaded.file.bench
         assembly = build(loaded)
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
@@ -123,7 +132,7 @@ class Daemon:
         for run in store.abandoned:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
         assessor = Assessor(bench, version())
-        library = load_library((loaded.folder / "procedures",), assessments=assessor.names)
+        library = Library.load((loaded.folder / "procedures",), assessments=assessor.names)
         runner = Runner(bench, assessor, library)
         beat = Beat(self.clock)
         reporter = Reporter(bench, self._beater(beat))
@@ -240,9 +249,7 @@ async def _every_second(work: Callable[[], None], clock: Clock) -> None:
         await clock.sleep(1.0)
 
 
-def _about(
-    bench: Bench, library: Mapping[str, ProcedureFile], beat: Beat, identities: Mapping[str, Identity]
-) -> dict[str, Any]:
+def _about(bench: Bench, library: Library, beat: Beat, identities: Mapping[str, Identity]) -> dict[str, Any]:
     """The kept document `about`: what stands here and what it can do."""
     assembly: Assembly = bench.assembly
     devices = {

@@ -9,7 +9,7 @@ from typing import Any
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
-from benchd.metrology.decision import RULE, Verdict, decide, improvement
+from benchd.metrology.decision import RULE, Verdict, acceptance, decide, improvement
 from benchd.metrology.peak import PeakFit
 from benchd.metrology.shims import advice
 
@@ -147,3 +147,8 @@ FLAGS: Mapping[str, str] = {
     "window": "A wider part of the curve puts the peak elsewhere; look at the plot.",
 }
 """What the flags of a fit say to a person."""
+
+
+def could_pass_nothing(chain: Sequence[Term], tolerance_um: float) -> bool:
+    """Whether no lens whatever could pass at +- `tolerance_um`, by the chain's lines alone; asked before a sweep."""
+    return acceptance(combine(chain), -tolerance_um, tolerance_um) is None

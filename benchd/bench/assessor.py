@@ -7,13 +7,14 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
 from benchd.assessments.finding import Finding
-from benchd.bench.bench import Bench
+from benchd.bench.bench import Bench, chain_budget
+from benchd.bench.chain import wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint
 from benchd.devices import Encoder, Gauge
 from benchd.errors import Refused
-from benchd.metrology.budget import Term
+from benchd.files.artefacts import LensTolerance
 from benchd.metrology.peak import PeakFit
 from benchd.records.values import ReadingRow
 
@@ -66,7 +67,7 @@ class Assessor:
             run=run.id,
             setup=setup.rev,
             lens=setup.lens,
-            chain=[Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget],
+            chain=chain_budget(chain),
             absolute=chain.absolute,
             measurand=self._measurand(sweeps[0]),
             f_number=sweeps[0].f_number,
@@ -80,9 +81,16 @@ class Assessor:
             at=self._bench.clock.utc(),
             version=self._version,
             job=setup.job,
-            notes=chain.notes,
+            notes=[*chain.notes, *self._too_near(None if lens is None else lens.tolerance)],
         )
         return await self._bench.analysis.run(assess, fit, given)
+
+    def _too_near(self, tolerance: LensTolerance | None) -> list[str]:
+        conjugate = self._bench.setup.chain.conjugate
+        if conjugate is None or tolerance is None:
+            return []
+        sentence = wall_too_near(conjugate.u_um, -tolerance.flange_um, tolerance.flange_um)
+        return [sentence] if sentence else []
 
     def _sweeps_of(self, run: RunRecord, revs: Sequence[int]) -> list[SweepData]:
         sweeps = [sweep for sweep in run.sweeps if sweep.setup in revs and sweep.points]

@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import ScaleRecord, carriage_for_depth, carriage_for_offset, depth_um, offset_um
+from benchd.bench.chain import Chain, ScaleRecord, carriage_for_depth, carriage_for_offset, depth_um, offset_um
 from benchd.bench.clearance import check_clearance
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.events import Events
@@ -29,9 +29,15 @@ from benchd.bench.trust import Trust
 from benchd.devices import Axis, Camera, Clock, DeviceError, Encoder, Gauge, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
+from benchd.metrology.budget import Term
 from benchd.records.store import Store
 
 CARRIAGE = "carriage"
+
+
+def chain_budget(chain: Chain) -> tuple[Term, ...]:
+    """The chain's independent lines as they enter the budget of a focus error."""
+    return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget)
 
 
 class Bench:
@@ -242,10 +248,30 @@ class Bench:
         if f_number is None:
             raise Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
         self.trust.require()
+        await self._foresee()
         sweeper = Sweeper(self.carriage, detector, self.setup, self.store, self.notices, self.clock)
         data = await sweeper.sweep(order, f_number, run, gate, progress)
         run.sweeps.append(data)
         return data
+
+    async def _foresee(self) -> None:
+        """Say before a sweep that no lens could pass here, where that is so."""
+        from benchd.assessments.flange import could_pass_nothing
+
+        lens = self.setup.document.lens
+        tolerance = self.loaded.records.lens(lens).tolerance if lens else None
+        chain = self.setup.chain
+        if tolerance is None or not chain.absolute:
+            return
+        terms = chain_budget(chain)
+        if await self.analysis.run(could_pass_nothing, terms, tolerance.flange_um):
+            worst = max(terms, key=lambda term: term.u)
+            self.events.tell(
+                "cannot_pass",
+                f"As it is set up, this bench could pass no lens at +-{tolerance.flange_um:g} um.",
+                severity="warning",
+                advice=f"The largest line is {worst.term}, u = {worst.u:.1f} um ({worst.source}).",
+            )
 
     # What goes wrong
 

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 
 from benchd.bench.jobs import Stopped
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Clock, DeviceError, Encoder, MotionFailed, Reading, Unplausible
+from benchd.devices import Axis, Clock, DeviceError, Encoder, HomeFailed, MotionFailed, Reading, Unplausible
 from benchd.errors import Refused
 
 ATTEMPTS = 6
+MARK_WITHIN_UM = 5000.0
+MARK_ANSWER_S = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +53,9 @@ class Positioner:
 
     @property
     def limits_um(self) -> tuple[float, float]:
-        """Soft limits in the carriage coordinate."""
-        return self._axis.spec.low, self._axis.spec.high
+        """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
+        low, high = self._axis.spec.low, self._axis.spec.high
+        return max(low, low - self._shift_um), min(high, high - self._shift_um)
 
     @property
     def stops(self) -> int:
@@ -79,8 +82,7 @@ class Positioner:
         try:
             await self._axis.home()
             self._check_stopped(stops)
-            if self._scale is not None:
-                await self._scale.seek_reference()
+            await self._find_mark()
             await self._clock.sleep(self._figures.settle_s)
             await self._agree()
         except MotionFailed:
@@ -90,6 +92,28 @@ class Positioner:
             self.state = "idle"
         self._check_stopped(stops)
         self._trust.gain()
+
+    async def _find_mark(self) -> None:
+        """Pass the scale's reference mark, where it was not passed on the way to the switch. Raises HomeFailed."""
+        if self._scale is None:
+            return
+        seeking = asyncio.create_task(self._scale.seek_reference(), name="reference mark")
+        try:
+            await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
+            if not seeking.done():
+                spec = self._axis.spec
+                await self._axis.move_to(min(spec.low + MARK_WITHIN_UM, spec.high), self._figures.speed_um_s)
+                await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
+            if not seeking.done():
+                raise HomeFailed(
+                    f"The encoder's reference mark was not seen within {MARK_WITHIN_UM:.0f} um of the switch.",
+                    advice="Check the encoder's head and its reference output.",
+                    device="position",
+                )
+            seeking.result()
+        finally:
+            seeking.cancel()
+            await asyncio.wait([seeking])
 
     async def go(self, target_um: float, *, exact: bool = True) -> Reading:
         """Bring the carriage to `target_um` and return its reading there, settled.
@@ -145,8 +169,8 @@ class Positioner:
 
     async def _move(self, target_um: float, stops: int) -> None:
         self._check_stopped(stops)
-        low, high = self.limits_um
-        motor = min(max(target_um + self._shift_um, low), high)
+        spec = self._axis.spec
+        motor = min(max(target_um + self._shift_um, spec.low), spec.high)
         await self._axis.move_to(motor, self._figures.speed_um_s)
         self._check_stopped(stops)
 

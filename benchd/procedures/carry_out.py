@@ -15,13 +15,13 @@ from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.devices import Camera
 from benchd.errors import Refused
-from benchd.files.wording import near_names
 from benchd.procedures import steps as kinds
 from benchd.procedures.bench_figures import demand
 from benchd.procedures.dry_run import dry_run
 from benchd.procedures.figures_of import figures_of
 from benchd.procedures.inputs import Known, kind_of, take_all
-from benchd.procedures.language import Procedure, ProcedureFile
+from benchd.procedures.language import Procedure
+from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope, holds, listed, resolve, times
@@ -36,9 +36,7 @@ DEPTH_OF_CALLS = 8
 class CarryOut:
     """Carries out the steps of a run, one after another, waiting at its gate between them."""
 
-    def __init__(
-        self, bench: Bench, assessor: Assessor, library: Mapping[str, ProcedureFile], prompts: Prompts
-    ) -> None:
+    def __init__(self, bench: Bench, assessor: Assessor, library: Library, prompts: Prompts) -> None:
         self._bench = bench
         self._assessor = assessor
         self._library = library
@@ -77,19 +75,9 @@ class CarryOut:
             raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")
         return {"length_um": given.length_um, "u_um": given.u_um}
 
-    def file(self, name: str) -> ProcedureFile:
-        """The procedure of a name. Raises Refused('unknown_name') with the nearest one."""
-        if name not in self._library:
-            near = near_names(name, self._library, 1)
-            meant = f"Did you mean '{near[0]}'? " if near else ""
-            known = ", ".join(sorted(self._library))
-            raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=f"{meant}Known: {known}.")
-        return self._library[name]
-
     async def plan(self, procedure: Procedure, values: Mapping[str, Any]) -> Plan:
         """The procedure gone through without moving anything. Raises Refused where the bench lacks what it needs."""
-        library = {name: file.procedure for name, file in self._library.items()}
-        return dry_run(procedure, values, await figures_of(self._bench), self.facts, library)
+        return dry_run(procedure, values, await figures_of(self._bench), self.facts, self._library.procedures)
 
     # The steps
 
@@ -138,7 +126,7 @@ class CarryOut:
         if depth >= DEPTH_OF_CALLS:
             raise Refused("bad_request", f"Procedures call one another more than {DEPTH_OF_CALLS} deep.")
         call = resolve(step, scope).args
-        called = self.file(call.procedure).procedure
+        called = self._library[call.procedure].procedure
         demand(called, await figures_of(self._bench))
         values = take_all(called.inputs, call.inputs, self.known())
         await self.steps(called.steps, self.scope(called, values), run, gate, told, inner)

@@ -22,7 +22,8 @@ from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
 from benchd.procedures.carry_out import CarryOut
 from benchd.procedures.inputs import take_all
-from benchd.procedures.language import Procedure, ProcedureFile
+from benchd.procedures.language import Procedure
+from benchd.procedures.library import Library
 from benchd.procedures.progress import Progress
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope
@@ -40,8 +41,9 @@ class Aborted(Stopped):
 class Runner:
     """One run at a time, in the bench's one job slot."""
 
-    def __init__(self, bench: Bench, assessor: Assessor, library: Mapping[str, ProcedureFile]) -> None:
+    def __init__(self, bench: Bench, assessor: Assessor, library: Library) -> None:
         self._bench = bench
+        self._library = library
         self.prompts = Prompts(bench, self._asked)
         self._carry_out = CarryOut(bench, assessor, library, self.prompts)
         self._gate = Gate()
@@ -65,7 +67,7 @@ class Runner:
 
         Raises Refused: unknown_name, bad_request (inputs), uncalibrated, busy.
         """
-        file = self._carry_out.file(name)
+        file = self._library[name]
         values = take_all(file.procedure.inputs, given, self._carry_out.known())
         plan = await self._carry_out.plan(file.procedure, values)
         scope = self._carry_out.scope(file.procedure, values)
@@ -73,7 +75,7 @@ class Runner:
 
     async def sweep(self, order: SweepOrder, user: str, cause: str | None) -> str:
         """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess."""
-        procedure = Procedure.model_validate(
+        procedure = Procedure.of(
             {
                 "procedure": "sweep",
                 "title": "Sweep",
@@ -84,7 +86,7 @@ class Runner:
 
     async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """What a run would do, without doing it. Raises Refused as `start`."""
-        file = self._carry_out.file(name)
+        file = self._library[name]
         values = take_all(file.procedure.inputs, given, self._carry_out.known())
         return (await self._carry_out.plan(file.procedure, values)).as_json()
 

@@ -17,6 +17,7 @@ fit, remove   adapter|glass|lens|shim|filter  ID      fit adapter ring-07; fit s
 set, turn     ring|iris|wall_mm|indicator|temperature|pushed_um|square_off  VALUE
                                               set ring infinity; turn iris 4; set indicator base
 measure       tape|thermometer
+look                                          what stands on the bench
 """
 FAULT_HELP = """\
 board, counter, indicator   unplug [s=], plug, clear, silence [s=], garbage [s=], stall [s=], wrong_baud [s=],
@@ -53,8 +54,8 @@ def _parser() -> argparse.ArgumentParser:
     up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
 
     hand = commands.add_parser("hand", help="do what a person does at the bench", epilog=HAND_HELP, formatter_class=raw)
-    hand.add_argument("do", choices=("fit", "remove", "set", "turn", "measure"))
-    hand.add_argument("what")
+    hand.add_argument("do", choices=("fit", "remove", "set", "turn", "measure", "look"))
+    hand.add_argument("what", nargs="?")
     hand.add_argument("value", nargs="*", help="an id, or the value to set")
     hand.add_argument("--lens", help="for a shim: under this lens, where it is not the one on the bench")
 

@@ -1,6 +1,6 @@
 """The technician's hand: fits, removes, sets and measures, as a person does when prompted.
 
-Commands are dictionaries with `do` (fit, remove, set, measure) and `what`; answers are `{"ok": true, ...}` or
+Commands are dictionaries with `do` (fit, remove, set, measure, look) and, but for a look, `what`; answers are `{"ok": true, ...}` or
 `{"ok": false, "error": "one sentence"}`.
 """
 
@@ -34,6 +34,7 @@ def answer(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
             "remove": _remove,
             "set": _set,
             "measure": _measure,
+            "look": lambda world, _: world.standing(),
         }
         act = acts.get(str(command.get("do")))
         if act is None:

@@ -1,0 +1,184 @@
+"""The demo: a simulated bench from power-on to a verdict, watched over MQTT like any other bench.
+
+It calibrates an empty record first (base_depth, adapter_length), then checks a lens. Everything the person does is
+done by the simulator's hand and shown; the daemon sees only ports. Truth is read from the world after the fact.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import shutil
+import signal
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from benchd.cli import tables
+from benchd.client.bench_client import BenchClient
+from stack import BIN, Stack, StackFailed
+from technician import Technician
+
+LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
+
+CAUTIONS = """\
+On a bench of metal: the carriage pinches, a heavy lens falls when its support or its power goes, a bright LED hurts
+eyes, and mains can kill. A software stop is an ordinary stop, not an emergency stop: wire one that acts without the
+computer, and follow local codes and licensed practice."""
+
+
+def main() -> int:
+    """Exit 0 whatever the verdict; 3 where the bench did not come up or the check did not end."""
+    args = _arguments()
+    # The one JSON document has standard output to itself.
+    out = Console(stderr=args.json, width=110, highlight=False)
+    try:
+        return asyncio.run(_demo(args, out))
+    except StackFailed as failed:
+        print(f"The demo did not come up. {failed}", file=sys.stderr)
+        return 3
+    except KeyboardInterrupt:
+        return 130
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="scripts/demo", description=__doc__)
+    parser.add_argument("--once", action="store_true", help="end after the finding instead of staying up")
+    parser.add_argument("--json", action="store_true", help="exactly one JSON document on standard output")
+    parser.add_argument("--seed", type=int, default=1, help="draws another lens and bench (default 1)")
+    parser.add_argument(
+        "--world", default="workshop", metavar="FILE", help="another world (a name that ships, or YAML)"
+    )
+    parser.add_argument("--pace", type=float, default=1.0, help="world seconds a second, 1 to 5 (default 1)")
+    parser.add_argument("--folder", type=Path, help="keep the bench file, the record and the plot here")
+    return parser.parse_args()
+
+
+async def _demo(args: argparse.Namespace, out: Console) -> int:
+    folder = args.folder or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
+    out.print(
+        "[bold]A simulated lens bench[/bold]: real bytes on pseudo-terminals and sockets, an MQTT broker, the daemon."
+    )
+    out.print(CAUTIONS, style="dim")
+    world = str(Path(args.world).resolve()) if Path(args.world).exists() else args.world
+    try:
+        async with Stack(world=world, seed=args.seed, pace=args.pace, folder=folder) as stack:
+            async with stack.client("demo") as client:
+                document = await _check(stack, client, out)
+            if args.json:
+                json.dump(document, sys.stdout, allow_nan=False)
+                sys.stdout.write("\n")
+                sys.stdout.flush()
+            if not args.once:
+                await _stay(stack, out)
+    finally:
+        if args.folder is None and args.once:
+            shutil.rmtree(folder, ignore_errors=True)
+    return 0 if document["findings"] else 3
+
+
+async def _check(stack: Stack, client: BenchClient, out: Console) -> dict[str, Any]:
+    """Calibrate the empty record, then check the lens; gives the demo's document."""
+    out.print(f"Files, record and logs in {stack.folder}. Watch with any MQTT client:")
+    out.print(f"  mosquitto_sub -h 127.0.0.1 -p {stack.ports['listeners']['v4']} -v -t 'benchd/{client.bench}/#'\n")
+    await client.command("take", beat=False)
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(), console=out, transient=True, disable=not out.is_terminal,
+    ) as bar:  # fmt: skip
+        technician = Technician(stack, client, lambda text: out.print(f"  {text}", style="dim"))
+        watcher = asyncio.create_task(_show_progress(client, bar))
+        try:
+            out.print("[bold]1  Absolute zero[/bold], from a setting ring and an indicator")
+            technician.clear()
+            warmth = technician.measure("thermometer")
+            await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+            await technician.run("base_depth", reference=technician.reference)
+            out.print("[bold]2  The adapter's length[/bold]")
+            await technician.run("adapter_length", adapter=ADAPTERS[0])
+            out.print("[bold]3  The lens[/bold]")
+            technician.fit(ADAPTERS, GLASS, LENS)
+            tape = technician.measure("tape")
+            state = await technician.run(
+                "flange_check", lens=LENS, adapters=ADAPTERS, glass=GLASS, distance_mm=tape["distance_mm"], m=tape["m"]
+            )
+        finally:
+            watcher.cancel()
+    document: dict[str, Any] = {"findings": [], "chain": [], "truth": {"focus_error_um": None}}
+    if state["state"] != "done":
+        out.print(f"The check ended as '{state['state']}'; the last events on MQTT and daemon.log say why.")
+        return document
+    document["findings"] = [await client.kept(f"finding/{name}") for name in ("base_depth", "adapter_length", "flange")]
+    setup = await client.kept("setup")
+    document["chain"] = setup["chain"]
+    finding = document["findings"][-1]
+    for one in document["findings"][:-1]:
+        out.print(tables.finding(one))
+    out.print(tables.finding(finding, setup["chain"]))
+    plot = await _plot(stack, finding["run"], out)
+    truth = await stack.truth()
+    document["truth"]["focus_error_um"] = truth["focus_error_um"]
+    error = finding["values"]["focus_error"]
+    off = error["value"] - truth["focus_error_um"]
+    out.print(
+        f"Truth, from the simulator after the fact: {truth['focus_error_um']:+.1f} um; the finding is {off:+.1f} um off,"
+        " "
+        f"{'inside' if abs(off) <= error['U'] else 'outside'} its interval of {error['U']:.1f} um."
+    )
+    if plot is not None:
+        out.print(f"The curve with its fit and interval: {plot}")
+    return document
+
+
+async def _show_progress(client: BenchClient, bar: Progress) -> None:
+    task = bar.add_task("", total=1.0)
+    async for _, state in client.watch("procedure"):
+        eta = state["eta_s"]
+        left = "" if eta is None else f", about {eta:.0f} s left"
+        bar.update(task, completed=state["progress"], description=f"{state['procedure']} {state['state']}{left}")
+
+
+async def _plot(stack: Stack, run: str, out: Console) -> Path | None:
+    path = stack.folder / "through-focus.png"
+    process = await asyncio.create_subprocess_exec(
+        str(BIN / "benchd"), "report", run, "--bench-file", str(stack.bench_file), "--out", str(path),
+        stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
+    )  # fmt: skip
+    said, _ = await process.communicate()
+    if process.returncode != 0:
+        out.print(f"No plot: {said.decode(errors='replace').strip()}")
+        return None
+    return path
+
+
+async def _stay(stack: Stack, out: Console) -> None:
+    """Stay up until interrupted, saying how to steer."""
+    bench, port = stack.ports["bench"], stack.ports["listeners"]["v4"]
+    out.print(
+        f"""
+The bench stays up; Ctrl-C ends it. From another terminal, with any MQTT client (here mosquitto's):
+  watch      mosquitto_sub -p {port} -v -t 'benchd/{bench}/#'
+  stop       mosquitto_pub -p {port} -t benchd/{bench}/command/you/stop -n
+  take       mosquitto_pub -p {port} -t benchd/{bench}/command/you/take -m '{{"id":"1","args":{{}}}}'
+  light      mosquitto_pub -p {port} -t benchd/{bench}/command/you/light -m '{{"id":"2","args":{{"level":0.4}}}}'
+What can move wants the latest beat (topic benchd/{bench}/beat) as "beat" beside "id".
+With benchd itself (XDG_RUNTIME_DIR={stack.folder / "xdg"}):
+  .venv/bin/benchd status      .venv/bin/benchd do nominal      .venv/bin/benchd run flange_check lens={LENS} ...
+The hand at the simulated bench:
+  .venv/bin/benchd-sim hand fit shim 20 --dir {stack.run_folder}""",
+        markup=False,
+    )
+    ended = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, ended.set)
+    await ended.wait()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

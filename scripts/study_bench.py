@@ -1,0 +1,133 @@
+"""What the bench knows: its files, and the calibrations it makes by gauge, through the real assessments."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from benchd.assessments import gauge_readings as gauge
+from benchd.assessments.finding import Finding
+from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
+from benchd.bench.setup import SetupDocument, apply, first_setup
+from benchd.files.bench_file import BenchFile
+from benchd.files.loading import load_bench
+from benchd.files.records_folder import Records
+from study_strata import Stratum
+from study_world import ADAPTER, LENS, RING, CaseWorld
+
+CONFIGS = Path(__file__).resolve().parent.parent / "configs"
+REMOUNTS = 5
+TIP_DEPTH_UM = 45000.0
+
+
+@dataclass(frozen=True)
+class BenchFiles:
+    """A bench file, its records, and what they say of the scale and of the gauge."""
+
+    file: BenchFile
+    records: Records
+    scale: ScaleRecord
+    scale_resolution_um: float
+    comparator: gauge.Comparator
+
+
+@lru_cache(maxsize=32)
+def files_of(stratum: Stratum) -> BenchFiles:
+    """Read from configs/, the lens given the stratum's f-number."""
+    folder = "workshop" if stratum.arrangement == "wall" else "workshop-collimated"
+    loaded = load_bench(CONFIGS / folder / "bench.yaml")
+    lens = loaded.records.lens(LENS).model_copy(update={"f_number": stratum.f_number})
+    records = Records(
+        loaded.records.adapters,
+        loaded.records.glasses,
+        loaded.records.references,
+        {**loaded.records.lenses, LENS: lens},
+    )
+    own = loaded.file.devices["scale"].rest
+    dial = loaded.file.devices["dial"].rest
+    scale = ScaleRecord(float(own["u_scale"]), float(own["subdivision_um"]), float(own["alpha_per_K"]))
+    comparator = gauge.Comparator(
+        resolution_um=float(dial["resolution_um"]),
+        hysteresis_um=float(dial["hysteresis_um"]),
+        u_gain=float(dial["u_gain"]),
+        u_scale=scale.u_scale,
+        subdivision_um=scale.subdivision_um,
+        alpha_scale=scale.alpha_per_K,
+    )
+    return BenchFiles(loaded.file, records, scale, float(own["resolution_um"]), comparator)
+
+
+class CaseBench:
+    """The bench of one case: set-up, chain, calibrations in force. `findings` are those of the calibrations."""
+
+    def __init__(self, world: CaseWorld) -> None:
+        self.world = world
+        self.files = files_of(world.stratum)
+        self.in_force: dict[str, CalibrationInForce] = {}
+        self.findings: dict[str, Finding] = {}
+        self.document: SetupDocument = first_setup(self.files.file)
+
+    def set_up(self, **changes: Any) -> Chain:
+        """Change the set-up; gives the chain with the calibrations in force."""
+        self.document = apply(self.document, changes, self.files.records, self.files.file)
+        return self.chain()
+
+    def chain(self) -> Chain:
+        return datum_chain(self.files.file, self.files.records, self.document, self.in_force, self.files.scale)
+
+    def calibrate_base(self) -> None:
+        """Absolute zero from the setting ring, with as many remountings as the procedure asks for at the least."""
+        world, file = self.world, self.files.file
+        ring = self.files.records.reference(RING)
+        assert ring.given is not None
+        assert ring.material is not None
+        chain = self.set_up(temperature_C=world.new_day("base"))
+        pairs = []
+        for _ in range(REMOUNTS):
+            on_ring = world.gauge_um(on_ring=True)
+            carriage = world.drive(carriage_for_depth(chain, ring.given.length_um))
+            pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
+        known = gauge.Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, ring.reference)
+        base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
+        artefact = file.base.calibration
+        found = gauge.base_depth(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about())
+        self._accept(artefact, found)
+
+    def calibrate_adapter(self) -> None:
+        """The adapter's length, bridge on the base face and on the adapter's upper seat in turn."""
+        world = self.world
+        adapter = self.files.records.adapter(ADAPTER)
+        typed = world.new_day("adapter")
+        pairs = []
+        for _ in range(REMOUNTS):
+            bare = self.set_up(temperature_C=typed, adapters=[])
+            carriage = world.drive(carriage_for_depth(bare, TIP_DEPTH_UM))
+            on_base = world.gauge_um(on_ring=False)
+            world.fitting.fit_adapter(ADAPTER)
+            chain = self.set_up(adapters=[ADAPTER])
+            other = world.drive(carriage_for_depth(chain, TIP_DEPTH_UM))
+            pairs.append(gauge.Pair(on_base, carriage, world.gauge_um(on_ring=False), other))
+            world.fitting.remove_adapter(ADAPTER)
+        given = adapter.given
+        known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
+        found = gauge.adapter_length(pairs, known, ADAPTER, self.files.comparator, self._thermal(), _about())
+        self._accept(ADAPTER, found)
+
+    def _thermal(self) -> gauge.Thermal:
+        return gauge.Thermal(self.world.typed_C, self.files.file.set_up.u_temperature_K)
+
+    def _accept(self, artefact: str, found: Finding) -> None:
+        length, carriage = found.values["length"], found.values["carriage"]
+        assert length.value is not None
+        assert length.u is not None
+        self.findings[artefact] = found
+        number = f"cal-{len(self.findings)}"
+        self.in_force[artefact] = CalibrationInForce(
+            number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value
+        )
+
+
+def _about() -> gauge.About:
+    return gauge.About(run="r-0001", setup=1, at="2026-01-01T00:00:00Z", version="study", indices=(0, 2 * REMOUNTS - 1))

@@ -1,0 +1,212 @@
+"""One case from its draws to its finding, and how far the finding is from the truth, term by term."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from functools import lru_cache
+from math import hypot, sqrt
+from typing import Any
+
+from study_bench import CaseBench
+from study_strata import Stratum
+from study_sweep import order_of, sweep
+from study_world import ADAPTER, GLASS, LENS, LP_MM, CaseWorld, Truth
+
+from benchd.assessments.finding import Finding
+from benchd.assessments.flange import FlangeInput, assess
+from benchd.bench.chain import Chain, depth_um
+from benchd.bench.curves import FitOrder, fit_points
+from benchd.bench.sweep_data import SweepData
+from benchd.errors import BenchdError
+from benchd.metrology.budget import Term
+from benchd.metrology.peak import PeakFit
+from benchd.optics.diffraction import ideal_hwhm_um
+from benchd_simulators.world.lens import Optic
+
+LIGHT_NM = 546.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One case. `refused` is the reason where there is no finding; then the other figures are zero.
+
+    `error_um` is stated less true, `parts` what each line of the budget contributed to it, `lines` the standard
+    uncertainty stated for each.
+    """
+
+    index: int
+    refused: str | None = None
+    truth_um: float = 0.0
+    error_um: float = 0.0
+    u_um: float = 0.0
+    U_um: float = 0.0
+    verdict: str | None = None
+    conforms: bool = False
+    inside: int = 0
+    chi2_per_dof: float = 0.0
+    flags: tuple[str, ...] = ()
+    parts: dict[str, float] = field(default_factory=dict)
+    lines: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def covered(self) -> bool:
+        """Whether the stated interval holds the truth."""
+        return abs(self.error_um) <= self.U_um
+
+    def as_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Case:
+    """A case with everything of it, for printing."""
+
+    outcome: Outcome
+    world: CaseWorld
+    bench: CaseBench
+    chain: Chain
+    truth: Truth
+    data: SweepData | None = None
+    fit: PeakFit | None = None
+    finding: Finding | None = None
+
+
+def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
+    """Draw a bench, calibrate it, measure its lens."""
+    world = CaseWorld(stratum, seed, index)
+    bench = CaseBench(world)
+    bench.calibrate_base()
+    bench.calibrate_adapter()
+    chain, optic = _seat(bench)
+    truth = world.truth(optic)
+    try:
+        data = sweep(bench, chain, optic, order_of(world, _ideal_hwhm_um(stratum.f_number)), index)
+    except BenchdError as refused:
+        return Case(Outcome(index, refused.text.split(":")[0]), world, bench, chain, truth)
+    fit = fit_points(data.points, FitOrder(stratum.f_number, LP_MM, LIGHT_NM, _position_u_um(bench)))
+    if isinstance(fit, str):
+        return Case(Outcome(index, _without_numbers(fit)), world, bench, chain, truth, data)
+    finding = assess(fit, _given(bench, chain, data))
+    outcome = _outcome(index, world, bench, chain, truth, fit, finding)
+    return Case(outcome, world, bench, chain, truth, data, fit, finding)
+
+
+def run_case(stratum: Stratum, seed: int, index: int) -> Outcome:
+    """The figures of one case."""
+    return carry_out(stratum, seed, index).outcome
+
+
+@lru_cache(maxsize=32)
+def _ideal_hwhm_um(f_number: float) -> float:
+    return ideal_hwhm_um(f_number, LP_MM, LIGHT_NM)
+
+
+def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
+    """The day of the measurement: adapter, plate and lens fitted, the set-up told."""
+    world = bench.world
+    typed = world.new_day("measurement")
+    world.fitting.fit_adapter(ADAPTER)
+    world.fitting.fit_glass(GLASS)
+    world.fitting.fit_lens(LENS)
+    optic = world.optic()
+    changes: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": [GLASS], "ring": "infinity"}
+    if world.stratum.arrangement == "wall":
+        tape = world.record.room.distance_mm
+        assert tape is not None
+        changes["distance_mm"] = tape.record
+        if world.stratum.tape:
+            m, u = world.tape_m(optic.magnification)
+            changes["m"] = {"value": m, "u": u}
+    return bench.set_up(temperature_C=typed, light_nm=LIGHT_NM, **changes), optic
+
+
+def _position_u_um(bench: CaseBench) -> float:
+    return hypot(bench.files.scale.subdivision_um / sqrt(2.0), bench.files.scale_resolution_um / sqrt(12.0))
+
+
+def _given(bench: CaseBench, chain: Chain, data: SweepData) -> FlangeInput:
+    lens = bench.files.records.lens(LENS)
+    return FlangeInput(
+        run="r-0001",
+        setup=bench.document.rev,
+        lens=LENS,
+        chain=[Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget],
+        absolute=chain.absolute,
+        measurand={
+            "arrangement": bench.document.arrangement,
+            "ring": "infinity",
+            "f_number": data.f_number,
+            "merit": data.merit,
+            "lp_mm": data.lp_mm,
+            "light_nm": LIGHT_NM,
+            "glass": [GLASS],
+        },
+        f_number=data.f_number,
+        u_frequency_rel=data.u_frequency_rel,
+        tolerance_um=lens.tolerance.flange_um if lens.tolerance else None,
+        stock_um=bench.files.file.shims_um,
+        fitted_um=lens.shims_fitted_um,
+        glass_residual=None,
+        calibrations=chain.calibrations,
+        indices=(data.points[0].idx, data.points[-1].idx),
+        at="2026-01-01T00:00:00Z",
+        version="study",
+        notes=chain.notes,
+    )
+
+
+def _outcome(
+    index: int, world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit, finding: Finding
+) -> Outcome:
+    stated = finding.values["focus_error"]
+    assert stated.value is not None
+    assert stated.u is not None
+    assert stated.U is not None
+    tolerance = bench.files.records.lens(LENS).tolerance
+    return Outcome(
+        index=index,
+        truth_um=truth.error_um,
+        error_um=stated.value - truth.error_um,
+        u_um=stated.u,
+        U_um=stated.U,
+        verdict=finding.verdict.is_ if finding.verdict else None,
+        conforms=tolerance is not None and abs(truth.error_um) <= tolerance.flange_um,
+        inside=int(fit.inside.sum()),
+        chi2_per_dof=fit.chi2_per_dof,
+        flags=fit.flags,
+        parts=_parts(world, bench, chain, truth, fit),
+        lines={line.term.split(" ")[0]: line.u for line in finding.budget if line.term != "position subdivision"},
+    )
+
+
+def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit) -> dict[str, float]:
+    """What each line of the budget did: the stated value of each part less the true one, as it enters the error."""
+    fitting, record = world.fitting, world.record
+    place = truth.peak_um - world.depth_um(0.0)  # the carriage's true place at the peak
+    reading = world.encoder.scale_um(place)
+    nominal = chain.nominal_depth_um or 0.0
+    base = fitting.true("base.depth_um", record.base.depth_um)
+    adapter = fitting.true(f"adapter.{ADAPTER}.length_um", record.adapters[ADAPTER].length_um)
+    value = {term.term: term.value_um for term in chain.terms}
+    grown = fitting.base_um(world.delta_K) - base + fitting.adapters_um(world.delta_K) - adapter
+    scale = place * world.encoder.alpha_per_K * world.delta_K
+    return {
+        "sweep": fit.peak_um - (depth_um(chain, reading) - nominal),
+        "base": -value["base"] - base,
+        "adapter": -value[f"adapter {ADAPTER}"] - adapter,
+        "joints": -sum(fitting.joints),
+        "thermal": -value["thermal base"]
+        - value[f"thermal adapter {ADAPTER}"]
+        - grown
+        + reading * chain.scale_growth
+        - scale,
+        "position": reading - place + scale,
+        "glass": -(value[f"glass {GLASS}"] - truth.glass_um),
+        "conjugate": -(value["conjugate"] - truth.conjugate_um),
+    }
+
+
+def _without_numbers(text: str) -> str:
+    words: Sequence[str] = text.rstrip(".").split(" ")
+    return " ".join("n" if word.rstrip(";").isdigit() else word for word in words)

@@ -1,0 +1,92 @@
+"""The strata of the accuracy study: one factor at a time about a reference case."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """How much light there is.
+
+    `noise` is the standard deviation of one picture's modulation (both orientations averaged) over the peak's, for
+    strata whose readings come from the optics; `electrons` the most of the bright field in one pixel and
+    `full_well_e`, `bits` the camera's, for strata of rendered pictures.
+    """
+
+    noise: float
+    electrons: float = 14000.0
+    full_well_e: float = 20000.0
+    bits: int = 12
+
+
+AMPLE = Light(0.003)
+MEDIUM = Light(0.02)
+POOR = Light(0.075)  # 42 readings inside the window then predict U = 0.13 half-widths; the gate is at 0.15
+POOR_PICTURES = Light(0.03, electrons=340.0, full_well_e=2000.0, bits=8)  # swing 17 sd of a pixel; the gate is at 16
+
+
+@dataclass(frozen=True, slots=True)
+class Stratum:
+    """One stratum. `w040_waves` is the mean of the lens's spherical aberration, drawn within +-20 % (or 0.1 wave).
+
+    `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
+    of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall.
+    """
+
+    name: str
+    f_number: float = 2.0
+    w040_waves: float = 0.25
+    light: Light = AMPLE
+    repeats: int = 5
+    inside: int | None = None
+    arrangement: Literal["wall", "collimated"] = "wall"
+    tape: bool = True
+    rendered: bool = False
+
+
+REFERENCE = Stratum("reference")
+
+STRATA: dict[str, Stratum] = {
+    one.name: one
+    for one in (
+        REFERENCE,
+        replace(REFERENCE, name="f/1.4", f_number=1.4),
+        replace(REFERENCE, name="f/2.8", f_number=2.8),
+        replace(REFERENCE, name="f/4", f_number=4.0),
+        replace(REFERENCE, name="f/5.6", f_number=5.6),
+        replace(REFERENCE, name="f/8", f_number=8.0),
+        replace(REFERENCE, name="no spherical", w040_waves=0.0),
+        replace(REFERENCE, name="one wave", w040_waves=1.0),
+        replace(REFERENCE, name="medium light", light=MEDIUM),
+        replace(REFERENCE, name="poor light", light=POOR),
+        replace(REFERENCE, name="9 points", repeats=1, inside=9),
+        replace(REFERENCE, name="21 points", repeats=1, inside=21),
+        replace(REFERENCE, name="41 points", repeats=1, inside=41),
+        replace(REFERENCE, name="collimated", arrangement="collimated"),
+        replace(REFERENCE, name="wall without tape", tape=False),
+        replace(REFERENCE, name="rendered", rendered=True),
+        replace(
+            REFERENCE,
+            name="rendered f/2.8 poor",
+            f_number=2.8,
+            light=POOR_PICTURES,
+            repeats=1,
+            inside=10,
+            rendered=True,
+        ),
+    )
+}
+
+QUICK: dict[str, int] = {
+    "reference": 300,
+    "f/8": 300,
+    "one wave": 300,
+    "poor light": 300,
+    "9 points": 300,
+    "collimated": 300,
+    "wall without tape": 300,
+    "rendered f/2.8 poor": 60,
+}
+"""The quick form: a handful of strata with cases enough to see a missing or doubled budget line."""

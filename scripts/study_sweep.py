@@ -1,0 +1,180 @@
+"""One sweep of one case by the daemon's own sweeper, over a carriage and a detector that answer from the case's world.
+
+What stands in for hardware answers at once: the order of stations, the pilot, the search, the gate on light, the
+choice of the window and the fit's points are the sweeper's.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any, cast
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+from study_bench import CaseBench
+from study_picture import PictureCamera
+from study_world import LP_MM, SETTLING_UM, CaseWorld
+
+from benchd.bench.chain import Chain
+from benchd.bench.clearance import Clearance, check_clearance, clearance
+from benchd.bench.detector import EdgeDetector, Locked
+from benchd.bench.gate import Gate
+from benchd.bench.pictures import Glance, Modulation, Unusable
+from benchd.bench.run_record import RunRecord
+from benchd.bench.setup import SetupDocument
+from benchd.bench.sweep_data import SweepData, SweepOrder
+from benchd.bench.sweeper import Sweeper
+from benchd.devices import Exposure, Frame, Reading
+from benchd.imaging.square import SquareLayout
+from benchd.metrology.peak_light import FIT_REACH
+from benchd_simulators.world.lens import Optic
+
+UTC = "2026-01-01T00:00:00Z"
+SPREAD_OF_STATED_NOISE = 0.07
+"""How well one picture knows its own noise, relative: rendered pictures scatter by 5 to 10 %."""
+
+
+class Inline:
+    """The analysis process, without a process."""
+
+    async def run(self, function: Callable[..., Any], *args: Any) -> Any:
+        return function(*args)
+
+
+class Quiet:
+    """Store, notices and clock: nothing is kept and nobody listens."""
+
+    async def add_readings(self, rows: object) -> None: ...
+
+    def tell(self, kind: str, doc: object) -> None: ...
+
+
+class CaseCarriage:
+    """Where the sweeper drives; `exposed_um` is the true place while the shutter is open."""
+
+    limits_um = (0.0, 30000.0)
+    stops = 0
+
+    def __init__(self, world: CaseWorld) -> None:
+        self._world = world
+
+    async def go(self, target_um: float, *, exact: bool = True) -> Reading:
+        return Reading(self._world.drive(target_um), "um", self._world.seconds, UTC)
+
+    async def read(self) -> Reading:
+        return Reading(self._world.encoder.read_um(), "um", self._world.seconds, UTC)
+
+    def exposed_um(self) -> float:
+        self._world.seconds += 0.3
+        return self._world.rail.place_um + SETTLING_UM * float(self._world.rng.standard_normal())
+
+
+class CaseKeeper:
+    """The set-up in force, driven."""
+
+    def __init__(self, bench: CaseBench, chain: Chain) -> None:
+        self._bench = bench
+        self.chain = chain
+        self.document: SetupDocument = bench.document
+
+    def require_driven(self) -> None: ...
+
+    def clearance_of(self, document: SetupDocument) -> Clearance:
+        return clearance(self._bench.files.file, self._bench.files.records, document)
+
+    def check_depth(self, depth_um: float) -> None:
+        check_clearance(self.clearance_of(self.document), depth_um, confirmed=True)
+
+
+class MeritCurve:
+    """Modulation of the optic at one frequency over depth, from its transfer function on a fine grid.
+
+    `scale` is the true frequency over the one asked for; `reach` and the grid's step are in geometric half-widths.
+    """
+
+    def __init__(self, optic: Optic, lp_mm: float, middle_um: float, reach: float = 9.0) -> None:
+        half = 705.0 * optic.f_number / lp_mm
+        grid = middle_um + half * np.linspace(-reach, reach, int(60 * reach) + 1)
+        self._spline = CubicSpline(grid, optic.otf_through_focus(lp_mm, grid))
+
+    def __call__(self, depth_um: float) -> float:
+        return abs(float(self._spline(depth_um)))
+
+
+class MeritDetector:
+    """Readings straight from the optics with a picture's noise added: both orientations share the place only.
+
+    The modulation of noise alone is not negative: what lies across the phase adds in quadrature and is taken off
+    again by its expectation, as the edge method does.
+    """
+
+    kind = "edge"
+    name = "detector"
+
+    def __init__(self, world: CaseWorld, carriage: CaseCarriage, optic: Optic) -> None:
+        self._world, self._carriage, self._optic = world, carriage, optic
+        self._curves: dict[float, MeritCurve] = {}
+        self._depths: list[float] = []
+        self.camera = self
+        target, collimated = world.record.target, world.stratum.arrangement == "collimated"
+        pixel = world.record.camera.pixel_um.record
+        self._frequency = pixel / world.pixel_um if collimated else target.side_mm.record / world.side_mm
+        self._u_frequency = 0.0 if collimated else float(np.hypot(target.side_mm.u / target.side_mm.record, 1e-4))
+        self._sd = world.stratum.light.noise * optic.modulation(LP_MM, np.array([optic.peak_um(LP_MM)])).item()
+
+    async def expose(self) -> Exposure:
+        return Exposure(20.0, 1.0)
+
+    async def grab(self) -> Frame:
+        self._depths.append(self._world.depth_um(self._carriage.exposed_um()))
+        return Frame(str(len(self._depths) - 1).encode(), "text/plain", self._world.seconds, UTC)
+
+    def _read(self, frame: Frame, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
+        if lp_mm not in self._curves:
+            self._curves[lp_mm] = MeritCurve(self._optic, lp_mm * self._frequency, self._optic.image_um)
+        true = self._curves[lp_mm](self._depths[int(frame.data)])
+        sd = self._sd * np.sqrt(2.0)
+        rng = self._world.rng
+        along, across = true + sd * rng.standard_normal(2), sd * rng.standard_normal(2)
+        stated = sd * (1.0 + SPREAD_OF_STATED_NOISE * rng.standard_normal(2))
+        value = np.sqrt(np.maximum(along**2 + across**2 - stated**2, 0.0))
+        return (float(value[0]), float(stated[0])), (float(value[1]), float(stated[1]))
+
+    async def glance(self, frame: Frame, lp_mm: float) -> Glance | Unusable:
+        v, h = self._read(frame, lp_mm)
+        layout = cast(SquareLayout, None)  # there is no picture to lay regions in
+        return Glance(layout, 1.0, 100.0, 0.5 * (v[0] + h[0]), 0.5 * float(np.hypot(v[1], h[1])))
+
+    def lock(self, sharpest: Glance, others: object, lp_mm: float) -> Locked:
+        return Locked(sharpest.layout, lp_mm * 4e-3, 60.0, self._u_frequency)
+
+    async def measure(self, frame: Frame, locked: Locked) -> Modulation | Unusable:
+        return Modulation(*self._read(frame, LP_MM))
+
+
+def order_of(world: CaseWorld, hwhm_um: float) -> SweepOrder:
+    """What the stratum asks the sweeper for; a step only where it says how many stations the window shall hold."""
+    stratum = world.stratum
+    if stratum.inside is None:
+        return SweepOrder(repeats=stratum.repeats)
+    return SweepOrder(repeats=stratum.repeats, step_um=2.0 * FIT_REACH * hwhm_um / (stratum.inside + 0.5))
+
+
+def sweep(bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index: int) -> SweepData:
+    """Look, plan, take. Raises BenchdError as the sweeper does."""
+    world = bench.world
+    carriage = CaseCarriage(world)
+    detector: Any = MeritDetector(world, carriage, optic)
+    if world.stratum.rendered:
+        camera: Any = PictureCamera(world, carriage.exposed_um, optic)
+        detector = EdgeDetector(camera, "detector", cast(Any, Inline()), bench.files.file.target)
+    keeper: Any = CaseKeeper(bench, chain)
+    quiet: Any = Quiet()
+    sweeper = Sweeper(cast(Any, carriage), detector, keeper, quiet, quiet, quiet)
+    run = RunRecord(f"r-{index + 1:04d}", "flange_check", "study")
+
+    async def carry_out() -> SweepData:
+        return await sweeper.sweep(order, world.stratum.f_number, run, Gate(), lambda _done, _of: None)
+
+    return asyncio.run(carry_out())

@@ -1,0 +1,193 @@
+"""The hidden truth of one case: a whole bench drawn anew around its records, and what its instruments would show.
+
+The optics, the plates, the lengths, the scale and the gauge are the simulator's own; what differs from a simulated
+bench is that nothing is driven in time (a place is said, not reached) and that every day has a temperature of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from math import inf, sqrt
+from typing import cast
+from zlib import crc32
+
+import numpy as np
+
+from benchd_simulators.world.carriage import Carriage
+from benchd_simulators.world.drawing import Drawn, Draws, Shape, unit_draw
+from benchd_simulators.world.encoder import Encoder
+from benchd_simulators.world.fitting import REFERENCE_C, Fitting
+from benchd_simulators.world.indicator import Indicator
+from benchd_simulators.world.lens import Lens, Optic
+from benchd_simulators.world.reading import read_world
+from benchd_simulators.world.schema import FittedRecord, Quantity, WorldRecord
+from study_strata import Stratum
+
+LENS, ADAPTER, GLASS, RING = "L-0417", "ring-07", "pane-25", "collar-45"
+LP_MM = 40.0
+TYPED_C = (18.5, 23.5)  # rooms are typed between these
+LANDING_UM = 1.0  # how far off its target an approach may end
+SETTLING_UM = 0.02  # ring-down that is left when the shutter opens
+
+
+def skewed(rng: np.random.Generator) -> float:
+    """A gamma of shape 4, mean 0, standard deviation 1, skewness 1."""
+    return (float(rng.gamma(4.0)) - 4.0) / 2.0
+
+
+def two_points(rng: np.random.Generator) -> float:
+    """Two narrow bells at +-0.95, standard deviation 1: a ring that is one of two."""
+    return float(rng.choice((-0.95, 0.95))) + sqrt(1.0 - 0.95**2) * float(rng.standard_normal())
+
+
+OTHER_SHAPES: dict[str, Callable[[np.random.Generator], float]] = {
+    f"reference.{RING}.length_um": two_points,
+    "target.side_mm": two_points,
+    f"lens.{LENS}.focal_length_mm": skewed,
+    f"glass.{GLASS}.0.index": skewed,
+    "indicator.gain": skewed,
+}
+"""Quantities whose shape is none of the world's own four; the others keep the shape of the world's file."""
+
+WORLD_SHAPES: dict[str, Shape] = {"room.distance_mm": "triangular", "base.alpha_per_K": "arcsine"}
+
+
+class CaseDraws(Draws):
+    """The draws of one case: by name, from a generator spawned from (seed, stratum, index)."""
+
+    def __init__(self, seed: int, stratum: str, index: int) -> None:
+        super().__init__(seed)
+        self._case = [seed, crc32(stratum.encode()), index]
+
+    def rng(self, name: str) -> np.random.Generator:
+        return np.random.default_rng([*self._case, crc32(name.encode())])
+
+    def quantity(self, name: str, record: float, u: float, shape: Shape, *, stream: str | None = None) -> float:
+        known = self.known(name)
+        if known is not None:
+            return known.true
+        rng = self.rng(stream or name)
+        other = OTHER_SHAPES.get(stream or name)
+        unit = other(rng) if other else unit_draw(rng, WORLD_SHAPES.get(name, shape))
+        return self.put(Drawn(name, record, u, shape, record + u * unit))
+
+
+@lru_cache(maxsize=32)
+def world_of(stratum: Stratum) -> WorldRecord:
+    """The world's records with the stratum's lens in them, nothing fitted."""
+    record = read_world("workshop" if stratum.arrangement == "wall" else "workshop-collimated")
+    within = max(0.2 * stratum.w040_waves, 0.1)
+    lens = record.lenses[LENS].model_copy(
+        update={
+            "f_number": stratum.f_number,
+            "w040_waves": Quantity(record=stratum.w040_waves, u=within / sqrt(3.0), shape="rectangular"),
+            "w060_waves": Quantity(record=0.0, u=0.1 / sqrt(3.0), shape="rectangular"),
+        }
+    )
+    return record.model_copy(update={"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord()})
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What the analysis never sees, um; `error_um` is peak - glass - conjugate - nominal flange depth."""
+
+    peak_um: float
+    glass_um: float
+    conjugate_um: float
+    flange_um: float
+
+    @property
+    def error_um(self) -> float:
+        return self.peak_um - self.glass_um - self.conjugate_um - self.flange_um
+
+
+class Rail:
+    """Where the carriage truly stands, um from the reference mark."""
+
+    def __init__(self) -> None:
+        self.place_um = 0.0
+
+    def um(self) -> float:
+        return self.place_um
+
+    def span_um(self) -> tuple[float, float]:
+        return self.place_um, self.place_um
+
+
+class CaseWorld:
+    """One bench of hidden errors. `typed_C` is what the thermometer of the day says, `true_C` what is so."""
+
+    def __init__(self, stratum: Stratum, seed: int, index: int) -> None:
+        self.record = world_of(stratum)
+        self.stratum = stratum
+        self.draws = CaseDraws(seed, stratum.name, index)
+        self.fitting = Fitting(self.record, self.draws)
+        self.lens = Lens(self.record, self.draws)
+        self.rail = Rail()
+        self.encoder = Encoder(self.record.encoder, cast(Carriage, self.rail), self.draws)
+        self.seconds = 0.0
+        self.indicator = Indicator(self.record.indicator, self.draws, lambda: self.seconds)
+        self.rng = self.draws.rng("study")
+        self.side_mm = self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
+        self.pixel_um = self.draws.quantity("camera.pixel_um", *self.record.camera.pixel_um.parts)
+        self.typed_C = self.true_C = REFERENCE_C
+
+    @property
+    def delta_K(self) -> float:
+        return self.true_C - REFERENCE_C
+
+    def new_day(self, name: str) -> float:
+        """Another day, another temperature; gives what is typed."""
+        thermometer = self.record.room.temperature_C
+        self.typed_C = float(self.rng.uniform(*TYPED_C))
+        self.true_C = self.draws.quantity(f"day.{name}.temperature_C", self.typed_C, thermometer.u, thermometer.shape)
+        self.encoder.delta_K = self.delta_K
+        return self.typed_C
+
+    def drive(self, target_um: float) -> float:
+        """Bring the carriage near a place; gives the scale's reading there."""
+        self.rail.place_um = target_um + float(self.rng.uniform(-LANDING_UM, LANDING_UM))
+        return self.encoder.read_um()
+
+    def depth_um(self, place_um: float) -> float:
+        """True depth from the uppermost face to the target plane with the carriage at a true place."""
+        fitting = self.fitting
+        return fitting.base_um(self.delta_K) + place_um + fitting.adapters_um(self.delta_K) + sum(fitting.joints)
+
+    def gauge_um(self, *, on_ring: bool) -> float:
+        """The gauge's bridge set down anew, on the setting ring or on the uppermost face."""
+        ring = self.record.references[RING]
+        self.indicator.place()
+        self.seconds += 40.0
+        if on_ring:
+            below = self.fitting.grown_um(f"reference.{RING}", ring.length_um, ring.alpha_per_K, self.delta_K)
+        else:
+            below = self.depth_um(self.rail.place_um)
+        return self.indicator.read_um(below)
+
+    @property
+    def distance_mm(self) -> float:
+        """True distance from target to wall; infinite with a collimator."""
+        tape = self.record.room.distance_mm
+        if self.stratum.arrangement == "collimated" or tape is None:
+            return inf
+        return self.draws.quantity("room.distance_mm", *tape.parts)
+
+    def optic(self) -> Optic:
+        """The lens as it stands on the bench, with the plates that are fitted."""
+        shims = self.fitting.shims_um(LENS)
+        return self.lens.optic(LENS, distance_mm=self.distance_mm, shims_um=shims, glass=self.fitting.glass)
+
+    def tape_m(self, magnification: float) -> tuple[float, float]:
+        """The magnification by tape on the wall and its stated standard uncertainty; the target's side is in both."""
+        side, ratio_u = self.record.target.side_mm, self.record.room.tape_ratio_u
+        tape = self.draws.quantity("room.tape_ratio", 1.0, ratio_u, "rectangular")
+        value = magnification * side.record / self.side_mm * tape
+        return value, value * sqrt(ratio_u**2 + (side.u / side.record) ** 2)
+
+    def truth(self, optic: Optic) -> Truth:
+        """The noise-free peak of the merit on a dense grid, and what the definition of the focus error takes off."""
+        flange = self.record.mounts[self.record.lenses[LENS].mount].flange_depth_um
+        return Truth(optic.peak_um(LP_MM), optic.glass_um, optic.conjugate_um, flange)

@@ -1,0 +1,108 @@
+"""A person at the simulated bench: does what a procedure's questions ask, and answers them over MQTT."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from benchd.client.bench_client import BenchClient
+from stack import Stack
+
+Say = Callable[[str], None]
+
+
+class Technician:
+    """Runs procedures and obeys their questions; `said` is told everything that is asked, done and answered."""
+
+    def __init__(
+        self, stack: Stack, client: BenchClient, said: Say, *, accept: bool = True, more: bool = False
+    ) -> None:
+        self._stack = stack
+        self._client = client
+        self._said = said
+        self._accept = accept
+        self._more = more
+        self.reference = "collar-45"
+        self.adapters: list[str] = []
+        self.glass: list[str] = []
+        self.lens: str | None = None
+
+    def clear(self) -> None:
+        """Take everything off the bench, whatever stands there."""
+        standing = self._stack.ask_world({"do": "look"})
+        for what, ids in (
+            ("lens", [standing["lens"]]),
+            ("glass", standing["glass"]),
+            ("adapter", standing["adapters"]),
+        ):
+            for one in reversed([one for one in ids if one]):
+                self._do("remove", what, one)
+
+    def fit(self, adapters: list[str], glass: list[str], lens: str | None) -> None:
+        """Bring the bench to this state: adapters from the base upwards, then plates, then the lens."""
+        standing = self._stack.ask_world({"do": "look"})
+        if (standing["adapters"], standing["glass"], standing["lens"]) == (adapters, glass, lens):
+            return
+        self.clear()
+        for one in adapters:
+            self._do("fit", "adapter", one)
+        for one in glass:
+            self._do("fit", "glass", one)
+        if lens:
+            self._do("fit", "lens", lens)
+
+    def measure(self, what: str) -> dict[str, Any]:
+        """Tape or thermometer."""
+        found = self._stack.hand("measure", what)
+        self._said(f"hand: measures by {what}: {', '.join(f'{k} {v}' for k, v in found.items() if k != 'ok')}")
+        return found
+
+    async def run(self, procedure: str, **inputs: Any) -> dict[str, Any]:
+        """Run a procedure to its end, obeying its questions; gives the last state."""
+        run = await self._client.run(procedure, inputs)
+        self._said(f"{procedure}: run {run}")
+        answered: set[str] = set()
+        state: dict[str, Any] = {}
+        async for state in self._client.follow(run):
+            ask = state["ask"]
+            if ask is not None and ask["ask"] not in answered:
+                answered.add(ask["ask"])
+                self._said(f"asked: {ask['text']}")
+                value = self._obey(ask, inputs)
+                self._said(f"answered: {'yes' if value is True else value}")
+                await self._client.answer(ask["ask"], value)
+        return state
+
+    def _obey(self, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+        """Do what a question asks for, by its stable name, and give the answer."""
+        place = {
+            "bridge_on_ring": inputs.get("reference"),
+            "bridge_on_base": "base",
+            "bridge_on_adapter": "adapter",
+            "bridge_off": "away",
+        }
+        match ask["name"]:
+            case name if name in place:
+                self._do("set", "indicator", place[name])
+            case "adapter_off":
+                self.fit([], [], None)
+            case "adapter_on":
+                self.fit([str(inputs["adapter"])], [], None)
+            case "seated":
+                self.fit(list(inputs["adapters"]), list(inputs.get("glass", [])), inputs["lens"])
+                self._do("set", "ring", "infinity")
+            case "glass_in":
+                for one in inputs["glass"]:
+                    self._do("fit", "glass", one)
+            case "glass_out":
+                for one in inputs["glass"]:
+                    self._do("remove", "glass", one)
+            case "accept":
+                return self._accept
+            case "more":
+                return "5 more" if self._more else "leave"
+        return True
+
+    def _do(self, do: str, what: str, value: Any) -> None:
+        self._stack.hand(do, what, value)
+        self._said(f"hand: {do} {what} {value}")
