@@ -11,7 +11,7 @@ from collections.abc import Callable
 from benchd.cli import exits
 from benchd.errors import BenchdError
 
-_FAULTS = frozenset({"device_fault", "timeout", "disk_full"})
+FAULTS = frozenset({"device_fault", "timeout", "disk_full"})
 """Codes that speak of hardware, not of what was asked."""
 
 
@@ -43,7 +43,7 @@ def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) 
 
 def code_of(error: BenchdError) -> int:
     """The exit code an error ends with."""
-    return exits.FAULT if error.code in _FAULTS else exits.REFUSED
+    return exits.FAULT if error.code in FAULTS else exits.REFUSED
 
 
 def tell(error: BenchdError, *, as_json: bool) -> None:

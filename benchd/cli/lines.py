@@ -109,16 +109,14 @@ def plain(value: Any, key: str = "") -> str:
         return "none"
     if isinstance(value, list):
         return " + ".join(plain(one) for one in value)
-    if isinstance(value, bool):
-        return "yes" if value else "no"
     if isinstance(value, Mapping):
         if set(value) == {"value", "u"}:
             return f"{say.short(value['value'])} \u00b1 {say.significant(value['u'])}"
         return ", ".join(f"{name} {plain(one)}" for name, one in value.items())
-    if isinstance(value, int | float):
+    if isinstance(value, int | float) and not isinstance(value, bool):
         unit = next((word for end, word in _UNITS.items() if key.endswith(end)), "")
         return f"{say.short(value)}{unit}"
-    return str(value)
+    return {True: "yes", False: "no"}.get(value, str(value))
 
 
 _UNITS = {"_mm": " mm", "_um": " \u00b5m", "_nm": " nm", "_C": " \u00b0C", "_s": " s"}

@@ -76,7 +76,7 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
             ]
         )
     )
-    parts += [tables.subheading(f"Set-up, revision {setup['rev']}"), tables.pairs(_set(setup))]
+    parts += [tables.subheading(f"Set-up, revision {setup['rev']}"), tables.pairs(stated(setup))]
     if setup.get("chain"):
         parts += [Text(""), tables.chain_table(setup["chain"])]
     parts += [Text(f"  - {note}") for note in setup.get("notes") or []]
@@ -90,7 +90,7 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
 _DEVICE = (("role or name", "left"), ("what", "left"), ("state", "left"))
 
 
-def _set(setup: Mapping[str, Any]) -> list[tuple[str, RenderableType]]:
+def stated(setup: Mapping[str, Any]) -> list[tuple[str, RenderableType]]:
     from benchd.cli import lines
 
     names = {

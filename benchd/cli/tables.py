@@ -132,6 +132,57 @@ def budget_table(doc: Doc) -> Padding:
     return Padding(table, (0, 0, 0, 2))
 
 
+def readings(rows: Sequence[Doc]) -> RenderableType:
+    """Readings in the order taken, a line a station: its channels beside each other."""
+    columns = (("index", "right"), ("offset \u00b5m", "right"), ("carriage \u00b5m", "right"), ("readings", "left"))
+    stations: dict[int, list[Doc]] = {}
+    for row in rows:
+        stations.setdefault(int(row["idx"]), []).append(row)
+    lines = []
+    for idx, channels in stations.items():
+        first = channels[0]
+        offset = "" if first["offset_um"] is None else say.number(first["offset_um"], 1, sign=True)
+        place = "" if first["carriage_um"] is None else say.number(first["carriage_um"], 1)
+        lines.append((str(idx), offset, place, "   ".join(_reading(row) for row in channels)))
+    return plain(columns, lines) if lines else Text("  none")
+
+
+def _reading(row: Doc) -> str:
+    if row["value"] is None:
+        return f"{row['channel']} none ({row['quality']})"
+    u = f" \u00b1 {say.significant(row['u'])}" if row["u"] else ""
+    quality = "" if row["quality"] == "good" else f" ({row['quality']})"
+    return f"{row['channel']} {say.number(row['value'], 4)}{u} {say.unit(row['unit'])}".rstrip() + quality
+
+
+def findings(docs: Sequence[Doc]) -> RenderableType:
+    """Findings in short, a line each."""
+    columns = (("finding", "left"), ("what", "left"), ("value", "left"), ("verdict", "left"), ("run", "left"))
+    lines = []
+    for doc in docs:
+        main = next((value for value in doc["values"].values() if value.get("U") is not None), None)
+        value = "" if main is None else say.with_interval(main)
+        word = say.verdict(doc)[0] if "focus_error" in doc["values"] else ""
+        lines.append((f"{doc['finding']}  {doc['at']}", title(doc), value, word, doc["run"]))
+    return plain(columns, lines) if lines else Text("  none")
+
+
+def calibrations(docs: Sequence[Doc]) -> RenderableType:
+    """Calibrations, a line each."""
+    columns = (("id", "left"), ("of", "left"), ("value", "left"), ("dof", "right"), ("until", "left"), ("from", "left"))
+    lines = []
+    for doc in docs:
+        if doc["value"] is None:
+            lines.append((doc["calibration"], doc["artefact"], "withdrawn", "", "", doc["by"]))
+            continue
+        value = f"{say.with_interval(doc, sign=False)} (u) at {doc['at_C'] or 20.0:g} \u00b0C"
+        until = str(doc["valid_until"] or "without end")[:11].rstrip("T")
+        lines.append(
+            (doc["calibration"], doc["artefact"], value, say.dof(doc["dof"]), until, f"{doc['finding']} by {doc['by']}")
+        )
+    return plain(columns, lines)
+
+
 def pairs(rows: Iterable[tuple[str, RenderableType]]) -> Table:
     """Names on the left, what they are on the right."""
     table = Table.grid(padding=(0, 2), pad_edge=False)

@@ -1,0 +1,128 @@
+"""`benchd do`: one command to the bench, its arguments as key=value."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import secrets
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from benchd.cli import exits, options
+
+if TYPE_CHECKING:
+    from benchd.client import BenchClient
+
+TEXTS = frozenset(
+    {"lens", "job", "axis", "light", "device", "procedure", "run", "ask", "finding", "text", "to", "support", "merit"}
+)
+LISTS = frozenset({"axes", "adapters", "glass"})
+MOVES = frozenset({"home", "nominal", "move", "sweep"})
+OF_SETUP = frozenset({"rev", "set", "follow"})
+"""The keys of `setup` itself; any other belongs into `set`."""
+
+SETTLED_S = 0.35
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The verb and its arguments."""
+    parser.add_argument(
+        "verb",
+        help="stop take release home nominal move light read setup sweep run pause resume abort answer accept note",
+    )
+    parser.add_argument(
+        "pairs",
+        nargs="*",
+        metavar="key=value",
+        help="carriage_um=9000, by_um='-10 um', level=0.4, adapters=ring-07,gap-03, m=0.0101+-0.00001",
+    )
+    parser.add_argument(
+        "--wait",
+        action=argparse.BooleanOptionalAction,
+        default=True,
+        help="wait until a motion or sweep has ended (default)",
+    )
+    options.reach(parser)
+    options.output(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 done, 1 refused, 3 fault, 4 a sweep whose verdict is fail or undecided."""
+    from benchd.cli.guard import UsageError
+    from benchd.cli.speak import with_bench
+    from benchd.cli.values import pairs
+    from benchd.files.wording import near_names
+    from benchd.remote.verbs import VERBS
+
+    if args.verb == "stop":
+        from benchd.cli import stop
+
+        args.axis = pairs(args.pairs, texts=TEXTS).get("axis")
+        return stop.run(args)
+    if args.verb not in VERBS:
+        near = near_names(args.verb, VERBS, 1)
+        meant = f"did you mean '{near[0]}'?" if near else f"there are stop, {', '.join(VERBS)}"
+        raise UsageError(f"there is no verb '{args.verb}'; {meant}")
+    texts = TEXTS | {"value"} if args.verb == "accept" else TEXTS
+    given = pairs(args.pairs, texts=texts, lists=LISTS)
+    if args.verb == "setup":
+        given = _of_setup(given)
+    return with_bench(args, lambda bench: _do(args, bench, given, control=VERBS[args.verb].control))
+
+
+def _of_setup(given: dict[str, Any]) -> dict[str, Any]:
+    """`lens=..` beside `follow=true` as the contract has it: what is set stands under `set`."""
+    stated = {key: value for key, value in given.items() if key not in OF_SETUP}
+    rest = {key: value for key, value in given.items() if key in OF_SETUP}
+    if isinstance(rest.get("set"), dict):
+        stated = rest["set"] | stated
+    return rest | {"set": stated}
+
+
+async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any], *, control: bool) -> int:
+    from benchd.cli.speak import take_control
+
+    if control:
+        await take_control(bench)
+    waits = args.wait and (args.verb in MOVES or bool(given.get("follow")))
+    if args.verb == "sweep" and waits:
+        return await _sweep(args, bench, given)
+    if not waits:
+        result = await bench.command(args.verb, **given)
+        return await _tell(args, bench, result)
+    from benchd.cli.interrupts import stopping
+
+    async with stopping(bench, "Ctrl-C again leaves without waiting."):
+        data = await bench.do(args.verb, **given)
+    place = await _at_rest(bench)
+    return await _tell(args, bench, {key: value for key, value in data.items() if key != "verb"} | place)
+
+
+async def _sweep(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
+    from benchd.cli.following import watch_all
+    from benchd.cli.run import follow, tell
+
+    ident, watch = secrets.token_hex(6), watch_all(bench)
+    started = await bench.command("sweep", ident=ident, **given)
+    return tell(await follow(bench, watch, str(started["run"]), ident), as_json=args.json)
+
+
+async def _at_rest(bench: BenchClient) -> dict[str, Any]:
+    """Where the carriage stands now that the motion is over."""
+    import asyncio
+
+    # The event of the end overtakes the state, which is looked at five times a second at rest and not told twice.
+    await asyncio.sleep(SETTLED_S)
+    doc: Mapping[str, Any] = await bench.kept("device/carriage")
+    return {key: doc.get(key) for key in ("carriage_um", "depth_um", "offset_um", "homed")}
+
+
+async def _tell(args: argparse.Namespace, bench: BenchClient, result: Mapping[str, Any]) -> int:
+    if args.json:
+        print(json.dumps({"ok": True, "result": result}, ensure_ascii=False))
+        return exits.DONE
+    from benchd.cli.lines import plain
+
+    told = ", ".join(f"{key} {plain(value, key)}" for key, value in result.items() if value is not None)
+    print(f"{args.verb}: done{f'; {told}' if told else ''}.")
+    return exits.DONE

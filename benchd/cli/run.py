@@ -1,0 +1,144 @@
+"""`benchd run`: a procedure from its inputs to its findings."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import secrets
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from benchd.cli import exits, options
+
+if TYPE_CHECKING:
+    from benchd.cli.following import Outcome
+    from benchd.client import BenchClient, Watch
+
+SHOWN = frozenset({"calibrated", "homed"})
+"""Events worth a line although nothing is wrong."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The procedure and its inputs."""
+    parser.add_argument("procedure", help="such as flange_check; `benchd status --json` lists them all")
+    parser.add_argument(
+        "inputs", nargs="*", metavar="key=value", help="lens=L-0417 adapters=ring-07 glass=pane-25 distance_mm='5 m'"
+    )
+    parser.add_argument("--dry", action="store_true", help="only say what it would do; nothing moves")
+    options.reach(parser)
+    options.output(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 done, 1 refused, aborted or left, 3 failed, 4 a verdict of fail or undecided."""
+    from benchd.cli.speak import with_bench
+
+    return with_bench(args, lambda bench: _run(args, bench))
+
+
+async def _run(args: argparse.Namespace, bench: BenchClient) -> int:
+    from benchd.cli.inputs import from_words
+    from benchd.cli.speak import take_control
+
+    inputs = from_words(args.inputs, (await _described(bench, args.procedure))["inputs"])
+    took = await take_control(bench)
+    if args.dry:
+        plan = await bench.command("run", procedure=args.procedure, inputs=inputs, dry=True)
+        if took:
+            await bench.command("release", beat=False)
+        _tell_plan(plan, as_json=args.json)
+        return exits.REFUSED if plan.get("problems") else exits.DONE
+    from benchd.cli.following import watch_all
+
+    ident, watch = secrets.token_hex(6), watch_all(bench)
+    started = await bench.command("run", ident=ident, procedure=args.procedure, inputs=inputs)
+    outcome = await follow(bench, watch, str(started["run"]), ident)
+    return tell(outcome, as_json=args.json)
+
+
+async def _described(bench: BenchClient, name: str) -> Mapping[str, Any]:
+    """What the bench says of a procedure. Raises Refused('unknown_name') with the nearest name."""
+    from difflib import get_close_matches
+
+    from benchd.errors import Refused
+
+    known: Mapping[str, Any] = (await bench.kept("about"))["procedures"]
+    if name not in known:
+        near = get_close_matches(name, known, 1)
+        meant = f"Did you mean '{near[0]}'?" if near else f"Known: {', '.join(known)}."
+        raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=meant)
+    found: Mapping[str, Any] = known[name]
+    return found
+
+
+def _tell_plan(plan: Mapping[str, Any], *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(plan, ensure_ascii=False))
+        return
+    from benchd.cli.console import out
+    from benchd.cli.plans import plan_table
+
+    out().print(plan_table(plan))
+
+
+async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> Outcome:
+    """A run to its end, with its bar, its questions, and Ctrl-C at hand. Raises BenchdError, KeyboardInterrupt."""
+    from benchd.cli.following import Following
+    from benchd.cli.interrupts import stopping
+    from benchd.cli.lines import event
+    from benchd.cli.progress import Bar
+    from benchd.cli.prompts import Prompter
+
+    following, bar, prompter = Following(watch, run_id, ident), Bar(), Prompter(bench, run_id)
+
+    def state(doc: Mapping[str, Any]) -> None:
+        bar.take(doc)
+        prompter.hear(doc.get("ask"))
+
+    def told(doc: Mapping[str, Any]) -> None:
+        if doc.get("severity") != "info" or doc.get("code") in SHOWN:
+            bar.say(event(doc))
+
+    following.on_state, following.on_event = state, told
+    then = (
+        f"{run_id} is paused: `benchd do resume run={run_id}` goes on, `benchd do abort run={run_id}` ends it. "
+        "Ctrl-C again leaves it so."
+    )
+    try:
+        async with stopping(bench, then):
+            return await following.to_the_end()
+    finally:
+        bar.close()
+        await prompter.close()
+
+
+def tell(outcome: Outcome, *, as_json: bool) -> int:
+    """The findings of a run that has ended; gives the exit code."""
+    if as_json:
+        print(json.dumps(outcome.as_json(), ensure_ascii=False))
+    else:
+        from benchd.cli.console import out
+        from benchd.cli.tables import finding
+
+        for doc in outcome.findings.values():
+            out().print(finding(doc, outcome.chain_of(doc)))
+        print(f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome))
+    return code_of(outcome)
+
+
+def _why(outcome: Outcome) -> str:
+    event = outcome.event or {}
+    if outcome.state == "aborted":
+        return f"Run {outcome.run} was aborted."
+    advice = f"\n{event['advice']}" if event.get("advice") else ""
+    return f"Run {outcome.run} failed: {event.get('text')} ({event.get('code')}){advice}"
+
+
+def code_of(outcome: Outcome) -> int:
+    """The exit code: how the run ended comes before what it found."""
+    from benchd.cli.guard import FAULTS
+
+    if outcome.state != "done":
+        return exits.FAULT if (outcome.event or {}).get("code") in FAULTS else exits.REFUSED
+    verdicts = [doc["verdict"] for doc in outcome.findings.values() if doc["verdict"] is not None]
+    return exits.NOT_PASSED if any(verdict["is"] != "pass" for verdict in verdicts) else exits.DONE

@@ -1,0 +1,85 @@
+"""`benchd up`: the daemon of one bench in the foreground, and how it is watched and steered from anywhere."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchd.cli import exits, options
+
+if TYPE_CHECKING:
+    from benchd.daemon import Daemon
+
+CAUTION = "A software stop is an ordinary stop, not an emergency stop: keep the hardware one within reach."
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """The bench file."""
+    parser.add_argument("bench", type=Path, metavar="BENCH", help="a bench file, or the folder of a bench.yaml")
+    parser.add_argument("--ports-file", type=Path, metavar="FILE", help="write there where it listens, as JSON")
+    options.output(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 when it was asked to end, 2 for a file that may not stand, 3 for hardware that fails."""
+    from benchd.cli.guard import in_words, tell
+    from benchd.devices.errors import DeviceError
+    from benchd.files.problems import FileProblems
+
+    print(CAUTION, file=sys.stderr, flush=True)
+    path = args.bench / "bench.yaml" if args.bench.is_dir() else args.bench
+    from benchd.daemon import serve
+
+    try:
+        asyncio.run(serve(path, args.ports_file, ready=lambda daemon: _ready(daemon, as_json=args.json)))
+    except FileProblems as error:
+        if args.json:
+            tell(error, as_json=True)
+        print(f"The bench was not started; nothing moved. {in_words(error)}", file=sys.stderr)
+        return exits.USAGE
+    except DeviceError as error:
+        if args.json:
+            tell(error, as_json=True)
+        print(f"The bench was not started; nothing moved. {in_words(error)}", file=sys.stderr)
+        return exits.FAULT
+    return exits.DONE
+
+
+def _ready(daemon: Daemon, *, as_json: bool) -> None:
+    """Say where it listens and what to type."""
+    assert daemon.endpoint is not None
+    if as_json:
+        where = {"host": daemon.endpoint.host, "port": daemon.endpoint.port, "listeners": daemon.listeners}
+        print(json.dumps({"bench": daemon.bench, **where}), flush=True)
+        return
+    for sentence in daemon.told:
+        print(sentence)
+    port = daemon.listeners.get("v4", daemon.endpoint.port)
+    print(howto(daemon.bench, daemon.endpoint.host, port, daemon.listeners), flush=True)
+
+
+def howto(bench: str, host: str, port: int, listeners: dict[str, int]) -> str:
+    """How to look and how to steer, with our own commands and with any MQTT client."""
+    names = {"v4": "MQTT 3.1.1", "v5": "MQTT 5", "websocket": "WebSocket"}
+    open_ports = ", ".join(f"{names[key]} on {listeners[key]}" for key in names if key in listeners)
+    at = f"-h {host} -p {port}"
+    beat = f"$(mosquitto_sub {at} -t benchd/{bench}/beat -C 1 | cut -d'\"' -f4)"
+    return f"""\
+Bench {bench} is up: {open_ports or f"MQTT on {port}"} at {host}. Ctrl-C ends it.
+
+Look     benchd status
+         benchd watch
+         mosquitto_sub {at} -v -t 'benchd/{bench}/#'
+Stop     benchd stop
+         mosquitto_pub {at} -t benchd/{bench}/command/me/stop -n
+Steer    benchd do home
+         benchd run flange_check --dry lens=.. adapters=.. distance_mm=..
+         mosquitto_pub {at} -t benchd/{bench}/command/me/take -m '{{"id":"1"}}'
+         mosquitto_pub {at} -t benchd/{bench}/command/me/home \\
+           -m "{{\\"id\\":\\"2\\",\\"beat\\":\\"{beat}\\"}}"
+         Answers come on benchd/{bench}/reply/me. Each id is carried out once; what moves needs a fresh beat.
+"""
