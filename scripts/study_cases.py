@@ -8,11 +8,6 @@ from functools import lru_cache
 from math import hypot, sqrt
 from typing import Any
 
-from study_bench import CaseBench
-from study_strata import Stratum
-from study_sweep import order_of, sweep
-from study_world import ADAPTER, GLASS, LENS, LP_MM, CaseWorld, Truth
-
 from benchd.assessments.finding import Finding
 from benchd.assessments.flange import FlangeInput, assess
 from benchd.bench.chain import Chain, depth_um
@@ -23,6 +18,10 @@ from benchd.metrology.budget import Term
 from benchd.metrology.peak import PeakFit
 from benchd.optics.diffraction import ideal_hwhm_um
 from benchd_simulators.world.lens import Optic
+from study_bench import CaseBench
+from study_strata import Stratum
+from study_sweep import order_of, sweep
+from study_world import ADAPTER, GLASS, LENS, LP_MM, CaseWorld, Truth
 
 LIGHT_NM = 546.0
 

@@ -6,14 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from study_world import CaseWorld
 
 from benchd.devices import Exposure, Frame
 from benchd_simulators.world.camera import png
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.picture import Scene, digitise, render
+from study_world import CaseWorld
 
-WIDTH_PX, HEIGHT_PX = 408, 388  # the square with the ground that finding it asks for, cut from the camera's frame
+WIDTH_PX, HEIGHT_PX = 416, 412  # the square with the ground that finding it asks for, cut from the camera's frame
 FIRST_EXPOSURE_MS = 20.0
 
 
@@ -58,7 +58,7 @@ class PictureCamera:
             world.rng,
             full_well_e=light.full_well_e,
             read_noise_e=camera.read_noise_e,
-            offset=camera.offset,
+            offset=light.offset,
             bits=light.bits,
             gain=self._exposure.gain,
         )

@@ -12,19 +12,22 @@ class Light:
 
     `noise` is the standard deviation of one picture's modulation (both orientations averaged) over the peak's, for
     strata whose readings come from the optics; `electrons` the most of the bright field in one pixel and
-    `full_well_e`, `bits` the camera's, for strata of rendered pictures.
+    `full_well_e`, `bits`, `offset` the camera's, for strata of rendered pictures.
     """
 
     noise: float
     electrons: float = 14000.0
     full_well_e: float = 20000.0
     bits: int = 12
+    offset: int = 500
 
 
 AMPLE = Light(0.003)
 MEDIUM = Light(0.02)
 POOR = Light(0.075)  # 42 readings inside the window then predict U = 0.13 half-widths; the gate is at 0.15
-POOR_PICTURES = Light(0.03, electrons=340.0, full_well_e=2000.0, bits=8)  # swing 17 sd of a pixel; the gate is at 16
+POOR_PICTURES = Light(0.03, electrons=400.0, full_well_e=2000.0, bits=8, offset=2000)  # swing 19 sd; the gate is at 16
+    0.03, electrons=400.0, full_well_e=2000.0, bits=8, offset=2000
+)  # swing 19 sd of a pixel; the gate is at 16
 
 
 @dataclass(frozen=True, slots=True)

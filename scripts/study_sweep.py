@@ -12,9 +12,6 @@ from typing import Any, cast
 
 import numpy as np
 from scipy.interpolate import CubicSpline
-from study_bench import CaseBench
-from study_picture import PictureCamera
-from study_world import LP_MM, SETTLING_UM, CaseWorld
 
 from benchd.bench.chain import Chain
 from benchd.bench.clearance import Clearance, check_clearance, clearance
@@ -29,6 +26,9 @@ from benchd.devices import Exposure, Frame, Reading
 from benchd.imaging.square import SquareLayout
 from benchd.metrology.peak_light import FIT_REACH
 from benchd_simulators.world.lens import Optic
+from study_bench import CaseBench
+from study_picture import PictureCamera
+from study_world import LP_MM, SETTLING_UM, CaseWorld
 
 UTC = "2026-01-01T00:00:00Z"
 SPREAD_OF_STATED_NOISE = 0.07

@@ -7,7 +7,7 @@ bench is that nothing is driven in time (a place is said, not reached) and that 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import inf, sqrt
 from typing import cast
@@ -20,7 +20,7 @@ from benchd_simulators.world.drawing import Drawn, Draws, Shape, unit_draw
 from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.fitting import REFERENCE_C, Fitting
 from benchd_simulators.world.indicator import Indicator
-from benchd_simulators.world.lens import Lens, Optic
+from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.reading import read_world
 from benchd_simulators.world.schema import FittedRecord, Quantity, WorldRecord
 from study_strata import Stratum
@@ -87,6 +87,12 @@ def world_of(stratum: Stratum) -> WorldRecord:
         }
     )
     return record.model_copy(update={"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord()})
+
+
+@lru_cache(maxsize=32)
+def typical_shift_um(stratum: Stratum) -> float:
+    """How far from its paraxial focus a lens with the stratum's mean aberration is sharpest."""
+    return Optic(stratum.f_number, 0.0, (stratum.w040_waves * E_LINE_NM / 1000.0,)).peak_um(LP_MM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,9 +182,13 @@ class CaseWorld:
         return self.draws.quantity("room.distance_mm", *tape.parts)
 
     def optic(self) -> Optic:
-        """The lens as it stands on the bench, with the plates that are fitted."""
+        """The lens as it stands on the bench, with the plates that are fitted.
+
+        Its maker has set it by its best focus, so the drawn error of its flange counts from there.
+        """
         shims = self.fitting.shims_um(LENS)
-        return self.lens.optic(LENS, distance_mm=self.distance_mm, shims_um=shims, glass=self.fitting.glass)
+        optic = self.lens.optic(LENS, distance_mm=self.distance_mm, shims_um=shims, glass=self.fitting.glass)
+        return replace(optic, image_um=optic.image_um - typical_shift_um(self.stratum))
 
     def tape_m(self, magnification: float) -> tuple[float, float]:
         """The magnification by tape on the wall and its stated standard uncertainty; the target's side is in both."""

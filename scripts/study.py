@@ -1,0 +1,134 @@
+"""The accuracy study: thousands of benches drawn, calibrated and used below the bytes, held against their truth."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+from study_cases import Outcome, run_case
+from study_strata import QUICK, STRATA
+
+SEED = 20260101
+FULL_CASES = 4000
+CHUNK = 20
+Task = tuple[str, int, int, int]
+
+
+def main() -> int:
+    """0 when every stratum is plausible at a true 95 %, 1 when one is not, 2 for a wrong call."""
+    args = _arguments()
+    if args.case:
+        return _one(args.case, args.seed)
+    names = args.strata.split(",") if args.strata else list(QUICK if args.quick else STRATA)
+    unknown = [name for name in names if name not in STRATA]
+    if unknown:
+        print(f"No such stratum: {', '.join(unknown)}. There are: {', '.join(STRATA)}.", file=sys.stderr)
+        return 2
+    default = QUICK if args.quick else {}
+    counts = {name: args.cases or default.get(name, FULL_CASES) for name in names}
+    results = _run(counts, args.seed, 1 if args.quick and args.processes is None else args.processes or 2)
+    return _tell(results, args)
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="scripts/study", description=__doc__)
+    parser.add_argument("--quick", action="store_true", help="a handful of strata, one core, under a minute")
+    parser.add_argument("--cases", type=int, help=f"cases a stratum (default {FULL_CASES})")
+    parser.add_argument("--strata", help=f"names with commas between: {', '.join(STRATA)}")
+    parser.add_argument("--seed", type=int, default=SEED)
+    parser.add_argument("--processes", type=int, help="default 2 (1 with --quick)")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="figures (and with --outcomes every case) as JSON")
+    parser.add_argument("--outcomes", action="store_true", help="keep every case in the JSON file")
+    parser.add_argument("--plot", type=Path, metavar="FILE", help="coverage and bias as PNG")
+    parser.add_argument("--case", metavar="STRATUM:INDEX", help="print everything of one case")
+    return parser.parse_args()
+
+
+def _run(counts: dict[str, int], seed: int, processes: int) -> dict[str, list[Outcome]]:
+    """All cases, strata in turn so that every estimate of the time left is about the whole."""
+    from rich.console import Console
+    from rich.progress import MofNCompleteColumn, Progress, TimeElapsedColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    seconds = 0.0
+    for name, count in counts.items():
+        run_case(STRATA[name], seed + 1, 0)
+        began = time.perf_counter()
+        for index in range(1, 3):
+            run_case(STRATA[name], seed + 1, index)
+        seconds += (time.perf_counter() - began) / 2 * count
+    total = sum(counts.values())
+    console.print(f"{total} cases in {len(counts)} strata: about {seconds / processes / 60:.1f} min on {processes}.")
+    results: dict[str, list[Outcome]] = {name: [] for name in counts}
+    columns = (*Progress.get_default_columns()[:2], MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
+        bar = progress.add_task("cases", total=total)
+        for name, outcomes in _chunks(counts, seed, processes):
+            results[name] += outcomes
+            progress.advance(bar, len(outcomes))
+    return {name: sorted(outcomes, key=lambda one: one.index) for name, outcomes in results.items()}
+
+
+def _chunks(counts: dict[str, int], seed: int, processes: int) -> Iterator[tuple[str, list[Outcome]]]:
+    most = max(counts.values())
+    tasks = [
+        (name, seed, start, min(start + CHUNK, count))
+        for start in range(0, most, CHUNK)
+        for name, count in counts.items()
+        if start < count
+    ]
+    if processes == 1:
+        yield from map(_chunk, tasks)
+        return
+    with multiprocessing.get_context("forkserver").Pool(processes) as pool:
+        yield from pool.imap_unordered(_chunk, tasks)
+
+
+def _chunk(task: Task) -> tuple[str, list[Outcome]]:
+    name, seed, start, stop = task
+    return name, [run_case(STRATA[name], seed, index) for index in range(start, stop)]
+
+
+def _tell(results: dict[str, list[Outcome]], args: argparse.Namespace) -> int:
+    from rich.console import Console
+
+    from study_tables import by_stratum, parts_table_of, refusals_of, table_of
+
+    figures = by_stratum(results)
+    console = Console(width=None if sys.stdout.isatty() else 140)
+    console.print(table_of(figures))
+    console.print(parts_table_of(figures))
+    for line in refusals_of(figures):
+        console.print(line, highlight=False)
+    outside = [one.stratum for one in figures if not one.in_band]
+    console.print(f"Outside 93 to 97 %: {', '.join(outside) or 'none'}.", highlight=False)
+    if args.json:
+        doc: dict[str, object] = {"seed": args.seed, "strata": [one.as_json() for one in figures]}
+        if args.outcomes:
+            doc["outcomes"] = {name: [one.as_json() for one in outcomes] for name, outcomes in results.items()}
+        args.json.write_text(json.dumps(doc, indent=1) + "\n")
+    if args.plot:
+        from study_plot import draw
+
+        args.plot.write_bytes(draw(figures))
+    return 0 if all(one.plausible for one in figures) else 1
+
+
+def _one(which: str, seed: int) -> int:
+    from study_print import print_case
+
+    name, _, index = which.rpartition(":")
+    if name not in STRATA or not index.isdigit():
+        print(f"'{which}' is no STRATUM:INDEX. There are: {', '.join(STRATA)}.", file=sys.stderr)
+        return 2
+    print_case(STRATA[name], seed, int(index))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
