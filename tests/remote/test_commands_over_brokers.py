@@ -15,7 +15,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from benchd.remote.broker import EmbeddedBroker
 from benchd.remote.payloads import StopArgs
+from benchd.testing.mqtt_rig import MqttRig, until
 
 Json = dict[str, Any]
 
@@ -74,11 +76,13 @@ class Stranger:
     def close(self) -> None:
         self.client.disconnect()
         self.client.loop_stop()
+        self.client.on_message = self.client.on_subscribe = None
+        del self.client  # with the last reference it closes the pair of sockets that woke its thread
 
 
 @pytest.fixture(params=[paho.MQTTv311, paho.MQTTv5], ids=["v311", "v5"])
-async def stranger(rig: Any, request: pytest.FixtureRequest) -> AsyncIterator[Stranger]:
-    ports = rig.broker.ports
+async def stranger(rig: MqttRig, broker: EmbeddedBroker, request: pytest.FixtureRequest) -> AsyncIterator[Stranger]:
+    ports = broker.ports
     one = Stranger(ports.v4 if request.param == paho.MQTTv311 else ports.v5, request.param)
     await one.subscribe("benchd/north-rail/reply/+")
     await one.subscribe("benchd/north-rail/event")
@@ -86,7 +90,7 @@ async def stranger(rig: Any, request: pytest.FixtureRequest) -> AsyncIterator[St
     one.close()
 
 
-async def with_control(rig: Any, stranger: Stranger) -> None:
+async def with_control(rig: MqttRig, stranger: Stranger) -> None:
     assert (await stranger.ask("take", {"id": "take-it"}))["ok"]
 
 
@@ -96,7 +100,7 @@ def code(reply: Json) -> str:
     return str(reply["error"]["code"])
 
 
-async def test_move_is_carried_out_with_control_and_beat(rig: Any, stranger: Stranger) -> None:
+async def test_move_is_carried_out_with_control_and_beat(rig: MqttRig, stranger: Stranger) -> None:
     move = {"id": "m1", "beat": rig.beat.current, "args": {"offset_um": 12.5}}
     assert code(await stranger.ask("move", move)) == "not_holder"
     await with_control(rig, stranger)
@@ -106,7 +110,7 @@ async def test_move_is_carried_out_with_control_and_beat(rig: Any, stranger: Str
     assert (request.user, request.verb, request.args.offset_um) == ("alice", "move", 12.5)
 
 
-async def test_each_refusal_has_its_code_and_leaves_the_bench_alone(rig: Any, stranger: Stranger) -> None:
+async def test_each_refusal_has_its_code_and_leaves_the_bench_alone(rig: MqttRig, stranger: Stranger) -> None:
     await with_control(rig, stranger)
     beat = rig.beat.current
     await asyncio.sleep(0)
@@ -137,7 +141,7 @@ async def test_each_refusal_has_its_code_and_leaves_the_bench_alone(rig: Any, st
     assert rig.done == []
 
 
-async def test_old_beat_is_stale(rig: Any, stranger: Stranger) -> None:
+async def test_old_beat_is_stale(rig: MqttRig, stranger: Stranger) -> None:
     """Fault 36: what waited in a queue moves nothing, though it is of the same epoch."""
     await with_control(rig, stranger)
     beat = rig.beat.current
@@ -148,7 +152,7 @@ async def test_old_beat_is_stale(rig: Any, stranger: Stranger) -> None:
     assert [request.id for request in rig.done] == ["young"]
 
 
-async def test_refusals_are_events_too(rig: Any, stranger: Stranger) -> None:
+async def test_refusals_are_events_too(rig: MqttRig, stranger: Stranger) -> None:
     await stranger.publish("benchd/north-rail/command/alice/home", {"id": "h1", "args": {}})
     event = json.loads(await stranger.until("benchd/north-rail/event"))
     assert (event["code"], event["cause"], event["severity"]) == ("stale", "h1", "warning")
@@ -156,7 +160,7 @@ async def test_refusals_are_events_too(rig: Any, stranger: Stranger) -> None:
     assert set(event) == {"t", "code", "severity", "text", "advice", "data", "cause"}
 
 
-async def test_same_id_is_carried_out_once(rig: Any, stranger: Stranger) -> None:
+async def test_same_id_is_carried_out_once(rig: MqttRig, stranger: Stranger) -> None:
     """Fault 37."""
     light = {"id": "l1", "args": {"level": 0.5}}
     replies = [await stranger.ask("light", light) for _ in range(5)]
@@ -165,7 +169,7 @@ async def test_same_id_is_carried_out_once(rig: Any, stranger: Stranger) -> None
     assert len(rig.done) == 1
 
 
-async def test_second_user_is_refused_by_name_and_told_to_the_holder(rig: Any, stranger: Stranger) -> None:
+async def test_second_user_is_refused_by_name_and_told_to_the_holder(rig: MqttRig, stranger: Stranger) -> None:
     """Fault 15."""
     await with_control(rig, stranger)
     reply = await stranger.ask("take", {"id": "t1"}, user="wall")
@@ -177,25 +181,27 @@ async def test_second_user_is_refused_by_name_and_told_to_the_holder(rig: Any, s
     assert rig.done == []
 
 
-async def test_retained_command_is_refused_or_met_once_and_cleared(rig: Any, stranger: Stranger) -> None:
+async def test_retained_command_is_refused_or_met_once_and_cleared(
+    rig: MqttRig, broker: EmbeddedBroker, stranger: Stranger
+) -> None:
     """Fault 35. A live message keeps its flag with some brokers only; the stored copy is cleared with all."""
     topic = "benchd/north-rail/command/alice/light"
     reply = await stranger.ask("light", {"id": "kept", "args": {"level": 1}}, retain=True)
-    if rig.broker.child == "mosquitto":
+    if broker.child == "mosquitto":
         assert code(reply) == "retained"
         assert rig.done == []
     await rig.__aexit__()
     await rig.__aenter__()
     await asyncio.sleep(0.3)
     assert len(rig.done) <= 1
-    late = Stranger(rig.broker.ports.v4, paho.MQTTv311)
+    late = Stranger(broker.ports.v4, paho.MQTTv311)
     await late.subscribe("benchd/north-rail/command/#")
     await asyncio.sleep(0.3)
     assert [heard for heard in late.heard if heard[0] == topic] == []
     late.close()
 
 
-async def test_command_retained_while_benchd_was_away(rig: Any, stranger: Stranger) -> None:
+async def test_command_retained_while_benchd_was_away(rig: MqttRig, broker: EmbeddedBroker, stranger: Stranger) -> None:
     await rig.__aexit__()
     for verb in ("light", "stop", "move"):
         await stranger.publish(f"benchd/north-rail/command/alice/{verb}", {"id": "w", "args": {}}, retain=True)
@@ -203,14 +209,14 @@ async def test_command_retained_while_benchd_was_away(rig: Any, stranger: Strang
     await asyncio.sleep(0.5)
     assert rig.done == []
     assert rig.stops == [], "a stored stop, or the clearing of one, is nobody's stop"
-    late = Stranger(rig.broker.ports.v5, paho.MQTTv5)
+    late = Stranger(broker.ports.v5, paho.MQTTv5)
     await late.subscribe("benchd/north-rail/command/#")
     await asyncio.sleep(0.3)
     assert late.heard == []
     late.close()
 
 
-async def test_odd_topics_do_no_harm(rig: Any, stranger: Stranger) -> None:
+async def test_odd_topics_do_no_harm(rig: MqttRig, stranger: Stranger) -> None:
     """Fault 43."""
     for odd in ("Alice/move", "a b/move", "/move", "alice/", "alice/Move", "alice/move/on", "x" * 33 + "/move"):
         await stranger.publish(f"benchd/north-rail/command/{odd}", {"id": "o", "beat": rig.beat.current})
@@ -220,19 +226,19 @@ async def test_odd_topics_do_no_harm(rig: Any, stranger: Stranger) -> None:
 
 
 @pytest.mark.parametrize("payload", [b"", b"{}", b"\xff\xfe", b"null", b'{"args":{"axis":"carriage"}}', b"[" * 9999])
-async def test_stop_needs_nothing(rig: Any, stranger: Stranger, payload: bytes) -> None:
+async def test_stop_needs_nothing(rig: MqttRig, stranger: Stranger, payload: bytes) -> None:
     reply = await stranger.ask("stop", payload, user="anybody")
     assert reply["ok"]
     assert rig.stops == [("anybody", StopArgs(axis="carriage") if b"axis" in payload else StopArgs())]
     assert rig.done == []
 
 
-async def test_retained_stop_stops_while_somebody_asks_for_it(rig: Any, stranger: Stranger) -> None:
+async def test_retained_stop_stops_while_somebody_asks_for_it(rig: MqttRig, stranger: Stranger) -> None:
     assert (await stranger.ask("stop", b"{}", retain=True))["ok"]
     assert rig.stops == [("alice", StopArgs())]
 
 
-async def test_response_topic_and_correlation(rig: Any, stranger: Stranger) -> None:
+async def test_response_topic_and_correlation(rig: MqttRig, stranger: Stranger) -> None:
     if stranger.version != paho.MQTTv5:
         return
     await stranger.subscribe("replies/me")
@@ -252,7 +258,7 @@ async def test_response_topic_and_correlation(rig: Any, stranger: Stranger) -> N
 
 
 @pytest.mark.parametrize("place", ["benchd/north-rail/command/bob/stop", "benchd/north-rail/online", "benchd/other/x"])
-async def test_response_topic_cannot_borrow_the_daemons_rights(rig: Any, stranger: Stranger, place: str) -> None:
+async def test_response_topic_cannot_borrow_the_daemons_rights(rig: MqttRig, stranger: Stranger, place: str) -> None:
     if stranger.version != paho.MQTTv5:
         return
     await stranger.subscribe(place)
@@ -270,19 +276,17 @@ async def test_response_topic_cannot_borrow_the_daemons_rights(rig: Any, strange
 
 
 @pytest.mark.parametrize("version", ["mqttv311", "mqttv5"])
-async def test_mosquitto_clients_stop_and_see(rig: Any, version: str) -> None:
+async def test_mosquitto_clients_stop_and_see(rig: MqttRig, broker: EmbeddedBroker, version: str) -> None:
     tool, sub = shutil.which("mosquitto_pub"), shutil.which("mosquitto_sub")
     assert tool, "mosquitto-clients is needed for this test"
     assert sub
-    port = str(rig.broker.ports.v4 if version == "mqttv311" else rig.broker.ports.v5)
+    port = str(broker.ports.v4 if version == "mqttv311" else broker.ports.v5)
     common = ["-h", "127.0.0.1", "-p", port, "-V", version]
     stop = await asyncio.create_subprocess_exec(
         tool, *common, "-q", "1", "-t", "benchd/north-rail/command/me/stop", "-n"
     )
     assert await stop.wait() == 0
-    async with asyncio.timeout(2):
-        while not rig.stops:  # noqa: ASYNC110 the record is a plain list
-            await asyncio.sleep(0.005)
+    await until(lambda: bool(rig.stops))
     assert rig.stops == [("me", StopArgs())]
     rig.notices.put("device/carriage", {"state": "idle", "carriage_um": 9341.5})
     await asyncio.sleep(0.2)

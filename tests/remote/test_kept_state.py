@@ -10,8 +10,6 @@ import sys
 import textwrap
 import time
 from collections.abc import AsyncIterator
-from pathlib import Path
-from typing import Any
 
 import aiomqtt
 import pytest
@@ -19,13 +17,14 @@ import pytest
 from benchd.devices.clock import Clock
 from benchd.remote.broker import EmbeddedBroker
 from benchd.remote.watchdog import Watchdog
+from benchd.testing.mqtt_rig import MqttRig
 
 BASE = "benchd/north-rail/"
 
 
 @pytest.fixture
-async def onlooker(rig: Any) -> AsyncIterator[aiomqtt.Client]:
-    async with aiomqtt.Client("127.0.0.1", rig.broker.ports.v4) as client:
+async def onlooker(rig: MqttRig, broker: EmbeddedBroker) -> AsyncIterator[aiomqtt.Client]:
+    async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as client:
         await client.subscribe(BASE + "#")
         yield client
 
@@ -53,23 +52,23 @@ async def hear(client: aiomqtt.Client, topic: str, seconds: float = 5.0) -> byte
     raise AssertionError
 
 
-async def test_a_late_client_finds_everything(rig: Any) -> None:
+async def test_a_late_client_finds_everything(rig: MqttRig, broker: EmbeddedBroker) -> None:
     for index in range(60):
         rig.notices.put(f"device/d{index}", {"state": "idle", "n": index})
     rig.notices.put("setup", {"rev": 1})
     rig.notices.put("finding/flange", {"finding": "f-1"})
     await asyncio.sleep(0.3)
-    found = await retained(rig.broker)
+    found = await retained(broker)
     assert found["online"] == b"true"
     assert json.loads(found["beat"])["beat"].startswith(rig.beat.epoch + "-")
     assert json.loads(found["control"]) == {"holder": None, "since": None, "idle_s": None}
     assert [json.loads(found[f"device/d{index}"])["n"] for index in range(60)] == list(range(60))
     rig.notices.put("finding/flange", None)
     await asyncio.sleep(0.2)
-    assert "finding/flange" not in await retained(rig.broker)
+    assert "finding/flange" not in await retained(broker)
 
 
-async def test_at_most_twenty_a_second_ending_with_the_newest(rig: Any, onlooker: aiomqtt.Client) -> None:
+async def test_at_most_twenty_a_second_ending_with_the_newest(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
     heard: list[int] = []
     began = time.monotonic()
 
@@ -91,7 +90,7 @@ async def test_at_most_twenty_a_second_ending_with_the_newest(rig: Any, onlooker
     assert heard == sorted(set(heard))
 
 
-async def test_nothing_is_said_twice(rig: Any, onlooker: aiomqtt.Client) -> None:
+async def test_nothing_is_said_twice(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
     rig.notices.put("device/lamp", {"level": 0.4, "seq": 1})
     await asyncio.sleep(0.2)
     for seq in range(2, 20):
@@ -112,14 +111,14 @@ async def test_nothing_is_said_twice(rig: Any, onlooker: aiomqtt.Client) -> None
     assert len(heard) <= 3
 
 
-async def test_readings_and_events_come_each_and_in_order(rig: Any, onlooker: aiomqtt.Client) -> None:
+async def test_readings_and_events_come_each_and_in_order(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
     for index in range(300):
         rig.notices.tell("reading", {"run": "r-1", "idx": index})
     got = [json.loads(await hear(onlooker, "reading"))["idx"] for _ in range(300)]
     assert got == list(range(300))
 
 
-async def test_what_is_not_finite_is_null_with_a_note(rig: Any, onlooker: aiomqtt.Client) -> None:
+async def test_what_is_not_finite_is_null_with_a_note(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
     """Fault 44."""
     rig.notices.put("device/meter", {"value": float("nan"), "deep": [{"x": float("inf")}], "ok": 1.5})
     document = json.loads(await hear(onlooker, "device/meter"))
@@ -128,50 +127,47 @@ async def test_what_is_not_finite_is_null_with_a_note(rig: Any, onlooker: aiomqt
     assert "deep[0].x is not finite" in document["note"]
 
 
-async def test_a_document_that_cannot_be_said_stops_nothing(rig: Any, onlooker: aiomqtt.Client) -> None:
+async def test_a_document_that_cannot_be_said_stops_nothing(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
     rig.notices.put("device/odd", {"value": object()})
     rig.notices.put("device/huge", {"value": "x" * 300_000})
     rig.notices.put("device/after", {"value": 1})
     assert json.loads(await hear(onlooker, "device/after")) == {"value": 1}
 
 
-async def test_emptied_topics_are_sent_again(rig: Any) -> None:
+async def test_emptied_topics_are_sent_again(rig: MqttRig, broker: EmbeddedBroker) -> None:
     """With some brokers any empty message clears what is retained, and anybody may send one."""
     rig.notices.put("device/carriage", {"state": "idle"})
     await asyncio.sleep(0.2)
-    async with aiomqtt.Client("127.0.0.1", rig.broker.ports.v4) as stranger:
+    async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as stranger:
         for topic in ("online", "device/carriage", "control"):
             await stranger.publish(BASE + topic, b"", qos=1, retain=True)
             await stranger.publish(BASE + topic, b"", qos=1)
         await stranger.publish(BASE + "device/nobodys", b"", qos=1, retain=True)
     await asyncio.sleep(0.3)
-    found = await retained(rig.broker)
+    found = await retained(broker)
     assert found["online"] == b"true"
     assert json.loads(found["device/carriage"]) == {"state": "idle"}
     assert "control" in found
     assert "device/nobodys" not in found
 
 
-async def test_online_is_false_after_a_proper_end(rig: Any) -> None:
+async def test_online_is_false_after_a_proper_end(rig: MqttRig, broker: EmbeddedBroker) -> None:
     await rig.__aexit__()
-    assert (await retained(rig.broker))["online"] == b"false"
+    assert (await retained(broker))["online"] == b"false"
     await rig.__aenter__()
-    assert (await retained(rig.broker))["online"] == b"true"
+    assert (await retained(broker))["online"] == b"true"
 
 
 async def test_last_will_of_a_killed_daemon_says_offline(broker: EmbeddedBroker) -> None:
     script = textwrap.dedent(f"""
-        import asyncio, sys
-        sys.path.insert(0, {str(Path(__file__).parent)!r})
-        from conftest import Rig
-        class Broker:
-            endpoint = {broker.endpoint!r}
-        async def main():
-            async with Rig(Broker()):
-                await asyncio.sleep(60)
+        import asyncio
         from benchd.remote.wire import Endpoint
+        from benchd.testing.mqtt_rig import MqttRig
+        async def main():
+            async with MqttRig(lambda: {broker.endpoint!r}):
+                await asyncio.sleep(60)
         asyncio.run(main())
-    """).replace("endpoint = Endpoint", "from benchd.remote.wire import Endpoint\n    endpoint = Endpoint")
+    """)
     async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as onlooker:
         await onlooker.subscribe(BASE + "online")
         daemon = await asyncio.create_subprocess_exec(sys.executable, "-c", script)
@@ -182,32 +178,35 @@ async def test_last_will_of_a_killed_daemon_says_offline(broker: EmbeddedBroker)
     assert (await retained(broker))["online"] == b"false"
 
 
-async def test_late_will_of_an_earlier_connection_is_put_right(rig: Any, onlooker: aiomqtt.Client) -> None:
+async def test_late_will_of_an_earlier_connection_is_put_right(
+    rig: MqttRig, broker: EmbeddedBroker, onlooker: aiomqtt.Client
+) -> None:
     """A connection that hung for a while is declared dead by the broker when the next one works already."""
     assert await hear(onlooker, "online") == b"true"
-    async with aiomqtt.Client("127.0.0.1", rig.broker.ports.v4) as broker_side:
+    async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as broker_side:
         await broker_side.publish(BASE + "online", b"false", qos=1, retain=True)
     assert await hear(onlooker, "online") == b"false"
     assert await hear(onlooker, "online") == b"true"
-    assert (await retained(rig.broker))["online"] == b"true"
+    assert (await retained(broker))["online"] == b"true"
 
 
-async def test_everything_is_back_within_two_seconds_of_the_broker(rig: Any) -> None:
+async def test_everything_is_back_within_two_seconds_of_the_broker(rig: MqttRig, broker: EmbeddedBroker) -> None:
     """Fault 41, with the watchdog at work: the broker is killed, its memory is gone."""
     for index in range(50):
         rig.notices.put(f"device/d{index}", {"n": index})
     await asyncio.sleep(0.2)
     back: asyncio.Queue[str] = asyncio.Queue()
-    watching = asyncio.create_task(Watchdog(rig.broker, Clock(), back.put_nowait).run())
+    watching = asyncio.create_task(Watchdog(broker, Clock(), back.put_nowait).run())
     await asyncio.sleep(0)
     rig.notices.put("setup", {"rev": 1})
-    os.kill(rig.broker.pid, signal.SIGKILL)
+    assert broker.pid is not None
+    os.kill(broker.pid, signal.SIGKILL)
     rig.notices.put("setup", {"rev": 2})
     async with asyncio.timeout(10):
         await back.get()
     began = time.monotonic()
     await rig.up()
-    while "device/d49" not in (found := await retained(rig.broker, 0.25)):
+    while "device/d49" not in (found := await retained(broker, 0.25)):
         assert time.monotonic() - began < 2.0
     assert time.monotonic() - began < 2.0
     assert found["online"] == b"true"
@@ -217,13 +216,15 @@ async def test_everything_is_back_within_two_seconds_of_the_broker(rig: Any) -> 
     await asyncio.wait({watching})
 
 
-async def test_an_outage_takes_two_log_lines(rig: Any, caplog: pytest.LogCaptureFixture) -> None:
+async def test_an_outage_takes_two_log_lines(
+    rig: MqttRig, broker: EmbeddedBroker, caplog: pytest.LogCaptureFixture
+) -> None:
     """Faults 46 and 58: however long it lasts and however often it is tried again."""
     caplog.set_level("INFO", logger="benchd")
     caplog.clear()
-    await rig.broker.stop()
+    await broker.stop()
     await asyncio.sleep(3.5)
-    await rig.broker.start()
+    await broker.start()
     await rig.up()
     lines = [record.getMessage() for record in caplog.records if record.name == "benchd.remote.outage"]
     assert len(lines) == 2, lines
@@ -234,12 +235,12 @@ async def test_an_outage_takes_two_log_lines(rig: Any, caplog: pytest.LogCapture
     assert others == []
 
 
-async def test_stop_is_heard_again_after_the_broker_came_back(rig: Any) -> None:
-    await rig.broker.restart()
+async def test_stop_is_heard_again_after_the_broker_came_back(rig: MqttRig, broker: EmbeddedBroker) -> None:
+    await broker.restart()
     await asyncio.sleep(0.05)
     async with asyncio.timeout(5):
         while not rig.stops:
             await rig.up()
-            async with aiomqtt.Client("127.0.0.1", rig.broker.ports.v4) as client:
+            async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as client:
                 await client.publish(BASE + "command/me/stop", b"", qos=1)
             await asyncio.sleep(0.1)

@@ -1,0 +1,253 @@
+"""`BenchClient`: one bench, its state as it is told, and commands that answer or raise."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import secrets
+import weakref
+from collections.abc import AsyncIterator, Mapping
+from contextlib import AsyncExitStack
+from types import TracebackType
+from typing import Any, Self
+
+import aiomqtt
+
+from benchd.client.dial import dial, find_bench, where
+from benchd.client.outcome import Limit, failure_of, result_of
+from benchd.client.watch import Watch
+from benchd.errors import BenchdError
+from benchd.remote.topics import Topics
+from benchd.remote.wire import Version, subscribe
+
+_log = logging.getLogger(__name__)
+_NOT_KEPT = ("event", "reading")
+ENDED = ("done", "failed", "aborted")
+"""The states in which a run of a procedure ends."""
+
+
+class BenchClient:
+    """`async with BenchClient(host_or_url, port, bench=..., user=...) as bench:`
+
+    The bench is found by itself when it is the only one on line. Every call raises BenchdError (timeout) when the
+    connection is lost or no answer comes; a refusal is raised as Refused with the code of the contract.
+    """
+
+    def __init__(
+        self,
+        host_or_url: str = "127.0.0.1",
+        port: int | None = None,
+        *,
+        bench: str | None = None,
+        user: str = "program",
+        version: Version | None = None,
+        answer_within_s: float = 10.0,
+    ) -> None:
+        self._at = where(host_or_url, port)
+        self._name = bench
+        self.user = user
+        self._version = version
+        self._answer_within_s = answer_within_s
+        self._stack = AsyncExitStack()
+        self._kept: dict[str, Any] = {}
+        self._changed = asyncio.Event()
+        self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
+        self._repeated: dict[str, dict[str, Any]] = {}
+        self._watches: weakref.WeakSet[Watch] = weakref.WeakSet()
+        self._broken: BenchdError | None = None
+
+    async def __aenter__(self) -> Self:
+        async with AsyncExitStack() as stack:
+            try:
+                self._client, self._at = await dial(stack, self._at, self._version)
+                self.topics = Topics(self._name or await find_bench(self._client))
+                for topic in self.topics.own_kept:
+                    await subscribe(self._client, self._at, topic)
+                await subscribe(self._client, self._at, self.topics.reply(self.user), qos=1)
+            except aiomqtt.MqttError as error:
+                raise BenchdError("timeout", f"The broker at {self._at} went away: {error}.") from error
+            reader = asyncio.create_task(self._read(), name="bench-client")
+            stack.push_async_callback(_end, reader)
+            self._stack = stack.pop_all()
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await self._stack.aclose()
+        self._break(BenchdError("timeout", "The client was closed."))
+
+    @property
+    def bench(self) -> str:
+        """The name of the bench."""
+        return self.topics.bench
+
+    # --- looking
+
+    async def kept(self, topic: str, *, within_s: float = 5.0) -> Any:
+        """The kept document of `topic` (such as `device/carriage`), waited for if it was not heard of yet."""
+        async with Limit(within_s, f"`{topic}` is not told by the bench"):
+            while topic not in self._kept:
+                await self._next_change()
+        return self._kept[topic]
+
+    def state(self) -> dict[str, Any]:
+        """All kept documents heard so far, by topic."""
+        return dict(self._kept)
+
+    def watch(self, wanted: str = "#", *, limit: int = 10_000) -> Watch:
+        """Iterate over (topic, document) of the topics that match: first what is kept, then what comes."""
+        watch = Watch(wanted, limit)
+        for topic, document in self._kept.items():
+            watch.push(topic, document)
+        if self._broken is not None:
+            watch.end(self._broken)
+        self._watches.add(watch)
+        return watch
+
+    def events(self) -> Watch:
+        """Iterate over ("event", document)."""
+        return self.watch("event")
+
+    # --- asking
+
+    async def command(self, verb: str, *, beat: bool = True, ident: str | None = None, **args: Any) -> dict[str, Any]:
+        """Ask, and give the result of the reply. Raises Refused, or BenchdError (timeout, device_fault).
+
+        `beat` sends the latest beat along, waiting for one if need be. After a timeout nobody knows whether it was
+        carried out; asking again with the same `ident` is safe.
+        """
+        ident = ident or secrets.token_hex(6)
+        request: dict[str, Any] = {"id": ident, "args": args}
+        if beat:
+            request["beat"] = (await self.kept("beat"))["beat"]
+        answer = asyncio.get_running_loop().create_future()
+        self._waiting[ident] = answer
+        try:
+            if self._broken is not None:
+                raise self._broken
+            async with Limit(self._answer_within_s, f"no answer to `{verb}`: whether it was carried out is unknown"):
+                await self._publish(self.topics.command(self.user, verb), json.dumps(request, allow_nan=False).encode())
+                reply = await answer
+        except BenchdError:
+            # A repeated delivery is answered as a duplicate, perhaps while the first is at work: only the last word.
+            if ident not in self._repeated:
+                raise
+            reply = self._repeated[ident]
+        finally:
+            self._waiting.pop(ident, None)
+            self._repeated.pop(ident, None)
+        return result_of(reply)
+
+    async def do(self, verb: str, *, within_s: float | None = None, **args: Any) -> dict[str, Any]:
+        """Ask, and wait for the event that says it has ended; gives that event's data.
+
+        Raises as `command`, BenchdError with the event's code when it failed, BrokenOff when somebody stopped it.
+        """
+        ident = secrets.token_hex(6)
+        events = self.events()
+        await self.command(verb, ident=ident, **args)
+        async with Limit(within_s, f"`{verb}` has not ended"):
+            async for _, event in events:
+                if not isinstance(event, dict) or event.get("cause") != ident:
+                    continue
+                if event.get("code") == "done":
+                    return dict(event.get("data") or {})
+                if event.get("severity") in ("warning", "error"):
+                    raise failure_of(event)
+        raise AssertionError("a watch does not end by itself")
+
+    async def stop(self, axis: str | None = None) -> None:
+        """Stop: returns when the broker has it. Needs neither control nor beat."""
+        payload = b"" if axis is None else json.dumps({"args": {"axis": axis}}).encode()
+        async with Limit(self._answer_within_s, "the broker did not take the stop"):
+            await self._publish(self.topics.command(self.user, "stop"), payload)
+
+    async def run(self, procedure: str, inputs: Mapping[str, Any] | None = None) -> str:
+        """Start a procedure; gives its run, such as `r-0192`."""
+        return str((await self.command("run", procedure=procedure, inputs=dict(inputs or {})))["run"])
+
+    async def follow(self, run: str) -> AsyncIterator[dict[str, Any]]:
+        """Each state of the run as the bench tells it, the last one (done, failed, aborted) included."""
+        seen = False
+        async for _, state in self.watch("procedure"):
+            if not isinstance(state, dict) or state.get("run") != run:
+                if seen:
+                    return
+                continue
+            seen = True
+            yield state
+            if state.get("state") in ENDED:
+                return
+
+    async def answer(self, ask: str, value: Any) -> dict[str, Any]:
+        """Answer a question of a run; the first valid answer counts."""
+        return await self.command("answer", beat=False, ask=ask, value=value)
+
+    # --- within
+
+    async def _publish(self, topic: str, payload: bytes) -> None:
+        try:
+            await self._client.publish(topic, payload, qos=1)
+        except aiomqtt.MqttError as error:
+            raise BenchdError("timeout", f"The connection to the broker is lost ({error}).") from error
+
+    async def _next_change(self) -> None:
+        if self._broken is not None:
+            raise self._broken
+        self._changed.clear()
+        await self._changed.wait()
+
+    async def _read(self) -> None:
+        try:
+            async for message in self._client.messages:
+                below = self.topics.below(str(message.topic))
+                if below is not None:
+                    self._hear(below, bytes(message.payload))
+        except aiomqtt.MqttError as error:
+            self._break(BenchdError("timeout", f"The connection to the broker is lost ({error})."))
+
+    def _hear(self, topic: str, payload: bytes) -> None:
+        try:
+            document = json.loads(payload) if payload else None
+        except ValueError:
+            _log.warning("%s carries what is no JSON", topic)
+            return
+        if topic.startswith("reply/"):
+            self._take_reply(document)
+            return
+        if topic not in _NOT_KEPT:
+            if payload:
+                self._kept[topic] = document
+            else:
+                self._kept.pop(topic, None)
+        self._changed.set()
+        for watch in self._watches:
+            watch.push(topic, document)
+
+    def _take_reply(self, reply: Any) -> None:
+        if not isinstance(reply, dict):
+            return
+        ident = str(reply.get("id"))
+        waiting = self._waiting.get(ident)
+        if waiting is None or waiting.done():
+            return
+        if not reply.get("ok") and (reply.get("error") or {}).get("code") == "duplicate":
+            self._repeated[ident] = reply
+            return
+        waiting.set_result(reply)
+
+    def _break(self, error: BenchdError) -> None:
+        self._broken = self._broken or error
+        self._changed.set()
+        for waiting in self._waiting.values():
+            if not waiting.done():
+                waiting.set_exception(self._broken)
+        for watch in self._watches:
+            watch.end(self._broken)
+
+
+async def _end(task: asyncio.Task[None]) -> None:
+    task.cancel()
+    await asyncio.wait({task})

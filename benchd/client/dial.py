@@ -1,0 +1,67 @@
+"""Reaching a bench: which protocol the broker's port speaks, and which bench is on it."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+from contextlib import AsyncExitStack
+
+import aiomqtt
+
+from benchd.errors import BenchdError, Refused
+from benchd.remote.topics import ROOT, is_name
+from benchd.remote.wire import Endpoint, Version, endpoint_of, open_wire
+
+DEFAULT_PORT = 1884
+
+
+def where(host_or_url: str, port: int | None) -> Endpoint:
+    """An endpoint from a host name, or from `mqtt://[user:password@]host[:port]`."""
+    if "://" in host_or_url:
+        at = endpoint_of(host_or_url)
+        return dataclasses.replace(at, port=port) if port else at
+    return dataclasses.replace(endpoint_of(f"mqtt://{host_or_url}"), port=port or DEFAULT_PORT)
+
+
+async def dial(stack: AsyncExitStack, at: Endpoint, version: Version | None) -> tuple[aiomqtt.Client, Endpoint]:
+    """A connected client and the endpoint with the version that was spoken (5, else 3.1.1, unless one is given).
+
+    Raises BenchdError (timeout) when nobody answers in either.
+    """
+    tries: tuple[Version, ...] = (version,) if version else ("5", "3.1.1")
+    reason = ""
+    for each in tries:
+        endpoint = dataclasses.replace(at, version=each)
+        try:
+            return await stack.enter_async_context(open_wire(endpoint, "benchd-client", queue=20_000)), endpoint
+        except aiomqtt.MqttError as error:
+            reason = str(error)
+    raise BenchdError(
+        "timeout", f"No MQTT broker answers at {at} ({reason}).", advice="Is `benchd up` running, and on this port?"
+    )
+
+
+async def find_bench(client: aiomqtt.Client, *, within_s: float = 3.0) -> str:
+    """The name of the one bench that is on line. Raises BenchdError (timeout) for none, Refused for several."""
+    topic = f"{ROOT}/+/online"
+    await client.subscribe(topic)
+    found: set[str] = set()
+    loop = asyncio.get_running_loop()
+    until = loop.time() + within_s
+    try:
+        async with asyncio.timeout_at(until) as limit:
+            async for message in client.messages:
+                name = str(message.topic).split("/")[1]
+                if message.topic.matches(topic) and message.payload == b"true" and is_name(name):
+                    found.add(name)
+                    limit.reschedule(min(until, loop.time() + 0.15))  # the others, if any, come right behind
+    except TimeoutError:
+        pass
+    await client.unsubscribe(topic)
+    if len(found) > 1:
+        raise Refused(
+            "unknown_name", f"Several benches are on line: {', '.join(sorted(found))}.", advice="Name one of them."
+        )
+    if not found:
+        raise BenchdError("timeout", "No bench is on line here.", advice="Start it with `benchd up`.")
+    return found.pop()

@@ -1,0 +1,58 @@
+"""How an answer, an ending or a silence becomes a result or an error."""
+
+from __future__ import annotations
+
+import asyncio
+from types import TracebackType
+from typing import Any
+
+from benchd.errors import ERROR_CODES, BenchdError, Refused
+
+
+class BrokenOff(BenchdError):
+    """What was begun did not come to its end: somebody stopped it. `data` holds the event."""
+
+
+class Limit:
+    """`asyncio.timeout` that raises BenchdError (timeout) with a sentence; None is no limit."""
+
+    def __init__(self, seconds: float | None, sentence: str) -> None:
+        self._timeout = asyncio.timeout(seconds)
+        self._sentence = f"{sentence} (after {seconds:g} s)." if seconds is not None else sentence
+
+    async def __aenter__(self) -> None:
+        await self._timeout.__aenter__()
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            await self._timeout.__aexit__(kind, error, trace)
+        except TimeoutError:
+            raise BenchdError("timeout", self._sentence[0].upper() + self._sentence[1:]) from None
+
+
+def result_of(reply: dict[str, Any]) -> dict[str, Any]:
+    """The result in a reply; raises Refused, or BenchdError where the bench may not be as it was."""
+    if reply.get("ok"):
+        return dict(reply.get("result") or {})
+    raise _error(Refused, reply.get("error") or {})
+
+
+def failure_of(event: dict[str, Any]) -> BenchdError:
+    """The error that an event tells of."""
+    if event.get("code") == "stopped":
+        return BrokenOff("interlock", str(event.get("text")), data=event)
+    return _error(BenchdError, event)
+
+
+def _error(kind: type[BenchdError], said: dict[str, Any]) -> BenchdError:
+    code = said.get("code")
+    if code in ("device_fault", "timeout"):
+        kind = BenchdError  # not a refusal: the bench may not be as it was
+    return kind(
+        code if code in ERROR_CODES else "device_fault",
+        str(said.get("text")),
+        advice=str(said.get("advice") or ""),
+        data=said.get("data") or {},
+    )

@@ -1,0 +1,116 @@
+"""The real remote room without a bench behind it: what passes the gates is recorded at the seam to the handlers."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any
+
+from benchd.bench.notices import Notices
+from benchd.devices.clock import Clock
+from benchd.remote.beat import Beat
+from benchd.remote.connection import Connection
+from benchd.remote.control import Control, Roles
+from benchd.remote.events import EventTeller
+from benchd.remote.ids import SeenIds
+from benchd.remote.intake import Handler, Intake, Request, control_handlers
+from benchd.remote.outage import Outages
+from benchd.remote.payloads import StopArgs
+from benchd.remote.retained import Clearing
+from benchd.remote.stop_road import StopRoad
+from benchd.remote.topics import Topics
+from benchd.remote.verbs import VERBS
+from benchd.remote.wire import Endpoint
+
+
+class MqttRig:
+    """The remote room of a bench called `north-rail`; what would be carried out is recorded in `done` and `stops`."""
+
+    def __init__(self, endpoint: Callable[[], Endpoint]) -> None:
+        self._endpoint = endpoint
+        self.clock = Clock()
+        self.topics = Topics("north-rail")
+        self.notices = Notices()
+        self.beat = Beat(self.clock)
+        self.done: list[Request] = []
+        self.stops: list[tuple[str, StopArgs]] = []
+        self.run_holder: str | None = None
+        self.roles = Roles()
+        self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
+        self.events = EventTeller(self.notices, self.clock, burst=1000, per_s=1000)
+        handlers: dict[str, Handler] = dict.fromkeys(VERBS, self._record)
+        self.intake = Intake(
+            handlers | control_handlers(self.control),
+            topics=self.topics,
+            control=self.control,
+            roles=self.roles,
+            beat=self.beat,
+            ids=SeenIds(self.clock),
+            events=self.events,
+        )
+
+    async def _record(self, request: Request) -> dict[str, Any]:
+        self.done.append(request)
+        return {"did": request.verb}
+
+    async def _stop(self, user: str, args: StopArgs) -> dict[str, Any]:
+        self.stops.append((user, args))
+        return {}
+
+    async def _feed(self) -> None:
+        while True:
+            beat = self.beat.feed()
+            if beat is not None:
+                self.notices.put("beat", {"beat": beat})
+            self.control.tell()
+            await asyncio.sleep(0.05)
+
+    async def __aenter__(self) -> MqttRig:
+        outages = Outages(self.clock)
+        clearing = Clearing(self.topics)
+        self.connection = Connection(
+            self._endpoint,
+            topics=self.topics,
+            intake=self.intake,
+            notices=self.notices,
+            events=self.events,
+            clearing=clearing,
+            outages=outages,
+            clock=self.clock,
+        )
+        self.road = StopRoad(
+            self._endpoint,
+            self._stop,
+            topics=self.topics,
+            events=self.events,
+            clearing=clearing,
+            outages=outages,
+            clock=self.clock,
+        )
+        self.tasks = [asyncio.create_task(job) for job in (self._feed(), self.connection.run(), self.road.run())]
+        await self.up()
+        return self
+
+    async def up(self) -> None:
+        """Until both connections do their work; a task that failed is told at once."""
+        ready = [asyncio.create_task(event.wait()) for event in (self.connection.ready, self.road.ready)]
+        async with asyncio.timeout(10):
+            while not all(task.done() for task in ready):
+                waiting = [task for task in ready if not task.done()]
+                await asyncio.wait([*waiting, *self.tasks], return_when=asyncio.FIRST_COMPLETED)
+                for task in self.tasks:
+                    if task.done():
+                        task.result()
+
+    async def __aexit__(self, *_: object) -> None:
+        for task in self.tasks:
+            task.cancel()
+        results = await asyncio.gather(*self.tasks, return_exceptions=True)
+        assert all(isinstance(result, asyncio.CancelledError) for result in results), results
+
+
+async def until(condition: Callable[[], bool], within_s: float = 5.0) -> None:
+    """Return when `condition` holds; TimeoutError after `within_s`. For what another process or thread brings about."""
+    async with asyncio.timeout(within_s):
+        while not condition():  # noqa: ASYNC110 what is waited for is plain data, changed from elsewhere
+            await asyncio.sleep(0.005)
