@@ -26,8 +26,6 @@ AMPLE = Light(0.003)
 MEDIUM = Light(0.02)
 POOR = Light(0.075)  # 42 readings inside the window then predict U = 0.13 half-widths; the gate is at 0.15
 POOR_PICTURES = Light(0.03, electrons=400.0, full_well_e=2000.0, bits=8, offset=2000)  # swing 19 sd; the gate is at 16
-    0.03, electrons=400.0, full_well_e=2000.0, bits=8, offset=2000
-)  # swing 19 sd of a pixel; the gate is at 16
 
 
 @dataclass(frozen=True, slots=True)
