@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 
 def output(parser: argparse.ArgumentParser) -> None:
@@ -21,6 +22,7 @@ def reach(parser: argparse.ArgumentParser) -> None:
 
 def record(parser: argparse.ArgumentParser) -> None:
     """Which record is read."""
-    group = parser.add_argument_group("which record (that of the bench running here)")
-    group.add_argument("--bench", metavar="FILE|NAME", help="that of a bench file, or of a running bench")
+    group = parser.add_argument_group("which record (that of the bench running here, unless named)")
+    group.add_argument("--bench", metavar="NAME", help="that of this running bench, where several run")
+    group.add_argument("--bench-file", metavar="FILE", type=Path, help="that of a bench file, running or not")
     group.add_argument("--store", metavar="URL", help='by itself: "sqlite:///north-rail.db", seen from this folder')

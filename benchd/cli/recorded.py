@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 
 def opened(args: argparse.Namespace) -> Reader:
-    """The record that --store or --bench means, else that of the bench running here. Raises BenchdError."""
+    """The record that --store or --bench-file means, else that of the bench running here. Raises BenchdError."""
     from benchd.records.reader import Reader
 
     if args.store is not None:
@@ -19,24 +19,22 @@ def opened(args: argparse.Namespace) -> Reader:
     from benchd.files.bench_file import BenchFile
     from benchd.files.source import read_model
 
-    path = _bench_file(args.bench)
+    path = bench_file(args)
     return Reader.open(read_model(path, BenchFile).store.url, path.parent)
 
 
-def _bench_file(bench: str | None) -> Path:
+def bench_file(args: argparse.Namespace) -> Path:
+    """The bench file that is named, else that of the bench running here. Raises Refused('not_found')."""
     from benchd.cli.running import one_here
     from benchd.errors import Refused
 
-    if bench is not None:
-        path = Path(bench)
-        if path.is_dir():
-            return path / "bench.yaml"
-        if path.is_file() or path.suffix in (".yaml", ".yml") or "/" in bench:
-            return path
+    if args.bench_file is not None:
+        given: Path = args.bench_file
+        return given / "bench.yaml" if given.is_dir() else given
     try:
-        here = one_here(bench)
+        here = one_here(args.bench)
     except Refused as none:
-        advice = "Name the bench file with --bench FILE, or the record with --store URL."
+        advice = "Name the bench file with --bench-file FILE, or the record with --store URL."
         raise Refused(none.code, none.text, advice=advice) from none
     assert here.file is not None
     return here.file

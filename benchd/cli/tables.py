@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from rich.console import Console, Group, RenderableType
+from rich.constrain import Constrain
 from rich.padding import Padding
 from rich.rule import Rule
 from rich.table import Table
@@ -30,7 +31,7 @@ def text_of(*parts: RenderableType, width: int = WIDTH) -> str:
     return "".join(f"{line.rstrip()}\n" for line in console.file.getvalue().splitlines())
 
 
-def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> Group:
+def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
     """A finding whole: result, verdict, what to do, what was measured, chain (where given), budget, notes, readings."""
     parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc)]
     if chain:
@@ -40,7 +41,7 @@ def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> Group:
     if doc["notes"]:
         parts += [subheading("Notes"), *(Padding(Text(f"- {note}"), (0, 0, 0, 2)) for note in doc["notes"])]
     parts += [Text(""), Text(origin(doc), style="dim")]
-    return Group(*parts)
+    return Constrain(Group(*parts), WIDTH)
 
 
 def title(doc: Doc) -> str:
@@ -63,14 +64,14 @@ def result(doc: Doc) -> Table:
             shown.append(f"   {sure}", style="dim not bold")
         table.add_row(say.name_of_value(key), shown)
         if key == "focus_error":
-            table.add_row("", say.side(doc))
+            _add(table, "", say.side(doc))
     if "focus_error" in doc["values"]:
         word, why = say.verdict(doc)
         table.add_row("Verdict", Text.assemble((word, _COLOURS.get(word, "bold")), f"   {why}"))
     for name, sentence in (("To decide it", say.next_step(doc)), ("Shims", say.shims(doc))):
         if sentence:
-            table.add_row(name, sentence)
-    table.add_row("Measured", say.measured(doc))
+            _add(table, name, sentence)
+    _add(table, "Measured", say.measured(doc))
     return table
 
 
@@ -93,9 +94,11 @@ def chain_table(chain: Sequence[Doc]) -> Padding:
     for term in chain:
         total = term["term"] == "carriage"
         if total:
-            table.add_row("", LINE, LINE[:4])
-        known = term["u_um"] > 0.0
-        table.add_row(
+            _add(table, "", LINE, LINE[:4])
+        # The sum has degrees of freedom only as a finding states them.
+        known = term["u_um"] > 0.0 and not total
+        _add(
+            table,
             str(term["term"]).replace("_", " "),
             say.number(term["value_um"], 1, sign=not total),
             say.significant(term["u_um"]),
@@ -120,15 +123,16 @@ def budget_table(doc: Doc) -> Padding:
     for line in lines:
         share = line["u"] ** 2 / variance if variance else 0.0
         bar = "\u2501" * round(share * SHARE_LETTERS)
-        table.add_row(
+        _add(
+            table,
             str(line["term"]).replace("_", " "), say.significant(line["u"]), f"{100.0 * share:.0f} %", bar,
             line["type"], say.dof(line["dof"]), _source(line),
         )  # fmt: skip
     main = next((value for value in doc["values"].values() if value.get("U") is not None), None)
     if main is not None:
-        table.add_row("", LINE[:4])
+        _add(table, "", LINE[:4])
         how = f"times k = {main['k']:.2f} is U = {say.significant(main['U'])} {say.unit(main['unit'])}, 95 %"
-        table.add_row("combined", say.significant(main["u"]), "", "", "", say.dof(main["dof"]), how, style="bold")
+        _add(table, "combined", say.significant(main["u"]), "", "", "", say.dof(main["dof"]), how, style="bold")
     return Padding(table, (0, 0, 0, 2))
 
 
@@ -189,7 +193,7 @@ def pairs(rows: Iterable[tuple[str, RenderableType]]) -> Table:
     table.add_column(style="dim", no_wrap=True, min_width=18)
     table.add_column()
     for name, what in rows:
-        table.add_row(name, what)
+        _add(table, name, what)
     return table
 
 
@@ -197,7 +201,7 @@ def plain(columns: Sequence[tuple[str, str]], rows: Iterable[Sequence[str]]) -> 
     """A table with a head; each column with its side, `left` or `right`."""
     table = _table(*columns)
     for row in rows:
-        table.add_row(*row)
+        _add(table, *row)
     return Padding(table, (0, 0, 0, 2))
 
 
@@ -220,3 +224,8 @@ def _table(*columns: tuple[str, Any]) -> Table:
     for name, side in columns:
         table.add_column(name, justify=side, no_wrap=side == "right")
     return table
+
+
+def _add(table: Table, *cells: RenderableType, style: str = "") -> None:
+    """A row; text is never taken for markup, whichever console prints it."""
+    table.add_row(*(Text(cell) if isinstance(cell, str) else cell for cell in cells), style=style)

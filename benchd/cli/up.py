@@ -32,10 +32,11 @@ def run(args: argparse.Namespace) -> int:
 
     print(CAUTION, file=sys.stderr, flush=True)
     path = args.bench / "bench.yaml" if args.bench.is_dir() else args.bench
-    from benchd.daemon import serve
+    from benchd.daemon import Daemon
 
+    daemon = Daemon(path, ports_file=args.ports_file, ready=lambda ready: _ready(ready, as_json=args.json))
     try:
-        asyncio.run(serve(path, args.ports_file, ready=lambda daemon: _ready(daemon, as_json=args.json)))
+        asyncio.run(daemon.serve())
     except FileProblems as error:
         if args.json:
             tell(error, as_json=True)

@@ -1,0 +1,116 @@
+"""`benchd report`: the findings of a run or lens, and the through-focus curve as a picture."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchd.cli import exits, options
+
+if TYPE_CHECKING:
+    from benchd.records.reader import Reader
+
+AGREES_UM = 0.01
+"""A curve computed again must peak where the finding says; more is worth a word."""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Of what, and where the picture goes."""
+    parser.add_argument("of", metavar="RUN|LENS", help="r-0192, f-310, or L-0417 for the last finding of that lens")
+    parser.add_argument("--out", type=Path, metavar="FILE.png", help="write the through-focus curve there")
+    options.record(parser)
+    options.output(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 told, 1 nothing there to tell."""
+    from benchd.cli.guard import UsageError
+    from benchd.cli.recorded import opened
+    from benchd.cli.show import chain_of
+
+    if args.out is not None and args.out.suffix.lower() != ".png":
+        raise UsageError(f"--out {args.out}: the picture is a PNG, so name it .png")
+    with opened(args) as reader:
+        findings = findings_of(reader, args.of)
+        chains = [chain_of(reader, doc) for doc in findings]
+        drawn = None if args.out is None else _draw(args, reader, findings)
+    if args.json:
+        chain = next((one for one in reversed(chains) if one), [])
+        picture = None if drawn is None else str(args.out)
+        print(json.dumps({"findings": findings, "chain": chain, "picture": picture}, ensure_ascii=False))
+        return exits.DONE
+    from benchd.cli.console import out
+    from benchd.cli.tables import finding
+
+    for doc, chain in zip(findings, chains, strict=True):
+        out().print(finding(doc, chain))
+    if drawn is not None:
+        print(f"\nThe through-focus curve of {drawn} is in {args.out}.")
+    return exits.DONE
+
+
+def findings_of(reader: Reader, of: str) -> list[dict[str, Any]]:
+    """The findings of a run in their order, the finding itself, or the last one of a lens. Raises BenchdError."""
+    from benchd.errors import Refused
+
+    if of.startswith("f-"):
+        return [reader.finding(of)]
+    if of.startswith("r-"):
+        reader.run(of)
+        found = reader.findings(run=of)[::-1]
+    else:
+        found = reader.findings(lens=of, limit=1)
+    if not found:
+        about = sorted({str(doc["lens"]) for doc in reader.findings() if doc["lens"]})
+        advice = f"Lenses with findings: {', '.join(about)}." if about else "There are no findings of lenses yet."
+        raise Refused("not_found", f"The record holds no finding of {of}.", advice=advice)
+    return found
+
+
+def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any]]) -> str:
+    from benchd.cli.recomputed import recompute
+    from benchd.cli.speak import said
+    from benchd.errors import BenchdError, Refused
+
+    doc = next((one for one in reversed(findings) if "focus_error" in one["values"]), None)
+    if doc is None:
+        raise Refused("not_found", f"{args.of} has no through-focus curve to draw.", advice="Leave --out away.")
+    found = recompute(doc, reader.readings(doc["run"]), _position_u_um(args))
+    apart = found.peak_um - doc["values"]["focus_error"]["value"]
+    if abs(apart) > AGREES_UM:
+        said(f"Computed again, best focus lies {apart:+.2f} um from what {doc['finding']} says: another version fits.")
+    try:
+        from benchd.reports.through_focus import draw
+
+        picture = draw(doc, found.curve)
+    except ImportError as error:
+        raise Refused(
+            "not_found", f"Pictures need {error.name}, which is not installed.", advice="pip install 'benchd[reports]'"
+        ) from error
+    try:
+        args.out.write_bytes(picture)
+    except OSError as error:
+        raise BenchdError("bad_request", f"{args.out} cannot be written: {error.strerror}.") from error
+    return str(doc["finding"])
+
+
+def _position_u_um(args: argparse.Namespace) -> float:
+    """The noise of one position by the bench file's encoder; without a bench file it is taken for nothing."""
+    import math
+
+    from benchd.bench.assembly import build
+    from benchd.cli.recorded import bench_file
+    from benchd.cli.speak import said
+    from benchd.devices import Encoder
+    from benchd.files.loading import load_bench
+
+    if args.store is not None and args.bench_file is None:
+        said("Without the bench file the noise of a position is not known; name it with --bench-file.")
+        return 0.0
+    encoder = build(load_bench(bench_file(args))).in_role("position", Encoder)
+    if encoder is None:
+        return 0.0
+    # As the assessment takes them: subdivision an arcsine, resolution a rectangle.
+    return math.hypot(encoder.spec.subdivision_um / math.sqrt(2.0), encoder.spec.resolution_um / math.sqrt(12.0))
