@@ -7,6 +7,8 @@ that a reversal of contrast shows. The modulation is its magnitude.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import j1
@@ -71,6 +73,7 @@ def defocus_mtf(
     return np.asarray(values, dtype=np.float64).reshape(z.shape)
 
 
+@lru_cache(maxsize=64)  # forty quadratures; every fit of a sweep asks for the same one
 def ideal_hwhm_um(f_number: float, lp_mm: float, wavelength_nm: float) -> float:
     """Half-width at half height of a perfect lens's modulation through focus, in um; the geometric one is less.
 

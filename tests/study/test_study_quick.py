@@ -1,0 +1,78 @@
+"""The study's quick form: the stated 95 % interval against the truth of benches drawn anew, seeds fixed once.
+
+The interval of a coverage is the binomial one: with a true coverage of 95 % a stratum falls outside once in 500, and
+below or above once in 1000 each. The demand is that of `scripts/study`; there is no published figure for it.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+STUDY = Path(__file__).resolve().parents[2] / "scripts" / "study.py"
+
+
+def study(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, str(STUDY), *words], capture_output=True, text=True, timeout=280, check=False
+    )
+
+
+@pytest.fixture(scope="module")
+def quick(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+    """The figures of every stratum of the quick form."""
+    file = tmp_path_factory.mktemp("study") / "quick.json"
+    done = study("--quick", "--json", str(file))
+    assert file.exists(), done.stderr
+    return {one["stratum"]: one for one in json.loads(file.read_text())["strata"]}
+
+
+def test_coverage_is_what_is_stated(quick: dict[str, dict[str, Any]]) -> None:
+    for name, one in quick.items():
+        covered = round(one["coverage"] * one["findings"])
+        assert one["low_limit"] <= covered <= one["high_limit"], f"{name}: {covered} of {one['findings']}"
+
+
+def test_errors_are_as_large_as_their_u(quick: dict[str, dict[str, Any]]) -> None:
+    # The mean of n squares of unit normals has the standard deviation sqrt(2/n); bounded draws have less.
+    for name, one in quick.items():
+        apart = abs(one["rms_z"] ** 2 - 1.0) / (2.0 / one["findings"]) ** 0.5
+        assert apart < 5.0, f"{name}: root mean square of error/u is {one['rms_z']:.3f}"
+
+
+def test_no_bias(quick: dict[str, dict[str, Any]]) -> None:
+    for name, one in quick.items():
+        assert abs(one["bias_um"]) < 4.5 * one["u_bias_um"], f"{name}: {one['bias_um']:+.2f} um"
+
+
+def test_few_cases_are_refused(quick: dict[str, dict[str, Any]]) -> None:
+    for name, one in quick.items():
+        assert one["findings"] >= 0.9 * one["cases"], f"{name}: {one['refused']}"
+
+
+def test_wrong_verdicts_are_as_rare_as_the_rule_says(quick: dict[str, dict[str, Any]]) -> None:
+    # p >= 0.95 leaves at most 1 in 20 wrong; over all strata some hundred passes, so 8 % is beyond chance.
+    passes = sum(one["verdicts"].get("pass", 0) for one in quick.values())
+    wrong = sum((one["false_pass"] or 0.0) * one["verdicts"].get("pass", 0) for one in quick.values())
+    assert passes > 200
+    assert wrong / passes < 0.08
+
+
+def test_one_case_tells_the_same_twice_and_names_every_line() -> None:
+    first, again = study("--case", "reference:3"), study("--case", "reference:3")
+    assert first.returncode == 0, first.stderr
+    assert first.stdout == again.stdout
+    for line in ("conjugate", "joints", "glass pane-25", "base", "adapter ring-07", "thermal", "sweep", "Drawn"):
+        assert line in first.stdout
+
+
+def test_an_unknown_stratum_is_named() -> None:
+    done = study("--strata", "f/3", "--cases", "1")
+    assert done.returncode == 2
+    assert "f/3" in done.stderr
+    assert "reference" in done.stderr
