@@ -89,13 +89,13 @@ async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any
         return await _sweep(args, bench, given)
     if not waits:
         result = await bench.command(args.verb, **given)
-        return await _tell(args, bench, result)
+        return _tell(args, result)
     from benchd.cli.interrupts import stopping
 
     async with stopping(bench, "Ctrl-C again leaves without waiting."):
         data = await bench.do(args.verb, **given)
     place = await _at_rest(bench)
-    return await _tell(args, bench, {key: value for key, value in data.items() if key != "verb"} | place)
+    return _tell(args, {key: value for key, value in data.items() if key != "verb"} | place)
 
 
 async def _sweep(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
@@ -117,12 +117,19 @@ async def _at_rest(bench: BenchClient) -> dict[str, Any]:
     return {key: doc.get(key) for key in ("carriage_um", "depth_um", "offset_um", "homed")}
 
 
-async def _tell(args: argparse.Namespace, bench: BenchClient, result: Mapping[str, Any]) -> int:
+def _tell(args: argparse.Namespace, result: Mapping[str, Any]) -> int:
     if args.json:
         print(json.dumps({"ok": True, "result": result}, ensure_ascii=False))
         return exits.DONE
-    from benchd.cli.lines import plain
-
-    told = ", ".join(f"{key} {plain(value, key)}" for key, value in result.items() if value is not None)
-    print(f"{args.verb}: done{f'; {told}' if told else ''}.")
+    print(f"{args.verb}: done{_said(result)}.")
     return exits.DONE
+
+
+def _said(result: Mapping[str, Any]) -> str:
+    from benchd.cli.lines import clock, name_of, plain
+    from benchd.cli.sentences import unit
+
+    if {"value", "unit", "t"} <= set(result):
+        return f"; {result['value']:g} {unit(result['unit'])}, {result['quality']}, at {clock(result['t'])}"
+    told = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in result.items() if value is not None)
+    return f"; {told}" if told else ""

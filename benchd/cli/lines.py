@@ -44,7 +44,8 @@ def carriage(doc: Doc) -> str:
         for name, key in (("carriage", "carriage_um"), ("depth", "depth_um"), ("offset", "offset_um"))
         if doc.get(key) is not None
     ]
-    trust = "homed" if doc.get("homed") else f"NOT HOMED ({doc.get('why') or 'no reason told'})"
+    why = str(doc.get("why") or "no reason told").removeprefix("not homed ")
+    trust = "homed" if doc.get("homed") else f"NOT HOMED ({why})"
     stale = ", STALE: drive to nominal" if doc.get("stale") and doc.get("homed") else ""
     fault = f": {doc['text']}" if doc.get("text") else ""
     return f"{doc.get('state')}{fault}, {', '.join([*places, trust])}{stale}"
@@ -99,7 +100,7 @@ def setup(doc: Doc) -> str:
     for key in ("lens", "adapters", "glass", "ring", "distance_mm", "trim_um"):
         value = doc.get(key)
         if value not in (None, [], 0.0):
-            parts.append(f"{key.removesuffix('_mm').removesuffix('_um')} {plain(value, key)}")
+            parts.append(f"{name_of(key)} {plain(value, key)}")
     return ", ".join(parts)
 
 
@@ -119,6 +120,12 @@ def plain(value: Any, key: str = "") -> str:
     return {True: "yes", False: "no"}.get(value, str(value))
 
 
+def name_of(key: str) -> str:
+    """A key without the unit at its end, in words."""
+    end = next((end for end in _UNITS if key.endswith(end)), "")
+    return key.removesuffix(end).replace("_", " ")
+
+
 _UNITS = {"_mm": " mm", "_um": " \u00b5m", "_nm": " nm", "_C": " \u00b0C", "_s": " s"}
 
 
@@ -135,7 +142,7 @@ def _beat(doc: Doc) -> str:
 
 
 def _rest(doc: Doc) -> str:
-    return ", ".join(f"{key} {plain(value, key)}" for key, value in doc.items())
+    return ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in doc.items())
 
 
 _CARRIAGE = carriage

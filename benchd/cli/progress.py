@@ -45,7 +45,7 @@ class Bar:
             self._live.start()
 
     def _line(self, doc: Doc) -> None:
-        shown = (doc["state"], doc.get("step"))
+        shown = (doc["state"], doc.get("step"), int(10.0 * float(doc.get("progress") or 0.0)))
         if shown == self._shown:
             return
         self._shown = shown

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from benchd.bench.curves import FitOrder, averaged, fit_points
+from benchd.bench.curves import FitOrder, curve_of, fit_points
 from benchd.bench.sweep_data import SweepPoint
 from benchd.errors import BenchdError, Refused
 from benchd.metrology.distribution import coverage_factor
@@ -43,7 +43,7 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
     fit = fit_points(points, order)
     if isinstance(fit, str):
         raise Refused("not_found", f"The stored readings make no curve: {fit}")
-    return Recomputed(_curve(points, fit), fit.peak_um)
+    return Recomputed(_curve(points, fit, position_u_um), fit.peak_um)
 
 
 def points_of(finding: Mapping[str, Any], rows: Sequence[ReadingRow]) -> list[SweepPoint]:
@@ -69,14 +69,15 @@ def _pair(row: ReadingRow) -> tuple[float, float]:
     return row.value, row.u
 
 
-def _curve(points: Sequence[SweepPoint], fit: PeakFit) -> Curve:
-    offsets, mean, u = averaged(points)
+def _curve(points: Sequence[SweepPoint], fit: PeakFit, position_u_um: float) -> Curve:
+    mean = curve_of(points, position_u_um)
     z = np.linspace(fit.centre_um - fit.half_window_um, fit.centre_um + fit.half_window_um, DRAWN)
     value, u_fit = fit.curve(z)
     half = coverage_factor(float(fit.dof)) * u_fit
+    offsets = [point.offset_um for point in points]
     return Curve(
-        vertical=Points(offsets.tolist(), [p.v[0] for p in points], [p.v[1] for p in points]),
-        horizontal=Points(offsets.tolist(), [p.h[0] for p in points], [p.h[1] for p in points]),
-        mean=Points(offsets.tolist(), mean.tolist(), u.tolist(), fit.inside.tolist()),
+        vertical=Points(offsets, [p.v[0] for p in points], [p.v[1] for p in points]),
+        horizontal=Points(offsets, [p.h[0] for p in points], [p.h[1] for p in points]),
+        mean=Points(mean.offset_um.tolist(), mean.value.tolist(), mean.u.tolist(), fit.inside.tolist()),
         fit=Fit(z.tolist(), value.tolist(), (value - half).tolist(), (value + half).tolist()),
     )

@@ -37,9 +37,8 @@ def run(args: argparse.Namespace) -> int:
         chains = [chain_of(reader, doc) for doc in findings]
         drawn = None if args.out is None else _draw(args, reader, findings)
     if args.json:
-        chain = next((one for one in reversed(chains) if one), [])
-        picture = None if drawn is None else str(args.out)
-        print(json.dumps({"findings": findings, "chain": chain, "picture": picture}, ensure_ascii=False))
+        doc = {"findings": findings, "chain": next((one for one in reversed(chains) if one), [])}
+        print(json.dumps(doc | {"picture": None if drawn is None else str(args.out)}, ensure_ascii=False))
         return exits.DONE
     from benchd.cli.console import out
     from benchd.cli.tables import finding
@@ -77,9 +76,10 @@ def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any
     doc = next((one for one in reversed(findings) if "focus_error" in one["values"]), None)
     if doc is None:
         raise Refused("not_found", f"{args.of} has no through-focus curve to draw.", advice="Leave --out away.")
-    found = recompute(doc, reader.readings(doc["run"]), _position_u_um(args))
+    position_u_um = _position_u_um(args)
+    found = recompute(doc, reader.readings(doc["run"]), position_u_um or 0.0)
     apart = found.peak_um - doc["values"]["focus_error"]["value"]
-    if abs(apart) > AGREES_UM:
+    if position_u_um is not None and abs(apart) > AGREES_UM:
         said(f"Computed again, best focus lies {apart:+.2f} um from what {doc['finding']} says: another version fits.")
     try:
         from benchd.reports.through_focus import draw
@@ -96,8 +96,8 @@ def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any
     return str(doc["finding"])
 
 
-def _position_u_um(args: argparse.Namespace) -> float:
-    """The noise of one position by the bench file's encoder; without a bench file it is taken for nothing."""
+def _position_u_um(args: argparse.Namespace) -> float | None:
+    """The noise of one position by the bench file's encoder; None without a bench file."""
     import math
 
     from benchd.bench.assembly import build
@@ -107,8 +107,8 @@ def _position_u_um(args: argparse.Namespace) -> float:
     from benchd.files.loading import load_bench
 
     if args.store is not None and args.bench_file is None:
-        said("Without the bench file the noise of a position is not known; name it with --bench-file.")
-        return 0.0
+        said("Without the bench file the noise of a position is not known; --bench-file FILE names it.")
+        return None
     encoder = build(load_bench(bench_file(args))).in_role("position", Encoder)
     if encoder is None:
         return 0.0

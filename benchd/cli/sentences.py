@@ -11,6 +11,8 @@ from benchd.metrology.rounding import rounded
 Doc = Mapping[str, Any]
 
 MINUS = "\u2212"
+MANY = 10000
+"""From here on degrees of freedom make no difference that could be printed."""
 WORDS = {"um": "\u00b5m", "1": ""}
 
 
@@ -42,6 +44,8 @@ def dof(value: float | None) -> str:
     """Degrees of freedom; none stated is infinite. Cut off, never rounded up (JCGM 100, G.4.2)."""
     if value is None:
         return "\u221e"
+    if value >= MANY:
+        return f"> {MANY - 1}"
     return f"{math.floor(value)}" if value >= 10.0 else f"{math.floor(10.0 * value) / 10.0:g}"
 
 
@@ -60,7 +64,7 @@ def with_interval(value: Doc, *, sign: bool = True) -> str:
 def how_sure(value: Doc) -> str:
     """Where the interval comes from: coverage, k, degrees of freedom, standard uncertainty."""
     if value.get("U") is None or value.get("k") is None:
-        return "" if value.get("u") is None else "standard uncertainty, k = 1"
+        return "standard uncertainty, k = 1" if value.get("u") else ""
     freedom = "" if value["dof"] is None else f", {dof(value['dof'])} degrees of freedom"
     return f"95 %: k = {value['k']:.2f}{freedom}, u = {significant(value['u'])} {unit(value['unit'])}"
 

@@ -18,7 +18,7 @@ from benchd.cli import sentences as say
 Doc = Mapping[str, Any]
 
 WIDTH = 100
-SHARE_LETTERS = 24
+SHARE_LETTERS = 16
 LINE = "\u2500" * 8
 _COLOURS = {"PASS": "bold green", "FAIL": "bold red", "UNDECIDED": "bold yellow"}
 
@@ -120,12 +120,13 @@ def budget_table(doc: Doc) -> Padding:
     variance = sum(line["u"] ** 2 for line in lines)
     columns = (("term", "left"), ("u", "right"), ("share", "right"), ("", "left"), ("type", "left"), ("dof", "right"))
     table = _table(*columns, ("from", "left"))
+    table.columns[0].no_wrap = table.columns[3].no_wrap = True
     for line in lines:
         share = line["u"] ** 2 / variance if variance else 0.0
         bar = "\u2501" * round(share * SHARE_LETTERS)
         _add(
             table,
-            str(line["term"]).replace("_", " "), say.significant(line["u"]), f"{100.0 * share:.0f} %", bar,
+            str(line["term"]).replace("_", " "), say.significant(line["u"]), _percent(share), bar,
             line["type"], say.dof(line["dof"]), _source(line),
         )  # fmt: skip
     main = next((value for value in doc["values"].values() if value.get("U") is not None), None)
@@ -185,6 +186,10 @@ def calibrations(docs: Sequence[Doc]) -> RenderableType:
             (doc["calibration"], doc["artefact"], value, say.dof(doc["dof"]), until, f"{doc['finding']} by {doc['by']}")
         )
     return plain(columns, lines)
+
+
+def _percent(share: float) -> str:
+    return "< 1 %" if 0.0 < share < 0.005 else f"{100.0 * share:.0f} %"
 
 
 def pairs(rows: Iterable[tuple[str, RenderableType]]) -> Table:

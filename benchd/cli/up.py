@@ -60,17 +60,15 @@ def _ready(daemon: Daemon, *, as_json: bool) -> None:
     for sentence in daemon.told:
         print(sentence)
     port = daemon.listeners.get("v4", daemon.endpoint.port)
-    print(howto(daemon.bench, daemon.endpoint.host, port, daemon.listeners), flush=True)
+    print(howto(daemon.bench, daemon.endpoint.host, port), flush=True)
 
 
-def howto(bench: str, host: str, port: int, listeners: dict[str, int]) -> str:
+def howto(bench: str, host: str, port: int) -> str:
     """How to look and how to steer, with our own commands and with any MQTT client."""
-    names = {"v4": "MQTT 3.1.1", "v5": "MQTT 5", "websocket": "WebSocket"}
-    open_ports = ", ".join(f"{names[key]} on {listeners[key]}" for key in names if key in listeners)
     at = f"-h {host} -p {port}"
     beat = f"$(mosquitto_sub {at} -t benchd/{bench}/beat -C 1 | cut -d'\"' -f4)"
     return f"""\
-Bench {bench} is up: {open_ports or f"MQTT on {port}"} at {host}. Ctrl-C ends it.
+Bench {bench} is up, on MQTT at {host}:{port}. Ctrl-C ends it.
 
 Look     benchd status
          benchd watch
