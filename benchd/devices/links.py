@@ -13,7 +13,9 @@ P = TypeVar("P")
 Matcher = Callable[[bytes], slice | None]
 """Looks at the bytes received so far and returns which of them are the whole answer, or None for 'not yet'.
 
-What stands before the answer and after it was not asked for and goes to `listen`, line by line.
+What stands before the answer and after it was not asked for and goes to `listen`, line by line: when the answer
+has come, or at once where the matcher has a true attribute `line_wise`, by which it says that its answers never
+reach over the end of a line.
 """
 
 
@@ -96,15 +98,17 @@ def line(terminator: bytes = b"\n") -> Matcher:
     return match
 
 
-def matching(pattern: bytes) -> Matcher:
-    """A matcher for the first stretch of bytes that `pattern` (a regular expression) finds, wherever it stands."""
-    compiled = re.compile(pattern)
+class matching:  # noqa: N801 - used like the function `line`
+    """A matcher for the first stretch of bytes that `pattern` finds, wherever in a line it stands."""
 
-    def match(received: bytes) -> slice | None:
-        found = compiled.search(received)
+    line_wise = True
+
+    def __init__(self, pattern: bytes) -> None:
+        self._find = re.compile(pattern).search
+
+    def __call__(self, received: bytes) -> slice | None:
+        found = self._find(received)
         return slice(*found.span()) if found else None
-
-    return match
 
 
 def nothing(received: bytes) -> slice | None:

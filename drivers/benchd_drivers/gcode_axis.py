@@ -35,7 +35,7 @@ from benchd_drivers.gcode_status import LETTERS, Report
 from benchd_drivers.gcode_watch import Activity, Watch
 from benchd_drivers.gcode_words import INSPECT
 
-SILENT_S = 1.0
+SILENT_S = 0.5
 """A controller that tells no state for so long while it moves is taken for lost."""
 NOT_STARTED_S = 0.4
 """A controller may be idle for a moment between reading a line and moving."""
@@ -107,7 +107,7 @@ class GcodeAxis(Axis):
 
     @property
     def homed(self) -> bool:
-        return self._trust.homed
+        return self._trust.homed and self._board.link.connected
 
     def surprises(self) -> AsyncIterator[Surprise]:
         return self._trust.surprises()

@@ -25,7 +25,9 @@ from benchd_drivers.gcode_words import INSPECT, alarm_text, error_text
 HOLD, RESET, JOG_CANCEL = b"!", b"\x18", b"\x85"
 BOOT_S = 4.0
 """Opening the port resets many boards; this long they may take to speak."""
-STATUS_S = 0.3
+RESET_S = 1.5
+"""A reset on purpose is no boot."""
+STATUS_S, STATUS_TRY_S = 0.6, 0.3
 ANSWER_LOST_S = 1.0
 """An idle controller answers a line within milliseconds; after this its answer is lost."""
 LINES_AHEAD = 3
@@ -225,15 +227,25 @@ class GcodeBoard:
     # ---- what goes out
 
     async def report(self) -> Report:
-        """A fresh status report. Raises LinkTimeout (also where only damaged ones come), LinkError."""
+        """A fresh status report; asked for again where it is damaged or lost, as asking changes nothing.
+
+        Raises LinkTimeout where none can be had in `STATUS_S`, LinkError.
+        """
         deadline = time.monotonic() + STATUS_S
         while True:
             began = time.monotonic()
-            raw = await self.link.query(b"?", matching(REPORT), max(deadline - began, 0.0))
+            try:
+                raw = await self.link.query(b"?", matching(REPORT), min(STATUS_TRY_S, max(deadline - began, 0.01)))
+            except LinkTimeout:
+                if time.monotonic() > deadline - 0.1:
+                    raise
+                continue
             report = parse_report(raw, (began + time.monotonic()) / 2)
             self._note(report)
             if report is not None:
                 return report
+            if time.monotonic() > deadline:
+                raise LinkTimeout(f"The controller sends damaged reports only ({raw!r}).", device=self.link.name)
 
     async def post(self, text: str, guard: Callable[[], None] | None = None) -> Sent:
         """Write one line and return at once; see `Sent`. `guard` is called in front of the bytes and may raise.
@@ -293,7 +305,7 @@ class GcodeBoard:
         try:
             if not written:
                 self.reset_now()
-            deadline = time.monotonic() + BOOT_S
+            deadline = time.monotonic() + RESET_S
             try:
                 async with asyncio.timeout(0.5):
                     await self._banner.wait()

@@ -16,7 +16,7 @@ from benchd_drivers.gcode_status import Report
 
 AGAIN_S = 0.1
 """The stop byte is written again this often while the controller goes on as if it had not heard it."""
-SILENT_S = 0.8
+SILENT_S = 0.5
 
 
 async def halt(board: GcodeBoard, *, jogging: bool, rest_s: float, flush: bool = False) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from benchd.devices import Clock, HomeFailed, LinkTimeout
+from benchd.devices import Clock, DeviceError, HomeFailed, LinkTimeout
 from benchd_drivers.gcode_board import HOLD, GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
@@ -15,6 +15,7 @@ from benchd_drivers.gcode_words import INSPECT
 
 MARGIN_S = 15.0
 """For pull-offs, slow second approaches and pauses, beside the search itself."""
+BACK_OFFS, STUCK = 3, 8
 
 
 class Way:
@@ -52,8 +53,27 @@ class Homing:
         self._clock = clock
 
     async def run(self) -> float:
-        """The position at the zero, with the switch let go (um). Raises HomeFailed, LinkError."""
-        await self._ready()
+        """The position at the zero, with the switch let go (um). Raises HomeFailed, LinkError.
+
+        A carriage that stands deep in its switch at the start is backed off by the controller's pull-off, a few
+        times at most. A switch that sticks in the course of homing is not tried again.
+        """
+        report = await self._ready()
+        for left in reversed(range(BACK_OFFS if self._config.letter in report.pins else 1)):
+            try:
+                await self._cycle()
+            except LineAlarm as alarm:
+                if alarm.number == STUCK and left:
+                    await self._ready()
+                    continue
+                raise self._because(alarm) from alarm
+            except (LineRefused, LineReset, LineUnanswered) as error:
+                raise self._because(error) from error
+            break
+        return await self._zero()
+
+    async def _cycle(self) -> None:
+        """One homing cycle of the controller. Raises as `Sent.answer`, HomeFailed beyond way or time."""
         speed = self._config.home_speed_um_s or self._config.top_speed_um_s / 4
         deadline = self._clock.monotonic() + 2 * self._config.home_search_um / speed + MARGIN_S
         sent = await self._board.post("$H", self._go)
@@ -71,23 +91,21 @@ class Homing:
             if report.state == "Home" and way.goes(self._place(report), report.t_mono) > self._config.home_search_um:
                 await self._stop()
                 raise self.failed("the home switch was not found within the search distance")
-        try:
-            sent.answer.result()
-        except (LineRefused, LineAlarm, LineReset, LineUnanswered) as error:
-            raise self.failed(error.text[:1].lower() + error.text[1:].rstrip(".")) from error
-        return await self._zero()
+        sent.answer.result()
 
-    async def _ready(self) -> None:
+    async def _ready(self) -> Report:
         """Out of whatever state the controller is in; a lock by an alarm stays, as homing clears it."""
         try:
-            if (await self._board.report()).state in ("Idle", "Alarm"):
-                return
+            report = await self._board.report()
+            if report.state in ("Idle", "Alarm"):
+                return report
         except LinkTimeout:
             pass  # deaf, as some are after a limit
         self._board.link.urgent(HOLD)
         async with self._board.gate:
             await halt(self._board, jogging=False, rest_s=self._config.rest_s, flush=True)
         await self._board.restore()
+        return await self._board.report()
 
     async def _zero(self) -> float:
         """After 'ok': idle, a position told, and the switch let go. There is no second try."""
@@ -102,6 +120,9 @@ class Homing:
             await self._clock.sleep(0.05)
             report = await self._board.report()
         raise self.failed(f"the controller is in state {report.state} after homing, or tells no position")
+
+    def _because(self, error: DeviceError) -> HomeFailed:
+        return self.failed(error.text[:1].lower() + error.text[1:].rstrip("."))
 
     def failed(self, why: str) -> HomeFailed:
         """HomeFailed with the last frames."""

@@ -26,6 +26,7 @@ class Watch(BoardUser):
         self._place = place
         self._clock = clock
         self._rest_um: float | None = None
+        self._elsewhere_um: float | None = None
         self._jog: tuple[float, float, float] = (0.0, 0.0, 0.0)  # target, velocity, told at
 
     # ---- what the axis does
@@ -73,11 +74,15 @@ class Watch(BoardUser):
             if there or report.t_mono - self._jog[2] > JOG_STARTS_S:
                 self.rests()
         if self.activity is not None or report.state != "Idle":
-            self._rest_um = None
+            self._rest_um = self._elsewhere_um = None
         elif self._rest_um is None or at_um is None:
             self._rest_um = at_um if at_um is not None else self._rest_um
-        elif abs(at_um - self._rest_um) > self._tolerance_um and self.trust.homed:
-            was, self._rest_um = self._rest_um, at_um
+        elif abs(at_um - self._rest_um) <= self._tolerance_um:
+            self._elsewhere_um = None
+        elif self._elsewhere_um is None or abs(at_um - self._elsewhere_um) > self._tolerance_um:
+            self._elsewhere_um = at_um  # one damaged digit is no proof; the next report tells
+        elif self.trust.homed:
+            was, self._rest_um, self._elsewhere_um = self._rest_um, at_um, None
             self.trust.lose(f"its position went from {was:.1f} to {at_um:.1f} um at rest", "reset")
 
     async def after_reset(self) -> None:

@@ -247,12 +247,14 @@ class PortLink(Link):
                 self._answer.set_exception(error)
 
     def _sort(self, outcome: Sorted) -> None:
+        for line in outcome.lines:  # in the order in which they came, so that an alarm is known before the state
+            self._lines.tell(line)
         waiting = self._answer if self._answer is not None and not self._answer.done() else None
         if waiting is not None and outcome.answer is not None:
             waiting.set_result(outcome.answer)
         elif waiting is not None and outcome.overflow:
             waiting.set_exception(self._garbled(f"{self._config.answer_bytes} bytes without an answer"))
-        for line in outcome.lines:
+        for line in outcome.later:
             self._lines.tell(line)
 
     def listen(self) -> AsyncIterator[bytes]:
