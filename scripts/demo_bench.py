@@ -21,10 +21,13 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from benchd.cli import tables
 from benchd.client.bench_client import BenchClient
+from benchd.errors import BenchdError
 from stack import BIN, Stack, StackFailed
-from technician import Technician
+from technician import RunEnded, Technician
 
 LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
+
+PLOT = Path(__file__).resolve().parent.parent / "run" / "through-focus.png"
 
 CAUTIONS = """\
 On a bench of metal: the carriage pinches, a heavy lens falls when its support or its power goes, a bright LED hurts
@@ -39,8 +42,8 @@ def main() -> int:
     out = Console(stderr=args.json, width=110, highlight=False)
     try:
         return asyncio.run(_demo(args, out))
-    except StackFailed as failed:
-        print(f"The demo did not come up. {failed}", file=sys.stderr)
+    except (StackFailed, RunEnded, BenchdError) as failed:
+        print(f"The demo did not come to its end: {failed}", file=sys.stderr)
         return 3
     except KeyboardInterrupt:
         return 130
@@ -55,7 +58,8 @@ def _arguments() -> argparse.Namespace:
         "--world", default="workshop", metavar="FILE", help="another world (a name that ships, or YAML)"
     )
     parser.add_argument("--pace", type=float, default=1.0, help="world seconds a second, 1 to 5 (default 1)")
-    parser.add_argument("--folder", type=Path, help="keep the bench file, the record and the plot here")
+    parser.add_argument("--folder", type=Path, help="keep the bench file, the record and the logs here")
+    parser.add_argument("--plot", type=Path, default=PLOT, help="where the through-focus curve goes (default run/)")
     return parser.parse_args()
 
 
@@ -69,7 +73,7 @@ async def _demo(args: argparse.Namespace, out: Console) -> int:
     try:
         async with Stack(world=world, seed=args.seed, pace=args.pace, folder=folder) as stack:
             async with stack.client("demo") as client:
-                document = await _check(stack, client, out)
+                document = await _check(stack, client, out, args.plot)
             if args.json:
                 json.dump(document, sys.stdout, allow_nan=False)
                 sys.stdout.write("\n")
@@ -79,10 +83,10 @@ async def _demo(args: argparse.Namespace, out: Console) -> int:
     finally:
         if args.folder is None and args.once:
             shutil.rmtree(folder, ignore_errors=True)
-    return 0 if document["findings"] else 3
+    return 0
 
 
-async def _check(stack: Stack, client: BenchClient, out: Console) -> dict[str, Any]:
+async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) -> dict[str, Any]:
     """Calibrate the empty record, then check the lens; gives the demo's document."""
     out.print(f"Files, record and logs in {stack.folder}. Watch with any MQTT client:")
     out.print(f"  mosquitto_sub -h 127.0.0.1 -p {stack.ports['listeners']['v4']} -v -t 'benchd/{client.bench}/#'\n")
@@ -92,7 +96,10 @@ async def _check(stack: Stack, client: BenchClient, out: Console) -> dict[str, A
         TimeRemainingColumn(), console=out, transient=True, disable=not out.is_terminal,
     ) as bar:  # fmt: skip
         technician = Technician(stack, client, lambda text: out.print(f"  {text}", style="dim"))
-        watcher = asyncio.create_task(_show_progress(client, bar))
+        watchers = [
+            asyncio.create_task(_show_progress(client, bar)),
+            asyncio.create_task(_show_events(client, out)),
+        ]
         try:
             out.print("[bold]1  Absolute zero[/bold], from a setting ring and an indicator")
             technician.clear()
@@ -104,15 +111,19 @@ async def _check(stack: Stack, client: BenchClient, out: Console) -> dict[str, A
             out.print("[bold]3  The lens[/bold]")
             technician.fit(ADAPTERS, GLASS, LENS)
             tape = technician.measure("tape")
-            state = await technician.run(
-                "flange_check", lens=LENS, adapters=ADAPTERS, glass=GLASS, distance_mm=tape["distance_mm"], m=tape["m"]
+            await technician.run(
+                "flange_check",
+                lens=LENS,
+                adapters=ADAPTERS,
+                glass=GLASS,
+                distance_mm=tape["distance_mm"],
+                m=tape["m"],
+                repeats=3,
             )
         finally:
-            watcher.cancel()
+            for watcher in watchers:
+                watcher.cancel()
     document: dict[str, Any] = {"findings": [], "chain": [], "truth": {"focus_error_um": None}}
-    if state["state"] != "done":
-        out.print(f"The check ended as '{state['state']}'; the last events on MQTT and daemon.log say why.")
-        return document
     document["findings"] = [await client.kept(f"finding/{name}") for name in ("base_depth", "adapter_length", "flange")]
     setup = await client.kept("setup")
     document["chain"] = setup["chain"]
@@ -120,17 +131,16 @@ async def _check(stack: Stack, client: BenchClient, out: Console) -> dict[str, A
     for one in document["findings"][:-1]:
         out.print(tables.finding(one))
     out.print(tables.finding(finding, setup["chain"]))
-    plot = await _plot(stack, finding["run"], out)
+    drawn = await _plot(stack, finding["run"], plot, out)
     truth = await stack.truth()
     document["truth"]["focus_error_um"] = truth["focus_error_um"]
     error = finding["values"]["focus_error"]
     off = error["value"] - truth["focus_error_um"]
     out.print(
-        f"Truth, from the simulator after the fact: {truth['focus_error_um']:+.1f} um; the finding is {off:+.1f} um off,"
-        " "
-        f"{'inside' if abs(off) <= error['U'] else 'outside'} its interval of {error['U']:.1f} um."
+        f"Truth, from the simulator after the fact: {truth['focus_error_um']:+.1f} um. The finding is {off:+.1f} um "
+        f"off, {'inside' if abs(off) <= error['U'] else 'outside'} its interval of {error['U']:.1f} um."
     )
-    if plot is not None:
+    if drawn:
         out.print(f"The curve with its fit and interval: {plot}")
     return document
 
@@ -143,8 +153,15 @@ async def _show_progress(client: BenchClient, bar: Progress) -> None:
         bar.update(task, completed=state["progress"], description=f"{state['procedure']} {state['state']}{left}")
 
 
-async def _plot(stack: Stack, run: str, out: Console) -> Path | None:
-    path = stack.folder / "through-focus.png"
+async def _show_events(client: BenchClient, out: Console) -> None:
+    """What the bench says went wrong, as it says it."""
+    async for _, event in client.events():
+        if event["severity"] != "info":
+            out.print(f"  {event['severity']}: {event['text']} {event['advice']}")
+
+
+async def _plot(stack: Stack, run: str, path: Path, out: Console) -> bool:
+    path.parent.mkdir(parents=True, exist_ok=True)
     process = await asyncio.create_subprocess_exec(
         str(BIN / "benchd"), "report", run, "--bench-file", str(stack.bench_file), "--out", str(path),
         stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
@@ -152,8 +169,8 @@ async def _plot(stack: Stack, run: str, out: Console) -> Path | None:
     said, _ = await process.communicate()
     if process.returncode != 0:
         out.print(f"No plot: {said.decode(errors='replace').strip()}")
-        return None
-    return path
+        return False
+    return True
 
 
 async def _stay(stack: Stack, out: Console) -> None:

@@ -11,6 +11,10 @@ from stack import Stack
 Say = Callable[[str], None]
 
 
+class RunEnded(RuntimeError):
+    """A run did not come to its end."""
+
+
 class Technician:
     """Runs procedures and obeys their questions; `said` is told everything that is asked, done and answered."""
 
@@ -71,6 +75,8 @@ class Technician:
                 value = self._obey(ask, inputs)
                 self._said(f"answered: {'yes' if value is True else value}")
                 await self._client.answer(ask["ask"], value)
+        if state["state"] != "done":
+            raise RunEnded(f"{procedure} ended as '{state['state']}'; the last events say why")
         return state
 
     def _obey(self, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
@@ -85,8 +91,13 @@ class Technician:
             case name if name in place:
                 self._do("set", "indicator", place[name])
             case "adapter_off":
+                self._do("set", "indicator", "away")
                 self.fit([], [], None)
             case "adapter_on":
+                self.fit([str(inputs["adapter"])], [], None)
+            case "reseat":
+                self._do("set", "indicator", "away")
+                self.fit([], [], None)
                 self.fit([str(inputs["adapter"])], [], None)
             case "seated":
                 self.fit(list(inputs["adapters"]), list(inputs.get("glass", [])), inputs["lens"])

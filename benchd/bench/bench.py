@@ -204,8 +204,8 @@ class Bench:
 
     def _clear_findings(self) -> None:
         """Another lens: what was found of the last one is history, not state."""
-        for topic in self.notices.snapshot():
-            if topic.startswith("finding/"):
+        for topic, doc in self.notices.snapshot().items():
+            if topic.startswith("finding/") and doc["lens"] is not None:
                 self.notices.put(topic, None)
 
     async def read(self, name: str) -> Reading:

@@ -66,7 +66,7 @@ def test_a_sound_one_has_no_problems(said: Said) -> None:
   then: [{accept: {finding: flange, days: 5}}]
 - for: {each: one, in: "${some}"}
   steps:
-    - call: {procedure: adapter_length, inputs: {adapter: "${one}", remounts: 6}}
+    - call: {procedure: adapter_length, inputs: {adapter: "${one}", rounds: 6}}
 - if: {finding: adapter_length, key: values.length.U, above: 3}
   then: []
 """)

@@ -121,7 +121,7 @@ def test_base_depth_asks_in_every_turn_and_stays_inside_travel() -> None:
 
 
 def test_adapter_length_meets_the_same_depth_from_both_seats() -> None:
-    found = plan("adapter_length", adapter="ring-07", remounts=5)
+    found = plan("adapter_length", adapter="ring-07", rounds=5)
     assert found.problems == ()
     places = [one.to_um for one in found.entries if one.verb == "move" and "depth_um" in one.text]
     assert places == [pytest.approx(45000.0 - BASE_UM), pytest.approx(45000.0 - BASE_UM - RING_UM)] * 5
@@ -177,7 +177,7 @@ steps:
     steps:
       - for: {each: adapter, in: "${adapters}"}
         steps:
-          - call: {procedure: adapter_length, inputs: {adapter: "${adapter}", remounts: 5}}
+          - call: {procedure: adapter_length, inputs: {adapter: "${adapter}", rounds: 5}}
   - if: {answer: depth, above: 5}
     then: [{wait: {for_s: 3}}]
     else: [{wait: {for_s: 5}}]
