@@ -31,8 +31,8 @@ def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) 
     except BenchdError as error:
         tell(error, as_json=as_json)
         return code_of(error)
-    except KeyboardInterrupt:
-        print("Interrupted.", file=sys.stderr)
+    except KeyboardInterrupt as interrupt:
+        print(interrupt if str(interrupt) else "Interrupted.", file=sys.stderr)
         return exits.REFUSED
     except BrokenPipeError:
         # Whoever read has read enough; what is left in the buffer must not be tried again at exit.

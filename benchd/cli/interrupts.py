@@ -33,7 +33,7 @@ async def stopping(bench: BenchClient, then: str) -> AsyncIterator[None]:
         if not sent or not inside.cancelling():
             raise
         inside.uncancel()
-        raise KeyboardInterrupt from None
+        raise KeyboardInterrupt("Left; what was begun is as the bench says (`benchd status`).") from None
     finally:
         loop.remove_signal_handler(signal.SIGINT)
         for task in sent:

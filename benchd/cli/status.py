@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import json
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -46,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
 
 async def heard(bench: BenchClient) -> dict[str, Any]:
     """Every kept document, those that must be there waited for."""
+    import asyncio
+
     for topic in NEEDED:
         await bench.kept(topic, within_s=HEARD_S)
     about = await bench.kept("about")

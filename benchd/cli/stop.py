@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import json
 
 from benchd.cli import exits, options
@@ -20,6 +19,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 when the bench says that it stopped, 3 when it was sent and nothing was heard."""
+    import asyncio
+
     from benchd.cli.running import meant
     from benchd.cli.speak import user_of
     from benchd.client import BenchClient

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import json
 import sys
 from pathlib import Path
@@ -26,6 +25,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 when it was asked to end, 2 for a file that may not stand, 3 for hardware that fails."""
+    import asyncio
+
     from benchd.cli.guard import in_words, tell
     from benchd.devices.errors import DeviceError
     from benchd.files.problems import FileProblems

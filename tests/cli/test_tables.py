@@ -1,0 +1,247 @@
+"""A finding as it is printed: every figure of the document where a person looks for it, in words and not in colour."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from copy import deepcopy
+from typing import Any
+
+import pytest
+from rich.console import Console
+
+from benchd.assessments.finding import Finding
+from benchd.cli import lines, sentences, tables
+
+# The example of the project's published contract, section 4.
+FINDING = json.loads("""
+{"finding":"f-310","assessment":"flange","run":"r-0192","setup":1187,"lens":"L-0417","job":"J-88","at":"2031-04-05T09:20:02Z",
+ "version":"0.3.0",
+ "measurand":{"arrangement":"wall","ring":"infinity","f_number":2.0,"merit":"edge","lp_mm":40,"light_nm":546,"glass":["pane-25"],"reference_C":20.0},
+ "absolute":true,
+ "values":{"focus_error":{"value":17.6,"unit":"um","u":3.8,"dof":2600,"k":1.96,"U":7.5},
+           "glass_residual":{"value":0.0,"unit":"um","u":0.2,"dof":null,"k":null,"U":null}},
+ "budget":[{"term":"sweep","u":0.6,"type":"A","dof":11,"source":"r-0192"},
+           {"term":"conjugate","u":2.9,"type":"B","dof":null,"source":"setup-1187"},
+           {"term":"base","u":1.8,"type":"B","dof":null,"source":"cal-7"},
+           {"term":"joints","u":1.0,"type":"A","dof":14,"source":"cal-2"},
+           {"term":"adapter","u":0.8,"type":"B","dof":null,"source":"cal-3"},
+           {"term":"glass","u":0.9,"type":"B","dof":null,"source":"pane-25"},
+           {"term":"thermal","u":0.5,"type":"B","dof":null,"source":"setup-1187"}],
+ "verdict":{"is":"fail","value":"focus_error","low":-10,"high":10,"unit":"um","p_conform":0.024,
+   "rule":"JCGM 106, 95 %","next":null},
+ "advice":{"shim_um":20,"from_stock":[20],"residual_um":-2.4,"fitted_um":[50]},
+ "notes":["Ring at infinity, wall at 5.0 m: 501 um of conjugate shift taken off."],
+ "readings":{"run":"r-0192","indices":[0,104]},"calibrations":["cal-7","cal-3","cal-2"]}
+""")  # fmt: skip
+
+# The chain of section 3, as the set-up document holds it.
+CHAIN: list[dict[str, Any]] = [
+    {"term": term, "value_um": value, "u_um": u, "dof": dof, "shape": shape, "source": source, "kind": "B"}
+    for term, value, u, dof, shape, source in (
+        ("flange_depth", 50000.0, 0.0, None, "normal", "mount m50, bench file"),
+        ("glass pane-25", 857.8, 0.9, None, "normal", "pane-25"),
+        ("conjugate", 501.0, 2.9, None, "normal", "m by pitch on the wall"),
+        ("trim", 0.0, 0.0, None, "normal", "operator"),
+        ("base", -24012.4, 1.8, None, "normal", "cal-7"),
+        ("adapter ring-07", -18003.2, 0.8, 7.9, "normal", "cal-3"),
+        ("joints", 0.0, 1.0, 14, "normal", "cal-2"),
+        ("thermal base", -0.7, 0.5, None, "rectangular", "operator"),
+        ("carriage", 9341.5, 3.8, None, "normal", "sum of the terms"),
+    )
+]
+
+CALIBRATION = json.loads("""
+{"finding":"f-1","assessment":"base_depth","run":"r-0001","setup":3,"lens":null,"job":null,"at":"2031-04-05T09:00:00Z",
+ "version":"0.3.0","measurand":{"arrangement":"gauge","reference_C":20.0,"artefact":"base-depth"},
+ "absolute":true,
+ "values":{"length":{"value":24012.432,"unit":"um","u":1.84,"dof":5.7,"k":2.48,"U":4.56},
+           "carriage":{"value":21000.0,"unit":"um","u":null,"dof":null,"k":null,"U":null}},
+ "budget":[{"term":"set down","u":1.7,"type":"A","dof":4,"source":"r-0001"},
+           {"term":"resolution","u":0.058,"type":"B","dof":null,"source":"indicator","shape":"rectangular"}],
+ "verdict":null,"advice":null,"notes":[],"readings":{"run":"r-0001","indices":[0,9]},"calibrations":[]}
+""")  # fmt: skip
+
+
+def finding(**changes: Any) -> dict[str, Any]:
+    """The published example with some keys replaced."""
+    return {**deepcopy(FINDING), **changes}
+
+
+def printed(doc: dict[str, Any], chain: list[dict[str, Any]] | None = None) -> str:
+    """What stands in the document must be one that benchd could have written."""
+    Finding.from_json(doc)
+    return tables.text_of(tables.finding(doc, chain))
+
+
+def row(text: str, name: str) -> str:
+    """The line that begins with `name`, with those that go on under it."""
+    found = re.search(rf"^ *{re.escape(name)}.*(\n {{20}}.*)*", text, re.MULTILINE)
+    assert found, f"no {name} in\n{text}"
+    return re.sub(r"\s+", " ", found[0]).strip()
+
+
+def test_value_and_expanded_uncertainty_stand_to_the_same_digit_with_k_and_dof() -> None:
+    text = printed(finding())
+    assert row(text, "Focus error").startswith(
+        "Focus error +17.6 ± 7.5 µm 95 %: k = 1.96, 2600 degrees of freedom, u = 3.8 µm"
+    )
+    assert "Best focus is deeper than nominal." in text
+
+
+@pytest.mark.parametrize(
+    ("value", "U", "shown"),
+    [(17.6432, 7.512, "+17.6 ± 7.5 µm"), (-0.04, 7.5, "0.0 ± 7.5 µm"), (-3.14159, 0.0961, "−3.142 ± 0.096 µm"),
+     (1234.5, 97.0, "+1234 ± 97 µm"), (1234.5, 0.996, "+1234.5 ± 1.0 µm")],
+)  # fmt: skip
+def test_rounding_follows_the_uncertainty(value: float, U: float, shown: str) -> None:
+    doc = {"value": value, "unit": "um", "u": U / 2, "dof": None, "k": 2.0, "U": U}
+    assert sentences.with_interval(doc) == shown
+
+
+def test_the_verdict_is_a_word_and_a_probability() -> None:
+    text = row(printed(finding()), "Verdict")
+    assert text == ("Verdict FAIL With probability 2.4 % the focus error lies within −10 to +10 µm (JCGM 106, 95 %).")
+
+
+@pytest.mark.parametrize(("p", "words"), [(0.0, "below 0.1 %"), (0.9996, "above 99.9 %"), (0.5, "50.0 %")])
+def test_a_probability_is_never_rounded_to_certainty(p: float, words: str) -> None:
+    assert sentences.percent(p) == words
+
+
+def test_an_undecided_verdict_says_what_would_decide_it() -> None:
+    step = {"dominant": "conjugate", "u_needed_um": 2.41, "how": "collimate, or measure m to 0.1 %"}
+    verdict = {**FINDING["verdict"], "is": "undecided", "p_conform": 0.31, "next": step}
+    text = printed(finding(verdict=verdict))
+    assert "UNDECIDED" in text
+    assert row(text, "To decide it").endswith(
+        "Conjugate decides it once its u is 2.4 µm instead of 2.9: collimate, or measure m to 0.1 %."
+    )
+    alone = printed(finding(verdict={**verdict, "next": {**step, "u_needed_um": None}}))
+    assert "Most of the doubt is conjugate: collimate" in row(alone, "To decide it")
+
+
+def test_a_relative_finding_says_that_it_carries_no_verdict() -> None:
+    text = printed(finding(absolute=False, verdict=None, advice=None))
+    assert "RELATIVE" in row(text, "Verdict")
+    assert "deeper than where nominal is assumed (the bench's zero is not calibrated)" in re.sub(r"\s+", " ", text)
+    assert "Shims" not in text
+
+
+@pytest.mark.parametrize(
+    ("advice", "sentence"),
+    [
+        ({"from_stock": [20]}, "Fit 20 µm (−2.4 µm left over; fitted now: 50)."),
+        ({"from_stock": [20, 10], "remove": [50]}, "Remove 50 and fit 20 + 10 µm (−2.4 µm left over; fitted now: 50)."),
+        ({"from_stock": [], "remove": [50]}, "Remove 50 µm (−2.4 µm left over; fitted now: 50)."),
+        ({"from_stock": [], "shim_um": 0}, "Leave the shims as they are (−2.4 µm left over; fitted now: 50)."),
+        ({"from_stock": [20], "fitted_um": []}, "Fit 20 µm (−2.4 µm left over)."),
+    ],
+)
+def test_the_shim_advice_is_one_sentence(advice: dict[str, Any], sentence: str) -> None:
+    text = printed(finding(advice={**FINDING["advice"], **advice}))
+    assert row(text, "Shims") == f"Shims {sentence}"
+
+
+def test_the_chain_stands_term_by_term_and_adds_up() -> None:
+    text = printed(finding(), CHAIN)
+    for term in CHAIN:
+        line = row(text.split("Datum chain")[1].split("Uncertainty budget")[0], term["term"].replace("_", " "))
+        assert term["source"] in line
+    chain = text.split("Datum chain")[1]
+    assert row(chain, "base") == "base −24012.4 1.8 ∞ cal-7"
+    assert row(chain, "adapter ring-07") == "adapter ring-07 −18003.2 0.80 7.9 cal-3"
+    assert row(chain, "thermal base") == "thermal base −0.7 0.50 ∞ operator (rectangular)"
+    assert row(chain, "carriage") == "carriage 9341.5 3.8 sum of the terms"
+
+
+def test_the_budget_is_largest_first_with_shares_of_the_variance_that_make_a_whole() -> None:
+    budget = printed(finding()).split("Uncertainty budget")[1].split("Notes")[0]
+    terms = re.findall(r"^  (\w+) +[\d.]+ +(<? ?\d+) %", budget, re.MULTILINE)
+    us = {line["term"]: line["u"] for line in FINDING["budget"]}
+    assert [term for term, _ in terms] == sorted(us, key=lambda term: -us[term])
+    # 2.9^2 of the sum of squares 14.69: 57.2 %, by hand.
+    assert terms[0] == ("conjugate", "57")
+    assert sum(int(share.strip("< ")) for _, share in terms) == pytest.approx(100, abs=len(terms) / 2)
+    assert row(budget, "combined") == "combined 3.8 2600 times k = 1.96 is U = 7.5 µm, 95 %"
+
+
+def test_a_calibration_finding_names_its_artefact_and_has_no_verdict() -> None:
+    text = printed(CALIBRATION)
+    assert "Base depth of base-depth" in text
+    assert row(text, "Length") == "Length 24012.4 ± 4.6 µm 95 %: k = 2.48, 5.7 degrees of freedom, u = 1.8 µm"
+    assert "Carriage stood at" in text
+    assert "Verdict" not in text
+    assert "no glass" not in text
+
+
+def test_it_is_never_wider_than_a_hundred_columns() -> None:
+    notes = ["An edge of the square could not be told from the frame, so that three edges were taken. " * 3]
+    text = printed(finding(notes=notes, calibrations=[f"cal-{i}" for i in range(60)]), CHAIN)
+    assert max(map(len, text.splitlines())) <= 100
+    wide = Console(file=io.StringIO(), width=160, color_system=None)
+    wide.print(tables.finding(finding(), CHAIN))
+    assert isinstance(wide.file, io.StringIO)
+    assert max(len(line.rstrip()) for line in wide.file.getvalue().splitlines()) <= 100
+
+
+def test_what_a_document_says_is_never_taken_for_markup() -> None:
+    console = Console(file=io.StringIO(), width=100, color_system=None)
+    console.print(tables.finding(finding(notes=["[red]a note[/red] of [bold]"], calibrations=["[/]"])))
+    console.print(tables.chain_table([{**CHAIN[0], "source": "[/red] bench"}]))
+    assert isinstance(console.file, io.StringIO)
+    told = console.file.getvalue()
+    assert "[red]a note[/red] of [bold]" in told
+    assert "[/red] bench" in told
+
+
+def test_freedom_is_cut_off_not_rounded_up_and_without_end_is_said_so() -> None:
+    # JCGM 100, G.4.2 truncates; a figure beyond use is not printed in full.
+    assert [sentences.dof(value) for value in (None, 5.79, 14.9, 62519560999289.0)] == ["∞", "5.7", "14", "> 9999"]
+
+
+@pytest.mark.parametrize(
+    ("topic", "doc", "said"),
+    [
+        ("online", True, "online               True"),
+        ("finding/flange", None, "finding/flange       cleared"),
+        ("finding/flange", FINDING, "f-310 L-0417: focus error +17.6 ± 7.5 µm, FAIL"),
+        ("control", {"holder": None, "since": None, "idle_s": None}, "held by nobody"),
+        ("device/target_light", {"state": "ok", "level": 0.4, "text": "", "code": None}, "ok, level 0.4"),
+        ("device/indicator", {"state": "ok", "value": 12.4, "unit": "um", "quality": "bad"}, "reads 12.40 µm (bad)"),
+        (
+            "device/carriage",
+            {"state": "idle", "homed": False, "why": "not homed since the start", "carriage_um": 9341.5, "stale": True},
+            "idle, carriage 9341.5 µm, NOT HOMED (since the start)",
+        ),
+        (
+            "device/carriage",
+            {"state": "idle", "homed": True, "carriage_um": 9341.5, "offset_um": -0.04, "stale": True},
+            "offset 0.0 µm, homed, STALE: drive to nominal",
+        ),
+        (
+            "procedure",
+            {"run": "r-0192", "procedure": "flange_check", "state": "asking", "step": 6, "of": 8, "progress": 0.4,
+             "eta_s": 31, "ask": {"ask": "a-55", "text": "Lens seated?"}},
+            "r-0192 flange_check asking, step 6 of 8, 40 %, 31 s to go; asks a-55: Lens seated?",
+        ),
+        (
+            "reading",
+            {"run": "r-0192", "idx": 7, "device": "detector", "channel": "edge.v", "offset_um": -12.5, "value": 0.61234,
+             "u": 0.0025, "unit": "1"},
+            "r-0192 7 detector edge.v offset −12.5 µm: 0.6123 ± 0.0025",
+        ),
+        (
+            "event",
+            {"t": "x", "code": "limit", "severity": "error", "text": "Too far.", "advice": "Go back."},
+            "--:--:-- ERROR Too far. Go back. (limit)",
+        ),
+        ("something/new", {"light_nm": 546, "on": True}, "light 546 nm, on yes"),
+    ],
+)  # fmt: skip
+def test_a_message_is_one_line_that_can_be_read(topic: str, doc: Any, said: str) -> None:
+    line = lines.line(topic, doc)
+    assert line.startswith(topic)
+    assert line.endswith(said)
+    assert "\n" not in line
