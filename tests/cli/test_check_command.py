@@ -1,0 +1,214 @@
+"""`benchd check`: a bad file of each kind gives file, line, key, what stands and what may; nothing is touched."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.bench.assembly import build
+from benchd.bench.chain import ScaleRecord, datum_chain
+from benchd.bench.setup import apply, first_setup
+from benchd.cli import exits
+from benchd.cli.main import main
+from benchd.files.loading import load_bench
+from benchd.procedures.library import SHIPPED
+
+ROOT = Path(__file__).resolve().parents[2]
+FLANGE = SHIPPED / "flange_check.yaml"
+INPUTS = ["lens=L-0417", "adapters=ring-07", "glass=pane-25", "distance_mm=5 m"]
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A copy of the workshop's files."""
+    shutil.copytree(ROOT / "configs" / "workshop", tmp_path / "workshop")
+    return tmp_path / "workshop"
+
+
+def swap(path: Path, old: str, new: str) -> int:
+    """Replace what stands in a file; gives the line of it."""
+    text = path.read_text(encoding="utf-8")
+    assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {path}"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return text[: text.index(old)].count("\n") + 1
+
+
+Said = Callable[[], str]
+
+
+@pytest.fixture
+def said(capsys: pytest.CaptureFixture[str]) -> Said:
+    """What was printed on stdout since the last time."""
+    return lambda: capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "key", "stands", "may"),
+    [
+        ("bench.yaml", "tolerance_um: 1.0 ", "tolerance_um: fast ", "motion.tolerance_um", "'fast'", "a number"),
+        ("bench.yaml", "letter: Z", "leter: Z", "devices.stage.leter", "'Z'", "did you mean 'letter'"),
+        ("bench.yaml", "driver: http_camera", "driver: http_camra", "devices.view.driver", "'http_camra'",
+         "'http_camera'"),
+        ("bench.yaml", "detector: view", "detector: veiw", "roles.detector", "'veiw'", "did you mean 'view'"),
+        ("adapters/ring-07.yaml", "alpha_per_K: 23.0e-6", "alpha_per_K: 23.0", "material.alpha_per_K", "23.0",
+         "at most 0.0002"),
+        ("glasses/pane-25.yaml", "index: 1.5230", "index: 0.5230", "layers[0].index", "0.523", "more than 1"),
+        ("references/collar-45.yaml", "kind: setting_ring", "kind: setting_rung", "kind", "'setting_rung'",
+         "setting_ring"),
+        ("lenses/L-0417.yaml", "designed_for_glass: pane-25", "designed_for_glass: pane-52", "designed_for_glass",
+         "'pane-52'", "pane-25"),
+    ],
+)  # fmt: skip
+def test_a_bad_file_gives_line_key_what_stands_and_what_may(
+    folder: Path, said: Said, file: str, old: str, new: str, key: str, stands: str, may: str
+) -> None:
+    path = folder / file
+    line = swap(path, old, new)
+    assert main(["check", str(path)]) == exits.REFUSED
+    told = said()
+    assert told.startswith(f"{path}: 1 problem\n")
+    assert f"  {path}:{line}:" in told
+    assert f" {key} = {stands}: " in told
+    assert may in told.partition(f" {key} = {stands}: ")[2]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "may"),
+    [
+        ("  - nominal: {}", "  - nominel: {}", "steps[3]", "nominal"),
+        ('lens: "${lens}"', 'lens: "${lend}"', "setup.lens", "did you mean 'lens'"),
+        ("answer: more, is:", "answer: mroe, is:", "answer", "did you mean 'more'"),
+        ("min: 3, max: 20", "min: 3, max: 2", "inputs.repeats", "'min' is not above 'max'"),
+        ("type: measured", "type: mesured", "inputs.m.type", "measured"),
+    ],
+)
+def test_a_bad_procedure_is_told_likewise(tmp_path: Path, said: Said, old: str, new: str, key: str, may: str) -> None:
+    path = tmp_path / "mine.yaml"
+    path.write_text(FLANGE.read_text(encoding="utf-8"), encoding="utf-8")
+    line = swap(path, old, new)
+    assert main(["check", str(path)]) == exits.REFUSED
+    told = said()
+    assert f"{path}:{line}:" in told
+    assert key in told
+    assert may in told
+
+
+@pytest.mark.parametrize(
+    ("text", "may"),
+    [
+        ("benhc: north-rail\n", "did you mean 'bench'"),
+        ("world: workshop\n", "benchd-sim up"),
+        ("alpha: 1\nadapter: ring-07\n", "the key adapter first"),
+        ("", "keys with their values"),
+        ("- 1\n", "keys with their values"),
+        ("lens: [\n", ""),
+        ("lens: L-1\nlens: L-2\n", "stands already on line 1"),
+    ],
+)
+def test_what_is_none_of_our_files_is_said_to_be_none(tmp_path: Path, said: Said, text: str, may: str) -> None:
+    path = tmp_path / "some.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert main(["check", str(path)]) == exits.REFUSED
+    told = said()
+    assert f"{path}:1:" in told or f"{path}:2:" in told
+    assert may in told
+
+
+def test_a_file_that_is_not_there_is_said_so(tmp_path: Path, said: Said) -> None:
+    assert main(["check", str(tmp_path / "none.yaml")]) == exits.REFUSED
+    assert "there is no such file" in said()
+
+
+def test_all_that_ship_are_fine_and_the_bench_is_described(folder: Path, said: Said) -> None:
+    files = [str(path) for path in (*sorted(folder.rglob("*.yaml")), *sorted(SHIPPED.glob("*.yaml")))]
+    assert main(["check", *files]) == exits.DONE
+    told = said()
+    assert told.count(": fine; ") == len(files)
+    assert "wall bench north-rail: 5 devices, 3 links, 2 lenses, 3 adapters, 1 glass, 1 reference" in told
+
+
+def test_json_is_one_document_with_every_problem_in_its_parts(folder: Path, said: Said) -> None:
+    path = folder / "bench.yaml"
+    line = swap(path, "tolerance_um: 1.0 ", "tolerance_um: fast ")
+    swap(path, "settle_ms: 150", "settle_ms: -1")
+    assert main(["check", "--json", str(path), str(folder / "lenses" / "L-0417.yaml")]) == exits.REFUSED
+    doc = json.loads(said())
+    assert doc["ok"] is False
+    bench, lens = doc["files"]
+    assert lens["ok"] is True
+    assert [problem["key"] for problem in bench["problems"]] == ["motion.tolerance_um", "motion.settle_ms"]
+    assert (bench["problems"][0]["line"], bench["problems"][0]["stands"]) == (line, "'fast'")
+
+
+def dry(folder: Path, said: Said, *words: str) -> dict[str, Any]:
+    """The plan of the shipped flange check on the copied bench."""
+    assert main(["check", str(FLANGE), "--json", "--bench", str(folder / "bench.yaml"), *words]) in (0, 1)
+    plan: dict[str, Any] = json.loads(said())["files"][0]["plan"]
+    return plan
+
+
+def test_a_dry_run_goes_where_the_chain_says(folder: Path, said: Said) -> None:
+    loaded = load_bench(folder / "bench.yaml")
+    changes = {
+        "lens": "L-0417",
+        "adapters": ["ring-07"],
+        "glass": ["pane-25"],
+        "distance_mm": 5000.0,
+        "ring": "infinity",
+    }
+    setup = apply(first_setup(loaded.file), changes, loaded.records, loaded.file)
+    build(loaded)
+    chain = datum_chain(loaded.file, loaded.records, setup, {}, ScaleRecord(1e-5, 0.15, 8.0e-6))
+    plan = dry(folder, said, *INPUTS)
+    nominal = next(entry for entry in plan["entries"] if entry["verb"] == "nominal")
+    assert nominal["to_um"] == pytest.approx(chain.carriage_um, abs=0.1)
+    assert len(plan["asks"]) == 2
+    assert plan["problems"] == []
+
+
+def test_a_dry_run_says_what_would_be_refused_and_ends_with_1(folder: Path, said: Said) -> None:
+    words = [str(FLANGE), "--bench", str(folder / "bench.yaml"), "lens=L-0417", "adapters=", "distance_mm=5 m"]
+    assert main(["check", *words]) == exits.REFUSED
+    assert "Would be refused: " in said()
+
+
+def test_a_dry_run_touches_no_hardware_and_leaves_no_record(folder: Path, said: Said) -> None:
+    before = sorted(folder.rglob("*"))
+    dry(folder, said, *INPUTS)
+    assert sorted(folder.rglob("*")) == before
+
+
+def test_a_dry_run_by_a_person_is_a_table(folder: Path, said: Said) -> None:
+    assert main(["check", str(FLANGE), "--bench", str(folder / "bench.yaml"), *INPUTS]) == exits.DONE
+    told = said()
+    assert "if flange verdict.is is undecided:" in told
+    assert "however it ends:" in told
+    assert "Takes about" in told
+    assert max(map(len, told.partition("\n\n")[2].splitlines())) <= 100
+
+
+@pytest.mark.parametrize(
+    ("words", "said_"),
+    [
+        (["lens=L-0417"], "name a file to check"),
+        (["no.yaml", "--bench", "bench.yaml"], "for a procedure, and none is named"),
+        ([str(FLANGE), "lens=L-0417"], "needs --bench FILE"),
+        (["--bench", "bench.yaml", "lens=L-0417"], "name a file to check"),
+    ],
+)
+def test_wrong_usage_ends_with_2(words: list[str], said_: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["check", *words]) == exits.USAGE
+    assert said_ in capsys.readouterr().err
+
+
+def test_wrong_inputs_are_told_with_what_may_stand(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = [str(FLANGE), "--bench", str(folder / "bench.yaml"), "lens=L-0417", "adapters=rnig-07", "distance_mm=5 m"]
+    assert main(["check", *words]) == exits.REFUSED
+    told = capsys.readouterr().err
+    assert "there is no adapter 'rnig-07'; did you mean 'ring-07'?" in told
+    assert "(bad_request)" in told
