@@ -1,0 +1,224 @@
+"""Commands over a real broker and through the real gates; what they come to is recorded at the seam to the bench."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.cli import exits
+from benchd.cli import running as here
+from benchd.testing.mqtt_rig import MqttRig, until
+
+pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+
+CARRIAGE = {"state": "idle", "homed": True, "why": None, "carriage_um": 9341.5, "depth_um": 51358.8, "offset_um": 0.0,
+            "stale": False, "source": "encoder", "limits_um": [0, 15000], "u_um": 0.4}  # fmt: skip
+SETUP: dict[str, Any] = {
+    "rev": 1187, "lens": "L-0417", "job": None, "arrangement": "wall", "mount": "m50", "adapters": ["ring-07"],
+    "glass": ["pane-25"], "ring": "infinity", "distance_mm": 5012.0, "m": {"value": 0.0101, "u": 0.00002},
+    "f_number": None, "light_nm": None, "temperature_C": 22.4, "support": None, "trim_um": 0.0, "stale": False,
+    "absolute": True, "notes": ["Ring at infinity."],
+    "chain": [{"term": "carriage", "value_um": 9341.5, "u_um": 3.8, "dof": None, "shape": "normal",
+               "source": "sum of the terms", "kind": "B"}],
+}  # fmt: skip
+PROCEDURE = {"run": None, "procedure": None, "state": "idle", "step": 0, "of": 0, "progress": 0.0, "eta_s": None,
+             "ask": None}  # fmt: skip
+ABOUT = {
+    "version": "0.1.0", "arrangement": "wall", "epoch": "k3f9",
+    "devices": {"carriage": {"kind": "axis", "driver": "gcode_axis", "model": ""},
+                "target_light": {"kind": "light", "driver": "gcode_light", "model": ""},
+                "operator": {"kind": "operator", "driver": "operator", "model": "person"}},
+    "procedures": {"flange_check": {"title": "Flange depth of a prime", "needs": {}, "inputs": {
+        "lens": {"type": "lens"}, "adapters": {"type": "list", "of": "adapter"},
+        "distance_mm": {"type": "length", "unit": "mm"}}}},
+}  # fmt: skip
+
+
+def stands(rig: MqttRig) -> None:
+    """The kept documents of a bench at rest."""
+    for topic, doc in (("about", ABOUT), ("setup", SETUP), ("procedure", PROCEDURE), ("device/carriage", CARRIAGE)):
+        rig.notices.put(topic, doc)
+    rig.notices.put("device/target_light", {"state": "ok", "code": None, "text": "", "level": 0.4})
+
+
+async def test_a_command_takes_control_first_and_says_so(rig: MqttRig, cli: Any) -> None:
+    told = await cli("do", "move", "by_um=-0.5 mm", "--no-wait", "--user", "anna")
+    assert told.code == exits.DONE
+    assert "Control taken as anna." in told.err
+    assert told.out == "move: done; did move.\n"
+    (request,) = rig.done
+    assert (request.user, request.verb, request.args.by_um, request.fresh) == ("anna", "move", -500.0, True)
+    again = await cli("do", "nominal", "--no-wait", "--user", "anna")
+    assert again.err == ""
+
+
+async def test_what_another_holds_is_refused_with_text_advice_and_code(rig: MqttRig, cli: Any) -> None:
+    rig.control.take("wall")
+    told = await cli("do", "home", "--user", "anna")
+    assert told.code == exits.REFUSED
+    assert "wall holds control. (not_holder)\nAsk wall to release it" in told.err
+    assert told.out == ""
+    assert rig.done == []
+    as_json = await cli("do", "home", "--user", "anna", "--json")
+    assert as_json.doc["error"]["code"] == "not_holder"
+    assert as_json.doc["ok"] is False
+
+
+async def test_light_needs_no_control(rig: MqttRig, cli: Any) -> None:
+    rig.control.take("wall")
+    told = await cli("do", "light", "level=0.4", "--json")
+    assert told.doc == {"ok": True, "result": {"did": "light"}}
+    assert rig.done[0].args.level == 0.4
+
+
+async def test_what_is_set_up_stands_under_set_as_the_contract_has_it(rig: MqttRig, cli: Any) -> None:
+    words = ["lens=L-0417", "adapters=ring-07,gap-03", "glass=", "distance_mm=5 m", "m=0.0101+-0.00002", "rev=7"]
+    assert (await cli("do", "setup", *words)).code == exits.DONE
+    args = rig.done[0].args
+    assert args.rev == 7
+    assert args.set.given() == {
+        "lens": "L-0417", "adapters": ["ring-07", "gap-03"], "glass": [], "distance_mm": 5000.0,
+        "m": {"value": 0.0101, "u": 0.00002},
+    }  # fmt: skip
+
+
+async def test_it_waits_for_the_event_of_the_end_and_tells_where_it_stands(rig: MqttRig, cli: Any) -> None:
+    stands(rig)
+    work = asyncio.create_task(cli("do", "home", "--json"))
+    await until(lambda: bool(rig.done))
+    await asyncio.sleep(0.2)
+    assert not work.done()
+    rig.events.tell("done", "Somebody else's.", severity="info", cause="other", data={"verb": "home"})
+    rig.events.tell("done", "'home' is done.", severity="info", cause=rig.done[0].id, data={"verb": "home"})
+    told = await work
+    assert told.code == exits.DONE
+    assert told.doc["result"] == {"carriage_um": 9341.5, "depth_um": 51358.8, "offset_um": 0.0, "homed": True}
+
+
+@pytest.mark.parametrize(("code", "exit_code"), [("device_fault", exits.FAULT), ("limit", exits.REFUSED)])
+async def test_a_motion_that_fails_ends_with_its_code(rig: MqttRig, cli: Any, code: Any, exit_code: int) -> None:
+    work = asyncio.create_task(cli("do", "home"))
+    await until(lambda: bool(rig.done))
+    rig.events.tell(code, "No switch.", severity="error", advice="Look at it.", cause=rig.done[0].id)
+    told = await work
+    assert told.code == exit_code
+    assert f"No switch. ({code})\nLook at it." in told.err
+
+
+async def test_the_first_ctrl_c_of_a_motion_stops_and_the_second_leaves(rig: MqttRig, run_folder: Path) -> None:
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "benchd.cli.main", "do", "home", "--user", "anna",
+        stderr=asyncio.subprocess.PIPE, env={**os.environ, "XDG_RUNTIME_DIR": str(run_folder.parent)},
+    )  # fmt: skip
+    assert process.stderr is not None
+    await until(lambda: bool(rig.done))
+    process.send_signal(signal.SIGINT)
+    await until(lambda: bool(rig.stops))
+    assert rig.stops[0][0] == "anna"
+    assert process.returncode is None
+    process.send_signal(signal.SIGINT)
+    assert await process.wait() == exits.REFUSED
+    told = (await process.stderr.read()).decode()
+    assert "Stop sent." in told
+    assert "Traceback" not in told
+
+
+async def test_stop_is_heard_and_says_so(rig: MqttRig, cli: Any) -> None:
+    work = asyncio.create_task(cli("stop", "--user", "anna", "--json"))
+    await until(lambda: bool(rig.stops))
+    rig.events.tell("stopped", "Stopped by anna.", data={"user": "anna"})
+    told = await work
+    assert (told.code, told.doc) == (exits.DONE, {"ok": True, "stopped": True})
+    assert rig.stops[0][0] == "anna"
+
+
+async def test_a_stop_that_nobody_confirms_is_a_fault(rig: MqttRig, cli: Any) -> None:
+    told = await cli("do", "stop", "axis=carriage")
+    assert told.code == exits.FAULT
+    assert "Use the emergency stop" in told.out
+    assert rig.stops[0][1].axis == "carriage"
+
+
+async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> None:
+    stands(rig)
+    told = await cli("status")
+    assert told.code == exits.DONE
+    for words in ("idle, carriage 9341.5 µm, depth 51358.8 µm, offset 0.0 µm, homed", "nobody holds it",
+                  "revision 1187", "Target to wall      5012 mm", "0.0101 ± 0.00002", "level 0.4", "waits to be asked"):  # fmt: skip
+        assert words in told.out
+    assert "RELATIVE" not in told.out
+    doc = (await cli("status", "--json")).doc
+    assert doc["bench"] == "north-rail"
+    assert doc["device/carriage"]["carriage_um"] == 9341.5
+
+
+async def test_watch_gives_what_is_kept_and_then_what_comes(rig: MqttRig, run_folder: Path) -> None:
+    stands(rig)
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-m", "benchd.cli.main", "watch", "event", "--json",
+        stdout=asyncio.subprocess.PIPE, env={**os.environ, "XDG_RUNTIME_DIR": str(run_folder.parent)},
+    )  # fmt: skip
+    assert process.stdout is not None
+    line = asyncio.create_task(process.stdout.readline())
+    while not line.done():
+        rig.events.tell("note", "hello")
+        await asyncio.sleep(0.1)
+    said = json.loads(line.result())
+    assert (said["topic"], said["doc"]["text"]) == ("event", "hello")
+    process.send_signal(signal.SIGINT)
+    await process.stdout.read()
+    assert await process.wait() == exits.DONE
+
+
+async def test_inputs_are_checked_by_what_the_bench_says_of_the_procedure(rig: MqttRig, cli: Any) -> None:
+    stands(rig)
+    wrong = await cli("run", "flange_check", "lense=L-0417")
+    assert (wrong.code, rig.done) == (exits.USAGE, [])
+    assert "there is no input 'lense'; the inputs are lens, adapters, distance_mm" in wrong.err
+    unknown = await cli("run", "flange_chek")
+    assert unknown.code == exits.REFUSED
+    assert "There is no procedure 'flange_chek'. (unknown_name)\nDid you mean 'flange_check'?" in unknown.err
+
+
+async def test_no_bench_here_says_how_to_start_one(cli: Any) -> None:
+    told = await cli("status")
+    assert told.code == exits.REFUSED
+    assert "No bench is running here. (not_found)\nStart one with `benchd up BENCH`" in told.err
+    shown = await cli("show", "run")
+    assert "--bench-file FILE" in shown.err
+
+
+async def test_a_broker_without_a_bench_is_told_from_none(rig: MqttRig, cli: Any, run_folder: Path) -> None:
+    told = await cli("status", "--bench", "south", "--host", "127.0.0.1", "--port", _port(run_folder))
+    assert told.code == exits.REFUSED
+    assert "The bench south is not known to this broker. (not_found)" in told.err
+    dead = await cli("status", "--host", "127.0.0.1", "--port", "1")
+    assert dead.code == exits.FAULT
+    assert "No MQTT broker answers" in dead.err
+
+
+def _port(run_folder: Path) -> str:
+    return str(json.loads((run_folder / "north-rail.json").read_text(encoding="utf-8"))["port"])
+
+
+async def test_a_name_that_no_topic_holds_is_refused(cli: Any, rig: MqttRig) -> None:
+    told = await cli("do", "home", "--user", "Anna Berg")
+    assert told.code == exits.USAGE
+    assert "1 to 32 of a-z" in told.err
+
+
+def test_where_daemons_say_how_they_are_reached_is_one_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    from benchd.daemon import run_folder as of_the_daemon
+
+    for value in ("/run/user/7", None):
+        monkeypatch.delenv("XDG_RUNTIME_DIR", raising=False)
+        if value is not None:
+            monkeypatch.setenv("XDG_RUNTIME_DIR", value)
+        assert here.run_folder() == of_the_daemon()
