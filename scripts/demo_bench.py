@@ -22,7 +22,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 from benchd.cli import tables
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
-from stack import BIN, Stack, StackFailed
+from stack import BIN, CONFIGS, Stack, StackFailed
 from technician import RunEnded, Technician
 
 LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
@@ -71,7 +71,8 @@ async def _demo(args: argparse.Namespace, out: Console) -> int:
     out.print(CAUTIONS, style="dim")
     world = str(Path(args.world).resolve()) if Path(args.world).exists() else args.world
     try:
-        async with Stack(world=world, seed=args.seed, pace=args.pace, folder=folder) as stack:
+        config = args.world if (CONFIGS / args.world / "bench.yaml").is_file() else "workshop"
+        async with Stack(world=world, config=config, seed=args.seed, pace=args.pace, folder=folder) as stack:
             async with stack.client("demo") as client:
                 document = await _check(stack, client, out, args.plot)
             if args.json:

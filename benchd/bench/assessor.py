@@ -20,6 +20,8 @@ from benchd.records.values import ReadingRow
 
 DEFAULT_LIGHT_NM = 546.0
 
+PUPIL_NOT_SHOWN = "Pupil fill not shown: that the light fills the lens wide open was not checked."
+
 
 class Assessor:
     """Turns a run into findings by the name of the assessment; each is stored, published and returned."""
@@ -81,7 +83,7 @@ class Assessor:
             at=self._bench.clock.utc(),
             version=self._version,
             job=setup.job,
-            notes=[*chain.notes, *self._too_near(None if lens is None else lens.tolerance)],
+            notes=[*chain.notes, *self._too_near(None if lens is None else lens.tolerance), PUPIL_NOT_SHOWN],
         )
         return await self._bench.analysis.run(assess, fit, given)
 

@@ -143,6 +143,8 @@ class Runner:
         return {"run": run.id}
 
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Any) -> None:
+        if self._resuming is not None:
+            self._resuming.cancel()
         gate = Gate()
         for step in procedure.finally_:
             try:
