@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +21,7 @@ class Location:
     enclosed: bool
 
 
-def locate(z_um: Sequence[float], value: Sequence[float], half_width_um: float) -> Location | None:
+def locate(z_um: Sequence[float] | Floats, value: Sequence[float] | Floats, half_width_um: float) -> Location | None:
     """The best match of a bell of the expected half-width, refined by a parabola through the points above 60 %.
 
     `value` 0 stands for a picture too blurred to be measured. None where nothing rises above the rest.
@@ -47,7 +50,7 @@ def locate(z_um: Sequence[float], value: Sequence[float], half_width_um: float) 
     return Location(peak, float(np.mean(widths)), height, left is not None and right is not None)
 
 
-def _crossing(z: np.ndarray, v: np.ndarray, peak: float, level: float, side: int) -> float | None:
+def _crossing(z: Floats, v: Floats, peak: float, level: float, side: int) -> float | None:
     """Where the curve first falls through `level` on one side of the peak."""
     indices = [i for i in range(z.size) if (z[i] - peak) * side > 0.0]
     if side < 0:

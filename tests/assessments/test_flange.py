@@ -1,0 +1,106 @@
+"""The flange finding: what it adds up, what it says, and when it says nothing."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from benchd.assessments.flange import FlangeInput, assess, could_pass_nothing
+from benchd.metrology.budget import Term
+from benchd.metrology.peak import PeakFit, fit_peak
+
+CHAIN = (
+    Term("conjugate", 1.5, "B", None, "tape"),
+    Term("base", 0.7, "B", 300.0, "cal-1"),
+    Term("joints", 1.0, "B", None, "bench file"),
+    Term("glass pane-25", 0.9, "B", None, "record"),
+)
+
+
+def fit_at(peak_um: float) -> PeakFit:
+    """A smooth curve with a known peak and a little noise, drawn once."""
+    rng = np.random.default_rng(5)
+    z = rng.permutation(np.linspace(peak_um - 55.0, peak_um + 55.0, 41))
+    value = 0.8 * np.exp(-np.log(2.0) * ((z - peak_um) / 37.0) ** 2) + rng.normal(0.0, 5e-4, z.size)
+    return fit_peak(z, value, 5e-4, 35.0)
+
+
+def given(**changes: object) -> FlangeInput:
+    plain = FlangeInput(
+        run="r-0003",
+        setup=14,
+        lens="L-0417",
+        chain=CHAIN,
+        absolute=True,
+        measurand={"arrangement": "wall", "ring": "infinity", "f_number": 2.0, "merit": "edge", "lp_mm": 40.0},
+        f_number=2.0,
+        u_frequency_rel=5e-4,
+        tolerance_um=10.0,
+        stock_um=(10, 20, 50, 100),
+        fitted_um=(50,),
+        glass_residual=(0.0, 0.0),
+        calibrations=("cal-1",),
+        indices=(0, 40),
+        at="2031-04-05T09:20:02Z",
+        version="0",
+        notes=("A note.",),
+    )
+    return dataclasses.replace(plain, **changes)  # type: ignore[arg-type]
+
+
+def test_budget_is_the_sweep_and_the_chain_and_adds_up_by_squares() -> None:
+    fit = fit_at(2.0)
+    finding = assess(fit, given())
+    error = finding.values["focus_error"]
+    assert error.value == fit.peak_um
+    terms = {line.term: line.u for line in finding.budget}
+    assert terms["sweep"] == fit.u_um
+    assert {"conjugate", "base", "joints", "glass pane-25", "frequency"} <= set(terms)
+    assert error.u == pytest.approx(
+        np.hypot(np.hypot(fit.u_um, terms["frequency"]), (1.5**2 + 0.7**2 + 1 + 0.81) ** 0.5)
+    )
+    assert [line.u for line in finding.budget] == sorted(terms.values(), reverse=True)
+
+
+@pytest.mark.parametrize(("peak", "verdict"), [(2.0, "pass"), (-3.0, "pass"), (9.0, "undecided"), (21.0, "fail")])
+def test_verdict_follows_value_and_uncertainty(peak: float, verdict: str) -> None:
+    finding = assess(fit_at(peak), given())
+    assert finding.verdict is not None
+    assert finding.verdict.is_ == verdict
+    assert (finding.verdict.next is not None) == (verdict == "undecided")
+
+
+def test_undecided_names_the_line_that_stands_in_the_way() -> None:
+    finding = assess(fit_at(7.0), given())
+    assert finding.verdict is not None
+    assert finding.verdict.next is not None
+    step = finding.verdict.next
+    assert step.dominant == "conjugate"
+    assert step.u_needed_um is not None
+    # JCGM 106: one-sided 1.645 u fits into the 3 um to the limit at u = 1.82; the other lines take 1.52 of it.
+    assert step.u_needed_um == pytest.approx((1.824**2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
+    assert "collimate" in step.how
+
+
+def test_a_relative_finding_has_neither_verdict_nor_advice() -> None:
+    finding = assess(fit_at(2.0), given(absolute=False))
+    assert not finding.absolute
+    assert finding.verdict is None
+    assert finding.advice is None
+    assert finding.values["focus_error"].U is not None
+
+
+def test_deeper_is_mended_by_adding_and_shallower_by_removing() -> None:
+    deep, shallow = assess(fit_at(19.0), given()), assess(fit_at(-31.0), given())
+    assert deep.advice is not None
+    assert shallow.advice is not None
+    assert (deep.advice.shim_um, deep.advice.from_stock) == (20, [20])
+    assert (shallow.advice.shim_um, shallow.advice.from_stock, shallow.advice.remove) == (-30, [20], [50])
+
+
+def test_a_bench_that_could_pass_nothing_is_seen_beforehand() -> None:
+    # JCGM 106: with u = 5 um even a perfect lens has p = .9545 within +-10 um; with 5.2 um it has less than .95.
+    assert not could_pass_nothing((Term("conjugate", 5.0, "B", None, "tape"),), 10.0)
+    assert could_pass_nothing((Term("conjugate", 5.2, "B", None, "tape"),), 10.0)

@@ -1,0 +1,113 @@
+"""Lengths by gauge, held against benches made of exact numbers; expansion by ISO 1 (reference 20 C)."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from benchd.assessments.gauge_readings import (
+    About,
+    Comparator,
+    Known,
+    Pair,
+    Thermal,
+    adapter_length,
+    base_depth,
+)
+
+GAUGE = Comparator(
+    resolution_um=0.2, hysteresis_um=0.3, u_gain=0.001, u_scale=1e-5, subdivision_um=0.15, alpha_scale=8.0e-6
+)
+ABOUT = About(run="r-0007", setup=3, at="2031-04-05T09:20:02Z", version="0", indices=(0, 9))
+STEEL, ALUMINIUM, SCALE = 11.5e-6, 23.0e-6, 8.0e-6
+PROBE_UM = 44987.0
+
+
+def base_pairs(base_20: float, ring_20: float, kelvin: float, scatter: list[float]) -> list[Pair]:
+    """What an exact gauge reads on a bench of these lengths, everything `kelvin` above 20 C."""
+    pairs = []
+    for off in scatter:
+        carriage = 21000.0 + 3.0 * off
+        ring = ring_20 * (1 + STEEL * kelvin)
+        depth = base_20 * (1 + STEEL * kelvin) + carriage * (1 + SCALE * kelvin)
+        pairs.append(Pair(ring - PROBE_UM, 0.0, depth - PROBE_UM + off, carriage))
+    return pairs
+
+
+@pytest.mark.parametrize("kelvin", [0.0, 1.5, -4.0, 12.0])
+def test_base_depth_is_found_at_20_degrees_whatever_the_room(kelvin: float) -> None:
+    pairs = base_pairs(24004.25, 45000.4, kelvin, [0.2, -0.2, 0.1, -0.1, 0.0])
+    ring = Known(45000.4, 0.6, STEEL, "certificate")
+    base = Known(24000.0, 100.0, STEEL, "bench file")
+    found = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0 + kelvin, 0.3), ABOUT)
+    # The correction takes the base as long as its record says, 4 um off: alpha x 4 um x 12 K is under a nanometre.
+    assert found.values["length"].value == pytest.approx(24004.25, abs=0.001)
+    assert found.measurand.artefact == "base-depth"
+    assert found.values["carriage"].value == pytest.approx(21000.0)
+
+
+def test_base_depth_budget_holds_ring_scatter_and_a_shared_thermometer() -> None:
+    pairs = base_pairs(24004.25, 45000.4, 2.0, [0.4, -0.4, 0.2, -0.2, 0.0])
+    ring = Known(45000.4, 0.6, STEEL, "certificate")
+    base = Known(24000.0, 100.0, STEEL, "bench file")
+    found = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(22.0, 0.3), ABOUT)
+    lines = {line.term: line for line in found.budget}
+    assert lines["setting ring"].u == 0.6
+    scatter = [0.4 - 3 * 0.4 * 16e-6, -0.4, 0.2, -0.2, 0.0]
+    mean = sum(scatter) / 5
+    s = math.sqrt(sum((x - mean) ** 2 for x in scatter) / 4)
+    # JCGM 100, 4.2.3: s / sqrt(n), n - 1 degrees of freedom. The gauge's own offset is all that scatters here.
+    assert lines["remounts"].u == pytest.approx(s / math.sqrt(5), rel=1e-3)
+    assert lines["remounts"].dof == 4
+    # Ring and base are of one steel and expand together: the thermometer enters by their difference, less the scale.
+    slope = STEEL * 45000.4 - STEEL * 24000.0 - SCALE * 21000.0
+    assert lines["temperature"].u == pytest.approx(abs(slope) * 0.3, rel=1e-3)
+    assert found.values["length"].u == pytest.approx(math.hypot(*(line.u for line in found.budget)))
+
+
+def test_a_cover_over_the_target_is_added_to_the_depth() -> None:
+    pairs = base_pairs(24000.0, 45000.0, 0.0, [0.1, -0.1, 0.0, 0.1, -0.1])
+    ring, base = Known(45000.0, 0.6, STEEL, "c"), Known(24000.0, 100.0, STEEL, "b")
+    bare = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT)
+    covered = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT, cover_um=1000.0)
+    assert bare.values["length"].value is not None
+    assert covered.values["length"].value == pytest.approx(bare.values["length"].value + 1000.0)
+
+
+@pytest.mark.parametrize("kelvin", [0.0, 1.5, -6.0])
+def test_adapter_length_is_found_at_20_degrees(kelvin: float) -> None:
+    true = 18001.64
+    pairs = []
+    for off in (0.3, -0.3, 0.1, -0.1, 0.2, -0.2):
+        first, second = 21000.0 + off, 2998.0 - off
+        base = 24000.0 * (1 + STEEL * kelvin)
+        on_base = base + first * (1 + SCALE * kelvin) - PROBE_UM
+        on_adapter = base + true * (1 + ALUMINIUM * kelvin) + second * (1 + SCALE * kelvin) - PROBE_UM + off
+        pairs.append(Pair(on_base, first, on_adapter, second))
+    adapter = Known(18003.2, 1.5, ALUMINIUM, "record")
+    found = adapter_length(pairs, adapter, "ring-07", GAUGE, Thermal(20.0 + kelvin, 0.3), ABOUT)
+    assert found.values["length"].value == pytest.approx(true, abs=1e-4)
+    lines = {line.term: line for line in found.budget}
+    assert lines["scale"].u == pytest.approx(1e-5 * 18002.0, rel=1e-3)
+    assert lines["remounts"].dof == 5
+
+
+@pytest.mark.published
+def test_expansion_of_a_steel_length_is_iso_1s() -> None:
+    """52 mm of steel (11.5e-6/K) grow .598 um per K: JCGM 100:2008 H.1 for the coefficient, arithmetic for the rest."""
+    warm, cool = (
+        base_depth(
+            [Pair(0.0, 0.0, 100.0, 0.0)] * 5,
+            Known(52000.0, 0.6, 11.5e-6, "c"),
+            Known(0.0, 1.0, 0.0, "b"),
+            "base-depth",
+            GAUGE,
+            Thermal(at, 0.3),
+            ABOUT,
+        )
+        for at in (21.0, 20.0)
+    )
+    assert warm.values["length"].value is not None
+    assert cool.values["length"].value is not None
+    assert warm.values["length"].value - cool.values["length"].value == pytest.approx(0.598, abs=0.0005)

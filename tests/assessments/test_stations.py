@@ -1,0 +1,53 @@
+"""Where readings are taken, and the rough look that decides it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchd.assessments.locate import locate
+from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot, plan, wide
+
+
+def test_every_pass_covers_the_span_in_an_order_of_its_own() -> None:
+    hwhm = 37.0
+    stations = plan(5.0, 2 * SPAN_HWHM * hwhm, STEP_HWHM * hwhm, 4, np.random.default_rng(7))
+    for repeat in range(4):
+        places = np.array([s.offset_um for s in stations if s.repeat == repeat])
+        assert places.size == 13
+        assert np.ptp(places) == pytest.approx(3.0 * hwhm)
+        assert abs(places.mean() - 5.0) <= 0.5 * STEP_HWHM * hwhm + 1e-9
+        assert not np.array_equal(places, np.sort(places))
+        # nine at least within the window of the fit, wherever the pass was displaced to
+        assert np.count_nonzero(np.abs(places - 5.0) <= 1.1 * hwhm) >= 8
+    first = [s.offset_um for s in stations if s.repeat == 0]
+    second = [s.offset_um for s in stations if s.repeat == 1]
+    assert first != second
+
+
+def test_one_pass_stands_where_it_was_asked_for() -> None:
+    places = sorted(s.offset_um for s in plan(0.0, 160.0, 8.0, 1, np.random.default_rng(1)))
+    assert places == pytest.approx(list(np.arange(-80.0, 80.1, 8.0)))
+
+
+def test_pilot_and_wide_are_approached_from_below() -> None:
+    assert list(pilot(3.0, 35.0)) == sorted(pilot(3.0, 35.0))
+    found = wide(-600.0, 600.0, 85.0)
+    assert list(found) == sorted(found)
+    assert np.diff(found).max() <= 85.0
+
+
+@pytest.mark.parametrize("peak", [-38.0, -4.0, 0.0, 11.0, 52.0])
+def test_a_peak_is_located_well_enough_to_choose_stations(peak: float) -> None:
+    z = np.array(pilot(0.0, 35.0))
+    found = locate(z, 0.8 * np.exp(-np.log(2.0) * ((z - peak) / 38.0) ** 2), 35.0)
+    assert found is not None
+    assert found.peak_um == pytest.approx(peak, abs=4.0)
+    assert found.hwhm_um == pytest.approx(38.0, rel=0.15)
+
+
+def test_a_peak_outside_is_not_enclosed_and_darkness_is_nothing() -> None:
+    z = np.array(pilot(0.0, 35.0))
+    outside = locate(z, np.exp(-np.log(2.0) * ((z - 120.0) / 38.0) ** 2), 35.0)
+    assert outside is None or not outside.enclosed
+    assert locate(z, np.zeros(z.size), 35.0) is None
