@@ -11,10 +11,13 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
-from benchd.devices import LinkError, LinkGarbled, LinkTimeout
+from benchd.devices import LinkGarbled, LinkTimeout
+from benchd_drivers.finishing import finish
 from benchd_drivers.link.foreign import mapped
 
 LARGEST = 256 * 1024 * 1024
+CONNECT_S = 1.5
+"""A connection attempt cannot be cut short from outside, so it is short by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +44,7 @@ class HttpSession:
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix=f"http {name}")
         self._connection: http.client.HTTPConnection | None = None
         self._turn = asyncio.Lock()
+        self._given_up = False
 
     async def get(self, target: str, extra_s: float = 0.0) -> Fetched:
         """GET `target` (path and query). `extra_s` is added to the time-out, for an exposure.
@@ -50,6 +54,7 @@ class HttpSession:
         """
         limit_s = self._timeout_s + extra_s
         async with self._turn:
+            self._given_up = False
             job = asyncio.get_running_loop().run_in_executor(self._pool, self._get, target, limit_s)
             try:
                 async with asyncio.timeout(limit_s):
@@ -70,11 +75,11 @@ class HttpSession:
 
     async def _abandon(self, job: asyncio.Future[Fetched]) -> None:
         self._cut()
-        with contextlib.suppress(LinkError):
-            await job
+        await finish(_ended(job), f"end request of {self._name}")
 
     def _cut(self) -> None:
-        """Wake a thread that waits on the socket."""
+        """Wake a thread that waits on the socket, and let it not begin again."""
+        self._given_up = True
         connection = self._connection
         if connection is not None and connection.sock is not None:
             with contextlib.suppress(OSError):
@@ -94,7 +99,7 @@ class HttpSession:
                 return self._once(target, deadline)
             except (http.client.RemoteDisconnected, ConnectionResetError, BrokenPipeError):
                 self._drop()
-                if not kept:
+                if not kept or self._given_up:
                     raise
                 return self._once(target, deadline)  # the server had closed the idle connection
         except TimeoutError as error:
@@ -116,7 +121,7 @@ class HttpSession:
         connection = self._connection
         if connection is None:
             kind = http.client.HTTPSConnection if self._secure else http.client.HTTPConnection
-            connection = kind(self._host, self._port, timeout=_left(deadline))
+            connection = kind(self._host, self._port, timeout=min(_left(deadline), CONNECT_S))
             self._connection = connection
             connection.connect()
         connection.sock.settimeout(_left(deadline))
@@ -146,6 +151,11 @@ class HttpSession:
         if self._connection is not None:
             self._connection.close()
             self._connection = None
+
+
+async def _ended(job: asyncio.Future[Fetched]) -> None:
+    await asyncio.wait({job})
+    job.exception()
 
 
 def _left(deadline: float) -> float:
