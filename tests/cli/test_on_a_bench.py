@@ -1,0 +1,265 @@
+"""The command line against a whole simulated bench: hardware, daemon and broker are processes of their own."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import select
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.stack, pytest.mark.xdist_group("cli-bench")]
+
+ROOT = Path(__file__).resolve().parents[2]
+BIN = Path(sys.executable).parent
+FLANGE = ["flange_check", "lens=L-0417", "adapters=ring-07", "glass=pane-25", "distance_mm=5 m", "repeats=3"]
+CTRL_C = b"\x03"
+
+
+def wait_for(path: Path, process: subprocess.Popen[bytes], within_s: float = 30.0) -> Any:
+    """The JSON that a process writes once it is up."""
+    until = time.monotonic() + within_s
+    while time.monotonic() < until and process.poll() is None:
+        if path.exists():
+            return json.loads(path.read_text(encoding="utf-8"))
+        time.sleep(0.05)
+    raise AssertionError(f"{path} was not written; exit code {process.poll()}")
+
+
+def environment(folder: Path) -> dict[str, str]:
+    return {**os.environ, "XDG_RUNTIME_DIR": str(folder / "xdg"), "COLUMNS": "100", "TERM": "dumb"}
+
+
+class Bench:
+    """A folder with a bench file, its simulated hardware and, once started, its daemon."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder / "workshop"
+        shutil.copytree(ROOT / "configs" / "workshop", self.folder)
+        (self.folder / "xdg").mkdir()
+        self.sim = subprocess.Popen(
+            [
+                BIN / "benchd-sim",
+                "up",
+                "workshop",
+                "--seed",
+                "5",
+                "--dir",
+                "run",
+                "--camera-port",
+                "0",
+                "--with-parent",
+            ],
+            cwd=self.folder,
+            stdout=subprocess.DEVNULL,
+        )
+        self.camera = wait_for(self.folder / "run" / "ports.json", self.sim)["camera"]
+        file = self.folder / "bench.yaml"
+        text = file.read_text(encoding="utf-8")
+        text = text.replace("http://127.0.0.1:8780/frame.png", self.camera)
+        text = text.replace("http://127.0.0.1:8780/settings", self.camera.replace("frame.png", "settings"))
+        text = text.replace("mqtt: {broker: embedded}", "mqtt: {broker: embedded, ports: [0, 0, 0]}")
+        file.write_text(text, encoding="utf-8")
+        self.hand("set", "ring", "infinity")
+
+    def hand(self, *words: str) -> None:
+        subprocess.run([BIN / "benchd-sim", "hand", *words], cwd=self.folder, check=True, stdout=subprocess.DEVNULL)
+
+    def up(self, file: str = "bench.yaml") -> subprocess.Popen[bytes]:
+        with (self.folder / "up.out").open("wb") as out, (self.folder / "up.err").open("wb") as err:
+            return subprocess.Popen(
+                [BIN / "benchd", "up", file, "--ports-file", "up.json"],
+                cwd=self.folder, env=environment(self.folder), stdout=out, stderr=err,
+            )  # fmt: skip
+
+    def benchd(self, *words: str, code: int | None = 0) -> subprocess.CompletedProcess[str]:
+        told = subprocess.run(
+            [BIN / "benchd", *words], cwd=self.folder, env=environment(self.folder), stdin=subprocess.DEVNULL,
+            capture_output=True, text=True, timeout=120, check=False,
+        )  # fmt: skip
+        assert code is None or told.returncode == code, told.stdout + told.stderr
+        assert "Traceback" not in told.stderr
+        return told
+
+    def begin(self, *words: str) -> subprocess.Popen[str]:
+        return subprocess.Popen(
+            [BIN / "benchd", *words], cwd=self.folder, env=environment(self.folder), stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+
+    def state(self) -> dict[str, Any]:
+        doc: dict[str, Any] = json.loads(self.benchd("status", "--json").stdout)
+        return doc
+
+    def until(self, state: str, within_s: float = 60.0) -> dict[str, Any]:
+        """The `procedure` document once the run is in a state."""
+        end = time.monotonic() + within_s
+        while time.monotonic() < end:
+            doc: dict[str, Any] = self.state()["procedure"]
+            if doc["state"] == state:
+                return doc
+            time.sleep(0.2)
+        raise AssertionError(f"never {state}: {doc}")
+
+
+@pytest.fixture(scope="module")
+def hardware(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    """The simulated hardware, and files that name it."""
+    bench = Bench(tmp_path_factory.mktemp("cli"))
+    yield bench
+    bench.sim.terminate()
+    bench.sim.wait(10)
+
+
+@pytest.fixture(scope="module")
+def bench(hardware: Bench) -> Iterator[Bench]:
+    """The same with its daemon."""
+    daemon = hardware.up()
+    wait_for(hardware.folder / "up.json", daemon)
+    yield hardware
+    daemon.send_signal(signal.SIGTERM)
+    began = time.monotonic()
+    assert daemon.wait(10) == 0
+    assert time.monotonic() - began < 2.0
+    assert not list((hardware.folder / "xdg" / "benchd").glob("*.json"))
+
+
+def test_up_begins_with_the_caution_and_says_what_to_type(bench: Bench) -> None:
+    first = (bench.folder / "up.err").read_text(encoding="utf-8").splitlines()[0]
+    assert "not an emergency stop" in first
+    told = (bench.folder / "up.out").read_text(encoding="utf-8")
+    port = json.loads((bench.folder / "up.json").read_text(encoding="utf-8"))["listeners"]["v4"]
+    assert f"mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'benchd/north-rail/#'" in told
+
+
+@pytest.mark.skipif(shutil.which("mosquitto_pub") is None, reason="the clients of mosquitto are not installed")
+def test_the_lines_that_up_prints_for_any_client_home_the_bench(bench: Bench) -> None:
+    told = (bench.folder / "up.out").read_text(encoding="utf-8").replace("\\\n", " ")
+    lines = [line.strip() for line in told.splitlines() if "mosquitto_pub" in line]
+    take, home = (next(line[line.index("mosquitto_pub") :] for line in lines if verb in line)
+                  for verb in ("/take ", "/home "))  # fmt: skip
+    for line in (take, home):
+        subprocess.run(["bash", "-c", line], check=True, timeout=20)
+    end = time.monotonic() + 30
+    while not bench.state()["device/carriage"]["homed"]:
+        assert time.monotonic() < end
+        time.sleep(0.2)
+    bench.benchd("do", "release", "force=true")
+
+
+def test_a_run_asks_from_anywhere_and_ends_in_a_finding_that_can_be_reported(bench: Bench) -> None:
+    run = bench.begin("run", *FLANGE, "--json")
+    question = bench.until("asking")["ask"]
+    busy = bench.benchd("run", *FLANGE, code=1)
+    assert "(busy)" in busy.stderr
+    bench.benchd("do", "answer", f"ask={question['ask']}", "value=true", "--user", "wall")
+    out, err = run.communicate(timeout=120)
+    assert run.returncode == 0, out + err
+    assert f"benchd do answer --bench north-rail ask={question['ask']} value=true" in err
+    doc = json.loads(out)
+    (finding,) = doc["findings"]
+    assert doc["state"] == "done"
+    assert finding["run"] == doc["run"]
+    # No zero was calibrated: the finding is relative, and the exit code does not judge it.
+    assert finding["absolute"] is False
+    assert doc["chain"][-1]["term"] == "carriage"
+
+    told = bench.benchd("report", doc["run"], "--out", "focus.png")
+    assert (bench.folder / "focus.png").read_bytes().startswith(b"\x89PNG")
+    assert told.stderr == ""  # computed again, best focus lies where the finding says
+    assert "RELATIVE" in told.stdout
+    assert "Datum chain" in told.stdout
+    assert max(map(len, told.stdout.splitlines())) <= 100
+
+    by_lens = json.loads(bench.benchd("report", "L-0417", "--json", "--store", "sqlite:///workshop.db").stdout)
+    assert by_lens["findings"] == doc["findings"]
+    assert by_lens["chain"] == doc["chain"]
+    shown = json.loads(bench.benchd("show", "run", doc["run"], "--json").stdout)
+    assert [one["idx"] for one in shown["readings"][::2]] == list(range(finding["readings"]["indices"][1] + 1))
+    assert "readings" in bench.benchd("show", "run").stdout
+    assert finding["finding"] in bench.benchd("show", "lens", "L-0417").stdout
+    assert "Best focus is" in bench.benchd("show", "finding", finding["finding"]).stdout
+    assert "conjugate" in bench.benchd("show", "setup").stdout
+
+
+def at_a_terminal(bench: Bench, words: list[str], keys: list[tuple[str, bytes]]) -> tuple[str, int]:
+    """Run at a pseudo-terminal, typing each key string once its text has come; gives what was shown and the code."""
+    master, slave = pty.openpty()
+    process = subprocess.Popen(
+        [BIN / "benchd", *words], cwd=bench.folder, env={**environment(bench.folder), "TERM": "xterm"},
+        stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
+    )  # fmt: skip
+    os.close(slave)
+    shown, waiting = b"", list(keys)
+    end = time.monotonic() + 90
+    while time.monotonic() < end:
+        if select.select([master], [], [], 0.2)[0]:
+            try:
+                shown += os.read(master, 65536)
+            except OSError:  # the other end is closed
+                break
+        if waiting and waiting[0][0].encode() in shown:
+            key = waiting.pop(0)[1]
+            if key == CTRL_C:
+                process.send_signal(signal.SIGINT)
+            else:
+                os.write(master, key)
+    os.close(master)
+    return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown.decode()).replace("\r", ""), process.wait(10)
+
+
+def test_at_a_terminal_the_person_is_asked_and_may_end_the_run(bench: Bench) -> None:
+    keys = [("Enter when", b"well\n"), ("Press Enter, or type abort.", b"abort\n")]
+    shown, code = at_a_terminal(bench, ["run", *FLANGE], keys)
+    assert code == 1
+    assert "? Adapters and glass as listed, lens seated, ring at infinity, iris open?" in shown
+    assert "was aborted" in shown
+
+
+def test_the_first_ctrl_c_pauses_the_second_leaves_and_the_run_can_be_ended(bench: Bench) -> None:
+    shown, code = at_a_terminal(
+        bench, ["run", *FLANGE], [("Enter when", b"\n"), ("step 6", CTRL_C), ("Stop sent", CTRL_C)]
+    )
+    assert code == 1
+    assert "is paused: `benchd do resume run=" in shown
+    assert "Left;" in shown
+    run = bench.until("paused")["run"]
+    bench.benchd("do", "resume", f"run={run}")
+    bench.until("running")
+    bench.benchd("do", "abort", f"run={run}")
+    bench.until("aborted")
+
+
+def test_a_move_ends_where_it_says(bench: Bench) -> None:
+    bench.benchd("do", "home")
+    told = json.loads(bench.benchd("do", "move", "carriage_um=9 mm", "--json").stdout)
+    assert told["result"]["carriage_um"] == pytest.approx(9000.0, abs=1.5)
+    beyond = bench.benchd("do", "move", "carriage_um=50000", code=1)
+    assert "(limit)" in beyond.stderr
+
+
+def test_a_bench_file_that_may_not_stand_is_listed_and_ends_with_2(hardware: Bench) -> None:
+    bad = hardware.folder / "bad.yaml"
+    text = (hardware.folder / "bench.yaml").read_text(encoding="utf-8")
+    bad.write_text(text.replace("settle_ms: 150", "settle_ms: soon"), encoding="utf-8")
+    told = hardware.benchd("up", "bad.yaml", code=2)
+    assert "nothing moved" in told.stderr
+    assert re.search(r"bad\.yaml:\d+:\d+ motion\.settle_ms = 'soon': ", told.stderr)
+
+
+def test_hardware_that_is_not_there_ends_with_3(hardware: Bench) -> None:
+    gone = hardware.folder / "gone.yaml"
+    text = (hardware.folder / "bench.yaml").read_text(encoding="utf-8")
+    gone.write_text(text.replace("port: run/board", "port: run/no-board").replace("workshop.db", "gone.db"), "utf-8")
+    told = hardware.benchd("up", "gone.yaml", code=3)
+    assert "run/no-board" in told.stderr
