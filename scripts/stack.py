@@ -46,12 +46,14 @@ class Stack:
         folder: Path | None = None,
         change: Callable[[Any], None] | None = None,
         child: str = "auto",
+        journal: Path | None = None,
     ) -> None:
         self.world, self.config, self.seed, self.pace = world, config, seed, pace
         self._kept = folder is not None
         self.folder = folder or Path(tempfile.mkdtemp(prefix="benchd-"))
         self._change = change
         self._child = child
+        self._journal = journal
         self._processes: dict[str, asyncio.subprocess.Process] = {}
         self.ports: dict[str, Any] = {}
 
@@ -89,7 +91,7 @@ class Stack:
         await self._spawn(
             "sim",
             [BIN / "benchd-sim", "up", self.world, "--seed", self.seed, "--pace", self.pace, "--camera-port", 0],
-            ["--dir", self.run_folder, "--with-parent"],
+            ["--dir", self.run_folder, "--with-parent", *(["--journal", self._journal] if self._journal else [])],
         )
         ports = await self._file("sim", self.run_folder / "ports.json")
         self._write_bench_file(ports)

@@ -49,6 +49,7 @@ def _parser() -> argparse.ArgumentParser:
     up.add_argument("--seed", type=int, default=1, help="draws another bench and lens (default 1)")
     up.add_argument("--pace", type=_pace, default=1.0, help="world seconds a second, for long runs (default 1)")
     up.add_argument("--truth", type=Path, metavar="FILE", help="write the truth there at the start and at the end")
+    up.add_argument("--journal", type=Path, metavar="FILE", help="every byte on the ports with its monotonic time")
     up.add_argument("--camera-port", type=_port, default=8780, help="default 8780; a free one if it is taken")
     up.add_argument("--identity", default="7A01", help="serial string that the board tells (default 7A01)")
     up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
@@ -98,6 +99,7 @@ def _up(args: argparse.Namespace) -> int:
     import asyncio
     import time
 
+    from benchd_simulators.firmware.journal import Journal
     from benchd_simulators.firmware.serve import InUse, claimed, die_with_parent, serve
     from benchd_simulators.world import WorldFileError, load_world
 
@@ -115,7 +117,7 @@ def _up(args: argparse.Namespace) -> int:
 
     about = {"world": str(args.world), "seed": args.seed, "pace": args.pace}
     try:
-        with claimed(folder):
+        with claimed(folder), Journal(args.journal) as journal:
             asyncio.run(
                 serve(
                     world,
@@ -125,6 +127,7 @@ def _up(args: argparse.Namespace) -> int:
                     camera_port=args.camera_port,
                     identity=args.identity,
                     truth=args.truth,
+                    journal=journal,
                     ready=ready,
                 )
             )

@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from benchd_simulators.firmware.http import MOST_HEAD, Answer, BadRequest, talk
+from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.wire import FaultRefused
 
@@ -24,8 +25,9 @@ COUNTED = ("late", "garbage", "error", "cut", "freeze", "no_time")
 class NetworkCamera:
     """Serves /frame.png and /settings on loopback. One frame is exposed at a time; who comes later waits his turn."""
 
-    def __init__(self, machine: Machine, *, pace: float = 1.0) -> None:
+    def __init__(self, machine: Machine, journal: Journal | None = None, *, pace: float = 1.0) -> None:
         self._machine = machine
+        self._journal = journal or Journal(None)
         self._pace = pace
         self._exposure_ms = 20.0
         self._gain = 1.0
@@ -71,9 +73,15 @@ class NetworkCamera:
         assert task is not None
         self._talks.add(task)
         task.add_done_callback(self._talks.discard)
-        await talk(reader, writer, self._handle)
+        await talk(reader, writer, self._noted)
 
     # ------------------------------------------------------------- requests
+
+    async def _noted(self, path: str, query: dict[str, str]) -> Answer:
+        self._journal.note("camera", "in", path.encode())
+        answer = await self._handle(path, query)
+        self._journal.note("camera", "out", path.encode())
+        return answer
 
     async def _handle(self, path: str, query: dict[str, str]) -> Answer:
         if path not in ("/frame.png", "/settings"):

@@ -11,6 +11,7 @@ from typing import Any
 
 from benchd_simulators.firmware.board import Board
 from benchd_simulators.firmware.camera import NetworkCamera
+from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.line_device import LineDevice, counter_answers, indicator_answers
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.port import Port
@@ -23,15 +24,21 @@ BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "
 class Cable:
     """One serial device: port, wire, and what hangs on its end."""
 
-    def __init__(self, link: Path, *, seed: int) -> None:
+    def __init__(self, link: Path, journal: Journal, *, seed: int) -> None:
         self.feed: Callable[[bytes], None] = lambda data: None
         self.on_open: Callable[[], None] = lambda: None
+        self._name, self._journal = link.name, journal
         self._replug: asyncio.TimerHandle | None = None
         self.port = Port(link, self._from_host, self._opened)
-        self.wire = Wire(lambda: self.port.baud, self.port.write, self._to_device, stall=self.port.deafen, seed=seed)
+        self.wire = Wire(lambda: self.port.baud, self._to_host, self._to_device, stall=self.port.deafen, seed=seed)
 
     def _from_host(self, data: bytes) -> None:
+        self._journal.note(self._name, "in", data)
         self.wire.receive(data)
+
+    def _to_host(self, data: bytes) -> None:
+        self._journal.note(self._name, "out", data)
+        self.port.write(data)
 
     def _to_device(self, data: bytes) -> None:
         self.feed(data)
@@ -59,14 +66,24 @@ class Cable:
 class Rig:
     """The hardware of one bench, reachable under `folder`."""
 
-    def __init__(self, machine: Machine, folder: Path, *, pace: float, identity: str, seed: int = 0) -> None:
+    def __init__(
+        self,
+        machine: Machine,
+        folder: Path,
+        *,
+        pace: float,
+        identity: str,
+        seed: int = 0,
+        journal: Journal | None = None,
+    ) -> None:
         self.machine = machine
-        self.cables = {name: Cable(folder / name, seed=seed) for name in SERIAL}
+        journal = journal or Journal(None)
+        self.cables = {name: Cable(folder / name, journal, seed=seed) for name in SERIAL}
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
         self.cables["board"].feed = self.board.feed
         for name, answers in (("counter", counter_answers(machine)), ("indicator", indicator_answers(machine))):
             self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
-        self.camera = NetworkCamera(machine, pace=pace)
+        self.camera = NetworkCamera(machine, journal, pace=pace)
 
     async def plug(self, camera_port: int) -> dict[str, str]:
         """Open every port. Returns where each is reached. Raises OSError; `unplug` is then still needed."""

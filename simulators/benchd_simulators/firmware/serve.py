@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd_simulators.firmware import hand
+from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.rig import Rig, write_json
 from benchd_simulators.firmware.wire import FaultRefused
@@ -57,6 +58,7 @@ async def serve(
     camera_port: int,
     identity: str,
     truth: Path | None,
+    journal: Journal,
     ready: Callable[[Mapping[str, str]], None],
 ) -> None:
     """Run until SIGINT or SIGTERM. `ready` is told where everything is once ports.json is written.
@@ -67,7 +69,7 @@ async def serve(
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    rig = Rig(machine, folder, pace=pace, identity=identity, seed=int(about.get("seed", 0)))
+    rig = Rig(machine, folder, pace=pace, identity=identity, seed=int(about.get("seed", 0)), journal=journal)
     hand_server: asyncio.Server | None = None
     board = asyncio.create_task(rig.board.run(), name="board")
     try:
