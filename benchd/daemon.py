@@ -1,7 +1,8 @@
 """The composition root: builds everything from a bench file, starts it, and stops it in the right order.
 
-Start: record, devices, bench, broker, connections. Stop: motion first, then what runs, light and devices, then
-`online` false, the broker, the record. A restart begins inert: nothing homed, lights at their safe level.
+Start: record, devices, bench, broker, connections, watches. Stop: motion first, then what runs, light and devices,
+then `online` false, the broker, the record; each part has its time, so that one that hangs keeps no other from ending.
+A restart begins inert: nothing homed, lights at their safe level.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import contextlib
 import json
 import os
 import signal
-from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -22,8 +23,10 @@ from benchd.bench.assembly import Assembly, build, close_all, open_all
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
+from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
-from benchd.devices import Clock, Identity
+from benchd.devices import Clock, DeviceError, Identity
+from benchd.errors import BenchdError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
@@ -52,8 +55,9 @@ _log = structlog.get_logger("benchd")
 LAST_GOOD = ".last-good"
 """The folder beside the bench file that keeps what it said when it was last good."""
 
-STOP_WITHIN_S = 1.0
-"""How long the orderly end of one part may take before the next is begun."""
+STOP_WITHIN_S = 0.6
+"""How long the orderly end of one part may take before the next is begun; all of it has 2 s."""
+CONNECT_WITHIN_S = 15.0
 
 
 def version() -> str:
@@ -93,25 +97,44 @@ class Daemon:
         self.endpoint: Endpoint | None = None
         self.listeners: dict[str, int] = {}
         self._ended = asyncio.Event()
+        self._failure: BenchdError | None = None
 
     def end(self) -> None:
         """Ask the daemon to end in order."""
         self._ended.set()
 
     async def serve(self) -> None:
-        """Serve until `end`, SIGINT or SIGTERM. Raises FileProblems, DeviceError, BenchdError where it cannot start."""
+        """Serve until `end`, SIGINT or SIGTERM. Raises FileProblems, DeviceError, BenchdError where it cannot start,
+        BenchdError (device_fault) where a part of it failed."""
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, self.end)
         try:
             async with contextlib.AsyncExitStack() as stack:
-                await self._start(stack)
-                self.ready(self)
-                await self._ended.wait()
+                if await self._started(stack):
+                    self.ready(self)
+                    await self._ended.wait()
                 _log.info("ending")
         finally:
             for number in (signal.SIGINT, signal.SIGTERM):
                 loop.remove_signal_handler(number)
+        if self._failure is not None:
+            raise self._failure
+
+    async def _started(self, stack: contextlib.AsyncExitStack) -> bool:
+        """Start; False where the daemon was asked to end before it was up. What was begun is then on the stack."""
+        starting = asyncio.create_task(self._start(stack), name="start")
+        asked = asyncio.create_task(self._ended.wait(), name="asked to end")
+        try:
+            await asyncio.wait({starting, asked}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in (starting, asked):
+                task.cancel()
+            await asyncio.wait({starting, asked})
+        if starting.cancelled():
+            return False
+        starting.result()
+        return not self._ended.is_set()
 
     async def _start(self, stack: contextlib.AsyncExitStack) -> None:
         copies = self.path.parent / LAST_GOOD
@@ -123,11 +146,11 @@ class Daemon:
         self.bench = loaded.file.bench
         assembly = build(loaded)
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
-        stack.push_async_callback(store.close)
+        stack.push_async_callback(_within, store.close, "the record")
+        stack.push_async_callback(_within, lambda: close_all(assembly), "devices")
         identities = await open_all(assembly)
-        stack.push_async_callback(close_all, assembly)
         bench = Bench(loaded, assembly, store, self.notices, self.clock)
-        stack.push_async_callback(bench.close)
+        stack.push_async_callback(_within, bench.close, "the bench")
         await bench.setup.load()
         for run in store.abandoned:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
@@ -135,10 +158,15 @@ class Daemon:
         library = Library.load((loaded.folder / "procedures",), assessments=assessor.names)
         runner = Runner(bench, assessor, library)
         beat = Beat(self.clock)
-        reporter = Reporter(bench, self._beater(beat))
-        await stack.enter_async_context(_task(reporter.run(), "reporter"))
+        reconnector = Reconnector(bench, identities)
+        reporter = Reporter(bench, self._beater(beat), reconnector.away)
         await self._serve_mqtt(stack, bench, runner, beat)
         self.notices.put("about", _about(bench, library, beat, identities))
+        # From here on the end begins with the motion, and `online` goes false only when all is at rest and dark.
+        stack.push_async_callback(_within, lambda: close_all(assembly), "devices")
+        await stack.enter_async_context(self._task(reconnector.run(), "links"))
+        await stack.enter_async_context(self._task(reporter.run(), "reporter"))
+        stack.push_async_callback(_come_to_rest, bench, runner)
 
     def _beater(self, beat: Beat) -> Callable[[], None]:
         def due() -> None:
@@ -174,11 +202,18 @@ class Daemon:
         }  # fmt: skip
         road = StopRoad(endpoint, on_stop, **common)
         connection = Connection(endpoint, intake=intake, notices=self.notices, **common)
-        await stack.enter_async_context(_task(connection.run(), "mqtt", grace_s=STOP_WITHIN_S))
-        await stack.enter_async_context(_task(road.run(), "mqtt-stop", grace_s=STOP_WITHIN_S))
-        await stack.enter_async_context(_task(_every_second(control.tell, self.clock), "control"))
-        async with asyncio.timeout(15.0):
-            await asyncio.gather(connection.ready.wait(), road.ready.wait())
+        await stack.enter_async_context(self._task(connection.run(), "mqtt"))
+        await stack.enter_async_context(self._task(road.run(), "mqtt-stop"))
+        await stack.enter_async_context(self._task(_every_second(control.tell, self.clock), "control"))
+        try:
+            async with asyncio.timeout(CONNECT_WITHIN_S):
+                await asyncio.gather(connection.ready.wait(), road.ready.wait())
+        except TimeoutError:
+            raise BenchdError(
+                "timeout",
+                f"No MQTT broker answered at {endpoint()} within {CONNECT_WITHIN_S:g} s.",
+                advice="Start it, or write `broker: embedded` under `mqtt` in the bench file.",
+            ) from None
         self.endpoint = endpoint()
         self._write_ports(stack)
 
@@ -196,8 +231,33 @@ class Daemon:
         def restarted(reason: str) -> None:
             bench.events.tell("broker", f"The broker was restarted: {reason}.", severity="warning")
 
-        await stack.enter_async_context(_task(Watchdog(broker, self.clock, restarted).run(), "watchdog"))
+        await stack.enter_async_context(self._task(Watchdog(broker, self.clock, restarted).run(), "watchdog"))
         return lambda: broker.endpoint
+
+    @contextlib.asynccontextmanager
+    async def _task(self, work: Coroutine[Any, Any, None], name: str) -> AsyncIterator[None]:
+        """A task for as long as the block lasts. One that fails ends the daemon."""
+        task = asyncio.create_task(work, name=name)
+        ending = False
+
+        def failed(done: asyncio.Task[Any]) -> None:
+            if done.cancelled() or done.exception() is None or ending:
+                return
+            _log.error("a part of the daemon failed", part=name, error=repr(done.exception()))
+            if self._failure is None:
+                self._failure = BenchdError("device_fault", f"A part of the daemon failed: {name}.")
+                self._failure.__cause__ = done.exception()
+            self.end()
+
+        task.add_done_callback(failed)
+        try:
+            yield
+        finally:
+            ending = True
+            task.cancel()
+            _, late = await asyncio.wait([task], timeout=STOP_WITHIN_S)
+            if late:
+                _log.warning("this part did not end in time", part=name, within_s=STOP_WITHIN_S)
 
     def _write_ports(self, stack: contextlib.AsyncExitStack) -> None:
         """Say where this bench is reached, so that the command line on the same machine finds it."""
@@ -220,27 +280,28 @@ class Daemon:
             stack.callback(file.unlink, missing_ok=True)
 
 
-@contextlib.asynccontextmanager
-async def _task(
-    work: Coroutine[Any, Any, None], name: str, grace_s: float | None = None
-) -> AsyncIterator[asyncio.Task[Any]]:
-    """A task for as long as the block lasts. One that fails ends the daemon's wait by failing the block."""
-    task = asyncio.create_task(work, name=name)
-    owner = asyncio.current_task()
-    ending = False
-
-    def failed(done: asyncio.Task[Any]) -> None:
-        if not ending and not done.cancelled() and done.exception() is not None and owner is not None:
-            _log.error("a part of the daemon failed", part=name, error=repr(done.exception()))
-            owner.cancel()
-
-    task.add_done_callback(failed)
-    try:
-        yield task
-    finally:
-        ending = True
+async def _within(work: Callable[[], Awaitable[None]], what: str, within_s: float = STOP_WITHIN_S) -> None:
+    """One part of the end: failed or too slow, it is logged, and the others go on."""
+    task = asyncio.ensure_future(work())
+    _, late = await asyncio.wait({task}, timeout=within_s)
+    if late:
+        _log.warning("this part did not end in time", part=what, within_s=within_s)
         task.cancel()
-        await asyncio.wait([task], timeout=grace_s)
+    elif not task.cancelled() and task.exception() is not None:
+        _log.warning("this part did not end in order", part=what, error=repr(task.exception()))
+
+
+async def _come_to_rest(bench: Bench, runner: Runner) -> None:
+    """Motion first, whatever else runs; then what runs, its `finally` included, as far as the time allows."""
+
+    async def stop() -> None:
+        with contextlib.suppress(DeviceError):  # what cannot be reached cannot be stopped from here
+            await bench.stop()
+
+    stopping = asyncio.create_task(_within(stop, "motion"), name="stop")
+    await asyncio.sleep(0)  # the stop byte goes out before anything else is begun
+    await _within(lambda: runner.close(STOP_WITHIN_S), "what runs", 2 * STOP_WITHIN_S)
+    await asyncio.wait({stopping})
 
 
 async def _every_second(work: Callable[[], None], clock: Clock) -> None:

@@ -22,6 +22,7 @@ class Job:
     cause: str | None
     task: asyncio.Task[Any]
     reason: BaseException | None = None
+    ending: bool = False
 
 
 Ended = Callable[[str, str | None, Any, BaseException | None], None]
@@ -65,7 +66,10 @@ class Jobs:
             error = (self._job.reason if self._job else None) or cancelled
             if error is cancelled:
                 raise
-        except (BenchdError, Stopped) as known:
+        except Stopped as stopped:
+            # Whoever breaks a job off stops the carriage first: what counts is why.
+            error = (self._job.reason if self._job else None) or stopped
+        except BenchdError as known:
             error = known
         except Exception as unknown:  # noqa: BLE001  whatever a driver raises ends the job, never the daemon
             error = unknown
@@ -73,14 +77,36 @@ class Jobs:
             self._job = None
         self._ended(kind, cause, result, error)
 
-    async def break_off(self, reason: BaseException) -> None:
-        """Cancel the job under way, which then ends with `reason`; returns when it has ended. Nothing to do at rest."""
-        job = self._job
-        if job is None or job.task is asyncio.current_task():
+    def blame(self, reason: BaseException) -> Job | None:
+        """The job under way, which is about to be stopped and broken off, will have ended for `reason`.
+
+        An error of its own counts more; the first reason given stays.
+        """
+        if self._job is not None and self._job.reason is None:
+            self._job.reason = reason
+        return self._job
+
+    def ending(self) -> None:
+        """Said by the job itself: only its orderly end is left. It is not cancelled any more, only waited for."""
+        if self._job is not None:
+            self._job.ending = True
+
+    async def break_off(self, reason: BaseException, *, job: Job | None = None, within_s: float | None = None) -> None:
+        """Cancel the job under way, which then ends with `reason`; returns when it has ended. Nothing to do at rest.
+
+        `job` names the one that is meant, where another may have begun since. An orderly end that takes longer than
+        `within_s` is cut off.
+        """
+        under_way = self._job
+        if under_way is None or under_way.task is asyncio.current_task() or job not in (None, under_way):
             return
-        job.reason = reason
-        job.task.cancel()
-        await asyncio.wait([job.task])
+        self.blame(reason)
+        if not under_way.ending:
+            under_way.task.cancel()
+        _, late = await asyncio.wait([under_way.task], timeout=within_s)
+        if late:
+            under_way.task.cancel()
+            await asyncio.wait(late, timeout=within_s)
 
     async def wait(self) -> None:
         """Return when the slot is free."""

@@ -24,15 +24,18 @@ MARK_ANSWER_S = 0.3
 class MotionFigures:
     """How the carriage is moved: lengths in um, times in s, speed in um/s.
 
-    `disagreement_um` bounds motor against encoder at rest; in motion the path of `skew_s` is added to it, as the
-    two are not read at the same instant. `still_um` is how far the carriage may creep at rest unasked.
+    `following_um` bounds motor against encoder in motion, where the path of `skew_s` is added to it, as the two are
+    not read at the same instant. Between one rest and the next they may come apart by `disagreement_um` (play, and the
+    screw's error within a turn) and `pitch_rel` of the way. `still_um` is how far the carriage may creep at rest.
     """
 
     speed_um_s: float
     tolerance_um: float = 1.0
     settle_s: float = 0.15
     approach_um: float = 100.0
-    disagreement_um: float = 150.0
+    following_um: float = 150.0
+    disagreement_um: float = 60.0
+    pitch_rel: float = 1e-3
     still_um: float = 25.0
     skew_s: float = 0.03
 
@@ -50,6 +53,8 @@ class Positioner:
         self._shift_um = 0.0  # motor less encoder, as last seen at rest
         self._rest_um: float | None = None
         self.state = "idle"
+        self.barred: str | None = None
+        """Why the carriage may not be moved at all just now: its controller or its scale is away."""
 
     @property
     def limits_um(self) -> tuple[float, float]:
@@ -75,23 +80,38 @@ class Positioner:
         return reading
 
     async def home(self) -> None:
-        """Find the switch, then the reference mark, then agree with the encoder. Raises HomeFailed, Stopped."""
+        """Find the switch, then the reference mark, then agree with the encoder. Raises DeviceError, Stopped."""
+        if self.barred is not None:
+            raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
         self._trust.lose("homing", "homing")
         self.state = "homing"
         stops = self._stops
+        why = "homing was broken off"
+        try:
+            await self._find_zero(stops)
+            self._trust.gain()
+        except Stopped:
+            why = "homing was stopped"
+            raise
+        except DeviceError as failed:
+            why = failed.text.rstrip(".")
+            raise
+        finally:
+            self.state = "idle"
+            if not self._trust.homed:
+                self._trust.lose("homing", why)
+
+    async def _find_zero(self, stops: int) -> None:
         try:
             await self._axis.home()
             self._check_stopped(stops)
             await self._find_mark()
             await self._clock.sleep(self._figures.settle_s)
             await self._agree()
-        except MotionFailed:
+        except DeviceError:
             self._check_stopped(stops)
             raise
-        finally:
-            self.state = "idle"
         self._check_stopped(stops)
-        self._trust.gain()
 
     async def _find_mark(self) -> None:
         """Pass the scale's reference mark, where it was not passed on the way to the switch. Raises HomeFailed."""
@@ -175,11 +195,13 @@ class Positioner:
         self._check_stopped(stops)
 
     async def _agree(self) -> None:
-        """At rest: learn the shift between motor and encoder, or lose trust where it has jumped."""
+        """At rest: learn the shift between motor and encoder, or lose trust where it has jumped since the last rest."""
         motor = (await self._axis.read()).value
         place = (await self.read()).value
         shift = motor - place
-        if self._trust.homed and abs(shift - self._shift_um) > self._figures.disagreement_um:
+        way = 0.0 if self._rest_um is None else abs(place - self._rest_um)
+        allowance = self._figures.disagreement_um + self._figures.pitch_rel * way
+        if self._trust.homed and abs(shift - self._shift_um) > allowance:
             self._disagree(shift - self._shift_um)
         self._shift_um = shift
         self._rest_um = place
@@ -208,7 +230,7 @@ class Positioner:
                 self._rest_um = place.value
                 self._trust.lose("stall", f"the carriage moved {moved:+.0f} um unasked")
             return place
-        allowance = self._figures.disagreement_um + self._figures.speed_um_s * self._figures.skew_s
+        allowance = self._figures.following_um + self._figures.speed_um_s * self._figures.skew_s
         apart = before.value - place.value - self._shift_um
         if abs(apart) > allowance:
             self._disagree(apart)
@@ -221,13 +243,11 @@ class Positioner:
         if not self._axis.homed:
             self._trust.lose("reset", "the controller lost its place in the stop")
         elif self._trust.homed:
-            await asyncio.sleep(0)
             try:
-                place = (await self.read()).value
-                self._shift_um = (await self._axis.read()).value - place
-                self._rest_um = place
-            except DeviceError:
-                self._trust.lose("link", "the position could not be read after the stop")
+                await self._agree()
+            except DeviceError as error:
+                if self._trust.homed:
+                    self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")
 
     def _check_stopped(self, stops: int) -> None:
         if self._stops != stops:

@@ -1,6 +1,7 @@
-"""The state of every device as kept documents, and the two watches that keep them true.
+"""The state of every device as kept documents, and the watches that keep them true.
 
-The carriage is looked at fast while it moves and slowly at rest; devices tell their health once in a while.
+The carriage is looked at fast while it moves and slowly at rest; devices tell their health once in a while. Whatever
+takes trust away is told at once, and what runs on the trusted position is brought to rest and broken off.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ from typing import Any
 
 from benchd.bench.bench import CARRIAGE, Bench
 from benchd.bench.chain import depth_um, offset_um
+from benchd.bench.jobs import Job
 from benchd.devices import Axis, DeviceError, Encoder, Gauge, Light, Meter
+from benchd.errors import BenchdError
 
 MOVING_S = 0.02
 RESTING_S = 0.2
@@ -20,60 +23,106 @@ HEALTH_S = 1.0
 
 
 class Reporter:
-    """Runs as tasks beside the bench; ends when cancelled. `beat_due` is called from the motion loop, at every look."""
+    """Runs as tasks beside the bench; ends when cancelled. `beat_due` is called from the motion loop, at every look.
 
-    def __init__(self, bench: Bench, beat_due: Callable[[], None]) -> None:
+    `away` says whether a device hangs on a lost link: it is then `offline` and not asked.
+    """
+
+    def __init__(self, bench: Bench, beat_due: Callable[[], None], away: Callable[[str], bool]) -> None:
         self._bench = bench
         self._beat_due = beat_due
+        self._away = away
         self._seq: dict[str, int] = {}
+        self._place: float | None = None
+        self._fault: DeviceError | None = None
+        self._halting: set[asyncio.Task[None]] = set()
+        bench.trust.listen(self._trust_lost)
 
     async def run(self) -> None:
         """Watch until cancelled."""
-        async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(self._watch_carriage(), name="watch carriage")
-            tasks.create_task(self._hear_surprises(), name="hear surprises")
-            tasks.create_task(self._tell_devices(), name="tell devices")
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._watch_carriage(), name="watch carriage")
+                tasks.create_task(self._hear_surprises(), name="hear surprises")
+                tasks.create_task(self._tell_devices(), name="tell devices")
+        finally:
+            for task in self._halting:
+                task.cancel()
+            if self._halting:
+                await asyncio.wait(self._halting)
 
     async def _watch_carriage(self) -> None:
         bench = self._bench
-        fault: DeviceError | None = None
         while True:
+            began = bench.clock.monotonic()
             self._beat_due()
             moving = bench.carriage.state != "idle"
             try:
-                reading = await bench.carriage.watch_once()
-                self._tell_carriage(reading.value, None)
-                fault = None
+                await self._look()
             except DeviceError as error:
-                if fault is None or fault.text != error.text:
-                    fault = error
-                    bench.trust.lose("link", error.text.rstrip("."))
-                    bench.events.error(error)
-                    self._tell_carriage(None, error)
-                    if bench.jobs.kind is not None:
-                        await self._halt(error)
-            await bench.clock.sleep(MOVING_S if moving else RESTING_S)
+                self._failed(error)
+            spent = bench.clock.monotonic() - began
+            await bench.clock.sleep(max((MOVING_S if moving else RESTING_S) - spent, 0.002))
 
-    async def _halt(self, error: DeviceError) -> None:
-        """What runs is broken off with the error; the carriage is stopped as well as it can be."""
-        with suppress(DeviceError):  # told already as the fault that led here
+    async def _look(self) -> None:
+        bench = self._bench
+        away = [role for role in (CARRIAGE, "position") if self._away(bench.assembly.roles.get(role, role))]
+        if away:
+            self._place = None
+            self._tell_carriage()
+            return
+        reading = await bench.carriage.watch_once()
+        self._place, self._fault = reading.value, None
+        self._tell_carriage()
+
+    def _failed(self, error: DeviceError) -> None:
+        """A look that failed: trust goes with it. The same failure again is no news."""
+        known = self._fault is not None and self._fault.text == error.text
+        self._place, self._fault = None, error
+        if self._bench.trust.homed:
+            self._bench.trust.lose("link", error.text.rstrip("."))
+        elif not known and error.text.rstrip(".") not in (self._bench.trust.why or ""):
+            self._bench.events.error(error)
+        self._tell_carriage()
+
+    def _trust_lost(self, kind: str, why: str) -> None:
+        """In the same turn as the loss: tell it, and begin to bring to rest what runs."""
+        self._tell_carriage()
+        if kind == "homing" or self._bench.jobs.kind is None:
+            return
+        error = DeviceError(
+            f"The position is not trusted any more: {why}.",
+            advice="Find the cause, then home again.",
+            device=CARRIAGE,
+            data={"kind": kind},
+        )
+        job = self._bench.jobs.blame(error)
+        task = asyncio.create_task(self._halt(error, job), name="halt")
+        self._halting.add(task)
+        task.add_done_callback(self._halting.discard)
+
+    async def _halt(self, error: BenchdError, job: Job | None) -> None:
+        """The carriage is stopped as well as it can be, and the job broken off with the error."""
+        with suppress(DeviceError):  # told already as what led here
             await self._bench.carriage.stop()
-        await self._bench.jobs.break_off(error)
+        await self._bench.jobs.break_off(error, job=job)
 
     async def _hear_surprises(self) -> None:
         bench = self._bench
         axis = bench.assembly.named(CARRIAGE, Axis)
-        async for surprise in axis.surprises():
-            if bench.carriage.state == "homing":
-                continue  # homing fails or succeeds by itself and says so
-            bench.trust.lose(surprise.kind, surprise.text.rstrip("."))
-            if bench.jobs.kind is not None:
-                await self._halt(DeviceError(surprise.text, device=CARRIAGE, advice="Find the cause, then home again."))
+        while True:
+            async for surprise in axis.surprises():
+                # Homing fails or succeeds by itself and says so.
+                if bench.carriage.state != "homing":
+                    bench.trust.lose(surprise.kind, surprise.text.rstrip("."))
+            await bench.clock.sleep(RESTING_S)  # the axis was closed, for a link to be opened again
 
-    def _tell_carriage(self, place: float | None, error: DeviceError | None) -> None:
-        bench = self._bench
+    def _tell_carriage(self) -> None:
+        bench, place, error = self._bench, self._place, self._fault
         low, high = bench.carriage.limits_um
-        state = bench.carriage.state if error is None else "fault"
+        state = "fault" if error is not None else bench.carriage.state
+        if bench.carriage.barred is not None:
+            state = "offline"
         chain = bench.setup.chain
         offset = None if place is None else offset_um(chain, place)
         doc: dict[str, Any] = {
@@ -98,6 +147,9 @@ class Reporter:
             for name, device in bench.assembly.devices.items():
                 public = bench.assembly.public_name(name)
                 if public == CARRIAGE:
+                    continue
+                if self._away(name):
+                    self._put(public, {"state": "offline", "code": "link", "text": "Its link is lost."})
                     continue
                 health = await device.health()
                 doc: dict[str, Any] = {"state": health.state, "code": health.code, "text": health.text}

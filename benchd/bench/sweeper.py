@@ -35,6 +35,8 @@ COARSE = 4.0
 """A wide search looks at a frequency this many times lower, whose curve is that many times wider."""
 WIDE_UM = 600.0
 
+FINISH_S = 1.0
+
 Progress = Callable[[int, int], None]
 
 
@@ -230,17 +232,21 @@ class Sweeper:
                 taken = await self._take(station.offset_um, gate)
                 if under_way is not None:
                     await under_way
-                work = self._finish(taken, station, locked, data, run)
+                work = self._finish(taken, station, locked, data, run, gate)
                 under_way = asyncio.create_task(work, name="reading")
                 progress(count + 1, len(stations))
             if under_way is not None:
                 await under_way
         finally:
-            # What was exposed is finished and kept even when the sweep is broken off.
+            # What was exposed is finished and kept even when the sweep is broken off; a full disk is not waited for.
             if under_way is not None and not under_way.done():
-                await asyncio.shield(asyncio.gather(under_way, return_exceptions=True))
+                _, late = await asyncio.wait({under_way}, timeout=FINISH_S)
+                for task in late:
+                    task.cancel()
 
-    async def _finish(self, taken: _Taken, station: Station, locked: Locked, data: SweepData, run: RunRecord) -> None:
+    async def _finish(
+        self, taken: _Taken, station: Station, locked: Locked, data: SweepData, run: RunRecord, gate: Gate
+    ) -> None:
         idx = run.next_index()
         measured = await self._detector.measure(taken.frame, locked)
         rows: list[ReadingRow] = []
@@ -262,7 +268,7 @@ class Sweeper:
                     u=u,
                 )
             )
-        await self._store.add_readings(rows)
+        await self._keep(rows, gate)
         for row in rows:
             self._notices.tell("reading", row.as_json())
         if isinstance(measured, Unusable):
@@ -275,3 +281,15 @@ class Sweeper:
                 idx, taken.offset_um, taken.carriage_um, taken.frame.t_mono, station.repeat, measured.v, measured.h
             )
         )
+
+    async def _keep(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
+        """Into the record. A full disk pauses the run; the reading is kept when somebody resumes with room."""
+        while True:
+            try:
+                await self._store.add_readings(rows)
+                return
+            except BenchdError as error:
+                if error.code != "disk_full":
+                    raise
+                gate.hold(error)
+                await gate.opened()

@@ -6,12 +6,15 @@ from collections.abc import Callable
 
 from benchd.errors import Refused
 
+Lost = Callable[[str, str], None]
+"""Told of a loss: its kind (`homing` where homing itself took the trust, else a surprise), and why in a few words."""
+
 
 class Trust:
-    """`homed` with the reason why not; every loss is told once."""
+    """`homed` with the reason why not; every loss is told once, to everybody who listens, in the same turn."""
 
-    def __init__(self, lost: Callable[[str, str], None]) -> None:
-        self._lost = lost
+    def __init__(self, lost: Lost) -> None:
+        self._listeners = [lost]
         self._homed = False
         self._why: str | None = "not homed since the start"
 
@@ -25,17 +28,22 @@ class Trust:
         """Why it is not, in a few words; None while it is."""
         return self._why
 
+    def listen(self, lost: Lost) -> None:
+        """Tell `lost` as well, after those who listen already."""
+        self._listeners.append(lost)
+
     def gain(self) -> None:
         """Homing has ended well."""
         self._homed = True
         self._why = None
 
     def lose(self, kind: str, why: str) -> None:
-        """Something took trust away; told to the listener when it was there before, the latest reason is kept."""
+        """Something took trust away; told to the listeners when it was there before, the latest reason is kept."""
         before, self._homed = self._homed, False
         self._why = why
         if before:
-            self._lost(kind, why)
+            for listener in self._listeners:
+                listener(kind, why)
 
     def require(self) -> None:
         """Raise Refused('not_homed') naming the reason."""

@@ -121,7 +121,7 @@ class Runner:
             await self._bench.jobs.break_off(error)
             raise
         self._run, self._procedure = run, procedure.procedure
-        self._gate = Gate()
+        self._gate = Gate(self._held)
         self._progress = Progress(self._bench.clock, expected_s)
         self._set("running")
         work.set()
@@ -139,6 +139,7 @@ class Runner:
             outcome = "aborted" if self._state == "aborting" else "failed"
             raise
         finally:
+            self._bench.jobs.ending()
             await self._end(procedure, scope, run, outcome)
         return {"run": run.id}
 
@@ -156,6 +157,12 @@ class Runner:
             await self._bench.store.end_run(run.id, outcome)
         self._set(outcome)
         self._run = None
+
+    def _held(self, error: BenchdError) -> None:
+        """The run itself cannot go on until somebody has mended something: paused, and told why."""
+        self._bench.events.error(error)
+        if self._state in ("running", "asking"):
+            self._set("paused")
 
     def _step(self, index: int | None, share: float) -> None:
         self._progress.at(index, share)
@@ -199,6 +206,12 @@ class Runner:
         if self._state != "aborting":
             self._set("aborting")
             self._aborting = asyncio.create_task(self._bench.jobs.break_off(Aborted()), name="abort")
+
+    async def close(self, within_s: float) -> None:
+        """The daemon ends: a run under way is aborted, its `finally` included if that takes no longer than this."""
+        if self._run is not None:
+            self._set("aborting")
+        await self._bench.jobs.break_off(Aborted(), within_s=within_s)
 
     async def stop(self, user: str) -> None:
         """Everything that moves stops now; a run under way is paused, any other job ends."""
