@@ -38,6 +38,12 @@ def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) 
         # Whoever read has read enough; what is left in the buffer must not be tried again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return exits.DONE
+    except Exception:  # noqa: BLE001 nothing that ends a command may pass for a refusal
+        import traceback
+
+        traceback.print_exc()
+        print("This is a fault inside benchd; what stands above tells where.", file=sys.stderr)
+        return exits.FAULT
     return code
 
 

@@ -58,7 +58,7 @@ def device(doc: Doc) -> str:
         parts.append(f"level {say.short(doc['level'])}")
     if doc.get("value") is not None:
         quality = "" if doc.get("quality") == "good" else f" ({doc.get('quality')})"
-        parts.append(f"reads {say.number(doc['value'], 2)} {say.unit(str(doc.get('unit')))}{quality}")
+        parts.append(f"reads {say.reading(doc['value'], str(doc.get('unit')))}{quality}")
     if doc.get("text"):
         parts.append(str(doc["text"]))
     return ", ".join(parts)
@@ -79,17 +79,17 @@ def procedure(doc: Doc) -> str:
 def reading(doc: Doc) -> str:
     """One reading of a run."""
     place = "" if doc.get("offset_um") is None else f"offset {say.number(doc['offset_um'], 1, sign=True)} \u00b5m: "
-    value = "nothing" if doc.get("value") is None else say.number(doc["value"], 4)
+    value = "nothing" if doc.get("value") is None else say.reading(doc["value"], str(doc.get("unit")))
     u = "" if doc.get("u") is None else f" \u00b1 {say.significant(doc['u'])}"
     name = f"{doc.get('run')} {doc.get('idx')} {doc.get('device')} {doc.get('channel')}"
-    return f"{name} {place}{value}{u} {say.unit(str(doc.get('unit')))}".rstrip()
+    return f"{name} {place}{value}{u}"
 
 
 def finding(doc: Doc) -> str:
     """A finding in short: its main value and its verdict."""
-    key = next((key for key, value in doc["values"].items() if value.get("U") is not None), None)
+    found = say.main_value(doc)
     about = doc["measurand"].get("artefact") or doc["lens"] or ""
-    main = "" if key is None else f"{say.name_of_value(key).lower()} {say.with_interval(doc['values'][key])}"
+    main = "" if found is None else f"{say.name_of_value(found[0]).lower()} {found[1]}"
     word = f", {say.verdict(doc)[0]}" if "focus_error" in doc["values"] else ""
     return f"{doc.get('finding')} {about}: {main}{word}"
 

@@ -16,7 +16,7 @@ def reach(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("which bench")
     group.add_argument("--bench", metavar="NAME", help="its name; needed where several run, or with --host")
     group.add_argument("--host", metavar="HOST", help="its broker, where it does not run on this machine")
-    group.add_argument("--port", metavar="PORT", type=int, help="the broker's port (1883)")
+    group.add_argument("--port", metavar="PORT", type=int, help="the broker's port (1884)")
     group.add_argument("--user", metavar="NAME", help="who asks (your login name)")
 
 

@@ -88,6 +88,7 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
     from benchd.cli.lines import event
     from benchd.cli.progress import Bar
     from benchd.cli.prompts import Prompter
+    from benchd.errors import BenchdError
 
     following, bar, prompter = Following(watch, run_id, ident), Bar(), Prompter(bench, run_id)
 
@@ -96,7 +97,8 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
         prompter.hear(doc.get("ask"))
 
     def told(doc: Mapping[str, Any]) -> None:
-        if doc.get("severity") != "info" or doc.get("code") in SHOWN:
+        # The event of the run's own end is told with what it came to.
+        if doc.get("cause") != ident and (doc.get("severity") != "info" or doc.get("code") in SHOWN):
             bar.say(event(doc))
 
     following.on_state, following.on_event = state, told
@@ -107,6 +109,9 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
     try:
         async with stopping(bench, then):
             return await following.to_the_end()
+    except BenchdError as error:
+        error.advice = error.advice or f"Whether {run_id} goes on is not known here: `benchd status`."
+        raise
     finally:
         bar.close()
         await prompter.close()

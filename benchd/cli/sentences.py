@@ -49,6 +49,19 @@ def dof(value: float | None) -> str:
     return f"{math.floor(value)}" if value >= 10.0 else f"{math.floor(10.0 * value) / 10.0:g}"
 
 
+def main_value(finding: Doc) -> tuple[str, str] | None:
+    """The value that a finding is about: its key, and the value with its interval; None where there is none."""
+    for key, value in finding["values"].items():
+        if value.get("U") is not None:
+            return key, with_interval(value, sign=key not in UNSIGNED)
+    return None
+
+
+def reading(value: float, unit_name: str) -> str:
+    """A reading with its unit: lengths to a hundredth of a micrometre, anything else to four places."""
+    return f"{number(value, 2 if unit_name == 'um' else 4)} {unit(unit_name)}".rstrip()
+
+
 def with_interval(value: Doc, *, sign: bool = True) -> str:
     """Value and expanded uncertainty, `+17.6 \u00b1 7.5`, to the same place; only the value where there is none."""
     if value["value"] is None:
@@ -169,6 +182,9 @@ def measured(finding: Doc) -> str:
         parts.append("no glass")
     return f"{', '.join(parts)}; lengths at {about['reference_C']:g} \u00b0C"
 
+
+UNSIGNED = frozenset({"length", "carriage"})
+"""Values that are no difference from anything: a plus before them would say nothing."""
 
 VALUES = {
     "focus_error": "Focus error",

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
 Shown = tuple[dict[str, Any], "list[RenderableType]"]
 
-READINGS_SHOWN = 40
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """What, and its id."""
@@ -85,7 +83,7 @@ def _run(reader: Reader, code: str | None) -> Shown:
         ("Ended", run.ended or "not yet"),
         ("By", run.user),
         ("Lens", run.lens or "none"),
-        ("Set-up", f"{run.setup} at its beginning"),
+        ("Set-up", f"{run.setup}, at its beginning"),
     ]
     rows += [(f"  {name}", lines.plain(value, name)) for name, value in run.inputs.items()]
     parts: list[RenderableType] = [tables.heading(f"{run.procedure} {run.run}"), tables.pairs(rows)]
@@ -112,7 +110,8 @@ def _lens(reader: Reader, code: str | None) -> Shown:
         if not findings:
             raise
     parts: list[RenderableType] = [tables.heading(f"Lens {code}")]
-    parts.append(tables.pairs([(name, lines.plain(value, name)) for name, value in record.items()]))
+    if record:
+        parts.append(tables.pairs([(name, lines.plain(value, name)) for name, value in record.items()]))
     parts += [tables.subheading("Findings, newest first"), tables.findings(findings)]
     return {"lens": code, "record": record, "findings": findings}, parts
 

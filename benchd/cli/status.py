@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 HEARD_S = 3.0
 """How long the kept documents may take to come in."""
 
+FINDINGS_S = 0.2
+
 NEEDED = ("about", "setup", "control", "procedure", "device/carriage", "beat")
 
 
@@ -51,6 +53,8 @@ async def heard(bench: BenchClient) -> dict[str, Any]:
         await bench.kept(topic, within_s=HEARD_S)
     about = await bench.kept("about")
     await asyncio.gather(*(bench.kept(f"device/{name}", within_s=HEARD_S) for name in _telling(about)))
+    # Findings are kept only where there are any, and the broker sends them last.
+    await asyncio.sleep(FINDINGS_S)
     return bench.state()
 
 

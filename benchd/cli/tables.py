@@ -14,6 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from benchd.cli import sentences as say
+from benchd.metrology.rounding import rounded
 
 Doc = Mapping[str, Any]
 
@@ -58,7 +59,7 @@ def result(doc: Doc) -> Table:
     table.add_column()
     for key, value in doc["values"].items():
         main = value.get("U") is not None
-        shown = Text(say.with_interval(value, sign=key != "length"), style="bold" if main else "")
+        shown = Text(say.with_interval(value, sign=key not in say.UNSIGNED), style="bold" if main else "")
         sure = say.how_sure(value)
         if sure:
             shown.append(f"   {sure}", style="dim not bold")
@@ -157,7 +158,7 @@ def _reading(row: Doc) -> str:
         return f"{row['channel']} none ({row['quality']})"
     u = f" \u00b1 {say.significant(row['u'])}" if row["u"] else ""
     quality = "" if row["quality"] == "good" else f" ({row['quality']})"
-    return f"{row['channel']} {say.number(row['value'], 4)}{u} {say.unit(row['unit'])}".rstrip() + quality
+    return f"{row['channel']} {say.reading(row['value'], row['unit'])}{u}{quality}"
 
 
 def findings(docs: Sequence[Doc]) -> RenderableType:
@@ -165,8 +166,8 @@ def findings(docs: Sequence[Doc]) -> RenderableType:
     columns = (("finding", "left"), ("what", "left"), ("value", "left"), ("verdict", "left"), ("run", "left"))
     lines = []
     for doc in docs:
-        main = next((value for value in doc["values"].values() if value.get("U") is not None), None)
-        value = "" if main is None else say.with_interval(main)
+        main = say.main_value(doc)
+        value = "" if main is None else main[1]
         word = say.verdict(doc)[0] if "focus_error" in doc["values"] else ""
         lines.append((f"{doc['finding']}  {doc['at']}", title(doc), value, word, doc["run"]))
     return plain(columns, lines) if lines else Text("  none")
@@ -180,7 +181,8 @@ def calibrations(docs: Sequence[Doc]) -> RenderableType:
         if doc["value"] is None:
             lines.append((doc["calibration"], doc["artefact"], "withdrawn", "", "", doc["by"]))
             continue
-        value = f"{say.with_interval(doc, sign=False)} (u) at {doc['at_C'] or 20.0:g} \u00b0C"
+        length, u = rounded(doc["value"], doc["u"])
+        value = f"{length} {say.unit(doc['unit'])} at {doc['at_C'] or 20.0:g} \u00b0C, u = {u}"
         until = str(doc["valid_until"] or "without end")[:11].rstrip("T")
         lines.append(
             (doc["calibration"], doc["artefact"], value, say.dof(doc["dof"]), until, f"{doc['finding']} by {doc['by']}")

@@ -30,6 +30,12 @@ SETUP: dict[str, Any] = {
 }  # fmt: skip
 PROCEDURE = {"run": None, "procedure": None, "state": "idle", "step": 0, "of": 0, "progress": 0.0, "eta_s": None,
              "ask": None}  # fmt: skip
+FINDING = {
+    "finding": "f-310", "assessment": "flange", "run": "r-0192", "lens": "L-0417", "absolute": True, "measurand": {},
+    "values": {"focus_error": {"value": 17.6, "unit": "um", "u": 3.8, "dof": 2600, "k": 1.96, "U": 7.5}},
+    "verdict": {"is": "fail", "value": "focus_error", "low": -10, "high": 10, "unit": "um", "p_conform": 0.024,
+                "rule": "JCGM 106, 95 %", "next": None},
+}  # fmt: skip
 ABOUT = {
     "version": "0.1.0", "arrangement": "wall", "epoch": "k3f9",
     "devices": {"carriage": {"kind": "axis", "driver": "gcode_axis", "model": ""},
@@ -148,8 +154,10 @@ async def test_a_stop_that_nobody_confirms_is_a_fault(rig: MqttRig, cli: Any) ->
 
 async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> None:
     stands(rig)
+    rig.notices.put("finding/flange", FINDING)
     told = await cli("status")
     assert told.code == exits.DONE
+    assert "flange: f-310 L-0417: focus error +17.6 ± 7.5 µm, FAIL" in told.out
     for words in ("idle, carriage 9341.5 µm, depth 51358.8 µm, offset 0.0 µm, homed", "nobody holds it",
                   "revision 1187", "Target to wall      5012 mm", "0.0101 ± 0.00002", "level 0.4",
                   "waits to be asked"):  # fmt: skip
