@@ -16,8 +16,11 @@ from benchd.cli.guard import UsageError
 if TYPE_CHECKING:
     from benchd.files.problems import Problem
     from benchd.files.source import Source
+    from benchd.procedures.language import Procedure
 
 RECORDS = ("adapter", "glass", "reference", "lens")
+PROCEDURES = "procedures"
+"""The folder beside a bench file that holds its own procedures."""
 KINDS = ("bench", *RECORDS, "procedure")
 
 
@@ -107,9 +110,11 @@ def _kind_of(source: Source) -> str:
 def _bench(path: Path, checked: Checked) -> None:
     from benchd.bench.assembly import build
     from benchd.files.loading import load_bench
+    from benchd.procedures.library import Library
 
     loaded = load_bench(path)
     build(loaded)
+    Library.load((loaded.folder / PROCEDURES,))
     file, records = loaded.file, loaded.records
     counts = (
         (len(file.devices), "device"),
@@ -152,12 +157,11 @@ def _record(source: Source, checked: Checked) -> None:
 def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[str]) -> None:
     from benchd.procedures.check import check_procedure
     from benchd.procedures.language import read_procedure
-    from benchd.procedures.library import Library
 
     file = read_procedure(path)
     procedure = file.procedure
-    shipped = Library.shipped().procedures
-    check_procedure(file, library={**shipped, procedure.procedure: procedure})
+    library = _callable(path, bench) | {procedure.procedure: procedure}
+    check_procedure(file, library=library)
     checked.says = f"procedure {procedure.procedure}: {procedure.title}, {len(procedure.steps)} steps"
     if bench is None:
         names = ", ".join(f"{name}{'' if one.required else '?'}" for name, one in procedure.inputs.items())
@@ -174,9 +178,26 @@ def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[st
     offline = Offline(loaded, build(loaded))
     given = from_words(inputs, procedure.describe()["inputs"])
     values = take_all(procedure.inputs, given, offline.known())
-    plan = dry_run(procedure, values, offline.figures(), offline.facts, shipped)
+    plan = dry_run(procedure, values, offline.figures(), offline.facts, library)
     checked.plan = plan.as_json()
     checked.notes += offline.notes
+
+
+def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
+    """The procedures that a file may call: those that ship, those beside it, those of the bench."""
+    from benchd.files.problems import FileProblems
+    from benchd.procedures.language import read_procedure
+    from benchd.procedures.library import Library
+
+    found = dict(Library.shipped().procedures)
+    folders = [path.parent] if bench is None else [path.parent, bench.parent / PROCEDURES]
+    for other in (one for folder in folders for one in sorted(folder.glob("*.yaml")) if one != path):
+        try:
+            procedure = read_procedure(other).procedure
+        except FileProblems:
+            continue  # another kind of file, or one that is told when it is named itself
+        found[procedure.procedure] = procedure
+    return found
 
 
 def _tell(one: Checked) -> None:

@@ -212,3 +212,28 @@ def test_wrong_inputs_are_told_with_what_may_stand(folder: Path, capsys: pytest.
     told = capsys.readouterr().err
     assert "there is no adapter 'rnig-07'; did you mean 'ring-07'?" in told
     assert "(bad_request)" in told
+
+
+OWN = """\
+procedure: evening
+title: The last look of the day
+needs: {roles: [carriage]}
+steps:
+  - call: {procedure: NAME, inputs: {}}
+"""
+PARK = "procedure: park\ntitle: Park\nneeds: {roles: [carriage]}\nsteps:\n  - home: {axes: [carriage]}\n"
+
+
+def test_a_procedure_may_call_those_beside_it(folder: Path, said: Said) -> None:
+    own = folder / "procedures"
+    own.mkdir()
+    (own / "park.yaml").write_text(PARK, encoding="utf-8")
+    (own / "evening.yaml").write_text(OWN.replace("NAME", "park"), encoding="utf-8")
+    assert main(["check", str(own / "evening.yaml"), str(folder / "bench.yaml")]) == exits.DONE
+    swap(own / "evening.yaml", "procedure: park", "procedure: prak")
+    said()
+    # The daemon would not start with it, so the bench file is no better.
+    assert main(["check", str(folder / "bench.yaml")]) == exits.REFUSED
+    told = said()
+    assert f"{own / 'evening.yaml'}:5:" in told
+    assert "did you mean 'park'" in told
