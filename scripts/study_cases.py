@@ -14,7 +14,7 @@ from benchd.bench.chain import Chain, depth_um
 from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.sweep_data import SweepData
 from benchd.errors import BenchdError
-from benchd.metrology.budget import Term
+from benchd.metrology.budget import Term, combine
 from benchd.metrology.peak import PeakFit
 from benchd.optics.diffraction import ideal_hwhm_um
 from benchd_simulators.world.lens import Optic
@@ -24,6 +24,7 @@ from study_sweep import order_of, sweep
 from study_world import ADAPTER, GLASS, LENS, LP_MM, CaseWorld, Truth
 
 LIGHT_NM = 546.0
+OF_THE_SWEEP = ("sweep", "frequency", "position subdivision")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,8 @@ class Outcome:
     """One case. `refused` is the reason where there is no finding; then the other figures are zero.
 
     `error_um` is stated less true, `parts` what each line of the budget contributed to it, `lines` the standard
-    uncertainty stated for each.
+    uncertainty stated for each. `sweep_covered`: whether the lines of the sweep alone (its fit, the frequency, the
+    scale's subdivision) hold what the sweep alone did; the datum chain cannot hide it there.
     """
 
     index: int
@@ -45,6 +47,7 @@ class Outcome:
     inside: int = 0
     chi2_per_dof: float = 0.0
     flags: tuple[str, ...] = ()
+    sweep_covered: bool = False
     parts: dict[str, float] = field(default_factory=dict)
     lines: dict[str, float] = field(default_factory=dict)
 
@@ -163,6 +166,10 @@ def _outcome(
     assert stated.u is not None
     assert stated.U is not None
     tolerance = bench.files.records.lens(LENS).tolerance
+    parts = _parts(world, chain, truth, fit)
+    of_sweep = [line for line in finding.budget if line.term in OF_THE_SWEEP]
+    alone = combine([Term(t.term, t.u, t.type, t.dof, t.source, t.shape) for t in of_sweep])
+    lines = {line.term.split(" ")[0]: line.u for line in finding.budget if line not in of_sweep}
     return Outcome(
         index=index,
         truth_um=truth.error_um,
@@ -174,33 +181,36 @@ def _outcome(
         inside=int(fit.inside.sum()),
         chi2_per_dof=fit.chi2_per_dof,
         flags=fit.flags,
-        parts=_parts(world, bench, chain, truth, fit),
-        lines={line.term.split(" ")[0]: line.u for line in finding.budget if line.term != "position subdivision"},
+        parts=parts,
+        lines={**lines, "sweep": alone.u},
+        sweep_covered=abs(parts["sweep"]) <= alone.U,
     )
 
 
-def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit) -> dict[str, float]:
-    """What each line of the budget did: the stated value of each part less the true one, as it enters the error."""
+def _parts(world: CaseWorld, chain: Chain, truth: Truth, fit: PeakFit) -> dict[str, float]:
+    """What each line of the budget did: the stated value of each part less the true one, as it enters the error.
+
+    The scale's sub-divisional error at its zero is part of what the base's calibration finds, so it counts there; what
+    it does to the sweep counts with the sweep.
+    """
     fitting, record = world.fitting, world.record
     place = truth.peak_um - world.depth_um(0.0)  # the carriage's true place at the peak
-    reading = world.encoder.scale_um(place)
+    smooth = world.smooth_reading_um(place)
+    zero = world.smooth_reading_um(0.0)
     nominal = chain.nominal_depth_um or 0.0
     base = fitting.true("base.depth_um", record.base.depth_um)
     adapter = fitting.true(f"adapter.{ADAPTER}.length_um", record.adapters[ADAPTER].length_um)
     value = {term.term: term.value_um for term in chain.terms}
     grown = fitting.base_um(world.delta_K) - base + fitting.adapters_um(world.delta_K) - adapter
+    told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"] + smooth * chain.scale_growth
     scale = place * world.encoder.alpha_per_K * world.delta_K
     return {
-        "sweep": fit.peak_um - (depth_um(chain, reading) - nominal),
-        "base": -value["base"] - base,
+        "sweep": fit.peak_um - (depth_um(chain, smooth) - nominal),
+        "base": -value["base"] - base + zero,
         "adapter": -value[f"adapter {ADAPTER}"] - adapter,
         "joints": -sum(fitting.joints),
-        "thermal": -value["thermal base"]
-        - value[f"thermal adapter {ADAPTER}"]
-        - grown
-        + reading * chain.scale_growth
-        - scale,
-        "position": reading - place + scale,
+        "thermal": told - grown - scale,
+        "position": smooth - zero - place + scale,
         "glass": -(value[f"glass {GLASS}"] - truth.glass_um),
         "conjugate": -(value["conjugate"] - truth.conjugate_um),
     }

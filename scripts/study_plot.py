@@ -19,17 +19,18 @@ def draw(all_figures: Sequence[Figures], *, dpi: int = 150) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    colours = {
-        "font.size": 11.0,
-        "text.color": INK,
-        "axes.edgecolor": SOFT,
-        "axes.labelcolor": INK,
-        "xtick.color": SOFT,
-        "ytick.color": SOFT,
-        "xtick.labelcolor": INK,
-        "ytick.labelcolor": INK,
-    }
-    with mpl.rc_context(colours):
+    with mpl.rc_context(
+        {
+            "font.size": 11.0,
+            "text.color": INK,
+            "axes.edgecolor": SOFT,
+            "axes.labelcolor": INK,
+            "xtick.color": SOFT,
+            "ytick.color": SOFT,
+            "xtick.labelcolor": INK,
+            "ytick.labelcolor": INK,
+        }
+    ):
         height = 2.0 + 0.32 * len(all_figures)
         figure = Figure(figsize=(10.0, height), dpi=dpi, facecolor=PAPER)
         FigureCanvasAgg(figure)

@@ -73,6 +73,8 @@ def _budget(case: Case) -> Table:
     parts = case.outcome.parts
     for line in case.finding.budget:
         part = parts.get(line.term.split(" ")[0]) if line.term != "position subdivision" else None
-        did, ratio = ("-", "-") if part is None else (f"{part:+.3f}", f"{part / line.u:+.2f}")
+        # what subdivision and frequency did stands with the sweep, and so does their u
+        u = case.outcome.lines["sweep"] if line.term == "sweep" else line.u
+        did, ratio = ("-", "-") if part is None else (f"{part:+.3f}", f"{part / u:+.2f}")
         table.add_row(line.term, f"{line.u:.3f}", did, ratio)
     return table

@@ -81,13 +81,13 @@ STRATA: dict[str, Stratum] = {
 }
 
 QUICK: dict[str, int] = {
-    "reference": 300,
-    "f/8": 300,
-    "one wave": 300,
-    "poor light": 300,
-    "9 points": 300,
-    "collimated": 300,
-    "wall without tape": 300,
-    "rendered f/2.8 poor": 60,
+    "reference": 200,
+    "f/8": 200,
+    "one wave": 200,
+    "poor light": 200,
+    "9 points": 200,
+    "collimated": 200,
+    "wall without tape": 200,
+    "rendered f/2.8 poor": 40,
 }
 """The quick form: a handful of strata with cases enough to see a missing or doubled budget line."""

@@ -17,6 +17,17 @@ if TYPE_CHECKING:
 STATED = 0.95
 BAND = (0.93, 0.97)
 TAIL = 1e-3
+COLUMNS = (
+    "cases",
+    "refused",
+    "coverage %",
+    "sweep alone %",
+    "bias um",
+    "rms e/u",
+    "median U um",
+    "false pass %",
+    "false fail %",
+)
 
 
 @dataclass(frozen=True)
@@ -24,8 +35,8 @@ class Figures:
     """One stratum. Rates are shares of the cases with a finding; `z` is the error over the stated u.
 
     `false_pass` is the share of passes whose lens does not conform, `false_fail` of fails whose lens does; None where
-    there was no such verdict. `parts` gives for each line of the budget the root mean square of what it did over what
-    was stated for it.
+    there was no such verdict. `sweep_coverage` is that of the sweep's own lines, the datum chain left out. `parts`
+    gives for each line of the budget the root mean square of what it did over what was stated for it.
     """
 
     stratum: str
@@ -34,6 +45,7 @@ class Figures:
     refused: dict[str, int]
     coverage: float
     u_coverage: float
+    sweep_coverage: float
     bias_um: float
     u_bias_um: float
     rms_z: float
@@ -82,6 +94,7 @@ def figures_of(stratum: str, outcomes: Sequence[Outcome]) -> Figures:
         refused=dict(Counter(one.refused for one in outcomes if one.refused is not None)),
         coverage=coverage,
         u_coverage=sqrt(max(coverage * (1.0 - coverage), STATED * (1.0 - STATED) / 10.0) / n),
+        sweep_coverage=sum(one.sweep_covered for one in found) / n,
         bias_um=bias,
         u_bias_um=spread / sqrt(n),
         rms_z=sqrt(sum((one.error_um / one.u_um) ** 2 for one in found) / n),
@@ -115,8 +128,8 @@ def table_of(all_figures: Sequence[Figures]) -> Table:
     from rich.table import Table
 
     table = Table(title="Does the stated 95 % interval of the focus error hold the truth?")
-    table.add_column("stratum")
-    for name in ("cases", "refused", "coverage %", "bias um", "rms e/u", "median U um", "false pass %", "false fail %"):
+    table.add_column("stratum", no_wrap=True)
+    for name in COLUMNS:
         table.add_column(name, justify="right")
     table.add_column("")
     for one in all_figures:
@@ -128,6 +141,7 @@ def table_of(all_figures: Sequence[Figures]) -> Table:
             str(one.cases),
             str(sum(one.refused.values())),
             f"{100 * one.coverage:.1f} ± {100 * one.u_coverage:.1f}",
+            f"{100 * one.sweep_coverage:.1f}",
             f"{one.bias_um:+.2f} ± {one.u_bias_um:.2f}",
             f"{one.rms_z:.2f}",
             f"{one.median_U_um:.2f}",

@@ -157,6 +157,12 @@ class CaseWorld:
         self.rail.place_um = target_um + float(self.rng.uniform(-LANDING_UM, LANDING_UM))
         return self.encoder.read_um()
 
+    def smooth_reading_um(self, place_um: float) -> float:
+        """The scale's reading of a place without noise and without what its subdivision does at that place."""
+        quarter = self.record.encoder.period_um / 4.0
+        # A sine half a period on is its own negative; the scale itself grows linearly.
+        return 0.5 * (self.encoder.scale_um(place_um - quarter) + self.encoder.scale_um(place_um + quarter))
+
     def depth_um(self, place_um: float) -> float:
         """True depth from the uppermost face to the target plane with the carriage at a true place."""
         fitting = self.fitting
