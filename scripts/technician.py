@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from typing import Any
 
@@ -61,6 +62,33 @@ class Technician:
         self._said(f"hand: measures by {what}: {', '.join(f'{k} {v}' for k, v in found.items() if k != 'ok')}")
         return found
 
+    async def calibrate(self, adapters: list[str]) -> None:
+        """Find absolute zero and the adapters' lengths, all of it accepted."""
+        self.clear()
+        warmth = self.measure("thermometer")
+        await self._client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+        await self.run("base_depth", reference=self.reference)
+        for adapter in adapters:
+            await self.run("adapter_length", adapter=adapter)
+
+    async def check(
+        self, lens: str, adapters: list[str], glass: list[str], *, wall: bool = True, repeats: int = 3
+    ) -> dict[str, Any]:
+        """Fit and check a lens, the wall measured by tape; gives the finding."""
+        self.fit(adapters, glass, lens)
+        tape = self.measure("tape") if wall else {}
+        given = {key: value for key, value in tape.items() if key != "ok"}
+        state = await self.run("flange_check", lens=lens, adapters=adapters, glass=glass, repeats=repeats, **given)
+        return await self.finding("flange", str(state["run"]))
+
+    async def finding(self, assessment: str, run: str, *, within_s: float = 5.0) -> dict[str, Any]:
+        """The finding of a run, which may be told a moment after the run's end."""
+        async with asyncio.timeout(within_s):
+            async for _, document in self._client.watch(f"finding/{assessment}"):
+                if document is not None and document["run"] == run:
+                    return dict(document)
+        raise AssertionError("a watch does not end by itself")
+
     async def run(self, procedure: str, **inputs: Any) -> dict[str, Any]:
         """Run a procedure to its end, obeying its questions; gives the last state."""
         run = await self._client.run(procedure, inputs)
@@ -90,6 +118,9 @@ class Technician:
         match ask["name"]:
             case name if name in place:
                 self._do("set", "indicator", place[name])
+            case "clear":
+                self._do("set", "indicator", "away")
+                self.clear()
             case "adapter_off":
                 self._do("set", "indicator", "away")
                 self.fit([], [], None)

@@ -112,9 +112,9 @@ def test_base_depth_asks_in_every_turn_and_stays_inside_travel() -> None:
     found = plan("base_depth", reference="collar-45", remounts=5)
     assert found.problems == ()
     depths = [one.to_um for one in found.entries if one.verb == "move" and "depth_um" in one.text]
-    assert depths == [pytest.approx(45000.4 - BASE_UM)] * 5
-    assert len(found.asks) == 5 * 3 + 1
-    assert found.asks[0].endswith("flat plate? (collar-45)")
+    assert depths == [pytest.approx(45000.4 - BASE_UM)] * 6
+    assert len(found.asks) == 1 + 5 * 3 + 1
+    assert found.asks[1].endswith("flat plate? (collar-45)")
     reads = [one.text for one in found.entries if one.verb == "read"]
     assert reads == ["indicator as on_ring", "indicator as on_base"] * 5
     assert found.entries[-1].when == ("if accept is true",)
@@ -124,7 +124,8 @@ def test_adapter_length_meets_the_same_depth_from_both_seats() -> None:
     found = plan("adapter_length", adapter="ring-07", rounds=5)
     assert found.problems == ()
     places = [one.to_um for one in found.entries if one.verb == "move" and "depth_um" in one.text]
-    assert places == [pytest.approx(45000.0 - BASE_UM), pytest.approx(45000.0 - BASE_UM - RING_UM)] * 5
+    base, adapter = pytest.approx(45000.0 - BASE_UM), pytest.approx(45000.0 - BASE_UM - RING_UM)
+    assert places == [base, adapter, adapter, base] * 5
 
 
 def test_glass_toggle_follows_the_plate_without_with_with_without() -> None:
