@@ -34,7 +34,10 @@ class StackFailed(RuntimeError):
 
 
 class Stack:
-    """`async with Stack(seed=3) as stack:`; `folder` holds the bench file, the record, the ports and the logs."""
+    """`async with Stack(seed=3) as stack:`; `folder` holds the bench file, the record, the ports and the logs.
+
+    `change` edits the bench file, `child` forces one broker, `record` is a database of this bench to begin with.
+    """
 
     def __init__(
         self,
@@ -47,12 +50,14 @@ class Stack:
         change: Callable[[Any], None] | None = None,
         child: str = "auto",
         journal: Path | None = None,
+        record: Path | None = None,
     ) -> None:
         self.world, self.config, self.seed, self.pace = world, config, seed, pace
         self._kept = folder is not None
         self.folder = folder or Path(tempfile.mkdtemp(prefix="benchd-"))
         self._change = change
         self._child = child
+        self._record = record
         self._journal = journal
         self._processes: dict[str, asyncio.subprocess.Process] = {}
         self.ports: dict[str, Any] = {}
@@ -88,6 +93,8 @@ class Stack:
         for config in {"workshop", self.config}:
             if not (self.folder / config).exists():
                 shutil.copytree(CONFIGS / config, self.folder / config)
+        if self._record is not None:
+            shutil.copy(self._record, self.bench_file.parent / self._record.name)
         await self._spawn(
             "sim",
             [BIN / "benchd-sim", "up", self.world, "--seed", self.seed, "--pace", self.pace, "--camera-port", 0],
