@@ -10,15 +10,14 @@ from __future__ import annotations
 import asyncio
 import time
 from abc import abstractmethod
-from collections import deque
 from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
 from typing import Protocol
 
-from benchd.devices import DeviceError, Identity, Link, LinkError, LinkTimeout, matching, nothing
+from benchd.devices import Identity, Link, LinkError, LinkTimeout, matching, nothing
 from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_queue import AnswerQueue, Sent
 from benchd_drivers.gcode_status import ALARM, BANNER, ERROR, REPORT, Report, parse_report
 from benchd_drivers.gcode_words import INSPECT, alarm_text, error_text
 
@@ -27,11 +26,7 @@ BOOT_S = 4.0
 """Opening the port resets many boards; this long they may take to speak."""
 RESET_S = 1.5
 """A reset on purpose is no boot."""
-STATUS_S, STATUS_TRY_S = 0.6, 0.3
-ANSWER_LOST_S = 1.0
-"""An idle controller answers a line within milliseconds; after this its answer is lost."""
-LINES_AHEAD = 3
-"""Of at most 40 bytes each, so that the controller's receive buffer of 128 never overflows."""
+STATUS_S, STATUS_TRY_S = 0.9, 0.3
 
 
 class BoardUser(Protocol):
@@ -52,19 +47,6 @@ class BoardUser(Protocol):
         """Bring back what a reset on purpose took away."""
 
 
-@dataclass(eq=False)
-class Sent:
-    """A line on its way; `answer` ends with None for ok, or with one of `gcode_errors`."""
-
-    text: str
-    answer: asyncio.Future[None]
-    t_mono: float = field(default_factory=time.monotonic)
-
-    def give_up(self) -> None:
-        """Nobody waits any more; the answer, if it comes, is still matched to this line."""
-        self.answer.add_done_callback(lambda done: done.cancelled() or done.exception())
-
-
 class GcodeBoard:
     """One controller. Get it by `of(link)`; every device attaches at `open` and detaches at `close`."""
 
@@ -73,10 +55,8 @@ class GcodeBoard:
         self.identity = Identity()
         self.wco: tuple[float, ...] | None = None
         self._users: list[BoardUser] = []
-        self._sent: deque[Sent] = deque()
-        self._room = asyncio.Semaphore(LINES_AHEAD)
-        self.gate = asyncio.Lock()
-        """Held while a line is written, and by a stop from its first byte to standstill: nothing slips in behind it."""
+        self._lines = AnswerQueue()
+        self.gate = asyncio.Lock()  # held by who writes a line, and by a stop to standstill: nothing slips in behind it
         self._changing = asyncio.Lock()
         self._pump: asyncio.Task[None] | None = None
         self._banner = asyncio.Event()
@@ -103,7 +83,7 @@ class GcodeBoard:
             return self.identity
 
     async def _contact(self, device: str) -> None:
-        self._forget(LineReset("The link was opened anew."))
+        self._lines.forget(LineReset("The link was opened anew."))
         self.wco, self._rest_since, self._told = None, None, []
         self._expecting = True  # a board that is reset by the opening of its port is no surprise
         self._pump = asyncio.create_task(self._listen(self.link.listen()), name=f"gcode {self.link.name}")
@@ -140,7 +120,7 @@ class GcodeBoard:
                 self._users.remove(user)
             if not self._users:
                 await self._end_pump()
-                self._forget(LineReset("The device was closed."))
+                self._lines.forget(LineReset("The device was closed."))
 
     async def _end_pump(self) -> None:
         pump, self._pump = self._pump, None
@@ -154,17 +134,17 @@ class GcodeBoard:
         async for raw in lines:
             self._take(raw.decode("ascii", "replace").strip())
         text = f"The controller on link {self.link.name} is gone."
-        self._forget(LinkError(text, device=self.link.name, frames=self.link.recent))
+        self._lines.forget(LinkError(text, device=self.link.name, frames=self.link.recent))
         for user in self._users:
             user.on_lost(text)
 
     def _take(self, text: str) -> None:
         if text == "ok":
-            self._answered(None)
+            self._lines.answered(None)
         elif found := ERROR.match(text):
             number = int(found[1])
-            sent = self._sent[0].text if self._sent else "?"
-            self._answered(LineRefused(number, f"The controller refused '{sent}': {error_text(number)}."))
+            text = f"The controller refused '{self._lines.oldest}': {error_text(number)}."
+            self._lines.answered(LineRefused(number, text, frames=self.link.recent))
         elif found := ALARM.match(text):
             self._alarmed(int(found[1]))
         elif BANNER.match(text):
@@ -175,33 +155,15 @@ class GcodeBoard:
         elif text.startswith("<"):
             self._note(parse_report(text.encode(), time.monotonic()))
 
-    def _answered(self, error: DeviceError | None) -> None:
-        if self._sent:
-            self._end(self._sent.popleft(), error)
-
-    def _end(self, sent: Sent, error: DeviceError | None) -> None:
-        self._room.release()
-        if sent.answer.done():
-            return
-        if error is None:
-            sent.answer.set_result(None)
-        else:
-            error.frames = tuple(self.link.recent)
-            sent.answer.set_exception(error)
-
-    def _forget(self, error: DeviceError) -> None:
-        while self._sent:
-            self._end(self._sent.popleft(), error)
-
     def _alarmed(self, number: int) -> None:
         text = f"The controller raised an alarm: {alarm_text(number)}."
-        self._forget(LineAlarm(number, text, advice=INSPECT))
+        self._lines.forget(LineAlarm(number, text, advice=INSPECT, frames=self.link.recent))
         for user in self._users:
             user.on_alarm(number)
 
     def _was_reset(self) -> None:
         self.wco, self._rest_since = None, None
-        self._forget(LineReset("The controller was reset."))
+        self._lines.forget(LineReset("The controller was reset."))
         self._banner.set()
         for user in self._users:
             user.on_reset(self._expecting)
@@ -212,17 +174,11 @@ class GcodeBoard:
         self.wco = report.wco or self.wco
         if report.state in ("Idle", "Alarm"):
             self._rest_since = self._rest_since or report.t_mono
-            self._drop_unanswered(report.t_mono)
+            self._lines.drop_unanswered(self._rest_since, report.t_mono)
         else:
             self._rest_since = None
         for user in self._users:
             user.on_report(report)
-
-    def _drop_unanswered(self, now: float) -> None:
-        assert self._rest_since is not None
-        while self._sent and now - max(self._rest_since, self._sent[0].t_mono) > ANSWER_LOST_S:
-            sent = self._sent.popleft()
-            self._end(sent, LineUnanswered(f"The controller never answered '{sent.text}'.", device=self.link.name))
 
     # ---- what goes out
 
@@ -253,7 +209,7 @@ class GcodeBoard:
         The writing itself is short and a cancellation does not cut it off: half-known lines would put the answers
         out of step.
         """
-        await self._room.acquire()
+        await self._lines.room.acquire()
         return await finish(self._write(text, guard), f"write {text}")
 
     async def _write(self, text: str, guard: Callable[[], None] | None) -> Sent:
@@ -263,13 +219,10 @@ class GcodeBoard:
             async with self.gate:
                 if guard is not None:
                     guard()
-                self._sent.append(sent)
+                self._lines.add(sent)
                 await self.link.query(text.encode("ascii") + b"\n", nothing, 2.0)
         except BaseException:
-            if sent in self._sent:
-                self._sent.remove(sent)
-            if not sent.answer.done():  # else it left the queue by itself, and its room with it
-                self._room.release()
+            self._lines.withdraw(sent)
             raise
         return sent
 
@@ -320,7 +273,7 @@ class GcodeBoard:
     @property
     def waiting(self) -> bool:
         """Whether a line is not answered yet."""
-        return bool(self._sent)
+        return bool(self._lines)
 
     async def _alive(self, deadline: float) -> None:
         while True:

@@ -220,13 +220,13 @@ async def test_fault_24_merged_and_split_lines_nobody_asked_for() -> None:
 async def test_fault_24_a_line_without_end_does_not_grow() -> None:
     with line_peer(echo) as peer:
         async with opened(peer, answer_bytes=256) as link:
+            lines = link.listen()
             for _ in range(200):
                 peer.send(b"z" * 100)
                 await asyncio.sleep(0.0005)
             await asyncio.sleep(0.05)
-            assert len(link._intake._held) <= 256
             peer.send(b"\n")
-            await asyncio.sleep(0.02)
+            assert len(await anext(lines)) <= 256
             assert await link.query(b"a\n", line(), 1.0) == b"echo a\r\n"
 
 
@@ -277,6 +277,30 @@ async def test_fault_26_in_step_at_the_next_line() -> None:
                 await link.query(b"P?\n", line(), 0.2)
             assert await link.query(b"P?\n", line(), 1.0) == b"P=+2\n"
             assert await link.query(b"P?\n", line(), 1.0) == b"P=+3\n"
+
+
+async def test_fault_27_several_late_replies_at_once() -> None:
+    """A device that was busy for a while answers everything it was asked meanwhile."""
+    count = 0
+
+    def busy_first(text: bytes) -> bytes:
+        nonlocal count
+        count += 1
+        if count == 1:
+            time.sleep(0.5)
+        time.sleep(0.02)
+        return b"%d\n" % count
+
+    with line_peer(busy_first) as peer:
+        async with opened(peer) as link:
+            for _ in range(2):
+                with pytest.raises(LinkTimeout):
+                    await link.query(b"?\n", line(), 0.15)
+            with pytest.raises(TimeoutError):
+                async with asyncio.timeout(0.05):
+                    await link.query(b"?\n", line(), 1.0)
+            assert await link.query(b"?\n", line(), 1.0) == b"%d\n" % count
+            assert await link.query(b"?\n", line(), 1.0) == b"%d\n" % count
 
 
 @pytest.mark.parametrize("late_s", [0.15, 0.30, 0.42])

@@ -1,0 +1,237 @@
+"""Moves, jogs and the stop of one axis on a G-code controller.
+
+A move is done when the controller says that it is idle *and* where it was sent; its 'ok' means nothing but
+that the line was read. Nothing that moves is ever sent twice, and only absolute targets are sent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Coroutine
+from typing import Any
+
+from benchd.devices import Clock, DeviceError, LinkTimeout, MotionFailed
+from benchd_drivers.finishing import finish
+from benchd_drivers.gcode_board import HOLD, JOG_CANCEL, GcodeBoard
+from benchd_drivers.gcode_config import GcodeAxisConfig
+from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_halt import halt
+from benchd_drivers.gcode_queue import Sent
+from benchd_drivers.gcode_status import LETTERS, Report
+from benchd_drivers.gcode_watch import Activity, Watch
+from benchd_drivers.gcode_words import INSPECT
+
+SILENT_S = 0.5
+"""A controller that tells no state for so long while it moves is taken for lost."""
+NOT_STARTED_S = 0.4
+"""A controller may be idle for a moment between reading a line and moving."""
+TINY_S = 0.05
+"""Of a move too short for its end to be told from its start: how long the controller must be idle after its 'ok'."""
+MARGIN_S = 3.0
+
+
+class Motion:
+    """What `GcodeAxis` moves by. `watch` knows what is under way, and whether the position can be believed."""
+
+    def __init__(self, name: str, config: GcodeAxisConfig, board: GcodeBoard, clock: Clock) -> None:
+        self.name = name
+        self.watch = Watch(name, config.tolerance_um, self.place, clock)
+        self._config = config
+        self._board = board
+        self._clock = clock
+        self._index = LETTERS.index(config.letter)
+        self._stops = 0
+        self._stopping: asyncio.Task[None] | None = None
+
+    @property
+    def stops(self) -> int:
+        """How many stops there were; `go` compares."""
+        return self._stops
+
+    @property
+    def stopping(self) -> asyncio.Task[None] | None:
+        """The stop under way, if there is one."""
+        return self._stopping
+
+    # ---- position
+
+    def place(self, report: Report) -> float | None:
+        """Where a report says the axis is (um), None where it does not say."""
+        position = report.machine(self._board.wco)
+        if position is None or len(position) <= self._index:
+            return None
+        return position[self._index] * self._config.um
+
+    async def located(self) -> tuple[Report, float]:
+        """A report with a position. The offset that makes one of a work position comes in some reports only."""
+        for _ in range(40):
+            report = await self._board.report()
+            at_um = self.place(report)
+            if at_um is not None:
+                return report, at_um
+        raise self.failed(f"the controller tells no position for {self._config.letter}", advice="Check `letter`.")
+
+    # ---- moves
+
+    async def move(self, target: float, speed: float) -> None:
+        """One absolute move, followed to its end. Raises MotionFailed, LinkError."""
+        stops = self._stops
+        report, at_um = await self.located()
+        self._want_idle(report)
+        way_um = abs(target - at_um)
+        limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
+        sent = await self._board.post(f"G53 G21 G90 G1 {self._words(target, speed)}", lambda: self.go(stops))
+        deadline = self._clock.monotonic() + limit_s
+        moved = way_um > self._config.tolerance_um  # then being there shows that it moved
+        idle_since: float | None = None
+        while True:
+            report, at_um = await self._followed(sent, stops)
+            moved = moved or report.state == "Run"
+            idle_since = (idle_since or report.t_mono) if report.state == "Idle" else None
+            idle_s = report.t_mono - idle_since if idle_since is not None else -1.0
+            there = abs(at_um - target) <= self._config.tolerance_um
+            if there and idle_s >= (0.0 if moved else TINY_S if sent.answer.done() else NOT_STARTED_S):
+                return
+            why, code = "", "device_fault"
+            if report.state in ("Hold", "Door"):
+                why = f"the controller holds (state {report.state}), though nobody told it to"
+            elif idle_s > NOT_STARTED_S and not there:
+                why = f"the controller is idle at {at_um:.1f} um, but was sent to {target:.1f} um"
+            elif self._clock.monotonic() > deadline:
+                why, code = f"the move to {target:.1f} um was not done after {limit_s:.1f} s", "timeout"
+            if why:
+                await self.try_stop()  # nothing of this move may happen later
+                raise self.failed(why, code=code)
+            await self._clock.sleep(self._config.poll_ms / 1000)
+
+    async def _followed(self, sent: Sent, stops: int) -> tuple[Report, float]:
+        """The next report of a move under way. Raises MotionFailed, LinkError, LinkTimeout where there is none."""
+        heard = self._clock.monotonic()
+        while True:
+            self.go(stops)
+            if sent.answer.done():
+                self._answered(sent)
+            try:
+                return await self.located()
+            except LinkTimeout:
+                self.go(stops)
+                if self._clock.monotonic() - heard > SILENT_S:
+                    self.watch.trust.lose("the controller went silent in a move", "link")
+                    await self.try_stop()
+                    raise
+
+    def _answered(self, sent: Sent) -> None:
+        """Nothing for ok, nor for an ok that was lost (the state tells); raises MotionFailed for all else."""
+        try:
+            sent.answer.result()
+        except LineUnanswered:
+            return
+        except (LineRefused, LineAlarm, LineReset) as error:
+            advice = INSPECT if isinstance(error, LineAlarm) else error.advice
+            raise self.failed(error.text[:1].lower() + error.text[1:].rstrip("."), advice=advice) from error
+
+    async def jog(self, velocity: float, distance: float) -> None:
+        """One segment, clipped to the travel, after or instead of the one under way. Raises MotionFailed, LinkError."""
+        stops = self._stops
+        report, at_um = await self.located()
+        target = min(max(at_um + distance, self._config.travel_um[0]), self._config.travel_um[1])
+        if (target - at_um) * distance <= 0:
+            raise self.failed("a soft limit is reached", code="limit", advice="Jog the other way.")
+        if report.state != "Jog":
+            self._want_idle(report)
+        elif not self.watch.prolongs(target, velocity):
+            self._board.link.urgent(JOG_CANCEL)
+            async with self._board.gate:
+                await halt(self._board, jogging=True, rest_s=self._config.rest_s)
+        self.watch.jogs(target, velocity)
+        sent = await self._board.post(f"$J=G53 G21 G90 {self._words(target, abs(velocity))}", lambda: self.go(stops))
+        await asyncio.wait({sent.answer}, timeout=0.5)
+        if sent.answer.done():
+            self._answered(sent)
+
+    # ---- stop
+
+    async def stop(self) -> None:
+        """See `Axis.stop`. Several callers share one way to standstill, but each writes its own stop byte at once."""
+        self._stops += 1
+        activity = self.watch.activity
+        if activity == "home":
+            self._board.reset_now()  # a homing cycle hears nothing else
+        else:
+            self._board.link.urgent(JOG_CANCEL + HOLD if activity == "jog" else HOLD)
+        if self._stopping is None or self._stopping.done():
+            self._stopping = asyncio.create_task(self._to_rest(activity), name=f"stop {self.name}")
+            self._stopping.add_done_callback(self._stopped)
+        await finish(_joined(self._stopping), f"await stop {self.name}")
+
+    def _stopped(self, task: asyncio.Task[None]) -> None:
+        if self._stopping is task:
+            self._stopping = None
+        if not task.cancelled():
+            task.exception()
+
+    async def _to_rest(self, activity: Activity | None) -> None:
+        try:
+            while True:
+                stops = self._stops
+                async with self._board.gate:
+                    if activity == "home":
+                        await self._board.reset(written=True)
+                    kept = await halt(self._board, jogging=activity == "jog", rest_s=self._config.rest_s)
+                if not kept and self.watch.trust.homed:
+                    self.watch.trust.lose("it had to be reset to be stopped, and may have lost its place", "reset")
+                self.watch.rests()
+                await self._board.restore()
+                if stops == self._stops:  # else a later stop byte may have come after standstill, and hold it
+                    return
+        except DeviceError as error:
+            self.watch.trust.lose(f"it could not be stopped for sure ({error.text.rstrip('.')})", "link")
+            raise
+
+    async def try_stop(self) -> None:
+        """A stop whose failure is kept as a loss of trust, where another error is on its way already."""
+        try:
+            await self.stop()
+        except DeviceError as error:
+            self.watch.trust.lose(f"it could not be stopped for sure ({error.text.rstrip('.')})", "link")
+
+    async def or_stop(self, motion: Coroutine[Any, Any, None]) -> None:
+        """Await motion. Whatever ends it early leaves only after the axis is at rest, as far as that can be had."""
+        try:
+            await motion
+        except asyncio.CancelledError:
+            await finish(self.try_stop(), f"stop {self.name}")
+            raise
+        except DeviceError:
+            if self._stopping is not None:
+                await asyncio.wait({self._stopping})
+            raise
+
+    # ---- small helps
+
+    def _want_idle(self, report: Report) -> None:
+        if report.state == "Alarm":
+            raise self.failed("the controller is locked by an alarm", advice="Home the axis.")
+        if report.state != "Idle":
+            raise self.failed(f"the controller is not idle (state {report.state})", code="busy", advice="Stop it.")
+
+    def go(self, stops: int) -> None:
+        """Raises MotionFailed where a stop or a surprise has come since `stops`."""
+        if self._stops != stops:
+            raise self.failed("broken off by a stop")
+        if self.watch.activity != "home" and not self.watch.trust.homed:
+            raise self.failed(f"broken off: {self.watch.trust.why}", advice=INSPECT)
+
+    def _words(self, target: float, speed: float) -> str:
+        feed = max(speed * 60 / self._config.um_per_unit, 0.01)
+        return f"{self._config.letter}{target / self._config.um + 0.0:.4f} F{feed:.2f}"
+
+    def failed(self, text: str, *, code: str = "device_fault", advice: str = "") -> MotionFailed:
+        """MotionFailed with the last frames; `text` without its full stop."""
+        frames = self._board.link.recent
+        full: dict[str, Any] = {"code": code, "advice": advice, "device": self.name, "frames": frames}
+        return MotionFailed(f"{self.name}: {text}.", **full)
+
+
+async def _joined(task: asyncio.Task[None]) -> None:
+    await asyncio.shield(task)

@@ -1,0 +1,196 @@
+"""One question at a time over a stream of bytes, and what to do with answers that come too late."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+from benchd.devices import LinkError, LinkGarbled, LinkTimeout, Matcher
+from benchd_drivers.channel import Channel
+from benchd_drivers.link.intake import Intake, Sorted
+from benchd_drivers.link.ring import Ring
+from benchd_drivers.link.thread import PortThread
+
+GRACE_S = 0.25
+"""How long answers that came too late for their own queries are waited for before the next query is written."""
+QUIET_S = 0.1
+"""If they did not come: the least quiet after the next answer before it counts, of several the last one."""
+MOST_OWED = 8
+_BAUD = "Check the baud rate, the wiring, and that the right device is on this port."
+
+
+class Questions:
+    """Sorts what a port receives. `port` gives the open port or raises; lines nobody asked for go to `lines`.
+
+    A device answers in order, so an answer that is owed comes before the one that is waited for, or never.
+    """
+
+    def __init__(
+        self, name: str, most_bytes: int, port: Callable[[], PortThread], lines: Channel[bytes], ring: Ring
+    ) -> None:
+        self._name = name
+        self._most_bytes = most_bytes
+        self._port = port
+        self._lines = lines
+        self._ring = ring
+        self._turn = asyncio.Lock()
+        self._intake = Intake(most_bytes)
+        self._answer: asyncio.Future[bytes] | None = None
+        self._owed: list[Matcher] = []
+        self._doubt = False  # an answer was given up that may still come
+        self._usual_s = 0.0  # how long answers take, the slower ones remembered for a while
+
+    def restart(self) -> None:
+        """The port is opened anew: nothing is held, nothing is owed."""
+        self._intake = Intake(self._most_bytes)
+        self._owed, self._doubt, self._usual_s = [], False, 0.0
+
+    def received(self, data: bytes) -> None:
+        """Bytes from the port."""
+        try:
+            self._sort(self._intake.feed(data))
+        except Exception as error:  # a matcher's own error belongs to the one who asked
+            if self._answer is None or self._answer.done():
+                raise
+            self._answer.set_exception(error)
+
+    def lost(self, why: LinkError) -> None:
+        """Nothing more comes."""
+        if self._answer is not None and not self._answer.done():
+            self._answer.set_exception(why)
+
+    async def ask(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
+        """See `Link.query`."""
+        deadline = asyncio.get_running_loop().time() + timeout_s
+        try:
+            async with asyncio.timeout_at(deadline):
+                await self._turn.acquire()
+        except TimeoutError:
+            raise self._timeout(data, timeout_s, "the line was taken by another query") from None
+        try:
+            await self._settle_debts(deadline)
+            return await self._exchange(data, until, deadline, timeout_s)
+        finally:
+            self._turn.release()
+
+    async def _exchange(self, data: bytes, until: Matcher, deadline: float, timeout_s: float) -> bytes:
+        port = self._port()
+        expects = until(b"") is None
+        doubtful = self._doubt and expects
+        wanted = _last_of(until) if doubtful else until
+        answer: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
+        self._answer = answer
+
+        def written(t_mono: float) -> None:
+            self._ring.log("out", data, t_mono)
+            if self._answer is answer:  # only what comes after the question can be its answer
+                self._intake.ask(wanted)
+                self._sort(self._intake.feed(b""))
+
+        def owes() -> None:
+            if expects and not port.withdraw(ticket):
+                self._owed = [*self._owed, until][-MOST_OWED:]
+
+        ticket = port.put(data, written)
+        try:
+            async with asyncio.timeout_at(deadline):
+                began = asyncio.get_running_loop().time()
+                result = await answer
+                if doubtful:
+                    result = await self._last(result, wanted, deadline)
+                elif expects:
+                    took_s = asyncio.get_running_loop().time() - began
+                    self._usual_s = max(0.9 * self._usual_s, took_s)
+                return result
+        except TimeoutError:
+            if not (answer.done() and not answer.cancelled()):
+                owes()
+            if self._intake.looks_garbled():
+                raise self._garbled("bytes that are no text") from None
+            raise self._timeout(data, timeout_s, "no whole answer came") from None
+        except asyncio.CancelledError:
+            if answer.cancelled():
+                owes()
+            raise
+        except LinkGarbled:
+            owes()
+            raise
+        finally:
+            self._end(answer)
+
+    def _end(self, answer: asyncio.Future[bytes]) -> None:
+        self._answer = None
+        if answer.done() and not answer.cancelled():
+            answer.exception()  # a loss that came in the same moment as a cancellation is told by the next call
+        self._sort(self._intake.give_up())
+
+    async def _last(self, result: bytes, wanted: Matcher, deadline: float) -> bytes:
+        """Of several answers the last one belongs to this question. Raises TimeoutError where it cannot be told."""
+        quiet_s = max(QUIET_S, 1.5 * self._usual_s)
+        while True:
+            if asyncio.get_running_loop().time() + quiet_s > deadline:
+                raise TimeoutError
+            later = await self._listen_for(wanted, quiet_s)
+            if later is None:
+                self._doubt = False
+                return result
+            result = later
+
+    async def _settle_debts(self, deadline: float) -> None:
+        """Drop the answers to earlier queries that nobody waits for any more; doubt remains where they do not come."""
+        if not self._owed:
+            return
+        self._port()
+        loop = asyncio.get_running_loop()
+        ends = loop.time() + min(GRACE_S, (deadline - loop.time()) / 2)
+        while self._owed:
+            if await self._listen_for(self._owed[0], ends - loop.time()) is None:
+                self._owed, self._doubt = [], True
+                self._intake.clear()
+                return
+            del self._owed[0]
+
+    async def _listen_for(self, until: Matcher, seconds: float) -> bytes | None:
+        answer: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
+        self._answer = answer
+        self._intake.ask(until)
+        try:
+            self._sort(self._intake.feed(b""))
+            async with asyncio.timeout(seconds):
+                return await answer
+        except (TimeoutError, LinkGarbled):
+            return None
+        finally:
+            self._end(answer)
+
+    def _sort(self, outcome: Sorted) -> None:
+        for line in outcome.lines:  # in the order in which they came, so that an alarm is known before the state
+            self._lines.tell(line)
+        waiting = self._answer if self._answer is not None and not self._answer.done() else None
+        if waiting is not None and outcome.answer is not None:
+            waiting.set_result(outcome.answer)
+        elif waiting is not None and outcome.overflow:
+            waiting.set_exception(self._garbled(f"{self._most_bytes} bytes without an answer"))
+        for line in outcome.later:
+            self._lines.tell(line)
+
+    def _timeout(self, data: bytes, timeout_s: float, why: str) -> LinkTimeout:
+        text = f"{self._name} gave no answer to {data[:40]!r} in {timeout_s:.3g} s: {why}."
+        return LinkTimeout(text, device=self._name, frames=self._ring.frames, advice="Check power and cable.")
+
+    def _garbled(self, what: str) -> LinkGarbled:
+        text = f"{self._name} sends {what}: check the baud rate."
+        return LinkGarbled(text, advice=_BAUD, device=self._name, frames=self._ring.frames)
+
+
+def _last_of(until: Matcher) -> Matcher:
+    """A matcher for the last of several answers that came together."""
+
+    def match(received: bytes) -> slice | None:
+        found, start = None, 0
+        while (span := until(received[start:])) is not None and span.stop:
+            found = slice(start + span.start, start + span.stop)
+            start = found.stop
+        return found
+
+    return match

@@ -1,0 +1,160 @@
+"""A link over a port that one thread owns: opening under a lock, losing it, and closing it so that nothing is left."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from abc import abstractmethod
+from collections.abc import AsyncIterator, Sequence
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from benchd.devices import FrameLog, Link, LinkError, Matcher
+from benchd_drivers.channel import Channel
+from benchd_drivers.finishing import finish
+from benchd_drivers.link.foreign import mapped
+from benchd_drivers.link.lock import PortLock, holder_of, in_use
+from benchd_drivers.link.questions import Questions
+from benchd_drivers.link.ring import Ring
+from benchd_drivers.link.thread import OpenPort, PortThread
+
+
+class PortConfig(BaseModel):
+    """What every kind of port has."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    write_timeout_s: float = Field(default=0.5, gt=0, le=10)
+    answer_bytes: int = Field(default=4096, ge=64, le=1 << 20)
+
+
+class PortLink(Link):
+    """See `benchd.devices.Link` for the contracts. Opening again after a loss is left to the caller."""
+
+    def __init__(self, name: str, config: PortConfig) -> None:
+        self.name = name
+        self._config = config
+        self._thread: PortThread | None = None
+        self._lock: PortLock | None = None
+        self._why_lost: LinkError | None = None
+        self._connected = False
+        self._changing = asyncio.Lock()
+        self._ring = Ring()
+        self._lines: Channel[bytes] = Channel()
+        self._questions = Questions(name, config.answer_bytes, self._port, self._lines, self._ring)
+
+    @abstractmethod
+    def _where(self) -> str:
+        """The port as people call it, found anew (blocking; runs in the port's thread)."""
+
+    @abstractmethod
+    def _open_port(self, where: str) -> OpenPort:
+        """Open it (blocking; runs in the port's thread)."""
+
+    # ---- open and close
+
+    async def open(self) -> None:
+        async with self._changing:
+            if self._connected:
+                return
+            await self._end_thread()
+            self._questions.restart()
+            self._why_lost = None
+            thread = PortThread(
+                f"link {self.name}",
+                self._open_exclusively,
+                lambda data: self._received(thread, data),
+                lambda error: self._lost(thread, error),
+                self._config.write_timeout_s,
+            )
+            self._thread = thread
+            try:
+                await thread.start()
+            except (LinkError, asyncio.CancelledError):
+                await finish(self._end_thread(), f"close link {self.name}")
+                raise
+            self._connected = True
+
+    def _open_exclusively(self) -> OpenPort:
+        try:
+            where = self._where()
+            lock = PortLock(where, self.name)
+            lock.take()
+        except OSError as error:
+            raise mapped(error, f"The port of link {self.name} cannot be locked", self.name) from error
+        try:
+            port = self._open_port(where)
+        except Exception as error:
+            lock.release()
+            holder = holder_of(where) if where.startswith("/") and "lock" in str(error) else ""
+            if holder:
+                raise in_use(where, holder, self.name) from error
+            raise mapped(error, f"{where} cannot be opened", self.name) from error
+        self._lock = lock
+        return port
+
+    async def close(self) -> None:
+        async with self._changing:
+            self._part(LinkError(f"Link {self.name} is closed.", device=self.name))
+            await finish(self._end_thread(), f"close link {self.name}")
+
+    async def _end_thread(self) -> None:
+        if self._thread is not None:
+            await self._thread.stop()
+            self._thread = None
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    def _lost(self, thread: PortThread, error: Exception) -> None:
+        if thread is self._thread:
+            if isinstance(error, LinkError):
+                lost = LinkError(f"Link {self.name} is lost: {error.text}.", device=self.name)
+            else:
+                lost = mapped(error, f"Link {self.name} is lost", self.name)
+            lost.frames = tuple(self.recent)
+            self._part(lost)
+
+    def _part(self, why: LinkError) -> None:
+        self._connected = False
+        self._why_lost = why
+        self._questions.lost(why)
+        self._lines.end()
+
+    @property
+    def connected(self) -> bool:
+        return self._connected
+
+    def _port(self) -> PortThread:
+        if self._thread is None or not self._connected:
+            why = self._why_lost
+            raise LinkError(
+                why.text if why else f"Link {self.name} is not open.",
+                advice=why.advice if why else "",
+                device=self.name,
+                frames=self.recent,
+            )
+        return self._thread
+
+    # ---- bytes
+
+    def urgent(self, data: bytes) -> None:
+        self._port().put_urgent(data, lambda t_mono: self._ring.log("out", data, t_mono))
+
+    async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
+        return await self._questions.ask(data, until, timeout_s)
+
+    def _received(self, thread: PortThread, data: bytes) -> None:
+        if thread is self._thread and self._connected:
+            self._ring.log("in", data, time.monotonic())
+            self._questions.received(data)
+
+    def listen(self) -> AsyncIterator[bytes]:
+        listener = self._lines.listen()
+        if not self._connected:
+            listener.end()
+        return listener
+
+    @property
+    def recent(self) -> Sequence[FrameLog]:
+        return self._ring.frames
