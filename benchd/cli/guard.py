@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -22,6 +23,10 @@ class UsageError(Exception):
 def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) -> int:
     """`run(args)`, its errors told; gives the exit code."""
     as_json = bool(getattr(args, "json", False))
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal that knows no micro sign shows a question mark; a finding is not lost for it.
+            stream.reconfigure(errors="replace")
     try:
         code = run(args)
         sys.stdout.flush()
@@ -63,4 +68,5 @@ def tell(error: BenchdError, *, as_json: bool) -> None:
 def in_words(error: BenchdError) -> str:
     """What happened, what to do next, and the code it is known by."""
     advice = f"\n{error.advice}" if error.advice else ""
-    return f"{error.text} ({error.code}){advice}"
+    # The problems of a file are a list, and each says by itself what may stand.
+    return f"{error.text}{advice}" if "\n" in error.text else f"{error.text} ({error.code}){advice}"

@@ -223,3 +223,13 @@ def test_a_whole_topic_is_understood_as_well() -> None:
     assert _below("benchd/north-rail/device/+") == "device/+"
     assert _below("device/+") == "device/+"
     assert _below(None) == "#"
+
+
+@pytest.mark.parametrize(("encoding", "said"), [("ascii", "10 ?m"), ("utf-8", "10 \u00b5m")])
+def test_a_terminal_without_a_micro_sign_gets_a_question_mark(encoding: str, said: str) -> None:
+    call = "from benchd.cli.guard import guarded; from argparse import Namespace\n"
+    call += "guarded(lambda _: print('10 \\u00b5m') or 0, Namespace())"
+    told = subprocess.run(
+        [sys.executable, "-c", call], capture_output=True, check=True, env={"PYTHONIOENCODING": encoding}
+    )
+    assert told.stdout.decode("utf-8").strip() == said
