@@ -174,8 +174,11 @@ class Bench:
         target = await self._follow_target(changes, rev, follow=follow)
         before = self.setup.document.lens
         await self.setup.change(changes, rev)
-        if self.setup.document.lens != before:
+        lens = self.setup.document.lens
+        if lens != before:
             self._clear_findings()
+            if lens is not None:
+                await self.store.put_lens(lens, self.loaded.records.lens(lens).model_dump(mode="json"))
         if target is not None:
             await self._drive(target)
         return self.setup.document

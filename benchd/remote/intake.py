@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from benchd.errors import BenchdError, Refused
+from benchd.files.wording import what_may_stand
 from benchd.remote.beat import Beat
 from benchd.remote.control import Control, Roles
 from benchd.remote.events import EventTeller
@@ -195,13 +196,25 @@ def _checked(model: type[ModelT], document: dict[str, Any]) -> ModelT:
     try:
         return model.model_validate(document)
     except ValidationError as error:
-        problems = [
-            {"where": ".".join(str(part) for part in problem["loc"])[:200], "what": problem["msg"][:200]}
-            for problem in error.errors(include_url=False, include_input=False, include_context=False)[:8]
-        ]
+        problems = []
+        for problem in error.errors(include_url=False)[:8]:
+            keys = _keys_at(model, problem["loc"][:-1])
+            where = ".".join(str(part) for part in problem["loc"])[:200]
+            problems.append({"where": where, "what": what_may_stand(problem, keys)[:300]})
         first = problems[0]
         text = f"{first['where']}: {first['what']}" if first["where"] else first["what"]
         known = ", ".join(model.model_fields) or "none"
         raise Refused(
-            "bad_request", f"{text}.", advice=f"Known keys here: {known}.", data={"problems": problems}
+            "bad_request", f"{text}.", advice=f"Known arguments: {known}.", data={"problems": problems}
         ) from None
+
+
+def _keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
+    """The keys known at a place inside a document, as far as models tell."""
+    for part in loc:
+        field = model.model_fields.get(str(part))
+        inner = field.annotation if field is not None else None
+        if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
+            return []
+        model = inner
+    return list(model.model_fields)
