@@ -100,7 +100,7 @@ def _tell(results: dict[str, list[Outcome]], args: argparse.Namespace) -> int:
     from study_tables import by_stratum, parts_table_of, refusals_of, table_of
 
     figures = by_stratum(results)
-    console = Console(width=None if sys.stdout.isatty() else 140)
+    console = Console(width=None if sys.stdout.isatty() else 160)
     console.print(table_of(figures))
     console.print(parts_table_of(figures))
     for line in refusals_of(figures):

@@ -13,7 +13,7 @@ from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.picture import Scene, digitise, render
 from study_world import CaseWorld
 
-WIDTH_PX, HEIGHT_PX = 416, 412  # the square with the ground that finding it asks for, cut from the camera's frame
+WIDTH_PX, HEIGHT_PX = 356, 352  # the square with the ground that its edges and finding it ask for
 FIRST_EXPOSURE_MS = 20.0
 
 

@@ -28,6 +28,7 @@ from study_strata import Stratum
 LENS, ADAPTER, GLASS, RING = "L-0417", "ring-07", "pane-25", "collar-45"
 LP_MM = 40.0
 TYPED_C = (18.5, 23.5)  # rooms are typed between these
+RENDERED_PIXEL_UM = 5.0  # a little coarser than the workshop's, so that thousands of pictures fit into the hour
 LANDING_UM = 1.0  # how far off its target an approach may end
 SETTLING_UM = 0.02  # ring-down that is left when the shutter opens
 
@@ -86,7 +87,11 @@ def world_of(stratum: Stratum) -> WorldRecord:
             "w060_waves": Quantity(record=0.0, u=0.1 / sqrt(3.0), shape="rectangular"),
         }
     )
-    return record.model_copy(update={"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord()})
+    changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord()}
+    if stratum.rendered:
+        pixel = Quantity(record=RENDERED_PIXEL_UM, u=0.03, shape="rectangular")
+        changes["camera"] = record.camera.model_copy(update={"pixel_um": pixel})
+    return record.model_copy(update=changes)
 
 
 @lru_cache(maxsize=32)
