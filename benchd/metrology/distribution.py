@@ -1,6 +1,7 @@
 """The distribution of an error about zero: a scaled t (or normal), alone or convolved with one bounded shape.
 
-Interval and probability of conformity both come from here, so they can never disagree.
+Interval and probability of conformity both come from here, so they can never disagree. scipy is imported where it is
+called: whoever only names these types, as the daemon does, is spared its weight.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from benchd.metrology.roots import bracketed_root
 
@@ -28,6 +28,8 @@ def coverage_factor(dof: float | None, coverage: float = 0.95) -> float:
     """
     if not 0.0 < coverage < 1.0:
         raise ValueError(f"a coverage lies between 0 and 1, not at {coverage}")
+    from scipy.special import ndtri, stdtrit
+
     upper = 0.5 * (1.0 + coverage)
     return float(ndtri(upper)) if dof is None else float(stdtrit(dof, upper))
 
@@ -100,4 +102,6 @@ class ErrorDistribution:
         return replace(self, u_core=factor * self.u_core, u_shape=factor * self.u_shape)
 
     def _core(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        from scipy.special import ndtr, stdtr
+
         return np.asarray(ndtr(x) if self.dof_core is None else stdtr(self.dof_core, x), dtype=np.float64)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtri, gammaln
 
 from benchd.metrology.distribution import coverage_factor
 
@@ -53,7 +52,7 @@ def relative_spread_of_s(n: int) -> float:
     """How far the s of n normal readings scatters about its own mean, as a fraction of it (JCGM 100, Table E.1)."""
     if n < 2:
         raise ValueError("the scatter of repeated readings needs at least two of them")
-    c4 = math.sqrt(2.0 / (n - 1)) * math.exp(float(gammaln(n / 2.0)) - float(gammaln((n - 1) / 2.0)))
+    c4 = math.sqrt(2.0 / (n - 1)) * math.exp(math.lgamma(n / 2.0) - math.lgamma((n - 1) / 2.0))
     return math.sqrt(1.0 - c4 * c4) / c4
 
 
@@ -89,6 +88,8 @@ def occasions(
     j, k = len(means), per_occasion
     if j < 2 or k < 2 or len(spreads) != j:
         raise ValueError("needs two occasions of two readings at least, a mean and a spread for each")
+    from scipy.special import fdtri
+
     s_means = float(np.std(np.asarray(means, dtype=np.float64), ddof=1))
     within = float(np.mean(np.square(np.asarray(spreads, dtype=np.float64))))
     among = k * s_means**2

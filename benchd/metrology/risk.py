@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +22,8 @@ def global_risks(
     """Global risks for a normal process and normal errors of measurement (JCGM 106, 9.5 and annex B)."""
     if not (u_process > 0.0 and u_measurement > 0.0):
         raise ValueError("process and measurement both need an uncertainty above zero")
+    from scipy.special import ndtr
+
     low, high = tolerance
 
     def accepted(values: np.ndarray[tuple[int], np.dtype[np.float64]]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -11,7 +11,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import j1
 
 from benchd.optics.focus_depth import half_width_um, wavefront_from_defocus_waves
 
@@ -31,6 +30,8 @@ def diffraction_mtf(lp_mm: ArrayLike, f_number: float, wavelength_nm: float) -> 
 
 def blur_disc_mtf(lp_mm: ArrayLike, blur_um: float) -> FloatArray:
     """Transfer function of a uniform disc of diameter b, 2 J1(pi b nu)/(pi b nu), with its sign."""
+    from scipy.special import j1
+
     q = np.pi * blur_um * 1e-3 * np.asarray(lp_mm, dtype=np.float64)
     safe = np.where(q == 0.0, 1.0, q)
     return np.asarray(np.where(q == 0.0, 1.0, 2.0 * j1(safe) / safe), dtype=np.float64)
