@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import multiprocessing
+import signal
 import sys
 import time
 from collections.abc import Iterator
@@ -22,6 +23,7 @@ Task = tuple[str, int, int, int]
 def main() -> int:
     """0 when every stratum is plausible at a true 95 %, 1 when one is not, 2 for a wrong call."""
     args = _arguments()
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # also where a shell started it in the background
     if args.case:
         return _one(args.case, args.seed)
     names = args.strata.split(",") if args.strata else list(QUICK if args.quick else STRATA)
@@ -50,7 +52,7 @@ def _arguments() -> argparse.Namespace:
 
 
 def _run(counts: dict[str, int], seed: int, processes: int) -> dict[str, list[Outcome]]:
-    """All cases, strata in turn so that every estimate of the time left is about the whole."""
+    """All cases, strata in turn, so that the time left is about the whole; Ctrl-C ends with the cases done so far."""
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress, TimeElapsedColumn, TimeRemainingColumn
 
@@ -68,10 +70,14 @@ def _run(counts: dict[str, int], seed: int, processes: int) -> dict[str, list[Ou
     columns = (*Progress.get_default_columns()[:2], MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         bar = progress.add_task("cases", total=total)
-        for name, outcomes in _chunks(counts, seed, processes):
-            results[name] += outcomes
-            progress.advance(bar, len(outcomes))
-    return {name: sorted(outcomes, key=lambda one: one.index) for name, outcomes in results.items()}
+        try:
+            for name, outcomes in _chunks(counts, seed, processes):
+                results[name] += outcomes
+                progress.advance(bar, len(outcomes))
+        except KeyboardInterrupt:
+            done = sum(map(len, results.values()))
+            console.print(f"Broken off after {done} of {total} cases.")
+    return {name: sorted(done, key=lambda one: one.index) for name, done in results.items() if done}
 
 
 def _chunks(counts: dict[str, int], seed: int, processes: int) -> Iterator[tuple[str, list[Outcome]]]:

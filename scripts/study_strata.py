@@ -81,13 +81,13 @@ STRATA: dict[str, Stratum] = {
 }
 
 QUICK: dict[str, int] = {
-    "reference": 200,
-    "f/8": 200,
-    "one wave": 200,
-    "poor light": 200,
-    "9 points": 200,
-    "collimated": 200,
-    "wall without tape": 200,
-    "rendered f/2.8 poor": 40,
+    "reference": 150,
+    "f/8": 150,
+    "one wave": 150,
+    "poor light": 150,
+    "9 points": 150,
+    "collimated": 150,
+    "wall without tape": 150,
+    "rendered f/2.8 poor": 30,
 }
 """The quick form: a handful of strata with cases enough to see a missing or doubled budget line."""
