@@ -70,7 +70,9 @@ class SimulatedHands(Hands):
         await self._timed("garbage", seconds)
 
     async def _timed(self, what: str, seconds: float) -> None:
-        if seconds:
+        if seconds and self.who == "camera":  # its faults are counted in pictures
+            await self.bench.fault("camera", "late" if what == "silence" else what, n=1000, s=seconds)
+        elif seconds:
             await self.bench.fault(self.who, what, s=seconds)
         else:
             await self.bench.fault(self.who, "clear")

@@ -93,16 +93,17 @@ class TestLineMeter(LineRig, MeterContract):
 
 class TestHttpCamera(CameraContract):
     @pytest_asyncio.fixture
-    async def rig(self, bench) -> AsyncIterator[Rig]:  # type: ignore[no-untyped-def]
+    async def rig(self, bench, hands_on) -> AsyncIterator[Rig]:  # type: ignore[no-untyped-def]
         ports = bench.ports
         config = HttpCamera.Config(
             url=ports["camera"],
             settings_url=ports["camera_settings"] + "?exposure_ms={exposure_ms}&gain={gain}",
             time_header="X-Frame-Time",
+            timeout_s=1.0,
         )
         camera = HttpCamera.create("view", config, None)
         await camera.open()
-        yield Rig(camera)
+        yield Rig(camera, None, hands_on("camera"))
         await camera.close()
 
 
