@@ -100,14 +100,14 @@ class Technician:
             if ask is not None and ask["ask"] not in answered:
                 answered.add(ask["ask"])
                 self._said(f"asked: {ask['text']}")
-                value = self._obey(ask, inputs)
+                value = self._obey(procedure, ask, inputs)
                 self._said(f"answered: {'yes' if value is True else value}")
                 await self._client.answer(ask["ask"], value)
         if state["state"] != "done":
             raise RunEnded(f"{procedure} ended as '{state['state']}'; the last events say why")
         return state
 
-    def _obey(self, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+    def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
         """Do what a question asks for, by its stable name, and give the answer."""
         place = {
             "bridge_on_ring": inputs.get("reference"),
@@ -131,7 +131,9 @@ class Technician:
                 self.fit([], [], None)
                 self.fit([str(inputs["adapter"])], [], None)
             case "seated":
-                self.fit(list(inputs["adapters"]), list(inputs.get("glass", [])), inputs["lens"])
+                toggled = procedure == "glass_toggle"  # the plate comes later, and is asked for then
+                glass = [] if toggled else list(inputs.get("glass", []))
+                self.fit(list(inputs["adapters"]), glass, inputs["lens"])
                 self._do("set", "ring", "infinity")
             case "glass_in":
                 for one in inputs["glass"]:

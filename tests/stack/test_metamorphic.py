@@ -7,7 +7,8 @@ what the world hides.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Mapping, Sequence
+from dataclasses import dataclass
 from math import sqrt
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,58 +26,84 @@ if TYPE_CHECKING:
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
-LENS, TWIN, RING, PANE = "L-0417", "L-0418", ["ring-07"], ["pane-25"]
-WALL_MM = 5000.0
+LENS, TWIN, RING, PANE = "L-0417", "L-0418", ("ring-07",), ("pane-25",)
 U_SHIM_UM = 0.3
+"""A shim's thickness, standard uncertainty, as its maker has it."""
 
 Finding = dict[str, Any]
 
 
+@dataclass(frozen=True)
+class Bench:
+    """A homed bench with its light on, a client in control, and the hand."""
+
+    stack: Stack
+    client: BenchClient
+    technician: Technician
+
+    async def find(self, lens: str, adapters: Sequence[str], glass: Sequence[str], **more: Any) -> Finding:
+        """State a set-up, bring it about, drive to nominal, sweep; gives the finding."""
+        stands = {"lens": lens, "adapters": list(adapters), "glass": list(glass), "ring": "infinity", **more}
+        await self.client.command("setup", set={"distance_mm": None, "m": None, "trim_um": None, **stands})
+        self.technician.fit(list(adapters), list(glass), lens)
+        return await self.sweep()
+
+    async def find_at_wall(self, lens: str, adapters: Sequence[str], glass: Sequence[str]) -> Finding:
+        """The same, wall and magnification measured by tape first."""
+        self.technician.fit(list(adapters), list(glass), lens)
+        tape = self.technician.measure("tape")
+        return await self.find(lens, adapters, glass, distance_mm=tape["distance_mm"], m=tape["m"])
+
+    async def sweep(self) -> Finding:
+        """A sweep about nominal with all as it stands; gives its finding."""
+        await self.client.do("nominal")
+        run = (await self.client.do("sweep", merit="edge", repeats=2))["run"]
+        return await self.technician.finding("flange", run)
+
+
+async def ready(stack: Stack, client: BenchClient, technician: Technician) -> Bench:
+    technician.clear()
+    await client.do("home")
+    await client.command("light", beat=False, level=0.4)
+    return Bench(stack, client, technician)
+
+
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def at_bench(bench: Stack) -> AsyncIterator[tuple[BenchClient, Technician]]:
-    async with person(bench) as both:
-        yield both
+async def at_wall(bench: Stack) -> AsyncIterator[Bench]:
+    async with person(bench) as (client, technician):
+        yield await ready(bench, client, technician)
 
 
-@pytest_asyncio.fixture(loop_scope="module")
-async def technician(at_bench: tuple[BenchClient, Technician], bench: Stack) -> Technician:
-    bench.hand("set", "wall_mm", WALL_MM)
-    return at_bench[1]
-
-
-@pytest_asyncio.fixture(loop_scope="module")
-async def client(at_bench: tuple[BenchClient, Technician]) -> BenchClient:
-    return at_bench[0]
-
-
-async def test_shim_lowers_the_focus_error_by_its_thickness(bench: Stack, technician: Technician) -> None:
-    without = await technician.check(LENS, RING, PANE)
-    bench.hand("fit", "shim", 50)
-    thicker = await technician.check(LENS, RING, PANE)
-    bench.hand("remove", "shim", 50)
+async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: Bench) -> None:
+    without = await at_wall.find_at_wall(LENS, RING, PANE)
+    at_wall.stack.hand("fit", "shim", 50)
+    thicker = await at_wall.sweep()
+    at_wall.stack.hand("remove", "shim", 50)
     # The lens was taken off its adapter and seated again: one of the two joints is another.
     shift = difference(without, thicker, {"joints": sqrt(1 / 2)}, own=[U_SHIM_UM])
     assert shift.is_about(-50.0), shift
 
 
-async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(technician: Technician) -> None:
+async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: Bench) -> None:
     """The twins are the same lens but for the plate they were made for."""
-    in_air = await technician.check(TWIN, RING, [])
-    behind_plate = await technician.check(LENS, RING, PANE)
+    in_air = await at_wall.find_at_wall(TWIN, RING, [])
+    behind_plate = await at_wall.find_at_wall(LENS, RING, PANE)
     assert in_air["measurand"]["glass"] == []
-    assert behind_plate["measurand"]["glass"] == PANE
+    assert behind_plate["measurand"]["glass"] == list(PANE)
     for finding in (in_air, behind_plate):
         assert finding["values"]["glass_residual"]["value"] == 0.0
     change = difference(in_air, behind_plate, {"joints": 1.0, "glass": 1.0})
     assert change.is_about(0.0), change
 
 
-async def test_another_wall_leaves_the_focus_error(bench: Stack, technician: Technician) -> None:
+async def test_another_wall_leaves_the_focus_error(at_wall: Bench) -> None:
     found = []
     for wall_mm in (4000.0, 6000.0):
-        bench.hand("set", "wall_mm", wall_mm)
-        found.append(await technician.check(LENS, RING, PANE))
+        at_wall.stack.hand("set", "wall_mm", wall_mm)
+        found.append(await at_wall.find_at_wall(LENS, RING, PANE))
+    at_wall.stack.hand("set", "wall_mm", 5000.0)
     taken_off = [next(note for note in finding["notes"] if note.startswith("Ring at infinity")) for finding in found]
+    # f^2/T to first order: 49.6^2/4000 is 0.62 mm, 49.6^2/6000 is 0.41 mm
     assert "wall at 4.0 m: 6" in taken_off[0]
     assert "wall at 6.0 m: 4" in taken_off[1]
     # The gap between the principal planes is the same in both and cancels in part: all of both lines is the most.
@@ -84,49 +111,49 @@ async def test_another_wall_leaves_the_focus_error(bench: Stack, technician: Tec
     assert change.is_about(0.0), change
 
 
-async def test_adapters_in_either_order_leave_the_focus_error(technician: Technician) -> None:
-    found = [
-        await technician.check(LENS, adapters, PANE)
-        for adapters in (["gap-03", "gap-04", "ring-07"], ["gap-04", "gap-03", "ring-07"])
-    ]
-    assert all(line["u"] == 1.5 for line in found[0]["budget"] if line["term"].startswith("adapter gap"))
-    change = difference(found[0], found[1], {"joints": 1.0})
+async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) -> None:
+    one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
+    other = await at_wall.find_at_wall(LENS, ["gap-04", "gap-03", "ring-07"], PANE)
+    assert [line["u"] for line in one["budget"] if line["term"].startswith("adapter gap")] == [1.5, 1.5]
+    change = difference(one, other, {"joints": 1.0})
     assert change.is_about(0.0), change
 
 
-async def test_trim_leaves_the_focus_error_and_is_shown(technician: Technician, client: BenchClient) -> None:
-    plain = await technician.check(LENS, RING, PANE)
+async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: Bench) -> None:
+    plain = await at_wall.find_at_wall(LENS, RING, PANE)
+    client = at_wall.client
     before = await client.kept("setup")
-    await client.command("light", beat=False, level=0.4)
     await client.do("setup", set={"trim_um": 5.0}, follow=True)
-    await client.do("nominal")
+    trimmed = await at_wall.sweep()
     setup = await client.kept("setup")
     assert setup["trim_um"] == 5.0
     assert [term["value_um"] for term in setup["chain"] if term["term"] == "trim"] == [5.0]
     assert setup["chain"][-1]["value_um"] - before["chain"][-1]["value_um"] == pytest.approx(5.0, abs=0.01)
-    assert any("trim of +5 um" in note for note in setup["notes"])
-    run = (await client.do("sweep", merit="edge", repeats=3))["run"]
-    trimmed = await technician.finding("flange", run)
+    for notes in (setup["notes"], trimmed["notes"]):
+        assert any("trim of +5 um" in note for note in notes), notes
+    await client.do("nominal")
+    async for _, carriage in client.watch("device/carriage"):
+        if carriage["state"] == "idle":
+            break
+    assert carriage["offset_um"] == pytest.approx(5.0, abs=1.0), "nominal is where the trim is"
     change = difference(plain, trimmed, {})
     assert change.is_about(0.0), change
-    assert any("trim of +5 um" in note for note in trimmed["notes"])
-    await client.command("setup", set={"trim_um": None})
 
 
-async def test_infinity_at_the_wall_agrees_with_collimated_light(
-    technician: Technician, records: Mapping[str, Path]
-) -> None:
-    """The same lens on two benches: all but the lens is another, and the wall's conjugate term is off or right."""
-    at_wall = await technician.check(LENS, RING, PANE)
+async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench, records: Mapping[str, Path]) -> None:
+    """The same lens on two benches: all but the lens is another, and the wall's conjugate term is right or not."""
+    walled = await at_wall.find_at_wall(LENS, RING, PANE)
     config = "workshop-collimated"
     async with (
-        Stack(world=config, config=config, seed=SEED, pace=PACE, record=records[config]) as other,
-        person(other) as (_, second),
+        Stack(world=config, config=config, seed=SEED, pace=PACE, record=records[config]) as stack,
+        person(stack) as (client, technician),
     ):
-        collimated = await second.check(LENS, RING, PANE, wall=False)
+        other = await ready(stack, client, technician)
+        collimated = await other.find(LENS, RING, PANE)
+    assert collimated["absolute"] is True
     assert collimated["measurand"]["arrangement"] == "collimated"
     assert "conjugate" not in [line["term"] for line in collimated["budget"]]
-    everything = ["conjugate", "joints", "base", "adapter", "thermal", "position", "frequency"]
-    # The plate is the same one, of the same record.
-    change = difference(at_wall, collimated, dict.fromkeys(everything, 1.0))
+    # The plate is the same one, of the same record; the rest is each bench's own, or taken to be.
+    rest = ["conjugate", "joints", "base", "adapter", "thermal", "position", "frequency"]
+    change = difference(walled, collimated, dict.fromkeys(rest, 1.0))
     assert change.is_about(0.0), change
