@@ -55,8 +55,8 @@ _log = structlog.get_logger("benchd")
 LAST_GOOD = ".last-good"
 """The folder beside the bench file that keeps what it said when it was last good."""
 
-STOP_WITHIN_S = 0.6
-"""How long the orderly end of one part may take before the next is begun; all of it has 2 s."""
+REST_S, CLOSE_S, PART_S = 0.6, 0.4, 0.3
+"""How long coming to rest, closing the devices, and any other part may take before the next is begun; all have 2 s."""
 CONNECT_WITHIN_S = 15.0
 
 
@@ -147,7 +147,7 @@ class Daemon:
         assembly = build(loaded)
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(_within, store.close, "the record")
-        stack.push_async_callback(_within, lambda: close_all(assembly), "devices")
+        stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)
         identities = await open_all(assembly)
         bench = Bench(loaded, assembly, store, self.notices, self.clock)
         stack.push_async_callback(_within, bench.close, "the bench")
@@ -163,7 +163,7 @@ class Daemon:
         await self._serve_mqtt(stack, bench, runner, beat)
         self.notices.put("about", _about(bench, library, beat, identities))
         # From here on the end begins with the motion, and `online` goes false only when all is at rest and dark.
-        stack.push_async_callback(_within, lambda: close_all(assembly), "devices")
+        stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)
         await stack.enter_async_context(self._task(reconnector.run(), "links"))
         await stack.enter_async_context(self._task(reporter.run(), "reporter"))
         stack.push_async_callback(_come_to_rest, bench, runner)
@@ -255,9 +255,9 @@ class Daemon:
         finally:
             ending = True
             task.cancel()
-            _, late = await asyncio.wait([task], timeout=STOP_WITHIN_S)
+            _, late = await asyncio.wait([task], timeout=PART_S)
             if late:
-                _log.warning("this part did not end in time", part=name, within_s=STOP_WITHIN_S)
+                _log.warning("this part did not end in time", part=name, within_s=PART_S)
 
     def _write_ports(self, stack: contextlib.AsyncExitStack) -> None:
         """Say where this bench is reached, so that the command line on the same machine finds it."""
@@ -280,7 +280,7 @@ class Daemon:
             stack.callback(file.unlink, missing_ok=True)
 
 
-async def _within(work: Callable[[], Awaitable[None]], what: str, within_s: float = STOP_WITHIN_S) -> None:
+async def _within(work: Callable[[], Awaitable[None]], what: str, within_s: float = PART_S) -> None:
     """One part of the end: failed or too slow, it is logged, and the others go on."""
     task = asyncio.ensure_future(work())
     _, late = await asyncio.wait({task}, timeout=within_s)
@@ -298,9 +298,10 @@ async def _come_to_rest(bench: Bench, runner: Runner) -> None:
         with contextlib.suppress(DeviceError):  # what cannot be reached cannot be stopped from here
             await bench.stop()
 
-    stopping = asyncio.create_task(_within(stop, "motion"), name="stop")
-    await asyncio.sleep(0)  # the stop byte goes out before anything else is begun
-    await _within(lambda: runner.close(STOP_WITHIN_S), "what runs", 2 * STOP_WITHIN_S)
+    # Both at once: the stop byte is written before the run under way is so much as cancelled.
+    stopping = asyncio.create_task(_within(stop, "motion", REST_S), name="stop")
+    await asyncio.sleep(0)
+    await _within(lambda: runner.close(REST_S / 2), "what runs", REST_S)
     await asyncio.wait({stopping})
 
 

@@ -144,9 +144,15 @@ async def open_all(assembly: Assembly) -> dict[str, Identity]:
     return identities
 
 
-async def close_all(assembly: Assembly) -> None:
-    """Close devices (each leaves its hardware safe), then links."""
-    await asyncio.gather(*(device.close() for device in assembly.devices.values()))
+async def close_all(assembly: Assembly, *, within_s: float = 5.0) -> None:
+    """Close devices (each leaves its hardware safe), then links.
+
+    A device that is not done in time loses its link all the same: whatever still waits for it then fails.
+    """
+    closing = [asyncio.ensure_future(device.close()) for device in assembly.devices.values()]
+    _, late = await asyncio.wait(closing, timeout=within_s)
+    for task in late:
+        task.cancel()
     await asyncio.gather(*(link.close() for link in assembly.links.values()))
 
 

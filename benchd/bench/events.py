@@ -26,6 +26,7 @@ class Events:
         self._store = store
         self._clock = clock
         self._writing: set[asyncio.Task[None]] = set()
+        self._closed = False
 
     def tell(
         self,
@@ -48,6 +49,8 @@ class Events:
             "cause": cause,
         }
         self._notices.tell("event", doc)
+        if self._closed:
+            return
         task = asyncio.create_task(self._keep(doc), name="event to the record")
         self._writing.add(task)
         task.add_done_callback(self._writing.discard)
@@ -70,6 +73,7 @@ class Events:
             _log.warning("event not kept", code=doc["code"], why=error.text)
 
     async def close(self) -> None:
-        """Wait until what was told is kept."""
+        """Wait until what was told is kept. What is told from now on goes out, but not into the record."""
+        self._closed = True
         if self._writing:
             await asyncio.wait(self._writing, timeout=1.0)

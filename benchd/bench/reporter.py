@@ -48,8 +48,6 @@ class Reporter:
         finally:
             for task in self._halting:
                 task.cancel()
-            if self._halting:
-                await asyncio.wait(self._halting)
 
     async def _watch_carriage(self) -> None:
         bench = self._bench

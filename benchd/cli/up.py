@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import signal
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -31,6 +32,9 @@ def run(args: argparse.Namespace) -> int:
     from benchd.devices.errors import DeviceError
     from benchd.files.problems import FileProblems
 
+    # Until the daemon takes the signals itself there is nothing that would have to end in order.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: sys.exit(exits.DONE))
     print(CAUTION, file=sys.stderr, flush=True)
     path = args.bench / "bench.yaml" if args.bench.is_dir() else args.bench
     from benchd.daemon import Daemon

@@ -34,6 +34,8 @@ from benchd.remote.wire import Endpoint
 _log = logging.getLogger(__name__)
 _LINES_PER_S = 5.0
 _LINES_BURST = 20.0
+ASKED_S = 0.3
+"""A broker keeps nothing on disk and ends within milliseconds when it is asked to; a frozen one never does."""
 
 
 class EmbeddedBroker:
@@ -114,13 +116,13 @@ class EmbeddedBroker:
             _log.info(sentence)
 
     async def stop(self) -> None:
-        """End the child: asked first, made to after two seconds. Safe to call twice."""
+        """End the child: asked first, made to after a moment. Safe to call twice."""
         process, self._process = self._process, None
         if process is not None:
             with contextlib.suppress(ProcessLookupError):
                 process.terminate()
             try:
-                async with asyncio.timeout(2.0):
+                async with asyncio.timeout(ASKED_S):
                     await process.wait()
             except TimeoutError:
                 process.kill()

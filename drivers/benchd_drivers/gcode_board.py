@@ -93,12 +93,26 @@ class GcodeBoard:
             except LinkTimeout:
                 self.link.urgent(RESET)  # after a limit some controllers are deaf to all else
                 await self._alive(time.monotonic() + BOOT_S / 2)
+            await self._release()
             self.identity = await self._who()
         except BaseException:
             await self._end_pump()
             raise
         finally:
             self._expecting = False
+
+    async def _release(self) -> None:
+        """A controller that was left in a hold answers no line, so that nobody could ever begin with it again: reset.
+
+        It stands still by then, or moves on a position that nobody trusts.
+        """
+        deadline = time.monotonic() + STATUS_S
+        while (report := await self.report()).state == "Hold":
+            if report.at_rest or time.monotonic() > deadline:
+                async with self.gate:
+                    await self.reset()
+                self._expecting = True
+                return
 
     async def _who(self) -> Identity:
         """Name, version and the text a user may have stored in the board, from `$I` as far as it answers."""

@@ -1,0 +1,133 @@
+"""SIGTERM and Ctrl-C at any moment: at rest, dark, `online` false, ended within 2 s with exit code 0, no child left."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import random
+import signal
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable
+
+import pytest
+import pytest_asyncio
+
+from tests.faults.conftest import Lab, lab
+
+pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-ends")]
+
+WITHIN_S = 2.0
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def bench() -> AsyncIterator[Lab]:
+    async with lab(seed=11, daemon=False) as found:
+        yield found
+
+
+async def nothing(bench: Lab) -> None:
+    await bench.home()
+
+
+async def homing(bench: Lab) -> None:
+    await bench.client.command("home", axes=["carriage"])
+    await bench.carriage(state="homing")
+    await asyncio.sleep(0.2)
+
+
+async def moving(bench: Lab) -> None:
+    await bench.home()
+    await bench.client.command("light", beat=False, light="target_light", level=0.6)
+    await bench.client.command("move", axis="carriage", carriage_um=29_000)
+    await bench.carriage(state="moving")
+
+
+async def sweeping(bench: Lab) -> None:
+    await bench.at_nominal()
+    await bench.in_a_sweep(readings=3)
+
+
+async def asking(bench: Lab) -> None:
+    await bench.in_flange_check()
+    await bench.client.command("light", beat=False, light="target_light", level=0.6)
+
+
+async def without_a_board(bench: Lab) -> None:
+    """The cable of the board is out, and the link is being opened again and again."""
+    await bench.home()
+    bench.fault("board", "unplug")
+    await bench.carriage(state="offline")
+
+
+async def before_a_deaf_board(bench: Lab) -> None:
+    """The board hears and obeys but says nothing any more."""
+    await moving(bench)
+    bench.fault("board", "silence")
+
+
+async def without_a_broker(bench: Lab) -> None:
+    await moving(bench)
+    os.kill(bench.broker, signal.SIGKILL)
+
+
+async def before_a_frozen_broker(bench: Lab) -> None:
+    await moving(bench)
+    os.kill(bench.broker, signal.SIGSTOP)
+
+
+Moment = Callable[[Lab], Awaitable[None]]
+MUTE = (without_a_broker, before_a_frozen_broker)
+
+
+@pytest.mark.parametrize(
+    ("moment", "number"),
+    [
+        (nothing, signal.SIGINT),
+        (homing, signal.SIGTERM),
+        (moving, signal.SIGTERM),
+        (moving, signal.SIGINT),
+        (sweeping, signal.SIGTERM),
+        (asking, signal.SIGINT),
+        (without_a_board, signal.SIGTERM),
+        (before_a_deaf_board, signal.SIGTERM),
+        (without_a_broker, signal.SIGTERM),
+        (before_a_frozen_broker, signal.SIGTERM),
+    ],
+)
+async def test_asked_to_end(bench: Lab, moment: Moment, number: signal.Signals) -> None:
+    async with bench.up(), bench.at():
+        await moment(bench)
+        online = bench.client.watch("online")
+        began = time.monotonic()
+        code = await bench.stack.end("daemon", number)
+        took = time.monotonic() - began
+        assert (code, bench.log.count("Traceback")) == (0, 0), bench.log[-3000:]
+        assert took < WITHIN_S, bench.log[-3000:]
+        assert bench.left() == {}
+        if moment not in MUTE:
+            async with asyncio.timeout(2.0):
+                assert [await anext(online), await anext(online)] == [("online", True), ("online", False)]
+    bench.fault("board", "clear")
+    bench.fault("board", "plug")
+    assert await bench.rests()
+    seen = bench.board()
+    if moment not in (without_a_board, before_a_deaf_board):  # neither can be told to be dark, and one not asked
+        assert seen["state"] in ("Idle", "Alarm"), seen
+        assert seen["power"] == 0
+    with bench.record() as record:
+        assert record.execute("SELECT count(*) FROM run WHERE ended IS NULL").fetchone() == (0,)
+
+
+async def test_asked_to_end_before_it_is_up(bench: Lab) -> None:
+    draw = random.Random(4)
+    for _ in range(6):
+        daemon = await bench.spawn()
+        await asyncio.sleep(draw.uniform(0.0, 1.2))
+        daemon.send_signal(draw.choice([signal.SIGTERM, signal.SIGINT]))
+        began = time.monotonic()
+        code = await daemon.wait()
+        took = time.monotonic() - began
+        assert (code, bench.log.count("Traceback")) == (0, 0), bench.log[-3000:]
+        assert took < WITHIN_S
+        assert bench.left() == {}
+        assert bench.board()["power"] == 0
