@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchd.assessments.finding import Finding
@@ -16,6 +16,11 @@ from benchd.metrology.shims import advice
 FREQUENCY_SHIFT_UM = 0.0095
 """Best focus moves by at most this times f-number squared for 1 % of frequency, at one wave of spherical
 aberration (own quadrature of the through-focus curve, f/1.4 to f/8)."""
+
+SUBDIVISION = "position subdivision"
+SUBDIVISION_TRANSFER = 1.5
+"""How much of a periodic error of the scale reaches the peak of a quintic, at worst: a period of about one geometric
+half-width imitates the curve's own shape and is amplified (own computation, f/1.4 to f/5.6: 1.3 to 1.5)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +56,13 @@ def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
     terms = [Term("sweep", fit.u_um, "A", float(fit.dof), given.run)]
     shift = FREQUENCY_SHIFT_UM * given.f_number**2 * 100.0 * given.u_frequency_rel
     terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
-    terms.extend(term for term in given.chain if term.u > 0.0)
+    terms.extend(_through_fit(term) for term in given.chain if term.u > 0.0)
     return terms
+
+
+def _through_fit(term: Term) -> Term:
+    """A line of the chain as the fit passes it on."""
+    return replace(term, u=SUBDIVISION_TRANSFER * term.u) if term.term == SUBDIVISION else term
 
 
 def assess(fit: PeakFit, given: FlangeInput) -> Finding:

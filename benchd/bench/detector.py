@@ -17,6 +17,7 @@ EXPOSURE_RANGE_MS = (0.1, 2000.0)
 LOOKS = 8
 LEAST_SHARE = 0.05
 
+ROOM_MARGIN_PX = 2.0
 LEAST_WINDOW_PX = 60.0
 """A diffraction-limited edge has long tails; a window sized by its width alone reads its modulation high, the more
 so the sharper it is."""
@@ -83,12 +84,14 @@ class EdgeDetector:
 
     def lock(self, sharpest: Glance, others: Sequence[Glance], lp_mm: float) -> Locked:
         """Fix places by the sharpest glance and the window by the blurriest of all that belong to the sweep."""
-        room = min(glance.room_px for glance in (sharpest, *others))
+        # The square wanders by fractions of a pixel from picture to picture; a window without margin would refuse some.
+        room = min(glance.room_px for glance in (sharpest, *others)) - ROOM_MARGIN_PX
         sigma = max(glance.sigma_px for glance in (sharpest, *others))
         window = min(room, max(5.0 * sigma + 6.0, LEAST_WINDOW_PX))
         layout = sharpest.layout
-        if self.camera.spec.pixel_um is not None:
-            return Locked(layout, lp_mm * self.camera.spec.pixel_um / 1000.0, window, 0.0)
+        spec = self.camera.spec
+        if spec.pixel_um is not None:
+            return Locked(layout, lp_mm * spec.pixel_um / 1000.0, window, spec.u_pixel_um / spec.pixel_um)
         u_rel = math.hypot(self._target.u_pitch_mm / self._target.pitch_mm, layout.u_side_px / layout.side_px)
         return Locked(layout, lp_mm * self._target.pitch_mm / layout.side_px, window, u_rel)
 

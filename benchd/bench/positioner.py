@@ -25,7 +25,7 @@ class MotionFigures:
     """How the carriage is moved: lengths in um, times in s, speed in um/s.
 
     `following_um` bounds motor against encoder in motion, where the path of `skew_s` is added to it, as the two are
-    not read at the same instant. Between one rest and the next they may come apart by `disagreement_um` (play, and the
+    not read at the same instant. At rest they may have come apart since homing by `disagreement_um` (play, and the
     screw's error within a turn) and `pitch_rel` of the way. `still_um` is how far the carriage may creep at rest.
     """
 
@@ -51,6 +51,7 @@ class Positioner:
         self._clock = clock
         self._stops = 0
         self._shift_um = 0.0  # motor less encoder, as last seen at rest
+        self._zero = (0.0, 0.0)  # the same at homing, and the place it was seen at
         self._rest_um: float | None = None
         self.state = "idle"
         self.barred: str | None = None
@@ -112,6 +113,7 @@ class Positioner:
             self._check_stopped(stops)
             raise
         self._check_stopped(stops)
+        self._zero = (self._shift_um, self._rest_um or 0.0)
 
     async def _find_mark(self) -> None:
         """Pass the scale's reference mark, where it was not passed on the way to the switch. Raises HomeFailed."""
@@ -195,14 +197,18 @@ class Positioner:
         self._check_stopped(stops)
 
     async def _agree(self) -> None:
-        """At rest: learn the shift between motor and encoder, or lose trust where it has jumped since the last rest."""
+        """At rest: learn the shift between motor and encoder, or lose trust where it is another than at homing.
+
+        Held against homing and not against the last rest, so that many small losses, or a frozen scale that is
+        chased in small steps, are seen as well.
+        """
         motor = (await self._axis.read()).value
         place = (await self.read()).value
         shift = motor - place
-        way = 0.0 if self._rest_um is None else abs(place - self._rest_um)
-        allowance = self._figures.disagreement_um + self._figures.pitch_rel * way
-        if self._trust.homed and abs(shift - self._shift_um) > allowance:
-            self._disagree(shift - self._shift_um)
+        was, at_um = self._zero
+        allowance = self._figures.disagreement_um + self._figures.pitch_rel * abs(place - at_um)
+        if self._trust.homed and abs(shift - was) > allowance:
+            self._disagree(shift - was)
         self._shift_um = shift
         self._rest_um = place
 

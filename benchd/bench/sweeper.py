@@ -6,6 +6,7 @@ A picture is analysed and its reading stored while the carriage is on its way to
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -49,6 +50,15 @@ class _Taken:
     offset_um: float
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A picture of the pilot, and what a glance at it said."""
+
+    offset_um: float
+    glance: Glance
+    frame: Frame
+
+
 class Sweeper:
     """Carries out stepped sweeps with the edge detector."""
 
@@ -82,7 +92,9 @@ class Sweeper:
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
         step = order.step_um or STEP_HWHM * peak.hwhm_um
         middle = peak.peak_um if order.span_um is None else centre
-        self._require_light(glances, peak, span, step, order.repeats, half_width)
+        noise = await self._noise(glances, locked)
+        inside = order.repeats * min(2.1 * half_width, span) / step
+        require_light(noise, inside, peak.hwhm_um, half_width)
         rng = np.random.default_rng(run.number)
         stations = plan(middle, span, step, order.repeats, rng)
         data = SweepData(
@@ -109,9 +121,7 @@ class Sweeper:
 
     # Looking
 
-    async def _find(
-        self, centre: float, half_width: float, lp_mm: float, gate: Gate
-    ) -> tuple[Location, list[tuple[float, Glance]]]:
+    async def _find(self, centre: float, half_width: float, lp_mm: float, gate: Gate) -> tuple[Location, list[Seen]]:
         """The peak from a pilot about `centre`; failing that from a wide search at a low frequency and a new pilot."""
         found, glances = await self._look(pilot(centre, half_width), lp_mm, half_width, gate)
         if found is not None and found.enclosed and abs(found.peak_um - centre) <= 1.5 * half_width:
@@ -145,50 +155,34 @@ class Sweeper:
 
     async def _look(
         self, offsets: Sequence[float], lp_mm: float, half_width: float, gate: Gate
-    ) -> tuple[Location | None, list[tuple[float, Glance]]]:
-        seen: list[tuple[float, asyncio.Task[Glance | Unusable]]] = []
+    ) -> tuple[Location | None, list[Seen]]:
+        looking: list[tuple[_Taken, asyncio.Task[Glance | Unusable]]] = []
         try:
             for offset in offsets:
                 taken = await self._take(offset, gate)
                 work = self._detector.glance(taken.frame, lp_mm)
-                seen.append((taken.offset_um, asyncio.create_task(work, name="glance")))
-            results = [(offset, await task) for offset, task in seen]
+                looking.append((taken, asyncio.create_task(work, name="glance")))
+            results = [(taken, await task) for taken, task in looking]
         finally:
-            for _, task in seen:
+            for _, task in looking:
                 task.cancel()
-        values = [g.modulation if isinstance(g, Glance) else 0.0 for _, g in results]
-        glances = [(offset, g) for offset, g in results if isinstance(g, Glance)]
-        return locate([offset for offset, _ in results], values, half_width), glances
+        values = [glance.modulation if isinstance(glance, Glance) else 0.0 for _, glance in results]
+        seen = [Seen(taken.offset_um, glance, taken.frame) for taken, glance in results if isinstance(glance, Glance)]
+        return locate([taken.offset_um for taken, _ in results], values, half_width), seen
 
-    def _lock(self, peak: Location, glances: Sequence[tuple[float, Glance]], lp_mm: float) -> Locked:
-        sharpest = max((glance for _, glance in glances), key=lambda glance: glance.modulation)
-        # One station beyond the span, so that the blurriest picture of the sweep has room in the window.
+    def _lock(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> Locked:
+        # Two stations beyond the span, so that the blurriest picture of the sweep has room in the window.
         within = (SPAN_HWHM + 2.0 * STEP_HWHM) * peak.hwhm_um
-        others = [glance for offset, glance in glances if abs(offset - peak.peak_um) <= within]
-        return self._detector.lock(sharpest, others, lp_mm)
+        others = [one.glance for one in seen if abs(one.offset_um - peak.peak_um) <= within]
+        return self._detector.lock(_sharpest(seen).glance, others, lp_mm)
 
-    def _require_light(
-        self,
-        glances: Sequence[tuple[float, Glance]],
-        peak: Location,
-        span: float,
-        step: float,
-        repeats: int,
-        half_width: float,
-    ) -> None:
-        """Refuse a sweep that could not be sure enough, from what the pictures predict and never from the fit."""
-        sharpest = max((glance for _, glance in glances), key=lambda glance: glance.modulation)
-        noise = sharpest.u / sharpest.modulation
-        inside = repeats * min(2.1 * half_width, span) / step
-        ratio = peak.hwhm_um / half_width
-        predicted = predicted_U_um(noise, inside, half_width, hwhm_ratio=ratio)
-        if predicted > TOO_LITTLE_LIGHT * half_width:
-            raise Refused(
-                "not_found",
-                f"Too little light: best focus would be known to {predicted:.1f} um only, with {inside:.0f} readings.",
-                advice="More light, longer exposures, or more repeats.",
-                data={"predicted_U_um": predicted, "noise": noise, "inside": inside},
-            )
+    async def _noise(self, seen: Sequence[Seen], locked: Locked) -> float:
+        """Relative noise of one reading at the peak: the pilot's sharpest picture, measured as the sweep will be."""
+        measured = await self._detector.measure(_sharpest(seen).frame, locked)
+        if isinstance(measured, Unusable):
+            raise Refused("not_found", measured.text, advice="Look at the picture; check light and target.")
+        mean = 0.5 * (measured.v[0] + measured.h[0])
+        return 0.5 * math.hypot(measured.v[1], measured.h[1]) / mean
 
     # Taking
 
@@ -293,3 +287,24 @@ class Sweeper:
                     raise
                 gate.hold(error)
                 await gate.opened()
+
+
+def _sharpest(seen: Sequence[Seen]) -> Seen:
+    return max(seen, key=lambda one: one.glance.modulation)
+
+
+def require_light(noise: float, inside: float, hwhm_um: float, half_width_um: float) -> None:
+    """Refuse a sweep that could not be sure enough, from what its pictures predict and never from what a fit achieved.
+
+    `noise` is the relative standard deviation of one reading at the peak, `inside` how many fall within +-1.05
+    geometric half-widths. Raises Refused('not_found').
+    """
+    predicted = predicted_U_um(noise, inside, half_width_um, hwhm_ratio=hwhm_um / half_width_um)
+    if predicted > TOO_LITTLE_LIGHT * half_width_um:
+        known = "not at all" if math.isinf(predicted) else f"to {predicted:.1f} um only"
+        raise Refused(
+            "not_found",
+            f"Too little light: best focus would be known {known}, with {inside:.0f} readings.",
+            advice="More light, longer exposures, or more repeats.",
+            data={"predicted_U_um": None if math.isinf(predicted) else predicted, "noise": noise, "inside": inside},
+        )

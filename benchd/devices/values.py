@@ -129,6 +129,7 @@ class CameraSpec:
     hardware_time: bool
     lockable: bool
     pixel_um: float | None = None
+    u_pixel_um: float = 0.0
     exposure_range_ms: tuple[float, float] | None = None
     orientation: str = "upright"
 

@@ -55,6 +55,7 @@ class HttpCameraConfig(BaseModel):
     clock: Literal["shared", "own"] = "shared"
     orientation: Orientation = "upright"
     pixel_um: float | None = Field(default=None, gt=0)
+    u_pixel_um: float = Field(default=0.0, ge=0)
     linear: bool = True
     exposure_range_ms: tuple[float, float] | None = None
     timeout_s: float = Field(default=5.0, gt=0, le=60)
@@ -93,6 +94,7 @@ class HttpCamera(Camera):
             hardware_time=config.time_header is not None and config.clock == "shared",
             lockable=config.settings_url is not None,
             pixel_um=config.pixel_um,
+            u_pixel_um=config.u_pixel_um,
             exposure_range_ms=config.exposure_range_ms,
             orientation=config.orientation,
         )
