@@ -30,6 +30,7 @@ from benchd.errors import BenchdError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
+from benchd.files.run_folder import run_folder
 from benchd.procedures.library import Library
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
@@ -65,12 +66,6 @@ def version() -> str:
     from importlib.metadata import version as installed
 
     return installed("benchd")
-
-
-def run_folder() -> Path:
-    """Where a running daemon says how to reach it, readable by its own user alone."""
-    base = os.environ.get("XDG_RUNTIME_DIR") or f"/tmp/benchd-{os.getuid()}"
-    return Path(base) / "benchd"
 
 
 class Daemon:

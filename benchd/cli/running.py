@@ -11,14 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from benchd.errors import Refused
+from benchd.files.run_folder import run_folder
 
 START = "Start one with `benchd up BENCH`; one elsewhere is reached with --host."
-
-
-def run_folder() -> Path:
-    """The folder of `benchd.daemon.run_folder`, said again here because a stop cannot wait for the daemon's imports."""
-    base = os.environ.get("XDG_RUNTIME_DIR") or f"/tmp/benchd-{os.getuid()}"
-    return Path(base) / "benchd"
 
 
 @dataclass(frozen=True, slots=True)

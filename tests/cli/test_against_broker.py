@@ -13,7 +13,6 @@ from typing import Any
 import pytest
 
 from benchd.cli import exits
-from benchd.cli import running as here
 from benchd.testing.mqtt_rig import MqttRig, until
 
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
@@ -221,13 +220,3 @@ async def test_a_name_that_no_topic_holds_is_refused(cli: Any, rig: MqttRig) -> 
     told = await cli("do", "home", "--user", "Anna Berg")
     assert told.code == exits.USAGE
     assert "1 to 32 of a-z" in told.err
-
-
-def test_where_daemons_say_how_they_are_reached_is_one_place(monkeypatch: pytest.MonkeyPatch) -> None:
-    from benchd.daemon import run_folder as of_the_daemon
-
-    for value in ("/run/user/7", None):
-        monkeypatch.delenv("XDG_RUNTIME_DIR", raising=False)
-        if value is not None:
-            monkeypatch.setenv("XDG_RUNTIME_DIR", value)
-        assert here.run_folder() == of_the_daemon()
