@@ -99,7 +99,7 @@ class TestHttpCamera(CameraContract):
             url=ports["camera"],
             settings_url=ports["camera_settings"] + "?exposure_ms={exposure_ms}&gain={gain}",
             time_header="X-Frame-Time",
-            timeout_s=1.0,
+            timeout_s=4.0,  # the simulator computes its first picture cold
         )
         camera = HttpCamera.create("view", config, None)
         await camera.open()
