@@ -53,6 +53,8 @@ class Positioner:
         self._shift_um = 0.0  # motor less encoder, as last seen at rest
         self._zero = (0.0, 0.0)  # the same at homing, and the place it was seen at
         self._rest_um: float | None = None
+        self._halted = asyncio.Event()  # no stop is on its way to standstill
+        self._halted.set()
         self.state = "idle"
         self.barred: str | None = None
         """Why the carriage may not be moved at all just now: its controller or its scale is away."""
@@ -84,6 +86,7 @@ class Positioner:
         """Find the switch, then the reference mark, then agree with the encoder. Raises DeviceError, Stopped."""
         if self.barred is not None:
             raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
+        await self._halted.wait()
         self._trust.lose("homing", "homing")
         self.state = "homing"
         stops = self._stops
@@ -152,6 +155,7 @@ class Positioner:
                 advice="Check adapters, glass and lens in the set-up.",
                 data={"asked_um": target_um, "low_um": low, "high_um": high},
             )
+        await self._halted.wait()
         stops = self._stops
         self.state = "moving"
         try:
@@ -245,10 +249,17 @@ class Positioner:
     async def stop(self) -> None:
         """Stop at once, whatever is under way; returns at standstill. Safe at any time."""
         self._stops += 1
-        await self._axis.stop()
+        self._rest_um = None  # until it is known where it came to rest: it creeps on for as long as it takes to stop
+        self._halted.clear()
+        try:
+            await self._axis.stop()
+        finally:
+            self._halted.set()
+        if not self._trust.homed:
+            return
         if not self._axis.homed:
             self._trust.lose("reset", "the controller lost its place in the stop")
-        elif self._trust.homed:
+        else:
             try:
                 await self._agree()
             except DeviceError as error:

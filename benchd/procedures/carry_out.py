@@ -101,8 +101,9 @@ class CarryOut:
             try:
                 return await self._simple(resolved, scope, run, gate, told)
             except Stopped:
-                # A stop has paused the run: the step is begun again once somebody resumes. Moves are absolute.
-                if not gate.closed:
+                # A stop has paused the run: the step is begun again once somebody resumes. Moves are absolute. Where
+                # it took the position's trust with it, as in homing, nobody could resume: the run ends.
+                if not gate.closed or (step.verb == "home" and not self._bench.trust.homed):
                     raise
 
     async def _compound(

@@ -55,6 +55,7 @@ class Lab:
 
     async def home(self) -> None:
         await self.client.do("home", axes=["carriage"], within_s=40)
+        await self.carriage(homed=True, state="idle")
 
     async def at_nominal(self) -> None:
         """Homed, the shipped lens set up as it stands on the bench, light on, at nominal."""
@@ -104,6 +105,20 @@ class Lab:
                     assert said["state"] not in ("done", "failed", "aborted"), said
         raise AssertionError
 
+    async def quiet(self) -> None:
+        """Whatever runs is ended, whatever moves is stopped, and all links are back."""
+        procedure = await self.client.kept("procedure")
+        if procedure["state"] not in ("idle", "done", "failed", "aborted"):
+            await self.client.command("abort", beat=False, run=procedure["run"])
+            await self.state_of(procedure["run"], "failed", "aborted", "done")
+        await self.carriage(state="idle")
+        events = self.client.events()
+        await self.client.stop()
+        async with asyncio.timeout(5):
+            async for _, event in events:
+                if event["code"] == "stopped" and event["data"].get("user") == self.client.user:
+                    return
+
     async def carriage(self, within_s: float = 10.0, **wanted: Any) -> dict[str, Any]:
         """The carriage's kept state once it has these values."""
         async with asyncio.timeout(within_s):
@@ -133,6 +148,15 @@ class Lab:
             if time.monotonic() > until:
                 return False
             before = now
+
+    def mend(self) -> None:
+        """Every fault of the hardware ends."""
+        for who in ("board", "counter", "indicator"):
+            self.fault(who, "plug")
+            self.fault(who, "clear")
+        for what in ("stall", "switch_stuck", "switch_never", "encoder_frozen", "encoder_reversed"):
+            self.fault("world", what, value=False)
+        self.fault("world", "lose_steps", value=0)
 
     # what may be seen with no daemon about
 
@@ -169,7 +193,8 @@ class Lab:
 
     @property
     def log(self) -> str:
-        return (self.stack.folder / "daemon.log").read_text(encoding="utf-8", errors="replace")
+        file = self.stack.folder / "daemon.log"
+        return file.read_text(encoding="utf-8", errors="replace") if file.exists() else ""
 
     @property
     def pid(self) -> int:
@@ -219,14 +244,16 @@ class Lab:
 
 @contextlib.asynccontextmanager
 async def lab(**options: Any) -> AsyncIterator[Lab]:
-    """A bench with its hardware on; `daemon=False` leaves the daemon to the test."""
-    daemon = options.pop("daemon", True)
+    """A bench with its hardware on; `daemon=False` leaves the daemon to the test, `files` are laid beside the rest."""
+    daemon, files = options.pop("daemon", True), options.pop("files", {})
     folder = Path(tempfile.mkdtemp(prefix="benchd-faults-"))
     stack = Stack(pace=PACE, folder=folder, **options)
     found = Lab(stack)
     OPEN.append(found)
     try:
         await stack.start_hardware()
+        for name, text in files.items():
+            (stack.bench_file.parent / name).write_text(text, encoding="utf-8")
         if daemon:
             await stack.start_daemon()
         yield found
