@@ -103,7 +103,7 @@ async def test_fault_1_switch_never_trips_stops_at_the_search_distance(bench: Si
         with pytest.raises(HomeFailed, match="within the search distance"):
             await stage.axis.home()
         assert not stage.axis.homed
-        # The controller alone would search for 46,500 um. At five times the pace 300 ms of a busy computer are 6,000 um.
+        # The controller alone would search for 46,500 um. At five times the pace 300 ms of a busy computer are 6,000.
         assert before - await stage.rested() < 6000 + 6000
 
 
