@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import multiprocessing
+import os
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from typing import TypeVar, TypeVarTuple
@@ -18,15 +19,16 @@ R = TypeVar("R")
 IDLE_S = 120.0
 
 
-def _initialise() -> None:
+def _initialise(parent: int) -> None:
     """In the worker: leave signals to the parent, die with it, and keep the thread pools from fighting the loop."""
     import ctypes
-    import os
     import signal
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     pr_set_pdeathsig = 1
     ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGKILL)
+    if os.getppid() != parent:  # it was killed while this process was loading
+        os._exit(1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
@@ -46,7 +48,7 @@ class Analysis:
             self._idle = None
         if self._pool is None:
             context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_initialise)
+            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_initialise, initargs=(os.getpid(),))
         self._under_way += 1
         try:
             return await asyncio.wrap_future(self._pool.submit(work, *args))
