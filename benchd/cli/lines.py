@@ -79,10 +79,9 @@ def procedure(doc: Doc) -> str:
 def reading(doc: Doc) -> str:
     """One reading of a run."""
     place = "" if doc.get("offset_um") is None else f"offset {say.number(doc['offset_um'], 1, sign=True)} \u00b5m: "
-    value = "nothing" if doc.get("value") is None else say.reading(doc["value"], str(doc.get("unit")))
-    u = "" if doc.get("u") is None else f" \u00b1 {say.significant(doc['u'])}"
+    value = "nothing" if doc.get("value") is None else say.reading(doc["value"], str(doc.get("unit")), doc.get("u"))
     name = f"{doc.get('run')} {doc.get('idx')} {doc.get('device')} {doc.get('channel')}"
-    return f"{name} {place}{value}{u}"
+    return f"{name} {place}{value}"
 
 
 def finding(doc: Doc) -> str:
@@ -112,11 +111,11 @@ def plain(value: Any, key: str = "") -> str:
         return " + ".join(plain(one) for one in value)
     if isinstance(value, Mapping):
         if set(value) == {"value", "u"}:
-            return f"{say.short(value['value'])} \u00b1 {say.significant(value['u'])}"
+            sure = value["u"] == 0
+            return plain(value["value"], key) if sure else say.with_u(value["value"], value["u"], _unit_of(key))
         return ", ".join(f"{name} {plain(one)}" for name, one in value.items())
     if isinstance(value, int | float) and not isinstance(value, bool):
-        unit = next((word for end, word in _UNITS.items() if key.endswith(end)), "")
-        return f"{say.short(value)}{unit}"
+        return f"{say.short(value)} {_unit_of(key)}".rstrip()
     return {True: "yes", False: "no"}.get(value, str(value))
 
 
@@ -126,7 +125,11 @@ def name_of(key: str) -> str:
     return key.removesuffix(end).replace("_", " ")
 
 
-_UNITS = {"_mm": " mm", "_um": " \u00b5m", "_nm": " nm", "_C": " \u00b0C", "_s": " s"}
+_UNITS = {"_mm": "mm", "_um": "\u00b5m", "_nm": "nm", "_C": "\u00b0C", "_s": "s"}
+
+
+def _unit_of(key: str) -> str:
+    return next((word for end, word in _UNITS.items() if key.endswith(end)), "")
 
 
 def _control(doc: Doc) -> str:

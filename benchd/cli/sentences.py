@@ -57,27 +57,42 @@ def main_value(finding: Doc) -> tuple[str, str] | None:
     return None
 
 
-def reading(value: float, unit_name: str) -> str:
-    """A reading with its unit: lengths to a hundredth of a micrometre, anything else to four places."""
+def reading(value: float, unit_name: str, u: float | None = None) -> str:
+    """A reading with its unit: as its u asks for, else lengths to a hundredth of a um, anything else to four places."""
+    if u:
+        return with_u(value, u, unit(unit_name))
     return f"{number(value, 2 if unit_name == 'um' else 4)} {unit(unit_name)}".rstrip()
 
 
 def with_interval(value: Doc, *, sign: bool = True) -> str:
-    """Value and expanded uncertainty, `+17.6 \u00b1 7.5`, to the same place; only the value where there is none."""
+    """Value and expanded uncertainty, `+17.6 \u00b1 7.5`, to the same place; where there is none, value and u."""
     if value["value"] is None:
         return "not stated"
-    spread = value.get("U") or value.get("u")
-    if not spread:
-        return f"{number(value['value'], 1, sign=sign)} {unit(value['unit'])}".strip()
-    near, half = rounded(value["value"], spread)
-    near = near.replace("-", MINUS) if near.startswith("-") or not sign or float(near) == 0.0 else f"+{near}"
-    return f"{near} \u00b1 {half} {unit(value['unit'])}".strip()
+    if not value.get("U"):
+        return with_u(value["value"], value.get("u"), unit(value["unit"]), sign=sign)
+    near, half = rounded(value["value"], value["U"])
+    return f"{_signed(near, sign)} \u00b1 {half} {unit(value['unit'])}".strip()
+
+
+def with_u(value: float, u: float | None, unit_name: str = "", *, sign: bool = False) -> str:
+    """Value and standard uncertainty to the same place, `49.60 mm (u = 0.20)`: \u00b1 is kept for intervals.
+
+    `unit_name` as printed. Without an uncertainty one place is given.
+    """
+    if not u:
+        return f"{number(value, 1, sign=sign)} {unit_name}".strip()
+    near, spread = rounded(value, u)
+    return f"{_signed(near, sign)} {unit_name}".strip() + f" (u = {spread})"
+
+
+def _signed(near: str, sign: bool) -> str:
+    return near.replace("-", MINUS) if near.startswith("-") or not sign or float(near) == 0.0 else f"+{near}"
 
 
 def how_sure(value: Doc) -> str:
     """Where the interval comes from: coverage, k, degrees of freedom, standard uncertainty."""
     if value.get("U") is None or value.get("k") is None:
-        return "standard uncertainty, k = 1" if value.get("u") else ""
+        return ""
     freedom = "" if value["dof"] is None else f", {dof(value['dof'])} degrees of freedom"
     return f"95 %: k = {value['k']:.2f}{freedom}, u = {significant(value['u'])} {unit(value['unit'])}"
 

@@ -156,9 +156,8 @@ def readings(rows: Sequence[Doc]) -> RenderableType:
 def _reading(row: Doc) -> str:
     if row["value"] is None:
         return f"{row['channel']} none ({row['quality']})"
-    u = f" \u00b1 {say.significant(row['u'])}" if row["u"] else ""
     quality = "" if row["quality"] == "good" else f" ({row['quality']})"
-    return f"{row['channel']} {say.reading(row['value'], row['unit'])}{u}{quality}"
+    return f"{row['channel']} {say.reading(row['value'], row['unit'], row['u'])}{quality}"
 
 
 def findings(docs: Sequence[Doc]) -> RenderableType:

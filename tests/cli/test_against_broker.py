@@ -158,7 +158,7 @@ async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> 
     assert told.code == exits.DONE
     assert "flange: f-310 L-0417: focus error +17.6 ± 7.5 µm, FAIL" in told.out
     for words in ("idle, carriage 9341.5 µm, depth 51358.8 µm, offset 0.0 µm, homed", "nobody holds it",
-                  "revision 1187", "Target to wall      5012 mm", "0.0101 ± 0.00002", "level 0.4",
+                  "revision 1187", "Target to wall      5012 mm", "0.010100 (u = 0.000020)", "level 0.4",
                   "waits to be asked"):  # fmt: skip
         assert words in told.out
     assert "RELATIVE" not in told.out

@@ -100,6 +100,25 @@ def test_rounding_follows_the_uncertainty(value: float, U: float, shown: str) ->
     assert sentences.with_interval(doc) == shown
 
 
+@pytest.mark.parametrize(
+    ("key", "value", "shown"),
+    [
+        ("m", {"value": 0.0101234, "u": 0.0000112}, "0.010123 (u = 0.000011)"),
+        ("f_mm", {"value": 49.6, "u": 0.2}, "49.60 mm (u = 0.20)"),
+        ("gap_mm", {"value": 0, "u": 10}, "0 mm (u = 10)"),
+        ("m", {"value": 0.0125, "u": 0}, "0.0125"),
+    ],
+)
+def test_a_standard_uncertainty_is_named_and_sets_the_digits_of_its_value(key: str, value: Any, shown: str) -> None:
+    assert lines.plain(value, key) == shown
+
+
+def test_plus_or_minus_is_kept_for_intervals() -> None:
+    """JCGM 100, 7.2.2 and 7.2.4: after the sign stands an expanded uncertainty; a standard one is named u."""
+    text = printed(finding())
+    assert row(text, "Glass residual") == "Glass residual 0.00 µm (u = 0.20)"
+
+
 def test_the_verdict_is_a_word_and_a_probability() -> None:
     text = row(printed(finding()), "Verdict")
     assert text == ("Verdict FAIL With probability 2.4 % the focus error lies within −10 to +10 µm (JCGM 106, 95 %).")
@@ -230,7 +249,7 @@ def test_freedom_is_cut_off_not_rounded_up_and_without_end_is_said_so() -> None:
             "reading",
             {"run": "r-0192", "idx": 7, "device": "detector", "channel": "edge.v", "offset_um": -12.5, "value": 0.61234,
              "u": 0.0025, "unit": "1"},
-            "r-0192 7 detector edge.v offset −12.5 µm: 0.6123 ± 0.0025",
+            "r-0192 7 detector edge.v offset −12.5 µm: 0.6123 (u = 0.0025)",
         ),
         (
             "event",
