@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     given = pairs(args.pairs, texts=texts, lists=LISTS)
     if args.verb == "setup":
         given = _of_setup(given)
-    return with_bench(args, lambda bench: _do(args, bench, given, control=VERBS[args.verb].control))
+    return with_bench(args, lambda bench: _do(args, bench, given))
 
 
 def _of_setup(given: dict[str, Any]) -> dict[str, Any]:
@@ -79,10 +79,10 @@ def _of_setup(given: dict[str, Any]) -> dict[str, Any]:
     return rest | {"set": stated}
 
 
-async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any], *, control: bool) -> int:
+async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
     from benchd.cli.speak import take_control
 
-    if control:
+    if _needs_control(args.verb, given):
         await take_control(bench)
     waits = args.wait and (args.verb in MOVES or bool(given.get("follow")))
     if args.verb == "sweep" and waits:
@@ -96,6 +96,18 @@ async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any
         data = await bench.do(args.verb, **given)
     place = await _at_rest(bench)
     return _tell(args, {key: value for key, value in data.items() if key != "verb"} | place)
+
+
+def _needs_control(verb: str, given: dict[str, Any]) -> bool:
+    from pydantic import ValidationError
+
+    from benchd.remote.verbs import VERBS
+
+    spec = VERBS[verb]
+    try:
+        return spec.needs_control(spec.args.model_validate(given))
+    except ValidationError:
+        return False  # the bench refuses it, and says why
 
 
 async def _sweep(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:

@@ -113,5 +113,5 @@ class Offline:
         if f_number is None and setup.lens is not None:
             f_number = records.lens(setup.lens).f_number
         half_width = None if f_number is None else half_width_um(f_number, LP_MM)
-        depth_zero = -chain.depth_at_zero_um / (1.0 + chain.scale_growth)
+        depth_zero = chain.depth_at_zero_um / (1.0 + chain.scale_growth)
         return Whereabouts(chain.carriage_um, depth_zero, half_width)

@@ -41,15 +41,13 @@ async def _run(args: argparse.Namespace, bench: BenchClient) -> int:
     from benchd.cli.speak import take_control
 
     inputs = from_words(args.inputs, (await _described(bench, args.procedure))["inputs"])
-    took = await take_control(bench)
     if args.dry:
-        plan = await bench.command("run", procedure=args.procedure, inputs=inputs, dry=True)
-        if took:
-            await bench.command("release", beat=False)
+        plan = await bench.command("run", beat=False, procedure=args.procedure, inputs=inputs, dry=True)
         _tell_plan(plan, as_json=args.json)
         return exits.REFUSED if plan.get("problems") else exits.DONE
     from benchd.cli.following import watch_all
 
+    await take_control(bench)
     ident, watch = secrets.token_hex(6), watch_all(bench)
     started = await bench.command("run", ident=ident, procedure=args.procedure, inputs=inputs)
     outcome = await follow(bench, watch, str(started["run"]), ident)

@@ -68,17 +68,13 @@ async def on_line(bench: BenchClient) -> None:
         raise Refused("not_found", f"The bench {bench.bench} {how}.", advice="Start it with `benchd up BENCH`.")
 
 
-async def take_control(bench: BenchClient) -> bool:
-    """Take control unless it is held already, and say so; whether it was taken.
-
-    Raises Refused('not_holder') while another holds it.
-    """
+async def take_control(bench: BenchClient) -> None:
+    """Take control unless it is held already, and say so. Raises Refused('not_holder') while another holds it."""
     holder = (await bench.kept("control")).get("holder")
     if holder == bench.user:
-        return False
+        return
     await bench.command("take", beat=False)
     said(f"Control taken as {bench.user}.")
-    return True
 
 
 def said(text: str) -> None:

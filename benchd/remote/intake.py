@@ -139,7 +139,7 @@ class Intake:
         fresh = self._fresh(envelope.beat, required=spec.needs_beat(args))
         self._ids.take(user, envelope.id)
         self._roles.need(user, spec.role)
-        if spec.control:
+        if spec.needs_control(args):
             self._control.need(user)
         self._control.touch(user)
         return Request(user, verb, envelope.id, args, fresh)

@@ -23,11 +23,11 @@ def _always(_: Any) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class VerbSpec:
-    """`needs_beat(args)` says whether a command with these arguments can start motion."""
+    """`needs_control(args)`, `needs_beat(args)`: what a command with these arguments needs; a beat if it can move."""
 
     args: type[payloads.Args]
     role: Role
-    control: bool = False
+    needs_control: Callable[[Any], bool] = _never
     needs_beat: Callable[[Any], bool] = _never
 
 
@@ -35,19 +35,23 @@ def _follows(args: payloads.SetupArgs) -> bool:
     return args.follow
 
 
+def _in_earnest(args: payloads.RunArgs) -> bool:
+    return not args.dry
+
+
 VERBS: dict[str, VerbSpec] = {
     "take": VerbSpec(payloads.TakeArgs, "drive"),
     "release": VerbSpec(payloads.ReleaseArgs, "drive"),
-    "home": VerbSpec(payloads.HomeArgs, "drive", control=True, needs_beat=_always),
-    "nominal": VerbSpec(payloads.Nothing, "drive", control=True, needs_beat=_always),
-    "move": VerbSpec(payloads.MoveArgs, "drive", control=True, needs_beat=_always),
+    "home": VerbSpec(payloads.HomeArgs, "drive", needs_control=_always, needs_beat=_always),
+    "nominal": VerbSpec(payloads.Nothing, "drive", needs_control=_always, needs_beat=_always),
+    "move": VerbSpec(payloads.MoveArgs, "drive", needs_control=_always, needs_beat=_always),
     "light": VerbSpec(payloads.LightArgs, "drive"),
     "read": VerbSpec(payloads.ReadArgs, "drive"),
-    "setup": VerbSpec(payloads.SetupArgs, "drive", control=True, needs_beat=_follows),
-    "sweep": VerbSpec(payloads.SweepArgs, "drive", control=True, needs_beat=_always),
-    "run": VerbSpec(payloads.RunArgs, "drive", control=True, needs_beat=_always),
+    "setup": VerbSpec(payloads.SetupArgs, "drive", needs_control=_always, needs_beat=_follows),
+    "sweep": VerbSpec(payloads.SweepArgs, "drive", needs_control=_always, needs_beat=_always),
+    "run": VerbSpec(payloads.RunArgs, "drive", needs_control=_in_earnest, needs_beat=_in_earnest),
     "pause": VerbSpec(payloads.OfRunArgs, "drive"),
-    "resume": VerbSpec(payloads.OfRunArgs, "drive", control=True, needs_beat=_always),
+    "resume": VerbSpec(payloads.OfRunArgs, "drive", needs_control=_always, needs_beat=_always),
     "abort": VerbSpec(payloads.OfRunArgs, "drive"),
     "answer": VerbSpec(payloads.AnswerArgs, "answer"),
     "accept": VerbSpec(payloads.AcceptArgs, "keep"),

@@ -76,6 +76,18 @@ async def test_what_another_holds_is_refused_with_text_advice_and_code(rig: Mqtt
     assert as_json.doc["ok"] is False
 
 
+@pytest.mark.parametrize(
+    "words", [["run", "flange_check", "--dry"], ["do", "run", "procedure=flange_check", "dry=true"]]
+)
+async def test_a_dry_run_takes_no_control(rig: MqttRig, cli: Any, words: list[str]) -> None:
+    stands(rig)
+    rig.control.take("wall")
+    told = await cli(*words, "--user", "anna", "--json")
+    assert (told.code, told.err) == (exits.DONE, "")
+    assert [(one.verb, one.args.dry) for one in rig.done] == [("run", True)]
+    assert rig.control.holder == "wall"
+
+
 async def test_light_needs_no_control(rig: MqttRig, cli: Any) -> None:
     rig.control.take("wall")
     told = await cli("do", "light", "level=0.4", "--json")

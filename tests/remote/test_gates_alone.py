@@ -294,6 +294,16 @@ async def test_set_up_needs_a_beat_only_when_it_moves() -> None:
     assert gates.done[-1].fresh
 
 
+async def test_a_dry_run_needs_neither_control_nor_beat() -> None:
+    gates = Gates()
+    gates.control.take("bob")
+    run = {"procedure": "flange_check", "inputs": {}}
+    assert await gates.ask("alice", "run", "1", args=run | {"dry": True}) == "ok"
+    assert await gates.ask("alice", "run", "2", args=run) == "stale"
+    assert await gates.ask("alice", "run", "3", beat=gates.beat.current, args=run) == "not_holder"
+    assert gates.control.holder == "bob"
+
+
 async def test_what_waited_its_turn_too_long_is_stale() -> None:
     gates = Gates()
     await gates.ask("alice", "take", "0")
