@@ -23,7 +23,11 @@ from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_homing import Homing
 from benchd_drivers.gcode_motion import Motion
+from benchd_drivers.gcode_status import Report
 from benchd_drivers.gcode_watch import Activity
+
+HEARD_S = 0.05
+"""What a report may take on the wire."""
 
 
 class GcodeAxis(Axis):
@@ -97,8 +101,16 @@ class GcodeAxis(Axis):
     # ---- motion
 
     async def read(self) -> Reading:
-        report, at_um = await self._motion.located()
+        report, at_um = await self._heard() or await self._motion.located()
         return Reading(at_um, "um", report.t_mono, self._clock.utc(), "good" if self.homed else "suspect")
+
+    async def _heard(self) -> tuple[Report, float] | None:
+        """In a move, which asks for reports by itself: its next one, as a second asker would only make it late."""
+        if self._watch.activity != "move":
+            return None
+        report = await self._watch.next_report(2 * self._config.poll_ms / 1000 + HEARD_S)
+        at_um = None if report is None else self._motion.place(report)
+        return None if report is None or at_um is None else (report, at_um)
 
     async def move_to(self, target: float, speed: float) -> None:
         self._check(target, speed)

@@ -7,6 +7,7 @@ that the line was read. Nothing that moves is ever sent twice, and only absolute
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Coroutine
 from typing import Any
 
@@ -28,6 +29,10 @@ NOT_STARTED_S = 0.4
 TINY_S = 0.05
 """Of a move too short for its end to be told from its start: how long the controller must be idle after its 'ok'."""
 MARGIN_S = 3.0
+ACCEPTED_S = 0.05
+"""A line is answered within milliseconds where its move begins at once."""
+LATE_S, AGAIN_S = 0.1, 0.002
+"""For so long after its time a move is asked about again and again, with this pause; then as before its time."""
 
 
 class Motion:
@@ -76,15 +81,18 @@ class Motion:
     async def move(self, target: float, speed: float) -> None:
         """One absolute move, followed to its end. Raises MotionFailed, LinkError."""
         stops = self._stops
-        report, at_um = await self.located()
+        report, at_um = self._resting() or await self.located()
         self._want_idle(report)
         way_um = abs(target - at_um)
         limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
         sent = await self._board.post(f"G53 G21 G90 G1 {self._words(target, speed)}", lambda: self.go(stops))
         deadline = self._clock.monotonic() + limit_s
+        await asyncio.wait({sent.answer}, timeout=ACCEPTED_S)
+        ends = self._clock.monotonic() + travel_s(way_um, speed, self._config.acceleration_um_s2)
         moved = way_um > self._config.tolerance_um  # then being there shows that it moved
         idle_since: float | None = None
         while True:
+            await self._clock.until(self._next_look(ends))
             report, at_um = await self._followed(sent, stops)
             moved = moved or report.state == "Run"
             idle_since = (idle_since or report.t_mono) if report.state == "Idle" else None
@@ -102,7 +110,20 @@ class Motion:
             if why:
                 await self.try_stop()  # nothing of this move may happen later
                 raise self.failed(why, code=code)
-            await self._clock.sleep(self._config.poll_ms / 1000)
+
+    def _resting(self) -> tuple[Report, float] | None:
+        """Where the axis stands, if that was told a moment ago."""
+        report = self.watch.resting()
+        at_um = None if report is None else self.place(report)
+        return None if report is None or at_um is None else (report, at_um)
+
+    def _next_look(self, ends: float) -> float:
+        """When to ask next about a move that should end at `ends` (both monotonic): now and then on its way, and just
+        as it ends, with no other question in the way."""
+        now, pause = self._clock.monotonic(), self._config.poll_ms / 1000
+        if now < ends:
+            return ends if ends - now < 2 * pause else now + pause
+        return now + (AGAIN_S if now - ends < LATE_S else pause)
 
     async def _followed(self, sent: Sent, stops: int) -> tuple[Report, float]:
         """The next report of a move under way. Raises MotionFailed, LinkError, LinkTimeout where there is none."""
@@ -231,6 +252,13 @@ class Motion:
         frames = self._board.link.recent
         full: dict[str, Any] = {"code": code, "advice": advice, "device": self.name, "frames": frames}
         return MotionFailed(f"{self.name}: {text}.", **full)
+
+
+def travel_s(way_um: float, speed_um_s: float, acceleration_um_s2: float) -> float:
+    """How long a move from rest to rest takes: two ramps, and top speed in between where it is reached."""
+    if way_um < speed_um_s**2 / acceleration_um_s2:
+        return 2.0 * math.sqrt(way_um / acceleration_um_s2)
+    return way_um / speed_um_s + speed_um_s / acceleration_um_s2
 
 
 async def _joined(task: asyncio.Task[None]) -> None:

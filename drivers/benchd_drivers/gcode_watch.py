@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from typing import Literal
 
@@ -13,6 +14,8 @@ from benchd_drivers.trust import Trust
 
 Activity = Literal["home", "move", "jog"]
 JOG_STARTS_S = 0.4
+FRESH_S = 0.5
+"""A report as young as this stands for asking anew: what changes at rest, an alarm or a reset, is told unasked."""
 
 
 class Watch(BoardUser):
@@ -28,12 +31,16 @@ class Watch(BoardUser):
         self._rest_um: float | None = None
         self._elsewhere_um: float | None = None
         self._jog: tuple[float, float, float] = (0.0, 0.0, 0.0)  # target, velocity, told at
+        self._newest: Report | None = None
+        self._next: asyncio.Future[Report] | None = None
 
     # ---- what the axis does
 
     def begins(self, activity: Activity) -> None:
         """Motion is about to be asked for."""
         self.activity, self._rest_um = activity, None
+        if activity != "move":
+            self._newest = None
 
     def jogs(self, target_um: float, velocity_um_s: float) -> None:
         """A jog segment is about to be sent."""
@@ -49,23 +56,45 @@ class Watch(BoardUser):
         """Motion has ended, one way or another."""
         self.activity, self._rest_um = None, None
 
+    # ---- what was heard last
+
+    def resting(self) -> Report | None:
+        """The last report, where it is young, shows the controller idle and tells the place; else None."""
+        report = self._newest
+        if report is None or report.state != "Idle" or self._place(report) is None:
+            return None
+        return report if self._clock.monotonic() - report.t_mono < FRESH_S else None
+
+    async def next_report(self, within_s: float) -> Report | None:
+        """The next report that anybody gets; None where none comes in time."""
+        if self._next is None or self._next.done():
+            self._next = asyncio.get_running_loop().create_future()
+        done, _ = await asyncio.wait({self._next}, timeout=within_s)
+        return done.pop().result() if done else None
+
     # ---- what the controller says
 
     def on_alarm(self, number: int) -> None:
+        self._newest = None
         if self.activity == "home" and number in HOMING_ALARMS:
             return  # told to the one who homes
         kind: Literal["limit", "reset", "disabled"] = "limit" if number in LIMIT_ALARMS else "disabled"
         self.trust.lose(f"{alarm_text(number)}; an inspection is needed", "reset" if number == 3 else kind)
 
     def on_reset(self, expected: bool) -> None:
+        self._newest = None
         if not expected:
             self.trust.lose("the controller was reset without being told to", "reset")
 
     def on_lost(self, text: str) -> None:
+        self._newest = None
         self.trust.lose(text[:1].lower() + text[1:].rstrip("."), "link")
 
     def on_report(self, report: Report) -> None:
         """Look at every report for what nobody said: a lost alarm line, motors off, a place that changed at rest."""
+        self._newest = report
+        if self._next is not None and not self._next.done():
+            self._next.set_result(report)
         if report.state in ("Alarm", "Sleep") and self.trust.homed:
             self.trust.lose(f"the controller is in state {report.state}", "disabled")
         at_um = self._place(report)

@@ -202,6 +202,8 @@ class Board:
         return next((word for applies, word in candidates if applies), "Idle")
 
     def _report(self) -> None:
+        if self.planner.busy:
+            self.planner.poll()  # the state of this instant, as step interrupts would have it, not of the last tick
         if not (self.stuck_report and self._last_report):
             motor, settings = self.machine.motor, self.state.settings
             ajar = self.state.door in (Door.OPEN, Door.STOPPING)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 
 TICK_S = 0.001
 
@@ -44,10 +45,8 @@ class News:
         clock = asyncio.get_running_loop().time
         due = clock() + max(seconds / self._pace, TICK_S)
         while (left := due - clock()) > 0:
-            try:
+            with suppress(TimeoutError):
                 async with asyncio.timeout(left):
                     await self.wait()
-            except TimeoutError:
-                break
-            if epoch != self._epoch:
+            if epoch != self._epoch:  # perhaps in the very turn of the loop that ended the sleep
                 raise Aborted
