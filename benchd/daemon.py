@@ -135,11 +135,11 @@ class Daemon:
         copies = self.path.parent / LAST_GOOD
         try:
             loaded = load_bench(self.path)
+            assembly = build(loaded)
         except FileProblems as wrong:
             raise with_copies(wrong, copies) from None
         keep_good(loaded, copies)
         self.bench = loaded.file.bench
-        assembly = build(loaded)
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(_within, store.close, "the record")
         stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)

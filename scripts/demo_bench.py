@@ -13,16 +13,19 @@ import shutil
 import signal
 import sys
 import tempfile
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
 
 from benchd.cli import tables
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
-from stack import BIN, CONFIGS, Stack, StackFailed
+from stack import BIN, Stack, StackFailed
 from technician import RunEnded, Technician
 
 LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
@@ -40,6 +43,7 @@ def main() -> int:
     args = _arguments()
     # The one JSON document has standard output to itself.
     out = Console(stderr=args.json, width=110, highlight=False)
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends in order, as Ctrl-C does
     try:
         return asyncio.run(_demo(args, out))
     except (StackFailed, RunEnded, BenchdError) as failed:
@@ -68,13 +72,14 @@ async def _demo(args: argparse.Namespace, out: Console) -> int:
     out.print(
         "[bold]A simulated lens bench[/bold]: real bytes on pseudo-terminals and sockets, an MQTT broker, the daemon."
     )
-    out.print(CAUTIONS, style="dim")
+    out.print(CAUTIONS, style="dim", soft_wrap=True)
     world = str(Path(args.world).resolve()) if Path(args.world).exists() else args.world
     try:
-        config = args.world if (CONFIGS / args.world / "bench.yaml").is_file() else "workshop"
+        config = "workshop-collimated" if arrangement_of(world) == "collimated" else "workshop"
         async with Stack(world=world, config=config, seed=args.seed, pace=args.pace, folder=folder) as stack:
             async with stack.client("demo") as client:
                 document = await _check(stack, client, out, args.plot)
+                await client.command("release", beat=False)
             if args.json:
                 json.dump(document, sys.stdout, allow_nan=False)
                 sys.stdout.write("\n")
@@ -111,16 +116,11 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
             await technician.run("adapter_length", adapter=ADAPTERS[0])
             out.print("[bold]3  The lens[/bold]")
             technician.fit(ADAPTERS, GLASS, LENS)
-            tape = technician.measure("tape")
-            await technician.run(
-                "flange_check",
-                lens=LENS,
-                adapters=ADAPTERS,
-                glass=GLASS,
-                distance_mm=tape["distance_mm"],
-                m=tape["m"],
-                repeats=3,
-            )
+            where: dict[str, Any] = {}
+            if stack.config == "workshop":
+                tape = technician.measure("tape")
+                where = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
+            await technician.run("flange_check", lens=LENS, adapters=ADAPTERS, glass=GLASS, repeats=3, **where)
         finally:
             for watcher in watchers:
                 watcher.cancel()
@@ -144,6 +144,17 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     if drawn:
         out.print(f"The curve with its fit and interval: {plot}")
     return document
+
+
+def arrangement_of(world: str) -> str:
+    """What a world says of itself; a name that ships is read from the package."""
+    path = Path(world)
+    if not path.exists():
+        path = Path(str(files("benchd_simulators") / "worlds" / f"{world}.yaml"))
+    try:
+        return str(YAML(typ="safe").load(path.read_text(encoding="utf-8"))["arrangement"])
+    except (OSError, YAMLError, KeyError, TypeError):
+        return "wall"  # the simulator says what is wrong with it
 
 
 async def _show_progress(client: BenchClient, bar: Progress) -> None:
@@ -190,6 +201,7 @@ With benchd itself (XDG_RUNTIME_DIR={stack.folder / "xdg"}):
 The hand at the simulated bench:
   .venv/bin/benchd-sim hand fit shim 20 --dir {stack.run_folder}""",
         markup=False,
+        soft_wrap=True,
     )
     ended = asyncio.Event()
     loop = asyncio.get_running_loop()

@@ -7,6 +7,7 @@ ports, and the records that a person would have written.
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import json
 import os
 import shutil
@@ -27,6 +28,12 @@ CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 BIN = Path(sys.executable).parent
 
 Say = Callable[[str], None]
+
+
+def _end_with_parent() -> None:
+    """In the child: asked to end when the process that started it has gone, however that went."""
+    pr_set_pdeathsig = 1
+    ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGTERM)
 
 
 class StackFailed(RuntimeError):
@@ -140,6 +147,7 @@ class Stack:
             stderr=log,
             env=environment,
             start_new_session=True,
+            preexec_fn=_end_with_parent,
         )
         log.close()
 

@@ -59,7 +59,8 @@ class Technician:
     def measure(self, what: str) -> dict[str, Any]:
         """Tape or thermometer."""
         found = self._stack.hand("measure", what)
-        self._said(f"hand: measures by {what}: {', '.join(f'{k} {v}' for k, v in found.items() if k != 'ok')}")
+        said = ", ".join(f"{key} {_plain(value)}" for key, value in found.items() if key != "ok")
+        self._said(f"hand: measures by {what}: {said}")
         return found
 
     async def calibrate(self, adapters: list[str]) -> None:
@@ -150,3 +151,10 @@ class Technician:
     def _do(self, do: str, what: str, value: Any) -> None:
         self._stack.hand(do, what, value)
         self._said(f"hand: {do} {what} {value}")
+
+
+def _plain(value: Any) -> str:
+    """A measured value as a person notes it down."""
+    if isinstance(value, dict):
+        return f"{value['value']:.6f} (u = {value['u']:.6f})"
+    return f"{value:g}"

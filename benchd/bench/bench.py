@@ -34,6 +34,9 @@ from benchd.records.store import Store
 
 CARRIAGE = "carriage"
 
+HOMING_BEYOND_UM = 2000.0
+"""How far below its lower limit the carriage may go to find the switch."""
+
 
 def chain_budget(chain: Chain) -> tuple[Term, ...]:
     """The chain's independent lines as they enter the budget of a focus error."""
@@ -92,18 +95,37 @@ class Bench:
             if self.assembly.named(name, Axis) is not self.assembly.named(CARRIAGE, Axis):
                 raise Refused("unknown_name", f"Only the carriage is driven here, not '{name}'.")
 
-    async def home(self, axes: list[str], *, only_if_unhomed: bool = False) -> None:
-        """Home axes. Raises Refused(unknown_name), HomeFailed, Stopped."""
+    async def home(self, axes: list[str], *, only_if_unhomed: bool = False, since: int | None = None) -> None:
+        """Home axes. Raises Refused (unknown_name, clearance), HomeFailed, Stopped.
+
+        `since`, here and below, is the count of stops when somebody asked: a stop after that counts.
+        """
         self.check_axes(axes)
         if only_if_unhomed and self.trust.homed:
             return
+        self.check_homing()
         self.setup.undriven()
-        await self.carriage.home()
+        await self.carriage.home(since=since)
         self.events.tell("homed", "The carriage is homed.")
 
-    async def nominal(self) -> Reading:
+    def check_homing(self) -> None:
+        """Raise Refused('clearance') where the way to the home switch is not clear of the lens in the set-up."""
+        low, _ = self.carriage.limits_um
+        try:
+            self.setup.check_depth(depth_um(self.setup.chain, low - HOMING_BEYOND_UM))
+        except Refused as refused:
+            if refused.data.get("question"):
+                raise
+            raise Refused(
+                "clearance",
+                f"On the way to the home switch: {refused.text}",
+                advice="Take lens and glass off and say so in the set-up (lens null, glass null), then home.",
+                data=refused.data,
+            ) from None
+
+    async def nominal(self, *, since: int | None = None) -> Reading:
         """Drive to where the chain says, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
-        return await self._drive(self.nominal_target())
+        return await self._drive(self.nominal_target(), since)
 
     def nominal_target(self) -> float:
         """Where the chain says the carriage must stand, trim included. Raises Refused('not_driven') without a lens."""
@@ -139,13 +161,13 @@ class Bench:
             "bad_request", "The carriage moves by um.", advice="Give offset_um, depth_um, carriage_um or by_um."
         )
 
-    async def move_carriage(self, carriage_um: float) -> Reading:
+    async def move_carriage(self, carriage_um: float, *, since: int | None = None) -> Reading:
         """Drive to a place of the carriage's own scale (um)."""
-        return await self._drive(carriage_um)
+        return await self._drive(carriage_um, since)
 
-    async def _drive(self, carriage_um: float) -> Reading:
+    async def _drive(self, carriage_um: float, since: int | None) -> Reading:
         self.check_reach(carriage_um)
-        reading = await self.carriage.go(carriage_um)
+        reading = await self.carriage.go(carriage_um, since=since)
         self.setup.driven()
         return reading
 
@@ -157,20 +179,26 @@ class Bench:
             raise Refused(
                 "limit",
                 f"{carriage_um:.1f} um is outside the carriage's limits, {low:.0f} to {high:.0f} um.",
-                advice="Check adapters, glass and lens in the set-up.",
+                advice="Ask for a place inside; where nominal is outside, check adapters and lens in the set-up.",
                 data={"asked_um": carriage_um, "low_um": low, "high_um": high},
             )
-        self.setup.check_depth(depth_um(self.setup.chain, carriage_um))
+        self.setup.check_depth(depth_um(self.setup.chain, carriage_um - self.carriage.overshoot_um))
 
     # Set-up, readings, sweeps
 
     async def change_setup(
-        self, changes: Mapping[str, Any], *, rev: int | None = None, follow: bool = False
+        self,
+        changes: Mapping[str, Any],
+        *,
+        rev: int | None = None,
+        follow: bool = False,
+        since: int | None = None,
     ) -> SetupDocument:
         """Change the set-up whole or not at all; with `follow` the carriage keeps its offset in the new chain.
 
         Checked before anything changes: names, mating, and for the place it will stand at, limits and clearance.
         """
+        since = self.carriage.stops if since is None else since
         target = await self._follow_target(changes, rev, follow=follow)
         before = self.setup.document.lens
         await self.setup.change(changes, rev)
@@ -180,7 +208,7 @@ class Bench:
             if lens is not None:
                 await self.store.put_lens(lens, self.loaded.records.lens(lens).model_dump(mode="json"))
         if target is not None:
-            await self._drive(target)
+            await self._drive(target, since)
         return self.setup.document
 
     def check_change(self, changes: Mapping[str, Any], *, rev: int | None, follow: bool) -> None:
@@ -202,7 +230,10 @@ class Bench:
             offset = offset_um(self.setup.chain, stands)
             wanted = new.trim_um if offset is None or self.setup.document.stale else offset
             target = carriage_for_offset(chain, wanted) or 0.0
-        check_clearance(self.setup.clearance_of(new), depth_um(chain, target), confirmed=True)
+        overshoot = self.carriage.overshoot_um if follow else 0.0
+        # A lens nobody has measured is asked about before it moves, not when it is written into the set-up.
+        confirmed = not follow or self.setup.rear_confirmed
+        check_clearance(self.setup.clearance_of(new), depth_um(chain, target - overshoot), confirmed=confirmed)
         return target if follow else None
 
     def _clear_findings(self) -> None:
@@ -214,6 +245,8 @@ class Bench:
     async def read(self, name: str) -> Reading:
         """One reading of an encoder, gauge, meter or axis, by role or name."""
         device = self.assembly.devices.get(self.assembly.roles.get(name, name))
+        if device is self.assembly.named(CARRIAGE, Axis):
+            return await self.carriage.read()
         if isinstance(device, Encoder | Gauge | Meter | Axis):
             return await device.read()
         raise Refused("unknown_name", f"'{name}' is nothing that can be read.", advice=self._readable())

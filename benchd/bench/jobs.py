@@ -51,11 +51,12 @@ class Jobs:
                 data={"doing": self._job.kind},
             )
 
-    def start(self, kind: str, work: Callable[[], Awaitable[Any]], cause: str | None = None) -> None:
-        """Begin `work` in the background. Raises Refused('busy')."""
+    def start(self, kind: str, work: Callable[[], Awaitable[Any]], cause: str | None = None) -> Job:
+        """Begin `work` in the background; gives the job. Raises Refused('busy')."""
         self.check_free()
         task = asyncio.create_task(self._run(kind, work, cause), name=f"job {kind}")
-        self._job = Job(kind, cause, task)
+        self._job = job = Job(kind, cause, task)
+        return job
 
     async def _run(self, kind: str, work: Callable[[], Awaitable[Any]], cause: str | None) -> None:
         result: Any = None

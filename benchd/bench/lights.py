@@ -41,10 +41,10 @@ class Lights:
         elif level is None:
             level = self._last.get(name, 1.0) if on else 0.0
         level = min(max(level, 0.0), 1.0)
-        await light.set_level(level)
         timer = self._timers.pop(name, None)
         if timer is not None:
             timer.cancel()
+        await light.set_level(level)
         if for_s is not None and level > 0.0:
             self._timers[name] = asyncio.create_task(self._dark_after(name, light, for_s), name=f"dark {name}")
         return level

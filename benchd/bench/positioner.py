@@ -56,6 +56,8 @@ class Positioner:
         self._halted = asyncio.Event()  # no stop is on its way to standstill
         self._halted.set()
         self.state = "idle"
+        self.seeking_switch = False
+        """Whether the controller's own homing cycle is under way: it resets and trips switches as it pleases."""
         self.barred: str | None = None
         """Why the carriage may not be moved at all just now: its controller or its scale is away."""
 
@@ -71,6 +73,11 @@ class Positioner:
         return self._stops
 
     @property
+    def overshoot_um(self) -> float:
+        """How far short of a place the carriage may go first, to come to it from below."""
+        return self._figures.approach_um if self._axis.spec.approach == "from_below" else 0.0
+
+    @property
     def source(self) -> str:
         """What decides the position: encoder or steps."""
         return "encoder" if self._scale else "steps"
@@ -82,14 +89,16 @@ class Positioner:
             raise Unplausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
         return reading
 
-    async def home(self) -> None:
-        """Find the switch, then the reference mark, then agree with the encoder. Raises DeviceError, Stopped."""
+    async def home(self, *, since: int | None = None) -> None:
+        """Find the switch, then the reference mark, then agree with the encoder. Raises DeviceError, Stopped.
+
+        `since` is the count of stops when this was asked for: a stop after that counts, whatever was awaited between.
+        """
         if self.barred is not None:
             raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
-        await self._halted.wait()
+        stops = await self._free(since)
         self._trust.lose("homing", "homing")
         self.state = "homing"
-        stops = self._stops
         why = "homing was broken off"
         try:
             await self._find_zero(stops)
@@ -107,7 +116,12 @@ class Positioner:
 
     async def _find_zero(self, stops: int) -> None:
         try:
-            await self._axis.home()
+            self.seeking_switch = True
+            try:
+                await self._axis.home()
+            finally:
+                self.seeking_switch = False
+            losses = self._trust.losses
             self._check_stopped(stops)
             await self._find_mark()
             await self._clock.sleep(self._figures.settle_s)
@@ -116,6 +130,12 @@ class Positioner:
             self._check_stopped(stops)
             raise
         self._check_stopped(stops)
+        if self._trust.losses != losses or not self._axis.homed:
+            raise HomeFailed(
+                f"Something happened after the switch was found: {self._trust.why}.",
+                advice="Find the cause, then home again.",
+                device="carriage",
+            )
         self._zero = (self._shift_um, self._rest_um or 0.0)
 
     async def _find_mark(self) -> None:
@@ -140,11 +160,19 @@ class Positioner:
             seeking.cancel()
             await asyncio.wait([seeking])
 
-    async def go(self, target_um: float, *, exact: bool = True) -> Reading:
+    async def _free(self, since: int | None) -> int:
+        """Wait until no stop is on its way to standstill; gives the count of stops to compare with. Raises Stopped."""
+        stops = self._stops if since is None else since
+        self._check_stopped(stops)
+        await self._halted.wait()
+        self._check_stopped(stops)
+        return stops
+
+    async def go(self, target_um: float, *, exact: bool = True, since: int | None = None) -> Reading:
         """Bring the carriage to `target_um` and return its reading there, settled.
 
         `exact` corrects until the tolerance is met; otherwise one approach does, and the reading tells where it
-        ended. Raises Refused (not_homed, limit), Stopped, DeviceError.
+        ended. `since` as for `home`. Raises Refused (not_homed, limit), Stopped, DeviceError.
         """
         self._trust.require()
         low, high = self.limits_um
@@ -155,8 +183,8 @@ class Positioner:
                 advice="Check adapters, glass and lens in the set-up.",
                 data={"asked_um": target_um, "low_um": low, "high_um": high},
             )
-        await self._halted.wait()
-        stops = self._stops
+        stops = await self._free(since)
+        self._trust.require()
         self.state = "moving"
         try:
             return await self._approach(target_um, exact, stops)
@@ -253,6 +281,9 @@ class Positioner:
         self._halted.clear()
         try:
             await self._axis.stop()
+        except DeviceError as error:
+            self._trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
+            raise
         finally:
             self._halted.set()
         if not self._trust.homed:

@@ -111,7 +111,7 @@ class Reporter:
         while True:
             async for surprise in axis.surprises():
                 # Homing fails or succeeds by itself and says so.
-                if bench.carriage.state != "homing":
+                if not bench.carriage.seeking_switch:
                     bench.trust.lose(surprise.kind, surprise.text.rstrip("."))
             await bench.clock.sleep(RESTING_S)  # the axis was closed, for a link to be opened again
 

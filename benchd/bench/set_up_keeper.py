@@ -27,6 +27,7 @@ class SetUpKeeper:
         self._clock = clock
         self._scale = scale
         self._calibrations: dict[str, CalibrationInForce] = {}
+        self.rear_confirmed = False
         self.document: SetupDocument = first_setup(loaded.file)
         self.chain: Chain = self._chain(self.document)
 
@@ -55,6 +56,13 @@ class SetUpKeeper:
         """What a change would come to, without making it. Raises Refused."""
         new = apply(self.document, changes, self._loaded.records, self._loaded.file, rev=rev)
         return new, self._chain(new)
+
+    async def refresh(self) -> None:
+        """Take out of the chain what has expired since it was worked out; asked before anything is measured by it."""
+        before = self._calibrations
+        await self._read_calibrations()
+        if self._calibrations != before:
+            await self.calibrated()
 
     async def calibrated(self) -> None:
         """A calibration came into force or went: the chain is another one, and so is the set-up's revision."""
@@ -92,7 +100,16 @@ class SetUpKeeper:
 
     def check_depth(self, depth_um: float) -> None:
         """Raise Refused('clearance') for a depth that would bring target, glass and lens together."""
-        check_clearance(self.clearance_of(self.document), depth_um, confirmed=True)
+        check_clearance(self.clearance_of(self.document), depth_um, confirmed=self.rear_confirmed)
+
+    @property
+    def rear_question(self) -> str | None:
+        """What a person must confirm before anything moves: how far the lens reaches back is not in its record."""
+        return None if self.rear_confirmed else self.clearance_of(self.document).question
+
+    def confirm_rear(self) -> None:
+        """A person has seen that lens, glass and target stay clear, for the lens and glass as they stand."""
+        self.rear_confirmed = True
 
     def calibration(self, artefact: str) -> CalibrationInForce | None:
         """The calibration of an artefact in force."""
@@ -107,6 +124,12 @@ class SetUpKeeper:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
 
     async def _take(self, document: SetupDocument, chain: Chain) -> None:
+        if (document.lens, document.glass, document.adapters) != (
+            self.document.lens,
+            self.document.glass,
+            self.document.adapters,
+        ):
+            self.rear_confirmed = False
         plain = document.model_dump(mode="json")
         await self._store.add_setup(document.rev, plain, plain["chain"])
         self.document, self.chain = document, chain

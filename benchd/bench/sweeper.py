@@ -193,7 +193,9 @@ class Sweeper:
             target = carriage_for_offset(self._keeper.chain, offset)
             if target is None:
                 raise Refused("not_driven", "There is no lens in the set-up.", advice="Set it up first.")
-            self._keeper.check_depth((self._keeper.chain.nominal_depth_um or 0.0) + offset)
+            self._keeper.check_depth(
+                (self._keeper.chain.nominal_depth_um or 0.0) + offset - self._carriage.overshoot_um
+            )
             try:
                 return (await self._carriage.go(target, exact=False)).value
             except Stopped:

@@ -17,6 +17,8 @@ class Trust:
         self._listeners = [lost]
         self._homed = False
         self._why: str | None = "not homed since the start"
+        self.losses = 0
+        """How often something took trust away, whether it was there or not."""
 
     @property
     def homed(self) -> bool:
@@ -39,6 +41,7 @@ class Trust:
 
     def lose(self, kind: str, why: str) -> None:
         """Something took trust away; told to the listeners when it was there before, the latest reason is kept."""
+        self.losses += 1
         before, self._homed = self._homed, False
         self._why = why
         if before:

@@ -13,9 +13,9 @@ from benchd.procedures.language import Procedure
 
 @dataclass(frozen=True, slots=True)
 class Whereabouts:
-    """What a set-up says of places on the carriage (um): nominal (None where it cannot be said), and depth 0.
+    """What a set-up says of places on the carriage (um): nominal (None where it cannot be said), depth at place 0.
 
-    `half_width_um` is the geometric half-width of the through-focus curve at the set-up's f-number, None if unknown.
+    `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown.
     """
 
     nominal_um: float | None

@@ -32,6 +32,14 @@ Told = Callable[[int | None, float], None]
 
 DEPTH_OF_CALLS = 8
 
+MOVING = frozenset({"home", "nominal", "move", "sweep", "call"})
+"""Steps that move the carriage, whatever their arguments; `setup` moves with `follow`."""
+
+
+def can_move(step: kinds.Step) -> bool:
+    """Whether a step, or one it holds, may move anything."""
+    return any(one.verb in MOVING or (one.verb == "setup" and one.args.follow) for _, one in kinds.walk((step,), ()))
+
 
 class CarryOut:
     """Carries out the steps of a run, one after another, waiting at its gate between them."""
@@ -98,6 +106,7 @@ class CarryOut:
         resolved = resolve(step, scope)
         while True:
             await gate.passable()
+            await self._ask_about_rear(step)
             try:
                 return await self._simple(resolved, scope, run, gate, told)
             except Stopped:
@@ -105,6 +114,18 @@ class CarryOut:
                 # it took the position's trust with it, as in homing, nobody could resume: the run ends.
                 if not gate.closed or (step.verb == "home" and not self._bench.trust.homed):
                     raise
+
+    async def _ask_about_rear(self, step: kinds.Step) -> None:
+        """Before the first motion with a lens whose rear nobody has measured: a person must have looked."""
+        question = self._bench.setup.rear_question
+        if question is None or step.verb not in ("home", "nominal", "move", "sweep"):
+            return
+        if await self._prompts.ask("rear_clear", "yes_no", question) is not True:
+            raise Refused("clearance", "Not seen to be clear, so nothing moves.", advice=self._measure_it())
+        self._bench.setup.confirm_rear()
+
+    def _measure_it(self) -> str:
+        return "Measure how far the lens reaches back and write rear_protrusion_mm into its record."
 
     async def _compound(
         self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int
@@ -130,7 +151,15 @@ class CarryOut:
         called = self._library[call.procedure].procedure
         demand(called, await figures_of(self._bench))
         values = take_all(called.inputs, call.inputs, self.known())
-        await self.steps(called.steps, self.scope(called, values), run, gate, told, inner)
+        inside = self.scope(called, values)
+        try:
+            await self.steps(called.steps, inside, run, gate, told, inner)
+        except BaseException:
+            # However it ended, lights go out; nothing is moved any more for something that was broken off.
+            still = [step for step in called.finally_ if not can_move(step)]
+            await self.steps(still, inside, run, Gate(), told, inner)
+            raise
+        await self.steps(called.finally_, inside, run, gate, told, inner)
         return scope
 
     async def _simple(self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told) -> Scope:
@@ -179,10 +208,11 @@ class CarryOut:
 
     async def _move(self, args: Any) -> None:
         self._bench.check_axes([args.axis])
+        stops = self._bench.carriage.stops
         target = await self._bench.target_of(
             offset_um=args.offset_um, depth_um=args.depth_um, carriage_um=args.carriage_um, by_um=args.by_um
         )
-        await self._bench.move_carriage(target)
+        await self._bench.move_carriage(target, since=stops)
 
     async def _read(self, device: str, name: str, run: RunRecord) -> None:
         bench = self._bench

@@ -26,7 +26,7 @@ async def figures_of(bench: Bench) -> BenchFigures:
         if f_number is None and document.lens is not None:
             f_number = bench.loaded.records.lens(document.lens).f_number
         half_width = None if f_number is None else half_width_um(f_number, DEFAULT_LP_MM)
-        depth_zero = -chain.depth_at_zero_um / (1.0 + chain.scale_growth)
+        depth_zero = chain.depth_at_zero_um / (1.0 + chain.scale_growth)
         return Whereabouts(chain.carriage_um, depth_zero, half_width)
 
     return BenchFigures(

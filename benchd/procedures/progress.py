@@ -35,12 +35,14 @@ class Progress:
             self._asked_s += now - self._asking_since
             self._asking_since = None
 
-    def as_json(self, *, over: bool) -> Mapping[str, Any]:
-        """step (from 1), of, progress (0 to 1), eta_s (None where nothing is to be said)."""
+    def as_json(self, state: str) -> Mapping[str, Any]:
+        """step (from 1), of, progress (0 to 1), eta_s (None where nothing is to be said), in this state of the run."""
         of = len(self._expected_s)
         total = sum(self._expected_s)
-        if not of or over:
-            return {"step": of if over else 0, "of": of, "progress": 1.0 if over and of else 0.0, "eta_s": None}
+        if not of:
+            return {"step": 0, "of": 0, "progress": 0.0, "eta_s": None}
+        if state == "done":
+            return {"step": of, "of": of, "progress": 1.0, "eta_s": None}
         done = sum(self._expected_s[: self._step])
         done += self._share * self._expected_s[min(self._step, of - 1)]
         progress = min(done / total, 1.0)
@@ -51,5 +53,5 @@ class Progress:
             "step": min(self._step + 1, of),
             "of": of,
             "progress": round(progress, 3),
-            "eta_s": round((total - done) * pace, 0),
+            "eta_s": None if state in ("failed", "aborted") else round((total - done) * pace, 0),
         }

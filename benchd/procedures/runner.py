@@ -20,10 +20,11 @@ from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
-from benchd.procedures.carry_out import CarryOut
+from benchd.procedures.carry_out import CarryOut, can_move
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
+from benchd.procedures.plan import Plan
 from benchd.procedures.progress import Progress
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope
@@ -53,6 +54,7 @@ class Runner:
         self._progress = Progress(bench.clock, [])
         self._resuming: asyncio.Task[None] | None = None
         self._aborting: asyncio.Task[None] | None = None
+        self._ending = False
         self._tell()
 
     @property
@@ -67,11 +69,14 @@ class Runner:
 
         Raises Refused: unknown_name, bad_request (inputs), uncalibrated, busy.
         """
+        stops = self._bench.carriage.stops
+        await self._bench.setup.refresh()
         file = self._library[name]
         values = take_all(file.procedure.inputs, given, self._carry_out.known())
         plan = await self._carry_out.plan(file.procedure, values)
+        refuse_what_must_fail(plan)
         scope = self._carry_out.scope(file.procedure, values)
-        return await self._begin(file.procedure, file.text_sha, values, scope, plan.step_seconds, user, cause)
+        return await self._begin(file.procedure, file.text_sha, values, scope, plan.step_seconds, user, cause, stops)
 
     async def sweep(self, order: SweepOrder, user: str, cause: str | None) -> str:
         """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess."""
@@ -82,7 +87,7 @@ class Runner:
                 "steps": [{"sweep": _as_step(order)}, {"assess": {"name": "flange"}}],
             }
         )
-        return await self._begin(procedure, "", {}, Scope(), [30.0, 1.0], user, cause)
+        return await self._begin(procedure, "", {}, Scope(), [30.0, 1.0], user, cause, self._bench.carriage.stops)
 
     async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """What a run would do, without doing it. Raises Refused as `start`."""
@@ -99,13 +104,14 @@ class Runner:
         expected_s: Sequence[float],
         user: str,
         cause: str | None,
+        stops: int,
     ) -> str:
         self._bench.jobs.check_free()
         setup = self._bench.setup.document
         run = RunRecord("", procedure.procedure, user)
         work = asyncio.Event()
         # The slot is taken before the record is written, so that two starts cannot both find it free.
-        self._bench.jobs.start("run", lambda: self._work(procedure, scope, run, work), cause)
+        job = self._bench.jobs.start("run", lambda: self._work(procedure, scope, run, work), cause)
         try:
             lens = values.get("lens") or setup.lens
             run.id = await self._bench.store.add_run(
@@ -118,8 +124,12 @@ class Runner:
                 user=user,
             )
         except BaseException as error:
-            await self._bench.jobs.break_off(error)
+            await self._bench.jobs.break_off(error, job=job)
             raise
+        if job.task.done() or self._bench.carriage.stops != stops:
+            await self._bench.jobs.break_off(Stopped(), job=job)
+            await self._bench.store.end_run(run.id, "failed")
+            raise Refused("not_allowed", f"A stop came before {run.id} had begun.", advice="Start it again.")
         self._run, self._procedure = run, procedure.procedure
         self._gate = Gate(self._held)
         self._progress = Progress(self._bench.clock, expected_s)
@@ -146,15 +156,20 @@ class Runner:
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Any) -> None:
         if self._resuming is not None:
             self._resuming.cancel()
-        gate = Gate()
+        self._ending = True
+        stops = self._bench.carriage.stops
         for step in procedure.finally_:
+            # Somebody who stops while a run ends wants nothing to move; lights are still put out.
+            if can_move(step) and self._bench.carriage.stops != stops:
+                continue
             try:
                 async with asyncio.timeout(FINALLY_S):
-                    await self._carry_out.steps((step,), scope, run, gate, lambda *_: None)
+                    await self._carry_out.steps((step,), scope, run, Gate(), lambda *_: None)
             except (BenchdError, Stopped, TimeoutError) as error:
                 _log.warning("a step of 'finally' failed", run=run.id, step=step.verb, why=str(error))
         with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
             await self._bench.store.end_run(run.id, outcome)
+        self._ending = False
         self._set(outcome)
         self._run = None
 
@@ -173,6 +188,8 @@ class Runner:
     def pause(self, run: str) -> None:
         """Wait at the next step or point of a sweep. Raises Refused('unknown_name')."""
         self._require(run)
+        if self._resuming is not None:
+            self._resuming.cancel()  # on its way to nominal: the carriage comes to rest there and then
         if self._state in ("running", "asking"):
             self._gate.close()
             self._set("paused")
@@ -181,7 +198,7 @@ class Runner:
         """Go to nominal, then on. Raises Refused (unknown_name, bad_request, not_homed)."""
         self._require(run)
         if self._state != "paused":
-            raise Refused("bad_request", f"{run} is not paused; it is {self._state}.")
+            raise Refused("bad_request", f"{run} is not paused; it is {self._state}.", advice="Pause it first.")
         self._bench.trust.require()
         if self._resuming is None or self._resuming.done():
             self._resuming = asyncio.create_task(self._resume(), name="resume")
@@ -216,20 +233,26 @@ class Runner:
     async def stop(self, user: str) -> None:
         """Everything that moves stops now; a run under way is paused, any other job ends."""
         stopping = asyncio.ensure_future(self._bench.stop())
-        if self._run is not None and self._state in ("running", "asking", "paused"):
+        job = None
+        if self._run is None:
+            job = self._bench.jobs.blame(Stopped())
+        elif self._state in ("running", "asking", "paused") and not self._ending:
             self._gate.close()
             if self._resuming is not None:
                 self._resuming.cancel()
             self._set("paused")
-        await stopping
-        if self._run is None:
-            await self._bench.jobs.break_off(Stopped())
-        self._bench.events.tell("stopped", f"Stopped by {user}.", severity="warning", data={"user": user})
+        try:
+            await stopping
+        finally:
+            if job is not None:
+                await self._bench.jobs.break_off(Stopped(), job=job)
+            self._bench.events.tell("stopped", f"Stopped by {user}.", severity="warning", data={"user": user})
 
     def _require(self, run: str) -> None:
         current = self._run.id if self._run else None
         if run != current:
-            raise Refused("unknown_name", f"{run} is not under way.", advice="", data={"run": current})
+            under_way = f"Under way is {current}." if current else "No run is under way."
+            raise Refused("unknown_name", f"{run} is not under way.", advice=under_way, data={"run": current})
 
     # State
 
@@ -246,9 +269,20 @@ class Runner:
     def _tell(self) -> None:
         run = self._run.id if self._run else None
         doc = {"run": run, "procedure": self._procedure, "state": self._state}
-        over = self._state in ("done", "failed", "aborted")
         self._progress.asking(self._state == "asking")
-        self._bench.notices.put("procedure", {**doc, **self._progress.as_json(over=over), "ask": self.prompts.open})
+        self._bench.notices.put("procedure", {**doc, **self._progress.as_json(self._state), "ask": self.prompts.open})
+
+
+def refuse_what_must_fail(plan: Plan) -> None:
+    """Raise Refused('bad_request') for a plan with a step that would be refused in any case, before anything moves."""
+    certain = [entry.problem for entry in plan.entries if entry.problem is not None and not entry.when]
+    if certain:
+        raise Refused(
+            "bad_request",
+            f"'{plan.procedure}' could not be carried out: {certain[0]}",
+            advice="See the whole of it with a dry run.",
+            data={"problems": certain},
+        )
 
 
 def _as_step(order: SweepOrder) -> dict[str, Any]:

@@ -30,27 +30,30 @@ class BenchHandlers:
 
     async def home(self, request: Request) -> dict[str, Any]:
         args: payloads.HomeArgs = request.args
+        stops = self._bench.carriage.stops
         self._bench.check_axes(args.axes)
         self._bench.jobs.start(
-            "home", lambda: self._bench.home(args.axes, only_if_unhomed=args.only_if_unhomed), request.id
+            "home", lambda: self._bench.home(args.axes, only_if_unhomed=args.only_if_unhomed, since=stops), request.id
         )
         return {}
 
     async def nominal(self, request: Request) -> dict[str, Any]:
+        stops = self._bench.carriage.stops
         target = self._bench.nominal_target()
         self._bench.check_reach(target)
-        self._bench.jobs.start("nominal", self._bench.nominal, request.id)
+        self._bench.jobs.start("nominal", lambda: self._bench.nominal(since=stops), request.id)
         return {"carriage_um": round(target, 1)}
 
     async def move(self, request: Request) -> dict[str, Any]:
         args: payloads.MoveArgs = request.args
+        stops = self._bench.carriage.stops
         self._bench.check_axes([args.axis])
         self._bench.jobs.check_free()
         target = await self._bench.target_of(
             offset_um=args.offset_um, depth_um=args.depth_um, carriage_um=args.carriage_um, by_um=args.by_um
         )
         self._bench.check_reach(target)
-        self._bench.jobs.start("move", lambda: self._bench.move_carriage(target), request.id)
+        self._bench.jobs.start("move", lambda: self._bench.move_carriage(target, since=stops), request.id)
         return {"carriage_um": round(target, 1)}
 
     async def light(self, request: Request) -> dict[str, Any]:
@@ -66,12 +69,13 @@ class BenchHandlers:
 
     async def setup(self, request: Request) -> dict[str, Any]:
         args: payloads.SetupArgs = request.args
+        stops = self._bench.carriage.stops
         self._bench.jobs.check_free()
         changes = args.set.given()
         self._bench.check_change(changes, rev=args.rev, follow=args.follow)
         if args.follow:
             self._bench.jobs.start(
-                "setup", lambda: self._bench.change_setup(changes, rev=args.rev, follow=True), request.id
+                "setup", lambda: self._bench.change_setup(changes, rev=args.rev, follow=True, since=stops), request.id
             )
             return {"rev": self._bench.setup.document.rev + 1}
         document = await self._bench.change_setup(changes, rev=args.rev)
@@ -79,6 +83,7 @@ class BenchHandlers:
 
     async def sweep(self, request: Request) -> dict[str, Any]:
         args: payloads.SweepArgs = request.args
+        await self._bench.setup.refresh()
         self._bench.trust.require()
         self._bench.setup.require_driven()
         order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)
@@ -109,6 +114,7 @@ class BenchHandlers:
 
     async def accept(self, request: Request) -> dict[str, Any]:
         args: payloads.AcceptArgs = request.args
+        self._bench.jobs.check_free()  # the chain must not change under a sweep
         return {"calibration": await put_in_force(self._bench, args.finding, days=args.days, by=request.user)}
 
     async def note(self, request: Request) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import what_may_stand
@@ -196,17 +197,33 @@ def _checked(model: type[ModelT], document: dict[str, Any]) -> ModelT:
     try:
         return model.model_validate(document)
     except ValidationError as error:
-        problems = []
+        found: dict[str, list[str]] = {}
         for problem in error.errors(include_url=False)[:8]:
             keys = _keys_at(model, problem["loc"][:-1])
-            where = ".".join(str(part) for part in problem["loc"])[:200]
-            problems.append({"where": where, "what": what_may_stand(problem, keys)[:300]})
+            whats = found.setdefault(_place(document, problem)[:200], [])
+            what = what_may_stand(problem, keys)[:300]
+            if what not in whats:
+                whats.append(what)
+        problems = [{"where": where, "what": "; or ".join(whats)} for where, whats in found.items()]
         first = problems[0]
         text = f"{first['where']}: {first['what']}" if first["where"] else first["what"]
         known = ", ".join(model.model_fields) or "none"
         raise Refused(
             "bad_request", f"{text}.", advice=f"Known arguments: {known}.", data={"problems": problems}
         ) from None
+
+
+def _place(document: Any, problem: ErrorDetails) -> str:
+    """Where in the document it is wrong; the ways in which a model tried to take a value are no part of that."""
+    path, here = [], document
+    for part in problem["loc"]:
+        there = part in here if isinstance(here, dict) else isinstance(here, list) and isinstance(part, int)
+        if there:
+            here = here[part]
+            path.append(str(part))
+    if problem["type"] == "missing":
+        path.append(str(problem["loc"][-1]))
+    return ".".join(path)
 
 
 def _keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:

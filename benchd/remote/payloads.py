@@ -7,7 +7,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
+    model_validator,
+)
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -102,30 +110,40 @@ class Measured(Args):
     """A value and its standard uncertainty."""
 
     value: float
-    u: float = Field(ge=0.0)
+    u: float
 
 
 class RingMark(Args):
     """A distance mark of the focus ring, as engraved."""
 
-    mark: float = Field(gt=0.0)
+    mark: float | Literal["inf"]
+
+
+def _ring(value: Any, check: ValidatorFunctionWrapHandler) -> Any:
+    try:
+        return check(value)
+    except ValidationError:
+        raise ValueError('"stop", "infinity", "free", {"mark": ..} or null') from None
 
 
 class SetupValues(Args):
-    """What may be set of the set-up document. A key that is given replaces the whole value, null clears it."""
+    """What may be set of the set-up document. A key that is given replaces the whole value, null clears it.
 
-    lens: Code | None = None
-    job: Code | None = None
-    adapters: list[Code] | None = Field(default=None, max_length=16)
-    glass: list[Code] | None = Field(default=None, max_length=16)
-    ring: Literal["stop", "infinity", "free"] | RingMark | None = None
-    distance_mm: float | None = Field(default=None, gt=0.0, le=1e6)
+    Only types are looked at here; which values may stand is for `benchd.bench.setup` alone to say.
+    """
+
+    lens: str | None = None
+    job: str | None = None
+    adapters: list[str] | None = None
+    glass: list[str] | None = None
+    ring: Annotated[Literal["stop", "infinity", "free"] | RingMark | None, WrapValidator(_ring)] = None
+    distance_mm: float | None = None
     m: Measured | None = None
-    f_number: float | None = Field(default=None, gt=0.0, le=256.0)
-    light_nm: float | None = Field(default=None, ge=200.0, le=2000.0)
-    temperature_C: float | None = Field(default=None, ge=-60.0, le=100.0)
-    support: Text | None = None
-    trim_um: float | None = Field(default=None, ge=-1e4, le=1e4)
+    f_number: float | None = None
+    light_nm: float | None = None
+    temperature_C: float | None = None
+    support: str | None = None
+    trim_um: float | None = None
 
     def given(self) -> dict[str, Any]:
         """Only what was named in the message, nulls included, as plain values."""
