@@ -26,6 +26,7 @@ import serial
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "scripts"))
 
 from benchd.client import BenchClient
+from benchd.client.watch import Watch
 from benchd.testing.mqtt_rig import until
 from benchd.testing.processes import gone, marked
 from stack import BIN, Stack
@@ -84,10 +85,10 @@ class Lab:
         await self.state_of(run, "asking")
         return run
 
-    async def sweeping_in_flange_check(self, *, readings: int = 6) -> str:
+    async def sweeping_in_flange_check(self, *, readings: int = 6, repeats: int = 10) -> str:
         """A run of flange_check in the middle of its sweep."""
         heard = self.client.watch("reading")
-        run = await self.in_flange_check()
+        run = await self.in_flange_check(repeats=repeats)
         await self.client.answer((await self.client.kept("procedure"))["ask"]["ask"], True)
         async with asyncio.timeout(40):
             async for _, reading in heard:
@@ -240,6 +241,17 @@ class Lab:
     async def kill(self) -> None:
         """kill -9, as a power cut or the kernel's memory killer would end it."""
         assert await self.stack.end("daemon", signal.SIGKILL) == -signal.SIGKILL
+
+
+async def told(readings: Watch, quiet_s: float = 0.2) -> dict[tuple[int, str], float | None]:
+    """The readings that were told, by index and channel, until none has come for a while."""
+    found = {}
+    with contextlib.suppress(TimeoutError):
+        while True:
+            async with asyncio.timeout(quiet_s):
+                _, reading = await anext(readings)
+            found[reading["idx"], reading["channel"]] = reading["value"]
+    return found
 
 
 @contextlib.asynccontextmanager
