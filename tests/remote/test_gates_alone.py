@@ -304,6 +304,32 @@ async def test_a_dry_run_needs_neither_control_nor_beat() -> None:
     assert gates.control.holder == "bob"
 
 
+@pytest.mark.parametrize(
+    ("verb", "args", "said"),
+    [
+        ("setup", {"set": {"ring": 5}}, 'set.ring: "stop", "infinity", "free", {"mark": ..} or null.'),
+        ("setup", {"set": {"ring": {"mark": "far"}}}, 'set.ring: "stop", "infinity", "free", {"mark": ..} or null.'),
+        ("setup", {"set": {"adapters": ["a", 5]}}, "set.adapters.1: text."),
+        ("setup", {"set": {"m": {"value": 0.01}}}, "set.m.u: this key is needed."),
+        ("sweep", {"about": []}, "about: one of 'nominal', 'here'; or a number."),
+        ("answer", {"ask": "a-1", "value": None}, "value: true or false; or a whole number; or a number; or text."),
+    ],
+)
+async def test_what_is_wrong_is_named_as_the_message_has_it(verb: str, args: dict[str, Any], said: str) -> None:
+    gates = Gates()
+    raw = json.dumps({"id": "1", "args": args}).encode()
+    reply = await gates.intake.handle(TOPICS.command("alice", verb), raw)
+    assert (reply["error"]["code"], reply["error"]["text"]) == ("bad_request", said)
+
+
+async def test_the_ring_may_stand_at_the_mark_for_infinity() -> None:
+    gates = Gates()
+    gates.control.take("alice")
+    for n, mark in enumerate((1.5, 30, "inf")):
+        assert await gates.ask("alice", "setup", f"{n}", args={"set": {"ring": {"mark": mark}}}) == "ok"
+        assert gates.done[-1].args.set.given() == {"ring": {"mark": mark}}
+
+
 async def test_what_waited_its_turn_too_long_is_stale() -> None:
     gates = Gates()
     await gates.ask("alice", "take", "0")
