@@ -54,6 +54,7 @@ class CaseCarriage:
     """Where the sweeper drives; `exposed_um` is the true place while the shutter is open."""
 
     limits_um = (0.0, 30000.0)
+    overshoot_um = 100.0
     stops = 0
 
     def __init__(self, world: CaseWorld) -> None:
@@ -171,7 +172,7 @@ def sweep(bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index
         detector = EdgeDetector(camera, "detector", cast(Any, Inline()), bench.files.file.target)
     keeper: Any = CaseKeeper(bench, chain)
     quiet: Any = Quiet()
-    sweeper = Sweeper(cast(Any, carriage), detector, keeper, quiet, quiet, quiet)
+    sweeper = Sweeper(cast(Any, carriage), detector, cast(Any, Inline()), keeper, quiet, quiet, quiet)
     run = RunRecord(f"r-{index + 1:04d}", "flange_check", "study")
 
     async def carry_out() -> SweepData:

@@ -7,11 +7,12 @@ back. The worker dies with its parent, however that ends.
 from __future__ import annotations
 
 import asyncio
-import multiprocessing
 import os
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
-from typing import TypeVar, TypeVarTuple
+from typing import TYPE_CHECKING, TypeVar, TypeVarTuple
+
+if TYPE_CHECKING:
+    from concurrent.futures import ProcessPoolExecutor
 
 Args = TypeVarTuple("Args")
 R = TypeVar("R")
@@ -32,6 +33,14 @@ def _initialise(parent: int) -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
+def _load() -> None:
+    """In the worker: what most work needs, so that the first picture does not wait for it."""
+    import scipy.special  # noqa: F401
+
+    import benchd.bench.curves
+    import benchd.bench.pictures  # noqa: F401
+
+
 class Analysis:
     """Runs pure functions in the worker. A cancelled caller leaves the worker to finish and drops its answer."""
 
@@ -43,19 +52,37 @@ class Analysis:
 
     async def run(self, work: Callable[[*Args], R], *args: *Args) -> R:
         """`work(*args)` in the worker; `work` is a module-level function, arguments and result are picklable."""
+        pool = self._pool or self._begin()
         if self._idle is not None:
             self._idle.cancel()
             self._idle = None
-        if self._pool is None:
-            context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_initialise, initargs=(os.getpid(),))
         self._under_way += 1
         try:
-            return await asyncio.wrap_future(self._pool.submit(work, *args))
+            return await asyncio.wrap_future(pool.submit(work, *args))
         finally:
             self._under_way -= 1
-            if self._under_way == 0 and self._pool is not None:
-                self._idle = asyncio.get_running_loop().call_later(self._idle_s, self._end)
+            self._rest()
+
+    def warm(self) -> None:
+        """Work is to be expected: start the worker where it is not running, and wait for nothing."""
+        if self._pool is None:
+            self._begin().submit(_load)
+        self._rest()
+
+    def _begin(self) -> ProcessPoolExecutor:
+        import multiprocessing
+        from concurrent.futures import ProcessPoolExecutor
+
+        context = multiprocessing.get_context("spawn")
+        self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_initialise, initargs=(os.getpid(),))
+        return self._pool
+
+    def _rest(self) -> None:
+        """Nothing is under way: end the worker after its idle time, counted anew."""
+        if self._under_way == 0 and self._pool is not None:
+            if self._idle is not None:
+                self._idle.cancel()
+            self._idle = asyncio.get_running_loop().call_later(self._idle_s, self._end)
 
     @property
     def pid(self) -> int | None:

@@ -105,6 +105,7 @@ class Bench:
             return
         self.check_homing()
         self.setup.undriven()
+        self._expect_pictures()
         await self.carriage.home(since=since)
         self.events.tell("homed", "The carriage is homed.")
 
@@ -122,6 +123,11 @@ class Bench:
                 advice="Take lens and glass off and say so in the set-up (lens null, glass null), then home.",
                 data=refused.data,
             ) from None
+
+    def _expect_pictures(self) -> None:
+        """Whoever drives the carriage will soon take pictures: the worker comes up while it moves."""
+        if self.detector is not None:
+            self.analysis.warm()
 
     async def nominal(self, *, since: int | None = None) -> Reading:
         """Drive to where the chain says, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
@@ -167,6 +173,7 @@ class Bench:
 
     async def _drive(self, carriage_um: float, since: int | None) -> Reading:
         self.check_reach(carriage_um)
+        self._expect_pictures()
         reading = await self.carriage.go(carriage_um, since=since)
         self.setup.driven()
         return reading
@@ -285,7 +292,7 @@ class Bench:
             raise Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
         self.trust.require()
         await self._foresee()
-        sweeper = Sweeper(self.carriage, detector, self.setup, self.store, self.notices, self.clock)
+        sweeper = Sweeper(self.carriage, detector, self.analysis, self.setup, self.store, self.notices, self.clock)
         data = await sweeper.sweep(order, f_number, run, gate, progress)
         run.sweeps.append(data)
         return data

@@ -31,10 +31,8 @@ class Lights:
         Returns the level set. Raises Refused (unknown_name, bad_request), DeviceError.
         """
         light = self._assembly.named(name, Light)
-        now = await light.level()
-        if now > 0.0:
-            self._last[name] = now
         if level is None and stops_by is not None:
+            now = await light.level()
             if now <= 0.0:
                 raise Refused("bad_request", f"'{name}' is dark; stops count from a light that is on.")
             level = now * 2.0**stops_by
@@ -45,6 +43,8 @@ class Lights:
         if timer is not None:
             timer.cancel()
         await light.set_level(level)
+        if level > 0.0:
+            self._last[name] = level
         if for_s is not None and level > 0.0:
             self._timers[name] = asyncio.create_task(self._dark_after(name, light, for_s), name=f"dark {name}")
         return level

@@ -18,6 +18,8 @@ from benchd.errors import Refused
 ATTEMPTS = 6
 MARK_WITHIN_UM = 5000.0
 MARK_ANSWER_S = 0.3
+FRESH_S = 0.5
+"""A place read so recently, at rest, need not be asked for again to know on which side of a target it lies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,7 @@ class Positioner:
         self._shift_um = 0.0  # motor less encoder, as last seen at rest
         self._zero = (0.0, 0.0)  # the same at homing, and the place it was seen at
         self._rest_um: float | None = None
+        self._seen: tuple[float, float] | None = None  # place (um) and when it was read (s), at rest, none since moved
         self._halted = asyncio.Event()  # no stop is on its way to standstill
         self._halted.set()
         self.state = "idle"
@@ -87,6 +90,8 @@ class Positioner:
         reading = await (self._scale.read() if self._scale else self._axis.read())
         if reading.quality == "bad":
             raise Unplausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
+        if self.state == "idle":
+            self._seen = reading.value, self._clock.monotonic()
         return reading
 
     async def home(self, *, since: int | None = None) -> None:
@@ -124,8 +129,7 @@ class Positioner:
             losses = self._trust.losses
             self._check_stopped(stops)
             await self._find_mark()
-            await self._clock.sleep(self._figures.settle_s)
-            await self._agree()
+            self._agree(*await self._settled())
         except DeviceError:
             self._check_stopped(stops)
             raise
@@ -196,7 +200,7 @@ class Positioner:
             self.state = "idle"
 
     async def _approach(self, target_um: float, exact: bool, stops: int) -> Reading:
-        here = (await self.read()).value
+        here = await self._here()
         up = 1.0 if self._axis.spec.approach == "from_below" else -1.0
         run = self._figures.approach_um
         if (target_um - here) * up < run * 0.25:
@@ -204,11 +208,10 @@ class Positioner:
         aim = target_um
         for attempt in range(ATTEMPTS):
             await self._move(aim, stops)
-            await self._clock.sleep(self._figures.settle_s)
+            motor_um, reading = await self._settled()
             self._check_stopped(stops)
-            reading = await self.read()
             error = target_um - reading.value
-            await self._agree()
+            self._agree(motor_um, reading)
             if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
                 return reading
             if error * up < 0.0:  # past it: back off, come again from the same side
@@ -221,22 +224,38 @@ class Positioner:
             device="carriage",
         )
 
+    async def _here(self) -> float:
+        """Where the carriage stands; what was read a moment ago will do, as nothing moved it since."""
+        if self._seen is not None and self._clock.monotonic() - self._seen[1] < FRESH_S:
+            return self._seen[0]
+        return (await self.read()).value
+
+    async def _settled(self) -> tuple[float, Reading]:
+        """Wait until the carriage has settled; gives the motor's place (um) and the reading.
+
+        The motor stands already and is asked meanwhile, so that the asking takes no time of its own.
+        """
+        until = self._clock.monotonic() + self._figures.settle_s
+        motor_um = (await self._axis.read()).value
+        await self._clock.until(until)
+        return motor_um, await self.read()
+
     async def _move(self, target_um: float, stops: int) -> None:
         self._check_stopped(stops)
+        self._seen = None
         spec = self._axis.spec
         motor = min(max(target_um + self._shift_um, spec.low), spec.high)
         await self._axis.move_to(motor, self._figures.speed_um_s)
         self._check_stopped(stops)
 
-    async def _agree(self) -> None:
+    def _agree(self, motor_um: float, reading: Reading) -> None:
         """At rest: learn the shift between motor and encoder, or lose trust where it is another than at homing.
 
         Held against homing and not against the last rest, so that many small losses, or a frozen scale that is
         chased in small steps, are seen as well.
         """
-        motor = (await self._axis.read()).value
-        place = (await self.read()).value
-        shift = motor - place
+        place = reading.value
+        shift = motor_um - place
         was, at_um = self._zero
         allowance = self._figures.disagreement_um + self._figures.pitch_rel * abs(place - at_um)
         if self._trust.homed and abs(shift - was) > allowance:
@@ -277,6 +296,7 @@ class Positioner:
     async def stop(self) -> None:
         """Stop at once, whatever is under way; returns at standstill. Safe at any time."""
         self._stops += 1
+        self._seen = None
         self._rest_um = None  # until it is known where it came to rest: it creeps on for as long as it takes to stop
         self._halted.clear()
         try:
@@ -292,7 +312,7 @@ class Positioner:
             self._trust.lose("reset", "the controller lost its place in the stop")
         else:
             try:
-                await self._agree()
+                self._agree((await self._axis.read()).value, await self.read())
             except DeviceError as error:
                 if self._trust.homed:
                     self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")

@@ -14,6 +14,7 @@ import numpy as np
 
 from benchd.assessments.locate import Location, locate
 from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, pilot, plan, wide
+from benchd.bench.analysis import Analysis
 from benchd.bench.chain import carriage_for_offset, offset_um
 from benchd.bench.detector import EdgeDetector, Locked
 from benchd.bench.gate import Gate
@@ -66,6 +67,7 @@ class Sweeper:
         self,
         carriage: Positioner,
         detector: EdgeDetector,
+        analysis: Analysis,
         keeper: SetUpKeeper,
         store: Store,
         notices: Notices,
@@ -73,6 +75,7 @@ class Sweeper:
     ) -> None:
         self._carriage = carriage
         self._detector = detector
+        self._analysis = analysis
         self._keeper = keeper
         self._store = store
         self._notices = notices
@@ -94,7 +97,9 @@ class Sweeper:
         middle = peak.peak_um if order.span_um is None else centre
         noise = await self._noise(glances, locked)
         inside = order.repeats * min(2.1 * half_width, span) / step
-        require_light(noise, inside, peak.hwhm_um, half_width)
+        ratio = peak.hwhm_um / half_width
+        predicted = await self._analysis.run(predicted_U_um, noise, inside, half_width, ratio)
+        require_light(predicted, noise, inside, half_width)
         rng = np.random.default_rng(run.number)
         stations = plan(middle, span, step, order.repeats, rng)
         data = SweepData(
@@ -295,13 +300,13 @@ def _sharpest(seen: Sequence[Seen]) -> Seen:
     return max(seen, key=lambda one: one.glance.modulation)
 
 
-def require_light(noise: float, inside: float, hwhm_um: float, half_width_um: float) -> None:
+def require_light(predicted: float, noise: float, inside: float, half_width_um: float) -> None:
     """Refuse a sweep that could not be sure enough, from what its pictures predict and never from what a fit achieved.
 
-    `noise` is the relative standard deviation of one reading at the peak, `inside` how many fall within +-1.05
-    geometric half-widths. Raises Refused('not_found').
+    `predicted` is the 95 % half-width of best focus (um), `noise` the relative standard deviation of one reading at
+    the peak, `inside` how many fall within +-1.05 of the geometric half-width `half_width_um`. Raises Refused
+    ('not_found').
     """
-    predicted = predicted_U_um(noise, inside, half_width_um, hwhm_ratio=hwhm_um / half_width_um)
     if predicted > TOO_LITTLE_LIGHT * half_width_um:
         known = "not at all" if math.isinf(predicted) else f"to {predicted:.1f} um only"
         raise Refused(

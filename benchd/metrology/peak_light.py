@@ -19,7 +19,7 @@ FIT_REACH = 1.1
 _COUNTED_REACH = 1.05  # the stated number of points lies inside +- this many geometric half-widths
 
 
-def predicted_U_um(relative_sd: float, n_inside: float, half_width_um: float, *, hwhm_ratio: float = 1.07) -> float:
+def predicted_U_um(relative_sd: float, n_inside: float, half_width_um: float, hwhm_ratio: float = 1.07) -> float:
     """Half-width in um of the 95 % interval of a quintic's peak.
 
     `relative_sd` is the standard deviation of one modulation over the peak modulation, `n_inside` the number of
