@@ -57,10 +57,11 @@ def run(args: argparse.Namespace) -> int:
     if args.verb == "stop":
         from benchd.cli import stop
 
-        args.axis = pairs(args.pairs, texts=TEXTS).get("axis")
+        # Nothing that was typed beside it may keep a stop from being sent.
+        args.axis = next((word.removeprefix("axis=") for word in args.pairs if word.startswith("axis=")), None)
         return stop.run(args)
     if args.verb not in VERBS:
-        near = near_names(args.verb, VERBS, 1)
+        near = near_names(args.verb, ("stop", *VERBS), 1)
         meant = f"did you mean '{near[0]}'?" if near else f"there are stop, {', '.join(VERBS)}"
         raise UsageError(f"there is no verb '{args.verb}'; {meant}")
     texts = TEXTS | {"value"} if args.verb == "accept" else TEXTS

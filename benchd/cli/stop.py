@@ -4,15 +4,22 @@ from __future__ import annotations
 
 import argparse
 import json
+from typing import TYPE_CHECKING
 
 from benchd.cli import exits, options
 
+if TYPE_CHECKING:
+    from benchd.client import BenchClient
+
 HEARD_S = 2.0
+
+PAUSED_S = 0.5
+"""How long after a stop the run under way may take to say that it is paused."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
-    """An axis, or everything."""
-    parser.add_argument("axis", nargs="?", help="this axis alone, such as carriage")
+    """An axis may be named, and everything stops all the same."""
+    parser.add_argument("axis", nargs="?", help="may be named; everything that moves stops all the same")
     options.reach(parser)
     options.output(parser)
 
@@ -25,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     from benchd.cli.speak import user_of
     from benchd.client import BenchClient
 
-    async def stop() -> bool:
+    async def stop() -> tuple[bool, str | None]:
         at = meant(args)
         async with BenchClient(at.host, at.port, bench=at.bench, user=user_of(args)) as bench:
             events = bench.events()
@@ -34,16 +41,33 @@ def run(args: argparse.Namespace) -> int:
                 async with asyncio.timeout(HEARD_S):
                     async for _, event in events:
                         if event.get("code") == "stopped":
-                            return True
+                            break
             except TimeoutError:
-                pass
-            return False
+                return False, None
+            return True, await _paused(bench)
 
-    heard = asyncio.run(stop())
+    heard, run_id = asyncio.run(stop())
     if args.json:
-        print(json.dumps({"ok": heard, "stopped": heard}))
+        print(json.dumps({"ok": heard, "stopped": heard, "paused": run_id}))
+    elif heard and run_id is not None:
+        then = f"`benchd do resume run={run_id}` goes on, `benchd do abort run={run_id}` ends it."
+        print(f"Stopped. {run_id} is paused: {then}")
     elif heard:
-        print("Stopped. A run under way is paused; `benchd do resume run=..` or `benchd do abort run=..`.")
+        print("Stopped.")
     else:
         print(f"Stop sent, but the bench did not say within {HEARD_S:g} s that it stopped. Use the emergency stop.")
     return exits.DONE if heard else exits.FAULT
+
+
+async def _paused(bench: BenchClient) -> str | None:
+    """The run that the stop paused, if one was under way."""
+    import asyncio
+
+    try:
+        async with asyncio.timeout(PAUSED_S):
+            async for _, doc in bench.watch("procedure"):
+                if doc is None or doc.get("state") not in ("running", "asking"):
+                    return doc["run"] if doc is not None and doc.get("state") == "paused" else None
+    except TimeoutError:
+        pass  # it was ending already, or the bench tells of no runs
+    return None

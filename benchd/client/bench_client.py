@@ -159,7 +159,7 @@ class BenchClient:
         raise AssertionError("a watch does not end by itself")
 
     async def stop(self, axis: str | None = None) -> None:
-        """Stop: returns when the broker has it. Needs neither control nor beat."""
+        """Stop everything that moves, named or not: returns when the broker has it. Needs neither control nor beat."""
         payload = b"" if axis is None else json.dumps({"args": {"axis": axis}}).encode()
         async with Limit(self._answer_within_s, "the broker did not take the stop"):
             await self._publish(self.topics.command(self.user, "stop"), payload)

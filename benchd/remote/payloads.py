@@ -45,7 +45,7 @@ class Nothing(Args):
 
 
 class StopArgs(Args):
-    """`axis` alone, or everything that moves."""
+    """Everything that moves stops, whichever `axis` is named: what is hurried may not be weighed."""
 
     axis: Name | None = None
 

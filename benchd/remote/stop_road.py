@@ -1,8 +1,8 @@
 """The road of `stop`: a connection of its own, with no queue before it and nothing to get right.
 
-From anyone, with no id, no beat and no JSON: whatever arrives on `command/<anything>/stop` stops the bench. Only a
-payload that plainly names one axis stops that axis alone; one that cannot be read stops everything. The one thing
-that is not a stop is the stored copy of a retained one, which comes at a (re)connect and not because anybody asked.
+From anyone, with no id, no beat and no JSON: whatever arrives on `command/<anything>/stop` stops everything that
+moves, and an axis named in it is told along with it and narrows nothing. The one thing that is not a stop is the
+stored copy of a retained one, which comes at a (re)connect and not because anybody asked.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ class StopRoad:
 
 
 def read_stop(topics: Topics, topic: str, payload: bytes) -> tuple[str, StopArgs, str | None]:
-    """Who asks, what to stop, and the id to answer with; never raises, and what is unclear stops everything."""
+    """Who asks, the axis named if any, and the id to answer with; never raises, and what is unclear is a stop."""
     level = (topics.below(topic) or "").split("/")[1:2]
     user = level[0] if level and is_name(level[0]) else "?"
     if not payload:

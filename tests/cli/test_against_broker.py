@@ -152,8 +152,33 @@ async def test_stop_is_heard_and_says_so(rig: MqttRig, cli: Any) -> None:
     await until(lambda: bool(rig.stops))
     rig.events.tell("stopped", "Stopped by anna.", data={"user": "anna"})
     told = await work
-    assert (told.code, told.doc) == (exits.DONE, {"ok": True, "stopped": True})
+    assert (told.code, told.doc) == (exits.DONE, {"ok": True, "stopped": True, "paused": None})
     assert rig.stops[0][0] == "anna"
+
+
+@pytest.mark.parametrize("words", [["stop"], ["stop", "carriage"], ["do", "stop"], ["do", "stop", "axis=x", "now!"]])
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [
+        ({}, "Stopped.\n"),
+        ({"run": "r-0006", "state": "done"}, "Stopped.\n"),
+        (
+            {"run": "r-0007", "state": "paused"},
+            "Stopped. r-0007 is paused: `benchd do resume run=r-0007` goes on, `benchd do abort run=r-0007` ends it.\n",
+        ),
+    ],
+)
+async def test_stop_names_the_run_that_it_paused_and_no_other(
+    rig: MqttRig, cli: Any, words: list[str], state: dict[str, Any], said: str
+) -> None:
+    stands(rig)
+    rig.notices.put("procedure", PROCEDURE | state | ({"state": "asking"} if state.get("state") == "paused" else {}))
+    work = asyncio.create_task(cli(*words))
+    await until(lambda: bool(rig.stops))
+    rig.events.tell("stopped", "Stopped by anna.", data={"user": "anna"})
+    rig.notices.put("procedure", PROCEDURE | state)
+    told = await work
+    assert (told.code, told.out) == (exits.DONE, said)
 
 
 async def test_a_stop_that_nobody_confirms_is_a_fault(rig: MqttRig, cli: Any) -> None:
