@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when it was asked to end, 2 for a file that may not stand, 3 for hardware that fails."""
+    """0 when it was asked to end, 1 for a file that may not stand, 3 for hardware that fails."""
     import asyncio
 
     from benchd.cli.guard import in_words, tell
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         if args.json:
             tell(error, as_json=True)
         print(f"The bench was not started; nothing moved. {in_words(error)}", file=sys.stderr)
-        return exits.USAGE
+        return exits.REFUSED
     except DeviceError as error:
         if args.json:
             tell(error, as_json=True)

@@ -96,7 +96,7 @@ async def test_52_bad(bench: Lab, name: str, good: str, bad: str, stands: str, m
     assert problem["allowed"], problem
     assert may in problem["allowed"], problem
 
-    assert started.returncode == exits.USAGE, started.stderr
+    assert started.returncode == exits.REFUSED, started.stderr
     assert f"{file}:{line}" in started.stderr
     for word in (key, stands, may, "nothing moved"):
         assert word in started.stderr, started.stderr
@@ -121,7 +121,7 @@ async def test_52_truncated(bench: Lab) -> None:
     file.write_text(half, encoding="utf-8")
     try:
         started = await ask(bench.stack.folder, "benchd", "up", file)
-        assert started.returncode == exits.USAGE
+        assert started.returncode == exits.REFUSED
         assert str(file) in started.stderr
         assert str(file.parent / ".last-good" / file.name) in started.stderr
         assert file.read_text(encoding="utf-8") == half
