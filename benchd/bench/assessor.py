@@ -20,6 +20,10 @@ from benchd.records.values import ReadingRow
 
 DEFAULT_LIGHT_NM = 546.0
 
+GLASS_RESIDUAL_U_REL = 0.18
+"""Half of the marginal excess is stated; where modulation peaks behind a plate is .5 to .66 of it, by frequency and
+f-number (quadrature of the transfer function, f/2 to f/4, 10 to 80 lp/mm), taken as rectangular about the half."""
+
 PUPIL_NOT_SHOWN = "Pupil fill not shown: that the light fills the lens wide open was not checked."
 
 
@@ -144,7 +148,7 @@ class Assessor:
 
         designed = records.lens(setup.lens).designed_for_glass
         value = residual_um(plates(setup.glass), plates([designed] if designed else []), f_number)
-        return value, 0.05 * abs(value)
+        return value, GLASS_RESIDUAL_U_REL * abs(value)
 
     # Lengths by gauge
 
