@@ -11,6 +11,7 @@ from rich.text import Text
 
 from benchd.cli import sentences as say
 from benchd.cli import tables
+from benchd.files.wording import ended
 
 Doc = Mapping[str, Any]
 
@@ -40,7 +41,7 @@ def plan_table(plan: Doc) -> Group:
     most = f", {duration(at_most)} with every branch" if at_most > plan["seconds"] + 1.0 else ""
     parts += [Text(""), Text(f"Takes about {duration(plan['seconds'])}{most}, the person's time apart; {asked}.")]
     for problem in dict.fromkeys(plan["problems"]):
-        parts.append(Text(f"Would be refused: {problem}.".replace("..", "."), style="bold red"))
+        parts.append(Text(ended(f"Would be refused: {problem}"), style="bold red"))
     return Group(*parts)
 
 

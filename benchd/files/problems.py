@@ -60,12 +60,16 @@ class FileProblems(BenchdError):
 def shown(value: object) -> str:
     """What stands in the file, short enough for one line."""
     if isinstance(value, dict):
-        return "{...}" if value else "{}"
+        # Which keys there are tells the one part of a file from the other; what they hold stands below them.
+        return _short("{" + ", ".join(f"{key}: .." for key in value) + "}")
     if isinstance(value, list):
         return f"a list of {len(value)}" if value else "[]"
     if value is None:
         return "null"
     if isinstance(value, bool):
         return str(value).lower()
-    text = repr(value)
+    return _short(repr(value))
+
+
+def _short(text: str) -> str:
     return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."

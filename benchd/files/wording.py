@@ -36,6 +36,11 @@ def near_names(name: str, names: Iterable[str], most: int = 3) -> list[str]:
     return [by_lower[lower] for lower in get_close_matches(name.lower(), list(by_lower), n=most, cutoff=0.6)]
 
 
+def ended(sentence: str) -> str:
+    """The sentence with a full stop, unless it ends with a mark of its own."""
+    return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
+
+
 def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
     """The sentence for one pydantic error; `keys` are those known where an unknown one stands."""
     kind = error["type"]
@@ -47,7 +52,17 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
     if kind in _PLAIN:
         return _PLAIN[kind]
     context = error.get("ctx", {})
+    if kind == "step":
+        verb = _meant_verb(error["input"], str(context["verbs"]).split(", "))
+        return f"{error['msg']}; did you mean '{verb}'?" if verb else error["msg"]
     return _bound(kind, context) or _worded(kind, context) or error["msg"]
+
+
+def _meant_verb(step: Any, verbs: Sequence[str]) -> str:
+    keys = [str(key) for key in step] if isinstance(step, dict) else [str(step)]
+    if any(key in verbs for key in keys):
+        return ""  # two verbs in one step: none of them is mistyped
+    return next((near for key in keys for near in near_names(key, verbs, 1)), "")
 
 
 def _bound(kind: str, context: dict[str, Any]) -> str:

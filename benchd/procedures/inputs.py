@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from benchd.errors import BenchdError, Refused
 from benchd.files.names import Record
-from benchd.files.wording import near_names
+from benchd.files.wording import ended, near_names
 
 ArtefactKind = Literal["lens", "adapter", "glass", "reference"]
 InputType = Literal[
@@ -111,7 +111,7 @@ def take_all(inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known
     if wrong:
         wanted_all = ", ".join(f"{name} ({one.type})" for name, one in inputs.items()) or "none"
         advice = f"The inputs are: {wanted_all}."
-        raise Refused("bad_request", "Inputs: " + "; ".join(wrong) + ".", advice=advice, data={"problems": wrong})
+        raise Refused("bad_request", ended("Inputs: " + "; ".join(wrong)), advice=advice, data={"problems": wrong})
     return values
 
 

@@ -163,7 +163,10 @@ AnyStep = Annotated[
     | Annotated[WaitStep, Tag("step wait")]
     | Annotated[AcceptStep, Tag("step accept")],
     Discriminator(
-        _which, custom_error_type="step", custom_error_message=f"a step has one key, one of {', '.join(VERBS)}"
+        _which,
+        custom_error_type="step",
+        custom_error_message="a step has one key, one of {verbs}",
+        custom_error_context={"verbs": ", ".join(VERBS)},
     ),
 ]
 Steps = Annotated[tuple[AnyStep, ...], Field(max_length=200)]

@@ -20,7 +20,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from benchd.errors import BenchdError, Refused
-from benchd.files.wording import what_may_stand
+from benchd.files.wording import ended, what_may_stand
 from benchd.remote.beat import Beat
 from benchd.remote.control import Control, Roles
 from benchd.remote.events import EventTeller
@@ -209,7 +209,7 @@ def _checked(model: type[ModelT], document: dict[str, Any]) -> ModelT:
         text = f"{first['where']}: {first['what']}" if first["where"] else first["what"]
         known = ", ".join(model.model_fields) or "none"
         raise Refused(
-            "bad_request", f"{text}.", advice=f"Known arguments: {known}.", data={"problems": problems}
+            "bad_request", ended(text), advice=f"Known arguments: {known}.", data={"problems": problems}
         ) from None
 
 

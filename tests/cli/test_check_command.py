@@ -210,7 +210,7 @@ def test_wrong_inputs_are_told_with_what_may_stand(folder: Path, capsys: pytest.
     words = [str(FLANGE), "--bench", str(folder / "bench.yaml"), "lens=L-0417", "adapters=rnig-07", "distance_mm=5 m"]
     assert main(["check", *words]) == exits.REFUSED
     told = capsys.readouterr().err
-    assert "there is no adapter 'rnig-07'; did you mean 'ring-07'?" in told
+    assert "there is no adapter 'rnig-07'; did you mean 'ring-07'? (bad_request)" in told
     assert "(bad_request)" in told
 
 

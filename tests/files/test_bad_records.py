@@ -125,7 +125,7 @@ def test_a_device_named_like_the_role_of_another_is_refused(folder: Path) -> Non
             "references/collar-45.yaml",
             "given: {length_um: 45000.4, u_um: 0.6, at_C: 20.0, by: certificate}",
             "",
-            "1:1 = {...}: a setting_ring needs both 'given'",
+            "1:1 = {reference: .., kind: .., material: ..}: a setting_ring needs both 'given'",
         ),
         (
             "lenses/L-0417.yaml",

@@ -107,8 +107,10 @@ def steps(*lines: str) -> str:
 @pytest.mark.parametrize(
     ("step", "said"),
     [
-        ("hme: {}", "4:5 steps[0] = {...}: a step has one key, one of home, setup"),
-        ("{home: {}, nominal: {}}", "4:5 steps[0] = {...}: a step has one key"),
+        ("hme: {}", "4:5 steps[0] = {hme: ..}: a step has one key, one of home, setup, "),
+        ("hom:", "wait, accept; did you mean 'home'?"),
+        ("hom", "wait, accept; did you mean 'home'?"),
+        ("{home: {}, nominal: {}}", "4:5 steps[0] = {home: .., nominal: ..}: a step has one key"),
         ("{}", "4:5 steps[0] = {}: a step has one key"),
         ("home", "4:5 steps[0] = 'home': a step has one key"),
         ("home: {axs: [carriage]}", "4:12 steps[0].home.axs = a list of 1: unknown key; did you mean 'axes'?"),
@@ -118,11 +120,23 @@ def steps(*lines: str) -> str:
         ("sweep: {mode: fast}", "4:19 steps[0].sweep.mode = 'fast': one of 'stepped', 'continuous'"),
         ("sweep: {span_um: '10 um'}", "4:22 steps[0].sweep.span_um = '10 um': a number"),
         ("light: {level: 1.5}", "4:20 steps[0].light.level = 1.5: a number, at most 1"),
-        ("light: {level: 0.5, on: true}", "4:5 steps[0].light = {...}: exactly one of level, stops_by, on"),
-        ("move: {depth_um: 1, by_um: 2}", "4:5 steps[0].move = {...}: exactly one of offset_um, depth_um"),
+        (
+            "light: {level: 0.5, on: true}",
+            "4:5 steps[0].light = {level: .., on: ..}: exactly one of level, stops_by, on",
+        ),
+        (
+            "move: {depth_um: 1, by_um: 2}",
+            "4:5 steps[0].move = {depth_um: .., by_um: ..}: exactly one of offset_um, depth_um",
+        ),
         ("move: {}", "4:5 steps[0].move = {}: exactly one of"),
-        ("ask: {kind: choice, text: x, choices: [a]}", "4:5 steps[0].ask = {...}: a choice has two 'choices' or more"),
-        ("ask: {kind: confirm, text: x, unit: mm}", "4:5 steps[0].ask = {...}: only a number has a 'unit'"),
+        (
+            "ask: {kind: choice, text: x, choices: [a]}",
+            "4:5 steps[0].ask = {kind: .., text: .., choices: ..}: a choice has two 'choices' or more",
+        ),
+        (
+            "ask: {kind: confirm, text: x, unit: mm}",
+            "4:5 steps[0].ask = {kind: .., text: .., unit: ..}: only a number has a 'unit'",
+        ),
         ('ask: {kind: confirm, text: "is ${lens} in?"}', "steps[0].ask.text = 'is ${lens} in?': text; ${..} stands"),
         ('setup: {support: "by ${hand}"}', "steps[0].setup.support = 'by ${hand}'"),
         ("read: {device: indicator, as: On Ring}", "4:35 steps[0].read.as = 'On Ring': text of the form"),
@@ -156,7 +170,7 @@ def test_a_problem_inside_a_branch_stands_at_its_own_line(tmp_path: Path) -> Non
     ("line", "said"),
     [
         ("a: {type: lense}", "inputs.a.type = 'lense': one of 'lens'"),
-        ("a: {type: list}", "inputs.a = {...}: an input of type list says its 'of'"),
+        ("a: {type: list}", "inputs.a = {type: ..}: an input of type list says its 'of'"),
         ("a: {type: length}", "an input of type length says its 'unit'"),
         ("a: {type: choice}", "an input of type choice says its 'choices'"),
         ("a: {type: text, unit: mm}", "'unit' belongs to an input of type length"),
