@@ -8,6 +8,7 @@ position. A controller that still moves after its time is reset in motion, which
 from __future__ import annotations
 
 import asyncio
+import math
 import time
 
 from benchd.devices import LinkTimeout, MotionFailed
@@ -16,6 +17,10 @@ from benchd_drivers.gcode_status import Report
 
 AGAIN_S = 0.1
 """The stop byte is written again this often while the controller goes on as if it had not heard it."""
+UNREAD_S = 0.2
+"""A line that was written just before the stop is read within this, or its answer is lost."""
+STARTS_S = 0.05
+"""A controller may be idle for a moment between reading a line and moving."""
 SILENT_S = 0.5
 
 
@@ -47,9 +52,11 @@ async def halt(board: GcodeBoard, *, jogging: bool, rest_s: float, flush: bool =
 async def _at_rest(board: GcodeBoard, again: bytes, rest_s: float) -> Report | None:
     """The report that shows standstill; None where it does not come to rest, or tells nothing."""
     began = heard = written = time.monotonic()
+    unread = -math.inf
     last: Report | None = None
     while True:
         now = time.monotonic()
+        unread = now if board.waiting else unread
         try:
             report = await board.report()
         except LinkTimeout:
@@ -58,7 +65,11 @@ async def _at_rest(board: GcodeBoard, again: bytes, rest_s: float) -> Report | N
             board.link.urgent(again)
             continue
         heard = now
-        if report.at_rest or _same_place(board, last, report):
+        if report.state == "Idle" and now - unread < STARTS_S and now - began < UNREAD_S:
+            # The stop byte has overtaken a line and found nothing to stop. What that line begins is stopped as soon
+            # as it shows: a reset now would fall into its first steps, and cost the position.
+            written = -math.inf
+        elif report.at_rest or _same_place(board, last, report):
             return report
         if now - began > rest_s + 4 * AGAIN_S:
             return None
