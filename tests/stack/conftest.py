@@ -61,7 +61,8 @@ async def records(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, Path
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def bench(records: Mapping[str, Path]) -> AsyncIterator[Stack]:
+async def bench(records: Mapping[str, Path], tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
     """A calibrated bench at the wall, shared by the tests of a module; each brings it into the state it needs."""
-    async with Stack(seed=SEED, pace=PACE, record=records["workshop"]) as stack:
+    folder = tmp_path_factory.mktemp("bench")
+    async with Stack(seed=SEED, pace=PACE, record=records["workshop"], folder=folder) as stack:
         yield stack
