@@ -77,15 +77,15 @@ steps:
 finally:
   - light: {level: 0}
 """,
-    "lit": f"""
+    "lit": """
 steps:
-  - light: {{level: 0.4}}
-  - wait: {{for_s: 1.5}}
-  - ask: {{name: fail, kind: yes_no, text: "Fail?", save: fail}}
-  - if: {{answer: fail, is: true}}
-    then: [move: {{carriage_um: 99999}}]
+  - light: {level: 0.4}
+  - wait: {for_s: 1.5}
+  - ask: {name: fail, kind: yes_no, text: "Fail?", save: fail}
+  - if: {answer: fail, is: true}
+    then: [move: {carriage_um: 99999}]
 finally:
-  - light: {{level: 0}}
+  - light: {level: 0}
 """,
     "calls": "steps: [call: {procedure: lit}, ask: {name: after, kind: confirm, text: 'Seen?'}]",
     "by_steps": """
@@ -107,7 +107,7 @@ def lay_out(folder: Path) -> None:
     (folder / "procedures").mkdir()
     for name, steps in PROCEDURES.items():
         head = f"procedure: {name}\ntitle: Safety, {name}\nneeds: {{roles: [carriage, target_light, detector]}}"
-        (folder / "procedures" / f"{name}.yaml").write_text(head + "\n" + steps.lstrip("\n"))
+        (folder / "procedures" / f"{name}.yaml").write_text(f"{head}\n{steps.strip()}\n")
     shipped = (folder / "lenses" / f"{LENS}.yaml").read_text()
     rear = next(line for line in shipped.splitlines() if line.startswith("rear_protrusion_mm"))
     for lens, stands in ((DEEP, "rear_protrusion_mm: 39"), (OPEN, "")):
@@ -439,7 +439,7 @@ async def test_progress_of_a_run_that_did_not_end_well(
         await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 4)
         await client.command("abort", beat=False, run=run)
     last = await ended(client, run)
-    assert last["state"] == end.split()[0]
+    assert last["state"] == end.split(maxsplit=1)[0]
     assert (last["step"], last["of"], last["eta_s"]) == (step, 4, None)
     assert least - 0.001 <= last["progress"] <= most + 0.001
     kept = await client.kept("procedure")
