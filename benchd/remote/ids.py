@@ -27,7 +27,11 @@ class SeenIds:
         now = self._clock.monotonic()
         self._forget(now)
         if (user, ident) in self._seen:
-            raise Refused("duplicate", f"The command {ident} was received before; it is carried out once only.")
+            raise Refused(
+                "duplicate",
+                f"The command {ident} was received before.",
+                advice="Each id is carried out once; send a new one.",
+            )
         if len(self._seen) >= self._most or self._per_user[user] >= self._most_per_user:
             raise Refused("busy", "Too many commands within a minute.", advice="Send fewer; stop is always heard.")
         self._seen[user, ident] = now

@@ -194,6 +194,7 @@ def test_ids_are_kept_a_minute() -> None:
     with pytest.raises(Refused) as caught:
         ids.take("a", "c1")
     assert caught.value.code == "duplicate"
+    assert caught.value.advice == "Each id is carried out once; send a new one."
     clock.now += 2
     ids.take("a", "c1")
     assert len(ids) == 1
