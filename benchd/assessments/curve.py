@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,96 +109,6 @@ class Curve:
             repeat=np.array([row[0].repeat for row in rows], dtype=np.int64),
             incomplete=len(pictures) - len(rows),
         )
-
-    @property
-    def position_rms_um(self) -> float:
-        """Root mean square of the positions' independent uncertainty, for `fit_peak(position_u_um=...)`."""
-        return float(np.sqrt(np.mean(self.position_u_um**2))) if len(self) else 0.0
-
-    @property
-    def relative_noise(self) -> float:
-        """Noise of the readings near the peak over the peak, as the pictures predict it (never from the residuals).
-
-        The `s` of the judgement whether the light is enough; taken from the upper half of the curve, and the peak
-        from the mean of its best three readings, so that the luckiest one does not decide.
-        """
-        if not len(self):
-            raise ValueError("an empty curve has no noise")
-        top = float(np.mean(np.sort(self.value)[-3:]))
-        if top <= 0.0:
-            return float("inf")
-        upper = self.value >= 0.5 * top
-        return float(np.sqrt(np.mean(self.u[upper] ** 2))) / top
-
-    def count_within(self, centre_um: float, half_window_um: float) -> int:
-        """How many readings lie within `half_window_um` of `centre_um`."""
-        return int(np.count_nonzero(np.abs(self.offset_um - centre_um) <= half_window_um))
-
-    def by_repeat(self) -> dict[int, Curve]:
-        """One curve per pass, by its number: passes judged by their scatter, or a drift seen from pass to pass."""
-        return {int(number): self.only(self.repeat == number) for number in np.unique(self.repeat)}
-
-    def by_station(self) -> Curve:
-        """Repeats of a station merged into one entry (weights 1/u^2), at the mean of their offsets and times.
-
-        For drawing and for a first look. A fit takes the single readings, whose scatter it needs.
-        """
-        merged = [self.only(self.station == number) for number in np.unique(self.station)]
-        weights = [1.0 / part.u**2 for part in merged]
-        pairs = list(zip(merged, weights, strict=True))
-        order = np.argsort([float(part.t_mono.mean()) for part in merged])
-        whole = Curve(
-            channels=self.channels,
-            offset_um=_column([float(w @ part.offset_um / w.sum()) for part, w in pairs]),
-            position_u_um=_column(
-                [float(np.sqrt((w / w.sum()) ** 2 @ part.position_u_um**2)) for part, w in pairs],
-            ),
-            value=_column([float(w @ part.value / w.sum()) for part, w in pairs]),
-            u=_column([float(w.sum() ** -0.5) for w in weights]),
-            t_mono=_column([float(part.t_mono.mean()) for part in merged]),
-            station=np.array([int(part.station[0]) for part in merged], dtype=np.int64),
-            repeat=np.zeros(len(merged), dtype=np.int64),
-            incomplete=self.incomplete,
-        )
-        return whole.only(order)
-
-    def only(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> Curve:
-        """The entries that `which` (a mask or indices) chooses."""
-        return Curve(
-            channels=self.channels,
-            offset_um=self.offset_um[which],
-            position_u_um=self.position_u_um[which],
-            value=self.value[which],
-            u=self.u[which],
-            t_mono=self.t_mono[which],
-            station=self.station[which],
-            repeat=self.repeat[which],
-            incomplete=self.incomplete,
-        )
-
-    def as_json(self) -> dict[str, Any]:
-        """The curve as plain lists; `from_json` is its inverse."""
-        columns = {name: getattr(self, name).tolist() for name in _COLUMNS}
-        return {"channels": list(self.channels), "incomplete": self.incomplete, **columns}
-
-    @classmethod
-    def from_json(cls, doc: Mapping[str, Any]) -> Curve:
-        """The curve of `as_json`. Raises ValueError for columns of unequal length, KeyError for a missing one."""
-        columns = {name: np.array(doc[name], dtype=kind) for name, kind in _COLUMNS.items()}
-        if len({column.size for column in columns.values()}) > 1:
-            raise ValueError("the columns of a curve are of unequal length")
-        return cls(channels=tuple(doc["channels"]), incomplete=int(doc["incomplete"]), **columns)
-
-
-_COLUMNS: Mapping[str, type[np.generic]] = {
-    "offset_um": np.float64,
-    "position_u_um": np.float64,
-    "value": np.float64,
-    "u": np.float64,
-    "t_mono": np.float64,
-    "station": np.int64,
-    "repeat": np.int64,
-}
 
 
 def _column(values: Sequence[float]) -> Floats:

@@ -185,10 +185,6 @@ class BenchFile(Record):
     mqtt: Mqtt = Mqtt()
     store: StoreEntry
 
-    def device_in(self, role: Role) -> str | None:
-        """The device that plays `role`."""
-        return self.roles.get(role)
-
     def public_name(self, device: str) -> str:
         """The name by which topics, verbs and steps know a device: its role, else its own."""
         return next((role for role, name in self.roles.items() if name == device), device)

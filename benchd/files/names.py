@@ -55,11 +55,3 @@ def check_character(code: str) -> str:
 def label_of(record_id: str) -> str:
     """What is engraved or printed for a record: its id, a dash, the check character."""
     return f"{record_id}-{check_character(record_id)}"
-
-
-def id_of_label(label: str) -> str:
-    """The id in a label as typed or scanned. Raises ValueError where the check character does not fit."""
-    record_id, dash, check = label.strip().rpartition("-")
-    if not dash or not record_id or check.upper() != check_character(record_id):
-        raise ValueError(f"'{label}' is not a label, or one character of it is wrong")
-    return record_id

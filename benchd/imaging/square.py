@@ -7,7 +7,6 @@ its uncertainty does not hold is a light that falls off over the blur; take the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -124,18 +123,6 @@ def find_square(picture: NDArray[Any]) -> SquareLayout:
             found_by="area",
         )
     return _measured(coarse, four, lines)
-
-
-def square_edges(picture: NDArray[Any], layout: SquareLayout) -> Iterator[EdgeLine]:
-    """The fitted lines of the four edges, for their widths and their room (`edge.common_window`).
-
-    Raises EdgeRefused with the side's name.
-    """
-    for region in layout.regions:
-        try:
-            yield fit_edge_line(_upright(region, picture))
-        except EdgeRefused as refused:
-            raise refused.named(region.side) from None
 
 
 def measure_square(

@@ -142,11 +142,6 @@ class Store:
         """Finding documents, newest first."""
         return await self._do(lambda c: queries.findings(c, run=run, lens=lens, assessment=assessment, limit=limit))
 
-    async def latest_finding(self, assessment: str, lens: str | None = None) -> dict[str, Any] | None:
-        """The newest finding of a kind, of one lens where named."""
-        found = await self.findings(assessment=assessment, lens=lens, limit=1)
-        return found[0] if found else None
-
     # Calibrations
 
     async def add_calibration(

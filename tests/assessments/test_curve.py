@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import numpy as np
 import pytest
 from scipy.special import j1, stdtrit
@@ -32,7 +30,6 @@ def test_orientations_are_averaged_picture_by_picture_in_the_order_taken() -> No
     assert curve.u.tolist() == pytest.approx([0.0025] * 3)  # sqrt(.003^2 + .004^2) / 2
     # the carriage is shared: two orientations do not know it better than one
     assert curve.position_u_um.tolist() == [0.0, 0.7, 0.0]
-    assert curve.position_rms_um == pytest.approx(0.7 / 3**0.5)
 
 
 def test_one_channel_alone_and_pictures_that_lost_one() -> None:
@@ -52,54 +49,6 @@ def test_what_cannot_be_a_curve() -> None:
         row = {"offset_um": 0.0, "position_u_um": 0.0, "value": 0.5, "u": 0.01, "t_mono": 1.0} | wrong
         with pytest.raises(ValueError, match="reading"):
             CurvePoint(channel="v", station=0, repeat=0, **row)
-    with pytest.raises(ValueError, match="empty curve"):
-        _ = Curve.of([]).relative_noise
-
-
-def test_repeats_apart_and_stations_merged() -> None:
-    points = [
-        point
-        for repeat in range(2)
-        for station in range(3)
-        for point in picture(
-            10.0 * repeat + station, 8.0 * station + repeat, 0.5 + 0.1 * repeat, 0.5, station=station, repeat=repeat
-        )
-    ]
-    curve = Curve.of(points)
-    passes = curve.by_repeat()
-    assert sorted(passes) == [0, 1]
-    assert passes[1].offset_um.tolist() == [1.0, 9.0, 17.0]
-    stations = curve.by_station()
-    assert stations.offset_um.tolist() == pytest.approx([0.5, 8.5, 16.5])
-    assert stations.value.tolist() == pytest.approx([0.525] * 3)
-    assert stations.u.tolist() == pytest.approx([0.0025 / 2**0.5] * 3)
-    assert stations.t_mono.tolist() == [5.0, 6.0, 7.0]
-
-
-def test_there_and_back_through_json() -> None:
-    curve = Curve.of([*picture(1.0, 3.0, station=4, repeat=1), *picture(0.5, 1.0), *picture(2.0)[1:]])
-    again = Curve.from_json(json.loads(json.dumps(curve.as_json(), allow_nan=False)))
-    assert again.as_json() == curve.as_json()
-    assert (again.channels, again.incomplete, again.station.tolist()) == (("v", "h"), 1, [0, 4])
-    with pytest.raises(ValueError, match="unequal length"):
-        Curve.from_json({**curve.as_json(), "u": [0.1]})
-
-
-def test_noise_is_predicted_from_the_pictures_at_the_peak() -> None:
-    z = np.linspace(-75.0, 75.0, 21)
-    points = [
-        point
-        for k, (offset, m) in enumerate(zip(z, blur_disc(z, 3.0), strict=True))
-        for point in points_of_picture(
-            # far from focus the pictures are noisier, which is not what the peak is judged by
-            {"v": (0.8 * m, 0.004 if m > 0.45 else 0.04)},
-            offset_um=float(offset),
-            t_mono=float(k),
-        )
-    ]
-    curve = Curve.of(points, ["v"])
-    assert curve.relative_noise == pytest.approx(0.005, rel=0.02)
-    assert curve.count_within(3.0, 49.35) == sum(abs(offset - 3.0) <= 49.35 for offset in z)
 
 
 def sweep(rng: np.random.Generator, peak_um: float, position_sd_um: float) -> Curve:
@@ -119,7 +68,7 @@ def test_the_mean_curve_gives_an_honest_interval(position_sd_um: float) -> None:
     for _ in range(400):
         truth = rng.uniform(-10.0, 10.0)
         curve = sweep(rng, truth, position_sd_um)
-        fit = fit_peak(curve.offset_um, curve.value, curve.u, HALF_WIDTH_UM, position_u_um=curve.position_rms_um)
+        fit = fit_peak(curve.offset_um, curve.value, curve.u, HALF_WIDTH_UM, position_u_um=position_sd_um)
         held += bool(abs(fit.peak_um - truth) <= stdtrit(fit.dof, 0.975) * fit.u_um)
     # 95 % of 400 within three standard deviations of such a count (4.4)
     assert 367 <= held <= 393

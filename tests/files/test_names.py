@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchd.files.names import check_character, id_of_label, label_of
+from benchd.files.names import check_character, label_of
 
 CODES = st.text(alphabet=string.digits + string.ascii_uppercase, min_size=1, max_size=20)
 
@@ -41,12 +41,6 @@ def test_one_wrong_character_or_one_exchange_is_found(code: str, data: st.DataOb
         assert check_character(swapped) != check_character(code)
 
 
-def test_a_label_leads_back_to_its_id() -> None:
-    label = label_of("L-0417")
-    assert label.startswith("L-0417-")
-    assert id_of_label(f" {label} ") == "L-0417"
-    with pytest.raises(ValueError, match="one character of it is wrong"):
-        id_of_label(label.replace("0417", "0471"))
-    for nothing in ("", "-", "ring", "-K"):
-        with pytest.raises(ValueError, match="is not a label"):
-            id_of_label(nothing)
+def test_a_label_is_the_id_and_its_check_character() -> None:
+    # Dashes do not count in the check.
+    assert label_of("L-0417") == f"L-0417-{check_character('L0417')}"

@@ -22,7 +22,7 @@ def test_loads(scenario: str, arrangement: str) -> None:
     assert bench.records.glass("pane-25").thickness_mm == pytest.approx(2.498)
     assert bench.records.reference("collar-45").given is not None
     assert bench.file.public_name("view") == "detector"
-    assert bench.file.device_in("indicator") == "dial"
+    assert bench.file.roles["indicator"] == "dial"
 
 
 def test_both_benches_differ_only_where_the_arrangement_does() -> None:

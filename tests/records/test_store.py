@@ -149,11 +149,10 @@ async def test_a_finding_carries_its_number_and_the_latest_of_its_kind_is_found(
     assert [first, other, last, toggled] == ["f-1", "f-2", "f-3", "f-4"]
     for name in (first, other, last, toggled):
         assert (await store.finding(name))["finding"] == name
-    latest = await store.latest_finding("flange", "L-0417")
-    assert latest is not None
+    (latest,) = await store.findings(assessment="flange", lens="L-0417", limit=1)
     assert latest["finding"] == last
     assert latest["values"] == finding(run)["values"]
-    assert await store.latest_finding("base_depth") is None
+    assert await store.findings(assessment="base_depth") == []
     assert [doc["finding"] for doc in await store.findings(lens="L-0417")] == [toggled, last, first]
 
 
