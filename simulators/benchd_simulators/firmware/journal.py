@@ -11,12 +11,12 @@ from typing import Self
 class Journal:
     """Lines of `seconds port direction bytes`, tab-separated: monotonic time, `in` towards the device, bytes as repr.
 
-    Times are taken as the bytes reach or leave the port. The file is written in large pieces, so that writing takes
-    no time from the ports; it is whole after `close`. `Journal(None)` keeps nothing.
+    Times are taken as the bytes reach or leave the port. Each line is in the file at once (some microseconds), so
+    that the journal can be read while the bench runs. `Journal(None)` keeps nothing.
     """
 
     def __init__(self, path: Path | None) -> None:
-        self._file = path.open("w", encoding="ascii", buffering=1 << 20) if path else None
+        self._file = path.open("w", encoding="ascii", buffering=1) if path else None
 
     def note(self, port: str, direction: str, data: bytes) -> None:
         """One chunk, now."""
@@ -24,7 +24,7 @@ class Journal:
             self._file.write(f"{time.monotonic():.6f}\t{port}\t{direction}\t{data!r}\n")
 
     def close(self) -> None:
-        """Write what is left; idempotent."""
+        """Idempotent."""
         if self._file is not None:
             self._file.close()
             self._file = None
