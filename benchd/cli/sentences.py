@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Mapping
 from typing import Any
 
 from benchd.metrology.rounding import rounded
+from benchd.reports import words
+from benchd.reports.words import MINUS
 
 Doc = Mapping[str, Any]
 
-MINUS = "\u2212"
 MANY = 10000
 """From here on degrees of freedom make no difference that could be printed."""
-WORDS = {"um": "\u00b5m", "1": ""}
+UNITS = {"um": "\u00b5m", "1": ""}
 
 
 def unit(name: str) -> str:
     """A unit as printed."""
-    return WORDS.get(name, name)
+    return UNITS.get(name, name)
+
+
+def noted(text: str) -> str:
+    """A note of a document with its units as printed beside it: documents write `um`, which every keyboard has."""
+    return re.sub(r"\bum\b", UNITS["um"], text)
 
 
 def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:
@@ -103,7 +110,7 @@ def side(finding: Doc) -> str:
     if value is None:
         return ""
     zero = "nominal" if finding["absolute"] else "where nominal is assumed (the bench's zero is not calibrated)"
-    return f"Best focus is {'deeper than' if value > 0 else 'short of'} {zero}."
+    return f"Best focus is {words.side(value)} {zero}."
 
 
 VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
@@ -117,7 +124,7 @@ def verdict(finding: Doc) -> tuple[str, str]:
             return "RELATIVE", "No verdict: the bench's zero is not calibrated, so only differences count."
         return "NO VERDICT", "The lens's record states no tolerance."
     inside = f"the {judged['value'].replace('_', ' ')} lies {limits(judged)}"
-    return VERDICTS[judged["is"]], f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
+    return VERDICTS[judged["is"]], f"With probability {words.percent(judged['p_conform'])} {inside} ({judged['rule']})."
 
 
 def limits(judged: Doc) -> str:
@@ -128,15 +135,6 @@ def limits(judged: Doc) -> str:
     if high is None:
         return f"above {short(low, sign=True)} {name}"
     return f"within {short(low, sign=True)} to {short(high, sign=True)} {name}"
-
-
-def percent(p: float) -> str:
-    """A probability that is never rounded to certainty."""
-    if p < 0.001:
-        return "below 0.1 %"
-    if p > 0.999:
-        return "above 99.9 %"
-    return f"{100.0 * p:.1f} %"
 
 
 def next_step(finding: Doc) -> str:
@@ -162,19 +160,15 @@ def shims(finding: Doc) -> str:
         return ""
     steps = []
     if advice.get("remove"):
-        steps.append(f"remove {_thicknesses(advice['remove'])}")
+        steps.append(f"remove {words.thicknesses(advice['remove'])}")
     if advice["from_stock"]:
-        steps.append(f"fit {_thicknesses(advice['from_stock'])}")
+        steps.append(f"fit {words.thicknesses(advice['from_stock'])}")
     left = "" if advice["residual_um"] is None else f"{number(advice['residual_um'], 1, sign=True)} \u00b5m left over"
-    fitted = f"; fitted now: {_thicknesses(advice['fitted_um'])}" if advice["fitted_um"] else ""
+    fitted = f"; fitted now: {words.thicknesses(advice['fitted_um'])}" if advice["fitted_um"] else ""
     if not steps:
         return f"Leave the shims as they are ({left}{fitted})." if left else f"Leave the shims as they are{fitted}."
     told = " and ".join(steps)
     return f"{told[0].upper()}{told[1:]} \u00b5m ({left}{fitted})."
-
-
-def _thicknesses(shims: Sequence[float]) -> str:
-    return " + ".join(f"{shim:g}" for shim in shims)
 
 
 def measured(finding: Doc) -> str:

@@ -68,6 +68,7 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
     from rich.text import Text
 
     from benchd.cli import lines, tables
+    from benchd.cli import sentences as say
 
     setup, about = state["setup"], state["about"]
     head = f"{name}, {about.get('arrangement')} bench"
@@ -84,7 +85,7 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
     parts += [tables.subheading(f"Set-up, revision {setup['rev']}"), tables.pairs(stated(setup))]
     if setup.get("chain"):
         parts += [Text(""), tables.chain_table(setup["chain"])]
-    parts += [Text(f"  - {note}") for note in setup.get("notes") or []]
+    parts += [Text(f"  - {say.noted(note)}") for note in setup.get("notes") or []]
     parts += [tables.subheading("Devices"), tables.plain(_DEVICE, _devices(state))]
     findings = [doc for topic, doc in state.items() if topic.startswith("finding/") and doc]
     parts.append(tables.subheading("Last findings"))

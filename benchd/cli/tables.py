@@ -40,7 +40,7 @@ def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
     if doc["budget"]:
         parts += [subheading("Uncertainty budget"), budget_table(doc)]
     if doc["notes"]:
-        parts += [subheading("Notes"), *(Padding(Text(f"- {note}"), (0, 0, 0, 2)) for note in doc["notes"])]
+        parts += [subheading("Notes"), *(Padding(Text(f"- {say.noted(note)}"), (0, 0, 0, 2)) for note in doc["notes"])]
     parts += [Text(""), Text(origin(doc), style="dim")]
     return Constrain(Group(*parts), WIDTH)
 

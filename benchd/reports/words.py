@@ -1,14 +1,15 @@
-"""A finding in a few plain sentences, as they stand over its picture."""
+"""A finding in a few plain sentences, as they stand over its picture; and the words it shares with what is printed."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.metrology.rounding import rounded
 
 Doc = Mapping[str, Any]
 
+MINUS = "\u2212"
 _OUTCOMES = {"pass": "inside tolerance", "fail": "outside tolerance", "undecided": "undecided"}
 
 
@@ -31,12 +32,17 @@ def best_focus_sentence(finding: Doc) -> str:
     """Where best focus lies and how sure that is; a 95 % interval. Says nominal only where that is known."""
     value = finding["values"]["focus_error"]
     error, expanded = rounded(abs(value["value"]), value["U"])
-    side = "deeper than" if value["value"] >= 0 else "short of"
-    sentence = f"Best focus {error} µm {side} {nominal(finding)}, U = {expanded} µm (95 %, k = {value['k']:.2f})"
+    where = f"{side(value['value'])} {nominal(finding)}"
+    sentence = f"Best focus {error} µm {where}, U = {expanded} µm (95 %, k = {value['k']:.2f})"
     verdict = finding["verdict"]
     if verdict is None:
         return f"{sentence}."
     return f"{sentence}; probability of conformity {percent(verdict['p_conform'])}."
+
+
+def side(error: float) -> str:
+    """On which side of nominal an error of focus lies: above zero the image is too deep."""
+    return "deeper than" if error >= 0 else "short of"
 
 
 def nominal(finding: Doc) -> str:
@@ -63,20 +69,21 @@ def advice_sentence(finding: Doc) -> str:
         return ""
     parts = []
     if advice.get("remove"):
-        parts.append(f"take out {_lengths(advice['remove'])}")
+        parts.append(f"take out {thicknesses(advice['remove'])} µm")
     if advice["from_stock"]:
-        parts.append(f"put in {_lengths(advice['from_stock'])}")
+        parts.append(f"put in {thicknesses(advice['from_stock'])} µm")
     left = f"; {signed(round(advice['residual_um'], 1))} µm are left over" if advice["residual_um"] is not None else ""
     return f"Shims: {' and '.join(parts)}{left}."
 
 
 def signed(number: float) -> str:
     """A number with its sign, set with a true minus."""
-    return f"{number:+g}".replace("-", "\u2212")
+    return f"{number:+g}".replace("-", MINUS)
 
 
-def _lengths(shims: list[float]) -> str:
-    return " + ".join(f"{shim:g}" for shim in shims) + " µm"
+def thicknesses(shims: Sequence[float]) -> str:
+    """Shims as they lie on one another, `20 + 10`, without their unit."""
+    return " + ".join(f"{shim:g}" for shim in shims)
 
 
 def measurand_line(finding: Doc) -> str:

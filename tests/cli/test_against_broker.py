@@ -23,7 +23,7 @@ SETUP: dict[str, Any] = {
     "rev": 1187, "lens": "L-0417", "job": None, "arrangement": "wall", "mount": "m50", "adapters": ["ring-07"],
     "glass": ["pane-25"], "ring": "infinity", "distance_mm": 5012.0, "m": {"value": 0.0101, "u": 0.00002},
     "f_number": None, "light_nm": None, "temperature_C": 22.4, "support": None, "trim_um": 0.0, "stale": False,
-    "absolute": True, "notes": ["Ring at infinity."],
+    "absolute": True, "notes": ["Ring at infinity, 501 um taken off."],
     "chain": [{"term": "carriage", "value_um": 9341.5, "u_um": 3.8, "dof": None, "shape": "normal",
                "source": "sum of the terms", "kind": "B"}],
 }  # fmt: skip
@@ -196,7 +196,7 @@ async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> 
     assert "flange: f-310 L-0417: focus error +17.6 ± 7.5 µm, FAIL" in told.out
     for words in ("idle, carriage 9341.5 µm, depth 51358.8 µm, offset 0.0 µm, homed", "nobody holds it",
                   "revision 1187", "Target to wall      5012 mm", "0.010100 (u = 0.000020)", "level 0.4",
-                  "waits to be asked"):  # fmt: skip
+                  "waits to be asked", "- Ring at infinity, 501 µm taken off."):  # fmt: skip
         assert words in told.out
     assert "RELATIVE" not in told.out
     doc = (await cli("status", "--json")).doc

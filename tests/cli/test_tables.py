@@ -124,9 +124,14 @@ def test_the_verdict_is_a_word_and_a_probability() -> None:
     assert text == ("Verdict FAIL With probability 2.4 % the focus error lies within −10 to +10 µm (JCGM 106, 95 %).")
 
 
-@pytest.mark.parametrize(("p", "words"), [(0.0, "below 0.1 %"), (0.9996, "above 99.9 %"), (0.5, "50.0 %")])
-def test_a_probability_is_never_rounded_to_certainty(p: float, words: str) -> None:
-    assert sentences.percent(p) == words
+def test_a_probability_is_never_rounded_to_certainty() -> None:
+    verdict = {**FINDING["verdict"], "is": "pass", "p_conform": 0.9996}
+    assert "With probability above 99.9 % the focus error" in row(printed(finding(verdict=verdict)), "Verdict")
+
+
+def test_a_note_has_the_unit_as_the_tables_have_it() -> None:
+    text = printed(finding(notes=["501 um of conjugate shift, 3 um/K; a drum of 5 um."]))
+    assert "- 501 µm of conjugate shift, 3 µm/K; a drum of 5 µm." in text
 
 
 def test_an_undecided_verdict_says_what_would_decide_it() -> None:
