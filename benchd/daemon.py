@@ -142,8 +142,6 @@ class Daemon:
         self.bench = loaded.file.bench
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(_within, store.close, "the record")
-        stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)
-        identities = await open_all(assembly)
         bench = Bench(loaded, assembly, store, self.notices, self.clock)
         stack.push_async_callback(_within, bench.close, "the bench")
         await bench.setup.load()
@@ -151,6 +149,9 @@ class Daemon:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
         assessor = Assessor(bench, version())
         library = Library.load((loaded.folder / "procedures",), assessments=assessor.names)
+        # Every file is known to be good by now; hardware comes last.
+        stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)
+        identities = await open_all(assembly)
         runner = Runner(bench, assessor, library)
         beat = Beat(self.clock)
         reconnector = Reconnector(bench, identities)

@@ -206,7 +206,7 @@ class Bench:
         Checked before anything changes: names, mating, and for the place it will stand at, limits and clearance.
         """
         since = self.carriage.stops if since is None else since
-        target = await self._follow_target(changes, rev, follow=follow)
+        target = await self.follow_target(changes, rev, follow=follow)
         before = self.setup.document.lens
         await self.setup.change(changes, rev)
         lens = self.setup.document.lens
@@ -226,7 +226,7 @@ class Bench:
             if chain.carriage_um is None:
                 raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
 
-    async def _follow_target(self, changes: Mapping[str, Any], rev: int | None, *, follow: bool) -> float | None:
+    async def follow_target(self, changes: Mapping[str, Any], rev: int | None, *, follow: bool) -> float | None:
         """Where the carriage goes with the change (None: nowhere), after clearance of where it will stand."""
         self.check_change(changes, rev=rev, follow=follow)
         new, chain = self.setup.preview(changes, rev)

@@ -74,6 +74,7 @@ class BenchHandlers:
         changes = args.set.given()
         self._bench.check_change(changes, rev=args.rev, follow=args.follow)
         if args.follow:
+            await self._bench.follow_target(changes, args.rev, follow=True)  # refused at once where it would be
             self._bench.jobs.start(
                 "setup", lambda: self._bench.change_setup(changes, rev=args.rev, follow=True, since=stops), request.id
             )

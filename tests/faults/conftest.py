@@ -85,11 +85,15 @@ class Lab:
         await self.state_of(run, "asking")
         return run
 
+    async def say_yes(self) -> None:
+        """To the question that is open."""
+        await self.client.answer((await self.client.kept("procedure"))["ask"]["ask"], True)
+
     async def sweeping_in_flange_check(self, *, readings: int = 6, repeats: int = 10) -> str:
         """A run of flange_check in the middle of its sweep."""
         heard = self.client.watch("reading")
         run = await self.in_flange_check(repeats=repeats)
-        await self.client.answer((await self.client.kept("procedure"))["ask"]["ask"], True)
+        await self.say_yes()
         async with asyncio.timeout(40):
             async for _, reading in heard:
                 if reading["idx"] >= readings - 1:

@@ -7,6 +7,7 @@ their computer, and print what they saw.
 from __future__ import annotations
 
 import asyncio
+import re
 import secrets
 import time
 from collections.abc import AsyncIterator
@@ -16,17 +17,37 @@ import pytest
 import pytest_asyncio
 
 from benchd.errors import BenchdError, Refused
+from stack import CONFIGS
 from tests.faults.conftest import Lab, lab
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-surprises")]
 
+
+def _changed(text: str, values: dict[str, str | None]) -> str:
+    """A record's text with other values; None takes a key out."""
+    for key, value in values.items():
+        text, found = re.subn(rf"(?m)^{key}:.*\n", "" if value is None else f"{key}: {value}\n", text)
+        assert found == 1, key
+    return text
+
+
 SOON_S = 1.0
 TURN_UM = 29_000
+HOME_STEP = 3
+"""Of flange_check: set up, ask, home."""
+
+# As L-0417, but deep: with the plate its rear element would come too near at nominal, without it would not.
+DEEP, UNMEASURED = "L-0900", "L-0901"
+LENS = (CONFIGS / "workshop" / "lenses" / "L-0417.yaml").read_text(encoding="utf-8")
+FILES = {
+    f"lenses/{DEEP}.yaml": _changed(LENS, {"lens": DEEP, "rear_protrusion_mm": "47.5"}),
+    f"lenses/{UNMEASURED}.yaml": _changed(LENS, {"lens": UNMEASURED, "rear_protrusion_mm": None}),
+}
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def shared() -> AsyncIterator[Lab]:
-    async with lab(seed=12) as found:
+    async with lab(seed=12, files=FILES) as found:
         yield found
 
 
@@ -36,6 +57,7 @@ async def bench(shared: Lab) -> AsyncIterator[Lab]:
     shared.mend()
     async with shared.at():
         await shared.quiet()
+        await shared.client.command("setup", beat=False, set={"lens": None, "glass": []})
         yield shared
 
 
@@ -259,20 +281,21 @@ async def test_4_home_fails_inside_a_procedure(bench: Lab) -> None:
     await bench.client.command("light", beat=False, light="target_light", level=0.5)
     bench.fault("world", "push", value=100)
     await bench.carriage(homed=False)
-    rev = (await bench.client.kept("setup"))["rev"]
+    events = bench.client.events()
+    run = await bench.in_flange_check()
     bench.fault("world", "switch_never", value=True)
     asked = bench.client.watch("procedure")
-    run = await bench.client.run("flange_check", {
-        "lens": "L-0418", "adapters": ["ring-07"], "distance_mm": 5000,
-    })  # fmt: skip
+    await bench.say_yes()
     await bench.state_of(run, "failed")
+    assert "switch" in (await event_of(events, severity="error"))["text"]
+    steps = set()
     async with asyncio.timeout(5):
         async for _, state in asked:
             if state["run"] == run:
-                assert state["ask"] is None
+                steps.add(state["step"])
                 if state["state"] == "failed":
                     break
-    assert (await bench.client.kept("setup"))["rev"] == rev
+    assert max(steps) == HOME_STEP
     await dark(bench)
 
 
@@ -309,13 +332,61 @@ async def test_17_stopped_in_the_homing_of_a_procedure(bench: Lab) -> None:
     await bench.client.do("move", axis="carriage", carriage_um=15_000, within_s=20)
     bench.fault("board", "power_up")
     await bench.carriage(homed=False)
-    run = await bench.client.run("flange_check", {
-        "lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "distance_mm": 5000,
-    })  # fmt: skip
+    run = await bench.in_flange_check()
+    await bench.say_yes()
     await bench.carriage(state="homing")
     await bench.client.stop()
     await bench.state_of(run, "failed")
     assert await bench.rests(1.0)
+
+
+# Clearance
+
+
+async def test_18a_glass_would_come_too_near(bench: Lab) -> None:
+    client = bench.client
+    await bench.home()
+    given = {"adapters": ["ring-07"], "distance_mm": 5000, "ring": "infinity"}
+    await client.do("move", axis="carriage", carriage_um=10_000, within_s=20)
+    await client.command("setup", beat=False, set={"lens": DEEP, "glass": [], **given})
+    await client.do("nominal", within_s=20)
+    stands, rev = bench.place_um(), (await client.kept("setup"))["rev"]
+    for follow in (False, True):
+        with pytest.raises(Refused) as told:
+            await client.do("setup", set={"glass": ["pane-25"]}, follow=follow, within_s=10)
+        assert told.value.code == "clearance"
+        assert "rear_protrusion_mm (47.5)" in told.value.advice
+    assert await refused(bench, "move", axis="carriage", depth_um=49_000) == "clearance"
+    assert await refused(bench, "move", axis="carriage", by_um=-1500) == "clearance"
+    await asyncio.sleep(0.3)
+    assert (await client.kept("setup"))["rev"] == rev
+    assert abs(bench.place_um() - stands) < 5.0
+
+
+async def test_18a_a_rear_that_nobody_has_measured(bench: Lab) -> None:
+    client = bench.client
+    await bench.home()
+    given = {"lens": UNMEASURED, "adapters": ["ring-07"], "glass": [], "distance_mm": 5000}
+    await client.command("setup", beat=False, set={**given, "ring": "infinity"})
+    assert await refused(bench, "nominal") == "clearance"
+    stands = bench.place_um()
+    run = await client.run("flange_check", given)
+    asked = []
+    while (state := await bench.state_of(run, "asking", "failed"))["state"] == "asking":
+        asked.append(state["ask"]["name"])
+        await client.answer(state["ask"]["ask"], state["ask"]["name"] != "rear_clear")
+        await other_than(bench, state["ask"]["ask"])
+    assert asked[-1] == "rear_clear"
+    await asyncio.sleep(0.3)
+    assert abs(bench.place_um() - stands) < 5.0
+
+
+async def other_than(bench: Lab, ask: str) -> None:
+    """Until this question is no longer open."""
+    async with asyncio.timeout(5):
+        async for _, state in bench.client.watch("procedure"):
+            if state["ask"] is None or state["ask"]["ask"] != ask:
+                return
 
 
 # Users
