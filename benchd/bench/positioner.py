@@ -190,8 +190,13 @@ class Positioner:
         stops = await self._free(since)
         self._trust.require()
         self.state = "moving"
+        self._rest_um = None
         try:
             return await self._approach(target_um, exact, stops)
+        except asyncio.CancelledError:
+            # The axis lets go at standstill only. Where that is has to be known, or it would look like creeping.
+            await self._come_to_rest()
+            raise
         except MotionFailed as failed:
             self._check_stopped(stops)
             self._trust.lose("limit", str(failed.text).rstrip("."))
@@ -303,19 +308,22 @@ class Positioner:
             await self._axis.stop()
         except DeviceError as error:
             self._trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
-            raise
         finally:
             self._halted.set()
+        await self._come_to_rest()
+
+    async def _come_to_rest(self) -> None:
+        """After a motion that was broken off: whether the controller kept its place, and where the carriage stands."""
         if not self._trust.homed:
             return
         if not self._axis.homed:
             self._trust.lose("reset", "the controller lost its place in the stop")
-        else:
-            try:
-                self._agree((await self._axis.read()).value, await self.read())
-            except DeviceError as error:
-                if self._trust.homed:
-                    self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")
+            return
+        try:
+            self._agree((await self._axis.read()).value, await self.read())
+        except DeviceError as error:
+            if self._trust.homed:
+                self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")
 
     def _check_stopped(self, stops: int) -> None:
         if self._stops != stops:

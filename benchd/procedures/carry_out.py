@@ -41,6 +41,18 @@ def can_move(step: kinds.Step) -> bool:
     return any(one.verb in MOVING or (one.verb == "setup" and one.args.follow) for _, one in kinds.walk((step,), ()))
 
 
+def lights_of(steps: Sequence[kinds.Step]) -> tuple[kinds.Step, ...]:
+    """What sets lights among the steps, in its order and under its conditions; nothing else."""
+    found: list[kinds.Step] = []
+    for step in steps:
+        held = {{"else": "else_"}.get(key, key): lights_of(body) for key, body in kinds.bodies(step)}
+        if any(held.values()):
+            found.append(step.model_copy(update=held))
+        elif step.verb == "light":
+            found.append(step)
+    return tuple(found)
+
+
 class CarryOut:
     """Carries out the steps of a run, one after another, waiting at its gate between them."""
 
@@ -156,8 +168,8 @@ class CarryOut:
             await self.steps(called.steps, inside, run, gate, told, inner)
         except BaseException:
             # However it ended, lights go out; nothing is moved any more for something that was broken off.
-            still = [step for step in called.finally_ if not can_move(step)]
-            await self.steps(still, inside, run, Gate(), told, inner)
+            still = [(step,) if not can_move(step) else lights_of((step,)) for step in called.finally_]
+            await self.steps([step for steps in still for step in steps], inside, run, Gate(), told, inner)
             raise
         await self.steps(called.finally_, inside, run, gate, told, inner)
         return scope

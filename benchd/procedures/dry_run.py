@@ -97,7 +97,9 @@ class _Walker:
         if called is None:
             raise Refused("unknown_name", f"There is no procedure '{call.procedure}'.")
         demand(called, self.bench)
-        self._steps(called.steps, self._scope(called, take_all(called.inputs, call.inputs, None)), when)
+        inside = self._scope(called, take_all(called.inputs, call.inputs, None))
+        self._steps(called.steps, inside, when)
+        self._steps(called.finally_, inside, when)
 
     def _add(self, entry: Entry, when: tuple[str, ...]) -> None:
         if len(self.entries) >= MOST_ENTRIES:

@@ -20,7 +20,7 @@ from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
-from benchd.procedures.carry_out import CarryOut, can_move
+from benchd.procedures.carry_out import CarryOut, can_move, lights_of
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
@@ -28,6 +28,7 @@ from benchd.procedures.plan import Plan
 from benchd.procedures.progress import Progress
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope
+from benchd.procedures.steps import Step
 
 State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
 
@@ -53,6 +54,7 @@ class Runner:
         self._procedure: str | None = None
         self._progress = Progress(bench.clock, [])
         self._resuming: asyncio.Task[None] | None = None
+        self._driving = asyncio.Lock()  # held by a resume until the carriage is at rest, also when it is broken off
         self._aborting: asyncio.Task[None] | None = None
         self._ending = False
         self._tell()
@@ -154,24 +156,31 @@ class Runner:
         return {"run": run.id}
 
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Any) -> None:
-        if self._resuming is not None:
-            self._resuming.cancel()
         self._ending = True
         stops = self._bench.carriage.stops
+        if self._resuming is not None:
+            self._resuming.cancel()
+            await asyncio.wait([self._resuming])
         for step in procedure.finally_:
             # Somebody who stops while a run ends wants nothing to move; lights are still put out.
+            if not can_move(step) or self._bench.carriage.stops == stops:
+                scope = await self._at_end((step,), scope, run)
             if can_move(step) and self._bench.carriage.stops != stops:
-                continue
-            try:
-                async with asyncio.timeout(FINALLY_S):
-                    await self._carry_out.steps((step,), scope, run, Gate(), lambda *_: None)
-            except (BenchdError, Stopped, TimeoutError) as error:
-                _log.warning("a step of 'finally' failed", run=run.id, step=step.verb, why=str(error))
+                scope = await self._at_end(lights_of((step,)), scope, run)
         with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
             await self._bench.store.end_run(run.id, outcome)
         self._ending = False
         self._set(outcome)
         self._run = None
+
+    async def _at_end(self, steps: Sequence[Step], scope: Scope, run: RunRecord) -> Scope:
+        """Steps of `finally`; those that fail keep no others from being carried out."""
+        try:
+            async with asyncio.timeout(FINALLY_S):
+                return await self._carry_out.steps(steps, scope, run, Gate(), lambda *_: None)
+        except (BenchdError, Stopped, TimeoutError) as error:
+            _log.warning("a step of 'finally' failed", run=run.id, step=steps[0].verb, why=str(error) or repr(error))
+            return scope
 
     def _held(self, error: BenchdError) -> None:
         """The run itself cannot go on until somebody has mended something: paused, and told why."""
@@ -200,7 +209,7 @@ class Runner:
         if self._state != "paused":
             raise Refused("bad_request", f"{run} is not paused; it is {self._state}.", advice="Pause it first.")
         self._bench.trust.require()
-        if self._resuming is None or self._resuming.done():
+        if self._resuming is None or self._resuming.done() or self._resuming.cancelling():
             self._resuming = asyncio.create_task(self._resume(), name="resume")
 
     async def _resume(self) -> None:
@@ -208,7 +217,8 @@ class Runner:
             if self.prompts.open is None:
                 await self._gate.parked()
                 if self._bench.setup.chain.carriage_um is not None and not self._bench.setup.document.stale:
-                    await self._bench.nominal()
+                    async with self._driving:
+                        await self._bench.nominal()
         except (BenchdError, Stopped) as error:
             if isinstance(error, BenchdError):
                 self._bench.events.error(error)

@@ -32,6 +32,9 @@ class BenchHandlers:
         args: payloads.HomeArgs = request.args
         stops = self._bench.carriage.stops
         self._bench.check_axes(args.axes)
+        self._bench.jobs.check_free()
+        if not (args.only_if_unhomed and self._bench.trust.homed):
+            self._bench.check_homing()
         self._bench.jobs.start(
             "home", lambda: self._bench.home(args.axes, only_if_unhomed=args.only_if_unhomed, since=stops), request.id
         )

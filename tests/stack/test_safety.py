@@ -72,7 +72,7 @@ steps:
 steps:
   - nominal: {}
   - light: {level: 0.4}
-  - sweep: {repeats: 3}
+  - sweep: {}
   - assess: {name: flange}
 finally:
   - light: {level: 0}
@@ -368,6 +368,25 @@ async def test_pause_while_a_resume_drives(stack: Stack, client: BenchClient, at
     assert place_um(stack) < 10500.0
 
 
+@pytest.mark.parametrize("paused", [False, True], ids=["running", "resuming"])
+async def test_abort_in_motion_keeps_the_position(stack: Stack, client: BenchClient, paused: bool) -> None:
+    await client.do("nominal")
+    run = await client.run("far_away")
+    if paused:
+        await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 2)
+        await client.command("pause", beat=False, run=run)
+        await asyncio.sleep(1.0)
+        await client.command("resume", run=run)
+    await moving(client, lambda um: 12000.0 < um < FAR_UM - 1000.0)
+    await client.command("abort", beat=False, run=run)
+    assert (await ended(client, run))["state"] == "aborted"
+    place = await rests_soon(stack, 1.0)
+    assert 10500.0 < place < FAR_UM - 500.0
+    carriage = await client.kept("device/carriage")
+    assert (carriage["homed"], carriage["state"]) == (True, "idle")
+    await client.do("nominal")
+
+
 async def test_accept_waits_for_the_run(client: BenchClient) -> None:
     run = await client.run("sharpest")
     await told(client, "reading", lambda doc: doc["run"] == run)
@@ -403,6 +422,13 @@ async def test_finally_of_a_called_procedure(client: BenchClient, end: str) -> N
     await level(client, lambda stands: stands == 0.0)
 
 
+async def test_dry_run_shows_the_finally_of_a_called_procedure(client: BenchClient) -> None:
+    plan = await client.command("run", procedure="calls", dry=True)
+    lights = [entry["text"] for entry in plan["entries"] if entry["verb"] == "light"]
+    assert lights == ["target_light level 0.4", "target_light level 0"]
+    assert plan["asks"] == ["Fail?", "Seen?"]
+
+
 async def test_nothing_accepted_before_a_stop_begins_after_it(stack: Stack, client: BenchClient) -> None:
     await client.do("move", carriage_um=FAR_UM)
     start = place_um(stack)
@@ -413,7 +439,7 @@ async def test_nothing_accepted_before_a_stop_begins_after_it(stack: Stack, clie
         await asyncio.sleep(0.001 * turn)
         await client.stop()
         await asyncio.sleep(0.5)
-        place = await rests(stack, 0.3)
+        place = await rests(stack, 0.15)
         # At 20 mm/s it goes 0.4 mm in these 20 ms and 0.4 mm until it stands; 3 mm are the time of a slow machine.
         assert start - place < 3000.0, turn
         start = place
