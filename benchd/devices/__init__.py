@@ -25,7 +25,7 @@ from benchd.devices.interfaces import (
     Meter,
     Operator,
 )
-from benchd.devices.links import FrameLog, Link, Matcher, line, matching, nothing
+from benchd.devices.links import FrameLog, Link, Matcher, line, matching, nothing, nothing_at_once
 from benchd.devices.values import (
     Answer,
     Ask,
@@ -82,4 +82,5 @@ __all__ = [
     "line",
     "matching",
     "nothing",
+    "nothing_at_once",
 ]

@@ -50,8 +50,10 @@ class Link(ABC):
     async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
         """Write `data`, collect bytes until `until` is satisfied, all before one deadline.
 
-        Waiting for one's turn counts. Raises LinkTimeout (no whole answer), LinkGarbled (more bytes than any
-        answer may have, or bytes that look like the wrong baud rate), LinkError (the transport broke).
+        Waiting for one's turn counts. A matcher with a true attribute `at_once` says that these bytes have no answer
+        to collect and disturb none under way, and so may go without waiting. Raises LinkTimeout (no whole answer),
+        LinkGarbled (more bytes than any answer may have, or bytes that look like the wrong baud rate), LinkError
+        (the transport broke).
         Lines that `until` does not claim are offered to `listen`.
         """
 
@@ -114,3 +116,12 @@ class matching:  # noqa: N801 - used like the function `line`
 def nothing(received: bytes) -> slice | None:
     """A matcher for commands whose answer comes by `listen`: content as soon as the bytes are written."""
     return slice(0, 0)
+
+
+class nothing_at_once:  # noqa: N801 - used like the function `nothing`
+    """As `nothing`, for a device that hears while it speaks and whose answers cannot be taken for one another."""
+
+    at_once = True
+
+    def __call__(self, received: bytes) -> slice | None:
+        return slice(0, 0)

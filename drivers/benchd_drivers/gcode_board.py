@@ -14,7 +14,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
 from typing import Protocol
 
-from benchd.devices import Identity, Link, LinkError, LinkTimeout, matching, nothing
+from benchd.devices import Identity, Link, LinkError, LinkTimeout, matching, nothing_at_once
 from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_queue import AnswerQueue, Sent
@@ -234,7 +234,7 @@ class GcodeBoard:
                 if guard is not None:
                     guard()
                 self._lines.add(sent)
-                await self.link.query(text.encode("ascii") + b"\n", nothing, 2.0)
+                await self.link.query(text.encode("ascii") + b"\n", nothing_at_once(), 2.0)
         except BaseException:
             self._lines.withdraw(sent)
             raise

@@ -36,6 +36,7 @@ class Questions:
         self._turn = asyncio.Lock()
         self._intake = Intake(most_bytes)
         self._answer: asyncio.Future[bytes] | None = None
+        self._aside: set[asyncio.Future[None]] = set()
         self._owed: list[Matcher] = []
         self._doubt = False  # an answer was given up that may still come
         self._usual_s = 0.0  # how long answers take, the slower ones remembered for a while
@@ -56,11 +57,17 @@ class Questions:
 
     def lost(self, why: LinkError) -> None:
         """Nothing more comes."""
+        for written in self._aside:
+            if not written.done():
+                written.set_exception(why)
         if self._answer is not None and not self._answer.done():
             self._answer.set_exception(why)
 
     async def ask(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
         """See `Link.query`."""
+        if getattr(until, "at_once", False):
+            await self._write(data, timeout_s)
+            return b""
         deadline = asyncio.get_running_loop().time() + timeout_s
         try:
             async with asyncio.timeout_at(deadline):
@@ -72,6 +79,30 @@ class Questions:
             return await self._exchange(data, until, deadline, timeout_s)
         finally:
             self._turn.release()
+
+    async def _write(self, data: bytes, timeout_s: float) -> None:
+        """Bytes that wait for no turn: behind the frames that are being written, whatever answer is under way."""
+        port = self._port()
+        written: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+        def done(t_mono: float) -> None:
+            self._ring.log("out", data, t_mono)
+            if not written.done():
+                written.set_result(None)
+
+        self._aside.add(written)
+        ticket = port.put(data, done)
+        try:
+            async with asyncio.timeout(timeout_s):
+                await written
+        except TimeoutError:
+            port.withdraw(ticket)
+            raise self._timeout(data, timeout_s, "it was not written") from None
+        except asyncio.CancelledError:
+            port.withdraw(ticket)
+            raise
+        finally:
+            self._aside.discard(written)
 
     async def _exchange(self, data: bytes, until: Matcher, deadline: float, timeout_s: float) -> bytes:
         port = self._port()
