@@ -164,15 +164,21 @@ async def client(stack: Stack) -> AsyncIterator[BenchClient]:
     """A client in control of a homed bench with the shipped lens stated, nothing under way."""
     async with stack.client("rail") as client:
         await client.command("take", beat=False)
+        await nothing_runs(client)
         await client.command("setup", set={"lens": None, "glass": [], "adapters": []})
         await client.do("home", axes=["carriage"], only_if_unhomed=True)
         await client.command("setup", set=STANDS)
         yield client
-        procedure = await client.kept("procedure")
-        if procedure["run"] is not None and procedure["state"] not in ENDED:
-            await client.command("abort", beat=False, run=procedure["run"])
-            await ended(client, procedure["run"])
+        await nothing_runs(client)
         await client.command("release", beat=False)
+
+
+async def nothing_runs(client: BenchClient) -> None:
+    """A run that is under way is aborted and has ended."""
+    procedure = await client.kept("procedure")
+    if procedure["run"] is not None and procedure["state"] not in ENDED:
+        await client.command("abort", beat=False, run=procedure["run"])
+        await ended(client, procedure["run"])
 
 
 async def told(client: BenchClient, topic: str, holds: Callable[[Any], bool], within_s: float = 8.0) -> dict[str, Any]:
