@@ -26,9 +26,10 @@ FRESH_S = 0.5
 class MotionFigures:
     """How the carriage is moved: lengths in um, times in s, speed in um/s.
 
-    `following_um` bounds motor against encoder in motion, where the path of `skew_s` is added to it, as the two are
-    not read at the same instant. At rest they may have come apart since homing by `disagreement_um` (play, and the
-    screw's error within a turn) and `pitch_rel` of the way. `still_um` is how far the carriage may creep at rest.
+    `following_um` bounds motor against encoder in motion, where the path of `skew_s` is added to it (or of the time
+    that reading them took, if that was longer), as the two are not read at the same instant. At rest they may have
+    come apart since homing by `disagreement_um` (play, and the screw's error within a turn) and `pitch_rel` of the
+    way. `still_um` is how far the carriage may creep at rest.
     """
 
     speed_um_s: float
@@ -56,6 +57,7 @@ class Positioner:
         self._zero = (0.0, 0.0)  # the same at homing, and the place it was seen at
         self._rest_um: float | None = None
         self._seen: tuple[float, float] | None = None  # place (um) and when it was read (s), at rest, none since moved
+        self._halting = 0
         self._halted = asyncio.Event()  # no stop is on its way to standstill
         self._halted.set()
         self.state = "idle"
@@ -282,8 +284,10 @@ class Positioner:
         """One look at the carriage: following error in motion, creep at rest. Raises DeviceError once trust is lost."""
         if self._scale is None:
             return await self.read()
+        began = self._clock.monotonic()
         before = await self._axis.read()
         place = await self.read()
+        apart_s = max(self._clock.monotonic() - began, self._figures.skew_s)
         if not self._trust.homed:
             return place
         if self.state == "idle":
@@ -292,7 +296,7 @@ class Positioner:
                 self._rest_um = place.value
                 self._trust.lose("stall", f"the carriage moved {moved:+.0f} um unasked")
             return place
-        allowance = self._figures.following_um + self._figures.speed_um_s * self._figures.skew_s
+        allowance = self._figures.following_um + self._figures.speed_um_s * apart_s
         apart = before.value - place.value - self._shift_um
         if abs(apart) > allowance:
             self._disagree(apart)
@@ -303,14 +307,18 @@ class Positioner:
         self._stops += 1
         self._seen = None
         self._rest_um = None  # until it is known where it came to rest: it creeps on for as long as it takes to stop
+        self._halting += 1
         self._halted.clear()
         try:
             await self._axis.stop()
+            await self._come_to_rest()  # before anything moves again: motor and encoder are compared at rest
         except DeviceError as error:
             self._trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
+            raise
         finally:
-            self._halted.set()
-        await self._come_to_rest()
+            self._halting -= 1
+            if not self._halting:
+                self._halted.set()
 
     async def _come_to_rest(self) -> None:
         """After a motion that was broken off: whether the controller kept its place, and where the carriage stands."""
