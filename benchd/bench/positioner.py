@@ -8,6 +8,7 @@ same direction, so that backlash lies on one side.
 from __future__ import annotations
 
 import asyncio
+import math
 from dataclasses import dataclass
 
 from benchd.bench.jobs import Stopped
@@ -53,6 +54,8 @@ class Positioner:
         self._trust = trust
         self._clock = clock
         self._stops = 0
+        self.stopped_s = -math.inf
+        """When `stop` was last called (s, of the clock's monotonic time)."""
         self._shift_um = 0.0  # motor less encoder, as last seen at rest
         self._zero = (0.0, 0.0)  # the same at homing, and the place it was seen at
         self._rest_um: float | None = None
@@ -305,6 +308,7 @@ class Positioner:
     async def stop(self) -> None:
         """Stop at once, whatever is under way; returns at standstill. Safe at any time."""
         self._stops += 1
+        self.stopped_s = self._clock.monotonic()
         self._seen = None
         self._rest_um = None  # until it is known where it came to rest: it creeps on for as long as it takes to stop
         self._halting += 1

@@ -33,6 +33,11 @@ class Beat:
         """The newest beat; the first is given out by the first `feed`."""
         return f"{self.epoch}-{self._count}"
 
+    @property
+    def now_s(self) -> float:
+        """The monotonic time (s) by which beats, and what came when, are judged."""
+        return self._clock.monotonic()
+
     def feed(self) -> str | None:
         """Called from the loop as often as it likes; a new beat when a period has passed since the last, else None."""
         now = self._clock.monotonic()

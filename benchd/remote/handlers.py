@@ -11,6 +11,7 @@ from typing import Any
 from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept as put_in_force
 from benchd.bench.sweep_data import SweepOrder
+from benchd.errors import Refused
 from benchd.procedures.runner import Runner
 from benchd.remote import payloads
 from benchd.remote.intake import Handler, Request
@@ -28,9 +29,20 @@ class BenchHandlers:
         """The handlers as the intake wants them."""
         return {verb: getattr(self, verb) for verb in VERBS if verb not in ("take", "release")}
 
+    def _since(self, request: Request) -> int:
+        """The count of stops when a command that moves came in. Raises Refused where a stop came while it waited."""
+        carriage = self._bench.carriage
+        if request.came_s <= carriage.stopped_s:
+            raise Refused(
+                "not_allowed",
+                f"A stop came while '{request.verb}' waited for its turn.",
+                advice="Send it again where it is still wanted.",
+            )
+        return carriage.stops
+
     async def home(self, request: Request) -> dict[str, Any]:
         args: payloads.HomeArgs = request.args
-        stops = self._bench.carriage.stops
+        stops = self._since(request)
         self._bench.check_axes(args.axes)
         self._bench.jobs.check_free()
         if not (args.only_if_unhomed and self._bench.trust.homed):
@@ -41,7 +53,7 @@ class BenchHandlers:
         return {}
 
     async def nominal(self, request: Request) -> dict[str, Any]:
-        stops = self._bench.carriage.stops
+        stops = self._since(request)
         target = self._bench.nominal_target()
         self._bench.check_reach(target)
         self._bench.jobs.start("nominal", lambda: self._bench.nominal(since=stops), request.id)
@@ -49,7 +61,7 @@ class BenchHandlers:
 
     async def move(self, request: Request) -> dict[str, Any]:
         args: payloads.MoveArgs = request.args
-        stops = self._bench.carriage.stops
+        stops = self._since(request)
         self._bench.check_axes([args.axis])
         self._bench.jobs.check_free()
         target = await self._bench.target_of(
@@ -72,7 +84,7 @@ class BenchHandlers:
 
     async def setup(self, request: Request) -> dict[str, Any]:
         args: payloads.SetupArgs = request.args
-        stops = self._bench.carriage.stops
+        stops = self._since(request) if args.follow else None
         self._bench.jobs.check_free()
         changes = args.set.given()
         self._bench.check_change(changes, rev=args.rev, follow=args.follow)
@@ -87,6 +99,7 @@ class BenchHandlers:
 
     async def sweep(self, request: Request) -> dict[str, Any]:
         args: payloads.SweepArgs = request.args
+        self._since(request)
         await self._bench.setup.refresh()
         self._bench.trust.require()
         self._bench.setup.require_driven()
@@ -98,6 +111,7 @@ class BenchHandlers:
         args: payloads.RunArgs = request.args
         if args.dry:
             return await self._runner.dry(args.procedure, args.inputs)
+        self._since(request)
         return {"run": await self._runner.start(args.procedure, args.inputs, request.user, request.id)}
 
     async def pause(self, request: Request) -> dict[str, Any]:
@@ -105,6 +119,7 @@ class BenchHandlers:
         return {}
 
     async def resume(self, request: Request) -> dict[str, Any]:
+        self._since(request)
         self._runner.resume(request.args.run)
         return {}
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
@@ -36,13 +37,17 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A command that passed every gate. `fresh`: a beat came with it and was young enough to start motion."""
+    """A command that passed every gate. `fresh`: a beat came with it and was young enough to start motion.
+
+    `came_s` is when it was received (s, monotonic), before it waited for its turn.
+    """
 
     user: str
     verb: str
     id: str
     args: Any
     fresh: bool = False
+    came_s: float = math.inf
 
 
 Handler = Callable[[Request], Awaitable[dict[str, Any]]]
@@ -81,6 +86,7 @@ class Intake:
 
     async def handle(self, topic: str, payload: bytes, *, retained: bool = False) -> dict[str, Any]:
         """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`."""
+        came_s = self._beat.now_s
         ident: str | None = None
         user = verb = "?"
         try:
@@ -90,7 +96,7 @@ class Intake:
             ident = _ident(document)
             if retained:
                 raise Refused("retained", "A retained command is never carried out.", advice="Publish without retain.")
-            result = await self._in_turn(user, verb, document)
+            result = await self._in_turn(user, verb, document, came_s)
             return {"id": ident, "ok": True, "result": result}
         except BenchdError as error:
             self._tell(error, user, verb, ident)
@@ -115,14 +121,14 @@ class Intake:
                 return {}
             raise
 
-    async def _in_turn(self, user: str, verb: str, document: dict[str, Any]) -> dict[str, Any]:
+    async def _in_turn(self, user: str, verb: str, document: dict[str, Any], came_s: float) -> dict[str, Any]:
         lock, waiting = self._turns.get(user, (asyncio.Lock(), 0))
         if waiting >= self._most_waiting:
             raise Refused("busy", f"{waiting} commands of {user} wait already.", advice="Wait for their answers.")
         self._turns[user] = (lock, waiting + 1)
         try:
             async with lock:
-                request = self._admit(user, verb, document)
+                request = self._admit(user, verb, document, came_s)
                 return await self._handlers[verb](request)
         finally:
             left = self._turns[user][1] - 1
@@ -131,7 +137,7 @@ class Intake:
             else:
                 del self._turns[user]
 
-    def _admit(self, user: str, verb: str, document: dict[str, Any]) -> Request:
+    def _admit(self, user: str, verb: str, document: dict[str, Any], came_s: float) -> Request:
         spec = self._verbs.get(verb)
         if spec is None or verb not in self._handlers:
             raise Refused("unknown_verb", f"There is no verb {verb}.", advice=f"Known: {', '.join(self._handlers)}.")
@@ -143,7 +149,7 @@ class Intake:
         if spec.needs_control(args):
             self._control.need(user)
         self._control.touch(user)
-        return Request(user, verb, envelope.id, args, fresh)
+        return Request(user, verb, envelope.id, args, fresh, came_s)
 
     def _fresh(self, beat: str | None, *, required: bool) -> bool:
         if required:

@@ -452,6 +452,26 @@ async def test_nothing_accepted_before_a_stop_begins_after_it(stack: Stack, clie
     assert place > 10500.0
 
 
+async def test_what_waits_for_its_turn_is_dropped_by_a_stop(stack: Stack, client: BenchClient) -> None:
+    await client.do("move", carriage_um=FAR_UM)
+    place = place_um(stack)
+    for turn in range(5):
+        # Each change is written to the record, and the move waits behind all of them.
+        changes = [{"distance_mm": 5100 + 20 * turn + count} for count in range(15)]
+        waiting = [asyncio.create_task(client.command("setup", set=change)) for change in changes]
+        move = asyncio.create_task(client.command("move", carriage_um=NEAR_UM))
+        await asyncio.sleep(0.02)
+        assert not move.done()
+        await client.stop()
+        await asyncio.gather(*waiting)
+        with pytest.raises(Refused) as refused:
+            await move
+        assert code_of(refused) == "not_allowed"
+        assert "stop" in str(refused.value)
+        assert abs(await rests(stack, 0.3) - place) < STILL_UM, turn
+    await client.do("move", carriage_um=FAR_UM - 1000.0)
+
+
 @pytest.mark.parametrize(("end", "step", "least", "most"), [
     # Weights of the steps: 1 s, then 0.1 s for each that takes no time, then 3 s: 4.2 in all.
     ("aborted at a question", 2, 1.0 / 4.2, 1.1 / 4.2),
