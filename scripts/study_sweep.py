@@ -49,6 +49,8 @@ class Quiet:
 
     def tell(self, kind: str, doc: object) -> None: ...
 
+    async def sleep(self, seconds: float) -> None: ...
+
 
 class CaseCarriage:
     """Where the sweeper drives; `exposed_um` is the true place while the shutter is open."""

@@ -39,6 +39,9 @@ WIDE_UM = 600.0
 
 FINISH_S = 1.0
 
+HEAD_START_S = 0.003
+"""The next move is sent off before the last picture goes to the worker: it then has the whole move for itself."""
+
 Progress = Callable[[int, int], None]
 
 
@@ -249,6 +252,7 @@ class Sweeper:
         self, taken: _Taken, station: Station, locked: Locked, data: SweepData, run: RunRecord, gate: Gate
     ) -> None:
         idx = run.next_index()
+        await self._clock.sleep(HEAD_START_S)
         measured = await self._detector.measure(taken.frame, locked)
         rows: list[ReadingRow] = []
         for channel in ("v", "h"):
