@@ -9,23 +9,21 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
-import os
 import signal
-from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 import structlog
 
-from benchd.bench.assembly import Assembly, build, close_all, open_all
+from benchd.bench.assembly import build, close_all, open_all
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
-from benchd.devices import Clock, DeviceError, Identity
+from benchd.devices import Clock, DeviceError
 from benchd.errors import BenchdError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.loading import load_bench
@@ -34,6 +32,7 @@ from benchd.files.run_folder import run_folder
 from benchd.procedures.library import Library
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
+from benchd.remote.about import about
 from benchd.remote.beat import Beat
 from benchd.remote.broker import EmbeddedBroker
 from benchd.remote.broker_config import Ports
@@ -49,6 +48,7 @@ from benchd.remote.retained import Clearing
 from benchd.remote.stop_road import StopRoad
 from benchd.remote.topics import Topics
 from benchd.remote.watchdog import Watchdog
+from benchd.remote.whereabouts import Whereabouts
 from benchd.remote.wire import Endpoint
 
 _log = structlog.get_logger("benchd")
@@ -93,6 +93,7 @@ class Daemon:
         self.listeners: dict[str, int] = {}
         self._ended = asyncio.Event()
         self._failure: BenchdError | None = None
+        self._whereabouts: Whereabouts | None = None
 
     def end(self) -> None:
         """Ask the daemon to end in order."""
@@ -157,7 +158,7 @@ class Daemon:
         reconnector = Reconnector(bench, identities)
         reporter = Reporter(bench, self._beater(beat), reconnector.away)
         await self._serve_mqtt(stack, bench, runner, beat)
-        self.notices.put("about", _about(bench, library, beat, identities))
+        self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
         # From here on the end begins with the motion, and `online` goes false only when all is at rest and dark.
         stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)
         await stack.enter_async_context(self._task(reconnector.run(), "links"))
@@ -211,7 +212,9 @@ class Daemon:
                 advice="Start it, or write `broker: embedded` under `mqtt` in the bench file.",
             ) from None
         self.endpoint = endpoint()
-        self._write_ports(stack)
+        files = [run_folder() / f"{self.bench}.json", *([self.ports_file] if self.ports_file else [])]
+        self._whereabouts = stack.enter_context(Whereabouts(files))
+        self._tell_where()
 
     async def _broker(self, stack: contextlib.AsyncExitStack, bench: Bench) -> Callable[[], Endpoint]:
         url = bench.file.mqtt.broker
@@ -222,13 +225,21 @@ class Daemon:
         mqtt = bench.file.mqtt
         broker = await stack.enter_async_context(EmbeddedBroker(self.clock, child=mqtt.child, ports=Ports(*mqtt.ports)))
         self.told = broker.told
-        self.listeners = {"v4": broker.ports.v4, "v5": broker.ports.v5, "websocket": broker.ports.websocket}
+        self.listeners = broker.ports.by_name()
 
         def restarted(reason: str) -> None:
             bench.events.tell("broker", f"The broker was restarted: {reason}.", severity="warning")
+            self.listeners = broker.ports.by_name()
+            if self.endpoint is not None:
+                self.endpoint = broker.endpoint  # a port that somebody took meanwhile was replaced
+                self._tell_where()
 
         await stack.enter_async_context(self._task(Watchdog(broker, self.clock, restarted).run(), "watchdog"))
         return lambda: broker.endpoint
+
+    def _tell_where(self) -> None:
+        if self._whereabouts is not None and self.endpoint is not None:
+            self._whereabouts.tell(self.bench, self.path, self.endpoint, self.listeners)
 
     @contextlib.asynccontextmanager
     async def _task(self, work: Coroutine[Any, Any, None], name: str) -> AsyncIterator[None]:
@@ -254,26 +265,6 @@ class Daemon:
             _, late = await asyncio.wait([task], timeout=PART_S)
             if late:
                 _log.warning("this part did not end in time", part=name, within_s=PART_S)
-
-    def _write_ports(self, stack: contextlib.AsyncExitStack) -> None:
-        """Say where this bench is reached, so that the command line on the same machine finds it."""
-        assert self.endpoint is not None
-        folder = run_folder()
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        doc = {
-            "bench": self.bench,
-            "pid": os.getpid(),
-            "file": str(self.path.absolute()),
-            "host": self.endpoint.host,
-            "port": self.endpoint.port,
-            "listeners": self.listeners,
-        }
-        files = [folder / f"{self.bench}.json", *([self.ports_file] if self.ports_file else [])]
-        for file in files:
-            scratch = file.with_suffix(".new")
-            scratch.write_text(json.dumps(doc), encoding="utf-8")
-            scratch.replace(file)
-            stack.callback(file.unlink, missing_ok=True)
 
 
 async def _within(work: Callable[[], Awaitable[None]], what: str, within_s: float = PART_S) -> None:
@@ -305,34 +296,3 @@ async def _every_second(work: Callable[[], None], clock: Clock) -> None:
     while True:
         work()
         await clock.sleep(1.0)
-
-
-def _about(bench: Bench, library: Library, beat: Beat, identities: Mapping[str, Identity]) -> dict[str, Any]:
-    """The kept document `about`: what stands here and what it can do."""
-    assembly: Assembly = bench.assembly
-    devices = {
-        assembly.public_name(name): {
-            "kind": _kind_of(device),
-            "driver": bench.file.devices[name].driver if name in bench.file.devices else "operator",
-            "model": identities[name].model if name in identities else "",
-            "firmware": identities[name].firmware if name in identities else "",
-        }
-        for name, device in assembly.devices.items()
-    }
-    return {
-        "version": version(),
-        "bench": bench.file.bench,
-        "arrangement": bench.file.arrangement,
-        "time_zone": bench.file.time_zone,
-        "epoch": beat.epoch,
-        "devices": devices,
-        "roles": dict(assembly.roles),
-        "procedures": {name: file.procedure.describe() for name, file in library.items()},
-    }
-
-
-def _kind_of(device: object) -> str:
-    from benchd.devices import Axis, Camera, Encoder, Gauge, Light, Meter, Operator
-
-    kinds = (Axis, Encoder, Gauge, Light, Meter, Camera, Operator)
-    return next((kind.__name__.lower() for kind in kinds if isinstance(device, kind)), "device")

@@ -27,6 +27,10 @@ class Ports:
         """The three, in order."""
         return (self.v4, self.v5, self.websocket)
 
+    def by_name(self) -> dict[str, int]:
+        """The three by the names under which they are told to programs."""
+        return {"v4": self.v4, "v5": self.v5, "websocket": self.websocket}
+
 
 def mosquitto_executable() -> str | None:
     """The broker's path, also where Debian keeps it off a user's PATH; None if it is not installed."""

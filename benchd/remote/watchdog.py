@@ -44,19 +44,23 @@ class Watchdog:
         self.restarts = 0
 
     async def run(self) -> None:
-        """Look, wait, look again. A restart that fails is tried again at the next look."""
+        """Look, wait, look again. A restart that fails is tried again at the next look, and told once."""
+        told = False
         while True:
             await self._wait()
             reason = await self._trouble()
             if reason is None:
                 continue
-            _log.warning("the broker is restarted: %s", reason)
+            _log.info("the broker is restarted: %s", reason)  # the outage itself is told by those who were connected
             self._failures.clear()
             try:
                 await self._broker.restart()
             except (BenchdError, OSError) as error:
-                _log.error("the broker did not come back: %s", error)
+                if not told:
+                    _log.error("the broker did not come back (%s); trying again until it does", error)
+                told = True
                 continue
+            told = False
             self.restarts += 1
             self._on_restart(reason)
 

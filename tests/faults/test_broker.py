@@ -65,13 +65,15 @@ async def test_41_in_a_sweep(bench: Lab, number: signal.Signals, within_s: float
         run = await bench.in_a_sweep(readings=3, repeats=4)
         kept = {topic for topic in client.state() if not topic.startswith("finding/")}
         assert {"beat", "about", "setup", "control", "procedure", "device/carriage"} <= kept
-        began = time.monotonic()
+        began, logged = time.monotonic(), len(bench.log)
         os.kill(bench.broker, number)
     took = await back(bench, kept, within_s)
     print(
         f"{number.name}: connections again after {time.monotonic() - began - took:.1f} s, all kept {took:.2f} s later"
     )
     assert took < KEPT_WITHIN_S
+    lines = [line for line in bench.log[logged:].splitlines() if line.strip()]
+    assert len(lines) <= 2, lines  # 58
     async with bench.at():
         await bench.state_of(run, "done", within_s=60)
         said = {key for key, value in bench.kept_readings(run).items() if value is not None}
