@@ -204,11 +204,17 @@ async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> 
     assert doc["device/carriage"]["carriage_um"] == 9341.5
 
 
+def interruptible() -> None:
+    """In the child: a test run that a shell started in the background hands on an ignored SIGINT."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 async def test_watch_gives_what_is_kept_and_then_what_comes(rig: MqttRig, run_folder: Path) -> None:
     stands(rig)
     process = await asyncio.create_subprocess_exec(
         sys.executable, "-m", "benchd.cli.main", "watch", "event", "--json",
         stdout=asyncio.subprocess.PIPE, env={**os.environ, "XDG_RUNTIME_DIR": str(run_folder.parent)},
+        preexec_fn=interruptible,
     )  # fmt: skip
     assert process.stdout is not None
     line = asyncio.create_task(process.stdout.readline())
