@@ -220,7 +220,8 @@ class Lab:
         """What stays of the daemon and its children when the daemon has ended."""
         return gone(str(self.stack.folder), [self.stack.process("sim").pid], patience_s)
 
-    async def spawn(self) -> asyncio.subprocess.Process:
+    @contextlib.asynccontextmanager
+    async def spawned(self) -> AsyncIterator[asyncio.subprocess.Process]:
         """The daemon as a process, waited for only until its first words, before it loads or touches anything."""
         folder, said = self.stack.folder, len(self.log)
         with (folder / "daemon.log").open("ab") as log:
@@ -229,8 +230,13 @@ class Lab:
                 stdin=asyncio.subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True,
                 env={**os.environ, "XDG_RUNTIME_DIR": str(folder / "xdg")},
             )  # fmt: skip
-        await until(lambda: len(self.log) > said, 10.0)
-        return process
+        try:
+            await until(lambda: len(self.log) > said, 10.0)
+            yield process
+        finally:
+            if process.returncode is None:
+                process.kill()
+                await process.wait()
 
     @contextlib.asynccontextmanager
     async def up(self) -> AsyncIterator[None]:

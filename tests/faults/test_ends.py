@@ -6,12 +6,14 @@ import asyncio
 import os
 import random
 import signal
+import socket
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 
 import pytest
 import pytest_asyncio
 
+from benchd.testing.mqtt_rig import until
 from tests.faults.conftest import Lab, lab
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-ends")]
@@ -101,6 +103,7 @@ async def test_asked_to_end(bench: Lab, moment: Moment, number: signal.Signals) 
         began = time.monotonic()
         code = await bench.stack.end("daemon", number)
         took = time.monotonic() - began
+        print(f"{moment.__name__}, {number.name}: ended after {took:.2f} s")
         assert (code, bench.log.count("Traceback")) == (0, 0), bench.log[-3000:]
         assert took < WITHIN_S, bench.log[-3000:]
         assert bench.left() == {}
@@ -121,13 +124,32 @@ async def test_asked_to_end(bench: Lab, moment: Moment, number: signal.Signals) 
 async def test_asked_to_end_before_it_is_up(bench: Lab) -> None:
     draw = random.Random(4)
     for _ in range(6):
-        daemon = await bench.spawn()
-        await asyncio.sleep(draw.uniform(0.0, 1.2))
-        daemon.send_signal(draw.choice([signal.SIGTERM, signal.SIGINT]))
-        began = time.monotonic()
-        code = await daemon.wait()
-        took = time.monotonic() - began
-        assert (code, bench.log.count("Traceback")) == (0, 0), bench.log[-3000:]
-        assert took < WITHIN_S
-        assert bench.left() == {}
+        async with bench.spawned() as daemon:
+            await asyncio.sleep(draw.uniform(0.0, 1.2))
+            await ends(bench, daemon, draw.choice([signal.SIGTERM, signal.SIGINT]))
         assert bench.board()["power"] == 0
+
+
+async def test_asked_to_end_while_it_waits_for_a_broker_elsewhere(bench: Lab) -> None:
+    """The broker the bench file names is not there (yet)."""
+    file = bench.stack.bench_file
+    text = file.read_text(encoding="utf-8")
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))  # bound and deaf, so that nobody else listens there meanwhile
+        file.write_text(text.replace("broker: embedded", f"broker: mqtt://127.0.0.1:{taken.getsockname()[1]}"))
+        try:
+            async with bench.spawned() as daemon:
+                await until(lambda: "no connection to the MQTT broker" in bench.log, 10.0)
+                await ends(bench, daemon, signal.SIGTERM)
+        finally:
+            file.write_text(text)
+
+
+async def ends(bench: Lab, daemon: asyncio.subprocess.Process, number: signal.Signals) -> None:
+    daemon.send_signal(number)
+    began = time.monotonic()
+    async with asyncio.timeout(WITHIN_S):
+        code = await daemon.wait()
+    print(f"{number.name}: ended after {time.monotonic() - began:.2f} s")
+    assert (code, bench.log.count("Traceback")) == (0, 0), bench.log[-3000:]
+    assert bench.left() == {}
