@@ -87,7 +87,6 @@ MUTE = (without_a_broker, before_a_frozen_broker)
         (nothing, signal.SIGINT),
         (homing, signal.SIGTERM),
         (moving, signal.SIGTERM),
-        (moving, signal.SIGINT),
         (sweeping, signal.SIGTERM),
         (asking, signal.SIGINT),
         (without_a_board, signal.SIGTERM),

@@ -174,7 +174,6 @@ async def test_in_a_move(bench: Lab, who: str, what: str, args: dict[str, Any], 
 @pytest.mark.parametrize(
     ("who", "what", "args"),
     [
-        pytest.param("world", "stall", {"value": True}, id="8_stalled"),
         pytest.param("world", "encoder_jump", {"value": 100}, id="9_jumping"),
         pytest.param("world", "encoder_frozen", {"value": True}, id="9_frozen"),
         pytest.param("board", "unplug", {"s": 0.5}, id="19_unplugged"),
