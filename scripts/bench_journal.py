@@ -56,12 +56,12 @@ def between(chunks: Iterable[Chunk], start: float, end: float) -> list[Chunk]:
 
 
 def lines(chunks: Iterable[Chunk], port: str = "board", direction: str = "in") -> list[Line]:
-    """Whole lines of one port, real-time bytes taken out where they go to the device."""
+    """Whole lines of one port, real-time bytes taken out where they go to the motion controller."""
     found: list[Line] = []
     rest = b""
     for chunk in chunks:
         if chunk.port == port and chunk.direction == direction:
-            rest += REAL_TIME.sub(b"", chunk.data) if direction == "in" else chunk.data
+            rest += REAL_TIME.sub(b"", chunk.data) if (port, direction) == ("board", "in") else chunk.data
             *whole, rest = rest.replace(b"\r", b"\n").split(b"\n")
             found += [Line(chunk.t, text) for text in whole if text]
     return found

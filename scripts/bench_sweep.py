@@ -18,20 +18,27 @@ from benchd.files.loading import load_bench
 from stack import Stack
 
 PART = "sweep"
-FETCHES = 40
+FETCHES, PAUSE_S = 12, 0.4
+"""Bare fetches after each sweep, in the rhythm of its stations."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One sweep: monotonic times of its command published and of the event of its end heard; bare fetches at its end,
+    with the exposure that it left (s)."""
+
+    start: float
+    end: float
+    picture_s: float
+    settings_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """One sweep: monotonic times of the command and of the event that told its end, and its floor."""
+    """A sweep's wall time and its floor."""
 
-    start: float
-    end: float
+    wall_s: float
     floor: Floor
-
-    @property
-    def wall_s(self) -> float:
-        return self.end - self.start
 
     @property
     def overhead_ms(self) -> float:
@@ -55,14 +62,16 @@ def measure(*, sweeps: int = 3, repeats: int = 3, folder: Path | None = None) ->
         )
     )
     spread = "; ".join(f"{one.overhead_ms:.1f}" for one in rest)
-    bare = rest[-1].floor
+    last = rest[-1]
+    more_ms = 1000.0 * (last.wall_s - replay_s) / last.floor.pictures
     return [
         Figure(PART, "wall time over floor", usual.wall_s / floor.total_s, "", most=1.05,
                note=f"{usual.wall_s:.2f} s for {n} points, {floor.moves} moves; floor {floor.total_s:.2f} s"),
         Figure(PART, "software a point", usual.overhead_ms, "ms", most=1.0,
                note=f"wall less floor; all sweeps: {spread}. Floor a point, ms: {parts}"),
-        Figure(PART, "bare replay a point", 1000.0 * (replay_s - bare.total_s) / bare.pictures, "ms",
-               note="the last sweep again by blocking calls on the bare ports, less the same floor"),
+        Figure(PART, "bare replay a point", last.overhead_ms - more_ms, "ms",
+               note=f"the last sweep again, blocking calls on the bare ports, less its floor: "
+                    f"benchd took {more_ms:.1f} ms a point more than that"),
         Figure(PART, "first sweep, over floor", first.wall_s / first.floor.total_s, "",
                note="the same just after start"),
     ]  # fmt: skip
@@ -72,42 +81,45 @@ async def _measure(sweeps: int, repeats: int, folder: Path | None) -> tuple[list
     with tempfile.TemporaryDirectory(prefix="benchd-bench-") as scratch:
         journal = (folder or Path(scratch)) / "journal.txt"
         async with Stack(folder=Path(scratch) / "stack", journal=journal) as stack:
-            spans = await _drive(stack, sweeps, repeats)
-            await stack.end("daemon")
             ports = json.loads((stack.run_folder / "ports.json").read_text(encoding="utf-8"))
             camera = BareCamera(ports["camera"])
-            hardware = await asyncio.to_thread(_hardware, stack, camera)
-            replay = Replay(stack.run_folder, camera, hardware)
-            replay_s = await asyncio.to_thread(replay.run, read(journal), *spans[-1])
+            spans = await _drive(stack, camera, sweeps, repeats)
+            await stack.end("daemon")
+            last = spans[-1]
+            replay = Replay(stack.run_folder, camera, _hardware(stack, last))
+            replay_s = await asyncio.to_thread(replay.run, read(journal), last.start, last.end)
             replay.close()
             camera.close()
         chunks = read(journal)
-        return [Swept(start, end, floor_of(chunks, start, end, hardware)) for start, end in spans], replay_s
+        return [
+            Swept(span.end - span.start, floor_of(chunks, span.start, span.end, _hardware(stack, span)))
+            for span in spans
+        ], replay_s
 
 
-async def _drive(stack: Stack, sweeps: int, repeats: int) -> list[tuple[float, float]]:
-    """Monotonic times of each sweep: its command published, the event of its end heard."""
+async def _drive(stack: Stack, camera: BareCamera, sweeps: int, repeats: int) -> list[Span]:
     spans = []
     async with stack.client("bench") as client:
         await make_ready(stack, client)
         for _ in range(sweeps):
             began = time.monotonic()
             await client.do("sweep", about="nominal", repeats=repeats, within_s=300.0)
-            spans.append((began, time.monotonic()))
+            ended = time.monotonic()
+            picture_s = await asyncio.to_thread(camera.median_s, "/frame.png", FETCHES, PAUSE_S)
+            settings_s = await asyncio.to_thread(camera.median_s, "/settings", FETCHES)
+            spans.append(Span(began, ended, picture_s, settings_s))
     return spans
 
 
-def _hardware(stack: Stack, camera: BareCamera) -> Hardware:
-    """From the bench file, and from bare fetches with the exposure that the sweeps left."""
-    settings_s = camera.median_s("/settings", FETCHES)
-    picture_s = camera.median_s("/frame.png", FETCHES)
+def _hardware(stack: Stack, span: Span) -> Hardware:
+    """From the bench file, and from the bare fetches."""
     bench = load_bench(stack.bench_file).file
     axis = bench.devices[bench.roles["carriage"]]
     return Hardware(
         acceleration_um_s2=float(axis.rest["acceleration_um_s2"]),
         settle_s=bench.motion.settle_ms / 1000.0,
         baud=int(bench.links[axis.link or ""].rest["baud"]),
-        picture_s=picture_s,
-        settings_s=settings_s,
+        picture_s=span.picture_s,
+        settings_s=span.settings_s,
         um_per_unit=float(axis.rest["um_per_unit"]),
     )

@@ -14,6 +14,10 @@ from benchd.cli import exits, options
 if TYPE_CHECKING:
     from benchd.daemon import Daemon
 
+SWITCH_S = 0.0005
+"""How long a thread at work (record, port, camera) may keep the event loop waiting; Python's own 5 ms would make every
+stop, every look at a move and every settling late by as much."""
+
 CAUTION = "A software stop is an ordinary stop, not an emergency stop: keep the hardware one within reach."
 
 
@@ -39,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     path = args.bench / "bench.yaml" if args.bench.is_dir() else args.bench
     from benchd.daemon import Daemon
 
+    sys.setswitchinterval(SWITCH_S)
     daemon = Daemon(path, ports_file=args.ports_file, ready=lambda ready: _ready(ready, as_json=args.json))
     try:
         asyncio.run(daemon.serve())

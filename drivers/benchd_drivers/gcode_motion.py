@@ -31,7 +31,7 @@ TINY_S = 0.05
 MARGIN_S = 3.0
 ACCEPTED_S = 0.05
 """A line is answered within milliseconds where its move begins at once."""
-LATE_S, AGAIN_S = 0.1, 0.002
+LATE_S, AGAIN_S = 0.1, 0.0005
 """For so long after its time a move is asked about again and again, with this pause; then as before its time."""
 
 
@@ -88,7 +88,9 @@ class Motion:
         sent = await self._board.post(f"G53 G21 G90 G1 {self._words(target, speed)}", lambda: self.go(stops))
         deadline = self._clock.monotonic() + limit_s
         await asyncio.wait({sent.answer}, timeout=ACCEPTED_S)
-        ends = self._clock.monotonic() + travel_s(way_um, speed, self._config.acceleration_um_s2)
+        # Steps are whole: the way may be half a step longer than told.
+        longest_um = way_um + 0.5 * self._config.resolution_um
+        ends = self._clock.monotonic() + travel_s(longest_um, speed, self._config.acceleration_um_s2)
         moved = way_um > self._config.tolerance_um  # then being there shows that it moved
         idle_since: float | None = None
         while True:

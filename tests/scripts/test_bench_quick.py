@@ -1,0 +1,137 @@
+"""The benchmarks' own arithmetic by hand-made cases, and every part once in a tiny form. Ratios are held to be sane;
+no time is held to anything, as machines are busy with other things."""
+
+from __future__ import annotations
+
+import json
+import math
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+import bench_all
+import bench_edges
+import bench_latency
+import bench_start
+import bench_sweep
+from bench_figure import Figure, keep, machine, quantile
+from bench_floor import Hardware, floor_of, trapezoid_s
+from bench_journal import Chunk, lines, motions, read
+
+HARDWARE = Hardware(acceleration_um_s2=20_000.0, settle_s=0.15, baud=115_200, picture_s=0.03, settings_s=0.002)
+
+
+def test_trapezoid_is_simple_kinematics() -> None:
+    # 4000 um/s at 20000 um/s2: ramps of 0.2 s and 400 um each; 100 um never reach that speed: 2 sqrt(100 / 20000).
+    assert trapezoid_s(10_000.0, 4000.0, 20_000.0) == pytest.approx(0.4 + 9200.0 / 4000.0)
+    assert trapezoid_s(100.0, 4000.0, 20_000.0) == pytest.approx(2.0 * math.sqrt(100.0 / 20_000.0))
+    assert trapezoid_s(800.0, 4000.0, 20_000.0) == pytest.approx(0.4)  # the two agree where they meet
+    assert trapezoid_s(0.0, 4000.0, 20_000.0) == 0.0
+
+
+def board(t: float, data: bytes, direction: str = "in") -> Chunk:
+    return Chunk(t, "board", direction, data)
+
+
+def picture(t: float) -> Chunk:
+    return Chunk(t, "camera", "in", b"/frame.png")
+
+
+SEEN = [
+    board(0.0, b"G53 G21 G90 G1 Z1.0000 F240.00\n"),
+    board(0.1, b"<Idle|MPos:0.000,0.000,1.000|FS:0,1000>\r\n", "out"),  # 41 bytes
+    board(1.0, b"G53 G21 G90 G1 Z0.9000 F240.00\n?"),  # 31 bytes, a real-time byte behind them
+    board(2.0, b"?G53 G21 G90 G1 Z1."),
+    board(2.001, b"?1000 F240.00\n"),  # in two pieces, real-time bytes before and between
+    Chunk(2.5, "counter", "in", b"P?\n"),
+    Chunk(2.6, "counter", "out", b"P=+001100.00\r\n"),  # 14 bytes
+    picture(3.0),
+    picture(3.5),  # the same place once more: no new station
+    board(4.0, b"G53 G21 G90 G1 Z1.2000 F240.00\n"),
+    board(4.1, b"M3 S500\n"),  # a light is no move
+]
+
+
+def test_moves_are_read_through_real_time_bytes_and_split_frames() -> None:
+    found = motions(SEEN, 1000.0)
+    assert [(round(m.distance_um), round(m.speed_um_s)) for m in found] == [(100, 4000), (200, 4000), (100, 4000)]
+    assert [m.t for m in found] == [1.0, 2.001, 4.0]
+    assert [line.text for line in lines(SEEN)][-1] == b"M3 S500"
+
+
+def test_floor_counts_what_a_measurement_needs_and_no_more() -> None:
+    floor = floor_of(SEEN, 0.5, 5.0, HARDWARE)
+    a = HARDWARE.acceleration_um_s2
+    assert (floor.moves, floor.stations, floor.pictures) == (3, 2, 1)
+    assert floor.motion_s == pytest.approx(2.0 * (2.0 * math.sqrt(100.0 / a) + math.sqrt(200.0 / a)))
+    assert floor.settling_s == pytest.approx(2 * 0.15)
+    assert floor.pictures_s == pytest.approx(2 * 0.03)
+    # Three lines of 31 bytes with a report of 1 + 41 each, and the encoder (3 + 14 bytes) before and after one station.
+    assert floor.wire_s == pytest.approx((3 * (31 + 42) + 2 * 17) * 10 / 115_200)
+    assert floor.total_s == pytest.approx(floor.motion_s + floor.settling_s + floor.pictures_s + floor.wire_s)
+
+
+def test_a_figure_knows_whether_it_is_met(tmp_path: Path) -> None:
+    figures = [
+        Figure("x", "slow", 1.2, "", most=1.05),
+        Figure("x", "fast", 1.0, "", least=1.0),
+        Figure("x", "told", 7.0, "ms"),
+    ]
+    assert [one.met for one in figures] == [False, True, None]
+    keep(figures, {"before": machine()}, tmp_path / "figures.json")
+    kept = json.loads((tmp_path / "figures.json").read_text())
+    assert [row["met"] for row in kept["figures"]] == [False, True, None]
+    assert kept["figures"][0]["command"] == "scripts/bench --only x"
+    assert kept["before"]["cores"] >= 1
+
+
+def test_quantile_is_one_of_the_values() -> None:
+    values = [float(n) for n in range(1, 101)]
+    assert (quantile(values, 0.5), quantile(values, 0.99), quantile([3.0], 0.99)) == (50.0, 99.0, 3.0)
+    with pytest.raises(ValueError, match="no values"):
+        quantile([], 0.5)
+
+
+def named(figures: list[Figure]) -> dict[str, Figure]:
+    assert all(math.isfinite(one.value) for one in figures)
+    return {one.name: one for one in figures}
+
+
+@pytest.mark.stack
+def test_a_sweep_is_never_faster_than_its_floor(tmp_path: Path) -> None:
+    found = named(bench_sweep.measure(sweeps=1, repeats=1, folder=tmp_path))
+    assert 1.0 < found["wall time over floor"].value < 3.0
+    assert found["software a point"].value > 0.0
+    chunks = read(tmp_path / "journal.txt")
+    assert {chunk.port for chunk in chunks} >= {"board", "counter", "camera"}
+    assert all(before.t <= after.t for before, after in pairwise(chunks))
+
+
+@pytest.mark.stack
+def test_every_command_reaches_the_port() -> None:
+    found = named(bench_latency.measure(lights=6, stops=4, moves=3))
+    assert found["bare echo, p99"].value >= found["bare echo, p50"].value > 0.0
+    for verb, count in (("stop", 4), ("light", 6), ("move", 3)):
+        figure = found[f"{verb} to first byte, p99 over echo p99"]
+        assert figure.value > 0.0
+        assert f"of {count}" in figure.note, figure.note  # none was lost
+
+
+@pytest.mark.stack
+def test_starts_are_timed_and_weighed() -> None:
+    found = named(bench_start.measure(helps=1, starts=1, rest_s=0.5))
+    assert 5.0 < found["broker resident"].value < found["daemon resident, idle"].value < 1000.0
+    assert found["worker resident, after a sweep"].value > 20.0
+    assert 0.0 <= found["daemon on a core, idle"].value <= 400.0
+    assert 0.0 < found["benchd --help"].value < found["daemon ready"].value
+
+
+def test_edges_are_counted() -> None:
+    found = named(bench_edges.measure(rounds=2, times=1))
+    frames, regions = found["frames a second over 60"].value, found["edge regions a second"].value
+    assert regions == pytest.approx(frames * 60 * 9)
+
+
+def test_every_part_can_be_asked_for_alone() -> None:
+    assert set(bench_all.PARTS) == {"start", "edges", "latency", "sweep"}
