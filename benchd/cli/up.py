@@ -31,6 +31,9 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """0 when it was asked to end, 1 for a file that may not stand, 3 for hardware that fails."""
     import asyncio
+    import gc
+
+    gc.disable()  # nothing of the start is garbage; `_ready` ends this
 
     from benchd.cli.guard import in_words, tell
     from benchd.devices.errors import DeviceError
@@ -62,6 +65,11 @@ def run(args: argparse.Namespace) -> int:
 
 def _ready(daemon: Daemon, *, as_json: bool) -> None:
     """Say where it listens and what to type."""
+    import gc
+
+    # What was loaded stays: looking it through again and again would keep a stop waiting for tens of milliseconds.
+    gc.freeze()
+    gc.enable()
     assert daemon.endpoint is not None
     if as_json:
         where = {"host": daemon.endpoint.host, "port": daemon.endpoint.port, "listeners": daemon.listeners}
