@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.rows import Floats
@@ -99,29 +100,16 @@ def _threshold(small: Floats) -> float:
 
 def _largest_patch(dark: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Cells (n x 2: row, column) of the largest connected dark patch that does not touch the frame's border."""
-    rows, columns = dark.shape
-    left = dark.copy()
-    best: list[tuple[int, int]] = []
-    cut = 0
-    while left.any():
-        seed = int(np.argmax(left))
-        stack = [(seed // columns, seed % columns)]
-        left[stack[0]] = False
-        cells: list[tuple[int, int]] = []
-        touches = False
-        while stack:
-            row, column = stack.pop()
-            cells.append((row, column))
-            touches = touches or row in (0, rows - 1) or column in (0, columns - 1)
-            for near in ((row - 1, column), (row + 1, column), (row, column - 1), (row, column + 1)):
-                if 0 <= near[0] < rows and 0 <= near[1] < columns and left[near]:
-                    left[near] = False
-                    stack.append(near)
-        if touches:
-            cut = max(cut, len(cells))
-        elif len(cells) > len(best):
-            best = cells
-    if not best:
+    label, patches = ndimage.label(dark)
+    cells = np.bincount(label.ravel(), minlength=patches + 1)
+    cells[0] = 0  # the ground
+    border = np.zeros(patches + 1, dtype=bool)
+    for line in (label[0], label[-1], label[:, 0], label[:, -1]):
+        border[line] = True
+    cut = int(cells[border].max(initial=0))
+    whole = np.where(border, 0, cells)
+    best = int(np.argmax(whole))
+    if not whole[best]:
         if cut:
             raise PictureRefused(
                 "square_cut",
@@ -130,7 +118,7 @@ def _largest_patch(dark: NDArray[np.bool_]) -> NDArray[np.intp]:
                 {"share": cut / dark.size},
             )
         raise _none("nothing dark stands on a bright field")
-    return np.array(best)
+    return np.argwhere(label == best)
 
 
 def _cell_sd(small: Floats) -> float:
@@ -147,13 +135,7 @@ def _ground(below: NDArray[np.bool_], patch: NDArray[np.intp]) -> NDArray[np.boo
     """Where the square and its ground are: everything but other dark patches and three cells about them."""
     others = below.copy()
     others[patch[:, 0], patch[:, 1]] = False
-    for _ in range(3):
-        grown = others.copy()
-        grown[1:] |= others[:-1]
-        grown[:-1] |= others[1:]
-        grown[:, 1:] |= others[:, :-1]
-        grown[:, :-1] |= others[:, 1:]
-        others = grown
+    others = ndimage.binary_dilation(others, iterations=3)
     others[patch[:, 0], patch[:, 1]] = False
     return ~others
 

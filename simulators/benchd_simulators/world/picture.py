@@ -91,15 +91,21 @@ def dark_part(
     place = np.arange(len(table)) / FINE - SPAN_PX / 4
     profile = np.interp(d + side_px / 2, place, table) - np.interp(d - side_px / 2, place, table)
     slope = np.append(np.diff(profile), 0.0)
-    return _look(profile, slope, along, u0, d[0]) * _look(profile, slope, across, v0, d[0])
+    dark = _look(profile, slope, along, u0, d[0])
+    dark *= _look(profile, slope, across, v0, d[0])
+    return dark
 
 
 def _look(profile: Floats, slope: Floats, place: Floats, centre: float, first: float) -> Floats:
-    """Linear interpolation in an evenly spaced table, four times as fast as a general one."""
-    index = np.clip((place - (centre + first)) * FINE, 0.0, len(profile) - 1.001)
+    """Linear interpolation in an evenly spaced table, several times as fast as a general one."""
+    index = place - (centre + first)
+    index *= FINE
+    np.clip(index, 0.0, len(profile) - 1.001, out=index)
     whole = index.astype(np.intp)
     index -= whole
-    return profile[whole] + index * slope[whole]
+    index *= slope.take(whole)
+    index += profile.take(whole)
+    return index
 
 
 def render(
@@ -120,7 +126,9 @@ def render(
         turn_deg=scene.turn_deg,
         centre_px=centre,
     )
-    return 1 - (1 - scene.transmission) * dark
+    dark *= scene.transmission - 1
+    dark += 1
+    return dark
 
 
 def digitise(
@@ -137,12 +145,21 @@ def digitise(
 
     Shot noise above 50 electrons is a normal draw of the same variance (skew below 0.15); below, a Poisson draw.
     """
-    if electrons.min() < 50:
-        noisy = rng.poisson(electrons) + read_noise_e * rng.standard_normal(electrons.shape, dtype=np.float32)
-    else:
-        noise = rng.standard_normal(electrons.shape, dtype=np.float32)
-        noisy = electrons + np.sqrt(electrons + read_noise_e**2) * noise
+    mean = electrons.astype(np.float32)
+    few = mean < 50
+    noisy = mean + np.float32(read_noise_e**2)
+    np.copyto(noisy, np.float32(read_noise_e**2), where=few)
+    np.sqrt(noisy, out=noisy)
+    noisy *= rng.standard_normal(mean.shape, dtype=np.float32)
+    if few.any():
+        mean[few] = rng.poisson(mean[few])
+    noisy += mean
     step = 1 << (16 - bits)
-    noisy = np.minimum(noisy, full_well_e) * ((65535 - offset) / full_well_e * gain / step) + offset / step
-    level = np.clip(np.rint(noisy), 0, (1 << bits) - 1)
-    return (level * step).astype(np.uint16)
+    np.minimum(noisy, np.float32(full_well_e), out=noisy)
+    noisy *= np.float32((65535 - offset) / full_well_e * gain / step)
+    noisy += np.float32(offset / step)
+    np.rint(noisy, out=noisy)
+    np.clip(noisy, 0, (1 << bits) - 1, out=noisy)
+    level = noisy.astype(np.uint16)
+    level *= np.uint16(step)
+    return level
