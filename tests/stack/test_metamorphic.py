@@ -19,7 +19,7 @@ import pytest_asyncio
 
 from stack import Stack
 from tests.stack.conftest import PACE, SEED, person
-from tests.stack.differences import difference
+from tests.stack.differences import Difference, agrees, difference
 
 if TYPE_CHECKING:
     from benchd.client.bench_client import BenchClient
@@ -76,85 +76,101 @@ async def at_wall(bench: Stack) -> AsyncIterator[Bench]:
 
 
 async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: Bench) -> None:
-    without = await at_wall.find_at_wall(LENS, RING, PANE)
-    at_wall.stack.hand("fit", "shim", 50)
-    thicker = await at_wall.sweep()
-    at_wall.stack.hand("remove", "shim", 50)
-    # The lens was taken off its adapter and seated again: one of the two joints is another.
-    shift = difference(without, thicker, {"joints": sqrt(1 / 2)}, own=[U_SHIM_UM])
-    assert shift.is_about(-50.0), shift
+    async def shift() -> Difference:
+        without = await at_wall.find_at_wall(LENS, RING, PANE)
+        at_wall.stack.hand("fit", "shim", 50)
+        thicker = await at_wall.sweep()
+        at_wall.stack.hand("remove", "shim", 50)
+        # The lens was taken off its adapter and seated again: one of the two joints is another.
+        return difference(without, thicker, {"joints": sqrt(1 / 2)}, own=[U_SHIM_UM])
+
+    await agrees(shift, -50.0)
 
 
 async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: Bench) -> None:
     """The twins are the same lens but for the plate they were made for."""
-    in_air = await at_wall.find_at_wall(TWIN, RING, [])
-    behind_plate = await at_wall.find_at_wall(LENS, RING, PANE)
-    assert in_air["measurand"]["glass"] == []
-    assert behind_plate["measurand"]["glass"] == list(PANE)
-    for finding in (in_air, behind_plate):
-        assert finding["values"]["glass_residual"]["value"] == 0.0
-    change = difference(in_air, behind_plate, {"joints": 1.0, "glass": 1.0})
-    assert change.is_about(0.0), change
+
+    async def change() -> Difference:
+        in_air = await at_wall.find_at_wall(TWIN, RING, [])
+        behind_plate = await at_wall.find_at_wall(LENS, RING, PANE)
+        assert in_air["measurand"]["glass"] == []
+        assert behind_plate["measurand"]["glass"] == list(PANE)
+        for finding in (in_air, behind_plate):
+            assert finding["values"]["glass_residual"]["value"] == 0.0
+        return difference(in_air, behind_plate, {"joints": 1.0, "glass": 1.0})
+
+    await agrees(change, 0.0)
 
 
 async def test_another_wall_leaves_the_focus_error(at_wall: Bench) -> None:
-    found = []
-    for wall_mm in (4000.0, 6000.0):
-        at_wall.stack.hand("set", "wall_mm", wall_mm)
-        found.append(await at_wall.find_at_wall(LENS, RING, PANE))
-    at_wall.stack.hand("set", "wall_mm", 5000.0)
-    taken_off = [next(note for note in finding["notes"] if note.startswith("Ring at infinity")) for finding in found]
-    # f^2/T to first order: 49.6^2/4000 is 0.62 mm, 49.6^2/6000 is 0.41 mm
-    assert "wall at 4.0 m: 6" in taken_off[0]
-    assert "wall at 6.0 m: 4" in taken_off[1]
-    # The gap between the principal planes is the same in both and cancels in part: all of both lines is the most.
-    change = difference(found[0], found[1], {"conjugate": 1.0})
-    assert change.is_about(0.0), change
+    async def change() -> Difference:
+        found = []
+        for wall_mm in (4000.0, 6000.0):
+            at_wall.stack.hand("set", "wall_mm", wall_mm)
+            found.append(await at_wall.find_at_wall(LENS, RING, PANE))
+        at_wall.stack.hand("set", "wall_mm", 5000.0)
+        taken_off = [
+            next(note for note in finding["notes"] if note.startswith("Ring at infinity")) for finding in found
+        ]
+        # f^2/T to first order: 49.6^2/4000 is 0.62 mm, 49.6^2/6000 is 0.41 mm
+        assert "wall at 4.0 m: 6" in taken_off[0]
+        assert "wall at 6.0 m: 4" in taken_off[1]
+        # The gap between the principal planes is the same in both and cancels in part: all of both lines is the most.
+        return difference(found[0], found[1], {"conjugate": 1.0})
+
+    await agrees(change, 0.0)
 
 
 async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) -> None:
-    one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
-    other = await at_wall.find_at_wall(LENS, ["gap-04", "gap-03", "ring-07"], PANE)
-    assert [line["u"] for line in one["budget"] if line["term"].startswith("adapter gap")] == [1.5, 1.5]
-    change = difference(one, other, {"joints": 1.0})
-    assert change.is_about(0.0), change
+    async def change() -> Difference:
+        one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
+        other = await at_wall.find_at_wall(LENS, ["gap-04", "gap-03", "ring-07"], PANE)
+        assert [line["u"] for line in one["budget"] if line["term"].startswith("adapter gap")] == [1.5, 1.5]
+        return difference(one, other, {"joints": 1.0})
+
+    await agrees(change, 0.0)
 
 
 async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: Bench) -> None:
-    plain = await at_wall.find_at_wall(LENS, RING, PANE)
-    client = at_wall.client
-    before = await client.kept("setup")
-    await client.do("setup", set={"trim_um": 5.0}, follow=True)
-    trimmed = await at_wall.sweep()
-    setup = await client.kept("setup")
-    assert setup["trim_um"] == 5.0
-    assert [term["value_um"] for term in setup["chain"] if term["term"] == "trim"] == [5.0]
-    assert setup["chain"][-1]["value_um"] - before["chain"][-1]["value_um"] == pytest.approx(5.0, abs=0.01)
-    for notes in (setup["notes"], trimmed["notes"]):
-        assert any("trim of +5 um" in note for note in notes), notes
-    await client.do("nominal")
-    async with asyncio.timeout(5.0):  # nominal is where the trim is; the carriage tells so a moment later
-        async for _, carriage in client.watch("device/carriage"):
-            if carriage["state"] == "idle" and abs(carriage["offset_um"] - 5.0) <= 1.0:
-                break
-    change = difference(plain, trimmed, {})
-    assert change.is_about(0.0), change
+    async def change() -> Difference:
+        plain = await at_wall.find_at_wall(LENS, RING, PANE)
+        client = at_wall.client
+        before = await client.kept("setup")
+        await client.do("setup", set={"trim_um": 5.0}, follow=True)
+        trimmed = await at_wall.sweep()
+        setup = await client.kept("setup")
+        assert setup["trim_um"] == 5.0
+        assert [term["value_um"] for term in setup["chain"] if term["term"] == "trim"] == [5.0]
+        assert setup["chain"][-1]["value_um"] - before["chain"][-1]["value_um"] == pytest.approx(5.0, abs=0.01)
+        for notes in (setup["notes"], trimmed["notes"]):
+            assert any("trim of +5 um" in note for note in notes), notes
+        await client.do("nominal")
+        async with asyncio.timeout(5.0):  # nominal is where the trim is; the carriage tells so a moment later
+            async for _, carriage in client.watch("device/carriage"):
+                if carriage["state"] == "idle" and abs(carriage["offset_um"] - 5.0) <= 1.0:
+                    break
+        return difference(plain, trimmed, {})
+
+    await agrees(change, 0.0)
 
 
 async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench, records: Mapping[str, Path]) -> None:
     """The same lens on two benches: all but the lens is another, and the wall's conjugate term is right or not."""
-    walled = await at_wall.find_at_wall(LENS, RING, PANE)
-    config = "workshop-collimated"
-    async with (
-        Stack(world=config, config=config, seed=SEED, pace=PACE, record=records[config]) as stack,
-        person(stack) as (client, technician),
-    ):
-        other = await ready(stack, client, technician)
-        collimated = await other.find(LENS, RING, PANE)
-    assert collimated["absolute"] is True
-    assert collimated["measurand"]["arrangement"] == "collimated"
-    assert "conjugate" not in [line["term"] for line in collimated["budget"]]
-    # The plate is the same one, of the same record; the rest is each bench's own, or taken to be.
-    rest = ["conjugate", "joints", "base", "adapter", "thermal", "position", "frequency"]
-    change = difference(walled, collimated, dict.fromkeys(rest, 1.0))
-    assert change.is_about(0.0), change
+
+    async def change() -> Difference:
+        walled = await at_wall.find_at_wall(LENS, RING, PANE)
+        config = "workshop-collimated"
+        async with (
+            Stack(world=config, config=config, seed=SEED, pace=PACE, record=records[config]) as stack,
+            person(stack) as (client, technician),
+        ):
+            other = await ready(stack, client, technician)
+            collimated = await other.find(LENS, RING, PANE)
+        assert collimated["absolute"] is True
+        assert collimated["measurand"]["arrangement"] == "collimated"
+        assert "conjugate" not in [line["term"] for line in collimated["budget"]]
+        # The plate is the same one, of the same record; the rest is each bench's own, or taken to be.
+        rest = ["conjugate", "joints", "base", "adapter", "thermal", "position", "frequency"]
+        return difference(walled, collimated, dict.fromkeys(rest, 1.0))
+
+    await agrees(change, 0.0)
