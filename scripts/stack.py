@@ -111,18 +111,19 @@ class Stack:
         self._write_bench_file(ports)
 
     def _write_bench_file(self, ports: Mapping[str, Any]) -> None:
-        """What a person would edit: where the camera answers; and settling as quick as the world's pace."""
+        """What a person would edit: where the camera answers; and motion and settling as quick as the world's pace."""
         yaml = YAML()
         doc = yaml.load(self.bench_file.read_text(encoding="utf-8"))
-        for device in doc["devices"].values():
+        # A folder that was used before holds figures that are paced already: those that ship are where to start.
+        shipped = yaml.load((CONFIGS / self.config / "bench.yaml").read_text(encoding="utf-8"))
+        for name, device in doc["devices"].items():
             if device["driver"] == "http_camera":
                 device["url"] = ports["camera"]
                 device["settings_url"] = ports["camera_settings"] + "?exposure_ms={exposure_ms}&gain={gain}"
-        doc["motion"]["settle_ms"] = doc["motion"]["settle_ms"] / self.pace
-        for device in doc["devices"].values():
-            if device["driver"] == "gcode_axis":
-                device["top_speed_um_s"] *= self.pace
-                device["acceleration_um_s2"] *= self.pace**2
+            elif device["driver"] == "gcode_axis" and (unpaced := shipped["devices"].get(name)):
+                device["top_speed_um_s"] = unpaced["top_speed_um_s"] * self.pace
+                device["acceleration_um_s2"] = unpaced["acceleration_um_s2"] * self.pace**2
+        doc["motion"]["settle_ms"] = shipped["motion"]["settle_ms"] / self.pace
         doc["mqtt"] = {"broker": "embedded", "child": self._child, "ports": [0, 0, 0]}
         if self._change is not None:
             self._change(doc)
