@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from math import hypot, sqrt
 from typing import Any
@@ -12,7 +12,7 @@ from benchd.assessments.finding import Finding
 from benchd.assessments.flange import FlangeInput, assess
 from benchd.bench.chain import Chain, depth_um
 from benchd.bench.curves import FitOrder, fit_points
-from benchd.bench.sweep_data import SweepData
+from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.errors import BenchdError
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.peak import PeakFit
@@ -82,16 +82,38 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     bench.calibrate_adapter()
     chain, optic = _seat(bench)
     truth = world.truth(optic)
+    order = order_of(world, _ideal_hwhm_um(stratum.f_number))
     try:
-        data = sweep(bench, chain, optic, order_of(world, _ideal_hwhm_um(stratum.f_number)), index)
+        data = sweep(bench, chain, optic, order, index)
     except BenchdError as refused:
         return Case(Outcome(index, refused.text.split(":")[0]), world, bench, chain, truth)
-    fit = fit_points(data.points, FitOrder(stratum.f_number, LP_MM, LIGHT_NM, _position_u_um(bench)))
+    fit = _fit(bench, data)
     if isinstance(fit, str):
         return Case(Outcome(index, _without_numbers(fit)), world, bench, chain, truth, data)
     finding = assess(fit, _given(bench, chain, data))
+    if stratum.more and finding.verdict and finding.verdict.is_ == "undecided":
+        more = replace(order, repeats=stratum.more)
+        data, fit, finding = _with_more(bench, chain, optic, more, index, data) or (data, fit, finding)
     outcome = _outcome(index, world, bench, chain, truth, fit, finding)
     return Case(outcome, world, bench, chain, truth, data, fit, finding)
+
+
+def _with_more(
+    bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index: int, first: SweepData
+) -> tuple[SweepData, PeakFit, Finding] | None:
+    """A second sweep, and the finding from both; None where it was refused and the first finding stands."""
+    try:
+        second = sweep(bench, chain, optic, order, index)
+    except BenchdError:
+        return None
+    data = replace(first, points=[*first.points, *second.points])
+    fit = _fit(bench, data)
+    return None if isinstance(fit, str) else (data, fit, assess(fit, _given(bench, chain, data)))
+
+
+def _fit(bench: CaseBench, data: SweepData) -> PeakFit | str:
+    order = FitOrder(bench.world.stratum.f_number, LP_MM, LIGHT_NM, _position_u_um(bench))
+    return fit_points(data.points, order)
 
 
 def run_case(stratum: Stratum, seed: int, index: int) -> Outcome:

@@ -33,7 +33,8 @@ class Stratum:
     """One stratum. `w040_waves` is the mean of the lens's spherical aberration, drawn within +-20 % (or 0.1 wave).
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
-    of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall.
+    of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
+    passes are taken beside the first where the verdict is undecided, as `flange_check` offers.
     """
 
     name: str
@@ -44,6 +45,7 @@ class Stratum:
     inside: int | None = None
     arrangement: Literal["wall", "collimated"] = "wall"
     tape: bool = True
+    more: int = 0
     rendered: bool = False
 
 
@@ -67,6 +69,7 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="41 points", repeats=1, inside=41),
         replace(REFERENCE, name="collimated", arrangement="collimated"),
         replace(REFERENCE, name="wall without tape", tape=False),
+        replace(REFERENCE, name="five more", arrangement="collimated", light=POOR, more=5),
         replace(REFERENCE, name="rendered", rendered=True),
         replace(
             REFERENCE,
