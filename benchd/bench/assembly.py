@@ -82,7 +82,9 @@ def build(loaded: LoadedBench) -> Assembly:
         try:
             driver = registry.driver(device.driver)
             config = loaded.device_config(name, driver.Config)
-            devices[name] = driver.create(name, config, links.get(device.link or ""))
+            if device.link is None or device.link in links:
+                # A link that could not be built has been told already, and is not told again as missing here.
+                devices[name] = driver.create(name, config, links.get(device.link or ""))
         except FileProblems as wrong:
             problems += wrong.problems
         except Refused as unknown:
