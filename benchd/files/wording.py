@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, Tag
 from pydantic_core import ErrorDetails
 
 _PLAIN = {
@@ -53,16 +53,18 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
         return _PLAIN[kind]
     context = error.get("ctx", {})
     if kind == "step":
-        verb = _meant_verb(error["input"], str(context["verbs"]).split(", "))
-        return f"{error['msg']}; did you mean '{verb}'?" if verb else error["msg"]
+        return _of_step(error["input"], str(context["verbs"]).split(", "), error["msg"])
     return _bound(kind, context) or _worded(kind, context) or error["msg"]
 
 
-def _meant_verb(step: Any, verbs: Sequence[str]) -> str:
+def _of_step(step: Any, verbs: Sequence[str], one_of: str) -> str:
+    """What is wrong with a step that is no single verb: a second one, or one that is mistyped."""
     keys = [str(key) for key in step] if isinstance(step, dict) else [str(step)]
-    if any(key in verbs for key in keys):
-        return ""  # two verbs in one step: none of them is mistyped
-    return next((near for key in keys for near in near_names(key, verbs, 1)), "")
+    known = [key for key in keys if key in verbs]
+    near = next((near for key in keys if key not in verbs for near in near_names(key, verbs, 1)), "")
+    if known and len(keys) > 1:
+        return f"a step has one key; did you mean '- {near or known[-1]}: ..' as a step of its own?"
+    return f"{one_of}; did you mean '{near}'?" if near else one_of
 
 
 def _bound(kind: str, context: dict[str, Any]) -> str:
@@ -100,7 +102,7 @@ def known_keys(model: type[BaseModel], loc: Sequence[str | int]) -> list[str]:
     """The keys that may stand in the mapping at `loc` of a `model`, in the order of the model."""
     here: list[Any] = [model]
     for part in loc:
-        here = [inner for outer in here for inner in _inside(outer, part)] or here
+        here = [inner for outer in here for inner in _tagged(outer, part) or _inside(outer, part)] or here
     keys: dict[str, None] = {}
     for kind in (plain for outer in here for plain in _unwrapped(outer)):
         if isinstance(kind, type) and issubclass(kind, BaseModel):
@@ -119,6 +121,18 @@ def _unwrapped(annotation: Any) -> list[Any]:
     if origin is Union or origin is types.UnionType:
         return [plain for one in get_args(annotation) for plain in _unwrapped(one)]
     return [annotation]
+
+
+def _tagged(annotation: Any, part: str | int) -> list[Any]:
+    """The members of a tagged union that `part` of an error's place names; none where it is no tag."""
+    origin, arguments = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        if any(isinstance(one, Tag) and one.tag == part for one in arguments[1:]):
+            return [arguments[0]]
+        return _tagged(arguments[0], part)
+    if origin is Union or origin is types.UnionType:
+        return [member for one in arguments for member in _tagged(one, part)]
+    return []
 
 
 def _inside(annotation: Any, part: str | int) -> list[Any]:

@@ -8,6 +8,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import Discriminator, Field, Tag
 
 from benchd.files.names import Record
+from benchd.files.wording import near_names
 from benchd.procedures.arguments import (
     Accept,
     Ask,
@@ -135,13 +136,23 @@ _MODELS = (
     IfStep, RepeatStep, ForStep, CallStep, WaitStep, AcceptStep,
 )  # fmt: skip
 VERBS: tuple[str, ...] = tuple(model.verb for model in _MODELS)
+_KEYS = {model.verb: tuple(field.alias or name for name, field in model.model_fields.items()) for model in _MODELS}
 
 
 def _which(value: Any) -> str | None:
     if isinstance(value, Step):
         return f"step {value.verb}"
     verbs = [key for key in value if key in VERBS] if isinstance(value, dict) else []
-    return f"step {verbs[0]}" if len(verbs) == 1 else None
+    if len(verbs) != 1 or any(_is_mistyped_verb(key, verbs[0]) for key in value if key not in VERBS):
+        return None
+    return f"step {verbs[0]}"
+
+
+def _is_mistyped_verb(key: str, verb: str) -> bool:
+    """Whether a key beside `verb` was meant to be a second one; a key of that step's own that is mistyped was not."""
+    own = _KEYS[verb]
+    near = near_names(key, (*own, *VERBS), 1)
+    return bool(near) and near[0] not in own
 
 
 # The tags have a blank, so that none of them is taken for a key of the file when an error is put in its place.
