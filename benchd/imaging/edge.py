@@ -13,9 +13,8 @@ sinc(f cos tilt) sinc(f sin tilt) along the normal.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,30 +67,6 @@ class EdgeResult:
     window_px: float
     room_px: float
     cycles: int
-
-
-class EdgeExtent(Protocol):
-    """Anything that knows how wide an edge is and how much room it has: `EdgeResult`, `EdgeLine`."""
-
-    @property
-    def sigma_px(self) -> float: ...
-    @property
-    def room_px(self) -> float: ...
-
-
-def common_window(edges: Iterable[EdgeExtent]) -> float:
-    """One window (px along the normal) for all pictures of a sweep, from the blurriest edge that can be accepted.
-
-    A window that follows the blur is a bias that follows the focus and bends the curve; so all are measured with one.
-    Edges too blurred for the least room of the sweep do not count: they are refused with this window.
-    Raises ValueError without a single edge that could be measured.
-    """
-    known = list(edges)
-    room = min((edge.room_px for edge in known), default=0.0)
-    accepted = [edge.sigma_px for edge in known if room >= LEAST_WINDOW_SIGMAS * edge.sigma_px]
-    if not accepted:
-        raise ValueError(f"none of {len(known)} edges can be measured with {room:.1f} px of room")
-    return min(room, wanted_window_px(max(accepted)))
 
 
 def edge_modulation(
