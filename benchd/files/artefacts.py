@@ -39,7 +39,10 @@ class Material(Record):
 
 
 class Given(Record):
-    """A length as its maker or a certificate states it; `points_um` are deviations from it around the ring."""
+    """A length as its maker or a certificate states it.
+
+    `points_um` are deviations from it around the ring; they are kept, and no finding goes by them yet.
+    """
 
     length_um: Positive
     u_um: NotNegative
@@ -49,7 +52,7 @@ class Given(Record):
 
 
 class Adapter(Record):
-    """A ring between the bench's base and the lens."""
+    """A ring between the bench's base and the lens; in one that `turns` a lens can be turned (nothing does so yet)."""
 
     adapter: RecordId
     seat_below: Name

@@ -83,7 +83,10 @@ class DeviceEntry(Record):
 
 
 class Motion(Record):
-    """How the carriage is driven: when it is there, how long it settles, a person's steps, what stays free."""
+    """How the carriage is driven: when it is there, how long it settles, what stays free.
+
+    `steps_um` and `jog_um_s` are those of moving by hand, which no command offers yet.
+    """
 
     tolerance_um: Positive
     settle_ms: NotNegative
@@ -118,7 +121,6 @@ class Target(Record):
     """The illuminated pattern: its known pitch (side of a square, mm) and the cover over it."""
 
     id: RecordId
-    pattern: Literal["tilted_square"] = "tilted_square"
     cover: tuple[Layer, ...] = ()
     pitch_mm: Positive
     u_pitch_mm: NotNegative = 0.0
@@ -132,7 +134,7 @@ class SetUp(Record):
 
 
 class Format(Record):
-    """A frame size."""
+    """A frame size. No finding goes by it yet."""
 
     width_mm: Positive
     height_mm: Positive
