@@ -53,14 +53,15 @@ class Checked:
 
 def run(args: argparse.Namespace) -> int:
     """0 all is well, 1 something is wrong, 2 not understood."""
-    files = [Path(word) for word in args.words if "=" not in word]
+    files = [options.bench_file_at(Path(word)) for word in args.words if "=" not in word]
+    bench = None if args.bench is None else options.bench_file_at(args.bench)
     inputs = [word for word in args.words if "=" in word]
     if not files:
         raise UsageError("name a file to check")
-    if inputs and args.bench is None:
+    if inputs and bench is None:
         raise UsageError(f"'{inputs[0]}' is an input of a dry run, which needs --bench FILE")
-    checked = [_check(path, args.bench, inputs) for path in files]
-    if args.bench is not None and not any(one.kind == "procedure" for one in checked):
+    checked = [_check(path, bench, inputs) for path in files]
+    if bench is not None and not any(one.kind == "procedure" for one in checked):
         raise UsageError("--bench is for a procedure, and none is named")
     wrong = any(one.problems or (one.plan or {}).get("problems") for one in checked)
     if args.json:
@@ -109,12 +110,22 @@ def _kind_of(source: Source) -> str:
 
 def _bench(path: Path, checked: Checked) -> None:
     from benchd.bench.assembly import build
+    from benchd.errors import BenchdError
     from benchd.files.loading import load_bench
+    from benchd.files.problems import FileProblems
+    from benchd.files.seats import fits_nowhere
     from benchd.procedures.library import Library
+    from benchd.records.engine import database_path
 
     loaded = load_bench(path)
     build(loaded)
     Library.load((loaded.folder / PROCEDURES,))
+    try:
+        database_path(loaded.file.store.url, loaded.folder)
+    except BenchdError as error:
+        wrong = 'the URL of an SQLite file, such as "sqlite:///bench.db"'
+        raise FileProblems([loaded.source.problem(("store", "url"), wrong)]) from error
+    checked.notes += fits_nowhere(loaded.file, loaded.records)
     file, records = loaded.file, loaded.records
     counts = (
         (len(file.devices), "device"),

@@ -33,6 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "pairs",
         nargs="*",
+        default=[],
         metavar="key=value",
         help="carriage_um=9000, by_um='-10 um', level=0.4, adapters=ring-07,gap-03, m=0.0101+-0.00001 (value+-u)",
     )

@@ -16,8 +16,19 @@ def reach(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("which bench")
     group.add_argument("--bench", metavar="NAME", help="its name; needed where several run, or with --host")
     group.add_argument("--host", metavar="HOST", help="its broker, where it does not run on this machine")
-    group.add_argument("--port", metavar="PORT", type=int, help="the broker's port (1884)")
+    group.add_argument("--port", metavar="PORT", type=_port, help="the broker's port (1884)")
     group.add_argument("--user", metavar="NAME", help="who asks (your login name)")
+
+
+def _port(text: str) -> int:
+    if not (text.isascii() and text.isdecimal() and 1 <= int(text[:6]) <= 65535):
+        raise argparse.ArgumentTypeError(f"'{text}' is no port, which is a whole number from 1 to 65535")
+    return int(text)
+
+
+def bench_file_at(path: Path) -> Path:
+    """The bench file that is named; of a folder, the bench.yaml in it."""
+    return path / "bench.yaml" if path.is_dir() else path
 
 
 def record(parser: argparse.ArgumentParser) -> None:

@@ -60,7 +60,7 @@ def parsed(ask: Doc, typed: str) -> Any:
         raise UsageError("type y or n")
     if kind == "choice":
         choices = list(ask["choices"])
-        if text.isdigit() and 1 <= int(text) <= len(choices):
+        if text.isdecimal() and 1 <= int(text) <= len(choices):
             return choices[int(text) - 1]
         if text in choices:
             return text

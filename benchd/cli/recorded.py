@@ -6,6 +6,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchd.cli import options
+
 if TYPE_CHECKING:
     from benchd.records.reader import Reader
 
@@ -29,8 +31,7 @@ def bench_file(args: argparse.Namespace) -> Path:
     from benchd.errors import Refused
 
     if args.bench_file is not None:
-        given: Path = args.bench_file
-        return given / "bench.yaml" if given.is_dir() else given
+        return options.bench_file_at(args.bench_file)
     try:
         here = one_here(args.bench)
     except Refused as none:

@@ -64,7 +64,7 @@ def findings_of(reader: Reader, of: str) -> list[dict[str, Any]]:
     if not found:
         about = sorted({str(doc["lens"]) for doc in reader.findings() if doc["lens"]})
         advice = f"Lenses with findings: {', '.join(about)}." if about else "There are no findings of lenses yet."
-        raise Refused("not_found", f"The record holds no finding of {of}.", advice=advice)
+        raise Refused("not_found", f"The record holds no finding of '{of}'.", advice=advice)
     return found
 
 
@@ -92,7 +92,8 @@ def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any
     try:
         args.out.write_bytes(picture)
     except OSError as error:
-        raise BenchdError("bad_request", f"{args.out} cannot be written: {error.strerror}.") from error
+        advice = "Name a file in a folder that is there and may be written, with --out FILE.png."
+        raise BenchdError("bad_request", f"{args.out} cannot be written: {error.strerror}.", advice=advice) from error
     return str(doc["finding"])
 
 

@@ -22,7 +22,11 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """The procedure and its inputs."""
     parser.add_argument("procedure", help="such as flange_check; `benchd status --json` lists them all")
     parser.add_argument(
-        "inputs", nargs="*", metavar="key=value", help="lens=L-0417 adapters=ring-07 glass=pane-25 distance_mm='5 m'"
+        "inputs",
+        nargs="*",
+        default=[],
+        metavar="key=value",
+        help="lens=L-0417 adapters=ring-07 glass=pane-25 distance_mm='5 m'",
     )
     parser.add_argument("--dry", action="store_true", help="only say what it would do; nothing moves")
     options.reach(parser)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from benchd.records.reader import Reader
+
+_REVISION = re.compile(r"[0-9]{1,18}")
 
 Shown = tuple[dict[str, Any], "list[RenderableType]"]
 
@@ -94,7 +97,7 @@ def _run(reader: Reader, code: str | None) -> Shown:
 
 def _lens(reader: Reader, code: str | None) -> Shown:
     from benchd.cli import lines, tables
-    from benchd.errors import BenchdError
+    from benchd.errors import BenchdError, Refused
 
     findings = reader.findings(lens=code, limit=20)
     if code is None:
@@ -108,7 +111,9 @@ def _lens(reader: Reader, code: str | None) -> Shown:
     except BenchdError:
         # A lens whose file was never entered may have findings all the same.
         if not findings:
-            raise
+            entered = ", ".join(reader.lenses()) or "none"
+            advice = f"A lens enters the record with the first set-up that names it; so far: {entered}."
+            raise Refused("unknown_name", f"The record holds no lens {code}.", advice=advice) from None
     parts: list[RenderableType] = [tables.heading(f"Lens {code}")]
     if record:
         parts.append(tables.pairs([(name, lines.plain(value, name)) for name, value in record.items()]))
@@ -140,11 +145,14 @@ def _setup(reader: Reader, code: str | None) -> Shown:
     from benchd.cli.status import stated
     from benchd.errors import Refused
 
-    if code is not None and not code.isdigit():
+    if code is not None and _REVISION.fullmatch(code) is None:
         raise UsageError(f"'{code}' is no revision of the set-up, such as 1187")
     setup = reader.setup(None if code is None else int(code))
     if setup is None:
-        raise _nothing("set-up") if code is None else Refused("unknown_name", f"The record holds no set-up {code}.")
+        last = reader.setup()
+        if code is None or last is None:
+            raise _nothing("set-up")
+        raise Refused("unknown_name", f"The record holds no set-up {code}.", advice=f"The last one is {last.rev}.")
     doc = asdict(setup)
     parts: list[RenderableType] = [tables.heading(f"Set-up {setup.rev}", setup.at), tables.pairs(stated(setup.doc))]
     if setup.chain:

@@ -43,11 +43,14 @@ def run(args: argparse.Namespace) -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: sys.exit(exits.DONE))
     print(CAUTION, file=sys.stderr, flush=True)
-    path = args.bench / "bench.yaml" if args.bench.is_dir() else args.bench
     from benchd.daemon import Daemon
 
     sys.setswitchinterval(SWITCH_S)
-    daemon = Daemon(path, ports_file=args.ports_file, ready=lambda ready: _ready(ready, as_json=args.json))
+    daemon = Daemon(
+        options.bench_file_at(args.bench),
+        ports_file=args.ports_file,
+        ready=lambda ready: _ready(ready, as_json=args.json),
+    )
     try:
         asyncio.run(daemon.serve())
     except FileProblems as error:

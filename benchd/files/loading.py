@@ -11,9 +11,12 @@ from pydantic import BaseModel
 
 from benchd.files.bench_file import BenchFile
 from benchd.files.problems import FileProblems, Problem
-from benchd.files.records_folder import Records
+from benchd.files.records_folder import MODELS, Records
 from benchd.files.source import Source, check, load_yaml
 from benchd.files.wording import near_names
+
+OTHER_KINDS = (*MODELS, "procedure", "world")
+"""First keys of files that are no bench's."""
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -53,6 +56,7 @@ def load_bench(path: Path) -> LoadedBench:
     file: BenchFile | None = None
     try:
         source = load_yaml(path)
+        _demand_a_bench(source)
         file = check(source, BenchFile)
         problems += _contradictions(source, file)
     except FileProblems as error:
@@ -69,8 +73,19 @@ def load_bench(path: Path) -> LoadedBench:
     return LoadedBench(file, source, records)
 
 
+def _demand_a_bench(source: Source) -> None:
+    """Another kind of file is told to be one, instead of lacking every key of a bench."""
+    first = str(next(iter(source.data)))
+    if first in OTHER_KINDS:
+        raise FileProblems([source.problem((first,), "bench, with which a bench file begins")])
+
+
 def _contradictions(source: Source, file: BenchFile) -> list[Problem]:
     problems = []
+    if "carriage" not in file.roles:
+        problems.append(
+            source.problem(("roles",), "carriage among the roles, with the axis that is driven through focus")
+        )
     for name, device in file.devices.items():
         if device.link is not None and device.link not in file.links:
             wrong = _one_of("a link of this file", device.link, file.links)

@@ -88,6 +88,8 @@ def parse(text: str, file: str) -> tuple[Node | None, list[Problem]]:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         said = " ".join(str(part) for part in (error.context, error.problem) if part)
+        if r"'\t'" in said:
+            said = "a tab stands here; indent with spaces"
         raise Unreadable(Problem(file, line, column, "", "", f"not YAML: {said}")) from error
     except YAMLError as error:
         said = str(error).splitlines()[0]

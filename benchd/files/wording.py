@@ -54,7 +54,7 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
     context = error.get("ctx", {})
     if kind == "step":
         return _of_step(error["input"], str(context["verbs"]).split(", "), error["msg"])
-    return _bound(kind, context) or _worded(kind, context) or error["msg"]
+    return _bound(kind, context) or _worded(kind, context, str(error["input"])) or error["msg"]
 
 
 def _of_step(step: Any, verbs: Sequence[str], one_of: str) -> str:
@@ -80,12 +80,10 @@ def _bound(kind: str, context: dict[str, Any]) -> str:
     return f"a number, {word} {context[name]:g}"
 
 
-def _worded(kind: str, context: dict[str, Any]) -> str:
+def _worded(kind: str, context: dict[str, Any], stands: str) -> str:
     words = {
         "value_error": "{error}",
         "assertion_error": "{error}",
-        "literal_error": "one of {expected}",
-        "enum": "one of {expected}",
         "string_pattern_mismatch": "text of the form {pattern}",
         "too_short": "at least {min_length} of them",
         "too_long": "at most {max_length} of them",
@@ -94,7 +92,9 @@ def _worded(kind: str, context: dict[str, Any]) -> str:
         "union_tag_invalid": "{discriminator} one of {expected_tags}",
     }
     if kind in ("literal_error", "enum"):
-        context = {"expected": str(context["expected"]).replace(" or ", ", ")}
+        expected = str(context["expected"]).replace(" or ", ", ")
+        near = near_names(stands, [name.strip("'") for name in expected.split(", ")], 1)
+        return f"one of {expected}; did you mean '{near[0]}'?" if near else f"one of {expected}"
     return words[kind].format_map(context) if kind in words else ""
 
 

@@ -58,6 +58,11 @@ def said(capsys: pytest.CaptureFixture[str]) -> Said:
          "'serial'"),
         ("bench.yaml", "dial_line: {kind: serial,", "dial_line: {kind: serial, buad: 9600,", "links.dial_line.buad",
          "9600", "did you mean 'baud'"),
+        ("bench.yaml", "sqlite:///workshop.db", "sqlite://workshop.db", "store.url", "'sqlite://workshop.db'",
+         "the URL of an SQLite file, such as"),
+        ("bench.yaml", "arrangement: wall ", "arrangement: wll ", "arrangement", "'wll'", "did you mean 'wall'?"),
+        ("bench.yaml", "carriage: stage, ", "", "roles", "{position: .., target_light: .., detector: .., indicator:...",
+         "carriage among the roles"),
         ("bench.yaml", "detector: view", "detector: veiw", "roles.detector", "'veiw'", "did you mean 'view'"),
         ("adapters/ring-07.yaml", "alpha_per_K: 23.0e-6", "alpha_per_K: 23.0", "material.alpha_per_K", "23.0",
          "at most 0.0002"),
@@ -121,6 +126,48 @@ def test_what_is_none_of_our_files_is_said_to_be_none(tmp_path: Path, said: Said
     told = said()
     assert f"{path}:1:" in told or f"{path}:2:" in told
     assert may in told
+
+
+def test_a_tab_is_called_one(folder: Path, said: Said) -> None:
+    path = folder / "bench.yaml"
+    line = swap(path, "  tolerance_um: 1.0", "\ttolerance_um: 1.0")
+    assert main(["check", str(path)]) == exits.REFUSED
+    assert f"{path}:{line}:1: not YAML: a tab stands here; indent with spaces" in said()
+
+
+@pytest.mark.parametrize(
+    ("file", "old", "new", "told"),
+    [
+        ("adapters/ring-07.yaml", "seat_below: rail", "seat_below: rial", "ring-07 rests on rial, which nothing"),
+        ("adapters/ring-07.yaml", "seat_above: m50", "seat_above: m52", "L-0417 has mount m50, which nothing"),
+        ("bench.yaml", "seat: rail ", "seat: plate ", "gap-03 rests on rail, which nothing here offers (offered: p"),
+    ],
+)  # fmt: skip
+def test_what_can_stand_nowhere_on_the_bench_is_remarked(
+    folder: Path, said: Said, file: str, old: str, new: str, told: str
+) -> None:
+    assert main(["check", str(folder / "bench.yaml")]) == exits.DONE
+    assert "nothing here offers" not in said()
+    swap(folder / file, old, new)
+    assert main(["check", str(folder / "bench.yaml")]) == exits.DONE
+    assert told in said()
+
+
+def test_a_folder_stands_for_the_bench_file_in_it(folder: Path, said: Said) -> None:
+    assert main(["check", str(folder)]) == exits.DONE
+    assert f"{folder / 'bench.yaml'}: fine; wall bench north-rail" in said()
+    assert main(["check", str(FLANGE), "--bench", str(folder), *INPUTS]) == exits.DONE
+    said()
+    assert main(["check", str(folder / "lenses")]) == exits.REFUSED
+    assert f"{folder / 'lenses' / 'bench.yaml'}: there is no such file" in said()
+
+
+def test_another_kind_of_file_in_place_of_a_bench_is_told_to_be_one(folder: Path, said: Said) -> None:
+    path = folder / "adapters" / "ring-07.yaml"
+    assert main(["check", str(FLANGE), "--bench", str(path), *INPUTS]) == exits.REFUSED
+    told = said()
+    assert "1 problem\n" in told
+    assert f"{path}:1:10 adapter = 'ring-07': bench, with which a bench file begins" in told
 
 
 def test_a_file_that_is_not_there_is_said_so(tmp_path: Path, said: Said) -> None:

@@ -74,7 +74,10 @@ def test_help_lists_every_command_and_the_caution(capsys: pytest.CaptureFixture[
         (["statsu"], "did you mean 'status'"),
         (["status", "--bnech", "x"], "unrecognized arguments"),
         (["show", "lends", "L-1"], "invalid choice: 'lends'"),
-        (["do"], "required: verb"),
+        (["do"], "required: verb\n"),
+        (["run"], "required: procedure\n"),
+        (["status", "--port", "99999999"], "'99999999' is no port, which is a whole number from 1 to 65535"),
+        (["status", "--port", "mqtt"], "'mqtt' is no port, which is a whole number from 1 to 65535"),
         (["--nothing"], "unrecognized arguments: --nothing"),
     ],
 )

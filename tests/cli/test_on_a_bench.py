@@ -176,6 +176,9 @@ def test_a_run_asks_from_anywhere_and_ends_in_a_finding_that_can_be_reported(ben
 
     told = bench.benchd("report", doc["run"], "--out", "focus.png")
     assert (bench.folder / "focus.png").read_bytes().startswith(b"\x89PNG")
+    nowhere = bench.benchd("report", doc["run"], "--out", "nowhere/focus.png", code=1)
+    assert "nowhere/focus.png cannot be written" in nowhere.stderr
+    assert "Name a file in a folder that is there" in nowhere.stderr
     assert told.stderr == ""  # computed again, best focus lies where the finding says
     assert "RELATIVE" in told.stdout
     assert "Datum chain" in told.stdout

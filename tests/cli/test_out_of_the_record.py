@@ -1,0 +1,54 @@
+"""What is asked of a record that does not hold it: said in words, with what it does hold."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchd.cli import exits
+from benchd.cli.main import main
+from benchd.devices.clock import Clock
+from benchd.records.store import Store
+
+URL = "sqlite:///bench.db"
+
+
+@pytest.fixture
+async def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A record with two set-ups and one lens, in the folder where the commands are typed."""
+    store = await Store.open(URL, tmp_path, Clock())
+    await store.put_lens("L-0417", {"mount": "m50"})
+    await store.add_setup(11, {"lens": None}, [])
+    await store.add_setup(12, {"lens": "L-0417"}, [])
+    await store.close()
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (["show", "setup", "13"], exits.REFUSED, "holds no set-up 13. (unknown_name)\nThe last one is 12."),
+        (["show", "setup", "9" * 18], exits.REFUSED, "The last one is 12."),
+        (["show", "setup", "9" * 30], exits.USAGE, "is no revision of the set-up, such as 1187"),
+        (["show", "setup", "²"], exits.USAGE, "is no revision of the set-up, such as 1187"),
+        (["show", "lens", "L-9"], exits.REFUSED, "holds no lens L-9. (unknown_name)\nA lens enters the record with"),
+        (["show", "lens", "L-9"], exits.REFUSED, "so far: L-0417."),
+        (["show", "finding", "L-0417"], exits.REFUSED, "A finding is named like f-7."),
+        (["show", "run"], exits.REFUSED, "holds no run yet"),
+        (["report", ""], exits.REFUSED, "holds no finding of ''. (not_found)"),
+    ],
+)
+async def test_what_the_record_does_not_hold_is_said(
+    record: None, words: list[str], code: int, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*words, "--store", URL]) == code
+    told = capsys.readouterr()
+    assert said in told.err
+    assert "Traceback" not in told.err
+    assert told.out == ""
+
+
+async def test_the_last_set_up_is_shown_where_none_is_named(record: None, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["show", "setup", "--store", URL]) == exits.DONE
+    assert "Set-up 12" in capsys.readouterr().out
