@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -32,7 +33,7 @@ world                       NAME [value=]: lose_steps, push, stall, switch_stuck
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Returns 0 done, 1 refused, 2 usage or a bad world, 3 no simulator there or a fault of its own."""
+    """Returns 0 done, 1 refused or a file that will not do, 2 usage, 3 no simulator there or a fault of its own."""
     args = _parser().parse_args(argv)
     run: dict[str, Any] = {"up": _up, "hand": _hand, "truth": _truth, "fault": _fault}
     code: int = run[args.command](args)
@@ -77,17 +78,19 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _pace(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
     if not 0 < value <= 100:
-        raise argparse.ArgumentTypeError(f"{text} is not above 0 and at most 100")
+        raise argparse.ArgumentTypeError(f"{text} is no number above 0 and at most 100")
     return value
 
 
 def _port(text: str) -> int:
-    value = int(text)
-    if not 0 <= value <= 65535:
-        raise argparse.ArgumentTypeError(f"{text} is no port")
-    return value
+    if not (text.isascii() and text.isdecimal() and int(text[:6]) <= 65535):
+        raise argparse.ArgumentTypeError(f"{text} is no port, which is a whole number from 0 (any free one) to 65535")
+    return int(text)
 
 
 def _say(problem: object, code: int) -> int:
@@ -108,7 +111,10 @@ def _up(args: argparse.Namespace) -> int:
     try:
         world = load_world(args.world, args.seed, args.pace, time.monotonic)
     except WorldFileError as problem:
-        return _say(problem, USAGE)
+        return _say(problem, REFUSED)
+    unwritable = _unwritable("--truth", args.truth) or _unwritable("--journal", args.journal)
+    if unwritable:
+        return _say(unwritable, REFUSED)
     folder = args.dir.absolute()
 
     def ready(where: Any) -> None:
@@ -131,9 +137,21 @@ def _up(args: argparse.Namespace) -> int:
                     ready=ready,
                 )
             )
-    except (InUse, OSError) as problem:
+    except InUse as problem:
         return _say(problem, FAULT)
+    except OSError as problem:
+        return _say(
+            f"{problem.filename or folder}: {problem.strerror or problem}; is --dir a folder that may be written?",
+            FAULT,
+        )
     return 0
+
+
+def _unwritable(option: str, path: Path | None) -> str:
+    """Why nothing can be written there; said before anything is plugged in, since a truth is written at the end too."""
+    if path is None or (path.parent.is_dir() and os.access(path.parent, os.W_OK) and not path.is_dir()):
+        return ""
+    return f"{option} {path} cannot be written; name a file in a folder that is there and may be written."
 
 
 def _punctual() -> Any:
@@ -172,6 +190,8 @@ def _truth(args: argparse.Namespace) -> int:
         return _tell(args.dir, command, show=True, key="truth")
     from benchd_simulators.firmware.rig import write_json
 
+    if unwritable := _unwritable("--out", args.out):
+        return _say(unwritable, REFUSED)
     return _tell(args.dir, command, show=False, keep=lambda answer: write_json(args.out, answer["truth"]))
 
 
@@ -183,7 +203,8 @@ def _tell(folder: Path, command: dict[str, Any], *, show: bool, key: str | None 
         if answer.get("ok") and keep is not None:
             keep(answer)
     except (OSError, ValueError) as problem:
-        return _say(f"No simulator answers in {folder}: {problem}", FAULT)
+        why = getattr(problem, "strerror", None) or problem
+        return _say(f"No simulator answers in {folder} ({why}). Start one: benchd-sim up WORLD --dir {folder}", FAULT)
     if not answer.pop("ok", False):
         return _say(answer.get("error"), REFUSED)
     if show:

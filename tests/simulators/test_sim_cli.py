@@ -116,8 +116,9 @@ def test_a_long_folder_name(start_bench: Callable[..., Bench], tmp_path: Path) -
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
-        (("up", "nowhere"), "nowhere"),
         (("up",), "WORLD"),
+        (("up", "workshop", "--pace", "fast"), "fast is no number above 0 and at most 100"),
+        (("up", "workshop", "--camera-port", "99999999"), "99999999 is no port"),
         (("up", "workshop", "--pace", "0"), "--pace"),
         (("up", "workshop", "--seed", "x"), "--seed"),
         (("fault", "broker", "unplug"), "broker"),
@@ -132,11 +133,44 @@ def test_bad_arguments_are_told_and_exit_2(tmp_path: Path, arguments: tuple[str,
     assert "Traceback" not in answer.stderr
 
 
-def test_a_bad_world_file_is_told_with_line_and_key_and_exit_2(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("name", "text", "said"),
+    [
+        ("nowhere", None, "the worlds that ship are workshop, workshop-collimated"),
+        ("empty.yaml", "", "it begins with 'world: NAME'"),
+        ("tab.yaml", "world: x\n\tarrangement: wall\n", "tab.yaml:2:"),
+    ],
+)
+def test_a_world_that_will_not_do_is_refused(tmp_path: Path, name: str, text: str | None, said: str) -> None:
+    if text is not None:
+        (tmp_path / name).write_text(text)
+    answer = sim("up", name if text is None else tmp_path / name, "--dir", tmp_path / "run")
+    assert answer.returncode == 1
+    assert said in answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+@pytest.mark.parametrize("option", ["--truth", "--journal"])
+def test_a_file_that_cannot_be_written_is_told_before_anything_is_plugged_in(tmp_path: Path, option: str) -> None:
+    answer = sim("up", "workshop", "--dir", tmp_path / "run", option, tmp_path / "nowhere" / "x")
+    assert answer.returncode == 1
+    assert f"{option} {tmp_path / 'nowhere' / 'x'} cannot be written; name a file in a folder" in answer.stderr
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    answer = sim("up", "workshop", "--dir", tmp_path / "file" / "run")
+    assert answer.returncode == 3
+    assert f"{tmp_path / 'file' / 'run'}: Not a directory; is --dir a folder" in answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+def test_a_bad_world_file_is_told_with_line_and_key_and_exit_1(tmp_path: Path) -> None:
     path = tmp_path / "bad.yaml"
     path.write_text("world: bad\narrangement: sideways\n")
     answer = sim("up", path, "--dir", tmp_path / "run")
-    assert answer.returncode == 2
+    assert answer.returncode == 1
     assert re.search(r"bad\.yaml:2:\d+:? arrangement", answer.stderr)
     assert "Traceback" not in answer.stderr
     assert not (tmp_path / "run").exists()
@@ -167,6 +201,9 @@ def test_the_truth(start_bench: Callable[..., Bench], tmp_path: Path) -> None:
     assert told["seed"] == 5
     out = tmp_path / "out.json"
     assert sim("truth", "--dir", bench.folder, "--out", out).returncode == 0
+    nowhere = sim("truth", "--dir", bench.folder, "--out", out.parent / "nowhere" / "truth.json")
+    assert nowhere.returncode == 1
+    assert "nowhere/truth.json cannot be written" in nowhere.stderr
     assert json.loads(out.read_text())["focus_error_um"] == told["focus_error_um"]
     assert json.loads(file.read_text())["focus_error_um"] == told["focus_error_um"]
     bench.tell(do="remove", what="lens")
@@ -198,7 +235,8 @@ def test_faults_from_the_command_line(bench: Bench) -> None:
 def test_nobody_there(tmp_path: Path) -> None:
     answer = sim("truth", "--dir", tmp_path)
     assert answer.returncode == 3
-    assert "No simulator answers" in answer.stderr
+    assert f"No simulator answers in {tmp_path}" in answer.stderr
+    assert f"Start one: benchd-sim up WORLD --dir {tmp_path}" in answer.stderr
 
 
 @pytest.mark.parametrize(
