@@ -148,7 +148,7 @@ async def test_bad_world(bench: Lab, tmp_path: Path) -> None:
     world = tmp_path / "bent.yaml"
     world.write_text(text.replace("backlash_um: 6", "backlash_um: much"), encoding="utf-8")
     done = await ask(tmp_path, "benchd-sim", "up", world, "--dir", tmp_path / "run")
-    assert done.returncode == exits.USAGE
+    assert done.returncode == exits.REFUSED
     for word in (f"{world}:{line}", "backlash_um", "much"):
         assert word in done.stderr, done.stderr
     assert not (tmp_path / "run" / "ports.json").exists()
