@@ -13,14 +13,10 @@ from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.devices import Axis, Encoder
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
-from benchd.optics.focus_depth import half_width_um
+from benchd.procedures import of_records
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.inputs import Known
 from benchd.records.reader import Reader
-
-LP_MM = 40.0
-POINT_S = 0.15
-SEEK_S = 3.0
 
 
 class Offline:
@@ -64,42 +60,20 @@ class Offline:
 
     def known(self) -> Known:
         """The ids of all records, by kind."""
-        records = self._loaded.records
-        return {
-            "lens": records.lenses,
-            "adapter": records.adapters,
-            "glass": records.glasses,
-            "reference": records.references,
-        }
+        return of_records.known(self._loaded.records)
 
     def facts(self, kind: str, name: str) -> Mapping[str, Any]:
         """Figures of a record; a length by its calibration where one is in force. Raises Refused."""
-        records = self._loaded.records
-        if kind == "lens":
-            lens = records.lens(name)
-            return {"f_number": lens.f_number, "focal_length_mm": lens.focal_length_mm.value}
-        if kind == "glass":
-            return {"thickness_mm": records.glass(name).thickness_mm}
-        calibration = self._calibrations.get(name)
-        if calibration is not None:
-            return {"length_um": calibration.value_um, "u_um": calibration.u_um}
-        given = (records.adapter(name) if kind == "adapter" else records.reference(name)).given
-        if given is None:
-            raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")
-        return {"length_um": given.length_um, "u_um": given.u_um}
+        return of_records.facts(self._loaded.records, self._calibrations.get, kind, name)
 
     def figures(self) -> BenchFigures:
         """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""
         spec = self._assembly.named("carriage", Axis).spec
-        return BenchFigures(
+        return of_records.figures(
+            spec,
+            settle_ms=self._loaded.file.motion.settle_ms,
             devices={self._assembly.public_name(name) for name in self._assembly.devices},
             calibrations=set(self._calibrations),
-            travel_um=(spec.low, spec.high),
-            top_speed_um_s=spec.top_speed,
-            acceleration_um_s2=spec.acceleration,
-            settle_s=self._loaded.file.motion.settle_ms / 1000.0,
-            point_s=POINT_S,
-            home_s=(spec.high - spec.low) / spec.top_speed + SEEK_S,
             homed=False,
             carriage_um=spec.low,
             where=self._where,
@@ -109,9 +83,4 @@ class Offline:
         records, file = self._loaded.records, self._loaded.file
         setup = apply(self._setup, changes, records, file)
         chain = datum_chain(file, records, setup, self._calibrations, self._scale)
-        f_number = setup.f_number
-        if f_number is None and setup.lens is not None:
-            f_number = records.lens(setup.lens).f_number
-        half_width = None if f_number is None else half_width_um(f_number, LP_MM)
-        depth_zero = chain.depth_at_zero_um / (1.0 + chain.scale_growth)
-        return Whereabouts(chain.carriage_um, depth_zero, half_width)
+        return of_records.whereabouts(records, setup, chain)

@@ -15,6 +15,7 @@ from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.devices import Camera
 from benchd.errors import Refused
+from benchd.procedures import of_records
 from benchd.procedures import steps as kinds
 from benchd.procedures.bench_figures import demand
 from benchd.procedures.dry_run import dry_run
@@ -66,13 +67,7 @@ class CarryOut:
 
     def known(self) -> Known:
         """The ids of all records, by kind."""
-        records = self._bench.loaded.records
-        return {
-            "lens": records.lenses,
-            "adapter": records.adapters,
-            "glass": records.glasses,
-            "reference": records.references,
-        }
+        return of_records.known(self._bench.loaded.records)
 
     def scope(self, procedure: Procedure, values: Mapping[str, Any]) -> Scope:
         """What names stand for at the beginning."""
@@ -81,19 +76,7 @@ class CarryOut:
 
     def facts(self, kind: str, name: str) -> Mapping[str, Any]:
         """Figures of a record; lengths by the calibration in force where there is one."""
-        records = self._bench.loaded.records
-        if kind == "lens":
-            lens = records.lens(name)
-            return {"f_number": lens.f_number, "focal_length_mm": lens.focal_length_mm.value}
-        if kind == "glass":
-            return {"thickness_mm": records.glass(name).thickness_mm}
-        calibration = self._bench.setup.calibration(name)
-        if calibration is not None:
-            return {"length_um": calibration.value_um, "u_um": calibration.u_um}
-        given = (records.adapter(name) if kind == "adapter" else records.reference(name)).given
-        if given is None:
-            raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")
-        return {"length_um": given.length_um, "u_um": given.u_um}
+        return of_records.facts(self._bench.loaded.records, self._bench.setup.calibration, kind, name)
 
     async def plan(self, procedure: Procedure, values: Mapping[str, Any]) -> Plan:
         """The procedure gone through without moving anything. Raises Refused where the bench lacks what it needs."""

@@ -1,0 +1,83 @@
+"""What procedures ask of records and of a set-up, alike for a bench that runs and for its files alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Set
+from typing import Any
+
+from benchd.bench.chain import CalibrationInForce, Chain
+from benchd.bench.setup import SetupDocument
+from benchd.devices import AxisSpec
+from benchd.errors import Refused
+from benchd.files.records_folder import Records
+from benchd.optics.focus_depth import half_width_um
+from benchd.procedures.bench_figures import BenchFigures, Where, Whereabouts
+from benchd.procedures.inputs import Known
+
+DEFAULT_LP_MM = 40.0
+POINT_S = 0.15
+SEEK_S = 3.0
+"""The slow part of homing: off the switch, and on to the reference mark."""
+
+
+def known(records: Records) -> Known:
+    """The ids of all records, by kind."""
+    return {
+        "lens": records.lenses,
+        "adapter": records.adapters,
+        "glass": records.glasses,
+        "reference": records.references,
+    }
+
+
+def facts(
+    records: Records, calibration: Callable[[str], CalibrationInForce | None], kind: str, name: str
+) -> Mapping[str, Any]:
+    """Figures of a record; a length by the calibration in force where there is one. Raises Refused."""
+    if kind == "lens":
+        lens = records.lens(name)
+        return {"f_number": lens.f_number, "focal_length_mm": lens.focal_length_mm.value}
+    if kind == "glass":
+        return {"thickness_mm": records.glass(name).thickness_mm}
+    in_force = calibration(name)
+    if in_force is not None:
+        return {"length_um": in_force.value_um, "u_um": in_force.u_um}
+    given = (records.adapter(name) if kind == "adapter" else records.reference(name)).given
+    if given is None:
+        raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")
+    return {"length_um": given.length_um, "u_um": given.u_um}
+
+
+def whereabouts(records: Records, setup: SetupDocument, chain: Chain) -> Whereabouts:
+    """Where a set-up with this chain puts nominal, and how wide the curve is there."""
+    f_number = setup.f_number
+    if f_number is None and setup.lens is not None:
+        f_number = records.lens(setup.lens).f_number
+    half_width = None if f_number is None else half_width_um(f_number, DEFAULT_LP_MM)
+    return Whereabouts(chain.carriage_um, chain.depth_at_zero_um / (1.0 + chain.scale_growth), half_width)
+
+
+def figures(
+    spec: AxisSpec,
+    *,
+    settle_ms: float,
+    devices: Set[str],
+    calibrations: Set[str],
+    homed: bool,
+    carriage_um: float,
+    where: Where,
+) -> BenchFigures:
+    """What a dry run has to know, by what the carriage can do."""
+    return BenchFigures(
+        devices=devices,
+        calibrations=calibrations,
+        travel_um=(spec.low, spec.high),
+        top_speed_um_s=spec.top_speed,
+        acceleration_um_s2=spec.acceleration,
+        settle_s=settle_ms / 1000.0,
+        point_s=POINT_S,
+        home_s=(spec.high - spec.low) / spec.top_speed + SEEK_S,
+        homed=homed,
+        carriage_um=carriage_um,
+        where=where,
+    )
