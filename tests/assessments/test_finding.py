@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from copy import deepcopy
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,26 +15,7 @@ from pydantic import ValidationError
 from benchd.assessments.finding import Finding
 
 # The example of the project's published contract, section 4.
-EXAMPLE = json.loads("""
-{"finding":"f-310","assessment":"flange","run":"r-0192","setup":1187,"lens":"L-0417","job":"J-88","at":"2031-04-05T09:20:02Z",
- "version":"0.3.0",
- "measurand":{"arrangement":"wall","ring":"infinity","f_number":2.0,"merit":"edge","lp_mm":40,"light_nm":546,"glass":["pane-25"],"reference_C":20.0},
- "absolute":true,
- "values":{"focus_error":{"value":17.6,"unit":"um","u":3.8,"dof":2600,"k":1.96,"U":7.5},
-           "glass_residual":{"value":0.0,"unit":"um","u":0.2,"dof":null,"k":null,"U":null}},
- "budget":[{"term":"sweep","u":0.6,"type":"A","dof":11,"source":"r-0192"},
-           {"term":"conjugate","u":2.9,"type":"B","dof":null,"source":"setup-1187"},
-           {"term":"base","u":1.8,"type":"B","dof":null,"source":"cal-7"},
-           {"term":"joints","u":1.0,"type":"A","dof":14,"source":"cal-2"},
-           {"term":"adapter","u":0.8,"type":"B","dof":null,"source":"cal-3"},
-           {"term":"glass","u":0.9,"type":"B","dof":null,"source":"pane-25"},
-           {"term":"thermal","u":0.5,"type":"B","dof":null,"source":"setup-1187"}],
- "verdict":{"is":"fail","value":"focus_error","low":-10,"high":10,"unit":"um","p_conform":0.024,
-   "rule":"JCGM 106, 95 %","next":null},
- "advice":{"shim_um":20,"from_stock":[20],"residual_um":-2.4,"fitted_um":[50]},
- "notes":["Ring at infinity, wall at 5.0 m: 501 um of conjugate shift taken off."],
- "readings":{"run":"r-0192","indices":[0,104]},"calibrations":["cal-7","cal-3","cal-2"]}
-""")  # fmt: skip
+EXAMPLE = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
 
 
 def changed(path: str, value: Any) -> dict[str, Any]:
