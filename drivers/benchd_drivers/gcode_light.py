@@ -76,7 +76,7 @@ class GcodeLight(Light, BoardUser):
     async def _make_safe(self) -> None:
         """The safe level; a controller locked by an alarm takes no level, but a reset darkens its output."""
         try:
-            await self.set_level(self._config.safe_level)
+            await self._set(self._config.safe_level)
         except LineRefused as refusal:
             if refusal.number != LOCKED:
                 raise
@@ -93,6 +93,18 @@ class GcodeLight(Light, BoardUser):
     async def set_level(self, level: float) -> None:
         if not (math.isfinite(level) and 0 <= level <= 1):
             raise ValueError(f"a light's level is 0 to 1, not {level}")
+        try:
+            await self._set(level)
+        except LineRefused as refusal:
+            if refusal.number != LOCKED:
+                raise
+            text = f"{self.name}: the controller is locked until it is homed, and sets no light before."
+            advice = "Home the carriage first; that unlocks it."
+            raise DeviceError(
+                text, advice=advice, device=self.name, frames=refusal.frames, code="not_homed"
+            ) from refusal
+
+    async def _set(self, level: float) -> None:
         async with self._turn:
             power = round(level * self._config.full)
             await self._send(power)
