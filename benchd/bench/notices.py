@@ -34,9 +34,15 @@ class Subscription:
         self.dropped = 0
 
     def push(self, notice: Notice) -> None:
-        """Take a notice in; a kept document replaces the one of the same topic still waiting (the newest counts)."""
+        """Take a notice in; a kept document takes the place of the one of the same topic that still waits.
+
+        So the newest counts, and comes no later than what was told after the one before it.
+        """
         if notice.kept:
-            self._waiting = [n for n in self._waiting if not (n.kept and n.topic == notice.topic)]
+            for index, waiting in enumerate(self._waiting):
+                if waiting.kept and waiting.topic == notice.topic:
+                    self._waiting[index] = notice
+                    return
         elif len(self._waiting) >= self._limit:
             index = next((i for i, n in enumerate(self._waiting) if not n.kept), 0)
             del self._waiting[index]

@@ -1,7 +1,8 @@
 """What the bench has to say, onto MQTT: kept documents retained and coalesced, happenings at once.
 
 A topic is sent at most 20 times a second, always ending with its newest document, and nothing is sent that was sent
-just before. Each connection begins with everything that is kept, since a broker's memory may be gone.
+just before. An event goes out after the state that led to it, so that whoever acts on it finds that state. Each
+connection begins with everything that is kept, since a broker's memory may be gone.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ class Publisher:
         self._pending: dict[str, Doc | None] = {}
         self._sent: dict[str, tuple[float, Doc | None]] = {}
         self._wake = asyncio.Event()
+        self._none_pending = asyncio.Event()
 
     def again(self, topic: str) -> None:
         """Somebody emptied the kept `topic` (below the bench): send it once more, if it is one of ours."""
@@ -56,7 +58,20 @@ class Publisher:
                 self._pending[notice.topic] = notice.doc
                 self._wake.set()
             else:
+                if notice.topic == "event":
+                    await self._state_sent()
                 await self._publish(client, notice)
+
+    async def _state_sent(self) -> None:
+        """Wait for what is pending: a pause at most, as it is by then that all of it is due."""
+        if not self._pending:
+            return
+        self._none_pending.clear()
+        try:
+            async with asyncio.timeout(2.0 * self._pause_s):  # whoever empties topics on and on holds up no event
+                await self._none_pending.wait()
+        except TimeoutError:
+            pass
 
     async def _send_kept(self, client: aiomqtt.Client) -> None:
         while True:
@@ -70,6 +85,8 @@ class Publisher:
                 if last is None or _core(last[1]) != _core(document):
                     self._sent[topic] = (now, document)
                     await self._publish(client, Notice(topic, document, kept=True))
+            if not self._pending:
+                self._none_pending.set()
             if not ready:
                 wait_s = min(due.values()) - now if due else None
                 try:

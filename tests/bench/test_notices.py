@@ -37,6 +37,17 @@ async def test_what_is_unchanged_but_for_time_is_not_told_again() -> None:
     assert [notice.doc["seq"] for notice in told if notice.doc and notice.kept] == [3]
 
 
+async def test_a_state_is_told_before_what_came_of_it_even_if_a_newer_one_replaces_it() -> None:
+    notices = Notices()
+    with notices.subscribe() as listener:
+        notices.put("device/carriage", {"homed": True})
+        notices.tell("event", {"code": "done"})
+        notices.put("device/carriage", {"homed": True, "carriage_um": 0.1})
+        told = await taken(listener, 2)
+    assert [notice.topic for notice in told] == ["device/carriage", "event"]
+    assert told[0].doc == {"homed": True, "carriage_um": 0.1}
+
+
 async def test_clearing_is_told_once() -> None:
     notices = Notices()
     with notices.subscribe() as listener:

@@ -90,6 +90,47 @@ async def test_at_most_twenty_a_second_ending_with_the_newest(rig: MqttRig, onlo
     assert heard == sorted(set(heard))
 
 
+async def test_an_event_comes_after_the_state_that_led_to_it(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
+    heard: list[tuple[str, int]] = []
+    for n in range(1, 6):  # the state is told so often that its pause is always on when it changes again
+        rig.notices.put("device/carriage", {"n": n, "at": "way"})
+        await asyncio.sleep(0.005)
+        rig.notices.put("device/carriage", {"n": n, "at": "end"})
+        rig.notices.tell("event", {"n": n})
+    async with asyncio.timeout(5):
+        async for message in onlooker.messages:
+            topic, said = str(message.topic).removeprefix(BASE), json.loads(bytes(message.payload) or b"{}")
+            if topic in ("device/carriage", "event"):
+                heard.append((topic, said["n"]))
+            if heard and heard[-1] == ("event", 5):
+                break
+    for n in range(1, 6):
+        before = heard[: heard.index(("event", n))]
+        assert max(number for topic, number in before if topic == "device/carriage") >= n, heard
+
+
+async def test_an_event_does_not_wait_for_topics_that_somebody_empties_on_and_on(
+    rig: MqttRig, onlooker: aiomqtt.Client
+) -> None:
+    for name in ("one", "two"):
+        rig.notices.put(f"device/{name}", {"state": "idle"})
+    await asyncio.sleep(0.2)
+
+    async def empty() -> None:
+        while True:
+            for name in ("one", "two"):
+                await onlooker.publish(f"{BASE}device/{name}", b"", retain=True)
+                await asyncio.sleep(0.01)
+
+    emptying = asyncio.create_task(empty())
+    try:
+        await asyncio.sleep(0.2)
+        rig.notices.tell("event", {"code": "heard"})
+        assert json.loads(await hear(onlooker, "event", 1.0)) == {"code": "heard"}
+    finally:
+        emptying.cancel()
+
+
 async def test_nothing_is_said_twice(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
     rig.notices.put("device/lamp", {"level": 0.4, "seq": 1})
     await asyncio.sleep(0.2)
