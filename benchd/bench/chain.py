@@ -49,6 +49,7 @@ __all__ = [
     "datum_chain",
     "depth_um",
     "offset_um",
+    "position_u_um",
     "published",
     "wall_too_near",
     "with_chain",
@@ -167,6 +168,14 @@ def _scale_growth(scale: ScaleRecord, carriage_um: float, now: Temperature) -> l
     if scale.alpha_per_K is None:
         return []
     return [growth("scale", carriage_um, scale.alpha_per_K, REFERENCE_C, now)]
+
+
+def position_u_um(
+    bench_file: BenchFile, scale: ScaleRecord, carriage_um: float, calibrations: Mapping[str, CalibrationInForce]
+) -> float:
+    """How far the encoder alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
+    terms = position_terms(scale, carriage_um, _calibrated_at(bench_file, calibrations))
+    return math.hypot(*(term.u_um for term in terms))
 
 
 def _calibrated_at(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchd.bench.jobs import Stopped
@@ -63,11 +64,26 @@ class Positioner:
         self._halting = 0
         self._halted = asyncio.Event()  # no stop is on its way to standstill
         self._halted.set()
-        self.state = "idle"
+        self._state = "idle"
+        self.changed: Callable[[], None] = lambda: None
+        """Called in the turn in which `state` becomes another, so that it is told before whatever comes of it."""
+        self.place_um: float | None = None
+        """Where the carriage was when it was last read."""
         self.seeking_switch = False
         """Whether the controller's own homing cycle is under way: it resets and trips switches as it pleases."""
         self.barred: str | None = None
         """Why the carriage may not be moved at all just now: its controller or its scale is away."""
+
+    @property
+    def state(self) -> str:
+        """What the carriage is doing: `idle`, `moving` or `homing`."""
+        return self._state
+
+    @state.setter
+    def state(self, state: str) -> None:
+        if state != self._state:
+            self._state = state
+            self.changed()
 
     @property
     def limits_um(self) -> tuple[float, float]:
@@ -95,6 +111,7 @@ class Positioner:
         reading = await (self._scale.read() if self._scale else self._axis.read())
         if reading.quality == "bad":
             raise Unplausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
+        self.place_um = reading.value
         if self.state == "idle":
             self._seen = reading.value, self._clock.monotonic()
         return reading

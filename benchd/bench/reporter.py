@@ -7,6 +7,7 @@ takes trust away is told at once, and what runs on the trusted position is broug
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
@@ -34,9 +35,11 @@ class Reporter:
         self._away = away
         self._seq: dict[str, int] = {}
         self._place: float | None = None
+        self._rested = False
         self._fault: DeviceError | None = None
         self._halting: set[asyncio.Task[None]] = set()
         bench.trust.listen(self._trust_lost)
+        bench.carriage.changed = self._carriage_changed
 
     async def run(self) -> None:
         """Watch until cancelled."""
@@ -69,8 +72,22 @@ class Reporter:
             self._place = None
             self._tell_carriage()
             return
-        reading = await bench.carriage.watch_once()
-        self._place, self._fault = reading.value, None
+        self._seen_at((await bench.carriage.watch_once()).value)
+        self._fault = None
+        self._tell_carriage()
+
+    def _seen_at(self, place_um: float) -> None:
+        """Take a place up. At rest only one outside the tolerance is another: a scale's last digit never rests."""
+        rests = self._bench.carriage.state == "idle"
+        held = self._place if rests and self._rested else None
+        if held is None or abs(place_um - held) > self._bench.file.motion.tolerance_um:
+            self._place = place_um
+        self._rested = rests
+
+    def _carriage_changed(self) -> None:
+        """It begins or ends to move: told at once, with where it was last seen, before anybody hears of an end."""
+        if self._place is not None and self._bench.carriage.place_um is not None:
+            self._seen_at(self._bench.carriage.place_um)
         self._tell_carriage()
 
     def _failed(self, error: DeviceError) -> None:
@@ -117,12 +134,13 @@ class Reporter:
 
     def _tell_carriage(self) -> None:
         bench, place, error = self._bench, self._place, self._fault
-        low, high = bench.carriage.limits_um
+        low_um, high_um = bench.carriage.limits_um
         state = "fault" if error is not None else bench.carriage.state
         if bench.carriage.barred is not None:
             state = "offline"
         chain = bench.setup.chain
         offset = None if place is None else offset_um(chain, place)
+        u_um = None if place is None else bench.setup.position_u_um(place)
         doc: dict[str, Any] = {
             "state": state,
             "homed": bench.trust.homed,
@@ -132,8 +150,9 @@ class Reporter:
             "offset_um": _tenth(offset),
             "stale": bench.setup.document.stale,
             "source": bench.carriage.source,
-            "limits_um": [low, high],
-            "u_um": _tenth(chain.u_um),
+            # Inwards, so that what is told can be driven to.
+            "limits_um": [math.ceil(10.0 * low_um) / 10.0, math.floor(10.0 * high_um) / 10.0],
+            "u_um": _tenth(u_um),
         }
         if error is not None:
             doc |= {"code": error.code, "text": error.text}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, with_chain
+from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
 from benchd.bench.clearance import Clearance, check_clearance, clearance
 from benchd.bench.notices import Notices
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
@@ -114,6 +114,12 @@ class SetUpKeeper:
     def calibration(self, artefact: str) -> CalibrationInForce | None:
         """The calibration of an artefact in force."""
         return self._calibrations.get(artefact)
+
+    def position_u_um(self, carriage_um: float) -> float | None:
+        """The position's own standard uncertainty at a place; None without an encoder, as steps do not state any."""
+        if self._scale is None:
+            return None
+        return position_u_um(self._loaded.file, self._scale, carriage_um, self._calibrations)
 
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:
