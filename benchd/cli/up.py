@@ -33,9 +33,12 @@ def run(args: argparse.Namespace) -> int:
     import asyncio
     import gc
 
+    from benchd.cli.guard import UsageError, in_words, tell
+
+    if args.ports_file is not None and (args.ports_file.is_dir() or not args.ports_file.parent.is_dir()):
+        raise UsageError(f"--ports-file {args.ports_file}: name a file, in a folder that is there")
     gc.disable()  # nothing of the start is garbage; `_ready` ends this
 
-    from benchd.cli.guard import in_words, tell
     from benchd.devices.errors import DeviceError
     from benchd.files.problems import FileProblems
 

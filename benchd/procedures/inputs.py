@@ -26,6 +26,9 @@ FACTS: Mapping[str, tuple[str, ...]] = {
 }
 """What `${name.key}` may ask of an input of each type: figures of the record, or parts of the value."""
 
+LISTED = 12
+"""So many ids are named where none is near: a register may hold hundreds."""
+
 Known = Mapping[str, Collection[str]]
 """The ids of the records of each kind: lens, adapter, glass, reference."""
 
@@ -214,8 +217,10 @@ def _record(kind: str, given: Any, known: Known | None, wanted: Input) -> str:
     if not isinstance(given, str) or not given:
         raise ValueError(_may_stand(wanted))
     if known is not None and given not in known.get(kind, ()):
-        near = near_names(given, known.get(kind, ()), 1)
-        raise ValueError(f"there is no {kind} '{given}'" + (f"; did you mean '{near[0]}'?" if near else ""))
+        there = sorted(known.get(kind, ()))
+        near = near_names(given, there, 1)
+        others = f"there are {', '.join(there[:LISTED])}{', ..' * (len(there) > LISTED)}" if there else "there are none"
+        raise ValueError(f"there is no {kind} '{given}'; " + (f"did you mean '{near[0]}'?" if near else others))
     return given
 
 

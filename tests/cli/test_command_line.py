@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -90,6 +91,14 @@ def test_wrong_usage_says_what_is_wrong_and_ends_with_2(
     told = capsys.readouterr()
     assert said in told.err
     assert told.out == ""
+
+
+@pytest.mark.parametrize("place", ["", "nowhere/ports.json"])
+def test_a_file_of_ports_that_cannot_be_one_is_told_before_the_start(
+    place: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["up", str(tmp_path / "bench.yaml"), "--ports-file", str(tmp_path / place)]) == exits.USAGE
+    assert f"--ports-file {tmp_path / place}: name a file, in a folder that is there" in capsys.readouterr().err
 
 
 def test_without_a_command_the_help_is_shown_and_the_code_is_usage(capsys: pytest.CaptureFixture[str]) -> None:
