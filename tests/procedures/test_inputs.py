@@ -91,7 +91,7 @@ def test_defaults_stand_in_and_all_that_is_wrong_is_told_at_once() -> None:
     assert refused.value.code == "bad_request"
     assert refused.value.data["problems"] == [
         "repeat: no such input; did you mean 'repeats'?",
-        "lens = XYZ: there is no lens 'XYZ'; there are ",
+        "lens = XYZ: there is no lens 'XYZ'; there are L-0417, L-0418",
         "distance_mm: needed, a length such as '5 m', or a number in mm",
         "repeats = 21: a whole number, at most 20",
     ]
