@@ -22,6 +22,7 @@ from benchd.devices import (
     registry,
 )
 from benchd.errors import Refused
+from benchd.files.bench_file import Role
 from benchd.files.loading import LoadedBench
 from benchd.files.problems import FileProblems, Problem
 
@@ -61,6 +62,12 @@ class Assembly:
         device = self.devices.get(self.roles.get(role, ""))
         return device if isinstance(device, kind) else None
 
+    @property
+    def position_resolution_um(self) -> float:
+        """Of the encoder where there is one, else of the carriage's steps."""
+        encoder = self.in_role("position", Encoder)
+        return self.named("carriage", Axis).spec.resolution if encoder is None else encoder.spec.resolution_um
+
 
 def build(loaded: LoadedBench) -> Assembly:
     """Build all links and devices; no hardware is touched.
@@ -92,6 +99,7 @@ def build(loaded: LoadedBench) -> Assembly:
         except ValueError as wrong_use:
             problems.append(loaded.source.problem(("devices", name), str(wrong_use)))
     problems += _misplaced(loaded, devices)
+    problems += _not_stated(loaded, devices)
     if problems:
         raise FileProblems(problems)
     if not any(isinstance(device, Operator) for device in devices.values()):
@@ -117,6 +125,28 @@ def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Probl
         if kinds and device is not None and not isinstance(device, kinds):
             may = " or ".join(kind.__name__.lower() for kind in kinds)
             problems.append(loaded.source.problem(("roles", role), f"the name of a device that is {_article(may)}"))
+    return problems
+
+
+def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    """Figures that the budget of a finding goes by and that nobody has stated: none of them is taken as zero."""
+    problems = []
+
+    def need(role: Role, key: str, value: float | None, what: str) -> None:
+        if value is None:
+            wanted = f"{what}, which findings go by where the device is {role}; an explicit 0 is allowed"
+            problems.append(loaded.source.problem(("devices", loaded.file.roles[role], key), wanted))
+
+    for role, name in loaded.file.roles.items():
+        device = devices.get(name)
+        if role == "position" and isinstance(device, Encoder):
+            need(role, "u_scale", device.spec.u_scale, "the standard uncertainty of the scale's length, relative")
+            need(role, "subdivision_um", device.spec.subdivision_um, "the amplitude of the error within one period")
+        elif role == "indicator" and isinstance(device, Gauge):
+            need(role, "hysteresis_um", device.spec.hysteresis_um, "the hysteresis of the gauge")
+            need(role, "u_gain", device.spec.u_gain, "the standard uncertainty of the gauge's gain, relative")
+        elif role == "detector" and isinstance(device, Camera) and device.spec.pixel_um is not None:
+            need(role, "u_pixel_um", device.spec.u_pixel_um, "the standard uncertainty of pixel_um")
     return problems
 
 

@@ -8,11 +8,11 @@ from typing import Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench, chain_budget
-from benchd.bench.chain import wall_too_near
+from benchd.bench.chain import POSITION_NOT_STATED, position_noise_um, wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint
-from benchd.devices import Encoder, Gauge
+from benchd.devices import Gauge
 from benchd.errors import Refused
 from benchd.files.artefacts import LensTolerance
 from benchd.metrology.peak import PeakFit
@@ -115,11 +115,7 @@ class Assessor:
         return self._bench.setup.document.light_nm or DEFAULT_LIGHT_NM
 
     def _position_u_um(self) -> float:
-        """Independent noise of one position: the scale's subdivision and its resolution."""
-        scale = self._bench.assembly.in_role("position", Encoder)
-        if scale is None:
-            return 0.0
-        return math.hypot(scale.spec.subdivision_um / math.sqrt(2.0), scale.spec.resolution_um / math.sqrt(12.0))
+        return position_noise_um(self._bench.scale, self._bench.assembly.position_resolution_um)
 
     def _measurand(self, sweep: SweepData) -> dict[str, Any]:
         setup = self._bench.setup.document
@@ -167,7 +163,7 @@ class Assessor:
         own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
         cover = 1000.0 * sum(layer.thickness_mm for layer in bench.file.target.cover)
         work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
-        return await bench.analysis.run(gauge.base_depth, *work)
+        return self._as_stated(await bench.analysis.run(gauge.base_depth, *work))
 
     async def _adapter_length(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
         from benchd.assessments import gauge_readings as gauge
@@ -177,7 +173,13 @@ class Assessor:
         known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
         pairs = self._pairs(run, "on_base", "on_adapter")
         work = (pairs, known, adapter.id, self._comparator(), self._thermal(), self._about(run))
-        return await self._bench.analysis.run(gauge.adapter_length, *work)
+        return self._as_stated(await self._bench.analysis.run(gauge.adapter_length, *work))
+
+    def _as_stated(self, finding: Finding) -> Finding:
+        """Relative, with the reason, where nothing is stated of the carriage's position: its lines are then missing."""
+        if self._bench.scale is not None:
+            return finding
+        return finding.model_copy(update={"absolute": False, "notes": [*finding.notes, POSITION_NOT_STATED]})
 
     def _pairs(self, run: RunRecord, first: str, second: str) -> list[Any]:
         from benchd.assessments.gauge_readings import Pair
@@ -194,14 +196,15 @@ class Assessor:
         from benchd.assessments.gauge_readings import Comparator
 
         spec = self._bench.assembly.named("indicator", Gauge).spec
-        scale = self._bench.assembly.in_role("position", Encoder)
+        scale = self._bench.scale
+        # A gauge in the role states both; a bench without a scale's record gets a relative finding, `_as_stated`.
         return Comparator(
             resolution_um=spec.resolution_um,
-            hysteresis_um=spec.hysteresis_um,
-            u_gain=spec.u_gain,
-            u_scale=scale.spec.u_scale if scale else 0.0,
-            subdivision_um=scale.spec.subdivision_um if scale else 0.0,
-            alpha_scale=scale.spec.alpha_per_K if scale else None,
+            hysteresis_um=spec.hysteresis_um or 0.0,
+            u_gain=spec.u_gain or 0.0,
+            u_scale=scale.u_scale if scale else 0.0,
+            subdivision_um=scale.subdivision_um if scale else 0.0,
+            alpha_scale=scale.alpha_per_K if scale else None,
         )
 
     def _thermal(self) -> Any:
@@ -247,7 +250,7 @@ class Assessor:
         paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
         marginal = sum(marginal_shift_um(layer.thickness_mm, layer.index, f_number) for layer in layers)
         u = math.hypot(*(paraxial_u_um(la.thickness_mm, la.u_mm, la.index, la.u_index) for la in layers))
-        scale = self._bench.assembly.in_role("position", Encoder)
+        scale = self._bench.scale
         given = ToggleInput(
             run=run.id,
             setup=setup.rev,
@@ -256,12 +259,12 @@ class Assessor:
             measurand=self._measurand(run.sweeps[0]) | {"glass": glass},
             paraxial_um=(paraxial, u),
             expected_residual_um=0.5 * (marginal - paraxial),
-            u_scale=scale.spec.u_scale if scale else 0.0,
+            u_scale=scale.u_scale if scale else 0.0,
             indices=(0, run.last_index),
             at=self._bench.clock.utc(),
             version=self._version,
         )
-        return await self._bench.analysis.run(assess, tuple(visits), given)
+        return self._as_stated(await self._bench.analysis.run(assess, tuple(visits), given))
 
 
 def _alpha(material: Any) -> float | None:

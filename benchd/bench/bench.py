@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import Chain, ScaleRecord, carriage_for_depth, carriage_for_offset, depth_um, offset_um
+from benchd.bench.chain import Chain, carriage_for_depth, carriage_for_offset, depth_um, offset_um, position_record
 from benchd.bench.clearance import check_clearance
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.events import Events
@@ -63,11 +63,8 @@ class Bench:
         self.trust = Trust(self._trust_lost)
         axis = assembly.named(CARRIAGE, Axis)
         encoder = assembly.in_role("position", Encoder)
-        scale = None
-        if encoder is not None:
-            spec = encoder.spec
-            scale = ScaleRecord(spec.u_scale, spec.subdivision_um, spec.alpha_per_K)
-        self.setup = SetUpKeeper(loaded, store, notices, clock, scale)
+        self.scale = position_record(loaded.file, None if encoder is None else encoder.spec)
+        self.setup = SetUpKeeper(loaded, store, notices, clock, self.scale)
         motion = loaded.file.motion
         figures = MotionFigures(
             speed_um_s=axis.spec.top_speed,

@@ -23,6 +23,12 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
             f"Finding {finding} ({doc['assessment']}) calibrates nothing.",
             advice="Accept a finding of base_depth or adapter_length.",
         )
+    if not doc["absolute"]:
+        raise Refused(
+            "uncalibrated",
+            f"Finding {finding} ({doc['assessment']}) is relative: its uncertainty lacks lines.",
+            advice=" ".join(doc["notes"]),
+        )
     valid_until: str | None = None
     if days is not None:
         now = datetime.fromisoformat(bench.clock.utc())
@@ -41,7 +47,7 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
     await bench.setup.calibrated()
     bench.events.tell(
         "calibrated",
-        f"{artefact} is {length['value']:.1f} um, U = {length['U']:.1f} um, in force"
+        f"{artefact} is {length['value']:.1f} µm, U = {length['U']:.1f} µm, in force"
         + (f" until {valid_until[:10]}." if valid_until else "."),
         data={"artefact": artefact, "calibration": calibration, "finding": finding},
     )

@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchd.bench.chain_terms import (
+    POSITION_NOT_STATED,
     CalibrationInForce,
     ChainTerm,
     Growth,
@@ -27,6 +28,8 @@ from benchd.bench.chain_terms import (
     growth,
     joints_term,
     plates_term,
+    position_noise_um,
+    position_record,
     position_terms,
     temperature_of,
     thermal_budget,
@@ -39,6 +42,7 @@ from benchd.files.records_folder import Records
 from benchd.optics.expansion import REFERENCE_C
 
 __all__ = [
+    "POSITION_NOT_STATED",
     "CalibrationInForce",
     "Chain",
     "ChainTerm",
@@ -49,6 +53,8 @@ __all__ = [
     "datum_chain",
     "depth_um",
     "offset_um",
+    "position_noise_um",
+    "position_record",
     "position_u_um",
     "published",
     "wall_too_near",
@@ -65,8 +71,9 @@ class Chain:
 
     `terms` are for the eye, each part with its own u; `budget` are the same as independent lines (thermal parts
     share a thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where
-    `nominal` goes, trim included; None without a lens. `absolute` is false where the zero was never calibrated or
-    the conjugate term is not stated. Depth = `depth_at_zero_um` + carriage x (1 + `scale_growth`).
+    `nominal` goes, trim included; None without a lens. `absolute` is false where the zero was never calibrated, nothing
+    is stated of the position, or the conjugate term is not stated. Depth = `depth_at_zero_um` + carriage x
+    (1 + `scale_growth`).
     """
 
     terms: tuple[ChainTerm, ...]
@@ -92,9 +99,9 @@ def datum_chain(
     records: Records,
     setup: SetupDocument,
     calibrations: Mapping[str, CalibrationInForce],
-    scale: ScaleRecord | None = None,
+    scale: ScaleRecord | None,
 ) -> Chain:
-    """The chain of `setup` with the calibrations in force (artefact -> calibration) and the position encoder's record.
+    """The chain of `setup` with the calibrations in force (artefact -> calibration) and what is stated of the position.
 
     Raises Refused: unknown_name, wall_too_near (no image of the wall can form). Checks of the set-up itself are
     `setup.apply`'s.
@@ -132,8 +139,11 @@ def datum_chain(
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
-        absolute=base.calibrated and conjugate is not None and conjugate.stated,
-        notes=_notes(bench_file, records, setup, [base, *adapters], conjugate),
+        absolute=base.calibrated and scale is not None and conjugate is not None and conjugate.stated,
+        notes=(
+            *_notes(bench_file, records, setup, [base, *adapters], conjugate),
+            *(() if scale is not None else (POSITION_NOT_STATED,)),
+        ),
         calibrations=tuple(cited),
         depth_at_zero_um=depth_at_zero,
         scale_growth=scale_growth,
@@ -173,7 +183,7 @@ def _scale_growth(scale: ScaleRecord, carriage_um: float, now: Temperature) -> l
 def position_u_um(
     bench_file: BenchFile, scale: ScaleRecord, carriage_um: float, calibrations: Mapping[str, CalibrationInForce]
 ) -> float:
-    """How far the encoder alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
+    """How far the position alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
     terms = position_terms(scale, carriage_um, _calibrated_at(bench_file, calibrations))
     return math.hypot(*(term.u_um for term in terms))
 

@@ -90,7 +90,7 @@ class EdgeDetector:
         window = min(room, max(5.0 * sigma + 6.0, LEAST_WINDOW_PX))
         layout = sharpest.layout
         spec = self.camera.spec
-        if spec.pixel_um is not None:
+        if spec.pixel_um is not None and spec.u_pixel_um is not None:
             return Locked(layout, lp_mm * spec.pixel_um / 1000.0, window, spec.u_pixel_um / spec.pixel_um)
         u_rel = math.hypot(self._target.u_pitch_mm / self._target.pitch_mm, layout.u_side_px / layout.side_px)
         return Locked(layout, lp_mm * self._target.pitch_mm / layout.side_px, window, u_rel)

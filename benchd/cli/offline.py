@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import CalibrationInForce, ScaleRecord, datum_chain
+from benchd.bench.chain import CalibrationInForce, datum_chain, position_record
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.devices import Axis, Encoder
 from benchd.errors import BenchdError, Refused
@@ -39,8 +39,7 @@ class Offline:
             else:
                 self._read(reader)
         encoder = assembly.in_role("position", Encoder)
-        spec = None if encoder is None else encoder.spec
-        self._scale = None if spec is None else ScaleRecord(spec.u_scale, spec.subdivision_um, spec.alpha_per_K)
+        self._scale = position_record(loaded.file, None if encoder is None else encoder.spec)
 
     def _read(self, reader: Reader) -> None:
         now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

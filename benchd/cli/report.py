@@ -80,7 +80,7 @@ def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any
     found = recompute(doc, reader.readings(doc["run"]), position_u_um or 0.0)
     apart = found.peak_um - doc["values"]["focus_error"]["value"]
     if position_u_um is not None and abs(apart) > AGREES_UM:
-        said(f"Computed again, best focus lies {apart:+.2f} um from what {doc['finding']} says: another version fits.")
+        said(f"Computed again, best focus lies {apart:+.2f} µm from what {doc['finding']} says: another version fits.")
     try:
         from benchd.reports.through_focus import draw
 
@@ -98,10 +98,9 @@ def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any
 
 
 def _position_u_um(args: argparse.Namespace) -> float | None:
-    """The noise of one position by the bench file's encoder; None without a bench file."""
-    import math
-
+    """The noise of one position as the assessment takes it, by the bench file; None without one."""
     from benchd.bench.assembly import build
+    from benchd.bench.chain import position_noise_um, position_record
     from benchd.cli.recorded import bench_file
     from benchd.cli.speak import said
     from benchd.devices import Encoder
@@ -110,8 +109,8 @@ def _position_u_um(args: argparse.Namespace) -> float | None:
     if args.store is not None and args.bench_file is None:
         said("Without the bench file the noise of a position is not known; --bench-file FILE names it.")
         return None
-    encoder = build(load_bench(bench_file(args))).in_role("position", Encoder)
-    if encoder is None:
-        return 0.0
-    # As the assessment takes them: subdivision an arcsine, resolution a rectangle.
-    return math.hypot(encoder.spec.subdivision_um / math.sqrt(2.0), encoder.spec.resolution_um / math.sqrt(12.0))
+    loaded = load_bench(bench_file(args))
+    assembly = build(loaded)
+    encoder = assembly.in_role("position", Encoder)
+    record = position_record(loaded.file, None if encoder is None else encoder.spec)
+    return position_noise_um(record, assembly.position_resolution_um)

@@ -87,22 +87,28 @@ class AxisSpec:
 
 @dataclass(frozen=True, slots=True)
 class GaugeSpec:
-    """A contact gauge: measuring range, resolution, hysteresis (um), and the standard uncertainty of its gain (1)."""
+    """A contact gauge: measuring range, resolution, hysteresis (um), and the standard uncertainty of its gain (1).
+
+    None is what nobody has stated, which is no zero; a device in the role `indicator` has to state both.
+    """
 
     low_um: float
     high_um: float
     resolution_um: float
-    hysteresis_um: float
-    u_gain: float = 0.0
+    hysteresis_um: float | None = None
+    u_gain: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class EncoderSpec:
-    """A position encoder: resolution and sub-divisional amplitude (um), u of its scale (1), expansion (1/K)."""
+    """A position encoder: resolution and sub-divisional amplitude (um), u of its scale (1), expansion (1/K).
+
+    None is what nobody has stated; a device in the role `position` has to state amplitude and scale.
+    """
 
     resolution_um: float
-    subdivision_um: float = 0.0
-    u_scale: float = 0.0
+    subdivision_um: float | None = None
+    u_scale: float | None = None
     alpha_per_K: float | None = None
 
 
@@ -121,7 +127,8 @@ class LightSpec:
 class CameraSpec:
     """A camera: size in pixels (columns, rows), linearity in light, own time stamps, lockable exposure, pixel pitch.
 
-    `orientation` says how the picture stands to the bench: as the bench file has it.
+    `orientation` says how the picture stands to the bench: as the bench file has it. Where a pitch is stated its
+    standard uncertainty has to be.
     """
 
     size: tuple[int, int] | None
@@ -129,7 +136,7 @@ class CameraSpec:
     hardware_time: bool
     lockable: bool
     pixel_um: float | None = None
-    u_pixel_um: float = 0.0
+    u_pixel_um: float | None = None
     exposure_range_ms: tuple[float, float] | None = None
     orientation: str = "upright"
 

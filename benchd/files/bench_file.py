@@ -95,6 +95,21 @@ class Motion(Record):
     clearance_um: NotNegative = 2000.0
 
 
+class Steps(Record):
+    """What the carriage's own count of steps is worth; it counts where no encoder has the role `position`.
+
+    `u_pitch` is the standard uncertainty of the screw's pitch (1), `periodic_um` the amplitude of its error within a
+    turn, `u_backlash_um` what approaching from one side leaves of the backlash, `u_home_um` the scatter of the switch
+    between one homing and the next; `alpha_per_K` is the screw's expansion.
+    """
+
+    u_pitch: NotNegative
+    periodic_um: NotNegative
+    u_backlash_um: NotNegative
+    u_home_um: NotNegative
+    alpha_per_K: Expansion
+
+
 class Joint(Record):
     """What one mated pair of seats adds, until a gauge study replaces it."""
 
@@ -123,7 +138,7 @@ class Target(Record):
     id: RecordId
     cover: tuple[Layer, ...] = ()
     pitch_mm: Positive
-    u_pitch_mm: NotNegative = 0.0
+    u_pitch_mm: NotNegative
 
 
 class SetUp(Record):
@@ -177,6 +192,7 @@ class BenchFile(Record):
     devices: Annotated[dict[Name, DeviceEntry], Field(min_length=1)]
     roles: dict[Role, Name]
     motion: Motion
+    steps: Steps | None = None
     joint: Joint
     base: Base
     target: Target

@@ -55,7 +55,7 @@ class HttpCameraConfig(BaseModel):
     clock: Literal["shared", "own"] = "shared"
     orientation: Orientation = "upright"
     pixel_um: float | None = Field(default=None, gt=0)
-    u_pixel_um: float = Field(default=0.0, ge=0)
+    u_pixel_um: float | None = Field(default=None, ge=0)
     linear: bool = True
     exposure_range_ms: tuple[float, float] | None = None
     timeout_s: float = Field(default=5.0, gt=0, le=60)

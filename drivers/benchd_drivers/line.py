@@ -53,15 +53,15 @@ class LineConfig(BaseModel):
     high: float | None = None
 
     resolution_um: float = Field(default=1.0, gt=0)
-    subdivision_um: float = Field(default=0.0, ge=0)
-    u_scale: float = Field(default=0.0, ge=0)
+    subdivision_um: float | None = Field(default=None, ge=0)
+    u_scale: float | None = Field(default=None, ge=0)
     alpha_per_K: float | None = None
     reference_ask: str | None = None
     reference_pattern: str | None = None
 
     range_um: tuple[float, float] | None = None
-    hysteresis_um: float = Field(default=0.0, ge=0)
-    u_gain: float = Field(default=0.0, ge=0)
+    hysteresis_um: float | None = Field(default=None, ge=0)
+    u_gain: float | None = Field(default=None, ge=0)
 
     identity_ask: str | None = None
     identity_pattern: str | None = None

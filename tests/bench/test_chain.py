@@ -27,6 +27,7 @@ from benchd.files.loading import LoadedBench, load_bench
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SCALE = ScaleRecord(u_scale=1e-5, subdivision_um=0.15, alpha_per_K=8e-6)
+EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
 WORKED: dict[str, Any] = {
     "lens": "L-0417",
     "adapters": ["ring-07"],
@@ -63,7 +64,7 @@ def set_up(bench: LoadedBench, **changes: Any) -> SetupDocument:
 def chain_of(
     bench: LoadedBench,
     in_force: dict[str, CalibrationInForce] | None = None,
-    scale: ScaleRecord | None = None,
+    scale: ScaleRecord = EXACT,
     **changes: Any,
 ) -> Chain:
     known = calibrations() if in_force is None else in_force
@@ -271,5 +272,5 @@ def test_the_set_up_document_carries_the_chain_as_json(wall: LoadedBench) -> Non
 def test_an_unknown_record_is_refused(wall: LoadedBench) -> None:
     setup = set_up(wall).model_copy(update={"glass": ("pane-52",)})
     with pytest.raises(Refused) as caught:
-        datum_chain(wall.file, wall.records, setup, {})
+        datum_chain(wall.file, wall.records, setup, {}, EXACT)
     assert caught.value.code == "unknown_name"

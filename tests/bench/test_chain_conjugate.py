@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.chain import CalibrationInForce, Chain, datum_chain, wall_too_near
+from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, wall_too_near
 from benchd.bench.setup import apply, first_setup
 from benchd.errors import Refused
 from benchd.files.artefacts import UncertainLength
@@ -16,6 +16,7 @@ from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.records_folder import Records
 
 CONFIGS = Path(__file__).parents[2] / "configs"
+EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
 BASE = {"base-depth": CalibrationInForce("cal-7", "base-depth", 24000.0, 1.0)}
 FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "temperature_C": 20.0}
 
@@ -32,7 +33,7 @@ def collimated() -> LoadedBench:
 
 def chain_of(bench: LoadedBench, **changes: Any) -> Chain:
     setup = apply(first_setup(bench.file), FITTED | changes, bench.records, bench.file)
-    return datum_chain(bench.file, bench.records, setup, BASE)
+    return datum_chain(bench.file, bench.records, setup, BASE, EXACT)
 
 
 def conjugate(chain: Chain) -> tuple[float, float]:

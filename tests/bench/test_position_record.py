@@ -1,0 +1,130 @@
+"""What a bench says of its carriage position: by its scale, by its steps, or by nothing, which is told."""
+
+from __future__ import annotations
+
+import math
+import shutil
+from pathlib import Path
+
+import pytest
+
+from benchd.bench.assembly import build
+from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_record
+from benchd.bench.setup import apply, first_setup
+from benchd.devices import Encoder
+from benchd.files.loading import LoadedBench, load_bench
+from benchd.files.problems import FileProblems
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+STEPS = "steps: {u_pitch: 5.0e-5, periodic_um: 2.5, u_backlash_um: 1.0, u_home_um: 3.0, alpha_per_K: 11.5e-6}\n"
+BASE = {"base-depth": CalibrationInForce("cal-7", "base-depth", 24000.0, 1.0, carriage_um=20000.0)}
+
+
+def bench_with(
+    folder: Path, *, without: str = "", put: str = "", more: str = "", name: str = "workshop"
+) -> LoadedBench:
+    """The shipped bench with one piece of its text replaced and some added."""
+    shutil.copytree(CONFIGS, folder / "configs")
+    file = folder / "configs" / name / "bench.yaml"
+    text = file.read_text(encoding="utf-8")
+    if without:
+        assert text.count(without) == 1, without
+        text = text.replace(without, put)
+    file.write_text(text + more, encoding="utf-8")
+    return load_bench(file)
+
+
+def scale_of(bench: LoadedBench) -> ScaleRecord | None:
+    encoder = build(bench).in_role("position", Encoder)
+    return position_record(bench.file, None if encoder is None else encoder.spec)
+
+
+def chain_of(bench: LoadedBench) -> Chain:
+    fitted = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "ring": "infinity"}
+    setup = apply(
+        first_setup(bench.file), fitted | {"distance_mm": 5000, "temperature_C": 22.0}, bench.records, bench.file
+    )
+    return datum_chain(bench.file, bench.records, setup, BASE, scale_of(bench))
+
+
+def test_a_bench_without_a_scale_is_less_sure_by_what_its_steps_may_be_wrong(tmp_path: Path) -> None:
+    by_scale = chain_of(load_bench(CONFIGS / "workshop" / "bench.yaml"))
+    by_steps = chain_of(bench_with(tmp_path, without=", position: scale", more=STEPS))
+    assert by_steps.absolute
+    assert by_steps.u_um > by_scale.u_um
+    lines = {one.term: one for one in by_steps.budget if one.term.startswith("position")}
+    assert by_steps.carriage_um is not None
+    assert lines["position scale"].u_um == pytest.approx(5e-5 * (20000.0 - by_steps.carriage_um))
+    # JCGM 100, 4.3.7: an amplitude that is met at an unknown phase is arcsine.
+    assert lines["position periodic"].u_um == pytest.approx(2.5 / math.sqrt(2.0))
+    assert lines["position periodic"].shape == "arcsine"
+    assert lines["position backlash"].u_um == 1.0
+    # The zero of the calibration's day and that of today are two finds of the switch.
+    assert lines["position homing"].u_um == pytest.approx(3.0 * math.sqrt(2.0))
+    assert {one.source for one in lines.values()} == {"steps, bench file"}
+    assert any(one.term == "thermal scale" for one in by_steps.terms)
+
+
+def test_steps_that_nothing_is_stated_of_make_findings_relative_and_name_the_key(tmp_path: Path) -> None:
+    chain = chain_of(bench_with(tmp_path, without=", position: scale"))
+    assert not chain.absolute
+    (note,) = [one for one in chain.notes if "steps" in one]
+    for key in ("u_pitch", "periodic_um", "u_backlash_um", "u_home_um", "alpha_per_K", "relative"):
+        assert key in note
+
+
+def test_a_scale_outranks_what_is_stated_of_the_steps(tmp_path: Path) -> None:
+    found = scale_of(bench_with(tmp_path, more=STEPS))
+    assert found is not None
+    assert not found.by_steps
+    assert found.u_scale == 1e-5
+
+
+@pytest.mark.parametrize(
+    ("name", "device", "key", "line"),
+    [
+        (
+            "workshop",
+            "scale",
+            "u_scale",
+            "    u_scale: 1.0e-5           # standard uncertainty of its length, relative\n",
+        ),
+        (
+            "workshop",
+            "scale",
+            "subdivision_um",
+            "    subdivision_um: 0.15      # amplitude of the error within one period of the grating\n",
+        ),
+        ("workshop", "dial", "hysteresis_um", "    hysteresis_um: 0.3\n"),
+        ("workshop", "dial", "u_gain", "    u_gain: 0.001\n"),
+        ("workshop-collimated", "view", "u_pixel_um", "    u_pixel_um: 0.03          # its standard uncertainty\n"),
+    ],
+)
+def test_what_a_role_goes_by_is_stated_or_asked_for(
+    tmp_path: Path, name: str, device: str, key: str, line: str
+) -> None:
+    bench = bench_with(tmp_path, without=line, name=name)
+    with pytest.raises(FileProblems) as caught:
+        build(bench)
+    (problem,) = caught.value.problems
+    assert problem.key == f"devices.{device}.{key}"
+    assert problem.line > 1
+    assert "0 is allowed" in problem.allowed
+
+
+def test_what_no_role_goes_by_need_not_be_stated(tmp_path: Path) -> None:
+    file = bench_with(tmp_path, without=", indicator: dial").source.path
+    file.write_text(file.read_text(encoding="utf-8").replace("    u_gain: 0.001\n", ""), encoding="utf-8")
+    assert "dial" in build(load_bench(file)).devices
+
+
+def test_an_explicit_zero_is_taken(tmp_path: Path) -> None:
+    found = scale_of(bench_with(tmp_path, without="u_scale: 1.0e-5", put="u_scale: 0"))
+    assert found is not None
+    assert found.u_scale == 0.0
+
+
+def test_the_side_of_the_target_has_an_uncertainty_or_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(FileProblems) as caught:
+        bench_with(tmp_path, without=", u_pitch_mm: 0.0005")
+    assert [one.key for one in caught.value.problems] == ["target.u_pitch_mm"]
