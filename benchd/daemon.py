@@ -176,7 +176,7 @@ class Daemon:
     async def _serve_mqtt(self, stack: contextlib.AsyncExitStack, bench: Bench, runner: Runner, beat: Beat) -> None:
         endpoint = await self._broker(stack, bench)
         topics = Topics(bench.file.bench)
-        events = EventTeller(self.notices, self.clock)
+        events = EventTeller(bench.events, self.clock)
         roles = Roles()
         control = Control(self.clock, roles, self.notices, run_of=lambda: runner.user)
         intake = Intake(

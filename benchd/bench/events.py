@@ -19,9 +19,9 @@ _log = structlog.get_logger("benchd.events")
 
 
 class Events:
-    """Tells events; a record that cannot take one (full disk) keeps nobody from hearing it."""
+    """Tells events; a record that cannot take one (full disk) keeps nobody from hearing it. None: no record at all."""
 
-    def __init__(self, notices: Notices, store: Store, clock: Clock) -> None:
+    def __init__(self, notices: Notices, store: Store | None, clock: Clock) -> None:
         self._notices = notices
         self._store = store
         self._clock = clock
@@ -49,9 +49,9 @@ class Events:
             "cause": cause,
         }
         self._notices.tell("event", doc)
-        if self._closed:
+        if self._closed or self._store is None:
             return
-        task = asyncio.create_task(self._keep(doc), name="event to the record")
+        task = asyncio.create_task(self._keep(self._store, doc), name="event to the record")
         self._writing.add(task)
         task.add_done_callback(self._writing.discard)
 
@@ -59,9 +59,9 @@ class Events:
         """Publish an error as an event."""
         self.tell(error.code, error.text, severity="error", advice=error.advice, data=error.data, cause=cause)
 
-    async def _keep(self, doc: Mapping[str, Any]) -> None:
+    async def _keep(self, store: Store, doc: Mapping[str, Any]) -> None:
         try:
-            await self._store.add_event(
+            await store.add_event(
                 doc["code"],
                 doc["severity"],
                 doc["text"],

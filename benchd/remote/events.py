@@ -1,21 +1,19 @@
-"""The `event` of what went wrong in what came from outside: told, but never faster than a person can read."""
+"""The `event` of what went wrong in what came from outside: told and kept as any other, but never in a flood."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any
 
-from benchd.bench.notices import Notices
+from benchd.bench.events import Events, Severity
 from benchd.devices.clock import Clock
-
-Severity = Literal["info", "warning", "error"]
 
 
 class EventTeller:
     """Events of the remote room, limited to a burst and a rate; what was left out is counted into the next one."""
 
-    def __init__(self, notices: Notices, clock: Clock, *, burst: int = 20, per_s: float = 5.0) -> None:
-        self._notices = notices
+    def __init__(self, events: Events, clock: Clock, *, burst: int = 20, per_s: float = 5.0) -> None:
+        self._events = events
         self._clock = clock
         self._burst = float(burst)
         self._per_s = per_s
@@ -45,16 +43,5 @@ class EventTeller:
         if self.left_out:
             figures["left_out"] = self.left_out
             self.left_out = 0
-        self._notices.tell(
-            "event",
-            {
-                "t": self._clock.utc(),
-                "code": code,
-                "severity": severity,
-                "text": text,
-                "advice": advice,
-                "data": figures,
-                "cause": cause,
-            },
-        )
+        self._events.tell(code, text, severity=severity, advice=advice, data=figures, cause=cause)
         return True

@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Any
 
+from benchd.bench.events import Events
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.remote.beat import Beat
@@ -37,7 +38,7 @@ class MqttRig:
         self.run_holder: str | None = None
         self.roles = Roles()
         self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
-        self.events = EventTeller(self.notices, self.clock, burst=1000, per_s=1000)
+        self.events = EventTeller(Events(self.notices, None, self.clock), self.clock, burst=1000, per_s=1000)
         handlers: dict[str, Handler] = dict.fromkeys(VERBS, self._record)
         self.intake = Intake(
             handlers | control_handlers(self.control),

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchd.bench.events import Events
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.errors import ERROR_CODES, Refused
@@ -61,7 +62,7 @@ class Gates:
             roles=self.roles,
             beat=self.beat,
             ids=self.ids,
-            events=EventTeller(self.notices, self.clock),
+            events=EventTeller(Events(self.notices, None, self.clock), self.clock),
         )
 
     async def record(self, request: Request) -> dict[str, Any]:
@@ -460,7 +461,7 @@ def test_urls_of_brokers() -> None:
 
 def test_events_are_rationed_and_what_was_left_out_is_counted() -> None:
     clock, notices = HandClock(), Notices()
-    teller = EventTeller(notices, clock, burst=3, per_s=1)
+    teller = EventTeller(Events(notices, None, clock), clock, burst=3, per_s=1)
     assert [teller.tell("stale", "x") for _ in range(10)] == [True] * 3 + [False] * 7
     clock.now += 1
     with notices.subscribe() as heard:
