@@ -19,9 +19,12 @@ class WriterLock:
         except BlockingIOError as error:
             holder = os.pread(self._file, 20, 0).decode("ascii", "replace").strip()
             self.release()
-            by = f" (process {holder})" if holder else ""
-            text = f"Another program{by} is writing to the record {path}."
-            raise BenchdError("busy", text, advice="End it, or name another store.url.") from error
+            who = f"Another bench (process {holder})" if holder else "Another bench"
+            raise BenchdError(
+                "busy",
+                f"{who} runs on the record {path}.",
+                advice="End the other first (Ctrl-C where it runs), or name a file of its own under store.url.",
+            ) from error
         os.ftruncate(self._file, 0)
         # A full disk cannot write the number; the lock holds without it.
         try:
