@@ -144,14 +144,13 @@ class Daemon:
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(_within, store.close, "the record")
         bench = Bench(loaded, assembly, store, self.notices, self.clock)
-        stack.push_async_callback(_within, bench.close, "the bench")
+        self._push_close(stack, bench)
         await bench.setup.load()
         for run in store.abandoned:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
         assessor = Assessor(bench, version())
         library = Library.load((loaded.folder / "procedures",), assessments=assessor.names)
         # Every file is known to be good by now; hardware comes last.
-        stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)
         identities = await open_all(assembly)
         runner = Runner(bench, assessor, library)
         beat = Beat(self.clock)
@@ -160,10 +159,16 @@ class Daemon:
         await self._serve_mqtt(stack, bench, runner, beat)
         self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
         # From here on the end begins with the motion, and `online` goes false only when all is at rest and dark.
-        stack.push_async_callback(close_all, assembly, within_s=CLOSE_S)
+        self._push_close(stack, bench)
         await stack.enter_async_context(self._task(reconnector.run(), "links"))
         await stack.enter_async_context(self._task(reporter.run(), "reporter"))
         stack.push_async_callback(_come_to_rest, bench, runner)
+
+    @staticmethod
+    def _push_close(stack: contextlib.AsyncExitStack, bench: Bench) -> None:
+        """The bench first: once it is closed nobody misses a device, or takes its silence for a loss of trust."""
+        stack.push_async_callback(close_all, bench.assembly, within_s=CLOSE_S)
+        stack.push_async_callback(_within, bench.close, "the bench")
 
     def _beater(self, beat: Beat) -> Callable[[], None]:
         def due() -> None:

@@ -6,7 +6,6 @@ Every method that moves checks trust, limits and clearance first. `stop` needs n
 from __future__ import annotations
 
 from collections.abc import Mapping
-from contextlib import suppress
 from typing import Any
 
 from benchd.bench.analysis import Analysis
@@ -26,7 +25,7 @@ from benchd.bench.setup import SetupDocument
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Camera, Clock, DeviceError, Encoder, Gauge, Meter, Reading
+from benchd.devices import Axis, Camera, Clock, Encoder, Gauge, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.metrology.budget import Term
@@ -339,11 +338,11 @@ class Bench:
             self.events.tell("device_fault", text, severity="error", advice="The log has the cause.", cause=cause)
 
     async def close(self) -> None:
-        """Stop what moves, break off what runs, end timers and the worker. Devices are the composition's to close."""
-        await self.jobs.break_off(Stopped())
-        # A device that cannot be reached cannot be stopped from here; its own fail-safe must.
-        with suppress(DeviceError):
-            await self.carriage.stop()
+        """Break off what runs (an axis comes to rest by that), begin nothing more, end timers and the worker.
+
+        Idempotent. Devices are the composition's to close, afterwards.
+        """
+        await self.jobs.close(Stopped())
         await self.lights.close()
         await self.events.close()
         await self.analysis.close()

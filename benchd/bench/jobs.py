@@ -35,6 +35,7 @@ class Jobs:
     def __init__(self, ended: Ended) -> None:
         self._ended = ended
         self._job: Job | None = None
+        self._closed = False
 
     @property
     def kind(self) -> str | None:
@@ -42,7 +43,9 @@ class Jobs:
         return self._job.kind if self._job else None
 
     def check_free(self) -> None:
-        """Raise Refused('busy') while something is under way."""
+        """Raise Refused('busy') while something is under way, and at the end of all."""
+        if self._closed:
+            raise Refused("busy", "The bench is being shut down.", advice="Start it again with `benchd up`.")
         if self._job is not None:
             raise Refused(
                 "busy",
@@ -108,6 +111,11 @@ class Jobs:
         if late:
             under_way.task.cancel()
             await asyncio.wait(late, timeout=within_s)
+
+    async def close(self, reason: BaseException) -> None:
+        """Break off what is under way; nothing begins from now on."""
+        self._closed = True
+        await self.break_off(reason)
 
     async def wait(self) -> None:
         """Return when the slot is free."""

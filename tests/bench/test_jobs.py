@@ -66,6 +66,16 @@ async def test_an_error_is_an_end_and_the_slot_is_free_again(jobs: Jobs, ended: 
     assert [type(error) for *_, error in ended] == [BenchdError, RuntimeError]
 
 
+async def test_nothing_begins_after_the_end(jobs: Jobs, ended: list[Ended]) -> None:
+    begun = jobs.start("home", asyncio.Event().wait)
+    await asyncio.sleep(0)
+    await jobs.close(Stopped())
+    assert begun.task.done()
+    with pytest.raises(Refused, match="shut down"):
+        jobs.start("move", asyncio.Event().wait)
+    assert [kind for kind, *_ in ended] == ["home"]
+
+
 async def test_breaking_off_nothing_is_nothing(jobs: Jobs, ended: list[Ended]) -> None:
     await jobs.break_off(Stopped())
     assert ended == []
