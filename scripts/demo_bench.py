@@ -30,6 +30,9 @@ from technician import RunEnded, Technician
 
 LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
 
+FASTEST = 100.0
+"""What the simulator takes; above 5 this machine may not keep up with the world."""
+
 PLOT = Path(__file__).resolve().parent.parent / "run" / "through-focus.png"
 
 CAUTIONS = """\
@@ -49,6 +52,10 @@ def main() -> int:
     except (StackFailed, RunEnded, BenchdError) as failed:
         print(f"The demo did not come to its end: {failed}", file=sys.stderr)
         return 3
+    except OSError as failed:
+        where = f"{failed.filename}: " if failed.filename else ""
+        print(f"The demo did not come to its end: {where}{failed.strerror or failed}.", file=sys.stderr)
+        return 3
     except KeyboardInterrupt:
         return 130
 
@@ -61,10 +68,20 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument(
         "--world", default="workshop", metavar="FILE", help="another world (a name that ships, or YAML)"
     )
-    parser.add_argument("--pace", type=float, default=1.0, help="world seconds a second, 1 to 5 (default 1)")
+    parser.add_argument("--pace", type=_pace, default=1.0, help="world seconds a second, 1 to 5 (default 1)")
     parser.add_argument("--folder", type=Path, help="keep the bench file, the record and the logs here")
     parser.add_argument("--plot", type=Path, default=PLOT, help="where the through-focus curve goes (default run/)")
     return parser.parse_args()
+
+
+def _pace(text: str) -> float:
+    try:
+        pace = float(text)
+    except ValueError:
+        pace = 0.0
+    if not 0 < pace <= FASTEST:
+        raise argparse.ArgumentTypeError(f"{text} is no number above 0 and at most {FASTEST:g}")
+    return pace
 
 
 async def _demo(args: argparse.Namespace, out: Console) -> int:
@@ -173,7 +190,11 @@ async def _show_events(client: BenchClient, out: Console) -> None:
 
 
 async def _plot(stack: Stack, run: str, path: Path, out: Console) -> bool:
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        out.print(f"No plot: {path.parent} cannot be made: {error.strerror}.")
+        return False
     process = await asyncio.create_subprocess_exec(
         str(BIN / "benchd"), "report", run, "--bench-file", str(stack.bench_file), "--out", str(path),
         stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
