@@ -61,7 +61,9 @@ def _chain(case: Case) -> Table:
         table.add_column(name, justify="right" if "um" in name else "left")
     for term in case.chain.terms:
         dof = "-" if term.dof is None else f"{term.dof:.1f}"
-        table.add_row(term.term, f"{term.value_um:.3f}", f"{term.u_um:.3f}", dof, term.source)
+        table.add_row(
+            term.term, f"{term.value_um:.3f}", "-" if term.u_um is None else f"{term.u_um:.3f}", dof, term.source
+        )
     return table
 
 

@@ -91,16 +91,17 @@ def base_depth(
     gauge: Comparator,
     thermal: Thermal,
     about: About,
-    cover_um: float = 0.0,
+    cover: Known | None = None,
 ) -> Finding:
     """Base face to target plane at carriage reading 0 and 20 C, from a setting ring and a gauge on its bridge.
 
     `pairs`: first on the ring, second on the base face. The target lies `ring + second - first` below the base
-    face; `cover_um` is the full thickness of a plate over the target, on whose face the tip rests. `base` gives the
+    face; `cover` is the full thickness of the plates over the target, on whose face the tip rests. `base` gives the
     expansion coefficient; its length is used for nothing else than that correction.
     """
     dt = thermal.above_20_K
     alpha_scale = gauge.alpha_scale or 0.0
+    cover_um = cover.length_um if cover else 0.0
     ring_now = ring.length_um + expansion_um(ring.length_um, ring.alpha_per_K or 0.0, dt)
     depths = [
         ring_now + pair.difference_um + cover_um - pair.second_carriage_um * (1.0 + alpha_scale * dt) for pair in pairs
@@ -119,6 +120,7 @@ def base_depth(
     terms = [
         _repeats("remounts", depths, about.run),
         Term("setting ring", ring.u_um, "B", None, ring.source),
+        *([Term("target cover", cover.u_um, "B", None, cover.source)] if cover else []),
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], 1.0),
         *_thermal_terms(slope, lengths, thermal, about.temperature_source),
     ]

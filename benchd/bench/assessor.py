@@ -161,7 +161,11 @@ class Assessor:
             ring.given.length_um, ring.given.u_um, _alpha(ring.material), f"{ring.id}, {ring.given.by or 'record'}"
         )
         own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
-        cover = 1000.0 * sum(layer.thickness_mm for layer in bench.file.target.cover)
+        target = bench.file.target
+        thickness = 1000.0 * sum(layer.thickness_mm for layer in target.cover)
+        u_cover = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
+        source = f"target {target.id}, bench file"
+        cover = gauge.Known(thickness, u_cover, None, source) if target.cover else None
         work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
         return self._as_stated(await bench.analysis.run(gauge.base_depth, *work))
 

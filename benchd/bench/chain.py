@@ -1,10 +1,11 @@
 """The datum chain: the one place that says where the carriage must stand, and how sure that is.
 
     carriage = flange_depth + glass + target_cover + conjugate + trim
-               - base - adapters - joints - thermal(base, adapters, scale)
+               - base - adapters - joints - thermal(base, adapters, scale) - sag
 
-A lens's sag of the seat is not measured by this bench and stands nowhere as a zero of certainty. The chain is
-paraxial, as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offset that a person chose.
+Every term is always published. The seat's sag under a lens is not measured by this bench: it stands without an
+uncertainty, not with one of zero. The chain is paraxial, as cameras are set. Offset 0 is nominal, positive is deeper;
+the trim is an offset that a person chose.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from benchd.bench.chain_terms import (
     ScaleRecord,
     Shape,
     Temperature,
+    UnmeasuredTerm,
     adapter_length,
     base_length,
     glass_term,
@@ -76,7 +78,7 @@ class Chain:
     (1 + `scale_growth`).
     """
 
-    terms: tuple[ChainTerm, ...]
+    terms: tuple[ChainTerm | UnmeasuredTerm, ...]
     budget: tuple[ChainTerm, ...]
     carriage_um: float | None
     u_um: float
@@ -135,7 +137,7 @@ def datum_chain(
         cited.append(joints.source)
     budget = [term for term in [*optical, *lengths, thermal_budget(growths, now), *position] if term.u_um > 0.0]
     return Chain(
-        terms=(*optical, *lengths, *(part.term for part in growths), *position),
+        terms=(*optical, *lengths, *(part.term for part in growths), UnmeasuredTerm("sag"), *position),
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
@@ -165,9 +167,8 @@ def _optical(
         flange = 1000.0 * mount.flange_depth_mm
         terms.append(ChainTerm("flange_depth", flange, 0.0, None, "normal", f"mount {lens.mount}, bench file"))
     terms += [glass_term(records.glass(one), setup.light_nm) for one in setup.glass]
-    if bench_file.target.cover:
-        source = f"target {bench_file.target.id}, bench file"
-        terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm))
+    source = f"target {bench_file.target.id}, bench file" if bench_file.target.cover else "no cover"
+    terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm))
     if conjugate is not None:
         terms.append(conjugate.term)
     terms.append(ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator"))
@@ -201,15 +202,17 @@ def _notes(
     conjugate: ConjugateTerm | None,
 ) -> tuple[str, ...]:
     notes = list(conjugate.notes) if conjugate else ["No lens: the nominal place is not stated."]
+    if conjugate:
+        notes.append("Sag of the seat under the lens is not measured: it is taken as zero, without an uncertainty.")
     base, *adapters = parts
     if not base.calibrated:
         notes.append(
-            f"Base not calibrated: {base.length_um:.0f} um as given, u = {base.u_um:g} um; findings are relative."
+            f"Base not calibrated: {base.length_um:.0f} µm as given, u = {base.u_um:g} µm; findings are relative."
         )
     for adapter in adapters:
         if not adapter.calibrated:
             name = adapter.term.removeprefix("adapter ")
-            notes.append(f"Adapter {name} not calibrated: length {adapter.source}, u = {adapter.u_um:g} um.")
+            notes.append(f"Adapter {name} not calibrated: length {adapter.source}, u = {adapter.u_um:g} µm.")
     if setup.temperature_C is None:
         notes.append("Temperature not stated: within 10 K of 20 C assumed.")
     elif abs(setup.temperature_C - REFERENCE_C) >= 0.5:
@@ -217,7 +220,7 @@ def _notes(
             f"At {setup.temperature_C:g} C: base, adapters and scale are taken back to 20 C, the lens itself is not."
         )
     if setup.trim_um:
-        notes.append(f"A trim of {setup.trim_um:+g} um stands; it is no part of the focus error.")
+        notes.append(f"A trim of {setup.trim_um:+g} µm stands; it is no part of the focus error.")
     layers = [*bench_file.target.cover, *(layer for one in setup.glass for layer in records.glass(one).layers)]
     others = sorted({layer.at_nm for layer in layers if setup.light_nm is not None and layer.at_nm != setup.light_nm})
     if others:
@@ -250,7 +253,7 @@ def carriage_for_offset(chain: Chain, offset: float) -> float | None:
     return chain.carriage_um + (offset - chain.trim_um) / (1.0 + chain.scale_growth)
 
 
-def published(chain: Chain) -> tuple[ChainTerm, ...]:
+def published(chain: Chain) -> tuple[ChainTerm | UnmeasuredTerm, ...]:
     """The terms and, last, the carriage itself."""
     if chain.carriage_um is None:
         return chain.terms

@@ -45,6 +45,19 @@ class ChainTerm:
 
 
 @dataclass(frozen=True, slots=True)
+class UnmeasuredTerm:
+    """A line of the chain that nothing on this bench measures: taken as zero, and no uncertainty is made up for it."""
+
+    term: str
+    value_um: float = 0.0
+    u_um: None = None
+    dof: None = None
+    shape: Shape = "normal"
+    source: str = "not measured"
+    kind: Literal["A", "B"] = "B"
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationInForce:
     """What a calibration says of an artefact: its length at `at_C`.
 

@@ -89,7 +89,7 @@ def _at_infinity(given: _Inputs, setup: SetupDocument, arrangement: str) -> Conj
     )
     term = ChainTerm("conjugate", best.x_um, best.u_um, None, "normal", _ROUTES[best.route])
     ring = "Ring at its stop" if setup.ring == "stop" else "Ring at infinity"
-    note = f"{ring}, {_wall(given)}: {best.x_um:.0f} um of conjugate shift taken off."
+    note = f"{ring}, {_wall(given)}: {best.x_um:.0f} µm of conjugate shift taken off."
     return ConjugateTerm(term, True, (note,))
 
 
@@ -117,7 +117,7 @@ def _at_mark(given: _Inputs, mark: float, lens: Lens, arrangement: str) -> Conju
     )
     term = ChainTerm("conjugate", 1000.0 * value, 1000.0 * u, None, "normal", _ROUTES.get(source, "mark engraved"))
     object_side = "collimated light" if arrangement == "collimated" else _wall(given)
-    note = f"Ring at the mark {mark:g} {unit}, {object_side}: {term.value_um:.0f} um of conjugate shift taken off."
+    note = f"Ring at the mark {mark:g} {unit}, {object_side}: {term.value_um:.0f} µm of conjugate shift taken off."
     mixed = "The error of the focus scale at that mark is part of the focus error."
     return ConjugateTerm(term, True, (note, mixed))
 
@@ -148,7 +148,7 @@ def wall_too_near(u_conjugate_um: float, low_um: float, high_um: float, least_p:
     if u_conjugate_um <= 0.0 or math.erf(half_width / (math.sqrt(2.0) * u_conjugate_um)) >= least_p:
         return None
     return (
-        f"Wall too near: the conjugate term alone has u = {u_conjugate_um:.1f} um, and with a tolerance of "
-        f"{low_um:+g} to {high_um:+g} um not even a perfect lens could pass. "
+        f"Wall too near: the conjugate term alone has u = {u_conjugate_um:.1f} µm, and with a tolerance of "
+        f"{low_um:+g} to {high_um:+g} µm not even a perfect lens could pass. "
         "Collimate, set the ring to the wall, or measure m and the distance better."
     )

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from benchd.bench.chain_terms import ChainTerm
+from benchd.bench.chain_terms import ChainTerm, UnmeasuredTerm
 from benchd.errors import Refused
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
@@ -66,7 +66,7 @@ class SetupDocument(SetupValues):
     mount: str | None = None
     stale: bool = True
     absolute: bool | None = None
-    chain: tuple[ChainTerm, ...] = ()
+    chain: tuple[ChainTerm | UnmeasuredTerm, ...] = ()
     notes: tuple[str, ...] = ()
 
 

@@ -40,7 +40,7 @@ def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
     if doc["budget"]:
         parts += [subheading("Uncertainty budget"), budget_table(doc)]
     if doc["notes"]:
-        parts += [subheading("Notes"), *(Padding(Text(f"- {say.noted(note)}"), (0, 0, 0, 2)) for note in doc["notes"])]
+        parts += [subheading("Notes"), *(Padding(Text(f"- {note}"), (0, 0, 0, 2)) for note in doc["notes"])]
     parts += [Text(""), Text(origin(doc), style="dim")]
     return Constrain(Group(*parts), WIDTH)
 
@@ -97,12 +97,12 @@ def chain_table(chain: Sequence[Doc]) -> Padding:
         if total:
             _add(table, "", LINE, LINE[:4])
         # The sum has degrees of freedom only as a finding states them.
-        known = term["u_um"] > 0.0 and not total
+        known = bool(term["u_um"]) and not total
         _add(
             table,
             str(term["term"]).replace("_", " "),
             say.number(term["value_um"], 1, sign=not total),
-            say.significant(term["u_um"]),
+            "" if term["u_um"] is None else say.significant(term["u_um"]),
             say.dof(term["dof"]) if known else "",
             _source(term),
             style="bold" if total else "",

@@ -70,9 +70,23 @@ def test_a_cover_over_the_target_is_added_to_the_depth() -> None:
     pairs = base_pairs(24000.0, 45000.0, 0.0, [0.1, -0.1, 0.0, 0.1, -0.1])
     ring, base = Known(45000.0, 0.6, STEEL, "c"), Known(24000.0, 100.0, STEEL, "b")
     bare = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT)
-    covered = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT, cover_um=1000.0)
+    covered = base_depth(
+        pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT, Known(1000.0, 0.0, None, "b")
+    )
     assert bare.values["length"].value is not None
     assert covered.values["length"].value == pytest.approx(bare.values["length"].value + 1000.0)
+
+
+def test_the_thickness_of_the_cover_is_a_line_of_its_own() -> None:
+    pairs = base_pairs(24000.0, 45000.0, 0.0, [0.1, -0.1, 0.0, 0.1, -0.1])
+    ring, base = Known(45000.0, 0.6, STEEL, "c"), Known(24000.0, 100.0, STEEL, "b")
+    cover = Known(1000.0, 2.0, None, "target cross-2, bench file")
+    bare = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT)
+    covered = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT, cover)
+    assert bare.values["length"].u is not None
+    assert [(one.u, one.source) for one in covered.budget if one.term == "target cover"] == [(2.0, cover.source)]
+    assert covered.values["length"].u == pytest.approx(math.hypot(bare.values["length"].u, 2.0))
+    assert not [one for one in bare.budget if one.term == "target cover"]
 
 
 @pytest.mark.parametrize("kelvin", [0.0, 1.5, -6.0])

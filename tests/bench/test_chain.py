@@ -78,6 +78,7 @@ def carriage(chain: Chain) -> float:
 
 def term(chain: Chain, name: str) -> tuple[float, float]:
     (found,) = [one for one in chain.terms if one.term == name]
+    assert found.u_um is not None
     return found.value_um, found.u_um
 
 
@@ -114,7 +115,7 @@ def test_worked_example_of_the_outer_contract(wall: LoadedBench) -> None:
     assert chain.u_um == pytest.approx(3.8, abs=0.05)
     assert chain.absolute
     assert chain.calibrations == ("cal-7", "cal-3", "cal-2")
-    assert chain.notes[0] == "Ring at infinity, wall at 5.0 m: 501 um of conjugate shift taken off."
+    assert chain.notes[0] == "Ring at infinity, wall at 5.0 m: 501 µm of conjugate shift taken off."
     (joints,) = [one for one in chain.budget if one.term == "joints"]
     assert (joints.kind, joints.dof, joints.source) == ("A", 14, "cal-2")
 
@@ -176,7 +177,9 @@ def test_thermal_parts_share_one_thermometer(wall: LoadedBench) -> None:
     # At the reference temperature only the thermometer's doubt is left, added with sign over all parts, and a
     # second-order rest of 5 % of alpha times that doubt.
     assert line(chain, "thermal") == pytest.approx(per_K * 0.3, rel=0.01)
-    assert line(chain, "thermal") > math.hypot(*(one.u_um for one in chain.terms if one.term.startswith("thermal")))
+    assert line(chain, "thermal") > math.hypot(
+        *(one.u_um or 0.0 for one in chain.terms if one.term.startswith("thermal"))
+    )
     warm = chain_of(wall, scale=SCALE, temperature_C=40.0)
     own = 0.05 * 20 * math.hypot(24012.4 * 11.5e-6, 18003.2 * 23e-6, carriage(warm) * 8e-6)
     assert line(warm, "thermal") == pytest.approx(math.hypot(per_K * 0.3, own), rel=0.01)
@@ -247,6 +250,18 @@ def test_a_cover_over_the_target_is_glass_too(wall: LoadedBench) -> None:
     chain = chain_of(bench)
     assert term(chain, "target_cover")[0] == pytest.approx(2498 * (1 - 1 / 1.523))
     assert carriage(chain) - carriage(chain_of(wall)) == pytest.approx(term(chain, "target_cover")[0])
+
+
+def test_a_target_without_a_cover_and_a_sag_that_nobody_measured_are_told(wall: LoadedBench) -> None:
+    chain = chain_of(wall)
+    (cover,) = [one for one in chain.terms if one.term == "target_cover"]
+    assert (cover.value_um, cover.u_um, cover.source) == (0.0, 0.0, "no cover")
+    (sag,) = [one for one in published(chain) if one.term == "sag"]
+    # What cannot be said is null: a u of 0 would be a certainty that nobody has.
+    assert (sag.value_um, sag.u_um, sag.source) == (0.0, None, "not measured")
+    assert any("Sag" in note and "not measured" in note for note in chain.notes)
+    document = with_chain(set_up(wall), chain).model_dump(mode="json")
+    assert [one["u_um"] for one in document["chain"] if one["term"] == "sag"] == [None]
 
 
 def test_without_a_lens_there_is_depth_and_no_nominal_place(wall: LoadedBench) -> None:
