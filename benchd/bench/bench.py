@@ -160,7 +160,7 @@ class Bench:
         if by_um is not None:
             return (await self.carriage.read()).value + by_um
         raise Refused(
-            "bad_request", "The carriage moves by um.", advice="Give offset_um, depth_um, carriage_um or by_um."
+            "bad_request", "The carriage moves by µm.", advice="Give offset_um, depth_um, carriage_um or by_um."
         )
 
     async def move_carriage(self, carriage_um: float, *, since: int | None = None) -> Reading:
@@ -181,7 +181,7 @@ class Bench:
         if not low <= carriage_um <= high:
             raise Refused(
                 "limit",
-                f"{carriage_um:.1f} um is outside the carriage's limits, {low:.0f} to {high:.0f} um.",
+                f"{carriage_um:.1f} µm is outside the carriage's limits, {low:.0f} to {high:.0f} µm.",
                 advice="Ask for a place inside; where nominal is outside, check adapters and lens in the set-up.",
                 data={"asked_um": carriage_um, "low_um": low, "high_um": high},
             )
@@ -307,9 +307,9 @@ class Bench:
             worst = max(terms, key=lambda term: term.u)
             self.events.tell(
                 "cannot_pass",
-                f"As it is set up, this bench could pass no lens at +-{tolerance.flange_um:g} um.",
+                f"As it is set up, this bench could pass no lens at +-{tolerance.flange_um:g} µm.",
                 severity="warning",
-                advice=f"The largest line is {worst.term}, u = {worst.u:.1f} um ({worst.source}).",
+                advice=f"The largest line is {worst.term}, u = {worst.u:.1f} µm ({worst.source}).",
             )
 
     # What goes wrong

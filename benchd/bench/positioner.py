@@ -177,7 +177,7 @@ class Positioner:
                 await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
             if not seeking.done():
                 raise HomeFailed(
-                    f"The encoder's reference mark was not seen within {MARK_WITHIN_UM:.0f} um of the switch.",
+                    f"The encoder's reference mark was not seen within {MARK_WITHIN_UM:.0f} µm of the switch.",
                     advice="Check the encoder's head and its reference output.",
                     device="position",
                 )
@@ -205,7 +205,7 @@ class Positioner:
         if not low <= target_um <= high:
             raise Refused(
                 "limit",
-                f"{target_um:.1f} um is outside the carriage's limits, {low:.0f} to {high:.0f} um.",
+                f"{target_um:.1f} µm is outside the carriage's limits, {low:.0f} to {high:.0f} µm.",
                 advice="Check adapters, glass and lens in the set-up.",
                 data={"asked_um": target_um, "low_um": low, "high_um": high},
             )
@@ -246,7 +246,7 @@ class Positioner:
             aim = target_um + (error * 0.5 if attempt > ATTEMPTS // 2 else 0.0)
         self._trust.lose("stall", "the carriage does not come within its tolerance")
         raise DeviceError(
-            f"The carriage ended {error:+.1f} um from {target_um:.1f} um after {ATTEMPTS} approaches.",
+            f"The carriage ended {error:+.1f} µm from {target_um:.1f} µm after {ATTEMPTS} approaches.",
             advice="Check couplings and the encoder's head; raise motion.tolerance_um if the stage cannot do better.",
             device="carriage",
         )
@@ -291,7 +291,7 @@ class Positioner:
         self._rest_um = place
 
     def _disagree(self, by_um: float) -> None:
-        why = f"motor and encoder disagree by {by_um:+.0f} um"
+        why = f"motor and encoder disagree by {by_um:+.0f} µm"
         self._trust.lose("stall", why)
         raise DeviceError(
             f"Lost steps or a slipping coupling: {why}.",
@@ -314,7 +314,7 @@ class Positioner:
             if self._rest_um is not None and abs(place.value - self._rest_um) > self._figures.still_um:
                 moved = place.value - self._rest_um
                 self._rest_um = place.value
-                self._trust.lose("stall", f"the carriage moved {moved:+.0f} um unasked")
+                self._trust.lose("stall", f"the carriage moved {moved:+.0f} µm unasked")
             return place
         allowance = self._figures.following_um + self._figures.speed_um_s * apart_s
         apart = before.value - place.value - self._shift_um

@@ -116,7 +116,7 @@ class SetUpKeeper:
         return self._calibrations.get(artefact)
 
     def position_u_um(self, carriage_um: float) -> float | None:
-        """The position's own standard uncertainty at a place; None without an encoder, as steps do not state any."""
+        """The position's own standard uncertainty at a place; None where nothing is stated of it."""
         if self._scale is None:
             return None
         return position_u_um(self._loaded.file, self._scale, carriage_um, self._calibrations)

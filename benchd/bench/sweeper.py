@@ -312,7 +312,7 @@ def require_light(predicted: float, noise: float, inside: float, half_width_um: 
     ('not_found').
     """
     if predicted > TOO_LITTLE_LIGHT * half_width_um:
-        known = "not at all" if math.isinf(predicted) else f"to {predicted:.1f} um only"
+        known = "not at all" if math.isinf(predicted) else f"to {predicted:.1f} µm only"
         raise Refused(
             "not_found",
             f"Too little light: best focus would be known {known}, with {inside:.0f} readings.",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -21,11 +20,6 @@ UNITS = {"um": "\u00b5m", "1": ""}
 def unit(name: str) -> str:
     """A unit as printed."""
     return UNITS.get(name, name)
-
-
-def noted(text: str) -> str:
-    """A note of a document with its units as printed beside it: documents write `um`, which every keyboard has."""
-    return re.sub(r"\bum\b", UNITS["um"], text)
 
 
 def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:

@@ -123,7 +123,7 @@ class Foresight:
         points = args.repeats * (round(span / step) + 1)
         search = pilot(0.0, half_width)
         here = self.carriage_um if args.about == "here" or where is None else where.nominal_um
-        text = f"{points} points over about {span:.0f} um, after a look with {len(search)}, merit {args.merit}"
+        text = f"{points} points over about {span:.0f} µm, after a look with {len(search)}, merit {args.merit}"
         if not self.homed or here is None:
             why = "not homed" if not self.homed else "the set-up does not say where nominal is"
             return Entry("sweep", text, problem=f"sweep: {why}")
@@ -145,7 +145,7 @@ class Foresight:
         low, high = self.bench.travel_um
         if low <= to_um <= high:
             return None
-        return f"{verb}: carriage {to_um:.0f} um is outside its travel, {low:.0f} to {high:.0f} um"
+        return f"{verb}: carriage {to_um:.0f} µm is outside its travel, {low:.0f} to {high:.0f} µm"
 
     def _places(self) -> Whereabouts | None:
         if self.where is None:

@@ -165,8 +165,8 @@ class GcodeAxis(Axis):
         if not (math.isfinite(speed) and speed > 0):
             raise ValueError(f"speed must be positive and finite, not {speed}")
         if not self.spec.low <= target <= self.spec.high:  # NaN fails here too
-            limits = f"{self.spec.low:g} to {self.spec.high:g} um"
-            raise self._motion.failed(f"{target:g} um is outside the travel of {limits}", code="limit")
+            limits = f"{self.spec.low:g} to {self.spec.high:g} µm"
+            raise self._motion.failed(f"{target:g} µm is outside the travel of {limits}", code="limit")
         if not self.homed:
             raise self._motion.failed(
                 f"the axis is not homed: {self._trust.why}", code="not_homed", advice="Home it first."

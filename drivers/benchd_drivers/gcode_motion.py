@@ -106,9 +106,9 @@ class Motion:
             if report.state in ("Hold", "Door"):
                 why = f"the controller holds (state {report.state}), though nobody told it to"
             elif idle_s > NOT_STARTED_S and not there:
-                why = f"the controller is idle at {at_um:.1f} um, but was sent to {target:.1f} um"
+                why = f"the controller is idle at {at_um:.1f} µm, but was sent to {target:.1f} µm"
             elif self._clock.monotonic() > deadline:
-                why, code = f"the move to {target:.1f} um was not done after {limit_s:.1f} s", "timeout"
+                why, code = f"the move to {target:.1f} µm was not done after {limit_s:.1f} s", "timeout"
             if why:
                 await self.try_stop()  # nothing of this move may happen later
                 raise self.failed(why, code=code)

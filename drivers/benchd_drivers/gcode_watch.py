@@ -112,7 +112,7 @@ class Watch(BoardUser):
             self._elsewhere_um = at_um  # one damaged digit is no proof; the next report tells
         elif self.trust.homed:
             was, self._rest_um, self._elsewhere_um = self._rest_um, at_um, None
-            self.trust.lose(f"its position went from {was:.1f} to {at_um:.1f} um at rest", "reset")
+            self.trust.lose(f"its position went from {was:.1f} to {at_um:.1f} µm at rest", "reset")
 
     async def after_reset(self) -> None:
         """A reset at standstill takes nothing from an axis."""

@@ -111,11 +111,6 @@ def test_a_probability_is_never_rounded_to_certainty() -> None:
     assert "With probability above 99.9 % the focus error" in row(printed(finding(verdict=verdict)), "Verdict")
 
 
-def test_a_note_has_the_unit_as_the_tables_have_it() -> None:
-    text = printed(finding(notes=["501 um of conjugate shift, 3 um/K; a drum of 5 um."]))
-    assert "- 501 µm of conjugate shift, 3 µm/K; a drum of 5 µm." in text
-
-
 def test_an_undecided_verdict_says_what_would_decide_it() -> None:
     step = {"dominant": "conjugate", "u_needed_um": 2.41, "how": "collimate, or measure m to 0.1 %"}
     verdict = {**FINDING["verdict"], "is": "undecided", "p_conform": 0.31, "next": step}

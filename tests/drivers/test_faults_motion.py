@@ -332,7 +332,7 @@ async def test_fault_28_ok_in_pieces_or_lost(stage: Stage, bench: SimulatedBench
 async def test_fault_29_altered_target_is_seen_by_read_back(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home(1000)
     await bench.fault("board", "alter", **{"from": "7", "to": "6", "n": 1})
-    with pytest.raises(MotionFailed, match=r"idle at 6\d\d\d\.\d um, but was sent to 7000\.0 um"):
+    with pytest.raises(MotionFailed, match=r"idle at 6\d\d\d\.\d µm, but was sent to 7000\.0 µm"):
         await stage.axis.move_to(7000, 4000)
     assert stage.axis.homed
     await stage.axis.move_to(7000, 4000)

@@ -141,7 +141,7 @@ def test_glass_toggle_follows_the_plate_without_with_with_without() -> None:
 
 def test_a_place_outside_the_travel_is_told_before_anything_moves() -> None:
     found = plan("flange_check", replace(BENCH, travel_um=(0.0, 9000.0)), **LENS)
-    assert found.problems[0] == "nominal: carriage 9356 um is outside its travel, 0 to 9000 um"
+    assert found.problems[0] == "nominal: carriage 9356 µm is outside its travel, 0 to 9000 µm"
 
 
 def test_a_set_up_that_would_be_refused_is_told_in_its_own_words() -> None:

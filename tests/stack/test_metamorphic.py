@@ -143,7 +143,7 @@ async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: Bench) -> None:
         assert [term["value_um"] for term in setup["chain"] if term["term"] == "trim"] == [5.0]
         assert setup["chain"][-1]["value_um"] - before["chain"][-1]["value_um"] == pytest.approx(5.0, abs=0.01)
         for notes in (setup["notes"], trimmed["notes"]):
-            assert any("trim of +5 um" in note for note in notes), notes
+            assert any("trim of +5 µm" in note for note in notes), notes
         await client.do("nominal")
         async with asyncio.timeout(5.0):  # nominal is where the trim is; the carriage tells so a moment later
             async for _, carriage in client.watch("device/carriage"):
