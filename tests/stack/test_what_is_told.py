@@ -1,0 +1,183 @@
+"""What the bench says is so when it is said: state before the end it belongs to, nothing anew that has not changed,
+every event in the record, and refusals that tell what to do next."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import math
+import os
+import re
+import secrets
+import sqlite3
+from collections.abc import AsyncIterator
+from typing import Any
+
+import pytest
+import pytest_asyncio
+from ruamel.yaml import YAML
+
+from benchd.client.bench_client import BenchClient
+from benchd.errors import BenchdError, Refused
+from stack import BIN, Stack
+from tests.stack.conftest import PACE, SEED
+
+pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+
+REST_S = 2.0
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
+    """A bench that nobody has calibrated or homed; the tests below stand in the order of a morning."""
+    async with Stack(seed=SEED, pace=PACE, folder=tmp_path_factory.mktemp("told")) as stack:
+        yield stack
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def client(bench: Stack) -> AsyncIterator[BenchClient]:
+    """Somebody who holds control."""
+    async with bench.client() as client:
+        await client.command("take", beat=False, force=True)
+        yield client
+
+
+def events_of(bench: Stack) -> list[dict[str, Any]]:
+    """The events in the record, read by its own means."""
+    file = bench.bench_file.parent / "workshop.db"
+    with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as record:
+        rows = record.execute("SELECT code, severity, text, advice, cause, data FROM event ORDER BY id").fetchall()
+    return [
+        dict(zip(("code", "severity", "text", "advice", "cause"), row[:5], strict=True)) | {"data": json.loads(row[5])}
+        for row in rows
+    ]
+
+
+async def ended(client: BenchClient, verb: str, **args: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The end of a command, and the carriage's state that had been heard when it came."""
+    heard, ident = client.watch("#"), secrets.token_hex(4)
+    await client.command(verb, ident=ident, **args)
+    state: dict[str, Any] = {}
+    async with asyncio.timeout(40):
+        async for topic, doc in heard:
+            if topic == "device/carriage":
+                state = doc
+            elif topic == "event" and doc["cause"] == ident:
+                return doc, state
+    raise AssertionError
+
+
+async def test_a_light_on_a_locked_controller_says_what_comes_first(client: BenchClient) -> None:
+    with pytest.raises(Refused) as caught:
+        await client.command("light", beat=False, light="target_light", level=0.4)
+    assert caught.value.code == "not_homed", caught.value.as_json()
+    assert "home" in caught.value.advice.lower()
+    assert "error:9" not in caught.value.text
+
+
+async def test_the_state_is_there_when_an_end_is_told(client: BenchClient) -> None:
+    event, state = await ended(client, "home", axes=["carriage"])
+    assert event["code"] == "done", event
+    assert (state["homed"], state["state"]) == (True, "idle"), state
+    await client.command("light", beat=False, light="target_light", level=0.4)  # homing has unlocked it
+    for place_um in (4000, 500, 9000):
+        event, state = await ended(client, "move", axis="carriage", carriage_um=place_um)
+        assert event["code"] == "done", event
+        assert state["state"] == "idle", state
+        assert state["carriage_um"] == pytest.approx(place_um, abs=1.05)  # the bench file's tolerance, rounded
+
+
+async def test_a_short_move_is_seen_to_begin(client: BenchClient) -> None:
+    await asyncio.sleep(0.5)
+    heard = client.watch("#")
+    await client.command("move", axis="carriage", by_um=300, ident="short")
+    states = []
+    async with asyncio.timeout(10):
+        async for topic, doc in heard:
+            if topic == "device/carriage":
+                states.append(doc["state"])
+            elif topic == "event" and doc["cause"] == "short":
+                break
+    assert states[-2:] == ["moving", "idle"], states
+
+
+async def test_at_rest_nothing_is_told_anew(client: BenchClient) -> None:
+    for by_um in (100.0, 50.02, 50.04):  # a place between two tenths flickers most
+        await client.do("move", axis="carriage", by_um=by_um)
+        await asyncio.sleep(1.0)
+        heard = client.watch("device/carriage")
+        told = []
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(REST_S):
+                async for _, doc in heard:
+                    told.append(doc["carriage_um"])
+        assert len(told) == 1, f"the last state, which stands, and nothing more: {told}"
+
+
+async def test_figures_of_the_carriage_are_its_own_and_rounded(bench: Stack, client: BenchClient) -> None:
+    for place_um in (1234.5, 28000):
+        _, state = await ended(client, "move", axis="carriage", carriage_um=place_um)
+        assert all(math.isclose(limit, round(limit, 1), abs_tol=1e-12) for limit in state["limits_um"]), state
+        # JCGM 100, 4.3.7 and 5.1: the amplitude of the subdivision's error as arcsine, and the scale over its way.
+        scale = YAML(typ="safe").load(bench.bench_file)["devices"]["scale"]
+        way_um = state["carriage_um"]  # from the zero, as nothing is calibrated
+        expected = math.hypot(scale["subdivision_um"] / math.sqrt(2), scale["u_scale"] * way_um)
+        assert state["u_um"] == pytest.approx(expected, abs=0.051), state
+
+
+async def test_limits_that_are_told_can_be_driven_to(client: BenchClient) -> None:
+    state = await client.kept("device/carriage")
+    for limit in reversed(state["limits_um"]):
+        event, _ = await ended(client, "move", axis="carriage", carriage_um=limit)
+        assert event["code"] == "done", event
+
+
+async def test_sentences_have_the_units_of_people(client: BenchClient) -> None:
+    with pytest.raises(Refused, match="outside the carriage's limits") as caught:
+        await client.command("move", axis="carriage", carriage_um=90_000)
+    assert "\u00b5m" in caught.value.text
+    assert not re.search(r"\bum\b", str(caught.value))
+
+
+async def test_every_event_that_is_told_is_in_the_record(bench: Stack, client: BenchClient) -> None:
+    heard = client.events()
+    with pytest.raises(BenchdError):
+        await client.command("levitate", ident="told-refused")
+    with pytest.raises(BenchdError):
+        await client.command("move", axis="carriage", carriage_um=-90_000, ident="told-limit")
+    async with asyncio.timeout(5):
+        told = [await anext(heard), await anext(heard)]
+    await asyncio.sleep(0.3)
+    kept = events_of(bench)
+    for _, event in told:
+        assert {key: event[key] for key in ("code", "severity", "text", "advice", "cause", "data")} in kept
+
+
+async def test_a_second_bench_on_the_record_is_told_of_the_first(bench: Stack) -> None:
+    process = await asyncio.create_subprocess_exec(
+        str(BIN / "benchd"), "up", str(bench.bench_file),
+        stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
+        env={**os.environ, "XDG_RUNTIME_DIR": str(bench.folder / "xdg")},
+    )  # fmt: skip
+    try:
+        async with asyncio.timeout(20):
+            out, _ = await process.communicate()
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+    said = out.decode()
+    assert process.returncode == 1, said
+    assert str(bench.bench_file.parent / "workshop.db") in said
+    assert f"process {bench.process('daemon').pid}" in said
+    assert "Another bench" in said
+    assert "store.url" in said
+    assert "Traceback" not in said
+
+
+async def test_an_orderly_end_takes_no_trust_from_the_position(bench: Stack, client: BenchClient) -> None:
+    assert (await client.kept("device/carriage"))["homed"]
+    before = len(events_of(bench))
+    assert await bench.end("daemon") == 0
+    assert [event for event in events_of(bench)[before:] if event["severity"] != "info"] == []
