@@ -59,6 +59,8 @@ def load_bench(path: Path) -> LoadedBench:
         _demand_a_bench(source)
         file = check(source, BenchFile)
         problems += _contradictions(source, file)
+        if not (path.parent / file.records).is_dir():
+            problems.append(source.problem(("records",), f"a folder that is there, seen from {path.parent.absolute()}"))
     except FileProblems as error:
         problems += error.problems
     records = Records()

@@ -91,6 +91,15 @@ def test_a_missing_key_points_at_its_parent(folder: Path) -> None:
     assert said(folder) == [f"bench.yaml:{line}:1 base.alpha_per_K: this key is needed"]
 
 
+def test_a_folder_of_records_that_is_not_there_is_no_empty_one(folder: Path) -> None:
+    spoil(folder / "bench.yaml", "seat: rail ", "records: drawer\nseat: rail ")
+    line = line_of(folder / "bench.yaml", "records: drawer")
+    (problem,) = said(folder)
+    assert problem == f"bench.yaml:{line}:10 records = 'drawer': a folder that is there, seen from {folder}"
+    (folder / "drawer").mkdir()
+    load_bench(folder / "bench.yaml")
+
+
 def test_a_device_named_like_the_role_of_another_is_refused(folder: Path) -> None:
     text = (folder / "bench.yaml").read_text()
     (folder / "bench.yaml").write_text(text.replace("  dial:\n", "  detector:\n").replace("indicator: dial", ""))
