@@ -15,12 +15,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchd.bench.chain_terms import (
-    POSITION_NOT_STATED,
     CalibrationInForce,
     ChainTerm,
     Growth,
     Length,
-    ScaleRecord,
     Shape,
     Temperature,
     UnmeasuredTerm,
@@ -30,13 +28,19 @@ from benchd.bench.chain_terms import (
     growth,
     joints_term,
     plates_term,
-    position_noise_um,
-    position_record,
-    position_terms,
     temperature_of,
     thermal_budget,
 )
 from benchd.bench.conjugate_term import ConjugateTerm, conjugate_term, wall_too_near
+from benchd.bench.position_terms import (
+    POSITION_NOT_STATED,
+    ScaleRecord,
+    position_noise_um,
+    position_record,
+    position_terms,
+    position_u_um,
+    zero_at_um,
+)
 from benchd.bench.setup import SetupDocument
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
@@ -129,7 +133,7 @@ def datum_chain(
         carriage = (sum(term.value_um for term in optical) - depth_at_zero) / (1.0 + scale_growth)
         if scale is not None:
             growths += _scale_growth(scale, carriage, now)
-            position = position_terms(scale, carriage, _calibrated_at(bench_file, calibrations))
+            position = position_terms(scale, carriage, zero_at_um(bench_file, calibrations))
 
     used = {base.source: base, **{part.source: part for part in adapters}}
     cited = [source for source, part in used.items() if part.calibrated]
@@ -179,19 +183,6 @@ def _scale_growth(scale: ScaleRecord, carriage_um: float, now: Temperature) -> l
     if scale.alpha_per_K is None:
         return []
     return [growth("scale", carriage_um, scale.alpha_per_K, REFERENCE_C, now)]
-
-
-def position_u_um(
-    bench_file: BenchFile, scale: ScaleRecord, carriage_um: float, calibrations: Mapping[str, CalibrationInForce]
-) -> float:
-    """How far the position alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
-    terms = position_terms(scale, carriage_um, _calibrated_at(bench_file, calibrations))
-    return math.hypot(*(term.u_um for term in terms))
-
-
-def _calibrated_at(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:
-    calibration = calibrations.get(bench_file.base.calibration)
-    return calibration.carriage_um or 0.0 if calibration else 0.0
 
 
 def _notes(

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from benchd.devices import EncoderSpec
 from benchd.files.artefacts import Adapter, Glass, Layer
 from benchd.files.bench_file import BenchFile
 from benchd.optics.expansion import REFERENCE_C
@@ -72,49 +71,6 @@ class CalibrationInForce:
     dof: float | None = None
     at_C: float = REFERENCE_C
     carriage_um: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ScaleRecord:
-    """What tells the carriage's place, as stated: u of scale (1), periodic error's amplitude (um), expansion (1/K).
-
-    An encoder's periodic error is its subdivision. With `by_steps` the screw is the scale, the periodic error is that
-    of its turn, and there are u of what is left of the backlash and of where homing puts zero (um).
-    """
-
-    u_scale: float
-    subdivision_um: float
-    alpha_per_K: float | None
-    by_steps: bool = False
-    u_backlash_um: float = 0.0
-    u_home_um: float = 0.0
-
-
-def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> ScaleRecord | None:
-    """By the encoder where there is one, else by the bench file's `steps`; None where neither is stated."""
-    if encoder is not None:
-        if encoder.u_scale is None or encoder.subdivision_um is None:
-            return None
-        return ScaleRecord(encoder.u_scale, encoder.subdivision_um, encoder.alpha_per_K)
-    steps = bench_file.steps
-    if steps is None:
-        return None
-    return ScaleRecord(steps.u_pitch, steps.periodic_um, steps.alpha_per_K, True, steps.u_backlash_um, steps.u_home_um)
-
-
-def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float:
-    """Independent noise of one position: subdivision (arcsine) or the backlash of steps, and resolution (rectangle)."""
-    if record is None:
-        return 0.0
-    own = record.u_backlash_um if record.by_steps else record.subdivision_um / math.sqrt(2.0)
-    return math.hypot(own, resolution_um / math.sqrt(12.0))
-
-
-POSITION_NOT_STATED = (
-    "Nothing is stated of the carriage's position, so findings are relative: give an encoder the role `position`, or "
-    "write `steps: {u_pitch, periodic_um, u_backlash_um, u_home_um, alpha_per_K}` in the bench file."
-)
-"""What findings and `benchd check` say where the position has no uncertainty to its name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,22 +203,3 @@ def thermal_budget(growths: Sequence[Growth], now: Temperature) -> ChainTerm:
     value = sum(part.term.value_um for part in growths)
     shape: Shape = "normal" if now.stated else "rectangular"
     return ChainTerm("thermal", value, u, None, shape, now.source)
-
-
-def position_terms(scale: ScaleRecord, carriage_um: float, calibrated_at_um: float) -> list[ChainTerm]:
-    """What the position may be wrong by here: its scale over the way from where the zero was found, and the
-    periodic error, of which the whole amplitude counts as arcsine (it does not average out in a sweep). By steps, zero
-    is where homing put it, then and now, and the backlash is never wholly taken up."""
-    source = "steps, bench file" if scale.by_steps else "encoder"
-    way = abs(carriage_um - calibrated_at_um)
-    periodic = "position periodic" if scale.by_steps else "position subdivision"
-    terms = [
-        ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", source),
-        ChainTerm(periodic, 0.0, scale.subdivision_um / math.sqrt(2.0), None, "arcsine", source),
-    ]
-    if scale.by_steps:
-        terms += [
-            ChainTerm("position backlash", 0.0, scale.u_backlash_um, None, "normal", source),
-            ChainTerm("position homing", 0.0, math.sqrt(2.0) * scale.u_home_um, None, "normal", source),
-        ]
-    return terms

@@ -1,0 +1,86 @@
+"""How sure the carriage's position itself is: what is stated of encoder or steps, and the lines that follow from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchd.bench.chain_terms import CalibrationInForce, ChainTerm
+from benchd.devices import EncoderSpec
+from benchd.files.bench_file import BenchFile
+
+POSITION_NOT_STATED = (
+    "Nothing is stated of the carriage's position, so findings are relative: give an encoder the role `position`, or "
+    "write `steps: {u_pitch, periodic_um, u_backlash_um, u_home_um, alpha_per_K}` in the bench file."
+)
+"""What findings and `benchd check` say where the position has no uncertainty to its name."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleRecord:
+    """What tells the carriage's place, as stated: u of scale (1), periodic error's amplitude (um), expansion (1/K).
+
+    An encoder's periodic error is its subdivision. With `by_steps` the screw is the scale, the periodic error is that
+    of its turn, and there are u of what is left of the backlash and of where homing puts zero (um).
+    """
+
+    u_scale: float
+    subdivision_um: float
+    alpha_per_K: float | None
+    by_steps: bool = False
+    u_backlash_um: float = 0.0
+    u_home_um: float = 0.0
+
+
+def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> ScaleRecord | None:
+    """By the encoder where there is one, else by the bench file's `steps`; None where neither is stated."""
+    if encoder is not None:
+        if encoder.u_scale is None or encoder.subdivision_um is None:
+            return None
+        return ScaleRecord(encoder.u_scale, encoder.subdivision_um, encoder.alpha_per_K)
+    steps = bench_file.steps
+    if steps is None:
+        return None
+    return ScaleRecord(steps.u_pitch, steps.periodic_um, steps.alpha_per_K, True, steps.u_backlash_um, steps.u_home_um)
+
+
+def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float:
+    """Independent noise of one position: subdivision (arcsine) or the backlash of steps, and resolution (rectangle)."""
+    if record is None:
+        return 0.0
+    own = record.u_backlash_um if record.by_steps else record.subdivision_um / math.sqrt(2.0)
+    return math.hypot(own, resolution_um / math.sqrt(12.0))
+
+
+def position_terms(scale: ScaleRecord, carriage_um: float, calibrated_at_um: float) -> list[ChainTerm]:
+    """What the position may be wrong by here: its scale over the way from where the zero was found, and the
+    periodic error, of which the whole amplitude counts as arcsine (it does not average out in a sweep). By steps, zero
+    is where homing put it, then and now, and the backlash is never wholly taken up."""
+    source = "steps, bench file" if scale.by_steps else "encoder"
+    way = abs(carriage_um - calibrated_at_um)
+    periodic = "position periodic" if scale.by_steps else "position subdivision"
+    terms = [
+        ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", source),
+        ChainTerm(periodic, 0.0, scale.subdivision_um / math.sqrt(2.0), None, "arcsine", source),
+    ]
+    if scale.by_steps:
+        terms += [
+            ChainTerm("position backlash", 0.0, scale.u_backlash_um, None, "normal", source),
+            ChainTerm("position homing", 0.0, math.sqrt(2.0) * scale.u_home_um, None, "normal", source),
+        ]
+    return terms
+
+
+def position_u_um(
+    bench_file: BenchFile, scale: ScaleRecord, carriage_um: float, calibrations: Mapping[str, CalibrationInForce]
+) -> float:
+    """How far the position alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
+    terms = position_terms(scale, carriage_um, zero_at_um(bench_file, calibrations))
+    return math.hypot(*(term.u_um for term in terms))
+
+
+def zero_at_um(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:
+    """Where the carriage stood when its zero was found; the scale's doubt grows from there."""
+    calibration = calibrations.get(bench_file.base.calibration)
+    return calibration.carriage_um or 0.0 if calibration else 0.0
