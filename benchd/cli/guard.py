@@ -27,6 +27,7 @@ def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) 
         if isinstance(stream, io.TextIOWrapper):
             # A terminal that knows no micro sign shows a question mark; a finding is not lost for it.
             stream.reconfigure(errors="replace")
+    code = exits.DONE
     try:
         code = run(args)
         sys.stdout.flush()
@@ -42,7 +43,7 @@ def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) 
     except BrokenPipeError:
         # Whoever read has read enough; what is left in the buffer must not be tried again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return exits.DONE
+        return code
     except Exception:  # noqa: BLE001 nothing that ends a command may pass for a refusal
         import traceback
 

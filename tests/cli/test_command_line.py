@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -99,6 +100,16 @@ def test_a_file_of_ports_that_cannot_be_one_is_told_before_the_start(
 ) -> None:
     assert main(["up", str(tmp_path / "bench.yaml"), "--ports-file", str(tmp_path / place)]) == exits.USAGE
     assert f"--ports-file {tmp_path / place}: name a file, in a folder that is there" in capsys.readouterr().err
+
+
+def test_the_code_is_the_same_for_a_reader_that_has_gone(tmp_path: Path) -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    command = [sys.executable, "-m", "benchd.cli.main", "check", str(tmp_path / "none.yaml")]
+    buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    told = subprocess.run(command, stdout=writer, stderr=subprocess.PIPE, text=True, check=False, env=buffered)
+    os.close(writer)
+    assert (told.returncode, told.stderr) == (exits.REFUSED, "")
 
 
 def test_without_a_command_the_help_is_shown_and_the_code_is_usage(capsys: pytest.CaptureFixture[str]) -> None:
