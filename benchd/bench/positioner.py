@@ -151,7 +151,7 @@ class Positioner:
             losses = self._trust.losses
             self._check_stopped(stops)
             await self._find_mark()
-            self._agree(*await self._settled())
+            self._agree(*await self._settled(self._clock.monotonic(), lambda: None))
         except DeviceError:
             self._check_stopped(stops)
             raise
@@ -194,11 +194,19 @@ class Positioner:
         self._check_stopped(stops)
         return stops
 
-    async def go(self, target_um: float, *, exact: bool = True, since: int | None = None) -> Reading:
+    async def go(
+        self,
+        target_um: float,
+        *,
+        exact: bool = True,
+        since: int | None = None,
+        settled: Callable[[], None] = lambda: None,
+    ) -> Reading:
         """Bring the carriage to `target_um` and return its reading there, settled.
 
         `exact` corrects until the tolerance is met; otherwise one approach does, and the reading tells where it
-        ended. `since` as for `home`. Raises Refused (not_homed, limit), Stopped, DeviceError.
+        ended. `since` as for `home`. `settled` is called each time it has settled, as the place begins to be read:
+        a picture may be exposed meanwhile. Raises Refused (not_homed, limit), Stopped, DeviceError.
         """
         self._trust.require()
         low, high = self.limits_um
@@ -214,7 +222,7 @@ class Positioner:
         self.state = "moving"
         self._rest_um = None
         try:
-            return await self._approach(target_um, exact, stops)
+            return await self._approach(target_um, exact, stops, settled)
         except asyncio.CancelledError:
             # The axis lets go at standstill only. Where that is has to be known, or it would look like creeping.
             await self._come_to_rest()
@@ -226,7 +234,7 @@ class Positioner:
         finally:
             self.state = "idle"
 
-    async def _approach(self, target_um: float, exact: bool, stops: int) -> Reading:
+    async def _approach(self, target_um: float, exact: bool, stops: int, settled: Callable[[], None]) -> Reading:
         here = await self._here()
         up = 1.0 if self._axis.spec.approach == "from_below" else -1.0
         run = self._figures.approach_um
@@ -234,8 +242,8 @@ class Positioner:
             await self._move(target_um - up * run, stops)
         aim = target_um
         for attempt in range(ATTEMPTS):
-            await self._move(aim, stops)
-            motor_um, reading = await self._settled()
+            stood = await self._move(aim, stops)
+            motor_um, reading = await self._settled(stood, settled)
             self._check_stopped(stops)
             error = target_um - reading.value
             self._agree(motor_um, reading)
@@ -257,23 +265,25 @@ class Positioner:
             return self._seen[0]
         return (await self.read()).value
 
-    async def _settled(self) -> tuple[float, Reading]:
-        """Wait until the carriage has settled; gives the motor's place (um) and the reading.
+    async def _settled(self, stood: float, settled: Callable[[], None]) -> tuple[float, Reading]:
+        """Wait until the carriage has settled, at rest since `stood`; gives the motor's place (um) and the reading.
 
-        The motor stands already and is asked meanwhile, so that the asking takes no time of its own.
+        The motor is asked meanwhile, so that the asking takes no time of its own.
         """
-        until = self._clock.monotonic() + self._figures.settle_s
         motor_um = (await self._axis.read()).value
-        await self._clock.until(until)
+        await self._clock.until(stood + self._figures.settle_s)
+        settled()
         return motor_um, await self.read()
 
-    async def _move(self, target_um: float, stops: int) -> None:
+    async def _move(self, target_um: float, stops: int) -> float:
+        """Drive the motor; gives the monotonic time since when it stands."""
         self._check_stopped(stops)
         self._seen = None
         spec = self._axis.spec
         motor = min(max(target_um + self._shift_um, spec.low), spec.high)
-        await self._axis.move_to(motor, self._figures.speed_um_s)
+        stood = await self._axis.move_to(motor, self._figures.speed_um_s)
         self._check_stopped(stops)
+        return stood
 
     def _agree(self, motor_um: float, reading: Reading) -> None:
         """At rest: learn the shift between motor and encoder, or lose trust where it is another than at homing.

@@ -168,8 +168,7 @@ class Sweeper:
         try:
             for offset in offsets:
                 taken = await self._take(offset, gate)
-                work = self._detector.glance(taken.frame, lp_mm)
-                looking.append((taken, asyncio.create_task(work, name="glance")))
+                looking.append((taken, asyncio.create_task(self._glance(taken, lp_mm), name="glance")))
             results = [(taken, await task) for taken, task in looking]
         finally:
             for _, task in looking:
@@ -177,6 +176,10 @@ class Sweeper:
         values = [glance.modulation if isinstance(glance, Glance) else 0.0 for _, glance in results]
         seen = [Seen(taken.offset_um, glance, taken.frame) for taken, glance in results if isinstance(glance, Glance)]
         return locate([taken.offset_um for taken, _ in results], values, half_width), seen
+
+    async def _glance(self, taken: _Taken, lp_mm: float) -> Glance | Unusable:
+        await self._clock.sleep(HEAD_START_S)
+        return await self._detector.glance(taken.frame, lp_mm)
 
     def _lock(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> Locked:
         # Two stations beyond the span, so that the blurriest picture of the sweep has room in the window.
@@ -194,7 +197,7 @@ class Sweeper:
 
     # Taking
 
-    async def _go(self, offset: float, gate: Gate) -> float:
+    async def _go(self, offset: float, gate: Gate, settled: Callable[[], None] = lambda: None) -> float:
         """Drive to an offset, waiting at a closed gate; a stop while it is closed is not the end. Returns the place."""
         while True:
             await gate.passable()
@@ -205,21 +208,31 @@ class Sweeper:
                 (self._keeper.chain.nominal_depth_um or 0.0) + offset - self._carriage.overshoot_um
             )
             try:
-                return (await self._carriage.go(target, exact=False)).value
+                return (await self._carriage.go(target, exact=False, settled=settled)).value
             except Stopped:
                 if not gate.closed:
                     raise
 
     async def _take(self, offset: float, gate: Gate) -> _Taken:
+        """Drive there and expose. The place is read as the exposure begins, and again once the picture is there."""
         while True:
-            before = await self._go(offset, gate)
-            stops = self._carriage.stops
-            frame = await self._detector.camera.grab()
+            exposing: list[asyncio.Task[Frame]] = []
+            try:
+                before = await self._go(offset, gate, lambda: exposing.append(self._expose()))  # noqa: B023 awaited here
+                stops = self._carriage.stops
+                frame = await exposing[-1]
+            finally:
+                for task in exposing:
+                    if not task.cancel() and not task.cancelled():
+                        task.exception()  # told by what ended the approach
             after = (await self._carriage.read()).value
             if self._carriage.stops == stops and not gate.closed:
                 break
         place = 0.5 * (before + after)
         return _Taken(frame, place, offset_um(self._keeper.chain, place) or 0.0)
+
+    def _expose(self) -> asyncio.Task[Frame]:
+        return asyncio.create_task(self._detector.camera.grab(), name="picture")
 
     async def _take_all(
         self,

@@ -73,8 +73,8 @@ class Axis(Device):
         """Find the switch (bounded search) and set the zero. Raises HomeFailed; the axis is then not homed."""
 
     @abstractmethod
-    async def move_to(self, target: float, speed: float) -> None:
-        """Absolute move; returns at standstill as the controller sees it.
+    async def move_to(self, target: float, speed: float) -> float:
+        """Absolute move; returns at standstill as the controller sees it: the monotonic time since when it stands.
 
         Raises MotionFailed (alarm, limit, reset, broken off by `stop`), LinkError. The time limit comes from
         distance, speed and acceleration plus a margin. Cancelled: the axis is stopped before CancelledError

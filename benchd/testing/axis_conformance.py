@@ -45,7 +45,7 @@ class AxisContract(DeviceContract[Axis]):
         assert abs(second - first) <= self.tolerance(axis), "it is still moving"
         return second
 
-    async def under_way(self, rig: Rig, axis: Axis, part: float) -> asyncio.Task[None]:
+    async def under_way(self, rig: Rig, axis: Axis, part: float) -> asyncio.Task[float]:
         """A move to a part of the travel, well begun."""
         start = (await axis.read()).value
         move = asyncio.create_task(axis.move_to(self.at(axis, part), axis.spec.top_speed))
@@ -92,8 +92,10 @@ class AxisContract(DeviceContract[Axis]):
         axis = await self.homed(rig)
         speed, way = axis.spec.top_speed / 4, 0.05 * (axis.spec.high - axis.spec.low)
         began = time.monotonic()
-        await axis.move_to(self.at(axis, 0.30), speed)
-        took = (time.monotonic() - began) * rig.pace
+        stands = await axis.move_to(self.at(axis, 0.30), speed)
+        ended = time.monotonic()
+        took = (ended - began) * rig.pace
+        assert began + way / speed * 0.9 / rig.pace < stands <= ended
         assert way / speed * 0.9 < took < way / speed * 2 + 1.0 * rig.pace
 
     @pytest.mark.parametrize("beyond", [1.0, 1e9, math.inf, math.nan])

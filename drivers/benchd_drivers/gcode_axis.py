@@ -112,10 +112,10 @@ class GcodeAxis(Axis):
         at_um = None if report is None else self._motion.place(report)
         return None if report is None or at_um is None else (report, at_um)
 
-    async def move_to(self, target: float, speed: float) -> None:
+    async def move_to(self, target: float, speed: float) -> float:
         self._check(target, speed)
         with self._busy("move"):
-            await self._motion.or_stop(self._motion.move(target, min(speed, self.spec.top_speed)))
+            return await self._motion.or_stop(self._motion.move(target, min(speed, self.spec.top_speed)))
 
     async def jog(self, speed: float, distance: float) -> None:
         if not (math.isfinite(distance) and distance):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Coroutine
-from typing import Any
+from typing import Any, TypeVar
 
 from benchd.devices import Clock, DeviceError, LinkTimeout, MotionFailed
 from benchd_drivers.finishing import finish
@@ -31,8 +31,13 @@ TINY_S = 0.05
 MARGIN_S = 3.0
 ACCEPTED_S = 0.05
 """A line is answered within milliseconds where its move begins at once."""
+OK_BYTES = len(b"ok\r\n")
+ASKING_S = 0.0003
+"""How long a question is on its way to the controller."""
 LATE_S, AGAIN_S = 0.1, 0.0005
 """For so long after its time a move is asked about again and again, with this pause; then as before its time."""
+
+T = TypeVar("T")
 
 
 class Motion:
@@ -47,6 +52,7 @@ class Motion:
         self._index = LETTERS.index(config.letter)
         self._stops = 0
         self._stopping: asyncio.Task[None] | None = None
+        self._sent_um: float | None = None
 
     @property
     def stops(self) -> int:
@@ -78,30 +84,36 @@ class Motion:
 
     # ---- moves
 
-    async def move(self, target: float, speed: float) -> None:
-        """One absolute move, followed to its end. Raises MotionFailed, LinkError."""
+    async def move(self, target: float, speed: float) -> float:
+        """One absolute move, followed to its end; since when it stands (monotonic). Raises MotionFailed, LinkError."""
         stops = self._stops
         report, at_um = self._resting() or await self.located()
         self._want_idle(report)
         way_um = abs(target - at_um)
         limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
-        sent = await self._board.post(f"G53 G21 G90 G1 {self._words(target, speed)}", lambda: self.go(stops))
-        deadline = self._clock.monotonic() + limit_s
+        text = f"G53 G21 G90 G1 {self._words(target, speed)}"
+        sent = await self._board.post(text, lambda: self.go(stops))
+        posted = self._clock.monotonic()
+        deadline = posted + limit_s
         await asyncio.wait({sent.answer}, timeout=ACCEPTED_S)
+        # It began when the line was there, before the 'ok' was here: each took its bytes' share of the time between.
+        begun = posted + (self._clock.monotonic() - posted) * len(text) / (len(text) + OK_BYTES)
         # Steps are whole: the way may be half a step longer than told.
-        longest_um = way_um + 0.5 * self._config.resolution_um
-        ends = self._clock.monotonic() + travel_s(longest_um, speed, self._config.acceleration_um_s2)
+        longest_um = abs(target - self._origin(at_um)) + 0.5 * self._config.resolution_um
+        ends = begun + travel_s(longest_um, speed, self._config.acceleration_um_s2)
+        self._sent_um = target
         moved = way_um > self._config.tolerance_um  # then being there shows that it moved
         idle_since: float | None = None
         while True:
-            await self._clock.until(self._next_look(ends))
+            await self._clock.until(self._next_look(ends - ASKING_S))
+            asked = self._clock.monotonic()
             report, at_um = await self._followed(sent, stops)
             moved = moved or report.state == "Run"
             idle_since = (idle_since or report.t_mono) if report.state == "Idle" else None
             idle_s = report.t_mono - idle_since if idle_since is not None else -1.0
             there = abs(at_um - target) <= self._config.tolerance_um
             if there and idle_s >= (0.0 if moved else TINY_S if sent.answer.done() else NOT_STARTED_S):
-                return
+                return min(max(ends, asked), self._clock.monotonic())  # the report tells of when it was asked for
             why, code = "", "device_fault"
             if report.state in ("Hold", "Door"):
                 why = f"the controller holds (state {report.state}), though nobody told it to"
@@ -112,6 +124,12 @@ class Motion:
             if why:
                 await self.try_stop()  # nothing of this move may happen later
                 raise self.failed(why, code=code)
+
+    def _origin(self, told_um: float) -> float:
+        """Where a move begins: a report is rounded, while the place that the axis was sent to last is not."""
+        if self._sent_um is not None and abs(self._sent_um - told_um) <= self._config.tolerance_um:
+            return self._sent_um
+        return told_um
 
     def _resting(self) -> tuple[Report, float] | None:
         """Where the axis stands, if that was told a moment ago."""
@@ -218,10 +236,10 @@ class Motion:
         except DeviceError as error:
             self.watch.trust.lose(f"it could not be stopped for sure ({error.text.rstrip('.')})", "link")
 
-    async def or_stop(self, motion: Coroutine[Any, Any, None]) -> None:
+    async def or_stop(self, motion: Coroutine[Any, Any, T]) -> T:
         """Await motion. Whatever ends it early leaves only after the axis is at rest, as far as that can be had."""
         try:
-            await motion
+            return await motion
         except asyncio.CancelledError:
             await finish(self.try_stop(), f"stop {self.name}")
             raise

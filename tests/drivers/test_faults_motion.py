@@ -60,7 +60,7 @@ class Stage:
     async def at(self) -> float:
         return (await self.axis.read()).value
 
-    async def under_way(self, target_um: float = 29000, speed: float = 4000) -> asyncio.Task[None]:
+    async def under_way(self, target_um: float = 29000, speed: float = 4000) -> asyncio.Task[float]:
         start = await self.at()
         move = asyncio.create_task(self.axis.move_to(target_um, speed))
         while abs(await self.at() - start) < 500:
