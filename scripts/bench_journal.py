@@ -82,6 +82,28 @@ def motions(chunks: Sequence[Chunk], um_per_unit: float) -> list[Motion]:
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A request to the camera, and how long the camera took until it had the answer (s)."""
+
+    t: float
+    took_s: float
+
+
+def answered(chunks: Iterable[Chunk], path: bytes) -> list[Asked]:
+    """What the camera was asked for and answered; it takes one request after another."""
+    found: list[Asked] = []
+    since: float | None = None
+    for chunk in chunks:
+        if chunk.port == "camera" and chunk.data == path:
+            if chunk.direction == "in":
+                since = chunk.t
+            elif since is not None:
+                found.append(Asked(since, chunk.t - since))
+                since = None
+    return found
+
+
 def requests(chunks: Iterable[Chunk], path: bytes) -> list[float]:
     """When the camera was asked for `path`."""
     return [chunk.t for chunk in chunks if chunk.port == "camera" and chunk.direction == "in" and chunk.data == path]

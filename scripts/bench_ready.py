@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import http.client
 import time
-from statistics import median
 from urllib.parse import urlsplit
 
 from benchd.client.bench_client import BenchClient
@@ -40,13 +39,13 @@ class BareCamera:
         self._connection.getresponse().read()
         return time.perf_counter() - began
 
-    def median_s(self, path: str, count: int, pause_s: float = 0.0) -> float:
-        """The usual time of one, with a pause before each: one at rest answers later than one in haste."""
+    def fetches_s(self, path: str, count: int, pause_s: float = 0.0) -> list[float]:
+        """The time of each, with a pause before it: one at rest answers later than one in haste."""
         taken = []
         for _ in range(count):
             time.sleep(pause_s)
             taken.append(self.fetch_s(path))
-        return median(taken)
+        return taken
 
     def close(self) -> None:
         """Hang up."""

@@ -16,10 +16,13 @@ import bench_latency
 import bench_start
 import bench_sweep
 from bench_figure import Figure, keep, machine, quantile
-from bench_floor import Hardware, floor_of, trapezoid_s
-from bench_journal import Chunk, lines, motions, read
+from bench_floor import BITS_A_BYTE, PICTURE, Hardware, floor_of, trapezoid_s
+from bench_journal import Chunk, answered, lines, motions, read, requests
 
-HARDWARE = Hardware(acceleration_um_s2=20_000.0, settle_s=0.15, baud=115_200, picture_s=0.03, settings_s=0.002)
+WIRE_S = 0.0005
+"""The simulated wires deliver by so much before their time."""
+
+HARDWARE = Hardware(acceleration_um_s2=20_000.0, settle_s=0.15, baud=115_200, fetch_s=0.001)
 
 
 def test_trapezoid_is_simple_kinematics() -> None:
@@ -34,22 +37,27 @@ def board(t: float, data: bytes, direction: str = "in") -> Chunk:
     return Chunk(t, "board", direction, data)
 
 
-def picture(t: float) -> Chunk:
-    return Chunk(t, "camera", "in", b"/frame.png")
+def picture(t: float, took_s: float) -> list[Chunk]:
+    return [Chunk(t, "camera", "in", b"/frame.png"), Chunk(t + took_s, "camera", "out", b"/frame.png")]
 
 
 SEEN = [
     board(0.0, b"G53 G21 G90 G1 Z1.0000 F240.00\n"),
     board(0.1, b"<Idle|MPos:0.000,0.000,1.000|FS:0,1000>\r\n", "out"),  # 41 bytes
     board(1.0, b"G53 G21 G90 G1 Z0.9000 F240.00\n?"),  # 31 bytes, a real-time byte behind them
+    board(1.001, b"<Idle|MPos:0.000,0.000,1.000|FS:0,1000>\r\n", "out"),  # asked before the move: not its end
+    board(1.15, b"<Idle|MPos:0.000,0.000,0.900|FS:0,1000>\r\n", "out"),
+    board(1.2, b"<Idle|MPos:0.000,0.000,0.900|FS:0,1000|Ov:100,100,100>\r\n", "out"),  # asked for no need
     board(2.0, b"?G53 G21 G90 G1 Z1."),
     board(2.001, b"?1000 F240.00\n"),  # in two pieces, real-time bytes before and between
+    board(2.3, b"<Idle|MPos:0.000,0.000,1.100|FS:0,1000|Ov:100,100,100>\r\n", "out"),  # 56 bytes
     Chunk(2.5, "counter", "in", b"P?\n"),
     Chunk(2.6, "counter", "out", b"P=+001100.00\r\n"),  # 14 bytes
-    picture(3.0),
-    picture(3.5),  # the same place once more: no new station
+    *picture(3.0, 0.03),
+    *picture(3.5, 0.04),  # the same place once more: no new station
     board(4.0, b"G53 G21 G90 G1 Z1.2000 F240.00\n"),
     board(4.1, b"M3 S500\n"),  # a light is no move
+    board(4.2, b"<Idle|MPos:0.000,0.000,1.200|FS:0,1000>\r\n", "out"),
 ]
 
 
@@ -66,9 +74,11 @@ def test_floor_counts_what_a_measurement_needs_and_no_more() -> None:
     assert (floor.moves, floor.stations, floor.pictures) == (3, 2, 1)
     assert floor.motion_s == pytest.approx(2.0 * (2.0 * math.sqrt(100.0 / a) + math.sqrt(200.0 / a)))
     assert floor.settling_s == pytest.approx(2 * 0.15)
-    assert floor.pictures_s == pytest.approx(2 * 0.03)
-    # Three lines of 31 bytes with a report of 1 + 41 each, and the encoder (3 + 14 bytes) before and after one station.
-    assert floor.wire_s == pytest.approx((3 * (31 + 42) + 2 * 17) * 10 / 115_200)
+    assert floor.pictures_s == pytest.approx((0.03 + 0.001) + (0.04 + 0.001))
+    # Three lines of 31 bytes, their reports of 41, 56 and 41 with the byte that asks, and the encoder (3 + 14 bytes)
+    # before and after one station. The first move is a back-off: only the reports of the others pass in a settling.
+    assert floor.wire_s == pytest.approx((3 * 31 + 42 + 57 + 42 + 2 * 17) * 10 / 115_200)
+    assert floor.hidden_s == pytest.approx((57 + 42) * 10 / 115_200)
     assert floor.total_s == pytest.approx(floor.motion_s + floor.settling_s + floor.pictures_s + floor.wire_s)
 
 
@@ -106,6 +116,33 @@ def test_a_sweep_is_never_faster_than_its_floor(tmp_path: Path) -> None:
     chunks = read(tmp_path / "journal.txt")
     assert {chunk.port for chunk in chunks} >= {"board", "counter", "camera"}
     assert all(before.t <= after.t for before, after in pairwise(chunks))
+    _settled_and_placed(chunks)
+
+
+def _settled_and_placed(chunks: list[Chunk]) -> None:
+    """Whatever is done at the same time: no picture before the carriage has settled, none without its place."""
+    settle_s, baud, a = 0.15, 115_200, HARDWARE.acceleration_um_s2  # as the bench file and the board have them
+    moves = motions(chunks, 1000.0)
+    places = requests_to(chunks, "counter")
+    asked = [ask for ask in answered(chunks, PICTURE) if ask.t > moves[0].t]
+    came_by = [[one for one in moves if one.t < ask.t][-1] for ask in asked]
+    first, last = came_by[0].t, next(m.t for m in came_by if came_by.count(m) > bench_sweep.FETCHES)
+    # At the first place light is looked at, at the last one bare fetches follow, and then the replay.
+    taken = [(ask, move) for ask, move in zip(asked, came_by, strict=True) if first < move.t < last]
+    assert len(taken) > 20
+    for ask, move in taken:
+        stands = move.t + (len(move.text) + 1) * BITS_A_BYTE / baud
+        stands += trapezoid_s(max(move.distance_um - 0.5, 0.0), move.speed_um_s, a)  # half a step less, at most
+        assert ask.t >= stands + settle_s - WIRE_S
+        next_move = min((one.t for one in moves if one.t > ask.t), default=math.inf)
+        if next_move < min((one for one in requests(chunks, PICTURE) if one > ask.t), default=math.inf):
+            answer = ask.t + ask.took_s
+            assert any(stands + settle_s - WIRE_S <= t <= answer for t in places), "no place before the picture"
+            assert any(answer <= t <= next_move for t in places), "no place after the picture"
+
+
+def requests_to(chunks: list[Chunk], port: str) -> list[float]:
+    return [chunk.t for chunk in chunks if chunk.port == port and chunk.direction == "in"]
 
 
 @pytest.mark.stack
