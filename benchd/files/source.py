@@ -48,7 +48,8 @@ def load_yaml(path: Path) -> Source:
     if root is None or not isinstance(root.value, dict) or not root.value:
         line, column = (root.line, root.column) if root else (1, 1)
         stands = shown(root.value) if root else "an empty file"
-        raise FileProblems([Problem(str(path), line, column, "", stands, "keys with their values")])
+        wrong = "keys with their values, the first of which says what the file is"
+        raise FileProblems([Problem(str(path), line, column, "", stands, wrong)])
     if not text.endswith("\n"):
         # Cut in the middle of a line, a file often is YAML still and would mean something else.
         last = text.rsplit("\n", 1)[-1]

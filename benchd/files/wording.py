@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import types
 from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
@@ -29,6 +30,10 @@ _PLAIN = {
     "missing": "this key is needed",
 }
 
+_UNIT = re.compile(r"_(um_s2|um_s|um|mm|nm|ms|s|m|K|C|deg|hz)$")
+"""The unit at the end of a key."""
+_NUMBER_AND_UNIT = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)? *[^0-9 ].*", re.IGNORECASE)
+
 
 def near_names(name: str, names: Iterable[str], most: int = 3) -> list[str]:
     """Known names that `name` may have been meant to be, best first; letter case does not count."""
@@ -50,6 +55,9 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
         meant = f"did you mean '{near[0]}'? " if near else ""
         return f"unknown key; {meant}known here: {', '.join(keys)}" if keys else "unknown key"
     if kind in _PLAIN:
+        unit = _UNIT.search(str(error["loc"][-1])) if error["loc"] else None
+        if unit and isinstance(error["input"], str) and _NUMBER_AND_UNIT.fullmatch(error["input"]):
+            return f"{_PLAIN[kind]} alone, in {unit[1].replace('_s', '/s')}"
         return _PLAIN[kind]
     context = error.get("ctx", {})
     if kind == "step":

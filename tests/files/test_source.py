@@ -65,9 +65,15 @@ def test_scalars_follow_the_core_schema(tmp_path: Path, written: str, value: obj
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("", "bench.yaml:1:1 = an empty file: keys with their values"),
-        ("# only a comment\n", "bench.yaml:1:1 = an empty file: keys with their values"),
-        ("- a\n- b\n", "bench.yaml:1:1 = a list of 2: keys with their values"),
+        ("", "bench.yaml:1:1 = an empty file: keys with their values, the first of which says what the file is"),
+        (
+            "# only a comment\n",
+            "bench.yaml:1:1 = an empty file: keys with their values, the first of which says what the file is",
+        ),
+        (
+            "- a\n- b\n",
+            "bench.yaml:1:1 = a list of 2: keys with their values, the first of which says what the file is",
+        ),
         ("a: 1\nb: 2\na: 3\n", "bench.yaml:3:1 a = 3: this key stands already on line 1"),
         ("x: {p: 1,\n    p: 2}\n", "bench.yaml:2:5 x.p = 2: this key stands already on line 1"),
         ("a: &one 1\nb: *one\n", "bench.yaml:1:4 a = one: anchors and aliases are not allowed; write the value out"),
