@@ -23,6 +23,8 @@ class PictureSpec:
 
     exposure_range_ms: tuple[float, float]
     pixel_um: float | None = None
+    linear: bool = True
+    gamma: float | None = None
 
 
 class PictureCamera:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from math import sqrt
 from typing import Any
 
 from benchd.assessments.finding import Finding
@@ -17,6 +18,18 @@ FREQUENCY_SHIFT_UM = 0.0095
 """Best focus moves by at most this times f-number squared for 1 % of frequency, at one wave of spherical
 aberration (own quadrature of the through-focus curve, f/1.4 to f/8)."""
 
+NON_LINEAR_SHIFT_UM = 0.75
+"""Best focus moves by at most this times f-number squared where pictures went through a video curve of exponent 2.2
+and are taken as linear: one wave of spherical aberration, the square quite dark, 20 lp/mm and up (own quadrature of
+the edge's spread, f/1.4 to f/5.6; a square of 2 % moves it by .46, one of 15 % by .13, an exponent of 1.1 by a tenth).
+Which way is not known, as the aberration is not."""
+
+NON_LINEAR = "The pictures are not known to be linear in light, and best focus moves by that: see the budget."
+STATE_GAMMA = (
+    "Let the camera send linear pictures, or state `gamma` of its curve at the camera in the bench file "
+    "(2.2 for a usual video curve, 1 for a JPEG that is linear)."
+)
+
 SUBDIVISION = "position subdivision"
 SUBDIVISION_TRANSFER = 1.5
 """How much of a periodic error of the scale reaches the peak of a quintic, at worst: a period of about one geometric
@@ -28,7 +41,8 @@ class FlangeInput:
     """What the assessment needs beside the curve.
 
     `chain` are the terms of the datum chain as contributions to the focus error (um); `absolute` is false where
-    absolute zero was never calibrated. `tolerance_um` is symmetric about nominal, None where none is stated.
+    absolute zero was never calibrated, `linear` where a picture was not linear in light.
+    `tolerance_um` is symmetric about nominal, None where none is stated.
     """
 
     run: str
@@ -49,6 +63,7 @@ class FlangeInput:
     version: str
     job: str | None = None
     notes: Sequence[str] = field(default_factory=tuple)
+    linear: bool = True
 
 
 def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
@@ -56,8 +71,16 @@ def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
     terms = [Term("sweep", fit.u_um, "A", float(fit.dof), given.run)]
     shift = FREQUENCY_SHIFT_UM * given.f_number**2 * 100.0 * given.u_frequency_rel
     terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
+    if not given.linear:
+        terms.append(non_linear_term(given.f_number))
     terms.extend(_through_fit(term) for term in given.chain if term.u > 0.0)
     return terms
+
+
+def non_linear_term(f_number: float) -> Term:
+    """What a curve of unknown exponent, up to a usual video curve's, may do to best focus."""
+    u = NON_LINEAR_SHIFT_UM * f_number**2 / sqrt(3.0)
+    return Term("non-linear pictures", u, "B", None, "the camera's curve is not stated", "rectangular")
 
 
 def _through_fit(term: Term) -> Term:
@@ -96,11 +119,16 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
             "budget": as_budget(terms),
             "verdict": None if verdict is None else _verdict(verdict, terms),
             "advice": _advice(fit.peak_um, given) if given.absolute else None,
-            "notes": [*given.notes, *(FLAGS[flag] for flag in fit.flags)],
+            "notes": [*given.notes, *non_linear_notes(given.linear), *(FLAGS[flag] for flag in fit.flags)],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": list(given.calibrations),
         }
     )
+
+
+def non_linear_notes(linear: bool) -> tuple[str, ...]:
+    """The label of a finding from pictures that are not known to be linear, and what to write to be rid of it."""
+    return () if linear else (f"{NON_LINEAR} {STATE_GAMMA}",)
 
 
 def _verdict(verdict: Verdict, terms: Sequence[Term]) -> dict[str, Any]:
@@ -133,6 +161,7 @@ HOW: Mapping[str, str] = {
     "thermal": "let the bench settle nearer 20 C, or measure its temperature better",
     "position": "work nearer the carriage position of the base calibration",
     "frequency": "measure the target's pitch",
+    "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
 }
 """What improves a line of the budget, by the first word of its name."""
 

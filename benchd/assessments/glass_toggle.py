@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.assessments.finding import Finding
+from benchd.assessments.flange import non_linear_notes, non_linear_term
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.interleaved import drift_free_difference
@@ -35,6 +36,8 @@ class ToggleInput:
     indices: tuple[int, int]
     at: str
     version: str
+    f_number: float
+    linear: bool = True
 
 
 def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
@@ -48,6 +51,9 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     )
     shift = found.difference
     terms = [*found.terms(given.run), Term("scale", given.u_scale * abs(shift), "B", None, "position scale")]
+    if not given.linear:
+        # Both states move, by their own aberration and mostly the same way: one line is enough for the difference.
+        terms.append(non_linear_term(given.f_number))
     plate = Term("plate record", given.paraxial_um[1], "B", None, ", ".join(given.glass))
     measured = combine(terms)
     residual = combine([*terms, plate])
@@ -74,7 +80,8 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
             "advice": None,
             "notes": [
                 "Residual is the measured shift less t(1 - 1/n): a cone of light is shifted further than a paraxial "
-                "ray. Expected is half of marginal less paraxial shift, for a lens free of spherical aberration."
+                "ray. Expected is half of marginal less paraxial shift, for a lens free of spherical aberration.",
+                *non_linear_notes(given.linear),
             ],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": [],

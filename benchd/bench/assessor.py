@@ -77,6 +77,7 @@ class Assessor:
             absolute=chain.absolute,
             measurand=self._measurand(sweeps[0]),
             f_number=sweeps[0].f_number,
+            linear=all(sweep.linear for sweep in sweeps),
             u_frequency_rel=max(sweep.u_frequency_rel for sweep in sweeps),
             tolerance_um=None if lens is None or lens.tolerance is None else lens.tolerance.flange_um,
             stock_um=self._bench.file.shims_um,
@@ -267,6 +268,8 @@ class Assessor:
             indices=(0, run.last_index),
             at=self._bench.clock.utc(),
             version=self._version,
+            f_number=f_number,
+            linear=all(sweep.linear for sweep in run.sweeps),
         )
         return self._as_stated(await self._bench.analysis.run(assess, tuple(visits), given))
 

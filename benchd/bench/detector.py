@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.bench.analysis import Analysis
-from benchd.bench.pictures import Glance, Modulation, Unusable, exposure_in, glance_at, modulation_in
+from benchd.bench.pictures import Glance, Modulation, Rendition, Unusable, exposure_in, glance_at, modulation_in
 from benchd.devices import Camera, Exposure, Frame
 from benchd.errors import BenchdError
 from benchd.files.bench_file import Target
@@ -46,6 +46,7 @@ class EdgeDetector:
         self.name = name
         self._analysis = analysis
         self._target = target
+        self._rendition = Rendition(camera.spec.linear, camera.spec.gamma)
         self._exposure: Exposure | None = None
 
     async def expose(self) -> Exposure:
@@ -80,7 +81,8 @@ class EdgeDetector:
 
     async def glance(self, frame: Frame, lp_mm: float) -> Glance | Unusable:
         """One picture by itself: is the target there, how sharp is it, roughly."""
-        return await self._analysis.run(glance_at, frame.data, lp_mm, self._target.pitch_mm, self.camera.spec.pixel_um)
+        work = (frame.data, lp_mm, self._target.pitch_mm, self.camera.spec.pixel_um, self._rendition)
+        return await self._analysis.run(glance_at, *work)
 
     def lock(self, sharpest: Glance, others: Sequence[Glance], lp_mm: float) -> Locked:
         """Fix places by the sharpest glance and the window by the blurriest of all that belong to the sweep."""
@@ -98,5 +100,5 @@ class EdgeDetector:
     async def measure(self, frame: Frame, locked: Locked) -> Modulation | Unusable:
         """One picture of the sweep."""
         return await self._analysis.run(
-            modulation_in, frame.data, locked.layout, locked.cycles_per_px, locked.window_px
+            modulation_in, frame.data, locked.layout, locked.cycles_per_px, locked.window_px, self._rendition
         )

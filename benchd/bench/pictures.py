@@ -7,9 +7,13 @@ by the imaging room crosses back as a value, because an exception would lose its
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from benchd.imaging.level import Exposure, judge_exposure
-from benchd.imaging.picture import decode
+from benchd.imaging.picture import Picture, decode, linear_table, read_picture
 from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.square import SquareLayout, cycles_per_px, find_square, measure_square
 
@@ -20,6 +24,22 @@ class Unusable:
 
     code: str
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rendition:
+    """How a camera renders light: whether its record says linear, and the exponent of its curve where it is stated."""
+
+    linear: bool = True
+    gamma: float | None = None
+
+    def table_for(self, picture: Picture) -> NDArray[np.float64] | None:
+        """Light per grey value, where the curve is stated; whatever the file says of itself."""
+        return None if self.gamma is None else linear_table(self.gamma, picture.full_scale)
+
+    def is_linear(self, picture: Picture) -> bool:
+        """Whether grey values are light: by the camera's record, and where the file itself does not gainsay it."""
+        return self.gamma is not None or (self.linear and picture.linear)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +58,14 @@ class Glance:
 
 @dataclass(frozen=True, slots=True)
 class Modulation:
-    """Modulation of one picture by orientation, each with the standard uncertainty of the picture's noise."""
+    """Modulation of one picture by orientation, each with the standard uncertainty of the picture's noise.
+
+    `linear` is false where the picture was neither linear in light nor could be made so.
+    """
 
     v: tuple[float, float]
     h: tuple[float, float]
+    linear: bool = True
 
 
 def exposure_in(data: bytes) -> Exposure | Unusable:
@@ -52,15 +76,18 @@ def exposure_in(data: bytes) -> Exposure | Unusable:
         return Unusable(refused.code, refused.text)
 
 
-def glance_at(data: bytes, lp_mm: float, pitch_mm: float, pixel_um: float | None) -> Glance | Unusable:
+def glance_at(
+    data: bytes, lp_mm: float, pitch_mm: float, pixel_um: float | None, rendition: Rendition
+) -> Glance | Unusable:
     """Find the square and measure it at `lp_mm`; the scale comes from its side, or from a known pixel pitch."""
     try:
-        picture = decode(data)
-        layout = find_square(picture)
+        picture = read_picture(data)
+        table = rendition.table_for(picture)
+        layout = find_square(_light(picture, table))
         if layout.found_by != "edges":
             return Unusable("too_blurred", "The square is there, but its edges are too blurred to be measured.")
         cycles = lp_mm * pixel_um / 1000.0 if pixel_um else cycles_per_px(lp_mm, pitch_mm, layout.side_px)
-        found = measure_square(picture, layout, cycles)
+        found = measure_square(picture.values, layout, cycles, table=table)
     except PictureRefused as refused:
         return Unusable(refused.code, refused.text)
     edges = found.edges
@@ -68,11 +95,18 @@ def glance_at(data: bytes, lp_mm: float, pitch_mm: float, pixel_um: float | None
 
 
 def modulation_in(
-    data: bytes, layout: SquareLayout, cycles_per_px: float, window_px: float | None
+    data: bytes, layout: SquareLayout, cycles_per_px: float, window_px: float | None, rendition: Rendition
 ) -> Modulation | Unusable:
     """Modulation of the square's edges at a known place and frequency."""
     try:
-        found = measure_square(decode(data), layout, cycles_per_px, window_px)
+        picture = read_picture(data)
+        table, linear = rendition.table_for(picture), rendition.is_linear(picture)
+        found = measure_square(picture.values, layout, cycles_per_px, window_px, table=table, linear=linear)
     except PictureRefused as refused:
         return Unusable(refused.code, refused.text)
-    return Modulation(found.v, found.h)
+    return Modulation(found.v, found.h, found.linear)
+
+
+def _light(picture: Picture, table: NDArray[np.float64] | None) -> NDArray[Any]:
+    """The picture in light, as far as its curve is known: an edge's place and the square's side go by it."""
+    return picture.values if table is None else table.astype(np.float32)[picture.values]

@@ -36,7 +36,7 @@ class SweepPoint:
 
 @dataclass(slots=True)
 class SweepData:
-    """A sweep at one set-up: its points in the order taken, and what was measured."""
+    """A sweep at one set-up: its points in the order taken, what was measured, whether its pictures were linear."""
 
     setup: int
     glass: tuple[str, ...]
@@ -48,3 +48,4 @@ class SweepData:
     hwhm_um: float
     points: list[SweepPoint] = field(default_factory=list)
     refused: int = 0
+    linear: bool = True

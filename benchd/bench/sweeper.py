@@ -294,6 +294,7 @@ class Sweeper:
             if data.refused > max(5, len(data.points)):
                 raise BenchdError("not_found", measured.text, advice="Look at the picture; check light and target.")
             return
+        data.linear = data.linear and measured.linear
         data.points.append(
             SweepPoint(
                 idx, taken.offset_um, taken.carriage_um, taken.frame.t_mono, station.repeat, measured.v, measured.h

@@ -127,6 +127,7 @@ class LightSpec:
 class CameraSpec:
     """A camera: size in pixels (columns, rows), linearity in light, own time stamps, lockable exposure, pixel pitch.
 
+    `gamma` is the exponent of its curve where it is stated, value = light^(1/gamma), by which pictures are made linear.
     `orientation` says how the picture stands to the bench: as the bench file has it. Where a pitch is stated its
     standard uncertainty has to be.
     """
@@ -139,6 +140,7 @@ class CameraSpec:
     u_pixel_um: float | None = None
     exposure_range_ms: tuple[float, float] | None = None
     orientation: str = "upright"
+    gamma: float | None = None
 
 
 AskKind = Literal["yes_no", "choice", "number", "text", "mark", "confirm"]

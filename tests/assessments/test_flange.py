@@ -7,7 +7,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from benchd.assessments.flange import FlangeInput, assess, could_pass_nothing
+from benchd.assessments.flange import (
+    NON_LINEAR,
+    NON_LINEAR_SHIFT_UM,
+    STATE_GAMMA,
+    FlangeInput,
+    assess,
+    could_pass_nothing,
+)
 from benchd.metrology.budget import Term
 from benchd.metrology.peak import PeakFit, fit_peak
 
@@ -82,6 +89,18 @@ def test_undecided_names_the_line_that_stands_in_the_way() -> None:
     # JCGM 106: one-sided 1.645 u fits into the 3 um to the limit at u = 1.82; the other lines take 1.52 of it.
     assert step.u_needed_um == pytest.approx((1.824**2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
     assert "collimate" in step.how
+
+
+def test_pictures_that_are_not_linear_cost_a_line_and_a_note() -> None:
+    plain, labelled = assess(fit_at(8.0), given()), assess(fit_at(8.0), given(linear=False))
+    (line,) = [line for line in labelled.budget if line.term == "non-linear pictures"]
+    assert line.u == pytest.approx(NON_LINEAR_SHIFT_UM * 2.0**2 / 3**0.5)
+    assert line.shape == "rectangular"
+    u, wider = plain.values["focus_error"].u, labelled.values["focus_error"].u
+    assert u is not None
+    assert wider == pytest.approx(np.hypot(u, line.u))
+    assert set(labelled.notes) - set(plain.notes) == {f"{NON_LINEAR} {STATE_GAMMA}"}
+    assert "gamma" in STATE_GAMMA
 
 
 def test_a_relative_finding_has_neither_verdict_nor_advice() -> None:

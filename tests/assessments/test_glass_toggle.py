@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
@@ -19,7 +21,14 @@ GIVEN = ToggleInput(
     indices=(0, 155),
     at="2031-04-05T09:20:02Z",
     version="0",
+    f_number=2.0,
 )
+
+
+def test_pictures_that_are_not_linear_cost_a_line_and_a_note() -> None:
+    labelled = assess(visits(873.0, 0.0), replace(GIVEN, linear=False))
+    assert "non-linear pictures" in {line.term for line in labelled.budget}
+    assert any("gamma" in note for note in labelled.notes)
 
 
 def visits(shift: float, drift_each: float) -> list[Visit]:
