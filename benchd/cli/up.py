@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from benchd.cli import exits, options
 
 if TYPE_CHECKING:
-    from benchd.daemon import Daemon
+    from benchd.remote.service import MqttService
 
 SWITCH_S = 0.0005
 """How long a thread at work (record, port, camera) may keep the event loop waiting; Python's own 5 ms would make every
@@ -69,22 +69,22 @@ def run(args: argparse.Namespace) -> int:
     return exits.DONE
 
 
-def _ready(daemon: Daemon, *, as_json: bool) -> None:
+def _ready(mqtt: MqttService, *, as_json: bool) -> None:
     """Say where it listens and what to type."""
     import gc
 
     # What was loaded stays: looking it through again and again would keep a stop waiting for tens of milliseconds.
     gc.freeze()
     gc.enable()
-    assert daemon.endpoint is not None
+    assert mqtt.endpoint is not None
     if as_json:
-        where = {"host": daemon.endpoint.host, "port": daemon.endpoint.port, "listeners": daemon.listeners}
-        print(json.dumps({"bench": daemon.bench, **where}), flush=True)
+        where = {"host": mqtt.endpoint.host, "port": mqtt.endpoint.port, "listeners": mqtt.listeners}
+        print(json.dumps({"bench": mqtt.bench, **where}), flush=True)
         return
-    for sentence in daemon.told:
+    for sentence in mqtt.told:
         print(sentence)
-    port = daemon.listeners.get("v4", daemon.endpoint.port)
-    print(howto(daemon.bench, daemon.endpoint.host, port), flush=True)
+    port = mqtt.listeners.get("v4", mqtt.endpoint.port)
+    print(howto(mqtt.bench, mqtt.endpoint.host, port), flush=True)
 
 
 def howto(bench: str, host: str, port: int) -> str:

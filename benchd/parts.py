@@ -1,0 +1,61 @@
+"""The parts of a daemon: tasks that must not fail unseen, and endings that hold up the next for so long at most."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
+from typing import Any
+
+import structlog
+
+from benchd.errors import BenchdError
+
+_log = structlog.get_logger("benchd")
+
+PART_S = 0.3
+"""How long a part may take to end before the next one is ended."""
+
+
+class Parts:
+    """Starts tasks; the first that fails is kept as `failure`, and `end` is called so that the others end in order."""
+
+    def __init__(self, end: Callable[[], None]) -> None:
+        self._end = end
+        self.failure: BenchdError | None = None
+
+    @contextlib.asynccontextmanager
+    async def running(self, work: Coroutine[Any, Any, None], name: str) -> AsyncIterator[None]:
+        """A task for as long as the block lasts."""
+        task = asyncio.create_task(work, name=name)
+        ending = False
+
+        def failed(done: asyncio.Task[Any]) -> None:
+            if done.cancelled() or done.exception() is None or ending:
+                return
+            _log.error("a part of the daemon failed", part=name, error=repr(done.exception()))
+            if self.failure is None:
+                self.failure = BenchdError("device_fault", f"A part of the daemon failed: {name}.")
+                self.failure.__cause__ = done.exception()
+            self._end()
+
+        task.add_done_callback(failed)
+        try:
+            yield
+        finally:
+            ending = True
+            task.cancel()
+            _, late = await asyncio.wait([task], timeout=PART_S)
+            if late:
+                _log.warning("this part did not end in time", part=name, within_s=PART_S)
+
+
+async def within(work: Callable[[], Awaitable[None]], what: str, within_s: float = PART_S) -> None:
+    """One part of the end: failed or too slow, it is logged, and the others go on."""
+    task = asyncio.ensure_future(work())
+    _, late = await asyncio.wait({task}, timeout=within_s)
+    if late:
+        _log.warning("this part did not end in time", part=what, within_s=within_s)
+        task.cancel()
+    elif not task.cancelled() and task.exception() is not None:
+        _log.warning("this part did not end in order", part=what, error=repr(task.exception()))

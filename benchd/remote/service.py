@@ -1,0 +1,139 @@
+"""The remote room as a whole: a broker, the gates before the verbs, the connections, and where all this is reached."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from benchd.bench.bench import Bench
+from benchd.devices.clock import Clock
+from benchd.errors import BenchdError
+from benchd.files.run_folder import run_folder
+from benchd.parts import Parts
+from benchd.procedures.runner import Runner
+from benchd.remote.beat import Beat
+from benchd.remote.broker import EmbeddedBroker
+from benchd.remote.broker_config import Ports
+from benchd.remote.connection import Connection
+from benchd.remote.control import Control, Roles
+from benchd.remote.events import EventTeller
+from benchd.remote.handlers import BenchHandlers
+from benchd.remote.ids import SeenIds
+from benchd.remote.intake import Intake, control_handlers
+from benchd.remote.outage import Outages
+from benchd.remote.payloads import StopArgs
+from benchd.remote.retained import Clearing
+from benchd.remote.stop_road import StopRoad
+from benchd.remote.topics import Topics
+from benchd.remote.watchdog import Watchdog
+from benchd.remote.whereabouts import Whereabouts
+from benchd.remote.wire import Endpoint
+
+CONNECT_WITHIN_S = 15.0
+
+
+class MqttService:
+    """One bench on MQTT. `file` is the bench file, `ports_file` where else to write where it is reached.
+
+    `told` holds what a person should hear of the broker; `endpoint` is None until `start` has returned.
+    """
+
+    def __init__(
+        self, bench: Bench, runner: Runner, beat: Beat, parts: Parts, *, file: Path, ports_file: Path | None
+    ) -> None:
+        self._bench = bench
+        self._runner = runner
+        self._beat = beat
+        self._parts = parts
+        self._clock = bench.clock
+        self._file = file
+        self._ports_file = ports_file
+        self._whereabouts: Whereabouts | None = None
+        self.told: list[str] = []
+        self.endpoint: Endpoint | None = None
+        self.listeners: dict[str, int] = {}
+
+    @property
+    def bench(self) -> str:
+        """The name of the bench."""
+        return self._bench.file.bench
+
+    async def start(self, stack: contextlib.AsyncExitStack) -> None:
+        """Serve for as long as `stack` stands. Raises BenchdError (timeout) where no broker answers."""
+        bench, runner, clock = self._bench, self._runner, self._clock
+        endpoint = await self._broker(stack)
+        topics = Topics(self.bench)
+        events = EventTeller(bench.events, clock)
+        roles = Roles()
+        control = Control(clock, roles, bench.notices, run_of=lambda: runner.user)
+        intake = Intake(
+            {**BenchHandlers(bench, runner).by_verb(), **control_handlers(control)},
+            topics=topics,
+            control=control,
+            roles=roles,
+            beat=self._beat,
+            ids=SeenIds(clock),
+            events=events,
+        )
+        clearing, outages = Clearing(topics), Outages(clock)
+
+        async def on_stop(user: str, args: StopArgs) -> dict[str, Any]:
+            await runner.stop(user)
+            return {}
+
+        common: dict[str, Any] = {
+            "topics": topics, "events": events, "clearing": clearing, "outages": outages, "clock": clock,
+        }  # fmt: skip
+        road = StopRoad(endpoint, on_stop, **common)
+        connection = Connection(endpoint, intake=intake, notices=bench.notices, **common)
+        await stack.enter_async_context(self._parts.running(connection.run(), "mqtt"))
+        await stack.enter_async_context(self._parts.running(road.run(), "mqtt-stop"))
+        await stack.enter_async_context(self._parts.running(_every_second(control.tell, clock), "control"))
+        try:
+            async with asyncio.timeout(CONNECT_WITHIN_S):
+                await asyncio.gather(connection.ready.wait(), road.ready.wait())
+        except TimeoutError:
+            raise BenchdError(
+                "timeout",
+                f"No MQTT broker answered at {endpoint()} within {CONNECT_WITHIN_S:g} s.",
+                advice="Start it, or write `broker: embedded` under `mqtt` in the bench file.",
+            ) from None
+        self.endpoint = endpoint()
+        files = [run_folder() / f"{self.bench}.json", *([self._ports_file] if self._ports_file else [])]
+        self._whereabouts = stack.enter_context(Whereabouts(files))
+        self._tell_where()
+
+    async def _broker(self, stack: contextlib.AsyncExitStack) -> Callable[[], Endpoint]:
+        mqtt = self._bench.file.mqtt
+        if mqtt.broker != "embedded":
+            url = urlsplit(mqtt.broker)
+            external = Endpoint(url.hostname or "127.0.0.1", url.port or 1883, "5")
+            return lambda: external
+        embedded = EmbeddedBroker(self._clock, child=mqtt.child, ports=Ports(*mqtt.ports))
+        broker = await stack.enter_async_context(embedded)
+        self.told = broker.told
+        self.listeners = broker.ports.by_name()
+
+        def restarted(reason: str) -> None:
+            self._bench.events.tell("broker", f"The broker was restarted: {reason}.", severity="warning")
+            self.listeners = broker.ports.by_name()
+            if self.endpoint is not None:
+                self.endpoint = broker.endpoint  # a port that somebody took meanwhile was replaced
+                self._tell_where()
+
+        await stack.enter_async_context(self._parts.running(Watchdog(broker, self._clock, restarted).run(), "watchdog"))
+        return lambda: broker.endpoint
+
+    def _tell_where(self) -> None:
+        if self._whereabouts is not None and self.endpoint is not None:
+            self._whereabouts.tell(self.bench, self._file, self.endpoint, self.listeners)
+
+
+async def _every_second(work: Callable[[], None], clock: Clock) -> None:
+    while True:
+        work()
+        await clock.sleep(1.0)
