@@ -11,7 +11,7 @@ from benchd.bench.bench import Bench, chain_budget
 from benchd.bench.chain import POSITION_NOT_STATED, position_noise_um, wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep_data import SweepData, SweepPoint
+from benchd.bench.sweep_data import SweepData, SweepPoint, alike
 from benchd.devices import Gauge
 from benchd.errors import Refused
 from benchd.files.artefacts import LensTolerance
@@ -64,7 +64,7 @@ class Assessor:
         from benchd.assessments.flange import FlangeInput, assess
 
         setup = self._bench.setup.document
-        sweeps = self._sweeps_of(run, [setup.rev])
+        sweeps, left_out = alike(self._sweeps_of(run, [setup.rev]))
         points = [point for sweep in sweeps for point in sweep.points]
         fit = await self._fit(points, sweeps[0])
         lens = None if setup.lens is None else self._bench.loaded.records.lens(setup.lens)
@@ -88,7 +88,7 @@ class Assessor:
             at=self._bench.clock.utc(),
             version=self._version,
             job=setup.job,
-            notes=[*chain.notes, *self._too_near(None if lens is None else lens.tolerance), PUPIL_NOT_SHOWN],
+            notes=[*chain.notes, *self._too_near(None if lens is None else lens.tolerance), *left_out, PUPIL_NOT_SHOWN],
         )
         return await self._bench.analysis.run(assess, fit, given)
 
@@ -239,6 +239,12 @@ class Assessor:
 
         if len(run.sweeps) != 4:
             raise Refused("not_found", f"Out-in-in-out takes four sweeps; this run holds {len(run.sweeps)}.")
+        if len(alike(run.sweeps)[0]) != 4:
+            raise Refused(
+                "not_found",
+                "The four sweeps did not measure the same: detector, merit, frequency or f-number differ.",
+                advice="Sweep out-in-in-out in one way.",
+            )
         visits = []
         for sweep in run.sweeps:
             fit = await self._fit(sweep.points, sweep)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -49,3 +50,18 @@ class SweepData:
     points: list[SweepPoint] = field(default_factory=list)
     refused: int = 0
     linear: bool = True
+
+    @property
+    def measured(self) -> tuple[str, str, float, float]:
+        """What makes readings comparable: detector, merit, frequency and f-number."""
+        return self.detector, self.merit, self.lp_mm, self.f_number
+
+
+def alike(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:
+    """The sweeps that measured what the last one did, and a note on those that did not: two merits have two peaks."""
+    kept = [sweep for sweep in sweeps if sweep.measured == sweeps[-1].measured]
+    left_out = len(sweeps) - len(kept)
+    if not left_out:
+        return kept, []
+    are = "1 sweep of this run is" if left_out == 1 else f"{left_out} sweeps of this run are"
+    return kept, [f"{are} left out: detector, merit, frequency or f-number are not those of the last sweep."]
