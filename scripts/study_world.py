@@ -192,13 +192,25 @@ class CaseWorld:
             return inf
         return self.draws.quantity("room.distance_mm", *tape.parts)
 
+    @property
+    def vergence_per_m(self) -> float:
+        """What is left of the vergence of the collimator's light; 0 before a wall."""
+        vergence = self.record.room.vergence_per_m
+        return 0.0 if vergence is None else self.draws.quantity("room.vergence_per_m", *vergence.parts)
+
     def optic(self) -> Optic:
         """The lens as it stands on the bench, with the plates that are fitted.
 
         Its maker has set it by its best focus, so the drawn error of its flange counts from there.
         """
         shims = self.fitting.shims_um(LENS)
-        optic = self.lens.optic(LENS, distance_mm=self.distance_mm, shims_um=shims, glass=self.fitting.glass)
+        optic = self.lens.optic(
+            LENS,
+            distance_mm=self.distance_mm,
+            vergence_per_m=self.vergence_per_m,
+            shims_um=shims,
+            glass=self.fitting.glass,
+        )
         return replace(optic, image_um=optic.image_um - typical_shift_um(self.stratum))
 
     def tape_m(self, magnification: float) -> tuple[float, float]:

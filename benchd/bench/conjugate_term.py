@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchd.bench.chain_terms import ChainTerm
 from benchd.bench.setup import RingMark, SetupDocument
@@ -17,6 +17,11 @@ U_GAP_UNSTATED_MM = 10.0
 """Doubt of the gap between the principal planes of a lens whose record does not state it (common practice)."""
 
 FOOT_MM = 304.8
+
+STOP_IS_PART = "The place of the stop, at infinity or beyond, is part of the focus error."
+VERGENCE_NOT_STATED = (
+    "Vergence of the collimator not stated (`collimator: {u_vergence_per_m}` in the bench file): it is taken as zero."
+)
 
 _ROUTES = {"m": "m measured", "distance": "distance and focal length", "m and distance": "m and distance measured"}
 
@@ -58,14 +63,27 @@ def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> C
         return _not_stated("Wall distance not stated")
     try:
         if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
-            return _at_mark(given, setup.ring.mark, lens, bench_file.arrangement)
-        return _at_infinity(given, setup, bench_file.arrangement)
+            found = _at_mark(given, setup.ring.mark, lens, bench_file.arrangement)
+        else:
+            found = _at_infinity(given, setup, bench_file.arrangement)
     except ValueError as error:
         raise Refused(
             "wall_too_near",
             f"Lens {lens.id} cannot image the wall or the mark: {error}.",
             advice="Check distance_mm, the ring's mark and focal_length_mm of the lens.",
         ) from error
+    if setup.ring == "stop":
+        found = replace(found, notes=(*found.notes, STOP_IS_PART))
+    return _collimated(found, bench_file, given.f[0]) if bench_file.arrangement == "collimated" else found
+
+
+def _collimated(found: ConjugateTerm, bench_file: BenchFile, focal_length_mm: float) -> ConjugateTerm:
+    """With what is left of the vergence of the collimator's light: the image lies f^2 times it off (Newton)."""
+    if bench_file.collimator is None:
+        return replace(found, notes=(*found.notes, VERGENCE_NOT_STATED))
+    u_um = focal_length_mm**2 * bench_file.collimator.u_vergence_per_m  # mm^2 / m is um
+    source = "collimator, bench file" if found.term.u_um <= u_um else found.term.source
+    return replace(found, term=replace(found.term, u_um=math.hypot(found.term.u_um, u_um), source=source))
 
 
 def _not_stated(why: str) -> ConjugateTerm:

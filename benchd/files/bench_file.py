@@ -141,6 +141,12 @@ class Target(Record):
     u_pitch_mm: NotNegative
 
 
+class Collimator(Record):
+    """How parallel the collimator's light is: standard uncertainty of its vergence at the lens, 1/m (dioptres)."""
+
+    u_vergence_per_m: NotNegative
+
+
 class SetUp(Record):
     """How well what is typed into the set-up is known: wall distance by tape (mm), temperature (K)."""
 
@@ -196,6 +202,7 @@ class BenchFile(Record):
     joint: Joint
     base: Base
     target: Target
+    collimator: Collimator | None = None
     set_up: SetUp = SetUp()
     formats: dict[Name, Format] = Field(default_factory=dict)
     mounts: Annotated[dict[Name, Mount], Field(min_length=1)]

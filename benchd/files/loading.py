@@ -88,6 +88,8 @@ def _contradictions(source: Source, file: BenchFile) -> list[Problem]:
         problems.append(
             source.problem(("roles",), "carriage among the roles, with the axis that is driven through focus")
         )
+    if file.collimator is not None and file.arrangement != "collimated":
+        problems.append(source.problem(("collimator",), "nothing where the arrangement is wall"))
     for name, device in file.devices.items():
         if device.link is not None and device.link not in file.links:
             wrong = _one_of("a link of this file", device.link, file.links)

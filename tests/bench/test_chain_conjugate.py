@@ -111,13 +111,34 @@ def test_what_is_not_stated_makes_findings_relative(wall: LoadedBench, ring: Any
 
 def test_collimated_light_needs_no_distance(collimated: LoadedBench) -> None:
     chain = chain_of(collimated, ring="infinity")
-    assert conjugate(chain) == (0.0, 0.0)
     assert chain.absolute
+    # What the collimator's light is off by, in 1/m, times f^2: 49.6 mm squared at 4e-4 / m (Newton).
+    assert conjugate(chain)[0] == 0.0
+    assert conjugate(chain)[1] == pytest.approx(0.984, abs=1e-3)
+    assert chain.conjugate is not None
+    assert chain.conjugate.source == "collimator, bench file"
+    assert not any("collimator" in note for note in chain.notes)
     # At a mark the image of infinity lies shallower by the mark's own shift.
     value, u = conjugate(chain_of(collimated, ring={"mark": 5}))
     assert value == pytest.approx(-502.04, abs=0.02)
     assert u > 1.0
     assert not chain_of(collimated, ring="free").absolute
+
+
+def test_a_collimator_that_nothing_is_stated_of_is_told(collimated: LoadedBench) -> None:
+    file = collimated.file.model_copy(update={"collimator": None})
+    for ring in ("infinity", {"mark": 5}):
+        chain = chain_of(LoadedBench(file, collimated.source, collimated.records), ring=ring)
+        assert any("u_vergence_per_m" in note and "taken as zero" in note for note in chain.notes)
+        assert conjugate(chain)[1] < conjugate(chain_of(collimated, ring=ring))[1]
+
+
+def test_at_its_stop_the_place_of_the_stop_is_part_of_the_error_and_told(
+    wall: LoadedBench, collimated: LoadedBench
+) -> None:
+    for bench in (wall, collimated):
+        assert any("place of the stop" in note for note in chain_of(bench, ring="stop", distance_mm=5000).notes)
+        assert not any("place of the stop" in note for note in chain_of(bench, ring="infinity", distance_mm=5000).notes)
 
 
 def test_a_wall_within_four_focal_lengths_is_refused(wall: LoadedBench) -> None:

@@ -151,10 +151,30 @@ def test_error_survives_what_is_no_part_of_the_lens() -> None:
     assert error(world) == pytest.approx(before, abs=1e-3)
     assert world.truth()["now"]["conjugate_um"] > conjugate * 1.2
     do(world, "set", "ring", value={"mark": 4})
-    assert abs(world.truth()["now"]["conjugate_um"]) < 30
-    assert error(world) == pytest.approx(before, abs=1e-3)
+    assert abs(world.truth()["now"]["conjugate_um"]) < 3  # the tape's error alone: the wall stands at the mark
     do(world, "set", "ring", value="free")
     assert world.truth()["now"]["conjugate_um"] == 0
+
+
+def test_what_the_ring_is_off_by_at_its_stop_or_at_a_mark_is_part_of_the_error() -> None:
+    """The error is that of the ring's place as engraved: whoever sets the ring to it gets just that picture."""
+    world = still("workshop", 43)
+    table, before = world.truth()["quantities"], error(world)
+    do(world, "set", "ring", value="stop")
+    assert error(world) - before == pytest.approx(table["lens.L-0417.stop_overrun_um"]["true"], abs=1e-3)
+    do(world, "set", "ring", value={"mark": 2})
+    f, gap, ratio = (
+        table[f"lens.L-0417.{key}"]["true"] for key in ("focal_length_mm", "principal_gap_mm", "mark_ratio")
+    )
+
+    def image_mm(distance_mm: float) -> float:
+        """Gauss: 1/a + 1/b = 1/f with a + b the distance from target to wall less the gap."""
+        both = distance_mm - gap
+        return (both - sqrt(both**2 - 4 * both * f)) / 2
+
+    off = 1000 * (image_mm(2000.0) - image_mm(2000.0 * ratio))
+    assert abs(off) > 5
+    assert error(world) - before == pytest.approx(off, abs=2e-3)
 
 
 def test_glass_in_with_a_lens_made_for_it_leaves_the_error() -> None:
@@ -248,4 +268,16 @@ def test_collimated_bench_has_no_wall() -> None:
     world = still("workshop-collimated", 1)
     assert not world.hand({"do": "set", "what": "wall_mm", "value": 4000})["ok"]
     assert not world.hand({"do": "measure", "what": "tape"})["ok"]
-    assert world.truth()["now"]["conjugate_um"] == 0
+
+
+def test_light_of_a_collimator_is_not_quite_parallel() -> None:
+    for seed in range(4):
+        world = still("workshop-collimated", seed)
+        table = world.truth()["quantities"]
+        vergence = table["room.vergence_per_m"]
+        assert (vergence["record"], vergence["u"]) == (0.0, 4e-4)
+        # A distant object at 1/V metres is imaged f^2 V beyond the focus (Newton, V f being some 1e-5).
+        f = table["lens.L-0417.focal_length_mm"]["true"] / 1000
+        shift = world.truth()["now"]["conjugate_um"]
+        assert shift == pytest.approx(1e6 * f * f * vergence["true"], rel=1e-3)
+        assert shift != 0.0

@@ -138,8 +138,14 @@ class Lens:
                 found.append(Layer(thickness * 1000, index_at(index, layer.dispersion_per_nm, nm)))
         return found
 
-    def conjugate(self, name: str, lens: LensRecord, ring: Ring, distance_mm: float) -> tuple[float, float]:
-        """How much deeper the image lies for the ring's place and the wall's distance, um, and the magnification."""
+    def conjugate(
+        self, name: str, lens: LensRecord, ring: Ring, distance_mm: float, vergence_per_m: float
+    ) -> tuple[float, float, float]:
+        """How much deeper the image lies for the wall's distance (or a collimator's vergence) and the ring's place.
+
+        First with the ring where its engraving says, which is what the focus error is counted from, then what its stop
+        or mark is off by beside that, which is part of the error, um; last the magnification.
+        """
         focal_um = 1000 * self._true(name, lens, "focal_length_mm")
         gap_um = 1000 * self._true(name, lens, "principal_gap_mm")
 
@@ -150,16 +156,21 @@ class Lens:
                 raise HandRefused(f"{distance:g} mm is too near for lens {name} to make an image.") from None
 
         wall = x_um(distance_mm)
-        ring_um = 0.0
+        magnification = wall / focal_um
+        if isinf(distance_mm):
+            # By vergences: 1/s' = 1/f - V, and the image lies s' - f beyond the focus.
+            wall = 1e6 / (1e6 / focal_um - vergence_per_m) - focal_um
+        ring_um = off_um = 0.0
         if ring == "stop":
-            ring_um = -self._true(name, lens, "stop_overrun_um")
+            off_um = self._true(name, lens, "stop_overrun_um")
         elif ring == "free":
             ring_um = wall
         elif isinstance(ring, dict) and "mark" in ring:
-            ring_um = x_um(1000 * float(ring["mark"]) * self._true(name, lens, "mark_ratio"))
+            ring_um = x_um(1000 * float(ring["mark"]))
+            off_um = ring_um - x_um(1000 * float(ring["mark"]) * self._true(name, lens, "mark_ratio"))
         elif isinstance(ring, dict):
             ring_um = x_um(1000 * float(ring["free"]))
-        return wall - ring_um, wall / focal_um
+        return wall - ring_um, off_um, magnification
 
     def optic(
         self,
@@ -168,6 +179,7 @@ class Lens:
         iris: float | None = None,
         ring: Ring = "infinity",
         distance_mm: float = inf,
+        vergence_per_m: float = 0.0,
         shims_um: float | None = None,
         glass: Sequence[str] = (),
     ) -> Optic:
@@ -177,7 +189,7 @@ class Lens:
         stop = (iris or lens.f_number) / lens.f_number
         f_number = lens.f_number * stop * self._true(name, lens, "f_number_ratio")
         nominal_shims = sum(lens.shims_fitted_um)
-        conjugate, magnification = self.conjugate(name, lens, ring, distance_mm)
+        conjugate, off, magnification = self.conjugate(name, lens, ring, distance_mm, vergence_per_m)
         plates = self.layers(glass, E_LINE_NM, true=True)
         axial = paraxial_shift_um(plates)
         made_for = self.layers([lens.designed_for_glass] if lens.designed_for_glass else [], E_LINE_NM, true=False)
@@ -196,7 +208,7 @@ class Lens:
         under = nominal_shims if shims_um is None else shims_um
         return Optic(
             f_number=f_number,
-            image_um=flange + nominal_shims - under + axial + conjugate,
+            image_um=flange + nominal_shims - under + axial + conjugate + off,
             even_um=tuple(a + b - c for a, b, c in zip(own, fitted, designed, strict=True)),
             nm=tuple(lamp.nm),
             weight=tuple(lamp.weight),

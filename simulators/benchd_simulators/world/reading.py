@@ -162,4 +162,6 @@ def _dangling(record: WorldRecord) -> list[tuple[tuple[int | str, ...], str]]:
     need(("fitted", "lens"), record.fitted.lens, record.lenses, "lenses")
     if record.arrangement == "wall" and record.room.distance_mm is None:
         found.append((("room",), "a wall world needs distance_mm"))
+    if record.arrangement == "wall" and record.room.vergence_per_m is not None:
+        found.append((("room", "vergence_per_m"), "a wall world has no collimator"))
     return found

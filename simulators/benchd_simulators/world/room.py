@@ -25,6 +25,7 @@ class Room:
     temperature_C: float = 0.0
     distance_mm: float = inf
     true_distance_mm: float = inf
+    vergence_per_m: float = 0.0
     _error_K: float = 0.0
     _walls: int = 0
     _tapes: dict[tuple[int, float], float] = field(default_factory=dict)
@@ -36,6 +37,8 @@ class Room:
         if self.record.arrangement == "wall" and self.record.room.distance_mm is not None:
             self.distance_mm = self.record.room.distance_mm.record
             self.true_distance_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
+        if self.record.room.vergence_per_m is not None:
+            self.vergence_per_m = self.draws.quantity("room.vergence_per_m", *self.record.room.vergence_per_m.parts)
 
     @property
     def true_temperature_C(self) -> float:

@@ -179,8 +179,11 @@ class MountRecord(Part):
 
 
 class RoomRecord(Part):
+    """`vergence_per_m`: of a collimator's light where the lens stands, positive as from an object before the lens."""
+
     temperature_C: Quantity
     distance_mm: Quantity | None = None
+    vergence_per_m: Quantity | None = None
     tape_ratio_u: NotNegative = 0.001
 
 

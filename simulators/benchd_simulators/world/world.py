@@ -220,6 +220,7 @@ class World:
             iris=self.iris(),
             ring=self.room.ring,
             distance_mm=self.room.true_distance_mm,
+            vergence_per_m=self.room.vergence_per_m,
             shims_um=self.fitting.shims_um(self.fitting.lens),
             glass=self.fitting.glass,
         )
@@ -257,7 +258,8 @@ class World:
         """Everything hidden: quantities with record, u, shape and true value; the state now; `focus_error_um`.
 
         `focus_error_um` is the depth of the noise-free peak of the modulation at `lp_mm` less the true (traced)
-        paraxial shift of the plates, the true conjugate and the mount's nominal flange depth; None without a lens.
+        paraxial shift of the plates, the conjugate of the true wall or collimator with the ring where its engraving
+        says, and the mount's nominal flange depth; None without a lens.
         """
         return truth.tell(self, lp_mm)
 
