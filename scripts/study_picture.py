@@ -25,6 +25,7 @@ class PictureSpec:
     pixel_um: float | None = None
     linear: bool = True
     gamma: float | None = None
+    orientation: str = "upright"
 
 
 class PictureCamera:

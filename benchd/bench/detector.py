@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from benchd.bench.analysis import Analysis
 from benchd.bench.pictures import Glance, Modulation, Rendition, Unusable, exposure_in, glance_at, modulation_in
-from benchd.devices import Camera, Exposure, Frame
+from benchd.devices import Camera, CameraSpec, Exposure, Frame
 from benchd.errors import BenchdError
 from benchd.files.bench_file import Target
 from benchd.imaging.square import SquareLayout
@@ -36,6 +36,11 @@ class Locked:
     u_frequency_rel: float
 
 
+def rendition_of(spec: CameraSpec) -> Rendition:
+    """How a camera's pictures are to be read. Upside down or mirrored, an upright edge is still upright."""
+    return Rendition(spec.linear, spec.gamma, spec.orientation.startswith("turned_"))
+
+
 class EdgeDetector:
     """Looks at the target through the camera; numbers come from the analysis process."""
 
@@ -46,7 +51,7 @@ class EdgeDetector:
         self.name = name
         self._analysis = analysis
         self._target = target
-        self._rendition = Rendition(camera.spec.linear, camera.spec.gamma)
+        self._rendition = rendition_of(camera.spec)
         self._exposure: Exposure | None = None
 
     async def expose(self) -> Exposure:

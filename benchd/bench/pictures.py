@@ -28,10 +28,14 @@ class Unusable:
 
 @dataclass(frozen=True, slots=True)
 class Rendition:
-    """How a camera renders light: whether its record says linear, and the exponent of its curve where it is stated."""
+    """How a camera renders the bench: whether its record says linear, the exponent of its curve where it is stated.
+
+    `turned` is true where its picture lies on a side: its columns then stand for what is level on the bench.
+    """
 
     linear: bool = True
     gamma: float | None = None
+    turned: bool = False
 
     def table_for(self, picture: Picture) -> NDArray[np.float64] | None:
         """Light per grey value, where the curve is stated; whatever the file says of itself."""
@@ -58,7 +62,7 @@ class Glance:
 
 @dataclass(frozen=True, slots=True)
 class Modulation:
-    """Modulation of one picture by orientation, each with the standard uncertainty of the picture's noise.
+    """Modulation by orientation on the bench, `v` of upright edges, each with the standard uncertainty of the noise.
 
     `linear` is false where the picture was neither linear in light nor could be made so.
     """
@@ -104,7 +108,8 @@ def modulation_in(
         found = measure_square(picture.values, layout, cycles_per_px, window_px, table=table, linear=linear)
     except PictureRefused as refused:
         return Unusable(refused.code, refused.text)
-    return Modulation(found.v, found.h, found.linear)
+    v, h = (found.h, found.v) if rendition.turned else (found.v, found.h)
+    return Modulation(v, h, found.linear)
 
 
 def _light(picture: Picture, table: NDArray[np.float64] | None) -> NDArray[Any]:
