@@ -14,7 +14,7 @@ from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint, alike
 from benchd.devices import Gauge
 from benchd.errors import Refused
-from benchd.files.artefacts import LensTolerance
+from benchd.files.artefacts import Layer, LensTolerance
 from benchd.metrology.peak import PeakFit
 from benchd.records.values import ReadingRow
 
@@ -132,20 +132,16 @@ class Assessor:
         }
 
     def _glass_residual(self, f_number: float) -> tuple[float, float] | None:
-        from benchd.optics.plate import Plate, residual_um
-
         setup = self._bench.setup.document
         if setup.lens is None:
             return None
         records = self._bench.loaded.records
 
-        def plates(ids: Sequence[str]) -> list[Plate]:
-            layers = [layer for one in ids for layer in records.glass(one).layers]
-            return [Plate(layer.thickness_mm, layer.index) for layer in layers]
+        def layers(ids: Sequence[str]) -> list[Layer]:
+            return [layer for one in ids for layer in records.glass(one).layers]
 
         designed = records.lens(setup.lens).designed_for_glass
-        value = residual_um(plates(setup.glass), plates([designed] if designed else []), f_number)
-        return value, GLASS_RESIDUAL_U_REL * abs(value)
+        return glass_residual(layers(setup.glass), layers([designed] if designed else []), f_number)
 
     # Lengths by gauge
 
@@ -278,6 +274,25 @@ class Assessor:
             linear=all(sweep.linear for sweep in run.sweeps),
         )
         return self._as_stated(await self._bench.analysis.run(assess, tuple(visits), given))
+
+
+def glass_residual(fitted: Sequence[Layer], designed: Sequence[Layer], f_number: float) -> tuple[float, float]:
+    """Residual of the plates fitted beside those a lens was made for, and its standard uncertainty, um.
+
+    The model's share goes with what is left between the two. That of thickness and index does not: two plates of one
+    record are two pieces, each off it for itself.
+    """
+    from benchd.optics.plate import Plate, longitudinal_u_um, residual_um
+
+    def plates(layers: Sequence[Layer]) -> list[Plate]:
+        return [Plate(layer.thickness_mm, layer.index) for layer in layers]
+
+    value = residual_um(plates(fitted), plates(designed), f_number)
+    pieces = [
+        0.5 * longitudinal_u_um(layer.thickness_mm, layer.u_mm, layer.index, layer.u_index, f_number)
+        for layer in (*fitted, *designed)
+    ]
+    return value, math.hypot(GLASS_RESIDUAL_U_REL * value, *pieces)
 
 
 def _alpha(material: Any) -> float | None:

@@ -60,6 +60,23 @@ def longitudinal_aberration_um(plates: Iterable[Plate], f_number: float) -> floa
     )
 
 
+def longitudinal_u_um(
+    thickness_mm: float, u_thickness_mm: float, index: float, u_index: float, f_number: float
+) -> float:
+    """Standard uncertainty in um of one layer's longitudinal aberration, by differences over one u each way."""
+
+    def aberration(t: float, n: float) -> float:
+        return longitudinal_aberration_um([Plate(t, n)], f_number)
+
+    by_thickness = aberration(thickness_mm, index) * u_thickness_mm / thickness_mm
+    step = min(u_index, 0.5 * (index - 1.0))
+    by_index = 0.0
+    if step > 0.0:
+        slope = (aberration(thickness_mm, index + step) - aberration(thickness_mm, index - step)) / (2.0 * step)
+        by_index = slope * u_index
+    return math.hypot(by_thickness, by_index)
+
+
 def residual_um(fitted: Iterable[Plate], designed: Iterable[Plate], f_number: float) -> float:
     """How far best focus lies beyond the paraxial chain, in um, for a lens used with a plate it was not made for.
 

@@ -170,7 +170,7 @@ def test_what_the_ring_is_off_by_at_its_stop_or_at_a_mark_is_part_of_the_error()
     def image_mm(distance_mm: float) -> float:
         """Gauss: 1/a + 1/b = 1/f with a + b the distance from target to wall less the gap."""
         both = distance_mm - gap
-        return (both - sqrt(both**2 - 4 * both * f)) / 2
+        return float(both - sqrt(both**2 - 4 * both * f)) / 2
 
     off = 1000 * (image_mm(2000.0) - image_mm(2000.0 * ratio))
     assert abs(off) > 5

@@ -1,0 +1,34 @@
+"""The residual of a plate beside the one a lens was made for: each is off its record, equal or not."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from benchd.bench.assessor import glass_residual
+from benchd.files.artefacts import Layer
+
+PANE = Layer(thickness_mm=2.498, u_mm=0.02, index=1.5230, u_index=0.005, at_nm=546)
+
+
+def by_hand_u(f_number: float) -> float:
+    """Third order: half of t (n^2 - 1) / (8 n^3 N^2) in um, differentiated by hand for t and n."""
+    t, n = 1000 * PANE.thickness_mm, PANE.index
+    half = t * (n * n - 1) / (16 * n**3 * f_number**2)
+    by_n = half * (2 / (n - 1 / n) - 3 / n)
+    return math.hypot(half / t * 1000 * PANE.u_mm, by_n * PANE.u_index)
+
+
+@pytest.mark.parametrize("f_number", [2.8, 4.0, 8.0])
+def test_equal_plates_leave_no_residual_but_the_doubt_of_both(f_number: float) -> None:
+    value, u = glass_residual([PANE], [PANE], f_number)
+    assert value == 0.0
+    assert u == pytest.approx(math.sqrt(2.0) * by_hand_u(f_number), rel=0.05)
+
+
+def test_without_the_plate_it_was_made_for_the_model_is_most_of_the_doubt() -> None:
+    value, u = glass_residual([PANE], [], 4.0)
+    assert value > 0.0
+    assert u == pytest.approx(math.hypot(0.18 * value, by_hand_u(4.0)), rel=0.01)
+    assert glass_residual([], [], 4.0) == (0.0, 0.0)
