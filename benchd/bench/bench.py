@@ -25,7 +25,7 @@ from benchd.bench.setup import SetupDocument
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Camera, Clock, Encoder, Gauge, Meter, Reading
+from benchd.devices import Axis, Camera, Clock, Encoder, Gauge, Light, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.metrology.budget import Term
@@ -77,7 +77,8 @@ class Bench:
         camera = self.assembly.in_role("detector", Camera)
         if camera is None:
             return None
-        return EdgeDetector(camera, "detector", self.analysis, self.file.target)
+        light = self.assembly.in_role("target_light", Light)
+        return EdgeDetector(camera, "detector", self.analysis, self.file.target, light)
 
     # Motion
 

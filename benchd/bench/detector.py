@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.bench.analysis import Analysis
+from benchd.bench.lights import whole_periods
 from benchd.bench.pictures import Glance, Modulation, Rendition, Unusable, exposure_in, glance_at, modulation_in
-from benchd.devices import Camera, CameraSpec, Exposure, Frame
+from benchd.devices import Camera, CameraSpec, Exposure, Frame, Light
 from benchd.errors import BenchdError
 from benchd.files.bench_file import Target
 from benchd.imaging.square import SquareLayout
@@ -46,21 +47,27 @@ class EdgeDetector:
 
     kind = "edge"
 
-    def __init__(self, camera: Camera, name: str, analysis: Analysis, target: Target) -> None:
+    def __init__(
+        self, camera: Camera, name: str, analysis: Analysis, target: Target, light: Light | None = None
+    ) -> None:
         self.camera = camera
         self.name = name
         self._analysis = analysis
         self._target = target
+        self._light = light
         self._rendition = rendition_of(camera.spec)
         self._exposure: Exposure | None = None
 
     async def expose(self) -> Exposure:
         """Set the exposure so that the bright field stands well below clipping; it then stays for the whole sweep.
 
-        Raises BenchdError('not_found') where no exposure makes the field bright enough.
+        Where the target's light is dimmed by pulses, it takes whole periods of them. Raises BenchdError('not_found')
+        where no exposure makes the field bright enough.
         """
         low, high = self.camera.spec.exposure_range_ms or EXPOSURE_RANGE_MS
+        pulses_hz = await self._pulses_hz()
         exposure_ms = self._exposure.exposure_ms if self._exposure else min(max(20.0, low), high)
+        exposure_ms = whole_periods(exposure_ms, pulses_hz, low, high)
         fraction = 0.0
         for _ in range(LOOKS):
             self._exposure = await self.camera.configure(exposure_ms, 1.0)
@@ -72,6 +79,7 @@ class EdgeDetector:
                 return self._exposure
             fraction = judged.fraction
             wanted = min(max(exposure_ms * min(max(judged.factor, 0.05), 20.0), low), high)
+            wanted = whole_periods(wanted, pulses_hz, low, high)
             if math.isclose(wanted, exposure_ms, rel_tol=1e-3):
                 break
             exposure_ms = wanted
@@ -83,6 +91,12 @@ class EdgeDetector:
                 data={"fraction": fraction, "exposure_ms": exposure_ms},
             )
         return self._exposure or Exposure(exposure_ms, 1.0)
+
+    async def _pulses_hz(self) -> float | None:
+        """The pulses of the target's light while it is dimmed by them; at full level, and dark, it has none."""
+        if self._light is None or self._light.spec.pwm_hz is None:
+            return None
+        return self._light.spec.pwm_hz if 0.0 < await self._light.level() < 1.0 else None
 
     async def glance(self, frame: Frame, lp_mm: float) -> Glance | Unusable:
         """One picture by itself: is the target there, how sharp is it, roughly."""
