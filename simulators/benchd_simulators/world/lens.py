@@ -13,7 +13,7 @@ from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
-from benchd_simulators.world.schema import GlassRecord, LensRecord, Quantity, WorldRecord
+from benchd_simulators.world.schema import LayerRecord, LensRecord, Quantity, WorldRecord
 from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
 
 Floats = NDArray[np.float64]
@@ -37,6 +37,7 @@ class Optic:
     weight: tuple[float, ...] = (1.0,)
     focus_um: tuple[float, ...] = (0.0,)
     glass_um: float = 0.0
+    cover_um: float = 0.0
     conjugate_um: float = 0.0
     magnification: float = 0.0
 
@@ -124,18 +125,25 @@ class Lens:
                 if isinstance(value, Quantity):
                     self._true(name, lens, key)
         self.layers(list(self._record.glasses), E_LINE_NM, true=True)
+        self.cover(E_LINE_NM)
 
     def layers(self, panes: Sequence[str], nm: float, *, true: bool) -> list[Layer]:
         """The layers of plates at a wavelength, as they truly are or as recorded."""
+        glasses = self._record.glasses
+        return [one for pane in panes for one in self._stack(f"glass.{pane}", glasses[pane].layers, nm, true=true)]
+
+    def cover(self, nm: float) -> list[Layer]:
+        """The plates over the target as they truly are."""
+        return self._stack("target.cover", self._record.target.cover, nm, true=True)
+
+    def _stack(self, name: str, layers: Sequence[LayerRecord], nm: float, *, true: bool) -> list[Layer]:
         found = []
-        for pane in panes:
-            glass: GlassRecord = self._record.glasses[pane]
-            for i, layer in enumerate(glass.layers):
-                thickness, index = layer.thickness_mm.record, layer.index.record
-                if true:
-                    thickness = self._draws.quantity(f"glass.{pane}.{i}.thickness_mm", *layer.thickness_mm.parts)
-                    index = self._draws.quantity(f"glass.{pane}.{i}.index", *layer.index.parts)
-                found.append(Layer(thickness * 1000, index_at(index, layer.dispersion_per_nm, nm)))
+        for i, layer in enumerate(layers):
+            thickness, index = layer.thickness_mm.record, layer.index.record
+            if true:
+                thickness = self._draws.quantity(f"{name}.{i}.thickness_mm", *layer.thickness_mm.parts)
+                index = self._draws.quantity(f"{name}.{i}.index", *layer.index.parts)
+            found.append(Layer(thickness * 1000, index_at(index, layer.dispersion_per_nm, nm)))
         return found
 
     def conjugate(
@@ -190,8 +198,9 @@ class Lens:
         f_number = lens.f_number * stop * self._true(name, lens, "f_number_ratio")
         nominal_shims = sum(lens.shims_fitted_um)
         conjugate, off, magnification = self.conjugate(name, lens, ring, distance_mm, vergence_per_m)
-        plates = self.layers(glass, E_LINE_NM, true=True)
-        axial = paraxial_shift_um(plates)
+        plates, cover = self.layers(glass, E_LINE_NM, true=True), self.cover(E_LINE_NM)
+        axial = paraxial_shift_um([*plates, *cover])
+        glass_um = paraxial_shift_um(plates)
         made_for = self.layers([lens.designed_for_glass] if lens.designed_for_glass else [], E_LINE_NM, true=False)
         wave_um = E_LINE_NM / 1000
         own = (
@@ -199,10 +208,11 @@ class Lens:
             self._true(name, lens, "w060_waves") * wave_um / stop**6,
             0.0,
         )
-        fitted, designed = aberration_um(plates, f_number), aberration_um(made_for, f_number)
+        fitted, designed = aberration_um([*plates, *cover], f_number), aberration_um(made_for, f_number)
         colour = self._true(name, lens, "chromatic_um_per_nm")
         focus = tuple(
-            colour * (nm - E_LINE_NM) + paraxial_shift_um(self.layers(glass, nm, true=True)) - axial for nm in lamp.nm
+            colour * (nm - E_LINE_NM) + paraxial_shift_um([*self.layers(glass, nm, true=True), *self.cover(nm)]) - axial
+            for nm in lamp.nm
         )
         flange = self._record.mounts[lens.mount].flange_depth_um + self._true(name, lens, "flange_error_um")
         under = nominal_shims if shims_um is None else shims_um
@@ -213,7 +223,8 @@ class Lens:
             nm=tuple(lamp.nm),
             weight=tuple(lamp.weight),
             focus_um=focus,
-            glass_um=axial,
+            glass_um=glass_um,
+            cover_um=axial - glass_um,
             conjugate_um=conjugate,
             magnification=magnification,
         )

@@ -115,11 +115,20 @@ class CameraRecord(Part):
     drift_px: NotNegative
 
 
+class LayerRecord(Part):
+    thickness_mm: Quantity
+    index: Quantity
+    dispersion_per_nm: float = 0.0
+
+
 class TargetRecord(Part):
+    """`cover`: plates over the pattern, none as a rule."""
+
     id: Name
     side_mm: Quantity
     turn_deg: float
     transmission: Annotated[float, Field(ge=0, lt=1)]
+    cover: Annotated[list[LayerRecord], Field(max_length=8)] = Field(default_factory=list)
 
 
 class BaseRecord(Part):
@@ -133,12 +142,6 @@ class AdapterRecord(Part):
     seat_above: Name
     length_um: Quantity
     alpha_per_K: Quantity
-
-
-class LayerRecord(Part):
-    thickness_mm: Quantity
-    index: Quantity
-    dispersion_per_nm: float = 0.0
 
 
 class GlassRecord(Part):

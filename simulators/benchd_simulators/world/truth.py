@@ -28,8 +28,13 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
     if optic is not None and fitting.lens is not None:
         peak = optic.peak_um(lp_mm)
         flange = world.record.mounts[world.record.lenses[fitting.lens].mount].flange_depth_um
-        now |= {"peak_depth_um": peak, "glass_um": optic.glass_um, "conjugate_um": optic.conjugate_um}
+        now |= {
+            "peak_depth_um": peak,
+            "glass_um": optic.glass_um,
+            "cover_um": optic.cover_um,
+            "conjugate_um": optic.conjugate_um,
+        }
         now |= {"magnification": optic.magnification or None, "f_number": optic.f_number, "lp_mm": lp_mm}
-        answer["focus_error_um"] = peak - optic.glass_um - optic.conjugate_um - flange
+        answer["focus_error_um"] = peak - optic.glass_um - optic.cover_um - optic.conjugate_um - flange
     answer["quantities"] = world.draws.table()
     return answer

@@ -15,7 +15,7 @@ from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.fitting import Fitting, named
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lamp import Lamp
-from benchd_simulators.world.lens import Lens, Optic
+from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.motor import Motor
 from benchd_simulators.world.picture import Scene
 from benchd_simulators.world.reading import read_world
@@ -200,7 +200,7 @@ class World:
         if self.indicator_at == "away":
             return None
         if self.indicator_at in {"base", "adapter"}:
-            return self.depth_um()
+            return self.depth_um() - sum(layer.thickness_um for layer in self.lens.cover(E_LINE_NM))
         ring = self.record.references[self.indicator_at]
         return self.fitting.grown_um(f"reference.{self.indicator_at}", ring.length_um, ring.alpha_per_K, delta)
 
@@ -258,8 +258,8 @@ class World:
         """Everything hidden: quantities with record, u, shape and true value; the state now; `focus_error_um`.
 
         `focus_error_um` is the depth of the noise-free peak of the modulation at `lp_mm` less the true (traced)
-        paraxial shift of the plates, the conjugate of the true wall or collimator with the ring where its engraving
-        says, and the mount's nominal flange depth; None without a lens.
+        paraxial shift of the plates and of the target's cover, the conjugate of the true wall or collimator with the
+        ring where its engraving says, and the mount's nominal flange depth; None without a lens.
         """
         return truth.tell(self, lp_mm)
 
