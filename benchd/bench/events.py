@@ -3,19 +3,33 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 import structlog
 
 from benchd.bench.notices import Notices
-from benchd.devices import Clock
+from benchd.devices import Clock, DeviceError, FrameLog
 from benchd.errors import BenchdError
 from benchd.records.store import Store
 
 Severity = Literal["info", "warning", "error"]
 
 _log = structlog.get_logger("benchd.events")
+
+FRAMES_TOLD = 8
+FRAME_CHARACTERS = 80
+
+
+def frames_told(frames: Sequence[FrameLog]) -> list[str]:
+    """The last frames on a link, newest last, each a printable line: direction, seconds to the last, the bytes."""
+    last = frames[-FRAMES_TOLD:]
+    return [f"{frame.direction:3} {frame.t_mono - last[-1].t_mono:+.3f} s {_printable(frame.data)}" for frame in last]
+
+
+def _printable(data: bytes) -> str:
+    text = repr(data[:FRAME_CHARACTERS])[2:-1]
+    return text if len(data) <= FRAME_CHARACTERS and len(text) <= FRAME_CHARACTERS else f"{text[:FRAME_CHARACTERS]} ..."
 
 
 class Events:
@@ -56,8 +70,12 @@ class Events:
         task.add_done_callback(self._writing.discard)
 
     def error(self, error: BenchdError, *, cause: str | None = None) -> None:
-        """Publish an error as an event."""
-        self.tell(error.code, error.text, severity="error", advice=error.advice, data=error.data, cause=cause)
+        """Publish an error as an event; a device's with the last frames on its link, which the log gets as well."""
+        data = dict(error.data)
+        if isinstance(error, DeviceError) and error.frames:
+            data["frames"] = frames_told(error.frames)
+            _log.warning("a device failed", device=error.device, code=error.code, why=error.text, frames=data["frames"])
+        self.tell(error.code, error.text, severity="error", advice=error.advice, data=data, cause=cause)
 
     async def _keep(self, store: Store, doc: Mapping[str, Any]) -> None:
         try:
