@@ -32,9 +32,12 @@ POOR_PICTURES = Light(0.03, electrons=400.0, full_well_e=2000.0, bits=8, offset=
 class Stratum:
     """One stratum. `w040_waves` is the mean of the lens's spherical aberration, drawn within +-20 % (or 0.1 wave).
 
+    `ring` may stand at a mark, in metres; a target is `covered` by a plate.
+
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
-    passes are taken beside the first where the verdict is undecided, as `flange_check` offers.
+    passes are taken beside the first where the verdict is undecided, as `flange_check` offers. `far_um`, where given,
+    is how far off the lens may be, evenly; else it is as the world's file has it.
     """
 
     name: str
@@ -46,7 +49,10 @@ class Stratum:
     arrangement: Literal["wall", "collimated"] = "wall"
     tape: bool = True
     more: int = 0
+    far_um: float | None = None
     rendered: bool = False
+    ring: Literal["infinity", "stop"] | float = "infinity"
+    covered: bool = False
 
 
 REFERENCE = Stratum("reference")
@@ -70,6 +76,7 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="collimated", arrangement="collimated"),
         replace(REFERENCE, name="wall without tape", tape=False),
         replace(REFERENCE, name="five more", arrangement="collimated", light=POOR, more=5),
+        replace(REFERENCE, name="far off", far_um=300.0),
         replace(REFERENCE, name="rendered", rendered=True),
         replace(
             REFERENCE,
@@ -91,6 +98,7 @@ QUICK: dict[str, int] = {
     "9 points": 150,
     "collimated": 150,
     "wall without tape": 150,
+    "far off": 150,
     "rendered f/2.8 poor": 30,
 }
 """The quick form: a handful of strata with cases enough to see a missing or doubled budget line."""

@@ -62,8 +62,10 @@ class CaseCarriage:
     def __init__(self, world: CaseWorld) -> None:
         self._world = world
 
-    async def go(self, target_um: float, *, exact: bool = True) -> Reading:
-        return Reading(self._world.drive(target_um), "um", self._world.seconds, UTC)
+    async def go(self, target_um: float, *, exact: bool = True, settled: Callable[[], None] = lambda: None) -> Reading:
+        place_um = self._world.drive(target_um)
+        settled()
+        return Reading(place_um, "um", self._world.seconds, UTC)
 
     async def read(self) -> Reading:
         return Reading(self._world.encoder.read_um(), "um", self._world.seconds, UTC)
@@ -93,11 +95,12 @@ class CaseKeeper:
 class MeritCurve:
     """Modulation of the optic at one frequency over depth, from its transfer function on a fine grid.
 
-    `scale` is the true frequency over the one asked for; `reach` and the grid's step are in geometric half-widths.
+    The grid reaches nine geometric half-widths beyond `far_um` either way.
     """
 
-    def __init__(self, optic: Optic, lp_mm: float, middle_um: float, reach: float = 9.0) -> None:
+    def __init__(self, optic: Optic, lp_mm: float, middle_um: float, far_um: float = 0.0) -> None:
         half = 705.0 * optic.f_number / lp_mm
+        reach = 9.0 + far_um / half
         grid = middle_um + half * np.linspace(-reach, reach, int(60 * reach) + 1)
         self._spline = CubicSpline(grid, optic.otf_through_focus(lp_mm, grid))
 
@@ -121,10 +124,11 @@ class MeritDetector:
         self._depths: list[float] = []
         self.camera = self
         target, collimated = world.record.target, world.stratum.arrangement == "collimated"
-        pixel = world.record.camera.pixel_um.record
-        self._frequency = pixel / world.pixel_um if collimated else target.side_mm.record / world.side_mm
-        self._u_frequency = 0.0 if collimated else float(np.hypot(target.side_mm.u / target.side_mm.record, 1e-4))
-        self._sd = world.stratum.light.noise * optic.modulation(LP_MM, np.array([optic.peak_um(LP_MM)])).item()
+        pixel, side = world.record.camera.pixel_um, target.side_mm
+        self._frequency = pixel.record / world.pixel_um if collimated else side.record / world.side_mm
+        self._u_frequency = pixel.u / pixel.record if collimated else float(np.hypot(side.u / side.record, 1e-4))
+        self._peak_um = optic.peak_um(LP_MM)
+        self._sd = world.stratum.light.noise * optic.modulation(LP_MM, np.array([self._peak_um])).item()
 
     async def expose(self) -> Exposure:
         return Exposure(20.0, 1.0)
@@ -135,7 +139,9 @@ class MeritDetector:
 
     def _read(self, frame: Frame, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
         if lp_mm not in self._curves:
-            self._curves[lp_mm] = MeritCurve(self._optic, lp_mm * self._frequency, self._optic.image_um)
+            self._curves[lp_mm] = MeritCurve(
+                self._optic, lp_mm * self._frequency, self._optic.image_um, self._world.stratum.far_um or 0.0
+            )
         true = self._curves[lp_mm](self._depths[int(frame.data)])
         sd = self._sd * np.sqrt(2.0)
         rng = self._world.rng
@@ -144,10 +150,16 @@ class MeritDetector:
         value = np.sqrt(np.maximum(along**2 + across**2 - stated**2, 0.0))
         return (float(value[0]), float(stated[0])), (float(value[1]), float(stated[1]))
 
+    def _blur_px(self, frame: Frame) -> float:
+        """Standard deviation of an edge's spread: a sharp picture's, and the projected blur disc, known to 3 %."""
+        world = self._world
+        disc_um = (self._depths[int(frame.data)] - self._peak_um) / self._optic.f_number
+        return float(np.hypot(0.7, disc_um / 4.0 / world.pixel_um) * (1.0 + 0.03 * world.rng.standard_normal()))
+
     async def glance(self, frame: Frame, lp_mm: float) -> Glance | Unusable:
         v, h = self._read(frame, lp_mm)
         layout = cast(SquareLayout, None)  # there is no picture to lay regions in
-        return Glance(layout, 1.0, 100.0, 0.5 * (v[0] + h[0]), 0.5 * float(np.hypot(v[1], h[1])))
+        return Glance(layout, self._blur_px(frame), 100.0, 0.5 * (v[0] + h[0]), 0.5 * float(np.hypot(v[1], h[1])))
 
     def lock(self, sharpest: Glance, others: object, lp_mm: float) -> Locked:
         return Locked(sharpest.layout, lp_mm * 4e-3, 60.0, self._u_frequency)

@@ -22,13 +22,17 @@ from benchd_simulators.world.fitting import REFERENCE_C, Fitting
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.reading import read_world
-from benchd_simulators.world.schema import FittedRecord, Quantity, WorldRecord
+from benchd_simulators.world.schema import FittedRecord, LayerRecord, Quantity, WorldRecord
 from study_strata import Stratum
 
 LENS, ADAPTER, GLASS, RING = "L-0417", "ring-07", "pane-25", "collar-45"
 LP_MM = 40.0
 TYPED_C = (18.5, 23.5)  # rooms are typed between these
 RENDERED_PIXEL_UM = 5.0  # a little coarser than the workshop's, so that thousands of pictures fit into the hour
+COVER = LayerRecord(
+    thickness_mm=Quantity(record=1.1, u=0.003, shape="rectangular"),
+    index=Quantity(record=1.523, u=0.001, shape="rectangular"),
+)
 LANDING_UM = 1.0  # how far off its target an approach may end
 SETTLING_UM = 0.02  # ring-down that is left when the shutter opens
 
@@ -80,18 +84,26 @@ def world_of(stratum: Stratum) -> WorldRecord:
     """The world's records with the stratum's lens in them, nothing fitted."""
     record = read_world("workshop" if stratum.arrangement == "wall" else "workshop-collimated")
     within = max(0.2 * stratum.w040_waves, 0.1)
-    lens = record.lenses[LENS].model_copy(
-        update={
-            "f_number": stratum.f_number,
-            "w040_waves": Quantity(record=stratum.w040_waves, u=within / sqrt(3.0), shape="rectangular"),
-            "w060_waves": Quantity(record=0.0, u=0.1 / sqrt(3.0), shape="rectangular"),
-        }
-    )
+    new: dict[str, object] = {
+        "f_number": stratum.f_number,
+        "w040_waves": Quantity(record=stratum.w040_waves, u=within / sqrt(3.0), shape="rectangular"),
+        "w060_waves": Quantity(record=0.0, u=0.1 / sqrt(3.0), shape="rectangular"),
+    }
+    if stratum.far_um is not None:
+        new["flange_error_um"] = Quantity(record=0.0, u=stratum.far_um / sqrt(3.0), shape="rectangular")
+    lens = record.lenses[LENS].model_copy(update=new)
     changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord()}
     if stratum.rendered:
         pixel = Quantity(record=RENDERED_PIXEL_UM, u=0.03, shape="rectangular")
         changes["camera"] = record.camera.model_copy(update={"pixel_um": pixel})
+    if stratum.covered:
+        changes["target"] = record.target.model_copy(update={"cover": [COVER]})
     return record.model_copy(update=changes)
+
+
+def ring_of(stratum: Stratum) -> str | dict[str, float | str]:
+    """Where the hand turns the ring, as the world and the set-up say it."""
+    return stratum.ring if isinstance(stratum.ring, str) else {"mark": stratum.ring}
 
 
 @lru_cache(maxsize=32)
@@ -102,16 +114,17 @@ def typical_shift_um(stratum: Stratum) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What the analysis never sees, um; `error_um` is peak - glass - conjugate - nominal flange depth."""
+    """What the analysis never sees, um; `error_um` is peak - glass - cover - conjugate - nominal flange depth."""
 
     peak_um: float
     glass_um: float
     conjugate_um: float
     flange_um: float
+    cover_um: float
 
     @property
     def error_um(self) -> float:
-        return self.peak_um - self.glass_um - self.conjugate_um - self.flange_um
+        return self.peak_um - self.glass_um - self.cover_um - self.conjugate_um - self.flange_um
 
 
 class Rail:
@@ -181,7 +194,7 @@ class CaseWorld:
         if on_ring:
             below = self.fitting.grown_um(f"reference.{RING}", ring.length_um, ring.alpha_per_K, self.delta_K)
         else:
-            below = self.depth_um(self.rail.place_um)
+            below = self.depth_um(self.rail.place_um) - sum(layer.thickness_um for layer in self.lens.cover(E_LINE_NM))
         return self.indicator.read_um(below)
 
     @property
@@ -208,6 +221,7 @@ class CaseWorld:
             LENS,
             distance_mm=self.distance_mm,
             vergence_per_m=self.vergence_per_m,
+            ring=ring_of(self.stratum),
             shims_um=shims,
             glass=self.fitting.glass,
         )
@@ -223,4 +237,4 @@ class CaseWorld:
     def truth(self, optic: Optic) -> Truth:
         """The noise-free peak of the merit on a dense grid, and what the definition of the focus error takes off."""
         flange = self.record.mounts[self.record.lenses[LENS].mount].flange_depth_um
-        return Truth(optic.peak_um(LP_MM), optic.glass_um, optic.conjugate_um, flange)
+        return Truth(optic.peak_um(LP_MM), optic.glass_um, optic.conjugate_um, flange, optic.cover_um)

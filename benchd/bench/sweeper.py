@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchd.assessments.locate import Location, locate
+from benchd.assessments.locate import Location, agree, least_blur_um, locate
 from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, pilot, plan, wide
 from benchd.bench.analysis import Analysis
 from benchd.bench.chain import carriage_for_offset, offset_um
@@ -33,9 +33,15 @@ from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
 DEFAULT_LP_MM = 40.0
-COARSE = 4.0
-"""A wide search looks at a frequency this many times lower, whose curve is that many times wider."""
-WIDE_UM = 600.0
+PILOTS = 4
+CENTRED_HW = 1.5
+"""How far from the middle of a pilot its peak may be, in geometric half-widths, for both flanks to be seen well."""
+
+FAR_UM = 600.0
+"""As far to either side is looked at once."""
+
+WIDE_STEP_HW = 2.4
+"""Steps of a wide search, where a pilot shows no edges, in geometric half-widths."""
 
 FINISH_S = 1.0
 
@@ -130,18 +136,27 @@ class Sweeper:
     # Looking
 
     async def _find(self, centre: float, half_width: float, lp_mm: float, gate: Gate) -> tuple[Location, list[Seen]]:
-        """The peak from a pilot about `centre`; failing that from a wide search at a low frequency and a new pilot."""
-        found, glances = await self._look(pilot(centre, half_width), lp_mm, half_width, gate)
-        if found is not None and found.enclosed and abs(found.peak_um - centre) <= 1.5 * half_width:
-            return found, glances
-        if found is None or not found.enclosed:
-            coarse_hw = COARSE * half_width
-            low, high = self._reach(centre, max(WIDE_UM, 3.0 * coarse_hw))
-            found, _ = await self._look(wide(low, high, 0.6 * coarse_hw), lp_mm / COARSE, coarse_hw, gate)
-        if found is not None:
-            again, glances = await self._look(pilot(found.peak_um, half_width), lp_mm, half_width, gate)
-            if again is not None and again.enclosed:
-                return again, glances
+        """The peak from a pilot about `centre`, or about where its edges say the focus is; at most `PILOTS` of them."""
+        about = centre
+        all_seen: list[Seen] = []
+        for _ in range(PILOTS):
+            if not self._within_reach(about, half_width):
+                break
+            found, seen = await self._look(pilot(about, half_width), lp_mm, half_width, gate)
+            all_seen += seen
+            least = _least_blur(all_seen)
+            if least is None:  # too blurred all over: look further
+                low, high = self._reach(about, FAR_UM)
+                _, seen = await self._look(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
+                all_seen += seen
+                least = _least_blur(all_seen)
+            if least is None:
+                break
+            if found is not None and agree(found, least, half_width):
+                if abs(found.peak_um - about) <= CENTRED_HW * half_width:
+                    return found, seen
+                least = found.peak_um
+            about = min(max(least, about - FAR_UM), about + FAR_UM)
         raise Refused(
             "not_found",
             "No best focus within reach.",
@@ -149,17 +164,24 @@ class Sweeper:
             data={"about_um": centre},
         )
 
+    def _within_reach(self, offset: float, half_width: float) -> bool:
+        """Whether a pilot can be taken there."""
+        places = pilot(offset, half_width)
+        low, high = self._reach(offset, math.inf)
+        return low <= places[0] and places[-1] <= high
+
     def _reach(self, centre: float, span: float) -> tuple[float, float]:
-        """Offsets within the carriage's limits and the clearance, at most `span` either way."""
-        chain = self._keeper.chain
-        low_um, high_um = self._carriage.limits_um
-        low = offset_um(chain, low_um)
-        high = offset_um(chain, high_um)
-        least = self._keeper.clearance_of(self._keeper.document).least_depth_um
-        nominal = chain.nominal_depth_um
-        if least is not None and nominal is not None and low is not None:
-            low = max(low, least - nominal)
-        return max(centre - span, low or centre - span), min(centre + span, high or centre + span)
+        """Offsets that can be approached within the carriage's limits and the clearance, at most `span` either way."""
+        keeper, chain, overshoot = self._keeper, self._keeper.chain, self._carriage.overshoot_um
+        low, high = (offset_um(chain, limit) for limit in self._carriage.limits_um)
+        lows, highs = [centre - span], [centre + span]
+        if low is not None and high is not None:
+            lows.append(low + overshoot)
+            highs.append(high)
+        least = keeper.clearance_of(keeper.document).least_depth_um
+        if least is not None and chain.nominal_depth_um is not None:
+            lows.append(least - chain.nominal_depth_um + overshoot)
+        return max(lows), min(highs)
 
     async def _look(
         self, offsets: Sequence[float], lp_mm: float, half_width: float, gate: Gate
@@ -312,6 +334,10 @@ class Sweeper:
                     raise
                 gate.hold(error)
                 await gate.opened()
+
+
+def _least_blur(seen: Sequence[Seen]) -> float | None:
+    return least_blur_um([one.offset_um for one in seen], [one.glance.sigma_px for one in seen])
 
 
 def _sharpest(seen: Sequence[Seen]) -> Seen:

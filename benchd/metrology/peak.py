@@ -38,7 +38,11 @@ LEAST_POINTS = 9
 SLOPE_WEIGHTS_UP_TO = 0.03
 """Position noise, in geometric half-widths, up to which knowing it improves the weights; above, it spoils them."""
 
-Reason = Literal["too_few_points", "at_edge", "no_maximum", "too_wide"]
+NARROWEST_HW = 0.6
+"""Half-width at half height, in geometric half-widths, below which a curve is not one of that f-number: a perfect lens
+reaches 1.02, noise at the limit of light .87."""
+
+Reason = Literal["too_few_points", "at_edge", "no_maximum", "too_wide", "too_narrow"]
 
 
 class NoPeak(Exception):
@@ -110,7 +114,8 @@ def fit_peak(
     (`benchd.optics.diffraction.ideal_hwhm_um`); without it the width is not judged. A pedestal, such as a meter's dark
     level, must have been taken off.
 
-    Raises NoPeak when the points show no maximum, too few of them surround it, or the curve never falls to half;
+    Raises NoPeak when the points show no maximum, too few of them surround it, the curve never falls to half, or it is
+    narrower than diffraction lets it be;
     ValueError for rows of unequal length, values not finite or uncertainties not above zero.
     """
     z, v, s = _checked_rows(z_um, value, u, half_width_um)
@@ -126,7 +131,7 @@ def fit_peak(
                 fit = quintic(z, v, weight, fit.peak, fit.half)
     except Unsolvable as few:
         raise _too_few(few.count, start, z) from few
-    _refuse(fit, z)
+    _refuse(fit, z, half_width_um)
     return _finished(fit, _Points(z, v, s, weight), half_width_um, ideal_hwhm_um)
 
 
@@ -171,7 +176,7 @@ def _too_few(count: int, centre: float, z: FloatArray) -> NoPeak:
     return NoPeak("too_few_points", f"{count} points around the peak; it needs at least {LEAST_POINTS}.")
 
 
-def _refuse(fit: Window, z: FloatArray) -> None:
+def _refuse(fit: Window, z: FloatArray, half_width: float) -> None:
     peak, count = fit.peak, int(np.count_nonzero(fit.inside))
     left, right = int(np.count_nonzero(z[fit.inside] < peak)), int(np.count_nonzero(z[fit.inside] > peak))
     if min(left, right) < 2:
@@ -184,6 +189,11 @@ def _refuse(fit: Window, z: FloatArray) -> None:
     falls_right = fit.right is not None and peak + fit.half * fit.right <= high
     if not (falls_left or falls_right):
         raise NoPeak("too_wide", "The merit does not fall to half its peak on either side within the sweep.")
+    if fit.hwhm() < NARROWEST_HW * half_width:
+        raise NoPeak(
+            "too_narrow",
+            "The curve is narrower than the f-number allows: too noisy, or the lens is faster than recorded.",
+        )
     if count < LEAST_POINTS:
         raise _too_few(count, peak, z)
 
