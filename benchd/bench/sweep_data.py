@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import takewhile
 from typing import Literal
 
 Merit = Literal["auto", "edge", "star", "pairs", "meter", "eye"]
@@ -58,10 +59,13 @@ class SweepData:
 
 
 def alike(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:
-    """The sweeps that measured what the last one did, and a note on those that did not: two merits have two peaks."""
-    kept = [sweep for sweep in sweeps if sweep.measured == sweeps[-1].measured]
+    """The last sweeps that measured one thing, and a note on those before them: two merits have two peaks.
+
+    None from before one that differs: a finding names its readings by their first and last index.
+    """
+    kept = list(takewhile(lambda sweep: sweep.measured == sweeps[-1].measured, reversed(sweeps)))[::-1]
     left_out = len(sweeps) - len(kept)
     if not left_out:
         return kept, []
     are = "1 sweep of this run is" if left_out == 1 else f"{left_out} sweeps of this run are"
-    return kept, [f"{are} left out: detector, merit, frequency or f-number are not those of the last sweep."]
+    return kept, [f"{are} left out: detector, merit, frequency or f-number changed after."]
