@@ -26,8 +26,10 @@ class Mark(Part):
 class Measurand(Part):
     """What exactly was measured: two findings may be compared only where this is the same.
 
-    What a finding has no use for (the merit, where a rod is measured with an indicator) is null. `artefact` names
-    the adapter, glass or bench base whose length the finding gives; it is left out of findings about a lens.
+    What a finding has no use for (the merit, where a rod is measured with an indicator) is null. `response` says whose
+    the merit is: 'system' is lens and camera together, whose own transfer nobody knows: the peak is the lens's, the
+    modulation is not. `artefact` names the adapter, glass or bench base whose length the finding gives; it is left out
+    of findings about a lens.
     """
 
     arrangement: str
@@ -38,6 +40,7 @@ class Measurand(Part):
     light_nm: float | None = None
     glass: list[str] = []
     reference_C: float = 20.0
+    response: Literal["system"] | None = Field(default=None, exclude_if=lambda value: value is None)
     artefact: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 

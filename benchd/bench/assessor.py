@@ -129,6 +129,7 @@ class Assessor:
             "lp_mm": sweep.lp_mm,
             "light_nm": self._light_nm(),
             "glass": list(setup.glass),
+            "response": "system",  # no record states a camera's own transfer, so none is divided out
         }
 
     def _glass_residual(self, f_number: float) -> tuple[float, float] | None:

@@ -107,5 +107,7 @@ def merit_label(finding: Doc) -> str:
     """The label of the merit axis."""
     measurand = finding["measurand"]
     name = "Modulation" if measurand.get("merit") in ("edge", None) else f"Merit ({measurand['merit']})"
+    if measurand.get("response") == "system":
+        name += " of lens and camera"
     lp_mm = measurand.get("lp_mm")
     return name if lp_mm is None else f"{name} at {lp_mm:g} lp/mm"

@@ -68,7 +68,12 @@ def test_unknown_keys_are_refused(path: str) -> None:
 
 @pytest.mark.parametrize(
     ("path", "said", "silent"),
-    [("measurand.artefact", "ring-07", None), ("budget.0.shape", "arcsine", "normal"), ("advice.remove", [20.0], [])],
+    [
+        ("measurand.artefact", "ring-07", None),
+        ("measurand.response", "system", None),
+        ("budget.0.shape", "arcsine", "normal"),
+        ("advice.remove", [20.0], []),
+    ],
 )
 def test_what_most_findings_have_no_use_for_is_left_out(path: str, said: Any, silent: Any) -> None:
     named = changed(path, said)

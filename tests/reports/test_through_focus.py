@@ -125,6 +125,13 @@ def test_shims_that_come_out_are_said_and_silence_where_there_is_nothing_to_do()
     assert words.advice_sentence(doc) == ""
 
 
+def test_a_modulation_of_lens_and_camera_is_labelled_so() -> None:
+    doc = finding(1.0)
+    assert words.merit_label(doc) == "Modulation at 40 lp/mm"
+    doc["measurand"]["response"] = "system"
+    assert words.merit_label(doc) == "Modulation of lens and camera at 40 lp/mm"
+
+
 @pytest.mark.parametrize(
     ("p", "said"), [(0.0, "below 0.1 %"), (0.00099, "below 0.1 %"), (0.5, "50.0 %"), (0.9991, "above 99.9 %")]
 )
