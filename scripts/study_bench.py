@@ -9,13 +9,15 @@ from typing import Any
 
 from benchd.assessments import gauge_readings as gauge
 from benchd.assessments.finding import Finding
+from benchd.bench.assessor import cover_of
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
 from benchd.bench.setup import SetupDocument, apply, first_setup
+from benchd.files.artefacts import Layer
 from benchd.files.bench_file import BenchFile
 from benchd.files.loading import load_bench
 from benchd.files.records_folder import Records
 from study_strata import Stratum
-from study_world import ADAPTER, LENS, RING, CaseWorld
+from study_world import ADAPTER, COVER, LENS, RING, CaseWorld
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 REMOUNTS = 5
@@ -45,6 +47,16 @@ def files_of(stratum: Stratum) -> BenchFiles:
         loaded.records.references,
         {**loaded.records.lenses, LENS: lens},
     )
+    file = loaded.file
+    if stratum.covered:
+        cover = Layer(
+            thickness_mm=COVER.thickness_mm.record,
+            u_mm=COVER.thickness_mm.u,
+            index=COVER.index.record,
+            u_index=COVER.index.u,
+            at_nm=546,
+        )
+        file = file.model_copy(update={"target": file.target.model_copy(update={"cover": (cover,)})})
     own = loaded.file.devices["scale"].rest
     dial = loaded.file.devices["dial"].rest
     scale = ScaleRecord(float(own["u_scale"]), float(own["subdivision_um"]), float(own["alpha_per_K"]))
@@ -56,7 +68,7 @@ def files_of(stratum: Stratum) -> BenchFiles:
         subdivision_um=scale.subdivision_um,
         alpha_scale=scale.alpha_per_K,
     )
-    return BenchFiles(loaded.file, records, scale, float(own["resolution_um"]), comparator)
+    return BenchFiles(file, records, scale, float(own["resolution_um"]), comparator)
 
 
 class CaseBench:
@@ -83,16 +95,18 @@ class CaseBench:
         ring = self.files.records.reference(RING)
         assert ring.given is not None
         assert ring.material is not None
+        over = cover_of(file)
+        reach_um = ring.given.length_um + (over.length_um if over else 0.0)
         chain = self.set_up(temperature_C=world.new_day("base"))
         pairs = []
         for _ in range(REMOUNTS):
             on_ring = world.gauge_um(on_ring=True)
-            carriage = world.drive(carriage_for_depth(chain, ring.given.length_um))
+            carriage = world.drive(carriage_for_depth(chain, reach_um))
             pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
         known = gauge.Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, ring.reference)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
         artefact = file.base.calibration
-        found = gauge.base_depth(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about())
+        found = gauge.base_depth(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)
         self._accept(artefact, found)
 
     def calibrate_adapter(self) -> None:
@@ -100,14 +114,16 @@ class CaseBench:
         world = self.world
         adapter = self.files.records.adapter(ADAPTER)
         typed = world.new_day("adapter")
+        over = cover_of(self.files.file)
+        reach_um = TIP_DEPTH_UM + (over.length_um if over else 0.0)
         pairs = []
         for _ in range(REMOUNTS):
             bare = self.set_up(temperature_C=typed, adapters=[])
-            carriage = world.drive(carriage_for_depth(bare, TIP_DEPTH_UM))
+            carriage = world.drive(carriage_for_depth(bare, reach_um))
             on_base = world.gauge_um(on_ring=False)
             world.fitting.fit_adapter(ADAPTER)
             chain = self.set_up(adapters=[ADAPTER])
-            other = world.drive(carriage_for_depth(chain, TIP_DEPTH_UM))
+            other = world.drive(carriage_for_depth(chain, reach_um))
             pairs.append(gauge.Pair(on_base, carriage, world.gauge_um(on_ring=False), other))
             world.fitting.remove_adapter(ADAPTER)
         given = adapter.given

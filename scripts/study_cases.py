@@ -21,7 +21,7 @@ from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
 from study_strata import Stratum
 from study_sweep import order_of, sweep
-from study_world import ADAPTER, GLASS, LENS, LP_MM, CaseWorld, Truth
+from study_world import ADAPTER, GLASS, LENS, LP_MM, CaseWorld, Truth, ring_of
 
 LIGHT_NM = 546.0
 OF_THE_SWEEP = ("sweep", "frequency", "position subdivision")
@@ -134,7 +134,8 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
     world.fitting.fit_glass(GLASS)
     world.fitting.fit_lens(LENS)
     optic = world.optic()
-    changes: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": [GLASS], "ring": "infinity"}
+    changes: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": [GLASS]}
+    changes["ring"] = ring_of(world.stratum)
     if world.stratum.arrangement == "wall":
         tape = world.record.room.distance_mm
         assert tape is not None
@@ -159,7 +160,7 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData) -> FlangeInput:
         absolute=chain.absolute,
         measurand={
             "arrangement": bench.document.arrangement,
-            "ring": "infinity",
+            "ring": ring_of(bench.world.stratum),
             "f_number": data.f_number,
             "merit": data.merit,
             "lp_mm": data.lp_mm,
@@ -226,7 +227,7 @@ def _parts(world: CaseWorld, chain: Chain, truth: Truth, fit: PeakFit) -> dict[s
     grown = fitting.base_um(world.delta_K) - base + fitting.adapters_um(world.delta_K) - adapter
     told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"] + smooth * chain.scale_growth
     scale = place * world.encoder.alpha_per_K * world.delta_K
-    return {
+    parts = {
         "sweep": fit.peak_um - (depth_um(chain, smooth) - nominal),
         "base": -value["base"] - base + zero,
         "adapter": -value[f"adapter {ADAPTER}"] - adapter,
@@ -236,6 +237,9 @@ def _parts(world: CaseWorld, chain: Chain, truth: Truth, fit: PeakFit) -> dict[s
         "glass": -(value[f"glass {GLASS}"] - truth.glass_um),
         "conjugate": -(value["conjugate"] - truth.conjugate_um),
     }
+    if world.stratum.covered:
+        parts["target_cover"] = -(value["target_cover"] - truth.cover_um)
+    return parts
 
 
 def _without_numbers(text: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench, chain_budget
@@ -15,8 +15,12 @@ from benchd.bench.sweep_data import SweepData, SweepPoint, alike
 from benchd.devices import Gauge
 from benchd.errors import Refused
 from benchd.files.artefacts import Layer, LensTolerance
+from benchd.files.bench_file import BenchFile
 from benchd.metrology.peak import PeakFit
 from benchd.records.values import ReadingRow
+
+if TYPE_CHECKING:
+    from benchd.assessments.gauge_readings import Known
 
 DEFAULT_LIGHT_NM = 546.0
 
@@ -159,11 +163,7 @@ class Assessor:
             ring.given.length_um, ring.given.u_um, _alpha(ring.material), f"{ring.id}, {ring.given.by or 'record'}"
         )
         own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
-        target = bench.file.target
-        thickness = 1000.0 * sum(layer.thickness_mm for layer in target.cover)
-        u_cover = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
-        source = f"target {target.id}, bench file"
-        cover = gauge.Known(thickness, u_cover, None, source) if target.cover else None
+        cover = cover_of(bench.file)
         work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
         return self._as_stated(await bench.analysis.run(gauge.base_depth, *work))
 
@@ -275,6 +275,18 @@ class Assessor:
             linear=all(sweep.linear for sweep in run.sweeps),
         )
         return self._as_stated(await self._bench.analysis.run(assess, tuple(visits), given))
+
+
+def cover_of(bench_file: BenchFile) -> Known | None:
+    """The full thickness of the plates over the target, on which a gauge's tip rests; None without any."""
+    from benchd.assessments.gauge_readings import Known
+
+    target = bench_file.target
+    if not target.cover:
+        return None
+    thickness = 1000.0 * sum(layer.thickness_mm for layer in target.cover)
+    u = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
+    return Known(thickness, u, None, f"target {target.id}, bench file")
 
 
 def glass_residual(fitted: Sequence[Layer], designed: Sequence[Layer], f_number: float) -> tuple[float, float]:

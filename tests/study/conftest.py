@@ -1,0 +1,8 @@
+"""The scripts are no package: their folder is where they find each other."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))

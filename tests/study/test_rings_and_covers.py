@@ -1,0 +1,51 @@
+"""Findings at a stop, at a mark and behind a cover against the simulator's truth: calibrations, sweep and chain whole.
+
+Benches are drawn anew for each case. Bounds are those of chance: the mean of n errors over their u lies within 4.5 of
+1/sqrt(n), the mean of their squares within 5 of sqrt(2/n) about 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import sqrt
+
+import pytest
+
+from study_cases import Outcome, carry_out, run_case
+from study_strata import REFERENCE, Stratum
+
+SEED, CASES = 20260101, 60
+STOP = replace(REFERENCE, name="ring at its stop", ring="stop")
+MARK = replace(REFERENCE, name="ring at the mark 2 m", ring=2.0)
+COVERED = replace(REFERENCE, name="covered target", covered=True)
+
+
+def cases_of(stratum: Stratum) -> list[Outcome]:
+    found = [run_case(stratum, SEED, index) for index in range(CASES)]
+    assert not [one.refused for one in found if one.refused]
+    return found
+
+
+@pytest.mark.parametrize("stratum", [STOP, MARK, COVERED], ids=lambda one: one.name)
+def test_finding_and_truth_mean_the_same_error(stratum: Stratum) -> None:
+    z = [one.error_um / one.u_um for one in cases_of(stratum)]
+    assert abs(sum(z) / CASES) < 4.5 / sqrt(CASES)
+    assert abs(sum(one * one for one in z) / CASES - 1.0) < 5.0 * sqrt(2.0 / CASES)
+
+
+def test_a_cover_has_its_lines_in_calibration_and_finding() -> None:
+    case = carry_out(COVERED, SEED, 1)
+    assert case.finding is not None
+    assert "target_cover" in [line.term for line in case.finding.budget]
+    assert "target cover" in [line.term for line in case.bench.findings["base-depth"].budget]
+    assert abs(case.outcome.parts["target_cover"]) < 4.0 * case.outcome.lines["target_cover"]
+
+
+def test_the_stop_is_part_of_the_error() -> None:
+    case = carry_out(STOP, SEED, 1)
+    known = case.world.draws.known("lens.L-0417.stop_overrun_um")
+    assert known is not None
+    at_infinity = carry_out(replace(STOP, ring="infinity"), SEED, 1)
+    assert case.truth.error_um - at_infinity.truth.error_um == pytest.approx(known.true, abs=1e-3)
+    assert case.finding is not None
+    assert any("place of the stop" in note for note in case.finding.notes)
