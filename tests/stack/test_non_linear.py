@@ -1,0 +1,34 @@
+"""A bench file that says of its camera what its pictures are: the finding bears it, from the camera to the budget."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.assessments.flange import NON_LINEAR_SHIFT_UM
+from stack import Stack
+from tests.stack.conftest import PACE, SEED, person
+
+pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+
+
+def curve_unknown(doc: Any) -> None:
+    doc["devices"]["view"]["linear"] = False
+
+
+async def test_a_camera_with_an_unknown_curve_gives_its_findings_a_line_and_a_note(
+    records: Mapping[str, Path], tmp_path: Path
+) -> None:
+    async with (
+        Stack(seed=SEED, pace=PACE, record=records["workshop"], folder=tmp_path, change=curve_unknown) as stack,
+        person(stack) as (_, technician),
+    ):
+        finding = await technician.check("L-0417", ["ring-07"], ["pane-25"])
+    (line,) = [line for line in finding["budget"] if line["term"] == "non-linear pictures"]
+    assert line["u"] == pytest.approx(NON_LINEAR_SHIFT_UM * finding["measurand"]["f_number"] ** 2 / 3**0.5)
+    assert finding["values"]["focus_error"]["u"] > line["u"]
+    assert any("gamma" in note for note in finding["notes"])
+    assert finding["measurand"]["response"] == "system"
