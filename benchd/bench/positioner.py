@@ -137,9 +137,9 @@ class Positioner:
             why = failed.text.rstrip(".")
             raise
         finally:
-            self.state = "idle"
             if not self._trust.homed:
                 self._trust.lose("homing", why)
+            self.state = "idle"
 
     async def _find_zero(self, stops: int) -> None:
         try:
