@@ -36,8 +36,8 @@ class Stratum:
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
-    passes are taken beside the first where the verdict is undecided, as `flange_check` offers. `far_um`, where given,
-    is how far off the lens may be, evenly; else it is as the world's file has it.
+    passes are taken beside the first where the verdict is undecided, as `flange_check` offers. The lens is off by
+    `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws.
     """
 
     name: str
@@ -49,6 +49,7 @@ class Stratum:
     arrangement: Literal["wall", "collimated"] = "wall"
     tape: bool = True
     more: int = 0
+    off_um: float = 0.0
     far_um: float | None = None
     rendered: bool = False
     ring: Literal["infinity", "stop"] | float = "infinity"

@@ -139,9 +139,9 @@ class MeritDetector:
 
     def _read(self, frame: Frame, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
         if lp_mm not in self._curves:
-            self._curves[lp_mm] = MeritCurve(
-                self._optic, lp_mm * self._frequency, self._optic.image_um, self._world.stratum.far_um or 0.0
-            )
+            stratum, optic = self._world.stratum, self._optic
+            far_um = abs(stratum.off_um) + (stratum.far_um or 0.0)
+            self._curves[lp_mm] = MeritCurve(optic, lp_mm * self._frequency, optic.image_um, far_um)
         true = self._curves[lp_mm](self._depths[int(frame.data)])
         sd = self._sd * np.sqrt(2.0)
         rng = self._world.rng

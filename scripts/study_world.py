@@ -89,8 +89,9 @@ def world_of(stratum: Stratum) -> WorldRecord:
         "w040_waves": Quantity(record=stratum.w040_waves, u=within / sqrt(3.0), shape="rectangular"),
         "w060_waves": Quantity(record=0.0, u=0.1 / sqrt(3.0), shape="rectangular"),
     }
-    if stratum.far_um is not None:
-        new["flange_error_um"] = Quantity(record=0.0, u=stratum.far_um / sqrt(3.0), shape="rectangular")
+    drawn = record.lenses[LENS].flange_error_um
+    far_u = drawn.u if stratum.far_um is None else stratum.far_um / sqrt(3.0)
+    new["flange_error_um"] = Quantity(record=drawn.record + stratum.off_um, u=far_u, shape="rectangular")
     lens = record.lenses[LENS].model_copy(update=new)
     changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord()}
     if stratum.rendered:

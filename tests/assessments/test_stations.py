@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from benchd.assessments.locate import locate
+from benchd.assessments.locate import Location, agree, least_blur_um, locate
 from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot, plan, wide
 
 
@@ -51,3 +51,37 @@ def test_a_peak_outside_is_not_enclosed_and_darkness_is_nothing() -> None:
     outside = locate(z, np.exp(-np.log(2.0) * ((z - 120.0) / 38.0) ** 2), 35.0)
     assert outside is None or not outside.enclosed
     assert locate(z, np.zeros(z.size), 35.0) is None
+
+
+def test_a_parabola_through_noise_does_not_run_away_from_the_bell() -> None:
+    """Readings of a dim picture: peak near 0; a parabola through the four highest has its top a half-width off."""
+    z = np.array(pilot(0.0, 35.25))
+    value = [0.058, 0.086, 0.069, 0.581, 0.697, 0.863, 0.892, 0.461, 0.258, 0.087, 0.199]
+    found = locate(z, value, 35.25)
+    assert found is not None
+    assert abs(found.peak_um) < 15.0
+    assert 0.9 * 35.25 <= found.hwhm_um <= 2.0 * 35.25
+
+
+@pytest.mark.parametrize("focus", [-600.0, -88.0, 12.0, 250.0, 900.0])
+def test_the_least_blur_is_found_from_anywhere(focus: float) -> None:
+    """Geometrical optics: the blur disc of an f/2 cone is as wide as half the distance from focus."""
+    z = np.array(pilot(0.0, 35.25))
+    found = least_blur_um(z, np.hypot(0.7, (z - focus) / 2.0 / 4.0 / 4.0))
+    assert found == pytest.approx(focus, abs=1.0)
+
+
+def test_few_places_or_a_blur_without_a_least_tell_nothing() -> None:
+    assert least_blur_um([0.0, 1.0, 2.0], [2.0, 1.0, 2.0]) is None
+    assert least_blur_um([5.0] * 6, [1.0] * 6) is None
+    z = np.linspace(-80.0, 80.0, 11)
+    assert least_blur_um(z, 3.0 - (z / 80.0) ** 2) is None
+
+
+def test_a_side_lobe_is_not_where_edges_are_sharpest() -> None:
+    lobe = Location(43.0, 33.0, 0.03, enclosed=True)
+    assert not agree(lobe, 250.0, 35.25)
+    assert not agree(lobe, None, 35.25)
+    assert not agree(None, 250.0, 35.25)
+    assert not agree(Location(250.0, 36.0, 0.8, enclosed=False), 250.0, 35.25)
+    assert agree(Location(250.0, 36.0, 0.8, enclosed=True), 238.0, 35.25)

@@ -217,6 +217,7 @@ def test_a_window_that_matters_is_flagged() -> None:
         (np.linspace(0.5, 3.0, 25) * HW, _disc(np.linspace(0.5, 3.0, 25) * HW), "at_edge"),
         (np.linspace(-3.0, -0.4, 25) * HW, _disc(np.linspace(-3.0, -0.4, 25) * HW), "at_edge"),
         (_sweep(25), 0.5 + 0.1 * _disc(_sweep(25)), "too_wide"),
+        (_sweep(61), _disc(3.0 * _sweep(61)), "too_narrow"),
     ],
 )
 def test_no_peak(z: np.ndarray, value: np.ndarray, reason: str) -> None:
