@@ -87,6 +87,23 @@ async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: Bench) -> N
     await agrees(shift, -50.0)
 
 
+async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: Bench) -> None:
+    """So far out the merit has side lobes about nominal: the search must not settle on one."""
+
+    async def shift() -> Difference:
+        without = await at_wall.find_at_wall(LENS, RING, PANE)
+        shims = (100, 100, 50)
+        for shim in shims:
+            at_wall.stack.hand("fit", "shim", shim)
+        thicker = await at_wall.sweep()
+        for shim in shims:
+            at_wall.stack.hand("remove", "shim", shim)
+        # The lens was seated anew with each shim, but stands on one joint that is another in the end.
+        return difference(without, thicker, {"joints": sqrt(1 / 2)}, own=[U_SHIM_UM] * len(shims))
+
+    await agrees(shift, -250.0)
+
+
 async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: Bench) -> None:
     """The twins are the same lens but for the plate they were made for."""
 
