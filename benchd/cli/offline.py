@@ -63,7 +63,7 @@ class Offline:
 
     def facts(self, kind: str, name: str) -> Mapping[str, Any]:
         """Figures of a record; a length by its calibration where one is in force. Raises Refused."""
-        return of_records.facts(self._loaded.records, self._calibrations.get, kind, name)
+        return of_records.facts(self._loaded, self._calibrations.get, kind, name)
 
     def figures(self) -> BenchFigures:
         """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""

@@ -9,6 +9,7 @@ from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept
 from benchd.bench.chain import offset_um
+from benchd.bench.change import change_setup
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
@@ -76,7 +77,7 @@ class CarryOut:
 
     def facts(self, kind: str, name: str) -> Mapping[str, Any]:
         """Figures of a record; lengths by the calibration in force where there is one."""
-        return of_records.facts(self._bench.loaded.records, self._bench.setup.calibration, kind, name)
+        return of_records.facts(self._bench.loaded, self._bench.setup.calibration, kind, name)
 
     async def plan(self, procedure: Procedure, values: Mapping[str, Any]) -> Plan:
         """The procedure gone through without moving anything. Raises Refused where the bench lacks what it needs."""
@@ -184,7 +185,7 @@ class CarryOut:
             case "setup":
                 changes = args.given()
                 follow = bool(changes.pop("follow", False))
-                await bench.change_setup(changes, follow=follow)
+                await change_setup(bench, changes, follow=follow)
             case "nominal":
                 await bench.nominal()
             case "move":

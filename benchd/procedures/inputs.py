@@ -21,10 +21,13 @@ FACTS: Mapping[str, tuple[str, ...]] = {
     "lens": ("f_number", "focal_length_mm"),
     "adapter": ("length_um", "u_um"),
     "glass": ("thickness_mm",),
-    "reference": ("length_um", "u_um"),
+    "reference": ("length_um", "u_um", "reach_um"),
     "measured": ("value", "u"),
 }
-"""What `${name.key}` may ask of an input of each type: figures of the record, or parts of the value."""
+"""What `${name.key}` may ask of an input of each type: figures of the record, or parts of the value.
+
+`reach_um` of a reference is the depth at which a tip of its length rests on the target, or on the cover over it.
+"""
 
 LISTED = 12
 """So many ids are named where none is near: a register may hold hundreds."""

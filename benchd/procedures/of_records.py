@@ -9,6 +9,7 @@ from benchd.bench.chain import CalibrationInForce, Chain
 from benchd.bench.setup import SetupDocument
 from benchd.devices import AxisSpec
 from benchd.errors import Refused
+from benchd.files.loading import LoadedBench
 from benchd.files.records_folder import Records
 from benchd.optics.focus_depth import half_width_um
 from benchd.procedures.bench_figures import BenchFigures, Where, Whereabouts
@@ -31,14 +32,25 @@ def known(records: Records) -> Known:
 
 
 def facts(
-    records: Records, calibration: Callable[[str], CalibrationInForce | None], kind: str, name: str
+    loaded: LoadedBench, calibration: Callable[[str], CalibrationInForce | None], kind: str, name: str
 ) -> Mapping[str, Any]:
     """Figures of a record; a length by the calibration in force where there is one. Raises Refused."""
+    records = loaded.records
     if kind == "lens":
         lens = records.lens(name)
         return {"f_number": lens.f_number, "focal_length_mm": lens.focal_length_mm.value}
     if kind == "glass":
         return {"thickness_mm": records.glass(name).thickness_mm}
+    length = _length(records, calibration, kind, name)
+    if kind == "reference":
+        cover_um = 1000.0 * sum(layer.thickness_mm for layer in loaded.file.target.cover)
+        return {**length, "reach_um": length["length_um"] + cover_um}
+    return length
+
+
+def _length(
+    records: Records, calibration: Callable[[str], CalibrationInForce | None], kind: str, name: str
+) -> dict[str, float]:
     in_force = calibration(name)
     if in_force is not None:
         return {"length_um": in_force.value_um, "u_um": in_force.u_um}

@@ -290,3 +290,33 @@ def test_a_procedure_may_call_those_beside_it(folder: Path, said: Said) -> None:
     told = said()
     assert f"{own / 'evening.yaml'}:5:" in told
     assert "did you mean 'park'" in told
+
+
+def test_a_target_under_a_cover_stands_deeper_while_a_tip_rests_on_the_cover(folder: Path, said: Said) -> None:
+    def first_move() -> float:
+        shipped = str(FLANGE.with_name("base_depth.yaml"))
+        assert main(["check", shipped, "--json", "--bench", str(folder / "bench.yaml"), "reference=collar-45"]) == 0
+        plan = json.loads(said())["files"][0]["plan"]
+        return float(next(one["to_um"] for one in plan["entries"] if one["verb"] == "move"))
+
+    bare = first_move()
+    file = folder / "bench.yaml"
+    layer = "{thickness_mm: 1.1, u_mm: 0.005, index: 1.523, u_index: 0.001, at_nm: 546}"
+    text = file.read_text(encoding="utf-8")
+    assert text.count("cover: []") == 1
+    file.write_text(text.replace("cover: []", f"cover: [{layer}]"), encoding="utf-8")
+    assert first_move() - bare == pytest.approx(1100.0, abs=0.1)
+
+
+def test_a_bench_that_states_nothing_of_its_position_is_told_which_keys_to_write(folder: Path, said: Said) -> None:
+    file = folder / "bench.yaml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace(", position: scale", ""), encoding="utf-8")
+    assert main(["check", str(file)]) == exits.DONE
+    told = said()
+    assert "relative" in told
+    assert "u_pitch" in told
+    steps = "steps: {u_pitch: 5.0e-5, periodic_um: 2.5, u_backlash_um: 1.0, u_home_um: 3.0, alpha_per_K: 1.15e-5}\n"
+    file.write_text(text.replace(", position: scale", "") + steps, encoding="utf-8")
+    assert main(["check", str(file)]) == exits.DONE
+    assert "relative" not in said()

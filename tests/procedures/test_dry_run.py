@@ -46,7 +46,7 @@ LIBRARY = Library.shipped()
 
 
 def facts(kind: str, name: str) -> Mapping[str, Any]:
-    return {"length_um": 45000.4, "u_um": 0.6}
+    return {"length_um": 45000.4, "u_um": 0.6, "reach_um": 45000.4}
 
 
 def plan(name: str, bench: BenchFigures = BENCH, **given: Any) -> Plan:
