@@ -1,0 +1,149 @@
+"""The demo once for each of many seeds, its findings held against the truth that its daemon never saw."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import sys
+from dataclasses import dataclass
+from itertools import combinations, combinations_with_replacement
+from math import sqrt
+from pathlib import Path
+
+from rich.console import Console
+from rich.table import Table
+from ruamel.yaml import YAML
+
+ROOT = Path(__file__).resolve().parent.parent
+RMS_BAND = (0.5, 1.5)
+VERDICTS = ("pass", "fail", "undecided")
+MOST_SHIMS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One seed's flange finding beside its truth (um). `right_shim` is None where two changes are as good within U."""
+
+    seed: int
+    true_um: float
+    stated_um: float
+    u_um: float
+    U_um: float
+    verdict: str
+    shim_um: float | None
+    right_shim: bool | None
+
+    @property
+    def inside(self) -> bool:
+        return abs(self.stated_um - self.true_um) <= self.U_um
+
+    @property
+    def z(self) -> float:
+        return (self.stated_um - self.true_um) / self.u_um
+
+
+def main() -> int:
+    """0 when the demands are met, 1 when one is not, 2 for a wrong call, 3 when a demo did not end with a finding."""
+    parser = argparse.ArgumentParser(prog="scripts/seeds", description=__doc__)
+    parser.add_argument("--seeds", type=int, default=20, metavar="N", help="seeds 1 to N (default 20)")
+    parser.add_argument("--pace", type=float, default=1.0, help="how much faster than life (default 1)")
+    parser.add_argument("--at-once", type=int, default=4, metavar="N", help="demos side by side (default 4)")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="the outcomes as JSON")
+    args = parser.parse_args()
+    if args.seeds < 1 or args.at_once < 1 or args.pace <= 0.0:
+        parser.error("--seeds, --pace and --at-once must be above zero")
+    try:
+        outcomes = asyncio.run(_all(args.seeds, args.pace, args.at_once))
+    except RuntimeError as failed:
+        print(failed, file=sys.stderr)
+        return 3
+    if args.json:
+        args.json.write_text(json.dumps([_as_json(one) for one in outcomes], indent=1) + "\n", encoding="utf-8")
+    return _tell(outcomes)
+
+
+async def _all(seeds: int, pace: float, at_once: int) -> list[Outcome]:
+    gate = asyncio.Semaphore(at_once)
+
+    async def one(seed: int) -> Outcome:
+        async with gate:
+            outcome = await _demo(seed, pace)
+        print(
+            f"seed {seed}: {outcome.stated_um:+.1f} ± {outcome.U_um:.1f}, truth {outcome.true_um:+.1f}", file=sys.stderr
+        )
+        return outcome
+
+    return list(await asyncio.gather(*(one(seed) for seed in range(1, seeds + 1))))
+
+
+async def _demo(seed: int, pace: float) -> Outcome:
+    process = await asyncio.create_subprocess_exec(
+        ROOT / "scripts" / "demo", "--once", "--json", "--seed", str(seed), "--pace", str(pace), "--plot", "/dev/null",
+        stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+    )  # fmt: skip
+    out, said = await process.communicate()
+    if process.returncode != 0:
+        raise RuntimeError(f"The demo of seed {seed} ended with {process.returncode}:\n{said.decode()[-2000:]}")
+    document = json.loads(out)
+    finding, truth = document["findings"][-1], float(document["truth"]["focus_error_um"])
+    error, advice = finding["values"]["focus_error"], finding["advice"]
+    shim = None if advice is None else float(advice["shim_um"])
+    return Outcome(
+        seed, truth, error["value"], error["u"], error["U"], finding["verdict"]["is"], shim,
+        None if advice is None else _right(truth, error["U"], shim or 0.0, advice["fitted_um"]),
+    )  # fmt: skip
+
+
+def _right(true_um: float, U_um: float, shim_um: float, fitted_um: list[float]) -> bool | None:
+    """Whether the advised change is the best one for the truth; None where another is as good within U."""
+    stock = YAML(typ="safe").load((ROOT / "configs" / "workshop" / "bench.yaml").read_text(encoding="utf-8"))[
+        "shims_um"
+    ]
+    changes = {
+        sum(fit) - sum(out)
+        for n in range(len(fitted_um) + 1)
+        for out in combinations(fitted_um, n)
+        for m in range(MOST_SHIMS - len(fitted_um) + n + 1)
+        for fit in combinations_with_replacement(stock, m)
+    }
+    best, second = sorted(changes, key=lambda change: abs(true_um - change))[:2]
+    if 0.5 * (abs(true_um - second) - abs(true_um - best)) <= U_um:
+        return None
+    return bool(shim_um == best)
+
+
+def _as_json(one: Outcome) -> dict[str, object]:
+    return {name: getattr(one, name) for name in (*Outcome.__slots__, "inside", "z")}
+
+
+def _tell(outcomes: list[Outcome]) -> int:
+    table = Table("seed", "truth", "stated ± U, µm", "error / u", "verdict", "shim", "shim is right")
+    for one in outcomes:
+        right = "too near to say" if one.right_shim is None else "yes" if one.right_shim else "NO"
+        off = "" if one.inside else "  outside"
+        shim = "" if one.shim_um is None else f"{one.shim_um:+.0f}"
+        table.add_row(
+            str(one.seed), f"{one.true_um:+.1f}", f"{one.stated_um:+.1f} ± {one.U_um:.1f}{off}", f"{one.z:+.2f}",
+            one.verdict, shim, right,
+        )  # fmt: skip
+    n = len(outcomes)
+    rms = sqrt(sum(one.z**2 for one in outcomes) / n)
+    inside, least = sum(one.inside for one in outcomes), round(0.8 * n)
+    counts = {name: sum(one.verdict == name for one in outcomes) for name in VERDICTS}
+    wrong = [one.seed for one in outcomes if one.right_shim is False]
+    demands = [
+        (inside >= least, f"{inside} of {n} intervals hold the truth (at least {least})"),
+        (RMS_BAND[0] <= rms <= RMS_BAND[1], f"root mean square of error / u is {rms:.2f} (0.5 to 1.5)"),
+        (all(counts.values()), ", ".join(f"{count} {name}" for name, count in counts.items()) + " (each occurs)"),
+        (not wrong, f"wrong shims: {', '.join(map(str, wrong)) or 'none'}"),
+    ]
+    console = Console(width=None if sys.stdout.isatty() else 120)
+    console.print(table)
+    for met, sentence in demands:
+        console.print(f"{'met ' if met else 'NOT MET'}  {sentence}", highlight=False)
+    return 0 if all(met for met, _ in demands) else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
