@@ -5,13 +5,11 @@ Every method that moves checks trust, limits and clearance first. `stop` needs n
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import Chain, carriage_for_depth, carriage_for_offset, depth_um, offset_um, position_record
-from benchd.bench.clearance import check_clearance
+from benchd.bench.chain import Chain, carriage_for_depth, carriage_for_offset, depth_um, position_record
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.events import Events
 from benchd.bench.gate import Gate
@@ -21,7 +19,6 @@ from benchd.bench.notices import Notices
 from benchd.bench.positioner import MotionFigures, Positioner
 from benchd.bench.run_record import RunRecord
 from benchd.bench.set_up_keeper import SetUpKeeper
-from benchd.bench.setup import SetupDocument
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
@@ -128,7 +125,7 @@ class Bench:
 
     async def nominal(self, *, since: int | None = None) -> Reading:
         """Drive to where the chain says, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
-        return await self._drive(self.nominal_target(), since)
+        return await self.move_carriage(self.nominal_target(), since=since)
 
     def nominal_target(self) -> float:
         """Where the chain says the carriage must stand, trim included. Raises Refused('not_driven') without a lens."""
@@ -165,10 +162,7 @@ class Bench:
         )
 
     async def move_carriage(self, carriage_um: float, *, since: int | None = None) -> Reading:
-        """Drive to a place of the carriage's own scale (um)."""
-        return await self._drive(carriage_um, since)
-
-    async def _drive(self, carriage_um: float, since: int | None) -> Reading:
+        """Drive to a place of the carriage's own scale (um). Raises Refused (not_homed, limit, clearance)."""
         self.check_reach(carriage_um)
         self._expect_pictures()
         reading = await self.carriage.go(carriage_um, since=since)
@@ -188,63 +182,7 @@ class Bench:
             )
         self.setup.check_depth(depth_um(self.setup.chain, carriage_um - self.carriage.overshoot_um))
 
-    # Set-up, readings, sweeps
-
-    async def change_setup(
-        self,
-        changes: Mapping[str, Any],
-        *,
-        rev: int | None = None,
-        follow: bool = False,
-        since: int | None = None,
-    ) -> SetupDocument:
-        """Change the set-up whole or not at all; with `follow` the carriage keeps its offset in the new chain.
-
-        Checked before anything changes: names, mating, and for the place it will stand at, limits and clearance.
-        """
-        since = self.carriage.stops if since is None else since
-        target = await self.follow_target(changes, rev, follow=follow)
-        before = self.setup.document.lens
-        await self.setup.change(changes, rev)
-        lens = self.setup.document.lens
-        if lens != before:
-            self._clear_findings()
-            if lens is not None:
-                await self.store.put_lens(lens, self.loaded.records.lens(lens).model_dump(mode="json"))
-        if target is not None:
-            await self._drive(target, since)
-        return self.setup.document
-
-    def check_change(self, changes: Mapping[str, Any], *, rev: int | None, follow: bool) -> None:
-        """Raise Refused for a change that may not be made, before anything is."""
-        _, chain = self.setup.preview(changes, rev)
-        if follow:
-            self.trust.require()
-            if chain.carriage_um is None:
-                raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
-
-    async def follow_target(self, changes: Mapping[str, Any], rev: int | None, *, follow: bool) -> float | None:
-        """Where the carriage goes with the change (None: nowhere), after clearance of where it will stand."""
-        self.check_change(changes, rev=rev, follow=follow)
-        new, chain = self.setup.preview(changes, rev)
-        if not self.trust.homed:
-            return None
-        stands = target = (await self.carriage.read()).value
-        if follow:
-            offset = offset_um(self.setup.chain, stands)
-            wanted = new.trim_um if offset is None or self.setup.document.stale else offset
-            target = carriage_for_offset(chain, wanted) or 0.0
-        overshoot = self.carriage.overshoot_um if follow else 0.0
-        # A lens nobody has measured is asked about before it moves, not when it is written into the set-up.
-        confirmed = not follow or self.setup.rear_confirmed
-        check_clearance(self.setup.clearance_of(new), depth_um(chain, target - overshoot), confirmed=confirmed)
-        return target if follow else None
-
-    def _clear_findings(self) -> None:
-        """Another lens: what was found of the last one is history, not state."""
-        for topic, doc in self.notices.snapshot().items():
-            if topic.startswith("finding/") and doc["lens"] is not None:
-                self.notices.put(topic, None)
+    # Readings, sweeps
 
     async def read(self, name: str) -> Reading:
         """One reading of an encoder, gauge, meter or axis, by role or name."""

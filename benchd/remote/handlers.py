@@ -10,6 +10,7 @@ from typing import Any
 
 from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept as put_in_force
+from benchd.bench.change import change_setup, check_change, follow_target
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import Refused
 from benchd.procedures.runner import Runner
@@ -87,14 +88,14 @@ class BenchHandlers:
         stops = self._since(request) if args.follow else None
         self._bench.jobs.check_free()
         changes = args.set.given()
-        self._bench.check_change(changes, rev=args.rev, follow=args.follow)
+        check_change(self._bench, changes, rev=args.rev, follow=args.follow)
         if args.follow:
-            await self._bench.follow_target(changes, args.rev, follow=True)  # refused at once where it would be
+            await follow_target(self._bench, changes, args.rev, follow=True)  # refused at once where it would be
             self._bench.jobs.start(
-                "setup", lambda: self._bench.change_setup(changes, rev=args.rev, follow=True, since=stops), request.id
+                "setup", lambda: change_setup(self._bench, changes, rev=args.rev, follow=True, since=stops), request.id
             )
             return {"rev": self._bench.setup.document.rev + 1}
-        document = await self._bench.change_setup(changes, rev=args.rev)
+        document = await change_setup(self._bench, changes, rev=args.rev)
         return {"rev": document.rev}
 
     async def sweep(self, request: Request) -> dict[str, Any]:
