@@ -68,7 +68,6 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
     from rich.text import Text
 
     from benchd.cli import lines, tables
-    from benchd.cli import sentences as say
 
     setup, about = state["setup"], state["about"]
     head = f"{name}, {about.get('arrangement')} bench"
