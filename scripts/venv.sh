@@ -2,6 +2,29 @@
 # Not a command of its own.
 set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
+
+# A Debian package for what is missing: installed where this may be done, named where not.
+debian_package() {
+  if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
+    export DEBIAN_FRONTEND=noninteractive
+    apt-get install -y -qq "$1" >/dev/null 2>&1 || { apt-get update -qq && apt-get install -y -qq "$1"; } >/dev/null
+  else
+    echo "Install the package $1: $2." >&2
+    exit 1
+  fi
+}
+
+# Debian keeps the part of Python that makes virtual environments in a package of its own.
+python_for_venv() {
+  if ! python3 -c 'import ensurepip' 2>/dev/null; then
+    debian_package python3-venv "without it python3 makes no virtual environment"
+  fi
+  if ! python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))'; then
+    echo "python3 is $(python3 -c 'import platform; print(platform.python_version())'); benchd needs 3.11 or later." >&2
+    exit 1
+  fi
+}
+
 stamp=.venv/.installed
 want=$(sha256sum requirements.lock pyproject.toml | sha256sum | cut -d' ' -f1)
 if [ ! -e "$stamp" ] || [ "$(cat "$stamp")" != "$want" ]; then
@@ -11,6 +34,7 @@ if [ ! -e "$stamp" ] || [ "$(cat "$stamp")" != "$want" ]; then
     uv pip sync --quiet --python .venv/bin/python --require-hashes requirements.lock >&2
     uv pip install --quiet --python .venv/bin/python --no-deps --editable . >&2
   else
+    python_for_venv
     python3 -m venv .venv >&2
     .venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock >&2
     .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable . >&2
