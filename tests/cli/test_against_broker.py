@@ -23,7 +23,7 @@ SETUP: dict[str, Any] = {
     "rev": 1187, "lens": "L-0417", "job": None, "arrangement": "wall", "mount": "m50", "adapters": ["ring-07"],
     "glass": ["pane-25"], "ring": "infinity", "distance_mm": 5012.0, "m": {"value": 0.0101, "u": 0.00002},
     "f_number": None, "light_nm": None, "temperature_C": 22.4, "support": None, "trim_um": 0.0, "stale": False,
-    "absolute": True, "notes": ["Ring at infinity, 501 um taken off."],
+    "absolute": True, "notes": ["Ring at infinity, 501 µm taken off."],
     "chain": [{"term": "carriage", "value_um": 9341.5, "u_um": 3.8, "dof": None, "shape": "normal",
                "source": "sum of the terms", "kind": "B"}],
 }  # fmt: skip
