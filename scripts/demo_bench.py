@@ -155,8 +155,8 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     error = finding["values"]["focus_error"]
     off = error["value"] - truth["focus_error_um"]
     out.print(
-        f"Truth, from the simulator after the fact: {truth['focus_error_um']:+.1f} um. The finding is {off:+.1f} um "
-        f"off, {'inside' if abs(off) <= error['U'] else 'outside'} its interval of {error['U']:.1f} um."
+        f"Truth, from the simulator after the fact: {truth['focus_error_um']:+.1f} µm. The finding is {off:+.1f} µm "
+        f"off, {'inside' if abs(off) <= error['U'] else 'outside'} its interval of {error['U']:.1f} µm."
     )
     if drawn:
         out.print(f"The curve with its fit and interval: {plot}")

@@ -17,7 +17,7 @@ def print_case(stratum: Stratum, seed: int, index: int) -> None:
     console.print(_draws(case))
     for artefact, found in case.bench.findings.items():
         length = found.values["length"]
-        console.print(f"{artefact}: {length.value:.2f} um, u {length.u:.2f} um, dof {length.dof}", highlight=False)
+        console.print(f"{artefact}: {length.value:.2f} µm, u {length.u:.2f} µm, dof {length.dof}", highlight=False)
     if case.outcome.refused is not None or case.fit is None or case.finding is None:
         console.print(f"Refused: {case.outcome.refused}")
         return
@@ -25,19 +25,19 @@ def print_case(stratum: Stratum, seed: int, index: int) -> None:
     console.print(_budget(case))
     fit, outcome, truth = case.fit, case.outcome, case.truth
     console.print(
-        f"fit: peak {fit.peak_um:+.3f} um, u {fit.u_um:.3f}, dof {fit.dof}, chi2/dof {fit.chi2_per_dof:.2f}, "
-        f"HWHM {fit.hwhm_um:.1f} um, {outcome.inside} readings inside, flags {', '.join(fit.flags) or 'none'}",
+        f"fit: peak {fit.peak_um:+.3f} µm, u {fit.u_um:.3f}, dof {fit.dof}, chi2/dof {fit.chi2_per_dof:.2f}, "
+        f"HWHM {fit.hwhm_um:.1f} µm, {outcome.inside} readings inside, flags {', '.join(fit.flags) or 'none'}",
         highlight=False,
     )
     console.print(
         f"truth: peak {truth.peak_um:.3f} - glass {truth.glass_um:.3f} - conjugate {truth.conjugate_um:.3f} "
-        f"- flange {truth.flange_um:.1f} = {truth.error_um:+.3f} um",
+        f"- flange {truth.flange_um:.1f} = {truth.error_um:+.3f} µm",
         highlight=False,
     )
     stated = case.finding.values["focus_error"]
     console.print(
-        f"stated {stated.value:+.3f} um, u {stated.u:.3f}, k {stated.k:.3f}, U {stated.U:.3f}; error "
-        f"{outcome.error_um:+.3f} um, z {outcome.error_um / outcome.u_um:+.2f}, "
+        f"stated {stated.value:+.3f} µm, u {stated.u:.3f}, k {stated.k:.3f}, U {stated.U:.3f}; error "
+        f"{outcome.error_um:+.3f} µm, z {outcome.error_um / outcome.u_um:+.2f}, "
         f"{'covered' if outcome.covered else 'not covered'}; {outcome.verdict}, "
         f"{'conforms' if outcome.conforms else 'does not conform'}",
         highlight=False,
@@ -57,7 +57,7 @@ def _draws(case: Case) -> Table:
 
 def _chain(case: Case) -> Table:
     table = Table(title="Datum chain")
-    for name in ("term", "value um", "u um", "dof", "source"):
+    for name in ("term", "value µm", "u µm", "dof", "source"):
         table.add_column(name, justify="right" if "um" in name else "left")
     for term in case.chain.terms:
         dof = "-" if term.dof is None else f"{term.dof:.1f}"
@@ -70,7 +70,7 @@ def _chain(case: Case) -> Table:
 def _budget(case: Case) -> Table:
     assert case.finding is not None
     table = Table(title="Budget, and what each line did")
-    for name in ("line", "u um", "did um", "in u"):
+    for name in ("line", "u µm", "did µm", "in u"):
         table.add_column(name, justify="left" if name == "line" else "right")
     parts = case.outcome.parts
     for line in case.finding.budget:

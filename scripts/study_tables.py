@@ -22,9 +22,9 @@ COLUMNS = (
     "refused",
     "coverage %",
     "sweep alone %",
-    "bias um",
+    "bias µm",
     "rms e/u",
-    "median U um",
+    "median U µm",
     "false pass %",
     "false fail %",
 )

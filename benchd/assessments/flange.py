@@ -158,7 +158,7 @@ HOW: Mapping[str, str] = {
     "adapter": "calibrate adapter_length, with more remounts",
     "joints": "clean the seats; a gauge study states the joints better",
     "glass": "measure the plate's thickness and index",
-    "thermal": "let the bench settle nearer 20 C, or measure its temperature better",
+    "thermal": "let the bench settle nearer 20 °C, or measure its temperature better",
     "position": "work nearer the carriage position of the base calibration",
     "frequency": "measure the target's pitch",
     "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],

@@ -205,10 +205,10 @@ def _notes(
             name = adapter.term.removeprefix("adapter ")
             notes.append(f"Adapter {name} not calibrated: length {adapter.source}, u = {adapter.u_um:g} µm.")
     if setup.temperature_C is None:
-        notes.append("Temperature not stated: within 10 K of 20 C assumed.")
+        notes.append("Temperature not stated: within 10 K of 20 °C assumed.")
     elif abs(setup.temperature_C - REFERENCE_C) >= 0.5:
         notes.append(
-            f"At {setup.temperature_C:g} C: base, adapters and scale are taken back to 20 C, the lens itself is not."
+            f"At {setup.temperature_C:g} °C: base, adapters and scale are taken back to 20 °C, the lens itself is not."
         )
     if setup.trim_um:
         notes.append(f"A trim of {setup.trim_um:+g} µm stands; it is no part of the focus error.")
