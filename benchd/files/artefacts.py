@@ -113,7 +113,7 @@ class Reference(Record):
     @model_validator(mode="after")
     def _ring_has_length(self) -> Self:
         if self.kind == "setting_ring" and (self.given is None or self.material is None):
-            raise ValueError("a setting_ring needs both 'given' (its length) and 'material' (its expansion)")
+            raise ValueError("kind setting_ring needs both 'given' (its length) and 'material' (its expansion)")
         return self
 
 

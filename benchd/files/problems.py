@@ -63,7 +63,9 @@ def shown(value: object) -> str:
         # Which keys there are tells the one part of a file from the other; what they hold stands below them.
         return _short("{" + ", ".join(f"{key}: .." for key in value) + "}")
     if isinstance(value, list):
-        return f"a list of {len(value)}" if value else "[]"
+        # Numbers together are one value, such as a range; of anything else the length tells more.
+        numbers = all(type(one) in (int, float) for one in value) and len(str(value)) <= _SHOWN
+        return str(value) if numbers else f"a list of {len(value)}"
     if value is None:
         return "null"
     if isinstance(value, bool):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -14,6 +15,9 @@ from benchd.files.tree import Node, Unreadable, dotted, parse
 from benchd.files.wording import known_keys, near_names, what_may_stand
 
 MAX_BYTES = 256 * 1024
+
+BY_VALIDATORS = ("value_error", "assertion_error")
+_LEADING_KEYS = re.compile(r"(?:Value error, |Assertion failed, )?'?(\w+)'?(?: and '?(\w+)'?)?")
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
@@ -101,7 +105,10 @@ def problems_of(
             continue
         # Parts of unions and validators stand in `loc` without standing in the file: the walk leaves them out.
         node, walked = _walk(source.root, (*at, *one["loc"]), skipping=True)
-        key = list(walked)
+        key, named = list(walked), _named(one["msg"], node) if one["type"] in BY_VALIDATORS else None
+        if named is not None:
+            key.append(named)
+            node = node.members[named]
         line, column = node.line, node.column
         stands = shown(node.value)
         if one["type"] == "missing":
@@ -113,7 +120,7 @@ def problems_of(
         if wrong_key or one["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
             line, column = node.named_at
         keys = known_keys(model, one["loc"][:-1]) if one["type"] == "extra_forbidden" else ()
-        allowed = what_may_stand(one, keys)
+        allowed = what_may_stand(one, keys).removeprefix(f"{named}: ")
         problem = Problem(str(source.path), line, column, dotted(key), stands, allowed)
         before = found.get((line, column, problem.key))
         if before is None:
@@ -122,6 +129,15 @@ def problems_of(
             merged = f"{before.allowed}; or {allowed}"
             found[line, column, problem.key] = Problem(before.file, line, column, before.key, before.stands, merged)
     return sorted(found.values(), key=lambda problem: (problem.line, problem.column))
+
+
+def _named(message: str, node: Node) -> str | None:
+    """The key that a sentence about a whole mapping begins with, where it stands there: 'travel_um: the first ..'.
+
+    Of two that it begins with ('a and b belong together') the one that stands there.
+    """
+    leading = _LEADING_KEYS.match(message)
+    return next((key for key in leading.groups() if key in node.members), None) if leading else None
 
 
 def _walk(root: Node, loc: tuple[str | int, ...], *, skipping: bool = False) -> tuple[Node, list[str | int]]:

@@ -84,9 +84,9 @@ class Ask(Arguments):
     @model_validator(mode="after")
     def _keys_fit_the_kind(self) -> Self:
         if (self.kind == "choice") != (len(self.choices) >= 2):
-            raise ValueError("a choice has two 'choices' or more, another kind has none")
+            raise ValueError("choices: two or more for a choice, none for another kind")
         if self.unit is not None and self.kind != "number":
-            raise ValueError("only a number has a 'unit'")
+            raise ValueError("'unit' belongs to a number")
         return self
 
 

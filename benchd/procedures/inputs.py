@@ -68,7 +68,7 @@ class Input(Record):
             if self.type != owner and stands:
                 raise ValueError(f"'{key}' belongs to an input of type {owner}")
         if (self.min is not None or self.max is not None) and self.type not in ("list", "length", "integer", "number"):
-            raise ValueError(f"an input of type {self.type} has no 'min' and 'max'")
+            raise ValueError(f"'min' and 'max' do not belong to an input of type {self.type}")
         if self.min is not None and self.max is not None and self.min > self.max:
             raise ValueError("'min' is not above 'max'")
         if not self.required and self.default is not None:

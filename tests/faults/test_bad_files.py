@@ -37,6 +37,7 @@ steps:
 BAD = [
     pytest.param("bench.yaml", "tolerance_um: 1.0", "tolerance_um: soon", "'soon'", "number", id="bench"),
     pytest.param("bench.yaml", "settle_ms:", "setle_ms:", "", "did you mean 'settle_ms'", id="unknown_key"),
+    pytest.param("bench.yaml", "travel_um: [0, 30000]", "travel_um: [30000, 0]", "[30000, 0]", "below", id="order"),
     pytest.param("adapters/ring-07.yaml", "u_um: 1.5", "u_um: -3", "-3", "0", id="adapter"),
     pytest.param("lenses/L-0417.yaml", "f_number: 2.0", "f_number: wide", "'wide'", "number", id="lens"),
     pytest.param("glasses/pane-25.yaml", "index: 1.5230", "index: 0.5", "0.5", "", id="glass"),

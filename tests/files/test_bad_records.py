@@ -66,7 +66,7 @@ def line_of(path: Path, text: str) -> int:
         ),
         ("detector: view,", "detectr: view,", "roles.detectr", " = 'detectr': one of 'carriage', 'position'"),
         ("position: scale,", "position: stage,", "roles.position", " = 'stage': a device without a role yet"),
-        ("clearance_um: 2000 ", "clearance_um: [2000] ", "motion.clearance_um", " = a list of 1: a number"),
+        ("clearance_um: 2000 ", "clearance_um: [2000] ", "motion.clearance_um", " = [2000]: a number"),
         ("alpha_per_K: 11.5e-6", "alpha_per_K: 11.5", "base.alpha_per_K", " = 11.5: a number, at most 0.0002"),
         ("u_um: 100,", "u_um: 0,", "base.given.u_um", " = 0: a number, more than 0"),
         (
@@ -137,7 +137,7 @@ def test_a_device_named_like_the_role_of_another_is_refused(folder: Path) -> Non
             "references/collar-45.yaml",
             "given: {length_um: 45000.4, u_um: 0.6, at_C: 20.0, by: certificate}",
             "",
-            "1:1 = {reference: .., kind: .., material: ..}: a setting_ring needs both 'given'",
+            "2:7 kind = 'setting_ring': kind setting_ring needs both 'given'",
         ),
         (
             "lenses/L-0417.yaml",
