@@ -8,24 +8,24 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from benchd.assessments.locate import Location, agree, least_blur_um, locate
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, pilot, plan, wide
+from benchd.assessments.locate import Location
+from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, plan
 from benchd.bench.analysis import Analysis
-from benchd.bench.chain import carriage_for_offset, offset_um
+from benchd.bench.chain import offset_um
 from benchd.bench.detector import EdgeDetector, Locked
 from benchd.bench.gate import Gate
-from benchd.bench.jobs import Stopped
 from benchd.bench.notices import Notices
-from benchd.bench.pictures import Glance, Unusable
+from benchd.bench.pictures import Unusable
 from benchd.bench.positioner import Positioner
 from benchd.bench.run_record import RunRecord
+from benchd.bench.search import HEAD_START_S, Search, Seen
 from benchd.bench.set_up_keeper import SetUpKeeper
+from benchd.bench.shots import Shot, Shots
 from benchd.bench.sweep_data import SweepData, SweepOrder, SweepPoint
-from benchd.devices import Clock, Frame
+from benchd.devices import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.metrology.peak_light import TOO_LITTLE_LIGHT, predicted_U_um
 from benchd.optics.focus_depth import half_width_um
@@ -33,40 +33,10 @@ from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
 DEFAULT_LP_MM = 40.0
-PILOTS = 4
-CENTRED_HW = 1.5
-"""How far from the middle of a pilot its peak may be, in geometric half-widths, for both flanks to be seen well."""
-
-FAR_UM = 600.0
-"""As far to either side is looked at once."""
-
-WIDE_STEP_HW = 2.4
-"""Steps of a wide search, where a pilot shows no edges, in geometric half-widths."""
 
 FINISH_S = 1.0
 
-HEAD_START_S = 0.003
-"""The next move is sent off before the last picture goes to the worker: it then has the whole move for itself."""
-
 Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class _Taken:
-    """A picture with the place it was taken at."""
-
-    frame: Frame
-    carriage_um: float
-    offset_um: float
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """A picture of the pilot, and what a glance at it said."""
-
-    offset_um: float
-    glance: Glance
-    frame: Frame
 
 
 class Sweeper:
@@ -89,6 +59,8 @@ class Sweeper:
         self._store = store
         self._notices = notices
         self._clock = clock
+        self._shots = Shots(carriage, detector.camera, keeper)
+        self._search = Search(self._shots, detector, clock)
 
     async def sweep(
         self, order: SweepOrder, f_number: float, run: RunRecord, gate: Gate, progress: Progress
@@ -97,9 +69,9 @@ class Sweeper:
         lp_mm = order.lp_mm or DEFAULT_LP_MM
         half_width = half_width_um(f_number, lp_mm)
         centre = await self._centre(order)
-        await self._go(centre, gate)
+        await self._shots.go(centre, gate)
         await self._detector.expose()
-        peak, glances = await self._find(centre, half_width, lp_mm, gate)
+        peak, glances = await self._search.find(centre, half_width, lp_mm, gate)
         locked = self._lock(peak, glances, lp_mm)
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
         step = order.step_um or STEP_HWHM * peak.hwhm_um
@@ -133,76 +105,6 @@ class Sweeper:
             return 0.0 if here is None else here
         return float(order.about)
 
-    # Looking
-
-    async def _find(self, centre: float, half_width: float, lp_mm: float, gate: Gate) -> tuple[Location, list[Seen]]:
-        """The peak from a pilot about `centre`, or about where its edges say the focus is; at most `PILOTS` of them."""
-        about = centre
-        all_seen: list[Seen] = []
-        for _ in range(PILOTS):
-            if not self._within_reach(about, half_width):
-                break
-            found, seen = await self._look(pilot(about, half_width), lp_mm, half_width, gate)
-            all_seen += seen
-            least = _least_blur(all_seen)
-            if least is None:  # too blurred all over: look further
-                low, high = self._reach(about, FAR_UM)
-                _, seen = await self._look(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
-                all_seen += seen
-                least = _least_blur(all_seen)
-            if least is None:
-                break
-            if found is not None and agree(found, least, half_width):
-                if abs(found.peak_um - about) <= CENTRED_HW * half_width:
-                    return found, seen
-                least = found.peak_um
-            about = min(max(least, about - FAR_UM), about + FAR_UM)
-        raise Refused(
-            "not_found",
-            "No best focus within reach.",
-            advice="Check lens, adapters and ring, that the iris is open, and that the target is in the picture.",
-            data={"about_um": centre},
-        )
-
-    def _within_reach(self, offset: float, half_width: float) -> bool:
-        """Whether a pilot can be taken there."""
-        places = pilot(offset, half_width)
-        low, high = self._reach(offset, math.inf)
-        return low <= places[0] and places[-1] <= high
-
-    def _reach(self, centre: float, span: float) -> tuple[float, float]:
-        """Offsets that can be approached within the carriage's limits and the clearance, at most `span` either way."""
-        keeper, chain, overshoot = self._keeper, self._keeper.chain, self._carriage.overshoot_um
-        low, high = (offset_um(chain, limit) for limit in self._carriage.limits_um)
-        lows, highs = [centre - span], [centre + span]
-        if low is not None and high is not None:
-            lows.append(low + overshoot)
-            highs.append(high)
-        least = keeper.clearance_of(keeper.document).least_depth_um
-        if least is not None and chain.nominal_depth_um is not None:
-            lows.append(least - chain.nominal_depth_um + overshoot)
-        return max(lows), min(highs)
-
-    async def _look(
-        self, offsets: Sequence[float], lp_mm: float, half_width: float, gate: Gate
-    ) -> tuple[Location | None, list[Seen]]:
-        looking: list[tuple[_Taken, asyncio.Task[Glance | Unusable]]] = []
-        try:
-            for offset in offsets:
-                taken = await self._take(offset, gate)
-                looking.append((taken, asyncio.create_task(self._glance(taken, lp_mm), name="glance")))
-            results = [(taken, await task) for taken, task in looking]
-        finally:
-            for _, task in looking:
-                task.cancel()
-        values = [glance.modulation if isinstance(glance, Glance) else 0.0 for _, glance in results]
-        seen = [Seen(taken.offset_um, glance, taken.frame) for taken, glance in results if isinstance(glance, Glance)]
-        return locate([taken.offset_um for taken, _ in results], values, half_width), seen
-
-    async def _glance(self, taken: _Taken, lp_mm: float) -> Glance | Unusable:
-        await self._clock.sleep(HEAD_START_S)
-        return await self._detector.glance(taken.frame, lp_mm)
-
     def _lock(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> Locked:
         # Two stations beyond the span, so that the blurriest picture of the sweep has room in the window.
         within = (SPAN_HWHM + 2.0 * STEP_HWHM) * peak.hwhm_um
@@ -219,43 +121,6 @@ class Sweeper:
 
     # Taking
 
-    async def _go(self, offset: float, gate: Gate, settled: Callable[[], None] = lambda: None) -> float:
-        """Drive to an offset, waiting at a closed gate; a stop while it is closed is not the end. Returns the place."""
-        while True:
-            await gate.passable()
-            target = carriage_for_offset(self._keeper.chain, offset)
-            if target is None:
-                raise Refused("not_driven", "There is no lens in the set-up.", advice="Set it up first.")
-            self._keeper.check_depth(
-                (self._keeper.chain.nominal_depth_um or 0.0) + offset - self._carriage.overshoot_um
-            )
-            try:
-                return (await self._carriage.go(target, exact=False, settled=settled)).value
-            except Stopped:
-                if not gate.closed:
-                    raise
-
-    async def _take(self, offset: float, gate: Gate) -> _Taken:
-        """Drive there and expose. The place is read as the exposure begins, and again once the picture is there."""
-        while True:
-            exposing: list[asyncio.Task[Frame]] = []
-            try:
-                before = await self._go(offset, gate, lambda: exposing.append(self._expose()))  # noqa: B023 awaited here
-                stops = self._carriage.stops
-                frame = await exposing[-1]
-            finally:
-                for task in exposing:
-                    if not task.cancel() and not task.cancelled():
-                        task.exception()  # told by what ended the approach
-            after = (await self._carriage.read()).value
-            if self._carriage.stops == stops and not gate.closed:
-                break
-        place = 0.5 * (before + after)
-        return _Taken(frame, place, offset_um(self._keeper.chain, place) or 0.0)
-
-    def _expose(self) -> asyncio.Task[Frame]:
-        return asyncio.create_task(self._detector.camera.grab(), name="picture")
-
     async def _take_all(
         self,
         stations: Sequence[Station],
@@ -268,7 +133,7 @@ class Sweeper:
         under_way: asyncio.Task[None] | None = None
         try:
             for count, station in enumerate(stations):
-                taken = await self._take(station.offset_um, gate)
+                taken = await self._shots.take(station.offset_um, gate)
                 if under_way is not None:
                     await under_way
                 work = self._finish(taken, station, locked, data, run, gate)
@@ -284,7 +149,7 @@ class Sweeper:
                     task.cancel()
 
     async def _finish(
-        self, taken: _Taken, station: Station, locked: Locked, data: SweepData, run: RunRecord, gate: Gate
+        self, taken: Shot, station: Station, locked: Locked, data: SweepData, run: RunRecord, gate: Gate
     ) -> None:
         idx = run.next_index()
         await self._clock.sleep(HEAD_START_S)
@@ -334,10 +199,6 @@ class Sweeper:
                     raise
                 gate.hold(error)
                 await gate.opened()
-
-
-def _least_blur(seen: Sequence[Seen]) -> float | None:
-    return least_blur_um([one.offset_um for one in seen], [one.glance.sigma_px for one in seen])
 
 
 def _sharpest(seen: Sequence[Seen]) -> Seen:

@@ -1,0 +1,83 @@
+"""Pictures at known places: drive to an offset, settle, expose, and read the place before and after."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from benchd.bench.chain import carriage_for_offset, offset_um
+from benchd.bench.gate import Gate
+from benchd.bench.jobs import Stopped
+from benchd.bench.positioner import Positioner
+from benchd.bench.set_up_keeper import SetUpKeeper
+from benchd.devices import Camera, Frame
+from benchd.errors import Refused
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A picture with the place it was taken at."""
+
+    frame: Frame
+    carriage_um: float
+    offset_um: float
+
+
+class Shots:
+    """Takes pictures at offsets; a closed gate is waited for, and what a stop cut into is taken again."""
+
+    def __init__(self, carriage: Positioner, camera: Camera, keeper: SetUpKeeper) -> None:
+        self._carriage = carriage
+        self._camera = camera
+        self._keeper = keeper
+
+    def reach(self, centre: float, span: float) -> tuple[float, float]:
+        """Offsets that can be approached within the carriage's limits and the clearance, at most `span` either way."""
+        keeper, chain, overshoot = self._keeper, self._keeper.chain, self._carriage.overshoot_um
+        low, high = (offset_um(chain, limit) for limit in self._carriage.limits_um)
+        lows, highs = [centre - span], [centre + span]
+        if low is not None and high is not None:
+            lows.append(low + overshoot)
+            highs.append(high)
+        least = keeper.clearance_of(keeper.document).least_depth_um
+        if least is not None and chain.nominal_depth_um is not None:
+            lows.append(least - chain.nominal_depth_um + overshoot)
+        return max(lows), min(highs)
+
+    async def go(self, offset: float, gate: Gate, settled: Callable[[], None] = lambda: None) -> float:
+        """Drive to an offset, waiting at a closed gate; a stop while it is closed is not the end. Returns the place."""
+        while True:
+            await gate.passable()
+            target = carriage_for_offset(self._keeper.chain, offset)
+            if target is None:
+                raise Refused("not_driven", "There is no lens in the set-up.", advice="Set it up first.")
+            self._keeper.check_depth(
+                (self._keeper.chain.nominal_depth_um or 0.0) + offset - self._carriage.overshoot_um
+            )
+            try:
+                return (await self._carriage.go(target, exact=False, settled=settled)).value
+            except Stopped:
+                if not gate.closed:
+                    raise
+
+    async def take(self, offset: float, gate: Gate) -> Shot:
+        """Drive there and expose. The place is read as the exposure begins, and again once the picture is there."""
+        while True:
+            exposing: list[asyncio.Task[Frame]] = []
+            try:
+                before = await self.go(offset, gate, lambda: exposing.append(self._expose()))  # noqa: B023 awaited here
+                stops = self._carriage.stops
+                frame = await exposing[-1]
+            finally:
+                for task in exposing:
+                    if not task.cancel() and not task.cancelled():
+                        task.exception()  # told by what ended the approach
+            after = (await self._carriage.read()).value
+            if self._carriage.stops == stops and not gate.closed:
+                break
+        place = 0.5 * (before + after)
+        return Shot(frame, place, offset_um(self._keeper.chain, place) or 0.0)
+
+    def _expose(self) -> asyncio.Task[Frame]:
+        return asyncio.create_task(self._camera.grab(), name="picture")
