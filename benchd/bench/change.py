@@ -1,4 +1,4 @@
-"""A change of the set-up, whole or not at all, and the carriage that follows it into the new chain."""
+"""A change of the set-up, whole or not at all, and the carriage that follows it to where the new chain says."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.bench.bench import Bench
-from benchd.bench.chain import carriage_for_offset, depth_um, offset_um
+from benchd.bench.chain import depth_um
 from benchd.bench.clearance import check_clearance
 from benchd.bench.setup import SetupDocument
 from benchd.errors import Refused
@@ -20,12 +20,13 @@ async def change_setup(
     follow: bool = False,
     since: int | None = None,
 ) -> SetupDocument:
-    """Change the set-up whole or not at all; with `follow` the carriage keeps its offset in the new chain.
+    """Change the set-up whole or not at all; with `follow` the carriage is then driven to the new nominal place.
 
-    Checked before anything changes: names, mating, and for the place it will stand at, limits and clearance.
+    To follow is `nominal` by the new chain, its trim included, from wherever the carriage stood: only there is the
+    position no longer stale. Raises Refused as `check_change` does; then nothing has changed.
     """
     since = bench.carriage.stops if since is None else since
-    target = await follow_target(bench, changes, rev, follow=follow)
+    await check_change(bench, changes, rev=rev, follow=follow)
     before = bench.setup.document.lens
     await bench.setup.change(changes, rev)
     lens = bench.setup.document.lens
@@ -33,36 +34,30 @@ async def change_setup(
         _clear_findings(bench)
         if lens is not None:
             await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
-    if target is not None:
-        await bench.move_carriage(target, since=since)
+    if follow:
+        await bench.nominal(since=since)
     return bench.setup.document
 
 
-def check_change(bench: Bench, changes: Mapping[str, Any], *, rev: int | None, follow: bool) -> None:
-    """Raise Refused for a change that may not be made, before anything is."""
-    _, chain = bench.setup.preview(changes, rev)
+async def check_change(bench: Bench, changes: Mapping[str, Any], *, rev: int | None, follow: bool) -> None:
+    """Raise Refused for a change that may not be made, before anything is.
+
+    Names and mating; with `follow` that the bench is homed and the new nominal place within the limits; and clearance
+    there, or where the carriage stands and stays.
+    """
+    new, chain = bench.setup.preview(changes, rev)
     if follow:
         bench.trust.require()
         if chain.carriage_um is None:
             raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
-
-
-async def follow_target(bench: Bench, changes: Mapping[str, Any], rev: int | None, *, follow: bool) -> float | None:
-    """Where the carriage goes with the change (None: nowhere), after clearance of where it will stand."""
-    check_change(bench, changes, rev=rev, follow=follow)
-    new, chain = bench.setup.preview(changes, rev)
-    if not bench.trust.homed:
-        return None
-    stands = target = (await bench.carriage.read()).value
-    if follow:
-        offset = offset_um(bench.setup.chain, stands)
-        wanted = new.trim_um if offset is None or bench.setup.document.stale else offset
-        target = carriage_for_offset(chain, wanted) or 0.0
-    overshoot = bench.carriage.overshoot_um if follow else 0.0
-    # A lens nobody has measured is asked about before it moves, not when it is written into the set-up.
-    confirmed = not follow or bench.setup.rear_confirmed
-    check_clearance(bench.setup.clearance_of(new), depth_um(chain, target - overshoot), confirmed=confirmed)
-    return target if follow else None
+        bench.check_limits(chain.carriage_um)
+        nearest, confirmed = chain.carriage_um - bench.carriage.overshoot_um, bench.setup.rear_confirmed
+    elif bench.trust.homed:
+        # A lens nobody has measured is asked about before it moves, not when it is written into the set-up.
+        nearest, confirmed = (await bench.carriage.read()).value, True
+    else:
+        return
+    check_clearance(bench.setup.clearance_of(new), depth_um(chain, nearest), confirmed=confirmed)
 
 
 def _clear_findings(bench: Bench) -> None:

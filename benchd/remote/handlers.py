@@ -10,7 +10,7 @@ from typing import Any
 
 from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept as put_in_force
-from benchd.bench.change import change_setup, check_change, follow_target
+from benchd.bench.change import change_setup, check_change
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import Refused
 from benchd.procedures.runner import Runner
@@ -88,9 +88,8 @@ class BenchHandlers:
         stops = self._since(request) if args.follow else None
         self._bench.jobs.check_free()
         changes = args.set.given()
-        check_change(self._bench, changes, rev=args.rev, follow=args.follow)
         if args.follow:
-            await follow_target(self._bench, changes, args.rev, follow=True)  # refused at once where it would be
+            await check_change(self._bench, changes, rev=args.rev, follow=True)  # refused at once where it would be
             self._bench.jobs.start(
                 "setup", lambda: change_setup(self._bench, changes, rev=args.rev, follow=True, since=stops), request.id
             )

@@ -151,7 +151,7 @@ class SetupValues(Args):
 
 
 class SetupArgs(Args):
-    """`rev` guards against another's change meanwhile; `follow` drives to the new nominal at once."""
+    """`rev` guards against another's change meanwhile; `follow` then drives to the new nominal, trim included."""
 
     rev: int | None = Field(default=None, ge=0)
     set: SetupValues
