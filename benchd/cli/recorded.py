@@ -1,4 +1,8 @@
-"""Which record is read, and reading it: the store that the options mean, open read-only."""
+"""Which record is read, and reading it: the store that the options mean, open read-only.
+
+What was measured stays readable while a bench file is broken: of the file nothing is asked but `store.url`, and of a
+bench that runs not even that.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ from typing import TYPE_CHECKING
 from benchd.cli import options
 
 if TYPE_CHECKING:
+    from benchd.cli.running import Running
     from benchd.records.reader import Reader
 
 
@@ -18,24 +23,44 @@ def opened(args: argparse.Namespace) -> Reader:
 
     if args.store is not None:
         return Reader.open(args.store, Path.cwd())
-    from benchd.files.bench_file import BenchFile
-    from benchd.files.source import read_model
-
+    if args.bench_file is None and (store := _running(args).store) is not None:
+        return Reader.open(store, Path.cwd())
     path = bench_file(args)
-    return Reader.open(read_model(path, BenchFile).store.url, path.parent)
+    return Reader.open(_url_in(path), path.parent)
 
 
 def bench_file(args: argparse.Namespace) -> Path:
     """The bench file that is named, else that of the bench running here. Raises Refused('not_found')."""
+    if args.bench_file is not None:
+        return options.bench_file_at(args.bench_file)
+    here = _running(args)
+    assert here.file is not None
+    return here.file
+
+
+def _running(args: argparse.Namespace) -> Running:
     from benchd.cli.running import one_here
     from benchd.errors import Refused
 
-    if args.bench_file is not None:
-        return options.bench_file_at(args.bench_file)
     try:
-        here = one_here(args.bench)
+        return one_here(args.bench)
     except Refused as none:
         advice = "Name the bench file with --bench-file FILE, or the record with --store URL."
         raise Refused(none.code, none.text, advice=advice) from none
-    assert here.file is not None
-    return here.file
+
+
+def _url_in(path: Path) -> str:
+    """`store.url` of a bench file, whatever else stands in it. Raises FileProblems."""
+    from pydantic import BaseModel
+
+    from benchd.files.bench_file import StoreEntry
+    from benchd.files.problems import FileProblems
+    from benchd.files.source import read_model
+
+    class OnlyStore(BaseModel):
+        store: StoreEntry
+
+    try:
+        return read_model(path, OnlyStore).store.url
+    except FileProblems as error:
+        raise FileProblems(error.problems, advice="Or name the record itself with --store URL.") from error

@@ -18,12 +18,14 @@ START = "Start one with `benchd up BENCH`; one elsewhere is reached with --host.
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """Where a bench is spoken to. `bench` None: the one that is found there; `file` None: not on this machine."""
+    """Where a bench is spoken to. `bench` None: the one that is found there; `file` and `store` (the URL of its record)
+    None: not on this machine."""
 
     bench: str | None
     host: str
     port: int | None
     file: Path | None = None
+    store: str | None = None
     listeners: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -42,7 +44,12 @@ def all_here() -> list[Running]:
 
 def _of(doc: Mapping[str, Any]) -> Running:
     return Running(
-        str(doc["bench"]), str(doc["host"]), int(doc["port"]), Path(doc["file"]), dict(doc.get("listeners") or {})
+        str(doc["bench"]),
+        str(doc["host"]),
+        int(doc["port"]),
+        Path(doc["file"]),
+        doc.get("store"),
+        dict(doc.get("listeners") or {}),
     )
 
 

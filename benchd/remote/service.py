@@ -25,6 +25,7 @@ from benchd.remote.handlers import BenchHandlers
 from benchd.remote.ids import SeenIds
 from benchd.remote.intake import Intake, control_handlers
 from benchd.remote.outage import Outages
+from benchd.remote.overtaking import Overtaking
 from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.stop_road import StopRoad
@@ -86,7 +87,8 @@ class MqttService:
             return {}
 
         common: dict[str, Any] = {
-            "topics": topics, "events": events, "clearing": clearing, "outages": outages, "clock": clock,
+            "topics": topics, "events": events, "clearing": clearing, "outages": outages,
+            "overtaking": Overtaking(clock), "clock": clock,
         }  # fmt: skip
         road = StopRoad(endpoint, on_stop, **common)
         connection = Connection(endpoint, intake=intake, notices=bench.notices, **common)
@@ -130,7 +132,7 @@ class MqttService:
 
     def _tell_where(self) -> None:
         if self._whereabouts is not None and self.endpoint is not None:
-            self._whereabouts.tell(self.bench, self._file, self.endpoint, self.listeners)
+            self._whereabouts.tell(self.bench, self._file, self._bench.store.path, self.endpoint, self.listeners)
 
 
 async def _every_second(work: Callable[[], None], clock: Clock) -> None:

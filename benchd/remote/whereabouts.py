@@ -21,12 +21,13 @@ class Whereabouts:
     def __init__(self, files: Sequence[Path]) -> None:
         self._files = files
 
-    def tell(self, bench: str, file: Path, endpoint: Endpoint, listeners: Mapping[str, int]) -> None:
+    def tell(self, bench: str, file: Path, record: Path, endpoint: Endpoint, listeners: Mapping[str, int]) -> None:
         """Write, or write anew where the broker has come back on another port."""
         doc = {
             "bench": bench,
             "pid": os.getpid(),
             "file": str(file.absolute()),
+            "store": f"sqlite:///{record.absolute()}",
             "host": endpoint.host,
             "port": endpoint.port,
             "listeners": dict(listeners),
