@@ -19,7 +19,9 @@ AGREES_UM = 0.01
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Of what, and where the picture goes."""
     parser.add_argument("of", metavar="RUN|LENS", help="r-0192, f-310, or L-0417 for the last finding of that lens")
-    parser.add_argument("--out", type=Path, metavar="FILE.png", help="write the through-focus curve there")
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE.png", help="where the through-focus curve goes (LENS-FINDING.png here)"
+    )
     options.record(parser)
     options.output(parser)
 
@@ -35,10 +37,10 @@ def run(args: argparse.Namespace) -> int:
     with opened(args) as reader:
         findings = findings_of(reader, args.of)
         chains = [chain_of(reader, doc) for doc in findings]
-        drawn = None if args.out is None else _draw(args, reader, findings)
+        drawn = _picture(args, reader, findings)
     if args.json:
         doc = {"findings": findings, "chain": next((one for one in reversed(chains) if one), [])}
-        print(json.dumps(doc | {"picture": None if drawn is None else str(args.out)}, ensure_ascii=False))
+        print(json.dumps(doc | {"picture": None if drawn is None else str(drawn[1])}, ensure_ascii=False))
         return exits.DONE
     from benchd.cli.console import out
     from benchd.cli.tables import finding
@@ -46,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     for doc, chain in zip(findings, chains, strict=True):
         out().print(finding(doc, chain))
     if drawn is not None:
-        print(f"\nThe through-focus curve of {drawn} is in {args.out}.")
+        print(f"\nThe through-focus curve of {drawn[0]} is in {drawn[1]}.")
     return exits.DONE
 
 
@@ -68,14 +70,36 @@ def findings_of(reader: Reader, of: str) -> list[dict[str, Any]]:
     return found
 
 
-def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any]]) -> str:
-    from benchd.cli.recomputed import recompute
+def _picture(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any]]) -> tuple[str, Path] | None:
+    """The curve of the last finding that has one, and the file it is in now; None where none is wanted or there.
+
+    Raises BenchdError where --out asks for it and it cannot be had; without --out that is a remark.
+    """
+    from benchd.cli.guard import in_words
     from benchd.cli.speak import said
     from benchd.errors import BenchdError, Refused
 
     doc = next((one for one in reversed(findings) if "focus_error" in one["values"]), None)
+    if args.out is None and (args.json or doc is None):
+        return None
     if doc is None:
         raise Refused("not_found", f"{args.of} has no through-focus curve to draw.", advice="Leave --out away.")
+    place = args.out or Path(f"{doc['lens']}-{doc['finding']}.png")
+    try:
+        _write(place, _drawn(args, reader, doc))
+    except BenchdError as error:
+        if args.out is not None:
+            raise
+        said(f"The through-focus curve of {doc['finding']} was not drawn. {in_words(error)}")
+        return None
+    return str(doc["finding"]), place
+
+
+def _drawn(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> bytes:
+    from benchd.cli.recomputed import recompute
+    from benchd.cli.speak import said
+    from benchd.errors import Refused
+
     position_u_um = _position_u_um(args)
     found = recompute(doc, reader.readings(doc["run"]), position_u_um or 0.0)
     apart = found.peak_um - doc["values"]["focus_error"]["value"]
@@ -84,17 +108,21 @@ def _draw(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any
     try:
         from benchd.reports.through_focus import draw
 
-        picture = draw(doc, found.curve)
+        return draw(doc, found.curve)
     except ImportError as error:
         raise Refused(
             "not_found", f"Pictures need {error.name}, which is not installed.", advice="pip install 'benchd[reports]'"
         ) from error
+
+
+def _write(place: Path, picture: bytes) -> None:
+    from benchd.errors import BenchdError
+
     try:
-        args.out.write_bytes(picture)
+        place.write_bytes(picture)
     except OSError as error:
         advice = "Name a file in a folder that is there and may be written, with --out FILE.png."
-        raise BenchdError("bad_request", f"{args.out} cannot be written: {error.strerror}.", advice=advice) from error
-    return str(doc["finding"])
+        raise BenchdError("bad_request", f"{place} cannot be written: {error.strerror}.", advice=advice) from error
 
 
 def _position_u_um(args: argparse.Namespace) -> float | None:
@@ -105,12 +133,17 @@ def _position_u_um(args: argparse.Namespace) -> float | None:
     from benchd.cli.speak import said
     from benchd.devices import Encoder
     from benchd.files.loading import load_bench
+    from benchd.files.problems import FileProblems
 
     if args.store is not None and args.bench_file is None:
         said("Without the bench file the noise of a position is not known; --bench-file FILE names it.")
         return None
-    loaded = load_bench(bench_file(args))
-    assembly = build(loaded)
+    try:
+        loaded = load_bench(bench_file(args))
+        assembly = build(loaded)
+    except FileProblems as broken:
+        said(f"The bench file does not say the noise of a position; the curve is drawn without it. {broken}")
+        return None
     encoder = assembly.in_role("position", Encoder)
     record = position_record(loaded.file, None if encoder is None else encoder.spec)
     return position_noise_um(record, assembly.position_resolution_um)

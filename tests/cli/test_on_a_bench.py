@@ -183,16 +183,38 @@ def test_a_run_asks_from_anywhere_and_ends_in_a_finding_that_can_be_reported(ben
     assert "RELATIVE" in told.stdout
     assert "Datum chain" in told.stdout
     assert max(map(len, told.stdout.splitlines())) <= 100
+    by_itself = bench.folder / f"L-0417-{finding['finding']}.png"
+    assert not by_itself.exists()
+    assert f"is in {by_itself.name}." in bench.benchd("report", "L-0417").stdout
+    assert by_itself.read_bytes() == (bench.folder / "focus.png").read_bytes()
+    by_itself.unlink()
 
     by_lens = json.loads(bench.benchd("report", "L-0417", "--json", "--store", "sqlite:///workshop.db").stdout)
     assert by_lens["findings"] == doc["findings"]
     assert by_lens["chain"] == doc["chain"]
+    assert by_lens["picture"] is None
+    assert not by_itself.exists()
     shown = json.loads(bench.benchd("show", "run", doc["run"], "--json").stdout)
     assert [one["idx"] for one in shown["readings"][::2]] == list(range(finding["readings"]["indices"][1] + 1))
     assert "readings" in bench.benchd("show", "run").stdout
     assert finding["finding"] in bench.benchd("show", "lens", "L-0417").stdout
     assert "Best focus is" in bench.benchd("show", "finding", finding["finding"]).stdout
     assert "conjugate" in bench.benchd("show", "setup").stdout
+
+
+@pytest.mark.parametrize("named", [[], ["--bench-file", "bench.yaml"]])
+def test_what_was_found_can_be_read_while_the_bench_file_is_broken(bench: Bench, named: list[str]) -> None:
+    file = bench.folder / "bench.yaml"
+    text = file.read_text(encoding="utf-8")
+    assert text.count("seat: rail") == text.count("  settle_ms:") == 1
+    file.write_text(text.replace("  settle_ms:", "  settel_ms:"), encoding="utf-8")
+    try:
+        assert "L-0417" in bench.benchd("show", "lens", *named).stdout
+        told = bench.benchd("report", "L-0417", "--out", "broken.png", *named)
+        assert (bench.folder / "broken.png").read_bytes().startswith(b"\x89PNG")
+        assert "did you mean 'settle_ms'" in told.stderr
+    finally:
+        file.write_text(text, encoding="utf-8")
 
 
 def at_a_terminal(bench: Bench, words: list[str], keys: list[tuple[str, bytes]]) -> tuple[str, int]:
