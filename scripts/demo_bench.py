@@ -23,6 +23,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
 from benchd.cli import tables
+from benchd.cli.progress import StepLines
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
 from stack import BIN, Stack, StackFailed
@@ -120,7 +121,7 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     ) as bar:  # fmt: skip
         technician = Technician(stack, client, lambda text: out.print(f"  {text}", style="dim"))
         watchers = [
-            asyncio.create_task(_show_progress(client, bar)),
+            asyncio.create_task(_show_progress(client, bar, out)),
             asyncio.create_task(_show_events(client, out)),
         ]
         try:
@@ -174,9 +175,12 @@ def arrangement_of(world: str) -> str:
         return "wall"  # the simulator says what is wrong with it
 
 
-async def _show_progress(client: BenchClient, bar: Progress) -> None:
-    task = bar.add_task("", total=1.0)
+async def _show_progress(client: BenchClient, bar: Progress, out: Console) -> None:
+    """A bar with the time to go at a terminal, the lines of `benchd run` elsewhere."""
+    task, lines = bar.add_task("", total=1.0), StepLines(lambda text: out.print(f"  {text}", style="dim"))
     async for _, state in client.watch("procedure"):
+        if not out.is_terminal and state["run"] is not None:
+            lines.take(state)
         eta = state["eta_s"]
         left = "" if eta is None else f", about {eta:.0f} s left"
         bar.update(task, completed=state["progress"], description=f"{state['procedure']} {state['state']}{left}")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from rich.progress import BarColumn, Progress, TextColumn
@@ -15,11 +15,31 @@ from benchd.cli.speak import said
 Doc = Mapping[str, Any]
 
 
+class StepLines:
+    """A line for each step, state and tenth of the way, where no bar can be drawn; `say` prints it."""
+
+    def __init__(self, say: Callable[[str], object]) -> None:
+        self._say = say
+        self._shown: tuple[Any, ...] = ()
+
+    def take(self, doc: Doc) -> None:
+        """A new state."""
+        progress = float(doc.get("progress") or 0.0)
+        shown = (doc["run"], doc["state"], doc.get("step"), int(10.0 * progress))
+        if shown == self._shown:
+            return
+        self._shown = shown
+        eta = f", {_eta(doc)}" if _eta(doc) else ""
+        self._say(
+            f"{doc['run']} {doc['state']}, step {doc.get('step')} of {doc.get('of')}, {100.0 * progress:.0f} %{eta}"
+        )
+
+
 class Bar:
     """Takes the states of `procedure`; `close` leaves the terminal as it was."""
 
     def __init__(self) -> None:
-        self._shown: tuple[Any, ...] = ()
+        self._lines = StepLines(said)
         self._live: Progress | None = None
         if sys.stderr.isatty():
             columns = (
@@ -34,7 +54,7 @@ class Bar:
     def take(self, doc: Doc) -> None:
         """A new state. While a person is asked the bar is away, so that the question stays readable."""
         if self._live is None:
-            self._line(doc)
+            self._lines.take(doc)
             return
         name = f"{doc['procedure']} {doc['run']}, step {doc.get('step')} of {doc.get('of')}, {doc['state']}"
         progress = float(doc.get("progress") or 0.0)
@@ -43,15 +63,6 @@ class Bar:
             self._live.stop()
         elif not self._live.live.is_started:
             self._live.start()
-
-    def _line(self, doc: Doc) -> None:
-        shown = (doc["state"], doc.get("step"), int(10.0 * float(doc.get("progress") or 0.0)))
-        if shown == self._shown:
-            return
-        self._shown = shown
-        percent = f"{100.0 * float(doc.get('progress') or 0.0):.0f} %"
-        eta = f", {_eta(doc)}" if _eta(doc) else ""
-        said(f"{doc['run']} {doc['state']}, step {doc.get('step')} of {doc.get('of')}, {percent}{eta}")
 
     def say(self, text: str) -> None:
         """A line above the bar."""

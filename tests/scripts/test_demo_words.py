@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -38,3 +40,18 @@ def test_a_world_that_cannot_be_is_told_as_the_simulator_tells_it(tmp_path: Path
     told = demo("--folder", tmp_path, "--world", "nope")
     assert told.returncode == 3
     assert "nope: no such world file; the worlds that ship are" in told.stderr
+
+
+@pytest.mark.stack
+def test_where_no_bar_can_be_drawn_each_step_is_a_line_with_the_time_to_go(tmp_path: Path) -> None:
+    command = [sys.executable, str(DEMO), "--once", "--pace", "5", "--folder", str(tmp_path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as piped:
+        assert piped.stdout is not None
+        lines = iter(piped.stdout.readline, "")
+        told = next((line for line in lines if re.search(r"step \d+ of \d+, \d+ %, .* s to go", line)), None)
+        piped.send_signal(signal.SIGTERM)
+        rest, wrong = piped.communicate(timeout=30)
+    assert told is not None, rest + wrong
+    assert re.match(r"  r-\d+ \w+, step ", told)
+    assert piped.returncode == 130, wrong
+    assert "Traceback" not in wrong
