@@ -16,6 +16,7 @@ from benchd.remote.encoding import encode
 from benchd.remote.events import EventTeller
 from benchd.remote.intake import Intake
 from benchd.remote.outage import Outages, stay_connected
+from benchd.remote.overtaking import Overtaking
 from benchd.remote.publisher import Publisher
 from benchd.remote.retained import Clearing
 from benchd.remote.topics import Topics
@@ -41,6 +42,7 @@ class Connection:
         events: EventTeller,
         clearing: Clearing,
         outages: Outages,
+        overtaking: Overtaking,
         clock: Clock,
     ) -> None:
         self._endpoint = endpoint
@@ -49,6 +51,7 @@ class Connection:
         self._events = events
         self._clearing = clearing
         self._outages = outages
+        self._overtaking = overtaking
         self._clock = clock
         self._publisher = Publisher(notices, topics, clock)
         self._at: Endpoint = endpoint()
@@ -104,12 +107,17 @@ class Connection:
                     await self._stay_online(client, bytes(message.payload))
                 elif not message.payload:
                     self._publisher.again(self._topics.below(topic) or "")
-            elif not topic.endswith("/stop") and not self._clearing.is_own(message):
+            elif self._clearing.is_own(message):
+                continue
+            elif topic.endswith("/stop"):
+                self._overtaking.passed()
+            else:
                 if len(self._tasks) >= MOST_AT_ONCE:
                     self.dropped += 1
                     self._events.tell("busy", "Commands come faster than they are answered; some were dropped.")
                     continue
-                task = asyncio.create_task(self._answer(client, message), name="mqtt-command")
+                work = self._answer(client, message, self._overtaking.came_s)
+                task = asyncio.create_task(work, name="mqtt-command")
                 self._tasks.add(task)
                 task.add_done_callback(self._tasks.discard)
 
@@ -118,9 +126,9 @@ class Connection:
         if said != b"true":
             await client.publish(self._topics.online, b"true", qos=1, retain=True)
 
-    async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
+    async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message, came_s: float) -> None:
         topic = str(message.topic)
-        reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain)
+        reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain, came_s=came_s)
         with contextlib.suppress(aiomqtt.MqttError):  # the loss is noticed by the reader; the id stays taken
             if message.retain:
                 await self._clearing.clear(client, topic, self._at)

@@ -36,7 +36,7 @@ class BenchHandlers:
         if request.came_s <= carriage.stopped_s:
             raise Refused(
                 "not_allowed",
-                f"A stop came while '{request.verb}' waited for its turn.",
+                f"A stop came before '{request.verb}' was begun.",
                 advice="Send it again where it is still wanted.",
             )
         return carriage.stops

@@ -84,9 +84,14 @@ class Intake:
         self._verbs = verbs
         self._turns: dict[str, tuple[asyncio.Lock, int]] = {}
 
-    async def handle(self, topic: str, payload: bytes, *, retained: bool = False) -> dict[str, Any]:
-        """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`."""
-        came_s = self._beat.now_s
+    async def handle(
+        self, topic: str, payload: bytes, *, retained: bool = False, came_s: float | None = None
+    ) -> dict[str, Any]:
+        """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`.
+
+        `came_s` is when it came (s, monotonic), where that was not just now.
+        """
+        came_s = self._beat.now_s if came_s is None else came_s
         ident: str | None = None
         user = verb = "?"
         try:

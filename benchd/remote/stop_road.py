@@ -22,6 +22,7 @@ from benchd.remote.connection import send_reply
 from benchd.remote.events import EventTeller
 from benchd.remote.json_gate import read_object
 from benchd.remote.outage import Outages, stay_connected
+from benchd.remote.overtaking import Overtaking
 from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.topics import Topics, is_name
@@ -46,6 +47,7 @@ class StopRoad:
         events: EventTeller,
         clearing: Clearing,
         outages: Outages,
+        overtaking: Overtaking,
         clock: Clock,
     ) -> None:
         self._endpoint = endpoint
@@ -55,6 +57,7 @@ class StopRoad:
         self._events = events
         self._clearing = clearing
         self._outages = outages
+        self._overtaking = overtaking
         self._clock = clock
         self._tasks: set[asyncio.Task[Any]] = set()
         self._once_more = False
@@ -89,6 +92,7 @@ class StopRoad:
                     self._events.tell("retained", "A stored stop was found at the connect; it was not carried out.")
                     await self._clearing.clear(client, str(message.topic), self._at)
                     continue
+                self._overtaking.heard()
                 self._start(client, message)
         finally:
             self.ready.clear()

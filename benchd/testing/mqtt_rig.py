@@ -16,6 +16,7 @@ from benchd.remote.events import EventTeller
 from benchd.remote.ids import SeenIds
 from benchd.remote.intake import Handler, Intake, Request, control_handlers
 from benchd.remote.outage import Outages
+from benchd.remote.overtaking import Overtaking
 from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.stop_road import StopRoad
@@ -35,6 +36,7 @@ class MqttRig:
         self.beat = Beat(self.clock)
         self.done: list[Request] = []
         self.stops: list[tuple[str, StopArgs]] = []
+        self.stopped_s: list[float] = []
         self.run_holder: str | None = None
         self.roles = Roles()
         self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
@@ -56,6 +58,7 @@ class MqttRig:
 
     async def _stop(self, user: str, args: StopArgs) -> dict[str, Any]:
         self.stops.append((user, args))
+        self.stopped_s.append(self.clock.monotonic())
         return {}
 
     async def _feed(self) -> None:
@@ -68,7 +71,7 @@ class MqttRig:
 
     async def __aenter__(self) -> MqttRig:
         outages = Outages(self.clock)
-        clearing = Clearing(self.topics)
+        clearing, overtaking = Clearing(self.topics), Overtaking(self.clock)
         self.connection = Connection(
             self._endpoint,
             topics=self.topics,
@@ -77,6 +80,7 @@ class MqttRig:
             events=self.events,
             clearing=clearing,
             outages=outages,
+            overtaking=overtaking,
             clock=self.clock,
         )
         self.road = StopRoad(
@@ -86,6 +90,7 @@ class MqttRig:
             events=self.events,
             clearing=clearing,
             outages=outages,
+            overtaking=overtaking,
             clock=self.clock,
         )
         self.tasks = [asyncio.create_task(job) for job in (self._feed(), self.connection.run(), self.road.run())]

@@ -153,6 +153,28 @@ async def test_old_beat_is_stale(rig: MqttRig, stranger: Stranger) -> None:
     assert [request.id for request in rig.done] == ["young"]
 
 
+async def test_what_was_sent_before_a_stop_came_before_it_whichever_is_read_first(
+    rig: MqttRig, stranger: Stranger
+) -> None:
+    """Stops have a connection of their own: with both unread, a stop may be read before the move sent before it."""
+    await with_control(rig, stranger)
+    for turn in range(20):
+        move = {"id": f"before-{turn}", "beat": rig.beat.current, "args": {"by_um": 1}}
+        stranger.client.publish("benchd/north-rail/command/alice/move", json.dumps(move), qos=1)
+        stranger.client.publish("benchd/north-rail/command/alice/stop", b"", qos=1)
+        time.sleep(0.05)  # noqa: ASYNC251 nothing is to be read until both have arrived
+        await carried_out(rig, moves=2 * turn + 1, stops=turn + 1)
+        assert rig.done[-1].came_s <= rig.stopped_s[-1], turn
+        after = {"id": f"after-{turn}", "beat": rig.beat.current, "args": {"by_um": 1}}
+        await stranger.publish("benchd/north-rail/command/alice/move", after)
+        await carried_out(rig, moves=2 * turn + 2, stops=turn + 1)
+        assert rig.done[-1].came_s > rig.stopped_s[-1], turn
+
+
+async def carried_out(rig: MqttRig, *, moves: int, stops: int) -> None:
+    await until(lambda: len(rig.done) == moves and len(rig.stops) == stops)
+
+
 async def test_refusals_are_events_too(rig: MqttRig, stranger: Stranger) -> None:
     await stranger.publish("benchd/north-rail/command/alice/home", {"id": "h1", "args": {}})
     event = json.loads(await stranger.until("benchd/north-rail/event"))
