@@ -30,7 +30,7 @@ def plan_table(plan: Doc) -> Group:
                 (
                     f"{indent}{entry['verb']}",
                     f"{indent}{entry['ask'] or entry['text']}",
-                    "" if entry["to_um"] is None else say.number(entry["to_um"], 1),
+                    _places(entry),
                     f"{entry['seconds']:.1f}" if entry["seconds"] else "",
                 )
             )
@@ -43,6 +43,12 @@ def plan_table(plan: Doc) -> Group:
     for problem in dict.fromkeys(plan["problems"]):
         parts.append(Text(ended(f"Would be refused: {problem}"), style="bold red"))
     return Group(*parts)
+
+
+def _places(entry: Doc) -> str:
+    if entry.get("over_um") is not None:
+        return " to ".join(say.number(place, 1) for place in entry["over_um"])
+    return "" if entry["to_um"] is None else say.number(entry["to_um"], 1)
 
 
 def _stands_under(entry: Doc) -> tuple[str, ...]:

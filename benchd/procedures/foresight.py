@@ -123,7 +123,7 @@ class Foresight:
         points = args.repeats * (round(span / step) + 1)
         search = pilot(0.0, half_width)
         here = self.carriage_um if args.about == "here" or where is None else where.nominal_um
-        text = f"{points} points over about {span:.0f} µm, after a look with {len(search)}, merit {args.merit}"
+        text = f"{points} points over about {span:.0f} µm, merit {args.merit}"
         if not self.homed or here is None:
             why = "not homed" if not self.homed else "the set-up does not say where nominal is"
             return Entry("sweep", text, problem=f"sweep: {why}")
@@ -131,8 +131,10 @@ class Foresight:
         seconds += len(search) * (self.bench.move_s(search[1] - search[0]) + self.bench.point_s)
         seconds += points * (self.bench.move_s(SHUFFLED_PART * span) + self.bench.point_s)
         before, self.carriage_um = self.carriage_um, here
-        problem = self._outside("sweep", here - span / 2) or self._outside("sweep", here + span / 2)
-        return Entry("sweep", text, seconds, (), before, here, problem=problem)
+        look, over = (here + search[0], here + search[-1]), (here - span / 2, here + span / 2)
+        text += f", after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
+        problem = next((wrong for place in (*over, *look) if (wrong := self._outside("sweep", place))), None)
+        return Entry("sweep", text, seconds, (), before, here, look, over, problem=problem)
 
     def _drive(self, verb: str, text: str, to_um: float) -> Entry:
         before = self.carriage_um

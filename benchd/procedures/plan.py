@@ -11,7 +11,8 @@ class Entry:
     """One thing that will happen, or may (`when`: the conditions it stands under, outermost first).
 
     `step` is the index of the top-level step it belongs to, None for `finally`; `from_um` and `to_um` are carriage
-    places where something moves; `problem` says why it would be refused.
+    places where something moves; `problem` says why it would be refused. A sweep goes to `to_um` first, looks about it
+    over `pilot_um`, and reads over `over_um` (lowest and highest place; it lies about the peak that the look finds).
     """
 
     verb: str
@@ -20,6 +21,8 @@ class Entry:
     when: tuple[str, ...] = ()
     from_um: float | None = None
     to_um: float | None = None
+    pilot_um: tuple[float, float] | None = None
+    over_um: tuple[float, float] | None = None
     ask: str | None = None
     problem: str | None = None
     step: int | None = None

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 
+from benchd.cli.plans import plan_table
 from benchd.errors import Refused
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.dry_run import dry_run
@@ -90,6 +93,27 @@ def test_flange_check_goes_where_the_chain_says_and_shows_both_branches() -> Non
     assert found.seconds < found.seconds_at_most
     assert sum(found.step_seconds) == pytest.approx(found.seconds)
     assert found.entries[-1].text == "target_light level 0"
+
+
+def test_a_sweep_says_over_which_places_it_looks_and_reads() -> None:
+    found = plan("flange_check", **LENS).as_json()
+    sweep = next(one for one in found["entries"] if one["verb"] == "sweep")
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
+    assert sweep["to_um"] == pytest.approx(nominal)
+    # A half-width of 35.25 um: two and a half to either side are looked at, one and a half are read.
+    assert sweep["pilot_um"] == pytest.approx((nominal - 88.125, nominal + 88.125))
+    assert sweep["over_um"] == pytest.approx((nominal - 52.875, nominal + 52.875))
+    text = io.StringIO()
+    Console(file=text, width=120).print(plan_table(found))
+    assert "9302.7 to 9408.5" in text.getvalue()
+    assert "a look with 11 from 9267 to 9444 µm" in text.getvalue()
+
+
+def test_a_look_that_leaves_the_travel_is_told() -> None:
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
+    assert plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 89.0)), **LENS).problems == ()
+    told = plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 60.0)), **LENS).problems
+    assert told[0] == "sweep: carriage 9444 µm is outside its travel, 0 to 9416 µm"
 
 
 def test_durations_are_those_of_the_motion_profile() -> None:
