@@ -70,11 +70,10 @@ class Events:
         task.add_done_callback(self._writing.discard)
 
     def error(self, error: BenchdError, *, cause: str | None = None) -> None:
-        """Publish an error as an event; a device's with the last frames on its link, which the log gets as well."""
+        """Publish an error as an event; a device's with the last frames on its link."""
         data = dict(error.data)
         if isinstance(error, DeviceError) and error.frames:
             data["frames"] = frames_told(error.frames)
-            _log.warning("a device failed", device=error.device, code=error.code, why=error.text, frames=data["frames"])
         self.tell(error.code, error.text, severity="error", advice=error.advice, data=data, cause=cause)
 
     async def _keep(self, store: Store, doc: Mapping[str, Any]) -> None:

@@ -1,4 +1,4 @@
-"""The last bytes on a failing link reach the person: in the event, in the record, and in the log."""
+"""The last bytes on a failing link reach the person: in the event and in the record."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-from structlog.testing import capture_logs
 
 from benchd.bench.events import FRAME_CHARACTERS, FRAMES_TOLD, Events, frames_told
 from benchd.bench.notices import Notices
@@ -45,14 +44,14 @@ async def failure(bench: SimulatedBench, fault: str) -> DeviceError:
 
 @pytest.mark.stack
 @pytest.mark.parametrize("fault", ["silence", "wrong_baud"])
-async def test_a_real_failure_brings_its_frames_to_event_record_and_log(
+async def test_a_real_failure_brings_its_frames_to_event_and_record(
     bench: SimulatedBench, fault: str, tmp_path: Path
 ) -> None:
     error = await failure(bench, fault)
     assert error.frames
     notices, clock = Notices(), Clock()
     store = await Store.open("sqlite:///bench.db", tmp_path, clock)
-    with notices.subscribe() as heard, capture_logs() as logged:
+    with notices.subscribe() as heard:
         events = Events(notices, store, clock)
         events.error(error)
         told = await anext(aiter(heard))
@@ -65,9 +64,6 @@ async def test_a_real_failure_brings_its_frames_to_event_record_and_log(
     assert all(frame.isascii() and frame.isprintable() for frame in frames)
     assert json.loads(json.dumps(told.doc))["data"]["frames"] == frames
     assert kept.data["frames"] == frames
-    (entry,) = [entry for entry in logged if entry["log_level"] == "warning"]
-    assert entry["frames"] == frames
-    assert entry["device"] == error.device
 
 
 def test_frames_are_bounded_printable_and_newest_last() -> None:
