@@ -1,0 +1,62 @@
+"""A bench without an encoder: its steps say where the carriage stands, as surely as its file says they do."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from stack import Stack
+from technician import RunEnded
+from tests.stack.conftest import PACE, SEED, person
+
+pytestmark = pytest.mark.stack
+
+LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
+
+
+def by_steps(bench: Any) -> None:
+    """No encoder serves the carriage; what the screw may be wrong by is stated, as the world's own screw is made."""
+    del bench["roles"]["position"]
+    bench["steps"] = {
+        "u_pitch": 5e-5,
+        "periodic_um": 2.5,
+        "u_backlash_um": 1.0,
+        "u_home_um": 3.0,
+        "alpha_per_K": 11.5e-6,
+    }
+
+
+def by_nothing(bench: Any) -> None:
+    """No encoder, and nothing stated of the steps."""
+    del bench["roles"]["position"]
+
+
+async def test_findings_by_steps_are_absolute_less_sure_and_hold_the_truth() -> None:
+    async with Stack(seed=SEED, pace=PACE, change=by_steps) as stack:
+        async with person(stack) as (_, technician):
+            await technician.calibrate([RING])
+            finding = await technician.check(LENS, [RING], [PANE])
+        truth = (await stack.truth())["focus_error_um"]
+    assert finding["absolute"] is True
+    lines = {line["term"]: line["u"] for line in finding["budget"]}
+    assert {"position scale", "position periodic", "position backlash", "position homing"} <= set(lines)
+    error = finding["values"]["focus_error"]
+    assert error["u"] > 3.0 * 2.0**0.5, "two finds of the home switch, 3 um each, are in it"
+    # Beyond twice the interval an honest bench is once in 5,000 times.
+    assert abs(error["value"] - truth) <= 2.0 * error["U"]
+
+
+async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_nothing_in_force() -> None:
+    async with Stack(seed=SEED, pace=PACE, change=by_nothing) as stack, person(stack) as (client, technician):
+        with pytest.raises(RunEnded):
+            await technician.calibrate([RING])
+        finding = await technician.check(LENS, [RING], [PANE])
+        base = await client.kept("finding/base_depth")
+        setup = await client.kept("setup")
+    assert base["absolute"] is False
+    assert finding["absolute"] is False
+    assert finding["verdict"] is None
+    assert finding["advice"] is None
+    assert finding["calibrations"] == []
+    assert any("steps:" in note for note in setup["notes"]), setup["notes"]
