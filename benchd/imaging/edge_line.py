@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.imaging.refusals import EdgeRefused
+from benchd.imaging.rise import SAMPLES_PER_PX, profile_of, rise
 from benchd.imaging.rows import Floats, flat_top, gather, mean, pixel_variance
 
 RISE_PER_SIGMA = 2.563103  # 10 to 90 % of a normal distribution
@@ -195,29 +196,5 @@ def _row_shifts(region: NDArray[Any], line: Floats, window_px: float) -> Floats:
 
 def _blur(region: NDArray[Any], line: Floats, reach_px: float, cos: float) -> float:
     """The edge's standard deviation along the normal from the 10-90 % rise of its profile in quarter pixels."""
-    half = max(3, int(reach_px / cos))
-    pixels, fraction = gather(region, line, half)
-    quarter = np.floor(4.0 * (np.arange(2 * half + 2) - fraction[:, None]) + 2.0).astype(np.intp).ravel()
-    counts = np.bincount(quarter)
-    filled = np.nonzero(counts)[0]
-    profile = np.bincount(quarter, pixels.ravel())[filled] / counts[filled]
-    outer = max(4, filled.size // 8)
-    low, high = mean(profile[:outer]), mean(profile[-outer:])
-    if high == low:
-        return _LEAST_SIGMA_PX
-    rising = (profile - low) / (high - low)
-    middle = int(np.argmax(rising >= 0.5))
-    start = _crossing(rising[middle::-1], 0.1)
-    stop = _crossing(1.0 - rising[max(middle - 1, 0) :], 0.1) - 1.0
-    return max(0.25 * (start + stop) * cos / RISE_PER_SIGMA, _LEAST_SIGMA_PX)
-
-
-def _crossing(falling: Floats, level: float) -> float:
-    """How many steps from its start a falling profile passes `level`, between samples; its length if never."""
-    under = np.nonzero(falling < level)[0]
-    if not under.size:
-        return float(falling.size)
-    k = int(under[0])
-    if k == 0:
-        return 0.0
-    return k - float((level - falling[k]) / (falling[k - 1] - falling[k]))
+    samples = rise(profile_of(region, line, reach_px, cos))
+    return max(samples * cos / (SAMPLES_PER_PX * RISE_PER_SIGMA), _LEAST_SIGMA_PX)

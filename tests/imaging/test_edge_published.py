@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
+from scipy.special import ndtr
 
 from benchd.imaging.edge import edge_modulation
 from benchd.imaging.edge_line import fit_edge_line
 from benchd.imaging.response import difference_response
+from benchd.imaging.rise import SAMPLES_PER_PX, crossing, profile_of, rise
 
 pytestmark = pytest.mark.published
 
@@ -79,17 +81,37 @@ def test_a_sharp_edge_shows_the_pixel_alone(f: float, expected: float) -> None:
     assert measured == pytest.approx(expected, abs=2e-4)
 
 
-def test_widths_of_a_gaussian(edge_light: Render) -> None:
-    """10-90 % rise 2.563103 sigma, half response at .187391 / sigma, their product .480301: normal distribution."""
+@pytest.mark.parametrize(("share", "sigmas"), [(0.1, 2.563103), (0.2, 1.683242)])
+def test_rise_of_a_gaussian(share: float, sigmas: float) -> None:
+    """Normal distribution: 10-90 % and 20-80 % of an edge's rise, in standard deviations."""
+    sigma = 5000.0  # samples, so that straight lines between them err by less than the last digit
+    assert rise(ndtr(np.arange(-40000, 40001) / sigma), share) / sigma == pytest.approx(sigmas, abs=5e-7)
+
+
+def test_width_of_a_gaussian_line_spread() -> None:
+    """Normal distribution: full width at half maximum 2.354820 sigma, of the differences along an edge's profile."""
+    sigma = 5000.0
+    spread = np.diff(ndtr((np.arange(-40000, 40002) - 0.5) / sigma))
+    top = int(np.argmax(spread))
+    width = sum(crossing(flank / spread[top], 0.5) for flank in (spread[top:], spread[top::-1]))
+    assert width / sigma == pytest.approx(2.354820, abs=5e-7)
+
+
+def test_rise_and_half_response_of_one_picture(edge_light: Render) -> None:
+    """MTF50 is .187391 / sigma, and times the 10-90 % rise .480301: normal distribution."""
     sigma = 2.5
-    picture = sixteen_bit(edge_light(100, 120, 5.0, sigma))
-    found = fit_edge_line(picture).sigma_px
-    # the pixel widens the edge: variance of a box, 1/12
-    rise = 2.563103 * (found**2 - 1.0 / 12.0) ** 0.5
+    picture = sixteen_bit(edge_light(400, 160, 5.0, sigma))
+    line = fit_edge_line(picture)
+    profile = profile_of(picture, line.at_rows(), 30.0, line.cos)
+    # Pixels and the quarters of them that the profile is laid on widen it: variance of a box, 1/12 of its square.
+    seen = (sigma**2 + (1.0 + 1.0 / SAMPLES_PER_PX**2) / 12.0) ** 0.5
+    for share, sigmas in ((0.1, 2.563103), (0.2, 1.683242)):
+        measured = rise(profile, share) * line.cos / SAMPLES_PER_PX
+        # Straight lines between quarter pixels: 2 h^2 / 8 times f'' / f' = 1.28 / sigma at the most, .008 px.
+        assert measured == pytest.approx(sigmas * seen, abs=0.01)
     half = frequency_at(picture, 0.5, aperture=False)
-    assert rise == pytest.approx(2.563103 * sigma, rel=5e-3)
     assert half == pytest.approx(0.187391 / sigma, rel=1e-3)
-    assert half * rise == pytest.approx(0.480301, rel=5e-3)
+    assert half * rise(profile) * line.cos / SAMPLES_PER_PX * sigma / seen == pytest.approx(0.480301, rel=2e-3)
 
 
 @pytest.mark.parametrize(("f", "factor"), [(0.1, 1.004124), (0.25, 1.026172), (0.5, 1.110721)])
