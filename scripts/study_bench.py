@@ -9,8 +9,8 @@ from typing import Any
 
 from benchd.assessments import gauge_readings as gauge
 from benchd.assessments.finding import Finding
-from benchd.bench.assessor import cover_of
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
+from benchd.bench.lengths_by_gauge import cover_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.files.artefacts import Layer
 from benchd.files.bench_file import BenchFile

@@ -8,25 +8,20 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench, chain_budget
-from benchd.bench.chain import POSITION_NOT_STATED, position_noise_um, wall_too_near
+from benchd.bench.chain import position_noise_um, wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
+from benchd.bench.glass_residual import glass_residual
+from benchd.bench.lengths_by_gauge import LengthsByGauge, as_stated
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint, alike
-from benchd.devices import Gauge
 from benchd.errors import Refused
 from benchd.files.artefacts import Layer, LensTolerance
-from benchd.files.bench_file import BenchFile
 from benchd.metrology.peak import PeakFit
-from benchd.records.values import ReadingRow
 
 if TYPE_CHECKING:
-    from benchd.assessments.gauge_readings import Known
+    pass
 
 DEFAULT_LIGHT_NM = 546.0
-
-GLASS_RESIDUAL_U_REL = 0.18
-"""Half of the marginal excess is stated; where modulation peaks behind a plate is .5 to .66 of it, by frequency and
-f-number (quadrature of the transfer function, f/2 to f/4, 10 to 80 lp/mm), taken as rectangular about the half."""
 
 PUPIL_NOT_SHOWN = "Pupil fill not shown: that the light fills the lens wide open was not checked."
 
@@ -37,10 +32,11 @@ class Assessor:
     def __init__(self, bench: Bench, version: str) -> None:
         self._bench = bench
         self._version = version
+        by_gauge = LengthsByGauge(bench, version)
         self._known: Mapping[str, Callable[[RunRecord, Mapping[str, Any]], Awaitable[Finding]]] = {
             "flange": self._flange,
-            "base_depth": self._base_depth,
-            "adapter_length": self._adapter_length,
+            "base_depth": by_gauge.base_depth,
+            "adapter_length": by_gauge.adapter_length,
             "glass_toggle": self._glass_toggle,
         }
 
@@ -148,86 +144,6 @@ class Assessor:
         designed = records.lens(setup.lens).designed_for_glass
         return glass_residual(layers(setup.glass), layers([designed] if designed else []), f_number)
 
-    # Lengths by gauge
-
-    async def _base_depth(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
-        from benchd.assessments import gauge_readings as gauge
-
-        bench = self._bench
-        ring = bench.loaded.records.reference(str(inputs["reference"]))
-        if ring.given is None:
-            raise Refused("bad_request", f"Reference {ring.id} has no length.", advice="Name a setting ring.")
-        base = bench.file.base
-        pairs = self._pairs(run, "on_ring", "on_base")
-        known = gauge.Known(
-            ring.given.length_um, ring.given.u_um, _alpha(ring.material), f"{ring.id}, {ring.given.by or 'record'}"
-        )
-        own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
-        cover = cover_of(bench.file)
-        work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
-        return self._as_stated(await bench.analysis.run(gauge.base_depth, *work))
-
-    async def _adapter_length(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
-        from benchd.assessments import gauge_readings as gauge
-
-        adapter = self._bench.loaded.records.adapter(str(inputs["adapter"]))
-        given = adapter.given
-        known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
-        pairs = self._pairs(run, "on_base", "on_adapter")
-        work = (pairs, known, adapter.id, self._comparator(), self._thermal(), self._about(run))
-        return self._as_stated(await self._bench.analysis.run(gauge.adapter_length, *work))
-
-    def _as_stated(self, finding: Finding) -> Finding:
-        """Relative, with the reason, where nothing is stated of the carriage's position: its lines are then missing."""
-        if self._bench.scale is not None:
-            return finding
-        return finding.model_copy(update={"absolute": False, "notes": [*finding.notes, POSITION_NOT_STATED]})
-
-    def _pairs(self, run: RunRecord, first: str, second: str) -> list[Any]:
-        from benchd.assessments.gauge_readings import Pair
-
-        one, other = run.named.get(first, []), run.named.get(second, [])
-        if len(one) != len(other) or len(one) < 2:
-            raise Refused("not_found", f"The run holds {len(one)} readings '{first}' and {len(other)} '{second}'.")
-        return [
-            Pair(_value(a), a.carriage_um or 0.0, _value(b), b.carriage_um or 0.0)
-            for a, b in zip(one, other, strict=True)
-        ]
-
-    def _comparator(self) -> Any:
-        from benchd.assessments.gauge_readings import Comparator
-
-        spec = self._bench.assembly.named("indicator", Gauge).spec
-        scale = self._bench.scale
-        # A gauge in the role states both; a bench without a scale's record gets a relative finding, `_as_stated`.
-        return Comparator(
-            resolution_um=spec.resolution_um,
-            hysteresis_um=spec.hysteresis_um or 0.0,
-            u_gain=spec.u_gain or 0.0,
-            u_scale=scale.u_scale if scale else 0.0,
-            subdivision_um=scale.subdivision_um if scale else 0.0,
-            alpha_scale=scale.alpha_per_K if scale else None,
-        )
-
-    def _thermal(self) -> Any:
-        from benchd.assessments.gauge_readings import Thermal
-
-        temperature = self._bench.setup.document.temperature_C
-        if temperature is None:  # a room nobody measured is somewhere within ten kelvin of 20 C
-            return Thermal(20.0, 10.0 / math.sqrt(3.0))
-        return Thermal(temperature, self._bench.file.set_up.u_temperature_K)
-
-    def _about(self, run: RunRecord) -> Any:
-        from benchd.assessments.gauge_readings import About
-
-        return About(
-            run=run.id,
-            setup=self._bench.setup.document.rev,
-            at=self._bench.clock.utc(),
-            version=self._version,
-            indices=(0, run.last_index),
-        )
-
     # Glass out and in
 
     async def _glass_toggle(self, run: RunRecord, _inputs: Mapping[str, Any]) -> Finding:
@@ -274,45 +190,4 @@ class Assessor:
             f_number=f_number,
             linear=all(sweep.linear for sweep in run.sweeps),
         )
-        return self._as_stated(await self._bench.analysis.run(assess, tuple(visits), given))
-
-
-def cover_of(bench_file: BenchFile) -> Known | None:
-    """The full thickness of the plates over the target, on which a gauge's tip rests; None without any."""
-    from benchd.assessments.gauge_readings import Known
-
-    target = bench_file.target
-    if not target.cover:
-        return None
-    thickness = 1000.0 * sum(layer.thickness_mm for layer in target.cover)
-    u = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
-    return Known(thickness, u, None, f"target {target.id}, bench file")
-
-
-def glass_residual(fitted: Sequence[Layer], designed: Sequence[Layer], f_number: float) -> tuple[float, float]:
-    """Residual of the plates fitted beside those a lens was made for, and its standard uncertainty, um.
-
-    The model's share goes with what is left between the two. That of thickness and index does not: two plates of one
-    record are two pieces, each off it for itself.
-    """
-    from benchd.optics.plate import Plate, longitudinal_u_um, residual_um
-
-    def plates(layers: Sequence[Layer]) -> list[Plate]:
-        return [Plate(layer.thickness_mm, layer.index) for layer in layers]
-
-    value = residual_um(plates(fitted), plates(designed), f_number)
-    pieces = [
-        0.5 * longitudinal_u_um(layer.thickness_mm, layer.u_mm, layer.index, layer.u_index, f_number)
-        for layer in (*fitted, *designed)
-    ]
-    return value, math.hypot(GLASS_RESIDUAL_U_REL * value, *pieces)
-
-
-def _alpha(material: Any) -> float | None:
-    return None if material is None else float(material.alpha_per_K)
-
-
-def _value(row: ReadingRow) -> float:
-    if row.value is None:
-        raise Refused("not_found", f"Reading {row.idx} of {row.run} has no value.", advice="Take it again.")
-    return row.value
+        return as_stated(self._bench, await self._bench.analysis.run(assess, tuple(visits), given))

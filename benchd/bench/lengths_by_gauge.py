@@ -1,0 +1,130 @@
+"""Lengths by gauge: what the readings of a run say of the base depth or of an adapter, by the records there are."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from benchd.assessments.finding import Finding
+from benchd.bench.bench import Bench
+from benchd.bench.chain import POSITION_NOT_STATED
+from benchd.bench.run_record import RunRecord
+from benchd.devices import Gauge
+from benchd.errors import Refused
+from benchd.files.bench_file import BenchFile
+from benchd.records.values import ReadingRow
+
+if TYPE_CHECKING:
+    from benchd.assessments.gauge_readings import Known
+
+
+class LengthsByGauge:
+    """The assessments `base_depth` and `adapter_length`."""
+
+    def __init__(self, bench: Bench, version: str) -> None:
+        self._bench = bench
+        self._version = version
+
+    async def base_depth(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
+        """From readings on the setting ring and on the base face. Raises Refused (bad_request, not_found)."""
+        from benchd.assessments import gauge_readings as gauge
+
+        bench = self._bench
+        ring = bench.loaded.records.reference(str(inputs["reference"]))
+        if ring.given is None:
+            raise Refused("bad_request", f"Reference {ring.id} has no length.", advice="Name a setting ring.")
+        base = bench.file.base
+        pairs = self._pairs(run, "on_ring", "on_base")
+        known = gauge.Known(
+            ring.given.length_um, ring.given.u_um, _alpha(ring.material), f"{ring.id}, {ring.given.by or 'record'}"
+        )
+        own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
+        cover = cover_of(bench.file)
+        work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
+        return as_stated(bench, await bench.analysis.run(gauge.base_depth, *work))
+
+    async def adapter_length(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
+        """From readings on the base face and on the adapter's upper seat. Raises Refused (not_found)."""
+        from benchd.assessments import gauge_readings as gauge
+
+        adapter = self._bench.loaded.records.adapter(str(inputs["adapter"]))
+        given = adapter.given
+        known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
+        pairs = self._pairs(run, "on_base", "on_adapter")
+        work = (pairs, known, adapter.id, self._comparator(), self._thermal(), self._about(run))
+        return as_stated(self._bench, await self._bench.analysis.run(gauge.adapter_length, *work))
+
+    def _pairs(self, run: RunRecord, first: str, second: str) -> list[Any]:
+        from benchd.assessments.gauge_readings import Pair
+
+        one, other = run.named.get(first, []), run.named.get(second, [])
+        if len(one) != len(other) or len(one) < 2:
+            raise Refused("not_found", f"The run holds {len(one)} readings '{first}' and {len(other)} '{second}'.")
+        return [
+            Pair(_value(a), a.carriage_um or 0.0, _value(b), b.carriage_um or 0.0)
+            for a, b in zip(one, other, strict=True)
+        ]
+
+    def _comparator(self) -> Any:
+        from benchd.assessments.gauge_readings import Comparator
+
+        spec = self._bench.assembly.named("indicator", Gauge).spec
+        scale = self._bench.scale
+        # A gauge in the role states both; a bench without a scale's record gets a relative finding, `as_stated`.
+        return Comparator(
+            resolution_um=spec.resolution_um,
+            hysteresis_um=spec.hysteresis_um or 0.0,
+            u_gain=spec.u_gain or 0.0,
+            u_scale=scale.u_scale if scale else 0.0,
+            subdivision_um=scale.subdivision_um if scale else 0.0,
+            alpha_scale=scale.alpha_per_K if scale else None,
+        )
+
+    def _thermal(self) -> Any:
+        from benchd.assessments.gauge_readings import Thermal
+
+        temperature = self._bench.setup.document.temperature_C
+        if temperature is None:  # a room nobody measured is somewhere within ten kelvin of 20 C
+            return Thermal(20.0, 10.0 / math.sqrt(3.0))
+        return Thermal(temperature, self._bench.file.set_up.u_temperature_K)
+
+    def _about(self, run: RunRecord) -> Any:
+        from benchd.assessments.gauge_readings import About
+
+        return About(
+            run=run.id,
+            setup=self._bench.setup.document.rev,
+            at=self._bench.clock.utc(),
+            version=self._version,
+            indices=(0, run.last_index),
+        )
+
+
+def as_stated(bench: Bench, finding: Finding) -> Finding:
+    """Relative, with the reason, where nothing is stated of the carriage's position: its lines are then missing."""
+    if bench.scale is not None:
+        return finding
+    return finding.model_copy(update={"absolute": False, "notes": [*finding.notes, POSITION_NOT_STATED]})
+
+
+def cover_of(bench_file: BenchFile) -> Known | None:
+    """The full thickness of the plates over the target, on which a gauge's tip rests; None without any."""
+    from benchd.assessments.gauge_readings import Known
+
+    target = bench_file.target
+    if not target.cover:
+        return None
+    thickness = 1000.0 * sum(layer.thickness_mm for layer in target.cover)
+    u = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
+    return Known(thickness, u, None, f"target {target.id}, bench file")
+
+
+def _alpha(material: Any) -> float | None:
+    return None if material is None else float(material.alpha_per_K)
+
+
+def _value(row: ReadingRow) -> float:
+    if row.value is None:
+        raise Refused("not_found", f"Reading {row.idx} of {row.run} has no value.", advice="Take it again.")
+    return row.value
