@@ -72,11 +72,15 @@ class Store:
         return connection
 
     async def close(self) -> None:
-        """Finish what was handed in, end the thread, let go of the lock. Idempotent."""
+        """Finish what was handed in, end the thread, let go of the lock. Idempotent.
+
+        Cancelled while the thread still writes, it keeps the lock: the kernel lets go of it when the process ends.
+        """
         try:
             await self._writer.close()
         finally:
-            self._lock.release()
+            if self._writer.ended:
+                self._lock.release()
 
     async def _do(self, work: Callable[[Connection], T]) -> T:
         return await self._writer.do(work)

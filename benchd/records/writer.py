@@ -20,6 +20,9 @@ from benchd.records.engine import as_benchd_error
 
 T = TypeVar("T")
 
+HELD_UP_S = 0.1
+"""How long somebody who stops waiting for the end is held up by it at most."""
+
 
 class Writer:
     """A thread that owns one connection. `connect` runs first, in the thread; until `close` it serves `do` in order."""
@@ -55,7 +58,10 @@ class Writer:
         return await self._submit(transaction)
 
     async def close(self) -> None:
-        """Finish what was handed in, close the connection, end the thread. Idempotent."""
+        """Finish what was handed in, close the connection, end the thread. Idempotent.
+
+        Cancelled while a disk is slow, it returns soon; the thread goes on by itself for as long as the process does.
+        """
         if self._closed:
             return
         last = self._hand_in(self._disconnect)
@@ -64,8 +70,13 @@ class Writer:
         try:
             await asyncio.shield(asyncio.wrap_future(last))
         finally:
-            # Nothing is left to do behind `last`; a disk that hangs is not waited for for ever.
-            self._thread.join(timeout=5.0)
+            # Nothing is left to do behind `last`. This holds up the loop: whoever was cancelled waits no longer here.
+            self._thread.join(timeout=5.0 if last.done() else HELD_UP_S)
+
+    @property
+    def ended(self) -> bool:
+        """Whether nothing is written any more."""
+        return not self._thread.is_alive()
 
     async def _submit(self, work: Callable[[], T]) -> T:
         return await asyncio.shield(asyncio.wrap_future(self._hand_in(work)))

@@ -17,6 +17,7 @@ import pytest
 
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
+from benchd.parts import within
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
@@ -348,3 +349,30 @@ async def test_closing_that_is_cancelled_still_ends_the_thread(tmp_path: Path) -
         await closing_down
     await held
     assert set(threading.enumerate()) == before
+
+
+async def test_a_slow_disk_does_not_hold_up_who_stops_waiting(tmp_path: Path) -> None:
+    """The end of a daemon gives the record its time; whatever is still being written then is written all the same."""
+    opened = await Store.open(URL, tmp_path, Clock())
+    run = await begin(opened)
+    slow, done = threading.Event(), threading.Event()
+
+    def disk(_: object) -> None:
+        slow.wait(5.0)
+        done.set()
+
+    writing = asyncio.create_task(opened._do(disk))
+    await asyncio.sleep(0.05)
+    began = asyncio.get_running_loop().time()
+    await within(opened.close, "the record", 0.2)
+    await asyncio.sleep(0.05)  # what was called off ends in its next turn
+    assert asyncio.get_running_loop().time() - began < 1.0
+    assert not done.is_set()
+    with pytest.raises(BenchdError) as busy:
+        await Store.open(URL, tmp_path, Clock())
+    assert busy.value.code == "busy", "nobody else writes meanwhile"
+    slow.set()
+    await writing
+    assert done.is_set()
+    with closing(sqlite3.connect(tmp_path / "bench.db")) as record:
+        assert record.execute("SELECT id FROM run").fetchall() == [(int(run.removeprefix("r-")),)]
