@@ -25,7 +25,7 @@ from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
-from benchd.parts import Parts, within
+from benchd.parts import Parts, ending_of, within
 from benchd.procedures.library import Library
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
@@ -142,7 +142,7 @@ class Daemon:
     @staticmethod
     def _push_close(stack: contextlib.AsyncExitStack, bench: Bench) -> None:
         """The bench first: once it is closed nobody misses a device, or takes its silence for a loss of trust."""
-        stack.push_async_callback(close_all, bench.assembly, within_s=CLOSE_S)
+        stack.push_async_callback(_close_devices, bench)
         stack.push_async_callback(within, bench.close, "the bench")
 
     def _beater(self, beat: Beat) -> Callable[[], None]:
@@ -152,6 +152,11 @@ class Daemon:
                 self.notices.put("beat", {"beat": new})
 
         return due
+
+
+async def _close_devices(bench: Bench) -> None:
+    with ending_of("devices"):
+        await close_all(bench.assembly, within_s=CLOSE_S)
 
 
 async def _come_to_rest(bench: Bench, runner: Runner) -> None:

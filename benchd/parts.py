@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine
+import time
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator
 from typing import Any
 
 import structlog
@@ -45,7 +46,8 @@ class Parts:
         finally:
             ending = True
             task.cancel()
-            _, late = await asyncio.wait([task], timeout=PART_S)
+            with ending_of(name):
+                _, late = await asyncio.wait([task], timeout=PART_S)
             if late:
                 _log.warning("this part did not end in time", part=name, within_s=PART_S)
 
@@ -53,9 +55,20 @@ class Parts:
 async def within(work: Callable[[], Awaitable[None]], what: str, within_s: float = PART_S) -> None:
     """One part of the end: failed or too slow, it is logged, and the others go on."""
     task = asyncio.ensure_future(work())
-    _, late = await asyncio.wait({task}, timeout=within_s)
+    with ending_of(what):
+        _, late = await asyncio.wait({task}, timeout=within_s)
     if late:
         _log.warning("this part did not end in time", part=what, within_s=within_s)
         task.cancel()
     elif not task.cancelled() and task.exception() is not None:
         _log.warning("this part did not end in order", part=what, error=repr(task.exception()))
+
+
+@contextlib.contextmanager
+def ending_of(part: str) -> Iterator[None]:
+    """Log how long this part of the end takes, however it goes."""
+    began = time.monotonic()
+    try:
+        yield
+    finally:
+        _log.debug("ended", part=part, took_s=round(time.monotonic() - began, 3))

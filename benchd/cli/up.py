@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import logging
+import os
 import signal
 import sys
 from pathlib import Path
@@ -33,6 +35,8 @@ def run(args: argparse.Namespace) -> int:
     import asyncio
     import gc
 
+    import structlog
+
     from benchd.cli.guard import UsageError, in_words, tell
 
     if args.ports_file is not None and (args.ports_file.is_dir() or not args.ports_file.parent.is_dir()):
@@ -49,6 +53,8 @@ def run(args: argparse.Namespace) -> int:
     from benchd.daemon import Daemon
 
     sys.setswitchinterval(SWITCH_S)
+    level = logging.DEBUG if os.environ.get("BENCHD_LOG") == "debug" else logging.INFO
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(level))
     daemon = Daemon(
         options.bench_file_at(args.bench),
         ports_file=args.ports_file,

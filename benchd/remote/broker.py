@@ -17,6 +17,7 @@ from typing import Literal, Self
 
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
+from benchd.parts import ending_of
 from benchd.remote import broker_child
 from benchd.remote.broker_config import (
     LOOPBACK,
@@ -158,7 +159,8 @@ class EmbeddedBroker:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        await self.stop()
+        with ending_of("broker"):
+            await self.stop()
 
     async def _spawn(self) -> None:
         user = unprivileged_user(self.child)

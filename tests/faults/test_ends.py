@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import random
+import re
 import signal
 import socket
 import time
@@ -19,6 +20,8 @@ from tests.faults.conftest import Lab, lab
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-ends")]
 
 WITHIN_S = 2.0
+IDLE_S = 0.7
+"""Of a bench that does nothing, on hardware that answers: what remains is for slow machines and deaf hardware."""
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
@@ -118,6 +121,22 @@ async def test_asked_to_end(bench: Lab, moment: Moment, number: signal.Signals) 
         assert seen["power"] == 0
     with bench.record() as record:
         assert record.execute("SELECT count(*) FROM run WHERE ended IS NULL").fetchone() == (0,)
+
+
+async def test_each_stage_of_the_end_is_timed(bench: Lab, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Motion first, the record last; and an idle bench leaves most of the two seconds over."""
+    monkeypatch.setenv("BENCHD_LOG", "debug")
+    async with bench.up():
+        said, began = len(bench.log), time.monotonic()
+        assert await bench.stack.end("daemon", signal.SIGINT) == 0
+        took = time.monotonic() - began
+    stages = re.findall(r"ended +part='?([\w -]+?)'? took_s=([\d.]+)", bench.log[said:])
+    names = [name for name, _ in stages]
+    assert set(names) >= {"motion", "what runs", "links", "the bench", "devices", "mqtt", "broker", "the record"}
+    assert names.index("motion") < names.index("devices") < names.index("mqtt") < names.index("broker")
+    assert names[-1] == "the record"
+    assert sum(float(seconds) for _, seconds in stages) <= took + 0.1, stages
+    assert took < IDLE_S, stages
 
 
 async def test_asked_to_end_before_it_is_up(bench: Lab) -> None:
