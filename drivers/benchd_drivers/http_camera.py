@@ -44,9 +44,9 @@ Orientation = Literal["upright", "upside_down", "mirrored", "mirrored_upside_dow
 class HttpCameraConfig(BaseModel):
     """`settings_url` may hold {exposure_ms} and {gain}. `clock: shared` trusts `time_header` against our own clock.
 
-    The header holds the middle of the exposure, RFC 3339 or seconds since 1970. `linear` is about pictures whose file
-    does not say otherwise, as every JPEG does; `gamma` (value = light^(1/gamma)) overrules both: 2.2 for a usual video
-    curve, 1 for a JPEG that is linear all the same.
+    The header holds the middle of the exposure, RFC 3339 or seconds since 1970. `linear` says that pictures are linear
+    in light whose file does not say otherwise, as every JPEG does; not stated, it is not taken for so. `gamma` (value =
+    light^(1/gamma)) overrules both: 2.2 for a usual video curve, 1 for a JPEG that is linear all the same.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -58,7 +58,7 @@ class HttpCameraConfig(BaseModel):
     orientation: Orientation = "upright"
     pixel_um: float | None = Field(default=None, gt=0)
     u_pixel_um: float | None = Field(default=None, ge=0)
-    linear: bool = True
+    linear: bool = False
     gamma: float | None = Field(default=None, ge=0.2, le=5)
     exposure_range_ms: tuple[float, float] | None = None
     timeout_s: float = Field(default=5.0, gt=0, le=60)

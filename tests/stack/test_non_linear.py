@@ -16,7 +16,7 @@ pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
 
 def curve_unknown(doc: Any) -> None:
-    doc["devices"]["view"]["linear"] = False
+    del doc["devices"]["view"]["linear"]
 
 
 async def test_a_camera_with_an_unknown_curve_gives_its_findings_a_line_and_a_note(
