@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Any
 
 from benchd.bench.assembly import Assembly
@@ -22,6 +23,7 @@ def about(
             "driver": bench.file.devices[name].driver if name in bench.file.devices else "operator",
             "model": identities[name].model if name in identities else "",
             "firmware": identities[name].firmware if name in identities else "",
+            "spec": _abilities(device),
         }
         for name, device in assembly.devices.items()
     }
@@ -40,3 +42,12 @@ def about(
 def _kind_of(device: object) -> str:
     kinds = (Axis, Encoder, Gauge, Light, Meter, Camera, Operator)
     return next((kind.__name__.lower() for kind in kinds if isinstance(device, kind)), "device")
+
+
+def _abilities(device: object) -> dict[str, Any]:
+    """What a device's own `spec` says of it, null where nobody has stated it; of a meter what it measures."""
+    if isinstance(device, Meter):
+        return {"quantity": device.quantity, "unit": device.unit}
+    if isinstance(device, Axis | Encoder | Gauge | Light | Camera):
+        return asdict(device.spec)
+    return {}

@@ -133,6 +133,30 @@ async def test_limits_that_are_told_can_be_driven_to(client: BenchClient) -> Non
         assert event["code"] == "done", event
 
 
+async def test_abilities_of_the_devices_are_told(bench: Stack, client: BenchClient) -> None:
+    """Whoever steers must not need the bench file: what it says of the devices stands in `about`."""
+    about = await client.kept("about")
+    said = YAML(typ="safe").load(bench.bench_file)["devices"]
+    can = {name: device["spec"] for name, device in about["devices"].items()}
+    stage, lamp, scale, dial = (said[name] for name in ("stage", "lamp", "scale", "dial"))
+    carriage = can["carriage"]
+    assert carriage["unit"] == "um"
+    assert [carriage["low"], carriage["high"]] == stage["travel_um"]
+    assert (carriage["top_speed"], carriage["acceleration"]) == (stage["top_speed_um_s"], stage["acceleration_um_s2"])
+    assert 0.0 < carriage["resolution"] < 10.0
+    # The bench file leaves `full` at the driver's 1000: so many steps, the least of them a thousandth.
+    assert can["target_light"] == {
+        "least": 0.001, "steps": 1000, "pwm_hz": lamp["pwm_hz"], "laser_class": None, "has_failsafe": False,
+    }  # fmt: skip
+    stated = {key: scale[key] for key in ("resolution_um", "subdivision_um", "u_scale", "alpha_per_K")}
+    assert can["position"] == stated
+    assert [can["indicator"]["low_um"], can["indicator"]["high_um"]] == dial["range_um"]
+    assert can["indicator"]["resolution_um"] == dial["resolution_um"]
+    assert (can["detector"]["linear"], can["detector"]["orientation"]) == (True, "upright")
+    assert can["detector"].keys() >= {"size", "pixel_um", "exposure_range_ms"}
+    assert len(json.dumps(about["devices"])) < 3000
+
+
 async def test_sentences_have_the_units_of_people(client: BenchClient) -> None:
     with pytest.raises(Refused, match="outside the carriage's limits") as caught:
         await client.command("move", axis="carriage", carriage_um=90_000)
