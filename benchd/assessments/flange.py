@@ -26,7 +26,7 @@ Which way is not known, as the aberration is not."""
 
 NON_LINEAR = "The pictures are not known to be linear in light, and best focus moves by that: see the budget."
 STATE_GAMMA = (
-    "Let the camera send linear pictures, or state `gamma` of its curve at the camera in the bench file "
+    "Say `linear: true` at the camera in the bench file where they are, or state there the `gamma` of its curve "
     "(2.2 for a usual video curve, 1 for a JPEG that is linear)."
 )
 
