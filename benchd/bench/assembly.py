@@ -100,6 +100,7 @@ def build(loaded: LoadedBench) -> Assembly:
             problems.append(loaded.source.problem(("devices", name), str(wrong_use)))
     problems += _misplaced(loaded, devices)
     problems += _not_stated(loaded, devices)
+    problems += _lasers(loaded, devices)
     if problems:
         raise FileProblems(problems)
     if not any(isinstance(device, Operator) for device in devices.values()):
@@ -148,6 +149,19 @@ def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Prob
         elif role == "detector" and isinstance(device, Camera) and device.spec.pixel_um is not None:
             need(role, "u_pixel_um", device.spec.u_pixel_um, "the standard uncertainty of pixel_um")
     return problems
+
+
+def _lasers(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    """A laser may be lit only for as long as somebody keeps asking for it, and lights here stay as they were set."""
+    wrong = (
+        "a light without a laser class: lasers are not supported yet, since nothing here puts one out when nobody "
+        "holds it on any more"
+    )
+    return [
+        loaded.source.problem(("devices", name, "laser_class"), wrong)
+        for name, device in devices.items()
+        if isinstance(device, Light) and device.spec.laser_class is not None
+    ]
 
 
 def _article(noun: str) -> str:
