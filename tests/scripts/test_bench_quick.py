@@ -153,6 +153,8 @@ def test_every_command_reaches_the_port() -> None:
         figure = found[f"{verb} to first byte, p99 over echo p99"]
         assert figure.value > 0.0
         assert f"of {count}" in figure.note, figure.note  # none was lost
+        assert figure.most == 2.0, "whatever a command asks for, its latency is held to twice an echo's"
+        assert figure.met is not None
 
 
 @pytest.mark.stack
