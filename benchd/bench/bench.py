@@ -195,7 +195,7 @@ class Bench:
             return await self.carriage.read()
         if isinstance(device, Encoder | Gauge | Meter | Axis):
             return await device.read()
-        raise Refused("unknown_name", f"'{name}' is nothing that can be read.", advice=self._readable())
+        raise Refused("unknown_name", f"'{name}' cannot be read.", advice=self._readable())
 
     def _readable(self) -> str:
         known = [

@@ -87,10 +87,15 @@ class EdgeDetector:
             raise BenchdError(
                 "not_found",
                 f"The picture is too dark: its bright field stands at {100 * fraction:.1f} % of full scale.",
-                advice="Turn the light up, open the iris, or take the cap off.",
+                advice=await self._brighter(),
                 data={"fraction": fraction, "exposure_ms": exposure_ms},
             )
         return self._exposure or Exposure(exposure_ms, 1.0)
+
+    async def _brighter(self) -> str:
+        if self._light is not None and await self._light.level() == 0.0:
+            return "The target's light is at level 0: turn it up."
+        return "Turn the light up, open the iris, or take the cap off."
 
     async def _pulses_hz(self) -> float | None:
         """The pulses of the target's light while it is dimmed by them; at full level, and dark, it has none."""

@@ -70,7 +70,7 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
     from benchd.cli import lines, tables
 
     setup, about = state["setup"], state["about"]
-    head = f"{name}, {about.get('arrangement')} bench"
+    head = f"Bench {name}, {about.get('arrangement')}"
     parts: list[RenderableType] = [tables.heading(head, f"benchd {about.get('version')}")]
     parts.append(
         tables.pairs(

@@ -26,7 +26,7 @@ def database_path(url: str, base: Path) -> Path:
     except ArgumentError as error:
         raise BenchdError("bad_request", f"store.url {url!r} is not a URL.", advice=_url_advice()) from error
     if parts.get_backend_name() != "sqlite":
-        text = f"store.url names a {parts.get_backend_name()} database; this version keeps its record in SQLite."
+        text = f"store.url begins with '{parts.get_backend_name()}'; this version keeps its record in SQLite."
         raise BenchdError("bad_request", text, advice=_url_advice())
     if not parts.database or parts.database == ":memory:":
         raise BenchdError(

@@ -110,7 +110,9 @@ class PromptOperator(Operator):
         """Take an answer. Raises Refused: 'not_found' (no such question, or answered already), 'bad_request'."""
         question, waiting = self._open.get(ask_id, (None, None))
         if question is None or waiting is None or waiting.done():
-            raise Refused("not_found", f"No question '{ask_id}' waits for an answer.", advice="It may be answered.")
+            raise Refused(
+                "not_found", f"No question '{ask_id}' waits for an answer.", advice="It may have been answered already."
+            )
         answer = Answer(ask_id, valid_answer(question, value), user, self._clock.utc())
         waiting.set_result(answer)
         return answer

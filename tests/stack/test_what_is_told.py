@@ -21,7 +21,8 @@ from ruamel.yaml import YAML
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError, Refused
 from stack import BIN, Stack
-from tests.stack.conftest import PACE, SEED
+from technician import Technician
+from tests.stack.conftest import PACE, SEED, quiet
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
@@ -162,6 +163,17 @@ async def test_sentences_have_the_units_of_people(client: BenchClient) -> None:
         await client.command("move", axis="carriage", carriage_um=90_000)
     assert "\u00b5m" in caught.value.text
     assert not re.search(r"\bum\b", str(caught.value))
+
+
+async def test_a_light_at_0_is_named_where_the_picture_is_too_dark(bench: Stack, client: BenchClient) -> None:
+    on_bench = {"adapters": ["ring-07"], "glass": ["pane-25"], "lens": "L-0417"}
+    Technician(bench, client, quiet).fit(["ring-07"], ["pane-25"], "L-0417")
+    await client.command("setup", set={**on_bench, "ring": "infinity", "distance_mm": 5000.0, "temperature_C": 20.0})
+    await client.command("light", beat=False, light="target_light", level=0.0)
+    await client.do("nominal")
+    event, _ = await ended(client, "sweep")
+    assert "too dark" in event["text"], event
+    assert event["advice"] == "The target's light is at level 0: turn it up."
 
 
 async def test_every_event_that_is_told_is_in_the_record(bench: Stack, client: BenchClient) -> None:
