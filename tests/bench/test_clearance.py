@@ -1,4 +1,4 @@
-"""Rear element, glass and target stay clear of each other: refused before anything moves (fault 18a)."""
+"""Rear element, glass and target stay clear of each other: refused before anything moves."""
 
 from __future__ import annotations
 

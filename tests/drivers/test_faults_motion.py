@@ -96,7 +96,7 @@ async def stage(bench: SimulatedBench) -> AsyncIterator[Stage]:
         yield found
 
 
-async def test_fault_1_switch_never_trips_stops_at_the_search_distance(bench: SimulatedBench) -> None:
+async def test_switch_never_trips_stops_at_the_search_distance(bench: SimulatedBench) -> None:
     async with stage_on(bench, config(home_search_um=6000)) as stage:
         await bench.fault("world", "switch_never")
         before = await stage.at()
@@ -107,14 +107,14 @@ async def test_fault_1_switch_never_trips_stops_at_the_search_distance(bench: Si
         assert before - await stage.rested() < 6000 + 6000
 
 
-async def test_fault_1_controller_gives_up_by_itself(stage: Stage, bench: SimulatedBench) -> None:
+async def test_controller_gives_up_by_itself(stage: Stage, bench: SimulatedBench) -> None:
     await bench.fault("world", "switch_never")
     with pytest.raises(HomeFailed, match="not found"):
         await stage.axis.home()
     assert not stage.axis.homed
 
 
-async def test_fault_2_carriage_deep_in_its_switch_is_backed_off(stage: Stage, bench: SimulatedBench) -> None:
+async def test_carriage_deep_in_its_switch_is_backed_off(stage: Stage, bench: SimulatedBench) -> None:
     """Driven against the end stop by a search that saw no switch, it stands deeper in it than one pull-off."""
     await bench.fault("world", "switch_never")
     with pytest.raises(HomeFailed):
@@ -125,7 +125,7 @@ async def test_fault_2_carriage_deep_in_its_switch_is_backed_off(stage: Stage, b
     assert await stage.rested() == pytest.approx(0, abs=2)
 
 
-async def test_fault_2_switch_stuck_from_the_start_is_refused_after_a_bounded_back_off(
+async def test_switch_stuck_from_the_start_is_refused_after_a_bounded_back_off(
     stage: Stage, bench: SimulatedBench
 ) -> None:
     await bench.fault("world", "switch_stuck")
@@ -143,7 +143,7 @@ async def test_fault_2_switch_stuck_from_the_start_is_refused_after_a_bounded_ba
     assert stage.axis.homed
 
 
-async def test_fault_3_switch_that_sticks_while_homing_is_not_tried_again(stage: Stage, bench: SimulatedBench) -> None:
+async def test_switch_that_sticks_while_homing_is_not_tried_again(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home(5000)
     homing = asyncio.create_task(stage.axis.home())
     await asyncio.sleep(0.05)
@@ -156,7 +156,7 @@ async def test_fault_3_switch_that_sticks_while_homing_is_not_tried_again(stage:
     assert await stage.at() == pytest.approx(first, abs=0.5)
 
 
-async def test_fault_5_hard_limit_in_a_move(stage: Stage, bench: SimulatedBench) -> None:
+async def test_hard_limit_in_a_move(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way()
     await bench.fault("world", "switch_stuck")
@@ -171,7 +171,7 @@ async def test_fault_5_hard_limit_in_a_move(stage: Stage, bench: SimulatedBench)
     assert stage.axis.homed
 
 
-async def test_fault_7_refused_move_is_not_made_later(stage: Stage) -> None:
+async def test_refused_move_is_not_made_later(stage: Stage) -> None:
     with pytest.raises(MotionFailed) as caught:
         await stage.axis.move_to(20000, 4000)
     assert caught.value.code == "not_homed"
@@ -179,7 +179,7 @@ async def test_fault_7_refused_move_is_not_made_later(stage: Stage) -> None:
     assert await stage.rested() < 100
 
 
-async def test_fault_14_buffered_jogs_are_flushed_before_stopped_is_said(stage: Stage) -> None:
+async def test_buffered_jogs_are_flushed_before_stopped_is_said(stage: Stage) -> None:
     await stage.home()
     for _ in range(8):
         await stage.axis.jog(2000, 8000)
@@ -192,7 +192,7 @@ async def test_fault_14_buffered_jogs_are_flushed_before_stopped_is_said(stage: 
 
 
 @pytest.mark.parametrize("times", [1, 2])
-async def test_fault_18b_lost_jog_cancel_is_sent_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
+async def test_lost_jog_cancel_is_sent_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
     await stage.home()
     await stage.axis.jog(1000, 20000)
     await bench.fault("board", "lose", n=times, byte=0x85)
@@ -202,7 +202,7 @@ async def test_fault_18b_lost_jog_cancel_is_sent_again(stage: Stage, bench: Simu
     assert stage.axis.homed
 
 
-async def test_fault_18b_every_stop_byte_lost_ends_in_a_reset_and_unhomed(stage: Stage, bench: SimulatedBench) -> None:
+async def test_every_stop_byte_lost_ends_in_a_reset_and_unhomed(stage: Stage, bench: SimulatedBench) -> None:
     """The wire swallows one kind of byte only, so feed holds are swallowed, and the move needs no jog-cancel."""
     await stage.home()
     move = await stage.under_way(speed=1000)
@@ -215,7 +215,7 @@ async def test_fault_18b_every_stop_byte_lost_ends_in_a_reset_and_unhomed(stage:
     assert stage.kinds == ["reset"]
 
 
-async def test_fault_21_swapped_controller_is_not_used(bench: SimulatedBench) -> None:
+async def test_swapped_controller_is_not_used(bench: SimulatedBench) -> None:
     await bench.fault("board", "identity", value="9C44")
     link = SerialLink.create("board", SerialLink.Config(port=str(bench.folder / "board")))
     await link.open()
@@ -228,7 +228,7 @@ async def test_fault_21_swapped_controller_is_not_used(bench: SimulatedBench) ->
     await link.close()
 
 
-async def test_fault_22_banner_in_a_move_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
+async def test_banner_in_a_move_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way()
     await bench.fault("board", "power_up")
@@ -240,7 +240,7 @@ async def test_fault_22_banner_in_a_move_is_a_reset(stage: Stage, bench: Simulat
     assert stage.kinds == ["reset"]
 
 
-async def test_fault_22_banner_at_rest_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
+async def test_banner_at_rest_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "reset")
     await asyncio.sleep(0.1)
@@ -248,7 +248,7 @@ async def test_fault_22_banner_at_rest_is_a_reset(stage: Stage, bench: Simulated
     assert stage.kinds == ["reset"]
 
 
-async def test_fault_22_reset_whose_banner_is_lost_is_seen_by_the_position(stage: Stage, bench: SimulatedBench) -> None:
+async def test_reset_whose_banner_is_lost_is_seen_by_the_position(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await stage.axis.read()
     await bench.fault("board", "silence", s=0.1)
@@ -262,7 +262,7 @@ async def test_fault_22_reset_whose_banner_is_lost_is_seen_by_the_position(stage
         await stage.axis.move_to(100, 1000)
 
 
-async def test_fault_23_port_that_resets_the_board_is_expected(bench: SimulatedBench) -> None:
+async def test_port_that_resets_the_board_is_expected(bench: SimulatedBench) -> None:
     await bench.fault("board", "reset_on_open")
     async with stage_on(bench, config()) as stage:
         await asyncio.sleep(0.1)
@@ -271,7 +271,7 @@ async def test_fault_23_port_that_resets_the_board_is_expected(bench: SimulatedB
         assert stage.axis.homed
 
 
-async def test_fault_25_garbage_in_a_move_ends_bounded(stage: Stage, bench: SimulatedBench) -> None:
+async def test_garbage_in_a_move_ends_bounded(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way()
     await bench.fault("board", "garbage", s=0.5)
@@ -288,7 +288,7 @@ async def test_fault_25_garbage_in_a_move_ends_bounded(stage: Stage, bench: Simu
 
 
 @pytest.mark.parametrize("n", [1, 2])
-async def test_fault_26_corrupted_lines_in_a_move(stage: Stage, bench: SimulatedBench, n: int) -> None:
+async def test_corrupted_lines_in_a_move(stage: Stage, bench: SimulatedBench, n: int) -> None:
     """Reports with a flipped bit are dropped, or tell a wrong place for a moment; the move ends at its true target."""
     await stage.home()
     move = await stage.under_way(15000)
@@ -297,7 +297,7 @@ async def test_fault_26_corrupted_lines_in_a_move(stage: Stage, bench: Simulated
     assert await stage.rested() == pytest.approx(15000, abs=2)
 
 
-async def test_fault_26_storm_of_corrupted_lines_ends_bounded(stage: Stage, bench: SimulatedBench) -> None:
+async def test_storm_of_corrupted_lines_ends_bounded(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way(15000)
     await bench.fault("board", "corrupt", n=12)
@@ -308,7 +308,7 @@ async def test_fault_26_storm_of_corrupted_lines_ends_bounded(stage: Stage, benc
     assert (move.exception() is None) == (at == pytest.approx(15000, abs=2)) or not stage.axis.homed
 
 
-async def test_fault_27_late_report_is_not_the_next(stage: Stage, bench: SimulatedBench) -> None:
+async def test_late_report_is_not_the_next(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "late", n=1, s=0.45)
     began = time.monotonic()
@@ -319,7 +319,7 @@ async def test_fault_27_late_report_is_not_the_next(stage: Stage, bench: Simulat
 
 
 @pytest.mark.parametrize("fault", [("split", {"n": 4, "gap_s": 0.01}), ("drop", {"n": 2}), ("cut", {"n": 2})])
-async def test_fault_28_ok_in_pieces_or_lost(stage: Stage, bench: SimulatedBench, fault: tuple[str, Any]) -> None:
+async def test_ok_in_pieces_or_lost(stage: Stage, bench: SimulatedBench, fault: tuple[str, Any]) -> None:
     await stage.home()
     what, args = fault
     move = asyncio.create_task(stage.axis.move_to(9000, 4000))
@@ -329,7 +329,7 @@ async def test_fault_28_ok_in_pieces_or_lost(stage: Stage, bench: SimulatedBench
     assert stage.axis.homed
 
 
-async def test_fault_29_altered_target_is_seen_by_read_back(stage: Stage, bench: SimulatedBench) -> None:
+async def test_altered_target_is_seen_by_read_back(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home(1000)
     await bench.fault("board", "alter", **{"from": "7", "to": "6", "n": 1})
     with pytest.raises(MotionFailed, match=r"idle at 6\d\d\d\.\d µm, but was sent to 7000\.0 µm"):
@@ -338,7 +338,7 @@ async def test_fault_29_altered_target_is_seen_by_read_back(stage: Stage, bench:
     await stage.axis.move_to(7000, 4000)
 
 
-async def test_fault_30_silent_but_obeying_is_stopped(stage: Stage, bench: SimulatedBench) -> None:
+async def test_silent_but_obeying_is_stopped(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way()
     await bench.fault("board", "silence", s=30)
@@ -350,7 +350,7 @@ async def test_fault_30_silent_but_obeying_is_stopped(stage: Stage, bench: Simul
     assert await stage.rested() < 29000 - 100
 
 
-async def test_fault_31_refused_line_is_not_repeated(stage: Stage, bench: SimulatedBench) -> None:
+async def test_refused_line_is_not_repeated(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "alter", **{"from": "G", "to": "Q", "n": 1})
     with pytest.raises(MotionFailed, match="does not know"):
@@ -358,7 +358,7 @@ async def test_fault_31_refused_line_is_not_repeated(stage: Stage, bench: Simula
     assert await stage.rested() == pytest.approx(5000, abs=2)
 
 
-async def test_fault_34_blocked_port_fails_the_stop_loudly(stage: Stage, bench: SimulatedBench) -> None:
+async def test_blocked_port_fails_the_stop_loudly(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "stall", s=30)
     with pytest.raises(LinkError):

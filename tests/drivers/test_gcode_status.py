@@ -58,7 +58,7 @@ def test_states(raw: bytes, state: str, sub: int | None, rest: bool) -> None:
         b"<Idle|FS:0>",
     ],
 )
-def test_fault_26_damaged_report_is_no_report(raw: bytes) -> None:
+def test_damaged_report_is_no_report(raw: bytes) -> None:
     assert parse_report(raw, 0.0) is None
 
 

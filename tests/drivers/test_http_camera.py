@@ -92,7 +92,7 @@ async def test_connection_is_kept_and_a_closed_idle_one_is_opened_anew() -> None
         assert writers[2] is not writers[0]
 
 
-async def test_fault_25_dribbled_picture_ends_at_the_one_deadline() -> None:
+async def test_dribbled_picture_ends_at_the_one_deadline() -> None:
     async def dribble(n: int, writer: asyncio.StreamWriter) -> None:
         if n == 1:
             return await plain(n, writer)
@@ -125,7 +125,7 @@ async def test_dribbled_header_ends_at_the_one_deadline() -> None:
         assert time.monotonic() - began < 0.9
 
 
-async def test_fault_27_answer_to_a_cancelled_question_is_never_the_next() -> None:
+async def test_answer_to_a_cancelled_question_is_never_the_next() -> None:
     async def numbered(n: int, writer: asyncio.StreamWriter) -> None:
         body = PNG + b"%d" % n
         await asyncio.sleep(0.1 if n == 2 else 0)
@@ -250,7 +250,7 @@ async def test_faults_of_the_simulated_camera(
 
 
 @pytest.mark.stack
-async def test_fault_19_camera_gone_and_back(bench: SimulatedBench) -> None:
+async def test_camera_gone_and_back(bench: SimulatedBench) -> None:
     async with simulated(bench) as camera:
         await bench.fault("camera", "unplug")
         with pytest.raises(LinkError):

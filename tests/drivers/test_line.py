@@ -91,20 +91,20 @@ async def test_scale_without_a_mark_says_so() -> None:
         assert not await scale.seek_reference()
 
 
-async def test_fault_21_swapped_devices_are_told_apart() -> None:
+async def test_swapped_devices_are_told_apart() -> None:
     async with device(lambda ask: b"indicator 7\n", identity_ask="I?", identity_pattern="^counter") as scale:
         with pytest.raises(DeviceMismatch, match="'indicator 7'"):
             await scale.open()
 
 
-async def test_fault_21_another_kind_of_device_is_refused() -> None:
+async def test_another_kind_of_device_is_refused() -> None:
     async with device(lambda ask: b"R=+0.5\n") as scale:
         with pytest.raises(LinkGarbled, match="does not fit"):
             await scale.open()
 
 
 @pytest.mark.parametrize("damage", [b"P=+1\x8a5\r\n", b"?\n", b"NAK\r\n", b"\n", None])
-async def test_faults_26_and_31_damaged_or_missing_answer_is_asked_for_again(damage: bytes | None) -> None:
+async def test_damaged_or_missing_answer_is_asked_for_again(damage: bytes | None) -> None:
     asked = 0
 
     def reply(ask: bytes) -> bytes | None:
@@ -117,7 +117,7 @@ async def test_faults_26_and_31_damaged_or_missing_answer_is_asked_for_again(dam
         assert (await scale.read()).value == 3.0
 
 
-async def test_fault_31_is_bounded() -> None:
+async def test_asking_again_is_bounded() -> None:
     asked = 0
 
     def reply(ask: bytes) -> bytes:
@@ -132,7 +132,7 @@ async def test_fault_31_is_bounded() -> None:
         assert (await scale.health()).state == "fault"
 
 
-async def test_fault_33_wrong_baud_rate_is_said() -> None:
+async def test_wrong_baud_rate_is_said() -> None:
     async with device(lambda ask: bytes([0xFE, 0x80, 0xE6, 0x1C, 0xF8, 0x0A])) as scale:
         with pytest.raises(LinkGarbled, match=r"baud rate"):
             await scale.read()

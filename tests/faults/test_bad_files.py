@@ -74,7 +74,9 @@ def record_of(bench: Lab) -> str:
 
 
 @pytest.mark.parametrize(("name", "good", "bad", "stands", "may"), BAD)
-async def test_52_bad(bench: Lab, name: str, good: str, bad: str, stands: str, may: str) -> None:
+async def test_a_bad_file_is_told_by_file_line_and_key(
+    bench: Lab, name: str, good: str, bad: str, stands: str, may: str
+) -> None:
     folder = bench.stack.bench_file.parent
     file, key = folder / name, bad.partition(":")[0]
     text = file.read_text(encoding="utf-8")
@@ -113,7 +115,7 @@ async def test_52_bad(bench: Lab, name: str, good: str, bad: str, stands: str, m
     assert bench.left() == {}
 
 
-async def test_52_truncated(bench: Lab) -> None:
+async def test_a_truncated_file_is_named_not_guessed(bench: Lab) -> None:
     """As a power cut leaves it: named, not guessed, and not mended by itself."""
     file = bench.stack.bench_file
     text = file.read_text(encoding="utf-8")
@@ -129,7 +131,7 @@ async def test_52_truncated(bench: Lab) -> None:
         file.write_text(text, encoding="utf-8")
 
 
-async def test_54_a_record_that_is_none(bench: Lab, tmp_path: Path) -> None:
+async def test_a_record_that_is_none(bench: Lab, tmp_path: Path) -> None:
     folder = tmp_path / "workshop"
     shutil.copytree(bench.stack.bench_file.parent, folder, ignore=shutil.ignore_patterns("run", "workshop.db*"))
     (folder / "workshop.db").write_bytes(b"the grocer's list, kept in the wrong place" * 100)

@@ -50,11 +50,11 @@ async def back(bench: Lab, kept: set[str], within_s: float) -> float:
             await asyncio.sleep(0.05)
 
 
-async def test_41_killed_in_a_sweep(bench: Lab) -> None:
+async def test_broker_killed_in_a_sweep(bench: Lab) -> None:
     await lost_in_a_sweep(bench, signal.SIGKILL, 10.0)
 
 
-async def test_41_frozen_in_a_sweep(bench: Lab, request: pytest.FixtureRequest) -> None:
+async def test_broker_frozen_in_a_sweep(bench: Lab, request: pytest.FixtureRequest) -> None:
     if f"[{CHILDREN[-1]}" not in request.node.name:
         pytest.skip("the watchdog is the same for both; one frozen broker takes long enough")
     # Two looks of the watchdog, 5 s apart, that are given 4 s each.
@@ -91,7 +91,7 @@ async def lost_in_a_sweep(bench: Lab, number: signal.Signals, within_s: float) -
         assert abs(bench.place_um() - 29_000) > 500
 
 
-async def test_35_36_37_43_45_refused_and_untouched(bench: Lab) -> None:
+async def test_what_is_refused_leaves_the_bench_untouched(bench: Lab) -> None:
     async with bench.at() as client:
         old, since = (await client.kept("beat"))["beat"], time.monotonic()
         await bench.home()

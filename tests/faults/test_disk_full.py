@@ -1,4 +1,4 @@
-"""Fault 51: no room for the record in a sweep. It pauses and says so, stop works, and nothing acknowledged is lost.
+"""No room for the record in a sweep. It pauses and says so, stop works, and nothing acknowledged is lost.
 
 A limit on the size of the daemon's files stands for the full disk: mounting a small one is not everybody's right.
 """
@@ -34,7 +34,7 @@ def room(bench: Lab, spare: int | None) -> None:
     daemon.rlimit(psutil.RLIMIT_FSIZE, (limit, resource.RLIM_INFINITY))
 
 
-async def test_51_full_in_a_sweep(bench: Lab) -> None:
+async def test_no_room_in_a_sweep(bench: Lab) -> None:
     async with bench.at() as client:
         heard = client.watch("reading")
         run = await bench.sweeping_in_flange_check(repeats=3)
@@ -75,7 +75,7 @@ async def test_51_full_in_a_sweep(bench: Lab) -> None:
         assert bench.row_of(run)[0] == "done"
 
 
-async def test_51_ended_on_a_full_disk(bench: Lab) -> None:
+async def test_ended_on_a_full_disk(bench: Lab) -> None:
     """Aborted while it waits for room, then asked to end: neither waits for the disk."""
     async with bench.at() as client:
         run = await bench.sweeping_in_flange_check()

@@ -39,7 +39,7 @@ async def bench() -> AsyncIterator[Lab]:
             yield found
 
 
-async def test_49_killed_in_a_sweep(bench: Lab) -> None:
+async def test_killed_in_a_sweep(bench: Lab) -> None:
     draw = random.Random(SEED)
     total = 0
     for kill in range(KILLS):

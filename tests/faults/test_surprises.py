@@ -1,6 +1,6 @@
 """What takes trust in the position away: told at once, whatever runs on it ended, and nothing resumed by itself.
 
-`homed: false` is to be published within 100 ms of the loss (faults.md); the tests bound it by 1 s, because they share
+`homed: false` is to be published within 100 ms of the loss; the tests bound it by 1 s, because they share
 their computer, and print what they saw.
 """
 
@@ -103,7 +103,7 @@ async def dark(bench: Lab) -> None:
 # At rest
 
 
-async def test_11_pushed_by_hand(bench: Lab) -> None:
+async def test_pushed_by_hand(bench: Lab) -> None:
     await bench.home()
     events = bench.client.events()
     began = time.monotonic()
@@ -115,14 +115,14 @@ async def test_11_pushed_by_hand(bench: Lab) -> None:
     assert await refused(bench, "nominal") in ("not_homed", "not_driven")
 
 
-async def test_11_brown_out(bench: Lab) -> None:
+async def test_brown_out(bench: Lab) -> None:
     await bench.home()
     began = time.monotonic()
     bench.fault("board", "power_up")
     assert "reset" in (await lost(bench, began))["why"]
 
 
-async def test_11_pushed_while_a_question_is_open(bench: Lab) -> None:
+async def test_pushed_while_a_question_is_open(bench: Lab) -> None:
     await bench.home()
     run = await bench.in_flange_check()
     await bench.client.command("light", beat=False, light="target_light", level=0.5)
@@ -200,7 +200,7 @@ async def test_in_a_sweep_of_a_procedure(bench: Lab, who: str, what: str, args: 
 
 
 @pytest.mark.parametrize("who", ["board", "counter"])
-async def test_19_unplugged_in_a_move(bench: Lab, who: str) -> None:
+async def test_unplugged_in_a_move(bench: Lab, who: str) -> None:
     await bench.home()
     said = len(bench.log)
     events = bench.client.events()
@@ -225,7 +225,7 @@ async def test_19_unplugged_in_a_move(bench: Lab, who: str) -> None:
     await bench.home()
 
 
-async def test_21_another_board_on_the_cable(bench: Lab) -> None:
+async def test_another_board_on_the_cable(bench: Lab) -> None:
     bench.fault("board", "unplug")
     await bench.carriage(state="offline")
     events = bench.client.events()
@@ -250,7 +250,7 @@ async def test_21_another_board_on_the_cable(bench: Lab) -> None:
 # Homing
 
 
-async def test_1_switch_never_trips(bench: Lab) -> None:
+async def test_switch_never_trips(bench: Lab) -> None:
     bench.fault("world", "switch_never", value=True)
     with pytest.raises(BenchdError) as told:
         await bench.home()
@@ -261,7 +261,7 @@ async def test_1_switch_never_trips(bench: Lab) -> None:
     assert await bench.rests()
 
 
-async def test_3_switch_sticks(bench: Lab) -> None:
+async def test_switch_sticks(bench: Lab) -> None:
     await bench.client.command("home", axes=["carriage"], ident="h3")
     events = bench.client.events()
     await bench.carriage(state="homing")
@@ -275,7 +275,7 @@ async def test_3_switch_sticks(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0, "tried again by itself"
 
 
-async def test_4_home_fails_inside_a_procedure(bench: Lab) -> None:
+async def test_home_fails_inside_a_procedure(bench: Lab) -> None:
     await bench.home()
     await bench.client.command("light", beat=False, light="target_light", level=0.5)
     bench.fault("world", "push", value=100)
@@ -298,7 +298,7 @@ async def test_4_home_fails_inside_a_procedure(bench: Lab) -> None:
     await dark(bench)
 
 
-async def test_7_a_refused_move_is_forgotten(bench: Lab) -> None:
+async def test_a_refused_move_is_forgotten(bench: Lab) -> None:
     bench.fault("board", "power_up")
     await bench.carriage(homed=False)
     assert await refused(bench, "move", axis="carriage", carriage_um=12_000) == "not_homed"
@@ -308,7 +308,7 @@ async def test_7_a_refused_move_is_forgotten(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0
 
 
-async def test_17_stopped_in_homing(bench: Lab) -> None:
+async def test_stopped_in_homing(bench: Lab) -> None:
     await bench.home()
     await bench.client.do("move", axis="carriage", carriage_um=15_000, within_s=20)
     await bench.client.command("home", axes=["carriage"], ident="h17")
@@ -326,7 +326,7 @@ async def test_17_stopped_in_homing(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0
 
 
-async def test_17_stopped_in_the_homing_of_a_procedure(bench: Lab) -> None:
+async def test_stopped_in_the_homing_of_a_procedure(bench: Lab) -> None:
     await bench.home()
     await bench.client.do("move", axis="carriage", carriage_um=15_000, within_s=20)
     bench.fault("board", "power_up")
@@ -342,7 +342,7 @@ async def test_17_stopped_in_the_homing_of_a_procedure(bench: Lab) -> None:
 # Clearance
 
 
-async def test_18a_glass_would_come_too_near(bench: Lab) -> None:
+async def test_glass_would_come_too_near(bench: Lab) -> None:
     client = bench.client
     await bench.home()
     given = {"adapters": ["ring-07"], "distance_mm": 5000, "ring": "infinity"}
@@ -362,7 +362,7 @@ async def test_18a_glass_would_come_too_near(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0
 
 
-async def test_18a_a_rear_that_nobody_has_measured(bench: Lab) -> None:
+async def test_a_rear_that_nobody_has_measured(bench: Lab) -> None:
     client = bench.client
     await bench.home()
     given = {"lens": UNMEASURED, "adapters": ["ring-07"], "glass": [], "distance_mm": 5000}
@@ -391,7 +391,7 @@ async def other_than(bench: Lab, ask: str) -> None:
 # Users
 
 
-async def test_15_a_second_user(bench: Lab) -> None:
+async def test_a_second_user(bench: Lab) -> None:
     await bench.home()
     async with bench.stack.client("wall") as second:
         with pytest.raises(Refused) as told:

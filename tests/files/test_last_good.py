@@ -1,4 +1,4 @@
-"""A truncated file is named, not guessed; the copy from when it last loaded well is offered (fault 52)."""
+"""A truncated file is named, not guessed; the copy from when it last loaded well is offered."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ WORKSHOP = Path(__file__).parents[2] / "configs" / "workshop"
 
 @pytest.mark.parametrize("file", ["bench.yaml", "adapters/ring-07.yaml", "lenses/L-0417.yaml"])
 @pytest.mark.parametrize("share", [0.0, 0.1, 0.5, 0.8])
-def test_fault_52_truncated_configuration(tmp_path: Path, file: str, share: float) -> None:
+def test_truncated_configuration(tmp_path: Path, file: str, share: float) -> None:
     bench, kept = tmp_path / "bench", tmp_path / "kept"
     shutil.copytree(WORKSHOP, bench)
     keep_good(load_bench(bench / "bench.yaml"), kept)

@@ -1,4 +1,4 @@
-"""Faults 49 and 50: the process dies at any moment, and every acknowledged reading is on disk, once and whole."""
+"""The process dies at any moment, and every acknowledged reading is on disk, once and whole."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ asyncio.run(main(sys.argv[1], int(sys.argv[2])))
 """
 
 
-def test_49_50_killed_while_writing(tmp_path: Path) -> None:
+def test_killed_while_writing(tmp_path: Path) -> None:
     draw = random.Random(SEED)
     for kill in range(KILLS):
         seed = draw.randrange(2**32)

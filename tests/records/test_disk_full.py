@@ -1,4 +1,4 @@
-"""Fault 51: no room on the disk. The refusal says so, what was acknowledged stays, and writing goes on with room."""
+"""No room on the disk. The refusal says so, what was acknowledged stays, and writing goes on with room."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ asyncio.run(main(sys.argv[1]))
 """
 
 
-def test_51_disk_full(tmp_path: Path) -> None:
+def test_no_room_on_the_disk(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-c", WRITER, str(tmp_path)], capture_output=True, text=True, check=False, timeout=120
     )

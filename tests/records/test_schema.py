@@ -1,4 +1,4 @@
-"""Fault 54: a newer record is refused, an older one backed up and migrated, its rows unchanged."""
+"""A newer record is refused, an older one backed up and migrated, its rows unchanged."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def older_record(path: Path) -> None:
     engine.dispose()
 
 
-async def test_54_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_path: Path) -> None:
+async def test_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_path: Path) -> None:
     path = tmp_path / "bench.db"
     older_record(path)
     columns = "id, at, run, idx, t_utc, t_mono, offset_um, carriage_um, device, channel, value, unit, quality"
@@ -75,7 +75,7 @@ async def test_54_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(t
     await again.close()
 
 
-async def test_54_a_newer_record_is_refused_and_left_alone(tmp_path: Path) -> None:
+async def test_a_newer_record_is_refused_and_left_alone(tmp_path: Path) -> None:
     await (await Store.open(URL, tmp_path, Clock())).close()
     path = tmp_path / "bench.db"
     with closing(sqlite3.connect(path)) as connection:

@@ -143,7 +143,7 @@ async def test_each_refusal_has_its_code_and_leaves_the_bench_alone(rig: MqttRig
 
 
 async def test_old_beat_is_stale(rig: MqttRig, stranger: Stranger) -> None:
-    """Fault 36: what waited in a queue moves nothing, though it is of the same epoch."""
+    """What waited in a queue moves nothing, though it is of the same epoch."""
     await with_control(rig, stranger)
     beat = rig.beat.current
     await asyncio.sleep(3.2)
@@ -184,7 +184,6 @@ async def test_refusals_are_events_too(rig: MqttRig, stranger: Stranger) -> None
 
 
 async def test_same_id_is_carried_out_once(rig: MqttRig, stranger: Stranger) -> None:
-    """Fault 37."""
     light = {"id": "l1", "args": {"level": 0.5}}
     replies = [await stranger.ask("light", light) for _ in range(5)]
     assert replies[0]["ok"]
@@ -193,7 +192,6 @@ async def test_same_id_is_carried_out_once(rig: MqttRig, stranger: Stranger) -> 
 
 
 async def test_second_user_is_refused_by_name_and_told_to_the_holder(rig: MqttRig, stranger: Stranger) -> None:
-    """Fault 15."""
     await with_control(rig, stranger)
     reply = await stranger.ask("take", {"id": "t1"}, user="wall")
     assert code(reply) == "not_holder"
@@ -207,7 +205,7 @@ async def test_second_user_is_refused_by_name_and_told_to_the_holder(rig: MqttRi
 async def test_retained_command_is_refused_or_met_once_and_cleared(
     rig: MqttRig, broker: EmbeddedBroker, stranger: Stranger
 ) -> None:
-    """Fault 35. A live message keeps its flag with some brokers only; the stored copy is cleared with all."""
+    """A live message keeps its flag with some brokers only; the stored copy is cleared with all."""
     topic = "benchd/north-rail/command/alice/light"
     reply = await stranger.ask("light", {"id": "kept", "args": {"level": 1}}, retain=True)
     if broker.child == "mosquitto":
@@ -240,7 +238,6 @@ async def test_command_retained_while_benchd_was_away(rig: MqttRig, broker: Embe
 
 
 async def test_odd_topics_do_no_harm(rig: MqttRig, stranger: Stranger) -> None:
-    """Fault 43."""
     for odd in ("Alice/move", "a b/move", "/move", "alice/", "alice/Move", "alice/move/on", "x" * 33 + "/move"):
         await stranger.publish(f"benchd/north-rail/command/{odd}", {"id": "o", "beat": rig.beat.current})
     await stranger.publish("benchd/north-rail/command", {"id": "o"})

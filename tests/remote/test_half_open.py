@@ -1,4 +1,4 @@
-"""Fault 40: a connection whose other end is gone without a word."""
+"""A connection whose other end is gone without a word."""
 
 from __future__ import annotations
 

@@ -160,7 +160,6 @@ async def test_readings_and_events_come_each_and_in_order(rig: MqttRig, onlooker
 
 
 async def test_what_is_not_finite_is_null_with_a_note(rig: MqttRig, onlooker: aiomqtt.Client) -> None:
-    """Fault 44."""
     rig.notices.put("device/meter", {"value": float("nan"), "deep": [{"x": float("inf")}], "ok": 1.5})
     document = json.loads(await hear(onlooker, "device/meter"))
     assert document == {"value": None, "deep": [{"x": None}], "ok": 1.5, "note": document["note"]}
@@ -232,7 +231,7 @@ async def test_late_will_of_an_earlier_connection_is_put_right(
 
 
 async def test_everything_is_back_within_two_seconds_of_the_broker(rig: MqttRig, broker: EmbeddedBroker) -> None:
-    """Fault 41, with the watchdog at work: the broker is killed, its memory is gone."""
+    """With the watchdog at work: the broker is killed, its memory is gone."""
     for index in range(50):
         rig.notices.put(f"device/d{index}", {"n": index})
     await asyncio.sleep(0.2)
@@ -260,7 +259,7 @@ async def test_everything_is_back_within_two_seconds_of_the_broker(rig: MqttRig,
 async def test_an_outage_takes_two_log_lines(
     rig: MqttRig, broker: EmbeddedBroker, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Faults 46 and 58: however long it lasts and however often it is tried again."""
+    """However long it lasts and however often it is tried again."""
     caplog.set_level("INFO", logger="benchd")
     caplog.clear()
     await broker.stop()
