@@ -140,6 +140,7 @@ def test_up_begins_with_the_caution_and_says_what_to_type(bench: Bench) -> None:
     told = (bench.folder / "up.out").read_text(encoding="utf-8")
     port = json.loads((bench.folder / "up.json").read_text(encoding="utf-8"))["listeners"]["v4"]
     assert f"mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'benchd/north-rail/#'" in told
+    assert "Bench north-rail, wall" in bench.benchd("status").stdout
 
 
 def test_the_lines_that_up_prints_for_any_client_home_the_bench(bench: Bench) -> None:

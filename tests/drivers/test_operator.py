@@ -73,6 +73,7 @@ async def test_first_valid_answer_wins(person: PromptOperator) -> None:
     with pytest.raises(Refused) as caught:
         person.answer("a-55", False, "desk")
     assert caught.value.code == "not_found"
+    assert caught.value.advice == "It may have been answered already."
     answer = await asking
     assert (answer.value, answer.user) == (True, "wall")
     assert person.pending == ()
