@@ -11,8 +11,8 @@ from benchd.errors import Refused
 async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> str:
     """Put the finding's length in force for its artefact and return the calibration's id.
 
-    Raises Refused: unknown_name, bad_request for a finding that is no calibration; busy while something runs that
-    the chain must not change under.
+    Raises Refused: unknown_name, bad_request for a finding that is no calibration or is in force already; busy while
+    something runs that the chain must not change under.
     """
     doc = await bench.store.finding(finding)
     artefact = doc["measurand"].get("artefact")
@@ -33,6 +33,11 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
     if days is not None:
         now = datetime.fromisoformat(bench.clock.utc())
         valid_until = (now + timedelta(days=days)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    stands = (await bench.store.calibrations_in_force(bench.clock.utc())).get(artefact)
+    if stands is not None and stands.finding == finding and _day(stands.valid_until) == _day(valid_until):
+        until = f" until {valid_until[:10]}" if valid_until else ""
+        text = f"Finding {finding} is already in force as {stands.calibration}{until}."
+        raise Refused("bad_request", text, advice="Nothing needs to be done; other 'days' would change when it ends.")
     calibration = await bench.store.add_calibration(
         artefact,
         length["value"],
@@ -52,3 +57,7 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
         data={"artefact": artefact, "calibration": calibration, "finding": finding},
     )
     return calibration
+
+
+def _day(instant: str | None) -> str | None:
+    return instant[:10] if instant else None

@@ -410,6 +410,8 @@ async def test_accept_waits_for_the_run(client: BenchClient) -> None:
     calibration = (await client.command("accept", finding="f-1"))["calibration"]
     after = await told(client, "setup", lambda doc: doc["rev"] > before["rev"])
     assert sources(after)[f"adapter {RING}"] == calibration, "it was the run that it had to wait for"
+    with pytest.raises(Refused, match=f"already in force as {calibration}"):
+        await client.command("accept", finding="f-1")
 
 
 @pytest.mark.parametrize("end", ["well", "failed", "aborted"])
