@@ -8,7 +8,9 @@ import logging
 import os
 import signal
 import sys
+from collections.abc import Callable
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING
 
 from benchd.cli import exits, options
@@ -46,9 +48,8 @@ def run(args: argparse.Namespace) -> int:
     from benchd.devices.errors import DeviceError
     from benchd.files.problems import FileProblems
 
-    # Until the daemon takes the signals itself there is nothing that would have to end in order.
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: sys.exit(exits.DONE))
+    # Until the daemon is there nothing has to end in order; and what is being loaded may swallow a SystemExit.
+    _on_signals(lambda *_: os._exit(exits.DONE))
     print(CAUTION, file=sys.stderr, flush=True)
     from benchd.daemon import Daemon
 
@@ -60,6 +61,7 @@ def run(args: argparse.Namespace) -> int:
         ports_file=args.ports_file,
         ready=lambda ready: _ready(ready, as_json=args.json),
     )
+    _on_signals(lambda *_: daemon.end())
     try:
         asyncio.run(daemon.serve())
     except FileProblems as error:
@@ -73,6 +75,11 @@ def run(args: argparse.Namespace) -> int:
         print(f"The bench was not started; nothing moved. {in_words(error)}", file=sys.stderr)
         return exits.FAULT
     return exits.DONE
+
+
+def _on_signals(act: Callable[[int, FrameType | None], None]) -> None:
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, act)
 
 
 def _ready(mqtt: MqttService, *, as_json: bool) -> None:

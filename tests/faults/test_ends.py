@@ -10,6 +10,7 @@ import signal
 import socket
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
 
 import pytest
 import pytest_asyncio
@@ -146,6 +147,32 @@ async def test_asked_to_end_before_it_is_up(bench: Lab) -> None:
             await asyncio.sleep(draw.uniform(0.0, 1.2))
             await ends(bench, daemon, draw.choice([signal.SIGTERM, signal.SIGINT]))
         assert bench.board()["power"] == 0
+
+
+SWALLOWS = """
+import sys, time
+
+class Finder:
+    def find_spec(self, name, path=None, target=None):
+        if name == "benchd.daemon":
+            try:
+                time.sleep(1.0)
+            except BaseException:
+                pass
+
+sys.meta_path.insert(0, Finder())
+"""
+
+
+async def test_asked_to_end_while_something_loads_that_lets_no_error_out(
+    bench: Lab, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Extension modules may clear an error while they are loaded: it came up, and had forgotten that it was asked."""
+    (tmp_path / "sitecustomize.py").write_text(SWALLOWS, encoding="utf-8")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    async with bench.spawned() as daemon:
+        await asyncio.sleep(0.3)
+        await ends(bench, daemon, signal.SIGTERM)
 
 
 async def test_asked_to_end_while_it_waits_for_a_broker_elsewhere(bench: Lab) -> None:
