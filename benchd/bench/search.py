@@ -62,8 +62,8 @@ class Search:
             least = _least_blur(all_seen)
             if least is None:  # too blurred all over: look further
                 low, high = self._shots.reach(about, FAR_UM)
-                _, seen = await self._look(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
-                all_seen += seen
+                _, more = await self._look(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
+                all_seen += more
                 least = _least_blur(all_seen)
             if least is None:
                 break
