@@ -24,7 +24,7 @@ CENTRED_HW = 1.5
 """How far from the middle of a pilot its peak may be, in geometric half-widths, for both flanks to be seen well."""
 
 FAR_UM = 600.0
-"""As far to either side is looked at once."""
+"""No look is taken about a place farther than this from where the search began: nobody asked for more."""
 
 WIDE_STEP_HW = 2.4
 """Steps of a wide search, where a pilot shows no edges, in geometric half-widths."""
@@ -61,7 +61,7 @@ class Search:
             all_seen += seen
             least = _least_blur(all_seen)
             if least is None:  # too blurred all over: look further
-                low, high = self._shots.reach(about, FAR_UM)
+                low, high = self._shots.reach(centre, FAR_UM)
                 _, more = await self._look(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
                 all_seen += more
                 least = _least_blur(all_seen)
@@ -71,7 +71,7 @@ class Search:
                 if abs(found.peak_um - about) <= CENTRED_HW * half_width:
                     return found, seen
                 least = found.peak_um
-            about = min(max(least, about - FAR_UM), about + FAR_UM)
+            about = min(max(least, centre - FAR_UM), centre + FAR_UM)
         raise Refused(
             "not_found",
             "No best focus within reach.",
