@@ -69,7 +69,12 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument(
         "--world", default="workshop", metavar="FILE", help="another world (a name that ships, or YAML)"
     )
-    parser.add_argument("--pace", type=_pace, default=1.0, help="world seconds a second, 1 to 5 (default 1)")
+    parser.add_argument(
+        "--pace",
+        type=_pace,
+        default=1.0,
+        help="world seconds a second, up to 100 (default 1; beyond 5 the machine may not keep up)",
+    )
     parser.add_argument("--folder", type=Path, help="keep the bench file, the record and the logs here")
     parser.add_argument("--plot", type=Path, default=PLOT, help="where the through-focus curve goes (default run/)")
     return parser.parse_args()

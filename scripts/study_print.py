@@ -58,7 +58,7 @@ def _draws(case: Case) -> Table:
 def _chain(case: Case) -> Table:
     table = Table(title="Datum chain")
     for name in ("term", "value µm", "u µm", "dof", "source"):
-        table.add_column(name, justify="right" if "um" in name else "left")
+        table.add_column(name, justify="right" if "µm" in name else "left")
     for term in case.chain.terms:
         dof = "-" if term.dof is None else f"{term.dof:.1f}"
         table.add_row(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench, chain_budget
@@ -17,9 +17,6 @@ from benchd.bench.sweep_data import SweepData, SweepPoint, alike
 from benchd.errors import Refused
 from benchd.files.artefacts import Layer, LensTolerance
 from benchd.metrology.peak import PeakFit
-
-if TYPE_CHECKING:
-    pass
 
 DEFAULT_LIGHT_NM = 546.0
 
@@ -142,7 +139,9 @@ class Assessor:
             return [layer for one in ids for layer in records.glass(one).layers]
 
         designed = records.lens(setup.lens).designed_for_glass
-        return glass_residual(layers(setup.glass), layers([designed] if designed else []), f_number)
+        return glass_residual(
+            [*layers(setup.glass), *self._bench.file.target.cover], layers([designed] if designed else []), f_number
+        )
 
     # Glass out and in
 

@@ -51,7 +51,7 @@ async def check_change(bench: Bench, changes: Mapping[str, Any], *, rev: int | N
         if chain.carriage_um is None:
             raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
         bench.check_limits(chain.carriage_um)
-        nearest, confirmed = chain.carriage_um - bench.carriage.overshoot_um, bench.setup.rear_confirmed
+        nearest, confirmed = chain.carriage_um - bench.carriage.overshoot_um, bench.setup.rear_confirmed_for(new)
     elif bench.trust.homed:
         # A lens nobody has measured is asked about before it moves, not when it is written into the set-up.
         nearest, confirmed = (await bench.carriage.read()).value, True

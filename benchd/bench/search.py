@@ -54,8 +54,9 @@ class Search:
         """The peak from a pilot about `centre`, or about where its edges say the focus is; at most `PILOTS` of them."""
         about = centre
         all_seen: list[Seen] = []
-        for _ in range(PILOTS):
-            if not self._within_reach(about, half_width):
+        for turn in range(PILOTS):
+            # The first look is what was asked for: where it does not fit, the shot that cannot be taken says why.
+            if turn and not self._within_reach(about, half_width):
                 break
             found, seen = await self._look(pilot(about, half_width), lp_mm, half_width, gate)
             all_seen += seen

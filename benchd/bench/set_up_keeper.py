@@ -107,6 +107,12 @@ class SetUpKeeper:
         """What a person must confirm before anything moves: how far the lens reaches back is not in its record."""
         return None if self.rear_confirmed else self.clearance_of(self.document).question
 
+    def rear_confirmed_for(self, document: SetupDocument) -> bool:
+        """Whether what a person has seen to be clear is still what stands there with `document`."""
+        now = self.document
+        same = (document.lens, document.glass, document.adapters) == (now.lens, now.glass, now.adapters)
+        return self.rear_confirmed and same
+
     def confirm_rear(self) -> None:
         """A person has seen that lens, glass and target stay clear, for the lens and glass as they stand."""
         self.rear_confirmed = True
@@ -130,12 +136,7 @@ class SetUpKeeper:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
 
     async def _take(self, document: SetupDocument, chain: Chain) -> None:
-        if (document.lens, document.glass, document.adapters) != (
-            self.document.lens,
-            self.document.glass,
-            self.document.adapters,
-        ):
-            self.rear_confirmed = False
+        self.rear_confirmed = self.rear_confirmed_for(document)
         plain = document.model_dump(mode="json")
         await self._store.add_setup(document.rev, plain, plain["chain"])
         self.document, self.chain = document, chain

@@ -95,6 +95,7 @@ class Connection:
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         """Commands before anything else: the epoch becomes known only by what is published afterwards."""
+        self._overtaking.begin_anew()
         await subscribe(client, self._at, self._topics.commands, qos=1, stored=False, keep_flag=True, own=False)
         for topic in self._topics.own_kept:
             await subscribe(client, self._at, topic, stored=False, own=False)

@@ -32,6 +32,11 @@ class Overtaking:
         """Its copy came by among the commands."""
         self._pair(self._passed, self._heard)
 
+    def begin_anew(self) -> None:
+        """A connection was made anew: what was unpaired belongs to the last one."""
+        self._heard.clear()
+        self._passed.clear()
+
     @property
     def came_s(self) -> float:
         """When a command that is read now came (s, monotonic); before all time where a stop has overtaken it."""

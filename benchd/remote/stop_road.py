@@ -81,6 +81,7 @@ class StopRoad:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         # Not retain-as-published here: the flag then means 'stored copy', and a live stop never carries it.
+        self._overtaking.begin_anew()
         await subscribe(client, self._at, self._topics.stops, qos=1, stored=False)
         self._outages.back("stop")
         self.ready.set()

@@ -34,6 +34,8 @@ ACCEPTED_S = 0.05
 OK_BYTES = len(b"ok\r\n")
 ASKING_S = 0.0003
 """How long a question is on its way to the controller."""
+ANSWERED_S = 0.05
+"""No answer that was not lost takes longer than this."""
 LATE_S, AGAIN_S = 0.1, 0.0005
 """For so long after its time a move is asked about again and again, with this pause; then as before its time."""
 
@@ -113,7 +115,9 @@ class Motion:
             idle_s = report.t_mono - idle_since if idle_since is not None else -1.0
             there = abs(at_um - target) <= self._config.tolerance_um
             if there and idle_s >= (0.0 if moved else TINY_S if sent.answer.done() else NOT_STARTED_S):
-                return min(max(ends, asked), self._clock.monotonic())  # the report tells of when it was asked for
+                # The report tells of when it was asked for; a late one answers a second question, after one was lost.
+                asked = max(asked, report.t_mono - ANSWERED_S)
+                return min(max(ends, asked), self._clock.monotonic())
             why, code = "", "device_fault"
             if report.state in ("Hold", "Door"):
                 why = f"the controller holds (state {report.state}), though nobody told it to"

@@ -44,6 +44,14 @@ def test_each_stop_has_a_copy_of_its_own() -> None:
     assert order.came_s == 100.0
 
 
+def test_a_connection_made_anew_leaves_nothing_of_the_last_one() -> None:
+    order = Overtaking(HandClock())
+    order.passed()  # while the road of stops was away
+    order.begin_anew()
+    order.heard()
+    assert order.came_s == -math.inf
+
+
 def test_a_copy_that_never_comes_holds_nothing_up_for_long() -> None:
     clock = HandClock()
     order = Overtaking(clock)
