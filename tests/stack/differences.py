@@ -31,9 +31,9 @@ class Difference:
 async def agrees(compare: Callable[[], Awaitable[Difference]], expected: float) -> None:
     """Assert that a difference, measured anew by each call, is the expected one within its 95 % interval.
 
-    An honest bench falls outside once in twenty. So one that does is measured once more, and two in a row, once in 400,
-    are a failure; a bench that is off by three standard uncertainties is found out in 7 of 10 runs, by one comparison
-    at 99.75 % in 5.
+    An honest bench falls outside once in twenty. So one that does is measured once more: of what is drawn anew by each
+    measurement, such as joints and noise, two in a row are outside once in 400. What the seed fixes is the same in
+    both, and where that decides, the second measurement is no other than the first.
     """
     first = await compare()
     if not first.is_about(expected):
