@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.rows import Floats
@@ -100,6 +99,8 @@ def _threshold(small: Floats) -> float:
 
 def _largest_patch(dark: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Cells (n x 2: row, column) of the largest connected dark patch that does not touch the frame's border."""
+    from scipy import ndimage  # in the worker only: the daemon knows this module and stays small
+
     label, patches = ndimage.label(dark)
     cells = np.bincount(label.ravel(), minlength=patches + 1)
     cells[0] = 0  # the ground
@@ -133,6 +134,8 @@ def _rough(cells: NDArray[np.intp]) -> tuple[float, float, float]:
 
 def _ground(below: NDArray[np.bool_], patch: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Where the square and its ground are: everything but other dark patches and three cells about them."""
+    from scipy import ndimage  # in the worker only: the daemon knows this module and stays small
+
     others = below.copy()
     others[patch[:, 0], patch[:, 1]] = False
     others = ndimage.binary_dilation(others, iterations=3)

@@ -46,6 +46,12 @@ def test_the_command_line_itself_loads_nothing_heavy() -> None:
     assert loaded_after("import benchd.cli.main").isdisjoint(HEAVY)
 
 
+def test_the_daemon_leaves_scipy_and_plots_to_its_worker() -> None:
+    """Each costs tens of megabytes for as long as the daemon runs, and half a second of its start."""
+    loaded = loaded_after("import benchd.daemon, benchd.cli.up")
+    assert not [name for name in loaded if name.split(".")[0] in ("scipy", "matplotlib")]
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_the_help_of_a_command_loads_nothing_heavy_either(name: str) -> None:
     call = f"from benchd.cli.main import main\ntry: main([{name!r}, '--help'])\nexcept SystemExit: pass"
