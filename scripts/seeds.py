@@ -5,7 +5,10 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
+import signal
 import sys
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import combinations, combinations_with_replacement
 from math import sqrt
@@ -19,6 +22,12 @@ ROOT = Path(__file__).resolve().parent.parent
 RMS_BAND = (0.5, 1.5)
 VERDICTS = ("pass", "fail", "undecided")
 MOST_SHIMS = 4
+LAST_LINES = 12
+ENDING_S = 20.0  # a demo that is ended stops its daemon first, then its hardware
+
+
+class SeedFailed(RuntimeError):
+    """A demo that did not end with a finding; the message names its seed and holds the last it said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +53,10 @@ class Outcome:
 
 
 def main() -> int:
-    """0 when the demands are met, 1 when one is not, 2 for a wrong call, 3 when a demo did not end with a finding."""
+    """0 when the demands are met, 1 when one is not, 2 for a wrong call, 3 when a demo did not end with a finding.
+
+    Interrupted it gives 130; whatever the reason, no demo outlives it.
+    """
     parser = argparse.ArgumentParser(prog="scripts/seeds", description=__doc__)
     parser.add_argument("--seeds", type=int, default=20, metavar="N", help="seeds 1 to N (default 20)")
     parser.add_argument("--pace", type=float, default=1.0, help="how much faster than life (default 1)")
@@ -53,10 +65,17 @@ def main() -> int:
     args = parser.parse_args()
     if args.seeds < 1 or args.at_once < 1 or args.pace <= 0.0:
         parser.error("--seeds, --pace and --at-once must be above zero")
+    signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
+    outcomes: list[Outcome] = []
     try:
         outcomes = asyncio.run(_all(args.seeds, args.pace, args.at_once))
-    except RuntimeError as failed:
-        print(failed, file=sys.stderr)
+    except* SeedFailed as group:
+        for failed in group.exceptions:
+            print(failed, file=sys.stderr)
+    except* KeyboardInterrupt:
+        print("Interrupted; the demos under way were ended.", file=sys.stderr)
+        sys.exit(130)
+    if not outcomes:
         return 3
     if args.json:
         args.json.write_text(json.dumps([_as_json(one) for one in outcomes], indent=1) + "\n", encoding="utf-8")
@@ -64,6 +83,7 @@ def main() -> int:
 
 
 async def _all(seeds: int, pace: float, at_once: int) -> list[Outcome]:
+    """Every seed's outcome; the first demo that fails ends the others. Raises a group of SeedFailed."""
     gate = asyncio.Semaphore(at_once)
 
     async def one(seed: int) -> Outcome:
@@ -74,17 +94,26 @@ async def _all(seeds: int, pace: float, at_once: int) -> list[Outcome]:
         )
         return outcome
 
-    return list(await asyncio.gather(*(one(seed) for seed in range(1, seeds + 1))))
+    async with asyncio.TaskGroup() as group:
+        demos = [group.create_task(one(seed)) for seed in range(1, seeds + 1)]
+    return [demo.result() for demo in demos]
 
 
 async def _demo(seed: int, pace: float) -> Outcome:
     process = await asyncio.create_subprocess_exec(
         ROOT / "scripts" / "demo", "--once", "--json", "--seed", str(seed), "--pace", str(pace), "--plot", "/dev/null",
         stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
+        start_new_session=True,
     )  # fmt: skip
-    out, said = await process.communicate()
+    talk = asyncio.ensure_future(process.communicate())
+    try:
+        out, said = await asyncio.shield(talk)
+    finally:
+        if not talk.done():
+            await _end(process.pid, talk)
     if process.returncode != 0:
-        raise RuntimeError(f"The demo of seed {seed} ended with {process.returncode}:\n{said.decode()[-2000:]}")
+        last = "\n".join(f"  {line}" for line in said.decode(errors="replace").splitlines()[-LAST_LINES:])
+        raise SeedFailed(f"The demo of seed {seed} ended with {process.returncode}, having said last:\n{last}")
     document = json.loads(out)
     finding, truth = document["findings"][-1], float(document["truth"]["focus_error_um"])
     error, advice = finding["values"]["focus_error"], finding["advice"]
@@ -93,6 +122,15 @@ async def _demo(seed: int, pace: float) -> Outcome:
         seed, truth, error["value"], error["u"], error["U"], finding["verdict"]["is"], shim,
         None if advice is None else _right(truth, error["U"], shim or 0.0, advice["fitted_um"]),
     )  # fmt: skip
+
+
+async def _end(group: int, talk: asyncio.Future[tuple[bytes, bytes]]) -> None:
+    """End a demo with all that runs in its process group; its pipes are read on, so that it cannot hang in them."""
+    for number, patience_s in ((signal.SIGTERM, ENDING_S), (signal.SIGKILL, None)):
+        with suppress(ProcessLookupError):
+            os.killpg(group, number)
+        if (await asyncio.wait({talk}, timeout=patience_s))[0]:
+            return
 
 
 def _right(true_um: float, U_um: float, shim_um: float, fitted_um: list[float]) -> bool | None:
