@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
 
@@ -21,7 +22,7 @@ def reach(parser: argparse.ArgumentParser) -> None:
 
 
 def _port(text: str) -> int:
-    if not (text.isascii() and text.isdecimal() and 1 <= int(text[:6]) <= 65535):
+    if not (re.fullmatch("[0-9]{1,5}", text) and 1 <= int(text) <= 65535):
         raise argparse.ArgumentTypeError(f"'{text}' is no port, which is a whole number from 1 to 65535")
     return int(text)
 

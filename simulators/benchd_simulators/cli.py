@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -88,8 +89,8 @@ def _pace(text: str) -> float:
 
 
 def _port(text: str) -> int:
-    if not (text.isascii() and text.isdecimal() and int(text[:6]) <= 65535):
-        raise argparse.ArgumentTypeError(f"{text} is no port, which is a whole number from 0 (any free one) to 65535")
+    if not (re.fullmatch("[0-9]{1,5}", text) and int(text) <= 65535):
+        raise argparse.ArgumentTypeError(f"'{text}' is no port, which is a whole number from 0 (any free one) to 65535")
     return int(text)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import subprocess
 import sys
@@ -10,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from benchd.cli import exits, values
+from benchd.cli import exits, options, values
 from benchd.cli.guard import UsageError
 from benchd.cli.inputs import from_words
 from benchd.cli.main import COMMANDS, main
@@ -84,8 +85,6 @@ def test_help_lists_every_command_and_the_caution(capsys: pytest.CaptureFixture[
         (["show", "lends", "L-1"], "invalid choice: 'lends'"),
         (["do"], "required: verb\n"),
         (["run"], "required: procedure\n"),
-        (["status", "--port", "99999999"], "'99999999' is no port, which is a whole number from 1 to 65535"),
-        (["status", "--port", "mqtt"], "'mqtt' is no port, which is a whole number from 1 to 65535"),
         (["--nothing"], "unrecognized arguments: --nothing"),
     ],
 )
@@ -98,6 +97,25 @@ def test_wrong_usage_says_what_is_wrong_and_ends_with_2(
     told = capsys.readouterr()
     assert said in told.err
     assert told.out == ""
+
+
+NO_PORTS = ("", "mqtt", "8883x", "0x50", "1_883", " 1883", "+1883", "1883.0", "\u0661", "-1", "0", "65536", "70000")
+TOO_LONG = ("1883000000", "0000070000", "9" * 5000)
+
+
+@pytest.mark.parametrize("text", [*NO_PORTS, *TOO_LONG])
+def test_what_is_no_port_is_told_with_what_is(text: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as left:
+        main(["status", "--port", text])
+    assert left.value.code == exits.USAGE
+    assert f"argument --port: '{text}' is no port, which is a whole number from 1 to 65535" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("port", [1, 1883, 65535])
+def test_a_port_is_taken_as_it_stands(port: int) -> None:
+    parser = argparse.ArgumentParser()
+    options.reach(parser)
+    assert parser.parse_args(["--port", str(port)]).port == port
 
 
 @pytest.mark.parametrize("place", ["", "nowhere/ports.json"])

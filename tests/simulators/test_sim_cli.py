@@ -118,7 +118,11 @@ def test_a_long_folder_name(start_bench: Callable[..., Bench], tmp_path: Path) -
     [
         (("up",), "WORLD"),
         (("up", "workshop", "--pace", "fast"), "fast is no number above 0 and at most 100"),
-        (("up", "workshop", "--camera-port", "99999999"), "99999999 is no port"),
+        (("up", "workshop", "--camera-port", "8883x"), "'8883x' is no port, which is a whole number from 0 (any free"),
+        (("up", "workshop", "--camera-port", "70000"), "'70000' is no port"),
+        (("up", "workshop", "--camera-port", "-1"), "'-1' is no port"),
+        (("up", "workshop", "--camera-port", "1883000000"), "'1883000000' is no port"),
+        (("up", "workshop", "--camera-port", "0000070000"), "'0000070000' is no port"),
         (("up", "workshop", "--pace", "0"), "--pace"),
         (("up", "workshop", "--seed", "x"), "--seed"),
         (("fault", "broker", "unplug"), "broker"),
