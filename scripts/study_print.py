@@ -30,8 +30,8 @@ def print_case(stratum: Stratum, seed: int, index: int) -> None:
         highlight=False,
     )
     console.print(
-        f"truth: peak {truth.peak_um:.3f} - glass {truth.glass_um:.3f} - conjugate {truth.conjugate_um:.3f} "
-        f"- flange {truth.flange_um:.1f} = {truth.error_um:+.3f} µm",
+        f"truth: peak {truth.peak_um:.3f} - glass {truth.glass_um:.3f} - cover {truth.cover_um:.3f} "
+        f"- conjugate {truth.conjugate_um:.3f} - flange {truth.flange_um:.1f} = {truth.error_um:+.3f} µm",
         highlight=False,
     )
     stated = case.finding.values["focus_error"]

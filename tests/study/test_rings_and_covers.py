@@ -6,12 +6,14 @@ Benches are drawn anew for each case. Bounds are those of chance: the mean of n 
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from math import sqrt
 
 import pytest
 
 from study_cases import Outcome, carry_out, run_case
+from study_print import print_case
 from study_strata import REFERENCE, Stratum
 
 SEED, CASES = 20260101, 60
@@ -39,6 +41,16 @@ def test_a_cover_has_its_lines_in_calibration_and_finding() -> None:
     assert "target_cover" in [line.term for line in case.finding.budget]
     assert "target cover" in [line.term for line in case.bench.findings["base-depth"].budget]
     assert abs(case.outcome.parts["target_cover"]) < 4.0 * case.outcome.lines["target_cover"]
+
+
+def test_a_case_printed_whole_adds_up_to_its_truth(capsys: pytest.CaptureFixture[str]) -> None:
+    print_case(COVERED, SEED, 1)
+    told = " ".join(capsys.readouterr().out.split())
+    line = re.search(r"truth: peak (.+?) = (\S+) µm", told)
+    assert line is not None
+    peak, *taken_off = [float(number) for number in re.findall(r"-?\d+\.\d+", line[1])]
+    assert "cover" in line[1]
+    assert peak - sum(taken_off) == pytest.approx(float(line[2]), abs=0.003)
 
 
 def test_the_stop_is_part_of_the_error() -> None:
