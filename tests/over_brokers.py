@@ -1,0 +1,35 @@
+"""A real broker (each child that is installed) and the real remote room on it."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+
+import pytest
+
+from benchd.devices.clock import Clock
+from benchd.remote.broker import EmbeddedBroker
+from benchd.remote.broker_config import Child, Ports, mosquitto_executable
+from benchd.testing.leaks import no_leaks
+from benchd.testing.mqtt_rig import MqttRig
+
+__all__ = ["no_leaks"]
+
+CHILDREN: list[Child] = ["iotcore", "mosquitto"] if mosquitto_executable() else ["iotcore"]
+
+
+@pytest.fixture(params=CHILDREN)
+def child(request: pytest.FixtureRequest) -> Child:
+    which: Child = request.param
+    return which
+
+
+@pytest.fixture
+async def broker(no_leaks: None, child: Child) -> AsyncIterator[EmbeddedBroker]:
+    async with EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0, 0)) as started:
+        yield started
+
+
+@pytest.fixture
+async def rig(broker: EmbeddedBroker) -> AsyncIterator[MqttRig]:
+    async with MqttRig(lambda: broker.endpoint) as built:
+        yield built
