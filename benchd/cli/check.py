@@ -111,21 +111,13 @@ def _kind_of(source: Source) -> str:
 def _bench(path: Path, checked: Checked) -> None:
     from benchd.bench.assembly import build
     from benchd.bench.chain import POSITION_NOT_STATED
-    from benchd.errors import BenchdError
     from benchd.files.loading import load_bench
-    from benchd.files.problems import FileProblems
     from benchd.files.seats import fits_nowhere
     from benchd.procedures.library import Library
-    from benchd.records.engine import database_path
 
     loaded = load_bench(path)
     build(loaded)
     Library.load((loaded.folder / PROCEDURES,))
-    try:
-        database_path(loaded.file.store.url, loaded.folder)
-    except BenchdError as error:
-        wrong = 'the URL of an SQLite file, such as "sqlite:///bench.db"'
-        raise FileProblems([loaded.source.problem(("store", "url"), wrong)]) from error
     checked.notes += fits_nowhere(loaded.file, loaded.records)
     if "position" not in loaded.file.roles and loaded.file.steps is None:
         checked.notes.append(POSITION_NOT_STATED)

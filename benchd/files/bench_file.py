@@ -30,6 +30,8 @@ Role = Literal[
 ]
 
 _BROKER = re.compile(r"embedded|mqtts?://[^\s/]+/?")
+_STORE = re.compile(r"sqlite:///([^?]*/)?(?!\.{1,2}$|:memory:$)[^?/]+")
+"""A file, whole and alone: a host or options would be left out unsaid, and a record must outlive the daemon."""
 _ZONE = re.compile(r"[A-Za-z0-9_+-]+(/[A-Za-z0-9_+-]+)*")
 
 
@@ -51,6 +53,13 @@ def _time_zone(text: str) -> str:
 def _broker(text: str) -> str:
     if not _BROKER.fullmatch(text):
         raise ValueError("'embedded', or a URL such as mqtt://broker.lan:1883")
+    return text
+
+
+def store_url(text: str) -> str:
+    """The text where it is the URL of an SQLite file, else ValueError with what may stand."""
+    if not _STORE.fullmatch(text):
+        raise ValueError('the URL of an SQLite file, such as "sqlite:///bench.db"')
     return text
 
 
@@ -183,7 +192,7 @@ class Mqtt(Record):
 class StoreEntry(Record):
     """Where the record is kept; a relative path starts at the bench file."""
 
-    url: Annotated[str, Field(min_length=1, max_length=500)]
+    url: Annotated[str, Field(max_length=500), AfterValidator(store_url)]
 
 
 class BenchFile(Record):

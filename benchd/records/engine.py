@@ -10,11 +10,11 @@ from typing import Any
 from urllib.parse import quote
 
 from sqlalchemy import Engine, create_engine, event
-from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
+from sqlalchemy.exc import DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 from sqlalchemy.pool import NullPool
 
 from benchd.errors import BenchdError
+from benchd.files.bench_file import store_url
 
 _ADVICE_FULL = "Free some space on that disk; what was acknowledged is kept, and writing goes on from there."
 
@@ -22,21 +22,10 @@ _ADVICE_FULL = "Free some space on that disk; what was acknowledged is kept, and
 def database_path(url: str, base: Path) -> Path:
     """The file a store URL names; relative ones start at `base`. Raises BenchdError (`bad_request`)."""
     try:
-        parts = make_url(url)
-    except ArgumentError as error:
-        raise BenchdError("bad_request", f"store.url {url!r} is not a URL.", advice=_url_advice()) from error
-    if parts.get_backend_name() != "sqlite":
-        text = f"store.url begins with '{parts.get_backend_name()}'; this version keeps its record in SQLite."
-        raise BenchdError("bad_request", text, advice=_url_advice())
-    if not parts.database or parts.database == ":memory:":
-        raise BenchdError(
-            "bad_request", "store.url names no file; a record must outlive the daemon.", advice=_url_advice()
-        )
-    return (base / parts.database).resolve()
-
-
-def _url_advice() -> str:
-    return 'Write for example "sqlite:///bench.db".'
+        return (base / store_url(url).removeprefix("sqlite:///")).resolve()
+    except ValueError as error:
+        advice = 'Write for example "sqlite:///bench.db".'
+        raise BenchdError("bad_request", f"{url!r} is not the URL of an SQLite file.", advice=advice) from error
 
 
 def open_engine(path: Path, *, read_only: bool = False, immutable: bool = False) -> Engine:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -86,6 +89,61 @@ def test_a_bad_file_gives_line_key_what_stands_and_what_may(
     assert f"  {path}:{line}:" in told
     assert f" {key} = {stands}: " in told
     assert may in told.partition(f" {key} = {stands}: ")[2]
+
+
+NO_STORES = (
+    "workshop.db", "workshop", "", "sqlite://", "sqlite:///", "sqlite:///:memory:", "sqlite:///.", "sqlite:///data/",
+    "sqlite://north/workshop.db", "sqlite:///workshop.db?mode=ro", "sqlite+aiosqlite:///workshop.db",
+    "postgresql:///workshop",
+)  # fmt: skip
+
+
+def told_of_store(path: Path, url: str) -> str:
+    """How a wrong store is told; spoils the file."""
+    line = swap(path, "sqlite:///workshop.db", url)
+    return f'{path}:{line}:14 store.url = {url!r}: the URL of an SQLite file, such as "sqlite:///bench.db"'
+
+
+@pytest.mark.parametrize("url", NO_STORES)
+def test_a_store_that_is_no_file_is_told_at_its_place(folder: Path, said: Said, url: str) -> None:
+    path = folder / "bench.yaml"
+    wrong = told_of_store(path, url)
+    assert main(["check", str(path)]) == exits.REFUSED
+    assert said() == f"{path}: 1 problem\n  {wrong}\n"
+
+
+@pytest.mark.parametrize("words", [["up"], ["show", "run", "--bench-file"]], ids=lambda one: one[0])
+def test_a_store_that_is_no_file_is_told_likewise_by_whoever_needs_it(
+    folder: Path, run_folder: Path, words: list[str]
+) -> None:
+    path = folder / "bench.yaml"
+    wrong = told_of_store(path, "workshop.db")
+    before = sorted(folder.rglob("*"))
+    told = subprocess.run(
+        [sys.executable, "-m", "benchd.cli.main", *words, str(path)],
+        capture_output=True, text=True, timeout=30, check=False,
+        env={**os.environ, "XDG_RUNTIME_DIR": str(run_folder.parent)},
+    )  # fmt: skip
+    assert told.returncode == exits.REFUSED
+    assert f"1 problem in a file:\n  {wrong}\n" in told.stderr
+    assert told.stdout == ""
+    assert sorted(folder.rglob("*")) == before
+
+
+@pytest.mark.parametrize("url", ["sqlite:///a b.db", "sqlite:///../x.db", "sqlite:////var/lib/x", "sqlite:///a/.b"])
+def test_a_store_may_be_any_file(folder: Path, url: str) -> None:
+    swap(folder / "bench.yaml", "sqlite:///workshop.db", url)
+    assert main(["check", str(folder)]) == exits.DONE
+
+
+def test_files_that_cannot_be_read_are_told_beside_each_other(folder: Path, said: Said) -> None:
+    (folder / "lenses" / "L-0419.yaml").mkdir()
+    (folder / "adapters" / "ring-08.yaml").write_bytes(b"adapter: ring-08\nseat_below: caf\xe9\n")
+    assert main(["check", str(folder / "bench.yaml")]) == exits.REFUSED
+    told = said()
+    assert told.startswith(f"{folder / 'bench.yaml'}: 2 problems\n")
+    assert f"  {folder / 'lenses' / 'L-0419.yaml'}: cannot be read (Is a directory)\n" in told
+    assert f"  {folder / 'adapters' / 'ring-08.yaml'}:2:16 = byte 0xe9: text in UTF-8\n" in told
 
 
 @pytest.mark.parametrize(
