@@ -49,7 +49,9 @@ def read_world(name: str | Path) -> WorldRecord:
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise WorldFileError([f"{path}: byte {error.start} is not UTF-8 text"]) from error
+        before = data[: error.start]
+        where = f"{path}:{before.count(10) + 1}:{error.start - before.rfind(10)}"
+        raise WorldFileError([f"{where}: byte 0x{data[error.start]:02x} is not UTF-8 text"]) from error
     try:
         tree = YAML(typ="rt").load(text)
     except MarkedYAMLError as error:
