@@ -156,7 +156,7 @@ class Bench:
         if carriage_um is not None:
             return carriage_um
         if by_um is not None:
-            return (await self.carriage.read()).value + by_um
+            return await self.carriage.here() + by_um
         raise Refused(
             "bad_request", "The carriage moves by µm.", advice="Give offset_um, depth_um, carriage_um or by_um."
         )

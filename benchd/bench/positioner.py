@@ -235,7 +235,7 @@ class Positioner:
             self.state = "idle"
 
     async def _approach(self, target_um: float, exact: bool, stops: int, settled: Callable[[], None]) -> Reading:
-        here = await self._here()
+        here = await self.here()
         up = 1.0 if self._axis.spec.approach == "from_below" else -1.0
         run = self._figures.approach_um
         if (target_um - here) * up < run * 0.25:
@@ -259,8 +259,8 @@ class Positioner:
             device="carriage",
         )
 
-    async def _here(self) -> float:
-        """Where the carriage stands; what was read a moment ago will do, as nothing moved it since."""
+    async def here(self) -> float:
+        """Where the carriage stands (um); what was read a moment ago at rest will do, as nothing moved it since."""
         if self._seen is not None and self._clock.monotonic() - self._seen[1] < FRESH_S:
             return self._seen[0]
         return (await self.read()).value
@@ -273,7 +273,9 @@ class Positioner:
         motor_um = (await self._axis.read()).value
         await self._clock.until(stood + self._figures.settle_s)
         settled()
-        return motor_um, await self.read()
+        reading = await self.read()
+        self._seen = reading.value, self._clock.monotonic()
+        return motor_um, reading
 
     async def _move(self, target_um: float, stops: int) -> float:
         """Drive the motor; gives the monotonic time since when it stands."""

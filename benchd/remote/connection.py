@@ -23,6 +23,8 @@ from benchd.remote.topics import Topics
 from benchd.remote.wire import Endpoint, open_wire, publish_properties, subscribe
 
 MOST_AT_ONCE = 256
+FIRST_TURNS = 3
+"""Turns of the loop that a reply leaves to what its command began, whose first bytes go to a port in these."""
 _LONGEST_CORRELATION = 1024
 
 
@@ -130,6 +132,8 @@ class Connection:
     async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message, came_s: float) -> None:
         topic = str(message.topic)
         reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain, came_s=came_s)
+        for _ in range(FIRST_TURNS):
+            await asyncio.sleep(0)
         with contextlib.suppress(aiomqtt.MqttError):  # the loss is noticed by the reader; the id stays taken
             if message.retain:
                 await self._clearing.clear(client, topic, self._at)
