@@ -158,6 +158,19 @@ def test_every_command_reaches_the_port() -> None:
 
 
 @pytest.mark.stack
+async def test_a_step_from_rest_is_sent_without_asking_where_that_is() -> None:
+    told, chunks = await bench_latency._measure(lights=1, stops=1, moves=8)
+    asked = requests_to(chunks, "counter")
+    sent = [line.t for line in lines(chunks) if line.text.startswith(b"G53")]
+    between = [
+        any(published <= ask <= min(t for t in sent if t > published) for ask in asked)
+        for published in told.published["move"]
+    ]
+    assert len(between) == 8
+    assert sum(between) < 4, "the watch at rest asks now and then, and that alone may fall in between"
+
+
+@pytest.mark.stack
 def test_starts_are_timed_and_weighed() -> None:
     found = named(bench_start.measure(helps=1, starts=1, rest_s=0.5))
     assert 5.0 < found["broker resident"].value < found["daemon resident, idle"].value < 1000.0
