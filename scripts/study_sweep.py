@@ -89,7 +89,7 @@ class CaseKeeper:
         return clearance(self._bench.files.file, self._bench.files.records, document)
 
     def check_depth(self, depth_um: float) -> None:
-        check_clearance(self.clearance_of(self.document), depth_um, confirmed=True)
+        check_clearance(self.clearance_of(self.document), depth_um)
 
 
 class MeritCurve:

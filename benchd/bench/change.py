@@ -46,18 +46,18 @@ async def check_change(bench: Bench, changes: Mapping[str, Any], *, rev: int | N
     there, or where the carriage stands and stays.
     """
     new, chain = bench.setup.preview(changes, rev)
+    limit = bench.setup.clearance_of(new)
     if follow:
         bench.trust.require()
         if chain.carriage_um is None:
             raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
         bench.check_limits(chain.carriage_um)
-        nearest, confirmed = chain.carriage_um - bench.carriage.overshoot_um, bench.setup.rear_confirmed_for(new)
-    elif bench.trust.homed:
-        # A lens nobody has measured is asked about before it moves, not when it is written into the set-up.
-        nearest, confirmed = (await bench.carriage.read()).value, True
-    else:
+        nearest = chain.carriage_um - bench.carriage.overshoot_um
+    elif bench.trust.homed and limit.question is None:
+        nearest = (await bench.carriage.read()).value
+    else:  # a lens nobody has measured is asked about before anything moves, not when it is written into the set-up
         return
-    check_clearance(bench.setup.clearance_of(new), depth_um(chain, nearest), confirmed=confirmed)
+    check_clearance(limit, depth_um(chain, nearest))
 
 
 def _clear_findings(bench: Bench) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from benchd.bench.setup import SetupDocument
@@ -9,19 +10,30 @@ from benchd.errors import Refused
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
 
+SPARE_UM, NAMED_UM = 10.0, 100.0
+"""What a person is asked about is a little nearer than the carriage comes, in whole tenths of a millimetre."""
+
+Parts = tuple[str | None, tuple[str, ...], tuple[str, ...]]
+"""Lens, adapters and glass: what a person has seen to be clear holds for these and no others."""
+
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
     """The least depth that a set-up allows, and what it is made of (um).
 
-    `least_depth_um` is None where nothing limits it (no lens) or where it cannot be said; in the second case
-    `question` is what a person must confirm before anything moves.
+    `least_depth_um` is None where nothing limits it (no lens). How far the lens reaches back may not be in its record:
+    then `question` begins what a person is asked, and the least depth is the one seen to be clear, None if none was.
     """
 
     least_depth_um: float | None
     clearance_um: float
     question: str | None = None
     advice: str = ""
+
+
+def parts_of(setup: SetupDocument) -> Parts:
+    """What an answer about the rear counts for."""
+    return setup.lens, setup.adapters, setup.glass
 
 
 def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> Clearance:
@@ -34,9 +46,10 @@ def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> 
         return Clearance(None, keep)
     lens = records.lens(setup.lens)
     if lens.rear_protrusion_mm is None:
+        glass = f"glass {', '.join(setup.glass)} and " if setup.glass else ""
         question = (
             f"How far lens {lens.id} reaches behind its seat is not in its record. "
-            "Have you seen that it stays clear of glass and target over the whole way?"
+            f"Have you made sure that it stays clear of {glass}the target"
         )
         advice = f"Measure it and write rear_protrusion_mm into the record of lens {lens.id}."
         return Clearance(None, keep, question, advice)
@@ -52,13 +65,21 @@ def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> 
     )
 
 
-def check_clearance(limit: Clearance, depth_um: float, *, confirmed: bool = False) -> None:
-    """Refuse a depth that would bring them together. Raises Refused('clearance').
+def to_be_seen_um(depth_um: float) -> float:
+    """The depth that a person is asked about where the carriage is to come to this one."""
+    return math.floor((depth_um - SPARE_UM) / NAMED_UM) * NAMED_UM
 
-    Where the protrusion is not known, only `confirmed` (a person's yes to the question) lets it pass.
-    """
-    if limit.question is not None and not confirmed:
-        raise Refused("clearance", limit.question, advice=limit.advice, data={"question": True})
+
+def rear_question(limit: Clearance, depth_um: float) -> str:
+    """The whole question, for a depth as of `to_be_seen_um`."""
+    return f"{limit.question}, with the target {depth_um / 1000.0:.1f} mm below its seat?"
+
+
+def check_clearance(limit: Clearance, depth_um: float) -> None:
+    """Refuse a depth that would bring them together, or of which nobody can say. Raises Refused('clearance')."""
+    if limit.question is not None and (limit.least_depth_um is None or depth_um < limit.least_depth_um):
+        asked = rear_question(limit, to_be_seen_um(depth_um))
+        raise Refused("clearance", asked, advice=limit.advice, data={"question": True})
     if limit.least_depth_um is None or depth_um >= limit.least_depth_um:
         return
     free_mm = (depth_um - (limit.least_depth_um - limit.clearance_um)) / 1000.0

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
-from benchd.bench.clearance import Clearance, check_clearance, clearance
+from benchd.bench.clearance import Clearance, Parts, check_clearance, clearance, parts_of
 from benchd.bench.notices import Notices
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.devices import Clock
@@ -27,7 +28,8 @@ class SetUpKeeper:
         self._clock = clock
         self._scale = scale
         self._calibrations: dict[str, CalibrationInForce] = {}
-        self.rear_confirmed = False
+        self.rear_seen: dict[Parts, float] = {}
+        """What a person has made sure of: down to which depth (um) parts that stand, or are about to, stay clear."""
         self.document: SetupDocument = first_setup(loaded.file)
         self.chain: Chain = self._chain(self.document)
 
@@ -95,27 +97,19 @@ class SetUpKeeper:
             )
 
     def clearance_of(self, document: SetupDocument) -> Clearance:
-        """The least depth a set-up allows."""
-        return clearance(self._loaded.file, self._loaded.records, document)
+        """The least depth a set-up allows, by its records or by what a person has seen of these parts."""
+        limit = clearance(self._loaded.file, self._loaded.records, document)
+        return (
+            limit if limit.question is None else replace(limit, least_depth_um=self.rear_seen.get(parts_of(document)))
+        )
 
     def check_depth(self, depth_um: float) -> None:
         """Raise Refused('clearance') for a depth that would bring target, glass and lens together."""
-        check_clearance(self.clearance_of(self.document), depth_um, confirmed=self.rear_confirmed)
+        check_clearance(self.clearance_of(self.document), depth_um)
 
-    @property
-    def rear_question(self) -> str | None:
-        """What a person must confirm before anything moves: how far the lens reaches back is not in its record."""
-        return None if self.rear_confirmed else self.clearance_of(self.document).question
-
-    def rear_confirmed_for(self, document: SetupDocument) -> bool:
-        """Whether what a person has seen to be clear is still what stands there with `document`."""
-        now = self.document
-        same = (document.lens, document.glass, document.adapters) == (now.lens, now.glass, now.adapters)
-        return self.rear_confirmed and same
-
-    def confirm_rear(self) -> None:
-        """A person has seen that lens, glass and target stay clear, for the lens and glass as they stand."""
-        self.rear_confirmed = True
+    def confirm_rear(self, document: SetupDocument, depth_um: float) -> None:
+        """A person has made sure that lens, glass and target of a set-up, or of one about to be, stay clear so far."""
+        self.rear_seen[parts_of(document)] = depth_um
 
     def calibration(self, artefact: str) -> CalibrationInForce | None:
         """The calibration of an artefact in force."""
@@ -136,7 +130,8 @@ class SetUpKeeper:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
 
     async def _take(self, document: SetupDocument, chain: Chain) -> None:
-        self.rear_confirmed = self.rear_confirmed_for(document)
+        # The same parts put in again later are not what somebody looked at.
+        self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == parts_of(document)}
         plain = document.model_dump(mode="json")
         await self._store.add_setup(document.rev, plain, plain["chain"])
         self.document, self.chain = document, chain

@@ -9,6 +9,7 @@ from typing import Any
 
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import CalibrationInForce, datum_chain, position_record
+from benchd.bench.clearance import clearance
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.devices import Axis, Encoder
 from benchd.errors import BenchdError, Refused
@@ -82,4 +83,4 @@ class Offline:
         records, file = self._loaded.records, self._loaded.file
         setup = apply(self._setup, changes, records, file)
         chain = datum_chain(file, records, setup, self._calibrations, self._scale)
-        return of_records.whereabouts(records, setup, chain)
+        return of_records.whereabouts(records, setup, chain, clearance(file, records, setup))

@@ -58,6 +58,10 @@ class Setup(Arguments):
     trim_um: Number | None = None
     follow: Flag = False
 
+    def changes(self) -> dict[str, Any]:
+        """What is stated of the set-up itself."""
+        return {key: value for key, value in self.given().items() if key != "follow"}
+
 
 class Ask(Arguments):
     """A question to the person. `name` is stable and tells the question to whoever answers by program.

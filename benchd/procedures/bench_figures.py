@@ -4,23 +4,39 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.bench.clearance import Clearance, Parts
 from benchd.errors import Refused
 from benchd.procedures.language import Procedure
+
+NOT_LIMITED = Clearance(None, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Whereabouts:
     """What a set-up says of places on the carriage (um): nominal (None where it cannot be said), depth at place 0.
 
-    `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown.
+    `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `limit` the
+    least depth, and `parts` what an answer about the rear would count for.
     """
 
     nominal_um: float | None
     depth_zero_um: float
     half_width_um: float | None = None
+    trim_um: float = 0.0
+    scale_growth: float = 0.0
+    limit: Clearance = NOT_LIMITED
+    parts: Parts = (None, (), ())
+
+    def depth_um(self, place_um: float) -> float:
+        """Seat to target with the carriage there."""
+        return self.depth_zero_um + place_um * (1.0 + self.scale_growth)
+
+    def place_um(self, depth_um: float) -> float:
+        """Where the carriage stands for a depth."""
+        return (depth_um - self.depth_zero_um) / (1.0 + self.scale_growth)
 
 
 Where = Callable[[Mapping[str, Any]], Whereabouts]
@@ -31,6 +47,8 @@ Where = Callable[[Mapping[str, Any]], Whereabouts]
 class BenchFigures:
     """Speeds in um/s, times in s. `point_s` is one exposure with its transfer and analysis, settling apart.
 
+    `run_up_um` is where the carriage goes first to come to a place, from that place: below it negative. Homing may go
+    to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it.
     `devices`: every name that a step may use, roles first; `calibrations`: artefacts with one in force.
     """
 
@@ -45,6 +63,9 @@ class BenchFigures:
     homed: bool
     carriage_um: float
     where: Where
+    run_up_um: float = 0.0
+    home_um: float = 0.0
+    rear_seen: Mapping[Parts, float] = field(default_factory=dict)
     reading_s: float = 0.1
     assess_s: float = 0.5
 

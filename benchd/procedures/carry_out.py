@@ -21,6 +21,7 @@ from benchd.procedures import steps as kinds
 from benchd.procedures.bench_figures import demand
 from benchd.procedures.dry_run import dry_run
 from benchd.procedures.figures_of import figures_of
+from benchd.procedures.foresight import Foresight
 from benchd.procedures.inputs import Known, kind_of, take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
@@ -102,7 +103,8 @@ class CarryOut:
         resolved = resolve(step, scope)
         while True:
             await gate.passable()
-            await self._ask_about_rear(step)
+            await self._ask_about_rear(resolved)
+            await gate.passable()  # it may have been paused before the answer
             try:
                 return await self._simple(resolved, scope, run, gate, told)
             except Stopped:
@@ -112,16 +114,23 @@ class CarryOut:
                     raise
 
     async def _ask_about_rear(self, step: kinds.Step) -> None:
-        """Before the first motion with a lens whose rear nobody has measured: a person must have looked."""
-        question = self._bench.setup.rear_question
-        if question is None or step.verb not in ("home", "nominal", "move", "sweep"):
-            return
-        if await self._prompts.ask("rear_clear", "yes_no", question) is not True:
-            raise Refused("clearance", "Not seen to be clear, so nothing moves.", advice=self._measure_it())
-        self._bench.setup.confirm_rear()
+        """Before a lens whose rear nobody has measured is met nearer than seen to be clear: a person must have looked.
 
-    def _measure_it(self) -> str:
-        return "Measure how far the lens reaches back and write rear_protrusion_mm into its record."
+        Asked of the set-up as the step makes it, before it does.
+        """
+        if not can_move(step):
+            return
+        setup = self._bench.setup
+        document, _ = setup.preview(step.args.changes()) if step.verb == "setup" else (setup.document, None)
+        limit = setup.clearance_of(document)
+        if limit.question is None:
+            return
+        asked = Foresight(await figures_of(self._bench)).rear(step)
+        if asked is None:
+            return
+        if await self._prompts.ask("rear_clear", "yes_no", asked.text) is not True:
+            raise Refused("clearance", "Not seen to be clear, so nothing moves.", advice=limit.advice)
+        setup.confirm_rear(document, asked.depth_um)
 
     async def _compound(
         self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int
@@ -183,9 +192,7 @@ class CarryOut:
             case "home":
                 await bench.home(list(args.axes), only_if_unhomed=args.only_if_unhomed)
             case "setup":
-                changes = args.given()
-                follow = bool(changes.pop("follow", False))
-                await change_setup(bench, changes, follow=follow)
+                await change_setup(bench, args.changes(), follow=args.follow is True)
             case "nominal":
                 await bench.nominal()
             case "move":

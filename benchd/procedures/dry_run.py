@@ -82,7 +82,11 @@ class _Walker:
         elif isinstance(step, CallStep):
             self._call(step, scope, when)
         else:
-            self._add(self.ahead.take(resolve(step, scope)), when)
+            resolved = resolve(step, scope)
+            about_rear = self.ahead.rear(resolved)
+            if about_rear is not None:
+                self._add(Entry("ask", "rear_clear", ask=about_rear.text), when)
+            self._add(self.ahead.take(resolved), when)
 
     def _if(self, step: IfStep, scope: Scope, when: tuple[str, ...]) -> None:
         before = self.ahead.copy()

@@ -15,7 +15,8 @@ async def figures_of(bench: Bench) -> BenchFigures:
     """Speeds, settling, what is there, and where set-ups put nominal."""
 
     def where(changes: Mapping[str, Any]) -> Whereabouts:
-        return whereabouts(bench.loaded.records, *bench.setup.preview(changes))
+        document, chain = bench.setup.preview(changes)
+        return whereabouts(bench.loaded.records, document, chain, bench.setup.clearance_of(document))
 
     return figures(
         bench.assembly.named(CARRIAGE, Axis).spec,
@@ -25,4 +26,6 @@ async def figures_of(bench: Bench) -> BenchFigures:
         homed=bench.trust.homed,
         carriage_um=(await bench.carriage.read()).value,
         where=where,
+        limits_um=bench.carriage.limits_um,
+        rear_seen=bench.setup.rear_seen,
     )

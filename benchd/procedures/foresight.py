@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+import math
 from copy import copy
+from dataclasses import dataclass
 from typing import Any, Self
 
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot
+from benchd.bench.clearance import check_clearance, rear_question, to_be_seen_um
+from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.errors import Refused
 from benchd.procedures.arguments import Ask, Home, Light, Move, Setup, Sweep
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.plan import Entry
 from benchd.procedures.steps import Step
+from benchd.procedures.sweep_places import SweepPlaces, sweep_places
 
 ASSUMED_HALF_WIDTH_UM = 50.0
 """Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
 
 SHUFFLED_PART = 1.0 / 3.0
 """Mean distance of two places drawn at random from a span, as part of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RearAsk:
+    """What a person has to make sure of: lens, glass and target stay clear of each other down to this depth (um)."""
+
+    text: str
+    depth_um: float
 
 
 class Foresight:
@@ -26,6 +38,7 @@ class Foresight:
         self.bench = bench
         self.carriage_um = bench.carriage_um
         self.homed = bench.homed
+        self.rear_seen = dict(bench.rear_seen)
         self.changes: dict[str, Any] = {}
         self.where: Whereabouts | None = None
 
@@ -33,6 +46,7 @@ class Foresight:
         """The same state, to go another way from here."""
         twin = copy(self)
         twin.changes = dict(self.changes)
+        twin.rear_seen = dict(self.rear_seen)
         return twin
 
     def take(self, step: Step) -> Entry:  # noqa: PLR0911  one return for each kind of step
@@ -65,6 +79,33 @@ class Foresight:
                 return Entry("accept", f"{args.finding}, {f'{args.days} days' if args.days else 'without end'}")
         raise AssertionError(step.verb)
 
+    def rear(self, step: Step) -> RearAsk | None:
+        """What would be asked before the step, of the set-up as it makes it, if its lens's rear is in no record.
+
+        The answer counts for that set-up, as far as the carriage goes in this step and in a sweep about nominal: that
+        mostly follows, and nobody likes to be asked twice.
+        """
+        twin = self.copy()
+        entry = twin.take(step)
+        where = twin._places()
+        if where is None or where.limit.question is None or entry.problem is not None:
+            return None
+        if step.verb == "home" and entry.to_um is not None:
+            low = self.bench.home_um
+        elif entry.reach_um is not None:
+            low = entry.reach_um[0]
+        else:
+            return None
+        if where.depth_um(low) >= self.rear_seen.get(where.parts, math.inf):
+            return None
+        if where.nominal_um is not None:
+            low = min(low, twin._reach(where.nominal_um, twin._sweep_places(where).farthest_um)[0])
+        depth_um = to_be_seen_um(where.depth_um(low))
+        self.rear_seen[where.parts] = depth_um
+        near = f"The carriage may go as near to it as {where.place_um(depth_um):.0f} µm"
+        way = ", on the way to its switch." if step.verb == "home" else "."
+        return RearAsk(f"{rear_question(where.limit, depth_um)} {near}{way}", depth_um)
+
     def _home(self, args: Home) -> Entry:
         if args.only_if_unhomed and self.homed:
             return Entry("home", "nothing to do, it is homed")
@@ -75,8 +116,7 @@ class Foresight:
         return Entry("home", axes, self.bench.home_s, (), before, self.carriage_um)
 
     def _setup(self, args: Setup) -> Entry:
-        stated = args.given()
-        follow = stated.pop("follow", False)
+        stated = args.changes()
         text = ", ".join(f"{key} {_said(value)}" for key, value in stated.items()) or "nothing changes"
         self.changes |= stated
         try:
@@ -84,7 +124,8 @@ class Foresight:
         except Refused as refused:
             self.where = None
             return Entry("setup", text, problem=f"setup: {refused.text}")
-        if not follow:
+        self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == self.where.parts}
+        if args.follow is not True:
             return Entry("setup", text)
         return self._to_nominal("setup", f"{text}; the carriage follows")
 
@@ -109,19 +150,16 @@ class Foresight:
         if key == "by_um":
             return self._drive("move", text, self.carriage_um + value)
         if key == "depth_um" and where is not None:
-            return self._drive("move", text, value - where.depth_zero_um)
+            return self._drive("move", text, where.place_um(value))
         if key == "offset_um" and where is not None and where.nominal_um is not None:
-            return self._drive("move", text, where.nominal_um + value)
+            return self._drive("move", text, where.nominal_um + (value - where.trim_um) / (1.0 + where.scale_growth))
         return Entry("move", text, problem=f"move: the set-up does not say where {key} {value:g} is")
 
     def _sweep(self, args: Sweep) -> Entry:
         where = self._places()
-        half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
-        span = args.span_um if isinstance(args.span_um, float) else 2.0 * SPAN_HWHM * half_width
-        step = args.step_um if isinstance(args.step_um, float) else STEP_HWHM * half_width
+        places = self._sweep_places(where, args)
         assert isinstance(args.repeats, int)
-        points = args.repeats * (round(span / step) + 1)
-        search = pilot(0.0, half_width)
+        points, span, search = args.repeats * places.points, places.span_um, places.look
         here = self.carriage_um if args.about == "here" or where is None else where.nominal_um
         text = f"{points} points over about {span:.0f} µm, merit {args.merit}"
         if not self.homed or here is None:
@@ -132,22 +170,50 @@ class Foresight:
         seconds += points * (self.bench.move_s(SHUFFLED_PART * span) + self.bench.point_s)
         before, self.carriage_um = self.carriage_um, here
         look, over = (here + search[0], here + search[-1]), (here - span / 2, here + span / 2)
+        reach = self._reach(here, places.farthest_um)
         text += f", after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
-        problem = next((wrong for place in (*over, *look) if (wrong := self._outside("sweep", place))), None)
-        return Entry("sweep", text, seconds, (), before, here, look, over, problem=problem)
+        text += f"; it may look as far as {reach[0]:.0f} to {reach[1]:.0f} µm if focus is not there"
+        problem = next((wrong for place in (*over, *look) if (wrong := self._refused("sweep", place))), None)
+        return Entry("sweep", text, seconds, (), before, here, look, over, reach, problem=problem)
+
+    def _sweep_places(self, where: Whereabouts | None, args: Sweep | None = None) -> SweepPlaces:
+        half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
+        span, step, lp_mm = (getattr(args, name, None) for name in ("span_um", "step_um", "lp_mm"))
+        return sweep_places(half_width * DEFAULT_LP_MM / (lp_mm or DEFAULT_LP_MM), span, step)
 
     def _drive(self, verb: str, text: str, to_um: float) -> Entry:
         before = self.carriage_um
-        problem = self._outside(verb, to_um) if self.homed else f"{verb}: the carriage is not homed"
+        problem = self._refused(verb, to_um) if self.homed else f"{verb}: the carriage is not homed"
         if problem is None:
             self.carriage_um = to_um
-        return Entry(verb, text, self.bench.move_s(to_um - before), (), before, to_um, problem=problem)
+        reach = self._reach(to_um)
+        turn = next((end for end in reach if not min(before, to_um) <= end <= max(before, to_um)), None)
+        if turn is not None and problem is None:
+            text += f", by way of {turn:.0f} µm"
+        seconds = self.bench.move_s(to_um - before)
+        return Entry(verb, text, seconds, (), before, to_um, reach_um=reach, problem=problem)
 
-    def _outside(self, verb: str, to_um: float) -> str | None:
+    def _refused(self, verb: str, to_um: float) -> str | None:
+        """Why the bench would not go there: limits of the place, clearance of the way to it."""
         low, high = self.bench.travel_um
-        if low <= to_um <= high:
-            return None
-        return f"{verb}: carriage {to_um:.0f} µm is outside its travel, {low:.0f} to {high:.0f} µm"
+        if not low <= to_um <= high:
+            return f"{verb}: carriage {to_um:.0f} µm is outside its travel, {low:.0f} to {high:.0f} µm"
+        where = self._places()
+        if where is not None and where.limit.question is None:
+            try:
+                check_clearance(where.limit, where.depth_um(to_um + min(self.bench.run_up_um, 0.0)))
+            except Refused as refused:
+                return f"{verb}: {refused.text}"
+        return None
+
+    def _reach(self, about_um: float, beside_um: float = 0.0) -> tuple[float, float]:
+        """Lowest and highest place on the way to those within `beside_um`, as far as travel and clearance let it."""
+        low, high = self.bench.travel_um
+        where = self._places()
+        if where is not None and where.limit.question is None and where.limit.least_depth_um is not None:
+            low = max(low, where.place_um(where.limit.least_depth_um))
+        lowest, highest = about_um - beside_um, about_um + beside_um
+        return max(lowest + min(self.bench.run_up_um, 0.0), low), min(highest + max(self.bench.run_up_um, 0.0), high)
 
     def _places(self) -> Whereabouts | None:
         if self.where is None:

@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Set
 from typing import Any
 
+from benchd.bench.bench import HOMING_BEYOND_UM
 from benchd.bench.chain import CalibrationInForce, Chain
+from benchd.bench.clearance import Clearance, Parts, parts_of
+from benchd.bench.positioner import MotionFigures
 from benchd.bench.setup import SetupDocument
+from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.devices import AxisSpec
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench
@@ -15,7 +19,6 @@ from benchd.optics.focus_depth import half_width_um
 from benchd.procedures.bench_figures import BenchFigures, Where, Whereabouts
 from benchd.procedures.inputs import Known
 
-DEFAULT_LP_MM = 40.0
 POINT_S = 0.15
 SEEK_S = 3.0
 """The slow part of homing: off the switch, and on to the reference mark."""
@@ -60,13 +63,21 @@ def _length(
     return {"length_um": given.length_um, "u_um": given.u_um}
 
 
-def whereabouts(records: Records, setup: SetupDocument, chain: Chain) -> Whereabouts:
-    """Where a set-up with this chain puts nominal, and how wide the curve is there."""
+def whereabouts(records: Records, setup: SetupDocument, chain: Chain, limit: Clearance) -> Whereabouts:
+    """Where a set-up with this chain puts nominal, how wide the curve is there, and what keeps the carriage away."""
     f_number = setup.f_number
     if f_number is None and setup.lens is not None:
         f_number = records.lens(setup.lens).f_number
     half_width = None if f_number is None else half_width_um(f_number, DEFAULT_LP_MM)
-    return Whereabouts(chain.carriage_um, chain.depth_at_zero_um / (1.0 + chain.scale_growth), half_width)
+    return Whereabouts(
+        chain.carriage_um,
+        chain.depth_at_zero_um,
+        half_width,
+        trim_um=chain.trim_um,
+        scale_growth=chain.scale_growth,
+        limit=limit,
+        parts=parts_of(setup),
+    )
 
 
 def figures(
@@ -78,12 +89,16 @@ def figures(
     homed: bool,
     carriage_um: float,
     where: Where,
+    limits_um: tuple[float, float] | None = None,
+    rear_seen: Mapping[Parts, float] | None = None,
 ) -> BenchFigures:
-    """What a dry run has to know, by what the carriage can do."""
+    """What a dry run has to know, by what the carriage can do; `limits_um` are its own where they are narrower."""
+    low, high = limits_um or (spec.low, spec.high)
+    approach_um = MotionFigures(spec.top_speed).approach_um
     return BenchFigures(
         devices=devices,
         calibrations=calibrations,
-        travel_um=(spec.low, spec.high),
+        travel_um=(low, high),
         top_speed_um_s=spec.top_speed,
         acceleration_um_s2=spec.acceleration,
         settle_s=settle_ms / 1000.0,
@@ -92,4 +107,7 @@ def figures(
         homed=homed,
         carriage_um=carriage_um,
         where=where,
+        run_up_um=-approach_um if spec.approach == "from_below" else approach_um,
+        home_um=low - HOMING_BEYOND_UM,
+        rear_seen=rear_seen or {},
     )

@@ -13,6 +13,7 @@ class Entry:
     `step` is the index of the top-level step it belongs to, None for `finally`; `from_um` and `to_um` are carriage
     places where something moves; `problem` says why it would be refused. A sweep goes to `to_um` first, looks about it
     over `pilot_um`, and reads over `over_um` (lowest and highest place; it lies about the peak that the look finds).
+    `reach_um` are the lowest and highest place that a step may bring the carriage to, by whatever way it comes there.
     """
 
     verb: str
@@ -23,6 +24,7 @@ class Entry:
     to_um: float | None = None
     pilot_um: tuple[float, float] | None = None
     over_um: tuple[float, float] | None = None
+    reach_um: tuple[float, float] | None = None
     ask: str | None = None
     problem: str | None = None
     step: int | None = None

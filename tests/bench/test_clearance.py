@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchd.bench.clearance import check_clearance, clearance
+from benchd.bench.clearance import check_clearance, clearance, to_be_seen_um
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench, load_bench
@@ -69,12 +70,15 @@ def test_an_unknown_protrusion_asks_first(bench: LoadedBench) -> None:
     assert limit.question is not None
     with pytest.raises(Refused, match="not in its record"):
         check_clearance(limit, 40000.0)
-    check_clearance(limit, 40000.0, confirmed=True)
+    seen = replace(limit, least_depth_um=to_be_seen_um(40000.0))
+    check_clearance(seen, 40000.0)
+    with pytest.raises(Refused, match=r"glass pane-25 and the target, with the target 39\.8 mm below its seat\?"):
+        check_clearance(seen, 39850.0)
 
 
-def test_confirming_does_not_lift_a_known_limit(bench: LoadedBench) -> None:
-    with pytest.raises(Refused):
-        check_clearance(clearance(bench.file, bench.records, fitted(bench)), 9000.0, confirmed=True)
+def test_what_is_asked_about_is_never_farther_than_where_the_carriage_comes() -> None:
+    for depth_um, named_um in ((40010.0, 40000.0), (40009.0, 39900.0), (39999.0, 39900.0), (40109.9, 40000.0)):
+        assert to_be_seen_um(depth_um) == named_um
 
 
 def test_without_a_lens_nothing_is_in_the_way(bench: LoadedBench) -> None:

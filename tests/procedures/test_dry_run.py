@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from benchd.bench.clearance import Clearance
 from benchd.cli.plans import plan_table
 from benchd.errors import Refused
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
@@ -18,7 +20,7 @@ from benchd.procedures.dry_run import dry_run
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import read_procedure
 from benchd.procedures.library import Library
-from benchd.procedures.plan import Plan
+from benchd.procedures.plan import Entry, Plan
 
 BASE_UM, RING_UM, GLASS_UM, CONJUGATE_UM = 24000.0, 18003.2, 857.8, 501.0
 
@@ -104,9 +106,9 @@ def test_a_sweep_says_over_which_places_it_looks_and_reads() -> None:
     assert sweep["pilot_um"] == pytest.approx((nominal - 88.125, nominal + 88.125))
     assert sweep["over_um"] == pytest.approx((nominal - 52.875, nominal + 52.875))
     text = io.StringIO()
-    Console(file=text, width=120).print(plan_table(found))
+    Console(file=text, width=200).print(plan_table(found))
     assert "9302.7 to 9408.5" in text.getvalue()
-    assert "a look with 11 from 9267 to 9444 µm" in text.getvalue()
+    assert "a look with 11 from 9267 to 9444 µm; it may look as far as 8584 to 10127 µm" in text.getvalue()
 
 
 def test_a_look_that_leaves_the_travel_is_told() -> None:
@@ -114,6 +116,99 @@ def test_a_look_that_leaves_the_travel_is_told() -> None:
     assert plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 89.0)), **LENS).problems == ()
     told = plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 60.0)), **LENS).problems
     assert told[0] == "sweep: carriage 9444 µm is outside its travel, 0 to 9416 µm"
+
+
+BELOW = replace(BENCH, run_up_um=-100.0)
+
+
+def sweep_of(found: Plan) -> Entry:
+    return next(one for one in found.entries if one.verb == "sweep")
+
+
+def test_a_sweep_reaches_as_far_as_its_search_may_and_its_run_up() -> None:
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
+    # The last look begins 600 um away at most, its peak is within 1.5 half-widths (35.25 um), at most twice as wide:
+    # three more half-widths are read, a quarter of a step (0.5) for whole steps, and half of one for the shuffle.
+    far = 600.0 + (1.5 + 3.0 + 0.125 + 0.25) * 35.25
+    assert sweep_of(plan("flange_check", BELOW, **LENS)).reach_um == pytest.approx((nominal - far - 100, nominal + far))
+    from_above = replace(BENCH, run_up_um=100.0)
+    assert sweep_of(plan("flange_check", from_above, **LENS)).reach_um == pytest.approx(
+        (nominal - far, nominal + far + 100)
+    )
+
+
+def test_the_search_is_kept_within_travel_and_clearance_and_refused_by_neither() -> None:
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
+    found = plan("flange_check", replace(BELOW, travel_um=(nominal - 200.0, nominal + 100.0)), **LENS)
+    assert found.problems == ()
+    assert sweep_of(found).reach_um == pytest.approx((nominal - 200.0, nominal + 100.0))
+
+    def near(free_um: float) -> BenchFigures:
+        """Nominal, free_um above the least depth."""
+        depth_um = nominal + BASE_UM + RING_UM - free_um
+        return replace(BELOW, where=lambda changes: replace(where(changes), limit=Clearance(depth_um, 2000.0)))
+
+    # 88.1 um down to the first look, 100 um of run-up
+    found = plan("flange_check", near(188.2), **LENS)
+    assert found.problems == ()
+    assert sweep_of(found).reach_um == pytest.approx((nominal - 188.2, nominal + 771.84), abs=0.01)
+    told = plan("flange_check", near(188.0), **LENS).problems[0]
+    assert told.startswith("sweep: Rear element, glass and target would have 2.0 mm between them")
+    assert plan("flange_check", near(99.0), **LENS).problems[0].startswith("nominal: Rear element")
+
+
+def test_a_run_up_below_the_travel_is_no_refusal_and_is_said_where_it_turns() -> None:
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
+    at = replace(BELOW, homed=True, carriage_um=nominal + 300.0, travel_um=(nominal - 89.0, 30000.0))
+    found = plan("flange_check", at, **LENS)
+    assert found.problems == ()
+    down = next(one for one in found.entries if one.verb == "nominal")
+    assert down.reach_um == pytest.approx((nominal - 89.0, nominal))
+    assert down.text == f"where the chain says, by way of {nominal - 89.0:.0f} µm"
+    up = next(one for one in plan("flange_check", BELOW, **LENS).entries if one.verb == "nominal")
+    assert up.text == "where the chain says", "on the way up the run-up lies on the way"
+
+
+def unmeasured(changes: Mapping[str, Any]) -> Whereabouts:
+    parts = (changes.get("lens"), tuple(changes.get("adapters") or ()), tuple(changes.get("glass") or ()))
+    limit = Clearance(None, 2000.0, "Made sure") if parts[0] else Clearance(None, 2000.0)
+    return replace(where(changes), limit=limit, parts=parts)
+
+
+def test_a_rear_nobody_measured_is_asked_about_for_each_set_up_and_as_far_as_it_goes() -> None:
+    open_rear = replace(BELOW, where=unmeasured, home_um=-2000.0)
+    found = plan("glass_toggle", open_rear, **LENS)
+    asked = [one for one in found.entries if one.text == "rear_clear"]
+    follows = [place for place, one in enumerate(found.entries) if one in asked]
+    assert [found.entries[place + 1].verb for place in follows] == ["home", "setup", "setup"]
+    # Named is the depth of the farthest: -2000 um of the way to the switch, or nominal less 771.8 um and the run-up,
+    # down to a tenth of a millimetre with 0.01 mm to spare.
+    bare = 50000.0 + CONJUGATE_UM - 771.84 - 100.0
+    named = [BASE_UM + RING_UM - 2000.0, bare + GLASS_UM, bare]
+    for one, nearest_um in zip(asked, named, strict=True):
+        depth_um = math.floor((nearest_um - 10.0) / 100.0) * 100.0
+        place_um = depth_um - BASE_UM - RING_UM
+        assert one.ask is not None
+        assert one.ask.startswith(f"Made sure, with the target {depth_um / 1000:.1f} mm below its seat?")
+        assert f"as near to it as {place_um:.0f} µm" in one.ask
+        assert one.ask in found.asks
+
+    homed = replace(open_rear, homed=True)
+    asks = [one.ask for one in plan("flange_check", homed, **LENS).entries if one.text == "rear_clear"]
+    assert len(asks) == 1, "nominal and the sweeps about it are one question"
+
+
+def test_what_was_seen_is_not_asked_again_unless_nearer_or_of_other_parts() -> None:
+    nominal_depth = 50000.0 + CONJUGATE_UM + GLASS_UM
+    parts = ("L-0417", ("ring-07",), ("pane-25",))
+
+    def asked(seen: Mapping[Any, float]) -> int:
+        bench = replace(BELOW, where=unmeasured, homed=True, rear_seen=seen)
+        return len([one for one in plan("flange_check", bench, **LENS).entries if one.text == "rear_clear"])
+
+    assert asked({parts: nominal_depth - 900.0}) == 0
+    assert asked({parts: nominal_depth - 500.0}) == 1, "the search goes nearer"
+    assert asked({("L-0417", ("ring-07",), ()): 0.0}) == 1
 
 
 def test_durations_are_those_of_the_motion_profile() -> None:

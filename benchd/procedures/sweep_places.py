@@ -1,0 +1,38 @@
+"""Which places a sweep may bring the carriage to, before it is known where it will find the focus."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchd.assessments.locate import WIDEST_HW
+from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot
+from benchd.bench.search import CENTRED_HW, FAR_UM
+
+
+@dataclass(frozen=True, slots=True)
+class SweepPlaces:
+    """Offsets from where a sweep begins (um): its first look, and how far to either side anything may be taken.
+
+    `span_um` and `points` are those of one pass over a curve of the expected width.
+    """
+
+    look: tuple[float, ...]
+    span_um: float
+    points: int
+    farthest_um: float
+
+
+def sweep_places(half_width_um: float, span_um: float | None, step_um: float | None) -> SweepPlaces:
+    """For a curve expected to have this half-width; a span or step of None follows the width that is measured.
+
+    What is looked at lies within a pilot of the farthest centre of the search. What is read lies about the peak found
+    there, or about where the sweep began if its span was asked for.
+    """
+    look = pilot(0.0, half_width_um)
+    span, step = span_um or 2.0 * SPAN_HWHM * half_width_um, step_um or STEP_HWHM * half_width_um
+    widest = WIDEST_HW * half_width_um
+    widest_step = step_um or STEP_HWHM * widest
+    # Whole steps may leave the span by a quarter of one, three stations are the fewest, half a step is their shuffle.
+    read = max(0.5 * (span_um or 2.0 * SPAN_HWHM * widest) + 0.25 * widest_step, widest_step) + 0.5 * widest_step
+    begun_from = FAR_UM + CENTRED_HW * half_width_um if span_um is None else 0.0
+    return SweepPlaces(look, span, max(3, round(span / step) + 1), max(FAR_UM + look[-1], begun_from + read))
