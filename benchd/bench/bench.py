@@ -15,8 +15,9 @@ from benchd.bench.events import Events
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Jobs, Stopped
 from benchd.bench.lights import Lights
+from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.notices import Notices
-from benchd.bench.positioner import MotionFigures, Positioner
+from benchd.bench.positioner import Positioner
 from benchd.bench.run_record import RunRecord
 from benchd.bench.set_up_keeper import SetUpKeeper
 from benchd.bench.sweep_data import SweepData, SweepOrder

@@ -10,39 +10,18 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
+from benchd.bench.agreement import Agreement
 from benchd.bench.jobs import Stopped
+from benchd.bench.motion_figures import MotionFigures
+from benchd.bench.reference_mark import find_mark
 from benchd.bench.trust import Trust
 from benchd.devices import Axis, Clock, DeviceError, Encoder, HomeFailed, MotionFailed, Reading, Unplausible
 from benchd.errors import Refused
 
 ATTEMPTS = 6
-MARK_WITHIN_UM = 5000.0
-MARK_ANSWER_S = 0.3
 FRESH_S = 0.5
 """A place read so recently, at rest, need not be asked for again to know on which side of a target it lies."""
-
-
-@dataclass(frozen=True, slots=True)
-class MotionFigures:
-    """How the carriage is moved: lengths in um, times in s, speed in um/s.
-
-    `following_um` bounds motor against encoder in motion, where the path of `skew_s` is added to it (or of the time
-    that reading them took, if that was longer), as the two are not read at the same instant. At rest they may have
-    come apart since homing by `disagreement_um` (play, and the screw's error within a turn) and `pitch_rel` of the
-    way. `still_um` is how far the carriage may creep at rest.
-    """
-
-    speed_um_s: float
-    tolerance_um: float = 1.0
-    settle_s: float = 0.15
-    approach_um: float = 100.0
-    following_um: float = 150.0
-    disagreement_um: float = 60.0
-    pitch_rel: float = 1e-3
-    still_um: float = 25.0
-    skew_s: float = 0.03
 
 
 class Positioner:
@@ -57,9 +36,7 @@ class Positioner:
         self._stops = 0
         self.stopped_s = -math.inf
         """When `stop` was last called (s, of the clock's monotonic time)."""
-        self._shift_um = 0.0  # motor less encoder, as last seen at rest
-        self._zero = (0.0, 0.0)  # the same at homing, and the place it was seen at
-        self._rest_um: float | None = None
+        self._agreement = Agreement(figures, trust)
         self._seen: tuple[float, float] | None = None  # place (um) and when it was read (s), at rest, none since moved
         self._halting = 0
         self._halted = asyncio.Event()  # no stop is on its way to standstill
@@ -89,7 +66,7 @@ class Positioner:
     def limits_um(self) -> tuple[float, float]:
         """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
         low, high = self._axis.spec.low, self._axis.spec.high
-        return max(low, low - self._shift_um), min(high, high - self._shift_um)
+        return max(low, low - self._agreement.shift_um), min(high, high - self._agreement.shift_um)
 
     @property
     def stops(self) -> int:
@@ -150,8 +127,10 @@ class Positioner:
                 self.seeking_switch = False
             losses = self._trust.losses
             self._check_stopped(stops)
-            await self._find_mark()
-            self._agree(*await self._settled(self._clock.monotonic(), lambda: None))
+            if self._scale is not None:
+                await find_mark(self._axis, self._scale, self._figures.speed_um_s)
+            motor_um, reading = await self._settled(self._clock.monotonic(), lambda: None)
+            self._agreement.at_rest(motor_um, reading.value)
         except DeviceError:
             self._check_stopped(stops)
             raise
@@ -162,29 +141,7 @@ class Positioner:
                 advice="Find the cause, then home again.",
                 device="carriage",
             )
-        self._zero = (self._shift_um, self._rest_um or 0.0)
-
-    async def _find_mark(self) -> None:
-        """Pass the scale's reference mark, where it was not passed on the way to the switch. Raises HomeFailed."""
-        if self._scale is None:
-            return
-        seeking = asyncio.create_task(self._scale.seek_reference(), name="reference mark")
-        try:
-            await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
-            if not seeking.done():
-                spec = self._axis.spec
-                await self._axis.move_to(min(spec.low + MARK_WITHIN_UM, spec.high), self._figures.speed_um_s)
-                await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
-            if not seeking.done():
-                raise HomeFailed(
-                    f"The encoder's reference mark was not seen within {MARK_WITHIN_UM:.0f} µm of the switch.",
-                    advice="Check the encoder's head and its reference output.",
-                    device="position",
-                )
-            seeking.result()
-        finally:
-            seeking.cancel()
-            await asyncio.wait([seeking])
+        self._agreement.begin()
 
     async def _free(self, since: int | None) -> int:
         """Wait until no stop is on its way to standstill; gives the count of stops to compare with. Raises Stopped."""
@@ -220,7 +177,7 @@ class Positioner:
         stops = await self._free(since)
         self._trust.require()
         self.state = "moving"
-        self._rest_um = None
+        self._agreement.rest_um = None
         try:
             return await self._approach(target_um, exact, stops, settled)
         except asyncio.CancelledError:
@@ -246,7 +203,7 @@ class Positioner:
             motor_um, reading = await self._settled(stood, settled)
             self._check_stopped(stops)
             error = target_um - reading.value
-            self._agree(motor_um, reading)
+            self._agreement.at_rest(motor_um, reading.value)
             if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
                 return reading
             if error * up < 0.0:  # past it: back off, come again from the same side
@@ -282,35 +239,10 @@ class Positioner:
         self._check_stopped(stops)
         self._seen = None
         spec = self._axis.spec
-        motor = min(max(target_um + self._shift_um, spec.low), spec.high)
+        motor = min(max(target_um + self._agreement.shift_um, spec.low), spec.high)
         stood = await self._axis.move_to(motor, self._figures.speed_um_s)
         self._check_stopped(stops)
         return stood
-
-    def _agree(self, motor_um: float, reading: Reading) -> None:
-        """At rest: learn the shift between motor and encoder, or lose trust where it is another than at homing.
-
-        Held against homing and not against the last rest, so that many small losses, or a frozen scale that is
-        chased in small steps, are seen as well.
-        """
-        place = reading.value
-        shift = motor_um - place
-        was, at_um = self._zero
-        allowance = self._figures.disagreement_um + self._figures.pitch_rel * abs(place - at_um)
-        if self._trust.homed and abs(shift - was) > allowance:
-            self._disagree(shift - was)
-        self._shift_um = shift
-        self._rest_um = place
-
-    def _disagree(self, by_um: float) -> None:
-        why = f"motor and encoder disagree by {by_um:+.0f} µm"
-        self._trust.lose("stall", why)
-        raise DeviceError(
-            f"Lost steps or a slipping coupling: {why}.",
-            advice="Look for an obstacle, then home again.",
-            device="carriage",
-            data={"disagreement_um": by_um},
-        )
 
     async def watch_once(self) -> Reading:
         """One look at the carriage: following error in motion, creep at rest. Raises DeviceError once trust is lost."""
@@ -319,19 +251,12 @@ class Positioner:
         began = self._clock.monotonic()
         before = await self._axis.read()
         place = await self.read()
-        apart_s = max(self._clock.monotonic() - began, self._figures.skew_s)
         if not self._trust.homed:
             return place
         if self.state == "idle":
-            if self._rest_um is not None and abs(place.value - self._rest_um) > self._figures.still_um:
-                moved = place.value - self._rest_um
-                self._rest_um = place.value
-                self._trust.lose("stall", f"the carriage moved {moved:+.0f} µm unasked")
-            return place
-        allowance = self._figures.following_um + self._figures.speed_um_s * apart_s
-        apart = before.value - place.value - self._shift_um
-        if abs(apart) > allowance:
-            self._disagree(apart)
+            self._agreement.creeps(place.value)
+        else:
+            self._agreement.on_the_way(before.value, place.value, self._clock.monotonic() - began)
         return place
 
     async def stop(self) -> None:
@@ -339,7 +264,9 @@ class Positioner:
         self._stops += 1
         self.stopped_s = self._clock.monotonic()
         self._seen = None
-        self._rest_um = None  # until it is known where it came to rest: it creeps on for as long as it takes to stop
+        self._agreement.rest_um = (
+            None  # until it is known where it came to rest: it creeps on for as long as it takes to stop
+        )
         self._halting += 1
         self._halted.clear()
         try:
@@ -361,7 +288,8 @@ class Positioner:
             self._trust.lose("reset", "the controller lost its place in the stop")
             return
         try:
-            self._agree((await self._axis.read()).value, await self.read())
+            motor_um = (await self._axis.read()).value
+            self._agreement.at_rest(motor_um, (await self.read()).value)
         except DeviceError as error:
             if self._trust.homed:
                 self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")

@@ -1,0 +1,26 @@
+"""The figures by which a carriage is moved and watched, as a bench file may state them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class MotionFigures:
+    """How the carriage is moved: lengths in um, times in s, speed in um/s.
+
+    `following_um` bounds motor against encoder in motion, where the path of `skew_s` is added to it (or of the time
+    that reading them took, if that was longer), as the two are not read at the same instant. At rest they may have
+    come apart since homing by `disagreement_um` (play, and the screw's error within a turn) and `pitch_rel` of the
+    way. `still_um` is how far the carriage may creep at rest.
+    """
+
+    speed_um_s: float
+    tolerance_um: float = 1.0
+    settle_s: float = 0.15
+    approach_um: float = 100.0
+    following_um: float = 150.0
+    disagreement_um: float = 60.0
+    pitch_rel: float = 1e-3
+    still_um: float = 25.0
+    skew_s: float = 0.03
