@@ -8,7 +8,7 @@ from typing import Any
 from benchd.bench.bench import HOMING_BEYOND_UM
 from benchd.bench.chain import CalibrationInForce, Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
-from benchd.bench.positioner import MotionFigures
+from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.setup import SetupDocument
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.devices import AxisSpec
