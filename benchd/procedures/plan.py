@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from benchd.errors import Refused
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -66,6 +68,17 @@ class Plan:
     def problems(self) -> tuple[str, ...]:
         """What would be refused."""
         return tuple(entry.problem for entry in self.entries if entry.problem is not None)
+
+    def require_possible(self) -> None:
+        """Raise Refused('bad_request') where a step would be refused in any case, before anything moves."""
+        certain = [entry.problem for entry in self.entries if entry.problem is not None and not entry.when]
+        if certain:
+            raise Refused(
+                "bad_request",
+                f"'{self.procedure}' could not be carried out: {certain[0]}",
+                advice="See the whole of it with a dry run.",
+                data={"problems": certain},
+            )
 
     def as_json(self) -> dict[str, Any]:
         """As answered to a dry `run`."""

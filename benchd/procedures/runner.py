@@ -24,11 +24,12 @@ from benchd.procedures.carry_out import CarryOut, can_move, lights_of
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
-from benchd.procedures.plan import Plan
 from benchd.procedures.progress import Progress
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope
 from benchd.procedures.steps import Step
+from benchd.procedures.sweep_alone import EXPECTED_S, sweep_alone
+from benchd.procedures.way_back import WayBack
 
 State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
 
@@ -53,8 +54,7 @@ class Runner:
         self._state: State = "idle"
         self._procedure: str | None = None
         self._progress = Progress(bench.clock, [])
-        self._resuming: asyncio.Task[None] | None = None
-        self._driving = asyncio.Lock()  # held by a resume until the carriage is at rest, also when it is broken off
+        self._way_back = WayBack(bench)
         self._aborting: asyncio.Task[None] | None = None
         self._ending = False
         self._tell()
@@ -76,20 +76,14 @@ class Runner:
         file = self._library[name]
         values = take_all(file.procedure.inputs, given, self._carry_out.known())
         plan = await self._carry_out.plan(file.procedure, values)
-        refuse_what_must_fail(plan)
+        plan.require_possible()
         scope = self._carry_out.scope(file.procedure, values)
         return await self._begin(file.procedure, file.text_sha, values, scope, plan.step_seconds, user, cause, stops)
 
     async def sweep(self, order: SweepOrder, user: str, cause: str | None) -> str:
         """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess."""
-        procedure = Procedure.of(
-            {
-                "procedure": "sweep",
-                "title": "Sweep",
-                "steps": [{"sweep": _as_step(order)}, {"assess": {"name": "flange"}}],
-            }
-        )
-        return await self._begin(procedure, "", {}, Scope(), [30.0, 1.0], user, cause, self._bench.carriage.stops)
+        stops = self._bench.carriage.stops
+        return await self._begin(sweep_alone(order), "", {}, Scope(), EXPECTED_S, user, cause, stops)
 
     async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """What a run would do, without doing it. Raises Refused as `start`."""
@@ -158,9 +152,7 @@ class Runner:
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Any) -> None:
         self._ending = True
         stops = self._bench.carriage.stops
-        if self._resuming is not None:
-            self._resuming.cancel()
-            await asyncio.wait([self._resuming])
+        await self._way_back.end()
         for step in procedure.finally_:
             # Somebody who stops while a run ends wants nothing to move; lights are still put out.
             if not can_move(step) or self._bench.carriage.stops == stops:
@@ -197,8 +189,7 @@ class Runner:
     def pause(self, run: str) -> None:
         """Wait at the next step or point of a sweep. Raises Refused('unknown_name')."""
         self._require(run)
-        if self._resuming is not None:
-            self._resuming.cancel()  # on its way to nominal: the carriage comes to rest there and then
+        self._way_back.break_off()
         if self._state in ("running", "asking"):
             self._gate.close()
             self._set("paused")
@@ -209,20 +200,9 @@ class Runner:
         if self._state != "paused":
             raise Refused("bad_request", f"{run} is not paused; it is {self._state}.", advice="Pause it first.")
         self._bench.trust.require()
-        if self._resuming is None or self._resuming.done() or self._resuming.cancelling():
-            self._resuming = asyncio.create_task(self._resume(), name="resume")
+        self._way_back.begin(self._gate, lambda: self.prompts.open is not None, self._go_on)
 
-    async def _resume(self) -> None:
-        try:
-            if self.prompts.open is None:
-                await self._gate.parked()
-                if self._bench.setup.chain.carriage_um is not None and not self._bench.setup.document.stale:
-                    async with self._driving:
-                        await self._bench.nominal()
-        except (BenchdError, Stopped) as error:
-            if isinstance(error, BenchdError):
-                self._bench.events.error(error)
-            return
+    def _go_on(self) -> None:
         if self._state == "paused":
             self._set("asking" if self.prompts.open else "running")
             self._gate.open()
@@ -248,8 +228,7 @@ class Runner:
             job = self._bench.jobs.blame(Stopped())
         elif self._state in ("running", "asking", "paused") and not self._ending:
             self._gate.close()
-            if self._resuming is not None:
-                self._resuming.cancel()
+            self._way_back.break_off()
             self._set("paused")
         try:
             await stopping
@@ -281,24 +260,3 @@ class Runner:
         doc = {"run": run, "procedure": self._procedure, "state": self._state}
         self._progress.asking(self._state == "asking")
         self._bench.notices.put("procedure", {**doc, **self._progress.as_json(self._state), "ask": self.prompts.open})
-
-
-def refuse_what_must_fail(plan: Plan) -> None:
-    """Raise Refused('bad_request') for a plan with a step that would be refused in any case, before anything moves."""
-    certain = [entry.problem for entry in plan.entries if entry.problem is not None and not entry.when]
-    if certain:
-        raise Refused(
-            "bad_request",
-            f"'{plan.procedure}' could not be carried out: {certain[0]}",
-            advice="See the whole of it with a dry run.",
-            data={"problems": certain},
-        )
-
-
-def _as_step(order: SweepOrder) -> dict[str, Any]:
-    step: dict[str, Any] = {"about": order.about, "merit": order.merit, "repeats": order.repeats, "mode": order.mode}
-    for key in ("span_um", "step_um", "lp_mm"):
-        value = getattr(order, key)
-        if value is not None:
-            step[key] = value
-    return step
