@@ -72,7 +72,7 @@ def to_be_seen_um(depth_um: float) -> float:
 
 def rear_question(limit: Clearance, depth_um: float) -> str:
     """The whole question, for a depth as of `to_be_seen_um`."""
-    return f"{limit.question}, with the target {depth_um / 1000.0:.1f} mm below its seat?"
+    return f"{limit.question}, even with the target only {depth_um / 1000.0:.1f} mm behind the seat?"
 
 
 def check_clearance(limit: Clearance, depth_um: float) -> None:

@@ -102,9 +102,9 @@ class Foresight:
             low = min(low, twin._reach(where.nominal_um, twin._sweep_places(where).farthest_um)[0])
         depth_um = to_be_seen_um(where.depth_um(low))
         self.rear_seen[where.parts] = depth_um
-        near = f"The carriage may go as near to it as {where.place_um(depth_um):.0f} µm"
+        down = f"The carriage may go down to {where.place_um(depth_um):.0f} µm on its scale"
         way = ", on the way to its switch." if step.verb == "home" else "."
-        return RearAsk(f"{rear_question(where.limit, depth_um)} {near}{way}", depth_um)
+        return RearAsk(f"{rear_question(where.limit, depth_um)} {down}{way}", depth_um)
 
     def _home(self, args: Home) -> Entry:
         if args.only_if_unhomed and self.homed:

@@ -189,8 +189,8 @@ def test_a_rear_nobody_measured_is_asked_about_for_each_set_up_and_as_far_as_it_
         depth_um = math.floor((nearest_um - 10.0) / 100.0) * 100.0
         place_um = depth_um - BASE_UM - RING_UM
         assert one.ask is not None
-        assert one.ask.startswith(f"Made sure, with the target {depth_um / 1000:.1f} mm below its seat?")
-        assert f"as near to it as {place_um:.0f} µm" in one.ask
+        assert one.ask.startswith(f"Made sure, even with the target only {depth_um / 1000:.1f} mm behind the seat?")
+        assert f"may go down to {place_um:.0f} µm on its scale" in one.ask
         assert one.ask in found.asks
 
     homed = replace(open_rear, homed=True)

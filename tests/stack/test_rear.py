@@ -186,7 +186,7 @@ async def test_a_search_goes_no_nearer_than_the_question_and_the_dry_run_said(
     run = await client.run("looks")
     ask = await rear_question(client, run)
     assert [ask["text"]] == plan["asks"]
-    named = re.search(r"as near to it as (\d+) µm", ask["text"])
+    named = re.search(r"may go down to (-?\d+) µm on its scale", ask["text"])
     assert named is not None
     async with watched(stack) as seen:
         await client.answer(ask["ask"], True)
