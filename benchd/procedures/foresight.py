@@ -207,13 +207,18 @@ class Foresight:
         return None
 
     def _reach(self, about_um: float, beside_um: float = 0.0) -> tuple[float, float]:
-        """Lowest and highest place on the way to those within `beside_um`, as far as travel and clearance let it."""
+        """Lowest and highest place on the way to those within `beside_um`, as far as travel and clearance let it.
+
+        The travel holds for where the carriage is to stand; the run-up may leave it, as the motor turns beyond.
+        """
         low, high = self.bench.travel_um
+        run_up = self.bench.run_up_um
+        lowest = max(about_um - beside_um, low) + min(run_up, 0.0)
+        highest = min(about_um + beside_um, high) + max(run_up, 0.0)
         where = self._places()
         if where is not None and where.limit.question is None and where.limit.least_depth_um is not None:
-            low = max(low, where.place_um(where.limit.least_depth_um))
-        lowest, highest = about_um - beside_um, about_um + beside_um
-        return max(lowest + min(self.bench.run_up_um, 0.0), low), min(highest + max(self.bench.run_up_um, 0.0), high)
+            lowest = max(lowest, where.place_um(where.limit.least_depth_um))
+        return lowest, highest
 
     def _places(self) -> Whereabouts | None:
         if self.where is None:

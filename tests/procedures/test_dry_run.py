@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -141,7 +142,7 @@ def test_the_search_is_kept_within_travel_and_clearance_and_refused_by_neither()
     nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
     found = plan("flange_check", replace(BELOW, travel_um=(nominal - 200.0, nominal + 100.0)), **LENS)
     assert found.problems == ()
-    assert sweep_of(found).reach_um == pytest.approx((nominal - 200.0, nominal + 100.0))
+    assert sweep_of(found).reach_um == pytest.approx((nominal - 300.0, nominal + 100.0))
 
     def near(free_um: float) -> BenchFigures:
         """Nominal, free_um above the least depth."""
@@ -163,8 +164,8 @@ def test_a_run_up_below_the_travel_is_no_refusal_and_is_said_where_it_turns() ->
     found = plan("flange_check", at, **LENS)
     assert found.problems == ()
     down = next(one for one in found.entries if one.verb == "nominal")
-    assert down.reach_um == pytest.approx((nominal - 89.0, nominal))
-    assert down.text == f"where the chain says, by way of {nominal - 89.0:.0f} µm"
+    assert down.reach_um == pytest.approx((nominal - 100.0, nominal))
+    assert down.text == f"where the chain says, by way of {nominal - 100.0:.0f} µm"
     up = next(one for one in plan("flange_check", BELOW, **LENS).entries if one.verb == "nominal")
     assert up.text == "where the chain says", "on the way up the run-up lies on the way"
 
@@ -196,6 +197,15 @@ def test_a_rear_nobody_measured_is_asked_about_for_each_set_up_and_as_far_as_it_
     homed = replace(open_rear, homed=True)
     asks = [one.ask for one in plan("flange_check", homed, **LENS).entries if one.text == "rear_clear"]
     assert len(asks) == 1, "nominal and the sweeps about it are one question"
+
+
+def test_the_question_goes_as_far_below_the_travel_as_the_run_up_that_the_bench_checks() -> None:
+    nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
+    at = replace(BELOW, where=unmeasured, homed=True, carriage_um=nominal + 300.0, travel_um=(nominal - 5.0, 30000.0))
+    (asked,) = [one.ask for one in plan("flange_check", at, **LENS).entries if one.text == "rear_clear"]
+    named = re.search(r"down to (\d+) µm", asked or "")
+    assert named is not None
+    assert float(named[1]) < nominal - 100.0
 
 
 def test_what_was_seen_is_not_asked_again_unless_nearer_or_of_other_parts() -> None:
