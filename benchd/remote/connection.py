@@ -132,12 +132,13 @@ class Connection:
     async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message, came_s: float) -> None:
         topic = str(message.topic)
         reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain, came_s=came_s)
-        for _ in range(FIRST_TURNS):
-            await asyncio.sleep(0)
-        with contextlib.suppress(aiomqtt.MqttError):  # the loss is noticed by the reader; the id stays taken
-            if message.retain:
-                await self._clearing.clear(client, topic, self._at)
-            await send_reply(client, self._topics, message, reply)
+        with self._publisher.reply_first(reply["id"]):
+            for _ in range(FIRST_TURNS):
+                await asyncio.sleep(0)
+            with contextlib.suppress(aiomqtt.MqttError):  # the loss is noticed by the reader; the id stays taken
+                if message.retain:
+                    await self._clearing.clear(client, topic, self._at)
+                await send_reply(client, self._topics, message, reply)
 
     def _tell_retained(self, topic: str) -> None:
         self._events.tell(

@@ -1,7 +1,8 @@
 """What the bench has to say, onto MQTT: kept documents retained and coalesced, happenings at once.
 
 A topic is sent at most 20 times a second, always ending with its newest document, and nothing is sent that was sent
-just before. An event goes out after the state that led to it, so that whoever acts on it finds that state. Each
+just before. An event goes out after the state that led to it, so that whoever acts on it finds that state, and after
+the reply to the command that caused it, so that whoever waits for an end once it was accepted does not miss it. Each
 connection begins with everything that is kept, since a broker's memory may be gone.
 """
 
@@ -9,6 +10,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import aiomqtt
@@ -33,6 +36,21 @@ class Publisher:
         self._sent: dict[str, tuple[float, Doc | None]] = {}
         self._wake = asyncio.Event()
         self._none_pending = asyncio.Event()
+        self._replying: list[str] = []
+        self._replied = asyncio.Event()
+
+    @contextmanager
+    def reply_first(self, ident: str | None) -> Iterator[None]:
+        """Events that the command `ident` caused wait until its reply, which is sent within, is out."""
+        if ident is None:
+            yield
+            return
+        self._replying.append(ident)
+        try:
+            yield
+        finally:
+            self._replying.remove(ident)
+            self._replied.set()
 
     def again(self, topic: str) -> None:
         """Somebody emptied the kept `topic` (below the bench): send it once more, if it is one of ours."""
@@ -59,8 +77,14 @@ class Publisher:
                 self._wake.set()
             else:
                 if notice.topic == "event":
+                    await self._reply_sent((notice.doc or {}).get("cause"))
                     await self._state_sent()
                 await self._publish(client, notice)
+
+    async def _reply_sent(self, cause: str | None) -> None:
+        while cause in self._replying:
+            self._replied.clear()
+            await self._replied.wait()
 
     async def _state_sent(self) -> None:
         """Wait for what is pending: a pause at most, as it is by then that all of it is due."""

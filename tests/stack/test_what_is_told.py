@@ -20,6 +20,7 @@ from ruamel.yaml import YAML
 
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError, Refused
+from benchd.remote.wire import Endpoint, open_wire
 from stack import BIN, Stack
 from technician import Technician
 from tests.stack.conftest import PACE, SEED, quiet
@@ -87,6 +88,26 @@ async def test_the_state_is_there_when_an_end_is_told(client: BenchClient) -> No
         assert event["code"] == "done", event
         assert state["state"] == "idle", state
         assert state["carriage_um"] == pytest.approx(place_um, abs=1.05)  # the bench file's tolerance, rounded
+
+
+async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: Stack, client: BenchClient) -> None:
+    """Of a homing that has nothing to do, as a program hears it that looks for the end once it was accepted."""
+    topics, heard = client.topics, []
+    async with open_wire(Endpoint(bench.ports["host"], bench.ports["port"], "5"), "listener", queue=1000) as wire:
+        await wire.subscribe([(topics.full("event"), 1), (topics.reply(client.user), 1)])
+        for count in range(20):
+            ident = f"soon-{count}"
+            await client.command("home", axes=["carriage"], only_if_unhomed=True, ident=ident)
+            async with asyncio.timeout(5):
+                async for message in wire.messages:
+                    doc = json.loads(bytes(message.payload))
+                    if message.topic.matches(topics.reply(client.user)) and doc["id"] == ident:
+                        heard.append("reply")
+                    elif message.topic.matches(topics.full("event")) and doc["cause"] == ident:
+                        heard.append(doc["code"])
+                    if len(heard) == 2 * count + 2:
+                        break
+    assert heard == ["reply", "done"] * 20
 
 
 async def test_a_short_move_is_seen_to_begin(client: BenchClient) -> None:
