@@ -149,9 +149,10 @@ class Camera(Arguments):
 
 
 class Sweep(Arguments):
-    """Readings through focus; span is end to end, and with the step left to the detector and the f-number."""
+    """Readings through focus, about a place or an offset (um); span is end to end, and with the step left to the
+    detector and the f-number."""
 
-    about: Literal["nominal", "here"] | Reference = "nominal"
+    about: Literal["nominal", "here"] | Number = "nominal"
     span_um: Annotated[float, Field(gt=0)] | Reference | None = None
     step_um: Annotated[float, Field(gt=0)] | Reference | None = None
     merit: Literal["auto", "edge", "star", "pairs", "meter", "eye"] | Reference = "auto"

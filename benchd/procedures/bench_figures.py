@@ -38,6 +38,12 @@ class Whereabouts:
         """Where the carriage stands for a depth."""
         return (depth_um - self.depth_zero_um) / (1.0 + self.scale_growth)
 
+    def place_of_offset_um(self, offset_um: float) -> float | None:
+        """Where the carriage stands for an offset; None where nominal cannot be said."""
+        if self.nominal_um is None:
+            return None
+        return self.nominal_um + (offset_um - self.trim_um) / (1.0 + self.scale_growth)
+
 
 Where = Callable[[Mapping[str, Any]], Whereabouts]
 """From changes of the present set-up (JSON values, as of `setup`) to places. Raises Refused as a real change would."""

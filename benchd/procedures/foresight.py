@@ -151,8 +151,8 @@ class Foresight:
             return self._drive("move", text, self.carriage_um + value)
         if key == "depth_um" and where is not None:
             return self._drive("move", text, where.place_um(value))
-        if key == "offset_um" and where is not None and where.nominal_um is not None:
-            return self._drive("move", text, where.nominal_um + (value - where.trim_um) / (1.0 + where.scale_growth))
+        if key == "offset_um" and where is not None and (place := where.place_of_offset_um(value)) is not None:
+            return self._drive("move", text, place)
         return Entry("move", text, problem=f"move: the set-up does not say where {key} {value:g} is")
 
     def _sweep(self, args: Sweep) -> Entry:
@@ -160,7 +160,9 @@ class Foresight:
         places = self._sweep_places(where, args)
         assert isinstance(args.repeats, int)
         points, span, search = args.repeats * places.points, places.span_um, places.look
-        here = self.carriage_um if args.about == "here" or where is None else where.nominal_um
+        here: float | None = self.carriage_um
+        if where is not None and args.about != "here":
+            here = where.place_of_offset_um(args.about) if isinstance(args.about, float) else where.nominal_um
         text = f"{points} points over about {span:.0f} µm, merit {args.merit}"
         if not self.homed or here is None:
             why = "not homed" if not self.homed else "the set-up does not say where nominal is"

@@ -14,6 +14,7 @@ import pytest
 from rich.console import Console
 
 from benchd.bench.clearance import Clearance
+from benchd.bench.sweep_data import SweepOrder
 from benchd.cli.plans import plan_table
 from benchd.errors import Refused
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
@@ -22,6 +23,7 @@ from benchd.procedures.inputs import take_all
 from benchd.procedures.language import read_procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Entry, Plan
+from benchd.procedures.sweep_alone import sweep_alone
 
 BASE_UM, RING_UM, GLASS_UM, CONJUGATE_UM = 24000.0, 18003.2, 857.8, 501.0
 
@@ -110,6 +112,15 @@ def test_a_sweep_says_over_which_places_it_looks_and_reads() -> None:
     Console(file=text, width=200).print(plan_table(found))
     assert "9302.7 to 9408.5" in text.getvalue()
     assert "a look with 11 from 9267 to 9444 µm; it may look as far as 8584 to 10127 µm" in text.getvalue()
+
+
+def test_a_sweep_about_an_offset_looks_there_whatever_the_trim() -> None:
+    """Nominal has the trim in it, an offset has not."""
+    alone = sweep_alone(SweepOrder(25.0, None, None, "edge", None, 1, "stepped"))
+    trimmed = replace(BENCH, homed=True, where=lambda _: Whereabouts(9356.0, 42003.0, 35.25, trim_um=5.0))
+    entry = dry_run(alone, {}, trimmed, facts).entries[0]
+    assert (entry.to_um, entry.problem) == (9376.0, None)
+    assert entry.pilot_um == pytest.approx((9376.0 - 88.125, 9376.0 + 88.125))
 
 
 def test_a_look_that_leaves_the_travel_is_told() -> None:
