@@ -99,9 +99,9 @@ class SetUpKeeper:
     def clearance_of(self, document: SetupDocument) -> Clearance:
         """The least depth a set-up allows, by its records or by what a person has seen of these parts."""
         limit = clearance(self._loaded.file, self._loaded.records, document)
-        return (
-            limit if limit.question is None else replace(limit, least_depth_um=self.rear_seen.get(parts_of(document)))
-        )
+        if limit.question is None:
+            return limit
+        return replace(limit, least_depth_um=self.rear_seen.get(parts_of(document)))
 
     def check_depth(self, depth_um: float) -> None:
         """Raise Refused('clearance') for a depth that would bring target, glass and lens together."""
@@ -110,6 +110,11 @@ class SetUpKeeper:
     def confirm_rear(self, document: SetupDocument, depth_um: float) -> None:
         """A person has made sure that lens, glass and target of a set-up, or of one about to be, stay clear so far."""
         self.rear_seen[parts_of(document)] = depth_um
+
+    def keep_seen(self, document: SetupDocument | None = None) -> None:
+        """Forget what was seen of other parts than these, or than those that stand: nobody looks at them any more."""
+        kept = parts_of(document or self.document)
+        self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == kept}
 
     def calibration(self, artefact: str) -> CalibrationInForce | None:
         """The calibration of an artefact in force."""
@@ -130,8 +135,7 @@ class SetUpKeeper:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
 
     async def _take(self, document: SetupDocument, chain: Chain) -> None:
-        # The same parts put in again later are not what somebody looked at.
-        self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == parts_of(document)}
+        self.keep_seen(document)  # the same parts put in again later are not what somebody looked at
         plain = document.model_dump(mode="json")
         await self._store.add_setup(document.rev, plain, plain["chain"])
         self.document, self.chain = document, chain

@@ -161,6 +161,7 @@ class Runner:
                 scope = await self._at_end(lights_of((step,)), scope, run)
         with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
             await self._bench.store.end_run(run.id, outcome)
+        self._bench.setup.keep_seen()  # what was seen of parts that were never put in holds for no later run
         self._ending = False
         self._set(outcome)
         self._run = None

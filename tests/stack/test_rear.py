@@ -173,6 +173,19 @@ async def test_a_yes_given_in_a_pause_moves_nothing_until_resumed(stack: Stack, 
     assert place_um(stack) - place > 800.0, "2.5 mm of glass take the focus 858 um away"
 
 
+async def test_a_yes_for_parts_that_were_never_put_in_is_no_yes_for_the_next_run(client: BenchClient) -> None:
+    await stands_at_nominal(client)
+    run = await client.run("follows")
+    ask = await rear_question(client, run)
+    await client.command("pause", beat=False, run=run)
+    await client.answer(ask["ask"], True)
+    await client.command("abort", beat=False, run=run)
+    await state_of(client, run, "aborted")
+    run = await client.run("follows")
+    await client.answer((await rear_question(client, run))["ask"], False)
+    await state_of(client, run, "failed")
+
+
 async def test_a_search_goes_no_nearer_than_the_question_and_the_dry_run_said(
     stack: Stack, client: BenchClient
 ) -> None:
