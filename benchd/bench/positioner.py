@@ -264,9 +264,8 @@ class Positioner:
         self._stops += 1
         self.stopped_s = self._clock.monotonic()
         self._seen = None
-        self._agreement.rest_um = (
-            None  # until it is known where it came to rest: it creeps on for as long as it takes to stop
-        )
+        # Until it is known where it came to rest: it creeps on for as long as it takes to stop.
+        self._agreement.rest_um = None
         self._halting += 1
         self._halted.clear()
         try:
