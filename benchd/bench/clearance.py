@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from benchd.bench.setup import SetupDocument
+from benchd.bench.setup import Ring, SetupDocument
 from benchd.errors import Refused
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
@@ -13,8 +13,9 @@ from benchd.files.records_folder import Records
 SPARE_UM, NAMED_UM = 10.0, 100.0
 """What a person is asked about is a little nearer than the carriage comes, in whole tenths of a millimetre."""
 
-Parts = tuple[str | None, tuple[str, ...], tuple[str, ...]]
-"""Lens, adapters and glass: what a person has seen to be clear holds for these and no others."""
+Parts = tuple[str | None, tuple[str, ...], tuple[str, ...], Ring | None]
+"""Lens, adapters, glass and ring: what a person has seen to be clear holds for these and no others, as the rear of
+many lenses moves with the ring."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ class Clearance:
 
 def parts_of(setup: SetupDocument) -> Parts:
     """What an answer about the rear counts for."""
-    return setup.lens, setup.adapters, setup.glass
+    return setup.lens, setup.adapters, setup.glass, setup.ring
 
 
 def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> Clearance:
@@ -51,7 +52,7 @@ def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> 
             f"How far lens {lens.id} reaches behind its seat is not in its record. "
             f"Have you made sure that it stays clear of {glass}the target"
         )
-        advice = f"Measure it and write rear_protrusion_mm into the record of lens {lens.id}."
+        advice = f"Write rear_protrusion_mm into the record of lens {lens.id}, or run a procedure, which asks."
         return Clearance(None, keep, question, advice)
     plates_mm = sum(records.glass(one).thickness_mm for one in setup.glass)
     plates_mm += sum(layer.thickness_mm for layer in bench_file.target.cover)

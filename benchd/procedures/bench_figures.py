@@ -28,7 +28,7 @@ class Whereabouts:
     trim_um: float = 0.0
     scale_growth: float = 0.0
     limit: Clearance = NOT_LIMITED
-    parts: Parts = (None, (), ())
+    parts: Parts = (None, (), (), None)
 
     def depth_um(self, place_um: float) -> float:
         """Seat to target with the carriage there."""

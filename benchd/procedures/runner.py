@@ -72,6 +72,7 @@ class Runner:
         Raises Refused: unknown_name, bad_request (inputs), uncalibrated, busy.
         """
         stops = self._bench.carriage.stops
+        self._bench.jobs.check_free()
         await self._bench.setup.refresh()
         file = self._library[name]
         values = take_all(file.procedure.inputs, given, self._carry_out.known())

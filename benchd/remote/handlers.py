@@ -100,6 +100,7 @@ class BenchHandlers:
     async def sweep(self, request: Request) -> dict[str, Any]:
         args: payloads.SweepArgs = request.args
         self._since(request)
+        self._bench.jobs.check_free()  # a calibration that expires must not change the chain under a run
         await self._bench.setup.refresh()
         self._bench.trust.require()
         self._bench.setup.require_driven()

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import pytest_asyncio
 
+from benchd.errors import BenchdError
 from stack import CONFIGS, Stack
 from technician import Technician
 from tests.stack.conftest import PACE, SEED, quiet
@@ -184,6 +185,14 @@ async def test_a_yes_for_parts_that_were_never_put_in_is_no_yes_for_the_next_run
     run = await client.run("follows")
     await client.answer((await rear_question(client, run))["ask"], False)
     await state_of(client, run, "failed")
+
+
+async def test_another_place_of_the_ring_may_be_another_place_of_the_rear(client: BenchClient) -> None:
+    await stands_at_nominal(client)
+    await client.command("setup", set={"ring": "stop"})
+    with pytest.raises(BenchdError) as refused:
+        await client.do("nominal")
+    assert refused.value.code == "clearance"
 
 
 async def test_a_search_goes_no_nearer_than_the_question_and_the_dry_run_said(
