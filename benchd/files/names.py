@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Annotated
 
-from pydantic import AfterValidator, BaseModel, ConfigDict
+from pydantic import AfterValidator, BaseModel, ConfigDict, WithJsonSchema
 
 _NAME = re.compile(r"[a-z0-9_-]{1,32}")
 _RECORD_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
@@ -24,10 +24,14 @@ def _record_id(text: str) -> str:
     return text
 
 
-Name = Annotated[str, AfterValidator(_name)]
+def _spelled(form: re.Pattern[str]) -> WithJsonSchema:
+    return WithJsonSchema({"type": "string", "pattern": f"^{form.pattern}$"})
+
+
+Name = Annotated[str, AfterValidator(_name), _spelled(_NAME)]
 """A name that may stand in a topic: bench, device, link, seat, mount."""
 
-RecordId = Annotated[str, AfterValidator(_record_id)]
+RecordId = Annotated[str, AfterValidator(_record_id), _spelled(_RECORD_ID)]
 """The id of a record (adapter, glass, reference, lens, target). Case is kept; no two ids differ by it alone."""
 
 

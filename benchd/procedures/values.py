@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
-from pydantic import AfterValidator, Field, GetCoreSchemaHandler, ValidationInfo
+from pydantic import AfterValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 _REFERENCE = re.compile(r"\$\{([a-z][a-z0-9_]{0,31})((?:\.[A-Za-z][A-Za-z0-9_]{0,31})?)\}")
@@ -36,6 +36,10 @@ class Reference:
         return core_schema.with_info_plain_validator_function(
             cls._validate, serialization=core_schema.to_string_ser_schema()
         )
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, _: CoreSchema, __: GetJsonSchemaHandler) -> dict[str, Any]:
+        return {"type": "string", "pattern": f"^{_REFERENCE.pattern}$", "description": BY_NAME}
 
     @classmethod
     def _validate(cls, value: object, info: ValidationInfo) -> Reference:

@@ -14,17 +14,23 @@ from benchd.remote.control import Role
 
 
 def _never(_: Any) -> bool:
+    """never"""
     return False
 
 
 def _always(_: Any) -> bool:
+    """always"""
     return True
 
 
 @dataclass(frozen=True, slots=True)
 class VerbSpec:
-    """`needs_control(args)`, `needs_beat(args)`: what a command with these arguments needs; a beat if it can move."""
+    """`needs_control(args)`, `needs_beat(args)`: what a command with these arguments needs; a beat if it can move.
 
+    The docstrings of the two say when, in a word; `does` is a sentence. Both stand in the published description.
+    """
+
+    does: str
     args: type[payloads.Args]
     role: Role
     needs_control: Callable[[Any], bool] = _never
@@ -32,28 +38,36 @@ class VerbSpec:
 
 
 def _follows(args: payloads.SetupArgs) -> bool:
+    """with `follow`"""
     return args.follow
 
 
 def _in_earnest(args: payloads.RunArgs) -> bool:
+    """unless `dry`"""
     return not args.dry
 
 
+def _moving(does: str, args: type[payloads.Args]) -> VerbSpec:
+    return VerbSpec(does, args, "drive", needs_control=_always, needs_beat=_always)
+
+
 VERBS: dict[str, VerbSpec] = {
-    "take": VerbSpec(payloads.TakeArgs, "drive"),
-    "release": VerbSpec(payloads.ReleaseArgs, "drive"),
-    "home": VerbSpec(payloads.HomeArgs, "drive", needs_control=_always, needs_beat=_always),
-    "nominal": VerbSpec(payloads.Nothing, "drive", needs_control=_always, needs_beat=_always),
-    "move": VerbSpec(payloads.MoveArgs, "drive", needs_control=_always, needs_beat=_always),
-    "light": VerbSpec(payloads.LightArgs, "drive"),
-    "read": VerbSpec(payloads.ReadArgs, "drive"),
-    "setup": VerbSpec(payloads.SetupArgs, "drive", needs_control=_always, needs_beat=_follows),
-    "sweep": VerbSpec(payloads.SweepArgs, "drive", needs_control=_always, needs_beat=_always),
-    "run": VerbSpec(payloads.RunArgs, "drive", needs_control=_in_earnest, needs_beat=_in_earnest),
-    "pause": VerbSpec(payloads.OfRunArgs, "drive"),
-    "resume": VerbSpec(payloads.OfRunArgs, "drive", needs_control=_always, needs_beat=_always),
-    "abort": VerbSpec(payloads.OfRunArgs, "drive"),
-    "answer": VerbSpec(payloads.AnswerArgs, "answer"),
-    "accept": VerbSpec(payloads.AcceptArgs, "keep"),
-    "note": VerbSpec(payloads.NoteArgs, "answer"),
+    "take": VerbSpec("Take control.", payloads.TakeArgs, "drive"),
+    "release": VerbSpec("Give control up, or hand it over.", payloads.ReleaseArgs, "drive"),
+    "home": _moving("Find the switch, then the reference mark.", payloads.HomeArgs),
+    "nominal": _moving("Go where the chain says, trim included.", payloads.Nothing),
+    "move": _moving("Go somewhere.", payloads.MoveArgs),
+    "light": VerbSpec("Set a light.", payloads.LightArgs, "drive"),
+    "read": VerbSpec("Read a device once.", payloads.ReadArgs, "drive"),
+    "setup": VerbSpec(
+        "Say what stands on the bench.", payloads.SetupArgs, "drive", needs_control=_always, needs_beat=_follows
+    ),
+    "sweep": _moving("Take readings through focus, as a run of its own.", payloads.SweepArgs),
+    "run": VerbSpec("Start a procedure.", payloads.RunArgs, "drive", needs_control=_in_earnest, needs_beat=_in_earnest),
+    "pause": VerbSpec("Wait at the next step of a run, or the next point of its sweep.", payloads.OfRunArgs, "drive"),
+    "resume": _moving("Go to nominal, then on with a paused run.", payloads.OfRunArgs),
+    "abort": VerbSpec("End a run; its `finally` is carried out.", payloads.OfRunArgs, "drive"),
+    "answer": VerbSpec("Answer a question of a run; the first valid answer counts.", payloads.AnswerArgs, "answer"),
+    "accept": VerbSpec("Put a calibration finding in force.", payloads.AcceptArgs, "keep"),
+    "note": VerbSpec("Keep a remark with a run.", payloads.NoteArgs, "answer"),
 }

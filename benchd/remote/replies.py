@@ -1,0 +1,135 @@
+"""What is answered to a command, as models; like `benchd.remote.documents`, words for what is told elsewhere.
+
+A reply says that a command was taken or refused; how it ended is told as an `event` whose `cause` is the id.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from benchd.devices.values import Quality
+from benchd.errors import ErrorCode
+from benchd.procedures.plan import Entry
+from benchd.remote.documents import Document, Told
+
+
+class Taken(Told):
+    """Nothing beside that it was taken."""
+
+
+class Holder(Told):
+    """Who holds control now."""
+
+    holder: str | None
+
+
+class Target(Told):
+    """Where the carriage goes."""
+
+    carriage_um: float
+
+
+class Level(Told):
+    """What the light was set to, 0 to 1."""
+
+    level: float
+
+
+class Reading(Told):
+    """One reading, in `unit`."""
+
+    value: float | None
+    unit: str
+    t: str
+    """RFC 3339, UTC."""
+    quality: Quality
+
+
+class Revision(Told):
+    """The set-up's `rev` after the change."""
+
+    rev: int
+
+
+class Started(Told):
+    """The run that was begun."""
+
+    run: str
+
+
+class DryRun(Told):
+    """What a run would do, the person's time left out; nothing has moved."""
+
+    procedure: str
+    seconds: float
+    """What happens in any case."""
+    seconds_at_most: float
+    """With every branch taken."""
+    asks: list[str]
+    problems: list[str]
+    """What would be refused."""
+    entries: list[Entry]
+
+
+class Answered(Told):
+    """The answer as it was taken."""
+
+    value: bool | int | float | str
+
+
+class InForce(Told):
+    """The calibration that was made of the finding."""
+
+    calibration: str
+
+
+RESULTS: Mapping[str, Any] = {
+    "stop": Taken,
+    "take": Holder,
+    "release": Holder,
+    "home": Taken,
+    "nominal": Target,
+    "move": Target,
+    "light": Level,
+    "read": Reading,
+    "setup": Revision,
+    "sweep": Started,
+    "run": Started | DryRun,
+    "pause": Taken,
+    "resume": Taken,
+    "abort": Taken,
+    "answer": Answered,
+    "accept": InForce,
+    "note": Taken,
+}
+"""The `result` of each verb."""
+
+
+class Accepted(Document):
+    """The command was taken; its end is an event."""
+
+    id: str | None
+    ok: Literal[True]
+    result: dict[str, Any]
+
+
+class Error(Told):
+    """Why not."""
+
+    code: ErrorCode
+    text: str
+    """What happened, a sentence."""
+    advice: str
+    """What to do next, or empty."""
+    data: dict[str, Any]
+    """The figures behind it."""
+
+
+class Refusal(Document):
+    """The command was not carried out; the bench is as it was."""
+
+    id: str | None
+    """Null where the message had none that can be repeated."""
+    ok: Literal[False]
+    error: Error

@@ -1,0 +1,59 @@
+"""What a person writes, as JSON Schema 2020-12: an editor then completes keys and marks what may not stand.
+
+A schema sees one file. What stands between files, or between keys of one, `benchd check` alone finds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel
+from pydantic.json_schema import GenerateJsonSchema
+
+from benchd.devices import registry
+from benchd.files.artefacts import Adapter, Glass, Lens, Reference
+from benchd.files.bench_file import BenchFile
+from benchd.procedures.language import Procedure
+
+FILES: Mapping[str, type[BaseModel]] = {
+    "bench": BenchFile,
+    "adapter": Adapter,
+    "glass": Glass,
+    "lens": Lens,
+    "reference": Reference,
+    "procedure": Procedure,
+}
+
+
+class Plain(GenerateJsonSchema):
+    """Without a title for every key, which would say its name once more."""
+
+    def field_title_should_be_set(self, schema: Any) -> bool:
+        return False
+
+
+def of_file(name: str) -> dict[str, Any]:
+    """The schema of a kind of file, in a bench file with the keys of the drivers and links that are installed."""
+    schema = FILES[name].model_json_schema(schema_generator=Plain)
+    if name == "bench":
+        drivers = {name: registry.driver(name).Config for name in registry.names(registry.DRIVERS)}
+        links = {name: registry.link_kind(name).Config for name in registry.names(registry.LINKS)}
+        _add_keys(schema, "DeviceEntry", "driver", drivers)
+        _add_keys(schema, "LinkEntry", "kind", links)
+    return {"$schema": GenerateJsonSchema.schema_dialect, **schema}
+
+
+def _add_keys(schema: dict[str, Any], entry: str, key: str, configs: Mapping[str, type[BaseModel]]) -> None:
+    """In an entry that names one of these under `key`, its own keys and no others; of others nothing is known."""
+    whole = schema["$defs"][entry]
+    whole["allOf"] = []
+    for name, config in configs.items():
+        own = config.model_json_schema(schema_generator=Plain)
+        schema["$defs"] |= own.pop("$defs", {})
+        whole["allOf"].append(
+            {
+                "if": {"properties": {key: {"const": name}}, "required": [key]},
+                "then": own | {"properties": {**dict.fromkeys(whole["properties"], True), **own["properties"]}},
+            }
+        )
