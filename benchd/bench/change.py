@@ -28,12 +28,14 @@ async def change_setup(
     since = bench.carriage.stops if since is None else since
     await check_change(bench, changes, rev=rev, follow=follow)
     before = bench.setup.document.lens
-    await bench.setup.change(changes, rev)
-    lens = bench.setup.document.lens
-    if lens != before:
-        _clear_findings(bench)
-        if lens is not None:
-            await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
+    try:
+        await bench.setup.change(changes, rev)
+    finally:  # a change that is broken off may have been made
+        lens = bench.setup.document.lens
+        if lens != before:
+            _clear_findings(bench)
+    if lens is not None and lens != before:
+        await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
     if follow:
         await bench.nominal(since=since)
     return bench.setup.document

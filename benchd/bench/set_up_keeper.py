@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -137,7 +138,17 @@ class SetUpKeeper:
     async def _take(self, document: SetupDocument, chain: Chain) -> None:
         self.keep_seen(document)  # the same parts put in again later are not what somebody looked at
         plain = document.model_dump(mode="json")
-        await self._store.add_setup(document.rev, plain, plain["chain"])
+        keeping = asyncio.ensure_future(self._store.add_setup(document.rev, plain, plain["chain"]))
+        try:
+            await asyncio.shield(keeping)
+        except asyncio.CancelledError:
+            await asyncio.wait({keeping})  # what was handed to the record stands there: then it is in force as well
+            if keeping.exception() is None:
+                self._put(document, chain)
+            raise
+        self._put(document, chain)
+
+    def _put(self, document: SetupDocument, chain: Chain) -> None:
         self.document, self.chain = document, chain
         self._tell()
 
