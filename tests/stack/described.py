@@ -62,7 +62,7 @@ class Described:
             return None
         if name is None:
             return None if "/command/" in message.topic else f"no channel for {message.topic}"
-        if message.qos != self.bindings(name)["qos"]:
+        if message.qos < self.bindings(name)["qos"]:
             return f"{message.topic} came with QoS {message.qos}"
         if name == "reply":
             return self._reply_problem(message.payload)
