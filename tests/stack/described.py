@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from jsonschema import Draft7Validator
-from referencing import Registry, Resource
+from referencing import Registry
 from referencing.jsonschema import DRAFT7
 
 DOCUMENT = Path(__file__).resolve().parents[2] / "configs" / "schemas" / "asyncapi.json"
@@ -31,7 +31,7 @@ class Described:
 
     def __init__(self) -> None:
         self.document: dict[str, Any] = json.loads(DOCUMENT.read_text(encoding="utf-8"))
-        resource = Resource(contents=self.document, specification=DRAFT7)
+        resource = DRAFT7.create_resource(self.document)
         self._registry: Registry[Any] = Registry().with_resource(HERE, resource)
         forms = {
             name: re.compile(re.sub(r"\\\{\w+\\\}", "[a-z0-9_-]{1,32}", re.escape(channel["address"])))
