@@ -10,9 +10,10 @@ from typing import Any, Self
 from benchd.bench.clearance import check_clearance, rear_question, to_be_seen_um
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.errors import Refused
-from benchd.procedures.arguments import Ask, Home, Light, Move, Setup, Sweep
+from benchd.procedures.arguments import Ask, Home, Move, Setup, Sweep
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
-from benchd.procedures.plan import Entry
+from benchd.procedures.entry_text import light_text, said
+from benchd.procedures.plan import Entry, WouldBeRefused
 from benchd.procedures.steps import Step
 from benchd.procedures.sweep_places import SweepPlaces, sweep_places
 
@@ -66,7 +67,7 @@ class Foresight:
             case "sweep":
                 return self._sweep(args)
             case "light":
-                return Entry("light", _light(args), args.for_s or 0.0)
+                return Entry("light", light_text(args), args.for_s or 0.0)
             case "camera":
                 return Entry("camera", ", ".join(f"{key} {value}" for key, value in args.given().items()))
             case "read":
@@ -117,13 +118,13 @@ class Foresight:
 
     def _setup(self, args: Setup) -> Entry:
         stated = args.changes()
-        text = ", ".join(f"{key} {_said(value)}" for key, value in stated.items()) or "nothing changes"
+        text = ", ".join(f"{key} {said(value)}" for key, value in stated.items()) or "nothing changes"
         self.changes |= stated
         try:
             self.where = self.bench.where(self.changes)
         except Refused as refused:
             self.where = None
-            return Entry("setup", text, problem=f"setup: {refused.text}")
+            return Entry("setup", text, problem=WouldBeRefused(f"setup: {refused.text}", refused.code))
         self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == self.where.parts}
         if args.follow is not True:
             return Entry("setup", text)
@@ -135,7 +136,7 @@ class Foresight:
     def _to_nominal(self, verb: str, text: str) -> Entry:
         where = self._places()
         if where is None or where.nominal_um is None:
-            return Entry(verb, text, problem=f"{verb}: the set-up does not say where nominal is")
+            return Entry(verb, text, problem=_unsaid(f"{verb}: the set-up does not say where nominal is"))
         return self._drive(verb, text, where.nominal_um)
 
     def _move(self, args: Move) -> Entry:
@@ -153,7 +154,7 @@ class Foresight:
             return self._drive("move", text, where.place_um(value))
         if key == "offset_um" and where is not None and (place := where.place_of_offset_um(value)) is not None:
             return self._drive("move", text, place)
-        return Entry("move", text, problem=f"move: the set-up does not say where {key} {value:g} is")
+        return Entry("move", text, problem=_unsaid(f"move: the set-up does not say where {key} {value:g} is"))
 
     def _sweep(self, args: Sweep) -> Entry:
         where = self._places()
@@ -164,9 +165,10 @@ class Foresight:
         if where is not None and args.about != "here":
             here = where.place_of_offset_um(args.about) if isinstance(args.about, float) else where.nominal_um
         text = f"{points} points over about {span:.0f} µm, merit {args.merit}"
-        if not self.homed or here is None:
-            why = "not homed" if not self.homed else "the set-up does not say where nominal is"
-            return Entry("sweep", text, problem=f"sweep: {why}")
+        if not self.homed:
+            return Entry("sweep", text, problem=_not_homed("sweep"))
+        if here is None:
+            return Entry("sweep", text, problem=_unsaid("sweep: the set-up does not say where nominal is"))
         seconds = self.bench.move_s(here - self.carriage_um)
         seconds += len(search) * (self.bench.move_s(search[1] - search[0]) + self.bench.point_s)
         seconds += points * (self.bench.move_s(SHUFFLED_PART * span) + self.bench.point_s)
@@ -185,7 +187,7 @@ class Foresight:
 
     def _drive(self, verb: str, text: str, to_um: float) -> Entry:
         before = self.carriage_um
-        problem = self._refused(verb, to_um) if self.homed else f"{verb}: the carriage is not homed"
+        problem = self._refused(verb, to_um) if self.homed else _not_homed(verb)
         if problem is None:
             self.carriage_um = to_um
         reach = self._reach(to_um)
@@ -195,17 +197,18 @@ class Foresight:
         seconds = self.bench.move_s(to_um - before)
         return Entry(verb, text, seconds, (), before, to_um, reach_um=reach, problem=problem)
 
-    def _refused(self, verb: str, to_um: float) -> str | None:
+    def _refused(self, verb: str, to_um: float) -> WouldBeRefused | None:
         """Why the bench would not go there: limits of the place, clearance of the way to it."""
         low, high = self.bench.travel_um
         if not low <= to_um <= high:
-            return f"{verb}: carriage {to_um:.0f} µm is outside its travel, {low:.0f} to {high:.0f} µm"
+            text = f"{verb}: carriage {to_um:.0f} µm is outside its travel, {low:.0f} to {high:.0f} µm"
+            return WouldBeRefused(text, "limit")
         where = self._places()
         if where is not None and where.limit.question is None:
             try:
                 check_clearance(where.limit, where.depth_um(to_um + min(self.bench.run_up_um, 0.0)))
             except Refused as refused:
-                return f"{verb}: {refused.text}"
+                return WouldBeRefused(f"{verb}: {refused.text}", refused.code)
         return None
 
     def _reach(self, about_um: float, beside_um: float = 0.0) -> tuple[float, float]:
@@ -231,23 +234,14 @@ class Foresight:
         return self.where
 
 
+def _not_homed(verb: str) -> WouldBeRefused:
+    return WouldBeRefused(f"{verb}: the carriage is not homed", "not_homed")
+
+
+def _unsaid(text: str) -> WouldBeRefused:
+    return WouldBeRefused(text, "not_driven")
+
+
 def _ask(args: Ask) -> Entry:
     choices = f" [{' / '.join(args.choices)}]" if args.choices else ""
     return Entry("ask", args.kind, ask=args.prompt + choices)
-
-
-def _light(args: Light) -> str:
-    (key,) = (key for key in ("level", "stops_by", "on") if getattr(args, key) is not None)
-    return f"{args.light} {key} {_said(getattr(args, key))}"
-
-
-def _said(value: Any) -> str:
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, list):
-        return " + ".join(_said(one) for one in value) or "none"
-    if isinstance(value, dict):
-        return ", ".join(f"{key} {_said(one)}" for key, one in value.items())
-    return f"{value:g}" if isinstance(value, float) else str(value)

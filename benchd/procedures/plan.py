@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from benchd.errors import Refused
+from benchd.errors import ErrorCode, Refused
+
+
+@dataclass(frozen=True, slots=True)
+class WouldBeRefused:
+    """Why the bench would not do something, and the code it would say so with."""
+
+    text: str
+    code: ErrorCode
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +36,7 @@ class Entry:
     over_um: tuple[float, float] | None = None
     reach_um: tuple[float, float] | None = None
     ask: str | None = None
-    problem: str | None = None
+    problem: WouldBeRefused | None = None
     step: int | None = None
 
 
@@ -67,17 +75,17 @@ class Plan:
     @property
     def problems(self) -> tuple[str, ...]:
         """What would be refused."""
-        return tuple(entry.problem for entry in self.entries if entry.problem is not None)
+        return tuple(entry.problem.text for entry in self.entries if entry.problem is not None)
 
     def require_possible(self) -> None:
-        """Raise Refused('bad_request') where a step would be refused in any case, before anything moves."""
+        """Raise Refused, as the first step would that is refused in any case, before anything moves."""
         certain = [entry.problem for entry in self.entries if entry.problem is not None and not entry.when]
         if certain:
             raise Refused(
-                "bad_request",
-                f"'{self.procedure}' could not be carried out: {certain[0]}",
+                certain[0].code,
+                f"'{self.procedure}' could not be carried out: {certain[0].text}",
                 advice="See the whole of it with a dry run.",
-                data={"problems": certain},
+                data={"problems": [one.text for one in certain]},
             )
 
     def as_json(self) -> dict[str, Any]:

@@ -182,7 +182,7 @@ def test_a_run_up_below_the_travel_is_no_refusal_and_is_said_where_it_turns() ->
 
 
 def unmeasured(changes: Mapping[str, Any]) -> Whereabouts:
-    parts = (changes.get("lens"), tuple(changes.get("adapters") or ()), tuple(changes.get("glass") or ()))
+    parts = (changes.get("lens"), tuple(changes.get("adapters") or ()), tuple(changes.get("glass") or ()), None)
     limit = Clearance(None, 2000.0, "Made sure") if parts[0] else Clearance(None, 2000.0)
     return replace(where(changes), limit=limit, parts=parts)
 
@@ -221,7 +221,7 @@ def test_the_question_goes_as_far_below_the_travel_as_the_run_up_that_the_bench_
 
 def test_what_was_seen_is_not_asked_again_unless_nearer_or_of_other_parts() -> None:
     nominal_depth = 50000.0 + CONJUGATE_UM + GLASS_UM
-    parts = ("L-0417", ("ring-07",), ("pane-25",))
+    parts = ("L-0417", ("ring-07",), ("pane-25",), None)
 
     def asked(seen: Mapping[Any, float]) -> int:
         bench = replace(BELOW, where=unmeasured, homed=True, rear_seen=seen)
@@ -229,7 +229,7 @@ def test_what_was_seen_is_not_asked_again_unless_nearer_or_of_other_parts() -> N
 
     assert asked({parts: nominal_depth - 900.0}) == 0
     assert asked({parts: nominal_depth - 500.0}) == 1, "the search goes nearer"
-    assert asked({("L-0417", ("ring-07",), ()): 0.0}) == 1
+    assert asked({("L-0417", ("ring-07",), (), None): 0.0}) == 1
 
 
 def test_durations_are_those_of_the_motion_profile() -> None:
@@ -282,11 +282,17 @@ def test_glass_toggle_follows_the_plate_without_with_with_without() -> None:
 def test_a_place_outside_the_travel_is_told_before_anything_moves() -> None:
     found = plan("flange_check", replace(BENCH, travel_um=(0.0, 9000.0)), **LENS)
     assert found.problems[0] == "nominal: carriage 9356 µm is outside its travel, 0 to 9000 µm"
+    with pytest.raises(Refused, match="outside its travel") as refused:
+        found.require_possible()
+    assert refused.value.code == "limit"
 
 
 def test_a_set_up_that_would_be_refused_is_told_in_its_own_words() -> None:
     found = plan("flange_check", **{**LENS, "glass": ["wide-99"]})
     assert found.problems[0].startswith("setup: Rear element, glass and target would have 1.2 mm")
+    with pytest.raises(Refused) as refused:
+        found.require_possible()
+    assert refused.value.code == "clearance"
 
 
 def test_what_the_bench_lacks_refuses_the_run(tmp_path: Path) -> None:
