@@ -1,8 +1,9 @@
-"""The one thread that owns a port: it alone opens, reads, writes and closes it.
+"""The one thread that owns a port: it alone opens, reads, waits for and closes it.
 
-Bytes to write wait in two queues; the urgent one goes first, in the middle of an ordinary frame if need be. Each
-frame must be taken by the port within the write time-out, else the port counts as lost: a stop that cannot be
-written must fail loudly, not wait.
+Bytes to write stand in two queues; the urgent one goes first, in the middle of an ordinary frame if need be. They are
+offered to the port at once, by whoever queues them; what it does not take is left to the thread, and so is every
+error. Each frame must be taken by the port within the write time-out, else the port counts as lost: a stop that
+cannot be written must fail loudly, not wait.
 """
 
 from __future__ import annotations
@@ -58,7 +59,8 @@ class PortThread:
         self._ended: asyncio.Future[None] = self._loop.create_future()
         self._urgent: deque[_Frame] = deque()
         self._ordinary: deque[_Frame] = deque()
-        self._lock = threading.Lock()  # held while a frame is picked and offered, never while waiting
+        self._lock = threading.Lock()  # held while bytes are moved and that is told, never while waiting
+        self._fd: int | None = None  # of the open port; changed under the lock
         self._stopping = threading.Event()
         self._wake_r, self._wake_w = os.pipe()
         os.set_blocking(self._wake_r, False)
@@ -74,12 +76,24 @@ class PortThread:
         """Queue a frame; returns a ticket for `withdraw`."""
         frame = _Frame(data, written)
         self._ordinary.append(frame)
-        self._wake()
+        self._offer_at_once()
         return frame
 
     def put_urgent(self, data: bytes, written: Callable[[float], None] | None = None) -> None:
         """Queue a frame ahead of all ordinary ones."""
         self._urgent.append(_Frame(data, written))
+        self._offer_at_once()
+
+    def _offer_at_once(self) -> None:
+        """Handing it to the thread would cost a change of threads, which waits for whatever the event loop does next.
+
+        An empty port takes a frame whole and never makes wait.
+        """
+        try:
+            if self._write_what_goes() is None:
+                return
+        except Exception:  # noqa: BLE001 - the thread meets it again, and tells it
+            pass
         self._wake()
 
     def withdraw(self, ticket: object) -> bool:
@@ -129,6 +143,8 @@ class PortThread:
                 if not self._stopping.is_set():
                     self._tell(self._on_lost, error)
         finally:
+            with self._lock:
+                self._fd = None
             if port is not None:
                 with contextlib.suppress(OSError):
                     port.close()
@@ -136,10 +152,12 @@ class PortThread:
 
     def _serve(self, fd: int) -> None:
         os.set_blocking(fd, False)
+        with self._lock:
+            self._fd = fd
         poll = select.poll()
         poll.register(self._wake_r, select.POLLIN)
         while True:
-            frame = self._write_what_goes(fd)
+            frame = self._write_what_goes()
             if self._stopping.is_set():
                 return
             poll.register(fd, select.POLLIN | (select.POLLOUT if frame else 0))
@@ -154,29 +172,35 @@ class PortThread:
                 self._read(fd)
 
     def _read(self, fd: int) -> None:
-        try:
-            data = os.read(fd, 4096)
-        except BlockingIOError:
-            return
-        if not data:
-            raise LinkError("it was unplugged or closed at the other end")
-        self._tell(self._on_bytes, data)
+        with self._lock:  # so that an answer is never told before the writing of its question
+            try:
+                data = os.read(fd, 4096)
+            except BlockingIOError:
+                return
+            if not data:
+                raise LinkError("it was unplugged or closed at the other end")
+            self._tell(self._on_bytes, data)
 
-    def _write_what_goes(self, fd: int) -> _Frame | None:
-        """Write until the port takes no more; returns the frame that is stuck, None when all is written."""
+    # ---- in the thread, or on the event loop
+
+    def _write_what_goes(self) -> _Frame | None:
+        """Write until the port takes no more; returns the frame that is stuck, None when nothing can be done.
+
+        Raises OSError, and LinkError for a frame past its time.
+        """
         while True:
             with self._lock:
                 queue = self._urgent or self._ordinary
-                if not queue:
+                if not queue or self._fd is None:
                     return None
                 frame = queue[0]
-                blocked = self._offer(fd, frame)
+                blocked = self._offer(self._fd, frame)
+                if blocked:
+                    return frame
                 if not frame.rest:
                     queue.popleft()
-            if blocked:
-                return frame
-            if not frame.rest and frame.written is not None:
-                self._tell(frame.written, time.monotonic())
+                    if frame.written is not None:
+                        self._tell(frame.written, time.monotonic())
 
     def _offer(self, fd: int, frame: _Frame) -> bool:
         """Write what the port takes of one frame; True where it takes nothing now. Raises LinkError past its time."""
