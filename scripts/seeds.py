@@ -65,6 +65,7 @@ def main() -> int:
     args = parser.parse_args()
     if args.seeds < 1 or args.at_once < 1 or args.pace <= 0.0:
         parser.error("--seeds, --pace and --at-once must be above zero")
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell lets what runs in its background ignore it
     signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
     outcomes: list[Outcome] = []
     try:

@@ -35,6 +35,8 @@ from benchd.remote.wire import Endpoint
 _log = logging.getLogger(__name__)
 _LINES_PER_S = 5.0
 _LINES_BURST = 20.0
+LAST_WORDS_S = 0.1
+"""What iotcore has taken it delivers within this, and drops when it is asked to end before: `online` false at last."""
 ASKED_S = 0.3
 """A broker keeps nothing on disk and ends within milliseconds when it is asked to; a frozen one never does."""
 
@@ -120,6 +122,8 @@ class EmbeddedBroker:
         """End the child: asked first, made to after a moment. Safe to call twice."""
         process, self._process = self._process, None
         if process is not None:
+            if self.child == "iotcore" and process.returncode is None:
+                await asyncio.sleep(LAST_WORDS_S)
             with contextlib.suppress(ProcessLookupError):
                 process.terminate()
             try:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Coroutine
 from contextlib import AbstractAsyncContextManager
+from typing import Any
 
 import aiomqtt
 
@@ -53,8 +55,7 @@ async def stay_connected(
     while True:
         started = clock.monotonic()
         try:
-            async with open_one() as client:
-                await serve(client)
+            await _apart(_once(open_one, serve), f"connection {name}")
         except aiomqtt.MqttError as error:
             outages.lost(name, str(error))
         except ExceptionGroup as group:
@@ -64,6 +65,32 @@ async def stay_connected(
             outages.lost(name, _first(group))
         failures = 0 if clock.monotonic() - started > 10.0 else failures + 1
         await clock.sleep(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
+
+
+async def _once(
+    open_one: Callable[[], AbstractAsyncContextManager[aiomqtt.Client]],
+    serve: Callable[[aiomqtt.Client], Awaitable[None]],
+) -> None:
+    async with open_one() as client:
+        await serve(client)
+
+
+async def _apart(work: Coroutine[Any, Any, None], name: str) -> None:
+    """Await `work` in a task of its own, and let it end in order when cancelled.
+
+    A task group that fails leaves a request for cancellation on its task, and up to Python 3.11.3 every later time-out
+    in that task then ends as a cancellation (CPython issue 102780): so each connection has a task to itself.
+    """
+    task = asyncio.create_task(work, name=name)
+    try:
+        await asyncio.wait({task})
+    except asyncio.CancelledError:
+        task.cancel()
+        await asyncio.wait({task})
+        if not task.cancelled():
+            task.exception()  # it was to end; how it failed in ending is nobody's concern
+        raise
+    task.result()
 
 
 def _first(group: BaseExceptionGroup[BaseException]) -> str:

@@ -119,7 +119,7 @@ async def test_a_restart_is_inert(bench: Lab) -> None:
             await asyncio.sleep(1.0)
             assert abs(bench.place_um() - stands) < 5.0
             async with asyncio.timeout(5):
-                async with aiomqtt.Client("127.0.0.1", port) as other:
+                async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V5) as other:
                     await other.subscribe(f"{topic}/#")
                     await other.publish("mark", b"")
                     await other.subscribe("mark")
