@@ -10,6 +10,7 @@ from typing import Any
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import Chain, carriage_for_depth, carriage_for_offset, depth_um, position_record
+from benchd.bench.clearance import check_way_to_switch
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.events import Events
 from benchd.bench.gate import Gate
@@ -107,17 +108,8 @@ class Bench:
     def check_homing(self) -> None:
         """Raise Refused('clearance') where the way to the home switch is not clear of the lens in the set-up."""
         low, _ = self.carriage.limits_um
-        try:
-            self.setup.check_depth(depth_um(self.setup.chain, low - HOMING_BEYOND_UM))
-        except Refused as refused:
-            if refused.data.get("question"):
-                raise
-            raise Refused(
-                "clearance",
-                f"On the way to the home switch: {refused.text}",
-                advice="Take lens and glass off and say so in the set-up (lens null, glass null), then home.",
-                data=refused.data,
-            ) from None
+        limit = self.setup.clearance_of(self.setup.document)
+        check_way_to_switch(limit, depth_um(self.setup.chain, low - HOMING_BEYOND_UM))
 
     def _expect_pictures(self) -> None:
         """Whoever drives the carriage will soon take pictures: the worker comes up while it moves."""

@@ -91,3 +91,18 @@ def check_clearance(limit: Clearance, depth_um: float) -> None:
         advice=limit.advice,
         data={"least_um": round(limit.least_depth_um, 1), "asked_um": round(depth_um, 1)},
     )
+
+
+def check_way_to_switch(limit: Clearance, depth_um: float) -> None:
+    """The same for homing, which goes below the travel. Raises Refused('clearance')."""
+    try:
+        check_clearance(limit, depth_um)
+    except Refused as refused:
+        if refused.data.get("question"):
+            raise
+        raise Refused(
+            "clearance",
+            f"On the way to the home switch: {refused.text}",
+            advice="Take lens and glass off and say so in the set-up (lens null, glass null), then home.",
+            data=refused.data,
+        ) from None

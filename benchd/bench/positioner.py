@@ -8,20 +8,22 @@ same direction, so that backlash lies on one side.
 from __future__ import annotations
 
 import asyncio
-import math
 from collections.abc import Callable
 
 from benchd.bench.agreement import Agreement
+from benchd.bench.drive import Drive
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion_figures import MotionFigures
+from benchd.bench.place import Place
 from benchd.bench.reference_mark import find_mark
+from benchd.bench.stops import Stops
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Clock, DeviceError, Encoder, HomeFailed, MotionFailed, Reading, Unplausible
+from benchd.devices import Axis, Clock, DeviceError, Encoder, HomeFailed, MotionFailed, Reading
 from benchd.errors import Refused
 
 ATTEMPTS = 6
-FRESH_S = 0.5
-"""A place read so recently, at rest, need not be asked for again to know on which side of a target it lies."""
+NEEDS_NO_RUN_UP = 0.25
+"""A way to the target that is this part of the run-up, from the right side, takes up the play as well."""
 
 
 class Positioner:
@@ -33,19 +35,13 @@ class Positioner:
         self._figures = figures
         self._trust = trust
         self._clock = clock
-        self._stops = 0
-        self.stopped_s = -math.inf
-        """When `stop` was last called (s, of the clock's monotonic time)."""
+        self._stops = Stops(clock)
+        self._place = Place(axis, scale, clock, lambda: self.state == "idle")
         self._agreement = Agreement(figures, trust)
-        self._seen: tuple[float, float] | None = None  # place (um) and when it was read (s), at rest, none since moved
-        self._halting = 0
-        self._halted = asyncio.Event()  # no stop is on its way to standstill
-        self._halted.set()
+        self._drive = Drive(axis, figures, self._place, self._stops, self._agreement)
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None
         """Called in the turn in which `state` becomes another, so that it is told before whatever comes of it."""
-        self.place_um: float | None = None
-        """Where the carriage was when it was last read."""
         self.seeking_switch = False
         """Whether the controller's own homing cycle is under way: it resets and trips switches as it pleases."""
         self.barred: str | None = None
@@ -65,13 +61,22 @@ class Positioner:
     @property
     def limits_um(self) -> tuple[float, float]:
         """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
-        low, high = self._axis.spec.low, self._axis.spec.high
-        return max(low, low - self._agreement.shift_um), min(high, high - self._agreement.shift_um)
+        return self._drive.limits_um
 
     @property
     def stops(self) -> int:
         """How often `stop` was called; whoever compares two counts knows whether one came between."""
-        return self._stops
+        return self._stops.count
+
+    @property
+    def stopped_s(self) -> float:
+        """When `stop` was last called (s, of the clock's monotonic time)."""
+        return self._stops.last_s
+
+    @property
+    def place_um(self) -> float | None:
+        """Where the carriage was when it was last read."""
+        return self._place.last_um
 
     @property
     def overshoot_um(self) -> float:
@@ -81,26 +86,22 @@ class Positioner:
     @property
     def source(self) -> str:
         """What decides the position: encoder or steps."""
-        return "encoder" if self._scale else "steps"
+        return self._place.source
 
     async def read(self) -> Reading:
         """The carriage's place (um), by the encoder where there is one."""
-        reading = await (self._scale.read() if self._scale else self._axis.read())
-        if reading.quality == "bad":
-            raise Unplausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
-        self.place_um = reading.value
-        if self.state == "idle":
-            self._seen = reading.value, self._clock.monotonic()
-        return reading
+        return await self._place.read()
 
     async def home(self, *, since: int | None = None) -> None:
-        """Find the switch, then the reference mark, then agree with the encoder. Raises DeviceError, Stopped.
+        """Find the switch, then the reference mark, agree with the encoder, come to rest inside the limits.
+
+        Raises DeviceError, Stopped.
 
         `since` is the count of stops when this was asked for: a stop after that counts, whatever was awaited between.
         """
         if self.barred is not None:
             raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
-        stops = await self._free(since)
+        stops = await self._stops.free(since)
         self._trust.lose("homing", "homing")
         self.state = "homing"
         why = "homing was broken off"
@@ -126,15 +127,14 @@ class Positioner:
             finally:
                 self.seeking_switch = False
             losses = self._trust.losses
-            self._check_stopped(stops)
+            self._stops.check(stops)
             if self._scale is not None:
                 await find_mark(self._axis, self._scale, self._figures.speed_um_s)
-            motor_um, reading = await self._settled(self._clock.monotonic(), lambda: None)
-            self._agreement.at_rest(motor_um, reading.value)
+            await self._into_limits(await self._drive.rest(self._clock.monotonic(), stops), stops)
         except DeviceError:
-            self._check_stopped(stops)
+            self._stops.check(stops)
             raise
-        self._check_stopped(stops)
+        self._stops.check(stops)
         if self._trust.losses != losses or not self._axis.homed:
             raise HomeFailed(
                 f"Something happened after the switch was found: {self._trust.why}.",
@@ -143,13 +143,12 @@ class Positioner:
             )
         self._agreement.begin()
 
-    async def _free(self, since: int | None) -> int:
-        """Wait until no stop is on its way to standstill; gives the count of stops to compare with. Raises Stopped."""
-        stops = self._stops if since is None else since
-        self._check_stopped(stops)
-        await self._halted.wait()
-        self._check_stopped(stops)
-        return stops
+    async def _into_limits(self, place: Reading, stops: int) -> None:
+        """Come to the nearest limit: the switch may lie outside them, from where no small step would be allowed."""
+        low, high = self.limits_um
+        nearest = min(max(place.value, low), high)
+        if nearest != place.value:
+            await self._drive.rest(await self._drive.to(nearest, stops), stops)
 
     async def go(
         self,
@@ -174,7 +173,7 @@ class Positioner:
                 advice="Check adapters, glass and lens in the set-up.",
                 data={"asked_um": target_um, "low_um": low, "high_um": high},
             )
-        stops = await self._free(since)
+        stops = await self._stops.free(since)
         self._trust.require()
         self.state = "moving"
         self._agreement.rest_um = None
@@ -185,7 +184,7 @@ class Positioner:
             await self._come_to_rest()
             raise
         except MotionFailed as failed:
-            self._check_stopped(stops)
+            self._stops.check(stops)
             self._trust.lose("limit", str(failed.text).rstrip("."))
             raise
         finally:
@@ -195,19 +194,17 @@ class Positioner:
         here = await self.here()
         up = 1.0 if self._axis.spec.approach == "from_below" else -1.0
         run = self._figures.approach_um
-        if (target_um - here) * up < run * 0.25:
-            await self._move(target_um - up * run, stops)
+        if (target_um - here) * up < run * NEEDS_NO_RUN_UP:
+            await self._drive.to(target_um - up * run, stops)
         aim = target_um
         for attempt in range(ATTEMPTS):
-            stood = await self._move(aim, stops)
-            motor_um, reading = await self._settled(stood, settled)
-            self._check_stopped(stops)
+            stood = await self._drive.to(aim, stops)
+            reading = await self._drive.rest(stood, stops, settled)
             error = target_um - reading.value
-            self._agreement.at_rest(motor_um, reading.value)
             if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
                 return reading
             if error * up < 0.0:  # past it: back off, come again from the same side
-                await self._move(reading.value - up * run, stops)
+                await self._drive.to(reading.value - up * run, stops)
             aim = target_um + (error * 0.5 if attempt > ATTEMPTS // 2 else 0.0)
         self._trust.lose("stall", "the carriage does not come within its tolerance")
         raise DeviceError(
@@ -218,31 +215,8 @@ class Positioner:
 
     async def here(self) -> float:
         """Where the carriage stands (um); what was read a moment ago at rest will do, as nothing moved it since."""
-        if self._seen is not None and self._clock.monotonic() - self._seen[1] < FRESH_S:
-            return self._seen[0]
-        return (await self.read()).value
-
-    async def _settled(self, stood: float, settled: Callable[[], None]) -> tuple[float, Reading]:
-        """Wait until the carriage has settled, at rest since `stood`; gives the motor's place (um) and the reading.
-
-        The motor is asked meanwhile, so that the asking takes no time of its own.
-        """
-        motor_um = (await self._axis.read()).value
-        await self._clock.until(stood + self._figures.settle_s)
-        settled()
-        reading = await self.read()
-        self._seen = reading.value, self._clock.monotonic()
-        return motor_um, reading
-
-    async def _move(self, target_um: float, stops: int) -> float:
-        """Drive the motor; gives the monotonic time since when it stands."""
-        self._check_stopped(stops)
-        self._seen = None
-        spec = self._axis.spec
-        motor = min(max(target_um + self._agreement.shift_um, spec.low), spec.high)
-        stood = await self._axis.move_to(motor, self._figures.speed_um_s)
-        self._check_stopped(stops)
-        return stood
+        fresh = self._place.fresh()
+        return (await self.read()).value if fresh is None else fresh
 
     async def watch_once(self) -> Reading:
         """One look at the carriage: following error in motion, creep at rest. Raises DeviceError once trust is lost."""
@@ -261,23 +235,16 @@ class Positioner:
 
     async def stop(self) -> None:
         """Stop at once, whatever is under way; returns at standstill. Safe at any time."""
-        self._stops += 1
-        self.stopped_s = self._clock.monotonic()
-        self._seen = None
-        # Until it is known where it came to rest: it creeps on for as long as it takes to stop.
-        self._agreement.rest_um = None
-        self._halting += 1
-        self._halted.clear()
-        try:
-            await self._axis.stop()
-            await self._come_to_rest()  # before anything moves again: motor and encoder are compared at rest
-        except DeviceError as error:
-            self._trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
-            raise
-        finally:
-            self._halting -= 1
-            if not self._halting:
-                self._halted.set()
+        with self._stops.one():
+            self._place.forget()
+            # Until it is known where it came to rest: it creeps on for as long as it takes to stop.
+            self._agreement.rest_um = None
+            try:
+                await self._axis.stop()
+                await self._come_to_rest()  # before anything moves again: motor and encoder are compared at rest
+            except DeviceError as error:
+                self._trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
+                raise
 
     async def _come_to_rest(self) -> None:
         """After a motion that was broken off: whether the controller kept its place, and where the carriage stands."""
@@ -292,7 +259,3 @@ class Positioner:
         except DeviceError as error:
             if self._trust.homed:
                 self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")
-
-    def _check_stopped(self, stops: int) -> None:
-        if self._stops != stops:
-            raise Stopped

@@ -19,6 +19,8 @@ class Trust:
         self._why: str | None = "not homed since the start"
         self.losses = 0
         """How often something took trust away, whether it was there or not."""
+        self.gains = 0
+        """How often homing has ended well."""
 
     @property
     def homed(self) -> bool:
@@ -36,6 +38,7 @@ class Trust:
 
     def gain(self) -> None:
         """Homing has ended well."""
+        self.gains += 1
         self._homed = True
         self._why = None
 

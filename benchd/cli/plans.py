@@ -38,7 +38,7 @@ def plan_table(plan: Doc) -> Group:
     asks = len(plan["asks"])
     asked = "nothing is asked" if not asks else f"{asks} question{'s' if asks > 1 else ''} to answer"
     at_most = plan["seconds_at_most"]
-    most = f", {duration(at_most)} with every branch" if at_most > plan["seconds"] + 1.0 else ""
+    most = f" ({duration(at_most)} at the most)" if at_most > plan["seconds"] + 1.0 else ""
     parts += [Text(""), Text(f"Takes about {duration(plan['seconds'])}{most}, the person's time apart; {asked}.")]
     for problem in dict.fromkeys(plan["problems"]):
         parts.append(Text(ended(f"Would be refused: {problem}"), style="bold red"))

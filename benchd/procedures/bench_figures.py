@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.bench.clearance import Clearance, Parts
+from benchd.bench.positioner import NEEDS_NO_RUN_UP
 from benchd.errors import Refused
 from benchd.procedures.language import Procedure
 
@@ -77,13 +78,21 @@ class BenchFigures:
 
     def move_s(self, distance_um: float) -> float:
         """Time of a move from rest to rest (trapezoid or triangle of speed), settling included."""
+        return 0.0 if distance_um == 0.0 else self._driving_s(distance_um) + self.settle_s
+
+    def approach_s(self, from_um: float, to_um: float) -> float:
+        """The same for a place that is always come to from one side: past it first where it lies on the other."""
+        way, run_up = to_um - from_um, self.run_up_um
+        if -way * run_up >= NEEDS_NO_RUN_UP * run_up**2:
+            return self.move_s(way)
+        return self._driving_s(way + run_up) + self.move_s(run_up)
+
+    def _driving_s(self, distance_um: float) -> float:
         distance = abs(distance_um)
-        if distance == 0.0:
-            return 0.0
         ramp = self.top_speed_um_s**2 / self.acceleration_um_s2
         if distance >= ramp:
-            return distance / self.top_speed_um_s + self.top_speed_um_s / self.acceleration_um_s2 + self.settle_s
-        return 2.0 * math.sqrt(distance / self.acceleration_um_s2) + self.settle_s
+            return distance / self.top_speed_um_s + self.top_speed_um_s / self.acceleration_um_s2
+        return 2.0 * math.sqrt(distance / self.acceleration_um_s2)
 
 
 def demand(procedure: Procedure, bench: BenchFigures) -> None:

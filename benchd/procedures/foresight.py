@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from copy import copy
 from dataclasses import dataclass
+from itertools import pairwise, permutations
+from statistics import fmean
 from typing import Any, Self
 
-from benchd.bench.clearance import check_clearance, rear_question, to_be_seen_um
+from benchd.bench.clearance import Clearance, check_clearance, check_way_to_switch, rear_question, to_be_seen_um
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.errors import Refused
 from benchd.procedures.arguments import Ask, Home, Move, Setup, Sweep
@@ -19,9 +22,6 @@ from benchd.procedures.sweep_places import SweepPlaces, sweep_places
 
 ASSUMED_HALF_WIDTH_UM = 50.0
 """Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
-
-SHUFFLED_PART = 1.0 / 3.0
-"""Mean distance of two places drawn at random from a span, as part of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,11 +110,13 @@ class Foresight:
     def _home(self, args: Home) -> Entry:
         if args.only_if_unhomed and self.homed:
             return Entry("home", "nothing to do, it is homed")
-        before, self.homed = self.carriage_um, True
-        self.carriage_um = max(self.bench.travel_um[0], 0.0)
         assert isinstance(args.axes, tuple)
         axes = ", ".join(str(axis) for axis in args.axes)
-        return Entry("home", axes, self.bench.home_s, (), before, self.carriage_um)
+        before = self.carriage_um
+        problem = self._too_near("home", self.bench.home_um, check_way_to_switch)
+        if problem is None:
+            self.homed, self.carriage_um = True, self.bench.travel_um[0]
+        return Entry("home", axes, self.bench.home_s, 0.0, (), before, self.bench.travel_um[0], problem=problem)
 
     def _setup(self, args: Setup) -> Entry:
         stated = args.changes()
@@ -124,10 +126,11 @@ class Foresight:
             self.where = self.bench.where(self.changes)
         except Refused as refused:
             self.where = None
-            return Entry("setup", text, problem=WouldBeRefused(f"setup: {refused.text}", refused.code))
+            return Entry("setup", text, problem=_as_said("setup", refused))
         self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == self.where.parts}
         if args.follow is not True:
-            return Entry("setup", text)
+            stays = self._too_near("setup", self.carriage_um) if self.homed else None
+            return Entry("setup", text, problem=stays)
         return self._to_nominal("setup", f"{text}; the carriage follows")
 
     def _nominal(self) -> Entry:
@@ -169,16 +172,26 @@ class Foresight:
             return Entry("sweep", text, problem=_not_homed("sweep"))
         if here is None:
             return Entry("sweep", text, problem=_unsaid("sweep: the set-up does not say where nominal is"))
-        seconds = self.bench.move_s(here - self.carriage_um)
-        seconds += len(search) * (self.bench.move_s(search[1] - search[0]) + self.bench.point_s)
-        seconds += points * (self.bench.move_s(SHUFFLED_PART * span) + self.bench.point_s)
+        looking = self._looking_s(search)
+        seconds = self.bench.approach_s(self.carriage_um, here) + self.bench.approach_s(here, here + search[0])
+        seconds += looking + points * (self._shuffled_s(places.stations) + self.bench.point_s)
+        more = places.more_looks * looking + self._looking_s(places.wide)
         before, self.carriage_um = self.carriage_um, here
         look, over = (here + search[0], here + search[-1]), (here - span / 2, here + span / 2)
         reach = self._reach(here, places.farthest_um)
         text += f", after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
         text += f"; it may look as far as {reach[0]:.0f} to {reach[1]:.0f} µm if focus is not there"
         problem = next((wrong for place in (*over, *look) if (wrong := self._refused("sweep", place))), None)
-        return Entry("sweep", text, seconds, (), before, here, look, over, reach, problem=problem)
+        return Entry("sweep", text, seconds, more, (), before, here, look, over, reach, problem=problem)
+
+    def _looking_s(self, offsets: Sequence[float]) -> float:
+        """A picture at each place in its turn, once the carriage is at the first."""
+        ways = sum(self.bench.approach_s(one, other) for one, other in pairwise(offsets))
+        return ways + len(offsets) * self.bench.point_s
+
+    def _shuffled_s(self, offsets: Sequence[float]) -> float:
+        """The way from one place to another, on average over all orders of them."""
+        return fmean(self.bench.approach_s(one, other) for one, other in permutations(offsets, 2))
 
     def _sweep_places(self, where: Whereabouts | None, args: Sweep | None = None) -> SweepPlaces:
         half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
@@ -194,8 +207,8 @@ class Foresight:
         turn = next((end for end in reach if not min(before, to_um) <= end <= max(before, to_um)), None)
         if turn is not None and problem is None:
             text += f", by way of {turn:.0f} µm"
-        seconds = self.bench.move_s(to_um - before)
-        return Entry(verb, text, seconds, (), before, to_um, reach_um=reach, problem=problem)
+        seconds = self.bench.approach_s(before, to_um)
+        return Entry(verb, text, seconds, 0.0, (), before, to_um, reach_um=reach, problem=problem)
 
     def _refused(self, verb: str, to_um: float) -> WouldBeRefused | None:
         """Why the bench would not go there: limits of the place, clearance of the way to it."""
@@ -203,12 +216,18 @@ class Foresight:
         if not low <= to_um <= high:
             text = f"{verb}: carriage {to_um:.0f} µm is outside its travel, {low:.0f} to {high:.0f} µm"
             return WouldBeRefused(text, "limit")
+        return self._too_near(verb, to_um + min(self.bench.run_up_um, 0.0))
+
+    def _too_near(
+        self, verb: str, place_um: float, check: Callable[[Clearance, float], None] = check_clearance
+    ) -> WouldBeRefused | None:
+        """Why the carriage may not stand there, as far as records say; what they leave open is asked for (`rear`)."""
         where = self._places()
         if where is not None and where.limit.question is None:
             try:
-                check_clearance(where.limit, where.depth_um(to_um + min(self.bench.run_up_um, 0.0)))
+                check(where.limit, where.depth_um(place_um))
             except Refused as refused:
-                return WouldBeRefused(f"{verb}: {refused.text}", refused.code)
+                return _as_said(verb, refused)
         return None
 
     def _reach(self, about_um: float, beside_um: float = 0.0) -> tuple[float, float]:
@@ -232,6 +251,10 @@ class Foresight:
             except Refused:
                 return None
         return self.where
+
+
+def _as_said(verb: str, refused: Refused) -> WouldBeRefused:
+    return WouldBeRefused(f"{verb}: {refused.text}", refused.code, refused.advice or "")
 
 
 def _not_homed(verb: str) -> WouldBeRefused:

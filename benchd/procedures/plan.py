@@ -10,10 +10,11 @@ from benchd.errors import ErrorCode, Refused
 
 @dataclass(frozen=True, slots=True)
 class WouldBeRefused:
-    """Why the bench would not do something, and the code it would say so with."""
+    """Why the bench would not do something, the code it would say so with, and what it would advise."""
 
     text: str
     code: ErrorCode
+    advice: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,12 +24,14 @@ class Entry:
     `step` is the index of the top-level step it belongs to, None for `finally`; `from_um` and `to_um` are carriage
     places where something moves; `problem` says why it would be refused. A sweep goes to `to_um` first, looks about it
     over `pilot_um`, and reads over `over_um` (lowest and highest place; it lies about the peak that the look finds).
-    `reach_um` are the lowest and highest place that a step may bring the carriage to, by whatever way it comes there.
+    `reach_um` are the lowest and highest place that a step may bring the carriage to, by whatever way it comes there;
+    `seconds_more` is what it takes longer to look so far.
     """
 
     verb: str
     text: str
     seconds: float = 0.0
+    seconds_more: float = 0.0
     when: tuple[str, ...] = ()
     from_um: float | None = None
     to_um: float | None = None
@@ -42,7 +45,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The whole of it. `seconds` is without what stands under a condition, `seconds_at_most` with all of it."""
+    """The whole of it. `seconds` is what is expected, without what stands under a condition."""
 
     procedure: str
     entries: tuple[Entry, ...]
@@ -55,8 +58,8 @@ class Plan:
 
     @property
     def seconds_at_most(self) -> float:
-        """The same with every branch taken."""
-        return sum(entry.seconds for entry in self.entries)
+        """The same with every branch taken, and with the longest search for a focus that is not where it should be."""
+        return sum(entry.seconds + entry.seconds_more for entry in self.entries)
 
     @property
     def step_seconds(self) -> list[float]:
@@ -84,7 +87,7 @@ class Plan:
             raise Refused(
                 certain[0].code,
                 f"'{self.procedure}' could not be carried out: {certain[0].text}",
-                advice="See the whole of it with a dry run.",
+                advice=certain[0].advice or "See the whole of it with a dry run.",
                 data={"problems": [one.text for one in certain]},
             )
 

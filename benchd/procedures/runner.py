@@ -57,6 +57,7 @@ class Runner:
         self._way_back = WayBack(bench)
         self._aborting: asyncio.Task[None] | None = None
         self._ending = False
+        self._unhomed_at: int | None = None  # homings before a run that began without one; None where it began with
         self._tell()
 
     @property
@@ -128,6 +129,8 @@ class Runner:
             await self._bench.store.end_run(run.id, "failed")
             raise Refused("not_allowed", f"A stop came before {run.id} had begun.", advice="Start it again.")
         self._run, self._procedure = run, procedure.procedure
+        trust = self._bench.trust
+        self._unhomed_at = None if trust.homed else trust.gains
         self._gate = Gate(self._held)
         self._progress = Progress(self._bench.clock, expected_s)
         self._set("running")
@@ -197,11 +200,15 @@ class Runner:
             self._set("paused")
 
     def resume(self, run: str) -> None:
-        """Go to nominal, then on. Raises Refused (unknown_name, bad_request, not_homed)."""
+        """Go to nominal, then on. Raises Refused (unknown_name, bad_request, not_homed).
+
+        A run that has not come to its homing yet relies on no place and has nowhere to go back to: it just goes on.
+        """
         self._require(run)
         if self._state != "paused":
             raise Refused("bad_request", f"{run} is not paused; it is {self._state}.", advice="Pause it first.")
-        self._bench.trust.require()
+        if self._bench.trust.gains != self._unhomed_at:
+            self._bench.trust.require()
         self._way_back.begin(self._gate, lambda: self.prompts.open is not None, self._go_on)
 
     def _go_on(self) -> None:

@@ -5,21 +5,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.assessments.locate import WIDEST_HW
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot
-from benchd.bench.search import CENTRED_HW, FAR_UM
+from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot, wide
+from benchd.bench.search import CENTRED_HW, FAR_UM, PILOTS, WIDE_STEP_HW
 
 
 @dataclass(frozen=True, slots=True)
 class SweepPlaces:
     """Offsets from where a sweep begins (um): its first look, and how far to either side anything may be taken.
 
-    `span_um` and `points` are those of one pass over a curve of the expected width.
+    `span_um` and `points` are those of one pass over a curve of the expected width. Where focus is not in the first
+    look there may be `more_looks` like it, and one over the `wide` places.
     """
 
     look: tuple[float, ...]
     span_um: float
     points: int
     farthest_um: float
+    more_looks: int
+    wide: tuple[float, ...]
+
+    @property
+    def stations(self) -> tuple[float, ...]:
+        """Offsets of one pass over a curve that stands where it is expected, in ascending order."""
+        step = self.span_um / (self.points - 1)
+        return tuple(i * step - 0.5 * self.span_um for i in range(self.points))
 
 
 def sweep_places(half_width_um: float, span_um: float | None, step_um: float | None) -> SweepPlaces:
@@ -35,4 +44,6 @@ def sweep_places(half_width_um: float, span_um: float | None, step_um: float | N
     # Whole steps may leave the span by a quarter of one, three stations are the fewest, half a step is their shuffle.
     read = max(0.5 * (span_um or 2.0 * SPAN_HWHM * widest) + 0.25 * widest_step, widest_step) + 0.5 * widest_step
     begun_from = FAR_UM + CENTRED_HW * half_width_um if span_um is None else 0.0
-    return SweepPlaces(look, span, max(3, round(span / step) + 1), max(FAR_UM + look[-1], begun_from + read))
+    farthest = max(FAR_UM + look[-1], begun_from + read)
+    points = max(3, round(span / step) + 1)
+    return SweepPlaces(look, span, points, farthest, PILOTS - 1, wide(-FAR_UM, FAR_UM, WIDE_STEP_HW * half_width_um))

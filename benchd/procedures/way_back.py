@@ -39,7 +39,8 @@ class WayBack:
         try:
             if not asking():
                 await gate.parked()
-                if self._bench.setup.chain.carriage_um is not None and not self._bench.setup.document.stale:
+                setup = self._bench.setup
+                if setup.chain.carriage_um is not None and not setup.document.stale:
                     async with self._driving:
                         await self._bench.nominal()
         except BenchdError as error:

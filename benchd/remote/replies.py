@@ -63,9 +63,9 @@ class DryRun(Told):
 
     procedure: str
     seconds: float
-    """What happens in any case."""
+    """What is expected in any case."""
     seconds_at_most: float
-    """With every branch taken."""
+    """With every branch taken, and with the longest search for a focus that is not where it should be."""
     asks: list[str]
     problems: list[str]
     """What would be refused."""

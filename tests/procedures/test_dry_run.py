@@ -158,7 +158,10 @@ def test_the_search_is_kept_within_travel_and_clearance_and_refused_by_neither()
     def near(free_um: float) -> BenchFigures:
         """Nominal, free_um above the least depth."""
         depth_um = nominal + BASE_UM + RING_UM - free_um
-        return replace(BELOW, where=lambda changes: replace(where(changes), limit=Clearance(depth_um, 2000.0)))
+        limit = Clearance(depth_um, 2000.0)
+        return replace(
+            BELOW, homed=True, carriage_um=nominal, where=lambda changes: replace(where(changes), limit=limit)
+        )
 
     # 88.1 um down to the first look, 100 um of run-up
     found = plan("flange_check", near(188.2), **LENS)
@@ -230,6 +233,61 @@ def test_what_was_seen_is_not_asked_again_unless_nearer_or_of_other_parts() -> N
     assert asked({parts: nominal_depth - 900.0}) == 0
     assert asked({parts: nominal_depth - 500.0}) == 1, "the search goes nearer"
     assert asked({("L-0417", ("ring-07",), (), None): 0.0}) == 1
+
+
+def test_what_a_lens_on_the_bench_would_have_refused_is_foreseen_before_anything_moves(tmp_path: Path) -> None:
+    """Homing goes below the travel; a change keeps the carriage where it stands. Both by what records say."""
+
+    def fitted(changes: Mapping[str, Any]) -> Whereabouts:
+        lens = changes.get("lens", "L-0417")
+        limit = Clearance(BASE_UM - 1000.0 if lens == "L-0417" else BASE_UM + 9000.0 if lens else None, 2000.0)
+        return Whereabouts(26000.0, BASE_UM, half_width_um=35.25, limit=limit)
+
+    def gone_through(steps: str, bench: BenchFigures) -> Plan:
+        text = f"procedure: tries\ntitle: Tries\nneeds: {{roles: [carriage]}}\nsteps:\n{steps}"
+        path = tmp_path / "tries.yaml"
+        path.write_text(text)
+        return dry_run(read_procedure(path).procedure, {}, bench, facts)
+
+    off = replace(BENCH, where=fitted, home_um=-2000.0)
+    refused = gone_through("  - home: {axes: [carriage]}\n", off)
+    with pytest.raises(Refused, match=r"way to the home switch.*Take lens and glass off") as caught:
+        refused.require_possible()
+    assert caught.value.code == "clearance"
+    bare_first = "  - setup: {lens: null}\n  - home: {axes: [carriage]}\n"
+    assert gone_through(bare_first, off).problems == ()
+
+    other = "  - setup: {lens: L-0500}\n"
+    on = replace(off, homed=True, carriage_um=8000.0)
+    with pytest.raises(Refused, match="setup: Rear element") as caught:
+        gone_through(other, on).require_possible()
+    assert caught.value.code == "clearance"
+    assert gone_through(other, replace(on, carriage_um=9500.0)).problems == ()
+    assert gone_through(other, off).problems == (), "nobody knows where it stands"
+
+
+def test_an_approach_from_the_other_side_takes_its_run_up() -> None:
+    below = replace(BENCH, run_up_um=-100.0)
+    direct = below.move_s(500.0)
+    assert below.approach_s(1000.0, 1500.0) == pytest.approx(direct)
+    # Down 500 and 100 more, without settling, then up 100.
+    run_up = 2.0 * math.sqrt(600.0 / 20000.0) + below.move_s(100.0)
+    assert below.approach_s(1500.0, 1000.0) == pytest.approx(run_up)
+    above = replace(BENCH, run_up_um=100.0)
+    assert above.approach_s(1500.0, 1000.0) == pytest.approx(direct)
+    assert above.approach_s(1000.0, 1500.0) == pytest.approx(run_up)
+    assert BENCH.approach_s(1500.0, 1000.0) == pytest.approx(direct), "no play, no run-up"
+
+
+def test_the_longest_search_is_in_the_longest_time_only() -> None:
+    found = plan("flange_check", **LENS, repeats=4)
+    (sweep,) = [one for one in found.entries if one.verb == "sweep" and not one.when]
+    # Three more looks of 11, and one over 1200 um in steps of at most 2.4 x 35.25: 16 places.
+    slower = plan("flange_check", replace(BENCH, point_s=1.1), **LENS, repeats=4)
+    (slow,) = [one for one in slower.entries if one.verb == "sweep" and not one.when]
+    assert slow.seconds_more - sweep.seconds_more == pytest.approx(3 * 11 + 16)
+    unsure = sum(one.seconds_more for one in found.entries)
+    assert found.seconds_at_most == pytest.approx(sum(one.seconds for one in found.entries) + unsure)
 
 
 def test_durations_are_those_of_the_motion_profile() -> None:

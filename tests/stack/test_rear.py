@@ -41,6 +41,13 @@ steps:
 finally:
   - light: {light: target_light, level: 0}
 """
+HOMES = """\
+procedure: homes
+title: Homing and nothing else
+needs: {roles: [carriage]}
+steps:
+  - home: {axes: [carriage]}
+"""
 FOLLOWS = f"""\
 procedure: follows
 title: A plate that the carriage follows
@@ -52,7 +59,7 @@ steps:
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
-    """A bench whose record of the lens says nothing of its rear, with two procedures of its owner's."""
+    """A bench whose record of the lens says nothing of its rear, with some procedures of its owner's."""
     folder = tmp_path_factory.mktemp("rear")
     shutil.copytree(CONFIGS / "workshop", folder / "workshop")
     lens = folder / "workshop" / "lenses" / f"{LENS}.yaml"
@@ -64,6 +71,7 @@ async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack
     procedures.mkdir()
     (procedures / "looks.yaml").write_text(LOOKS)
     (procedures / "follows.yaml").write_text(FOLLOWS)
+    (procedures / "homes.yaml").write_text(HOMES)
     async with Stack(seed=SEED, pace=PACE, folder=folder) as stack:
         async with stack.client("rail") as client:
             Technician(stack, client, quiet).fit([RING], [], LENS)
@@ -126,6 +134,31 @@ async def watched(stack: Stack) -> AsyncIterator[list[float]]:
     finally:
         looking.cancel()
         await asyncio.wait([looking])
+
+
+async def test_a_run_paused_before_its_first_homing_goes_on_with_it(stack: Stack, client: BenchClient) -> None:
+    await client.command("setup", set=STANDS)
+    assert not (await client.kept("device/carriage"))["homed"]
+    run = await client.run("homes")
+    ask = await rear_question(client, run)
+    await client.stop()
+    assert (await state_of(client, run, "paused"))["state"] == "paused"
+    place = place_um(stack)
+    async with watched(stack) as seen:
+        await client.answer(ask["ask"], True)
+        await asyncio.sleep(0.5)
+    assert max(abs(one - place) for one in seen) < STILL_UM
+    await client.command("resume", run=run)
+    assert (await state_of(client, run, "done", "failed"))["state"] == "done"
+    assert (await client.kept("device/carriage"))["homed"]
+
+
+async def test_homing_ends_where_a_small_step_is_allowed(client: BenchClient) -> None:
+    await client.command("setup", set={"lens": None, "adapters": [], "glass": []})
+    await client.do("home", axes=["carriage"])
+    before = (await client.kept("device/carriage"))["carriage_um"]
+    await client.do("move", by_um=100.0)
+    assert (await client.kept("device/carriage"))["carriage_um"] - before == pytest.approx(100.0, abs=2.0)
 
 
 async def test_a_toggled_plate_is_asked_about_as_the_dry_run_says_and_finishes(

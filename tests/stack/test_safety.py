@@ -61,6 +61,12 @@ finally:
       - light: {{level: 0}}
 """,
     "to_switch": "steps: [home: {axes: [carriage]}]",
+    "to_switch_if_asked": """
+steps:
+  - ask: {name: go, kind: yes_no, text: "Home?", save: go}
+  - if: {answer: go, is: true}
+    then: [home: {axes: [carriage]}]
+""",
     "to_nominal": "steps: [home: {axes: [carriage], only_if_unhomed: true}, nominal: {}]",
     "far_away": f"""
 steps:
@@ -304,11 +310,16 @@ async def test_no_homing_with_a_lens_in_the_way(stack: Stack, client: BenchClien
     await client.do("move", carriage_um=FAR_UM)
     await client.command("setup", set={"lens": DEEP, "glass": []})
     place = place_um(stack)
-    with pytest.raises(Refused) as refused:
+    with pytest.raises(Refused, match="home switch") as refused:
         await client.command("home", axes=["carriage"])
     assert code_of(refused) == "clearance"
-    run = await client.run("to_switch")
+    with pytest.raises(Refused, match="home switch") as refused:
+        await client.run("to_switch")
+    assert code_of(refused) == "clearance"
+    # Where only the run itself can know, it is refused in its step.
+    run = await client.run("to_switch_if_asked")
     event = asyncio.create_task(heard(client, "clearance"))
+    await client.answer(await question(client, run, "go"), True)
     assert (await ended(client, run))["state"] == "failed"
     assert "home switch" in (await event)["text"]
     assert abs(await rests(stack, 0.5) - place) < STILL_UM
