@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
 from itertools import pairwise, permutations
 from statistics import fmean
 from typing import Any, Self
 
-from benchd.bench.clearance import Clearance, check_clearance, check_way_to_switch, rear_question, to_be_seen_um
+from benchd.bench.clearance import check_way_to_switch, rear_question, to_be_seen_um
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.errors import Refused
 from benchd.procedures.arguments import Ask, Home, Move, Setup, Sweep
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.entry_text import light_text, said
-from benchd.procedures.plan import Entry, WouldBeRefused
+from benchd.procedures.plan import Entry
+from benchd.procedures.room_to_move import as_said, not_homed, reach, too_near, unsaid, would_be_refused
 from benchd.procedures.steps import Step
 from benchd.procedures.sweep_places import SweepPlaces, sweep_places
 
@@ -100,7 +101,7 @@ class Foresight:
         if where.depth_um(low) >= self.rear_seen.get(where.parts, math.inf):
             return None
         if where.nominal_um is not None:
-            low = min(low, twin._reach(where.nominal_um, twin._sweep_places(where).farthest_um)[0])
+            low = min(low, reach(self.bench, where, where.nominal_um, twin._sweep_places(where).farthest_um)[0])
         depth_um = to_be_seen_um(where.depth_um(low))
         self.rear_seen[where.parts] = depth_um
         down = f"The carriage may go down to {where.place_um(depth_um):.0f} µm on its scale"
@@ -113,7 +114,7 @@ class Foresight:
         assert isinstance(args.axes, tuple)
         axes = ", ".join(str(axis) for axis in args.axes)
         before = self.carriage_um
-        problem = self._too_near("home", self.bench.home_um, check_way_to_switch)
+        problem = too_near(self._places(), "home", self.bench.home_um, check_way_to_switch)
         if problem is None:
             self.homed, self.carriage_um = True, self.bench.travel_um[0]
         return Entry("home", axes, self.bench.home_s, 0.0, (), before, self.bench.travel_um[0], problem=problem)
@@ -126,10 +127,10 @@ class Foresight:
             self.where = self.bench.where(self.changes)
         except Refused as refused:
             self.where = None
-            return Entry("setup", text, problem=_as_said("setup", refused))
+            return Entry("setup", text, problem=as_said("setup", refused))
         self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == self.where.parts}
         if args.follow is not True:
-            stays = self._too_near("setup", self.carriage_um) if self.homed else None
+            stays = too_near(self.where, "setup", self.carriage_um) if self.homed else None
             return Entry("setup", text, problem=stays)
         return self._to_nominal("setup", f"{text}; the carriage follows")
 
@@ -139,7 +140,7 @@ class Foresight:
     def _to_nominal(self, verb: str, text: str) -> Entry:
         where = self._places()
         if where is None or where.nominal_um is None:
-            return Entry(verb, text, problem=_unsaid(f"{verb}: the set-up does not say where nominal is"))
+            return Entry(verb, text, problem=unsaid(f"{verb}: the set-up does not say where nominal is"))
         return self._drive(verb, text, where.nominal_um)
 
     def _move(self, args: Move) -> Entry:
@@ -157,7 +158,7 @@ class Foresight:
             return self._drive("move", text, where.place_um(value))
         if key == "offset_um" and where is not None and (place := where.place_of_offset_um(value)) is not None:
             return self._drive("move", text, place)
-        return Entry("move", text, problem=_unsaid(f"move: the set-up does not say where {key} {value:g} is"))
+        return Entry("move", text, problem=unsaid(f"move: the set-up does not say where {key} {value:g} is"))
 
     def _sweep(self, args: Sweep) -> Entry:
         where = self._places()
@@ -169,20 +170,21 @@ class Foresight:
             here = where.place_of_offset_um(args.about) if isinstance(args.about, float) else where.nominal_um
         text = f"{points} points over about {span:.0f} µm, merit {args.merit}"
         if not self.homed:
-            return Entry("sweep", text, problem=_not_homed("sweep"))
+            return Entry("sweep", text, problem=not_homed("sweep"))
         if here is None:
-            return Entry("sweep", text, problem=_unsaid("sweep: the set-up does not say where nominal is"))
+            return Entry("sweep", text, problem=unsaid("sweep: the set-up does not say where nominal is"))
         looking = self._looking_s(search)
         seconds = self.bench.approach_s(self.carriage_um, here) + self.bench.approach_s(here, here + search[0])
         seconds += looking + points * (self._shuffled_s(places.stations) + self.bench.point_s)
         more = places.more_looks * looking + self._looking_s(places.wide)
         before, self.carriage_um = self.carriage_um, here
         look, over = (here + search[0], here + search[-1]), (here - span / 2, here + span / 2)
-        reach = self._reach(here, places.farthest_um)
+        low, high = reach(self.bench, where, here, places.farthest_um)
         text += f", after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
-        text += f"; it may look as far as {reach[0]:.0f} to {reach[1]:.0f} µm if focus is not there"
-        problem = next((wrong for place in (*over, *look) if (wrong := self._refused("sweep", place))), None)
-        return Entry("sweep", text, seconds, more, (), before, here, look, over, reach, problem=problem)
+        text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
+        refusals = (would_be_refused(self.bench, where, "sweep", place) for place in (*over, *look))
+        problem = next((one for one in refusals if one is not None), None)
+        return Entry("sweep", text, seconds, more, (), before, here, look, over, (low, high), problem=problem)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:
         """A picture at each place in its turn, once the carriage is at the first."""
@@ -199,50 +201,16 @@ class Foresight:
         return sweep_places(half_width * DEFAULT_LP_MM / (lp_mm or DEFAULT_LP_MM), span, step)
 
     def _drive(self, verb: str, text: str, to_um: float) -> Entry:
-        before = self.carriage_um
-        problem = self._refused(verb, to_um) if self.homed else _not_homed(verb)
+        before, where = self.carriage_um, self._places()
+        problem = would_be_refused(self.bench, where, verb, to_um) if self.homed else not_homed(verb)
         if problem is None:
             self.carriage_um = to_um
-        reach = self._reach(to_um)
-        turn = next((end for end in reach if not min(before, to_um) <= end <= max(before, to_um)), None)
+        ends = reach(self.bench, where, to_um)
+        turn = next((end for end in ends if not min(before, to_um) <= end <= max(before, to_um)), None)
         if turn is not None and problem is None:
             text += f", by way of {turn:.0f} µm"
         seconds = self.bench.approach_s(before, to_um)
-        return Entry(verb, text, seconds, 0.0, (), before, to_um, reach_um=reach, problem=problem)
-
-    def _refused(self, verb: str, to_um: float) -> WouldBeRefused | None:
-        """Why the bench would not go there: limits of the place, clearance of the way to it."""
-        low, high = self.bench.travel_um
-        if not low <= to_um <= high:
-            text = f"{verb}: carriage {to_um:.0f} µm is outside its travel, {low:.0f} to {high:.0f} µm"
-            return WouldBeRefused(text, "limit")
-        return self._too_near(verb, to_um + min(self.bench.run_up_um, 0.0))
-
-    def _too_near(
-        self, verb: str, place_um: float, check: Callable[[Clearance, float], None] = check_clearance
-    ) -> WouldBeRefused | None:
-        """Why the carriage may not stand there, as far as records say; what they leave open is asked for (`rear`)."""
-        where = self._places()
-        if where is not None and where.limit.question is None:
-            try:
-                check(where.limit, where.depth_um(place_um))
-            except Refused as refused:
-                return _as_said(verb, refused)
-        return None
-
-    def _reach(self, about_um: float, beside_um: float = 0.0) -> tuple[float, float]:
-        """Lowest and highest place on the way to those within `beside_um`, as far as travel and clearance let it.
-
-        The travel holds for where the carriage is to stand; the run-up may leave it, as the motor turns beyond.
-        """
-        low, high = self.bench.travel_um
-        run_up = self.bench.run_up_um
-        lowest = max(about_um - beside_um, low) + min(run_up, 0.0)
-        highest = min(about_um + beside_um, high) + max(run_up, 0.0)
-        where = self._places()
-        if where is not None and where.limit.question is None and where.limit.least_depth_um is not None:
-            lowest = max(lowest, where.place_um(where.limit.least_depth_um))
-        return lowest, highest
+        return Entry(verb, text, seconds, 0.0, (), before, to_um, reach_um=ends, problem=problem)
 
     def _places(self) -> Whereabouts | None:
         if self.where is None:
@@ -251,18 +219,6 @@ class Foresight:
             except Refused:
                 return None
         return self.where
-
-
-def _as_said(verb: str, refused: Refused) -> WouldBeRefused:
-    return WouldBeRefused(f"{verb}: {refused.text}", refused.code, refused.advice or "")
-
-
-def _not_homed(verb: str) -> WouldBeRefused:
-    return WouldBeRefused(f"{verb}: the carriage is not homed", "not_homed")
-
-
-def _unsaid(text: str) -> WouldBeRefused:
-    return WouldBeRefused(text, "not_driven")
 
 
 def _ask(args: Ask) -> Entry:
