@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import math
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
@@ -42,6 +41,7 @@ class GcodeAxis(Axis):
         self._board = board
         self._clock = Clock()
         self._motion = Motion(name, config, board, self._clock)
+        self._stopping = self._motion.stopping
         self._watch = self._motion.watch
         self._trust = self._watch.trust
 
@@ -80,8 +80,7 @@ class GcodeAxis(Axis):
         except DeviceError as error:
             self._trust.lose(f"it could not be asked at close ({error.text.rstrip('.')})", "link")
         finally:
-            if self._motion.stopping is not None:
-                await asyncio.wait({self._motion.stopping})
+            await self._stopping.ended()
             await self._board.detach(self._watch)
             self._trust.renounce("closed")
             self._trust.end()
@@ -115,32 +114,34 @@ class GcodeAxis(Axis):
     async def move_to(self, target: float, speed: float) -> float:
         self._check(target, speed)
         with self._busy("move"):
-            return await self._motion.or_stop(self._motion.move(target, min(speed, self.spec.top_speed)))
+            return await self._stopping.or_stop(self._motion.move(target, min(speed, self.spec.top_speed)))
 
     async def jog(self, speed: float, distance: float) -> None:
         if not (math.isfinite(distance) and distance):
             raise ValueError("a jog needs a finite distance other than 0")
         self._check(self.spec.low, speed)
-        if self._watch.activity in ("home", "move") or self._motion.stopping is not None:
+        if self._watch.activity in ("home", "move") or self._stopping.under_way:
             raise self._motion.failed("the axis is busy", code="busy")
-        await self._motion.or_stop(self._motion.jog(math.copysign(min(speed, self.spec.top_speed), distance), distance))
+        await self._stopping.or_stop(
+            self._motion.jog(math.copysign(min(speed, self.spec.top_speed), distance), distance)
+        )
 
     async def stop(self) -> None:
-        await self._motion.stop()
+        await self._stopping.stop()
 
     async def home(self) -> None:
         with self._busy("home"):
             self._trust.renounce("homing is not finished")
-            await self._motion.or_stop(self._home())
+            await self._stopping.or_stop(self._home())
 
     async def _home(self) -> None:
-        stops = self._motion.stops
+        stops = self._stopping.count
         cycle = Homing(
             self._board,
             self._config,
             self._motion.place,
             lambda: self._motion.go(stops),
-            self._motion.try_stop,
+            self._stopping.at_any_rate,
             self._clock,
         )
         try:
@@ -153,7 +154,7 @@ class GcodeAxis(Axis):
 
     @contextmanager
     def _busy(self, activity: Activity) -> Iterator[None]:
-        if self._watch.activity is not None or self._motion.stopping is not None:
+        if self._watch.activity is not None or self._stopping.under_way:
             raise self._motion.failed(f"the axis is busy ({self._watch.activity or 'stopping'})", code="busy")
         self._watch.begins(activity)
         try:

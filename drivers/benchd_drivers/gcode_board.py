@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import asyncio
 import time
-from abc import abstractmethod
 from collections.abc import AsyncIterator, Callable
 from contextlib import suppress
-from typing import Protocol
 
 from benchd.devices import Identity, Link, LinkError, LinkTimeout, matching, nothing_at_once
 from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_queue import AnswerQueue, Sent
-from benchd_drivers.gcode_status import ALARM, BANNER, ERROR, REPORT, Report, parse_report
+from benchd_drivers.gcode_status import ALARM, BANNER, ERROR, REPORT, Report, identity_in, parse_report
+from benchd_drivers.gcode_user import BoardUser
 from benchd_drivers.gcode_words import INSPECT, alarm_text, error_text
 
 HOLD, RESET, JOG_CANCEL = b"!", b"\x18", b"\x85"
@@ -27,24 +26,6 @@ BOOT_S = 4.0
 RESET_S = 1.5
 """A reset on purpose is no boot."""
 STATUS_S, STATUS_TRY_S = 0.9, 0.3
-
-
-class BoardUser(Protocol):
-    """A device on the board, told of what happens to all of it. Called on the event loop; must not block."""
-
-    name: str
-
-    @abstractmethod
-    def on_alarm(self, number: int) -> None: ...
-    @abstractmethod
-    def on_reset(self, expected: bool) -> None: ...
-    @abstractmethod
-    def on_lost(self, text: str) -> None: ...
-    @abstractmethod
-    def on_report(self, report: Report) -> None: ...
-    @abstractmethod
-    async def after_reset(self) -> None:
-        """Bring back what a reset on purpose took away."""
 
 
 class GcodeBoard:
@@ -116,16 +97,9 @@ class GcodeBoard:
 
     async def _who(self) -> Identity:
         """Name, version and the text a user may have stored in the board, from `$I` as far as it answers."""
-        name = version = serial = ""
         with suppress(LineRefused, LineUnanswered):
             await self.line("$I", limit_s=2.0)
-        for text in self._told:
-            if found := BANNER.match(text):
-                name = found["name"]
-                version = version or found["version"]
-            elif text.startswith("[VER:"):
-                version, _, serial = text[5:].rstrip("]").partition(":")
-        return Identity(model=name, firmware=version.strip("."), serial=serial.strip())
+        return identity_in(self._told)
 
     async def detach(self, user: BoardUser) -> None:
         """Leave; the last one ends the listening. Never raises."""

@@ -9,9 +9,10 @@ import time
 from pydantic import BaseModel, ConfigDict, Field
 
 from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpec, Link, LinkError
-from benchd_drivers.gcode_board import BoardUser, GcodeBoard
+from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_errors import LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_status import Report
+from benchd_drivers.gcode_user import BoardUser
 
 LOCKED = 9
 WAIT_S = 180.0

@@ -1,4 +1,4 @@
-"""Moves, jogs and the stop of one axis on a G-code controller.
+"""Moves and jogs of one axis on a G-code controller.
 
 A move is done when the controller says that it is idle *and* where it was sent; its 'ok' means nothing but
 that the line was read. Nothing that moves is ever sent twice, and only absolute targets are sent.
@@ -8,18 +8,17 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Coroutine
-from typing import Any, TypeVar
+from typing import Any
 
-from benchd.devices import Clock, DeviceError, LinkTimeout, MotionFailed
-from benchd_drivers.finishing import finish
-from benchd_drivers.gcode_board import HOLD, JOG_CANCEL, GcodeBoard
+from benchd.devices import Clock, LinkTimeout, MotionFailed
+from benchd_drivers.gcode_board import JOG_CANCEL, GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_queue import Sent
 from benchd_drivers.gcode_status import LETTERS, Report
-from benchd_drivers.gcode_watch import Activity, Watch
+from benchd_drivers.gcode_stopping import Stopping
+from benchd_drivers.gcode_watch import Watch
 from benchd_drivers.gcode_words import INSPECT
 
 SILENT_S = 0.5
@@ -39,8 +38,6 @@ ANSWERED_S = 0.05
 LATE_S, AGAIN_S = 0.1, 0.0005
 """For so long after its time a move is asked about again and again, with this pause; then as before its time."""
 
-T = TypeVar("T")
-
 
 class Motion:
     """What `GcodeAxis` moves by. `watch` knows what is under way, and whether the position can be believed."""
@@ -52,19 +49,8 @@ class Motion:
         self._board = board
         self._clock = clock
         self._index = LETTERS.index(config.letter)
-        self._stops = 0
-        self._stopping: asyncio.Task[None] | None = None
+        self.stopping = Stopping(name, config, board, self.watch)
         self._sent_um: float | None = None
-
-    @property
-    def stops(self) -> int:
-        """How many stops there were; `go` compares."""
-        return self._stops
-
-    @property
-    def stopping(self) -> asyncio.Task[None] | None:
-        """The stop under way, if there is one."""
-        return self._stopping
 
     # ---- position
 
@@ -88,7 +74,7 @@ class Motion:
 
     async def move(self, target: float, speed: float) -> float:
         """One absolute move, followed to its end; since when it stands (monotonic). Raises MotionFailed, LinkError."""
-        stops = self._stops
+        stops = self.stopping.count
         report, at_um = self._resting() or await self.located()
         self._want_idle(report)
         way_um = abs(target - at_um)
@@ -126,7 +112,7 @@ class Motion:
             elif self._clock.monotonic() > deadline:
                 why, code = f"the move to {target:.1f} µm was not done after {limit_s:.1f} s", "timeout"
             if why:
-                await self.try_stop()  # nothing of this move may happen later
+                await self.stopping.at_any_rate()  # nothing of this move may happen later
                 raise self.failed(why, code=code)
 
     def _origin(self, told_um: float) -> float:
@@ -162,7 +148,7 @@ class Motion:
                 self.go(stops)
                 if self._clock.monotonic() - heard > SILENT_S:
                     self.watch.trust.lose("the controller went silent in a move", "link")
-                    await self.try_stop()
+                    await self.stopping.at_any_rate()
                     raise
 
     def _answered(self, sent: Sent) -> None:
@@ -177,7 +163,7 @@ class Motion:
 
     async def jog(self, velocity: float, distance: float) -> None:
         """One segment, clipped to the travel, after or instead of the one under way. Raises MotionFailed, LinkError."""
-        stops = self._stops
+        stops = self.stopping.count
         report, at_um = await self.located()
         target = min(max(at_um + distance, self._config.travel_um[0]), self._config.travel_um[1])
         if (target - at_um) * distance <= 0:
@@ -194,64 +180,6 @@ class Motion:
         if sent.answer.done():
             self._answered(sent)
 
-    # ---- stop
-
-    async def stop(self) -> None:
-        """See `Axis.stop`. Several callers share one way to standstill, but each writes its own stop byte at once."""
-        self._stops += 1
-        activity = self.watch.activity
-        if activity == "home":
-            self._board.reset_now()  # a homing cycle hears nothing else
-        else:
-            self._board.link.urgent(JOG_CANCEL + HOLD if activity == "jog" else HOLD)
-        if self._stopping is None or self._stopping.done():
-            self._stopping = asyncio.create_task(self._to_rest(activity), name=f"stop {self.name}")
-            self._stopping.add_done_callback(self._stopped)
-        await finish(_joined(self._stopping), f"await stop {self.name}")
-
-    def _stopped(self, task: asyncio.Task[None]) -> None:
-        if self._stopping is task:
-            self._stopping = None
-        if not task.cancelled():
-            task.exception()
-
-    async def _to_rest(self, activity: Activity | None) -> None:
-        try:
-            while True:
-                stops = self._stops
-                async with self._board.gate:
-                    if activity == "home":
-                        await self._board.reset(written=True)
-                    kept = await halt(self._board, jogging=activity == "jog", rest_s=self._config.rest_s)
-                if not kept and self.watch.trust.homed:
-                    self.watch.trust.lose("it had to be reset to be stopped, and may have lost its place", "reset")
-                self.watch.rests()
-                await self._board.restore()
-                if stops == self._stops:  # else a later stop byte may have come after standstill, and hold it
-                    return
-        except DeviceError as error:
-            self.watch.trust.lose(f"it could not be stopped for sure ({error.text.rstrip('.')})", "link")
-            raise
-
-    async def try_stop(self) -> None:
-        """A stop whose failure is kept as a loss of trust, where another error is on its way already."""
-        try:
-            await self.stop()
-        except DeviceError as error:
-            self.watch.trust.lose(f"it could not be stopped for sure ({error.text.rstrip('.')})", "link")
-
-    async def or_stop(self, motion: Coroutine[Any, Any, T]) -> T:
-        """Await motion. Whatever ends it early leaves only after the axis is at rest, as far as that can be had."""
-        try:
-            return await motion
-        except asyncio.CancelledError:
-            await finish(self.try_stop(), f"stop {self.name}")
-            raise
-        except DeviceError:
-            if self._stopping is not None:
-                await asyncio.wait({self._stopping})
-            raise
-
     # ---- small helps
 
     def _want_idle(self, report: Report) -> None:
@@ -262,7 +190,7 @@ class Motion:
 
     def go(self, stops: int) -> None:
         """Raises MotionFailed where a stop or a surprise has come since `stops`."""
-        if self._stops != stops:
+        if self.stopping.count != stops:
             raise self.failed("broken off by a stop")
         if self.watch.activity != "home" and not self.watch.trust.homed:
             raise self.failed(f"broken off: {self.watch.trust.why}", advice=INSPECT)
@@ -283,7 +211,3 @@ def travel_s(way_um: float, speed_um_s: float, acceleration_um_s2: float) -> flo
     if way_um < speed_um_s**2 / acceleration_um_s2:
         return 2.0 * math.sqrt(way_um / acceleration_um_s2)
     return way_um / speed_um_s + speed_um_s / acceleration_um_s2
-
-
-async def _joined(task: asyncio.Task[None]) -> None:
-    await asyncio.shield(task)

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+from benchd.devices import Identity
 
 REPORT = rb"<[A-Z][A-Za-z]*(?::\d+)?(?:\|[^<>\r\n]*)?>"
 """A whole report; what else stands between angle brackets is noise."""
@@ -85,3 +88,15 @@ def _numbers(text: str) -> tuple[float, ...]:
     if not all(math.isfinite(number) for number in numbers):
         raise ValueError("not finite")
     return numbers
+
+
+def identity_in(told: Sequence[str]) -> Identity:
+    """Name, version and what a user may have stored, from a banner and the lines that `$I` brings."""
+    name = version = serial = ""
+    for text in told:
+        if found := BANNER.match(text):
+            name = found["name"]
+            version = version or found["version"]
+        elif text.startswith("[VER:"):
+            version, _, serial = text[5:].rstrip("]").partition(":")
+    return Identity(model=name, firmware=version.strip("."), serial=serial.strip())

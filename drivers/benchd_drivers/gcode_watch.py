@@ -7,8 +7,8 @@ from collections.abc import Callable
 from typing import Literal
 
 from benchd.devices import Clock
-from benchd_drivers.gcode_board import BoardUser
 from benchd_drivers.gcode_status import Report
+from benchd_drivers.gcode_user import BoardUser
 from benchd_drivers.gcode_words import HOMING_ALARMS, LIMIT_ALARMS, alarm_text
 from benchd_drivers.trust import Trust
 

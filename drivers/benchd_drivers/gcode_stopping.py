@@ -1,0 +1,100 @@
+"""The stop of one axis on a G-code controller: its byte at once, then one way to standstill for all who asked."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Coroutine
+from typing import TypeVar
+
+from benchd.devices import DeviceError
+from benchd_drivers.finishing import finish
+from benchd_drivers.gcode_board import HOLD, JOG_CANCEL, GcodeBoard
+from benchd_drivers.gcode_config import GcodeAxisConfig
+from benchd_drivers.gcode_halt import halt
+from benchd_drivers.gcode_watch import Activity, Watch
+
+T = TypeVar("T")
+
+
+class Stopping:
+    """Stops what `watch` says is under way. `count` is how many stops there were, for who was in motion to compare."""
+
+    def __init__(self, name: str, config: GcodeAxisConfig, board: GcodeBoard, watch: Watch) -> None:
+        self._name = name
+        self._config = config
+        self._board = board
+        self._watch = watch
+        self.count = 0
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def under_way(self) -> bool:
+        """Whether a stop is on its way to standstill."""
+        return self._task is not None
+
+    async def ended(self) -> None:
+        """Return once no stop is on its way, however it ended."""
+        if self._task is not None:
+            await asyncio.wait({self._task})
+
+    async def stop(self) -> None:
+        """See `Axis.stop`. Several callers share one way to standstill, but each writes its own stop byte at once."""
+        self.count += 1
+        activity = self._watch.activity
+        if activity == "home":
+            self._board.reset_now()  # a homing cycle hears nothing else
+        else:
+            self._board.link.urgent(JOG_CANCEL + HOLD if activity == "jog" else HOLD)
+        if self._task is None or self._task.done():
+            self._task = asyncio.create_task(self._to_rest(activity), name=f"stop {self._name}")
+            self._task.add_done_callback(self._done)
+        await finish(_joined(self._task), f"await stop {self._name}")
+
+    def _done(self, task: asyncio.Task[None]) -> None:
+        if self._task is task:
+            self._task = None
+        if not task.cancelled():
+            task.exception()
+
+    async def _to_rest(self, activity: Activity | None) -> None:
+        try:
+            while True:
+                count = self.count
+                async with self._board.gate:
+                    if activity == "home":
+                        await self._board.reset(written=True)
+                    kept = await halt(self._board, jogging=activity == "jog", rest_s=self._config.rest_s)
+                if not kept and self._watch.trust.homed:
+                    self._watch.trust.lose("it had to be reset to be stopped, and may have lost its place", "reset")
+                self._watch.rests()
+                await self._board.restore()
+                if count == self.count:  # else a later stop byte may have come after standstill, and hold it
+                    return
+        except DeviceError as error:
+            self._unsure(error)
+            raise
+
+    async def at_any_rate(self) -> None:
+        """A stop whose failure is kept as a loss of trust, where another error is on its way already."""
+        try:
+            await self.stop()
+        except DeviceError as error:
+            self._unsure(error)
+
+    def _unsure(self, error: DeviceError) -> None:
+        self._watch.trust.lose(f"it could not be stopped for sure ({error.text.rstrip('.')})", "link")
+
+    async def or_stop(self, motion: Coroutine[None, None, T]) -> T:
+        """Await motion. Whatever ends it early leaves only after the axis is at rest, as far as that can be had."""
+        try:
+            return await motion
+        except asyncio.CancelledError:
+            await finish(self.at_any_rate(), f"stop {self._name}")
+            raise
+        except DeviceError:
+            await self.ended()
+            raise
+
+
+async def _joined(task: asyncio.Task[None]) -> None:
+    await asyncio.shield(task)
