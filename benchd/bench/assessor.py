@@ -7,11 +7,12 @@ from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
 from benchd.assessments.finding import Finding
-from benchd.bench.bench import Bench, chain_budget
+from benchd.bench.bench import Bench
 from benchd.bench.chain import position_noise_um, wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.glass_residual import glass_residual
 from benchd.bench.lengths_by_gauge import LengthsByGauge, as_stated
+from benchd.bench.nothing_passes import chain_budget
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint, alike
 from benchd.errors import Refused

@@ -9,7 +9,7 @@ from typing import Any
 
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import Chain, carriage_for_depth, carriage_for_offset, depth_um, position_record
+from benchd.bench.chain import carriage_for_depth, carriage_for_offset, depth_um, position_record
 from benchd.bench.clearance import check_way_to_switch
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.events import Events
@@ -17,6 +17,7 @@ from benchd.bench.gate import Gate
 from benchd.bench.jobs import Jobs, Stopped
 from benchd.bench.lights import Lights
 from benchd.bench.motion_figures import MotionFigures
+from benchd.bench.nothing_passes import say_if_nothing_can_pass
 from benchd.bench.notices import Notices
 from benchd.bench.positioner import Positioner
 from benchd.bench.run_record import RunRecord
@@ -27,18 +28,12 @@ from benchd.bench.trust import Trust
 from benchd.devices import Axis, Camera, Clock, Encoder, Gauge, Light, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
-from benchd.metrology.budget import Term
 from benchd.records.store import Store
 
 CARRIAGE = "carriage"
 
 HOMING_BEYOND_UM = 2000.0
 """How far below its lower limit the carriage may go to find the switch."""
-
-
-def chain_budget(chain: Chain) -> tuple[Term, ...]:
-    """The chain's independent lines as they enter the budget of a focus error."""
-    return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget)
 
 
 class Bench:
@@ -223,30 +218,13 @@ class Bench:
         if f_number is None:
             raise Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
         self.trust.require()
-        await self._foresee()
+        lens = self.setup.document.lens
+        if lens is not None:
+            await say_if_nothing_can_pass(self.setup.chain, self.loaded.records.lens(lens), self.analysis, self.events)
         sweeper = Sweeper(self.carriage, detector, self.analysis, self.setup, self.store, self.notices, self.clock)
         data = await sweeper.sweep(order, f_number, run, gate, progress)
         run.sweeps.append(data)
         return data
-
-    async def _foresee(self) -> None:
-        """Say before a sweep that no lens could pass here, where that is so."""
-        from benchd.assessments.flange import could_pass_nothing
-
-        lens = self.setup.document.lens
-        tolerance = self.loaded.records.lens(lens).tolerance if lens else None
-        chain = self.setup.chain
-        if tolerance is None or not chain.absolute:
-            return
-        terms = chain_budget(chain)
-        if await self.analysis.run(could_pass_nothing, terms, tolerance.flange_um):
-            worst = max(terms, key=lambda term: term.u)
-            self.events.tell(
-                "cannot_pass",
-                f"As it is set up, this bench could pass no lens at +-{tolerance.flange_um:g} µm.",
-                severity="warning",
-                advice=f"The largest line is {worst.term}, u = {worst.u:.1f} µm ({worst.source}).",
-            )
 
     # What goes wrong
 
