@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable
 from typing import Any
 
-from benchd.client.bench_client import BenchClient
+from benchd.client import BenchClient, Watch
 from stack import Stack
 
 Say = Callable[[str], None]
@@ -92,6 +93,7 @@ class Technician:
 
     async def run(self, procedure: str, **inputs: Any) -> dict[str, Any]:
         """Run a procedure to its end, obeying its questions; gives the last state."""
+        events = self._client.events()
         run = await self._client.run(procedure, inputs)
         self._said(f"{procedure}: run {run}")
         answered: set[str] = set()
@@ -105,7 +107,7 @@ class Technician:
                 self._said(f"answered: {'yes' if value is True else value}")
                 await self._client.answer(ask["ask"], value)
         if state["state"] != "done":
-            raise RunEnded(f"{procedure} ended as '{state['state']}'; the last events say why")
+            raise RunEnded(f"{procedure} ended as '{state['state']}'.{await _why(events)}")
         return state
 
     def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
@@ -158,3 +160,14 @@ def _plain(value: Any) -> str:
     if isinstance(value, dict):
         return f"{value['value']:.6f} (u = {value['u']:.6f})"
     return f"{value:g}"
+
+
+async def _why(events: Watch) -> str:
+    """What was told of it; an event may come a moment after the end that it explains."""
+    told: list[str] = []
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(0.5):
+            async for _, event in events:
+                if event["severity"] != "info":
+                    told.append(f" {event['text']} {event['advice']}".rstrip())
+    return "".join(told)

@@ -10,7 +10,8 @@ import pytest
 
 from benchd.devices import Axis, DeviceError, MotionFailed, Reading, Surprise
 from benchd.testing.conformance import DeviceContract, check_reading
-from benchd.testing.rig import Rig, lively_loop
+from benchd.testing.lively import lively_loop
+from benchd.testing.rig import Rig
 
 
 class AxisContract(DeviceContract[Axis]):

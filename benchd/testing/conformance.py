@@ -37,7 +37,8 @@ from benchd.devices import (
     Operator,
     Reading,
 )
-from benchd.testing.rig import Hands, Rig, lively_loop
+from benchd.testing.lively import lively_loop
+from benchd.testing.rig import Hands, Rig
 
 D = TypeVar("D", bound=Device)
 

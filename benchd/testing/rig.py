@@ -5,8 +5,6 @@ from __future__ import annotations
 import asyncio
 import time
 from abc import ABC, abstractmethod
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 from benchd.devices import Device, Link
@@ -59,25 +57,3 @@ class Rig:
                 if time.monotonic() > deadline:
                     raise
                 await asyncio.sleep(0.1)
-
-
-@asynccontextmanager
-async def lively_loop(longest_s: float = 0.15) -> AsyncIterator[None]:
-    """Fails where the event loop stands still for more than `longest_s` inside the block."""
-    worst = 0.0
-
-    async def beat() -> None:
-        nonlocal worst
-        last = time.monotonic()
-        while True:
-            await asyncio.sleep(0.005)
-            now = time.monotonic()
-            worst, last = max(worst, now - last), now
-
-    task = asyncio.create_task(beat(), name="heartbeat")
-    try:
-        yield
-    finally:
-        task.cancel()
-        await asyncio.wait({task})
-    assert worst < longest_s, f"the loop stood still for {worst:.3f} s"

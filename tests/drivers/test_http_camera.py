@@ -13,7 +13,7 @@ import pytest
 from pydantic import ValidationError
 
 from benchd.devices import DeviceError, LinkError, LinkGarbled, LinkTimeout, Unplausible
-from benchd.testing.rig import lively_loop
+from benchd.testing.lively import lively_loop
 from benchd_drivers.http_camera import HttpCamera, HttpCameraConfig
 
 if TYPE_CHECKING:

@@ -127,6 +127,15 @@ class BoardPort:
             time.sleep(0.01)
         raise AssertionError(f"{state} not reached, still {found}")
 
+    def speaks_again(self, within_s: float = 20.0) -> None:
+        """Ask until anything is answered."""
+        ends = time.monotonic() + within_s
+        while time.monotonic() < ends:
+            self.write(b"?")
+            if self.line():
+                return
+        raise AssertionError("still silent")
+
     def home(self) -> None:
         self.port.timeout = 30.0
         assert self.ask("$H") == "ok"
