@@ -230,7 +230,10 @@ class Positioner:
         if self.state == "idle":
             self._agreement.creeps(place.value)
         else:
-            self._agreement.on_the_way(before.value, place.value, self._clock.monotonic() - began)
+            now = self._clock.monotonic()
+            # The motor may have been asked by somebody else, before `began`. Its reading tells of the middle between
+            # question and answer: the question lies as far before that as the answer, which is past, behind it.
+            self._agreement.on_the_way(before.value, place.value, max(now - began, 2.0 * (now - before.t_mono)))
         return place
 
     async def stop(self) -> None:

@@ -16,6 +16,10 @@ GRACE_S = 0.25
 QUIET_S = 0.1
 """If they did not come: the least quiet after the next answer before it counts, of several the last one."""
 MOST_OWED = 8
+HELD_UP_S = 0.02
+"""A timer that comes so late shows that the machine had no time for us, while the device may well have answered."""
+HANDED_OVER_S = 0.1
+"""By then the port's thread has handed over what it found waiting."""
 _BAUD = "Check the baud rate, the wiring, and that the right device is on this port."
 
 
@@ -124,23 +128,22 @@ class Questions:
 
         ticket = port.put(data, written)
         try:
-            async with asyncio.timeout_at(deadline):
-                began = asyncio.get_running_loop().time()
-                result = await answer
-                if doubtful:
-                    result = await self._last(result, wanted, deadline)
-                elif expects:
-                    took_s = asyncio.get_running_loop().time() - began
-                    self._usual_s = max(0.9 * self._usual_s, took_s)
-                return result
+            began = asyncio.get_running_loop().time()
+            result = await _answered(answer, deadline)
+            if doubtful:
+                result = await self._last(result, wanted, deadline)
+            elif expects:
+                took_s = asyncio.get_running_loop().time() - began
+                self._usual_s = max(0.9 * self._usual_s, took_s)
+            return result
         except TimeoutError:
-            if not (answer.done() and not answer.cancelled()):
+            if not answer.done():
                 owes()
             if self._intake.looks_garbled():
                 raise self._garbled("bytes that are no text") from None
             raise self._timeout(data, timeout_s, "no whole answer came") from None
         except asyncio.CancelledError:
-            if answer.cancelled():
+            if not answer.done():
                 owes()
             raise
         except LinkGarbled:
@@ -212,6 +215,17 @@ class Questions:
     def _garbled(self, what: str) -> LinkGarbled:
         text = f"{self._name} sends {what}: check the baud rate."
         return LinkGarbled(text, advice=_BAUD, device=self._name, frames=self._ring.frames)
+
+
+async def _answered(answer: asyncio.Future[bytes], deadline: float) -> bytes:
+    """The answer. Raises TimeoutError at the deadline, but not before what came in while the loop was held up."""
+    loop = asyncio.get_running_loop()
+    await asyncio.wait({answer}, timeout=deadline - loop.time())
+    if not answer.done() and loop.time() - deadline > HELD_UP_S:
+        await asyncio.wait({answer}, timeout=HANDED_OVER_S)
+    if not answer.done():
+        raise TimeoutError
+    return answer.result()
 
 
 def _last_of(until: Matcher) -> Matcher:
