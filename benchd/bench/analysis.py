@@ -9,7 +9,10 @@ from __future__ import annotations
 import asyncio
 import os
 from collections.abc import Callable
+from concurrent.futures import BrokenExecutor
 from typing import TYPE_CHECKING, TypeVar, TypeVarTuple
+
+from benchd.errors import BenchdError
 
 if TYPE_CHECKING:
     from concurrent.futures import ProcessPoolExecutor
@@ -18,6 +21,7 @@ Args = TypeVarTuple("Args")
 R = TypeVar("R")
 
 IDLE_S = 120.0
+TRIES = 3
 
 
 def _initialise(parent: int) -> None:
@@ -51,8 +55,24 @@ class Analysis:
         self._idle: asyncio.TimerHandle | None = None
 
     async def run(self, work: Callable[[*Args], R], *args: *Args) -> R:
-        """`work(*args)` in the worker; `work` is a module-level function, arguments and result are picklable."""
-        pool = self._pool or self._begin()
+        """`work(*args)` in the worker; `work` is a module-level function, arguments and result are picklable.
+
+        As it is pure it is begun again where the worker was killed. Raises BenchdError (device_fault) if that goes on.
+        """
+        for _ in range(TRIES):
+            pool = self._pool or self._begin()
+            try:
+                return await self._in(pool, work, *args)
+            except BrokenExecutor:
+                if self._pool is pool:
+                    self._end()
+        raise BenchdError(
+            "device_fault",
+            f"The process that analyses pictures was killed {TRIES} times.",
+            advice="See in the system's log whether memory ran out; end what else runs on this machine.",
+        )
+
+    async def _in(self, pool: ProcessPoolExecutor, work: Callable[[*Args], R], *args: *Args) -> R:
         if self._idle is not None:
             self._idle.cancel()
             self._idle = None
@@ -92,14 +112,14 @@ class Analysis:
 
     def _end(self) -> None:
         pool, self._pool = self._pool, None
-        self._idle = None
+        if self._idle is not None:
+            self._idle.cancel()
+            self._idle = None
         if pool is not None:
             pool.shutdown(wait=False, cancel_futures=True)
 
     async def close(self) -> None:
         """End the worker; work under way is abandoned."""
-        if self._idle is not None:
-            self._idle.cancel()
         pool = self._pool
         processes = list((getattr(pool, "_processes", None) or {}).values())
         for process in processes:

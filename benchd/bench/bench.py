@@ -32,9 +32,6 @@ from benchd.records.store import Store
 
 CARRIAGE = "carriage"
 
-HOMING_BEYOND_UM = 2000.0
-"""How far below its lower limit the carriage may go to find the switch."""
-
 
 class Bench:
     """One bench: devices assembled, set-up kept, carriage positioned, sweeps taken.
@@ -102,9 +99,8 @@ class Bench:
 
     def check_homing(self) -> None:
         """Raise Refused('clearance') where the way to the home switch is not clear of the lens in the set-up."""
-        low, _ = self.carriage.limits_um
-        limit = self.setup.clearance_of(self.setup.document)
-        check_way_to_switch(limit, depth_um(self.setup.chain, low - HOMING_BEYOND_UM))
+        lowest, _ = self.carriage.homing_um
+        check_way_to_switch(self.setup.clearance_of(self.setup.document), depth_um(self.setup.chain, lowest))
 
     def _expect_pictures(self) -> None:
         """Whoever drives the carriage will soon take pictures: the worker comes up while it moves."""

@@ -8,7 +8,7 @@ from benchd.bench.agreement import Agreement
 from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.place import Place
 from benchd.bench.stops import Stops
-from benchd.devices import Axis, Reading
+from benchd.devices import Axis, DeviceError, Reading
 
 
 class Drive:
@@ -23,17 +23,32 @@ class Drive:
 
     @property
     def limits_um(self) -> tuple[float, float]:
-        """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
-        low, high = self._axis.spec.low, self._axis.spec.high
-        return max(low, low - self._agreement.shift_um), min(high, high - self._agreement.shift_um)
+        """Where it may be sent, by its own scale; see `MotionFigures.limits_um`."""
+        shift_um = self._agreement.shift_um if self._place.source == "encoder" else None
+        return self._figures.limits_um(self._axis.spec, shift_um)
 
     async def to(self, target_um: float, stops: int) -> float:
-        """Drive the motor; gives the monotonic time since when it stands. Raises Stopped, DeviceError."""
+        """Drive to a place of the carriage's scale; gives the monotonic time since when it stands.
+
+        Raises Stopped, DeviceError (`limit` where the motor's travel ends before).
+        """
+        spec = self._axis.spec
+        wanted = target_um + self._agreement.shift_um
+        motor = min(max(wanted, spec.low), spec.high)
+        if abs(motor - wanted) > self._figures.tolerance_um:
+            raise DeviceError(
+                f"The motor's travel ends {abs(motor - wanted):.0f} µm before {target_um:.1f} µm on the scale.",
+                code="limit",
+                advice="Ask for a place farther inside.",
+                device="carriage",
+            )
+        return await self.motor_to(motor, stops)
+
+    async def motor_to(self, motor_um: float, stops: int) -> float:
+        """The same for a place of the motor's own count."""
         self._stops.check(stops)
         self._place.forget()
-        spec = self._axis.spec
-        motor = min(max(target_um + self._agreement.shift_um, spec.low), spec.high)
-        stood = await self._axis.move_to(motor, self._figures.speed_um_s)
+        stood = await self._axis.move_to(motor_um, self._figures.speed_um_s)
         self._stops.check(stops)
         return stood
 

@@ -4,6 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchd.devices import AxisSpec
+
+SCREW_UM = 20.0
+"""With an encoder: how much farther than it seems from elsewhere the motor may have to go, by its screw's error."""
+
+HOMING_BEYOND_UM = 2000.0
+"""How far outside its travel the carriage may go to find the switch."""
+
 
 @dataclass(frozen=True, slots=True)
 class MotionFigures:
@@ -24,3 +32,13 @@ class MotionFigures:
     pitch_rel: float = 1e-3
     still_um: float = 25.0
     skew_s: float = 0.03
+
+    def limits_um(self, spec: AxisSpec, shift_um: float | None) -> tuple[float, float]:
+        """Where the carriage may be sent: inside the travel by its own scale, and by the motor's with its run-up.
+
+        `shift_um` is the motor less the encoder at rest; None without an encoder, as the motor's steps decide then.
+        """
+        below, above = (self.approach_um, 0.0) if spec.approach == "from_below" else (0.0, self.approach_um)
+        shift, spare = (0.0, 0.0) if shift_um is None else (shift_um, SCREW_UM)
+        low, high = spec.low + below - shift + spare, spec.high - above - shift - spare
+        return max(spec.low, low), min(spec.high, high)

@@ -12,13 +12,13 @@ from collections.abc import Callable
 
 from benchd.bench.agreement import Agreement
 from benchd.bench.drive import Drive
+from benchd.bench.homing import Homing
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.place import Place
-from benchd.bench.reference_mark import find_mark
 from benchd.bench.stops import Stops
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Clock, DeviceError, Encoder, HomeFailed, MotionFailed, Reading
+from benchd.devices import Axis, Clock, DeviceError, Encoder, MotionFailed, Reading
 from benchd.errors import Refused
 
 ATTEMPTS = 6
@@ -42,8 +42,7 @@ class Positioner:
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None
         """Called in the turn in which `state` becomes another, so that it is told before whatever comes of it."""
-        self.seeking_switch = False
-        """Whether the controller's own homing cycle is under way: it resets and trips switches as it pleases."""
+        self._homing = Homing(axis, scale, self._drive, self._stops, clock, self._approach)
         self.barred: str | None = None
         """Why the carriage may not be moved at all just now: its controller or its scale is away."""
 
@@ -62,6 +61,16 @@ class Positioner:
     def limits_um(self) -> tuple[float, float]:
         """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
         return self._drive.limits_um
+
+    @property
+    def homing_um(self) -> tuple[float, float]:
+        """How far homing may go on either side."""
+        return self._homing.reach_um
+
+    @property
+    def seeking_switch(self) -> bool:
+        """Whether the controller's own homing cycle is under way: it resets and trips switches as it pleases."""
+        return self._homing.seeking_switch
 
     @property
     def stops(self) -> int:
@@ -102,11 +111,13 @@ class Positioner:
         if self.barred is not None:
             raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
         stops = await self._stops.free(since)
+        known = self._trust.homed
         self._trust.lose("homing", "homing")
         self.state = "homing"
         why = "homing was broken off"
         try:
-            await self._find_zero(stops)
+            await self._homing.find_zero(stops, known, self._trust)
+            self._agreement.begin()
             self._trust.gain()
         except Stopped:
             why = "homing was stopped"
@@ -118,37 +129,6 @@ class Positioner:
             if not self._trust.homed:
                 self._trust.lose("homing", why)
             self.state = "idle"
-
-    async def _find_zero(self, stops: int) -> None:
-        try:
-            self.seeking_switch = True
-            try:
-                await self._axis.home()
-            finally:
-                self.seeking_switch = False
-            losses = self._trust.losses
-            self._stops.check(stops)
-            if self._scale is not None:
-                await find_mark(self._axis, self._scale, self._figures.speed_um_s)
-            await self._into_limits(await self._drive.rest(self._clock.monotonic(), stops), stops)
-        except DeviceError:
-            self._stops.check(stops)
-            raise
-        self._stops.check(stops)
-        if self._trust.losses != losses or not self._axis.homed:
-            raise HomeFailed(
-                f"Something happened after the switch was found: {self._trust.why}.",
-                advice="Find the cause, then home again.",
-                device="carriage",
-            )
-        self._agreement.begin()
-
-    async def _into_limits(self, place: Reading, stops: int) -> None:
-        """Come to the nearest limit: the switch may lie outside them, from where no small step would be allowed."""
-        low, high = self.limits_um
-        nearest = min(max(place.value, low), high)
-        if nearest != place.value:
-            await self._drive.rest(await self._drive.to(nearest, stops), stops)
 
     async def go(
         self,
@@ -221,10 +201,13 @@ class Positioner:
     async def watch_once(self) -> Reading:
         """One look at the carriage: following error in motion, creep at rest. Raises DeviceError once trust is lost."""
         if self._scale is None:
-            return await self.read()
+            place = await self.read()
+            await self._homing.bound(place.value)
+            return place
         began = self._clock.monotonic()
         before = await self._axis.read()
         place = await self.read()
+        await self._homing.bound(place.value)
         if not self._trust.homed:
             return place
         if self.state == "idle":

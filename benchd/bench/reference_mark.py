@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import asyncio
 
-from benchd.devices import Axis, Encoder, HomeFailed
+from benchd.bench.drive import Drive
+from benchd.devices import AxisSpec, Encoder, HomeFailed
 
 MARK_WITHIN_UM = 5000.0
 MARK_ANSWER_S = 0.3
 
 
-async def find_mark(axis: Axis, scale: Encoder, speed_um_s: float) -> None:
-    """Pass the reference mark with an axis that stands at its switch. Raises HomeFailed where none is seen."""
+async def find_mark(drive: Drive, spec: AxisSpec, scale: Encoder, stops: int) -> None:
+    """Pass the reference mark with an axis that stands at its switch. Raises HomeFailed where none is seen, Stopped."""
     seeking = asyncio.create_task(scale.seek_reference(), name="reference mark")
     try:
         await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
         if not seeking.done():
-            await axis.move_to(min(axis.spec.low + MARK_WITHIN_UM, axis.spec.high), speed_um_s)
+            await drive.motor_to(min(spec.low + MARK_WITHIN_UM, spec.high), stops)
             await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
         if not seeking.done():
             raise HomeFailed(

@@ -10,7 +10,10 @@ from benchd.records.values import ReadingRow, row_of
 
 @dataclass(slots=True)
 class RunRecord:
-    """One run. `sweeps` and `named` (readings saved by name, in the order taken) are what assessments work on."""
+    """One run. `sweeps` and `named` (readings saved by name, in the order taken) are what assessments work on.
+
+    `stands_um` is where its last step moved the carriage to; None where that was nominal, or no certain place.
+    """
 
     id: str
     procedure: str
@@ -18,6 +21,7 @@ class RunRecord:
     sweeps: list[SweepData] = field(default_factory=list)
     named: dict[str, list[ReadingRow]] = field(default_factory=dict)
     findings: dict[str, dict[str, object]] = field(default_factory=dict)
+    stands_um: float | None = None
     _next: int = 0
 
     @property

@@ -105,6 +105,7 @@ class CarryOut:
             await gate.passable()
             await self._ask_about_rear(resolved)
             await gate.passable()  # it may have been paused before the answer
+            resolved = await self._absolute(resolved)
             try:
                 return await self._simple(resolved, scope, run, gate, told)
             except Stopped:
@@ -112,6 +113,14 @@ class CarryOut:
                 # it took the position's trust with it, as in homing, nobody could resume: the run ends.
                 if not gate.closed or (step.verb == "home" and not self._bench.trust.homed):
                     raise
+
+    async def _absolute(self, step: kinds.Step) -> kinds.Step:
+        """A step by so many um counts from where it was begun first, also where a stop has it begun again."""
+        if not isinstance(step, kinds.MoveStep) or step.move.by_um is None:
+            return step
+        self._bench.check_axes([str(step.move.axis)])
+        target = await self._bench.target_of(by_um=step.args.by_um)
+        return step.model_copy(update={"move": step.move.model_copy(update={"by_um": None, "carriage_um": target})})
 
     async def _ask_about_rear(self, step: kinds.Step) -> None:
         """Before a lens whose rear nobody has measured is met nearer than seen to be clear: a person must have looked.
@@ -169,6 +178,8 @@ class CarryOut:
 
     async def _simple(self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told) -> Scope:
         args = step.args
+        if can_move(step):
+            run.stands_um = None
         if isinstance(step, kinds.AskStep):
             answer = await self._prompts.ask(args.name, args.kind, args.prompt, args.choices, args.unit)
             return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
@@ -181,6 +192,8 @@ class CarryOut:
             await self._read(args.device, args.as_, run)
         elif isinstance(step, kinds.AcceptStep):
             await self._accept(args, run)
+        elif isinstance(step, kinds.MoveStep):
+            run.stands_um = await self._move(args)
         else:
             await self._drive(step, args)
         return scope
@@ -195,8 +208,6 @@ class CarryOut:
                 await change_setup(bench, args.changes(), follow=args.follow is True)
             case "nominal":
                 await bench.nominal()
-            case "move":
-                await self._move(args)
             case "light":
                 await bench.lights.set(
                     args.light, level=args.level, stops_by=args.stops_by, on=args.on, for_s=args.for_s
@@ -209,13 +220,15 @@ class CarryOut:
             case verb:
                 raise Refused("bad_request", f"A step '{verb}' cannot be carried out.")
 
-    async def _move(self, args: Any) -> None:
+    async def _move(self, args: Any) -> float:
+        """Gives where to (um)."""
         self._bench.check_axes([args.axis])
         stops = self._bench.carriage.stops
         target = await self._bench.target_of(
             offset_um=args.offset_um, depth_um=args.depth_um, carriage_um=args.carriage_um, by_um=args.by_um
         )
         await self._bench.move_carriage(target, since=stops)
+        return target
 
     async def _read(self, device: str, name: str, run: RunRecord) -> None:
         bench = self._bench

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Set
 from typing import Any
 
-from benchd.bench.bench import HOMING_BEYOND_UM
 from benchd.bench.chain import CalibrationInForce, Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
-from benchd.bench.motion_figures import MotionFigures
+from benchd.bench.motion_figures import HOMING_BEYOND_UM, MotionFigures
 from benchd.bench.setup import SetupDocument
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.devices import AxisSpec
@@ -93,12 +92,12 @@ def figures(
     rear_seen: Mapping[Parts, float] | None = None,
 ) -> BenchFigures:
     """What a dry run has to know, by what the carriage can do; `limits_um` are its own where they are narrower."""
-    low, high = limits_um or (spec.low, spec.high)
-    approach_um = MotionFigures(spec.top_speed).approach_um
+    motion = MotionFigures(spec.top_speed)
+    approach_um = motion.approach_um
     return BenchFigures(
         devices=devices,
         calibrations=calibrations,
-        travel_um=(low, high),
+        travel_um=limits_um or motion.limits_um(spec, None),
         top_speed_um_s=spec.top_speed,
         acceleration_um_s2=spec.acceleration,
         settle_s=settle_ms / 1000.0,
@@ -108,6 +107,6 @@ def figures(
         carriage_um=carriage_um,
         where=where,
         run_up_um=-approach_um if spec.approach == "from_below" else approach_um,
-        home_um=low - HOMING_BEYOND_UM,
+        home_um=spec.low - HOMING_BEYOND_UM,
         rear_seen=rear_seen or {},
     )

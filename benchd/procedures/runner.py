@@ -57,6 +57,7 @@ class Runner:
         self._way_back = WayBack(bench)
         self._aborting: asyncio.Task[None] | None = None
         self._ending = False
+        self._stops_at = 0  # the count of stops when the run was begun or last resumed
         self._unhomed_at: int | None = None  # homings before a run that began without one; None where it began with
         self._tell()
 
@@ -131,6 +132,7 @@ class Runner:
         self._run, self._procedure = run, procedure.procedure
         trust = self._bench.trust
         self._unhomed_at = None if trust.homed else trust.gains
+        self._stops_at = stops
         self._gate = Gate(self._held)
         self._progress = Progress(self._bench.clock, expected_s)
         self._set("running")
@@ -155,20 +157,25 @@ class Runner:
 
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Any) -> None:
         self._ending = True
-        stops = self._bench.carriage.stops
-        await self._way_back.end()
-        for step in procedure.finally_:
-            # Somebody who stops while a run ends wants nothing to move; lights are still put out.
-            if not can_move(step) or self._bench.carriage.stops == stops:
-                scope = await self._at_end((step,), scope, run)
-            if can_move(step) and self._bench.carriage.stops != stops:
-                scope = await self._at_end(lights_of((step,)), scope, run)
-        with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
-            await self._bench.store.end_run(run.id, outcome)
-        self._bench.setup.keep_seen()  # what was seen of parts that were never put in holds for no later run
-        self._ending = False
-        self._set(outcome)
-        self._run = None
+        try:
+            await self._way_back.end()
+            for step in procedure.finally_:
+                if self._may_move() or not can_move(step):
+                    scope = await self._at_end((step,), scope, run)
+                if can_move(step) and not self._may_move():
+                    scope = await self._at_end(lights_of((step,)), scope, run)
+            with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
+                await self._bench.store.end_run(run.id, outcome)
+            self._bench.setup.keep_seen()  # what was seen of parts that were never put in holds for no later run
+        finally:
+            self._ending = False
+            self._set(outcome)
+            self._run = None
+
+    def _may_move(self) -> bool:
+        """Whether `finally` may still move: who has stopped the run and not resumed it wants it to stand, as does a
+        surprise. Lights are put out all the same."""
+        return self._bench.trust.homed and self._bench.carriage.stops == self._stops_at
 
     async def _at_end(self, steps: Sequence[Step], scope: Scope, run: RunRecord) -> Scope:
         """Steps of `finally`; those that fail keep no others from being carried out."""
@@ -177,7 +184,9 @@ class Runner:
                 return await self._carry_out.steps(steps, scope, run, Gate(), lambda *_: None)
         except (BenchdError, Stopped, TimeoutError) as error:
             _log.warning("a step of 'finally' failed", run=run.id, step=steps[0].verb, why=str(error) or repr(error))
-            return scope
+        except Exception:  # noqa: BLE001  whatever goes wrong here, the run has to end
+            _log.exception("a step of 'finally' failed", run=run.id, step=steps[0].verb)
+        return scope
 
     def _held(self, error: BenchdError) -> None:
         """The run itself cannot go on until somebody has mended something: paused, and told why."""
@@ -204,15 +213,16 @@ class Runner:
 
         A run that has not come to its homing yet relies on no place and has nowhere to go back to: it just goes on.
         """
-        self._require(run)
+        record = self._require(run)
         if self._state != "paused":
             raise Refused("bad_request", f"{run} is not paused; it is {self._state}.", advice="Pause it first.")
         if self._bench.trust.gains != self._unhomed_at:
             self._bench.trust.require()
-        self._way_back.begin(self._gate, lambda: self.prompts.open is not None, self._go_on)
+        self._way_back.begin(self._gate, lambda: self.prompts.open is not None, record, self._go_on)
 
     def _go_on(self) -> None:
         if self._state == "paused":
+            self._stops_at = self._bench.carriage.stops
             self._set("asking" if self.prompts.open else "running")
             self._gate.open()
 
@@ -246,11 +256,12 @@ class Runner:
                 await self._bench.jobs.break_off(Stopped(), job=job)
             self._bench.events.tell("stopped", f"Stopped by {user}.", severity="warning", data={"user": user})
 
-    def _require(self, run: str) -> None:
+    def _require(self, run: str) -> RunRecord:
         current = self._run.id if self._run else None
-        if run != current:
+        if self._run is None or run != current:
             under_way = f"Under way is {current}." if current else "No run is under way."
             raise Refused("unknown_name", f"{run} is not under way.", advice=under_way, data={"run": current})
+        return self._run
 
     # State
 

@@ -1,4 +1,7 @@
-"""The way back to nominal before a paused run goes on; whoever pauses, stops or ends the run breaks it off."""
+"""The way back before a paused run goes on: to nominal, and on to where the run last moved to.
+
+Whoever pauses, stops or ends the run breaks it off.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from collections.abc import Callable
 from benchd.bench.bench import Bench
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
+from benchd.bench.run_record import RunRecord
 from benchd.errors import BenchdError
 
 
@@ -19,10 +23,10 @@ class WayBack:
         self._task: asyncio.Task[None] | None = None
         self._driving = asyncio.Lock()  # held until the carriage is at rest, also when it is broken off
 
-    def begin(self, gate: Gate, asking: Callable[[], bool], then: Callable[[], None]) -> None:
-        """Once the run waits at its gate drive to nominal, then call `then`; while it is `asking` nothing is driven."""
+    def begin(self, gate: Gate, asking: Callable[[], bool], run: RunRecord, then: Callable[[], None]) -> None:
+        """Once the run waits at its gate drive back, then call `then`; while it is `asking` nothing is driven."""
         if self._task is None or self._task.done() or self._task.cancelling():
-            self._task = asyncio.create_task(self._go(gate, asking, then), name="resume")
+            self._task = asyncio.create_task(self._go(gate, asking, run, then), name="resume")
 
     def break_off(self) -> None:
         """The carriage comes to rest there and then, and the run stays paused."""
@@ -35,17 +39,22 @@ class WayBack:
             self._task.cancel()
             await asyncio.wait([self._task])
 
-    async def _go(self, gate: Gate, asking: Callable[[], bool], then: Callable[[], None]) -> None:
+    async def _go(self, gate: Gate, asking: Callable[[], bool], run: RunRecord, then: Callable[[], None]) -> None:
         try:
             if not asking():
                 await gate.parked()
-                setup = self._bench.setup
-                if setup.chain.carriage_um is not None and not setup.document.stale:
+                if not self._bench.setup.document.stale:
                     async with self._driving:
-                        await self._bench.nominal()
+                        await self._drive(run)
         except BenchdError as error:
             self._bench.events.error(error)
             return
         except Stopped:
             return
         then()
+
+    async def _drive(self, run: RunRecord) -> None:
+        if self._bench.setup.chain.carriage_um is not None:
+            await self._bench.nominal()
+        if run.stands_um is not None:
+            await self._bench.move_carriage(run.stands_um)

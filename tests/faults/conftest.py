@@ -275,7 +275,9 @@ async def lab(**options: Any) -> AsyncIterator[Lab]:
     try:
         await stack.start_hardware()
         for name, text in files.items():
-            (stack.bench_file.parent / name).write_text(text, encoding="utf-8")
+            path = stack.bench_file.parent / name
+            path.parent.mkdir(exist_ok=True)
+            path.write_text(text, encoding="utf-8")
         if daemon:
             await stack.start_daemon()
         yield found
