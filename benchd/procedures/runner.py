@@ -1,7 +1,8 @@
 """Runs a procedure step by step: paused, resumed, aborted at any step and inside a sweep, safe however it ends.
 
-A stop pauses the run; `resume` needs a trusted position and goes to nominal first. Loss of trust ends it. `finally`
-always runs.
+A stop pauses the run; `resume` needs a trusted position and goes to nominal first, then to where the run last moved.
+Loss of trust ends it. `finally` always puts its lights out; it moves only where nobody has stopped the run since it was
+begun or resumed, and on a trusted position.
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import re
 import signal
 import subprocess
 import sys
@@ -11,7 +12,7 @@ from collections.abc import Awaitable, Callable
 
 import pytest
 
-from benchd.testing.lively import lively_loop, longest_alone
+from benchd.testing.lively import Beat, lively_loop, longest_alone
 
 
 async def blocks() -> None:
@@ -25,7 +26,12 @@ async def computes() -> None:
         pass
 
 
-@pytest.mark.parametrize("work", [blocks, computes])
+async def backtracks() -> None:
+    """Holds the interpreter for itself all the while, so that no other thread can beat."""
+    re.match(r"(x+x+)+y", "x" * 25)
+
+
+@pytest.mark.parametrize("work", [blocks, computes, backtracks])
 async def test_who_keeps_the_loop_from_its_work_is_found(work: Callable[[], Awaitable[None]]) -> None:
     with pytest.raises(AssertionError, match="stood still"):
         await lively(work)
@@ -67,6 +73,7 @@ def test_a_machine_that_stood_still_is_nobodys_fault() -> None:
 
 def test_only_what_the_loop_alone_missed_counts() -> None:
     even = [i * 0.005 for i in range(201)]
-    assert longest_alone([0.0, 0.3, 1.0], even) == pytest.approx(0.7)
+    assert longest_alone([Beat(0.0, 0.0), Beat(0.3, 0.0), Beat(1.0, 0.0)], even) == pytest.approx(0.7)
     stood = [beat for beat in even if not 0.35 < beat < 0.95]
-    assert longest_alone([0.3, 1.0], stood) == pytest.approx(0.1, abs=0.006)
+    assert longest_alone([Beat(0.3, 0.0), Beat(1.0, 0.0)], stood) == pytest.approx(0.1, abs=0.006)
+    assert longest_alone([Beat(0.3, 0.0), Beat(1.0, 0.6)], stood) == pytest.approx(0.6), "it was computing"
