@@ -9,10 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from typing import Any, Literal
-
-import structlog
 
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
@@ -21,21 +18,18 @@ from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
-from benchd.procedures.carry_out import CarryOut, can_move, lights_of
+from benchd.procedures.carry_out import CarryOut
+from benchd.procedures.ending import Ending, Outcome
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Progress
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope
-from benchd.procedures.steps import Step
 from benchd.procedures.sweep_alone import EXPECTED_S, sweep_alone
 from benchd.procedures.way_back import WayBack
 
 State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
-
-FINALLY_S = 30.0
-_log = structlog.get_logger("benchd.run")
 
 
 class Aborted(Stopped):
@@ -57,8 +51,8 @@ class Runner:
         self._progress = Progress(bench.clock, [])
         self._way_back = WayBack(bench)
         self._aborting: asyncio.Task[None] | None = None
-        self._ending = False
-        self._stops_at = 0  # the count of stops when the run was begun or last resumed
+        self._ending = Ending(bench, self._carry_out)
+        self._ends = False  # a run that is ending is not paused any more
         self._unhomed_at: int | None = None  # homings before a run that began without one; None where it began with
         self._tell()
 
@@ -133,7 +127,7 @@ class Runner:
         self._run, self._procedure = run, procedure.procedure
         trust = self._bench.trust
         self._unhomed_at = None if trust.homed else trust.gains
-        self._stops_at = stops
+        self._ending.wanted_at(stops)
         self._gate = Gate(self._held)
         self._progress = Progress(self._bench.clock, expected_s)
         self._set("running")
@@ -144,7 +138,7 @@ class Runner:
 
     async def _work(self, procedure: Procedure, scope: Scope, run: RunRecord, ready: asyncio.Event) -> dict[str, Any]:
         await ready.wait()
-        outcome: Literal["done", "failed", "aborted"] = "failed"
+        outcome: Outcome = "failed"
         try:
             await self._carry_out.steps(procedure.steps, scope, run, self._gate, self._step)
             outcome = "done"
@@ -156,38 +150,15 @@ class Runner:
             await self._end(procedure, scope, run, outcome)
         return {"run": run.id}
 
-    async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Any) -> None:
-        self._ending = True
+    async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Outcome) -> None:
+        self._ends = True
         try:
             await self._way_back.end()
-            for step in procedure.finally_:
-                if self._may_move() or not can_move(step):
-                    scope = await self._at_end((step,), scope, run)
-                if can_move(step) and not self._may_move():
-                    scope = await self._at_end(lights_of((step,)), scope, run)
-            with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
-                await self._bench.store.end_run(run.id, outcome)
-            self._bench.setup.keep_seen()  # what was seen of parts that were never put in holds for no later run
+            await self._ending.carry_out(procedure, scope, run, outcome)
         finally:
-            self._ending = False
+            self._ends = False
             self._set(outcome)
             self._run = None
-
-    def _may_move(self) -> bool:
-        """Whether `finally` may still move: who has stopped the run and not resumed it wants it to stand, as does a
-        surprise. Lights are put out all the same."""
-        return self._bench.trust.homed and self._bench.carriage.stops == self._stops_at
-
-    async def _at_end(self, steps: Sequence[Step], scope: Scope, run: RunRecord) -> Scope:
-        """Steps of `finally`; those that fail keep no others from being carried out."""
-        try:
-            async with asyncio.timeout(FINALLY_S):
-                return await self._carry_out.steps(steps, scope, run, Gate(), lambda *_: None)
-        except (BenchdError, Stopped, TimeoutError) as error:
-            _log.warning("a step of 'finally' failed", run=run.id, step=steps[0].verb, why=str(error) or repr(error))
-        except Exception:  # noqa: BLE001  whatever goes wrong here, the run has to end
-            _log.exception("a step of 'finally' failed", run=run.id, step=steps[0].verb)
-        return scope
 
     def _held(self, error: BenchdError) -> None:
         """The run itself cannot go on until somebody has mended something: paused, and told why."""
@@ -223,7 +194,7 @@ class Runner:
 
     def _go_on(self) -> None:
         if self._state == "paused":
-            self._stops_at = self._bench.carriage.stops
+            self._ending.wanted_at(self._bench.carriage.stops)
             self._set("asking" if self.prompts.open else "running")
             self._gate.open()
 
@@ -246,7 +217,7 @@ class Runner:
         job = None
         if self._run is None:
             job = self._bench.jobs.blame(Stopped())
-        elif self._state in ("running", "asking", "paused") and not self._ending:
+        elif self._state in ("running", "asking", "paused") and not self._ends:
             self._gate.close()
             self._way_back.break_off()
             self._set("paused")
