@@ -73,7 +73,7 @@ def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
     terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
     if not given.linear:
         terms.append(non_linear_term(given.f_number))
-    terms.extend(_through_fit(term) for term in given.chain if term.u > 0.0)
+    terms.extend(through_fit(term) for term in given.chain if term.u > 0.0)
     return terms
 
 
@@ -83,8 +83,8 @@ def non_linear_term(f_number: float) -> Term:
     return Term("non-linear pictures", u, "B", None, "the camera's curve is not stated", "rectangular")
 
 
-def _through_fit(term: Term) -> Term:
-    """A line of the chain as the fit passes it on."""
+def through_fit(term: Term) -> Term:
+    """A line of the chain or of the position as the fit passes it on."""
     return replace(term, u=SUBDIVISION_TRANSFER * term.u) if term.term == SUBDIVISION else term
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.flange import non_linear_notes, non_linear_term
+from benchd.assessments.flange import non_linear_notes, non_linear_term, through_fit
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.interleaved import drift_free_difference
@@ -23,7 +23,10 @@ class Visit:
 
 @dataclass(frozen=True, slots=True)
 class ToggleInput:
-    """`paraxial` is t(1 - 1/n) of the plate with its u, `expected` half of marginal less paraxial at the f-number."""
+    """`paraxial` is t(1 - 1/n) of the plate with its u, `expected` half of marginal less paraxial at the f-number.
+
+    `at_a_place` are the lines of what one place of the carriage may be wrong by on its own (um).
+    """
 
     run: str
     setup: int
@@ -33,6 +36,7 @@ class ToggleInput:
     paraxial_um: tuple[float, float]
     expected_residual_um: float
     u_scale: float
+    at_a_place: Sequence[Term]
     indices: tuple[int, int]
     at: str
     version: str
@@ -43,14 +47,15 @@ class ToggleInput:
 def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     """The finding `glass_toggle` of four visits (out, in, in, out): shift by the plate, paraxial shift, residual.
 
-    The two states share base, adapters, joints and conjugate, so those lines drop out of the difference; a linear
-    drift cancels, what a bent one may leave stands in the budget.
+    The two states share base, adapters, joints, conjugate and the zero, so those lines drop out of the difference; a
+    linear drift cancels, what a bent one may leave stands in the budget.
     """
     found = drift_free_difference(
         [visit.depth_um for visit in visits], [visit.u_um for visit in visits], [visit.dof for visit in visits]
     )
     shift = found.difference
     terms = [*found.terms(given.run), Term("scale", given.u_scale * abs(shift), "B", None, "position scale")]
+    terms += _at_both_places(given.at_a_place)
     if not given.linear:
         # Both states move, by their own aberration and mostly the same way: one line is enough for the difference.
         terms.append(non_linear_term(given.f_number))
@@ -87,3 +92,15 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
             "calibrations": [],
         }
     )
+
+
+def _at_both_places(at_a_place: Sequence[Term]) -> list[Term]:
+    """The position's own lines at best focus without the plate and with it, each with a name and a shape of its own.
+
+    These errors are functions of place: both sweeps of one state share them, so two visits do not make them smaller.
+    The two states stand most of a millimetre apart, at phases of the periodic error that nobody states, so theirs are
+    taken as independent: together the square root of two of one place. A plate that shifts by half a period makes the
+    periodic errors opposite, twice those of one place; by a whole period they cancel.
+    """
+    lines = [through_fit(term) for term in at_a_place if term.u > 0.0]
+    return [replace(line, term=f"{line.term}, glass {state}") for state in ("out", "in") for line in lines]

@@ -12,7 +12,8 @@ from benchd.bench.chain import position_noise_um, wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.glass_residual import glass_residual
 from benchd.bench.lengths_by_gauge import LengthsByGauge, as_stated
-from benchd.bench.nothing_passes import chain_budget
+from benchd.bench.nothing_passes import as_lines, chain_budget
+from benchd.bench.position_terms import place_terms
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint, alike
 from benchd.errors import Refused
@@ -184,6 +185,7 @@ class Assessor:
             paraxial_um=(paraxial, u),
             expected_residual_um=0.5 * (marginal - paraxial),
             u_scale=scale.u_scale if scale else 0.0,
+            at_a_place=as_lines(place_terms(scale)) if scale else (),
             indices=(0, run.last_index),
             at=self._bench.clock.utc(),
             version=self._version,

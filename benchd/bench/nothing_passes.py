@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from benchd.bench.analysis import Analysis
-from benchd.bench.chain import Chain
+from benchd.bench.chain import Chain, ChainTerm
 from benchd.bench.events import Events
 from benchd.files.artefacts import Lens
 from benchd.metrology.budget import Term
@@ -11,7 +13,12 @@ from benchd.metrology.budget import Term
 
 def chain_budget(chain: Chain) -> tuple[Term, ...]:
     """The chain's independent lines as they enter the budget of a focus error."""
-    return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget)
+    return as_lines(chain.budget)
+
+
+def as_lines(terms: Iterable[ChainTerm]) -> tuple[Term, ...]:
+    """Terms of the chain as lines of a budget."""
+    return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in terms)
 
 
 async def say_if_nothing_can_pass(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:

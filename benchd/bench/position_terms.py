@@ -54,22 +54,31 @@ def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float
 
 
 def position_terms(scale: ScaleRecord, carriage_um: float, calibrated_at_um: float) -> list[ChainTerm]:
-    """What the position may be wrong by here: its scale over the way from where the zero was found, and the
-    periodic error, of which the whole amplitude counts as arcsine (it does not average out in a sweep). By steps, zero
-    is where homing put it, then and now, and the backlash is never wholly taken up."""
-    source = "steps, bench file" if scale.by_steps else "encoder"
+    """What the position may be wrong by here: its scale over the way from where the zero was found, what each place
+    has of its own, and by steps the zero, which is where homing put it, then and now."""
+    source = _source(scale)
     way = abs(carriage_um - calibrated_at_um)
-    periodic = "position periodic" if scale.by_steps else "position subdivision"
-    terms = [
-        ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", source),
-        ChainTerm(periodic, 0.0, scale.subdivision_um / math.sqrt(2.0), None, "arcsine", source),
-    ]
+    terms = [ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", source), *place_terms(scale)]
     if scale.by_steps:
-        terms += [
-            ChainTerm("position backlash", 0.0, scale.u_backlash_um, None, "normal", source),
-            ChainTerm("position homing", 0.0, math.sqrt(2.0) * scale.u_home_um, None, "normal", source),
-        ]
+        u_zero = math.sqrt(2.0) * scale.u_home_um
+        terms.append(ChainTerm("position homing", 0.0, u_zero, None, "normal", source))
     return terms
+
+
+def place_terms(scale: ScaleRecord) -> list[ChainTerm]:
+    """What one place of the carriage may be wrong by on its own, however near another: the periodic error, of which
+    the whole amplitude counts as arcsine (it does not average out in a sweep), and by steps what is left of the
+    backlash, which is never wholly taken up."""
+    source = _source(scale)
+    periodic = "position periodic" if scale.by_steps else "position subdivision"
+    terms = [ChainTerm(periodic, 0.0, scale.subdivision_um / math.sqrt(2.0), None, "arcsine", source)]
+    if scale.by_steps:
+        terms.append(ChainTerm("position backlash", 0.0, scale.u_backlash_um, None, "normal", source))
+    return terms
+
+
+def _source(scale: ScaleRecord) -> str:
+    return "steps, bench file" if scale.by_steps else "encoder"
 
 
 def position_u_um(

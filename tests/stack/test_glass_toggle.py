@@ -30,6 +30,8 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack)
             truth = await bench.truth()
             peaks[glass] = truth["now"]["peak_depth_um"]
         found.update(finding)
+        places = {f"position subdivision, glass {state}" for state in ("out", "in")}
+        assert places <= {line["term"] for line in finding["budget"]}
         own = [(line["u"], line["dof"]) for line in finding["budget"] if line["term"] != "plate record"]
         u, U = expanded(own)
         stated = finding["values"]["shift"]
