@@ -192,4 +192,4 @@ class Assessor:
             f_number=f_number,
             linear=all(sweep.linear for sweep in run.sweeps),
         )
-        return as_stated(self._bench, await self._bench.analysis.run(assess, tuple(visits), given))
+        return as_stated(scale, await self._bench.analysis.run(assess, tuple(visits), given))

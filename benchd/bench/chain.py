@@ -4,8 +4,8 @@
                - base - adapters - joints - thermal(base, adapters, scale) - sag
 
 Every term is always published. The seat's sag under a lens is not measured by this bench: it stands without an
-uncertainty, not with one of zero. The chain is paraxial, as cameras are set. Offset 0 is nominal, positive is deeper;
-the trim is an offset that a person chose.
+uncertainty, not with one of zero; so does the growth of a scale whose expansion is not stated. The chain is paraxial,
+as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offset that a person chose.
 """
 
 from __future__ import annotations
@@ -17,10 +17,8 @@ from dataclasses import dataclass
 from benchd.bench.chain_terms import (
     CalibrationInForce,
     ChainTerm,
-    Growth,
     Length,
     Shape,
-    Temperature,
     UnmeasuredTerm,
     adapter_length,
     base_length,
@@ -33,9 +31,9 @@ from benchd.bench.chain_terms import (
 )
 from benchd.bench.conjugate_term import ConjugateTerm, conjugate_term, wall_too_near
 from benchd.bench.position_terms import (
-    POSITION_NOT_STATED,
     ScaleRecord,
     position_noise_um,
+    position_notes,
     position_record,
     position_terms,
     position_u_um,
@@ -48,7 +46,6 @@ from benchd.files.records_folder import Records
 from benchd.optics.expansion import REFERENCE_C
 
 __all__ = [
-    "POSITION_NOT_STATED",
     "CalibrationInForce",
     "Chain",
     "ChainTerm",
@@ -60,6 +57,7 @@ __all__ = [
     "depth_um",
     "offset_um",
     "position_noise_um",
+    "position_notes",
     "position_record",
     "position_u_um",
     "published",
@@ -125,14 +123,19 @@ def datum_chain(
     growths = [growth(part.term, part.length_um, part.alpha_per_K, part.at_C, now) for part in (base, *adapters)]
 
     # The scale grows with its reading, so the place where the terms add up is a division, not a sum.
-    scale_growth = (scale.alpha_per_K or 0.0) * (now.at_C - REFERENCE_C) if scale else 0.0
+    alpha_scale = None if scale is None else scale.alpha_per_K
+    scale_growth = (alpha_scale or 0.0) * (now.at_C - REFERENCE_C)
     depth_at_zero = -sum(term.value_um for term in [*lengths, *(part.term for part in growths)])
     carriage: float | None = None
     position: list[ChainTerm] = []
+    unmeasured = [UnmeasuredTerm("sag")]
     if lens is not None:
         carriage = (sum(term.value_um for term in optical) - depth_at_zero) / (1.0 + scale_growth)
+        if alpha_scale is None:
+            unmeasured.insert(0, UnmeasuredTerm("thermal scale", source="not stated"))
+        else:
+            growths.append(growth("scale", carriage, alpha_scale, REFERENCE_C, now))
         if scale is not None:
-            growths += _scale_growth(scale, carriage, now)
             position = position_terms(scale, carriage, zero_at_um(bench_file, calibrations))
 
     used = {base.source: base, **{part.source: part for part in adapters}}
@@ -141,14 +144,14 @@ def datum_chain(
         cited.append(joints.source)
     budget = [term for term in [*optical, *lengths, thermal_budget(growths, now), *position] if term.u_um > 0.0]
     return Chain(
-        terms=(*optical, *lengths, *(part.term for part in growths), UnmeasuredTerm("sag"), *position),
+        terms=(*optical, *lengths, *(part.term for part in growths), *unmeasured, *position),
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
         absolute=base.calibrated and scale is not None and conjugate is not None and conjugate.stated,
         notes=(
-            *_notes(bench_file, records, setup, [base, *adapters], conjugate),
-            *(() if scale is not None else (POSITION_NOT_STATED,)),
+            *_notes(bench_file, records, setup, [base, *adapters], conjugate, taken_back=alpha_scale is not None),
+            *position_notes(scale),
         ),
         calibrations=tuple(cited),
         depth_at_zero_um=depth_at_zero,
@@ -179,18 +182,14 @@ def _optical(
     return terms
 
 
-def _scale_growth(scale: ScaleRecord, carriage_um: float, now: Temperature) -> list[Growth]:
-    if scale.alpha_per_K is None:
-        return []
-    return [growth("scale", carriage_um, scale.alpha_per_K, REFERENCE_C, now)]
-
-
 def _notes(
     bench_file: BenchFile,
     records: Records,
     setup: SetupDocument,
     parts: Sequence[Length],
     conjugate: ConjugateTerm | None,
+    *,
+    taken_back: bool,
 ) -> tuple[str, ...]:
     notes = list(conjugate.notes) if conjugate else ["No lens: the nominal place is not stated."]
     if conjugate:
@@ -207,9 +206,9 @@ def _notes(
     if setup.temperature_C is None:
         notes.append("Temperature not stated: within 10 K of 20 °C assumed.")
     elif abs(setup.temperature_C - REFERENCE_C) >= 0.5:
-        notes.append(
-            f"At {setup.temperature_C:g} °C: base, adapters and scale are taken back to 20 °C, the lens itself is not."
-        )
+        with_scale = "base, adapters and scale are taken back to 20 °C, the lens itself is not."
+        without = "base and adapters are taken back to 20 °C, the scale and the lens itself are not."
+        notes.append(f"At {setup.temperature_C:g} °C: {with_scale if taken_back else without}")
     if setup.trim_um:
         notes.append(f"A trim of {setup.trim_um:+g} µm stands; it is no part of the focus error.")
     layers = [*bench_file.target.cover, *(layer for one in setup.glass for layer in records.glass(one).layers)]

@@ -45,7 +45,7 @@ class ChainTerm:
 
 @dataclass(frozen=True, slots=True)
 class UnmeasuredTerm:
-    """A line of the chain that nothing on this bench measures: taken as zero, and no uncertainty is made up for it."""
+    """A line of the chain that nobody measured or stated: taken as zero, and no uncertainty is made up for it."""
 
     term: str
     value_um: float = 0.0

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
-from benchd.bench.chain import POSITION_NOT_STATED
+from benchd.bench.position_terms import ScaleRecord, position_notes
 from benchd.bench.run_record import RunRecord
 from benchd.devices import Gauge
 from benchd.errors import Refused
+from benchd.files.artefacts import Reference
 from benchd.files.bench_file import BenchFile
 from benchd.records.values import ReadingRow
 
@@ -31,18 +32,13 @@ class LengthsByGauge:
         from benchd.assessments import gauge_readings as gauge
 
         bench = self._bench
-        ring = bench.loaded.records.reference(str(inputs["reference"]))
-        if ring.given is None:
-            raise Refused("bad_request", f"Reference {ring.id} has no length.", advice="Name a setting ring.")
+        known = ring_of(bench.loaded.records.reference(str(inputs["reference"])))
         base = bench.file.base
         pairs = self._pairs(run, "on_ring", "on_base")
-        known = gauge.Known(
-            ring.given.length_um, ring.given.u_um, _alpha(ring.material), f"{ring.id}, {ring.given.by or 'record'}"
-        )
         own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
         cover = cover_of(bench.file)
         work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
-        return as_stated(bench, await bench.analysis.run(gauge.base_depth, *work))
+        return as_stated(bench.scale, await bench.analysis.run(gauge.base_depth, *work))
 
     async def adapter_length(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
         """From readings on the base face and on the adapter's upper seat. Raises Refused (not_found)."""
@@ -53,7 +49,7 @@ class LengthsByGauge:
         known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
         pairs = self._pairs(run, "on_base", "on_adapter")
         work = (pairs, known, adapter.id, self._comparator(), self._thermal(), self._about(run))
-        return as_stated(self._bench, await self._bench.analysis.run(gauge.adapter_length, *work))
+        return as_stated(self._bench.scale, await self._bench.analysis.run(gauge.adapter_length, *work))
 
     def _pairs(self, run: RunRecord, first: str, second: str) -> list[Any]:
         from benchd.assessments.gauge_readings import Pair
@@ -101,11 +97,22 @@ class LengthsByGauge:
         )
 
 
-def as_stated(bench: Bench, finding: Finding) -> Finding:
-    """Relative, with the reason, where nothing is stated of the carriage's position: its lines are then missing."""
-    if bench.scale is not None:
-        return finding
-    return finding.model_copy(update={"absolute": False, "notes": [*finding.notes, POSITION_NOT_STATED]})
+def as_stated(scale: ScaleRecord | None, finding: Finding) -> Finding:
+    """With a note of what nobody stated of the carriage's position; relative where that is all of it, as its lines
+    are then missing."""
+    absolute = finding.absolute and scale is not None
+    return finding.model_copy(update={"absolute": absolute, "notes": [*finding.notes, *position_notes(scale)]})
+
+
+def ring_of(ring: Reference) -> Known:
+    """A setting ring as its record gives it. Raises Refused (bad_request) where that says too little of a length."""
+    from benchd.assessments.gauge_readings import Known
+
+    if ring.given is None or ring.material is None:
+        missing = "length" if ring.given is None else "expansion"
+        raise Refused("bad_request", f"Reference {ring.id} has no {missing}.", advice="Name a setting ring.")
+    source = f"{ring.id}, {ring.given.by or 'record'}"
+    return Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, source)
 
 
 def cover_of(bench_file: BenchFile) -> Known | None:
@@ -118,10 +125,6 @@ def cover_of(bench_file: BenchFile) -> Known | None:
     thickness = 1000.0 * sum(layer.thickness_mm for layer in target.cover)
     u = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
     return Known(thickness, u, None, f"target {target.id}, bench file")
-
-
-def _alpha(material: Any) -> float | None:
-    return None if material is None else float(material.alpha_per_K)
 
 
 def _value(row: ReadingRow) -> float:

@@ -14,7 +14,10 @@ POSITION_NOT_STATED = (
     "Nothing is stated of the carriage's position, so findings are relative: give an encoder the role `position`, or "
     "write `steps: {u_pitch, periodic_um, u_backlash_um, u_home_um, alpha_per_K}` in the bench file."
 )
-"""What findings and `benchd check` say where the position has no uncertainty to its name."""
+EXPANSION_NOT_STATED = (
+    "Expansion of the position's scale is not stated: it is taken as zero, without an uncertainty. Write `alpha_per_K` "
+    "at the encoder in the bench file."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +46,13 @@ def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> Scale
     if steps is None:
         return None
     return ScaleRecord(steps.u_pitch, steps.periodic_um, steps.alpha_per_K, True, steps.u_backlash_um, steps.u_home_um)
+
+
+def position_notes(scale: ScaleRecord | None) -> tuple[str, ...]:
+    """What findings and `benchd check` have to say of the position: what of it nobody stated."""
+    if scale is None:
+        return (POSITION_NOT_STATED,)
+    return (EXPANSION_NOT_STATED,) if scale.alpha_per_K is None else ()
 
 
 def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float:

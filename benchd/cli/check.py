@@ -110,17 +110,17 @@ def _kind_of(source: Source) -> str:
 
 def _bench(path: Path, checked: Checked) -> None:
     from benchd.bench.assembly import build
-    from benchd.bench.chain import POSITION_NOT_STATED
+    from benchd.bench.chain import position_notes, position_record
+    from benchd.devices import Encoder
     from benchd.files.loading import load_bench
     from benchd.files.seats import fits_nowhere
     from benchd.procedures.library import Library
 
     loaded = load_bench(path)
-    build(loaded)
+    encoder = build(loaded).in_role("position", Encoder)
     Library.load((loaded.folder / PROCEDURES,))
     checked.notes += fits_nowhere(loaded.file, loaded.records)
-    if "position" not in loaded.file.roles and loaded.file.steps is None:
-        checked.notes.append(POSITION_NOT_STATED)
+    checked.notes += position_notes(position_record(loaded.file, None if encoder is None else encoder.spec))
     file, records = loaded.file, loaded.records
     counts = (
         (len(file.devices), "device"),

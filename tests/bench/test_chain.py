@@ -264,6 +264,29 @@ def test_a_target_without_a_cover_and_a_sag_that_nobody_measured_are_told(wall: 
     assert [one["u_um"] for one in document["chain"] if one["term"] == "sag"] == [None]
 
 
+def test_a_scale_whose_expansion_nobody_stated_is_told_not_to_be_taken_back(wall: LoadedBench) -> None:
+    stated = chain_of(wall, scale=SCALE, temperature_C=26.0)
+    unstated = ScaleRecord(SCALE.u_scale, SCALE.subdivision_um, None)
+    chain = chain_of(wall, scale=unstated, temperature_C=26.0)
+    # 9.35 mm of glass, 8e-6/K, over 6 K.
+    assert carriage(chain) - carriage(stated) == pytest.approx(0.45, abs=0.005)
+    (line_,) = [one for one in published(chain) if one.term == "thermal scale"]
+    assert (line_.value_um, line_.u_um, line_.source) == (0.0, None, "not stated")
+    document = with_chain(set_up(wall), chain).model_dump(mode="json")
+    assert [one["u_um"] for one in document["chain"] if one["term"] == "thermal scale"] == [None]
+    (note,) = [one for one in chain.notes if "alpha_per_K" in one]
+    assert "zero, without an uncertainty" in note
+    assert "At 26 °C: base and adapters are taken back to 20 °C, the scale and the lens itself are not." in chain.notes
+    assert "At 26 °C: base, adapters and scale are taken back to 20 °C, the lens itself is not." in stated.notes
+    assert not any("alpha_per_K" in one for one in stated.notes)
+
+
+def test_a_scale_that_is_stated_not_to_grow_needs_no_note(wall: LoadedBench) -> None:
+    chain = chain_of(wall, scale=ScaleRecord(1e-5, 0.15, 0.0), temperature_C=26.0)
+    assert term(chain, "thermal scale") == (0.0, 0.0)
+    assert not any("alpha_per_K" in one for one in chain.notes)
+
+
 def test_without_a_lens_there_is_depth_and_no_nominal_place(wall: LoadedBench) -> None:
     chain = chain_of(wall, lens=None, glass=[], ring=None)
     assert chain.carriage_um is None

@@ -8,14 +8,19 @@ from pathlib import Path
 
 import pytest
 
+from benchd.assessments.gauge_readings import About, Comparator, Known, Pair, Thermal, adapter_length
 from benchd.bench.assembly import build
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_record
+from benchd.bench.lengths_by_gauge import as_stated, ring_of
 from benchd.bench.setup import apply, first_setup
 from benchd.devices import Encoder
+from benchd.errors import Refused
+from benchd.files.artefacts import Reference
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems
 
 CONFIGS = Path(__file__).parents[2] / "configs"
+ALPHA = "    alpha_per_K: 8.0e-6       # glass\n"
 STEPS = "steps: {u_pitch: 5.0e-5, periodic_um: 2.5, u_backlash_um: 1.0, u_home_um: 3.0, alpha_per_K: 11.5e-6}\n"
 BASE = {"base-depth": CalibrationInForce("cal-7", "base-depth", 24000.0, 1.0, carriage_um=20000.0)}
 
@@ -71,6 +76,48 @@ def test_steps_that_nothing_is_stated_of_make_findings_relative_and_name_the_key
     (note,) = [one for one in chain.notes if "steps" in one]
     for key in ("u_pitch", "periodic_um", "u_backlash_um", "u_home_um", "alpha_per_K", "relative"):
         assert key in note
+
+
+def test_an_expansion_that_the_scale_does_not_state_is_told_with_the_key_to_write(tmp_path: Path) -> None:
+    chain = chain_of(bench_with(tmp_path, without=ALPHA))
+    assert [one.u_um for one in chain.terms if one.term == "thermal scale"] == [None]
+    assert any("alpha_per_K" in one for one in chain.notes)
+    assert not any("alpha_per_K" in one for one in chain_of(load_bench(CONFIGS / "workshop" / "bench.yaml")).notes)
+
+
+@pytest.mark.parametrize(
+    ("scale", "absolute", "named"),
+    [
+        (ScaleRecord(1e-5, 0.15, 8e-6), True, []),
+        (ScaleRecord(1e-5, 0.15, None), True, ["alpha_per_K"]),
+        (None, False, ["u_pitch"]),
+    ],
+)
+def test_a_length_by_gauge_says_what_is_not_stated_of_the_scale_it_was_driven_by(
+    scale: ScaleRecord | None, absolute: bool, named: list[str]
+) -> None:
+    pairs = [Pair(0.1 * i, 21000.0, 0.0, 2998.0) for i in range(5)]
+    gauge = Comparator(0.2, 0.3, 0.001, 1e-5, 0.15, None if scale is None else scale.alpha_per_K)
+    ring = Known(18003.2, 1.5, 23e-6, "record")
+    about = About(run="r-0007", setup=3, at="2031-04-05T09:20:02Z", version="0", indices=(0, 9))
+    found = as_stated(scale, adapter_length(pairs, ring, "ring-07", gauge, Thermal(26.0, 0.3), about))
+    assert found.absolute is absolute
+    assert len(found.notes) == len(named)
+    assert all(key in note for key, note in zip(named, found.notes, strict=True))
+
+
+def test_a_reference_gives_a_length_only_with_its_expansion() -> None:
+    """A flat may have a length without a material; 45 mm of steel grow by 3 um over 6 K."""
+    given = {"length_um": 45000.0, "u_um": 0.6, "at_C": 20.0}
+    flat = Reference.model_validate({"reference": "flat-1", "kind": "flat", "given": given})
+    with pytest.raises(Refused) as caught:
+        ring_of(flat)
+    assert caught.value.code == "bad_request"
+    assert "flat-1 has no expansion" in caught.value.text
+    ring = Reference.model_validate(
+        {"reference": "collar-45", "kind": "setting_ring", "given": given, "material": {"alpha_per_K": 11.5e-6}}
+    )
+    assert ring_of(ring).alpha_per_K == 11.5e-6
 
 
 def test_a_scale_outranks_what_is_stated_of_the_steps(tmp_path: Path) -> None:

@@ -378,3 +378,15 @@ def test_a_bench_that_states_nothing_of_its_position_is_told_which_keys_to_write
     file.write_text(text.replace(", position: scale", "") + steps, encoding="utf-8")
     assert main(["check", str(file)]) == exits.DONE
     assert "relative" not in said()
+
+
+def test_a_scale_without_its_expansion_is_told_which_key_to_write(folder: Path, said: Said) -> None:
+    file = folder / "bench.yaml"
+    assert main(["check", str(file)]) == exits.DONE
+    assert "alpha_per_K" not in said()
+    text = file.read_text(encoding="utf-8")
+    line = "    alpha_per_K: 8.0e-6       # glass\n"
+    assert text.count(line) == 1
+    file.write_text(text.replace(line, ""), encoding="utf-8")
+    assert main(["check", str(file)]) == exits.DONE
+    assert "alpha_per_K" in said()
