@@ -15,7 +15,7 @@ from benchd.bench.lengths_by_gauge import LengthsByGauge, as_stated
 from benchd.bench.nothing_passes import as_lines, chain_budget
 from benchd.bench.position_terms import place_terms
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep_data import SweepData, SweepPoint, alike
+from benchd.bench.sweep_data import SweepData, SweepPoint, alike, out_in_in_out
 from benchd.errors import Refused
 from benchd.files.artefacts import Layer, LensTolerance
 from benchd.metrology.peak import PeakFit
@@ -151,14 +151,7 @@ class Assessor:
         from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
         from benchd.optics.plate import marginal_shift_um, paraxial_shift_um, paraxial_u_um
 
-        if len(run.sweeps) != 4:
-            raise Refused("not_found", f"Out-in-in-out takes four sweeps; this run holds {len(run.sweeps)}.")
-        if len(alike(run.sweeps)[0]) != 4:
-            raise Refused(
-                "not_found",
-                "The four sweeps did not measure the same: detector, merit, frequency or f-number differ.",
-                advice="Sweep out-in-in-out in one way.",
-            )
+        glass = list(out_in_in_out(run.sweeps))
         visits = []
         for sweep in run.sweeps:
             fit = await self._fit(sweep.points, sweep)
@@ -168,8 +161,6 @@ class Assessor:
             visits.append(Visit(place * (1.0 + self._bench.setup.chain.scale_growth), fit.u_um, float(fit.dof)))
         setup = self._bench.setup.document
         records = self._bench.loaded.records
-        with_glass = [sweep.glass for sweep in run.sweeps if sweep.glass]
-        glass = list(with_glass[0]) if with_glass else []
         layers = [layer for one in glass for layer in records.glass(one).layers]
         f_number = run.sweeps[0].f_number
         paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)

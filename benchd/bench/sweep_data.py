@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from itertools import takewhile
 from typing import Literal
 
+from benchd.errors import Refused
+
 Merit = Literal["auto", "edge", "star", "pairs", "meter", "eye"]
 
 
@@ -69,3 +71,29 @@ def alike(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:
         return kept, []
     are = "1 sweep of this run is" if left_out == 1 else f"{left_out} sweeps of this run are"
     return kept, [f"{are} left out: detector, merit, frequency or f-number changed after."]
+
+
+def out_in_in_out(sweeps: Sequence[SweepData]) -> tuple[str, ...]:
+    """The plates of four sweeps taken without them, with, with and without. Raises Refused (not_found) for others."""
+    if len(sweeps) != 4:
+        raise Refused(
+            "not_found",
+            f"Out-in-in-out takes four sweeps; this run holds {len(sweeps)}.",
+            advice="Run `glass_toggle`, or sweep so in a procedure of your own.",
+        )
+    plates = sweeps[1].glass
+    if not plates or [sweep.glass for sweep in sweeps] != [(), plates, plates, ()]:
+        had = ", ".join(" with ".join(sweep.glass) or "no glass" for sweep in sweeps)
+        raise Refused(
+            "not_found",
+            f"The four sweeps were not out, in, in and out of the same glass; the set-up had {had}.",
+            advice="Run `glass_toggle`, or in your procedure set `glass: []` before the first and the fourth sweep and "
+            "the plates before the second and the third.",
+        )
+    if len(alike(sweeps)[0]) != 4:
+        raise Refused(
+            "not_found",
+            "The four sweeps did not measure the same: detector, merit, frequency or f-number differ.",
+            advice="Sweep out-in-in-out in one way.",
+        )
+    return plates

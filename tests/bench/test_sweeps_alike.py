@@ -1,4 +1,4 @@
-"""Which sweeps of a run make one curve: those that measured the same thing as the last."""
+"""Which sweeps of a run go together: those of one curve, and those of a plate out, in, in, out."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.sweep_data import SweepData, alike
+from benchd.bench.sweep_data import SweepData, alike, out_in_in_out
+from benchd.errors import Refused
 
 
 def swept(**changes: Any) -> SweepData:
-    same: dict[str, Any] = {"merit": "edge", "lp_mm": 40.0, "f_number": 2.0, "detector": "detector"}
-    return SweepData(setup=3, glass=(), u_frequency_rel=1e-4, hwhm_um=36.0, **(same | changes))
+    same: dict[str, Any] = {"glass": (), "merit": "edge", "lp_mm": 40.0, "f_number": 2.0, "detector": "detector"}
+    return SweepData(setup=3, u_frequency_rel=1e-4, hwhm_um=36.0, **(same | changes))
 
 
 def test_sweeps_that_measured_the_same_are_one_curve() -> None:
@@ -44,3 +45,40 @@ def test_the_last_sweep_says_which() -> None:
     kept, notes = alike([coarse, coarse, fine])
     assert kept == [fine]
     assert notes[0].startswith("2 sweeps of this run")
+
+
+OUT: tuple[str, ...] = ()
+PANE = ("pane-25",)
+
+
+def test_a_plate_out_in_in_out_is_named() -> None:
+    both = ("pane-25", "pane-10")
+    assert out_in_in_out([swept(glass=one) for one in (OUT, PANE, PANE, OUT)]) == PANE
+    assert out_in_in_out([swept(glass=one) for one in (OUT, both, both, OUT)]) == both
+
+
+@pytest.mark.parametrize(
+    ("turns", "had"),
+    [
+        ([PANE, OUT, OUT, PANE], "pane-25, no glass, no glass, pane-25"),
+        ([OUT, PANE, OUT, PANE], "no glass, pane-25, no glass, pane-25"),
+        ([OUT, OUT, OUT, OUT], "no glass, no glass, no glass, no glass"),
+        ([PANE, PANE, PANE, PANE], "pane-25, pane-25, pane-25, pane-25"),
+        ([OUT, PANE, ("pane-10",), OUT], "no glass, pane-25, pane-10, no glass"),
+        ([OUT, PANE, ("pane-25", "pane-10"), OUT], "no glass, pane-25, pane-25 with pane-10, no glass"),
+    ],
+)
+def test_four_sweeps_in_any_other_turn_are_refused_with_what_they_had(turns: list[tuple[str, ...]], had: str) -> None:
+    with pytest.raises(Refused) as caught:
+        out_in_in_out([swept(glass=one) for one in turns])
+    assert caught.value.code == "not_found"
+    assert had in caught.value.text
+    assert "`glass: []` before the first and the fourth sweep" in caught.value.advice
+
+
+def test_of_a_plate_out_in_in_out_are_four_alike() -> None:
+    four = [swept(glass=one) for one in (OUT, PANE, PANE, OUT)]
+    with pytest.raises(Refused, match="holds 3"):
+        out_in_in_out(four[:3])
+    with pytest.raises(Refused, match="did not measure the same"):
+        out_in_in_out([*four[:3], swept(lp_mm=20.0)])

@@ -2,15 +2,47 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import pytest
 
-from stack import Stack
-from tests.stack.conftest import person
+from stack import CONFIGS, Stack
+from technician import RunEnded
+from tests.stack.conftest import PACE, SEED, person
 from tests.stack.differences import Difference, agrees, expanded
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
+
+IN_FIRST = """
+procedure: in_first
+title: A plate in, out, out and in
+needs: {roles: [carriage, target_light, detector]}
+inputs:
+  lens: {type: lens}
+  adapters: {type: list, of: adapter}
+  glass: {type: list, of: glass, min: 1}
+  distance_mm: {type: length, unit: mm, min: 1000}
+steps:
+  - setup: {lens: "${lens}", adapters: "${adapters}", glass: "${glass}", distance_mm: "${distance_mm}", ring: infinity}
+  - ask: {name: seated, kind: confirm, text: "As listed?"}
+  - home: {axes: [carriage], only_if_unhomed: true}
+  - nominal: {}
+  - light: {light: target_light, level: 0.4}
+  - sweep: {merit: auto, repeats: 1}
+  - ask: {name: glass_out, kind: confirm, about: "${glass}", text: "Out?"}
+  - setup: {glass: [], follow: true}
+  - sweep: {merit: auto, repeats: 1}
+  - sweep: {merit: auto, repeats: 1}
+  - setup: {glass: "${glass}", follow: true}
+  - ask: {name: glass_in, kind: confirm, about: "${glass}", text: "In?"}
+  - sweep: {merit: auto, repeats: 1}
+  - assess: {name: glass_toggle}
+finally:
+  - light: {light: target_light, level: 0}
+"""
 
 
 async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack) -> None:
@@ -55,3 +87,16 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack)
     assert found["verdict"] is None
     assert found["advice"] is None
     assert any("paraxial" in note for note in found["notes"])
+
+
+async def test_a_procedure_of_ones_own_that_begins_with_the_plate_is_refused_a_finding(tmp_path: Path) -> None:
+    shutil.copytree(CONFIGS / "workshop", tmp_path / "workshop")
+    procedures = tmp_path / "workshop" / "procedures"
+    procedures.mkdir()
+    (procedures / "in_first.yaml").write_text(IN_FIRST, encoding="utf-8")
+    async with Stack(seed=SEED, pace=PACE, folder=tmp_path) as stack, person(stack) as (_, technician):
+        tape = technician.measure("tape")
+        with pytest.raises(RunEnded) as ended:
+            await technician.run("in_first", lens=LENS, adapters=[RING], glass=[PANE], distance_mm=tape["distance_mm"])
+    assert f"the set-up had {PANE}, no glass, no glass, {PANE}" in str(ended.value)
+    assert "`glass_toggle`" in str(ended.value)
