@@ -109,8 +109,12 @@ def ring_of(ring: Reference) -> Known:
     from benchd.assessments.gauge_readings import Known
 
     if ring.given is None or ring.material is None:
-        missing = "length" if ring.given is None else "expansion"
-        raise Refused("bad_request", f"Reference {ring.id} has no {missing}.", advice="Name a setting ring.")
+        missing, key = ("length", "given") if ring.given is None else ("expansion", "material")
+        raise Refused(
+            "bad_request",
+            f"Reference {ring.id} has no {missing}.",
+            advice=f"Name a setting ring, or write `{key}` into its record.",
+        )
     source = f"{ring.id}, {ring.given.by or 'record'}"
     return Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, source)
 
