@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import signal
 from collections.abc import Callable
 from pathlib import Path
@@ -36,6 +37,8 @@ from benchd.remote.service import MqttService
 _log = structlog.get_logger("benchd")
 
 LAST_GOOD = ".last-good"
+ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
+"""Each of them is a request to end in order, the closing of the terminal too: a motor must not run on behind it."""
 """The folder beside the bench file that keeps what it said when it was last good."""
 
 REST_S, CLOSE_S = 0.6, 0.4
@@ -73,12 +76,25 @@ class Daemon:
         """Ask the daemon to end in order."""
         self._ended.set()
 
+    def _asked(self, number: signal.Signals, terminal: list[int]) -> None:
+        if number is signal.SIGHUP:  # the terminal is gone: whatever is still said there would fail
+            nowhere = os.open(os.devnull, os.O_RDWR)
+            for stream in terminal:
+                os.dup2(nowhere, stream)
+            os.close(nowhere)
+        self.end()
+
     async def serve(self) -> None:
-        """Serve until `end`, SIGINT or SIGTERM. Raises FileProblems, DeviceError, BenchdError where it cannot start,
-        BenchdError (device_fault) where a part of it failed."""
+        """Serve until `end` or a signal of `ENDING`.
+
+        Raises FileProblems, DeviceError, BenchdError where it cannot start, BenchdError (device_fault) where a part of
+        it failed.
+        """
         loop = asyncio.get_running_loop()
-        for number in (signal.SIGINT, signal.SIGTERM):
-            loop.add_signal_handler(number, self.end)
+        handled = [number for number in ENDING if signal.getsignal(number) is not signal.SIG_IGN]  # as nohup has it
+        terminal = [number for number in range(3) if os.isatty(number)]
+        for number in handled:
+            loop.add_signal_handler(number, self._asked, number, terminal)
         try:
             async with contextlib.AsyncExitStack() as stack:
                 if await self._started(stack) and self._mqtt is not None:
@@ -86,7 +102,7 @@ class Daemon:
                     await self._ended.wait()
                 _log.info("ending")
         finally:
-            for number in (signal.SIGINT, signal.SIGTERM):
+            for number in handled:
                 loop.remove_signal_handler(number)
         if self._parts.failure is not None:
             raise self._parts.failure

@@ -78,8 +78,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _on_signals(act: Callable[[int, FrameType | None], None]) -> None:
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, act)
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, act)
 
 
 def _ready(mqtt: MqttService, *, as_json: bool) -> None:

@@ -11,6 +11,9 @@ import tty
 from collections.abc import Callable
 from typing import Self
 
+UNREAD_S = 1.0
+"""So long what is said waits for somebody to read it; then it is lost."""
+
 
 class PtyPeer:
     """Plays the device. `answer(data)` is called in the peer's thread with whatever bytes have come.
@@ -58,9 +61,15 @@ class PtyPeer:
         self._master = self._slave = -1
 
     def send(self, data: bytes) -> None:
-        """Say something, asked or not."""
+        """Say something, asked or not, all of it as long as somebody reads."""
+        left, ends = memoryview(data), time.monotonic() + UNREAD_S
         with contextlib.suppress(OSError):
-            os.write(self._master, data)
+            while left:
+                try:
+                    left = left[os.write(self._master, left) :]
+                except BlockingIOError:
+                    if not select.select([], [self._master], [], max(0.0, ends - time.monotonic()))[1]:
+                        return
 
     def wait_for(self, data: bytes, timeout_s: float = 2.0) -> float:
         """Block until `data` has been received; the monotonic time at which its chunk came."""

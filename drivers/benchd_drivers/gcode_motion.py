@@ -21,7 +21,7 @@ from benchd_drivers.gcode_stopping import Stopping
 from benchd_drivers.gcode_watch import Watch
 from benchd_drivers.gcode_words import INSPECT
 
-SILENT_S = 0.5
+SILENT_S = 1.0
 """A controller that tells no state for so long while it moves is taken for lost."""
 NOT_STARTED_S = 0.4
 """A controller may be idle for a moment between reading a line and moving."""

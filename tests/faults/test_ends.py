@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import fcntl
+import json
 import os
 import random
 import re
 import signal
 import socket
+import subprocess
+import termios
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
@@ -16,6 +20,7 @@ import pytest
 import pytest_asyncio
 
 from benchd.testing.mqtt_rig import until
+from stack import BIN
 from tests.faults.conftest import Lab, lab
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-ends")]
@@ -93,6 +98,8 @@ MUTE = (without_a_broker, before_a_frozen_broker)
         (moving, signal.SIGTERM),
         (sweeping, signal.SIGTERM),
         (asking, signal.SIGINT),
+        (moving, signal.SIGHUP),
+        (sweeping, signal.SIGQUIT),
         (without_a_board, signal.SIGTERM),
         (before_a_deaf_board, signal.SIGTERM),
         (without_a_broker, signal.SIGTERM),
@@ -198,3 +205,33 @@ async def ends(bench: Lab, daemon: asyncio.subprocess.Process, number: signal.Si
     print(f"{number.name}: ended after {time.monotonic() - began:.2f} s")
     assert (code, bench.log.count("Traceback")) == (0, 0), bench.log[-3000:]
     assert bench.left() == {}
+
+
+async def test_a_terminal_that_is_closed_ends_it_in_order(bench: Lab) -> None:
+    """A window shut, or a line to another machine that broke, in the middle of a move with the light on."""
+    told, loop = bench.stack.folder / "terminal.json", asyncio.get_running_loop()
+    window, terminal = os.openpty()
+    loop.add_reader(window, os.read, window, 65536)
+    daemon = subprocess.Popen(  # noqa: ASYNC220  as a shell in that window starts it
+        [BIN / "benchd", "up", bench.stack.bench_file, "--ports-file", told],
+        stdin=terminal, stdout=terminal, stderr=terminal, start_new_session=True,
+        env={**os.environ, "XDG_RUNTIME_DIR": str(bench.stack.folder / "xdg")},
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509  nothing else makes it a terminal's
+    )  # fmt: skip
+    os.close(terminal)
+    try:
+        await until(told.exists, 30.0)
+        bench.stack.ports = json.loads(told.read_text(encoding="utf-8"))
+        async with bench.at():
+            await moving(bench)
+            loop.remove_reader(window)
+            os.close(window)
+            await until(lambda: daemon.poll() is not None, WITHIN_S + 3.0)
+    finally:
+        daemon.kill()
+        daemon.wait()
+    assert daemon.returncode == 0
+    assert await bench.rests()
+    seen = bench.board()
+    assert (seen["state"], seen["power"]) == ("Idle", 0), seen
+    assert seen["um"] < 28_000.0, "not at its goal"
