@@ -73,10 +73,11 @@ class SetupDocument(SetupValues):
 SETTABLE: tuple[str, ...] = tuple(SetupValues.model_fields)
 
 # A change of one of these moves the nominal place of the carriage.
-_MOVES = ("lens", "adapters", "glass", "ring", "distance_mm", "m", "light_nm", "temperature_C", "support", "trim_um")
+MOVES = ("lens", "adapters", "glass", "ring", "distance_mm", "m", "light_nm", "temperature_C", "support", "trim_um")
 
-# These describe one lens on one day; with another lens they are nobody's until stated again.
-_OF_THE_LENS = ("ring", "m", "f_number", "support")
+# Some describe one lens on one day: with another lens they are nobody's until stated again. The magnification was
+# measured at one distance.
+CLEARED_WITH = {"lens": ("ring", "m", "f_number", "support"), "distance_mm": ("m",)}
 
 
 def first_setup(bench_file: BenchFile) -> SetupDocument:
@@ -108,16 +109,15 @@ def apply(
         )
     stated = _checked(changes)
     values = {name: getattr(setup, name) for name in SETTABLE} | stated
-    if values["lens"] != setup.lens:
-        values |= {name: None for name in _OF_THE_LENS if name not in stated}
-    if values["distance_mm"] != setup.distance_mm and "m" not in stated:
-        values["m"] = None
+    for key, described in CLEARED_WITH.items():
+        if values[key] != getattr(setup, key):
+            values |= {name: None for name in described if name not in stated}
     new = SetupDocument(
         **values,
         rev=setup.rev + 1,
         arrangement=bench_file.arrangement,
         mount=records.lens(values["lens"]).mount if values["lens"] else None,
-        stale=setup.stale or any(values[name] != getattr(setup, name) for name in _MOVES),
+        stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES),
     )
     _mates(new, records, bench_file)
     if new.lens is not None:
