@@ -21,7 +21,7 @@ from benchd.records.reader import Reader
 
 
 class Offline:
-    """Answers of a bench that is not asked itself: nothing is homed, the carriage at the low end of its travel.
+    """Answers of a bench that is not asked itself: not homed, not driven, the carriage at the low end.
 
     Calibrations and set-up are those of its record, where there is one that can be read.
     """
@@ -75,6 +75,7 @@ class Offline:
             devices={self._assembly.public_name(name) for name in self._assembly.devices},
             calibrations=set(self._calibrations),
             homed=False,
+            stale=True,
             carriage_um=spec.low,
             where=self._where,
         )

@@ -20,7 +20,7 @@ class Whereabouts:
     """What a set-up says of places on the carriage (um): nominal (None where it cannot be said), depth at place 0.
 
     `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `limit` the
-    least depth, and `parts` what an answer about the rear would count for.
+    least depth, and `parts` what an answer about the rear would count for; `setup` the whole of it, as JSON values.
     """
 
     nominal_um: float | None
@@ -30,6 +30,7 @@ class Whereabouts:
     scale_growth: float = 0.0
     limit: Clearance = NOT_LIMITED
     parts: Parts = (None, (), (), None)
+    setup: Mapping[str, Any] = field(default_factory=dict)
 
     def depth_um(self, place_um: float) -> float:
         """Seat to target with the carriage there."""
@@ -55,7 +56,8 @@ class BenchFigures:
     """Speeds in um/s, times in s. `point_s` is one exposure with its transfer and analysis, settling apart.
 
     `run_up_um` is where the carriage goes first to come to a place, from that place: below it negative. Homing may go
-    to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it.
+    to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `stale` whether the
+    carriage was not driven since something changed that its place depends on.
     `devices`: every name that a step may use, roles first; `calibrations`: artefacts with one in force.
     """
 
@@ -68,6 +70,7 @@ class BenchFigures:
     point_s: float
     home_s: float
     homed: bool
+    stale: bool
     carriage_um: float
     where: Where
     run_up_um: float = 0.0

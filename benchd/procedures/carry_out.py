@@ -21,12 +21,12 @@ from benchd.procedures import steps as kinds
 from benchd.procedures.bench_figures import demand
 from benchd.procedures.dry_run import dry_run
 from benchd.procedures.figures_of import figures_of
-from benchd.procedures.foresight import Foresight
 from benchd.procedures.inputs import Known, kind_of, take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.prompts import Prompts
+from benchd.procedures.rear_ahead import rear_now
 from benchd.procedures.scope import Scope, holds, listed, resolve, times
 from benchd.records.values import ReadingRow
 
@@ -134,7 +134,7 @@ class CarryOut:
         limit = setup.clearance_of(document)
         if limit.question is None:
             return
-        asked = Foresight(await figures_of(self._bench)).rear(step)
+        asked = rear_now(await figures_of(self._bench), step)
         if asked is None:
             return
         if await self._prompts.ask("rear_clear", "yes_no", asked.text) is not True:

@@ -24,6 +24,7 @@ async def figures_of(bench: Bench) -> BenchFigures:
         devices={bench.assembly.public_name(name) for name in bench.assembly.devices},
         calibrations=set(bench.setup.calibrated_artefacts),
         homed=bench.trust.homed,
+        stale=bench.setup.document.stale,
         carriage_um=(await bench.carriage.read()).value,
         where=where,
         limits_um=bench.carriage.limits_um,

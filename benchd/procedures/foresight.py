@@ -1,36 +1,42 @@
-"""Where a bench would stand after each step, and how long the step would take: arithmetic, nothing moves."""
+"""Where a bench would stand after each step, and how long the step would take: arithmetic, nothing moves.
+
+What depends on an answer to come is not known, and neither is what rests on it, until a step makes it known again. A
+step that went on without being refused tells that the carriage was homed.
+"""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from copy import copy
-from dataclasses import dataclass
-from itertools import pairwise, permutations
-from statistics import fmean
+from dataclasses import replace
 from typing import Any, Self
 
-from benchd.bench.clearance import check_way_to_switch, rear_question, to_be_seen_um
-from benchd.bench.sweeper import DEFAULT_LP_MM
+from benchd.bench.clearance import check_way_to_switch
 from benchd.errors import Refused
-from benchd.procedures.arguments import Ask, Home, Move, Setup, Sweep
-from benchd.procedures.bench_figures import BenchFigures, Whereabouts
-from benchd.procedures.entry_text import light_text, said
-from benchd.procedures.plan import Entry
-from benchd.procedures.room_to_move import as_said, not_homed, reach, too_near, unsaid, would_be_refused
+from benchd.procedures.arguments import Home, Move, Setup, Sweep
+from benchd.procedures.bench_figures import BenchFigures
+from benchd.procedures.entry_text import said, still_entry
+from benchd.procedures.foreseen import Foreseen, Why, joined
+from benchd.procedures.plan import Entry, WouldBeRefused
+from benchd.procedures.room_to_move import (
+    as_said,
+    foremost,
+    not_driven,
+    not_homed,
+    perhaps,
+    reach,
+    too_near,
+    unsaid,
+    would_be_refused,
+)
+from benchd.procedures.set_up_ahead import SetUpAhead
 from benchd.procedures.steps import Step
-from benchd.procedures.sweep_places import SweepPlaces, sweep_places
+from benchd.procedures.sweep_ahead import SweepAhead
 
-ASSUMED_HALF_WIDTH_UM = 50.0
-"""Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
+HOMED, STALE, PLACE = "homed", "stale", "carriage_um"
 
-
-@dataclass(frozen=True, slots=True)
-class RearAsk:
-    """What a person has to make sure of: lens, glass and target stay clear of each other down to this depth (um)."""
-
-    text: str
-    depth_um: float
+Open = Mapping[str, Why]
+"""Arguments of a step that answers to come will say, and on what each depends."""
 
 
 class Foresight:
@@ -38,189 +44,186 @@ class Foresight:
 
     def __init__(self, bench: BenchFigures) -> None:
         self.bench = bench
-        self.carriage_um = bench.carriage_um
-        self.homed = bench.homed
+        self.state = Foreseen({HOMED: bench.homed, STALE: bench.stale, PLACE: bench.carriage_um})
+        self.set_up = SetUpAhead(bench.where)
         self.rear_seen = dict(bench.rear_seen)
-        self.changes: dict[str, Any] = {}
-        self.where: Whereabouts | None = None
+        self.rear_told = False  # that somebody may be asked about a rear, of the set-up as it is
+        self.drives = False  # whether the last step may move the carriage
 
     def copy(self) -> Self:
         """The same state, to go another way from here."""
         twin = copy(self)
-        twin.changes = dict(self.changes)
-        twin.rear_seen = dict(self.rear_seen)
+        twin.state, twin.set_up, twin.rear_seen = self.state.copy(), self.set_up.copy(), dict(self.rear_seen)
         return twin
 
-    def take(self, step: Step) -> Entry:  # noqa: PLR0911  one return for each kind of step
-        """What the step would do; the state moves on."""
+    def meet(self, other: Foresight, why: Why) -> None:
+        """Whichever of the two ways was gone to here, which depends on `why`."""
+        self.state.meet(other.state, why)
+        self.set_up.meet(other.set_up, why)
+        both = self.rear_seen.keys() & other.rear_seen.keys()
+        self.rear_seen = {parts: max(self.rear_seen[parts], other.rear_seen[parts]) for parts in both}
+        self.rear_told = self.rear_told and other.rear_told
+
+    def as_open_as(self, other: Foresight) -> bool:
+        """Whether no less is known here than there, where the ways met."""
+        mine, theirs = ((one.state.open, one.set_up.values.open, one.rear_seen, one.rear_told) for one in (self, other))
+        return mine == theirs
+
+    def take(self, step: Step, opened: Open) -> Entry:
+        """What the step would do; the state moves on. What is `opened` is left out of it, but for a move's place."""
         args: Any = step.args
+        self.drives = False
         match step.verb:
             case "home":
-                return self._home(args)
+                return self._home(args, opened)
             case "setup":
-                return self._setup(args)
-            case "ask":
-                return _ask(args)
+                return self._setup(args, opened)
             case "nominal":
-                return self._nominal()
+                return self._to_nominal("nominal", "where the chain says")
             case "move":
-                return self._move(args)
+                return self._move(args, opened)
             case "sweep":
-                return self._sweep(args)
-            case "light":
-                return Entry("light", light_text(args), args.for_s or 0.0)
-            case "camera":
-                return Entry("camera", ", ".join(f"{key} {value}" for key, value in args.given().items()))
-            case "read":
-                return Entry("read", f"{args.device} as {args.as_}", self.bench.reading_s)
-            case "assess":
-                return Entry("assess", args.name + (f" of {args.of}" if args.of else ""), self.bench.assess_s)
-            case "wait":
-                return Entry("wait", f"{args.for_s:g} s", args.for_s)
+                return self._sweep(args, opened)
             case "accept":
-                return Entry("accept", f"{args.finding}, {f'{args.days} days' if args.days else 'without end'}")
-        raise AssertionError(step.verb)
+                self.state.know(stale=True)  # the chain is another one
+        return still_entry(step, self.bench, opened)
 
-    def rear(self, step: Step) -> RearAsk | None:
-        """What would be asked before the step, of the set-up as it makes it, if its lens's rear is in no record.
-
-        The answer counts for that set-up, as far as the carriage goes in this step and in a sweep about nominal: that
-        mostly follows, and nobody likes to be asked twice.
-        """
-        twin = self.copy()
-        entry = twin.take(step)
-        where = twin._places()
-        if where is None or where.limit.question is None or entry.problem is not None:
-            return None
-        if step.verb == "home" and entry.to_um is not None:
-            low = self.bench.home_um
-        elif entry.reach_um is not None:
-            low = entry.reach_um[0]
-        else:
-            return None
-        if where.depth_um(low) >= self.rear_seen.get(where.parts, math.inf):
-            return None
-        if where.nominal_um is not None:
-            low = min(low, reach(self.bench, where, where.nominal_um, twin._sweep_places(where).farthest_um)[0])
-        depth_um = to_be_seen_um(where.depth_um(low))
-        self.rear_seen[where.parts] = depth_um
-        down = f"The carriage may go down to {where.place_um(depth_um):.0f} µm on its scale"
-        way = ", on the way to its switch." if step.verb == "home" else "."
-        return RearAsk(f"{rear_question(where.limit, depth_um)} {down}{way}", depth_um)
-
-    def _home(self, args: Home) -> Entry:
-        if args.only_if_unhomed and self.homed:
+    def _home(self, args: Home, opened: Open) -> Entry:
+        homed, why = self.state.get(HOMED), (*self.state.why(HOMED), *_all(opened))
+        if args.only_if_unhomed is True and homed:
             return Entry("home", "nothing to do, it is homed")
+        if homed is False or (args.only_if_unhomed is False and not opened):
+            why = ()
         assert isinstance(args.axes, tuple)
-        axes = ", ".join(str(axis) for axis in args.axes)
-        before = self.carriage_um
-        problem = too_near(self._places(), "home", self.bench.home_um, check_way_to_switch)
-        if problem is None:
-            self.homed, self.carriage_um = True, self.bench.travel_um[0]
-        return Entry("home", axes, self.bench.home_s, 0.0, (), before, self.bench.travel_um[0], problem=problem)
+        text = ", ".join(str(axis) for axis in args.axes)
+        before, to_um = self.state.get(PLACE), self.bench.travel_um[0]
+        problem = perhaps(too_near(self.set_up.places, "home", self.bench.home_um, check_way_to_switch), why)
+        if _may_be(problem):
+            unless = self.copy()
+            self.drives = True
+            self.state.know(stale=True, carriage_um=to_um)
+            if why:
+                self.meet(unless, why)
+            self.state.know(homed=True)
+        if not why:
+            return Entry("home", text, self.bench.home_s, 0.0, (), before, to_um, problem=problem)
+        text += f", if it is not homed by then; that depends on {joined(why)}"
+        return Entry("home", text, 0.0, self.bench.home_s, (), before, to_um, problem=problem)
 
-    def _setup(self, args: Setup) -> Entry:
-        stated = args.changes()
-        text = ", ".join(f"{key} {said(value)}" for key, value in stated.items()) or "nothing changes"
-        self.changes |= stated
+    def _setup(self, args: Setup, opened: Open) -> Entry:
+        stated, open_keys = args.changes(), {key: why for key, why in opened.items() if key != "follow"}
+        parts = [f"{key} {said(value)}" for key, value in stated.items()]
+        parts += [f"{key} by {joined(why)}" for key, why in open_keys.items()]
+        text = ", ".join(parts) or "nothing changes"
+        before = self.set_up.why
         try:
-            self.where = self.bench.where(self.changes)
+            moves_nominal = self.set_up.change(stated, open_keys)
         except Refused as refused:
-            self.where = None
             return Entry("setup", text, problem=as_said("setup", refused))
-        self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == self.where.parts}
-        if args.follow is not True:
-            stays = too_near(self.where, "setup", self.carriage_um) if self.homed else None
-            return Entry("setup", text, problem=stays)
-        return self._to_nominal("setup", f"{text}; the carriage follows")
-
-    def _nominal(self) -> Entry:
-        return self._to_nominal("nominal", "where the chain says")
+        where = self.set_up.places
+        self.rear_seen = {seen: um for seen, um in self.rear_seen.items() if where and seen == where.parts}
+        self.rear_told = False
+        if moves_nominal:
+            self.state.know(stale=True)
+        elif moves_nominal is None and self.state.get(STALE) is not True:
+            self.state.lose(STALE, (*self.state.why(STALE), *before, *self.set_up.why))
+        stays = self.copy()
+        if args.follow is True:
+            return self._to_nominal("setup", f"{text}; the carriage follows")
+        if "follow" in opened:
+            why = opened["follow"]
+            entry = self._to_nominal("setup", f"{text}; whether the carriage follows depends on {joined(why)}")
+            self.meet(stays, why)
+            return replace(entry, problem=perhaps(entry.problem, why))
+        here = self.state.get(PLACE)
+        if here is None or self.state.get(HOMED) is False:
+            return Entry("setup", text)
+        return Entry("setup", text, problem=perhaps(too_near(where, "setup", here), self.state.why(HOMED)))
 
     def _to_nominal(self, verb: str, text: str) -> Entry:
-        where = self._places()
+        where = self.set_up.places
+        if where is None and self.set_up.why:
+            return self._somewhere(verb, text, self.set_up.why)
         if where is None or where.nominal_um is None:
             return Entry(verb, text, problem=unsaid(f"{verb}: the set-up does not say where nominal is"))
         return self._drive(verb, text, where.nominal_um)
 
-    def _move(self, args: Move) -> Entry:
-        stated = {key: value for key, value in args.given().items() if key != "axis"}
-        ((key, value),) = stated.items()
-        text = f"{args.axis} {key} {value:g}"
-        if args.axis != "carriage":
+    def _move(self, args: Move, opened: Open) -> Entry:
+        ((key, value),) = ((key, value) for key, value in args.given().items() if key != "axis")
+        text = f"{args.axis} {key} {said(value)}"
+        if "axis" not in opened and args.axis != "carriage":
             return Entry("move", text)
-        where = self._places()
-        if key == "carriage_um":
-            return self._drive("move", text, value)
-        if key == "by_um":
-            return self._drive("move", text, self.carriage_um + value)
-        if key == "depth_um" and where is not None:
-            return self._drive("move", text, where.place_um(value))
-        if key == "offset_um" and where is not None and (place := where.place_of_offset_um(value)) is not None:
-            return self._drive("move", text, place)
-        return Entry("move", text, problem=unsaid(f"move: the set-up does not say where {key} {value:g} is"))
+        if opened:
+            return self._somewhere("move", text, _all(opened))
+        where, here = self.set_up.places, self.state.get(PLACE)
+        why = {"carriage_um": (), "by_um": self.state.why(PLACE)}.get(key, self.set_up.why)
+        if why:
+            return self._somewhere("move", text, why)
+        to_um: float | None = {"carriage_um": value, "by_um": (here or 0.0) + value}.get(key)
+        if to_um is None and where is not None:
+            to_um = where.place_um(value) if key == "depth_um" else where.place_of_offset_um(value)
+        if to_um is None:
+            return Entry("move", text, problem=unsaid(f"move: the set-up does not say where {key} {value:g} is"))
+        return self._drive("move", text, to_um)
 
-    def _sweep(self, args: Sweep) -> Entry:
-        where = self._places()
-        places = self._sweep_places(where, args)
-        assert isinstance(args.repeats, int)
-        points, span, search = args.repeats * places.points, places.span_um, places.look
-        here: float | None = self.carriage_um
+    def _sweep(self, args: Sweep, opened: Open) -> Entry:
+        where, from_um = self.set_up.places, self.state.get(PLACE)
+        sweep = SweepAhead(self.bench, where, args)
+        unhomed = self._unhomed("sweep")
+        why = (*_all(opened), *self.set_up.why, *(self.state.why(PLACE) if args.about == "here" else ()))
+        here = from_um
         if where is not None and args.about != "here":
             here = where.place_of_offset_um(args.about) if isinstance(args.about, float) else where.nominal_um
-        text = f"{points} points over about {span:.0f} µm, merit {args.merit}"
-        if not self.homed:
-            return Entry("sweep", text, problem=not_homed("sweep"))
-        if here is None:
-            return Entry("sweep", text, problem=unsaid("sweep: the set-up does not say where nominal is"))
-        looking = self._looking_s(search)
-        seconds = self.bench.approach_s(self.carriage_um, here) + self.bench.approach_s(here, here + search[0])
-        seconds += looking + points * (self._shuffled_s(places.stations) + self.bench.point_s)
-        more = places.more_looks * looking + self._looking_s(places.wide)
-        before, self.carriage_um = self.carriage_um, here
-        look, over = (here + search[0], here + search[-1]), (here - span / 2, here + span / 2)
-        low, high = reach(self.bench, where, here, places.farthest_um)
-        text += f", after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
-        text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
-        refusals = (would_be_refused(self.bench, where, "sweep", place) for place in (*over, *look))
-        problem = next((one for one in refusals if one is not None), None)
-        return Entry("sweep", text, seconds, more, (), before, here, look, over, (low, high), problem=problem)
-
-    def _looking_s(self, offsets: Sequence[float]) -> float:
-        """A picture at each place in its turn, once the carriage is at the first."""
-        ways = sum(self.bench.approach_s(one, other) for one, other in pairwise(offsets))
-        return ways + len(offsets) * self.bench.point_s
-
-    def _shuffled_s(self, offsets: Sequence[float]) -> float:
-        """The way from one place to another, on average over all orders of them."""
-        return fmean(self.bench.approach_s(one, other) for one, other in permutations(offsets, 2))
-
-    def _sweep_places(self, where: Whereabouts | None, args: Sweep | None = None) -> SweepPlaces:
-        half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
-        span, step, lp_mm = (getattr(args, name, None) for name in ("span_um", "step_um", "lp_mm"))
-        return sweep_places(half_width * DEFAULT_LP_MM / (lp_mm or DEFAULT_LP_MM), span, step)
+        if not _may_be(unhomed):
+            return Entry("sweep", sweep.text, problem=unhomed)
+        if here is None and not why:
+            return Entry("sweep", sweep.text, problem=unsaid("sweep: the set-up does not say where nominal is"))
+        entry = sweep.somewhere(why) if why or here is None else sweep.about(here, from_um)
+        undriven = None if self.state.get(STALE) is False else perhaps(not_driven("sweep"), self.state.why(STALE))
+        problem = foremost(unhomed, undriven, entry.problem)
+        if _may_be(problem):
+            self._arrived(entry.to_um, why)
+        elif here is not None:
+            self.state.know(carriage_um=here)
+        return replace(entry, problem=problem)
 
     def _drive(self, verb: str, text: str, to_um: float) -> Entry:
-        before, where = self.carriage_um, self._places()
-        problem = would_be_refused(self.bench, where, verb, to_um) if self.homed else not_homed(verb)
-        if problem is None:
-            self.carriage_um = to_um
+        before, where = self.state.get(PLACE), self.set_up.places
+        problem = foremost(self._unhomed(verb), would_be_refused(self.bench, where, verb, to_um))
         ends = reach(self.bench, where, to_um)
-        turn = next((end for end in ends if not min(before, to_um) <= end <= max(before, to_um)), None)
-        if turn is not None and problem is None:
+        start = to_um if before is None else before
+        turn = next((end for end in ends if not min(start, to_um) <= end <= max(start, to_um)), None)
+        if turn is not None and before is not None and problem is None:
             text += f", by way of {turn:.0f} µm"
-        seconds = self.bench.approach_s(before, to_um)
+        if _may_be(problem):
+            self._arrived(to_um)
+        seconds = self.bench.approach_s(start, to_um)
         return Entry(verb, text, seconds, 0.0, (), before, to_um, reach_um=ends, problem=problem)
 
-    def _places(self) -> Whereabouts | None:
-        if self.where is None:
-            try:
-                self.where = self.bench.where(self.changes)
-            except Refused:
-                return None
-        return self.where
+    def _somewhere(self, verb: str, text: str, why: Why) -> Entry:
+        """A drive to a place that is not known yet."""
+        problem = self._unhomed(verb)
+        if _may_be(problem):
+            self._arrived(None, why)
+        return Entry(verb, f"{text}; where that is depends on {joined(why)}", problem=problem)
+
+    def _unhomed(self, verb: str) -> WouldBeRefused | None:
+        return None if self.state.get(HOMED) else perhaps(not_homed(verb), self.state.why(HOMED))
+
+    def _arrived(self, place_um: float | None, why: Why = ()) -> None:
+        """A drive that was not refused has come to its place, None where that depends on something."""
+        self.drives = True
+        self.state.know(homed=True, stale=False)
+        if place_um is None:
+            self.state.lose(PLACE, why)
+        else:
+            self.state.know(carriage_um=place_um)
 
 
-def _ask(args: Ask) -> Entry:
-    choices = f" [{' / '.join(args.choices)}]" if args.choices else ""
-    return Entry("ask", args.kind, ask=args.prompt + choices)
+def _all(opened: Open) -> Why:
+    return tuple(dict.fromkeys(one for why in opened.values() for one in why))
+
+
+def _may_be(problem: WouldBeRefused | None) -> bool:
+    """Whether the step may be carried out all the same, with what it needs."""
+    return problem is None or problem.depends is not None

@@ -8,7 +8,7 @@ from typing import Any
 from benchd.bench.chain import CalibrationInForce, Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
 from benchd.bench.motion_figures import HOMING_BEYOND_UM, MotionFigures
-from benchd.bench.setup import SetupDocument
+from benchd.bench.setup import SETTABLE, SetupDocument
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.devices import AxisSpec
 from benchd.errors import Refused
@@ -76,6 +76,7 @@ def whereabouts(records: Records, setup: SetupDocument, chain: Chain, limit: Cle
         scale_growth=chain.scale_growth,
         limit=limit,
         parts=parts_of(setup),
+        setup=setup.model_dump(mode="json", include=set(SETTABLE)),
     )
 
 
@@ -86,6 +87,7 @@ def figures(
     devices: Set[str],
     calibrations: Set[str],
     homed: bool,
+    stale: bool,
     carriage_um: float,
     where: Where,
     limits_um: tuple[float, float] | None = None,
@@ -104,6 +106,7 @@ def figures(
         point_s=POINT_S,
         home_s=(spec.high - spec.low) / spec.top_speed + SEEK_S,
         homed=homed,
+        stale=stale,
         carriage_um=carriage_um,
         where=where,
         run_up_um=-approach_um if spec.approach == "from_below" else approach_um,

@@ -10,11 +10,20 @@ from benchd.errors import ErrorCode, Refused
 
 @dataclass(frozen=True, slots=True)
 class WouldBeRefused:
-    """Why the bench would not do something, the code it would say so with, and what it would advise."""
+    """Why the bench would not do something, the code it would say so with, and what it would advise.
+
+    `depends` says on what it depends whether it comes to that, None where it does in any case.
+    """
 
     text: str
     code: ErrorCode
     advice: str = ""
+    depends: str | None = None
+
+    @property
+    def said(self) -> str:
+        """What it is, and what it depends on."""
+        return self.text if self.depends is None else f"{self.text} (depends on {self.depends})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +34,8 @@ class Entry:
     places where something moves; `problem` says why it would be refused. A sweep goes to `to_um` first, looks about it
     over `pilot_um`, and reads over `over_um` (lowest and highest place; it lies about the peak that the look finds).
     `reach_um` are the lowest and highest place that a step may bring the carriage to, by whatever way it comes there;
-    `seconds_more` is what it takes longer to look so far.
+    `seconds_more` is what it takes longer to look so far, or to do what may not be needed. Places are None where they
+    depend on what is not known yet; the text says on what.
     """
 
     verb: str
@@ -77,12 +87,13 @@ class Plan:
 
     @property
     def problems(self) -> tuple[str, ...]:
-        """What would be refused."""
-        return tuple(entry.problem.text for entry in self.entries if entry.problem is not None)
+        """What would be refused, or might be: then it says what that depends on."""
+        return tuple(entry.problem.said for entry in self.entries if entry.problem is not None)
 
     def require_possible(self) -> None:
         """Raise Refused, as the first step would that is refused in any case, before anything moves."""
-        certain = [entry.problem for entry in self.entries if entry.problem is not None and not entry.when]
+        problems = [entry.problem for entry in self.entries if entry.problem is not None and not entry.when]
+        certain = [problem for problem in problems if problem.depends is None]
         if certain:
             raise Refused(
                 certain[0].code,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from benchd.bench.clearance import Clearance, check_clearance
 from benchd.errors import Refused
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
+from benchd.procedures.foreseen import Why, joined
 from benchd.procedures.plan import WouldBeRefused
 
 
@@ -59,6 +61,25 @@ def not_homed(verb: str) -> WouldBeRefused:
     return WouldBeRefused(f"{verb}: the carriage is not homed", "not_homed")
 
 
+def not_driven(verb: str) -> WouldBeRefused:
+    """What needs a carriage that was driven by the set-up as it is."""
+    text = f"{verb}: since the carriage was last driven the set-up has changed, or it was homed"
+    return WouldBeRefused(text, "not_driven", "Put a step 'nominal' before it.")
+
+
 def unsaid(text: str) -> WouldBeRefused:
     """What the set-up leaves open."""
     return WouldBeRefused(text, "not_driven")
+
+
+def perhaps(problem: WouldBeRefused | None, why: Why) -> WouldBeRefused | None:
+    """The same where it depends on something whether it comes to that."""
+    if problem is None or not why:
+        return problem
+    return replace(problem, depends=joined((*(() if problem.depends is None else (problem.depends,)), *why)))
+
+
+def foremost(*problems: WouldBeRefused | None) -> WouldBeRefused | None:
+    """The first that there is in any case, else the first that there may be."""
+    told = [problem for problem in problems if problem is not None]
+    return next((problem for problem in told if problem.depends is None), told[0] if told else None)

@@ -68,7 +68,7 @@ class DryRun(Told):
     """With every branch taken, and with the longest search for a focus that is not where it should be."""
     asks: list[str]
     problems: list[str]
-    """What would be refused."""
+    """What would be refused, or might be: then it says what that depends on."""
     entries: list[Entry]
 
 

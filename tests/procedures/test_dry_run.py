@@ -34,7 +34,7 @@ def where(changes: Mapping[str, Any]) -> Whereabouts:
         raise Refused("clearance", "Rear element, glass and target would have 1.2 mm between them; 2 mm is the least.")
     zero = BASE_UM + RING_UM * len(adapters)
     nominal = 50000.0 + CONJUGATE_UM + GLASS_UM * len(glass) - zero if changes.get("lens") else None
-    return Whereabouts(nominal, zero, half_width_um=35.25)
+    return Whereabouts(nominal, zero, half_width_um=35.25, setup=changes)
 
 
 BENCH = BenchFigures(
@@ -47,6 +47,7 @@ BENCH = BenchFigures(
     point_s=0.1,
     home_s=6.0,
     homed=False,
+    stale=True,
     carriage_um=0.0,
     where=where,
 )
@@ -117,7 +118,7 @@ def test_a_sweep_says_over_which_places_it_looks_and_reads() -> None:
 def test_a_sweep_about_an_offset_looks_there_whatever_the_trim() -> None:
     """Nominal has the trim in it, an offset has not."""
     alone = sweep_alone(SweepOrder(25.0, None, None, "edge", None, 1, "stepped"))
-    trimmed = replace(BENCH, homed=True, where=lambda _: Whereabouts(9356.0, 42003.0, 35.25, trim_um=5.0))
+    trimmed = replace(BENCH, homed=True, stale=False, where=lambda _: Whereabouts(9356.0, 42003.0, 35.25, trim_um=5.0))
     entry = dry_run(alone, {}, trimmed, facts).entries[0]
     assert (entry.to_um, entry.problem) == (9376.0, None)
     assert entry.pilot_um == pytest.approx((9376.0 - 88.125, 9376.0 + 88.125))
@@ -395,7 +396,7 @@ def test_loops_are_written_out_calls_gone_into_and_what_hangs_on_an_answer_is_sa
     procedure = read_procedure(path).procedure
     values = {"adapters": ["ring-07", "gap-03"], "lens": "L-0417"}
     found = dry_run(procedure, values, BENCH, facts, LIBRARY.procedures)
-    assert found.entries[2].text == "depends on the answer depth"
+    assert found.entries[2].text == "carriage depth_um ${depth}; where that is depends on the answer depth"
     assert [one.text for one in found.entries if one.verb == "assess"] == [
         f"adapter_length of {name}" for name in ("ring-07", "gap-03") * 2
     ]

@@ -1,0 +1,70 @@
+"""What a person is asked about a lens's rear that is in no record, before a step that moves."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from benchd.bench.clearance import rear_question, to_be_seen_um
+from benchd.procedures.bench_figures import BenchFigures
+from benchd.procedures.foreseen import joined
+from benchd.procedures.foresight import PLACE, Foresight, Open
+from benchd.procedures.room_to_move import reach
+from benchd.procedures.steps import Step
+from benchd.procedures.sweep_ahead import places_of
+
+
+@dataclass(frozen=True, slots=True)
+class RearAsk:
+    """What a person has to make sure of: lens, glass and target stay clear of each other down to this depth (um)."""
+
+    text: str
+    depth_um: float
+
+
+def rear_now(bench: BenchFigures, step: Step) -> RearAsk | None:
+    """What has to be asked before a step of the bench as it stands."""
+    return rear_ask(Foresight(bench), step, {})
+
+
+def rear_ask(ahead: Foresight, step: Step, open_args: Open) -> RearAsk | None:
+    """What would be asked before the step, of the set-up as it makes it, if its lens's rear is in no record.
+
+    The answer counts for that set-up, as far as the carriage goes in this step and in a sweep about nominal: that
+    mostly follows, and nobody likes to be asked twice.
+    """
+    twin = ahead.copy()
+    entry = twin.take(step, open_args)
+    where = twin.set_up.places
+    if where is None or where.limit.question is None or not twin.drives:
+        return None
+    if step.verb == "home" and entry.to_um is not None:
+        low = ahead.bench.home_um
+    elif entry.reach_um is not None:
+        low = entry.reach_um[0]
+    else:
+        return None
+    if where.depth_um(low) >= ahead.rear_seen.get(where.parts, math.inf):
+        return None
+    if where.nominal_um is not None:
+        low = min(low, reach(ahead.bench, where, where.nominal_um, places_of(where).farthest_um)[0])
+    depth_um = to_be_seen_um(where.depth_um(low))
+    ahead.rear_seen[where.parts] = depth_um
+    down = f"The carriage may go down to {where.place_um(depth_um):.0f} µm on its scale"
+    way = ", on the way to its switch." if step.verb == "home" else "."
+    return RearAsk(f"{rear_question(where.limit, depth_um)} {down}{way}", depth_um)
+
+
+def rear_perhaps(ahead: Foresight, step: Step, open_args: Open) -> str | None:
+    """On what it depends whether, or how, somebody is asked before the step; None where that is known.
+
+    Once that was told (`rear_told`) it is not told again of that set-up.
+    """
+    twin = ahead.copy()
+    entry = twin.take(step, open_args)
+    if not twin.drives or twin.set_up.bare or twin.rear_told:
+        return None
+    why, where = twin.set_up.why, twin.set_up.places
+    if not why and where is not None and where.limit.question is not None and entry.to_um is None:
+        why = twin.state.why(PLACE)
+    return joined(why) if why else None

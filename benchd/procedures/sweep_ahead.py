@@ -1,0 +1,72 @@
+"""A sweep before it is taken: where it looks and reads, how long that takes, whether it may go there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise, permutations
+from statistics import fmean
+
+from benchd.bench.sweeper import DEFAULT_LP_MM
+from benchd.procedures.arguments import Sweep
+from benchd.procedures.bench_figures import BenchFigures, Whereabouts
+from benchd.procedures.foreseen import Why, joined
+from benchd.procedures.plan import Entry
+from benchd.procedures.room_to_move import foremost, reach, would_be_refused
+from benchd.procedures.sweep_places import SweepPlaces, sweep_places
+
+ASSUMED_HALF_WIDTH_UM = 50.0
+"""Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
+
+
+def places_of(where: Whereabouts | None, args: Sweep | None = None) -> SweepPlaces:
+    """The places of a sweep, or of one that leaves everything to the bench."""
+    half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
+    span, step, lp_mm = (getattr(args, name, None) for name in ("span_um", "step_um", "lp_mm"))
+    return sweep_places(half_width * DEFAULT_LP_MM / (lp_mm or DEFAULT_LP_MM), span, step)
+
+
+class SweepAhead:
+    """One sweep of a set-up that gives these places."""
+
+    def __init__(self, bench: BenchFigures, where: Whereabouts | None, args: Sweep) -> None:
+        self._bench = bench
+        self._where = where
+        self._places = places_of(where, args)
+        assert isinstance(args.repeats, int)
+        self._points = args.repeats * self._places.points
+        self.text = f"{self._points} points over about {self._places.span_um:.0f} µm, merit {args.merit}"
+
+    def somewhere(self, why: Why) -> Entry:
+        """Where it begins, or how far it goes, depends on an answer."""
+        taking, more = self._seconds()
+        return Entry("sweep", f"{self.text}; where depends on {joined(why)}", taking, more)
+
+    def about(self, here_um: float, from_um: float | None) -> Entry:
+        """It begins here; the carriage stood there, None where that is not known."""
+        bench, places = self._bench, self._places
+        search, span = places.look, places.span_um
+        taking, more = self._seconds()
+        seconds = bench.approach_s(here_um if from_um is None else from_um, here_um)
+        seconds += bench.approach_s(here_um, here_um + search[0]) + taking
+        look = (here_um + search[0], here_um + search[-1])
+        over = (here_um - span / 2, here_um + span / 2)
+        low, high = reach(bench, self._where, here_um, places.farthest_um)
+        text = f"{self.text}, after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
+        text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
+        problem = foremost(*(would_be_refused(bench, self._where, "sweep", place) for place in (*over, *look)))
+        return Entry("sweep", text, seconds, more, (), from_um, here_um, look, over, (low, high), problem=problem)
+
+    def _seconds(self) -> tuple[float, float]:
+        """From its first place on: of the first look and the readings, and of all further looks."""
+        looking = self._looking_s(self._places.look)
+        taking = looking + self._points * (self._shuffled_s(self._places.stations) + self._bench.point_s)
+        return taking, self._places.more_looks * looking + self._looking_s(self._places.wide)
+
+    def _looking_s(self, offsets: Sequence[float]) -> float:
+        """A picture at each place in its turn, once the carriage is at the first."""
+        ways = sum(self._bench.approach_s(one, other) for one, other in pairwise(offsets))
+        return ways + len(offsets) * self._bench.point_s
+
+    def _shuffled_s(self, offsets: Sequence[float]) -> float:
+        """The way from one place to another, on average over all orders of them."""
+        return fmean(self._bench.approach_s(one, other) for one, other in permutations(offsets, 2))
