@@ -10,6 +10,7 @@ from typing import Any
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import CalibrationInForce, datum_chain, position_record
 from benchd.bench.clearance import clearance
+from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.devices import Axis, Encoder
 from benchd.errors import BenchdError, Refused
@@ -69,6 +70,9 @@ class Offline:
     def figures(self) -> BenchFigures:
         """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""
         spec = self._assembly.named("carriage", Axis).spec
+        # How far the motor's zero is from an encoder's is known only once it is homed.
+        has_encoder = self._assembly.in_role("position", Encoder) is not None
+        motion = MotionFigures(spec.top_speed)
         return of_records.figures(
             spec,
             settle_ms=self._loaded.file.motion.settle_ms,
@@ -78,6 +82,7 @@ class Offline:
             stale=True,
             carriage_um=spec.low,
             where=self._where,
+            limits_um=(spec.low, spec.high) if has_encoder else motion.limits_um(spec, None),
         )
 
     def _where(self, changes: Mapping[str, Any]) -> Whereabouts:

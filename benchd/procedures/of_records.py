@@ -90,16 +90,15 @@ def figures(
     stale: bool,
     carriage_um: float,
     where: Where,
-    limits_um: tuple[float, float] | None = None,
+    limits_um: tuple[float, float],
     rear_seen: Mapping[Parts, float] | None = None,
 ) -> BenchFigures:
-    """What a dry run has to know, by what the carriage can do; `limits_um` are its own where they are narrower."""
-    motion = MotionFigures(spec.top_speed)
-    approach_um = motion.approach_um
+    """What a dry run has to know, by what the carriage can do; `limits_um` is where it may be sent."""
+    approach_um = MotionFigures(spec.top_speed).approach_um
     return BenchFigures(
         devices=devices,
         calibrations=calibrations,
-        travel_um=limits_um or motion.limits_um(spec, None),
+        travel_um=limits_um,
         top_speed_um_s=spec.top_speed,
         acceleration_um_s2=spec.acceleration,
         settle_s=settle_ms / 1000.0,
