@@ -3,8 +3,9 @@
 topic, size and JSON, retained flag, envelope, verb, arguments, beat and epoch, id, role, control; then the handler.
 
 Whatever comes in, an answer comes out; nothing but cancellation is ever raised. What is refused leaves the bench
-untouched. Commands of one user are handled in the order they came, those of different users side by side; the
-gates are passed when a command's turn comes, so that one which waited too long is stale by then.
+untouched. Commands of one user are handled in the order they came, but for those that act at once (`VerbSpec`), and
+those of different users side by side; the gates are passed when a command's turn comes, so that one which waited too
+long is stale by then.
 """
 
 from __future__ import annotations
@@ -127,6 +128,9 @@ class Intake:
             raise
 
     async def _in_turn(self, user: str, verb: str, document: dict[str, Any], came_s: float) -> dict[str, Any]:
+        spec = self._verbs.get(verb)
+        if spec is not None and spec.at_once:
+            return await self._handlers[verb](self._admit(user, verb, document, came_s))
         lock, waiting = self._turns.get(user, (asyncio.Lock(), 0))
         if waiting >= self._most_waiting:
             raise Refused("busy", f"{waiting} commands of {user} wait already.", advice="Wait for their answers.")

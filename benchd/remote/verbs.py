@@ -28,6 +28,7 @@ class VerbSpec:
     """`needs_control(args)`, `needs_beat(args)`: what a command with these arguments needs; a beat if it can move.
 
     The docstrings of the two say when, in a word; `does` is a sentence. Both stand in the published description.
+    What is `at_once` waits for no other command of its user, a light perhaps that changes only after a long move.
     """
 
     does: str
@@ -35,6 +36,7 @@ class VerbSpec:
     role: Role
     needs_control: Callable[[Any], bool] = _never
     needs_beat: Callable[[Any], bool] = _never
+    at_once: bool = False
 
 
 def _follows(args: payloads.SetupArgs) -> bool:
@@ -64,10 +66,14 @@ VERBS: dict[str, VerbSpec] = {
     ),
     "sweep": _moving("Take readings through focus, as a run of its own.", payloads.SweepArgs),
     "run": VerbSpec("Start a procedure.", payloads.RunArgs, "drive", needs_control=_in_earnest, needs_beat=_in_earnest),
-    "pause": VerbSpec("Wait at the next step of a run, or the next point of its sweep.", payloads.OfRunArgs, "drive"),
+    "pause": VerbSpec(
+        "Wait at the next step of a run, or the next point of its sweep.", payloads.OfRunArgs, "drive", at_once=True
+    ),
     "resume": _moving("Go to nominal, then on with a paused run.", payloads.OfRunArgs),
-    "abort": VerbSpec("End a run; its `finally` is carried out.", payloads.OfRunArgs, "drive"),
-    "answer": VerbSpec("Answer a question of a run; the first valid answer counts.", payloads.AnswerArgs, "answer"),
+    "abort": VerbSpec("End a run; its `finally` is carried out.", payloads.OfRunArgs, "drive", at_once=True),
+    "answer": VerbSpec(
+        "Answer a question of a run; the first valid answer counts.", payloads.AnswerArgs, "answer", at_once=True
+    ),
     "accept": VerbSpec("Put a calibration finding in force.", payloads.AcceptArgs, "keep"),
     "note": VerbSpec("Keep a remark with a run.", payloads.NoteArgs, "answer"),
 }

@@ -352,6 +352,29 @@ async def test_what_waited_its_turn_too_long_is_stale() -> None:
     assert [request.id for request in gates.done] == ["1"]
 
 
+@pytest.mark.parametrize(
+    ("verb", "args"),
+    [("pause", {"run": "r-0001"}), ("abort", {"run": "r-0001"}), ("answer", {"ask": "a-1", "value": True})],
+)
+async def test_what_steers_a_run_waits_for_nothing_that_its_user_asked_before(verb: str, args: dict[str, Any]) -> None:
+    """A light may take effect only when a long move has ended; who sees something wrong meanwhile must be heard."""
+    gates = Gates()
+    await gates.ask("alice", "take", "0")
+    gate = asyncio.Event()
+
+    async def slow(request: Request) -> dict[str, Any]:
+        await gate.wait()
+        return await gates.record(request)
+
+    gates.intake._handlers["light"] = slow
+    light = asyncio.create_task(gates.ask("alice", "light", "1", args={"level": 0.3}))
+    await asyncio.sleep(0)
+    assert await gates.ask("alice", verb, "2", args=args) == "ok"
+    assert [request.verb for request in gates.done] == [verb]
+    gate.set()
+    assert await light == "ok"
+
+
 async def test_a_crowd_of_one_users_commands_is_refused_as_busy() -> None:
     gates = Gates()
     gate = asyncio.Event()
