@@ -92,6 +92,7 @@ def _pace(text: str) -> float:
 
 async def _demo(args: argparse.Namespace, out: Console) -> int:
     folder = args.folder or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
+    keep = args.folder is not None or not args.once
     out.print(
         "[bold]A simulated lens bench[/bold]: real bytes on pseudo-terminals and sockets, an MQTT broker, the daemon."
     )
@@ -109,8 +110,12 @@ async def _demo(args: argparse.Namespace, out: Console) -> int:
                 sys.stdout.flush()
             if not args.once:
                 await _stay(stack, out)
+    except (StackFailed, RunEnded, BenchdError):
+        keep = True
+        print(f"Record and logs stay in {folder}.", file=sys.stderr)
+        raise
     finally:
-        if args.folder is None and args.once:
+        if not keep:
             shutil.rmtree(folder, ignore_errors=True)
     return 0
 

@@ -130,7 +130,8 @@ class Intake:
     async def _in_turn(self, user: str, verb: str, document: dict[str, Any], came_s: float) -> dict[str, Any]:
         spec = self._verbs.get(verb)
         if spec is not None and spec.at_once:
-            return await self._handlers[verb](self._admit(user, verb, document, came_s))
+            request = self._admit(user, verb, document, came_s)
+            return await self._handlers[verb](request)
         lock, waiting = self._turns.get(user, (asyncio.Lock(), 0))
         if waiting >= self._most_waiting:
             raise Refused("busy", f"{waiting} commands of {user} wait already.", advice="Wait for their answers.")
