@@ -50,14 +50,20 @@ class SetUpKeeper:
 
     async def change(self, changes: Mapping[str, Any], rev: int | None = None) -> SetupDocument:
         """Apply a change, keep and publish it. Raises Refused; then nothing has changed."""
-        new = apply(self.document, changes, self._loaded.records, self._loaded.file, rev=rev)
-        chain = self._chain(new)
+        new, chain = self.preview(changes, rev)
         await self._take(with_chain(new, chain), chain)
         return self.document
 
     def preview(self, changes: Mapping[str, Any], rev: int | None = None) -> tuple[SetupDocument, Chain]:
         """What a change would come to, without making it. Raises Refused."""
         new = apply(self.document, changes, self._loaded.records, self._loaded.file, rev=rev)
+        records = self._loaded.records
+        if new.lens is not None:
+            records.require_unchanged("lens", new.lens)
+        for adapter in new.adapters:
+            records.require_unchanged("adapter", adapter)
+        for glass in new.glass:
+            records.require_unchanged("glass", glass)
         return new, self._chain(new)
 
     async def refresh(self) -> None:

@@ -61,6 +61,16 @@ class Records:
             raise FileProblems(problems)
         return records
 
+    def require_unchanged(self, kind: Kind, record_id: str) -> None:
+        """Raise Refused('bad_request') for a record whose file says something else by now than when it was read."""
+        source = self.sources.get((kind, record_id))
+        if source is not None and not source.unchanged():
+            raise Refused(
+                "bad_request",
+                f"The record of {kind} {record_id}, {source.path}, has been changed since benchd was started.",
+                advice="Start benchd again, so that it reads it.",
+            )
+
     def adapter(self, record_id: str) -> Adapter:
         """Raises Refused('unknown_name')."""
         return _look_up("adapter", self.adapters, record_id)

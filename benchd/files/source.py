@@ -31,6 +31,13 @@ class Source:
     root: Node
     data: dict[str, Any]
 
+    def unchanged(self) -> bool:
+        """Whether the file still says what was read of it."""
+        try:
+            return _read(self.path) == self.text
+        except FileProblems:
+            return False
+
     def problem(self, loc: tuple[str | int, ...], allowed: str) -> Problem:
         """A problem of the value at `loc` (keys and indices), placed at the nearest node that the file has."""
         node, walked = _walk(self.root, loc)
