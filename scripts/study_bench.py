@@ -10,8 +10,9 @@ from typing import Any
 from benchd.assessments import gauge_readings as gauge
 from benchd.assessments.finding import Finding
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
-from benchd.bench.lengths_by_gauge import cover_of
+from benchd.bench.lengths_by_gauge import comparator_of, cover_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
+from benchd.devices import GaugeSpec
 from benchd.files.artefacts import Layer
 from benchd.files.bench_file import BenchFile
 from benchd.files.loading import load_bench
@@ -60,14 +61,15 @@ def files_of(stratum: Stratum) -> BenchFiles:
     own = loaded.file.devices["scale"].rest
     dial = loaded.file.devices["dial"].rest
     scale = ScaleRecord(float(own["u_scale"]), float(own["subdivision_um"]), float(own["alpha_per_K"]))
-    comparator = gauge.Comparator(
+    low_um, high_um = dial["range_um"]
+    spec = GaugeSpec(
+        low_um=float(low_um),
+        high_um=float(high_um),
         resolution_um=float(dial["resolution_um"]),
         hysteresis_um=float(dial["hysteresis_um"]),
         u_gain=float(dial["u_gain"]),
-        u_scale=scale.u_scale,
-        subdivision_um=scale.subdivision_um,
-        alpha_scale=scale.alpha_per_K,
     )
+    comparator = comparator_of(spec, scale)
     return BenchFiles(file, records, scale, float(own["resolution_um"]), comparator)
 
 

@@ -10,14 +10,14 @@ from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
 from benchd.bench.position_terms import ScaleRecord, position_notes
 from benchd.bench.run_record import RunRecord
-from benchd.devices import Gauge
+from benchd.devices import Gauge, GaugeSpec
 from benchd.errors import Refused
 from benchd.files.artefacts import Reference
 from benchd.files.bench_file import BenchFile
 from benchd.records.values import ReadingRow
 
 if TYPE_CHECKING:
-    from benchd.assessments.gauge_readings import Known
+    from benchd.assessments.gauge_readings import Comparator, Known
 
 
 class LengthsByGauge:
@@ -62,20 +62,8 @@ class LengthsByGauge:
             for a, b in zip(one, other, strict=True)
         ]
 
-    def _comparator(self) -> Any:
-        from benchd.assessments.gauge_readings import Comparator
-
-        spec = self._bench.assembly.named("indicator", Gauge).spec
-        scale = self._bench.scale
-        # A gauge in the role states both; a bench without a scale's record gets a relative finding, `as_stated`.
-        return Comparator(
-            resolution_um=spec.resolution_um,
-            hysteresis_um=spec.hysteresis_um or 0.0,
-            u_gain=spec.u_gain or 0.0,
-            u_scale=scale.u_scale if scale else 0.0,
-            subdivision_um=scale.subdivision_um if scale else 0.0,
-            alpha_scale=scale.alpha_per_K if scale else None,
-        )
+    def _comparator(self) -> Comparator:
+        return comparator_of(self._bench.assembly.named("indicator", Gauge).spec, self._bench.scale)
 
     def _thermal(self) -> Any:
         from benchd.assessments.gauge_readings import Thermal
@@ -95,6 +83,21 @@ class LengthsByGauge:
             version=self._version,
             indices=(0, run.last_index),
         )
+
+
+def comparator_of(gauge: GaugeSpec, scale: ScaleRecord | None) -> Comparator:
+    """What is stated of the gauge and of the carriage's position, as the assessments take it."""
+    from benchd.assessments.gauge_readings import Comparator
+
+    # A gauge in the role states both; a bench without a scale's record gets a relative finding, `as_stated`.
+    return Comparator(
+        resolution_um=gauge.resolution_um,
+        hysteresis_um=gauge.hysteresis_um or 0.0,
+        u_gain=gauge.u_gain or 0.0,
+        u_scale=scale.u_scale if scale else 0.0,
+        subdivision_um=scale.subdivision_um if scale else 0.0,
+        alpha_scale=scale.alpha_per_K if scale else None,
+    )
 
 
 def as_stated(scale: ScaleRecord | None, finding: Finding) -> Finding:
