@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,7 +23,11 @@ ALPHA_U_REL = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Comparator:
-    """What is stated of the gauge and of the carriage scale (um, 1, 1/K); `alpha_scale` is None where not given."""
+    """What is stated of the gauge and of the carriage scale (um, 1, 1/K); `alpha_scale` is None where not given.
+
+    `subdivision_um` is an encoder's. By steps it is 0, and `at_a_place` are the lines of what one place of the carriage
+    may be wrong by on its own.
+    """
 
     resolution_um: float
     hysteresis_um: float
@@ -31,6 +35,7 @@ class Comparator:
     u_scale: float
     subdivision_um: float
     alpha_scale: float | None
+    at_a_place: Sequence[Term] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +127,7 @@ def base_depth(
         Term("setting ring", ring.u_um, "B", None, ring.source),
         *([Term("target cover", cover.u_um, "B", None, cover.source)] if cover else []),
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], 1.0),
+        *gauge.at_a_place,
         *_thermal_terms(slope, lengths, thermal, about.temperature_source),
     ]
     return _length_finding("base_depth", artefact, value, carriage, terms, about)
@@ -151,6 +157,7 @@ def adapter_length(
     terms = [
         _repeats("remounts", lengths_now, about.run),
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], math.sqrt(2.0)),
+        *_at_both_places(gauge.at_a_place),
         Term("scale", gauge.u_scale * abs(travel), "B", None, "position scale"),
         *_thermal_terms(
             alpha_scale * travel - alpha * value,
@@ -170,7 +177,7 @@ def _repeats(name: str, values: Sequence[float], source: str) -> Term:
 
 
 def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: float) -> list[Term]:
-    """Gain over the mean difference, hysteresis between the two readings, resolution, and the scale's subdivision.
+    """Gain over the mean difference, hysteresis between the two readings, resolution, and an encoder's subdivision.
 
     `ends` counts how many carriage readings enter (1, or the square root of 2 for a difference of two).
     """
@@ -181,6 +188,16 @@ def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: flo
         Term("gauge resolution", resolution, "B", None, "gauge", "triangular"),
         Term("subdivision", gauge.subdivision_um / math.sqrt(2.0) * ends, "B", None, "position scale", "arcsine"),
     ]
+
+
+def _at_both_places(at_a_place: Sequence[Term]) -> list[Term]:
+    """The position's own lines with the bridge on the base and on the adapter, each with a name and a shape of its own.
+
+    These errors are functions of place: every remounting meets the same, so many do not make them smaller. An adapter's
+    length apart their phases are nobody's to know, so the two places are independent. An adapter of whole turns of the
+    screw would see its periodic errors cancel, one of a half more would see them add.
+    """
+    return [replace(line, term=f"{line.term}, {place}") for place in ("on base", "on adapter") for line in at_a_place]
 
 
 def _thermal_terms(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
-from benchd.bench.position_terms import ScaleRecord, position_notes
+from benchd.bench.nothing_passes import as_lines
+from benchd.bench.position_terms import ScaleRecord, place_terms, position_notes
 from benchd.bench.run_record import RunRecord
 from benchd.devices import Gauge, GaugeSpec
 from benchd.errors import Refused
@@ -95,8 +96,9 @@ def comparator_of(gauge: GaugeSpec, scale: ScaleRecord | None) -> Comparator:
         hysteresis_um=gauge.hysteresis_um or 0.0,
         u_gain=gauge.u_gain or 0.0,
         u_scale=scale.u_scale if scale else 0.0,
-        subdivision_um=scale.subdivision_um if scale else 0.0,
+        subdivision_um=scale.subdivision_um if scale and not scale.by_steps else 0.0,
         alpha_scale=scale.alpha_per_K if scale else None,
+        at_a_place=as_lines(place_terms(scale)) if scale and scale.by_steps else (),
     )
 
 

@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from benchd.assessments.finding import Finding
 from benchd.assessments.gauge_readings import (
     About,
     Comparator,
@@ -15,6 +16,9 @@ from benchd.assessments.gauge_readings import (
     adapter_length,
     base_depth,
 )
+from benchd.bench.chain import ScaleRecord
+from benchd.bench.lengths_by_gauge import comparator_of
+from benchd.devices import GaugeSpec
 
 GAUGE = Comparator(
     resolution_um=0.2, hysteresis_um=0.3, u_gain=0.001, u_scale=1e-5, subdivision_um=0.15, alpha_scale=8.0e-6
@@ -105,6 +109,42 @@ def test_adapter_length_is_found_at_20_degrees(kelvin: float) -> None:
     lines = {line.term: line for line in found.budget}
     assert lines["scale"].u == pytest.approx(1e-5 * 18002.0, rel=1e-3)
     assert lines["remounts"].dof == 5
+
+
+def lengths_by(scale: ScaleRecord) -> tuple[Finding, Finding]:
+    """A base and an adapter by the same gauge, the carriage's place told by `scale`."""
+    gauge = comparator_of(GaugeSpec(-600.0, 600.0, 0.2, 0.3, 0.001), scale)
+    pairs = [Pair(0.1 * i, 21000.0, 0.0, 2998.0) for i in range(5)]
+    ring, base, adapter = (Known(length, 0.6, STEEL, "record") for length in (45000.0, 24000.0, 18002.0))
+    now = Thermal(22.0, 0.3)
+    return (
+        base_depth(pairs, ring, base, "base-depth", gauge, now, ABOUT),
+        adapter_length(pairs, adapter, "ring-07", gauge, now, ABOUT),
+    )
+
+
+def test_by_steps_each_place_of_the_carriage_has_its_own_lines() -> None:
+    """A base is measured at one place, an adapter between two. JCGM 100, 4.3.7: an amplitude is arcsine."""
+    base, adapter = lengths_by(ScaleRecord(5e-5, 2.5, STEEL, by_steps=True, u_backlash_um=1.0, u_home_um=3.0))
+    periodic, backlash = (2.5 / math.sqrt(2.0), "arcsine"), (1.0, "normal")
+    assert of_the_place(base) == {"position periodic": periodic, "position backlash": backlash}
+    assert of_the_place(adapter) == {
+        "position periodic, on base": periodic,
+        "position periodic, on adapter": periodic,
+        "position backlash, on base": backlash,
+        "position backlash, on adapter": backlash,
+    }
+
+
+def test_by_an_encoder_its_subdivision_is_one_line() -> None:
+    base, adapter = lengths_by(ScaleRecord(1e-5, 0.15, 8e-6))
+    assert of_the_place(base) == {"subdivision": (0.15 / math.sqrt(2.0), "arcsine")}
+    assert of_the_place(adapter) == {"subdivision": (0.15 / math.sqrt(2.0) * math.sqrt(2.0), "arcsine")}
+
+
+def of_the_place(finding: Finding) -> dict[str, tuple[float, str]]:
+    """The lines of where the carriage stood, with u and shape."""
+    return {line.term: (line.u, line.shape) for line in finding.budget if line.term.startswith(("position", "subdiv"))}
 
 
 @pytest.mark.published

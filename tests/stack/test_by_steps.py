@@ -34,13 +34,18 @@ def by_nothing(bench: Any) -> None:
 
 async def test_findings_by_steps_are_absolute_less_sure_and_hold_the_truth() -> None:
     async with Stack(seed=SEED, pace=PACE, change=by_steps) as stack:
-        async with person(stack) as (_, technician):
+        async with person(stack) as (client, technician):
             await technician.calibrate([RING])
             finding = await technician.check(LENS, [RING], [PANE])
+            adapter = await client.kept("finding/adapter_length")
         truth = (await stack.truth())["focus_error_um"]
     assert finding["absolute"] is True
     lines = {line["term"]: line["u"] for line in finding["budget"]}
     assert {"position scale", "position periodic", "position backlash", "position homing"} <= set(lines)
+    lines = {line["term"]: line["u"] for line in adapter["budget"]}
+    for place in ("on base", "on adapter"):
+        assert lines[f"position periodic, {place}"] == pytest.approx(2.5 / 2.0**0.5)
+        assert lines[f"position backlash, {place}"] == 1.0
     error = finding["values"]["focus_error"]
     assert error["u"] > 3.0 * 2.0**0.5, "two finds of the home switch, 3 um each, are in it"
     # Beyond twice the interval an honest bench is once in 5,000 times.
