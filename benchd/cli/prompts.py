@@ -33,7 +33,7 @@ def offered(ask: Doc) -> str:
         "text": "text",
     }
     if ask["kind"] == "choice":
-        listed = ", ".join(f"{index} {choice}" for index, choice in enumerate(ask["choices"], 1))
+        listed = ", ".join(f"{index} = {choice}" for index, choice in enumerate(ask["choices"], 1))
         return f"{listed}; or {ABORT}"
     form = forms[ask["kind"]]
     return form if ask["kind"] == "text" else f"{form}; or {ABORT}"

@@ -154,3 +154,8 @@ def test_any_question_but_a_text_may_be_answered_by_ending_the_run(question: dic
     assert "abort" in offered(question)
     with pytest.raises(Aborting):
         parsed(question, "Abort\n")
+
+
+def test_a_choice_is_shown_as_number_equals_words() -> None:
+    """Without a sign between them, "1 5 more" reads as fifteen of something."""
+    assert offered(CHOICE) == "1 = 5 more, 2 = leave; or abort"
