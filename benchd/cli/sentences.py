@@ -147,8 +147,12 @@ def next_step(finding: Doc) -> str:
     return f"{told[0].upper()}{told[1:]}: {step['how']}."
 
 
+THEN = "Then change shims_fitted_um in the lens's record and start benchd again."
+"""The next advice counts from the shims that the record says are fitted."""
+
+
 def shims(finding: Doc) -> str:
-    """The shim advice in one sentence; empty where there is none."""
+    """The shim advice, and what to write once it is followed; empty where there is none."""
     advice = finding["advice"]
     if advice is None or advice["shim_um"] is None:
         return ""
@@ -162,7 +166,7 @@ def shims(finding: Doc) -> str:
     if not steps:
         return f"Leave the shims as they are ({left}{fitted})." if left else f"Leave the shims as they are{fitted}."
     told = " and ".join(steps)
-    return f"{told[0].upper()}{told[1:]} \u00b5m ({left}{fitted})."
+    return f"{told[0].upper()}{told[1:]} \u00b5m ({left}{fitted}). {THEN}"
 
 
 def measured(finding: Doc) -> str:

@@ -140,9 +140,12 @@ def test_a_relative_finding_says_that_it_carries_no_verdict() -> None:
         ({"from_stock": [20], "fitted_um": []}, "Fit 20 µm (−2.4 µm left over)."),
     ],
 )
-def test_the_shim_advice_is_one_sentence(advice: dict[str, Any], sentence: str) -> None:
+def test_the_shim_advice_is_one_sentence_and_what_to_write_where_shims_change(
+    advice: dict[str, Any], sentence: str
+) -> None:
     text = printed(finding(advice={**FINDING["advice"], **advice}))
-    assert row(text, "Shims") == f"Shims {sentence}"
+    change = " Then change shims_fitted_um in the lens's record and start benchd again."
+    assert row(text, "Shims") == f"Shims {sentence}{'' if sentence.startswith('Leave') else change}"
 
 
 def test_the_chain_stands_term_by_term_and_adds_up() -> None:
