@@ -15,6 +15,7 @@ import numpy as np
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
+from benchd.metrology.outlying import FAR_OFF, far_off
 from benchd.optics.expansion import expansion_um
 
 ALPHA_U_REL = 0.05
@@ -26,7 +27,8 @@ class Comparator:
     """What is stated of the gauge and of the carriage scale (um, 1, 1/K); `alpha_scale` is None where not given.
 
     `subdivision_um` is an encoder's. By steps it is 0, and `at_a_place` are the lines of what one place of the carriage
-    may be wrong by on its own.
+    may be wrong by on its own. `u_seat_um` is what setting down anew is stated to be worth, for telling a mistake from
+    it; in no budget.
     """
 
     resolution_um: float
@@ -36,6 +38,7 @@ class Comparator:
     subdivision_um: float
     alpha_scale: float | None
     at_a_place: Sequence[Term] = ()
+    u_seat_um: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +133,7 @@ def base_depth(
         *gauge.at_a_place,
         *_thermal_terms(slope, lengths, thermal, about.temperature_source),
     ]
-    return _length_finding("base_depth", artefact, value, carriage, terms, about)
+    return _length_finding("base_depth", artefact, value, carriage, terms, about, _far_off(depths, gauge))
 
 
 def adapter_length(
@@ -166,9 +169,17 @@ def adapter_length(
             about.temperature_source,
         ),
     ]
-    return _length_finding(
-        "adapter_length", artefact, value, float(np.mean([p.second_carriage_um for p in pairs])), terms, about
-    )
+    carriage = float(np.mean([p.second_carriage_um for p in pairs]))
+    return _length_finding("adapter_length", artefact, value, carriage, terms, about, _far_off(lengths_now, gauge))
+
+
+def _far_off(values: Sequence[float], gauge: Comparator) -> list[str]:
+    """A note for each pair of readings that can hardly be of the same length as the others."""
+    return [
+        f"Pair of readings {index + 1} of {len(values)} is {FAR_OFF}, {off:+.1f} µm from the median: something was "
+        "not set down as asked. Measure again.".replace("-", "\u2212")
+        for index, off in far_off(values, max(gauge.u_seat_um, gauge.resolution_um))
+    ]
 
 
 def _repeats(name: str, values: Sequence[float], source: str) -> Term:
@@ -212,7 +223,13 @@ def _thermal_terms(
 
 
 def _length_finding(
-    assessment: str, artefact: str, value: float, carriage_um: float, terms: Sequence[Term], about: About
+    assessment: str,
+    artefact: str,
+    value: float,
+    carriage_um: float,
+    terms: Sequence[Term],
+    about: About,
+    notes: Sequence[str],
 ) -> Finding:
     expanded = combine(terms)
     return Finding.model_validate(
@@ -234,7 +251,7 @@ def _length_finding(
             "budget": as_budget([term for term in terms if term.u > 0.0]),
             "verdict": None,
             "advice": None,
-            "notes": [],
+            "notes": list(notes),
             "readings": {"run": about.run, "indices": list(about.indices)},
             "calibrations": [],
         }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
@@ -64,7 +65,8 @@ class LengthsByGauge:
         ]
 
     def _comparator(self) -> Comparator:
-        return comparator_of(self._bench.assembly.named("indicator", Gauge).spec, self._bench.scale)
+        stated = comparator_of(self._bench.assembly.named("indicator", Gauge).spec, self._bench.scale)
+        return replace(stated, u_seat_um=self._bench.file.joint.u_um)
 
     def _thermal(self) -> Any:
         from benchd.assessments.gauge_readings import Thermal

@@ -12,7 +12,8 @@ from benchd.records.values import ReadingRow, row_of
 class RunRecord:
     """One run. `sweeps` and `named` (readings saved by name, in the order taken) are what assessments work on.
 
-    `stands_um` is where its last step moved the carriage to; None where that was nominal, or no certain place.
+    `unseen` are the findings, by name, made since the last question. `stands_um` is where its last step moved the
+    carriage to; None where that was nominal, or no certain place.
     """
 
     id: str
@@ -21,6 +22,7 @@ class RunRecord:
     sweeps: list[SweepData] = field(default_factory=list)
     named: dict[str, list[ReadingRow]] = field(default_factory=dict)
     findings: dict[str, dict[str, object]] = field(default_factory=dict)
+    unseen: list[str] = field(default_factory=list)
     stands_um: float | None = None
     _next: int = 0
 

@@ -21,6 +21,7 @@ from benchd.procedures import steps as kinds
 from benchd.procedures.bench_figures import demand
 from benchd.procedures.dry_run import dry_run
 from benchd.procedures.figures_of import figures_of
+from benchd.procedures.found import with_found
 from benchd.procedures.inputs import Known, kind_of, take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
@@ -181,13 +182,16 @@ class CarryOut:
         if can_move(step):
             run.stands_um = None
         if isinstance(step, kinds.AskStep):
-            answer = await self._prompts.ask(args.name, args.kind, args.prompt, args.choices, args.unit)
+            text = with_found(args.prompt, run, self._bench)
+            answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit)
+            run.unseen.clear()
             return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
         if isinstance(step, kinds.SweepStep):
             order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)
             await self._bench.sweep(order, run, gate, lambda done, of: told(None, done / of))
         elif isinstance(step, kinds.AssessStep):
             await self._assessor.assess(args.name, run, {**scope.values, "of": args.of})
+            run.unseen = [*(name for name in run.unseen if name != args.name), args.name]
         elif isinstance(step, kinds.ReadStep):
             await self._read(args.device, args.as_, run)
         elif isinstance(step, kinds.AcceptStep):

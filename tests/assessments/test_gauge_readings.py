@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -68,6 +69,27 @@ def test_base_depth_budget_holds_ring_scatter_and_a_shared_thermometer() -> None
     slope = STEEL * 45000.4 - STEEL * 24000.0 - SCALE * 21000.0
     assert lines["temperature"].u == pytest.approx(abs(slope) * 0.3, rel=1e-3)
     assert found.values["length"].u == pytest.approx(math.hypot(*(line.u for line in found.budget)))
+
+
+def test_a_round_in_which_nothing_was_moved_is_noted() -> None:
+    ring, base = Known(45000.0, 0.6, STEEL, "c"), Known(24000.0, 100.0, STEEL, "b")
+    gauge = replace(GAUGE, u_seat_um=0.7)
+
+    def notes(scatter: list[float]) -> list[str]:
+        pairs = base_pairs(24000.0, 45000.0, 0.0, scatter)
+        return list(base_depth(pairs, ring, base, "base-depth", gauge, Thermal(20.0, 0.3), ABOUT).notes)
+
+    assert notes([0.1, -0.1, 1.0, 0.1, -0.1]) == []
+    (note,) = notes([0.1, -0.1, -475.0, 0.1, -0.1])
+    assert note.startswith("Pair of readings 3 of 5 is far off the others, \u2212474.9 µm")
+
+
+def test_both_measurements_of_a_spoilt_round_of_an_adapter_are_noted() -> None:
+    pairs = [Pair(10.0, 21000.0, 12.0 + off, 2998.0) for off in (0.3, -0.3, 80.0, 80.2, 0.2, -0.2)]
+    found = adapter_length(
+        pairs, Known(18003.2, 1.5, ALUMINIUM, "r"), "ring-07", replace(GAUGE, u_seat_um=0.7), Thermal(20.0, 0.3), ABOUT
+    )
+    assert [note[:26] for note in found.notes] == ["Pair of readings 3 of 6 is", "Pair of readings 4 of 6 is"]
 
 
 def test_a_cover_over_the_target_is_added_to_the_depth() -> None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from benchd.devices.clock import Clock
 from benchd.records.store import Store
 from stack import Stack
+from technician import Technician
 from tests.stack.conftest import PACE, SEED, person
 
 pytestmark = pytest.mark.stack
@@ -65,3 +68,43 @@ async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records
         assert any("findings are relative" in note for note in run_out["notes"])
         # 100 um is what the bench file says of the base that nobody measured
         assert run_out["values"]["focus_error"]["u"] > 100.0
+
+
+class Hasty(Technician):
+    """Presses Enter once, at the third round, with the bridge left on the ring."""
+
+    rounds = 0
+
+    def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+        if ask["name"] == "bridge_on_base":
+            self.rounds += 1
+            if self.rounds == 3:
+                return True
+        return super()._obey(procedure, ask, inputs)
+
+
+async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_wrong() -> None:
+    """On a bench whose base is 4 um longer than its file says: a bridge left on the ring reads as if it were not."""
+    said: list[str] = []
+    async with Stack(seed=SEED, pace=PACE) as stack, stack.client("technician") as client:
+        await client.command("take", beat=False)
+        inputs = {"reference": "collar-45"}
+        plan = await client.command("run", procedure="base_depth", inputs=inputs, dry=True)
+
+        async def run(technician: Technician) -> tuple[dict[str, Any], str]:
+            said.clear()
+            state = await technician.run("base_depth", **inputs)
+            asked = [line.removeprefix("asked: ") for line in said if line.startswith("asked: ")]
+            assert asked[:-1] == plan["asks"][:-1], "nothing else is asked otherwise"
+            return await technician.finding("base_depth", str(state["run"])), asked[-1]
+
+        spoilt, asked = await run(Hasty(stack, client, said.append))
+        (note,) = [note for note in spoilt["notes"] if "far off" in note]
+        assert note.startswith("Pair of readings 3 of 5 ")
+        assert asked.startswith(f"Found: base-depth {spoilt['values']['length']['value']:.1f} ± ")
+        assert re.search(r", \+\d\.\d µm from the 24000\.0 µm stated in the bench file\. ", asked), asked
+        assert asked.endswith(f"{note} {plan['asks'][-1]}")
+
+        good, asked = await run(Technician(stack, client, said.append))
+        assert not [note for note in good["notes"] if "far off" in note]
+        assert re.search(r" ± [\d.]+ µm, \+[\d.]+ µm from the [\d.]+ µm in force \(cal-1\)\. ", asked), asked

@@ -1,0 +1,49 @@
+"""What is shown of a finding with the question that follows it."""
+
+from __future__ import annotations
+
+import json
+from copy import deepcopy
+from pathlib import Path
+from typing import Any
+
+from benchd.procedures.found import found
+
+FLANGE: dict[str, Any] = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
+
+
+def length(artefact: str, value: float, U: float, *notes: str) -> dict[str, Any]:
+    values = {"length": {"value": value, "unit": "um", "u": U / 2, "dof": 4.0, "k": 2.0, "U": U}}
+    return {"assessment": "x", "measurand": {"artefact": artefact}, "values": values, "verdict": None,
+            "absolute": True, "notes": list(notes)}  # fmt: skip
+
+
+def test_a_calibration_is_shown_with_what_stands_and_the_change() -> None:
+    assert found(length("base-depth", 23905.12, 66.2), (24004.36, "in force (cal-1)")) == (
+        "Found: base-depth 23905 ± 66 µm, −99 µm from the 24004 µm in force (cal-1)."
+    )
+    assert found(length("ring-07", 18004.93, 0.83), (18003.2, "stated in its record")) == (
+        "Found: ring-07 18004.93 ± 0.83 µm, +1.73 µm from the 18003.20 µm stated in its record."
+    )
+
+
+def test_a_pair_that_is_far_off_is_shown_and_other_notes_are_not() -> None:
+    note = "Pair of readings 3 of 5 is far off the others, −475.0 µm from the median: look again."
+    text = found(length("base-depth", 23905.0, 66.0, "The scale's expansion is not stated.", note), None)
+    assert text == f"Found: base-depth 23905 ± 66 µm. {note}"
+
+
+def test_a_flange_is_shown_with_its_verdict() -> None:
+    assert found(FLANGE, None) == (
+        "Found: focus error +17.6 ± 7.5 µm, outside tolerance (probability of conformity 2.4 %)."
+    )
+    relative = deepcopy(FLANGE) | {"absolute": False, "verdict": None, "advice": None}
+    relative["values"]["focus_error"]["value"] = -3.04
+    assert found(relative, None) == "Found: focus error −3.0 ± 7.5 µm, relative, no absolute zero."
+
+
+def test_a_finding_without_a_value_says_so() -> None:
+    empty = deepcopy(FLANGE)
+    empty["values"]["focus_error"] |= {"value": None, "u": None, "U": None, "k": None}
+    empty["values"].pop("glass_residual")
+    assert found(empty, None) == "flange has found no value."
