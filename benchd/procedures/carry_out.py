@@ -31,8 +31,8 @@ from benchd.procedures.rear_ahead import rear_now
 from benchd.procedures.scope import Scope, holds, listed, resolve, times
 from benchd.records.values import ReadingRow
 
-Told = Callable[[int | None, float], None]
-"""Told how far the run is: the index of the top-level step, or None for the same one, and the share of it done."""
+Told = Callable[[int | None, str, float], None]
+"""Told how far the run is: a step's index if it is a top-level one, its verb, and the share of it done."""
 
 DEPTH_OF_CALLS = 8
 
@@ -93,9 +93,9 @@ class CarryOut:
         """Carry out steps in order; gives the scope with what was saved. Raises whatever ends the run."""
         for index, step in enumerate(steps):
             top = index if depth == 0 else None
-            told(top, 0.0)
+            told(top, step.verb, 0.0)
             scope = await self._one(step, scope, run, gate, told, depth)
-            told(top, 1.0)
+            told(top, step.verb, 1.0)
         return scope
 
     async def _one(self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int) -> Scope:
@@ -151,10 +151,8 @@ class CarryOut:
             body = step.then if holds(condition, run.findings, scope) else step.else_
             return await self.steps(body, scope, run, gate, told, inner)
         if isinstance(step, kinds.RepeatStep):
-            count = times(step, scope)
-            for turn in range(count):
+            for _ in range(times(step, scope)):
                 scope = await self.steps(step.steps, scope, run, gate, told, inner)
-                told(None, (turn + 1) / count)
             return scope
         if isinstance(step, kinds.ForStep):
             for turn_scope in listed(step, scope):
@@ -188,7 +186,7 @@ class CarryOut:
             return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
         if isinstance(step, kinds.SweepStep):
             order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)
-            await self._bench.sweep(order, run, gate, lambda done, of: told(None, done / of))
+            await self._bench.sweep(order, run, gate, lambda done, of: told(None, step.verb, done / of))
         elif isinstance(step, kinds.AssessStep):
             await self._assessor.assess(args.name, run, {**scope.values, "of": args.of})
             run.unseen = [*(name for name in run.unseen if name != args.name), args.name]

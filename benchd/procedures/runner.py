@@ -8,7 +8,7 @@ begun or resumed, and on a trusted position.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from benchd.bench.assessor import Assessor
@@ -23,10 +23,10 @@ from benchd.procedures.ending import Ending, Outcome
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
-from benchd.procedures.progress import Progress
+from benchd.procedures.progress import Expected, Progress, expected
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope
-from benchd.procedures.sweep_alone import EXPECTED_S, sweep_alone
+from benchd.procedures.sweep_alone import EXPECTED, sweep_alone
 from benchd.procedures.way_back import WayBack
 
 State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
@@ -76,12 +76,12 @@ class Runner:
         plan = await self._carry_out.plan(file.procedure, values)
         plan.require_possible()
         scope = self._carry_out.scope(file.procedure, values)
-        return await self._begin(file.procedure, file.text_sha, values, scope, plan.step_seconds, user, cause, stops)
+        return await self._begin(file.procedure, file.text_sha, values, scope, expected(plan), user, cause, stops)
 
     async def sweep(self, order: SweepOrder, user: str, cause: str | None) -> str:
         """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess."""
         stops = self._bench.carriage.stops
-        return await self._begin(sweep_alone(order), "", {}, Scope(), EXPECTED_S, user, cause, stops)
+        return await self._begin(sweep_alone(order), "", {}, Scope(), EXPECTED, user, cause, stops)
 
     async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """What a run would do, without doing it. Raises Refused as `start`."""
@@ -95,7 +95,7 @@ class Runner:
         sha: str,
         values: Mapping[str, Any],
         scope: Scope,
-        expected_s: Sequence[float],
+        steps: Expected,
         user: str,
         cause: str | None,
         stops: int,
@@ -129,7 +129,7 @@ class Runner:
         self._unhomed_at = None if trust.homed else trust.gains
         self._ending.wanted_at(stops)
         self._gate = Gate(self._held)
-        self._progress = Progress(self._bench.clock, expected_s)
+        self._progress = Progress(self._bench.clock, steps)
         self._set("running")
         work.set()
         return run.id
@@ -166,8 +166,8 @@ class Runner:
         if self._state in ("running", "asking"):
             self._set("paused")
 
-    def _step(self, index: int | None, share: float) -> None:
-        self._progress.at(index, share)
+    def _step(self, index: int | None, verb: str, share: float) -> None:
+        self._progress.at(index, verb, share)
         self._tell()
 
     # Steering
@@ -250,5 +250,5 @@ class Runner:
     def _tell(self) -> None:
         run = self._run.id if self._run else None
         doc = {"run": run, "procedure": self._procedure, "state": self._state}
-        self._progress.asking(self._state == "asking")
+        self._progress.waiting(self._state in ("asking", "paused"))
         self._bench.notices.put("procedure", {**doc, **self._progress.as_json(self._state), "ask": self.prompts.open})

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from benchd.bench.sweep_data import SweepOrder
 from benchd.procedures.language import Procedure
+from benchd.procedures.progress import Expected
 
-EXPECTED_S = (30.0, 1.0)
+EXPECTED: Expected = ([("sweep", 30.0)], [("assess", 1.0)])
 """Of its two steps."""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -108,3 +109,23 @@ async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_
         good, asked = await run(Technician(stack, client, said.append))
         assert not [note for note in good["notes"] if "far off" in note]
         assert re.search(r" ± [\d.]+ µm, \+[\d.]+ µm from the [\d.]+ µm in force \(cal-1\)\. ", asked), asked
+
+
+async def test_progress_moves_on_with_every_round_and_the_time_to_go_falls() -> None:
+    async with Stack(seed=SEED, pace=PACE) as stack, person(stack) as (client, technician):
+        technician.clear()
+        states = client.watch("procedure")
+        last = await technician.run("adapter_length", adapter="ring-07")
+        told: list[dict[str, Any]] = []
+        async for _, state in states:
+            told += [state] if state["run"] == last["run"] else []
+            if state["run"] == last["run"] and state["state"] == "done":
+                break
+    progress = [state["progress"] for state in told]
+    assert progress == sorted(progress)
+    rounds = [state for state in told if state["step"] == 4]
+    assert len({state["progress"] for state in rounds}) > 3 * 8, "four moves and four readings each of three times"
+    middle = [state["eta_s"] for state in rounds if 0.3 < state["progress"] < 0.99]
+    climbs = [later - earlier for earlier, later in pairwise(middle)]
+    assert max(climbs) <= 2.0
+    assert middle[-1] < 0.4 * middle[0]
