@@ -86,6 +86,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
             "notes": [
                 "Residual is the measured shift less t(1 - 1/n): a cone of light is shifted further than a paraxial "
                 "ray. Expected is half of marginal less paraxial shift, for a lens free of spherical aberration.",
+                "The budget is that of the residual; all of its lines but the plate record are those of the shift.",
                 *non_linear_notes(given.linear),
             ],
             "readings": {"run": given.run, "indices": list(given.indices)},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -116,7 +117,10 @@ def _source(term: Doc) -> str:
 
 
 def budget_table(doc: Doc) -> Padding:
-    """The lines of the budget, largest first, each with its share of the variance; the combined u last."""
+    """The lines of the budget, largest first, each with its share of the variance; the combined u last.
+
+    Where several values have an interval, the lines are those of the one whose u they add up to, and it is named.
+    """
     lines = sorted(doc["budget"], key=lambda line: -line["u"])
     variance = sum(line["u"] ** 2 for line in lines)
     columns = (("term", "left"), ("u", "right"), ("share", "right"), ("", "left"), ("type", "left"), ("dof", "right"))
@@ -130,11 +134,13 @@ def budget_table(doc: Doc) -> Padding:
             str(line["term"]).replace("_", " "), say.significant(line["u"]), _percent(share), bar,
             line["type"], say.dof(line["dof"]), _source(line),
         )  # fmt: skip
-    main = next((value for value in doc["values"].values() if value.get("U") is not None), None)
-    if main is not None:
+    expanded = {key: value for key, value in doc["values"].items() if value.get("U") is not None}
+    if expanded:
+        key = min(expanded, key=lambda name: abs(expanded[name]["u"] - math.sqrt(variance)))
+        main, of = expanded[key], f", {say.name_of_value(key).lower()}" if len(expanded) > 1 else ""
         _add(table, "", LINE[:4])
         how = f"times k = {main['k']:.2f} is U = {say.significant(main['U'])} {say.unit(main['unit'])}, 95 %"
-        _add(table, "combined", say.significant(main["u"]), "", "", "", say.dof(main["dof"]), how, style="bold")
+        _add(table, f"combined{of}", say.significant(main["u"]), "", "", "", say.dof(main["dof"]), how, style="bold")
     return Padding(table, (0, 0, 0, 2))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import re
 from copy import deepcopy
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from rich.console import Console
 
 from benchd.assessments.finding import Finding
+from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
 from benchd.cli import lines, sentences, tables
 
 # The example of the project's published contract, section 4.
@@ -169,6 +171,25 @@ def test_the_budget_is_largest_first_with_shares_of_the_variance_that_make_a_who
     assert terms[0] == ("conjugate", "57")
     assert sum(int(share.strip("< ")) for _, share in terms) == pytest.approx(100, abs=len(terms) / 2)
     assert row(budget, "combined") == "combined 3.8 2600 times k = 1.96 is U = 7.5 µm, 95 %"
+
+
+def test_of_two_intervals_the_budget_closes_with_the_one_that_its_lines_add_up_to() -> None:
+    given = ToggleInput(
+        run="r-0009", setup=20, lens="L-0417", glass=("pane-25",), measurand={"arrangement": "wall"},
+        paraxial_um=(857.8, 0.87), expected_residual_um=15.2, u_scale=2e-4, at_a_place=(), indices=(0, 155),
+        at="2031-04-05T09:20:02Z", version="0", f_number=2.0,
+    )  # fmt: skip
+    doc = assess([Visit(50000.0 + shift, 0.1, 30.0) for shift in (0.0, 873.0, 873.0, 0.0)], given).as_json()
+    text = printed(doc)
+    budget = text.split("Uncertainty budget")[1].split("Notes")[0]
+    us = [line["u"] for line in doc["budget"]]
+    # By hand: .87 beside .17 of the scale and .1 of the readings; of the shift .2, which the plate alone exceeds.
+    assert math.hypot(*us) == pytest.approx(0.89, abs=0.01)
+    assert doc["values"]["shift"]["u"] == pytest.approx(0.2, abs=0.01)
+    assert row(budget, "plate record").startswith("plate record 0.87 95 %")
+    assert row(budget, "combined").startswith("combined, residual 0.89 ")
+    assert f"is U = {sentences.significant(doc['values']['residual']['U'])} µm" in row(budget, "combined")
+    assert any("The budget is that of the residual" in note for note in doc["notes"])
 
 
 def test_a_calibration_finding_names_its_artefact_and_has_no_verdict() -> None:
