@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from benchd.bench.chain_terms import ChainTerm, UnmeasuredTerm
 from benchd.errors import Refused
-from benchd.files.artefacts import Lens
+from benchd.files.artefacts import Celsius, Lens
 from benchd.files.bench_file import BenchFile
 from benchd.files.names import RecordId
 from benchd.files.records_folder import Records
@@ -49,7 +49,7 @@ class SetupValues(_Part):
     m: Magnification | None = None
     f_number: Annotated[float, Field(ge=0.5, le=64)] | None = None
     light_nm: Annotated[float, Field(ge=200, le=2500)] | None = None
-    temperature_C: Annotated[float, Field(ge=-40, le=80)] | None = None
+    temperature_C: Celsius | None = None
     support: Annotated[str, Field(max_length=200)] | None = None
     trim_um: Annotated[float, Field(ge=-5000, le=5000)] = 0.0
 

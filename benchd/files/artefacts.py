@@ -13,7 +13,8 @@ from benchd.files.names import Name, Record, RecordId, label_of
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
-Celsius = Annotated[float, Field(ge=-40, le=80)]
+Celsius = Annotated[float, Field(ge=0, le=45)]
+"""A room in degrees Celsius; the range catches most of what was read in Fahrenheit, where a room of 20 is 68."""
 Expansion = Annotated[float, Field(ge=-1e-5, le=2e-4)]
 """Linear expansion in 1/K; the range catches a value written in 1e-6/K."""
 

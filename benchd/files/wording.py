@@ -62,7 +62,11 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
     context = error.get("ctx", {})
     if kind == "step":
         return _of_step(error["input"], str(context["verbs"]).split(", "), error["msg"])
-    return _bound(kind, context) or _worded(kind, context, str(error["input"])) or error["msg"]
+    return (
+        _bound(kind, context, str(error["loc"][-1]) if error["loc"] else "")
+        or _worded(kind, context, str(error["input"]))
+        or error["msg"]
+    )
 
 
 def _of_step(step: Any, verbs: Sequence[str], one_of: str) -> str:
@@ -75,7 +79,7 @@ def _of_step(step: Any, verbs: Sequence[str], one_of: str) -> str:
     return f"{one_of}; did you mean '{near}'?" if near else one_of
 
 
-def _bound(kind: str, context: dict[str, Any]) -> str:
+def _bound(kind: str, context: dict[str, Any], key: str) -> str:
     words = {
         "greater_than": ("gt", "more than"),
         "greater_than_equal": ("ge", "at least"),
@@ -85,6 +89,8 @@ def _bound(kind: str, context: dict[str, Any]) -> str:
     if kind not in words:
         return ""
     name, word = words[kind]
+    if key.endswith("_C"):
+        return f"a number of degrees Celsius, {word} {context[name]:g}"
     return f"a number, {word} {context[name]:g}"
 
 

@@ -142,6 +142,16 @@ def test_what_may_not_stand_is_refused_in_words(bench: LoadedBench, values: dict
     assert error.advice
 
 
+@pytest.mark.parametrize(("typed", "limit"), [(71, "at most 45"), (46, "at most 45"), (-1, "at least 0")])
+def test_a_temperature_that_is_no_rooms_in_celsius_is_refused_with_the_unit(
+    bench: LoadedBench, typed: float, limit: str
+) -> None:
+    error = refused(bench, temperature_C=typed)
+    assert error.code == "bad_request"
+    assert error.text == f"temperature_C = {typed} may not stand in the set-up."
+    assert error.advice == f"What may: a number of degrees Celsius, {limit}."
+
+
 def test_a_mistyped_key_is_guessed(bench: LoadedBench) -> None:
     assert "Did you mean 'glass'?" in refused(bench, glas=[]).advice
 

@@ -140,6 +140,12 @@ def test_a_device_named_like_the_role_of_another_is_refused(folder: Path) -> Non
             "2:7 kind = 'setting_ring': kind setting_ring needs both 'given'",
         ),
         (
+            "references/collar-45.yaml",
+            "at_C: 20.0",
+            "at_C: 68",
+            "4:46 given.at_C = 68: a number of degrees Celsius, at most 45",
+        ),
+        (
             "lenses/L-0417.yaml",
             "{value: 49.6, u: 0.2}",
             "49.6",
