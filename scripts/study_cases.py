@@ -157,7 +157,7 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData) -> FlangeInput:
         setup=bench.document.rev,
         lens=LENS,
         chain=[Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget],
-        absolute=chain.absolute,
+        why_relative=chain.why_relative,
         measurand={
             "arrangement": bench.document.arrangement,
             "ring": ring_of(bench.world.stratum),

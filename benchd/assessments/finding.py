@@ -116,6 +116,8 @@ class Source(Part):
 class Finding(Part):
     """The document of one assessment. `finding` is null until the store has given it its number.
 
+    Where `absolute` is false, `why_relative` says in clauses why; findings from before it was kept lack it.
+
     Raises pydantic's ValidationError for a verdict without an absolute zero, and for a verdict about a value
     that the finding does not hold.
     """
@@ -130,6 +132,7 @@ class Finding(Part):
     version: str
     measurand: Measurand
     absolute: bool
+    why_relative: list[str] = Field(default=[], exclude_if=lambda value: not value)
     values: dict[str, Value]
     budget: list[BudgetLine]
     verdict: Verdict | None

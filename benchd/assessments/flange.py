@@ -40,8 +40,8 @@ half-width imitates the curve's own shape and is amplified (own computation, f/1
 class FlangeInput:
     """What the assessment needs beside the curve.
 
-    `chain` are the terms of the datum chain as contributions to the focus error (um); `absolute` is false where
-    absolute zero was never calibrated, `linear` where a picture was not linear in light.
+    `chain` are the terms of the datum chain as contributions to the focus error (um); `why_relative` are clauses that
+    say why nominal is not known, none where it is; `linear` is false where a picture was not linear in light.
     `tolerance_um` is symmetric about nominal, None where none is stated.
     """
 
@@ -49,7 +49,7 @@ class FlangeInput:
     setup: int
     lens: str | None
     chain: Sequence[Term]
-    absolute: bool
+    why_relative: Sequence[str]
     measurand: Mapping[str, Any]
     f_number: float
     u_frequency_rel: float
@@ -91,13 +91,14 @@ def through_fit(term: Term) -> Term:
 def assess(fit: PeakFit, given: FlangeInput) -> Finding:
     """The finding `flange` from a through-focus fit in offset coordinates (um).
 
-    The focus error is the offset of the peak. A relative finding (no absolute zero) carries the value and its
+    The focus error is the offset of the peak. A relative finding (nominal not known) carries the value and its
     budget, and neither verdict nor advice.
     """
     terms = budget_terms(fit, given)
     expanded = combine(terms)
+    absolute = not given.why_relative
     verdict: Verdict | None = None
-    if given.absolute and given.tolerance_um is not None:
+    if absolute and given.tolerance_um is not None:
         verdict = decide(fit.peak_um, expanded, -given.tolerance_um, given.tolerance_um)
     values = {"focus_error": as_value(fit.peak_um, expanded, "um")}
     if given.glass_residual is not None:
@@ -114,11 +115,12 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
             "at": given.at,
             "version": given.version,
             "measurand": dict(given.measurand),
-            "absolute": given.absolute,
+            "absolute": absolute,
+            "why_relative": list(given.why_relative),
             "values": values,
             "budget": as_budget(terms),
             "verdict": None if verdict is None else _verdict(verdict, terms),
-            "advice": _advice(fit.peak_um, given) if given.absolute else None,
+            "advice": _advice(fit.peak_um, given) if absolute else None,
             "notes": [*given.notes, *non_linear_notes(given.linear), *(FLAGS[flag] for flag in fit.flags)],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": list(given.calibrations),

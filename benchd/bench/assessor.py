@@ -73,7 +73,7 @@ class Assessor:
             setup=setup.rev,
             lens=setup.lens,
             chain=chain_budget(chain),
-            absolute=chain.absolute,
+            why_relative=chain.why_relative,
             measurand=self._measurand(sweeps[0]),
             f_number=sweeps[0].f_number,
             linear=all(sweep.linear for sweep in sweeps),

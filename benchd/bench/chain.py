@@ -31,6 +31,7 @@ from benchd.bench.chain_terms import (
 )
 from benchd.bench.conjugate_term import ConjugateTerm, conjugate_term, wall_too_near
 from benchd.bench.position_terms import (
+    POSITION_UNKNOWN,
     ScaleRecord,
     position_noise_um,
     position_notes,
@@ -75,22 +76,27 @@ class Chain:
 
     `terms` are for the eye, each part with its own u; `budget` are the same as independent lines (thermal parts
     share a thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where
-    `nominal` goes, trim included; None without a lens. `absolute` is false where the zero was never calibrated, nothing
-    is stated of the position, or the conjugate term is not stated. Depth = `depth_at_zero_um` + carriage x
-    (1 + `scale_growth`).
+    `nominal` goes, trim included; None without a lens. `why_relative` says in clauses what keeps findings from being
+    absolute: a base not calibrated, nothing stated of the position, a conjugate term not known.
+    Depth = `depth_at_zero_um` + carriage x (1 + `scale_growth`).
     """
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
     budget: tuple[ChainTerm, ...]
     carriage_um: float | None
     u_um: float
-    absolute: bool
+    why_relative: tuple[str, ...]
     notes: tuple[str, ...]
     calibrations: tuple[str, ...]
     depth_at_zero_um: float
     scale_growth: float
     trim_um: float
     conjugate: ChainTerm | None
+
+    @property
+    def absolute(self) -> bool:
+        """Whether offsets are counted from a nominal place that is known."""
+        return not self.why_relative
 
     @property
     def nominal_depth_um(self) -> float | None:
@@ -148,7 +154,7 @@ def datum_chain(
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
-        absolute=base.calibrated and scale is not None and conjugate is not None and conjugate.stated,
+        why_relative=_why_relative(base, scale, conjugate),
         notes=(
             *_notes(bench_file, records, setup, [base, *adapters], conjugate, taken_back=alpha_scale is not None),
             *position_notes(scale),
@@ -159,6 +165,14 @@ def datum_chain(
         trim_um=setup.trim_um,
         conjugate=conjugate.term if conjugate else None,
     )
+
+
+def _why_relative(base: Length, scale: ScaleRecord | None, conjugate: ConjugateTerm | None) -> tuple[str, ...]:
+    found = [] if base.calibrated else ["the bench's base is not calibrated"]
+    if scale is None:
+        found.append(POSITION_UNKNOWN)
+    by_lens = "no lens is stated" if conjugate is None else conjugate.why_relative
+    return (*found, by_lens) if by_lens else tuple(found)
 
 
 def _optical(
@@ -253,5 +267,5 @@ def published(chain: Chain) -> tuple[ChainTerm | UnmeasuredTerm, ...]:
 
 def with_chain(setup: SetupDocument, chain: Chain) -> SetupDocument:
     """The set-up document with its chain, as published."""
-    update = {"chain": published(chain), "absolute": chain.absolute, "notes": chain.notes}
-    return setup.model_copy(update=update)
+    stands = {"absolute": chain.absolute, "why_relative": chain.why_relative}
+    return setup.model_copy(update={"chain": published(chain), **stands, "notes": chain.notes})

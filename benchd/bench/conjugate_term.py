@@ -28,10 +28,10 @@ _ROUTES = {"m": "m measured", "distance": "distance and focal length", "m and di
 
 @dataclass(frozen=True, slots=True)
 class ConjugateTerm:
-    """The term, whether it is stated at all (else findings are relative), and the sentences for the finding."""
+    """The term, the clause that says why findings by it are relative (None where they are not), and its sentences."""
 
     term: ChainTerm
-    stated: bool
+    why_relative: str | None
     notes: tuple[str, ...]
 
 
@@ -48,8 +48,7 @@ class _Inputs:
 def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> ConjugateTerm:
     """The term for this lens and set-up. Raises Refused('wall_too_near') where no image of the wall can form."""
     if setup.ring is None or setup.ring == "free":
-        why = "Ring free" if setup.ring == "free" else "Ring position not stated"
-        return _not_stated(why)
+        return _not_stated("the ring stands free" if setup.ring == "free" else "the ring's position is not stated")
     gap = lens.principal_gap_mm
     given = _Inputs(
         f=(lens.focal_length_mm.value, lens.focal_length_mm.u),
@@ -60,7 +59,7 @@ def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> C
     if bench_file.arrangement == "collimated":
         given = _Inputs(given.f, given.gap, None, None)
     elif given.distance is None and given.m is None:
-        return _not_stated("Wall distance not stated")
+        return _not_stated("the distance to the wall is not stated")
     try:
         if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
             found = _at_mark(given, setup.ring.mark, lens, bench_file.arrangement)
@@ -88,13 +87,14 @@ def _collimated(found: ConjugateTerm, bench_file: BenchFile, focal_length_mm: fl
 
 def _not_stated(why: str) -> ConjugateTerm:
     term = ChainTerm("conjugate", 0.0, 0.0, None, "normal", "not stated")
-    return ConjugateTerm(term, False, (f"{why}: the conjugate term is not stated and findings are relative.",))
+    sentence = f"{why[0].upper()}{why[1:]}, so the conjugate term is not known and findings are relative."
+    return ConjugateTerm(term, why, (sentence,))
 
 
 def _at_infinity(given: _Inputs, setup: SetupDocument, arrangement: str) -> ConjugateTerm:
     if arrangement == "collimated":
         term = ChainTerm("conjugate", 0.0, 0.0, None, "normal", "collimated")
-        return ConjugateTerm(term, True, ("Collimated light, ring at infinity: no conjugate shift.",))
+        return ConjugateTerm(term, None, ("Collimated light, ring at infinity: no conjugate shift.",))
     best = best_conjugate(
         focal_length_mm=given.f[0],
         u_focal_length_mm=given.f[1],
@@ -108,7 +108,7 @@ def _at_infinity(given: _Inputs, setup: SetupDocument, arrangement: str) -> Conj
     term = ChainTerm("conjugate", best.x_um, best.u_um, None, "normal", _ROUTES[best.route])
     ring = "Ring at its stop" if setup.ring == "stop" else "Ring at infinity"
     note = f"{ring}, {_wall(given)}: {best.x_um:.0f} µm of conjugate shift taken off."
-    return ConjugateTerm(term, True, (note,))
+    return ConjugateTerm(term, None, (note,))
 
 
 def _at_mark(given: _Inputs, mark: float, lens: Lens, arrangement: str) -> ConjugateTerm:
@@ -137,7 +137,7 @@ def _at_mark(given: _Inputs, mark: float, lens: Lens, arrangement: str) -> Conju
     object_side = "collimated light" if arrangement == "collimated" else _wall(given)
     note = f"Ring at the mark {mark:g} {unit}, {object_side}: {term.value_um:.0f} µm of conjugate shift taken off."
     mixed = "The error of the focus scale at that mark is part of the focus error."
-    return ConjugateTerm(term, True, (note, mixed))
+    return ConjugateTerm(term, None, (note, mixed))
 
 
 def _propagated(function: Callable[..., float], inputs: list[tuple[float, float]]) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
 from benchd.bench.nothing_passes import as_lines
-from benchd.bench.position_terms import ScaleRecord, place_terms, position_notes
+from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
 from benchd.bench.run_record import RunRecord
 from benchd.devices import Gauge, GaugeSpec
 from benchd.errors import Refused
@@ -107,8 +107,10 @@ def comparator_of(gauge: GaugeSpec, scale: ScaleRecord | None) -> Comparator:
 def as_stated(scale: ScaleRecord | None, finding: Finding) -> Finding:
     """With a note of what nobody stated of the carriage's position; relative where that is all of it, as its lines
     are then missing."""
-    absolute = finding.absolute and scale is not None
-    return finding.model_copy(update={"absolute": absolute, "notes": [*finding.notes, *position_notes(scale)]})
+    update: dict[str, Any] = {"notes": [*finding.notes, *position_notes(scale)]}
+    if scale is None:
+        update |= {"absolute": False, "why_relative": [*finding.why_relative, POSITION_UNKNOWN]}
+    return finding.model_copy(update=update)
 
 
 def ring_of(ring: Reference) -> Known:

@@ -10,8 +10,9 @@ from benchd.bench.chain_terms import CalibrationInForce, ChainTerm
 from benchd.devices import EncoderSpec
 from benchd.files.bench_file import BenchFile
 
+POSITION_UNKNOWN = "nothing is stated of the carriage's position"
 POSITION_NOT_STATED = (
-    "Nothing is stated of the carriage's position, so findings are relative: give an encoder the role `position`, or "
+    f"{POSITION_UNKNOWN.capitalize()}, so findings are relative: give an encoder the role `position`, or "
     "write `steps: {u_pitch, periodic_um, u_backlash_um, u_home_um, alpha_per_K}` in the bench file."
 )
 EXPANSION_NOT_STATED = (

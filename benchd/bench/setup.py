@@ -58,7 +58,7 @@ class SetupDocument(SetupValues):
     """The set-up as published: what is set, what follows from it, and the chain term by term.
 
     `stale` says that the carriage has not been driven since something changed that its place depends on.
-    `absolute` is null until a chain was worked out.
+    `absolute` is null until a chain was worked out; where it is false, `why_relative` says in clauses what is missing.
     """
 
     rev: Annotated[int, Field(ge=0)] = 0
@@ -66,6 +66,7 @@ class SetupDocument(SetupValues):
     mount: str | None = None
     stale: bool = True
     absolute: bool | None = None
+    why_relative: tuple[str, ...] = ()
     chain: tuple[ChainTerm | UnmeasuredTerm, ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -103,7 +103,7 @@ def side(finding: Doc) -> str:
     value = finding["values"]["focus_error"]["value"]
     if value is None:
         return ""
-    zero = "nominal" if finding["absolute"] else "where nominal is assumed (the bench's zero is not calibrated)"
+    zero = "nominal" if finding["absolute"] else f"where nominal is assumed ({words.why_relative(finding)})"
     return f"Best focus is {words.side(value)} {zero}."
 
 
@@ -115,7 +115,7 @@ def verdict(finding: Doc) -> tuple[str, str]:
     judged = finding["verdict"]
     if judged is None:
         if not finding["absolute"]:
-            return "RELATIVE", "No verdict: the bench's zero is not calibrated, so only differences count."
+            return "RELATIVE", f"No verdict: {words.why_relative(finding)}, so only differences count."
         return "NO VERDICT", "The lens's record states no tolerance."
     inside = f"the {judged['value'].replace('_', ' ')} lies {limits(judged)}"
     return VERDICTS[judged["is"]], f"With probability {words.percent(judged['p_conform'])} {inside} ({judged['rule']})."

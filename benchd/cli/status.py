@@ -97,6 +97,7 @@ _DEVICE = (("role or name", "left"), ("what", "left"), ("state", "left"))
 
 def stated(setup: Mapping[str, Any]) -> list[tuple[str, RenderableType]]:
     from benchd.cli import lines
+    from benchd.reports import words
 
     names = {
         "lens": "Lens",
@@ -119,7 +120,7 @@ def stated(setup: Mapping[str, Any]) -> list[tuple[str, RenderableType]]:
         if key in always or value not in (None, []):
             rows.append((name, lines.plain(value, key)))
     if setup.get("lens") and not setup.get("absolute"):
-        rows.append(("Zero", "RELATIVE: the bench's zero is not calibrated, findings carry no verdict"))
+        rows.append(("Zero", f"RELATIVE: {words.why_relative(setup)}; findings carry no verdict"))
     return rows
 
 

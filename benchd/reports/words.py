@@ -21,11 +21,16 @@ def headline(finding: Doc) -> str:
 
 
 def verdict_words(finding: Doc) -> str:
-    """`inside tolerance`, `outside tolerance`, `undecided`, or why there is no verdict."""
+    """`inside tolerance`, `outside tolerance`, `undecided`, or that there is no tolerance or no nominal to judge by."""
     verdict = finding["verdict"]
     if verdict is not None:
         return _OUTCOMES[verdict["is"]]
-    return "no tolerance stated" if finding["absolute"] else "relative, no absolute zero"
+    return "no tolerance stated" if finding["absolute"] else "relative, no verdict"
+
+
+def why_relative(doc: Doc) -> str:
+    """Why nominal is not known, of a finding or a set-up, in a clause or two."""
+    return " and ".join(doc.get("why_relative") or ["the notes say why"])
 
 
 def best_focus_sentence(finding: Doc) -> str:
@@ -46,7 +51,7 @@ def side(error: float) -> str:
 
 
 def nominal(finding: Doc) -> str:
-    """What offsets are counted from: nominal, or what is taken for it where absolute zero was never calibrated."""
+    """What offsets are counted from: nominal, or what is taken for it where that is not known."""
     return "nominal" if finding["absolute"] else "the assumed nominal"
 
 
@@ -60,7 +65,9 @@ def percent(p: float) -> str:
 
 
 def advice_sentence(finding: Doc) -> str:
-    """What mends it, or what would decide it; empty where there is nothing to say."""
+    """What mends it, what would decide it, or why there is no verdict; empty where there is nothing to say."""
+    if not finding["absolute"]:
+        return f"No verdict: {why_relative(finding)}."
     verdict, advice = finding["verdict"], finding["advice"]
     if verdict is not None and verdict["next"] is not None:
         step = verdict["next"]

@@ -40,7 +40,7 @@ def given(**changes: object) -> FlangeInput:
         setup=14,
         lens="L-0417",
         chain=CHAIN,
-        absolute=True,
+        why_relative=(),
         measurand={"arrangement": "wall", "ring": "infinity", "f_number": 2.0, "merit": "edge", "lp_mm": 40.0},
         f_number=2.0,
         u_frequency_rel=5e-4,
@@ -104,8 +104,9 @@ def test_pictures_that_are_not_linear_cost_a_line_and_a_note() -> None:
 
 
 def test_a_relative_finding_has_neither_verdict_nor_advice() -> None:
-    finding = assess(fit_at(2.0), given(absolute=False))
+    finding = assess(fit_at(2.0), given(why_relative=("the ring stands free",)))
     assert not finding.absolute
+    assert finding.why_relative == ["the ring stands free"]
     assert finding.verdict is None
     assert finding.advice is None
     assert finding.values["focus_error"].U is not None

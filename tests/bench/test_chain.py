@@ -287,6 +287,36 @@ def test_a_scale_that_is_stated_not_to_grow_needs_no_note(wall: LoadedBench) -> 
     assert not any("alpha_per_K" in one for one in chain.notes)
 
 
+@pytest.mark.parametrize(
+    ("changes", "in_force", "scale", "why"),
+    [
+        ({}, None, SCALE, ()),
+        ({"distance_mm": None}, None, SCALE, ("the distance to the wall is not stated",)),
+        ({"ring": "free"}, None, SCALE, ("the ring stands free",)),
+        ({"ring": None}, None, SCALE, ("the ring's position is not stated",)),
+        ({}, None, None, ("nothing is stated of the carriage's position",)),
+        ({}, {}, SCALE, ("the bench's base is not calibrated",)),
+        (
+            {"ring": None}, {}, None,
+            ("the bench's base is not calibrated", "nothing is stated of the carriage's position",
+             "the ring's position is not stated"),
+        ),
+    ],
+)  # fmt: skip
+def test_a_relative_chain_says_what_is_missing_and_nothing_else(
+    wall: LoadedBench,
+    changes: dict[str, Any],
+    in_force: dict[str, CalibrationInForce] | None,
+    scale: ScaleRecord | None,
+    why: tuple[str, ...],
+) -> None:
+    setup = set_up(wall, **changes)
+    chain = datum_chain(wall.file, wall.records, setup, calibrations() if in_force is None else in_force, scale)
+    assert chain.why_relative == why
+    assert chain.absolute is (not why)
+    assert with_chain(setup, chain).model_dump(mode="json")["why_relative"] == list(why)
+
+
 def test_without_a_lens_there_is_depth_and_no_nominal_place(wall: LoadedBench) -> None:
     chain = chain_of(wall, lens=None, glass=[], ring=None)
     assert chain.carriage_um is None

@@ -99,7 +99,11 @@ def test_at_a_mark_it_is_the_difference_of_two_shifts(wall: LoadedBench) -> None
 
 @pytest.mark.parametrize(
     ("ring", "distance", "why"),
-    [("free", 5000, "Ring free"), (None, 5000, "Ring position not stated"), ("infinity", None, "Wall distance not")],
+    [
+        ("free", 5000, "The ring stands free"),
+        (None, 5000, "The ring's position is not stated"),
+        ("infinity", None, "The distance to the wall is not"),
+    ],
 )
 def test_what_is_not_stated_makes_findings_relative(wall: LoadedBench, ring: Any, distance: Any, why: str) -> None:
     chain = chain_of(wall, ring=ring, distance_mm=distance)

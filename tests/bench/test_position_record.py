@@ -102,6 +102,7 @@ def test_a_length_by_gauge_says_what_is_not_stated_of_the_scale_it_was_driven_by
     about = About(run="r-0007", setup=3, at="2031-04-05T09:20:02Z", version="0", indices=(0, 9))
     found = as_stated(scale, adapter_length(pairs, ring, "ring-07", gauge, Thermal(26.0, 0.3), about))
     assert found.absolute is absolute
+    assert found.why_relative == ([] if absolute else ["nothing is stated of the carriage's position"])
     assert len(found.notes) == len(named)
     assert all(key in note for key, note in zip(named, found.notes, strict=True))
 

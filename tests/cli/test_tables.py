@@ -15,7 +15,7 @@ from rich.console import Console
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
-from benchd.cli import lines, sentences, tables
+from benchd.cli import lines, sentences, status, tables
 
 # The example of the project's published contract, section 4.
 FINDING = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
@@ -125,11 +125,25 @@ def test_an_undecided_verdict_says_what_would_decide_it() -> None:
     assert "Most of the doubt is conjugate: collimate" in row(alone, "To decide it")
 
 
-def test_a_relative_finding_says_that_it_carries_no_verdict() -> None:
-    text = printed(finding(absolute=False, verdict=None, advice=None))
-    assert "RELATIVE" in row(text, "Verdict")
-    assert "deeper than where nominal is assumed (the bench's zero is not calibrated)" in re.sub(r"\s+", " ", text)
+def test_a_relative_finding_says_why_it_carries_no_verdict() -> None:
+    why = ["the distance to the wall is not stated", "nothing is stated of the carriage's position"]
+    text = re.sub(r"\s+", " ", printed(finding(absolute=False, why_relative=why, verdict=None, advice=None)))
+    assert f"RELATIVE No verdict: {why[0]} and {why[1]}, so only differences count." in text
+    assert f"Best focus is deeper than where nominal is assumed ({why[0]} and {why[1]})." in text
+    assert "calibrated" not in text
     assert "Shims" not in text
+
+
+def test_a_relative_finding_from_before_reasons_were_kept_points_to_its_notes() -> None:
+    text = re.sub(r"\s+", " ", printed(finding(absolute=False, verdict=None, advice=None)))
+    assert "No verdict: the notes say why, so only differences count." in text
+
+
+def test_a_set_up_says_why_findings_by_it_are_relative() -> None:
+    setup = {"lens": "L-0417", "absolute": False, "why_relative": ["the ring stands free"]}
+    zero = dict(status.stated(setup))["Zero"]
+    assert zero == "RELATIVE: the ring stands free; findings carry no verdict"
+    assert "Zero" not in dict(status.stated(setup | {"absolute": True, "why_relative": []}))
 
 
 @pytest.mark.parametrize(

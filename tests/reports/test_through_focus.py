@@ -79,6 +79,8 @@ def test_best_focus_stands_where_the_finding_says() -> None:
 @pytest.mark.parametrize("absolute", [True, False])
 def test_nothing_runs_off_the_sheet(outcome: str | None, absolute: bool) -> None:
     doc = finding(-1234.5, U=321.0, outcome=outcome, absolute=absolute)
+    if not absolute:
+        doc["why_relative"] = ["the bench's base is not calibrated", "nothing is stated of the carriage's position"]
     if doc["verdict"] is not None and outcome == "undecided":
         how = "measure m and the distance to the wall better; this line alone is not enough, the value is too close"
         doc["verdict"]["next"] = {"dominant": "conjugate", "u_needed_um": 0.0, "how": how}
@@ -111,7 +113,12 @@ def test_the_words_over_it() -> None:
     assert words.best_focus_sentence(finding(-17.6432, absolute=False)) == (
         "Best focus 17.6 µm short of the assumed nominal, U = 7.5 µm (95 %, k = 1.97)."
     )
-    assert words.headline(finding(1.0, absolute=False)) == "Lens L-0417: relative, no absolute zero"
+    assert words.headline(finding(1.0, absolute=False)) == "Lens L-0417: relative, no verdict"
+    why = ["the distance to the wall is not stated"]
+    relative = finding(1.0, absolute=False) | {"why_relative": why}
+    assert words.advice_sentence(relative) == "No verdict: the distance to the wall is not stated."
+    older = finding(1.0, absolute=False)
+    assert words.advice_sentence(older) == "No verdict: the notes say why."
     assert words.headline(finding(1.0, outcome=None)) == "Lens L-0417: no tolerance stated"
     assert words.advice_sentence(finding(17.6)) == "Shims: put in 20 µm; −2.4 µm are left over."
     assert words.measurand_line(finding(1.0)).startswith("wall  ·  ring: infinity  ·  f/2  ·  546 nm  ·  glass pane-25")
