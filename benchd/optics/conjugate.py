@@ -43,6 +43,26 @@ def magnification(focal_length_mm: float, distance_mm: float, gap_mm: float = 0.
     return 2.0 / (b + math.sqrt(b * b - 4.0))
 
 
+def magnification_with_u(
+    distance_mm: float,
+    u_distance_mm: float,
+    focal_length_mm: float,
+    u_focal_length_mm: float,
+    gap_mm: float = 0.0,
+    u_gap_mm: float = 0.0,
+) -> tuple[float, float]:
+    """m that T, f and h ask for, and its u; nothing of a measured m is in it, so the two can be held together.
+
+    dm/df = m (1 + m)/(f (1 - m)) and dm/dT = -dm/dh = -m^2/(f (1 - m^2)), by differentiating T - h = f (1 + m)^2 / m.
+    """
+    m = magnification(focal_length_mm, distance_mm, gap_mm)
+    if not m < 1.0:
+        raise ValueError("at unit magnification the distance says nothing about the magnification")
+    by_focal_length = m * (1.0 + m) / (focal_length_mm * (1.0 - m)) * u_focal_length_mm
+    by_distance = m * m / (focal_length_mm * (1.0 - m * m)) * math.hypot(u_distance_mm, u_gap_mm)
+    return m, math.hypot(by_focal_length, by_distance)
+
+
 def conjugate_from_m(focal_length_mm: float, u_focal_length_mm: float, m: float, u_m: float) -> Conjugate:
     """x' = f m: needs no distance, and takes the relative error of the focal length whole."""
     return _conjugate(focal_length_mm * m, {"focal_length": m * u_focal_length_mm, "m": focal_length_mm * u_m}, "m", m)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,49 @@ def test_what_is_not_stated_makes_findings_relative(wall: LoadedBench, ring: Any
     assert not chain.absolute
     assert chain.notes[0].startswith(why)
     assert chain_of(wall, ring="infinity", distance_mm=5000).absolute
+
+
+@pytest.mark.parametrize("ring", ["infinity", "stop", {"mark": 5}])
+@pytest.mark.parametrize(
+    ("m", "u_m", "times_u"),
+    # T - h = f (1 + m)^2 / m, f 49.6 mm (u .2), T 5000 (3), h 0 (10): m .010122. By hand, u: of f m (1 + m)/(f (1 - m))
+    # .2 = 4.165e-5, of T and h m^2/(f (1 - m^2)) 10.44 = 2.157e-5, together 4.690e-5.
+    [(0.0110, 1e-5, 18.3), (0.10138, 1e-4, 826.0), (0.0100, 1e-5, 2.54), (0.010122, 1e-5, 0.0), (0.0098, 2e-4, 1.57)],
+)
+def test_an_m_that_distance_and_focal_length_do_not_bear_out_is_told_and_not_judged_by(
+    wall: LoadedBench, ring: Any, m: float, u_m: float, times_u: float
+) -> None:
+    chain = chain_of(wall, ring=ring, distance_mm=5000, m={"value": m, "u": u_m})
+    told = [note for note in chain.notes if "contradict" in note]
+    if times_u <= 3.0:
+        assert (chain.absolute, chain.why_relative, told) == (True, (), [])
+        return
+    assert not chain.absolute
+    assert chain.why_relative == ("m and the distance to the wall contradict each other",)
+    (note,) = told
+    found = re.search(r"([\d.e+]+) times their combined u", note)
+    assert found
+    assert float(found[1]) == pytest.approx(times_u, rel=0.01)
+    for named in ("5000 mm", "49.6 mm", "0.01012", "distance_mm", "m again", "focal_length_mm", "L-0417", "ring"):
+        assert named in note
+
+
+def test_a_contradiction_says_how_far_the_shift_goes_by_which_is_believed(wall: LoadedBench) -> None:
+    chain = chain_of(wall, ring="infinity", distance_mm=5000, m={"value": 0.0110, "u": 1e-5})
+    # f m = 545.6; by the distance 502.0; (T - h) m^2 / (1 + m)^2 = 591.9.
+    assert any("the shift of the wall is 502 to 592 µm" in note for note in chain.notes)
+
+
+def test_an_engraved_focal_length_contradicts_less(wall: LoadedBench) -> None:
+    stated: dict[str, Any] = {"ring": "infinity", "distance_mm": 5000, "m": {"value": 0.01038, "u": 1e-5}}
+    assert not chain_of(wall, **stated).absolute
+    assert chain_of(with_focal_length(wall, 50.0, 0.5), **stated).absolute
+
+
+def test_nothing_contradicts_where_one_of_the_two_is_not_stated(wall: LoadedBench, collimated: LoadedBench) -> None:
+    m = {"value": 0.0110, "u": 1e-5}
+    assert chain_of(wall, ring="infinity", m=m).absolute
+    assert chain_of(collimated, ring="infinity", distance_mm=5000, m=m).absolute
 
 
 def test_collimated_light_needs_no_distance(collimated: LoadedBench) -> None:
