@@ -138,6 +138,19 @@ async def test_another_wall_leaves_the_focus_error(at_wall: Bench) -> None:
     await agrees(change, 0.0)
 
 
+async def test_an_m_that_the_tape_contradicts_costs_verdict_and_shims_and_says_so(at_wall: Bench) -> None:
+    honest = await at_wall.find_at_wall(LENS, RING, PANE)
+    tape = at_wall.technician.measure("tape")
+    misread = {"value": tape["m"]["value"] * 1.09, "u": tape["m"]["u"]}
+    finding = await at_wall.find(LENS, RING, PANE, distance_mm=tape["distance_mm"], m=misread)
+    assert honest["absolute"] is True
+    assert honest["verdict"] is not None
+    assert (finding["absolute"], finding["verdict"], finding["advice"]) == (False, None, None)
+    assert finding["why_relative"] == ["m and the distance to the wall contradict each other"]
+    assert any("Measure distance_mm by tape and m again" in note for note in finding["notes"])
+    assert (await at_wall.client.kept("setup"))["why_relative"] == finding["why_relative"]
+
+
 async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) -> None:
     async def change() -> Difference:
         one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
