@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from benchd.errors import BenchdError, Refused
 
 
 class Stopped(Exception):
     """What was under way was stopped by somebody; the position stands where the stop left it, and is trusted."""
+
+
+class Occupied(NamedTuple):
+    """What a job says to others who want the bench: what it is, what they may do, and the figures."""
+
+    what: str
+    advice: str
+    data: Mapping[str, Any]
 
 
 @dataclass(slots=True)
@@ -21,6 +29,7 @@ class Job:
     kind: str
     cause: str | None
     task: asyncio.Task[Any]
+    occupied: Callable[[], Occupied] | None = None
     reason: BaseException | None = None
     ending: bool = False
 
@@ -47,18 +56,25 @@ class Jobs:
         if self._closed:
             raise Refused("busy", "The bench is being shut down.", advice="Start it again with `benchd up`.")
         if self._job is not None:
-            raise Refused(
-                "busy",
-                f"The bench is busy with '{self._job.kind}'.",
-                advice="Wait until it has ended, or stop it.",
-                data={"doing": self._job.kind},
-            )
+            kind = self._job.kind
+            says = self._job.occupied or (lambda: Occupied(f"'{kind}'", "Wait until it has ended, or stop it.", {}))
+            what, advice, data = says()
+            raise Refused("busy", f"The bench is busy with {what}.", advice=advice, data={"doing": kind, **data})
 
-    def start(self, kind: str, work: Callable[[], Awaitable[Any]], cause: str | None = None) -> Job:
-        """Begin `work` in the background; gives the job. Raises Refused('busy')."""
+    def start(
+        self,
+        kind: str,
+        work: Callable[[], Awaitable[Any]],
+        cause: str | None = None,
+        occupied: Callable[[], Occupied] | None = None,
+    ) -> Job:
+        """Begin `work` in the background; gives the job. Raises Refused('busy').
+
+        `occupied` tells others who want the bench what it is busy with, where waiting or a stop would not free it.
+        """
         self.check_free()
         task = asyncio.create_task(self._run(kind, work, cause), name=f"job {kind}")
-        self._job = job = Job(kind, cause, task)
+        self._job = job = Job(kind, cause, task, occupied)
         return job
 
     async def _run(self, kind: str, work: Callable[[], Awaitable[Any]], cause: str | None) -> None:

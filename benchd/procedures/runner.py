@@ -14,7 +14,7 @@ from typing import Any, Literal
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.gate import Gate
-from benchd.bench.jobs import Stopped
+from benchd.bench.jobs import Occupied, Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
@@ -30,6 +30,14 @@ from benchd.procedures.sweep_alone import EXPECTED, sweep_alone
 from benchd.procedures.way_back import WayBack
 
 State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
+
+
+FREES: dict[State, str] = {
+    "running": "Wait until it has ended, or abort it.",
+    "asking": "Answer its question, or abort it.",
+    "paused": "Resume or abort it.",
+}
+"""What makes the bench free of a run: one that is paused or asks ends by no waiting, and a stop only pauses it."""
 
 
 class Aborted(Stopped):
@@ -105,7 +113,7 @@ class Runner:
         run = RunRecord("", procedure.procedure, user)
         work = asyncio.Event()
         # The slot is taken before the record is written, so that two starts cannot both find it free.
-        job = self._bench.jobs.start("run", lambda: self._work(procedure, scope, run, work), cause)
+        job = self._bench.jobs.start("run", lambda: self._work(procedure, scope, run, work), cause, self._occupied)
         try:
             lens = values.get("lens") or setup.lens
             run.id = await self._bench.store.add_run(
@@ -236,6 +244,13 @@ class Runner:
         return self._run
 
     # State
+
+    def _occupied(self) -> Occupied:
+        if self._run is None:  # the record has not given its id yet
+            return Occupied("a run that begins", "Wait until it has ended.", {})
+        run, state = self._run.id, self._state
+        advice = FREES.get(state, "Wait until it has ended.")
+        return Occupied(f"run {run}, which is {state}", advice, {"run": run, "state": state})
 
     def _asked(self) -> None:
         if self._state in ("running", "asking"):

@@ -145,12 +145,19 @@ async def test_bench_that_runs_is_busy(clients: tuple[BenchClient, BenchClient])
         with pytest.raises(Refused) as refused:
             await rail.command(verb, **args)
         assert code(refused) == "busy", verb
-        assert refused.value.data == {"doing": "run"}
+        assert refused.value.data == {"doing": "run", "run": run, "state": "asking"}
+        assert refused.value.text == f"The bench is busy with run {run}, which is asking."
+        assert refused.value.advice == "Answer its question, or abort it."
     with pytest.raises(Refused) as refused:
         await wall.run("questions")
     assert code(refused) == "not_holder"
     state = rail.state()["procedure"]
     assert (state["run"], state["state"]) == (run, "asking"), "what was refused left the run alone"
+    await rail.stop()
+    with pytest.raises(Refused) as refused:
+        await rail.command("home")
+    assert refused.value.data["state"] == "paused"
+    assert refused.value.advice == "Resume or abort it.", "a stop has paused it, and no waiting will end it"
     await rail.command("abort", beat=False, run=run)
     assert await end(rail, run) == "aborted"
     with pytest.raises(Refused) as refused:
