@@ -18,6 +18,8 @@ TEXTS = frozenset(
 )
 LISTS = frozenset({"axes", "adapters", "glass"})
 MOVES = frozenset({"home", "nominal", "move", "sweep"})
+GO_ON = frozenset({"run", "resume", "abort"})
+"""What the answer to these says is that it was begun; its end is an event."""
 OF_SETUP = frozenset({"rev", "set", "follow"})
 """The keys of `setup` itself; any other belongs into `set`."""
 
@@ -91,7 +93,8 @@ async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any
         return await _sweep(args, bench, given)
     if not waits:
         result = await bench.command(args.verb, **given)
-        return _tell(args, result)
+        goes_on = bool(given.get("follow")) or (args.verb in MOVES | GO_ON and not given.get("dry"))
+        return _tell(args, result, "accepted" if goes_on else "done")
     from benchd.cli.interrupts import stopping
 
     async with stopping(bench, "Ctrl-C again leaves without waiting."):
@@ -131,11 +134,11 @@ async def _at_rest(bench: BenchClient) -> dict[str, Any]:
     return {key: doc.get(key) for key in ("carriage_um", "depth_um", "offset_um", "homed")}
 
 
-def _tell(args: argparse.Namespace, result: Mapping[str, Any]) -> int:
+def _tell(args: argparse.Namespace, result: Mapping[str, Any], became: str = "done") -> int:
     if args.json:
         print(json.dumps({"ok": True, "result": result}, ensure_ascii=False))
         return exits.DONE
-    print(f"{args.verb}: done{_said(result)}.")
+    print(f"{args.verb}: {became}{_said(result)}.")
     return exits.DONE
 
 

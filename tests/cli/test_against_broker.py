@@ -57,7 +57,7 @@ async def test_a_command_takes_control_first_and_says_so(rig: MqttRig, cli: Any)
     told = await cli("do", "move", "by_um=-0.5 mm", "--no-wait", "--user", "anna")
     assert told.code == exits.DONE
     assert "Control taken as anna." in told.err
-    assert told.out == "move: done; did move.\n"
+    assert told.out == "move: accepted; did move.\n", "it has hardly begun"
     (request,) = rig.done
     assert (request.user, request.verb, request.args.by_um, request.fresh) == ("anna", "move", -500.0, True)
     again = await cli("do", "nominal", "--no-wait", "--user", "anna")
@@ -74,6 +74,25 @@ async def test_what_another_holds_is_refused_with_text_advice_and_code(rig: Mqtt
     as_json = await cli("do", "home", "--user", "anna", "--json")
     assert as_json.doc["error"]["code"] == "not_holder"
     assert as_json.doc["ok"] is False
+
+
+@pytest.mark.parametrize(
+    ("words", "became"),
+    [
+        (["home", "--no-wait"], "accepted"),
+        (["setup", "lens=", "follow=true", "--no-wait"], "accepted"),
+        (["run", "procedure=flange_check"], "accepted"),
+        (["abort", "run=r-1"], "accepted"),
+        (["run", "procedure=flange_check", "dry=true"], "done"),
+        (["setup", "lens="], "done"),
+        (["light", "level=0.4", "--no-wait"], "done"),
+        (["pause", "run=r-1"], "done"),
+    ],
+)
+async def test_what_was_only_begun_is_not_called_done(rig: MqttRig, cli: Any, words: list[str], became: str) -> None:
+    told = await cli("do", *words)
+    assert told.code == exits.DONE, told.err
+    assert told.out.startswith(f"{words[0]}: {became}; did")
 
 
 @pytest.mark.parametrize(
