@@ -236,16 +236,17 @@ class Bench:
             )
 
     def _job_ended(self, kind: str, cause: str | None, result: Any, error: BaseException | None) -> None:
+        data = result if isinstance(result, dict) else {}
         if error is None:
-            data = result if isinstance(result, dict) else {}
             self.events.tell("done", f"'{kind}' is done.", data={"verb": kind, **data}, cause=cause)
         elif isinstance(error, Stopped):
-            self.events.tell("stopped", f"'{kind}' was stopped.", severity="warning", cause=cause, data={"verb": kind})
+            text, data = f"'{kind}' was stopped.", {"verb": kind, **data}
+            self.events.tell("stopped", text, severity="warning", cause=cause, data=data)
         elif isinstance(error, BenchdError):
-            self.events.error(error, cause=cause)
+            self.events.error(error, cause=cause, data=data)
         else:
-            text = f"'{kind}' failed inside benchd: {error!r}."
-            self.events.tell("device_fault", text, severity="error", advice="The log has the cause.", cause=cause)
+            text, advice = f"'{kind}' failed inside benchd: {error!r}.", "The log has the cause."
+            self.events.tell("device_fault", text, severity="error", advice=advice, cause=cause, data=data)
 
     async def close(self) -> None:
         """Break off what runs (an axis comes to rest by that), begin nothing more, end timers and the worker.

@@ -69,9 +69,9 @@ class Events:
         self._writing.add(task)
         task.add_done_callback(self._writing.discard)
 
-    def error(self, error: BenchdError, *, cause: str | None = None) -> None:
-        """Publish an error as an event; a device's with the last frames on its link."""
-        data = dict(error.data)
+    def error(self, error: BenchdError, *, cause: str | None = None, data: Mapping[str, Any] | None = None) -> None:
+        """Publish an error as an event, with `data` beside its own; a device's with the last frames on its link."""
+        data = {**error.data, **(data or {})}
         if isinstance(error, DeviceError) and error.frames:
             data["frames"] = frames_told(error.frames)
         self.tell(error.code, error.text, severity="error", advice=error.advice, data=data, cause=cause)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from benchd.errors import BenchdError, Refused
@@ -24,18 +24,19 @@ class Occupied(NamedTuple):
 
 @dataclass(slots=True)
 class Job:
-    """A job under way: its kind (a verb), the id of the command that caused it, and its task."""
+    """A job under way: its kind (a verb), the id of the command that caused it, its task, what is known of it."""
 
     kind: str
     cause: str | None
     task: asyncio.Task[Any]
     occupied: Callable[[], Occupied] | None = None
+    about: dict[str, Any] = field(default_factory=dict)
     reason: BaseException | None = None
     ending: bool = False
 
 
 Ended = Callable[[str, str | None, Any, BaseException | None], None]
-"""Told when a job ends: kind, cause, result, and the error (None when it is done)."""
+"""Told when a job ends: kind, cause, result (where it failed: what is known of it), and the error (None when done)."""
 
 
 class Jobs:
@@ -79,6 +80,7 @@ class Jobs:
 
     async def _run(self, kind: str, work: Callable[[], Awaitable[Any]], cause: str | None) -> None:
         result: Any = None
+        about = self._job.about if self._job else {}
         error: BaseException | None = None
         try:
             result = await work()
@@ -95,7 +97,7 @@ class Jobs:
             error = unknown
         finally:
             self._job = None
-        self._ended(kind, cause, result, error)
+        self._ended(kind, cause, result if error is None else about or None, error)
 
     def blame(self, reason: BaseException) -> Job | None:
         """The job under way, which is about to be stopped and broken off, will have ended for `reason`.

@@ -59,10 +59,13 @@ def findings_of(reader: Reader, of: str) -> list[dict[str, Any]]:
     if of.startswith("f-"):
         return [reader.finding(of)]
     if of.startswith("r-"):
-        reader.run(of)
+        state = reader.run(of).state
         found = reader.findings(run=of)[::-1]
     else:
         found = reader.findings(lens=of, limit=1)
+    if not found and of.startswith("r-"):
+        advice = f"The run is {state}; `benchd show run {of}` tells more."
+        raise Refused("not_found", f"The record holds no finding of '{of}'.", advice=advice)
     if not found:
         about = sorted({str(doc["lens"]) for doc in reader.findings() if doc["lens"]})
         advice = f"Lenses with findings: {', '.join(about)}." if about else "There are no findings of lenses yet."

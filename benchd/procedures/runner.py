@@ -128,6 +128,7 @@ class Runner:
         except BaseException as error:
             await self._bench.jobs.break_off(error, job=job)
             raise
+        job.about["run"] = run.id
         if job.task.done() or self._bench.carriage.stops != stops:
             await self._bench.jobs.break_off(Stopped(), job=job)
             await self._bench.store.end_run(run.id, "failed")

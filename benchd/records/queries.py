@@ -144,8 +144,19 @@ def lenses(connection: Connection) -> Sequence[str]:
 
 def events(connection: Connection, limit: int) -> list[Event]:
     """The last events, oldest of them first."""
+    return [Event(*row) for row in connection.execute(_events().limit(limit))][::-1]
+
+
+def broke_off(connection: Connection, run: str) -> Event | None:
+    """The event that says why a run ended before its time; None where it did not, or the record does not say."""
     table = schema.event
-    chosen = select(
-        table.c.at, table.c.code, table.c.severity, table.c.text, table.c.advice, table.c.cause, table.c.data
-    ).order_by(table.c.id.desc())
-    return [Event(*row) for row in connection.execute(chosen.limit(limit))][::-1]
+    failed = (table.c.data["run"].as_string() == run) & (table.c.severity != "info")
+    left = (table.c.code == "abandoned") & table.c.text.startswith(f"Run {run} ", autoescape=True)
+    row = connection.execute(_events().where(failed | left).limit(1)).first()
+    return None if row is None else Event(*row)
+
+
+def _events() -> Select[Any]:
+    table = schema.event
+    columns = table.c.at, table.c.code, table.c.severity, table.c.text, table.c.advice, table.c.cause, table.c.data
+    return select(*columns).order_by(table.c.id.desc())

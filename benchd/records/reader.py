@@ -120,6 +120,10 @@ class Reader:
         """The last events, in the order in which they happened."""
         return self._ask(lambda c: queries.events(c, limit))
 
+    def broke_off(self, run: str) -> Event | None:
+        """The event that says why a run ended before its time; None where it did not, or the record does not say."""
+        return self._ask(lambda c: queries.broke_off(c, run))
+
 
 def _connect(path: Path) -> Connection:
     connection = open_engine(path, read_only=True).connect()

@@ -252,6 +252,21 @@ def test_at_a_terminal_the_person_is_asked_and_may_end_the_run(bench: Bench) -> 
     assert "was aborted" in shown
 
 
+def test_the_record_tells_why_a_run_failed(bench: Bench) -> None:
+    bench.benchd("do", "home")
+    run = bench.begin("run", *FLANGE)
+    bench.until("asking")
+    subprocess.run(
+        [BIN / "benchd-sim", "fault", "world", "push", "value=300"],
+        cwd=bench.folder, check=True, stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    ended = bench.until("failed")["run"]
+    run.communicate(timeout=30)
+    why = json.loads(bench.benchd("show", "run", ended, "--json").stdout)["why"]
+    assert why["text"].startswith("The position is not trusted any more: ")
+    assert why["text"] in " ".join(bench.benchd("show", "run", ended).stdout.split())
+
+
 def test_the_first_ctrl_c_pauses_the_second_leaves_and_the_run_can_be_ended(bench: Bench) -> None:
     shown, code = at_a_terminal(
         bench, ["run", *FLANGE], [("Enter when", b"\n"), ("step 6", CTRL_C), ("Stop sent", CTRL_C)]

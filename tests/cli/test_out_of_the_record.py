@@ -52,3 +52,29 @@ async def test_what_the_record_does_not_hold_is_said(
 async def test_the_last_set_up_is_shown_where_none_is_named(record: None, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["show", "setup", "--store", URL]) == exits.DONE
     assert "Set-up 12" in capsys.readouterr().out
+
+
+async def test_why_a_run_failed_is_shown_with_it(
+    record: None, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = await Store.open(URL, tmp_path, Clock())
+    for state in ("failed", "done", "failed"):
+        run = await store.add_run("sweep", text_sha="", inputs={}, setup=12, lens=None, job=None, user="anna")
+        await store.end_run(run, state)
+        await store.add_event("device_fault", "error", f"Of {run}.", advice="Mend it.", cause="c1", data={"run": run})
+        await store.add_event("device_fault", "error", "Of no run.", cause="c2")
+    left = await store.add_run("sweep", text_sha="", inputs={}, setup=12, lens=None, job=None, user="anna")
+    await store.end_run(left, "failed")
+    await store.add_event("abandoned", "info", f"Run {left} was under way when the daemon last ended; it is closed.")
+    await store.close()
+    for run, said in (
+        ("r-1", "Of r-0001. Mend it. (device_fault)"),
+        ("r-3", "Of r-0003."),
+        (left, "was under way when"),
+    ):
+        assert main(["show", "run", run, "--store", URL]) == exits.DONE
+        assert said in capsys.readouterr().out
+    assert main(["show", "run", "r-2", "--store", URL]) == exits.DONE
+    assert "Why" not in capsys.readouterr().out
+    assert main(["report", "r-1", "--store", URL]) == exits.REFUSED
+    assert "The run is failed; `benchd show run r-1` tells more." in capsys.readouterr().err
