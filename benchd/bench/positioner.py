@@ -165,7 +165,10 @@ class Positioner:
             raise
         except MotionFailed as failed:
             self._stops.check(stops)
-            self._trust.lose("limit", str(failed.text).rstrip("."))
+            if failed.code == "interlock":  # ended in good order by a safety device; the axis knows what it cost
+                await self._come_to_rest()
+            else:
+                self._trust.lose("limit", str(failed.text).rstrip("."))
             raise
         finally:
             self.state = "idle"

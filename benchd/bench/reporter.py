@@ -73,7 +73,9 @@ class Reporter:
             self._tell_carriage()
             return
         self._seen_at((await bench.carriage.watch_once()).value)
-        self._fault = None
+        health = await bench.assembly.named(CARRIAGE, Axis).health()
+        waits = health.state == "fault" and health.code == "interlock"  # for a person, at the machine
+        self._fault = DeviceError(health.text, code="interlock", device=CARRIAGE) if waits else None
         self._tell_carriage()
 
     def _seen_at(self, place_um: float) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import AsyncIterator, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from benchd.devices import (
     Axis,
@@ -14,12 +14,14 @@ from benchd.devices import (
     Health,
     Identity,
     Link,
+    LinkTimeout,
     MotionFailed,
     Reading,
     Surprise,
 )
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
+from benchd_drivers.gcode_held import held_health, unheld
 from benchd_drivers.gcode_homing import Homing
 from benchd_drivers.gcode_motion import Motion
 from benchd_drivers.gcode_status import Report
@@ -88,7 +90,7 @@ class GcodeAxis(Axis):
     async def health(self) -> Health:
         if not self._board.link.connected:
             return Health("fault", "link", f"{self.name}: link {self._board.link.name} is not connected.")
-        return self._trust.health()
+        return held_health(self.name, self._board) or self._trust.health()
 
     @property
     def homed(self) -> bool:
@@ -130,6 +132,8 @@ class GcodeAxis(Axis):
         await self._stopping.stop()
 
     async def home(self) -> None:
+        with suppress(LinkTimeout):  # deaf after a limit: homing resets it
+            await unheld(self._board, self.name)
         with self._busy("home"):
             self._trust.renounce("homing is not finished")
             await self._stopping.or_stop(self._home())

@@ -14,11 +14,11 @@ from contextlib import suppress
 
 from benchd.devices import Identity, Link, LinkError, LinkTimeout, matching, nothing_at_once
 from benchd_drivers.finishing import finish
-from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_errors import LineAlarm, LineHeld, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_queue import AnswerQueue, Sent
-from benchd_drivers.gcode_status import ALARM, BANNER, ERROR, REPORT, Report, identity_in, parse_report
+from benchd_drivers.gcode_status import ALARM, BANNER, ERROR, HELD, HELD_S, REPORT, Report, identity_in, parse_report
 from benchd_drivers.gcode_user import BoardUser
-from benchd_drivers.gcode_words import INSPECT, alarm_text, error_text
+from benchd_drivers.gcode_words import INSPECT, alarm_text, error_text, held_words
 
 HOLD, RESET, JOG_CANCEL = b"!", b"\x18", b"\x85"
 BOOT_S = 4.0
@@ -44,6 +44,8 @@ class GcodeBoard:
         self._expecting = False
         self._told: list[str] = []
         self._rest_since: float | None = None
+        self._held: Report | None = None
+        self._held_since = 0.0
 
     @classmethod
     def of(cls, link: Link | None, device: str) -> GcodeBoard:
@@ -65,7 +67,7 @@ class GcodeBoard:
 
     async def _contact(self, device: str) -> None:
         self._lines.forget(LineReset("The link was opened anew."))
-        self.wco, self._rest_since, self._told = None, None, []
+        self.wco, self._rest_since, self._told, self._held = None, None, [], None
         self._expecting = True  # a board that is reset by the opening of its port is no surprise
         self._pump = asyncio.create_task(self._listen(self.link.listen()), name=f"gcode {self.link.name}")
         try:
@@ -85,10 +87,13 @@ class GcodeBoard:
     async def _release(self) -> None:
         """A controller that was left in a hold answers no line, so that nobody could ever begin with it again: reset.
 
-        It stands still by then, or moves on a position that nobody trusts.
+        It stands still by then, or moves on a position that nobody trusts. An open safety door is for a person to shut.
         """
         deadline = time.monotonic() + STATUS_S
-        while (report := await self.report()).state == "Hold":
+        while (report := await self.report()).state in HELD:
+            if report.state == "Door" and not report.released:
+                text, advice = held_words(report.state, report.sub)
+                raise LineHeld(text, advice=advice, code="interlock")
             if report.at_rest or time.monotonic() > deadline:
                 async with self.gate:
                     await self.reset()
@@ -150,7 +155,7 @@ class GcodeBoard:
             user.on_alarm(number)
 
     def _was_reset(self) -> None:
-        self.wco, self._rest_since = None, None
+        self.wco, self._rest_since, self._held = None, None, None
         self._lines.forget(LineReset("The controller was reset."))
         self._banner.set()
         for user in self._users:
@@ -160,6 +165,11 @@ class GcodeBoard:
         if report is None:
             return
         self.wco = report.wco or self.wco
+        if report.state not in HELD:
+            self._held = None
+        else:
+            self._held_since = self._held_since if self._held else report.t_mono
+            self._held = report
         if report.state in ("Idle", "Alarm"):
             self._rest_since = self._rest_since or report.t_mono
             self._lines.drop_unanswered(self._rest_since, report.t_mono)
@@ -217,8 +227,8 @@ class GcodeBoard:
     async def line(self, text: str, limit_s: float) -> None:
         """Write a line and wait for its answer.
 
-        Raises LineRefused, LineAlarm, LineReset, LineUnanswered (idle and silent about it), LinkTimeout (not answered
-        within `limit_s`, or the controller tells no state), LinkError.
+        Raises LineRefused, LineAlarm, LineReset, LineHeld, LineUnanswered (idle and silent about it), LinkTimeout (not
+        answered within `limit_s`, or the controller tells no state), LinkError.
         """
         sent = await self.post(text)
         deadline = time.monotonic() + limit_s
@@ -229,6 +239,9 @@ class GcodeBoard:
             if time.monotonic() > deadline:
                 raise LinkTimeout(f"'{text}' was not answered in {limit_s:g} s.", device=self.link.name)
             await self.report()
+            if self.held is not None and not sent.answer.done():
+                why, advice = held_words(self.held.state, self.held.sub)
+                raise LineHeld(why, advice=advice, device=self.link.name, code="interlock")
         sent.answer.result()
 
     def reset_now(self) -> None:
@@ -257,6 +270,19 @@ class GcodeBoard:
             await self._alive(deadline)
         finally:
             self._expecting = False
+
+    @property
+    def held(self) -> Report | None:
+        """What it last said, where it waits for a person: behind its door, or held for longer than a stop takes."""
+        report = self._held
+        if report is None or report.state == "Door" or time.monotonic() - self._held_since > HELD_S:
+            return report
+        return None
+
+    def lost_place(self) -> None:
+        """A reset that should have kept the position has not: tell everybody."""
+        for user in self._users:
+            user.on_place_lost("it had to be reset to be let go, and may have lost its place")
 
     @property
     def waiting(self) -> bool:

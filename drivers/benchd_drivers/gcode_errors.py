@@ -25,5 +25,9 @@ class LineReset(DeviceError):
     """The controller was reset; the line is gone."""
 
 
+class LineHeld(DeviceError):
+    """The controller is held by its safety door or a feed hold, and looks at no line; this one still waits in it."""
+
+
 class LineUnanswered(LinkTimeout):
     """No 'ok' came although the controller is idle; whether the line was carried out must be seen by its effect."""

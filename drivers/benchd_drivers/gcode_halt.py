@@ -92,8 +92,8 @@ async def _after_reset(board: GcodeBoard) -> Report:
     """The controller's report once more; a reset byte that was lost is written again, twice at most."""
     for _ in range(3):
         report = await board.report()
-        if report.state in ("Idle", "Alarm", "Sleep"):
-            return report
+        if report.state in ("Idle", "Alarm", "Sleep") or (report.state == "Door" and report.sub == 1):
+            return report  # an open door lasts beyond a reset, and moves nothing
         await board.reset()
     raise MotionFailed(
         f"The controller on link {board.link.name} is in state {report.state} and does not obey a reset.",

@@ -11,11 +11,11 @@ from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_status import Report
-from benchd_drivers.gcode_words import INSPECT
+from benchd_drivers.gcode_words import INSPECT, held_words
 
 MARGIN_S = 15.0
 """For pull-offs, slow second approaches and pauses, beside the search itself."""
-BACK_OFFS, STUCK = 3, 8
+BACK_OFFS, STUCK, DOOR = 3, 8, 13
 
 
 class Way:
@@ -68,6 +68,11 @@ class Homing:
                     continue
                 raise self._because(alarm) from alarm
             except (LineRefused, LineReset, LineUnanswered) as error:
+                if isinstance(error, LineRefused) and error.number == DOOR:
+                    why, advice = held_words("Door", 1)
+                    raise HomeFailed(
+                        why, advice=advice, device=self._board.link.name, frames=error.frames, code="interlock"
+                    ) from error
                 raise self._because(error) from error
             break
         return await self._zero()

@@ -10,7 +10,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpec, Link, LinkError
 from benchd_drivers.gcode_board import GcodeBoard
-from benchd_drivers.gcode_errors import LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_errors import LineHeld, LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_held import empty, held_health, unheld
 from benchd_drivers.gcode_status import Report
 from benchd_drivers.gcode_user import BoardUser
 
@@ -89,7 +90,7 @@ class GcodeLight(Light, BoardUser):
     async def health(self) -> Health:
         if not self._board.link.connected:
             return Health("fault", "link", f"{self.name}: link {self._board.link.name} is not connected.")
-        return self._trouble
+        return held_health(self.name, self._board) or self._trouble
 
     async def set_level(self, level: float) -> None:
         if not (math.isfinite(level) and 0 <= level <= 1):
@@ -117,9 +118,15 @@ class GcodeLight(Light, BoardUser):
         deadline = time.monotonic() + WAIT_S
         repeats = 0
         while True:
+            await unheld(self._board, self.name)
             try:
                 await self._board.line(text, WAIT_S)
                 return
+            except LineHeld as held:
+                await empty(self._board)
+                raise DeviceError(
+                    f"{self.name}: {held.text}", advice=held.advice, device=self.name, code="interlock"
+                ) from held
             except LineRefused as refusal:
                 if refusal.number != LOCKED or (await self._board.report()).state not in ("Jog", "Home"):
                     raise
@@ -160,11 +167,16 @@ class GcodeLight(Light, BoardUser):
         if not expected:
             self._wanted = 0
 
+    def on_place_lost(self, why: str) -> None:
+        """A light has no place."""
+
     def on_lost(self, text: str) -> None:
         self._wanted = None
 
     def on_report(self, report: Report) -> None:
-        """Nothing to see."""
+        """An open door darkens the output, and it stays dark until somebody sets it."""
+        if report.state == "Door":
+            self._wanted = 0
 
     async def after_reset(self) -> None:
         if self._wanted and not self._turn.locked():

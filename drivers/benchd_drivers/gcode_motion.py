@@ -15,8 +15,9 @@ from benchd_drivers.gcode_board import JOG_CANCEL, GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_halt import halt
+from benchd_drivers.gcode_held import unheld
 from benchd_drivers.gcode_queue import Sent
-from benchd_drivers.gcode_status import LETTERS, Report
+from benchd_drivers.gcode_status import HELD, LETTERS, Report
 from benchd_drivers.gcode_stopping import Stopping
 from benchd_drivers.gcode_watch import Watch
 from benchd_drivers.gcode_words import INSPECT
@@ -75,7 +76,7 @@ class Motion:
     async def move(self, target: float, speed: float) -> float:
         """One absolute move, followed to its end; since when it stands (monotonic). Raises MotionFailed, LinkError."""
         stops = self.stopping.count
-        report, at_um = self._resting() or await self.located()
+        report, at_um = self._resting() or await self._unheld()
         self._want_idle(report)
         way_um = abs(target - at_um)
         limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
@@ -104,8 +105,11 @@ class Motion:
                 # The report tells of when it was asked for; a late one answers a second question, after one was lost.
                 asked = max(asked, report.t_mono - ANSWERED_S)
                 return min(max(ends, asked), self._clock.monotonic())
-            why, code = "", "device_fault"
-            if report.state in ("Hold", "Door"):
+            why, code, advice = "", "device_fault", ""
+            if report.state == "Door":
+                why, code = "the controller's safety door was opened in the move (state Door)", "interlock"
+                advice = "Close it, then send the carriage again."
+            elif report.state == "Hold":
                 why = f"the controller holds (state {report.state}), though nobody told it to"
             elif idle_s > NOT_STARTED_S and not there:
                 why = f"the controller is idle at {at_um:.1f} µm, but was sent to {target:.1f} µm"
@@ -113,7 +117,7 @@ class Motion:
                 why, code = f"the move to {target:.1f} µm was not done after {limit_s:.1f} s", "timeout"
             if why:
                 await self.stopping.at_any_rate()  # nothing of this move may happen later
-                raise self.failed(why, code=code)
+                raise self.failed(why, code=code, advice=advice)
 
     def _origin(self, told_um: float) -> float:
         """Where a move begins: a report is rounded, while the place that the axis was sent to last is not."""
@@ -126,6 +130,14 @@ class Motion:
         report = self.watch.resting()
         at_um = None if report is None else self.place(report)
         return None if report is None or at_um is None else (report, at_um)
+
+    async def _unheld(self) -> tuple[Report, float]:
+        """Where the axis stands, on a controller that hears lines. Raises DeviceError (`interlock`), as `located`."""
+        report, at_um = await self.located()
+        if report.state not in HELD:
+            return report, at_um
+        await unheld(self._board, self.name)
+        return await self.located()
 
     def _next_look(self, ends: float) -> float:
         """When to ask next about a move that should end at `ends` (both monotonic): now and then on its way, and just
@@ -164,7 +176,7 @@ class Motion:
     async def jog(self, velocity: float, distance: float) -> None:
         """One segment, clipped to the travel, after or instead of the one under way. Raises MotionFailed, LinkError."""
         stops = self.stopping.count
-        report, at_um = await self.located()
+        report, at_um = await self._unheld()
         target = min(max(at_um + distance, self._config.travel_um[0]), self._config.travel_um[1])
         if (target - at_um) * distance <= 0:
             raise self.failed("a soft limit is reached", code="limit", advice="Jog the other way.")

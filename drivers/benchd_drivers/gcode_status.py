@@ -21,6 +21,10 @@ ALARM = re.compile(r"^ALARM:(\d+)$")
 ERROR = re.compile(r"^error:(\d+)$")
 LETTERS = "XYZABCUVW"
 
+HELD = frozenset({"Hold", "Door"})
+"""In these it looks at no line."""
+HELD_S = 0.6
+"""A stop holds it for no longer; who is held for longer waits for a person."""
 AT_REST = frozenset({"Idle", "Alarm", "Check", "Sleep", "Tool"})
 
 
@@ -40,9 +44,14 @@ class Report:
     @property
     def at_rest(self) -> bool:
         """Whether nothing moves, as the controller sees it. `Hold` and `Door` without a sub-state do not say."""
-        if self.state in ("Hold", "Door"):
+        if self.state in HELD:
             return self.sub in (0, 1) if self.state == "Door" else self.sub == 0
         return self.state in AT_REST
+
+    @property
+    def released(self) -> bool:
+        """Whether the door is shut again, and only a cycle start or a reset is waited for."""
+        return self.state == "Door" and self.sub == 0
 
     def machine(self, remembered_wco: tuple[float, ...] | None) -> tuple[float, ...] | None:
         """Machine position: told, or from the work position and the offset (this report's, else the remembered one)."""

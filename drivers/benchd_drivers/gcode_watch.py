@@ -86,6 +86,11 @@ class Watch(BoardUser):
         if not expected:
             self.trust.lose("the controller was reset without being told to", "reset")
 
+    def on_place_lost(self, why: str) -> None:
+        self._newest = None
+        if self.trust.homed:
+            self.trust.lose(why, "reset")
+
     def on_lost(self, text: str) -> None:
         self._newest = None
         self.trust.lose(text[:1].lower() + text[1:].rstrip("."), "link")

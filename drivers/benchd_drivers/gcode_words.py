@@ -60,6 +60,20 @@ HOMING_ALARMS = frozenset({6, 7, 8, 9})
 INSPECT = "Look at the carriage, the switches and the cables before homing again."
 
 
+def held_words(state: str, sub: int | None) -> tuple[str, str]:
+    """What a controller in `Door` or `Hold` waits for, and what a person has to do."""
+    if state == "Hold":
+        text = "The controller is held (state Hold), and hears nothing else."
+        return text, "See that nothing is in the way, then let it go with `benchd stop`; that moves nothing."
+    if sub == 0:
+        text = "The controller's safety door was open and is shut again (state Door)."
+        return text, "The next command lets it go; nothing of what it interrupted goes on."
+    text = "The controller's safety door is open (state Door)."
+    if sub is None:
+        return text, "Close it and let the controller go with `benchd stop`, then try again."
+    return text, "Close it, then try again."
+
+
 def error_text(number: int) -> str:
     """The refusal of a line, as the end of a sentence."""
     return ERRORS.get(number, f"error {number}, which has no common meaning")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -426,8 +426,115 @@ async def test_door_that_opens_in_a_move_ends_it(stage: Stage, bench: SimulatedB
     await bench.fault("board", "open_door")
     with pytest.raises(MotionFailed):
         await move
+    assert stage.axis.homed, "it came to rest in good order, and the controller has kept its place"
     await bench.fault("board", "shut_door")
     assert await stage.rested() < 28000
+    await stage.axis.move_to(5000, 4000)
+    assert await stage.at() == pytest.approx(5000, abs=1)
+    assert stage.kinds == []
+
+
+async def test_commands_are_refused_at_once_while_the_door_is_open(stage: Stage, bench: SimulatedBench) -> None:
+    await stage.home()
+    lamp = GcodeLight.create("lamp", GcodeLight.Config(), stage.link)
+    await lamp.open()
+    await lamp.set_level(0.4)
+    await bench.fault("board", "open_door")
+    asked: list[Callable[[], Awaitable[object]]] = [
+        lambda: lamp.set_level(0.3),
+        lambda: stage.axis.move_to(8000, 4000),
+        lambda: stage.axis.jog(1000, 500),
+        stage.axis.home,
+    ]
+    for command in asked:
+        async with asyncio.timeout(1):
+            with pytest.raises(DeviceError, match=r"safety door is open \(state Door\)") as refused:
+                await command()
+        assert refused.value.code == "interlock"
+        assert refused.value.advice == "Close it, then try again."
+    for device in (lamp, stage.axis):
+        await stage.at()  # as the daemon asks all the time
+        health = await device.health()
+        assert (health.state, health.code) == ("fault", "interlock")
+        assert "safety door is open (state Door). Close it" in health.text
+    await stage.axis.stop()
+    assert stage.axis.homed
+    await bench.fault("board", "shut_door")
+    await stage.at()
+    assert (await lamp.health()).state == "degraded"
+    assert await lamp.level() == 0.0
+    await stage.axis.move_to(8000, 4000)
+    assert await lamp.level() == 0.0, "what an open door darkened nobody has asked for again"
+    await lamp.set_level(0.3)
+    assert await lamp.level() == pytest.approx(0.3)
+    assert (await stage.axis.health()).state == "ok"
+    assert stage.kinds == []
+    await lamp.close()
+
+
+async def test_light_that_waits_for_a_motion_is_not_set_after_the_door(stage: Stage, bench: SimulatedBench) -> None:
+    await stage.home()
+    lamp = GcodeLight.create("lamp", GcodeLight.Config(), stage.link)
+    await lamp.open()
+    await stage.link.query(b"G53 G90 G1 Z29 F60\n", lambda received: slice(0, 0), 1.0)  # nobody follows this one
+    await asyncio.sleep(0.1)
+    waits = asyncio.create_task(lamp.set_level(0.3))
+    await asyncio.sleep(0.3)
+    assert not waits.done()
+    await bench.fault("board", "open_door")
+    async with asyncio.timeout(3):
+        with pytest.raises(DeviceError, match="safety door is open"):
+            await waits
+    await bench.fault("board", "shut_door")
+    await stage.link.query(b"~", lambda received: slice(0, 0), 1.0)  # somebody presses cycle start
+    await asyncio.sleep(0.3)
+    assert await lamp.level() == 0.0
+    at_um = await stage.rested()
+    assert at_um < 20000
+    await lamp.close()
+
+
+async def test_hold_is_named_and_a_stop_lets_it_go(stage: Stage, bench: SimulatedBench) -> None:
+    await stage.home()
+    lamp = GcodeLight.create("lamp", GcodeLight.Config(), stage.link)
+    await lamp.open()
+    await stage.link.query(b"G53 G90 G1 Z29 F240\n", lambda received: slice(0, 0), 1.0)
+    await asyncio.sleep(0.1)
+    stage.link.urgent(b"!")
+    await asyncio.sleep(0.2)
+    held_um = await stage.rested()
+    for command in (lambda: lamp.set_level(0.3), lambda: stage.axis.move_to(8000, 4000), stage.axis.home):
+        async with asyncio.timeout(2):
+            with pytest.raises(DeviceError, match=r"is held \(state Hold\)") as refused:
+                await command()
+        assert "`benchd stop`" in refused.value.advice
+    assert (await stage.axis.health()).code == "interlock"
+    await stage.axis.stop()
+    assert await stage.rested() == pytest.approx(held_um, abs=1)
+    await lamp.set_level(0.3)
+    await stage.axis.move_to(8000, 4000)
+    assert stage.axis.homed
+    await lamp.close()
+
+
+@pytest.mark.parametrize("locked", [False, True])
+async def test_open_door_at_contact_is_named(stage: Stage, bench: SimulatedBench, locked: bool) -> None:
+    if not locked:
+        await stage.home()
+    await bench.fault("board", "open_door")
+    await stage.axis.close()
+    if locked:  # an alarm hears lines, but homes nothing with the door open
+        await stage.axis.open()
+        with pytest.raises(HomeFailed, match="safety door is open") as failed:
+            await stage.axis.home()
+        assert failed.value.advice == "Close it, then try again."
+    else:
+        with pytest.raises(DeviceError, match=r"safety door is open \(state Door\)") as refused:
+            await stage.axis.open()
+        assert refused.value.code == "interlock"
+    await bench.fault("board", "shut_door")
+    await stage.axis.open()
+    await stage.home()
 
 
 async def test_moves_shorter_than_a_report_can_tell_are_made(stage: Stage, bench: SimulatedBench) -> None:

@@ -159,6 +159,7 @@ class Lab:
         for who in ("board", "counter", "indicator"):
             self.fault(who, "plug")
             self.fault(who, "clear")
+        self.fault("board", "shut_door")
         for what in ("stall", "switch_stuck", "switch_never", "encoder_frozen", "encoder_reversed"):
             self.fault("world", what, value=False)
         self.fault("world", "lose_steps", value=0)

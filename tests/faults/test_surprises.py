@@ -15,7 +15,9 @@ from typing import Any
 
 import pytest
 import pytest_asyncio
+import serial
 
+from benchd.cli import exits
 from benchd.errors import BenchdError, Refused
 from stack import CONFIGS
 from tests.faults.conftest import Lab, lab
@@ -194,6 +196,80 @@ async def test_in_a_sweep_of_a_procedure(bench: Lab, who: str, what: str, args: 
     await dark(bench)
     assert bench.row_of(run)[0] == "failed"
     assert await refused(bench, "resume", run=run) == "unknown_name"
+
+
+# The safety door
+
+
+async def fault_told(bench: Lab, device: str) -> dict[str, Any]:
+    async with asyncio.timeout(5):
+        async for _, said in bench.client.watch(f"device/{device}"):
+            if said is not None and said["state"] == "fault":
+                return dict(said)
+    raise AssertionError
+
+
+async def test_commands_with_the_door_open(bench: Lab) -> None:
+    await bench.at_nominal()
+    bench.fault("board", "open_door")
+    began = time.monotonic()
+    with pytest.raises(Refused, match=r"safety door is open \(state Door\)") as told:
+        await bench.client.command("light", beat=False, light="target_light", level=0.3)
+    assert (told.value.code, told.value.advice) == ("interlock", "Close it, then try again.")
+    for verb, args in (("move", {"axis": "carriage", "carriage_um": 12_000}), ("nominal", {})):
+        with pytest.raises(BenchdError, match="safety door is open"):
+            await bench.client.do(verb, **args, within_s=5)
+    assert time.monotonic() - began < 5
+    for device in ("carriage", "target_light"):
+        said = await fault_told(bench, device)
+        assert said["code"] == "interlock"
+        assert "safety door is open (state Door). Close it" in said["text"]
+    stands = bench.place_um()
+    bench.fault("board", "shut_door")
+    await bench.carriage(state="idle", homed=True)
+    await asyncio.sleep(0.5)
+    assert abs(bench.place_um() - stands) < 5.0, "closing the door moves nothing"
+    await bench.client.command("light", beat=False, light="target_light", level=0.3)
+    await bench.client.do("move", axis="carriage", carriage_um=12_000, within_s=20)
+    assert (await bench.carriage(state="idle"))["homed"]
+
+
+async def test_door_in_a_sweep_of_a_procedure(bench: Lab) -> None:
+    run = await bench.sweeping_in_flange_check()
+    events = bench.client.events()
+    began = time.monotonic()
+    bench.fault("board", "open_door")
+    await bench.state_of(run, "failed", within_s=8)
+    print(f"failed after {time.monotonic() - began:.1f} s")
+    told = await event_of(events, severity="error")
+    assert told["code"] == "interlock", told
+    assert "safety door" in told["text"]
+    assert told["data"]["run"] == run
+    await dark(bench)
+    stands = bench.place_um()
+    bench.fault("board", "shut_door")
+    await asyncio.sleep(1.0)
+    assert abs(bench.place_um() - stands) < 5.0
+    state = await bench.carriage(state="idle")
+    assert state["homed"], "it came to rest in good order, and the controller has kept its place"
+    assert abs(state["carriage_um"] - bench.place_um()) < 2.0
+    await bench.client.do("nominal", within_s=20)
+
+
+async def test_up_with_the_door_open() -> None:
+    async with lab(daemon=False) as bench:
+        with serial.Serial(str(bench.stack.run_folder / "board"), 115200, timeout=0.5) as line:
+            line.write(b"$X\n")  # else it would be in Alarm, which hears lines
+            assert b"ok" in line.read(200)
+        bench.fault("board", "open_door")
+        async with bench.spawned() as process:
+            assert await asyncio.wait_for(process.wait(), 15) == exits.FAULT
+        assert "safety door is open (state Door)" in bench.log
+        assert "Close it, then try again." in bench.log
+        assert "cables" not in bench.log
+        bench.fault("board", "shut_door")
+        async with bench.up(), bench.at():
+            await bench.home()
 
 
 # Links

@@ -121,9 +121,9 @@ class Board:
         self.news.notify()
 
     def shut_door(self) -> None:
-        """The door is shut again; `~` goes on."""
+        """The door is shut again; `~` goes on, where a door that opened has suspended anything."""
         if self.state.door is not Door.SHUT:
-            self.state.door = Door.READY
+            self.state.door = Door.SHUT if self.state.locked else Door.READY
         self.news.notify()
 
     # ------------------------------------------------------------- resets and alarms
@@ -183,8 +183,10 @@ class Board:
 
     @property
     def suspended(self) -> bool:
-        """No line is looked at."""
-        return self.planner.held or self.planner.cancelling or self.state.critical or self.state.door is not Door.SHUT
+        """No line is looked at. A board that an alarm has locked does not go into `Door`."""
+        if not self.state.locked and self.state.door is not Door.SHUT:
+            return True
+        return self.planner.held or self.planner.cancelling or self.state.critical
 
     @property
     def word(self) -> str:

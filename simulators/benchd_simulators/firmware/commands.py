@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from benchd_simulators.firmware.planner import Planner
-from benchd_simulators.firmware.state import State
+from benchd_simulators.firmware.state import Door, State
 
 HELP = "[HLP:$$ $# $G $I $x=val $J=line $C $X $H ~ ! ? ctrl-x]"
 VERSION = "1.1r.20240229"
@@ -42,6 +42,8 @@ def system(board: Commanded, text: str, say: Callable[[str], None]) -> str:
             say(f"[OPT:{OPTIONS}]")
         case "X":
             if state.locked:
+                if state.door is Door.OPEN:
+                    return "error:13"
                 state.locked = False
                 say("[MSG:Caution: Unlocked]")
         case "C" if not busy:

@@ -11,7 +11,7 @@ from benchd_simulators.firmware.homing import HomingFailed, home
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.news import Aborted, News
 from benchd_simulators.firmware.planner import Planner
-from benchd_simulators.firmware.state import State
+from benchd_simulators.firmware.state import Door, State
 
 ENDINGS = b"\r\n"
 
@@ -159,6 +159,8 @@ class Program:
             return "error:5"
         if self.board.planner.busy or state.checking:
             return "error:8"
+        if state.door is Door.OPEN:
+            return "error:13"
         state.locked = False
         state.homing = True
         await home(self.board.machine, state.settings, self.board.news.sleep)

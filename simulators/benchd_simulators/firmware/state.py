@@ -37,5 +37,7 @@ class State:
         self.modal = Modal(g54_mm=self.modal.g54_mm)
         self.critical = self.homing = self.checking = False
         self.power = 0.0
-        if self.door is not Door.OPEN:
+        if self.door is Door.STOPPING:
+            self.door = Door.OPEN
+        elif self.door is Door.READY:
             self.door = Door.SHUT
