@@ -21,7 +21,7 @@ CONTRADICTION_TIMES_U = 3.0
 """From so many combined standard uncertainties on, two statements are not both believed (common practice, no source):
 by chance alone one set-up in 370 of normal errors goes so far."""
 
-CONTRADICT = "m and the distance to the wall contradict each other"
+CONTRADICT = "the distance to the wall and m contradict each other"
 
 FOOT_MM = 304.8
 

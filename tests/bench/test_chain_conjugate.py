@@ -130,7 +130,7 @@ def test_an_m_that_distance_and_focal_length_do_not_bear_out_is_told_and_not_jud
         assert (chain.absolute, chain.why_relative, told) == (True, (), [])
         return
     assert not chain.absolute
-    assert chain.why_relative == ("m and the distance to the wall contradict each other",)
+    assert chain.why_relative == ("the distance to the wall and m contradict each other",)
     (note,) = told
     found = re.search(r"([\d.e+]+) times their combined u", note)
     assert found

@@ -146,7 +146,7 @@ async def test_an_m_that_the_tape_contradicts_costs_verdict_and_shims_and_says_s
     assert honest["absolute"] is True
     assert honest["verdict"] is not None
     assert (finding["absolute"], finding["verdict"], finding["advice"]) == (False, None, None)
-    assert finding["why_relative"] == ["m and the distance to the wall contradict each other"]
+    assert finding["why_relative"] == ["the distance to the wall and m contradict each other"]
     assert any("Measure distance_mm by tape and m again" in note for note in finding["notes"])
     assert (await at_wall.client.kept("setup"))["why_relative"] == finding["why_relative"]
 
