@@ -272,6 +272,11 @@ class GcodeBoard:
             self._expecting = False
 
     @property
+    def looked_held(self) -> bool:
+        """Whether its last report said so, if only for the moment that a stop takes."""
+        return self._held is not None
+
+    @property
     def held(self) -> Report | None:
         """What it last said, where it waits for a person: behind its door, or held for longer than a stop takes."""
         report = self._held

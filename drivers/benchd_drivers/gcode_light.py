@@ -118,7 +118,8 @@ class GcodeLight(Light, BoardUser):
         deadline = time.monotonic() + WAIT_S
         repeats = 0
         while True:
-            await unheld(self._board, self.name)
+            if self._board.looked_held:  # to ask anew each time would make every light late
+                await unheld(self._board, self.name)
             try:
                 await self._board.line(text, WAIT_S)
                 return
