@@ -340,7 +340,7 @@ async def test_altered_target_is_seen_by_read_back(stage: Stage, bench: Simulate
 
 async def test_silent_but_obeying_is_stopped(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
-    move = await stage.under_way()
+    move = await stage.under_way(speed=2000)  # 13 s of the board's: it is stopped long before its goal
     await bench.fault("board", "silence", s=30)
     with pytest.raises((LinkError, MotionFailed)):
         await move
