@@ -59,7 +59,6 @@ class Plan:
 
     procedure: str
     entries: tuple[Entry, ...]
-    steps: int
 
     @property
     def seconds(self) -> float:
@@ -70,15 +69,6 @@ class Plan:
     def seconds_at_most(self) -> float:
         """The same with every branch taken, and with the longest search for a focus that is not where it should be."""
         return sum(entry.seconds + entry.seconds_more for entry in self.entries)
-
-    @property
-    def step_seconds(self) -> list[float]:
-        """Expected duration of each top-level step, without what stands under a condition."""
-        shares = [0.0] * self.steps
-        for entry in self.entries:
-            if entry.step is not None and not entry.when:
-                shares[entry.step] += entry.seconds
-        return shares
 
     @property
     def asks(self) -> tuple[str, ...]:

@@ -134,10 +134,19 @@ def bench(hardware: Bench) -> Iterator[Bench]:
     assert not list((hardware.folder / "xdg" / "benchd").glob("*.json"))
 
 
+def what_up_says(bench: Bench) -> str:
+    """All of what `up` prints, which it does a moment after it has told where it listens."""
+    end = time.monotonic() + 10
+    while "Ctrl-C ends it" not in (told := (bench.folder / "up.out").read_text(encoding="utf-8")):
+        assert time.monotonic() < end, told
+        time.sleep(0.05)
+    return told
+
+
 def test_up_begins_with_the_caution_and_says_what_to_type(bench: Bench) -> None:
     first = (bench.folder / "up.err").read_text(encoding="utf-8").splitlines()[0]
     assert "not an emergency stop" in first
-    told = (bench.folder / "up.out").read_text(encoding="utf-8")
+    told = what_up_says(bench)
     port = json.loads((bench.folder / "up.json").read_text(encoding="utf-8"))["listeners"]["v4"]
     assert f"mosquitto_sub -h 127.0.0.1 -p {port} -v -t 'benchd/north-rail/#'" in told
     assert "Bench north-rail, wall" in bench.benchd("status").stdout
@@ -145,7 +154,7 @@ def test_up_begins_with_the_caution_and_says_what_to_type(bench: Bench) -> None:
 
 def test_the_lines_that_up_prints_for_any_client_home_the_bench(bench: Bench) -> None:
     assert shutil.which("mosquitto_pub"), "the clients of mosquitto are missing; scripts/test installs them"
-    told = (bench.folder / "up.out").read_text(encoding="utf-8").replace("\\\n", " ")
+    told = what_up_says(bench).replace("\\\n", " ")
     lines = [line.strip() for line in told.splitlines() if "mosquitto_pub" in line]
     take, home = (next(line[line.index("mosquitto_pub") :] for line in lines if verb in line)
                   for verb in ("/take ", "/home "))  # fmt: skip
