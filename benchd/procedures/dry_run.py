@@ -45,7 +45,7 @@ def dry_run(
     demand(procedure, bench)
     walker = _Walker(bench, facts, library or {})
     walker.whole(procedure, values)
-    return Plan(procedure.procedure, tuple(walker.entries))
+    return Plan(procedure.procedure, tuple(walker.entries), len(procedure.steps))
 
 
 class _Walker:

@@ -59,6 +59,7 @@ class Plan:
 
     procedure: str
     entries: tuple[Entry, ...]
+    steps: int
 
     @property
     def seconds(self) -> float:
