@@ -39,7 +39,7 @@ def test_a_flange_is_shown_with_its_verdict() -> None:
     )
     relative = deepcopy(FLANGE) | {"absolute": False, "verdict": None, "advice": None}
     relative["values"]["focus_error"]["value"] = -3.04
-    assert found(relative, None) == "Found: focus error −3.0 ± 7.5 µm, relative, no absolute zero."
+    assert found(relative, None) == "Found: focus error −3.0 ± 7.5 µm, relative, no verdict."
 
 
 def test_a_finding_without_a_value_says_so() -> None:
