@@ -76,7 +76,7 @@ class Search:
         raise Refused(
             "not_found",
             "No best focus within reach.",
-            advice="Check lens, adapters and ring, that the iris is open, and that the target is in the picture.",
+            advice="Check lens, adapters, glass, ring and wall against the set-up, the iris, and that the picture shows the target.",
             data={"about_um": centre},
         )
 
