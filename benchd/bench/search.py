@@ -76,7 +76,7 @@ class Search:
         raise Refused(
             "not_found",
             "No best focus within reach.",
-            advice="Check lens, adapters, glass, ring and wall against the set-up, the iris, and that the picture shows the target.",
+            advice="Hold lens, adapters, glass, ring and wall against the set-up; see to the iris, and to the target in view.",
             data={"about_um": centre},
         )
 
