@@ -76,7 +76,7 @@ class Search:
         raise Refused(
             "not_found",
             "No best focus within reach.",
-            advice="Hold lens, adapters, glass, ring and wall against the set-up; see to the iris, and to the target in view.",
+            advice="Hold lens, adapters, glass, ring and wall against the set-up; look at the iris and the picture.",
             data={"about_um": centre},
         )
 
