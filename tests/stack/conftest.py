@@ -11,7 +11,7 @@ import sys
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 import pytest_asyncio
@@ -39,6 +39,19 @@ async def person(stack: Stack) -> AsyncIterator[tuple[BenchClient, Technician]]:
     async with stack.client("technician") as client:
         await client.command("take", beat=False)
         yield client, Technician(stack, client, quiet)
+
+
+async def toggled(stack: Stack, lens: str, ring: str, pane: str) -> tuple[dict[str, Any], float]:
+    """The finding of a plate that was put out, in, in and out of a calibrated bench, and its true shift (um)."""
+    async with person(stack) as (_, technician):
+        technician.fit([ring], [], lens)
+        tape = technician.measure("tape")
+        wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
+        state = await technician.run("glass_toggle", lens=lens, adapters=[ring], glass=[pane], repeats=1, **wall)
+        finding = await technician.finding("glass_toggle", state["run"])
+    out = (await stack.truth())["now"]["peak_depth_um"]
+    stack.hand("fit", "glass", pane)
+    return finding, (await stack.truth())["now"]["peak_depth_um"] - out
 
 
 @pytest_asyncio.fixture(scope="session", loop_scope="session")

@@ -8,7 +8,7 @@ import pytest
 
 from stack import Stack
 from technician import RunEnded
-from tests.stack.conftest import PACE, SEED, person
+from tests.stack.conftest import PACE, SEED, person, toggled
 
 pytestmark = pytest.mark.stack
 
@@ -69,17 +69,7 @@ async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_no
 
 async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by() -> None:
     async with Stack(seed=SEED, pace=PACE, change=by_steps) as stack:
-        async with person(stack) as (_, technician):
-            technician.fit([RING], [], LENS)
-            tape = technician.measure("tape")
-            wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
-            state = await technician.run("glass_toggle", lens=LENS, adapters=[RING], glass=[PANE], repeats=1, **wall)
-            finding = await technician.finding("glass_toggle", state["run"])
-        peaks = {}
-        for glass in ("out", "in"):
-            if glass == "in":
-                stack.hand("fit", "glass", PANE)
-            peaks[glass] = (await stack.truth())["now"]["peak_depth_um"]
+        finding, shift_um = await toggled(stack, LENS, RING, PANE)
     lines = {line["term"]: line["u"] for line in finding["budget"]}
     for state_of_glass in ("out", "in"):
         assert lines[f"position periodic, glass {state_of_glass}"] == pytest.approx(2.5 / 2.0**0.5)
@@ -87,4 +77,4 @@ async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by(
     assert not any("homing" in term for term in lines), "one zero, which both places share"
     shift = finding["values"]["shift"]
     # Beyond twice the interval an honest bench is once in 5,000 times.
-    assert abs(shift["value"] - (peaks["in"] - peaks["out"])) <= 2.0 * shift["U"]
+    assert abs(shift["value"] - shift_um) <= 2.0 * shift["U"]

@@ -9,7 +9,7 @@ import pytest
 
 from stack import CONFIGS, Stack
 from technician import RunEnded
-from tests.stack.conftest import PACE, SEED, person
+from tests.stack.conftest import PACE, SEED, person, toggled
 from tests.stack.differences import Difference, agrees, expanded
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
@@ -49,18 +49,7 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack)
     found = {}
 
     async def shift_less_truth() -> Difference:
-        async with person(bench) as (_, technician):
-            technician.fit([RING], [], LENS)
-            tape = technician.measure("tape")
-            wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
-            state = await technician.run("glass_toggle", lens=LENS, adapters=[RING], glass=[PANE], repeats=1, **wall)
-            finding = await technician.finding("glass_toggle", state["run"])
-        peaks = {}
-        for glass in ("out", "in"):
-            if glass == "in":
-                bench.hand("fit", "glass", PANE)
-            truth = await bench.truth()
-            peaks[glass] = truth["now"]["peak_depth_um"]
+        finding, shift_um = await toggled(bench, LENS, RING, PANE)
         found.update(finding)
         places = {f"position subdivision, glass {state}" for state in ("out", "in")}
         assert places <= {line["term"] for line in finding["budget"]}
@@ -69,7 +58,7 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack)
         stated = finding["values"]["shift"]
         assert stated["u"] == pytest.approx(u)
         assert u < 1.0, "an interleaved difference knows nothing of base, adapter, joints or wall"
-        return Difference(stated["value"] - (peaks["in"] - peaks["out"]), u, U)
+        return Difference(stated["value"] - shift_um, u, U)
 
     await agrees(shift_less_truth, 0.0)
     values = found["values"]
