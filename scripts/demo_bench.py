@@ -1,6 +1,6 @@
 """The demo: a simulated bench from power-on to a verdict, watched over MQTT like any other bench.
 
-It calibrates an empty record first (base_depth, adapter_length), then checks a lens. Everything the person does is
+It calibrates an empty record first (bench_zero, adapter_length), then checks a lens. Everything the person does is
 done by the simulator's hand and shown; the daemon sees only ports. Truth is read from the world after the fact.
 """
 
@@ -139,7 +139,7 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
             technician.clear()
             warmth = technician.measure("thermometer")
             await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
-            await technician.run("base_depth", reference=technician.reference)
+            await technician.run("bench_zero", reference=technician.reference)
             out.print("[bold]2  The adapter's length[/bold]")
             await technician.run("adapter_length", adapter=ADAPTERS[0])
             out.print("[bold]3  The lens[/bold]")
@@ -153,7 +153,7 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
             for watcher in watchers:
                 watcher.cancel()
     document: dict[str, Any] = {"findings": [], "chain": [], "truth": {"focus_error_um": None}}
-    document["findings"] = [await client.kept(f"finding/{name}") for name in ("base_depth", "adapter_length", "flange")]
+    document["findings"] = [await client.kept(f"finding/{name}") for name in ("bench_zero", "adapter_length", "flange")]
     setup = await client.kept("setup")
     document["chain"] = setup["chain"]
     finding = document["findings"][-1]

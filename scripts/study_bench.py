@@ -108,7 +108,7 @@ class CaseBench:
         known = gauge.Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, ring.reference)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
         artefact = file.base.calibration
-        found = gauge.base_depth(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)
+        found = gauge.bench_zero(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)
         self._accept(artefact, found)
 
     def calibrate_adapter(self) -> None:

@@ -52,7 +52,7 @@ class Stratum:
     off_um: float = 0.0
     far_um: float | None = None
     rendered: bool = False
-    ring: Literal["infinity", "stop"] | float = "infinity"
+    ring: Literal["infinity", "hard_stop"] | float = "infinity"
     covered: bool = False
 
 

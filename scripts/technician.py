@@ -69,7 +69,7 @@ class Technician:
         self.clear()
         warmth = self.measure("thermometer")
         await self._client.command("setup", set={"temperature_C": warmth["temperature_C"]})
-        await self.run("base_depth", reference=self.reference)
+        await self.run("bench_zero", reference=self.reference)
         for adapter in adapters:
             await self.run("adapter_length", adapter=adapter)
 

@@ -33,7 +33,7 @@ class Measurand(Part):
     """
 
     arrangement: str
-    ring: Literal["stop", "infinity", "free"] | Mark | None = None
+    ring: Literal["hard_stop", "infinity", "free"] | Mark | None = None
     f_number: float | None = None
     merit: str | None = None
     lp_mm: float | None = None

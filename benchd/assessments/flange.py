@@ -156,7 +156,7 @@ def _verdict(verdict: Verdict, terms: Sequence[Term]) -> dict[str, Any]:
 HOW: Mapping[str, str] = {
     "conjugate": "collimate, or measure m and the distance to the wall better",
     "sweep": "take more readings or give more light",
-    "base": "calibrate base_depth again, with more remounts",
+    "base": "calibrate bench_zero again, with more remounts",
     "adapter": "calibrate adapter_length, with more remounts",
     "joints": "clean the seats; a gauge study states the joints better",
     "glass": "measure the plate's thickness and index",

@@ -91,7 +91,7 @@ class About:
     temperature_source: str = "set-up"
 
 
-def base_depth(
+def bench_zero(
     pairs: Sequence[Pair],
     ring: Known,
     base: Known,
@@ -133,7 +133,7 @@ def base_depth(
         *gauge.at_a_place,
         *_thermal_terms(slope, lengths, thermal, about.temperature_source),
     ]
-    return _length_finding("base_depth", artefact, value, carriage, terms, about, _far_off(depths, gauge))
+    return _length_finding("bench_zero", artefact, value, carriage, terms, about, _far_off(depths, gauge))
 
 
 def adapter_length(

@@ -34,7 +34,7 @@ class Assessor:
         by_gauge = LengthsByGauge(bench, version)
         self._known: Mapping[str, Callable[[RunRecord, Mapping[str, Any]], Awaitable[Finding]]] = {
             "flange": self._flange,
-            "base_depth": by_gauge.base_depth,
+            "bench_zero": by_gauge.bench_zero,
             "adapter_length": by_gauge.adapter_length,
             "glass_toggle": self._glass_toggle,
         }

@@ -21,7 +21,7 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
         raise Refused(
             "bad_request",
             f"Finding {finding} ({doc['assessment']}) calibrates nothing.",
-            advice="Accept a finding of base_depth or adapter_length.",
+            advice="Accept a finding of bench_zero or adapter_length.",
         )
     if not doc["absolute"]:
         raise Refused(

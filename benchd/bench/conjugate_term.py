@@ -81,7 +81,7 @@ def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> C
         ) from error
     if contradiction:
         found = replace(found, why_relative=CONTRADICT, notes=(*found.notes, contradiction))
-    if setup.ring == "stop":
+    if setup.ring == "hard_stop":
         found = replace(found, notes=(*found.notes, STOP_IS_PART))
     return _collimated(found, bench_file, given.f[0]) if bench_file.arrangement == "collimated" else found
 
@@ -140,7 +140,7 @@ def _at_infinity(given: _Inputs, setup: SetupDocument, arrangement: str) -> Conj
         u_m=given.m[1] if given.m else 0.0,
     )
     term = ChainTerm("conjugate", best.x_um, best.u_um, None, "normal", _ROUTES[best.route])
-    ring = "Ring at its stop" if setup.ring == "stop" else "Ring at infinity"
+    ring = "Ring at its hard stop" if setup.ring == "hard_stop" else "Ring at infinity"
     note = f"{ring}, {_wall(given)}: {best.x_um:.0f} µm of conjugate shift taken off."
     return ConjugateTerm(term, None, (note,))
 

@@ -1,4 +1,4 @@
-"""Lengths by gauge: what the readings of a run say of the base depth or of an adapter, by the records there are."""
+"""Lengths by gauge: what the readings of a run say of absolute zero or of an adapter, by the records there are."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ if TYPE_CHECKING:
 
 
 class LengthsByGauge:
-    """The assessments `base_depth` and `adapter_length`."""
+    """The assessments `bench_zero` and `adapter_length`."""
 
     def __init__(self, bench: Bench, version: str) -> None:
         self._bench = bench
         self._version = version
 
-    async def base_depth(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
+    async def bench_zero(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
         """From readings on the setting ring and on the base face. Raises Refused (bad_request, not_found)."""
         from benchd.assessments import gauge_readings as gauge
 
@@ -40,7 +40,7 @@ class LengthsByGauge:
         own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
         cover = cover_of(bench.file)
         work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
-        return as_stated(bench.scale, await bench.analysis.run(gauge.base_depth, *work))
+        return as_stated(bench.scale, await bench.analysis.run(gauge.bench_zero, *work))
 
     async def adapter_length(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
         """From readings on the base face and on the adapter's upper seat. Raises Refused (not_found)."""

@@ -27,7 +27,7 @@ class RingMark(_Part):
     mark: Annotated[float, Field(gt=0)] | Literal["inf"]
 
 
-Ring = Literal["stop", "infinity", "free"] | RingMark
+Ring = Literal["hard_stop", "infinity", "free"] | RingMark
 
 
 class Magnification(_Part):
@@ -151,7 +151,7 @@ def _wrong(error: ValueError | TypeError) -> Refused:
     first = error.errors(include_url=False)[0]
     key = str(first["loc"][0]) if first["loc"] else "set"
     if key == "ring":
-        allowed = '"stop", "infinity", "free", {"mark": a number as engraved}, or null'
+        allowed = '"hard_stop", "infinity", "free", {"mark": a number as engraved}, or null'
     else:
         allowed = what_may_stand(first)
         key = ".".join(str(part) for part in first["loc"]) or key
@@ -201,7 +201,7 @@ def _suits_lens(setup: SetupDocument, lens: Lens) -> None:
             f"Engraved are {marks} ({lens.scale.unit}).",
             {"mark": setup.ring.mark},
         )
-    if lens.squeeze != 1.0 and setup.arrangement == "wall" and setup.ring in ("stop", "infinity"):
+    if lens.squeeze != 1.0 and setup.arrangement == "wall" and setup.ring in ("hard_stop", "infinity"):
         raise _bad(
             f"Lens {lens.id} is anamorphic: on a near wall with the ring at {setup.ring} its two focal lengths "
             "fake a difference of focus.",

@@ -48,7 +48,7 @@ class Setup(Arguments):
     job: Text | None = None
     adapters: Names | None = None
     glass: Names | None = None
-    ring: Literal["stop", "infinity", "free"] | RingMark | Reference | None = None
+    ring: Literal["hard_stop", "infinity", "free"] | RingMark | Reference | None = None
     distance_mm: Number | None = None
     m: Measured | Reference | None = None
     f_number: Number | None = None

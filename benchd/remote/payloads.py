@@ -123,7 +123,7 @@ def _ring(value: Any, check: ValidatorFunctionWrapHandler) -> Any:
     try:
         return check(value)
     except ValidationError:
-        raise ValueError('"stop", "infinity", "free", {"mark": ..} or null') from None
+        raise ValueError('"hard_stop", "infinity", "free", {"mark": ..} or null') from None
 
 
 class SetupValues(Args):
@@ -136,7 +136,7 @@ class SetupValues(Args):
     job: str | None = None
     adapters: list[str] | None = None
     glass: list[str] | None = None
-    ring: Annotated[Literal["stop", "infinity", "free"] | RingMark | None, WrapValidator(_ring)] = None
+    ring: Annotated[Literal["hard_stop", "infinity", "free"] | RingMark | None, WrapValidator(_ring)] = None
     distance_mm: float | None = None
     m: Measured | None = None
     f_number: float | None = None

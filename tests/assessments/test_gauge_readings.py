@@ -15,7 +15,7 @@ from benchd.assessments.gauge_readings import (
     Pair,
     Thermal,
     adapter_length,
-    base_depth,
+    bench_zero,
 )
 from benchd.bench.chain import ScaleRecord
 from benchd.bench.lengths_by_gauge import comparator_of
@@ -41,22 +41,22 @@ def base_pairs(base_20: float, ring_20: float, kelvin: float, scatter: list[floa
 
 
 @pytest.mark.parametrize("kelvin", [0.0, 1.5, -4.0, 12.0])
-def test_base_depth_is_found_at_20_degrees_whatever_the_room(kelvin: float) -> None:
+def test_bench_zero_is_found_at_20_degrees_whatever_the_room(kelvin: float) -> None:
     pairs = base_pairs(24004.25, 45000.4, kelvin, [0.2, -0.2, 0.1, -0.1, 0.0])
     ring = Known(45000.4, 0.6, STEEL, "certificate")
     base = Known(24000.0, 100.0, STEEL, "bench file")
-    found = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0 + kelvin, 0.3), ABOUT)
+    found = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(20.0 + kelvin, 0.3), ABOUT)
     # The correction takes the base as long as its record says, 4 um off: alpha x 4 um x 12 K is under a nanometre.
     assert found.values["length"].value == pytest.approx(24004.25, abs=0.001)
-    assert found.measurand.artefact == "base-depth"
+    assert found.measurand.artefact == "bench-zero"
     assert found.values["carriage"].value == pytest.approx(21000.0)
 
 
-def test_base_depth_budget_holds_ring_scatter_and_a_shared_thermometer() -> None:
+def test_bench_zero_budget_holds_ring_scatter_and_a_shared_thermometer() -> None:
     pairs = base_pairs(24004.25, 45000.4, 2.0, [0.4, -0.4, 0.2, -0.2, 0.0])
     ring = Known(45000.4, 0.6, STEEL, "certificate")
     base = Known(24000.0, 100.0, STEEL, "bench file")
-    found = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(22.0, 0.3), ABOUT)
+    found = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(22.0, 0.3), ABOUT)
     lines = {line.term: line for line in found.budget}
     assert lines["setting ring"].u == 0.6
     scatter = [0.4 - 3 * 0.4 * 16e-6, -0.4, 0.2, -0.2, 0.0]
@@ -77,7 +77,7 @@ def test_a_round_in_which_nothing_was_moved_is_noted() -> None:
 
     def notes(scatter: list[float]) -> list[str]:
         pairs = base_pairs(24000.0, 45000.0, 0.0, scatter)
-        return list(base_depth(pairs, ring, base, "base-depth", gauge, Thermal(20.0, 0.3), ABOUT).notes)
+        return list(bench_zero(pairs, ring, base, "bench-zero", gauge, Thermal(20.0, 0.3), ABOUT).notes)
 
     assert notes([0.1, -0.1, 1.0, 0.1, -0.1]) == []
     (note,) = notes([0.1, -0.1, -475.0, 0.1, -0.1])
@@ -95,9 +95,9 @@ def test_both_measurements_of_a_spoilt_round_of_an_adapter_are_noted() -> None:
 def test_a_cover_over_the_target_is_added_to_the_depth() -> None:
     pairs = base_pairs(24000.0, 45000.0, 0.0, [0.1, -0.1, 0.0, 0.1, -0.1])
     ring, base = Known(45000.0, 0.6, STEEL, "c"), Known(24000.0, 100.0, STEEL, "b")
-    bare = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT)
-    covered = base_depth(
-        pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT, Known(1000.0, 0.0, None, "b")
+    bare = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(20.0, 0.3), ABOUT)
+    covered = bench_zero(
+        pairs, ring, base, "bench-zero", GAUGE, Thermal(20.0, 0.3), ABOUT, Known(1000.0, 0.0, None, "b")
     )
     assert bare.values["length"].value is not None
     assert covered.values["length"].value == pytest.approx(bare.values["length"].value + 1000.0)
@@ -107,8 +107,8 @@ def test_the_thickness_of_the_cover_is_a_line_of_its_own() -> None:
     pairs = base_pairs(24000.0, 45000.0, 0.0, [0.1, -0.1, 0.0, 0.1, -0.1])
     ring, base = Known(45000.0, 0.6, STEEL, "c"), Known(24000.0, 100.0, STEEL, "b")
     cover = Known(1000.0, 2.0, None, "target cross-2, bench file")
-    bare = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT)
-    covered = base_depth(pairs, ring, base, "base-depth", GAUGE, Thermal(20.0, 0.3), ABOUT, cover)
+    bare = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(20.0, 0.3), ABOUT)
+    covered = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(20.0, 0.3), ABOUT, cover)
     assert bare.values["length"].u is not None
     assert [(one.u, one.source) for one in covered.budget if one.term == "target cover"] == [(2.0, cover.source)]
     assert covered.values["length"].u == pytest.approx(math.hypot(bare.values["length"].u, 2.0))
@@ -140,7 +140,7 @@ def lengths_by(scale: ScaleRecord) -> tuple[Finding, Finding]:
     ring, base, adapter = (Known(length, 0.6, STEEL, "record") for length in (45000.0, 24000.0, 18002.0))
     now = Thermal(22.0, 0.3)
     return (
-        base_depth(pairs, ring, base, "base-depth", gauge, now, ABOUT),
+        bench_zero(pairs, ring, base, "bench-zero", gauge, now, ABOUT),
         adapter_length(pairs, adapter, "ring-07", gauge, now, ABOUT),
     )
 
@@ -173,11 +173,11 @@ def of_the_place(finding: Finding) -> dict[str, tuple[float, str]]:
 def test_expansion_of_a_steel_length_is_iso_1s() -> None:
     """52 mm of steel (11.5e-6/K) grow .598 um per K: JCGM 100:2008 H.1 for the coefficient, arithmetic for the rest."""
     warm, cool = (
-        base_depth(
+        bench_zero(
             [Pair(0.0, 0.0, 100.0, 0.0)] * 5,
             Known(52000.0, 0.6, 11.5e-6, "c"),
             Known(0.0, 1.0, 0.0, "b"),
-            "base-depth",
+            "bench-zero",
             GAUGE,
             Thermal(at, 0.3),
             ABOUT,

@@ -15,7 +15,7 @@ import pytest
 from scipy.stats import binom
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.gauge_readings import ALPHA_U_REL, About, Known, Pair, Thermal, adapter_length, base_depth
+from benchd.assessments.gauge_readings import ALPHA_U_REL, About, Known, Pair, Thermal, adapter_length, bench_zero
 from benchd.bench.chain import ScaleRecord
 from benchd.bench.lengths_by_gauge import comparator_of
 from benchd.devices import GaugeSpec
@@ -87,7 +87,7 @@ def base_of(bench: Drawn) -> tuple[Finding, float]:
     on_ring = bench.grown(RING.length_um + RING.u_um * bench.rng.normal(), STEEL)
     on_base = bench.grown(true, STEEL) + bench.place_um(at)
     pairs = bench.pairs(on_ring, on_base, (0.0, at))
-    found = base_depth(pairs, RING, BASE, "base-depth", comparator_of(DIAL, STEPS), bench.thermal, ABOUT)
+    found = bench_zero(pairs, RING, BASE, "bench-zero", comparator_of(DIAL, STEPS), bench.thermal, ABOUT)
     return found, true + at * bench.pitch_off
 
 

@@ -51,7 +51,7 @@ def collimated() -> LoadedBench:
 
 def calibrations() -> dict[str, CalibrationInForce]:
     return {
-        "base-depth": CalibrationInForce("cal-7", "base-depth", 24012.4, 1.8),
+        "bench-zero": CalibrationInForce("cal-7", "bench-zero", 24012.4, 1.8),
         "ring-07": CalibrationInForce("cal-3", "ring-07", 18003.2, 0.8),
         "joint": CalibrationInForce("cal-2", "joint", 0.0, 0.7, dof=14),
     }
@@ -146,13 +146,13 @@ def test_every_line_of_the_budget_is_there_and_nothing_with_doubt_is_left_out(wa
     assert [one.shape for one in chain.budget if one.term == "position subdivision"] == ["arcsine"]
 
 
-@pytest.mark.parametrize("artefact", ["ring-07", "base-depth"])
+@pytest.mark.parametrize("artefact", ["ring-07", "bench-zero"])
 def test_without_a_calibration_findings_are_relative_or_wider_and_say_so(wall: LoadedBench, artefact: str) -> None:
     known = chain_of(wall)
     left = {name: one for name, one in calibrations().items() if name != artefact}
     chain = chain_of(wall, left)
     assert chain.u_um > known.u_um
-    assert chain.absolute is (artefact != "base-depth")
+    assert chain.absolute is (artefact != "bench-zero")
     assert any("not calibrated" in note for note in chain.notes)
     assert not any("not calibrated" in note for note in known.notes)
     assert len(chain.calibrations) == len(known.calibrations) - 1
@@ -167,7 +167,7 @@ def test_without_a_calibration_findings_are_relative_or_wider_and_say_so(wall: L
 def test_thermal_growth_is_taken_off(wall: LoadedBench, length: float, alpha: float, at_C: float, grown: float) -> None:
     base = wall.file.base.model_copy(update={"alpha_per_K": alpha})
     bench = LoadedBench(wall.file.model_copy(update={"base": base}), wall.source, wall.records)
-    known = {"base-depth": CalibrationInForce("cal-1", "base-depth", length, 1.0)}
+    known = {"bench-zero": CalibrationInForce("cal-1", "bench-zero", length, 1.0)}
     assert term(chain_of(bench, known, temperature_C=at_C), "thermal base")[0] == pytest.approx(-grown, abs=1e-9)
 
 
@@ -196,7 +196,7 @@ def test_a_temperature_nobody_stated_is_a_wide_doubt_and_not_a_zero(wall: Loaded
 
 def test_the_scale_is_only_as_doubtful_as_the_way_from_its_calibration(wall: LoadedBench) -> None:
     known = calibrations()
-    known["base-depth"] = CalibrationInForce("cal-7", "base-depth", 24012.4, 1.8, carriage_um=9000.0)
+    known["bench-zero"] = CalibrationInForce("cal-7", "bench-zero", 24012.4, 1.8, carriage_um=9000.0)
     chain = chain_of(wall, known, SCALE)
     assert line(chain, "position scale") == pytest.approx(1e-5 * (carriage(chain) - 9000.0))
 

@@ -18,7 +18,7 @@ from benchd.files.records_folder import Records
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
-BASE = {"base-depth": CalibrationInForce("cal-7", "base-depth", 24000.0, 1.0)}
+BASE = {"bench-zero": CalibrationInForce("cal-7", "bench-zero", 24000.0, 1.0)}
 FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "temperature_C": 20.0}
 
 
@@ -67,7 +67,7 @@ def test_the_least_doubtful_route_is_taken_and_named(wall: LoadedBench) -> None:
     assert m_alone.conjugate is not None
     assert m_alone.conjugate.source == "m measured"
     # A stop is taken for infinity.
-    assert conjugate(chain_of(wall, ring="stop", distance_mm=5000)) == conjugate(by_distance)
+    assert conjugate(chain_of(wall, ring="hard_stop", distance_mm=5000)) == conjugate(by_distance)
     assert conjugate(good_m)[1] < conjugate(m_alone)[1] < conjugate(by_distance)[1]
     assert conjugate(by_distance)[0] == pytest.approx(conjugate(good_m)[0], abs=0.5)
 
@@ -114,7 +114,7 @@ def test_what_is_not_stated_makes_findings_relative(wall: LoadedBench, ring: Any
     assert chain_of(wall, ring="infinity", distance_mm=5000).absolute
 
 
-@pytest.mark.parametrize("ring", ["infinity", "stop", {"mark": 5}])
+@pytest.mark.parametrize("ring", ["infinity", "hard_stop", {"mark": 5}])
 @pytest.mark.parametrize(
     ("m", "u_m", "times_u"),
     # T - h = f (1 + m)^2 / m, f 49.6 mm (u .2), T 5000 (3), h 0 (10): m .010122. By hand, u: of f m (1 + m)/(f (1 - m))
@@ -185,7 +185,7 @@ def test_at_its_stop_the_place_of_the_stop_is_part_of_the_error_and_told(
     wall: LoadedBench, collimated: LoadedBench
 ) -> None:
     for bench in (wall, collimated):
-        assert any("place of the stop" in note for note in chain_of(bench, ring="stop", distance_mm=5000).notes)
+        assert any("place of the stop" in note for note in chain_of(bench, ring="hard_stop", distance_mm=5000).notes)
         assert not any("place of the stop" in note for note in chain_of(bench, ring="infinity", distance_mm=5000).notes)
 
 

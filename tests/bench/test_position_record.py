@@ -22,7 +22,7 @@ from benchd.files.problems import FileProblems
 CONFIGS = Path(__file__).parents[2] / "configs"
 ALPHA = "    alpha_per_K: 8.0e-6       # glass\n"
 STEPS = "steps: {u_pitch: 5.0e-5, periodic_um: 2.5, u_backlash_um: 1.0, u_home_um: 3.0, alpha_per_K: 11.5e-6}\n"
-BASE = {"base-depth": CalibrationInForce("cal-7", "base-depth", 24000.0, 1.0, carriage_um=20000.0)}
+BASE = {"bench-zero": CalibrationInForce("cal-7", "bench-zero", 24000.0, 1.0, carriage_um=20000.0)}
 
 
 def bench_with(

@@ -352,7 +352,7 @@ def test_a_procedure_may_call_those_beside_it(folder: Path, said: Said) -> None:
 
 def test_a_target_under_a_cover_stands_deeper_while_a_tip_rests_on_the_cover(folder: Path, said: Said) -> None:
     def first_move() -> float:
-        shipped = str(FLANGE.with_name("base_depth.yaml"))
+        shipped = str(FLANGE.with_name("bench_zero.yaml"))
         assert main(["check", shipped, "--json", "--bench", str(folder / "bench.yaml"), "reference=collar-45"]) == 0
         plan = json.loads(said())["files"][0]["plan"]
         return float(next(one["to_um"] for one in plan["entries"] if one["verb"] == "move"))

@@ -37,8 +37,8 @@ CHAIN: list[dict[str, Any]] = [
 ]
 
 CALIBRATION = json.loads("""
-{"finding":"f-1","assessment":"base_depth","run":"r-0001","setup":3,"lens":null,"job":null,"at":"2031-04-05T09:00:00Z",
- "version":"0.3.0","measurand":{"arrangement":"gauge","reference_C":20.0,"artefact":"base-depth"},
+{"finding":"f-1","assessment":"bench_zero","run":"r-0001","setup":3,"lens":null,"job":null,"at":"2031-04-05T09:00:00Z",
+ "version":"0.3.0","measurand":{"arrangement":"gauge","reference_C":20.0,"artefact":"bench-zero"},
  "absolute":true,
  "values":{"length":{"value":24012.432,"unit":"um","u":1.84,"dof":5.7,"k":2.48,"U":4.56},
            "carriage":{"value":21000.0,"unit":"um","u":null,"dof":null,"k":null,"U":null}},
@@ -208,7 +208,7 @@ def test_of_two_intervals_the_budget_closes_with_the_one_that_its_lines_add_up_t
 
 def test_a_calibration_finding_names_its_artefact_and_has_no_verdict() -> None:
     text = printed(CALIBRATION)
-    assert "Base depth of base-depth" in text
+    assert "Bench zero of bench-zero" in text
     assert row(text, "Length") == "Length 24012.4 ± 4.6 µm 95 %: k = 2.48, 5.7 degrees of freedom, u = 1.8 µm"
     assert "Carriage stood at" in text
     assert "Verdict" not in text

@@ -44,7 +44,7 @@ def said(tmp_path: Path) -> Said:
         file = read_procedure(path)
         library = {**Library.shipped().procedures, "some": file.procedure}
         try:
-            check_procedure(file, library=library, assessments={"flange", "base_depth"})
+            check_procedure(file, library=library, assessments={"flange", "bench_zero"})
         except FileProblems as found:
             return [f"{one.line - HEAD}:{one.column} {one.key}: {one.allowed}" for one in found.problems]
         return []
@@ -93,12 +93,12 @@ def test_a_sound_one_has_no_problems(said: Said) -> None:
         ("- assess: {name: flnage}", "1:20 steps[0].assess.name: an assessment; did you mean 'flange'?"),
         ("- if: {finding: flange, key: a, is: 1}\n  then: []", "1:19 steps[0].if.finding: a finding made before"),
         ("- if: {answer: more, is: 1}\n  then: []", "1:18 steps[0].if.answer: an answer saved before this step"),
-        ("- call: {procedure: base_dept}", "1:23 steps[0].call.procedure: a procedure; did you mean 'base_depth'?"),
+        ("- call: {procedure: bench_zer}", "1:23 steps[0].call.procedure: a procedure; did you mean 'bench_zero'?"),
         ("- call: {procedure: some}", "a procedure that does not call this one in its turn"),
-        ("- call: {procedure: base_depth}", "base_depth needs reference as well"),
-        ("- call: {procedure: base_depth, inputs: {reference: a, remount: 5}}", "did you mean 'remounts'?"),
-        ("- call: {procedure: base_depth, inputs: {reference: a, remounts: 1}}", "inputs.remounts: a whole number"),
-        ('- call: {procedure: base_depth, inputs: {reference: "${lens}"}}', "a reference; ${lens} is a lens"),
+        ("- call: {procedure: bench_zero}", "bench_zero needs reference as well"),
+        ("- call: {procedure: bench_zero, inputs: {reference: a, remount: 5}}", "did you mean 'remounts'?"),
+        ("- call: {procedure: bench_zero, inputs: {reference: a, remounts: 1}}", "inputs.remounts: a whole number"),
+        ('- call: {procedure: bench_zero, inputs: {reference: "${lens}"}}', "a reference; ${lens} is a lens"),
         ('- ask: {kind: number, text: x, save: lens}', "1:40 steps[0].ask.save: a name of its own"),
         ('- for: {each: lens, in: [a]}\n  steps: []', "a name of its own"),
     ],

@@ -67,7 +67,7 @@ LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pa
 
 
 def test_the_four_ship() -> None:
-    assert set(LIBRARY) == {"flange_check", "base_depth", "adapter_length", "glass_toggle"}
+    assert set(LIBRARY) == {"flange_check", "bench_zero", "adapter_length", "glass_toggle"}
     with pytest.raises(Refused, match="no procedure 'flange_chek'") as refused:
         LIBRARY["flange_chek"]
     assert refused.value.code == "unknown_name"
@@ -306,8 +306,8 @@ def test_durations_are_those_of_the_motion_profile() -> None:
     assert slower.seconds - quicker.seconds == pytest.approx(11 + 4 * 13)
 
 
-def test_base_depth_asks_in_every_turn_and_stays_inside_travel() -> None:
-    found = plan("base_depth", reference="collar-45", remounts=5)
+def test_bench_zero_asks_in_every_turn_and_stays_inside_travel() -> None:
+    found = plan("bench_zero", reference="collar-45", remounts=5)
     assert found.problems == ()
     depths = [one.to_um for one in found.entries if one.verb == "move" and "depth_um" in one.text]
     assert depths == [pytest.approx(45000.4 - BASE_UM)] * 6
@@ -355,15 +355,15 @@ def test_a_set_up_that_would_be_refused_is_told_in_its_own_words() -> None:
 
 def test_what_the_bench_lacks_refuses_the_run(tmp_path: Path) -> None:
     with pytest.raises(Refused, match="indicator") as refused:
-        plan("base_depth", replace(BENCH, devices={"carriage"}), reference="collar-45")
+        plan("bench_zero", replace(BENCH, devices={"carriage"}), reference="collar-45")
     assert refused.value.code == "bad_request"
     path = tmp_path / "p.yaml"
-    path.write_text("procedure: p\ntitle: t\nneeds: {calibrations: [base-depth]}\nsteps: [{wait: {for_s: 1}}]\n")
+    path.write_text("procedure: p\ntitle: t\nneeds: {calibrations: [bench-zero]}\nsteps: [{wait: {for_s: 1}}]\n")
     procedure = read_procedure(path).procedure
-    with pytest.raises(Refused, match="base-depth") as refused:
+    with pytest.raises(Refused, match="bench-zero") as refused:
         dry_run(procedure, {}, BENCH, facts)
     assert refused.value.code == "uncalibrated"
-    calibrated = replace(BENCH, calibrations={"base-depth"})
+    calibrated = replace(BENCH, calibrations={"bench-zero"})
     assert dry_run(procedure, {}, calibrated, facts).seconds == 1.0
 
 

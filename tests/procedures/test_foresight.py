@@ -223,8 +223,8 @@ def test_a_sweep_is_refused_where_the_carriage_was_not_driven_since(through: Thr
     assert refused(stale) == "not_driven"
     assert refused(through(FITTED + "  - nominal: {}\n  - home: {}\n" + sweep, DRIVEN)) == "not_driven"
     assert refused(through(FITTED + "  - nominal: {}\n  - setup: {trim_um: 5}\n" + sweep, DRIVEN)) == "not_driven"
-    accepts = "  - call: {procedure: base_depth, inputs: {reference: collar-45}}\n"
-    after = through(accepts + FITTED + "  - nominal: {}\n" + "  - accept: {finding: base_depth}\n" + sweep)
+    accepts = "  - call: {procedure: bench_zero, inputs: {reference: collar-45}}\n"
+    after = through(accepts + FITTED + "  - nominal: {}\n" + "  - accept: {finding: bench_zero}\n" + sweep)
     assert refused(after) == "not_driven"
     for drives in ("nominal: {}", "move: {by_um: 1}", "move: {offset_um: 0}", "setup: {trim_um: 2, follow: true}"):
         assert through(HOME + FITTED + f"  - {drives}\n" + sweep).problems == (), drives

@@ -19,8 +19,8 @@ def length(artefact: str, value: float, U: float, *notes: str) -> dict[str, Any]
 
 
 def test_a_calibration_is_shown_with_what_stands_and_the_change() -> None:
-    assert found(length("base-depth", 23905.12, 66.2), (24004.36, "in force (cal-1)")) == (
-        "Found: base-depth 23905 ± 66 µm, −99 µm from the 24004 µm in force (cal-1)."
+    assert found(length("bench-zero", 23905.12, 66.2), (24004.36, "in force (cal-1)")) == (
+        "Found: bench-zero 23905 ± 66 µm, −99 µm from the 24004 µm in force (cal-1)."
     )
     assert found(length("ring-07", 18004.93, 0.83), (18003.2, "stated in its record")) == (
         "Found: ring-07 18004.93 ± 0.83 µm, +1.73 µm from the 18003.20 µm stated in its record."
@@ -29,8 +29,8 @@ def test_a_calibration_is_shown_with_what_stands_and_the_change() -> None:
 
 def test_a_pair_that_is_far_off_is_shown_and_other_notes_are_not() -> None:
     note = "Pair of readings 3 of 5 is far off the others, −475.0 µm from the median: look again."
-    text = found(length("base-depth", 23905.0, 66.0, "The scale's expansion is not stated.", note), None)
-    assert text == f"Found: base-depth 23905 ± 66 µm. {note}"
+    text = found(length("bench-zero", 23905.0, 66.0, "The scale's expansion is not stated.", note), None)
+    assert text == f"Found: bench-zero 23905 ± 66 µm. {note}"
 
 
 def test_a_flange_is_shown_with_its_verdict() -> None:

@@ -15,7 +15,7 @@ from benchd.procedures.values import Reference
 WHOLE = """
 procedure: everything
 title: One of each step
-needs: {roles: [carriage, target_light, detector, indicator], calibrations: [base-depth]}
+needs: {roles: [carriage, target_light, detector, indicator], calibrations: [bench-zero]}
 inputs:
   lens: {type: lens}
   adapters: {type: list, of: adapter, min: 1}
@@ -96,7 +96,7 @@ def test_a_client_is_told_what_to_give(tmp_path: Path) -> None:
     assert told["inputs"]["m"] == {"type": "measured", "default": None}
     assert told["needs"] == {
         "roles": ["carriage", "target_light", "detector", "indicator"],
-        "calibrations": ["base-depth"],
+        "calibrations": ["bench-zero"],
     }
 
 

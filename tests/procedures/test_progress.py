@@ -14,7 +14,7 @@ from tests.procedures.test_dry_run import LENS, plan
 
 PERSON_S = 40.0
 PLANS: dict[str, dict[str, Any]] = {
-    "base_depth": {"reference": "collar-45"},
+    "bench_zero": {"reference": "collar-45"},
     "adapter_length": {"adapter": "ring-07"},
     "flange_check": LENS,
     "glass_toggle": LENS,

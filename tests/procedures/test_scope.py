@@ -133,7 +133,7 @@ def test_conditions(condition: dict[str, Any], outcome: bool) -> None:
 @pytest.mark.parametrize(
     "condition",
     [
-        {"finding": "base_depth", "key": "verdict.is", "is": "pass"},
+        {"finding": "bench_zero", "key": "verdict.is", "is": "pass"},
         {"finding": "flange", "key": "verdict.was", "is": "pass"},
         {"finding": "flange", "key": "verdict.is.it", "is": "pass"},
         {"finding": "flange", "key": "verdict.is", "above": 1},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 import subprocess
@@ -66,13 +67,42 @@ async def test_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_
 
     assert {table: rows_of(path, table) for table in tables} == tables
     assert rows_of(path, "reading", columns) == readings
-    assert [row[2] for row in rows_of(path, "meta")] == ["0001", "0002"]
+    assert [row[2] for row in rows_of(path, "meta")] == ["0001", "0002", "0003"]
     # The backup is the record as it was.
     assert [row[2] for row in rows_of(store.backup, "meta")] == ["0001"]
     assert rows_of(store.backup, "reading") == readings
     again = await Store.open(URL, tmp_path, Clock())
     assert again.backup is None
     await again.close()
+
+
+async def test_a_record_of_before_speaks_the_names_of_today(tmp_path: Path) -> None:
+    """`base_depth` became `bench_zero`, ring `stop` became `hard_stop`; what an older daemon wrote is found by both."""
+    path = tmp_path / "bench.db"
+    older_record(path)
+    with closing(sqlite3.connect(path)) as connection:
+        for statement in (
+            "INSERT INTO run VALUES (2, :at, 'base_depth', '', '{}', NULL, NULL, NULL, 'w', 'done', :at, :at)",
+            "INSERT INTO finding VALUES (2, :at, 2, 'base_depth', NULL, "
+            """'{"finding":"f-2","assessment":"base_depth","measurand":{"artefact":"base-depth"}}')""",
+            "INSERT INTO finding VALUES (3, :at, 1, 'flange', 'L-0417', "
+            """'{"finding":"f-3","assessment":"flange","measurand":{"ring":"stop","f_number":2.0}}')""",
+            """INSERT INTO setup VALUES (1, :at, 3, '{"rev":3,"ring":"stop","trim_um":0.1}', '[]')""",
+            """INSERT INTO setup VALUES (2, :at, 4, '{"rev":4,"ring":{"mark":2}}', '[]')""",
+        ):
+            connection.execute(statement.replace(":at", f"'{AT}'"))
+        connection.commit()
+    await (await Store.open(URL, tmp_path, Clock())).close()
+
+    assert [row[0] for row in rows_of(path, "run", "procedure")] == ["flange", "bench_zero"]
+    found = [(name, json.loads(doc)) for name, doc in rows_of(path, "finding", "assessment, doc")]
+    assert found == [
+        ("flange", {"finding": "f-1"}),
+        ("bench_zero", {"finding": "f-2", "assessment": "bench_zero", "measurand": {"artefact": "base-depth"}}),
+        ("flange", {"finding": "f-3", "assessment": "flange", "measurand": {"ring": "hard_stop", "f_number": 2.0}}),
+    ]
+    documents = [json.loads(doc) for (doc,) in rows_of(path, "setup", "doc")]
+    assert documents == [{"rev": 3, "ring": "hard_stop", "trim_um": 0.1}, {"rev": 4, "ring": {"mark": 2}}]
 
 
 async def test_a_newer_record_is_refused_and_left_alone(tmp_path: Path) -> None:

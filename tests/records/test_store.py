@@ -153,7 +153,7 @@ async def test_a_finding_carries_its_number_and_the_latest_of_its_kind_is_found(
     (latest,) = await store.findings(assessment="flange", lens="L-0417", limit=1)
     assert latest["finding"] == last
     assert latest["values"] == finding(run)["values"]
-    assert await store.findings(assessment="base_depth") == []
+    assert await store.findings(assessment="bench_zero") == []
     assert [doc["finding"] for doc in await store.findings(lens="L-0417")] == [toggled, last, first]
 
 
@@ -163,12 +163,12 @@ async def test_a_finding_of_no_run_is_refused(store: Store) -> None:
 
 
 async def test_the_newest_calibration_is_in_force(store: Store) -> None:
-    assert await calibrate(store, "base-depth", 24012.4) == "cal-1"
+    assert await calibrate(store, "bench-zero", 24012.4) == "cal-1"
     assert await calibrate(store, "ring-07", 18003.2) == "cal-2"
-    assert await calibrate(store, "base-depth", 24013.1) == "cal-3"
+    assert await calibrate(store, "bench-zero", 24013.1) == "cal-3"
     force = await store.calibrations_in_force("2031-04-05T09:20:02Z")
     assert {name: (c.calibration, c.value) for name, c in force.items()} == {
-        "base-depth": ("cal-3", 24013.1),
+        "bench-zero": ("cal-3", 24013.1),
         "ring-07": ("cal-2", 18003.2),
     }
     assert force["ring-07"].points == (0.6, -0.6)
@@ -177,12 +177,12 @@ async def test_the_newest_calibration_is_in_force(store: Store) -> None:
 
 
 async def test_a_calibration_expires_and_the_one_before_it_does_not_come_back(store: Store) -> None:
-    await calibrate(store, "base-depth", 24012.4)
-    await calibrate(store, "base-depth", 24013.1, until="2031-10-01T00:00:00Z")
-    assert "base-depth" in await store.calibrations_in_force("2031-09-30T23:59:59.900Z")
+    await calibrate(store, "bench-zero", 24012.4)
+    await calibrate(store, "bench-zero", 24013.1, until="2031-10-01T00:00:00Z")
+    assert "bench-zero" in await store.calibrations_in_force("2031-09-30T23:59:59.900Z")
     assert await store.calibrations_in_force("2031-10-01T00:00:00.100Z") == {}
     # The same instant in another zone's writing.
-    assert "base-depth" in await store.calibrations_in_force("2031-10-01T01:30:00+02:00")
+    assert "bench-zero" in await store.calibrations_in_force("2031-10-01T01:30:00+02:00")
 
 
 async def test_a_calibration_is_withdrawn_by_a_row_of_its_own(store: Store) -> None:
@@ -201,14 +201,14 @@ async def test_a_calibration_is_withdrawn_by_a_row_of_its_own(store: Store) -> N
 
 async def test_a_calibration_names_a_finding_that_is_there(store: Store) -> None:
     run = await begin(store)
-    found = await store.add_finding(finding(run, lens=None, assessment="base_depth"))
+    found = await store.add_finding(finding(run, lens=None, assessment="bench_zero"))
     name = await store.add_calibration(
-        "base-depth", 24012.4, 1.8, "um", at_C=20.0, dof=3.0, finding=found, valid_until=None, by="keeper"
+        "bench-zero", 24012.4, 1.8, "um", at_C=20.0, dof=3.0, finding=found, valid_until=None, by="keeper"
     )
     assert (await store.calibration(name)).finding == found
     with pytest.raises(BenchdError, match="no finding f-99"):
         await store.add_calibration(
-            "base-depth", 1.0, 1.0, "um", at_C=20.0, dof=3.0, finding="f-99", valid_until=None, by="keeper"
+            "bench-zero", 1.0, 1.0, "um", at_C=20.0, dof=3.0, finding="f-99", valid_until=None, by="keeper"
         )
 
 

@@ -309,8 +309,12 @@ async def test_a_dry_run_needs_neither_control_nor_beat() -> None:
 @pytest.mark.parametrize(
     ("verb", "args", "said"),
     [
-        ("setup", {"set": {"ring": 5}}, 'set.ring: "stop", "infinity", "free", {"mark": ..} or null.'),
-        ("setup", {"set": {"ring": {"mark": "far"}}}, 'set.ring: "stop", "infinity", "free", {"mark": ..} or null.'),
+        ("setup", {"set": {"ring": 5}}, 'set.ring: "hard_stop", "infinity", "free", {"mark": ..} or null.'),
+        (
+            "setup",
+            {"set": {"ring": {"mark": "far"}}},
+            'set.ring: "hard_stop", "infinity", "free", {"mark": ..} or null.',
+        ),
         ("setup", {"set": {"adapters": ["a", 5]}}, "set.adapters.1: text."),
         ("setup", {"set": {"m": {"value": 0.01}}}, "set.m.u: this key is needed."),
         ("sweep", {"about": []}, "about: one of 'nominal', 'here'; or a number."),

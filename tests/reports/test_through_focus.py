@@ -92,7 +92,7 @@ def test_nothing_runs_off_the_sheet(outcome: str | None, absolute: bool) -> None
 
 def test_a_finding_about_something_else_is_no_through_focus_curve() -> None:
     doc = finding(1.0)
-    doc["values"] = {"base_depth": doc["values"]["focus_error"]}
+    doc["values"] = {"bench_zero": doc["values"]["focus_error"]}
     with pytest.raises(KeyError, match="focus_error"):
         draw(doc, curve(0.0))
 

@@ -160,7 +160,7 @@ def test_what_the_ring_is_off_by_at_its_stop_or_at_a_mark_is_part_of_the_error()
     """The error is that of the ring's place as engraved: whoever sets the ring to it gets just that picture."""
     world = still("workshop", 43)
     table, before = world.truth()["quantities"], error(world)
-    do(world, "set", "ring", value="stop")
+    do(world, "set", "ring", value="hard_stop")
     assert error(world) - before == pytest.approx(table["lens.L-0417.stop_overrun_um"]["true"], abs=1e-3)
     do(world, "set", "ring", value={"mark": 2})
     f, gap, ratio = (

@@ -57,7 +57,7 @@ async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_no
         with pytest.raises(RunEnded):
             await technician.calibrate([RING])
         finding = await technician.check(LENS, [RING], [PANE])
-        base = await client.kept("finding/base_depth")
+        base = await client.kept("finding/bench_zero")
         setup = await client.kept("setup")
     assert base["absolute"] is False
     assert finding["absolute"] is False

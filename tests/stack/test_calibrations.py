@@ -54,11 +54,11 @@ async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records
         assert withdrawn["calibrations"] == ["cal-1"]
 
         async with record_of(stack) as store:
-            zero = (await store.calibrations_in_force(Clock().utc()))["base-depth"]
+            zero = (await store.calibrations_in_force(Clock().utc()))["bench-zero"]
             assert zero.value is not None
             assert zero.u is not None
             await store.add_calibration(
-                "base-depth", zero.value, zero.u, zero.unit, at_C=zero.at_C, dof=zero.dof,
+                "bench-zero", zero.value, zero.u, zero.unit, at_C=zero.at_C, dof=zero.dof,
                 finding=zero.finding, valid_until="2001-01-01T00:00:00Z", by="keeper",
             )  # fmt: skip
         run_out = await check()
@@ -90,19 +90,19 @@ async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_
     async with Stack(seed=SEED, pace=PACE) as stack, stack.client("technician") as client:
         await client.command("take", beat=False)
         inputs = {"reference": "collar-45"}
-        plan = await client.command("run", procedure="base_depth", inputs=inputs, dry=True)
+        plan = await client.command("run", procedure="bench_zero", inputs=inputs, dry=True)
 
         async def run(technician: Technician) -> tuple[dict[str, Any], str]:
             said.clear()
-            state = await technician.run("base_depth", **inputs)
+            state = await technician.run("bench_zero", **inputs)
             asked = [line.removeprefix("asked: ") for line in said if line.startswith("asked: ")]
             assert asked[:-1] == plan["asks"][:-1], "nothing else is asked otherwise"
-            return await technician.finding("base_depth", str(state["run"])), asked[-1]
+            return await technician.finding("bench_zero", str(state["run"])), asked[-1]
 
         spoilt, asked = await run(Hasty(stack, client, said.append))
         (note,) = [note for note in spoilt["notes"] if "far off" in note]
         assert note.startswith("Pair of readings 3 of 5 ")
-        assert asked.startswith(f"Found: base-depth {spoilt['values']['length']['value']:.1f} ± ")
+        assert asked.startswith(f"Found: bench-zero {spoilt['values']['length']['value']:.1f} ± ")
         assert re.search(r", \+\d\.\d µm from the 24000\.0 µm stated in the bench file\. ", asked), asked
         assert asked.endswith(f"{note} {plan['asks'][-1]}")
 

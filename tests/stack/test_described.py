@@ -143,7 +143,7 @@ async def every_verb(client: BenchClient, technician: Technician) -> None:
     async for state in client.follow(run):
         if state["state"] == "aborted":
             break
-    base = await client.kept("finding/base_depth")
+    base = await client.kept("finding/bench_zero")
     await client.command("accept", beat=False, finding=base["finding"], days=7)
     await client.command("setup", beat=False, set={"lens": None, "glass": []})
     await client.stop("carriage")

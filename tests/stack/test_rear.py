@@ -222,7 +222,7 @@ async def test_a_yes_for_parts_that_were_never_put_in_is_no_yes_for_the_next_run
 
 async def test_another_place_of_the_ring_may_be_another_place_of_the_rear(client: BenchClient) -> None:
     await stands_at_nominal(client)
-    await client.command("setup", set={"ring": "stop"})
+    await client.command("setup", set={"ring": "hard_stop"})
     with pytest.raises(BenchdError) as refused:
         await client.do("nominal")
     assert refused.value.code == "clearance"

@@ -137,7 +137,7 @@ async def write_record(folder: Path) -> datetime:
         finding = await store.add_finding({**found, "run": run})
         by: dict[str, Any] = {"at_C": 20.0, "dof": 5.0, "by": "keeper"}
         long_ago = "2001-01-01T00:00:00Z"
-        await store.add_calibration("base-depth", 24000.0, 1.0, "um", finding=None, valid_until=long_ago, **by)
+        await store.add_calibration("bench-zero", 24000.0, 1.0, "um", finding=None, valid_until=long_ago, **by)
         soon = until.strftime("%Y-%m-%dT%H:%M:%SZ")
         await store.add_calibration(RING, 18003.0, 0.4, "um", finding=finding, valid_until=soon, **by)
     finally:
@@ -513,7 +513,7 @@ async def test_progress_of_a_run_that_did_not_end_well(
 
 @pytest.mark.parametrize(("procedure", "inputs", "places"), [
     # Depths of 45.0004 and 45 mm below the base face, of which the base is 24 mm and the adapter 18.0032 mm.
-    ("base_depth", {"reference": "collar-45"}, {21000.4, 20500.4}),
+    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4}),
     ("adapter_length", {"adapter": RING}, {21000.0, 2996.8}),
 ])  # fmt: skip
 async def test_dry_run_of_a_calibration(

@@ -83,7 +83,7 @@ def test_document_of_the_demo(documents: list[dict[str, Any]]) -> None:
     demo = documents[-1]
     assert set(demo) == {"findings", "chain", "truth"}
     assert set(demo["truth"]) == {"focus_error_um"}
-    assert [finding["assessment"] for finding in demo["findings"]] == ["base_depth", "adapter_length", "flange"]
+    assert [finding["assessment"] for finding in demo["findings"]] == ["bench_zero", "adapter_length", "flange"]
     flange = demo["findings"][-1]
     assert flange["absolute"] is True
     assert flange["verdict"]["is"] in ("pass", "fail", "undecided")

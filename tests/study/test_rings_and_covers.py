@@ -17,7 +17,7 @@ from study_print import print_case
 from study_strata import REFERENCE, Stratum
 
 SEED, CASES = 20260101, 60
-STOP = replace(REFERENCE, name="ring at its stop", ring="stop")
+STOP = replace(REFERENCE, name="ring at its stop", ring="hard_stop")
 MARK = replace(REFERENCE, name="ring at the mark 2 m", ring=2.0)
 COVERED = replace(REFERENCE, name="covered target", covered=True)
 
@@ -39,7 +39,7 @@ def test_a_cover_has_its_lines_in_calibration_and_finding() -> None:
     case = carry_out(COVERED, SEED, 1)
     assert case.finding is not None
     assert "target_cover" in [line.term for line in case.finding.budget]
-    assert "target cover" in [line.term for line in case.bench.findings["base-depth"].budget]
+    assert "target cover" in [line.term for line in case.bench.findings["bench-zero"].budget]
     assert abs(case.outcome.parts["target_cover"]) < 4.0 * case.outcome.lines["target_cover"]
 
 

@@ -169,7 +169,7 @@ class Lens:
             # By vergences: 1/s' = 1/f - V, and the image lies s' - f beyond the focus.
             wall = 1e6 / (1e6 / focal_um - vergence_per_m) - focal_um
         ring_um = off_um = 0.0
-        if ring == "stop":
+        if ring == "hard_stop":
             off_um = self._true(name, lens, "stop_overrun_um")
         elif ring == "free":
             ring_um = wall

@@ -77,8 +77,8 @@ class Room:
             self.true_distance_mm = self.draws.put(drawn)
 
     def set_ring(self, value: object) -> None:
-        """`infinity`, `stop`, `free`, `{"mark": 2}` or `{"free": 3.5}` (metres from the target plane)."""
-        if value in {"infinity", "stop", "free"} if isinstance(value, str) else False:
+        """`infinity`, `hard_stop`, `free`, `{"mark": 2}` or `{"free": 3.5}` (metres from the target plane)."""
+        if value in {"infinity", "hard_stop", "free"} if isinstance(value, str) else False:
             self.ring = str(value)
             return
         if isinstance(value, dict) and len(value) == 1:
@@ -89,7 +89,7 @@ class Room:
             if key in {"mark", "free"} and isinstance(metres, int | float) and 0.25 <= metres <= 1000:
                 self.ring = {str(key): float(metres)}
                 return
-        raise HandRefused('The ring goes to "infinity", "stop", "free", {"mark": metres} or {"free": metres}.')
+        raise HandRefused('The ring goes to "infinity", "hard_stop", "free", {"mark": metres} or {"free": metres}.')
 
     def tape(self, m: float | None) -> dict[str, object]:
         """What the tape says: target to wall, and the pitch on the wall as a magnification, target over wall."""
