@@ -37,9 +37,10 @@ from benchd.remote.service import MqttService
 _log = structlog.get_logger("benchd")
 
 LAST_GOOD = ".last-good"
+"""The folder beside the bench file that keeps what it said when it was last good."""
+
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
 """Each of them is a request to end in order, the closing of the terminal too: a motor must not run on behind it."""
-"""The folder beside the bench file that keeps what it said when it was last good."""
 
 REST_S, CLOSE_S = 0.6, 0.4
 """How long coming to rest and closing the devices may take before the next is begun; all that ends has 2 s."""

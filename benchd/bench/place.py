@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from benchd.devices import Axis, Clock, Encoder, Reading, Unplausible
+from benchd.devices import Axis, Clock, Encoder, Implausible, Reading
 
 FRESH_S = 0.5
 """A place read so recently, at rest, need not be asked for again to know on which side of a target it lies."""
@@ -28,10 +28,10 @@ class Place:
         return "encoder" if self._scale else "steps"
 
     async def read(self) -> Reading:
-        """The place now. Raises DeviceError (Unplausible for a reading that cannot be true)."""
+        """The place now. Raises DeviceError (Implausible for a reading that cannot be true)."""
         reading = await (self._scale.read() if self._scale else self._axis.read())
         if reading.quality == "bad":
-            raise Unplausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
+            raise Implausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
         self.last_um = reading.value
         if self._resting():
             self._keep(reading)

@@ -8,11 +8,11 @@ from benchd.devices.errors import (
     DeviceError,
     DeviceMismatch,
     HomeFailed,
+    Implausible,
     LinkError,
     LinkGarbled,
     LinkTimeout,
     MotionFailed,
-    Unplausible,
 )
 from benchd.devices.interfaces import (
     DRIVER_API,
@@ -65,6 +65,7 @@ __all__ = [
     "Health",
     "HomeFailed",
     "Identity",
+    "Implausible",
     "Light",
     "LightSpec",
     "Link",
@@ -78,7 +79,6 @@ __all__ = [
     "Reading",
     "Refused",
     "Surprise",
-    "Unplausible",
     "line",
     "matching",
     "nothing",

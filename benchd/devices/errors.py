@@ -7,7 +7,7 @@
     +-- DeviceMismatch      another device answers than the one the bench file names
     +-- HomeFailed          no switch, a stuck switch, no reference mark
     +-- MotionFailed        the controller refused or broke off a move (alarm, limit, reset)
-    +-- Unplausible         a reading that cannot be true (frozen, jumped, reversed)
+    +-- Implausible         a reading that cannot be true (frozen, jumped, reversed)
 
 `frames` holds the last bytes on the link, newest last, for the person who must find the cause.
 """
@@ -69,5 +69,5 @@ class MotionFailed(DeviceError):
     """A move did not end where it was sent: alarm, limit, reset, or refused by the controller."""
 
 
-class Unplausible(DeviceError):
+class Implausible(DeviceError):
     """A reading that cannot be true: frozen, jumping or reversed."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, NoReturn
 
 from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.error import YAMLError
 from ruamel.yaml.events import (
     AliasEvent,
     DocumentStartEvent,
@@ -27,6 +27,7 @@ from ruamel.yaml.events import (
     SequenceStartEvent,
 )
 
+from benchd.files.not_yaml import problem_of
 from benchd.files.problems import Problem, shown
 
 MAX_DEPTH = 16
@@ -84,16 +85,8 @@ def parse(text: str, file: str) -> tuple[Node | None, list[Problem]]:
         events: Iterator[Event] = YAML(typ="safe", pure=True).parse(text)
         for event in events:
             builder.take(event)
-    except MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
-        said = " ".join(str(part) for part in (error.context, error.problem) if part)
-        if r"'\t'" in said:
-            said = "a tab stands here; indent with spaces"
-        raise Unreadable(Problem(file, line, column, "", "", f"not YAML: {said}")) from error
     except YAMLError as error:
-        said = str(error).splitlines()[0]
-        raise Unreadable(Problem(file, 1, 1, "", "", f"not YAML: {said}")) from error
+        raise Unreadable(problem_of(error, text, file)) from error
     return builder.root, builder.problems
 
 

@@ -21,10 +21,10 @@ from benchd.devices import (
     Frame,
     Health,
     Identity,
+    Implausible,
     Link,
     LinkError,
     LinkGarbled,
-    Unplausible,
 )
 from benchd_drivers.http_session import Fetched, HttpSession
 
@@ -175,12 +175,12 @@ class HttpCamera(Camera):
                 return self._frame(fetched, media_type, middle, False)
             half_s = self._exposure.exposure_ms / 2000 if self._exposure else 0.0
             if stamp > time.time() + CLOCKS_S:
-                raise self._unplausible("its pictures are from the future: its clock is not ours")
+                raise self._implausible("its pictures are from the future: its clock is not ours")
             if stamp - half_s >= called - CLOCKS_S:
                 self._thawed(stamp)
                 return self._frame(fetched, media_type, time.monotonic() - (time.time() - stamp), True)
             late_s = called - stamp
-        raise self._unplausible(f"its picture is {late_s:.1f} s older than the request, {OLD_TRIES} times over")
+        raise self._implausible(f"its picture is {late_s:.1f} s older than the request, {OLD_TRIES} times over")
 
     def _stamp(self, fetched: Fetched) -> float | None:
         """The picture's own time, seconds since 1970; None where no header is configured."""
@@ -192,19 +192,19 @@ class HttpCamera(Camera):
         except ValueError:
             stamp = math.nan
         if not math.isfinite(stamp):
-            raise self._unplausible(f"its header {self._config.time_header} is '{text[:40]}', which is no time")
+            raise self._implausible(f"its header {self._config.time_header} is '{text[:40]}', which is no time")
         return stamp
 
     def _thawed(self, stamp: float | None) -> None:
         """Two pictures of one instant are one picture: the camera is frozen."""
         if stamp is not None and stamp == self._last_stamp:
-            raise self._unplausible("it gave the same picture twice: it is frozen")
+            raise self._implausible("it gave the same picture twice: it is frozen")
         self._last_stamp = stamp
         self._health = Health("ok")
 
-    def _unplausible(self, why: str) -> Unplausible:
-        self._health = Health("fault", "unplausible", f"{self.name}: {why}.")
-        return Unplausible(self._health.text, advice="Check the camera, its clock and `clock` in the bench file.")
+    def _implausible(self, why: str) -> Implausible:
+        self._health = Health("fault", "implausible", f"{self.name}: {why}.")
+        return Implausible(self._health.text, advice="Check the camera, its clock and `clock` in the bench file.")
 
     def _frame(self, fetched: Fetched, media_type: str, t_mono: float, hardware: bool) -> Frame:
         utc = datetime.fromtimestamp(time.time() - (time.monotonic() - t_mono), UTC)

@@ -19,12 +19,12 @@ from benchd.devices import (
     GaugeSpec,
     Health,
     Identity,
+    Implausible,
     Link,
     LinkGarbled,
     LinkTimeout,
     Meter,
     Reading,
-    Unplausible,
     line,
 )
 
@@ -166,14 +166,14 @@ class LineDriver(Device):
             found = await self._matched(self._config.ask, self._config.pattern)
             value = float(found[1])
         except ValueError:
-            self._health = Health("fault", "unplausible", f"{self.name} tells '{found[1]}', which is no number.")
-            raise Unplausible(self._health.text, device=self.name, frames=self._link.recent) from None
+            self._health = Health("fault", "implausible", f"{self.name} tells '{found[1]}', which is no number.")
+            raise Implausible(self._health.text, device=self.name, frames=self._link.recent) from None
         except (LinkTimeout, LinkGarbled) as error:
             self._health = Health("fault", error.code, error.text)
             raise
         if not math.isfinite(value) or abs(value) > 1e12:
-            self._health = Health("fault", "unplausible", f"{self.name} tells {value:g}, which cannot be true.")
-            raise Unplausible(self._health.text, device=self.name, frames=self._link.recent)
+            self._health = Health("fault", "implausible", f"{self.name} tells {value:g}, which cannot be true.")
+            raise Implausible(self._health.text, device=self.name, frames=self._link.recent)
         self._health = Health("ok")
         return value, (began + time.monotonic()) / 2
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from pydantic import ValidationError
 
-from benchd.devices import DeviceError, LinkError, LinkGarbled, LinkTimeout, Unplausible
+from benchd.devices import DeviceError, Implausible, LinkError, LinkGarbled, LinkTimeout
 from benchd.testing.lively import lively_loop
 from benchd_drivers.http_camera import HttpCamera, HttpCameraConfig
 
@@ -170,7 +170,7 @@ async def test_stored_pictures_are_passed_over_and_frozen_ones_refused() -> None
         frame = await camera.grab()
         assert frame.hardware_time
         await camera.grab()
-        with pytest.raises(Unplausible, match="older than the request"):
+        with pytest.raises(Implausible, match="older than the request"):
             await camera.grab()
 
 
@@ -182,7 +182,7 @@ async def test_clock_of_its_own_shows_a_frozen_picture_only() -> None:
         await camera.open()
         assert not (await camera.grab()).hardware_time
         await camera.grab()
-        with pytest.raises(Unplausible, match="frozen"):
+        with pytest.raises(Implausible, match="frozen"):
             await camera.grab()
 
 
@@ -230,8 +230,8 @@ async def simulated(bench: SimulatedBench) -> AsyncIterator[HttpCamera]:
         (("late", {"n": 1, "s": 4.0}), LinkTimeout),
         (("error", {"n": 1}), DeviceError),
         (("cut", {"n": 1}), LinkError),
-        (("freeze", {"n": 9}), Unplausible),
-        (("no_time", {"n": 1}), Unplausible),
+        (("freeze", {"n": 9}), Implausible),
+        (("no_time", {"n": 1}), Implausible),
     ],
 )
 async def test_faults_of_the_simulated_camera(

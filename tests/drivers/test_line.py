@@ -14,10 +14,10 @@ from benchd.devices import (
     DeviceMismatch,
     Encoder,
     Gauge,
+    Implausible,
     LinkGarbled,
     LinkTimeout,
     Meter,
-    Unplausible,
 )
 from benchd.testing.peer import line_peer
 from benchd_drivers.line import LineDriver, LineEncoder, LineGauge, LineMeter
@@ -66,9 +66,9 @@ async def test_gauge_outside_its_range_is_bad() -> None:
 
 
 @pytest.mark.parametrize("text", [b"P=nan\n", b"P=inf\n", b"P=1e300\n", b"P=+-1\n"])
-async def test_number_that_cannot_be_is_unplausible(text: bytes) -> None:
+async def test_number_that_cannot_be_is_implausible(text: bytes) -> None:
     async with device(lambda ask: text) as scale:
-        with pytest.raises(Unplausible):
+        with pytest.raises(Implausible):
             await scale.read()
         assert (await scale.health()).state == "fault"
 

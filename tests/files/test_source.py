@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ from hypothesis import strategies as st
 
 from benchd.files.problems import FileProblems
 from benchd.files.source import MAX_BYTES, load_yaml
+
+SHIPPED = Path(__file__).parents[2] / "configs" / "workshop" / "bench.yaml"
 
 
 def write(folder: Path, text: str | bytes) -> Path:
@@ -95,6 +98,28 @@ def test_a_truncated_file_names_the_line_where_it_ends(tmp_path: Path) -> None:
     said = refusal(tmp_path, whole[:-10])
     assert said.startswith("bench.yaml:3:"), said
     assert "not YAML" in said
+
+
+def keys_with_colons() -> list[tuple[int, str]]:
+    """Each line of the shipped bench file that begins with a key, by its number and without its colon."""
+    lines = SHIPPED.read_text(encoding="utf-8").splitlines()
+    found = [(number, re.match(r"( *[a-z]\w*):(.*)", line)) for number, line in enumerate(lines, 1)]
+    return [(number, match[1] + match[2]) for number, match in found if match]
+
+
+@pytest.mark.parametrize(("line", "without"), keys_with_colons())
+def test_a_missing_colon_is_told_at_its_own_line(tmp_path: Path, line: int, without: str) -> None:
+    """One on line 8 was reported at line 12, where the next key stands."""
+    lines = SHIPPED.read_text(encoding="utf-8").splitlines(keepends=True)
+    lines[line - 1] = without + "\n"
+    if re.match(r"\w+ \{\w+: [\w.]+\}", without):  # YAML all the same: an unknown key
+        assert load_yaml(write(tmp_path, "".join(lines)))
+        return
+    said = refusal(tmp_path, "".join(lines))
+    assert said.startswith(f"bench.yaml:{line}:"), said
+    key = re.match(r" *(\w+)", without)
+    assert key is not None
+    assert f"no colon after '{key[1]}'" in said
 
 
 def test_bytes_that_are_not_utf_8_are_named_by_line_and_byte(tmp_path: Path) -> None:
