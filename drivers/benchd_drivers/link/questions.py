@@ -15,6 +15,8 @@ GRACE_S = 0.25
 """How long answers that came too late for their own queries are waited for before the next query is written."""
 QUIET_S = 0.1
 """If they did not come: the least quiet after the next answer before it counts, of several the last one."""
+GRACE_SHARE, QUIET_SHARE = 1 / 4, 2 / 3
+"""The most of one question's time that either may take: a device that answers at once is heard within it."""
 MOST_OWED = 8
 HELD_UP_S = 0.02
 """A timer that comes so late shows that the machine had no time for us, while the device may well have answered."""
@@ -79,7 +81,7 @@ class Questions:
         except TimeoutError:
             raise self._timeout(data, timeout_s, "the line was taken by another query") from None
         try:
-            await self._settle_debts(deadline)
+            await self._settle_debts(timeout_s, deadline)
             return await self._exchange(data, until, deadline, timeout_s)
         finally:
             self._turn.release()
@@ -130,10 +132,10 @@ class Questions:
         try:
             began = asyncio.get_running_loop().time()
             result = await _answered(answer, deadline)
+            took_s = asyncio.get_running_loop().time() - began
             if doubtful:
-                result = await self._last(result, wanted, deadline)
-            elif expects:
-                took_s = asyncio.get_running_loop().time() - began
+                return await self._last(result, wanted, deadline, timeout_s)
+            if expects:
                 self._usual_s = max(0.9 * self._usual_s, took_s)
             return result
         except TimeoutError:
@@ -158,27 +160,41 @@ class Questions:
             answer.exception()  # a loss that came in the same moment as a cancellation is told by the next call
         self._sort(self._intake.give_up())
 
-    async def _last(self, result: bytes, wanted: Matcher, deadline: float) -> bytes:
-        """Of several answers the last one belongs to this question. Raises TimeoutError where it cannot be told."""
-        quiet_s = max(QUIET_S, 1.5 * self._usual_s)
-        while True:
-            if asyncio.get_running_loop().time() + quiet_s > deadline:
-                raise TimeoutError
-            later = await self._listen_for(wanted, quiet_s)
-            if later is None:
-                self._doubt = False
-                return result
-            result = later
+    async def _last(self, result: bytes, wanted: Matcher, deadline: float, timeout_s: float) -> bytes:
+        """Of several answers the last one belongs to this question. Raises TimeoutError where it cannot be told.
 
-    async def _settle_debts(self, deadline: float) -> None:
+        That takes its time to the end, however soon it is foreseen: who asks again at once would ask without a pause.
+        Each time the quiet that is needed becomes less, so that one slow answer does not make the link deaf for long;
+        until it was long enough for a device as slow as that, doubt remains.
+        """
+        loop = asyncio.get_running_loop()
+        needed_s = max(QUIET_S, 1.5 * self._usual_s)
+        quiet_s = min(needed_s, QUIET_SHARE * timeout_s)
+        self._usual_s /= 2
+        while True:
+            left_s = deadline - loop.time()
+            later = await self._listen_for(wanted, min(quiet_s, left_s))
+            if later is not None:
+                result = later
+            elif left_s < quiet_s:
+                raise TimeoutError
+            else:
+                self._doubt = quiet_s < min(needed_s, timeout_s)
+                return result
+
+    async def _settle_debts(self, timeout_s: float, deadline: float) -> None:
         """Drop the answers to earlier queries that nobody waits for any more; doubt remains where they do not come."""
         if not self._owed:
             return
         self._port()
         loop = asyncio.get_running_loop()
-        ends = loop.time() + min(GRACE_S, (deadline - loop.time()) / 2)
+        ends = min(loop.time() + min(GRACE_S, GRACE_SHARE * timeout_s), deadline)
         while self._owed:
-            if await self._listen_for(self._owed[0], ends - loop.time()) is None:
+            try:
+                settled = await self._listen_for(self._owed[0], ends - loop.time()) is not None
+            except LinkGarbled:
+                settled = False
+            if not settled:
                 self._owed, self._doubt = [], True
                 self._intake.clear()
                 return
@@ -190,9 +206,8 @@ class Questions:
         self._intake.ask(until)
         try:
             self._sort(self._intake.feed(b""))
-            async with asyncio.timeout(seconds):
-                return await answer
-        except (TimeoutError, LinkGarbled):
+            return await _answered(answer, asyncio.get_running_loop().time() + seconds)
+        except TimeoutError:
             return None
         finally:
             self._end(answer)
