@@ -16,7 +16,7 @@ from pathlib import Path
 
 import structlog
 
-from benchd.bench.assembly import build, close_all, open_all
+from benchd.bench.assembly import close_all, open_all
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
@@ -24,10 +24,9 @@ from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import keep_good, with_copies
-from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
 from benchd.parts import Parts, ending_of, within
-from benchd.procedures.library import Library
+from benchd.procedures.read_bench import read_bench
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
 from benchd.remote.about import about
@@ -126,10 +125,12 @@ class Daemon:
     async def _start(self, stack: contextlib.AsyncExitStack) -> None:
         copies = self.path.parent / LAST_GOOD
         try:
-            loaded = load_bench(self.path)
-            assembly = build(loaded)
+            whole = read_bench(self.path)
         except FileProblems as wrong:
             raise with_copies(wrong, copies) from None
+        loaded, assembly, library = whole.loaded, whole.assembly, whole.library
+        for note in whole.notes:
+            _log.warning(note)
         keep_good(loaded, copies)
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(within, store.close, "the record")
@@ -139,7 +140,6 @@ class Daemon:
         for run in store.abandoned:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
         assessor = Assessor(bench, version())
-        library = Library.load((loaded.folder / "procedures",), assessments=assessor.names)
         # Every file is known to be good by now; hardware comes last.
         identities = await open_all(assembly)
         runner = Runner(bench, assessor, library)

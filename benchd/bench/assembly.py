@@ -17,7 +17,6 @@ from benchd.devices import (
     Identity,
     Light,
     Link,
-    Meter,
     Operator,
     registry,
 )
@@ -109,21 +108,37 @@ def build(loaded: LoadedBench) -> Assembly:
     return Assembly(links, devices, {str(role): name for role, name in loaded.file.roles.items()})
 
 
-_KINDS: Mapping[str, tuple[type[Device], ...]] = {
+_KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "carriage": (Axis,),
     "position": (Encoder,),
     "target_light": (Light,),
-    "detector": (Camera, Meter, Operator),
+    "detector": (Camera,),
     "indicator": (Gauge,),
+}
+"""The roles that something goes by, and what may play each. Findings by eye and by meter are not made yet."""
+
+_WATCHED_BY_NOBODY = (
+    "no role yet: nothing watches it, and the bench would home and move on whatever it says; wire an emergency stop "
+    "that acts without the computer, and take this role out"
+)
+_NOT_OBEYED: Mapping[Role, str] = {
+    "emergency_stop": _WATCHED_BY_NOBODY,
+    "hands_in": _WATCHED_BY_NOBODY,
+    "pointer": "no role yet: nothing puts a pointer out while a camera exposes; take this role out",
+    "temperature": "no role yet: the chain goes by the temperature that is typed into the set-up; take this role out",
 }
 
 
 def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    """Roles that nothing here goes by, and devices that are not of the kind a role wants."""
     problems = []
     for role, name in loaded.file.roles.items():
         kinds = _KINDS.get(role)
         device = devices.get(name)
-        if kinds and device is not None and not isinstance(device, kinds):
+        if kinds is None:
+            wrong = _NOT_OBEYED.get(role, "no role yet: nothing goes by it; take it out, the device keeps its own name")
+            problems.append(loaded.source.problem(("roles", role), wrong))
+        elif device is not None and not isinstance(device, kinds):
             may = " or ".join(kind.__name__.lower() for kind in kinds)
             problems.append(loaded.source.problem(("roles", role), f"the name of a device that is {_article(may)}"))
     return problems

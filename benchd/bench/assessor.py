@@ -22,6 +22,9 @@ from benchd.metrology.peak import PeakFit
 
 DEFAULT_LIGHT_NM = 546.0
 
+ASSESSMENTS = ("adapter_length", "bench_zero", "flange", "glass_toggle")
+"""The assessments that a bench can make."""
+
 PUPIL_NOT_SHOWN = "Pupil fill not shown: that the light fills the lens wide open was not checked."
 
 
@@ -32,23 +35,19 @@ class Assessor:
         self._bench = bench
         self._version = version
         by_gauge = LengthsByGauge(bench, version)
-        self._known: Mapping[str, Callable[[RunRecord, Mapping[str, Any]], Awaitable[Finding]]] = {
+        makers: Mapping[str, Callable[[RunRecord, Mapping[str, Any]], Awaitable[Finding]]] = {
             "flange": self._flange,
             "bench_zero": by_gauge.bench_zero,
             "adapter_length": by_gauge.adapter_length,
             "glass_toggle": self._glass_toggle,
         }
-
-    @property
-    def names(self) -> list[str]:
-        """The assessments this bench can make."""
-        return sorted(self._known)
+        self._known = {name: makers[name] for name in ASSESSMENTS}
 
     async def assess(self, name: str, run: RunRecord, inputs: Mapping[str, Any]) -> dict[str, Any]:
         """Make, keep and publish the finding `name` of a run. Raises Refused (unknown_name, not_found)."""
         if name not in self._known:
             raise Refused(
-                "unknown_name", f"There is no assessment '{name}'.", advice=f"Known: {', '.join(self.names)}."
+                "unknown_name", f"There is no assessment '{name}'.", advice=f"Known: {', '.join(ASSESSMENTS)}."
             )
         finding = await self._known[name](run, inputs)
         number = await self._bench.store.add_finding(finding)

@@ -114,16 +114,11 @@ def as_stated(scale: ScaleRecord | None, finding: Finding) -> Finding:
 
 
 def ring_of(ring: Reference) -> Known:
-    """A setting ring as its record gives it. Raises Refused (bad_request) where that says too little of a length."""
+    """A setting ring as its record gives it. Raises Refused (bad_request) for another kind of reference."""
     from benchd.assessments.gauge_readings import Known
 
-    if ring.given is None or ring.material is None:
-        missing, key = ("length", "given") if ring.given is None else ("expansion", "material")
-        raise Refused(
-            "bad_request",
-            f"Reference {ring.id} has no {missing}.",
-            advice=f"Name a setting ring, or write `{key}` into its record.",
-        )
+    if ring.kind != "setting_ring" or ring.given is None or ring.material is None:
+        raise Refused("bad_request", f"Reference {ring.id} is a {ring.kind}.", advice="Name a setting_ring.")
     source = f"{ring.id}, {ring.given.by or 'record'}"
     return Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, source)
 

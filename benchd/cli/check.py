@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from benchd.procedures.language import Procedure
 
 RECORDS = ("adapter", "glass", "reference", "lens")
-PROCEDURES = "procedures"
-"""The folder beside a bench file that holds its own procedures."""
 KINDS = ("bench", *RECORDS, "procedure")
 
 
@@ -109,19 +107,11 @@ def _kind_of(source: Source) -> str:
 
 
 def _bench(path: Path, checked: Checked) -> None:
-    from benchd.bench.assembly import build
-    from benchd.bench.chain import position_notes, position_record
-    from benchd.devices import Encoder
-    from benchd.files.loading import load_bench
-    from benchd.files.seats import fits_nowhere
-    from benchd.procedures.library import Library
+    from benchd.procedures.read_bench import read_bench
 
-    loaded = load_bench(path)
-    encoder = build(loaded).in_role("position", Encoder)
-    Library.load((loaded.folder / PROCEDURES,))
-    checked.notes += fits_nowhere(loaded.file, loaded.records)
-    checked.notes += position_notes(position_record(loaded.file, None if encoder is None else encoder.spec))
-    file, records = loaded.file, loaded.records
+    whole = read_bench(path)
+    checked.notes += whole.notes
+    file, records = whole.loaded.file, whole.loaded.records
     counts = (
         (len(file.devices), "device"),
         (len(file.links), "link"),
@@ -144,10 +134,12 @@ def _record(source: Source, checked: Checked) -> None:
     from benchd.files.problems import FileProblems
     from benchd.files.records_folder import FOLDERS, MODELS, Records
     from benchd.files.source import check
+    from benchd.files.unheeded import unheeded
 
     kind: Any = checked.kind
     record = check(source, MODELS[kind])
     checked.says = f"{kind} {getattr(record, kind)}"
+    checked.notes += [str(one) for one in unheeded(kind, source)]
     folder = source.path.absolute().parent
     if folder.name != FOLDERS[kind]:
         checked.notes.append(f"It stands in no folder {FOLDERS[kind]}/, so what it names was not looked up.")
@@ -161,13 +153,14 @@ def _record(source: Source, checked: Checked) -> None:
 
 
 def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[str]) -> None:
+    from benchd.bench.assessor import ASSESSMENTS
     from benchd.procedures.check import check_procedure
     from benchd.procedures.language import read_procedure
 
     file = read_procedure(path)
     procedure = file.procedure
     library = _callable(path, bench) | {procedure.procedure: procedure}
-    check_procedure(file, library=library)
+    check_procedure(file, library=library, assessments=ASSESSMENTS)
     checked.says = f"procedure {procedure.procedure}: {procedure.title}, {len(procedure.steps)} steps"
     if bench is None:
         names = ", ".join(f"{name}{'' if one.required else '?'}" for name, one in procedure.inputs.items())
@@ -194,6 +187,7 @@ def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
     from benchd.files.problems import FileProblems
     from benchd.procedures.language import read_procedure
     from benchd.procedures.library import Library
+    from benchd.procedures.read_bench import PROCEDURES
 
     found = dict(Library.shipped().procedures)
     folders = [path.parent] if bench is None else [path.parent, bench.parent / PROCEDURES]

@@ -72,6 +72,10 @@ class HttpCameraConfig(BaseModel):
                 raise ValueError("settings_url may hold {exposure_ms} and {gain}, nothing else in braces") from None
             if urlsplit(self.settings_url)[:2] != urlsplit(self.url)[:2]:
                 raise ValueError("settings_url must be on the same host as url")
+        if "clock" in self.model_fields_set and self.time_header is None:
+            raise ValueError("clock: nothing without time_header, whose clock it is")
+        if self.u_pixel_um is not None and self.pixel_um is None:
+            raise ValueError("u_pixel_um: nothing without pixel_um, whose uncertainty it is")
         low_high = self.exposure_range_ms
         if low_high is not None and not 0 < low_high[0] <= low_high[1]:
             raise ValueError("exposure_range_ms: two positive values, the first not above the second")

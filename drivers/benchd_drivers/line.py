@@ -30,6 +30,19 @@ from benchd.devices import (
 
 TRIES = 3
 
+_KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact gauge"}
+"""What a quantity makes of the device; anything else is a meter."""
+
+_BELONGS = {
+    "um_per_unit": ("scale", "contact gauge"),
+    "resolution_um": ("scale", "contact gauge"),
+    **dict.fromkeys(("subdivision_um", "u_scale", "alpha_per_K", "reference_ask", "reference_pattern"), ("scale",)),
+    **dict.fromkeys(("range_um", "hysteresis_um", "u_gain"), ("contact gauge",)),
+    **dict.fromkeys(("unit", "scale", "offset"), ("meter",)),
+    **dict.fromkeys(("low", "high"), ("scale", "meter")),
+}
+"""Keys that only some kinds go by."""
+
 
 class LineConfig(BaseModel):
     """`ask` is written with `terminator`; `pattern` has one group, the number. `quantity` says what the device is.
@@ -90,6 +103,13 @@ class LineConfig(BaseModel):
             raise ValueError(f"quantity {self.quantity} (a contact gauge) needs range_um")
         if self.range_um is not None and not self.range_um[0] < self.range_um[1]:
             raise ValueError("range_um: the first value must be below the second")
+        kind = _KIND_OF.get(self.quantity, "meter")
+        for key in self.model_fields_set:
+            if key in _BELONGS and kind not in _BELONGS[key]:
+                kinds = " or ".join(_BELONGS[key])
+                raise ValueError(
+                    f"{key}: nothing here; it belongs to a {kinds}, and quantity {self.quantity} is a {kind}"
+                )
         return self
 
 

@@ -107,16 +107,17 @@ def test_a_length_by_gauge_says_what_is_not_stated_of_the_scale_it_was_driven_by
     assert all(key in note for key, note in zip(named, found.notes, strict=True))
 
 
-def test_a_reference_gives_a_length_only_with_its_expansion() -> None:
-    """A flat may have a length without a material; 45 mm of steel grow by 3 um over 6 K."""
+def test_a_setting_ring_alone_gives_a_length() -> None:
+    """A flat with a length was taken for a ring: its `kind` had no effect."""
     given = {"length_um": 45000.0, "u_um": 0.6, "at_C": 20.0}
-    flat = Reference.model_validate({"reference": "flat-1", "kind": "flat", "given": given})
+    steel = {"alpha_per_K": 11.5e-6}
+    flat = Reference.model_validate({"reference": "flat-1", "kind": "flat", "given": given, "material": steel})
     with pytest.raises(Refused) as caught:
         ring_of(flat)
     assert caught.value.code == "bad_request"
-    assert "flat-1 has no expansion" in caught.value.text
+    assert "flat-1 is a flat" in caught.value.text
     ring = Reference.model_validate(
-        {"reference": "collar-45", "kind": "setting_ring", "given": given, "material": {"alpha_per_K": 11.5e-6}}
+        {"reference": "collar-45", "kind": "setting_ring", "given": given, "material": steel}
     )
     assert ring_of(ring).alpha_per_K == 11.5e-6
 

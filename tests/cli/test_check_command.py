@@ -390,3 +390,22 @@ def test_a_scale_without_its_expansion_is_told_which_key_to_write(folder: Path, 
     file.write_text(text.replace(line, ""), encoding="utf-8")
     assert main(["check", str(file)]) == exits.DONE
     assert "alpha_per_K" in said()
+
+
+def test_an_assessment_that_is_not_there_is_refused_as_up_refuses_it(folder: Path, said: Said) -> None:
+    """`check` of the folder passed it, and `up` did not start."""
+    (folder / "procedures").mkdir()
+    mine = folder / "procedures" / "mine.yaml"
+    text = FLANGE.read_text(encoding="utf-8").replace("procedure: flange_check", "procedure: mine")
+    mine.write_text(text.replace("name: flange}", "name: flangee}"), encoding="utf-8")
+    assert main(["check", str(folder)]) == exits.REFUSED
+    checked = said()
+    assert f"{mine}:" in checked
+    assert "flangee" in checked
+    assert main(["check", str(mine)]) == exits.REFUSED
+
+
+def test_what_nothing_goes_by_is_told(folder: Path, said: Said) -> None:
+    line = swap(folder / "bench.yaml", "motion:\n", "motion:\n  steps_um: [2, 20]\n") + 1
+    assert main(["check", str(folder)]) == exits.DONE
+    assert f"bench.yaml:{line}:3 motion.steps_um = [2, 20]: without effect" in said()

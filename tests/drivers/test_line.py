@@ -43,11 +43,28 @@ def test_quantity_chooses_the_interface() -> None:
     link = SerialLink.create("wire", SerialLink.Config(port="/dev/null"))
     kinds = {"position": (LineEncoder, Encoder), "length": (LineGauge, Gauge), "temperature": (LineMeter, Meter)}
     for quantity, (own, interface) in kinds.items():
-        made = LineDriver.create(
-            "thing", LineDriver.Config(**{**POSITION, "quantity": quantity, "range_um": (-1.0, 1.0)}), link
-        )
+        own_keys: dict[str, Any] = {"range_um": (-1.0, 1.0)} if quantity == "length" else {}
+        made = LineDriver.create("thing", LineDriver.Config(**{**POSITION, "quantity": quantity, **own_keys}), link)
         assert type(made) is own
         assert isinstance(made, interface)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "key", "value"),
+    [
+        ("position", "scale", 2.0),
+        ("position", "hysteresis_um", 0.3),
+        ("gauge", "alpha_per_K", 8e-6),
+        ("gauge", "offset", 1.0),
+        ("temperature", "um_per_unit", 1000.0),
+        ("temperature", "range_um", (0.0, 1.0)),
+    ],
+)
+def test_a_key_of_another_kind_is_refused(quantity: str, key: str, value: Any) -> None:
+    """`scale: 2` of an encoder was taken and left out: its readings stayed as they were."""
+    own_keys: dict[str, Any] = {"range_um": (-1.0, 1.0)} if quantity == "gauge" else {}
+    with pytest.raises(ValidationError, match=f"{key}: nothing here; it belongs to a "):
+        LineDriver.Config(**{**POSITION, "quantity": quantity, **own_keys, key: value})
 
 
 async def test_scale_and_unit() -> None:

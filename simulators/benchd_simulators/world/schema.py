@@ -124,7 +124,6 @@ class LayerRecord(Part):
 class TargetRecord(Part):
     """`cover`: plates over the pattern, none as a rule."""
 
-    id: Name
     side_mm: Quantity
     turn_deg: float
     transmission: Annotated[float, Field(ge=0, lt=1)]

@@ -1,0 +1,65 @@
+"""Everything that a bench is read from: its file, its records, its devices' keys, its procedures.
+
+The one way in for `check` and for `up`, so that what the one passes the other starts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchd.bench.assembly import Assembly, build
+from benchd.bench.assessor import ASSESSMENTS
+from benchd.bench.chain import position_notes, position_record
+from benchd.devices import Encoder
+from benchd.files.loading import LoadedBench, load_bench
+from benchd.files.problems import FileProblems, Problem
+from benchd.files.seats import fits_nowhere
+from benchd.files.unheeded import unheeded
+from benchd.procedures.library import Library
+
+PROCEDURES = "procedures"
+"""The folder beside a bench file that holds its own procedures."""
+
+
+@dataclass(frozen=True)
+class WholeBench:
+    """A bench as read, nothing opened. `notes` are sentences on what is allowed and will hardly be meant."""
+
+    loaded: LoadedBench
+    assembly: Assembly
+    library: Library
+    notes: tuple[str, ...]
+
+
+def read_bench(path: Path) -> WholeBench:
+    """Read all of it. Raises FileProblems with every problem of every file."""
+    loaded = load_bench(path)
+    problems: list[Problem] = []
+    assembly: Assembly | None = None
+    library: Library | None = None
+    try:
+        assembly = build(loaded)
+    except FileProblems as error:
+        problems += error.problems
+    try:
+        library = Library.load((loaded.folder / PROCEDURES,), assessments=ASSESSMENTS)
+    except FileProblems as error:
+        problems += error.problems
+    if problems or assembly is None or library is None:
+        raise FileProblems(problems)
+    return WholeBench(loaded, assembly, library, tuple(_notes(loaded, assembly)))
+
+
+def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
+    encoder = assembly.in_role("position", Encoder)
+    stated = [str(one) for one in unheeded("bench", loaded.source)]
+    for (kind, _), source in loaded.records.sources.items():
+        stated += [str(one) for one in unheeded(kind, source)]
+    if loaded.file.steps is not None and encoder is not None:
+        stated.append(str(loaded.source.problem(("steps",), "without effect: the scale in the role position counts")))
+    return [
+        *fits_nowhere(loaded.file, loaded.records),
+        *position_notes(position_record(loaded.file, None if encoder is None else encoder.spec)),
+        *stated,
+    ]
