@@ -30,7 +30,7 @@ from benchd.procedures.read_bench import read_bench
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
 from benchd.remote.about import about
-from benchd.remote.beat import Beat
+from benchd.remote.beat import Beat, tell_beat
 from benchd.remote.service import MqttService
 
 _log = structlog.get_logger("benchd")
@@ -143,9 +143,9 @@ class Daemon:
         # Every file is known to be good by now; hardware comes last.
         identities = await open_all(assembly)
         runner = Runner(bench, assessor, library)
-        beat = Beat(self.clock)
+        beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)
-        reporter = Reporter(bench, self._beater(beat), reconnector.away)
+        reporter = Reporter(bench, lambda: tell_beat(beat, self.notices), reconnector.away)
         mqtt = MqttService(bench, runner, beat, self._parts, file=self.path, ports_file=self.ports_file)
         await mqtt.start(stack)
         self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
@@ -161,14 +161,6 @@ class Daemon:
         """The bench first: once it is closed nobody misses a device, or takes its silence for a loss of trust."""
         stack.push_async_callback(_close_devices, bench)
         stack.push_async_callback(within, bench.close, "the bench")
-
-    def _beater(self, beat: Beat) -> Callable[[], None]:
-        def due() -> None:
-            new = beat.feed()
-            if new is not None:
-                self.notices.put("beat", {"beat": new})
-
-        return due
 
 
 async def _close_devices(bench: Bench) -> None:

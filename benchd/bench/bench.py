@@ -73,9 +73,9 @@ class Bench:
 
     # Motion
 
-    async def stop(self) -> None:
+    async def stop(self, by: str | None = None) -> None:
         """Everything that moves stops now; the position stays trusted where the controller kept it."""
-        await self.carriage.stop()
+        await self.carriage.stop(by)
 
     def check_axes(self, axes: list[str]) -> None:
         """Raise Refused('unknown_name') for an axis that this bench cannot drive."""
@@ -240,7 +240,8 @@ class Bench:
         if error is None:
             self.events.tell("done", f"'{kind}' is done.", data={"verb": kind, **data}, cause=cause)
         elif isinstance(error, Stopped):
-            text, data = f"'{kind}' was stopped.", {"verb": kind, **data}
+            by = "" if error.by is None else f" by {error.by}"
+            text, data = f"'{kind}' was stopped{by}.", {"verb": kind, "user": error.by, **data}
             self.events.tell("stopped", text, severity="warning", cause=cause, data=data)
         elif isinstance(error, BenchdError):
             self.events.error(error, cause=cause, data=data)

@@ -11,7 +11,14 @@ from benchd.errors import BenchdError, Refused
 
 
 class Stopped(Exception):
-    """What was under way was stopped by somebody; the position stands where the stop left it, and is trusted."""
+    """What was under way was stopped by somebody; the position stands where the stop left it, and is trusted.
+
+    `by` is the user who did, where one is known.
+    """
+
+    def __init__(self, by: str | None = None) -> None:
+        super().__init__(by)
+        self.by = by
 
 
 class Occupied(NamedTuple):

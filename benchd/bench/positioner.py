@@ -43,6 +43,8 @@ class Positioner:
         self.changed: Callable[[], None] = lambda: None
         """Called in the turn in which `state` becomes another, so that it is told before whatever comes of it."""
         self._homing = Homing(axis, scale, self._drive, self._stops, clock, self._approach)
+        self.may_begin: Callable[[], bool] = lambda: True
+        """Whether a motion may be begun: asked last, when whoever wants it has waited for all else."""
         self.barred: str | None = None
         """Why the carriage may not be moved at all just now: its controller or its scale is away."""
 
@@ -83,6 +85,11 @@ class Positioner:
         return self._stops.last_s
 
     @property
+    def stopped_by(self) -> str | None:
+        """Who stopped last; None for nobody, and for a stop of the bench's own."""
+        return self._stops.last_by
+
+    @property
     def place_um(self) -> float | None:
         """Where the carriage was when it was last read."""
         return self._place.last_um
@@ -110,7 +117,7 @@ class Positioner:
         """
         if self.barred is not None:
             raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
-        stops = await self._stops.free(since)
+        stops = await self._free(since)
         known = self._trust.homed
         self._trust.lose("homing", "homing")
         self.state = "homing"
@@ -153,7 +160,7 @@ class Positioner:
                 advice="Check adapters, glass and lens in the set-up.",
                 data={"asked_um": target_um, "low_um": low, "high_um": high},
             )
-        stops = await self._stops.free(since)
+        stops = await self._free(since)
         self._trust.require()
         self.state = "moving"
         self._agreement.rest_um = None
@@ -172,6 +179,13 @@ class Positioner:
             raise
         finally:
             self.state = "idle"
+
+    async def _free(self, since: int | None) -> int:
+        """The count of stops with which a motion is begun. Raises Stopped where none may be."""
+        stops = await self._stops.free(since)
+        if not self.may_begin():
+            raise Stopped(self._stops.last_by)
+        return stops
 
     async def _approach(self, target_um: float, exact: bool, stops: int, settled: Callable[[], None]) -> Reading:
         here = await self.here()
@@ -222,9 +236,9 @@ class Positioner:
             self._agreement.on_the_way(before.value, place.value, max(now - began, 2.0 * (now - before.t_mono)))
         return place
 
-    async def stop(self) -> None:
-        """Stop at once, whatever is under way; returns at standstill. Safe at any time."""
-        with self._stops.one():
+    async def stop(self, by: str | None = None) -> None:
+        """Stop at once, whatever is under way; returns at standstill. Safe at any time. `by` is the user who asked."""
+        with self._stops.one(by):
             self._place.forget()
             # Until it is known where it came to rest: it creeps on for as long as it takes to stop.
             self._agreement.rest_um = None

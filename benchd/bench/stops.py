@@ -17,15 +17,17 @@ class Stops:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self.count = 0
+        self.last_by: str | None = None
         self.last_s = -math.inf
         self._halting = 0
         self._halted = asyncio.Event()
         self._halted.set()
 
     @contextmanager
-    def one(self) -> Iterator[None]:
-        """A stop, from the moment it is asked for until everything is known to stand."""
+    def one(self, by: str | None = None) -> Iterator[None]:
+        """A stop (of a user, or the bench's own) from when it is asked for until everything is known to stand."""
         self.count += 1
+        self.last_by = by
         self.last_s = self._clock.monotonic()
         self._halting += 1
         self._halted.clear()
@@ -39,7 +41,7 @@ class Stops:
     def check(self, count: int) -> None:
         """Raise Stopped where there was one since the count was this."""
         if self.count != count:
-            raise Stopped
+            raise Stopped(self.last_by)
 
     async def free(self, since: int | None) -> int:
         """Wait until no stop is on its way to standstill; gives the count to `check` with. Raises Stopped."""

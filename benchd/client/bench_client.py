@@ -23,6 +23,8 @@ from benchd.remote.wire import Version, subscribe
 
 _log = logging.getLogger(__name__)
 _NOT_KEPT = ("event", "reading")
+STOP_ANSWER_S = 3.0
+"""How long a command waits for the answer to a stop that was sent before it."""
 ENDED = ("done", "failed", "aborted")
 """The states in which a run of a procedure ends."""
 
@@ -53,6 +55,7 @@ class BenchClient:
         self._kept: dict[str, Any] = {}
         self._changed = asyncio.Event()
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
+        self._stopping: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._repeated: dict[str, dict[str, Any]] = {}
         self._watches: weakref.WeakSet[Watch] = weakref.WeakSet()
         self._broken: BenchdError | None = None
@@ -115,13 +118,15 @@ class BenchClient:
     async def command(self, verb: str, *, beat: bool = True, ident: str | None = None, **args: Any) -> dict[str, Any]:
         """Ask, and give the result of the reply. Raises Refused, or BenchdError (timeout, device_fault).
 
-        `beat` sends the latest beat along, waiting for one if need be. After a timeout nobody knows whether it was
-        carried out; asking again with the same `ident` is safe.
+        `beat` sends the latest beat along, waiting for one if need be; after a `stop` of this client's own, which voids
+        the beats before it, for one that was drawn after it. A stop of somebody else has this refused (`stale`) as
+        long as no newer beat was heard. After a timeout nobody knows whether it was carried out; asking again with the
+        same `ident` is safe.
         """
         ident = ident or secrets.token_hex(6)
         request: dict[str, Any] = {"id": ident, "args": args}
         if beat:
-            request["beat"] = (await self.kept("beat"))["beat"]
+            request["beat"] = await self._fresh_beat()
         answer = asyncio.get_running_loop().create_future()
         self._waiting[ident] = answer
         try:
@@ -160,9 +165,15 @@ class BenchClient:
 
     async def stop(self, axis: str | None = None) -> None:
         """Stop everything that moves, named or not: returns when the broker has it. Needs neither control nor beat."""
-        payload = b"" if axis is None else json.dumps({"args": {"axis": axis}}).encode()
-        async with Limit(self._answer_within_s, "the broker did not take the stop"):
-            await self._publish(self.topics.command(self.user, "stop"), payload)
+        ident = secrets.token_hex(6)
+        request = {"id": ident, "args": {} if axis is None else {"axis": axis}}
+        self._stopping[ident] = asyncio.get_running_loop().create_future()
+        try:
+            async with Limit(self._answer_within_s, "the broker did not take the stop"):
+                await self._publish(self.topics.command(self.user, "stop"), json.dumps(request).encode())
+        except BaseException:
+            self._stopping.pop(ident, None)
+            raise
 
     async def run(self, procedure: str, inputs: Mapping[str, Any] | None = None) -> str:
         """Start a procedure; gives its run, such as `r-0192`."""
@@ -186,6 +197,18 @@ class BenchClient:
         return await self.command("answer", beat=False, ask=ask, value=value)
 
     # --- within
+
+    async def _fresh_beat(self) -> str:
+        """The latest beat; after stops of this client's own one that was drawn after them."""
+        if self._stopping:
+            stops = list(self._stopping.items())
+            done, _ = await asyncio.wait([answer for _, answer in stops], timeout=STOP_ANSWER_S)
+            for ident, answer in stops:
+                self._stopping.pop(ident, None)
+                beat = (answer.result().get("result") or {}).get("beat") if answer in done else None
+                if beat is not None:
+                    self._kept["beat"] = {"beat": beat}
+        return str((await self.kept("beat"))["beat"])
 
     async def _publish(self, topic: str, payload: bytes) -> None:
         try:
@@ -230,7 +253,7 @@ class BenchClient:
         if not isinstance(reply, dict):
             return
         ident = str(reply.get("id"))
-        waiting = self._waiting.get(ident)
+        waiting = self._waiting.get(ident) or self._stopping.get(ident)
         if waiting is None or waiting.done():
             return
         if not reply.get("ok") and (reply.get("error") or {}).get("code") == "duplicate":
@@ -244,6 +267,9 @@ class BenchClient:
         for waiting in self._waiting.values():
             if not waiting.done():
                 waiting.set_exception(self._broken)
+        for answer in self._stopping.values():
+            if not answer.done():
+                answer.set_result({})
         for watch in self._watches:
             watch.end(self._broken)
 

@@ -65,6 +65,7 @@ class CarryOut:
         self._assessor = assessor
         self._library = library
         self._prompts = prompts
+        self._left: list[tuple[Sequence[kinds.Step], Scope]] = []
 
     # Before a run
 
@@ -110,9 +111,8 @@ class CarryOut:
             try:
                 return await self._simple(resolved, scope, run, gate, told)
             except Stopped:
-                # A stop has paused the run: the step is begun again once somebody resumes. Moves are absolute. Where
-                # it took the position's trust with it, as in homing, nobody could resume: the run ends.
-                if not gate.closed or (step.verb == "home" and not self._bench.trust.homed):
+                # A stop has paused the run: the step is begun again once somebody resumes. Moves are absolute.
+                if not gate.closed:
                     raise
 
     async def _absolute(self, step: kinds.Step) -> kinds.Step:
@@ -166,14 +166,16 @@ class CarryOut:
         values = take_all(called.inputs, call.inputs, self.known())
         inside = self.scope(called, values)
         try:
-            await self.steps(called.steps, inside, run, gate, told, inner)
+            await self.steps((*called.steps, *called.finally_), inside, run, gate, told, inner)
         except BaseException:
-            # However it ended, lights go out; nothing is moved any more for something that was broken off.
-            still = [(step,) if not can_move(step) else lights_of((step,)) for step in called.finally_]
-            await self.steps([step for steps in still for step in steps], inside, run, Gate(), told, inner)
+            self._left.append((called.finally_, inside))
             raise
-        await self.steps(called.finally_, inside, run, gate, told, inner)
         return scope
+
+    def left_behind(self) -> list[tuple[Sequence[kinds.Step], Scope]]:
+        """The `finally` of each called procedure that was broken off, the innermost first; given out once."""
+        left, self._left = self._left, []
+        return left
 
     async def _simple(self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told) -> Scope:
         args = step.args

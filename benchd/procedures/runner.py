@@ -2,7 +2,7 @@
 
 A stop pauses the run; `resume` needs a trusted position and goes to nominal first, then to where the run last moved.
 Loss of trust ends it. `finally` always puts its lights out; it moves only where nobody has stopped the run since it was
-begun or resumed, and on a trusted position.
+begun or resumed, and on a trusted position. What may happen when, and what becomes of it, is the table of `run_states`.
 """
 
 from __future__ import annotations
@@ -13,24 +13,21 @@ from typing import Any, Literal
 
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
-from benchd.bench.gate import Gate
 from benchd.bench.jobs import Occupied, Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
 from benchd.procedures.carry_out import CarryOut
-from benchd.procedures.ending import Ending, Outcome
+from benchd.procedures.ending import Ending
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Expected, Progress, expected
 from benchd.procedures.prompts import Prompts
+from benchd.procedures.run_states import OUTCOMES, RunState, State
 from benchd.procedures.scope import Scope
 from benchd.procedures.sweep_alone import EXPECTED, sweep_alone
 from benchd.procedures.way_back import WayBack
-
-State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
-
 
 FREES: dict[State, str] = {
     "running": "Wait until it has ended, or abort it.",
@@ -52,15 +49,14 @@ class Runner:
         self._library = library
         self.prompts = Prompts(bench, self._asked)
         self._carry_out = CarryOut(bench, assessor, library, self.prompts)
-        self._gate = Gate()
+        self._state = RunState(self._tell, self._held)
+        bench.carriage.may_begin = lambda: self._state.may_move
         self._run: RunRecord | None = None
-        self._state: State = "idle"
         self._procedure: str | None = None
         self._progress = Progress(bench.clock, [])
         self._way_back = WayBack(bench)
         self._aborting: asyncio.Task[None] | None = None
-        self._ending = Ending(bench, self._carry_out)
-        self._ends = False  # a run that is ending is not paused any more
+        self._ending = Ending(bench, self._carry_out, self._state)
         self._unhomed_at: int | None = None  # homings before a run that began without one; None where it began with
         self._tell()
 
@@ -86,9 +82,11 @@ class Runner:
         scope = self._carry_out.scope(file.procedure, values)
         return await self._begin(file.procedure, file.text_sha, values, scope, expected(plan), user, cause, stops)
 
-    async def sweep(self, order: SweepOrder, user: str, cause: str | None) -> str:
-        """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess."""
-        stops = self._bench.carriage.stops
+    async def sweep(self, order: SweepOrder, user: str, cause: str | None, stops: int) -> str:
+        """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess.
+
+        `stops` is their count when it was asked for.
+        """
         return await self._begin(sweep_alone(order), "", {}, Scope(), EXPECTED, user, cause, stops)
 
     async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
@@ -130,50 +128,58 @@ class Runner:
             raise
         job.about["run"] = run.id
         if job.task.done() or self._bench.carriage.stops != stops:
-            await self._bench.jobs.break_off(Stopped(), job=job)
+            await self._bench.jobs.break_off(Stopped(self._bench.carriage.stopped_by), job=job)
             await self._bench.store.end_run(run.id, "failed")
             raise Refused("not_allowed", f"A stop came before {run.id} had begun.", advice="Start it again.")
         self._run, self._procedure = run, procedure.procedure
         trust = self._bench.trust
         self._unhomed_at = None if trust.homed else trust.gains
-        self._ending.wanted_at(stops)
-        self._gate = Gate(self._held)
         self._progress = Progress(self._bench.clock, steps)
-        self._set("running")
+        self._state.happens("begin")
         work.set()
         return run.id
 
     # The run itself
 
     async def _work(self, procedure: Procedure, scope: Scope, run: RunRecord, ready: asyncio.Event) -> dict[str, Any]:
-        await ready.wait()
-        outcome: Outcome = "failed"
         try:
-            await self._carry_out.steps(procedure.steps, scope, run, self._gate, self._step)
-            outcome = "done"
-        except (Stopped, asyncio.CancelledError):
-            outcome = "aborted" if self._state == "aborting" else "failed"
+            await ready.wait()
+            await self._carry_out.steps(procedure.steps, scope, run, self._state.gate, self._step)
+            await self._state.gate.passable()  # paused in its last step: its end moves as well
+            self._state.happens("steps_done")
+            if self._state.phase != "finishing":
+                raise Aborted() if self._state.phase == "aborting" else Stopped(self._bench.carriage.stopped_by)
+        except BaseException:
+            if ready.is_set() and self._state.phase != "finishing":
+                self._state.happens("broken_off")
             raise
         finally:
-            self._bench.jobs.ending()
-            await self._end(procedure, scope, run, outcome)
+            if ready.is_set():
+                self._bench.jobs.ending()
+                await self._end(procedure, scope, run)
         return {"run": run.id}
 
-    async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Outcome) -> None:
-        self._ends = True
+    async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord) -> None:
         try:
             await self._way_back.end()
-            await self._ending.carry_out(procedure, scope, run, outcome)
+            await self._ending.carry_out(procedure, scope, run, OUTCOMES[self._state.phase])
         finally:
-            self._ends = False
-            self._set(outcome)
+            self._state.happens("ended")
             self._run = None
 
     def _held(self, error: BenchdError) -> None:
-        """The run itself cannot go on until somebody has mended something: paused, and told why."""
+        """The run itself cannot go on until somebody has mended something: paused, and told why; it fails at its end.
+
+        Raises `error` where it is ending already.
+        """
+        try:
+            self._state.happens(self._pause_event())
+        except Refused:
+            raise error from None
         self._bench.events.error(error)
-        if self._state in ("running", "asking"):
-            self._set("paused")
+
+    def _pause_event(self) -> Literal["pause", "pause_moving"]:
+        return "pause" if self._bench.carriage.state == "idle" else "pause_moving"
 
     def _step(self, index: int | None, verb: str, share: float) -> None:
         self._progress.at(index, verb, share)
@@ -182,12 +188,13 @@ class Runner:
     # Steering
 
     def pause(self, run: str) -> None:
-        """Wait at the next step or point of a sweep. Raises Refused('unknown_name')."""
+        """Wait at the next step or point of a sweep; it is paused once the motion under way has ended.
+
+        Raises Refused (unknown_name; bad_request for a run that is ending).
+        """
         self._require(run)
+        self._state.happens(self._pause_event(), run)
         self._way_back.break_off()
-        if self._state in ("running", "asking"):
-            self._gate.close()
-            self._set("paused")
 
     def resume(self, run: str) -> None:
         """Go to nominal, then on. Raises Refused (unknown_name, bad_request, not_homed).
@@ -195,46 +202,45 @@ class Runner:
         A run that has not come to its homing yet relies on no place and has nowhere to go back to: it just goes on.
         """
         record = self._require(run)
-        if self._state != "paused":
-            raise Refused("bad_request", f"{run} is not paused; it is {self._state}.", advice="Pause it first.")
-        if self._bench.trust.gains != self._unhomed_at:
+        if self._state.phase == "paused" and self._bench.trust.gains != self._unhomed_at:
             self._bench.trust.require()
-        self._way_back.begin(self._gate, lambda: self.prompts.open is not None, record, self._go_on)
+        self._state.happens("resume", run)
+        if self._state.phase == "returning":
+            gate, asking = self._state.gate, lambda: self.prompts.open is not None
+            self._way_back.begin(gate, asking, record, self._go_on, lambda: self._state.happens("not_back"))
 
     def _go_on(self) -> None:
-        if self._state == "paused":
-            self._ending.wanted_at(self._bench.carriage.stops)
-            self._set("asking" if self.prompts.open else "running")
-            self._gate.open()
+        self._state.happens("back")
+        if self.prompts.open:
+            self._state.happens("asked")
 
     async def abort(self, run: str) -> None:
         """End the run; `finally` runs, and the end is an event. Raises Refused('unknown_name')."""
         self._require(run)
-        if self._state != "aborting":
-            self._set("aborting")
+        before = self._state.phase
+        self._state.happens("abort", run)
+        if self._state.phase != before:
             self._aborting = asyncio.create_task(self._bench.jobs.break_off(Aborted()), name="abort")
 
     async def close(self, within_s: float) -> None:
         """The daemon ends: a run under way is aborted, its `finally` included if that takes no longer than this."""
-        if self._run is not None:
-            self._set("aborting")
+        self._state.happens("close")
         await self._bench.jobs.break_off(Aborted(), within_s=within_s)
 
     async def stop(self, user: str) -> None:
         """Everything that moves stops now; a run under way is paused, any other job ends."""
-        stopping = asyncio.ensure_future(self._bench.stop())
+        stopping = asyncio.ensure_future(self._bench.stop(user))
         job = None
         if self._run is None:
-            job = self._bench.jobs.blame(Stopped())
-        elif self._state in ("running", "asking", "paused") and not self._ends:
-            self._gate.close()
+            job = self._bench.jobs.blame(Stopped(user))
+        else:
+            self._state.happens("stop_homing" if self._bench.carriage.state == "homing" else "stop")
             self._way_back.break_off()
-            self._set("paused")
         try:
             await stopping
         finally:
             if job is not None:
-                await self._bench.jobs.break_off(Stopped(), job=job)
+                await self._bench.jobs.break_off(Stopped(user), job=job)
             self._bench.events.tell("stopped", f"Stopped by {user}.", severity="warning", data={"user": user})
 
     def _require(self, run: str) -> RunRecord:
@@ -249,22 +255,18 @@ class Runner:
     def _occupied(self) -> Occupied:
         if self._run is None:  # the record has not given its id yet
             return Occupied("a run that begins", "Wait until it has ended.", {})
-        run, state = self._run.id, self._state
+        run, state = self._run.id, self._told()
         advice = FREES.get(state, "Wait until it has ended.")
         return Occupied(f"run {run}, which is {state}", advice, {"run": run, "state": state})
 
     def _asked(self) -> None:
-        if self._state in ("running", "asking"):
-            self._set("asking" if self.prompts.open else "running")
-        else:
-            self._tell()
+        self._state.happens("asked" if self.prompts.open else "answered")
 
-    def _set(self, state: State) -> None:
-        self._state = state
-        self._tell()
+    def _told(self) -> State:
+        return self._state.told(asks=self.prompts.open is not None)
 
     def _tell(self) -> None:
-        run = self._run.id if self._run else None
-        doc = {"run": run, "procedure": self._procedure, "state": self._state}
-        self._progress.waiting(self._state in ("asking", "paused"))
-        self._bench.notices.put("procedure", {**doc, **self._progress.as_json(self._state), "ask": self.prompts.open})
+        run, state = self._run.id if self._run else None, self._told()
+        doc = {"run": run, "procedure": self._procedure, "state": state}
+        self._progress.waiting(state in ("asking", "paused"))
+        self._bench.notices.put("procedure", {**doc, **self._progress.as_json(state), "ask": self.prompts.open})

@@ -23,10 +23,20 @@ class WayBack:
         self._task: asyncio.Task[None] | None = None
         self._driving = asyncio.Lock()  # held until the carriage is at rest, also when it is broken off
 
-    def begin(self, gate: Gate, asking: Callable[[], bool], run: RunRecord, then: Callable[[], None]) -> None:
-        """Once the run waits at its gate drive back, then call `then`; while it is `asking` nothing is driven."""
+    def begin(
+        self,
+        gate: Gate,
+        asking: Callable[[], bool],
+        run: RunRecord,
+        then: Callable[[], None],
+        failed: Callable[[], None],
+    ) -> None:
+        """Once the run waits at its gate drive back, then call `then`, or `failed` where it does not come there.
+
+        While it is `asking` nothing is driven. Nothing is called any more once it was broken off.
+        """
         if self._task is None or self._task.done() or self._task.cancelling():
-            self._task = asyncio.create_task(self._go(gate, asking, run, then), name="resume")
+            self._task = asyncio.create_task(self._go(gate, asking, run, then, failed), name="resume")
 
     def break_off(self) -> None:
         """The carriage comes to rest there and then, and the run stays paused."""
@@ -39,19 +49,30 @@ class WayBack:
             self._task.cancel()
             await asyncio.wait([self._task])
 
-    async def _go(self, gate: Gate, asking: Callable[[], bool], run: RunRecord, then: Callable[[], None]) -> None:
+    async def _go(
+        self,
+        gate: Gate,
+        asking: Callable[[], bool],
+        run: RunRecord,
+        then: Callable[[], None],
+        failed: Callable[[], None],
+    ) -> None:
+        called = failed
         try:
             if not asking():
                 await gate.parked()
                 if not self._bench.setup.document.stale:
                     async with self._driving:
                         await self._drive(run)
+            called = then
         except BenchdError as error:
             self._bench.events.error(error)
-            return
         except Stopped:
-            return
-        then()
+            pass  # told by whoever stopped it
+        finally:
+            task = asyncio.current_task()
+            if task is self._task and not (task is None or task.cancelling()):
+                called()
 
     async def _drive(self, run: RunRecord) -> None:
         if self._bench.setup.chain.carriage_um is not None:

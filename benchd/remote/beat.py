@@ -3,14 +3,20 @@
 It is opaque to clients: an epoch, drawn at each start, and a counter. Its age is told by the daemon's own
 monotonic clock from when the counter was given out, so no client's clock matters, and nothing that waited in
 a queue, a phone or a broker can move the bench later. Fed from the motion loop, it stops when that loop hangs.
+
+A stop voids every beat drawn before it: who asked by one of them asked before anybody had said stop. Which of the two
+was read first does not matter, though they come by different connections.
 """
 
 from __future__ import annotations
 
+import math
 import secrets
 import string
 from collections import deque
+from collections.abc import Callable
 
+from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.errors import Refused
 
@@ -18,10 +24,21 @@ _ALPHABET = string.ascii_lowercase + string.digits
 
 
 class Beat:
-    """Gives out beats (`k3f9-1842`) and judges those that come back."""
+    """Gives out beats (`k3f9-1842`) and judges those that come back.
 
-    def __init__(self, clock: Clock, *, oldest_s: float = 3.0, period_s: float = 1.0) -> None:
+    `stopped_s` tells when the last stop came (s, monotonic).
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        stopped_s: Callable[[], float] = lambda: -math.inf,
+        *,
+        oldest_s: float = 3.0,
+        period_s: float = 1.0,
+    ) -> None:
         self._clock = clock
+        self._stopped_s = stopped_s
         self._oldest_s = oldest_s
         self._period_s = period_s
         self._issued: deque[tuple[int, float]] = deque(maxlen=int(oldest_s / period_s) + 3)
@@ -33,16 +50,16 @@ class Beat:
         """The newest beat; the first is given out by the first `feed`."""
         return f"{self.epoch}-{self._count}"
 
-    @property
-    def now_s(self) -> float:
-        """The monotonic time (s) by which beats, and what came when, are judged."""
-        return self._clock.monotonic()
-
     def feed(self) -> str | None:
-        """Called from the loop as often as it likes; a new beat when a period has passed since the last, else None."""
+        """Called from the loop as often as it likes; a new beat where one is due, else None.
+
+        One is due a period after the last, and at once where a stop has voided that.
+        """
         now = self._clock.monotonic()
-        if self._issued and now - self._issued[-1][1] < self._period_s:
-            return None
+        if self._issued:
+            last = self._issued[-1][1]
+            if last > self._stopped_s() and now - last < self._period_s:
+                return None
         self._count += 1
         self._issued.append((self._count, now))
         return self.current
@@ -61,8 +78,14 @@ class Beat:
         now = self._clock.monotonic()
         for count, given_out in self._issued:
             if text == str(count):
-                age = now - given_out
-                if age <= self._oldest_s:
+                if given_out <= self._stopped_s():
+                    raise Refused(
+                        "stale",
+                        "A stop came after this was asked for; nothing moved.",
+                        advice="Where it is still wanted, send it again with the latest `beat`.",
+                        data={"stopped": True},
+                    )
+                if now - given_out <= self._oldest_s:
                     return
                 break
         raise Refused(
@@ -70,3 +93,10 @@ class Beat:
             f"The beat is older than {self._oldest_s:g} s or was never given out; nothing moved.",
             advice="Send the latest `beat`.",
         )
+
+
+def tell_beat(beat: Beat, notices: Notices) -> None:
+    """Publish a new beat where one is due."""
+    new = beat.feed()
+    if new is not None:
+        notices.put("beat", {"beat": new})

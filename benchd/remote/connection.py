@@ -16,7 +16,6 @@ from benchd.remote.encoding import encode
 from benchd.remote.events import EventTeller
 from benchd.remote.intake import Intake
 from benchd.remote.outage import Outages, stay_connected
-from benchd.remote.overtaking import Overtaking
 from benchd.remote.publisher import Publisher
 from benchd.remote.retained import Clearing
 from benchd.remote.topics import Topics
@@ -44,7 +43,6 @@ class Connection:
         events: EventTeller,
         clearing: Clearing,
         outages: Outages,
-        overtaking: Overtaking,
         clock: Clock,
     ) -> None:
         self._endpoint = endpoint
@@ -53,7 +51,6 @@ class Connection:
         self._events = events
         self._clearing = clearing
         self._outages = outages
-        self._overtaking = overtaking
         self._clock = clock
         self._publisher = Publisher(notices, topics, clock)
         self._at: Endpoint = endpoint()
@@ -97,7 +94,6 @@ class Connection:
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         """Commands before anything else: the epoch becomes known only by what is published afterwards."""
-        self._overtaking.begin_anew()
         await subscribe(client, self._at, self._topics.commands, qos=1, stored=False, keep_flag=True, own=False)
         for topic in self._topics.own_kept:
             await subscribe(client, self._at, topic, stored=False, own=False)
@@ -110,17 +106,14 @@ class Connection:
                     await self._stay_online(client, bytes(message.payload))
                 elif not message.payload:
                     self._publisher.again(self._topics.below(topic) or "")
-            elif self._clearing.is_own(message):
+            elif self._clearing.is_own(message) or topic.endswith("/stop"):  # stops have another road
                 continue
-            elif topic.endswith("/stop"):
-                self._overtaking.passed()
             else:
                 if len(self._tasks) >= MOST_AT_ONCE:
                     self.dropped += 1
                     self._events.tell("busy", "Commands come faster than they are answered; some were dropped.")
                     continue
-                work = self._answer(client, message, self._overtaking.came_s)
-                task = asyncio.create_task(work, name="mqtt-command")
+                task = asyncio.create_task(self._answer(client, message), name="mqtt-command")
                 self._tasks.add(task)
                 task.add_done_callback(self._tasks.discard)
 
@@ -129,9 +122,9 @@ class Connection:
         if said != b"true":
             await client.publish(self._topics.online, b"true", qos=1, retain=True)
 
-    async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message, came_s: float) -> None:
+    async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
         topic = str(message.topic)
-        reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain, came_s=came_s)
+        reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain)
         with self._publisher.reply_first(reply["id"]):
             for _ in range(FIRST_TURNS):
                 await asyncio.sleep(0)

@@ -20,7 +20,7 @@ from benchd.errors import ErrorCode
 from benchd.files.bench_file import Role
 from benchd.procedures.inputs import ArtefactKind, InputType
 from benchd.procedures.language import Needs
-from benchd.procedures.runner import State
+from benchd.procedures.run_states import State
 from benchd.records.values import ReadingRow
 from benchd.remote.payloads import Name
 

@@ -12,7 +12,6 @@ from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept as put_in_force
 from benchd.bench.change import change_setup, check_change
 from benchd.bench.sweep_data import SweepOrder
-from benchd.errors import Refused
 from benchd.procedures.runner import Runner
 from benchd.remote import payloads
 from benchd.remote.intake import Handler, Request
@@ -30,20 +29,9 @@ class BenchHandlers:
         """The handlers as the intake wants them."""
         return {verb: getattr(self, verb) for verb in VERBS if verb not in ("take", "release")}
 
-    def _since(self, request: Request) -> int:
-        """The count of stops when a command that moves came in. Raises Refused where a stop came while it waited."""
-        carriage = self._bench.carriage
-        if request.came_s <= carriage.stopped_s:
-            raise Refused(
-                "not_allowed",
-                f"A stop came before '{request.verb}' was begun.",
-                advice="Send it again where it is still wanted.",
-            )
-        return carriage.stops
-
     async def home(self, request: Request) -> dict[str, Any]:
         args: payloads.HomeArgs = request.args
-        stops = self._since(request)
+        stops = self._bench.carriage.stops  # its beat was good in this very turn: no stop has come since it was asked
         self._bench.check_axes(args.axes)
         self._bench.jobs.check_free()
         if not (args.only_if_unhomed and self._bench.trust.homed):
@@ -54,7 +42,7 @@ class BenchHandlers:
         return {}
 
     async def nominal(self, request: Request) -> dict[str, Any]:
-        stops = self._since(request)
+        stops = self._bench.carriage.stops
         target = self._bench.nominal_target()
         self._bench.check_reach(target)
         self._bench.jobs.start("nominal", lambda: self._bench.nominal(since=stops), request.id)
@@ -62,7 +50,7 @@ class BenchHandlers:
 
     async def move(self, request: Request) -> dict[str, Any]:
         args: payloads.MoveArgs = request.args
-        stops = self._since(request)
+        stops = self._bench.carriage.stops
         self._bench.check_axes([args.axis])
         self._bench.jobs.check_free()
         target = await self._bench.target_of(
@@ -85,7 +73,7 @@ class BenchHandlers:
 
     async def setup(self, request: Request) -> dict[str, Any]:
         args: payloads.SetupArgs = request.args
-        stops = self._since(request) if args.follow else None
+        stops = self._bench.carriage.stops if args.follow else None
         self._bench.jobs.check_free()
         changes = args.set.given()
         if args.follow:
@@ -99,20 +87,19 @@ class BenchHandlers:
 
     async def sweep(self, request: Request) -> dict[str, Any]:
         args: payloads.SweepArgs = request.args
-        self._since(request)
+        stops = self._bench.carriage.stops
         self._bench.jobs.check_free()  # a calibration that expires must not change the chain under a run
         await self._bench.setup.refresh()
         self._bench.trust.require()
         self._bench.setup.require_driven()
         order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)
         self._bench.check_order(order)
-        return {"run": await self._runner.sweep(order, request.user, request.id)}
+        return {"run": await self._runner.sweep(order, request.user, request.id, stops)}
 
     async def run(self, request: Request) -> dict[str, Any]:
         args: payloads.RunArgs = request.args
         if args.dry:
             return await self._runner.dry(args.procedure, args.inputs)
-        self._since(request)
         return {"run": await self._runner.start(args.procedure, args.inputs, request.user, request.id)}
 
     async def pause(self, request: Request) -> dict[str, Any]:
@@ -120,7 +107,6 @@ class BenchHandlers:
         return {}
 
     async def resume(self, request: Request) -> dict[str, Any]:
-        self._since(request)
         self._runner.resume(request.args.run)
         return {}
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import math
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
@@ -38,17 +37,13 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A command that passed every gate. `fresh`: a beat came with it and was young enough to start motion.
-
-    `came_s` is when it was received (s, monotonic), before it waited for its turn.
-    """
+    """A command that passed every gate. `fresh`: a beat came with it and was young enough to start motion."""
 
     user: str
     verb: str
     id: str
     args: Any
     fresh: bool = False
-    came_s: float = math.inf
 
 
 Handler = Callable[[Request], Awaitable[dict[str, Any]]]
@@ -85,14 +80,8 @@ class Intake:
         self._verbs = verbs
         self._turns: dict[str, tuple[asyncio.Lock, int]] = {}
 
-    async def handle(
-        self, topic: str, payload: bytes, *, retained: bool = False, came_s: float | None = None
-    ) -> dict[str, Any]:
-        """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`.
-
-        `came_s` is when it came (s, monotonic), where that was not just now.
-        """
-        came_s = self._beat.now_s if came_s is None else came_s
+    async def handle(self, topic: str, payload: bytes, *, retained: bool = False) -> dict[str, Any]:
+        """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`."""
         ident: str | None = None
         user = verb = "?"
         try:
@@ -102,7 +91,7 @@ class Intake:
             ident = _ident(document)
             if retained:
                 raise Refused("retained", "A retained command is never carried out.", advice="Publish without retain.")
-            result = await self._in_turn(user, verb, document, came_s)
+            result = await self._in_turn(user, verb, document)
             return {"id": ident, "ok": True, "result": result}
         except BenchdError as error:
             self._tell(error, user, verb, ident)
@@ -127,10 +116,10 @@ class Intake:
                 return {}
             raise
 
-    async def _in_turn(self, user: str, verb: str, document: dict[str, Any], came_s: float) -> dict[str, Any]:
+    async def _in_turn(self, user: str, verb: str, document: dict[str, Any]) -> dict[str, Any]:
         spec = self._verbs.get(verb)
         if spec is not None and spec.at_once:
-            request = self._admit(user, verb, document, came_s)
+            request = self._admit(user, verb, document)
             return await self._handlers[verb](request)
         lock, waiting = self._turns.get(user, (asyncio.Lock(), 0))
         if waiting >= self._most_waiting:
@@ -138,7 +127,7 @@ class Intake:
         self._turns[user] = (lock, waiting + 1)
         try:
             async with lock:
-                request = self._admit(user, verb, document, came_s)
+                request = self._admit(user, verb, document)
                 return await self._handlers[verb](request)
         finally:
             left = self._turns[user][1] - 1
@@ -147,7 +136,7 @@ class Intake:
             else:
                 del self._turns[user]
 
-    def _admit(self, user: str, verb: str, document: dict[str, Any], came_s: float) -> Request:
+    def _admit(self, user: str, verb: str, document: dict[str, Any]) -> Request:
         spec = self._verbs.get(verb)
         if spec is None or verb not in self._handlers:
             raise Refused("unknown_verb", f"There is no verb {verb}.", advice=f"Known: {', '.join(self._handlers)}.")
@@ -159,7 +148,7 @@ class Intake:
         if spec.needs_control(args):
             self._control.need(user)
         self._control.touch(user)
-        return Request(user, verb, envelope.id, args, fresh, came_s)
+        return Request(user, verb, envelope.id, args, fresh)
 
     def _fresh(self, beat: str | None, *, required: bool) -> bool:
         if required:

@@ -18,6 +18,13 @@ class Taken(Told):
     """Nothing beside that it was taken."""
 
 
+class AtRest(Told):
+    """Everything that moved stands."""
+
+    beat: str
+    """Drawn after the stop, which has voided those before it."""
+
+
 class Holder(Told):
     """Who holds control now."""
 
@@ -85,7 +92,7 @@ class InForce(Told):
 
 
 RESULTS: Mapping[str, Any] = {
-    "stop": Taken,
+    "stop": AtRest,
     "take": Holder,
     "release": Holder,
     "home": Taken,

@@ -15,7 +15,7 @@ from benchd.errors import BenchdError
 from benchd.files.run_folder import run_folder
 from benchd.parts import Parts
 from benchd.procedures.runner import Runner
-from benchd.remote.beat import Beat
+from benchd.remote.beat import Beat, tell_beat
 from benchd.remote.broker import EmbeddedBroker
 from benchd.remote.broker_config import Ports
 from benchd.remote.connection import Connection
@@ -25,7 +25,6 @@ from benchd.remote.handlers import BenchHandlers
 from benchd.remote.ids import SeenIds
 from benchd.remote.intake import Intake, control_handlers
 from benchd.remote.outage import Outages
-from benchd.remote.overtaking import Overtaking
 from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.stop_road import StopRoad
@@ -84,11 +83,11 @@ class MqttService:
 
         async def on_stop(user: str, args: StopArgs) -> dict[str, Any]:
             await runner.stop(user)
-            return {}
+            tell_beat(self._beat, bench.notices)
+            return {"beat": self._beat.current}
 
         common: dict[str, Any] = {
-            "topics": topics, "events": events, "clearing": clearing, "outages": outages,
-            "overtaking": Overtaking(clock), "clock": clock,
+            "topics": topics, "events": events, "clearing": clearing, "outages": outages, "clock": clock,
         }  # fmt: skip
         road = StopRoad(endpoint, on_stop, **common)
         connection = Connection(endpoint, intake=intake, notices=bench.notices, **common)

@@ -22,7 +22,6 @@ from benchd.remote.connection import send_reply
 from benchd.remote.events import EventTeller
 from benchd.remote.json_gate import read_object
 from benchd.remote.outage import Outages, stay_connected
-from benchd.remote.overtaking import Overtaking
 from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.topics import Topics, is_name
@@ -47,7 +46,6 @@ class StopRoad:
         events: EventTeller,
         clearing: Clearing,
         outages: Outages,
-        overtaking: Overtaking,
         clock: Clock,
     ) -> None:
         self._endpoint = endpoint
@@ -57,7 +55,6 @@ class StopRoad:
         self._events = events
         self._clearing = clearing
         self._outages = outages
-        self._overtaking = overtaking
         self._clock = clock
         self._tasks: set[asyncio.Task[Any]] = set()
         self._once_more = False
@@ -81,7 +78,6 @@ class StopRoad:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         # Not retain-as-published here: the flag then means 'stored copy', and a live stop never carries it.
-        self._overtaking.begin_anew()
         await subscribe(client, self._at, self._topics.stops, qos=1, stored=False)
         self._outages.back("stop")
         self.ready.set()
@@ -93,7 +89,6 @@ class StopRoad:
                     self._events.tell("retained", "A stored stop was found at the connect; it was not carried out.")
                     await self._clearing.clear(client, str(message.topic), self._at)
                     continue
-                self._overtaking.heard()
                 self._start(client, message)
         finally:
             self.ready.clear()

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from typing import Any
 
 from benchd.bench.events import Events
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
-from benchd.remote.beat import Beat
+from benchd.remote.beat import Beat, tell_beat
 from benchd.remote.connection import Connection
 from benchd.remote.control import Control, Roles
 from benchd.remote.events import EventTeller
 from benchd.remote.ids import SeenIds
 from benchd.remote.intake import Handler, Intake, Request, control_handlers
 from benchd.remote.outage import Outages
-from benchd.remote.overtaking import Overtaking
 from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.stop_road import StopRoad
@@ -33,10 +33,10 @@ class MqttRig:
         self.clock = Clock()
         self.topics = Topics("north-rail")
         self.notices = Notices()
-        self.beat = Beat(self.clock)
+        self.stopped_s = -math.inf
+        self.beat = Beat(self.clock, lambda: self.stopped_s)
         self.done: list[Request] = []
         self.stops: list[tuple[str, StopArgs]] = []
-        self.stopped_s: list[float] = []
         self.run_holder: str | None = None
         self.roles = Roles()
         self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
@@ -58,20 +58,19 @@ class MqttRig:
 
     async def _stop(self, user: str, args: StopArgs) -> dict[str, Any]:
         self.stops.append((user, args))
-        self.stopped_s.append(self.clock.monotonic())
-        return {}
+        self.stopped_s = self.clock.monotonic()
+        tell_beat(self.beat, self.notices)
+        return {"beat": self.beat.current}
 
     async def _feed(self) -> None:
         while True:
-            beat = self.beat.feed()
-            if beat is not None:
-                self.notices.put("beat", {"beat": beat})
+            tell_beat(self.beat, self.notices)
             self.control.tell()
             await asyncio.sleep(0.05)
 
     async def __aenter__(self) -> MqttRig:
         outages = Outages(self.clock)
-        clearing, overtaking = Clearing(self.topics), Overtaking(self.clock)
+        clearing = Clearing(self.topics)
         self.connection = Connection(
             self._endpoint,
             topics=self.topics,
@@ -80,7 +79,6 @@ class MqttRig:
             events=self.events,
             clearing=clearing,
             outages=outages,
-            overtaking=overtaking,
             clock=self.clock,
         )
         self.road = StopRoad(
@@ -90,7 +88,6 @@ class MqttRig:
             events=self.events,
             clearing=clearing,
             outages=outages,
-            overtaking=overtaking,
             clock=self.clock,
         )
         self.tasks = [asyncio.create_task(job) for job in (self._feed(), self.connection.run(), self.road.run())]

@@ -130,6 +130,31 @@ async def test_stop_needs_nothing(rig: MqttRig, client: BenchClient) -> None:
     assert [(user, args.axis) for user, args in rig.stops] == [("alice", None), ("alice", "carriage")]
 
 
+async def test_who_has_stopped_goes_on_at_once_without_being_refused(rig: MqttRig, client: BenchClient) -> None:
+    """A stop voids the beat that the client holds; the one after it is in the answer to the stop."""
+    await client.command("take")
+    for turn in range(40):
+        stops = [client.stop() for _ in range(1 + turn % 3)]
+        await asyncio.gather(*stops)
+        await client.command("home")
+        if turn % 5 == 0:
+            await asyncio.sleep(0.03 * turn)  # at any moment between two beats
+    assert [request.verb for request in rig.done] == ["home"] * 40
+
+
+async def test_a_stop_of_another_voids_what_this_client_was_about_to_ask(rig: MqttRig, client: BenchClient) -> None:
+    await client.command("take")
+    before = await client.kept("beat")
+    async with BenchClient(rig._endpoint().host, rig._endpoint().port, user="wall") as wall:
+        await wall.stop()
+        await until(lambda: bool(rig.stops))
+    client._kept["beat"] = before
+    with pytest.raises(Refused, match="A stop came after this was asked for"):
+        await client.command("home")
+    await until(lambda: client.state()["beat"] != before)
+    await client.command("home")
+
+
 async def test_run_follow_and_answer(rig: MqttRig, client: BenchClient) -> None:
     async def start(request: Any) -> dict[str, Any]:
         rig.done.append(request)

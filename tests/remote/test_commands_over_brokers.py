@@ -17,6 +17,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from benchd.remote.broker import EmbeddedBroker
+from benchd.remote.intake import Request
 from benchd.remote.payloads import StopArgs
 from benchd.testing.mqtt_rig import MqttRig, until
 
@@ -153,26 +154,47 @@ async def test_old_beat_is_stale(rig: MqttRig, stranger: Stranger) -> None:
     assert [request.id for request in rig.done] == ["young"]
 
 
-async def test_what_was_sent_before_a_stop_came_before_it_whichever_is_read_first(
+async def test_a_move_typed_before_a_stop_and_delivered_after_it_moves_nothing(
+    rig: MqttRig, stranger: Stranger
+) -> None:
+    """Its beat was young enough, so it was carried out to its end 0.3 s after somebody had said stop."""
+    await with_control(rig, stranger)
+    beat = rig.beat.current
+    assert (await stranger.ask("stop", b"", user="wall"))["ok"]
+    await asyncio.sleep(0.3)
+    reply = await stranger.ask("move", {"id": "before", "beat": beat, "args": {"by_um": 1}})
+    assert code(reply) == "stale"
+    assert reply["error"]["text"] == "A stop came after this was asked for; nothing moved."
+    assert rig.done == []
+    young = {"id": "after", "beat": rig.beat.current, "args": {"by_um": 1}}
+    assert (await stranger.ask("move", young))["ok"], "a new beat is there long before the second is over"
+
+
+async def test_what_was_sent_before_a_stop_is_not_begun_after_it_whichever_is_read_first(
     rig: MqttRig, stranger: Stranger
 ) -> None:
     """Stops have a connection of their own: with both unread, a stop may be read before the move sent before it."""
     await with_control(rig, stranger)
+    begun_s: list[float] = []
+
+    async def move(request: Request) -> dict[str, Any]:
+        begun_s.append(rig.clock.monotonic())
+        return {}
+
+    rig.intake._handlers["move"] = move
+    stale = 0
     for turn in range(20):
-        move = {"id": f"before-{turn}", "beat": rig.beat.current, "args": {"by_um": 1}}
-        stranger.client.publish("benchd/north-rail/command/alice/move", json.dumps(move), qos=1)
+        before = {"id": f"before-{turn}", "beat": rig.beat.current, "args": {"by_um": 1}}
+        stranger.client.publish("benchd/north-rail/command/alice/move", json.dumps(before), qos=1)
         stranger.client.publish("benchd/north-rail/command/alice/stop", b"", qos=1)
         time.sleep(0.05)  # noqa: ASYNC251 nothing is to be read until both have arrived
-        await carried_out(rig, moves=2 * turn + 1, stops=turn + 1)
-        assert rig.done[-1].came_s <= rig.stopped_s[-1], turn
-        after = {"id": f"after-{turn}", "beat": rig.beat.current, "args": {"by_um": 1}}
-        await stranger.publish("benchd/north-rail/command/alice/move", after)
-        await carried_out(rig, moves=2 * turn + 2, stops=turn + 1)
-        assert rig.done[-1].came_s > rig.stopped_s[-1], turn
-
-
-async def carried_out(rig: MqttRig, *, moves: int, stops: int) -> None:
-    await until(lambda: len(rig.done) == moves and len(rig.stops) == stops)
+        answers = {one["id"]: one for one in (await stranger.reply(), await stranger.reply())}
+        stopped = answers[None]["result"]
+        stale += not answers[before["id"]]["ok"]
+        assert all(begun < rig.stopped_s for begun in begun_s), turn
+        assert len(begun_s) + stale == 2 * turn + 1, turn
+        after = {"id": f"after-{turn}", "beat": stopped["beat"], "args": {"by_um": 1}}
+        assert (await stranger.ask("move", after))["ok"], "whoever has stopped may go on at once"
 
 
 async def test_refusals_are_events_too(rig: MqttRig, stranger: Stranger) -> None:
@@ -249,6 +271,7 @@ async def test_odd_topics_do_no_harm(rig: MqttRig, stranger: Stranger) -> None:
 async def test_stop_needs_nothing(rig: MqttRig, stranger: Stranger, payload: bytes) -> None:
     reply = await stranger.ask("stop", payload, user="anybody")
     assert reply["ok"]
+    assert reply["result"] == {"beat": rig.beat.current}
     assert rig.stops == [("anybody", StopArgs(axis="carriage") if b"axis" in payload else StopArgs())]
     assert rig.done == []
 

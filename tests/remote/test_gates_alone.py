@@ -48,7 +48,8 @@ class Gates:
     def __init__(self, **users: Any) -> None:
         self.clock = HandClock()
         self.notices = Notices()
-        self.beat = Beat(self.clock)
+        self.stopped_s = -math.inf
+        self.beat = Beat(self.clock, lambda: self.stopped_s)
         self.beat.feed()
         self.done: list[Request] = []
         self.roles = Roles(users)
@@ -184,6 +185,72 @@ def test_beat_advances_once_a_second_and_stops_with_the_loop() -> None:
     clock.now += 10  # the loop hung: what clients hold is stale now
     with pytest.raises(Refused):
         beat.check(beat.current)
+
+
+def test_a_stop_voids_what_was_given_out_before_it_and_the_next_look_gives_out_a_new_one() -> None:
+    clock, stops = HandClock(), [-math.inf]
+    beat = Beat(clock, lambda: stops[-1])
+    before = beat.feed()
+    clock.now += 0.2
+    stops.append(clock.now)
+    with pytest.raises(Refused, match="A stop came after this was asked for") as caught:
+        beat.check(before)
+    assert (caught.value.code, caught.value.data) == ("stale", {"stopped": True})
+    at_once = beat.feed()
+    with pytest.raises(Refused):
+        beat.check(at_once)  # drawn in the very instant of the stop: not after it
+    clock.now += 0.02
+    after = beat.feed()
+    assert after is not None
+    beat.check(after)
+    clock.now += 0.5
+    assert beat.feed() is None, "from here on once a second"
+    beat.check(after)
+
+
+@pytest.mark.parametrize(
+    ("verb", "args"),
+    [
+        ("home", {}),
+        ("nominal", {}),
+        ("move", {"by_um": 1.0}),
+        ("sweep", {}),
+        ("run", {"procedure": "flange_check"}),
+        ("resume", {"run": "r-0001"}),
+        ("setup", {"set": {"trim_um": 1.0}, "follow": True}),
+    ],
+)
+async def test_nothing_that_can_move_is_begun_by_a_beat_from_before_a_stop(verb: str, args: dict[str, Any]) -> None:
+    gates = Gates()
+    gates.control.take("alice")
+    beat = gates.beat.current
+    gates.clock.now += 0.1
+    gates.stopped_s = gates.clock.now
+    assert await gates.ask("alice", verb, "1", beat=beat, args=args) == "stale"
+    gates.clock.now += 0.1
+    assert await gates.ask("alice", verb, "2", beat=beat, args=args) == "stale"
+    gates.beat.feed()
+    assert await gates.ask("alice", verb, "3", beat=gates.beat.current, args=args) == "ok"
+    assert [request.id for request in gates.done] == ["3"]
+
+
+async def test_what_waited_for_its_turn_while_a_stop_came_is_not_begun() -> None:
+    gates = Gates()
+    gates.control.take("alice")
+    gate = asyncio.Event()
+
+    async def slow(_: Request) -> dict[str, Any]:
+        await gate.wait()
+        return {}
+
+    gates.intake._handlers["read"] = slow
+    first = asyncio.create_task(gates.ask("alice", "read", "1", args={"device": "position"}))
+    await asyncio.sleep(0)
+    second = asyncio.create_task(gates.ask("alice", "home", "2", beat=gates.beat.current))
+    await asyncio.sleep(0)
+    gates.stopped_s = gates.clock.now = gates.clock.now + 0.1
+    gate.set()
+    assert (await first, await second) == ("ok", "stale")
 
 
 def test_ids_are_kept_a_minute() -> None:

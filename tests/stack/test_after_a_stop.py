@@ -7,6 +7,7 @@ Where the carriage stands is asked of the world.
 from __future__ import annotations
 
 import asyncio
+import json
 import shutil
 import time
 from collections.abc import AsyncIterator, Callable
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import pytest_asyncio
 
+from benchd.errors import Refused
 from stack import CONFIGS, Stack
 from tests.stack.conftest import SEED
 
@@ -57,6 +59,14 @@ steps:
   - move: {carriage_um: 20000}
   - wait: {for_s: 0.8}
   - read: {device: position, as: there}
+""",
+    "ends_far_away": """
+steps:
+  - light: {level: 0.4}
+finally:
+  - move: {carriage_um: 25000}
+  - move: {carriage_um: 1000}
+  - light: {level: 0}
 """,
     "by_steps": """
 steps:
@@ -197,6 +207,60 @@ async def test_a_reading_after_a_pause_is_taken_where_the_run_had_moved_to(clien
             if reading["run"] == run:
                 break
     assert reading["carriage_um"] == pytest.approx(20_000.0, abs=2.0)
+
+
+async def test_a_move_that_was_typed_before_a_stop_and_arrives_after_it_moves_nothing(
+    stack: Stack, client: BenchClient
+) -> None:
+    beat = (await client.kept("beat"))["beat"]
+    async with stack.client("wall") as wall:
+        await wall.stop()
+    await asyncio.sleep(0.3)
+    told = client.watch("event")
+    typed = {"id": "typed-before", "beat": beat, "args": {"carriage_um": 25_000.0}}
+    await client._publish(client.topics.command(client.user, "move"), json.dumps(typed).encode())
+    async with asyncio.timeout(5):
+        event = await anext(doc async for _, doc in told if doc["cause"] == "typed-before")
+    assert event["code"] == "stale"
+    assert await stays(stack)
+    await client.do("move", carriage_um=9_000.0)
+
+
+async def test_a_pause_while_a_run_is_ending_is_refused_and_a_stop_still_holds_it(
+    stack: Stack, client: BenchClient
+) -> None:
+    """It was accepted: the run said `paused`, and its `finally` drove the carriage to the other end all the same."""
+    states = client.watch("procedure")
+    run = await client.run("ends_far_away")
+    await beyond(client, 12_000.0)
+    with pytest.raises(Refused, match=f"{run} is ending") as caught:
+        await client.command("pause", beat=False, run=run)
+    assert caught.value.code == "bad_request"
+    await client.stop()
+    assert await ended(client, run) == "done"
+    await asyncio.sleep(0.5)
+    assert await stays(stack)
+    assert place_um(stack) > 11_000.0
+    await dark(client)
+    told_states = [states._waiting.popleft()[1] for _ in range(len(states._waiting))]
+    assert "paused" not in [doc["state"] for doc in told_states if doc["run"] == run]
+
+
+async def test_a_run_says_that_it_is_paused_when_it_stands_and_then_nothing_moves(
+    stack: Stack, client: BenchClient
+) -> None:
+    """Paused in its last step it said so at once, drove on to the end of the step, and then through its `finally`."""
+    run = await client.run("far_and_back")
+    await beyond(client, 6_000.0)
+    await client.command("pause", beat=False, run=run)
+    await told(client, "procedure", lambda doc: doc["state"] == "paused")
+    assert await stays(stack)
+    assert place_um(stack) == pytest.approx(25_000.0, abs=200.0), "at the end of the step that was under way"
+    assert client.state()["procedure"]["state"] == "paused"
+    await client.command("abort", beat=False, run=run)
+    assert await ended(client, run) == "aborted"
+    state = await told(client, "device/carriage", lambda doc: doc["state"] == "idle")
+    assert state["carriage_um"] == pytest.approx(1000.0, abs=2.0), "who aborts it has its `finally`"
 
 
 async def test_a_step_that_was_stopped_is_not_counted_twice(client: BenchClient) -> None:
