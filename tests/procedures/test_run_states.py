@@ -132,7 +132,7 @@ async def test_a_gate_that_is_opened_and_closed_again_in_one_turn_lets_nobody_pa
     waiting = asyncio.create_task(state.gate.passable())
     await state.gate.parked()
     for event in ("resume", "back", "pause"):
-        state.happens(event)  # type: ignore[arg-type]
+        state.happens(event)
     await asyncio.sleep(0.05)
     assert not waiting.done()
     state.happens("resume")
