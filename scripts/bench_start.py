@@ -79,7 +79,7 @@ def _free_ports(count: int) -> list[int]:
 
 async def _daemon(starts: int, rest_s: float) -> tuple[list[float], list[float], Weighed]:
     """Seconds until ready of each start, of those on a core, and what the last one weighs."""
-    ports = _free_ports(3)
+    ports = _free_ports(2)
 
     def fixed(doc: Any) -> None:
         doc["mqtt"]["ports"] = ports  # known beforehand, so that `online` can be waited for from the first moment

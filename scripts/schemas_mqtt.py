@@ -192,13 +192,12 @@ def _servers() -> Doc:
     will = {"topic": "benchd/{bench}/online", "qos": 1, "message": "false", "retain": True}
     daemon = {"cleanSession": True, "lastWill": will, "keepAlive": KEEPALIVE_S, **MQTT}
     here = "The embedded broker, on the bench's own machine."
-    kinds = (("mqtt", "3.1.1"), ("mqtt", "5"), ("ws", "3.1.1"))
     return {
         name: {
-            "host": f"127.0.0.1:{port}", "protocol": protocol, "protocolVersion": spoken, "description": here,
-            **({"bindings": {"mqtt": daemon}} if protocol == "mqtt" else {}),
+            "host": f"127.0.0.1:{port}", "protocol": "mqtt", "protocolVersion": spoken, "description": here,
+            "bindings": {"mqtt": daemon},
         }
-        for name, port, (protocol, spoken) in zip(("mqtt_3", "mqtt_5", "websocket"), Mqtt().ports, kinds, strict=True)
+        for name, port, spoken in zip(("mqtt_3", "mqtt_5"), Mqtt().ports, ("3.1.1", "5"), strict=True)
     }  # fmt: skip
 
 

@@ -124,7 +124,7 @@ class Stack:
                 device["top_speed_um_s"] = unpaced["top_speed_um_s"] * self.pace
                 device["acceleration_um_s2"] = unpaced["acceleration_um_s2"] * self.pace**2
         doc["motion"]["settle_ms"] = shipped["motion"]["settle_ms"] / self.pace
-        doc["mqtt"] = {"broker": "embedded", "child": self._child, "ports": [0, 0, 0]}
+        doc["mqtt"] = {"broker": "embedded", "child": self._child, "ports": [0, 0]}
         if self._change is not None:
             self._change(doc)
         with self.bench_file.open("w", encoding="utf-8") as out:

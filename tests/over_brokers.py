@@ -25,7 +25,7 @@ def child(request: pytest.FixtureRequest) -> Child:
 
 @pytest.fixture
 async def broker(no_leaks: None, child: Child) -> AsyncIterator[EmbeddedBroker]:
-    async with EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0, 0)) as started:
+    async with EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0)) as started:
         yield started
 
 

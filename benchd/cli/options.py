@@ -16,9 +16,13 @@ def reach(parser: argparse.ArgumentParser) -> None:
     """Which bench is spoken to, and by whom."""
     group = parser.add_argument_group("which bench")
     group.add_argument("--bench", metavar="NAME", help="its name; needed where several run, or with --host")
-    group.add_argument("--host", metavar="HOST", help="its broker, where it does not run on this machine")
-    group.add_argument("--port", metavar="PORT", type=_port, help="the broker's port (1884)")
-    group.add_argument("--user", metavar="NAME", help="who asks (your login name)")
+    group.add_argument("--host", metavar="HOST", help="its broker, where it is not told here; or mqtts://HOST")
+    group.add_argument("--port", metavar="PORT", type=_port, help="the broker's port (1884; with mqtts 8883)")
+    group.add_argument("--user", metavar="NAME", help="who asks (your login name), and whose account is used")
+    secret = "holds your password at the broker, mode 0600 (else BENCHD_PASSWORD_FILE says which does)"
+    group.add_argument("--password-file", metavar="FILE", type=Path, help=secret)
+    known = "certificates by which the broker is known (else BENCHD_CA_FILE says which)"
+    group.add_argument("--ca-file", metavar="FILE", type=Path, help=known)
 
 
 def _port(text: str) -> int:

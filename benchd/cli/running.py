@@ -18,8 +18,8 @@ START = "Start one with `benchd up BENCH`; one elsewhere is reached with --host.
 
 @dataclass(frozen=True, slots=True)
 class Running:
-    """Where a bench is spoken to. `bench` None: the one that is found there; `file` and `store` (the URL of its record)
-    None: not on this machine."""
+    """Where a bench is spoken to: `host` is a host or a URL. `bench` None: the one that is found there; `file` and
+    `store` (the URL of its record) None: not on this machine. `account`: whether the broker asks for one."""
 
     bench: str | None
     host: str
@@ -27,6 +27,8 @@ class Running:
     file: Path | None = None
     store: str | None = None
     listeners: Mapping[str, int] = field(default_factory=dict)
+    account: bool = True
+    ca_file: Path | None = None
 
 
 def all_here() -> list[Running]:
@@ -45,11 +47,13 @@ def all_here() -> list[Running]:
 def _of(doc: Mapping[str, Any]) -> Running:
     return Running(
         str(doc["bench"]),
-        str(doc["host"]),
+        str(doc.get("url") or doc["host"]),
         int(doc["port"]),
         Path(doc["file"]),
         doc.get("store"),
         dict(doc.get("listeners") or {}),
+        bool(doc.get("account")),
+        Path(doc["ca_file"]) if doc.get("ca_file") else None,
     )
 
 

@@ -8,12 +8,14 @@ import os
 import re
 import sys
 from collections.abc import Awaitable, Callable
+from pathlib import Path
 from typing import Any
 
 from benchd.cli.guard import UsageError
 from benchd.cli.running import meant
 from benchd.client import BenchClient
 from benchd.errors import BenchdError, Refused
+from benchd.files.broker_account import check_authorities, read_secret
 
 Work = Callable[[BenchClient], Awaitable[int]]
 
@@ -43,12 +45,34 @@ def _login() -> str:
         return f"uid-{os.getuid()}"
 
 
+def client_of(args: argparse.Namespace) -> BenchClient:
+    """A client on the bench that is meant, with the account that the options or the environment name.
+
+    Raises Refused, and UsageError for a file that may not stand.
+    """
+    at = meant(args)
+    ca_file = _file(args.ca_file, "BENCHD_CA_FILE") or at.ca_file
+    secret = _file(args.password_file, "BENCHD_PASSWORD_FILE") if at.account else None
+    try:
+        password = None if secret is None else read_secret(secret)
+    except ValueError as error:
+        raise UsageError(f"--password-file {secret}: {error}") from None
+    try:
+        ca_file = None if ca_file is None else check_authorities(ca_file)
+    except ValueError as error:
+        raise UsageError(f"--ca-file {ca_file}: {error}") from None
+    return BenchClient(at.host, at.port, bench=at.bench, user=user_of(args), password=password, ca_file=ca_file)
+
+
+def _file(given: Path | None, variable: str) -> Path | None:
+    return given if given is not None else Path(told) if (told := os.environ.get(variable)) else None
+
+
 def with_bench(args: argparse.Namespace, work: Work) -> int:
     """`work(client)` with a client on the bench that is meant; gives its exit code. Raises BenchdError."""
 
     async def inside() -> int:
-        at = meant(args)
-        async with BenchClient(at.host, at.port, bench=at.bench, user=user_of(args)) as bench:
+        async with client_of(args) as bench:
             await on_line(bench)
             return await work(bench)
 

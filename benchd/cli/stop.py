@@ -28,13 +28,10 @@ def run(args: argparse.Namespace) -> int:
     """0 when the bench says that it stopped, 3 when it was sent and nothing was heard."""
     import asyncio
 
-    from benchd.cli.running import meant
-    from benchd.cli.speak import user_of
-    from benchd.client import BenchClient
+    from benchd.cli.speak import client_of
 
     async def stop() -> tuple[bool, str | None]:
-        at = meant(args)
-        async with BenchClient(at.host, at.port, bench=at.bench, user=user_of(args)) as bench:
+        async with client_of(args) as bench:
             events = bench.events()
             await bench.stop(args.axis)
             try:

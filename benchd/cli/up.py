@@ -97,16 +97,26 @@ def _ready(mqtt: MqttService, *, as_json: bool) -> None:
         return
     for sentence in mqtt.told:
         print(sentence)
-    port = mqtt.listeners.get("v4", mqtt.endpoint.port)
-    print(howto(mqtt.bench, mqtt.endpoint.host, port), flush=True)
+    at = mqtt.endpoint
+    options = f"-h {at.host} -p {mqtt.listeners.get('v4', at.port)}"
+    if at.account.ca_file is not None:
+        options += f" --cafile {at.account.ca_file}"
+    print(howto(mqtt.bench, str(at) if at.tls else f"{at.host}:{at.port}", options), flush=True)
+    if at.account.user is not None:
+        print(ACCOUNT, flush=True)
 
 
-def howto(bench: str, host: str, port: int) -> str:
-    """How to look and how to steer, with our own commands and with any MQTT client."""
-    at = f"-h {host} -p {port}"
+ACCOUNT = """\
+         This broker asks everybody for an account: put your password alone into a file, chmod 600, and type
+         export BENCHD_PASSWORD_FILE=FILE; mosquitto_sub and mosquitto_pub take -u NAME -P PASSWORD.
+"""
+
+
+def howto(bench: str, where: str, at: str) -> str:
+    """How to look and how to steer, with our own commands and with any MQTT client; `at` are that client's options."""
     beat = f"$(mosquitto_sub {at} -t benchd/{bench}/beat -C 1 | cut -d'\"' -f4)"
     return f"""\
-Bench {bench} is up, on MQTT at {host}:{port}. Ctrl-C ends it.
+Bench {bench} is up, on MQTT at {where}. Ctrl-C ends it.
 
 Look     benchd status
          benchd watch

@@ -9,6 +9,7 @@ import secrets
 import weakref
 from collections.abc import AsyncIterator, Mapping
 from contextlib import AsyncExitStack
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
@@ -18,6 +19,7 @@ from benchd.client.dial import dial, find_bench, where
 from benchd.client.outcome import Limit, failure_of, result_of
 from benchd.client.watch import Watch
 from benchd.errors import BenchdError
+from benchd.files.broker_account import Account
 from benchd.remote.topics import Topics
 from benchd.remote.wire import Version, subscribe
 
@@ -32,6 +34,9 @@ ENDED = ("done", "failed", "aborted")
 class BenchClient:
     """`async with BenchClient(host_or_url, port, bench=..., user=...) as bench:`
 
+    A broker with accounts is given `password` as that of `user`, over TLS (`mqtts://host`) or on this machine alone;
+    `ca_file` holds the certificates by which it is known.
+
     The bench is found by itself when it is the only one on line. Every call raises BenchdError (timeout) when the
     connection is lost or no answer comes; a refusal is raised as Refused with the code of the contract.
     """
@@ -45,8 +50,11 @@ class BenchClient:
         user: str = "program",
         version: Version | None = None,
         answer_within_s: float = 10.0,
+        password: str | None = None,
+        ca_file: Path | None = None,
     ) -> None:
-        self._at = where(host_or_url, port)
+        account = Account(None if password is None else user, password, ca_file)
+        self._at = where(host_or_url, port, account)
         self._name = bench
         self.user = user
         self._version = version

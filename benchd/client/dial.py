@@ -9,18 +9,27 @@ from contextlib import AsyncExitStack
 import aiomqtt
 
 from benchd.errors import BenchdError, Refused
+from benchd.files.broker_account import NO_ACCOUNT, Account, broker_url
 from benchd.remote.topics import ROOT, is_name
 from benchd.remote.wire import Endpoint, Version, endpoint_of, open_wire
 
 DEFAULT_PORT = 1884
 
 
-def where(host_or_url: str, port: int | None) -> Endpoint:
-    """An endpoint from a host name, or from `mqtt://[user:password@]host[:port]`."""
-    if "://" in host_or_url:
-        at = endpoint_of(host_or_url)
-        return dataclasses.replace(at, port=port) if port else at
-    return dataclasses.replace(endpoint_of(f"mqtt://{host_or_url}"), port=port or DEFAULT_PORT)
+def where(host_or_url: str, port: int | None, account: Account = NO_ACCOUNT) -> Endpoint:
+    """An endpoint from a host name, or from `mqtt://host[:port]` or `mqtts://..`. Raises Refused (bad_request) for
+    anything else, and (not_allowed) where a password would go over a network for anybody to read."""
+    url = host_or_url if "://" in host_or_url else f"mqtt://{host_or_url}"
+    at = endpoint_of(url, account)
+    if port is not None or url != host_or_url:
+        at = dataclasses.replace(at, port=port or DEFAULT_PORT)
+    if account.password is not None and not at.tls and not broker_url(url).loopback:
+        raise Refused(
+            "not_allowed",
+            f"The password is not sent to {at} where anybody on the way could read it.",
+            advice=f"Name the broker as mqtts://{at.host}.",
+        )
+    return at
 
 
 async def dial(stack: AsyncExitStack, at: Endpoint, version: Version | None) -> tuple[aiomqtt.Client, Endpoint]:
@@ -36,9 +45,10 @@ async def dial(stack: AsyncExitStack, at: Endpoint, version: Version | None) -> 
             return await stack.enter_async_context(open_wire(endpoint, "benchd-client", queue=20_000)), endpoint
         except aiomqtt.MqttError as error:
             reason = str(error)
-    raise BenchdError(
-        "timeout", f"No MQTT broker answers at {at} ({reason}).", advice="Is `benchd up` running, and on this port?"
-    )
+    advice = "Is `benchd up` running, and on this port?"
+    if at.tls or at.account.user is not None or "authori" in reason:
+        advice = "Is it the right account (--user, --password-file) and the right certificate (--ca-file)?"
+    raise BenchdError("timeout", f"No MQTT broker answers at {at} ({reason}).", advice=advice)
 
 
 async def find_bench(client: aiomqtt.Client, *, within_s: float = 3.0) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -10,6 +10,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from benchd.files.bench_file import BenchFile
+from benchd.files.broker_account import Account, check_authorities, read_secret
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.records_folder import MODELS, Records
 from benchd.files.source import Source, check, load_yaml
@@ -42,6 +43,13 @@ class LoadedBench:
         """The link kind's own keys as its `Config`; a relative `port` starts at the bench file. Raises FileProblems."""
         return check(self.source, config, at=("links", link), data=self._from_here(self.file.links[link].rest))
 
+    def broker_account(self) -> Account:
+        """The account at the broker that the file names, its secret read anew. Raises FileProblems at their lines."""
+        account, problems = _account(self.source, self.file)
+        if problems:
+            raise FileProblems(problems)
+        return account
+
     def _from_here(self, keys: Mapping[str, Any]) -> dict[str, Any]:
         port = keys.get("port")
         if isinstance(port, str) and port and "://" not in port and "/" in port:
@@ -59,6 +67,7 @@ def load_bench(path: Path) -> LoadedBench:
         _demand_a_bench(source)
         file = check(source, BenchFile)
         problems += _contradictions(source, file)
+        problems += _account(source, file)[1]
         if not (path.parent / file.records).is_dir():
             problems.append(source.problem(("records",), f"a folder that is there, seen from {path.parent.absolute()}"))
     except FileProblems as error:
@@ -105,6 +114,24 @@ def _contradictions(source: Source, file: BenchFile) -> list[Problem]:
             wrong = f"another device is named '{role}'; topics know devices by role, so rename that device"
             problems.append(source.problem(at, wrong))
     return problems
+
+
+def _account(source: Source, file: BenchFile) -> tuple[Account, list[Problem]]:
+    """The account as far as its files may stand, and what is wrong with them."""
+    mqtt, folder = file.mqtt, source.path.parent.absolute()
+    found: dict[str, Any] = {}
+    problems = []
+    looks: tuple[tuple[str, str, Callable[[Path], Any]], ...] = (
+        ("password_file", "password", read_secret),
+        ("ca_file", "ca_file", check_authorities),
+    )
+    for key, name, look in looks:
+        if (place := getattr(mqtt, key)) is not None:
+            try:
+                found[name] = look(folder / place)
+            except ValueError as error:
+                problems.append(source.problem(("mqtt", key), str(error)))
+    return Account(user=mqtt.user, **found), problems
 
 
 def _against_records(source: Source, file: BenchFile, records: Records) -> list[Problem]:

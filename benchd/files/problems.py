@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchd.errors import BenchdError
 
 _SHOWN = 60
+_IN_URL = re.compile(r"(://)[^/\s'\"]*@")
+_SECRET_KEY = re.compile(r"pass(word|wd|phrase)?|pw|secret|token", re.IGNORECASE)
+HIDDEN = "(not shown)"
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One fault of one file. `line` and `column` count from 1; 0 where the file could not be read at all."""
+    """One fault of one file. `line` and `column` count from 1; 0 where the file could not be read at all.
+
+    What stands there is told to terminals, logs and programs: not so the account in a URL, or what a key calls secret.
+    """
 
     file: str
     line: int
@@ -20,6 +27,11 @@ class Problem:
     key: str
     stands: str
     allowed: str
+
+    def __post_init__(self) -> None:
+        secret = _SECRET_KEY.fullmatch(self.key.rpartition(".")[2]) is not None
+        shown_too = HIDDEN if secret and self.stands else _IN_URL.sub(rf"\1{HIDDEN}@", self.stands)
+        object.__setattr__(self, "stands", shown_too)
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file

@@ -77,13 +77,9 @@ class EmbeddedBroker:
         """Where benchd itself connects: MQTT 5."""
         return Endpoint(LOOPBACK, self.ports.v5, "5")
 
-    def listeners(self) -> tuple[Endpoint, Endpoint, Endpoint]:
+    def listeners(self) -> tuple[Endpoint, Endpoint]:
         """Every listener as a client of it would connect."""
-        return (
-            Endpoint(LOOPBACK, self.ports.v4, "3.1.1"),
-            self.endpoint,
-            Endpoint(LOOPBACK, self.ports.websocket, "3.1.1", websocket=True),
-        )
+        return (Endpoint(LOOPBACK, self.ports.v4, "3.1.1"), self.endpoint)
 
     def resident_bytes(self) -> int:
         """Memory of the child, 0 when it does not run."""
@@ -112,8 +108,7 @@ class EmbeddedBroker:
                 )
         user = unprivileged_user(self.child)
         self.told.append(
-            f"Broker {self.child} on {LOOPBACK}: MQTT 3.1.1 on {self.ports.v4}, MQTT 5 on {self.ports.v5}, "
-            f"WebSocket on {self.ports.websocket}" + (f", as user {user}." if user else ".")
+            f"Broker {self.child} on {LOOPBACK}{f', as user {user}' if user else ''}: {self.ports.spoken(self.child)}."
         )
         for sentence in self.told:
             _log.info(sentence)

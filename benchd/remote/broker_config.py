@@ -17,19 +17,26 @@ LOOPBACK = "127.0.0.1"
 
 @dataclass(frozen=True, slots=True)
 class Ports:
-    """One port each for MQTT 3.1.1, MQTT 5 and WebSocket (3.1.1 on iotcore, both on mosquitto)."""
+    """One port each for MQTT 3.1.1 and MQTT 5. There is none for WebSocket: neither child looks at the `Origin` of a
+    handshake (RFC 6455, 10.2), so any page open in a browser on this machine could command the bench."""
 
     v4: int = 1883
     v5: int = 1884
-    websocket: int = 1885
 
-    def all(self) -> tuple[int, int, int]:
-        """The three, in order."""
-        return (self.v4, self.v5, self.websocket)
+    def all(self) -> tuple[int, int]:
+        """The two, in order."""
+        return (self.v4, self.v5)
 
     def by_name(self) -> dict[str, int]:
-        """The three by the names under which they are told to programs."""
-        return {"v4": self.v4, "v5": self.v5, "websocket": self.websocket}
+        """The two by the names under which they are told to programs."""
+        return {"v4": self.v4, "v5": self.v5}
+
+    def spoken(self, child: Child) -> str:
+        """Which port speaks what, in words."""
+        if child == "mosquitto":
+            return f"MQTT 3.1.1 and 5 on {self.v4} and on {self.v5}; no WebSocket"
+        wrong = "the other version is closed there without an answer"
+        return f"MQTT 3.1.1 on {self.v4}, MQTT 5 on {self.v5} ({wrong}); no WebSocket"
 
 
 def mosquitto_executable() -> str | None:
@@ -62,7 +69,7 @@ def free_ports(wanted: Ports) -> tuple[Ports, list[str]]:
     """`wanted`, each taken port replaced by a free one; and a sentence for each replacement."""
     found: list[int] = []
     told: list[str] = []
-    for name, port in zip(("MQTT 3.1.1", "MQTT 5", "WebSocket"), wanted.all(), strict=True):
+    for name, port in zip(("MQTT 3.1.1", "MQTT 5"), wanted.all(), strict=True):
         chosen = port if port and port not in found and _is_free(port) else _any_free(found)
         if port and chosen != port:
             told.append(f"Port {port} ({name}) is taken; {chosen} is used instead.")
@@ -123,9 +130,6 @@ def _mosquitto(ports: Ports) -> str:
         "log_type warning",
         f"listener {ports.v4} {LOOPBACK}",
         f"listener {ports.v5} {LOOPBACK}",
-        f"listener {ports.websocket} {LOOPBACK}",
-        "protocol websockets",
-        "socket_domain ipv4",  # without it the WebSocket listener binds every address
     ]
     if os.geteuid() == 0 and unprivileged_user("mosquitto") is None:
         lines.append("user root")
@@ -137,7 +141,7 @@ def _iotcore(ports: Ports) -> str:
         "id = 0\n[router]\nid = 0\nmax_connections = 1000\nmax_outgoing_packet_count = 2000\n"
         "max_segment_size = 1048576\nmax_segment_count = 4\n"
     )
-    listeners = (("v4", ports.v4), ("v5", ports.v5), ("ws", ports.websocket))
+    listeners = (("v4", ports.v4), ("v5", ports.v5))
     return head + "".join(
         f'[{kind}.1]\nname = "{kind}"\nlisten = "{LOOPBACK}:{port}"\nnext_connection_delay_ms = 1\n'
         f"[{kind}.1.connections]\nconnection_timeout_ms = 5000\nmax_payload_size = 262144\n"

@@ -7,37 +7,40 @@ though not during a run of the holder's own. Looking and stopping never need it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Literal, get_args
+from typing import get_args
 
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.errors import Refused
+from benchd.files.bench_file import UserRole
 
-Role = Literal["look", "answer", "drive", "keep"]
+Role = UserRole
 _RANK = {role: rank for rank, role in enumerate(get_args(Role))}
 
 
 class Roles:
-    """The roles of the users. Until there is any account (loopback), every name is believed and has every role."""
+    """The roles of the users. Until any is stated (on loopback alone) every name is believed and has every role; from
+    then on whoever is not among them may look."""
 
     def __init__(self, users: Mapping[str, Role] | None = None) -> None:
         self._users = dict(users or {})
 
-    def of(self, user: str) -> Role | None:
-        """The user's role; None for one who has none."""
-        return self._users.get(user) if self._users else "keep"
+    def of(self, user: str) -> Role:
+        """The user's role."""
+        return self._users.get(user, "look") if self._users else "keep"
 
     def has(self, user: str, least: Role) -> bool:
         """Whether the user's role is `least` or above it."""
-        role = self.of(user)
-        return role is not None and _RANK[role] >= _RANK[least]
+        return _RANK[self.of(user)] >= _RANK[least]
 
     def need(self, user: str, least: Role) -> None:
         """Raises Refused (not_allowed) for a user below `least`."""
         if not self.has(user, least):
-            role = self.of(user)
             raise Refused(
-                "not_allowed", f"{user} has the role {role or 'of nobody'}; this needs {least}.", data={"needs": least}
+                "not_allowed",
+                f"{user} has the role {self.of(user)}; this needs {least}.",
+                advice="Roles stand in the bench file, under `mqtt` as `users`.",
+                data={"needs": least},
             )
 
 

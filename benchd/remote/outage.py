@@ -24,9 +24,11 @@ class Outages:
         self._clock = clock
         self._down: set[str] = set()
         self._since = 0.0
+        self.reason = "no answer"
 
     def lost(self, name: str, reason: str) -> None:
-        """The connection `name` is down, for the first time or still."""
+        """The connection `name` is down, for the first time or still; `reason` keeps why."""
+        self.reason = reason
         if not self._down:
             self._since = self._clock.monotonic()
             _log.warning("no connection to the MQTT broker (%s); trying again until there is", reason)

@@ -7,11 +7,11 @@ import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
 from benchd.bench.bench import Bench
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
+from benchd.files.bench_file import Mqtt
 from benchd.files.run_folder import run_folder
 from benchd.parts import Parts
 from benchd.procedures.runner import Runner
@@ -31,7 +31,7 @@ from benchd.remote.stop_road import StopRoad
 from benchd.remote.topics import Topics
 from benchd.remote.watchdog import Watchdog
 from benchd.remote.whereabouts import Whereabouts
-from benchd.remote.wire import Endpoint
+from benchd.remote.wire import Endpoint, endpoint_of
 
 CONNECT_WITHIN_S = 15.0
 
@@ -68,7 +68,7 @@ class MqttService:
         endpoint = await self._broker(stack)
         topics = Topics(self.bench)
         events = EventTeller(bench.events, clock)
-        roles = Roles()
+        roles = Roles(bench.file.mqtt.users)
         control = Control(clock, roles, bench.notices, run_of=lambda: runner.user)
         intake = Intake(
             {**BenchHandlers(bench, runner).by_verb(), **control_handlers(control)},
@@ -100,8 +100,8 @@ class MqttService:
         except TimeoutError:
             raise BenchdError(
                 "timeout",
-                f"No MQTT broker answered at {endpoint()} within {CONNECT_WITHIN_S:g} s.",
-                advice="Start it, or write `broker: embedded` under `mqtt` in the bench file.",
+                f"No MQTT broker answered at {endpoint()} within {CONNECT_WITHIN_S:g} s ({outages.reason}).",
+                advice="Start it, look at the account, or write `broker: embedded` under `mqtt` in the bench file.",
             ) from None
         self.endpoint = endpoint()
         files = [run_folder() / f"{self.bench}.json", *([self._ports_file] if self._ports_file else [])]
@@ -111,8 +111,8 @@ class MqttService:
     async def _broker(self, stack: contextlib.AsyncExitStack) -> Callable[[], Endpoint]:
         mqtt = self._bench.file.mqtt
         if mqtt.broker != "embedded":
-            url = urlsplit(mqtt.broker)
-            external = Endpoint(url.hostname or "127.0.0.1", url.port or 1883, "5")
+            external = endpoint_of(mqtt.broker, self._bench.loaded.broker_account())
+            self.told = _of_a_broker_elsewhere(mqtt, external)
             return lambda: external
         embedded = EmbeddedBroker(self._clock, child=mqtt.child, ports=Ports(*mqtt.ports))
         broker = await stack.enter_async_context(embedded)
@@ -132,6 +132,17 @@ class MqttService:
     def _tell_where(self) -> None:
         if self._whereabouts is not None and self.endpoint is not None:
             self._whereabouts.tell(self.bench, self._file, self._bench.store.path, self.endpoint, self.listeners)
+
+
+def _of_a_broker_elsewhere(mqtt: Mqtt, at: Endpoint) -> list[str]:
+    """What a person must know who opens a bench to a broker that others share."""
+    account = f" as {at.account.user}" if at.account.user else ", without an account"
+    told = [f"Broker at {at}{account}: MQTT 5."]
+    if mqtt.users is None:
+        told.append("Every name is believed there and may do everything: state `users` under `mqtt` in the bench file.")
+    else:
+        told.append("Names are believed as the broker tells them: its access list must pin each account to its name.")
+    return told
 
 
 async def _every_second(work: Callable[[], None], clock: Clock) -> None:

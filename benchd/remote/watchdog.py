@@ -8,7 +8,6 @@ connected publishes everything again because its connection broke.
 from __future__ import annotations
 
 import asyncio
-import base64
 import logging
 import secrets
 from collections.abc import Callable
@@ -96,8 +95,6 @@ async def echoes(endpoint: Endpoint, *, timeout_s: float = 2.0) -> bool:
     payload = secrets.token_bytes(8)
     try:
         async with asyncio.timeout(2 * timeout_s):
-            if endpoint.websocket and not await _upgrades(endpoint, timeout_s):
-                return False
             async with open_wire(endpoint, "benchd-watchdog", timeout_s=timeout_s) as client:
                 await client.subscribe(topic, qos=0)
                 await client.publish(topic, payload, qos=0)
@@ -107,26 +104,3 @@ async def echoes(endpoint: Endpoint, *, timeout_s: float = 2.0) -> bool:
     except (aiomqtt.MqttError, TimeoutError):
         pass
     return False
-
-
-async def _upgrades(endpoint: Endpoint, timeout_s: float) -> bool:
-    """Whether the listener answers a WebSocket handshake at all (RFC 6455, 4.1).
-
-    Asked first and by ourselves, because the library leaves its socket open when nobody answers one.
-    """
-    writer = None
-    try:
-        async with asyncio.timeout(timeout_s):
-            reader, writer = await asyncio.open_connection(endpoint.host, endpoint.port)
-            key = base64.b64encode(secrets.token_bytes(16)).decode()
-            writer.write(
-                f"GET /mqtt HTTP/1.1\r\nHost: {endpoint.host}:{endpoint.port}\r\nUpgrade: websocket\r\n"
-                f"Connection: Upgrade\r\nSec-WebSocket-Key: {key}\r\nSec-WebSocket-Protocol: mqtt\r\n"
-                "Sec-WebSocket-Version: 13\r\n\r\n".encode()
-            )
-            return b" 101 " in await reader.readline()
-    except (OSError, TimeoutError, ValueError):
-        return False
-    finally:
-        if writer is not None:
-            writer.close()

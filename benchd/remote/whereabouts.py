@@ -15,7 +15,7 @@ from benchd.remote.wire import Endpoint
 class Whereabouts:
     """`with Whereabouts(files) as where:`; the files are there from the first `tell` until the block ends.
 
-    A file is whole or absent at any moment. Raises OSError.
+    A file is whole or absent at any moment. That the broker asks for an account is told, never whose. Raises OSError.
     """
 
     def __init__(self, files: Sequence[Path]) -> None:
@@ -30,6 +30,9 @@ class Whereabouts:
             "store": f"sqlite:///{record.absolute()}",
             "host": endpoint.host,
             "port": endpoint.port,
+            "url": str(endpoint),
+            "account": endpoint.account.user is not None,
+            "ca_file": None if endpoint.account.ca_file is None else str(endpoint.account.ca_file),
             "listeners": dict(listeners),
         }
         for place in self._files:

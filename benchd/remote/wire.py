@@ -14,24 +14,27 @@ import secrets
 import socket
 import ssl
 import string
-from collections.abc import AsyncIterator, Awaitable
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from dataclasses import dataclass
 from typing import Any, Literal, TypeVar
-from urllib.parse import unquote, urlsplit
 
 import aiomqtt
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.errors import Refused
+from benchd.files.broker_account import NO_ACCOUNT, Account, broker_url
 
 Version = Literal["3.1.1", "5"]
 T = TypeVar("T")
 NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
 KEEPALIVE_S = 8
 """A dead connection shows after two of them and the library's look once a second: 18 s, of 20 allowed."""
+REFUSED = 0x80
+"""From here on the codes of an acknowledgement say no (MQTT 3.1.1, 3.9.3; MQTT 5, 2.4)."""
 _ALPHABET = string.ascii_lowercase + string.digits
 # The library logs every failed read and dropped message; an outage is told once, by `benchd.remote.outage`.
 _quiet = logging.getLogger("benchd.remote.library")
@@ -40,39 +43,26 @@ _quiet.setLevel(logging.CRITICAL + 1)
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """Where a broker listens and how to speak to it. The password is kept out of every `repr`."""
+    """Where a broker listens and how to speak to it; `account` holds for `tls` what makes the broker known, too."""
 
     host: str
     port: int
     version: Version = "5"
-    username: str | None = None
-    password: str | None = field(default=None, repr=False)
     tls: bool = False
-    websocket: bool = False
+    account: Account = NO_ACCOUNT
 
     def __str__(self) -> str:
-        return f"{'mqtts' if self.tls else 'mqtt'}://{self.host}:{self.port}"
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
 
 
-def endpoint_of(url: str, *, version: Version = "5") -> Endpoint:
-    """`mqtt://[user:password@]host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else."""
+def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
+    """`mqtt://host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else, a secret in it before all."""
     try:
-        parts = urlsplit(url if "://" in url else f"mqtt://{url}")
-        port = parts.port
-    except ValueError:
-        parts, port = urlsplit(""), None
-    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.path not in ("", "/"):
-        # The text is not repeated: it may hold a password.
-        raise Refused("bad_request", "That is no broker.", advice="Write mqtt://host:1883 or mqtts://host:8883.")
-    tls = parts.scheme == "mqtts"
-    return Endpoint(
-        parts.hostname,
-        port or (8883 if tls else 1883),
-        version,
-        unquote(parts.username) if parts.username else None,
-        unquote(parts.password) if parts.password else None,
-        tls,
-    )
+        at = broker_url(url)
+    except ValueError as error:  # the text is not repeated: it may hold a password
+        raise Refused("bad_request", "That is no broker.", advice=f"Give {error}.") from None
+    return Endpoint(at.host, at.port, tls=at.tls, account=account or NO_ACCOUNT)
 
 
 def random_id(prefix: str) -> str:
@@ -156,11 +146,16 @@ async def subscribe(
     `stored`: deliver what is retained; `keep_flag`: a live message keeps its retain flag; `own`: hear our own.
     """
     if endpoint.version != "5":
-        await client.subscribe(topic, qos=qos)
+        _granted(topic, await client.subscribe(topic, qos=qos))
         return
     handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if stored else SubscribeOptions.RETAIN_DO_NOT_SEND
     options = SubscribeOptions(qos=qos, noLocal=not own, retainAsPublished=keep_flag, retainHandling=handling)
-    await client.subscribe(topic, options=options)
+    _granted(topic, await client.subscribe(topic, options=options))
+
+
+def _granted(topic: str, codes: Iterable[int | ReasonCode]) -> None:
+    if any((code if isinstance(code, int) else code.value) >= REFUSED for code in codes):
+        raise aiomqtt.MqttError(f"the broker lets us not hear {topic}: look at its access list")
 
 
 @contextlib.asynccontextmanager
@@ -180,13 +175,12 @@ async def open_wire(
     client = _Client(
         endpoint.host,
         endpoint.port,
-        username=endpoint.username,
-        password=endpoint.password,
+        username=endpoint.account.user,
+        password=endpoint.account.password,
         identifier=random_id(name),
         protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
         clean_session=None if five else True,
         clean_start=True if five else MQTT_CLEAN_START_FIRST_ONLY,
-        transport="websockets" if endpoint.websocket else "tcp",
         keepalive=KEEPALIVE_S,
         timeout=timeout_s,
         will=will,
@@ -195,13 +189,37 @@ async def open_wire(
         max_queued_incoming_messages=queue,
         max_queued_outgoing_messages=1000,
         socket_options=NO_DELAY,
-        tls_context=ssl.create_default_context() if endpoint.tls else None,
+        tls_context=_tls(endpoint) if endpoint.tls else None,
     )
+    if endpoint.tls:
+        client._client._ssl_wrap_socket = _handshake(endpoint, timeout_s)  # type: ignore[assignment,method-assign]
     await _connect(client, timeout_s)
     try:
         yield client
     finally:
         await _close(client)
+
+
+def _tls(endpoint: Endpoint) -> ssl.SSLContext:
+    """The broker's certificate must be signed by who is trusted, and for the host by which it was named."""
+    return ssl.create_default_context(cafile=endpoint.account.ca_file)
+
+
+def _handshake(endpoint: Endpoint, timeout_s: float) -> Callable[[socket.socket], ssl.SSLSocket]:
+    """As the library's, which leaves the socket open when the handshake fails."""
+    context = _tls(endpoint)
+
+    def shake(plain: socket.socket) -> ssl.SSLSocket:
+        wrapped = context.wrap_socket(plain, server_hostname=endpoint.host, do_handshake_on_connect=False)
+        try:
+            wrapped.settimeout(timeout_s)
+            wrapped.do_handshake()
+        except BaseException:
+            wrapped.close()
+            raise
+        return wrapped
+
+    return shake
 
 
 async def _connect(client: aiomqtt.Client, timeout_s: float) -> None:

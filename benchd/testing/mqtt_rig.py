@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from benchd.bench.events import Events
@@ -12,7 +12,7 @@ from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.remote.beat import Beat, tell_beat
 from benchd.remote.connection import Connection
-from benchd.remote.control import Control, Roles
+from benchd.remote.control import Control, Role, Roles
 from benchd.remote.events import EventTeller
 from benchd.remote.ids import SeenIds
 from benchd.remote.intake import Handler, Intake, Request, control_handlers
@@ -28,8 +28,9 @@ from benchd.remote.wire import Endpoint
 class MqttRig:
     """The remote room of a bench called `north-rail`; what would be carried out is recorded in `done` and `stops`."""
 
-    def __init__(self, endpoint: Callable[[], Endpoint]) -> None:
+    def __init__(self, endpoint: Callable[[], Endpoint], *, users: Mapping[str, Role] | None = None) -> None:
         self._endpoint = endpoint
+        self.wait_s = 10.0
         self.clock = Clock()
         self.topics = Topics("north-rail")
         self.notices = Notices()
@@ -38,7 +39,7 @@ class MqttRig:
         self.done: list[Request] = []
         self.stops: list[tuple[str, StopArgs]] = []
         self.run_holder: str | None = None
-        self.roles = Roles()
+        self.roles = Roles(users)
         self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
         self.events = EventTeller(Events(self.notices, None, self.clock), self.clock, burst=1000, per_s=1000)
         handlers: dict[str, Handler] = dict.fromkeys(VERBS, self._record)
@@ -97,13 +98,18 @@ class MqttRig:
     async def up(self) -> None:
         """Until both connections do their work; a task that failed is told at once."""
         ready = [asyncio.create_task(event.wait()) for event in (self.connection.ready, self.road.ready)]
-        async with asyncio.timeout(10):
-            while not all(task.done() for task in ready):
-                waiting = [task for task in ready if not task.done()]
-                await asyncio.wait([*waiting, *self.tasks], return_when=asyncio.FIRST_COMPLETED)
-                for task in self.tasks:
-                    if task.done():
-                        task.result()
+        try:
+            async with asyncio.timeout(self.wait_s):
+                while not all(task.done() for task in ready):
+                    waiting = [task for task in ready if not task.done()]
+                    await asyncio.wait([*waiting, *self.tasks], return_when=asyncio.FIRST_COMPLETED)
+                    for task in self.tasks:
+                        if task.done():
+                            task.result()
+        finally:
+            for one in ready:
+                one.cancel()
+            await asyncio.wait(ready)
 
     async def __aexit__(self, *_: object) -> None:
         for task in self.tasks:

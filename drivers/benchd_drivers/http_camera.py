@@ -65,6 +65,10 @@ class HttpCameraConfig(BaseModel):
 
     @model_validator(mode="after")
     def _one_host(self) -> Self:
+        if "@" in urlsplit(self.url).netloc:
+            raise ValueError(
+                "url: an address without name and password; they would not be sent, and be shown in errors"
+            )
         if self.settings_url is not None:
             try:
                 self.settings_url.format(exposure_ms=1.0, gain=1.0)

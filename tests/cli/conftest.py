@@ -70,7 +70,7 @@ async def benchd(run_folder: Path, *words: str, stdin: bytes | None = None) -> T
 @pytest.fixture
 async def rig(no_leaks: None, run_folder: Path) -> AsyncIterator[MqttRig]:
     """The remote room of a bench called north-rail, on line and found in the run folder."""
-    async with EmbeddedBroker(Clock(), ports=Ports(0, 0, 0)) as broker, MqttRig(lambda: broker.endpoint) as built:
+    async with EmbeddedBroker(Clock(), ports=Ports(0, 0)) as broker, MqttRig(lambda: broker.endpoint) as built:
         running(run_folder, "north-rail", host=broker.endpoint.host, port=broker.endpoint.port)
         yield built
 

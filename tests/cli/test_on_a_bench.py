@@ -68,7 +68,7 @@ class Bench:
         text = file.read_text(encoding="utf-8")
         text = text.replace("http://127.0.0.1:8780/frame.png", self.camera)
         text = text.replace("http://127.0.0.1:8780/settings", self.camera.replace("frame.png", "settings"))
-        text = text.replace("mqtt: {broker: embedded}", "mqtt: {broker: embedded, ports: [0, 0, 0]}")
+        text = text.replace("mqtt: {broker: embedded}", "mqtt: {broker: embedded, ports: [0, 0]}")
         file.write_text(text, encoding="utf-8")
         self.hand("set", "ring", "infinity")
 

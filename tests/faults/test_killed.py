@@ -30,7 +30,7 @@ KILLS, SEED = 5, 20310405
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def bench() -> AsyncIterator[Lab]:
-    async with EmbeddedBroker(Clock(), ports=Ports(0, 0, 0)) as broker:
+    async with EmbeddedBroker(Clock(), ports=Ports(0, 0)) as broker:
 
         def elsewhere(doc: Any) -> None:
             doc["mqtt"] = {"broker": f"mqtt://127.0.0.1:{broker.ports.v5}"}

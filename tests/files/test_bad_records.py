@@ -73,7 +73,7 @@ def line_of(path: Path, text: str) -> int:
             "broker: embedded",
             "broker: broker.lan",
             "mqtt.broker",
-            " = 'broker.lan': 'embedded', or a URL such as mqtt://",
+            " = 'broker.lan': 'embedded', or the URL of a broker, such as mqtts://",
         ),
         ("cover: [],", "pattern: cross, cover: [],", "target.pattern", " = 'cross': unknown key; known here: id"),
         ("shims_um: [10, 20,", "shims_um: [10, x,", "shims_um[1]", " = 'x': a number"),

@@ -10,6 +10,7 @@ import socket
 import sys
 import textwrap
 import time
+from dataclasses import replace
 
 import psutil
 import pytest
@@ -30,19 +31,55 @@ async def test_every_listener_echoes_and_is_on_loopback_only(broker: EmbeddedBro
     assert {address.port for address in bound} == set(broker.ports.all())
 
 
+async def test_a_page_of_the_web_finds_no_way_in(broker: EmbeddedBroker) -> None:
+    """A page of any origin, opened in a browser on the bench's machine, could take control over WebSocket and home.
+
+    A handshake (RFC 6455, 4.1) is answered nowhere; what listens beside the two ports is told by the test before.
+    """
+    assert broker.pid is not None
+    bound = {c.laddr.port for c in psutil.Process(broker.pid).net_connections("inet") if c.status == psutil.CONN_LISTEN}
+    for port in bound:
+        reader, writer = await asyncio.open_connection("127.0.0.1", port)
+        writer.write(
+            f"GET /mqtt HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+            "Origin: https://page.example\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n"
+            "Sec-WebSocket-Protocol: mqtt\r\nSec-WebSocket-Version: 13\r\n\r\n".encode()
+        )
+        said = b""
+        with contextlib.suppress(TimeoutError, ConnectionError):
+            async with asyncio.timeout(8):
+                said = await reader.readline()
+        assert b"101" not in said
+        writer.close()
+
+
+async def test_which_port_speaks_what_is_told(broker: EmbeddedBroker) -> None:
+    """A client of the wrong version was closed without a word, and no line said which port takes which."""
+    (said,) = [sentence for sentence in broker.told if sentence.startswith("Broker")]
+    both = await asyncio.gather(*(echoes(replace(at, version="5")) for at in broker.listeners()))
+    v4, v5 = broker.ports.all()
+    assert "no WebSocket" in said
+    if broker.child == "mosquitto":
+        assert both == [True, True]
+        assert f"MQTT 3.1.1 and 5 on {v4} and on {v5}" in said
+    else:
+        assert both == [False, True]
+        assert f"MQTT 3.1.1 on {v4}, MQTT 5 on {v5} (the other version is closed there without an answer)" in said
+
+
 async def test_taken_ports_are_replaced_and_told(child: Child) -> None:
     with socket.socket() as squatter:
         squatter.bind(("127.0.0.1", 0))
         squatter.listen()
         taken = squatter.getsockname()[1]
-        async with EmbeddedBroker(Clock(), child=child, ports=Ports(taken, 0, 0)) as broker:
+        async with EmbeddedBroker(Clock(), child=child, ports=Ports(taken, 0)) as broker:
             assert broker.ports.v4 != taken
             assert any(str(taken) in sentence and str(broker.ports.v4) in sentence for sentence in broker.told)
             assert await echoes(broker.listeners()[0])
 
 
 async def test_ports_are_free_after_stop(child: Child) -> None:
-    async with EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0, 0)) as broker:
+    async with EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0)) as broker:
         pid, ports = broker.pid, broker.ports
     assert pid is not None
     assert not psutil.pid_exists(pid)
@@ -59,7 +96,7 @@ async def test_child_dies_with_a_killed_parent(child: Child) -> None:
         from benchd.remote.broker import EmbeddedBroker
         from benchd.remote.broker_config import Ports
         async def main():
-            async with EmbeddedBroker(Clock(), child="{child}", ports=Ports(0, 0, 0)) as broker:
+            async with EmbeddedBroker(Clock(), child="{child}", ports=Ports(0, 0)) as broker:
                 print(broker.pid, flush=True)
                 await asyncio.sleep(60)
         asyncio.run(main())
@@ -78,14 +115,14 @@ async def test_child_dies_with_a_killed_parent(child: Child) -> None:
 
 @pytest.mark.skipif(os.geteuid() != 0 or mosquitto_executable() is None, reason="root with mosquitto only")
 async def test_mosquitto_does_not_run_as_root() -> None:
-    async with EmbeddedBroker(Clock(), child="mosquitto", ports=Ports(0, 0, 0)) as broker:
+    async with EmbeddedBroker(Clock(), child="mosquitto", ports=Ports(0, 0)) as broker:
         assert psutil.Process(broker.pid).uids().real != 0
         assert any("as user" in sentence for sentence in broker.told)
 
 
 async def test_a_child_that_cannot_start_tells_its_last_words(child: Child, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("benchd.remote.broker.config_text", lambda *_: "this is = no [configuration\n")
-    broker = EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0, 0))
+    broker = EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0))
     with pytest.raises(BenchdError) as caught:
         await broker.start()
     assert caught.value.code == "device_fault"
@@ -118,7 +155,7 @@ async def test_killed_broker_is_restarted_on_its_ports(broker: EmbeddedBroker) -
         reason = await told.get()
     assert "ended" in reason
     assert broker.ports == ports
-    assert [await echoes(listener) for listener in broker.listeners()] == [True, True, True]
+    assert [await echoes(listener) for listener in broker.listeners()] == [True, True]
     watching.cancel()
     await asyncio.wait({watching})
 
@@ -137,7 +174,7 @@ async def test_hung_broker_is_restarted_after_two_failures(broker: EmbeddedBroke
     await asyncio.wait({watching})
     assert "nothing comes back" in reason
     assert broker.pid != pid
-    assert [await echoes(listener) for listener in broker.listeners()] == [True, True, True]
+    assert [await echoes(listener) for listener in broker.listeners()] == [True, True]
 
 
 async def test_router_killed_by_a_topic_is_found_and_replaced() -> None:
@@ -148,7 +185,7 @@ async def test_router_killed_by_a_topic_is_found_and_replaced() -> None:
     import paho.mqtt.client as paho
     from paho.mqtt.enums import CallbackAPIVersion
 
-    async with EmbeddedBroker(Clock(), child="iotcore", ports=Ports(0, 0, 0)) as broker:
+    async with EmbeddedBroker(Clock(), child="iotcore", ports=Ports(0, 0)) as broker:
         told: asyncio.Queue[str] = asyncio.Queue()
         stranger = paho.Client(CallbackAPIVersion.VERSION2)
         stranger.connect("127.0.0.1", broker.ports.v4)

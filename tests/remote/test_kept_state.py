@@ -201,6 +201,7 @@ async def test_online_is_false_after_a_proper_end(rig: MqttRig, broker: Embedded
 async def test_last_will_of_a_killed_daemon_says_offline(broker: EmbeddedBroker) -> None:
     script = textwrap.dedent(f"""
         import asyncio
+        from benchd.files.broker_account import Account
         from benchd.remote.wire import Endpoint
         from benchd.testing.mqtt_rig import MqttRig
         async def main():

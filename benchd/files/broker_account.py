@@ -1,0 +1,110 @@
+"""The broker that a bench file names and the account there: what may stand, and the secret out of a file of its own.
+
+A secret stands in no bench file and no URL, as both are shown, copied and asked about. It stands alone in a file that
+nobody else may read.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import re
+import ssl
+import stat
+from dataclasses import dataclass, field
+from pathlib import Path
+from urllib.parse import urlsplit
+
+_HOST = re.compile(r"[A-Za-z0-9_.-]+|\[[0-9A-Fa-f:.]+\]")
+_URL = "such as mqtts://broker.lan:8883"
+NO_SECRET = "a URL without name and password; write user: and password_file: beside it, with the secret in that file"
+_LONGEST = 1024
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerUrl:
+    """Where a broker is: host (no brackets), port, and whether it is spoken to over TLS."""
+
+    host: str
+    port: int
+    tls: bool
+
+    @property
+    def loopback(self) -> bool:
+        """Whether it can be nowhere but on this machine."""
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return self.host == "localhost"
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """How to log in; the password is kept out of every `repr`. `ca_file` None: the machine's own authorities."""
+
+    user: str | None = None
+    password: str | None = field(default=None, repr=False)
+    ca_file: Path | None = None
+
+
+NO_ACCOUNT = Account()
+
+
+def broker_url(text: str) -> BrokerUrl:
+    """`mqtt://host[:port]` or `mqtts://host[:port]`. Raises ValueError with what may stand, without what stood."""
+    try:
+        parts = urlsplit(text)
+        port = parts.port
+    except ValueError:
+        raise ValueError(f"the URL of a broker, {_URL}") from None
+    if "@" in text:
+        raise ValueError(NO_SECRET)
+    if parts.scheme in ("ws", "wss"):
+        raise ValueError(f"mqtt:// or mqtts://, {_URL}: benchd does not speak MQTT over WebSocket")
+    host = parts.netloc.removesuffix(f":{port}") if port is not None else parts.netloc.removesuffix(":")
+    rest = parts.path.strip("/") or parts.query or parts.fragment
+    if parts.scheme not in ("mqtt", "mqtts") or _HOST.fullmatch(host) is None or rest or port == 0:
+        raise ValueError(f"the URL of a broker, {_URL}")
+    tls = parts.scheme == "mqtts"
+    return BrokerUrl(parts.hostname or "", port or (8883 if tls else 1883), tls)
+
+
+def read_secret(path: Path) -> str:
+    """The one line of a file that its owner alone may read. Raises ValueError with what is to be done about it."""
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as error:
+        raise ValueError(f"a file that can be read ({error.strerror}: {path})") from None
+    try:
+        _demand_private(os.fstat(handle), path)
+        raw = os.read(handle, _LONGEST + 1)
+    finally:
+        os.close(handle)
+    try:
+        secret = raw.decode("utf-8").removesuffix("\n").removesuffix("\r")
+    except UnicodeDecodeError:
+        secret = ""
+    if not secret or not secret.isprintable() or len(raw) > _LONGEST:
+        raise ValueError("a file with the password alone in it, one line of text")
+    return secret
+
+
+def _demand_private(about: os.stat_result, path: Path) -> None:
+    if not stat.S_ISREG(about.st_mode):
+        raise ValueError("a plain file with the password in it")
+    if about.st_uid not in (os.geteuid(), 0):
+        raise ValueError(f"a file that belongs to who runs benchd, not to user id {about.st_uid}")
+    if about.st_mode & 0o077:
+        mode = stat.S_IMODE(about.st_mode)
+        raise ValueError(f"a file that nobody else may read, and its mode is {mode:04o}; run chmod 600 {path}")
+
+
+def check_authorities(path: Path) -> Path:
+    """The file of certificates by which a broker is known, as it is. Raises ValueError with what may stand."""
+    try:
+        ssl.create_default_context(cafile=str(path))
+    except ssl.SSLError:
+        raise ValueError(f"a file of certificates in PEM, which {path} is not") from None
+    except OSError as error:
+        raise ValueError(f"a file that can be read ({error.strerror}: {path})") from None
+    return path
