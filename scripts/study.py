@@ -39,7 +39,7 @@ def main() -> int:
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="scripts/study", description=__doc__)
-    parser.add_argument("--quick", action="store_true", help="a handful of strata, one core, under a minute")
+    parser.add_argument("--quick", action="store_true", help="the strata of the tests, one core, a few minutes")
     parser.add_argument("--cases", type=int, help=f"cases a stratum (default {FULL_CASES})")
     parser.add_argument("--strata", help=f"names with commas between: {', '.join(STRATA)}")
     parser.add_argument("--seed", type=int, default=SEED)

@@ -10,15 +10,16 @@ from typing import Any
 from benchd.assessments import gauge_readings as gauge
 from benchd.assessments.finding import Finding
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
-from benchd.bench.lengths_by_gauge import comparator_of, cover_of
+from benchd.bench.lengths_by_gauge import comparator_of, cover_of, ring_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.devices import GaugeSpec
 from benchd.files.artefacts import Layer
 from benchd.files.bench_file import BenchFile
 from benchd.files.loading import load_bench
 from benchd.files.records_folder import Records
-from study_strata import Stratum
-from study_world import ADAPTER, COVER, LENS, RING, CaseWorld
+from benchd_simulators.world.fitting import REFERENCE_C
+from study_strata import Doubts, Stratum
+from study_world import ADAPTER, COVER, GLASS, LENS, RING, CaseWorld
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 REMOUNTS = 5
@@ -41,14 +42,8 @@ def files_of(stratum: Stratum) -> BenchFiles:
     """Read from configs/, the lens given the stratum's f-number."""
     folder = "workshop" if stratum.arrangement == "wall" else "workshop-collimated"
     loaded = load_bench(CONFIGS / folder / "bench.yaml")
-    lens = loaded.records.lens(LENS).model_copy(update={"f_number": stratum.f_number})
-    records = Records(
-        loaded.records.adapters,
-        loaded.records.glasses,
-        loaded.records.references,
-        {**loaded.records.lenses, LENS: lens},
-    )
-    file = loaded.file
+    records = _records_with(loaded.records, stratum)
+    file = _file_with(loaded.file, stratum.doubts)
     if stratum.covered:
         cover = Layer(
             thickness_mm=COVER.thickness_mm.record,
@@ -58,8 +53,12 @@ def files_of(stratum: Stratum) -> BenchFiles:
             at_nm=546,
         )
         file = file.model_copy(update={"target": file.target.model_copy(update={"cover": (cover,)})})
-    own = loaded.file.devices["scale"].rest
-    dial = loaded.file.devices["dial"].rest
+    doubts = stratum.doubts
+    own = {**loaded.file.devices["scale"].rest, **_stated(u_scale=doubts.scale)}
+    dial = {
+        **loaded.file.devices["dial"].rest,
+        **_stated(u_gain=doubts.gain, hysteresis_um=doubts.hysteresis_um),
+    }
     scale = ScaleRecord(float(own["u_scale"]), float(own["subdivision_um"]), float(own["alpha_per_K"]))
     low_um, high_um = dial["range_um"]
     spec = GaugeSpec(
@@ -71,6 +70,42 @@ def files_of(stratum: Stratum) -> BenchFiles:
     )
     comparator = comparator_of(spec, scale)
     return BenchFiles(file, records, scale, float(own["resolution_um"]), comparator)
+
+
+def _stated(**values: float | None) -> dict[str, float]:
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def _file_with(file: BenchFile, doubts: Doubts) -> BenchFile:
+    """The bench file as it states a stratum's own uncertainties."""
+    changes: dict[str, Any] = {}
+    if doubts.joint_um is not None:
+        changes["joint"] = file.joint.model_copy(update={"u_um": doubts.joint_um})
+    if doubts.vergence_per_m is not None and file.collimator is not None:
+        changes["collimator"] = file.collimator.model_copy(update={"u_vergence_per_m": doubts.vergence_per_m})
+    if doubts.thermometer_K is not None:
+        changes["set_up"] = file.set_up.model_copy(update={"u_temperature_K": doubts.thermometer_K})
+    return file.model_copy(update=changes)
+
+
+def _records_with(records: Records, stratum: Stratum) -> Records:
+    """Lens, plate and setting ring as a stratum has them; a ring's length is what it is at its certificate's warmth."""
+    doubts = stratum.doubts
+    lens = records.lens(LENS).model_copy(update={"f_number": stratum.f_number})
+    pane, ring = records.glass(GLASS), records.reference(RING)
+    (layer,) = pane.layers
+    layer = layer.model_copy(update=_stated(u_mm=doubts.plate_mm, u_index=doubts.plate_index))
+    assert ring.given is not None
+    assert ring.material is not None
+    grown = 1.0 + ring.material.alpha_per_K * (doubts.ring_at_C - REFERENCE_C)
+    of_ring = {"length_um": ring.given.length_um * grown, "at_C": doubts.ring_at_C, **_stated(u_um=doubts.ring_um)}
+    ring = ring.model_copy(update={"given": ring.given.model_copy(update=of_ring)})
+    return Records(
+        records.adapters,
+        {**records.glasses, GLASS: pane.model_copy(update={"layers": (layer,)})},
+        {**records.references, RING: ring},
+        {**records.lenses, LENS: lens},
+    )
 
 
 class CaseBench:
@@ -96,7 +131,6 @@ class CaseBench:
         world, file = self.world, self.files.file
         ring = self.files.records.reference(RING)
         assert ring.given is not None
-        assert ring.material is not None
         over = cover_of(file)
         reach_um = ring.given.length_um + (over.length_um if over else 0.0)
         chain = self.set_up(temperature_C=world.new_day("base"))
@@ -105,7 +139,7 @@ class CaseBench:
             on_ring = world.gauge_um(on_ring=True)
             carriage = world.drive(carriage_for_depth(chain, reach_um))
             pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
-        known = gauge.Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, ring.reference)
+        known = ring_of(ring)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
         artefact = file.base.calibration
         found = gauge.bench_zero(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)

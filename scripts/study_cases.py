@@ -189,7 +189,7 @@ def _outcome(
     assert stated.u is not None
     assert stated.U is not None
     tolerance = bench.files.records.lens(LENS).tolerance
-    parts = _parts(world, chain, truth, fit)
+    parts = _parts(world, bench, chain, truth, fit)
     of_sweep = [line for line in finding.budget if line.term in OF_THE_SWEEP]
     alone = combine([Term(t.term, t.u, t.type, t.dof, t.source, t.shape) for t in of_sweep])
     lines = {line.term.split(" ")[0]: line.u for line in finding.budget if line not in of_sweep}
@@ -210,13 +210,16 @@ def _outcome(
     )
 
 
-def _parts(world: CaseWorld, chain: Chain, truth: Truth, fit: PeakFit) -> dict[str, float]:
+def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit) -> dict[str, float]:
     """What each line of the budget did: the stated value of each part less the true one, as it enters the error.
 
-    The scale's sub-divisional error at its zero is part of what the base's calibration finds, so it counts there; what
-    it does to the sweep counts with the sweep.
+    The base's calibration holds where the carriage stood for it: what the scale is off there is part of the length
+    found and cancels there, so the position counts from that place. What its sub-divisional error does to the sweep
+    counts with the sweep.
     """
     fitting, record = world.fitting, world.record
+    found_at = bench.in_force[bench.files.file.base.calibration].carriage_um or 0.0
+    off_there = world.scale_off_um(found_at)
     place = truth.peak_um - world.depth_um(0.0)  # the carriage's true place at the peak
     smooth = world.smooth_reading_um(place)
     zero = world.smooth_reading_um(0.0)
@@ -229,11 +232,11 @@ def _parts(world: CaseWorld, chain: Chain, truth: Truth, fit: PeakFit) -> dict[s
     scale = place * world.encoder.alpha_per_K * world.delta_K
     parts = {
         "sweep": fit.peak_um - (depth_um(chain, smooth) - nominal),
-        "base": -value["base"] - base + zero,
+        "base": -value["base"] - base + zero + off_there,
         "adapter": -value[f"adapter {ADAPTER}"] - adapter,
         "joints": -sum(fitting.joints),
         "thermal": told - grown - scale,
-        "position": smooth - zero - place + scale,
+        "position": smooth - zero - place + scale - off_there,
         "glass": -(value[f"glass {GLASS}"] - truth.glass_um),
         "conjugate": -(value["conjugate"] - truth.conjugate_um),
     }

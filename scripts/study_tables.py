@@ -10,6 +10,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from study_cases import Outcome
+from study_strata import STRATA
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -64,15 +65,20 @@ class Figures:
 
     @property
     def in_band(self) -> bool:
-        return BAND[0] <= self.coverage <= BAND[1]
+        return BAND[0] <= self.coverage and (self.cautious or self.coverage <= BAND[1])
 
     @property
     def plausible(self) -> bool:
-        """Whether the count could come from a true 95 %, by binomial limits of 1 in 1000 on either side."""
-        return self.low_limit <= self.covered <= self.high_limit
+        """Whether the count could come from a true 95 % (of a cautious stratum: or more), by binomial limits of 1 in
+        1000 on either side."""
+        return self.low_limit <= self.covered and (self.cautious or self.covered <= self.high_limit)
+
+    @property
+    def cautious(self) -> bool:
+        return STRATA[self.stratum].cautious
 
     def as_json(self) -> dict[str, Any]:
-        return {**asdict(self), "in_band": self.in_band, "plausible": self.plausible}
+        return {**asdict(self), "cautious": self.cautious, "in_band": self.in_band, "plausible": self.plausible}
 
 
 def figures_of(stratum: str, outcomes: Sequence[Outcome]) -> Figures:

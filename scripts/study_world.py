@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import inf, sqrt
-from typing import cast
+from typing import Any, cast
 from zlib import crc32
 
 import numpy as np
@@ -23,11 +23,10 @@ from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.reading import read_world
 from benchd_simulators.world.schema import FittedRecord, LayerRecord, Quantity, WorldRecord
-from study_strata import Stratum
+from study_strata import Doubts, Stratum
 
 LENS, ADAPTER, GLASS, RING = "L-0417", "ring-07", "pane-25", "collar-45"
 LP_MM = 40.0
-TYPED_C = (18.5, 23.5)  # rooms are typed between these
 RENDERED_PIXEL_UM = 5.0  # a little coarser than the workshop's, so that thousands of pictures fit into the hour
 COVER = LayerRecord(
     thickness_mm=Quantity(record=1.1, u=0.003, shape="rectangular"),
@@ -93,13 +92,48 @@ def world_of(stratum: Stratum) -> WorldRecord:
     far_u = drawn.u if stratum.far_um is None else stratum.far_um / sqrt(3.0)
     new["flange_error_um"] = Quantity(record=drawn.record + stratum.off_um, u=far_u, shape="rectangular")
     lens = record.lenses[LENS].model_copy(update=new)
-    changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord()}
+    changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord(), **_doubted(record, stratum.doubts)}
     if stratum.rendered:
         pixel = Quantity(record=RENDERED_PIXEL_UM, u=0.03, shape="rectangular")
         changes["camera"] = record.camera.model_copy(update={"pixel_um": pixel})
     if stratum.covered:
         changes["target"] = record.target.model_copy(update={"cover": [COVER]})
     return record.model_copy(update=changes)
+
+
+def _doubted(record: WorldRecord, doubts: Doubts) -> dict[str, Any]:
+    """The parts of the world that are drawn by a stratum's own uncertainties."""
+
+    def by(quantity: Quantity, u: float | None) -> Quantity:
+        return quantity if u is None else quantity.model_copy(update={"u": u})
+
+    room, gauge, ring, pane = record.room, record.indicator, record.references[RING], record.glasses[GLASS]
+    (layer,) = pane.layers
+    layer = layer.model_copy(
+        update={
+            "thickness_mm": by(layer.thickness_mm, doubts.plate_mm),
+            "index": by(layer.index, doubts.plate_index),
+        }
+    )
+    of_room = {"temperature_C": by(room.temperature_C, doubts.thermometer_K)}
+    if room.vergence_per_m is not None:
+        of_room["vergence_per_m"] = by(room.vergence_per_m, doubts.vergence_per_m)
+    of_gauge: dict[str, Any] = {"gain": by(gauge.gain, doubts.gain)}
+    if doubts.hysteresis_um is not None:
+        of_gauge["hysteresis_um"] = doubts.hysteresis_um
+    changes: dict[str, Any] = {
+        "room": room.model_copy(update=of_room),
+        "indicator": gauge.model_copy(update=of_gauge),
+        "glasses": {**record.glasses, GLASS: pane.model_copy(update={"layers": [layer]})},
+        "references": {
+            **record.references,
+            RING: ring.model_copy(update={"length_um": by(ring.length_um, doubts.ring_um)}),
+        },
+        "encoder": record.encoder.model_copy(update={"scale": by(record.encoder.scale, doubts.scale)}),
+    }
+    if doubts.joint_um is not None:
+        changes["joint"] = record.joint.model_copy(update={"u": doubts.joint_um})
+    return changes
 
 
 def ring_of(stratum: Stratum) -> str | dict[str, float | str]:
@@ -166,7 +200,7 @@ class CaseWorld:
     def new_day(self, name: str) -> float:
         """Another day, another temperature; gives what is typed."""
         thermometer = self.record.room.temperature_C
-        self.typed_C = float(self.rng.uniform(*TYPED_C))
+        self.typed_C = float(self.rng.uniform(*self.stratum.doubts.typed_C))
         self.true_C = self.draws.quantity(f"day.{name}.temperature_C", self.typed_C, thermometer.u, thermometer.shape)
         self.encoder.delta_K = self.delta_K
         return self.typed_C
@@ -181,6 +215,13 @@ class CaseWorld:
         quarter = self.record.encoder.period_um / 4.0
         # A sine half a period on is its own negative; the scale itself grows linearly.
         return 0.5 * (self.encoder.scale_um(place_um - quarter) + self.encoder.scale_um(place_um + quarter))
+
+    def scale_off_um(self, place_um: float) -> float:
+        """How much more than the way from its zero the scale tells of a place, at the reference temperature."""
+        now, self.encoder.delta_K = self.encoder.delta_K, 0.0
+        off = self.smooth_reading_um(place_um) - self.smooth_reading_um(0.0) - place_um
+        self.encoder.delta_K = now
+        return off
 
     def depth_um(self, place_um: float) -> float:
         """True depth from the uppermost face to the target plane with the carriage at a true place."""

@@ -71,12 +71,13 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A length with its standard uncertainty at 20 C (um) and its expansion coefficient (1/K)."""
+    """A length with its standard uncertainty (um) at `at_C`, and its expansion coefficient (1/K)."""
 
     length_um: float
     u_um: float
     alpha_per_K: float | None
     source: str
+    at_C: float = 20.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +111,8 @@ def bench_zero(
     dt = thermal.above_20_K
     alpha_scale = gauge.alpha_scale or 0.0
     cover_um = cover.length_um if cover else 0.0
-    ring_now = ring.length_um + expansion_um(ring.length_um, ring.alpha_per_K or 0.0, dt)
+    ring_dt = thermal.temperature_C - ring.at_C
+    ring_now = ring.length_um + expansion_um(ring.length_um, ring.alpha_per_K or 0.0, ring_dt)
     depths = [
         ring_now + pair.difference_um + cover_um - pair.second_carriage_um * (1.0 + alpha_scale * dt) for pair in pairs
     ]
@@ -120,10 +122,10 @@ def bench_zero(
     slope = (
         (ring.alpha_per_K or 0.0) * ring.length_um - (base.alpha_per_K or 0.0) * base.length_um - alpha_scale * carriage
     )
-    lengths = [
-        ((ring.alpha_per_K or 0.0), ring.length_um),
-        ((base.alpha_per_K or 0.0), base.length_um),
-        (alpha_scale, carriage),
+    corrected = [
+        ((ring.alpha_per_K or 0.0), ring.length_um, ring_dt),
+        ((base.alpha_per_K or 0.0), base.length_um, dt),
+        (alpha_scale, carriage, dt),
     ]
     terms = [
         _repeats("remounts", depths, about.run),
@@ -131,7 +133,7 @@ def bench_zero(
         *([Term("target cover", cover.u_um, "B", None, cover.source)] if cover else []),
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], 1.0),
         *gauge.at_a_place,
-        *_thermal_terms(slope, lengths, thermal, about.temperature_source),
+        *_thermal_terms(slope, corrected, thermal, about.temperature_source),
     ]
     return _length_finding("bench_zero", artefact, value, carriage, terms, about, _far_off(depths, gauge))
 
@@ -164,7 +166,7 @@ def adapter_length(
         Term("scale", gauge.u_scale * abs(travel), "B", None, "position scale"),
         *_thermal_terms(
             alpha_scale * travel - alpha * value,
-            [(alpha, value), (alpha_scale, travel)],
+            [(alpha, value, dt), (alpha_scale, travel, dt)],
             thermal,
             about.temperature_source,
         ),
@@ -212,10 +214,16 @@ def _at_both_places(at_a_place: Sequence[Term]) -> list[Term]:
 
 
 def _thermal_terms(
-    slope_um_per_K: float, lengths: Sequence[tuple[float, float]], thermal: Thermal, source: str
+    slope_um_per_K: float, corrected: Sequence[tuple[float, float, float]], thermal: Thermal, source: str
 ) -> list[Term]:
-    """Temperature enters every length at once, so its derivatives add with sign; coefficients are independent."""
-    coefficients = math.sqrt(sum((ALPHA_U_REL * alpha * length * thermal.above_20_K) ** 2 for alpha, length in lengths))
+    """Temperature enters every length at once, so its derivatives add with sign; coefficients are independent.
+
+    `corrected` are coefficient, length, and the kelvin from the temperature at which that length holds.
+    """
+    # With no kelvin between, the product of both doubts is what is left (JCGM 100, 5.1.2 note).
+    coefficients = math.hypot(
+        *(ALPHA_U_REL * alpha * length * math.hypot(kelvin, thermal.u_K) for alpha, length, kelvin in corrected)
+    )
     return [
         Term("temperature", abs(slope_um_per_K) * thermal.u_K, "B", None, source),
         Term("expansion", coefficients, "B", None, "handbook coefficients"),

@@ -161,6 +161,11 @@ def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Prob
         elif role == "indicator" and isinstance(device, Gauge):
             need(role, "hysteresis_um", device.spec.hysteresis_um, "the hysteresis of the gauge")
             need(role, "u_gain", device.spec.u_gain, "the standard uncertainty of the gauge's gain, relative")
+            if device.spec.grows is None:
+                wanted = (
+                    "`deeper` where the reading grows as the tip reaches deeper, `shallower` where as it is pushed in"
+                )
+                problems.append(loaded.source.problem(("devices", name, "grows"), wanted))
         elif role == "detector" and isinstance(device, Camera) and device.spec.pixel_um is not None:
             need(role, "u_pixel_um", device.spec.u_pixel_um, "the standard uncertainty of pixel_um")
     return problems

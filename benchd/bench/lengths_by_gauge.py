@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
+from benchd.bench.gauge_moved import sign_of
 from benchd.bench.nothing_passes import as_lines
 from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
 from benchd.bench.run_record import RunRecord
@@ -20,6 +21,9 @@ from benchd.records.values import ReadingRow
 
 if TYPE_CHECKING:
     from benchd.assessments.gauge_readings import Comparator, Known
+
+MOVED = "moved"
+"""The name under which a run keeps what the indicator reads after the carriage was moved under its tip."""
 
 
 class LengthsByGauge:
@@ -59,8 +63,16 @@ class LengthsByGauge:
         one, other = run.named.get(first, []), run.named.get(second, [])
         if len(one) != len(other) or len(one) < 2:
             raise Refused("not_found", f"The run holds {len(one)} readings '{first}' and {len(other)} '{second}'.")
+        if not run.named.get(MOVED):
+            raise Refused(
+                "not_found",
+                "Nothing shows which way the indicator counts.",
+                advice=f"With its tip on the target, move the carriage by a known way and read again as {MOVED}, with "
+                "`moved_from`, as the shipped procedures do.",
+            )
+        sign = sign_of(self._bench.assembly.named("indicator", Gauge).spec)
         return [
-            Pair(_value(a), a.carriage_um or 0.0, _value(b), b.carriage_um or 0.0)
+            Pair(sign * _value(a), a.carriage_um or 0.0, sign * _value(b), b.carriage_um or 0.0)
             for a, b in zip(one, other, strict=True)
         ]
 
@@ -120,7 +132,8 @@ def ring_of(ring: Reference) -> Known:
     if ring.kind != "setting_ring" or ring.given is None or ring.material is None:
         raise Refused("bad_request", f"Reference {ring.id} is a {ring.kind}.", advice="Name a setting_ring.")
     source = f"{ring.id}, {ring.given.by or 'record'}"
-    return Known(ring.given.length_um, ring.given.u_um, ring.material.alpha_per_K, source)
+    given = ring.given
+    return Known(given.length_um, given.u_um, ring.material.alpha_per_K, source, given.at_C)
 
 
 def cover_of(bench_file: BenchFile) -> Known | None:

@@ -113,7 +113,7 @@ class Encoder(Device):
 
 
 class Gauge(Device):
-    """A contact gauge (dial or digital indicator); its reading grows as its tip reaches deeper."""
+    """A contact gauge (dial or digital indicator); which way its reading grows stands in its spec."""
 
     spec: GaugeSpec
 

@@ -89,7 +89,8 @@ class AxisSpec:
 class GaugeSpec:
     """A contact gauge: measuring range, resolution, hysteresis (um), and the standard uncertainty of its gain (1).
 
-    None is what nobody has stated, which is no zero; a device in the role `indicator` has to state both.
+    `grows` says whether its reading grows as the tip reaches deeper or as it is pushed in. None is what nobody has
+    stated, which is no zero and no direction; a device in the role `indicator` has to state all.
     """
 
     low_um: float
@@ -97,6 +98,7 @@ class GaugeSpec:
     resolution_um: float
     hysteresis_um: float | None = None
     u_gain: float | None = None
+    grows: Literal["deeper", "shallower"] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -134,10 +134,15 @@ class Light(Arguments):
 
 
 class Read(Arguments):
-    """Take one reading of a device and keep it with the run; `as` tells it from others of the device."""
+    """Take one reading of a device and keep it with the run; `as` tells it from others of the device.
+
+    `moved_from` names an earlier reading of the same gauge, standing where it stood: what it reads more or less since
+    then must be what the carriage has moved, else the run ends.
+    """
 
     device: Text
     as_: Identifier = Field(default="value", alias="as")
+    moved_from: Identifier | None = None
 
 
 class Camera(Arguments):

@@ -11,6 +11,7 @@ from benchd.bench.calibrate import accept
 from benchd.bench.chain import offset_um
 from benchd.bench.change import change_setup
 from benchd.bench.gate import Gate
+from benchd.bench.gauge_moved import check_moved
 from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
@@ -193,7 +194,7 @@ class CarryOut:
             await self._assessor.assess(args.name, run, {**scope.values, "of": args.of})
             run.unseen = [*(name for name in run.unseen if name != args.name), args.name]
         elif isinstance(step, kinds.ReadStep):
-            await self._read(args.device, args.as_, run)
+            await self._read(args.device, args.as_, args.moved_from, run)
         elif isinstance(step, kinds.AcceptStep):
             await self._accept(args, run)
         elif isinstance(step, kinds.MoveStep):
@@ -234,7 +235,7 @@ class CarryOut:
         await self._bench.move_carriage(target, since=stops)
         return target
 
-    async def _read(self, device: str, name: str, run: RunRecord) -> None:
+    async def _read(self, device: str, name: str, moved_from: str | None, run: RunRecord) -> None:
         bench = self._bench
         reading = await bench.read(device)
         place = (await bench.carriage.read()).value
@@ -259,6 +260,8 @@ class CarryOut:
         await bench.store.add_readings([row])
         bench.notices.tell("reading", row.as_json())
         run.named.setdefault(name, []).append(row)
+        if moved_from is not None:
+            check_moved(bench, run.named.get(moved_from, []), row)
 
     async def _accept(self, args: Any, run: RunRecord) -> None:
         finding = run.findings.get(args.finding)

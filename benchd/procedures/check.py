@@ -29,6 +29,7 @@ from benchd.procedures.steps import (
     ForStep,
     IfStep,
     Place,
+    ReadStep,
     RepeatStep,
     Step,
     bodies,
@@ -98,6 +99,12 @@ class _Checker:
             if self.assessments is not None and step.assess.name not in self.assessments:
                 self._wrong((*at, "assess", "name"), _one_of("an assessment", step.assess.name, self.assessments))
             known.findings |= {step.assess.name}
+        elif isinstance(step, ReadStep):
+            before = step.read.moved_from
+            if before is not None and before not in known.readings:
+                wrong = _one_of("the name of a reading taken before this step", before, known.readings)
+                self._wrong((*at, "read", "moved_from"), wrong)
+            known.readings |= {step.read.as_}
         elif isinstance(step, AcceptStep):
             self._finding(step.accept.finding, (*at, "accept", "finding"), known)
         elif isinstance(step, CallStep):

@@ -26,7 +26,8 @@ def still_entry(step: Step, bench: BenchFigures, open_args: Mapping[str, Why]) -
         case "camera":
             return Entry("camera", ", ".join(f"{key} {value}" for key, value in args.given().items()))
         case "read":
-            return Entry("read", f"{args.device} as {args.as_}", bench.reading_s)
+            against = f", held against {args.moved_from}" if args.moved_from else ""
+            return Entry("read", f"{args.device} as {args.as_}{against}", bench.reading_s)
         case "assess":
             return Entry("assess", args.name + (f" of {args.of}" if args.of else ""), bench.assess_s)
         case "wait":

@@ -75,6 +75,7 @@ class LineConfig(BaseModel):
     range_um: tuple[float, float] | None = None
     hysteresis_um: float | None = Field(default=None, ge=0)
     u_gain: float | None = Field(default=None, ge=0)
+    grows: Literal["deeper", "shallower"] | None = None
 
     identity_ask: str | None = None
     identity_pattern: str | None = None
@@ -101,6 +102,10 @@ class LineConfig(BaseModel):
             raise ValueError("identity_ask and identity_pattern belong together")
         if self.quantity in ("length", "gauge") and self.range_um is None:
             raise ValueError(f"quantity {self.quantity} (a contact gauge) needs range_um")
+        if self.quantity in ("length", "gauge") and self.um_per_unit < 0:
+            raise ValueError(
+                "um_per_unit of a contact gauge is above 0; one that counts the other way `grows: shallower`"
+            )
         if self.range_um is not None and not self.range_um[0] < self.range_um[1]:
             raise ValueError("range_um: the first value must be below the second")
         kind = _KIND_OF.get(self.quantity, "meter")
@@ -232,13 +237,13 @@ class LineEncoder(LineDriver, Encoder):
 
 
 class LineGauge(LineDriver, Gauge):
-    """A dial or digital indicator; with a negative `um_per_unit` one whose reading grows as its tip is pushed in."""
+    """A dial or digital indicator; it tells what its display shows, in um, and `grows` says which way that counts."""
 
     def __init__(self, name: str, config: LineConfig, link: Link) -> None:
         super().__init__(name, config, link)
         assert config.range_um is not None
         low, high = config.range_um
-        self.spec = GaugeSpec(low, high, config.resolution_um, config.hysteresis_um, config.u_gain)
+        self.spec = GaugeSpec(low, high, config.resolution_um, config.hysteresis_um, config.u_gain, config.grows)
 
     async def read(self) -> Reading:
         value, t_mono = await self._number()

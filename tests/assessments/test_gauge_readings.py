@@ -18,8 +18,9 @@ from benchd.assessments.gauge_readings import (
     bench_zero,
 )
 from benchd.bench.chain import ScaleRecord
-from benchd.bench.lengths_by_gauge import comparator_of
+from benchd.bench.lengths_by_gauge import comparator_of, ring_of
 from benchd.devices import GaugeSpec
+from benchd.files.artefacts import Reference
 
 GAUGE = Comparator(
     resolution_um=0.2, hysteresis_um=0.3, u_gain=0.001, u_scale=1e-5, subdivision_um=0.15, alpha_scale=8.0e-6
@@ -50,6 +51,32 @@ def test_bench_zero_is_found_at_20_degrees_whatever_the_room(kelvin: float) -> N
     assert found.values["length"].value == pytest.approx(24004.25, abs=0.001)
     assert found.measurand.artefact == "bench-zero"
     assert found.values["carriage"].value == pytest.approx(21000.0)
+
+
+@pytest.mark.parametrize("certified_C", [20.0, 23.0, 17.5])
+@pytest.mark.parametrize("kelvin", [0.0, 3.0])
+def test_a_ring_whose_certificate_holds_at_another_temperature_is_as_long_there_as_it_says(
+    kelvin: float, certified_C: float
+) -> None:
+    """A ring stated at 23 C was taken as that long at 20 C: the zero was 1.55 um off."""
+    ring = Reference.model_validate(
+        {
+            "reference": "collar-45",
+            "kind": "setting_ring",
+            "material": {"alpha_per_K": STEEL},
+            "given": {"length_um": 45000.4 * (1 + STEEL * (certified_C - 20.0)), "u_um": 0.6, "at_C": certified_C},
+        }
+    )
+    pairs = base_pairs(24000.0, 45000.4, kelvin, [0.2, -0.2, 0.1, -0.1, 0.0])
+    base = Known(24000.0, 100.0, STEEL, "bench file")
+    found = bench_zero(pairs, ring_of(ring), base, "bench-zero", GAUGE, Thermal(20.0 + kelvin, 0.3), ABOUT)
+    # Twice corrected to first order: alpha^2 x 45 mm x 3 K x 3 K is 0.05 nm.
+    assert found.values["length"].value == pytest.approx(24000.0, abs=0.001)
+    # What the coefficient may be wrong by counts from the certificate's temperature (handbook, 5 %).
+    lines = {line.term: line.u for line in found.budget}
+    warm, far = math.hypot(kelvin, 0.3), math.hypot(20.0 + kelvin - certified_C, 0.3)
+    parts = [STEEL * 45000.4 * far, STEEL * 24000.0 * warm, SCALE * 21000.0 * warm]
+    assert lines["expansion"] == pytest.approx(0.05 * math.hypot(*parts), rel=1e-3)
 
 
 def test_bench_zero_budget_holds_ring_scatter_and_a_shared_thermometer() -> None:

@@ -161,6 +161,16 @@ def test_what_a_role_goes_by_is_stated_or_asked_for(
     assert "0 is allowed" in problem.allowed
 
 
+def test_which_way_the_indicator_counts_is_stated_or_asked_for(tmp_path: Path) -> None:
+    """One that counts the other way gave a wrong absolute zero without a word."""
+    with pytest.raises(FileProblems) as caught:
+        build(bench_with(tmp_path, without="grows: deeper  "))
+    (problem,) = caught.value.problems
+    assert problem.key == "devices.dial.grows"
+    assert "`deeper`" in problem.allowed
+    assert "`shallower`" in problem.allowed
+
+
 def test_what_no_role_goes_by_need_not_be_stated(tmp_path: Path) -> None:
     file = bench_with(tmp_path, without=", indicator: dial").source.path
     file.write_text(file.read_text(encoding="utf-8").replace("    u_gain: 0.001\n", ""), encoding="utf-8")

@@ -168,6 +168,7 @@ async def test_silence_is_a_timeout() -> None:
         ({"pattern": "P=.*"}, "exactly one group"),
         ({"pattern": "P=(("}, "not a regular expression"),
         ({"um_per_unit": 0.0}, "must not be 0"),
+        ({"quantity": "gauge", "range_um": (-1.0, 1.0), "um_per_unit": -1.0}, "grows: shallower"),
         ({"quantity": "gauge"}, "needs range_um"),
         ({"reference_ask": "Z?"}, "belong together"),
         ({"asks": "P?"}, "Extra inputs"),

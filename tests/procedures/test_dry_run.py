@@ -314,7 +314,7 @@ def test_bench_zero_asks_in_every_turn_and_stays_inside_travel() -> None:
     assert len(found.asks) == 1 + 5 * 3 + 1
     assert found.asks[1].endswith("flat plate? (collar-45)")
     reads = [one.text for one in found.entries if one.verb == "read"]
-    assert reads == ["indicator as on_ring", "indicator as on_base"] * 5
+    assert reads == ["indicator as on_ring", "indicator as on_base", "indicator as moved, held against on_base"] * 5
     assert found.entries[-1].when == ("if accept is true",)
 
 

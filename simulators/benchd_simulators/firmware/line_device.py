@@ -40,5 +40,5 @@ def counter_answers(machine: Machine) -> dict[str, Callable[[], str]]:
 
 
 def indicator_answers(machine: Machine) -> dict[str, Callable[[], str]]:
-    """`R?` the reading in um, deeper is more."""
+    """`R?` the reading in um."""
     return {"R?": lambda: f"R={machine.indicator_um():+07.1f}"}

@@ -1,7 +1,8 @@
 """The contact indicator on its bridge, read where the bridge stands.
 
 With the bridge on a face and the tip on a surface d below that face, the indicator reads d less the length of its
-probe: the reading grows as the tip reaches deeper. Standing nowhere, the tip hangs fully out.
+probe, or the negative of that where its reading grows as the tip is pushed in. Standing nowhere, the tip hangs fully
+out.
 """
 
 from __future__ import annotations
@@ -37,14 +38,15 @@ class Indicator:
 
     def read_um(self, below_um: float | None) -> float:
         """The display, um, for a surface `below_um` under the bridge's feet; None where the bridge stands nowhere."""
+        sign = 1.0 if self.record.grows == "deeper" else -1.0
         if below_um is None:
-            return OVER_UM
+            return sign * OVER_UM
         tip = below_um - self._probe_um + self._scatter_um
         half = self.record.hysteresis_um / 2
         spindle = tip + half if self._spindle_um is None else self._spindle_um
         self._spindle_um = spindle = min(max(spindle, tip - half), tip + half)
         creep = self._creep_um * (1 - exp(-(self._now() - self._began) / self.record.creep_s))
-        value = self._gain * spindle + creep + self.record.noise_um * self._rng.standard_normal()
+        value = sign * (self._gain * spindle + creep) + self.record.noise_um * self._rng.standard_normal()
         if abs(value) > self.record.range_um:
             return OVER_UM if value > 0 else -OVER_UM
         return round(value / self.record.resolution_um) * self.record.resolution_um

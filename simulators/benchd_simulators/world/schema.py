@@ -72,7 +72,10 @@ class EncoderRecord(Part):
 
 
 class IndicatorRecord(Part):
-    """`probe_um`: length from the bridge's feet to the tip where the indicator reads 0."""
+    """`probe_um`: length from the bridge's feet to the tip where the indicator reads 0.
+
+    The reading `grows` as the tip reaches deeper, or as it is pushed in.
+    """
 
     range_um: Positive
     resolution_um: Positive
@@ -83,6 +86,7 @@ class IndicatorRecord(Part):
     probe_um: Quantity
     creep_um: Quantity
     creep_s: Positive
+    grows: Literal["deeper", "shallower"] = "deeper"
 
 
 class LampRecord(Part):
