@@ -55,10 +55,18 @@ class Value(Part):
     U: float | None = Field(default=None, ge=0)
 
 
+class LinePart(Part):
+    """What one input adds to a line of the budget, in the unit of the line."""
+
+    name: str
+    u: float = Field(ge=0)
+
+
 class BudgetLine(Part):
     """One line of the uncertainty budget, in the unit of the value; `type` as in JCGM 100, `dof` null is infinite.
 
-    `shape` is the distribution it was taken to have, left out where normal.
+    `shape` is the distribution it was taken to have, left out where normal; `parts` what its inputs add to it, left
+    out where it has one.
     """
 
     term: str
@@ -69,18 +77,26 @@ class BudgetLine(Part):
     shape: Literal["normal", "rectangular", "arcsine", "triangular"] = Field(
         default="normal", exclude_if=lambda value: value == "normal"
     )
+    parts: list[LinePart] = Field(default=[], exclude_if=lambda value: not value)
 
 
 class Next(Part):
-    """What would decide an undecided verdict: the line to improve, how far, and how."""
+    """What would decide an undecided verdict: the line to improve, how far, and how.
+
+    `part`, left out where the line has one input only, is the input to improve; then `u_needed_um` is its share.
+    """
 
     dominant: str
+    part: str | None = Field(default=None, exclude_if=lambda value: value is None)
     u_needed_um: float | None
     how: str
 
 
 class Verdict(Part):
-    """Inside the limits or not, by the probability of conformity (JCGM 106)."""
+    """Inside the limits or not, by the probability of conformity (JCGM 106).
+
+    `condition`, left out where there is none, says under what condition that holds, in words.
+    """
 
     is_: Literal["pass", "fail", "undecided"] = Field(alias="is")
     value: str
@@ -90,13 +106,15 @@ class Verdict(Part):
     p_conform: float = Field(ge=0, le=1)
     rule: str
     next: Next | None = None
+    condition: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
 class Advice(Part):
     """The shim that mends it, out of those in stock, and what is left over.
 
     `shim_um` is the change of thickness, `from_stock` the shims to put in; `remove`, left out where empty, those to
-    take away of `fitted_um`, which are under the lens already.
+    take away of `fitted_um`, which are under the lens already; `total_um` is what will be under it then. Where
+    nothing is advised all of these are null and `why` says why.
     """
 
     shim_um: float | None
@@ -104,6 +122,8 @@ class Advice(Part):
     remove: list[float] = Field(default=[], exclude_if=lambda value: not value)
     residual_um: float | None
     fitted_um: list[float] = []
+    total_um: float | None = Field(default=None, exclude_if=lambda value: value is None)
+    why: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
 class Source(Part):

@@ -42,7 +42,8 @@ class FlangeInput:
 
     `chain` are the terms of the datum chain as contributions to the focus error (um); `why_relative` are clauses that
     say why nominal is not known, none where it is; `linear` is false where a picture was not linear in light.
-    `tolerance_um` is symmetric about nominal, None where none is stated.
+    `tolerance_um` is symmetric about nominal, None where none is stated. `other_glass` says in a clause which glass
+    stood behind the lens instead of the one it was designed for, None where that one did.
     """
 
     run: str
@@ -64,6 +65,7 @@ class FlangeInput:
     job: str | None = None
     notes: Sequence[str] = field(default_factory=tuple)
     linear: bool = True
+    other_glass: str | None = None
 
 
 def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
@@ -85,7 +87,10 @@ def non_linear_term(f_number: float) -> Term:
 
 def through_fit(term: Term) -> Term:
     """A line of the chain or of the position as the fit passes it on."""
-    return replace(term, u=SUBDIVISION_TRANSFER * term.u) if term.term == SUBDIVISION else term
+    if term.term != SUBDIVISION:
+        return term
+    u, source = SUBDIVISION_TRANSFER * term.u, f"{term.source}, times {SUBDIVISION_TRANSFER:g}: it imitates the curve"
+    return replace(term, u=u, source=source)
 
 
 def assess(fit: PeakFit, given: FlangeInput) -> Finding:
@@ -119,8 +124,8 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
             "why_relative": list(given.why_relative),
             "values": values,
             "budget": as_budget(terms),
-            "verdict": None if verdict is None else _verdict(verdict, terms),
-            "advice": _advice(fit.peak_um, given) if absolute else None,
+            "verdict": None if verdict is None else _verdict(verdict, terms) | _condition(given),
+            "advice": _advice(fit.peak_um, expanded.U, given) if absolute else None,
             "notes": [*given.notes, *non_linear_notes(given.linear), *(FLAGS[flag] for flag in fit.flags)],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": list(given.calibrations),
@@ -146,43 +151,80 @@ def _verdict(verdict: Verdict, terms: Sequence[Term]) -> dict[str, Any]:
     }
     if verdict.is_ == "undecided":
         step = improvement(verdict.value, terms, verdict.low, verdict.high)
-        how = HOW.get(step.dominant.split(" ")[0], "improve this line of the budget")
+        how = _how(step.dominant, step.part)
         if step.u_needed is None:
-            how += "; this line alone will not decide it, the value is too near a limit"
-        doc["next"] = {"dominant": step.dominant, "u_needed_um": step.u_needed, "how": how}
+            how += "; this alone will not decide it, the value is too near a limit"
+        doc["next"] = {"dominant": step.dominant, "part": step.part, "u_needed_um": step.u_needed, "how": how}
     return doc
 
 
+def _condition(given: FlangeInput) -> dict[str, str]:
+    """What the verdict holds under, where the plate itself moves best focus by a good part of the tolerance."""
+    if given.glass_residual is None or given.tolerance_um is None:
+        return {}
+    residual, u = given.glass_residual
+    if abs(residual) <= CONDITION_SHARE * given.tolerance_um:
+        return {}
+    with_ = given.other_glass or "with the glass fitted"
+    return {
+        "condition": f"as measured {with_}: at f/{given.f_number:g} that glass alone moves best focus by "
+        f"{residual:+.1f} µm (u = {u:.1f}), which is part of the focus error"
+    }
+
+
+CONDITION_SHARE = 0.25
+"""From this share of the tolerance on what a plate leaves stands beside the verdict (common practice, no source)."""
+
 HOW: Mapping[str, str] = {
-    "conjugate": "collimate, or measure m and the distance to the wall better",
+    "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
+    "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
+    "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
+    "conjugate focal length": "measure m as well as the distance, which together need no focal length, or collimate",
+    "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",
+    "conjugate": "collimate",
     "sweep": "take more readings or give more light",
     "base": "calibrate bench_zero again, with more remounts",
     "adapter": "calibrate adapter_length, with more remounts",
-    "joints": "clean the seats; a gauge study states the joints better",
-    "glass": "measure the plate's thickness and index",
-    "thermal": "let the bench settle nearer 20 °C, or measure its temperature better",
+    "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
+    "glass thickness": "measure the plate's thickness and write it with its u_mm into the glass's record",
+    "glass index": "ask the maker for the plate's index and write it with its u_index into the glass's record",
+    "target_cover": "measure the cover's plates and write them with their u into the bench file",
+    "thermal temperature": "measure the bench's temperature better and state u_temperature_K in the bench file",
+    "thermal expansion": "let the bench settle nearer 20 °C",
     "position": "work nearer the carriage position of the base calibration",
     "frequency": "measure the target's pitch",
     "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
 }
-"""What improves a line of the budget, by the first word of its name."""
+"""What improves a line of the budget, by the first word of its name and by the part of it where it has parts: only
+what can come into force."""
 
 
-def _advice(error_um: float, given: FlangeInput) -> dict[str, Any]:
+def _how(line: str, part: str | None) -> str:
+    first = line.split(" ", maxsplit=1)[0]
+    return HOW.get(f"{first} {part}", HOW.get(first, "improve this line of the budget"))
+
+
+def _advice(error_um: float, U_um: float, given: FlangeInput) -> dict[str, Any]:
+    nothing = {"shim_um": None, "from_stock": None, "residual_um": None, "fitted_um": list(given.fitted_um)}
+    if given.other_glass:
+        return nothing | {"why": f"it was measured {given.other_glass}"}
     mend = advice(error_um, given.stock_um, given.fitted_um)
+    if mend.gain_um < U_um:
+        return nothing | {"why": f"no change from stock gains as much as U, {U_um:.1f} µm"}
     return {
         "shim_um": mend.shim_um,
         "from_stock": list(mend.fit),
         "remove": list(mend.remove),
         "residual_um": mend.residual_um,
         "fitted_um": list(given.fitted_um),
+        "total_um": sum(mend.after_um),
     }
 
 
 FLAGS: Mapping[str, str] = {
     "noisy": "Readings scatter more than their pictures explain: vibration, flicker or position noise.",
     "wide": "The curve is wider than the f-number explains: f-number, decentring, glass, or pupil not filled.",
-    "two_maxima": "The curve has two maxima; the higher one is stated.",
+    "two_maxima": "The curve has two maxima, and one of them is stated, not always the higher: look at the plot.",
     "off_centre": "Best focus lies off the middle of the sweep; the interval is wider for it.",
     "correlated": "Successive readings go together; the stated uncertainty may be too small.",
     "window": "A wider part of the curve puts the peak elsewhere; look at the plot.",

@@ -24,5 +24,9 @@ def as_budget(terms: Sequence[Term]) -> list[dict[str, Any]]:
     """The budget of a finding, largest line first."""
     ordered = sorted(terms, key=lambda term: -term.u)
     return [
-        {"term": t.term, "u": t.u, "type": t.kind, "dof": t.dof, "source": t.source, "shape": t.shape} for t in ordered
-    ]
+        {
+            "term": t.term, "u": t.u, "type": t.kind, "dof": t.dof, "source": t.source, "shape": t.shape,
+            "parts": [{"name": part.name, "u": part.u} for part in t.parts],
+        }
+        for t in ordered
+    ]  # fmt: skip

@@ -10,7 +10,7 @@ from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
 from benchd.bench.chain import position_noise_um, wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
-from benchd.bench.glass_residual import glass_residual
+from benchd.bench.glass_residual import glass_residual, other_glass
 from benchd.bench.lengths_by_gauge import LengthsByGauge, as_stated
 from benchd.bench.nothing_passes import as_lines, chain_budget
 from benchd.bench.position_terms import place_terms
@@ -67,6 +67,7 @@ class Assessor:
         fit = await self._fit(points, sweeps[0])
         lens = None if setup.lens is None else self._bench.loaded.records.lens(setup.lens)
         chain = self._bench.setup.chain
+        other = None if lens is None else other_glass(sweeps[0].glass, lens.designed_for_glass)
         given = FlangeInput(
             run=run.id,
             setup=setup.rev,
@@ -86,7 +87,14 @@ class Assessor:
             at=self._bench.clock.utc(),
             version=self._version,
             job=setup.job,
-            notes=[*chain.notes, *self._too_near(None if lens is None else lens.tolerance), *left_out, PUPIL_NOT_SHOWN],
+            notes=[
+                *([f"Measured {other}."] if other else []),
+                *chain.notes,
+                *self._too_near(None if lens is None else lens.tolerance),
+                *left_out,
+                PUPIL_NOT_SHOWN,
+            ],
+            other_glass=other,
         )
         return await self._bench.analysis.run(assess, fit, given)
 
@@ -94,7 +102,7 @@ class Assessor:
         conjugate = self._bench.setup.chain.conjugate
         if conjugate is None or tolerance is None:
             return []
-        sentence = wall_too_near(conjugate.u_um, -tolerance.flange_um, tolerance.flange_um)
+        sentence = wall_too_near(conjugate, -tolerance.flange_um, tolerance.flange_um)
         return [sentence] if sentence else []
 
     def _sweeps_of(self, run: RunRecord, revs: Sequence[int]) -> list[SweepData]:

@@ -13,6 +13,7 @@ from typing import Literal
 
 from benchd.files.artefacts import Adapter, Glass, Layer
 from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import Part
 from benchd.optics.expansion import REFERENCE_C
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
 
@@ -32,7 +33,10 @@ _F_MINUS_C_NM = 170.1
 
 @dataclass(frozen=True, slots=True)
 class ChainTerm:
-    """One line as published: contribution to the carriage, u, dof (None: infinite), shape, source; kind A or B."""
+    """One line as published: contribution to the carriage, u, dof (None: infinite), shape, source; kind A or B.
+
+    `parts` are what its inputs add to u, where it has several that a person could better one by one.
+    """
 
     term: str
     value_um: float
@@ -41,6 +45,7 @@ class ChainTerm:
     shape: Shape
     source: str
     kind: Literal["A", "B"] = "B"
+    parts: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,15 +135,17 @@ def plates_term(name: str, layers: Sequence[Layer], source: str, light_nm: float
     V = LEAST_ABBE would change over that distance, as a rectangular error.
     """
     value = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
-    parts = []
+    thicknesses, indices = [], []
     for layer in layers:
         u_colour = 0.0
         if light_nm is not None:
             per_nm = (layer.index - 1.0) / LEAST_ABBE / _F_MINUS_C_NM
             u_colour = per_nm * abs(light_nm - layer.at_nm) / math.sqrt(3.0)
         u_index = math.hypot(layer.u_index, u_colour)
-        parts.append(paraxial_u_um(layer.thickness_mm, layer.u_mm, layer.index, u_index))
-    return ChainTerm(name, value, math.hypot(*parts), None, "normal", source)
+        thicknesses.append(paraxial_u_um(layer.thickness_mm, layer.u_mm, layer.index, 0.0))
+        indices.append(paraxial_u_um(layer.thickness_mm, 0.0, layer.index, u_index))
+    parts = (Part("thickness", math.hypot(*thicknesses)), Part("index", math.hypot(*indices)))
+    return ChainTerm(name, value, math.hypot(*thicknesses, *indices), None, "normal", source, parts=parts)
 
 
 def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
@@ -199,7 +206,8 @@ def thermal_budget(growths: Sequence[Growth], now: Temperature) -> ChainTerm:
     calibration's own uncertainty; it is taken as independent of today's.
     """
     common = sum(part.per_K for part in growths) * now.u_K
-    u = math.hypot(common, *(part.u_own_um for part in growths))
+    own = math.hypot(*(part.u_own_um for part in growths))
     value = sum(part.term.value_um for part in growths)
     shape: Shape = "normal" if now.stated else "rectangular"
-    return ChainTerm("thermal", value, u, None, shape, now.source)
+    parts = (Part("temperature", abs(common)), Part("expansion", own))
+    return ChainTerm("thermal", value, math.hypot(common, own), None, shape, now.source, parts=parts)

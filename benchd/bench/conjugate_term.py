@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 from benchd.bench.chain_terms import ChainTerm
@@ -11,6 +11,7 @@ from benchd.bench.setup import RingMark, SetupDocument
 from benchd.errors import Refused
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import Part
 from benchd.metrology.rounding import rounded
 from benchd.optics.conjugate import best_conjugate, magnification, magnification_with_u
 
@@ -92,7 +93,8 @@ def _collimated(found: ConjugateTerm, bench_file: BenchFile, focal_length_mm: fl
         return replace(found, notes=(*found.notes, VERGENCE_NOT_STATED))
     u_um = focal_length_mm**2 * bench_file.collimator.u_vergence_per_m  # mm^2 / m is um
     source = "collimator, bench file" if found.term.u_um <= u_um else found.term.source
-    return replace(found, term=replace(found.term, u_um=math.hypot(found.term.u_um, u_um), source=source))
+    parts = (*found.term.parts, Part("collimator", u_um))
+    return replace(found, term=replace(found.term, u_um=math.hypot(found.term.u_um, u_um), source=source, parts=parts))
 
 
 def _not_stated(why: str) -> ConjugateTerm:
@@ -139,7 +141,8 @@ def _at_infinity(given: _Inputs, setup: SetupDocument, arrangement: str) -> Conj
         m=given.m[0] if given.m else None,
         u_m=given.m[1] if given.m else 0.0,
     )
-    term = ChainTerm("conjugate", best.x_um, best.u_um, None, "normal", _ROUTES[best.route])
+    parts = tuple(Part(name.replace("_", " "), u_um) for name, u_um in best.contributions.items())
+    term = ChainTerm("conjugate", best.x_um, best.u_um, None, "normal", _ROUTES[best.route], parts=parts)
     ring = "Ring at its hard stop" if setup.ring == "hard_stop" else "Ring at infinity"
     note = f"{ring}, {_wall(given)}: {best.x_um:.0f} µm of conjugate shift taken off."
     return ConjugateTerm(term, None, (note,))
@@ -153,54 +156,60 @@ def _at_mark(given: _Inputs, mark: float, lens: Lens, arrangement: str) -> Conju
     def to_mark(f: float, gap: float) -> float:
         return f * magnification(f, mark_mm, gap)
 
-    routes: list[tuple[str, Callable[..., float], list[tuple[float, float]]]] = []
+    lens_inputs = {"focal length": given.f, "gap": given.gap}
+    routes: list[tuple[str, Callable[..., float], dict[str, tuple[float, float]]]] = []
     if given.m is not None:
-        routes.append(("m", lambda f, h, m: f * m - to_mark(f, h), [given.f, given.gap, given.m]))
+        routes.append(("m", lambda f, h, m: f * m - to_mark(f, h), lens_inputs | {"m": given.m}))
     if given.distance is not None:
-        inputs = [given.f, given.gap, given.distance]
+        inputs = lens_inputs | {"distance": given.distance}
         routes.append(("distance", lambda f, h, t: f * magnification(f, t, h) - to_mark(f, h), inputs))
     if given.m is not None and given.distance is not None:
-        inputs = [given.f, given.gap, given.distance, given.m]
+        inputs = lens_inputs | {"distance": given.distance, "m": given.m}
         routes.append(("m and distance", lambda f, h, t, m: (t - h) * (m / (1.0 + m)) ** 2 - to_mark(f, h), inputs))
     if arrangement == "collimated":
-        routes = [("mark", lambda f, h: -to_mark(f, h), [given.f, given.gap])]
-    source, value, u = min(
-        ((name, *_propagated(function, inputs)) for name, function, inputs in routes), key=lambda one: one[2]
-    )
-    term = ChainTerm("conjugate", 1000.0 * value, 1000.0 * u, None, "normal", _ROUTES.get(source, "mark engraved"))
+        routes = [("mark", lambda f, h: -to_mark(f, h), lens_inputs)]
+    found = [(name, *_propagated(function, inputs)) for name, function, inputs in routes]
+    source, value, parts = min(found, key=lambda one: math.hypot(*(part.u for part in one[2])))
+    u_um = math.hypot(*(part.u for part in parts))
+    route = _ROUTES.get(source, "mark engraved")
+    term = ChainTerm("conjugate", 1000.0 * value, u_um, None, "normal", route, parts=parts)
     object_side = "collimated light" if arrangement == "collimated" else _wall(given)
     note = f"Ring at the mark {mark:g} {unit}, {object_side}: {term.value_um:.0f} µm of conjugate shift taken off."
     mixed = "The error of the focus scale at that mark is part of the focus error."
     return ConjugateTerm(term, None, (note, mixed))
 
 
-def _propagated(function: Callable[..., float], inputs: list[tuple[float, float]]) -> tuple[float, float]:
-    """Value and standard uncertainty by central differences over one u each way (JCGM 100, 5.1.3 note 2)."""
-    values = [value for value, _ in inputs]
+def _propagated(
+    function: Callable[..., float], inputs: Mapping[str, tuple[float, float]]
+) -> tuple[float, tuple[Part, ...]]:
+    """The value (mm) and what each input adds (um), by central differences over one u (JCGM 100, 5.1.3 note 2)."""
+    values = [value for value, _ in inputs.values()]
     parts = []
-    for index, (value, u) in enumerate(inputs):
+    for index, (name, (value, u)) in enumerate(inputs.items()):
         if u > 0.0:
             above = function(*values[:index], value + u, *values[index + 1 :])
             below = function(*values[:index], value - u, *values[index + 1 :])
-            parts.append((above - below) / 2.0)
-    return function(*values), math.hypot(*parts)
+            parts.append(Part(name, 1000.0 * abs(above - below) / 2.0))
+    return function(*values), tuple(parts)
 
 
 def _wall(given: _Inputs) -> str:
     return f"wall at {given.distance[0] / 1000.0:.1f} m" if given.distance else "wall by its magnification"
 
 
-def wall_too_near(u_conjugate_um: float, low_um: float, high_um: float, least_p: float = 0.95) -> str | None:
+def wall_too_near(conjugate: ChainTerm, low_um: float, high_um: float, least_p: float = 0.95) -> str | None:
     """The sentence where the conjugate term alone keeps even a perfect lens from passing, else None.
 
     The best that could be measured is the middle of the tolerance; JCGM 106 then gives a probability of conformity
     of erf(half-width / (sqrt(2) u)).
     """
-    half_width = (high_um - low_um) / 2.0
-    if u_conjugate_um <= 0.0 or math.erf(half_width / (math.sqrt(2.0) * u_conjugate_um)) >= least_p:
+    half_width, u_um = (high_um - low_um) / 2.0, conjugate.u_um
+    if u_um <= 0.0 or math.erf(half_width / (math.sqrt(2.0) * u_um)) >= least_p:
         return None
+    worst = max(conjugate.parts, key=lambda part: part.u, default=None)
+    most = f" Most of it is the {worst.name}, u = {worst.u:.1f} µm." if worst and len(conjugate.parts) > 1 else ""
     return (
-        f"Wall too near: the conjugate term alone has u = {u_conjugate_um:.1f} µm, and with a tolerance of "
-        f"{low_um:+g} to {high_um:+g} µm not even a perfect lens could pass. "
-        "Collimate, set the ring to the wall, or measure m and the distance better."
+        f"Wall too near: the conjugate term alone has u = {u_um:.1f} µm, and with a tolerance of "
+        f"{low_um:+g} to {high_um:+g} µm not even a perfect lens could pass.{most} "
+        "Collimate, set the ring to the wall, or measure that better."
     )

@@ -29,3 +29,13 @@ def glass_residual(fitted: Sequence[Layer], designed: Sequence[Layer], f_number:
         for layer in (*fitted, *designed)
     ]
     return value, math.hypot(GLASS_RESIDUAL_U_REL * value, *pieces)
+
+
+def other_glass(fitted: Sequence[str], designed: str | None) -> str | None:
+    """In a clause, which glass stands behind a lens instead of the one its record names; None where that one does."""
+    if set(fitted) == ({designed} if designed else set()):
+        return None
+    stands = f"with glass {' and '.join(fitted)}" if fitted else "without glass"
+    if designed is None:
+        return f"{stands}, while its record names none that it was designed for"
+    return f"{stands}, while its record says that it was designed for {designed}"

@@ -18,7 +18,7 @@ def chain_budget(chain: Chain) -> tuple[Term, ...]:
 
 def as_lines(terms: Iterable[ChainTerm]) -> tuple[Term, ...]:
     """Terms of the chain as lines of a budget."""
-    return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in terms)
+    return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape, t.parts) for t in terms)
 
 
 async def say_if_nothing_can_pass(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:

@@ -118,7 +118,10 @@ def verdict(finding: Doc) -> tuple[str, str]:
             return "RELATIVE", f"No verdict: {words.why_relative(finding)}, so only differences count."
         return "NO VERDICT", "The lens's record states no tolerance."
     inside = f"the {judged['value'].replace('_', ' ')} lies {limits(judged)}"
-    return VERDICTS[judged["is"]], f"With probability {words.percent(judged['p_conform'])} {inside} ({judged['rule']})."
+    told = f"With probability {words.percent(judged['p_conform'])} {inside} ({judged['rule']})."
+    if judged.get("condition"):
+        told += f" That holds {judged['condition']}."
+    return VERDICTS[judged["is"]], told
 
 
 def limits(judged: Doc) -> str:
@@ -137,14 +140,20 @@ def next_step(finding: Doc) -> str:
     step = None if judged is None else judged["next"]
     if step is None:
         return ""
-    now = next((line["u"] for line in finding["budget"] if line["term"] == step["dominant"]), None)
-    told = f"{step['dominant']} decides it"
-    if step["u_needed_um"] is not None:
-        was = f" instead of {significant(now)}" if now is not None else ""
-        told += f" once its u is {significant(step['u_needed_um'])} \u00b5m{was}"
+    name = words.next_line(step)
+    if step["u_needed_um"] is None:
+        told = f"Most of the doubt is {name}"
     else:
-        told = f"Most of the doubt is {step['dominant']}"
+        told = f"{name} decides it once its u is {significant(step['u_needed_um'])} \u00b5m{_instead_of(step, finding)}"
     return f"{told[0].upper()}{told[1:]}: {step['how']}."
+
+
+def _instead_of(step: Doc, finding: Doc) -> str:
+    """What the line, or the part of it, is now; empty where the budget does not say."""
+    line = next((line for line in finding["budget"] if line["term"] == step["dominant"]), None)
+    if line is not None and step.get("part"):
+        line = next((part for part in line.get("parts", ()) if part["name"] == step["part"]), None)
+    return "" if line is None else f" instead of {significant(line['u'])}"
 
 
 THEN = "Then change shims_fitted_um in the lens's record and start benchd again."
@@ -154,19 +163,18 @@ THEN = "Then change shims_fitted_um in the lens's record and start benchd again.
 def shims(finding: Doc) -> str:
     """The shim advice, and what to write once it is followed; empty where there is none."""
     advice = finding["advice"]
-    if advice is None or advice["shim_um"] is None:
+    if advice is None:
         return ""
-    steps = []
-    if advice.get("remove"):
-        steps.append(f"remove {words.thicknesses(advice['remove'])}")
-    if advice["from_stock"]:
-        steps.append(f"fit {words.thicknesses(advice['from_stock'])}")
-    left = "" if advice["residual_um"] is None else f"{number(advice['residual_um'], 1, sign=True)} \u00b5m left over"
-    fitted = f"; fitted now: {words.thicknesses(advice['fitted_um'])}" if advice["fitted_um"] else ""
-    if not steps:
-        return f"Leave the shims as they are ({left}{fitted})." if left else f"Leave the shims as they are{fitted}."
-    told = " and ".join(steps)
-    return f"{told[0].upper()}{told[1:]} \u00b5m ({left}{fitted}). {THEN}"
+    if advice["shim_um"] is None:
+        fitted = f" ({words.thicknesses(advice['fitted_um'])} \u00b5m now fitted)" if advice["fitted_um"] else ""
+        return f"No change is advised{fitted}: {advice['why']}." if advice.get("why") else ""
+    left = (
+        "" if advice["residual_um"] is None else f" ({number(advice['residual_um'], 1, sign=True)} \u00b5m left over)"
+    )
+    if not (advice["from_stock"] or advice.get("remove")):
+        return f"Leave the shims as they are{left}."
+    told = words.shim_change(advice)
+    return f"{told[0].upper()}{told[1:]}{left}. {THEN}"
 
 
 def measured(finding: Doc) -> str:

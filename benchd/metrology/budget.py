@@ -1,7 +1,7 @@
 """The uncertainty budget: lines that name their source, combined into one expanded uncertainty.
 
 JCGM 100 throughout: combined by squares (5.1.2), effective degrees of freedom by Welch-Satterthwaite (G.4.1),
-coverage factor from t. Where one line that is not normal holds most of the variance the interval comes from the
+coverage factor from t. Where lines that are not normal hold most of the variance the interval comes from the
 convolution instead (JCGM 101), because k u would then hold more than it says.
 """
 
@@ -15,7 +15,15 @@ from typing import Literal
 from benchd.metrology.distribution import ErrorDistribution, Shape, coverage_factor
 
 DOMINANT_SHARE = 0.7
-"""Share of the variance from which one non-normal line decides the shape of the interval."""
+"""Share of the variance from which lines that are not normal decide the shape of the interval."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What one input adds to a line of a budget, in the unit of the line, without sign."""
+
+    name: str
+    u: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +32,7 @@ class Term:
 
     `u` is the line's contribution in the measurand's unit: sensitivity applied, no sign. `dof` None is infinite.
     `kind` is the GUM's type of evaluation; `source` is where the figure stands (a calibration, a record, a run).
+    `parts` are what a line is made of, where a person could better one input and not the others.
     """
 
     term: str
@@ -32,6 +41,7 @@ class Term:
     dof: float | None
     source: str
     shape: Shape = "normal"
+    parts: tuple[Part, ...] = ()
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.u) and self.u >= 0.0):
@@ -44,7 +54,7 @@ class Term:
 class Expanded:
     """A combined uncertainty and its interval: value +- U holds the truth with probability `coverage`.
 
-    `shape` says where k = U/u comes from: `normal` or `t` tables, or the `convolution` with the dominant line.
+    `shape` says where k = U/u comes from: `normal` or `t` tables, or the `convolution` with lines that are not normal.
     """
 
     u: float
@@ -65,17 +75,18 @@ def effective_dof(us: Sequence[float], dofs: Sequence[float | None]) -> float | 
 def combine(terms: Iterable[Term], coverage: float = 0.95) -> Expanded:
     """Combine independent lines. Shared inputs must have been added up, with sign, into one line before.
 
-    When a non-normal line holds more than 70 % of the variance, the interval is the convolution of its shape with a
-    t for all other lines; that line's own degrees of freedom then do not enter the interval (only `dof`).
+    When lines that are not normal hold more than 70 % of the variance together, the interval is the convolution of
+    their shapes with a t for all other lines; their own degrees of freedom then do not enter it (only `dof`).
     """
     lines = [term for term in terms if term.u > 0.0]
     u = math.hypot(*(line.u for line in lines))
     dof = effective_dof([line.u for line in lines], [line.dof for line in lines])
-    leading = max(lines, key=lambda line: line.u, default=None)
-    if leading is not None and leading.shape != "normal" and leading.u**2 > DOMINANT_SHARE * u**2:
-        rest = [line for line in lines if line is not leading]
+    bounded = [line for line in lines if line.shape != "normal"]
+    if sum(line.u**2 for line in bounded) > DOMINANT_SHARE * u**2:
+        rest = [line for line in lines if line.shape == "normal"]
         core = effective_dof([line.u for line in rest], [line.dof for line in rest])
-        distribution = ErrorDistribution(math.hypot(*(line.u for line in rest)), core, leading.shape, leading.u)
+        shapes = tuple((line.shape, line.u) for line in bounded)
+        distribution = ErrorDistribution(math.hypot(*(line.u for line in rest)), core, shapes)
         half_width = distribution.half_width(coverage)
         return Expanded(u, dof, half_width / u, half_width, "convolution", coverage, distribution)
     k = coverage_factor(dof, coverage)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 from benchd.metrology.budget import Expanded, Term, combine
@@ -42,12 +43,14 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Improvement:
-    """The budget line that stands most in the way, what it is now, and what it would have to be.
+    """What stands in the way of a verdict: a line of the budget, or the part of it that one input adds.
 
-    `u_needed` None: no improvement of this line alone would decide.
+    `u_now` and `u_needed` are its contributions, now and for the verdict to fall; `u_needed` None: neither this nor
+    any other single one would decide it.
     """
 
     dominant: str
+    part: str | None
     source: str
     u_now: float
     u_needed: float | None
@@ -128,24 +131,39 @@ def u_needed(value: float, expanded: Expanded, low: float | None, high: float | 
 
 
 def improvement(value: float, terms: Sequence[Term], low: float | None, high: float | None) -> Improvement:
-    """Which budget line to improve, and to what standard uncertainty, for this value to be decided.
+    """Which input to improve, and to what contribution, for this value to be decided.
 
-    Every trial recombines the whole budget, so dof and shape follow the line as it shrinks.
+    The largest that decides it alone; where none does, the largest. A line with parts is bettered part by part, as a
+    person can. Every trial recombines the whole budget, so dof and shape follow the line as it shrinks.
     Raises ValueError for a budget without a line above zero.
     """
     bottom, top = _limits(low, high)
-    leading = max(terms, key=lambda term: term.u, default=None)
-    if leading is None or leading.u == 0.0:
+    inputs = sorted(_inputs(terms), key=lambda one: -one[2])
+    if not inputs:
         raise ValueError("the budget has no line to improve")
 
-    def p(share: float) -> float:
-        trial = [replace(term, u=share * term.u) if term is leading else term for term in terms]
+    def p(line: Term, u_now: float, share: float) -> float:
+        smaller = math.sqrt(max(0.0, line.u**2 - (1.0 - share**2) * u_now**2))
+        trial = [replace(term, u=smaller) if term is line else term for term in terms]
         return probability_of_conformity(value, combine(trial).distribution, low, high)
 
-    if outcome(p(1.0)) != "undecided":
-        return Improvement(leading.term, leading.source, leading.u, leading.u)
-    share = _deciding_share(p, bottom < value < top, value in (bottom, top))
-    return Improvement(leading.term, leading.source, leading.u, None if share is None else share * leading.u)
+    line, part, u_now = inputs[0]
+    if outcome(p(line, u_now, 1.0)) != "undecided":
+        return Improvement(line.term, part, line.source, u_now, u_now)
+    for line, part, u_now in inputs:
+        share = _deciding_share(partial(p, line, u_now), bottom < value < top, value in (bottom, top))
+        if share is not None:
+            return Improvement(line.term, part, line.source, u_now, share * u_now)
+    line, part, u_now = inputs[0]
+    return Improvement(line.term, part, line.source, u_now, None)
+
+
+def _inputs(terms: Sequence[Term]) -> list[tuple[Term, str | None, float]]:
+    """What a person could better: each part of a line that has parts, else the line."""
+    found: list[tuple[Term, str | None, float]] = []
+    for term in terms:
+        found += [(term, part.name, part.u) for part in term.parts] if term.parts else [(term, None, term.u)]
+    return [one for one in found if one[2] > 0.0]
 
 
 def _deciding_share(p: Callable[[float], float], inside: bool, on_limit: bool) -> float | None:

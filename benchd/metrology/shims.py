@@ -21,7 +21,7 @@ class ShimAdvice:
     """What to put in (`fit`) and take out (`remove`), thicknesses in um, thickest first.
 
     `shim_um` is the change of the total, `residual_um` the error left over (e - shim), `fitted_um` what is under the
-    lens now, `after_um` what will be.
+    lens now, `after_um` what will be, `gain_um` by how much the error gets less.
     """
 
     shim_um: float
@@ -30,6 +30,10 @@ class ShimAdvice:
     residual_um: float
     fitted_um: tuple[float, ...]
     after_um: tuple[float, ...]
+
+    @property
+    def gain_um(self) -> float:
+        return abs(self.residual_um + self.shim_um) - abs(self.residual_um)
 
 
 def advice(

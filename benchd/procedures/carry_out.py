@@ -22,7 +22,7 @@ from benchd.procedures import steps as kinds
 from benchd.procedures.bench_figures import demand
 from benchd.procedures.dry_run import dry_run
 from benchd.procedures.figures_of import figures_of
-from benchd.procedures.found import with_found
+from benchd.procedures.found import answered, with_found
 from benchd.procedures.inputs import Known, kind_of, take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
@@ -185,7 +185,7 @@ class CarryOut:
         if isinstance(step, kinds.AskStep):
             text = with_found(args.prompt, run, self._bench)
             answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit)
-            run.unseen.clear()
+            answered(run, self._bench)
             return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
         if isinstance(step, kinds.SweepStep):
             order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)

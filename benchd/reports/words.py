@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from benchd.metrology.decision import outcome
 from benchd.metrology.rounding import rounded
 
 Doc = Mapping[str, Any]
@@ -56,12 +57,13 @@ def nominal(finding: Doc) -> str:
 
 
 def percent(p: float) -> str:
-    """A probability in words that never round to certainty."""
+    """A probability in words that never round to certainty, nor across the thresholds of the decision rule."""
     if p < 0.001:
         return "below 0.1 %"
     if p > 0.999:
         return "above 99.9 %"
-    return f"{100 * p:.1f} %"
+    decimals = next((n for n in (1, 2) if outcome(round(p, n + 2)) == outcome(p)), 3)
+    return f"{100 * p:.{decimals}f} %"
 
 
 def advice_sentence(finding: Doc) -> str:
@@ -70,17 +72,32 @@ def advice_sentence(finding: Doc) -> str:
         return f"No verdict: {why_relative(finding)}."
     verdict, advice = finding["verdict"], finding["advice"]
     if verdict is not None and verdict["next"] is not None:
-        step = verdict["next"]
-        return f"Most of the uncertainty is {step['dominant']}: {step['how']}."
+        return f"{next_line(verdict['next'])}: {verdict['next']['how']}."
+    if verdict is not None and verdict.get("condition"):
+        return f"That holds {verdict['condition']}."
     if advice is None or not (advice["from_stock"] or advice.get("remove")):
         return ""
-    parts = []
-    if advice.get("remove"):
-        parts.append(f"take out {thicknesses(advice['remove'])} µm")
-    if advice["from_stock"]:
-        parts.append(f"put in {thicknesses(advice['from_stock'])} µm")
     left = f"; {signed(round(advice['residual_um'], 1))} µm are left over" if advice["residual_um"] is not None else ""
-    return f"Shims: {' and '.join(parts)}{left}."
+    return f"Shims: {shim_change(advice)}{left}."
+
+
+def next_line(step: Doc) -> str:
+    """What stands in the way of a verdict: a line of the budget, with the part of it to better."""
+    name = str(step["dominant"]).replace("_", " ")
+    return f"{step['part']} of the {name} line" if step.get("part") else name
+
+
+def shim_change(advice: Doc) -> str:
+    """What to do with the shims and what is under the lens then, `add 10 µm to the 50 now fitted: new total 60 µm`."""
+    put, take, fitted = advice["from_stock"] or [], advice.get("remove") or [], advice["fitted_um"]
+    whole = sorted(take) == sorted(fitted)
+    if take:
+        gone = f"the {thicknesses(take)} now fitted" if whole else f"{thicknesses(take)} of the {thicknesses(fitted)}"
+        done = f"replace {gone} by {thicknesses(put)} µm" if put else f"remove {gone}"
+    else:
+        done = f"add {thicknesses(put)} µm" + (f" to the {thicknesses(fitted)} now fitted" if fitted else "")
+    total = advice.get("total_um")  # findings from before it was stated lack it
+    return done if total is None else f"{done}: new total {total:g} µm"
 
 
 def signed(number: float) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from benchd.assessments.flange import (
+    HOW,
     NON_LINEAR,
     NON_LINEAR_SHIFT_UM,
     STATE_GAMMA,
@@ -15,7 +16,7 @@ from benchd.assessments.flange import (
     assess,
     could_pass_nothing,
 )
-from benchd.metrology.budget import Term
+from benchd.metrology.budget import Part, Term
 from benchd.metrology.peak import PeakFit, fit_peak
 
 CHAIN = (
@@ -84,11 +85,67 @@ def test_undecided_names_the_line_that_stands_in_the_way() -> None:
     assert finding.verdict is not None
     assert finding.verdict.next is not None
     step = finding.verdict.next
-    assert step.dominant == "conjugate"
+    assert (step.dominant, step.part) == ("conjugate", None)
     assert step.u_needed_um is not None
     # JCGM 106: one-sided 1.645 u fits into the 3 um to the limit at u = 1.82; the other lines take 1.52 of it.
     assert step.u_needed_um == pytest.approx((1.824**2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
     assert "collimate" in step.how
+
+
+def test_what_is_advised_is_the_part_that_helps_and_what_can_come_into_force() -> None:
+    """A gauge study and a measured plate were advised, neither of which anything could put in force."""
+    parts = (Part("m", 1.1), Part("gap", 1.0), Part("distance", 0.3))
+    line = Term("conjugate", np.hypot(np.hypot(1.1, 1.0), 0.3), "B", None, "m and distance measured", parts=parts)
+    finding = assess(fit_at(7.1), given(chain=(line, *CHAIN[2:3])))
+    assert finding.verdict is not None
+    assert finding.verdict.next is not None
+    step = finding.verdict.next
+    assert (step.dominant, step.part) == ("conjugate", "m")
+    assert "measure m better" in step.how
+    assert [part.name for part in finding.budget[0].parts] == ["m", "gap", "distance"]
+    assert not [how for how in HOW.values() if "gauge study" in how or "glass_toggle" in how]
+
+
+@pytest.mark.parametrize(("peak", "shim"), [(5.9, None), (19.0, 20.0), (-31.0, -30.0), (1.0, None)])
+def test_a_shim_is_advised_only_where_it_gains_at_least_U(peak: float, shim: float | None) -> None:
+    """PASS at +5.9 with U 4.3 also said 'Fit 10 um', which would have left -4.1."""
+    finding = assess(fit_at(peak), given())
+    assert finding.advice is not None
+    assert finding.advice.shim_um == shim
+    if shim is None:
+        assert (finding.advice.from_stock, finding.advice.residual_um) == (None, None)
+        assert finding.advice.why is not None
+        assert "gains as much as U" in finding.advice.why
+    else:
+        assert finding.advice.total_um == 50 + shim
+
+
+def test_a_lens_judged_on_other_glass_than_its_own_has_its_condition_named_and_no_shim() -> None:
+    """FAIL with 'Fit 10' stood beside a residual of 15.1 that explained it: a pane left in by mistake."""
+    other = "with glass pane-25, while its record names none that it was designed for"
+    finding = assess(fit_at(21.0), given(glass_residual=(15.1, 2.7), other_glass=other))
+    assert finding.verdict is not None
+    assert finding.verdict.is_ == "fail"
+    assert finding.verdict.condition is not None
+    assert finding.verdict.condition.startswith(
+        f"as measured {other}: at f/2 that glass alone moves best focus by +15.1"
+    )
+    assert finding.advice is not None
+    assert (finding.advice.shim_um, finding.advice.from_stock) == (None, None)
+    assert finding.advice.why == f"it was measured {other}"
+    small = assess(fit_at(21.0), given(glass_residual=(2.4, 0.5)))
+    assert small.verdict is not None
+    assert small.verdict.condition is None
+    assert small.advice is not None
+    assert small.advice.shim_um == 20
+
+
+def test_why_subdivision_counts_more_here_than_in_the_chain_stands_beside_it() -> None:
+    """The chain said .11 and the budget .16 for the same thing."""
+    chain = (*CHAIN, Term("position subdivision", 0.11, "B", None, "encoder", "arcsine"))
+    (line,) = [line for line in assess(fit_at(2.0), given(chain=chain)).budget if line.term == "position subdivision"]
+    assert line.u == pytest.approx(0.165)
+    assert line.source == "encoder, times 1.5: it imitates the curve"
 
 
 def test_pictures_that_are_not_linear_cost_a_line_and_a_note() -> None:

@@ -9,12 +9,13 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, wall_too_near
+from benchd.bench.chain import CalibrationInForce, Chain, ChainTerm, ScaleRecord, datum_chain, wall_too_near
 from benchd.bench.setup import apply, first_setup
 from benchd.errors import Refused
 from benchd.files.artefacts import UncertainLength
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.records_folder import Records
+from benchd.metrology.budget import Part
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
@@ -70,6 +71,23 @@ def test_the_least_doubtful_route_is_taken_and_named(wall: LoadedBench) -> None:
     assert conjugate(chain_of(wall, ring="hard_stop", distance_mm=5000)) == conjugate(by_distance)
     assert conjugate(good_m)[1] < conjugate(m_alone)[1] < conjugate(by_distance)[1]
     assert conjugate(by_distance)[0] == pytest.approx(conjugate(good_m)[0], abs=0.5)
+
+
+def test_the_line_shows_what_each_of_its_inputs_adds(wall: LoadedBench) -> None:
+    """Told to 'measure m and the distance better' a person bettered the distance, which was the least of the three."""
+    at = {"ring": "infinity", "distance_mm": 5000, "m": {"value": 0.0101217, "u": 0.0000101}}
+    term = chain_of(wall, **at).conjugate
+    assert term is not None
+    parts = {part.name: part.u for part in term.parts}
+    assert set(parts) == {"m", "gap", "distance"}
+    assert math.hypot(*parts.values()) == pytest.approx(term.u_um)
+    # x' = (T - h) m^2/(1 + m)^2, by hand: 2 T m u(m)/(1 + m)^3, and u(h) m^2/(1 + m)^2.
+    assert parts["m"] == pytest.approx(1000 * 2 * 5000 * 0.0101217 * 0.0000101 / 1.0101217**3, rel=0.02)
+    assert parts["gap"] > parts["distance"]
+    at_mark = chain_of(wall, ring={"mark": 5}, distance_mm=5000).conjugate
+    assert at_mark is not None
+    assert math.hypot(*(part.u for part in at_mark.parts)) == pytest.approx(at_mark.u_um)
+    assert {part.name for part in at_mark.parts} <= {"focal length", "gap", "distance"}
 
 
 def test_ring_set_to_the_wall_takes_nothing_off_and_needs_no_focal_length(wall: LoadedBench) -> None:
@@ -198,9 +216,15 @@ def test_a_wall_within_four_focal_lengths_is_refused(wall: LoadedBench) -> None:
 
 def test_wall_too_near_is_said_where_even_a_perfect_lens_could_not_pass() -> None:
     # ISO 14253-1 / JCGM 106: with u = 5 and +-10, v = 0 conforms with .95450, so 5.1 is just enough and 5.2 is not.
-    assert wall_too_near(5.0, -10, 10) is None
-    assert wall_too_near(0.0, -10, 10) is None
-    said = wall_too_near(5.2, -10, 10)
+    def said_of(*parts: float) -> str | None:
+        named = tuple(Part(name, u_um) for name, u_um in zip(("focal length", "distance"), parts, strict=False))
+        term = ChainTerm("conjugate", 500.0, math.hypot(*parts), None, "normal", "distance", parts=named)
+        return wall_too_near(term, -10, 10)
+
+    assert said_of(5.0) is None
+    assert said_of(0.0) is None
+    said = said_of(5.19, 0.3)
     assert said is not None
     assert said.startswith("Wall too near:")
     assert "collimate" in said.lower()
+    assert "Most of it is the focal length, u = 5.2 µm." in said

@@ -16,6 +16,7 @@ from rich.console import Console
 from benchd.assessments.finding import Finding
 from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
 from benchd.cli import lines, sentences, status, tables
+from benchd.reports import words
 
 # The example of the project's published contract, section 4.
 FINDING = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
@@ -149,19 +150,57 @@ def test_a_set_up_says_why_findings_by_it_are_relative() -> None:
 @pytest.mark.parametrize(
     ("advice", "sentence"),
     [
-        ({"from_stock": [20]}, "Fit 20 µm (−2.4 µm left over; fitted now: 50)."),
-        ({"from_stock": [20, 10], "remove": [50]}, "Remove 50 and fit 20 + 10 µm (−2.4 µm left over; fitted now: 50)."),
-        ({"from_stock": [], "remove": [50]}, "Remove 50 µm (−2.4 µm left over; fitted now: 50)."),
-        ({"from_stock": [], "shim_um": 0}, "Leave the shims as they are (−2.4 µm left over; fitted now: 50)."),
-        ({"from_stock": [20], "fitted_um": []}, "Fit 20 µm (−2.4 µm left over)."),
+        ({"total_um": 70}, "Add 20 µm to the 50 now fitted: new total 70 µm (−2.4 µm left over)."),
+        (
+            {"from_stock": [20, 10], "remove": [50], "total_um": 30},
+            "Replace the 50 now fitted by 20 + 10 µm: new total 30 µm (−2.4 µm left over).",
+        ),
+        (
+            {"from_stock": [], "remove": [20], "fitted_um": [50, 20], "total_um": 50},
+            "Remove 20 of the 50 + 20: new total 50 µm (−2.4 µm left over).",
+        ),
+        ({"from_stock": [], "shim_um": 0}, "Leave the shims as they are (−2.4 µm left over)."),
+        ({"fitted_um": [], "total_um": 20}, "Add 20 µm: new total 20 µm (−2.4 µm left over)."),
+        ({}, "Add 20 µm to the 50 now fitted (−2.4 µm left over)."),  # as kept before the total was stated
+        (
+            {"shim_um": None, "from_stock": None, "residual_um": None, "why": "no change from stock gains enough"},
+            "No change is advised (50 µm now fitted): no change from stock gains enough.",
+        ),
     ],
 )
-def test_the_shim_advice_is_one_sentence_and_what_to_write_where_shims_change(
+def test_the_shim_advice_says_add_or_replace_and_what_will_be_under_the_lens(
     advice: dict[str, Any], sentence: str
 ) -> None:
+    """'Fit 10 um (fitted now: 50)' was read as add 10 by one and as replace 50 by 10 by another."""
     text = printed(finding(advice={**FINDING["advice"], **advice}))
-    change = " Then change shims_fitted_um in the lens's record and start benchd again."
-    assert row(text, "Shims") == f"Shims {sentence}{'' if sentence.startswith('Leave') else change}"
+    changes = sentence.startswith(("Add", "Replace", "Remove"))
+    after = " Then change shims_fitted_um in the lens's record and start benchd again." if changes else ""
+    assert row(text, "Shims") == f"Shims {sentence}{after}"
+
+
+def test_a_probability_is_never_rounded_across_the_rule_s_thresholds() -> None:
+    """'Probability 95.0 %' stood beside UNDECIDED: it was .9496."""
+    shown = {p: words.percent(p) for p in (0.9496, 0.94999, 0.95, 0.951, 0.0504, 0.05, 0.97, 0.5)}
+    assert shown == {
+        0.9496: "94.96 %", 0.94999: "94.999 %", 0.95: "95.0 %", 0.951: "95.1 %",
+        0.0504: "5.04 %", 0.05: "5.0 %", 0.97: "97.0 %", 0.5: "50.0 %",
+    }  # fmt: skip
+
+
+def test_what_would_decide_it_names_the_part_that_helps_and_how_far() -> None:
+    line = {"term": "conjugate", "u": 2.9, "type": "B", "dof": None, "source": "setup-1187",
+            "parts": [{"name": "m", "u": 2.7}, {"name": "gap", "u": 1.0}]}  # fmt: skip
+    step = {"dominant": "conjugate", "part": "m", "u_needed_um": 1.3, "how": "measure m better"}
+    judged = {**FINDING["verdict"], "is": "undecided", "next": step}
+    text = printed(finding(budget=[line, *FINDING["budget"][1:]], verdict=judged))
+    assert row(text, "To decide it") == (
+        "To decide it M of the conjugate line decides it once its u is 1.3 µm instead of 2.7: measure m better."
+    )
+
+
+def test_a_verdict_under_a_condition_says_so_beside_it() -> None:
+    judged = {**FINDING["verdict"], "condition": "as measured without glass"}
+    assert "That holds as measured without glass." in row(printed(finding(verdict=judged)), "Verdict")
 
 
 def test_the_chain_stands_term_by_term_and_adds_up() -> None:

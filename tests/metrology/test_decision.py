@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from benchd.metrology.budget import Expanded, Term, combine
+from benchd.metrology.budget import Expanded, Part, Term, combine
 from benchd.metrology.decision import (
     acceptance,
     decide,
@@ -116,10 +116,25 @@ def test_the_line_to_improve() -> None:
     assert decide(6.0, combine(shrunk), -10.0, 10.0).is_ == "pass"
     grown = [Term("conjugate", 1.01 * better.u_needed, "B", None, "setup-1"), terms[1]]
     assert decide(6.0, combine(grown), -10.0, 10.0).is_ == "undecided"
-    # The other line alone leaves 9.0 undecided: no improvement of the largest is enough.
-    assert improvement(9.0, terms, -10.0, 10.0).u_needed is None
+    # Either line alone leaves 9.0 undecided: no single improvement is enough, and the largest is named.
+    hopeless = improvement(9.0, terms, -10.0, 10.0)
+    assert (hopeless.dominant, hopeless.u_needed) == ("conjugate", None)
     with pytest.raises(ValueError, match="no line"):
         improvement(9.0, [], -10.0, 10.0)
+
+
+def test_the_part_of_a_line_is_named_that_helps() -> None:
+    """A line of m 1.1, gap 1.0 and distance .3: better m decides, and what is told is m, not 'm and the distance'."""
+    parts = (Part("m", 1.1), Part("gap", 1.0), Part("distance", 0.3))
+    line = Term("conjugate", math.hypot(1.1, 1.0, 0.3), "B", None, "m and distance measured", parts=parts)
+    terms = [line, Term("joints", 0.99, "B", None, "bench file")]
+    # One-sided 1.645 u fits into 2.8 um at u = 1.70; the joints, the gap and the distance take 1.44 of it.
+    better = improvement(7.2, terms, -10.0, 10.0)
+    assert (better.dominant, better.part, better.u_now) == ("conjugate", "m", 1.1)
+    assert better.u_needed == pytest.approx(math.sqrt(1.702**2 - 0.99**2 - 1.0 - 0.09), abs=0.01)
+    # Where the largest cannot decide it alone but a smaller one can, that one is told.
+    lines = [Term("a", 1.166, "B", None, "x", parts=(Part("p", 0.6), Part("q", 1.0))), Term("b", 0.9, "B", 4.0, "y")]
+    assert improvement(8.05, lines, -10.0, 10.0).dominant == "b"
 
 
 def test_the_probability_comes_from_the_interval_s_own_distribution() -> None:

@@ -120,14 +120,14 @@ def test_the_words_over_it() -> None:
     older = finding(1.0, absolute=False)
     assert words.advice_sentence(older) == "No verdict: the notes say why."
     assert words.headline(finding(1.0, outcome=None)) == "Lens L-0417: no tolerance stated"
-    assert words.advice_sentence(finding(17.6)) == "Shims: put in 20 µm; −2.4 µm are left over."
+    assert words.advice_sentence(finding(17.6)) == "Shims: add 20 µm to the 50 now fitted; −2.4 µm are left over."
     assert words.measurand_line(finding(1.0)).startswith("wall  ·  ring: infinity  ·  f/2  ·  546 nm  ·  glass pane-25")
 
 
 def test_shims_that_come_out_are_said_and_silence_where_there_is_nothing_to_do() -> None:
     doc = finding(-30.0)
     doc["advice"] = {"shim_um": -30.0, "from_stock": [20.0], "remove": [50.0], "residual_um": 0.0, "fitted_um": [50.0]}
-    assert words.advice_sentence(doc) == "Shims: take out 50 µm and put in 20 µm; +0 µm are left over."
+    assert words.advice_sentence(doc) == "Shims: replace the 50 now fitted by 20 µm; +0 µm are left over."
     doc["advice"] = {"shim_um": 0.0, "from_stock": [], "residual_um": 1.0, "fitted_um": [50.0]}
     assert words.advice_sentence(doc) == ""
 
