@@ -7,6 +7,8 @@ from collections.abc import Awaitable, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from benchd.bench.plausible import implausible
+from benchd.bench.within_reach import WithinReach
 from benchd.devices import (
     Axis,
     Camera,
@@ -100,6 +102,10 @@ def build(loaded: LoadedBench) -> Assembly:
     problems += _misplaced(loaded, devices)
     problems += _not_stated(loaded, devices)
     problems += _lasers(loaded, devices)
+    problems += implausible(loaded, devices)
+    carriage = devices.get(loaded.file.roles.get("carriage", ""))
+    if isinstance(carriage, Axis) and not problems:  # a travel that is wrong itself is told once
+        problems += WithinReach(loaded, carriage.spec).problems()
     if problems:
         raise FileProblems(problems)
     if not any(isinstance(device, Operator) for device in devices.values()):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -38,13 +37,19 @@ class Checked:
     file: str
     kind: str | None = None
     says: str = ""
+    more: list[str] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     plan: dict[str, Any] | None = None
     notes: list[str] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:
         """The same as a JSON document."""
-        doc: dict[str, Any] = {"file": self.file, "kind": self.kind, "ok": not self.problems, "says": self.says}
+        doc: dict[str, Any] = {
+            "file": self.file,
+            "kind": self.kind,
+            "ok": not self.problems,
+            "says": "; ".join((self.says, *self.more)),
+        }
         doc |= {"problems": [problem.as_json() for problem in self.problems], "notes": self.notes}
         return doc if self.plan is None else doc | {"plan": self.plan}
 
@@ -67,6 +72,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         for one in checked:
             _tell(one)
+        if len(checked) > 1:
+            bad = sum(bool(one.problems) for one in checked)
+            print(f"{_counted(len(checked), 'file')}: " + (f"{bad} with problems." if bad else "all fine."))
     return exits.REFUSED if wrong else exits.DONE
 
 
@@ -120,14 +128,15 @@ def _bench(path: Path, checked: Checked) -> None:
         (len(records.glasses), "glass"),
         (len(records.references), "reference"),
     )
-    listed = ", ".join(f"{count} {_plural(name, count)}" for count, name in counts)
-    checked.says = f"{file.arrangement} bench {file.bench}: {listed}; roles {', '.join(file.roles)}"
+    listed = ", ".join(_counted(count, name) for count, name in counts)
+    checked.says = f"{file.arrangement} bench {file.bench}"
+    checked.more = [listed, f"roles {', '.join(file.roles)}"]
 
 
-def _plural(noun: str, count: int) -> str:
+def _counted(count: int, noun: str) -> str:
     if count == 1:
-        return noun
-    return f"{noun}es" if noun.endswith("s") else f"{noun}s"
+        return f"1 {noun}"
+    return f"{count} {noun}es" if noun.endswith("s") else f"{count} {noun}s"
 
 
 def _record(source: Source, checked: Checked) -> None:
@@ -202,14 +211,15 @@ def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
 
 def _tell(one: Checked) -> None:
     if one.problems:
-        count = "1 problem" if len(one.problems) == 1 else f"{len(one.problems)} problems"
-        print(f"{one.file}: {count}", file=sys.stdout)
+        print(f"{one.file}: {_counted(len(one.problems), 'problem')}")
         for problem in one.problems:
             print(f"  {problem}")
     else:
         print(f"{one.file}: fine; {one.says}.")
+        for line in one.more:
+            print(f"  {line}")
     for note in one.notes:
-        print(f"  {note}")
+        print(f"  note: {note}")
     if one.plan is not None:
         from benchd.cli.console import out
         from benchd.cli.plans import plan_table

@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
+from benchd.files.bounds import Within, small_beside
 from benchd.files.names import Name, Record, RecordId, label_of
 
 Positive = Annotated[float, Field(gt=0)]
@@ -19,18 +20,30 @@ Expansion = Annotated[float, Field(ge=-1e-5, le=2e-4)]
 """Linear expansion in 1/K; the range catches a value written in 1e-6/K."""
 
 
-class Uncertain(Record):
-    """A value with its standard uncertainty, both in the unit that the key names."""
+Length = Annotated[float, Within(50.0, 1e6, "um")]
+"""Of an adapter or a setting ring, in um."""
+Shim = Annotated[float, Within(1.0, 5000.0, "um")]
+LIMIT_OF_U = 0.1
+"""A length known worse than to a tenth is none: what stands there is in another unit, or the figure of another key."""
 
-    value: float
-    u: NotNegative
+
+class PrincipalGap(Record):
+    """How far the second principal plane lies behind the first (mm), with its standard uncertainty."""
+
+    value: Annotated[float, Within(-500.0, 500.0, "mm")]
+    u: Annotated[float, Field(gt=0), Within(0.0, 200.0, "mm")]
 
 
-class UncertainLength(Record):
-    """A positive value with its standard uncertainty."""
+class FocalLength(Record):
+    """A focal length (mm) with its standard uncertainty."""
 
-    value: Positive
-    u: NotNegative
+    value: Annotated[float, Within(1.0, 5000.0, "mm")]
+    u: Positive
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        small_beside(self.u, self.value, LIMIT_OF_U, "value", "u")
+        return self
 
 
 class Material(Record):
@@ -45,11 +58,16 @@ class Given(Record):
     `points_um` are deviations from it around the ring; they are kept, and no finding goes by them yet.
     """
 
-    length_um: Positive
-    u_um: NotNegative
+    length_um: Length
+    u_um: Positive
     at_C: Celsius = 20.0
-    points_um: tuple[float, ...] = ()
+    points_um: tuple[Annotated[float, Within(-500.0, 500.0, "um")], ...] = ()
     by: str = ""
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        small_beside(self.u_um, self.length_um, LIMIT_OF_U, "length_um", "u_um")
+        return self
 
 
 class Adapter(Record):
@@ -75,11 +93,16 @@ class Adapter(Record):
 class Layer(Record):
     """One plane-parallel plate: thickness in mm, index against air at a wavelength in nm, standard uncertainties."""
 
-    thickness_mm: Annotated[float, Field(gt=0, le=100)]
-    u_mm: NotNegative
+    thickness_mm: Annotated[float, Within(0.01, 100.0, "mm")]
+    u_mm: Positive
     index: Annotated[float, Field(gt=1, lt=4)]
-    u_index: NotNegative
-    at_nm: Annotated[float, Field(ge=200, le=2500)]
+    u_index: Annotated[float, Field(gt=0), Within(0.0, 0.1)]
+    at_nm: Annotated[float, Within(200.0, 2500.0, "nm")]
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        small_beside(self.u_mm, self.thickness_mm, LIMIT_OF_U, "thickness_mm", "u_mm")
+        return self
 
 
 class Glass(Record):
@@ -122,13 +145,13 @@ class FocusScale(Record):
     """The engraved distances, kept as engraved: numbers in `unit`, and `inf`."""
 
     unit: Literal["m", "ft"]
-    marks: Annotated[tuple[Positive | Literal["inf"], ...], Field(min_length=1)]
+    marks: Annotated[tuple[Annotated[float, Within(0.01, 10000.0)] | Literal["inf"], ...], Field(min_length=1)]
 
 
 class LensTolerance(Record):
     """How far from nominal a lens may be: half the width of the interval, in um."""
 
-    flange_um: Positive
+    flange_um: Annotated[float, Within(0.5, 1000.0, "um")]
 
 
 class Lens(Record):
@@ -140,15 +163,15 @@ class Lens(Record):
     mount: Name
     kind: Literal["prime", "zoom"] = "prime"
     squeeze: Annotated[float, Field(ge=1, le=3)] = 1.0
-    focal_length_mm: UncertainLength
-    principal_gap_mm: Uncertain | None = None
+    focal_length_mm: FocalLength
+    principal_gap_mm: PrincipalGap | None = None
     f_number: Annotated[float, Field(ge=0.5, le=64)]
     t_number: Annotated[float, Field(ge=0.5, le=64)] | None = None
     rear_protrusion_mm: Annotated[float, Field(ge=-100, le=200)] | None = None
     designed_for_glass: RecordId | None = None
     scale: FocusScale | None = None
     tolerance: LensTolerance | None = None
-    shims_fitted_um: tuple[Positive, ...] = ()
+    shims_fitted_um: tuple[Shim, ...] = ()
     owner: str = ""
     set: str = ""
 

@@ -7,7 +7,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
-from benchd.files.artefacts import Celsius, Expansion, Layer, NotNegative, Positive
+from benchd.files.artefacts import LIMIT_OF_U, Celsius, Expansion, Layer, Positive, Shim
+from benchd.files.bounds import Within, small_beside
 from benchd.files.broker_account import broker_url
 from benchd.files.names import Name, Record, RecordId
 
@@ -111,11 +112,11 @@ class Motion(Record):
     `steps_um` and `jog_um_s` are those of moving by hand, which no command offers yet.
     """
 
-    tolerance_um: Positive
-    settle_ms: NotNegative
+    tolerance_um: Annotated[float, Within(0.01, 100.0, "um")]
+    settle_ms: Annotated[float, Field(ge=0), Within(0.0, 60e3, "ms")]
     steps_um: tuple[Positive, ...] = (2.0, 20.0, 200.0)
     jog_um_s: tuple[Positive, ...] = (40.0, 400.0)
-    clearance_um: NotNegative = 2000.0
+    clearance_um: Annotated[float, Within(50.0, 50e3, "um")] = 2000.0
 
 
 class Steps(Record):
@@ -126,24 +127,24 @@ class Steps(Record):
     between one homing and the next; `alpha_per_K` is the screw's expansion.
     """
 
-    u_pitch: NotNegative
-    periodic_um: NotNegative
-    u_backlash_um: NotNegative
-    u_home_um: NotNegative
+    u_pitch: Annotated[float, Field(ge=0), Within(0.0, 0.05)]
+    periodic_um: Annotated[float, Field(ge=0), Within(0.0, 200.0, "um")]
+    u_backlash_um: Annotated[float, Field(ge=0), Within(0.0, 200.0, "um")]
+    u_home_um: Annotated[float, Field(ge=0), Within(0.0, 500.0, "um")]
     alpha_per_K: Expansion
 
 
 class Joint(Record):
     """What one mated pair of seats adds, until a gauge study replaces it."""
 
-    u_um: NotNegative
+    u_um: Annotated[float, Field(gt=0), Within(0.0, 100.0, "um")]
 
 
 class GivenBase(Record):
     """Base face to target plane at carriage reading 0, as a drawing or a rule states it."""
 
-    length_um: float
-    u_um: Positive
+    length_um: Annotated[float, Within(-1e6, 1e6, "um")]
+    u_um: Annotated[float, Field(gt=0), Within(0.0, 20e3, "um")]
     at_C: Celsius = 20.0
 
 
@@ -160,34 +161,39 @@ class Target(Record):
 
     id: RecordId
     cover: tuple[Layer, ...] = ()
-    pitch_mm: Positive
-    u_pitch_mm: NotNegative
+    pitch_mm: Annotated[float, Within(0.01, 200.0, "mm")]
+    u_pitch_mm: Positive
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        small_beside(self.u_pitch_mm, self.pitch_mm, LIMIT_OF_U, "pitch_mm", "u_pitch_mm")
+        return self
 
 
 class Collimator(Record):
     """How parallel the collimator's light is: standard uncertainty of its vergence at the lens, 1/m (dioptres)."""
 
-    u_vergence_per_m: NotNegative
+    u_vergence_per_m: Annotated[float, Field(gt=0), Within(0.0, 0.1, "1/m")]
 
 
 class SetUp(Record):
     """How well what is typed into the set-up is known: wall distance by tape (mm), temperature (K)."""
 
-    u_distance_mm: Positive = 3.0
-    u_temperature_K: Positive = 0.3
+    u_distance_mm: Annotated[float, Within(0.01, 500.0, "mm")] = 3.0
+    u_temperature_K: Annotated[float, Within(0.01, 10.0, "K")] = 0.3
 
 
 class Format(Record):
     """A frame size. No finding goes by it yet."""
 
-    width_mm: Positive
-    height_mm: Positive
+    width_mm: Annotated[float, Within(1.0, 500.0, "mm")]
+    height_mm: Annotated[float, Within(1.0, 500.0, "mm")]
 
 
 class Mount(Record):
     """The depth at which a mount's image plane is specified."""
 
-    flange_depth_mm: Annotated[float, Field(gt=0, le=500)]
+    flange_depth_mm: Annotated[float, Within(2.0, 500.0, "mm")]
     basis: Literal["air"] = "air"
 
 
@@ -262,7 +268,7 @@ class BenchFile(Record):
     set_up: SetUp = SetUp()
     formats: dict[Name, Format] = Field(default_factory=dict)
     mounts: Annotated[dict[Name, Mount], Field(min_length=1)]
-    shims_um: tuple[Positive, ...] = ()
+    shims_um: tuple[Shim, ...] = ()
     mqtt: Mqtt = Mqtt()
     store: StoreEntry
 

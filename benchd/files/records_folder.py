@@ -12,7 +12,7 @@ from pydantic import BaseModel
 from benchd.errors import Refused
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.problems import FileProblems, Problem
-from benchd.files.source import Source, check, load_yaml
+from benchd.files.source import Source, check, load_yaml, other_endings
 from benchd.files.wording import near_names
 
 Kind = Literal["adapter", "glass", "reference", "lens"]
@@ -39,6 +39,7 @@ class Records:
         sources: dict[tuple[Kind, str], Source] = {}
         problems: list[Problem] = []
         for kind, name in FOLDERS.items():
+            problems += other_endings(folder / name)
             for path in sorted((folder / name).glob("*.yaml")):
                 try:
                     source = load_yaml(path)

@@ -70,6 +70,15 @@ def load_yaml(path: Path) -> Source:
     return Source(path, text, root, root.value)
 
 
+def other_endings(folder: Path) -> list[Problem]:
+    """A problem for each YAML file of a folder that is not read because of its ending."""
+    wrong = "a name that ends in .yaml: a file with this ending is not read"
+    found = sorted(
+        path for path in folder.glob("*") if path.suffix.lower() in (".yml", ".yaml") and path.suffix != ".yaml"
+    )
+    return [Problem(str(path), 0, 0, "", "", wrong) for path in found]
+
+
 def read_model(path: Path, model: type[ModelT]) -> ModelT:
     """The file as a `model`. Raises FileProblems with every problem of the file."""
     return check(load_yaml(path), model)
@@ -167,7 +176,9 @@ def _read(path: Path) -> str:
         with path.open("rb") as file:
             raw = file.read(MAX_BYTES + 1)
     except FileNotFoundError as error:
-        raise refuse("there is no such file") from error
+        twin = path.with_suffix(".yml")
+        there = f"; {twin} is there: give it the ending .yaml" if path.suffix == ".yaml" and twin.exists() else ""
+        raise refuse(f"there is no such file{there}") from error
     except OSError as error:
         raise refuse(f"cannot be read ({error.strerror})") from error
     if len(raw) > MAX_BYTES:

@@ -6,7 +6,8 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 
 from benchd.errors import Refused
-from benchd.files.problems import FileProblems, Problem
+from benchd.files.problems import FileProblems
+from benchd.files.source import other_endings
 from benchd.files.wording import near_names
 from benchd.procedures.check import check_procedure
 from benchd.procedures.language import Procedure, ProcedureFile, read_procedure
@@ -32,7 +33,7 @@ class Library(Mapping[str, ProcedureFile]):
         Raises FileProblems with every problem of every file, two files of one name among them.
         """
         found: dict[str, ProcedureFile] = {}
-        problems: list[Problem] = []
+        problems = [problem for folder in folders for problem in other_endings(folder)]
         for path in (path for folder in (SHIPPED, *folders) for path in sorted(folder.glob("*.yaml"))):
             try:
                 file = read_procedure(path)

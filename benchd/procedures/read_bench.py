@@ -11,9 +11,12 @@ from pathlib import Path
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.assessor import ASSESSMENTS
 from benchd.bench.chain import position_notes, position_record
-from benchd.devices import Encoder
+from benchd.bench.plausible import odd
+from benchd.bench.within_reach import WithinReach
+from benchd.devices import Axis, Encoder
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems, Problem
+from benchd.files.records_folder import FOLDERS
 from benchd.files.seats import fits_nowhere
 from benchd.files.unheeded import unheeded
 from benchd.procedures.library import Library
@@ -58,8 +61,18 @@ def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         stated += [str(one) for one in unheeded(kind, source)]
     if loaded.file.steps is not None and encoder is not None:
         stated.append(str(loaded.source.problem(("steps",), "without effect: the scale in the role position counts")))
+    scale = position_record(loaded.file, None if encoder is None else encoder.spec)
     return [
         *fits_nowhere(loaded.file, loaded.records),
-        *position_notes(position_record(loaded.file, None if encoder is None else encoder.spec)),
+        *WithinReach(loaded, assembly.named("carriage", Axis).spec).notes(scale),
+        *position_notes(scale),
+        *odd(loaded, assembly.devices),
         *stated,
+        *_folders_not_read(loaded),
     ]
+
+
+def _folders_not_read(loaded: LoadedBench) -> list[str]:
+    drawer = loaded.folder / loaded.file.records
+    named = {drawer / kind: folder for kind, folder in FOLDERS.items()} | {loaded.folder / "procedure": PROCEDURES}
+    return [f"The folder {path} is not read; the name is {right}." for path, right in named.items() if path.is_dir()]

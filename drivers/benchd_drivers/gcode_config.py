@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from benchd.devices import AxisSpec
 from benchd_drivers.gcode_status import LETTERS
@@ -26,11 +26,18 @@ class GcodeAxisConfig(BaseModel):
     top_speed_um_s: float = Field(gt=0, allow_inf_nan=False)
     acceleration_um_s2: float = Field(gt=0, allow_inf_nan=False)
     approach: Literal["from_below", "from_above"] = "from_below"
-    home_search_um: float = Field(gt=0, allow_inf_nan=False)
+    home_search_um: float = Field(ge=500, allow_inf_nan=False)
     home_speed_um_s: float | None = Field(default=None, gt=0, allow_inf_nan=False)
     resolution_um: float = Field(default=1.0, gt=0, allow_inf_nan=False)
     poll_ms: float = Field(default=15.0, ge=2, le=200)
     identity: str | None = Field(default=None, min_length=1)
+
+    @field_validator("um_per_unit")
+    @classmethod
+    def _a_unit(cls, value: float) -> float:
+        if not 10.0 <= value <= 30_000.0:
+            raise ValueError("from 10 to 30000: what one unit of the controller is, 1000 where it counts millimetres")
+        return value
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:

@@ -12,7 +12,7 @@ import pytest
 from benchd.bench.chain import CalibrationInForce, Chain, ChainTerm, ScaleRecord, datum_chain, wall_too_near
 from benchd.bench.setup import apply, first_setup
 from benchd.errors import Refused
-from benchd.files.artefacts import UncertainLength
+from benchd.files.artefacts import FocalLength
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.records_folder import Records
 from benchd.metrology.budget import Part
@@ -44,7 +44,7 @@ def conjugate(chain: Chain) -> tuple[float, float]:
 
 
 def with_focal_length(bench: LoadedBench, f_mm: float, u_mm: float) -> LoadedBench:
-    lens = bench.records.lens("L-0417").model_copy(update={"focal_length_mm": UncertainLength(value=f_mm, u=u_mm)})
+    lens = bench.records.lens("L-0417").model_copy(update={"focal_length_mm": FocalLength(value=f_mm, u=u_mm)})
     records = Records(bench.records.adapters, bench.records.glasses, bench.records.references, {"L-0417": lens})
     return LoadedBench(bench.file, bench.source, records)
 

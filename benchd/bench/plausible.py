@@ -1,0 +1,124 @@
+"""What the parts of a bench say of each other: figures that cannot stand together, and such as hardly will.
+
+Surely wrong is a problem and keeps the bench from starting; odd is a note. A slip of a thousand is named as one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+
+from benchd.devices import Axis, Camera, Device, Encoder, Gauge
+from benchd.files.artefacts import LIMIT_OF_U
+from benchd.files.bounds import Within, off_by_thousand, small_beside
+from benchd.files.loading import LoadedBench
+from benchd.files.problems import Problem
+
+TRAVEL = Within(500.0, 3e6, "um")
+SPEED = Within(10.0, 1e6, "um/s")
+RUN_UP = Within(1e-3, 20.0, "s")
+STEP = Within(1e-4, 100.0, "um")
+GAUGE_RANGE = Within(10.0, 200e3, "um")
+ERROR = Within(0.0, 100.0, "um")
+U_SCALE = Within(0.0, 0.01)
+U_GAIN = Within(0.0, 0.2)
+EXPANSION = Within(-1e-5, 2e-4, "1/K")
+SHORT_BASE_UM = 1000.0
+PIXEL = Within(0.3, 200.0, "um")
+
+
+def implausible(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    """Of the devices in their roles, whatever driver they have, and of what the bench file asks of them."""
+    found: list[Problem] = []
+    for role, name in loaded.file.roles.items():
+        for key, value, within in _figures(role, devices.get(name)):
+            if value is not None and not within.low <= value <= within.high:
+                unit = f" {within.unit}" if within.unit else ""
+                what = f"{_WORDS.get(key, 'a number')} from {within.low:g} to {within.high:g}{unit}, not {value:g}"
+                hint = off_by_thousand(value, within)
+                found.append(loaded.source.problem(("devices", name, key), what + hint))
+    return [*found, *_pixel(loaded, devices), *_tolerance(loaded, devices)]
+
+
+def odd(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[str]:
+    """What may stand and is hardly meant: a doubt of exactly nothing, a base as long as a hair is thick."""
+    found = []
+    doubts: list[tuple[tuple[str, ...], float | None]] = []
+    for role, name in loaded.file.roles.items():
+        keys = {"position": "u_scale", "indicator": "u_gain", "detector": "u_pixel_um"}
+        if role in keys:
+            doubts.append((("devices", name, keys[role]), getattr(devices[name].spec, keys[role], None)))  # type: ignore[attr-defined]
+    if loaded.file.steps is not None:
+        doubts += [(("steps", key), value) for key, value in loaded.file.steps if key.startswith("u_")]
+    for at, value in doubts:
+        if value == 0.0:
+            found.append(loaded.source.problem(at, "taken as known exactly, which nothing is"))
+    base = loaded.file.base.given.length_um
+    if 0.0 < abs(base) < SHORT_BASE_UM:
+        wrong = (
+            f"the target would stand in the base's face at carriage 0; {base * 1000.0:g} is meant, a factor of 1000?"
+        )
+        found.append(loaded.source.problem(("base", "given", "length_um"), wrong))
+    return [str(one) for one in found]
+
+
+_WORDS = {
+    "travel_um": "a way",
+    "range_um": "a range",
+    "acceleration_um_s2": "an acceleration that takes",
+}
+
+
+def _figures(role: str, device: Device | None) -> Iterator[tuple[str, float | None, Within]]:
+    if role == "carriage" and isinstance(device, Axis):
+        spec = device.spec
+        yield "travel_um", spec.high - spec.low, TRAVEL
+        yield "top_speed_um_s", spec.top_speed, SPEED
+        if SPEED.low <= spec.top_speed <= SPEED.high:
+            yield "acceleration_um_s2", spec.top_speed / spec.acceleration, RUN_UP
+        yield "resolution_um", spec.resolution, STEP
+    elif role == "position" and isinstance(device, Encoder):
+        yield "resolution_um", device.spec.resolution_um, STEP
+        yield "subdivision_um", device.spec.subdivision_um, ERROR
+        yield "u_scale", device.spec.u_scale, U_SCALE
+        yield "alpha_per_K", device.spec.alpha_per_K, EXPANSION
+    elif role == "indicator" and isinstance(device, Gauge):
+        yield "range_um", device.spec.high_um - device.spec.low_um, GAUGE_RANGE
+        yield "resolution_um", device.spec.resolution_um, STEP
+        yield "hysteresis_um", device.spec.hysteresis_um, ERROR
+        yield "u_gain", device.spec.u_gain, U_GAIN
+    elif role == "detector" and isinstance(device, Camera):
+        yield "pixel_um", device.spec.pixel_um, PIXEL
+
+
+def _pixel(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    name = loaded.file.roles.get("detector", "")
+    camera = devices.get(name)
+    if not isinstance(camera, Camera) or camera.spec.pixel_um is None or camera.spec.u_pixel_um is None:
+        return []
+    try:
+        small_beside(camera.spec.u_pixel_um, camera.spec.pixel_um, LIMIT_OF_U, "pixel_um", "u_pixel_um")
+    except ValueError as wrong:
+        return [loaded.source.problem(("devices", name, "u_pixel_um"), str(wrong).removeprefix("u_pixel_um: "))]
+    return []
+
+
+def _tolerance(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    """A place that is told in steps can be held no better than to half of one."""
+    roles = loaded.file.roles
+    encoder, axis = devices.get(roles.get("position", "")), devices.get(roles.get("carriage", ""))
+    if isinstance(encoder, Encoder):
+        step, who = encoder.spec.resolution_um, "position"
+    elif isinstance(axis, Axis):
+        step, who = axis.spec.resolution, "carriage"
+    else:
+        return []
+    if loaded.file.motion.tolerance_um >= step / 2.0:
+        return []
+    wrong = f"at least {step / 2.0:g} um, half a step of what tells the {who}"
+    within = Within(step / 2.0, math.inf)
+    return [
+        loaded.source.problem(
+            ("motion", "tolerance_um"), wrong + off_by_thousand(loaded.file.motion.tolerance_um, within)
+        )
+    ]

@@ -1,0 +1,138 @@
+"""Whether the carriage can come to nominal: for each lens of the drawer, on the adapters that lead up to its mount.
+
+By the lengths that files give, before any calibration: a slip in base, travel or an adapter shows at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from benchd.bench.chain import ScaleRecord, datum_chain
+from benchd.bench.setup import apply, first_setup
+from benchd.devices import AxisSpec
+from benchd.errors import Refused
+from benchd.files.artefacts import Adapter, Lens
+from benchd.files.bounds import THOUSAND
+from benchd.files.loading import LoadedBench
+from benchd.files.problems import Problem
+
+SPARE_UM = 3000.0
+"""By how much glass and a wall that is near may bring nominal deeper; neither brings it nearer."""
+MOST_ADAPTERS, MOST_STACKS = 3, 200
+TWO_SIDED = 1.96
+"""A lens at nominal itself is inside with 95 % only where this many u are (normal distribution)."""
+COUNTED = 3.0
+"""How many standard uncertainties of the base as given are allowed for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """A lens on adapters, from the base up, and where the carriage would stand at nominal (um)."""
+
+    lens: Lens
+    adapters: tuple[Adapter, ...]
+    carriage_um: float
+
+    @property
+    def said(self) -> str:
+        on = " on " + ", ".join(one.id for one in self.adapters) if self.adapters else ""
+        return f"lens {self.lens.id}{on}: carriage {self.carriage_um:.0f} um"
+
+
+class WithinReach:
+    """Every way to stand a lens of the drawer on this bench, held against the carriage's travel."""
+
+    def __init__(self, loaded: LoadedBench, spec: AxisSpec) -> None:
+        self.loaded, self.spec = loaded, spec
+        self.stands = [stand for lens in loaded.records.lenses.values() for stand in _stands(loaded, lens)]
+
+    def problems(self) -> list[Problem]:
+        """One at the base's length, where no lens of the drawer comes within reach of the carriage."""
+        if not self.stands or any(self.reaches(stand.carriage_um) for stand in self.stands):
+            return []
+        given = self.loaded.file.base.given.length_um
+        near = min(self.stands, key=lambda stand: self._beyond(stand.carriage_um))
+        wrong = (
+            f"a length with which nominal of some lens lies in the travel of {self.spec.low:g} to {self.spec.high:g} um"
+        )
+        meant = [
+            other for other in (given * THOUSAND, given / THOUSAND) if abs(other) > SPARE_UM and self._with_base(other)
+        ]
+        hint = f"; {meant[0]:g} is meant, a factor of 1000?" if meant else f"; nearest is {near.said}"
+        return [self.loaded.source.problem(("base", "given", "length_um"), wrong + hint)]
+
+    def notes(self, scale: ScaleRecord | None) -> list[str]:
+        """Lenses and adapters that can be used with nothing else here; tolerances that no lens can be shown to meet."""
+        found = []
+        inside = [stand for stand in self.stands if self.reaches(stand.carriage_um)]
+        travel = f"outside the travel of {self.spec.low:g} to {self.spec.high:g} um"
+        for lens in {stand.lens.id: stand.lens for stand in self.stands}.values():
+            if not any(stand.lens is lens for stand in inside):
+                least = min(
+                    (one for one in self.stands if one.lens is lens), key=lambda one: self._beyond(one.carriage_um)
+                )
+                found.append(f"Nominal of every stand of this lens lies {travel}; the nearest is {least.said}.")
+        for adapter in {one.id: one for stand in self.stands for one in stand.adapters}.values():
+            if not any(adapter in stand.adapters for stand in inside):
+                least = min(
+                    (one for one in self.stands if adapter in one.adapters),
+                    key=lambda one: self._beyond(one.carriage_um),
+                )
+                found.append(
+                    f"With adapter {adapter.id} nominal of every lens lies {travel}; the nearest is {least.said}."
+                )
+        return found + self._hopeless(inside, scale)
+
+    def _hopeless(self, inside: Sequence[Stand], scale: ScaleRecord | None) -> list[str]:
+        found = []
+        for stand in {stand.lens.id: stand for stand in reversed(inside)}.values():
+            tolerance = stand.lens.tolerance
+            u = _u_of_parts(self.loaded, stand, scale)
+            if tolerance is not None and u is not None and TWO_SIDED * u > tolerance.flange_um:
+                found.append(
+                    f"Lens {stand.lens.id} may be {tolerance.flange_um:g} um off nominal; adapters, joints, cover and "
+                    f"position alone are known to u = {u:.1f} um, so that no lens could be shown to be inside."
+                )
+        return found
+
+    def reaches(self, carriage_um: float) -> bool:
+        """Whether the carriage comes there, as far as files can say."""
+        return self._beyond(carriage_um) <= COUNTED * self.loaded.file.base.given.u_um
+
+    def _beyond(self, carriage_um: float) -> float:
+        return max(self.spec.low - SPARE_UM - carriage_um, carriage_um - self.spec.high, 0.0)
+
+    def _with_base(self, length_um: float) -> bool:
+        shift = self.loaded.file.base.given.length_um - length_um
+        return any(self.reaches(stand.carriage_um + shift) for stand in self.stands)
+
+
+def _stands(loaded: LoadedBench, lens: Lens) -> Iterator[Stand]:
+    file = loaded.file
+    flange_um = 1000.0 * file.mounts[lens.mount].flange_depth_mm - file.base.given.length_um
+    for number, stack in enumerate(_stacks(loaded, (), file.seat, lens.mount)):
+        if number == MOST_STACKS:
+            return
+        yield Stand(lens, stack, flange_um - sum(one.given.length_um for one in stack))
+
+
+def _stacks(loaded: LoadedBench, below: tuple[Adapter, ...], seat: str, mount: str) -> Iterator[tuple[Adapter, ...]]:
+    if seat == mount:
+        yield below
+    if len(below) < MOST_ADAPTERS:
+        for adapter in loaded.records.adapters.values():
+            if adapter.seat_below == seat and adapter not in below:
+                yield from _stacks(loaded, (*below, adapter), adapter.seat_above, mount)
+
+
+def _u_of_parts(loaded: LoadedBench, stand: Stand, scale: ScaleRecord | None) -> float | None:
+    """Of everything in the chain but the base, the wall and the temperature, which are not the files' to say."""
+    stated = {"lens": stand.lens.id, "adapters": [one.id for one in stand.adapters]}
+    try:
+        setup = apply(first_setup(loaded.file), stated, loaded.records, loaded.file)
+        chain = datum_chain(loaded.file, loaded.records, setup, {}, scale)
+    except Refused:
+        return None
+    return math.hypot(*(term.u_um for term in chain.budget if term.term not in ("base", "conjugate", "thermal")))

@@ -1,0 +1,135 @@
+"""A slip of a thousand, a u of nothing, a file that is not read: each is refused or named with what is meant."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from benchd.files.problems import FileProblems
+from benchd.procedures.read_bench import WholeBench, read_bench
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+THOUSAND = "a factor of 1000?"
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    shutil.copytree(CONFIGS / "workshop", tmp_path / "bench")
+    return tmp_path / "bench"
+
+
+def swap(path: Path, old: str, new: str) -> int:
+    """Put something else in a file; gives its line."""
+    text = path.read_text(encoding="utf-8")
+    assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times in {path}"
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    return text[: text.index(old)].count("\n") + 1
+
+
+def refused(folder: Path) -> list[str]:
+    with pytest.raises(FileProblems) as caught:
+        read_bench(folder / "bench.yaml")
+    return [str(problem).replace(f"{folder}/", "") for problem in caught.value.problems]
+
+
+def passed(folder: Path) -> WholeBench:
+    return read_bench(folder / "bench.yaml")
+
+
+SLIPS = [
+    ("adapters/ring-07.yaml", "length_um: 18003.2", "length_um: 12.004", "given.length_um", "12004 is meant"),
+    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 5000", "given.u_um", "at most 10% of length_um, 1800.32; 5 is"),
+    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 0", "given.u_um", "more than 0"),
+    ("references/collar-45.yaml", "length_um: 45000.4", "length_um: 45.0004", "given.length_um", THOUSAND),
+    ("references/collar-45.yaml", "u_um: 0.6", "u_um: 0", "given.u_um", "more than 0"),
+    ("glasses/pane-25.yaml", "thickness_mm: 2.498", "thickness_mm: 2498", "layers[0].thickness_mm", "2.498 is meant"),
+    ("glasses/pane-25.yaml", "u_mm: 0.002", "u_mm: 2", "layers[0].u_mm", "0.002 is meant"),
+    ("glasses/pane-25.yaml", "u_mm: 0.002", "u_mm: 0", "layers[0].u_mm", "more than 0"),
+    ("glasses/pane-25.yaml", "u_index: 0.0005", "u_index: 0.5", "layers[0].u_index", "0.0005 is meant"),
+    ("glasses/pane-25.yaml", "at_nm: 546", "at_nm: 0.546", "layers[0].at_nm", "546 is meant"),
+    ("lenses/L-0417.yaml", "flange_um: 10}", "flange_um: 0.01}", "tolerance.flange_um", "10 is meant"),
+    ("lenses/L-0417.yaml", "shims_fitted_um: [50]", "shims_fitted_um: [0.05]", "shims_fitted_um[0]", "50 is meant"),
+    ("lenses/L-0417.yaml", "{value: 49.6, u: 0.2}", "{value: 49.6, u: 0}", "focal_length_mm.u", "more than 0"),
+    ("lenses/L-0417.yaml", "{value: 49.6, u: 0.2}", "{value: 0.0496, u: 0.0002}", "focal_length_mm.value", THOUSAND),
+    ("lenses/L-0417.yaml", "{value: 49.6, u: 0.2}", "{value: 49.6, u: 200}", "focal_length_mm.u", "0.2 is meant"),
+    ("bench.yaml", "flange_depth_mm: 50.000", "flange_depth_mm: 0.05", "mounts.m50.flange_depth_mm", "50 is meant"),
+    ("bench.yaml", "shims_um: [10, 20, 50", "shims_um: [0.01, 20, 50", "shims_um[0]", "10 is meant"),
+    ("bench.yaml", "u_um: 0.7", "u_um: 700", "joint.u_um", "0.7 is meant"),
+    ("bench.yaml", "u_um: 0.7", "u_um: 0", "joint.u_um", "more than 0"),
+    ("bench.yaml", "travel_um: [0, 30000]", "travel_um: [0, 30]", "devices.stage.travel_um", "30000 is meant"),
+    ("bench.yaml", "um_per_unit: 1000 ", "um_per_unit: 1 ", "devices.stage.um_per_unit", "1000 where it counts milli"),
+    ("bench.yaml", "top_speed_um_s: 4000", "top_speed_um_s: 4", "devices.stage.top_speed_um_s", "4000 is meant"),
+    ("bench.yaml", "acceleration_um_s2: 20000", "acceleration_um_s2: 20", "devices.stage.acceleration_um_s2", THOUSAND),
+    ("bench.yaml", "home_search_um: 32000", "home_search_um: 32", "devices.stage.home_search_um", "500"),
+    ("bench.yaml", "u_scale: 1.0e-5", "u_scale: 10", "devices.scale.u_scale", "a number from 0 to 0.01"),
+    ("bench.yaml", "alpha_per_K: 8.0e-6       # glass", "alpha_per_K: 8.0", "devices.scale.alpha_per_K", "1/K, not 8"),
+    ("bench.yaml", "range_um: [-600, 600]", "range_um: [-0.6, 0.6]", "devices.dial.range_um", "1200 is meant"),
+    ("bench.yaml", "clearance_um: 2000", "clearance_um: 2", "motion.clearance_um", "2000 is meant"),
+    ("bench.yaml", "tolerance_um: 1.0", "tolerance_um: 0.02", "motion.tolerance_um", "half a step of what tells"),
+    ("bench.yaml", "pitch_mm: 1.000, u_pitch_mm: 0.0005", "pitch_mm: 1.000, u_pitch_mm: 0", "target.u_pitch_mm", ""),
+    ("bench.yaml", "length_um: 24000,", "length_um: 24000000,", "base.given.length_um", "24000 is meant"),
+    ("bench.yaml", "length_um: 24000,", "length_um: 240000,", "base.given.length_um", "nearest is lens L-041"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("file", "old", "new", "key", "words"), SLIPS)
+def test_a_slip_is_refused_at_its_line(folder: Path, file: str, old: str, new: str, key: str, words: str) -> None:
+    """`check` passed an adapter of 12.004 um, a travel of 30 um, a plate of 4 mm known to 3 mm, `u: 0`."""
+    line = swap(folder / file, old, new)
+    (said,) = refused(folder)
+    assert said.startswith(f"{file}:{line}:"), said
+    assert f" {key} = " in said
+    assert words in said, said
+
+
+ODD = [
+    ("bench.yaml", "length_um: 24000,", "length_um: 24,", "base.given.length_um = 24: the target would stand in the"),
+    ("bench.yaml", "u_scale: 1.0e-5", "u_scale: 0", "devices.scale.u_scale = 0: taken as known exactly"),
+    ("bench.yaml", "u_gain: 0.001", "u_gain: 0", "devices.dial.u_gain = 0: taken as known exactly"),
+    ("lenses/L-0417.yaml", "flange_um: 10}", "flange_um: 2}", "Lens L-0417 may be 2 um off nominal"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("file", "old", "new", "words"), ODD)
+def test_what_is_odd_is_told_and_passes(folder: Path, file: str, old: str, new: str, words: str) -> None:
+    assert not passed(folder).notes
+    swap(folder / file, old, new)
+    told = passed(folder).notes
+    assert any(words in note for note in told), told
+
+
+def test_an_adapter_with_which_nothing_comes_within_reach_is_told(folder: Path) -> None:
+    """Ten times too long beside a good one, which keeps the drawer from being refused as a whole."""
+    good = (folder / "adapters" / "ring-07.yaml").read_text(encoding="utf-8")
+    (folder / "adapters" / "ring-08.yaml").write_text(
+        good.replace("adapter: ring-07", "adapter: ring-08").replace("18003.2", "180032"), encoding="utf-8"
+    )
+    (note,) = passed(folder).notes
+    assert note.startswith("With adapter ring-08 nominal of every lens lies outside the travel of 0 to 30000 um")
+
+
+@pytest.mark.parametrize("file", ["adapters/ring-09.yml", "lenses/L-0500.YAML", "procedures/mine.yml"])
+def test_a_file_of_another_ending_is_named_and_not_left_out_unsaid(folder: Path, file: str) -> None:
+    path = folder / file
+    path.parent.mkdir(exist_ok=True)
+    path.write_text("adapter: ring-09\n", encoding="utf-8")
+    assert refused(folder) == [f"{file}: a name that ends in .yaml: a file with this ending is not read"]
+
+
+def test_a_bench_file_of_another_ending_is_named(folder: Path) -> None:
+    (folder / "bench.yaml").rename(folder / "bench.yml")
+    said = refused(folder)
+    assert said == ["bench.yaml: there is no such file; bench.yml is there: give it the ending .yaml"]
+
+
+def test_a_folder_by_another_name_is_told(folder: Path) -> None:
+    (folder / "lens").mkdir()
+    (note,) = passed(folder).notes
+    assert note == f"The folder {folder}/lens is not read; the name is lenses."
+
+
+@pytest.mark.parametrize("scenario", ["workshop", "workshop-collimated"])
+def test_what_ships_is_without_a_note(scenario: str) -> None:
+    assert not read_bench(CONFIGS / scenario / "bench.yaml").notes
