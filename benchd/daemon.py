@@ -17,11 +17,12 @@ from pathlib import Path
 import structlog
 
 from benchd.bench.assembly import close_all, open_all
-from benchd.bench.assessor import Assessor
+from benchd.bench.assessor import ASSESSMENTS, Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
+from benchd.bench.standing_findings import tell_standing
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.problems import FileProblems
@@ -142,6 +143,7 @@ class Daemon:
         assessor = Assessor(bench, version())
         # Every file is known to be good by now; hardware comes last.
         identities = await open_all(assembly)
+        await tell_standing(store, self.notices, bench.setup.document, ASSESSMENTS)
         runner = Runner(bench, assessor, library)
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)

@@ -127,6 +127,13 @@ def setup(connection: Connection, rev: int | None) -> SetUp | None:
     return None if row is None else SetUp(*row)
 
 
+def lens_since(connection: Connection, lens: str | None) -> int:
+    """One more than the last revision of a set-up that held another lens than this."""
+    table = schema.setup
+    others = table.c.doc["lens"].as_string().is_distinct_from(lens)
+    return int(connection.execute(select(func.max(table.c.rev)).where(others)).scalar() or 0) + 1
+
+
 def lens(connection: Connection, code: str) -> dict[str, Any]:
     """The record of one lens. Raises BenchdError (`unknown_name`)."""
     doc: dict[str, Any] | None = connection.execute(

@@ -199,6 +199,10 @@ class Store:
         """The set-up of the highest revision."""
         return await self._do(lambda c: queries.setup(c, None))
 
+    async def lens_since(self, lens: str | None) -> int:
+        """The revision from which on every set-up in the record holds `lens` (null: none), at least 1."""
+        return await self._do(lambda c: queries.lens_since(c, lens))
+
     async def add_event(
         self,
         code: str,

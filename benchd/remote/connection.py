@@ -52,6 +52,7 @@ class Connection:
         self._clearing = clearing
         self._outages = outages
         self._clock = clock
+        self._notices = notices
         self._publisher = Publisher(notices, topics, clock)
         self._at: Endpoint = endpoint()
         self._tasks: set[asyncio.Task[None]] = set()
@@ -75,7 +76,7 @@ class Connection:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         try:
-            for topic in await self._clearing.sweep(self._at):
+            for topic in await self._clearing.sweep(self._at, self._notices.snapshot()):
                 self._tell_retained(topic)
             await self._subscribe(client)
             await client.publish(self._topics.online, b"true", qos=1, retain=True)

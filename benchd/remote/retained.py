@@ -1,4 +1,7 @@
-"""Commands that somebody left retained: found at each connect and cleared, so that they meet nobody again.
+"""What stands retained and must not: found at each connect and cleared, so that it meets nobody again.
+
+Commands that somebody left, and what an earlier start of ours said of devices and lenses that are here no more: a
+broker elsewhere outlives us.
 
 The clearing message is itself an empty live message on a command topic, and an empty `stop` is a stop. It carries a
 mark (an MQTT 5 user property, drawn anew by every process) by which our own connections know and drop it.
@@ -8,6 +11,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+from collections.abc import Container
 
 import aiomqtt
 
@@ -40,11 +44,15 @@ class Clearing:
         elif not topic.endswith("/stop"):
             await client.publish(topic, b"", qos=1, retain=True)
 
-    async def sweep(self, endpoint: Endpoint) -> list[str]:
-        """Look for everything retained below `command/` on a connection of its own; clear and return the topics."""
+    async def sweep(self, endpoint: Endpoint, kept: Container[str]) -> list[str]:
+        """Look for what is retained on a connection of its own; clear it, and give the topics of commands.
+
+        All below `command/` is cleared, and of devices and findings what is not among `kept` (below the bench).
+        """
         found: list[str] = []
         async with open_wire(endpoint, "benchd-sweep") as client:
-            await subscribe(client, endpoint, self._topics.all_commands)
+            for topic in (self._topics.all_commands, *self._topics.own_of_many):
+                await subscribe(client, endpoint, topic)
             messages = client.messages
             while len(found) < _MOST:
                 try:
@@ -52,8 +60,9 @@ class Clearing:
                         message = await anext(messages)
                 except TimeoutError:
                     break
-                if message.retain and message.payload:
-                    found.append(str(message.topic))
+                topic = str(message.topic)
+                if message.retain and message.payload and self._topics.below(topic) not in kept:
+                    found.append(topic)
             for topic in found:
                 await self.clear(client, topic, endpoint)
-        return found
+        return [topic for topic in found if self._topics.is_command(topic)]

@@ -41,7 +41,8 @@ class Topics:
         self.commands = self.base + "command/+/+"
         self.all_commands = self.base + "command/#"
         self.stops = self.base + "command/+/stop"
-        self.own_kept = (self.base + "+", self.base + "device/+", self.base + "finding/+")
+        self.own_of_many = (self.base + "device/+", self.base + "finding/+")
+        self.own_kept = (self.base + "+", *self.own_of_many)
 
     def full(self, below: str) -> str:
         """The whole topic of `below` (such as `device/carriage`)."""

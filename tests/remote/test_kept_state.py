@@ -285,3 +285,24 @@ async def test_stop_is_heard_again_after_the_broker_came_back(rig: MqttRig, brok
             async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as client:
                 await client.publish(BASE + "command/me/stop", b"", qos=1)
             await asyncio.sleep(0.1)
+
+
+async def test_what_an_earlier_start_left_is_cleared(rig: MqttRig, broker: EmbeddedBroker) -> None:
+    """A broker that outlives the daemon went on showing the finding of a lens, and a device, that were gone since."""
+    rig.notices.put("finding/bench_zero", {"finding": "f-1"})
+    await rig.__aexit__()
+    async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as earlier:
+        for topic in ("finding/flange", "finding/bench_zero", "device/gone"):
+            await earlier.publish(BASE + topic, b'{"of": "before"}', qos=1, retain=True)
+        await earlier.publish("benchd/south-rail/device/there", b"{}", qos=1, retain=True)
+    await rig.__aenter__()
+    await asyncio.sleep(0.2)
+    found = await retained(broker)
+    assert json.loads(found["finding/bench_zero"]) == {"finding": "f-1"}
+    assert "finding/flange" not in found
+    assert "device/gone" not in found
+    async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as client:
+        await client.subscribe("benchd/south-rail/#")
+        async with asyncio.timeout(5):
+            assert (await anext(client.messages)).payload == b"{}"
+    assert rig.done == []

@@ -89,3 +89,10 @@ async def test_a_procedure_of_ones_own_that_begins_with_the_plate_is_refused_a_f
             await technician.run("in_first", lens=LENS, adapters=[RING], glass=[PANE], distance_mm=tape["distance_mm"])
     assert f"the set-up had {PANE}, no glass, no glass, {PANE}" in str(ended.value)
     assert "`glass_toggle`" in str(ended.value)
+
+
+async def test_what_was_found_before_the_daemon_was_started_is_told(bench: Stack) -> None:
+    """A display stayed empty after a restart. The zero and the length were found by another daemon, on this record."""
+    async with bench.client() as client:
+        for name in ("bench_zero", "adapter_length"):
+            assert (await client.kept(f"finding/{name}"))["assessment"] == name
