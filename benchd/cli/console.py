@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 
 from benchd.cli.tables import WIDTH
+from benchd.shown import bare, shown
 
 
 def out() -> Console:
@@ -20,8 +23,19 @@ def err() -> Console:
 
 
 def _console(*, stderr: bool) -> Console:
-    tty = (sys.stderr if stderr else sys.stdout).isatty()
-    console = Console(stderr=stderr, highlight=False, markup=False, emoji=False, width=None if tty else WIDTH)
+    file = bare(sys.stderr if stderr else sys.stdout)  # our own colours are for the terminal
+    console = ShowingConsole(
+        file=file, highlight=False, markup=False, emoji=False, width=None if file.isatty() else WIDTH
+    )
     if console.width > WIDTH:
-        console = Console(stderr=stderr, highlight=False, markup=False, emoji=False, width=WIDTH)
+        console = ShowingConsole(file=file, highlight=False, markup=False, emoji=False, width=WIDTH)
     return console
+
+
+class ShowingConsole(Console):
+    """Steers the terminal itself, and shows the words it is given."""
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """As the library's, each piece of text shown."""
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else Segment(shown(segment.text), segment.style)

@@ -11,6 +11,7 @@ from collections.abc import Callable
 
 from benchd.cli import exits
 from benchd.errors import BenchdError
+from benchd.shown import streams_shown
 
 FAULTS = frozenset({"device_fault", "timeout", "disk_full"})
 """Codes that speak of hardware, not of what was asked."""
@@ -27,6 +28,11 @@ def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) 
         if isinstance(stream, io.TextIOWrapper):
             # A terminal that knows no micro sign shows a question mark; a finding is not lost for it.
             stream.reconfigure(errors="replace")
+    with streams_shown():
+        return _guarded(run, args, as_json=as_json)
+
+
+def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace, *, as_json: bool) -> int:
     code = exits.DONE
     try:
         code = run(args)

@@ -7,26 +7,31 @@ from datetime import datetime
 from typing import Any
 
 from benchd.cli import sentences as say
+from benchd.shown import in_one_line
 
 Doc = Mapping[str, Any]
 
 
 def line(topic: str, doc: Any) -> str:
-    """One message in one line: the topic, then what matters of it."""
+    """One message in one line, whatever it holds: the topic, then what matters of it."""
+    return in_one_line(f"{topic:<20} {_said(topic, doc)}")
+
+
+def _said(topic: str, doc: Any) -> str:
     if doc is None:
-        return f"{topic:<20} cleared"
+        return "cleared"
     if not isinstance(doc, Mapping):
-        return f"{topic:<20} {doc}"
+        return str(doc)
     kind = topic.partition("/")[0]
     form = _CARRIAGE if topic == "device/carriage" else _FORMS.get(kind, _rest)
-    return f"{topic:<20} {form(doc)}"
+    return form(doc)
 
 
 def event(doc: Doc) -> str:
     """An event: when, what, what to do."""
     severity = "" if doc.get("severity") == "info" else f"{str(doc.get('severity')).upper()} "
     advice = f" {doc['advice']}" if doc.get("advice") else ""
-    return f"{clock(doc.get('t'))} {severity}{doc.get('text')}{advice} ({doc.get('code')})"
+    return in_one_line(f"{clock(doc.get('t'))} {severity}{doc.get('text')}{advice} ({doc.get('code')})")
 
 
 def clock(t: Any) -> str:

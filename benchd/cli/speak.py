@@ -16,6 +16,7 @@ from benchd.cli.running import meant
 from benchd.client import BenchClient
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import check_authorities, read_secret
+from benchd.shown import shown
 
 Work = Callable[[BenchClient], Awaitable[int]]
 
@@ -103,7 +104,7 @@ async def take_control(bench: BenchClient) -> None:
 
 def said(text: str) -> None:
     """A remark beside the answer."""
-    print(text, file=sys.stderr, flush=True)
+    print(shown(text), file=sys.stderr, flush=True)  # here as well, as a bar on the way takes colours out of it
 
 
 def is_person() -> bool:

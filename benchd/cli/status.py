@@ -68,6 +68,7 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
     from rich.text import Text
 
     from benchd.cli import lines, tables
+    from benchd.shown import in_one_line
 
     setup, about = state["setup"], state["about"]
     head = f"Bench {name}, {about.get('arrangement')}"
@@ -84,11 +85,11 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
     parts += [tables.subheading(f"Set-up, revision {setup['rev']}"), tables.pairs(stated(setup))]
     if setup.get("chain"):
         parts += [Text(""), tables.chain_table(setup["chain"])]
-    parts += [Text(f"  - {note}") for note in setup.get("notes") or []]
+    parts += [Text(in_one_line(f"  - {note}")) for note in setup.get("notes") or []]
     parts += [tables.subheading("Devices"), tables.plain(_DEVICE, _devices(state))]
     findings = [doc for topic, doc in state.items() if topic.startswith("finding/") and doc]
     parts.append(tables.subheading("Last findings"))
-    parts += [Text(f"  {doc['assessment']}: {lines.finding(doc)}") for doc in findings] or [Text("  none")]
+    parts += [Text(in_one_line(f"  {doc['assessment']}: {lines.finding(doc)}")) for doc in findings] or [Text("  none")]
     return Group(*parts)
 
 

@@ -16,6 +16,7 @@ from rich.text import Text
 
 from benchd.cli import sentences as say
 from benchd.metrology.rounding import rounded
+from benchd.shown import in_one_line
 
 Doc = Mapping[str, Any]
 
@@ -41,8 +42,11 @@ def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
     if doc["budget"]:
         parts += [subheading("Uncertainty budget"), budget_table(doc)]
     if doc["notes"]:
-        parts += [subheading("Notes"), *(Padding(Text(f"- {note}"), (0, 0, 0, 2)) for note in doc["notes"])]
-    parts += [Text(""), Text(origin(doc), style="dim")]
+        parts += [
+            subheading("Notes"),
+            *(Padding(Text(f"- {in_one_line(note)}"), (0, 0, 0, 2)) for note in doc["notes"]),
+        ]
+    parts += [Text(""), Text(in_one_line(origin(doc)), style="dim")]
     return Constrain(Group(*parts), WIDTH)
 
 
@@ -222,7 +226,8 @@ def heading(text: str, aside: str = "") -> Group:
     line = Table.grid(expand=True)
     line.add_column(no_wrap=True)
     line.add_column(justify="right", style="dim")
-    line.add_row(Text(text[:1].upper() + text[1:].replace("_", " "), style="bold"), aside)
+    title = in_one_line(text[:1].upper() + text[1:].replace("_", " "))
+    line.add_row(Text(title, style="bold"), Text(in_one_line(aside)))
     return Group(Text(""), line, Rule(characters="\u2500", style="dim"))
 
 
@@ -240,4 +245,4 @@ def _table(*columns: tuple[str, Any]) -> Table:
 
 def _add(table: Table, *cells: RenderableType, style: str = "") -> None:
     """A row; text is never taken for markup, whichever console prints it."""
-    table.add_row(*(Text(cell) if isinstance(cell, str) else cell for cell in cells), style=style)
+    table.add_row(*(Text(in_one_line(cell)) if isinstance(cell, str) else cell for cell in cells), style=style)

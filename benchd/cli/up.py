@@ -55,7 +55,9 @@ def run(args: argparse.Namespace) -> int:
 
     sys.setswitchinterval(SWITCH_S)
     level = logging.DEBUG if os.environ.get("BENCHD_LOG") == "debug" else logging.INFO
-    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(level))
+    # Its own colours would be escaped with everything else that steers a terminal.
+    plain = [*structlog.get_config()["processors"][:-1], structlog.dev.ConsoleRenderer(colors=False)]
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(level), processors=plain)
     daemon = Daemon(
         options.bench_file_at(args.bench),
         ports_file=args.ports_file,

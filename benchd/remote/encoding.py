@@ -7,6 +7,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from benchd.shown import shown
+
 MOST_BYTES = 200_000
 """Brokers cut off who sends more than 256 KiB; documents are meant to stay far below."""
 
@@ -33,7 +35,7 @@ def encode(document: Mapping[str, Any]) -> bytes:
 
 
 def _dump(document: Mapping[str, Any]) -> bytes:
-    return json.dumps(document, allow_nan=False, ensure_ascii=False, separators=(",", ":")).encode()
+    return shown(json.dumps(document, allow_nan=False, ensure_ascii=False, separators=(",", ":"))).encode()
 
 
 def _finite(value: Any, path: str, missing: list[str]) -> Any:

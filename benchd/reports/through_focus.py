@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from benchd.reports import words
+from benchd.shown import document_shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,8 +65,10 @@ def draw(finding: Mapping[str, Any], curve: Curve, *, dpi: int = 150) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
+    finding = document_shown(finding)
     with mpl.rc_context(
         {
+            "text.parse_math": False,  # a name with dollar signs is a name
             "font.size": 11.5,
             "text.color": INK,
             "axes.edgecolor": SOFT,

@@ -282,3 +282,47 @@ async def test_a_name_that_no_topic_holds_is_refused(cli: Any, rig: MqttRig) -> 
     told = await cli("do", "home", "--user", "Anna Berg")
     assert told.code == exits.USAGE
     assert "1 to 32 of a-z" in told.err
+
+
+EVIL = "\x1b[2J\x1b[31m\x9b2K\u202e\nVerdict PASS"
+
+
+@pytest.mark.parametrize("words", [["status"], ["status", "--json"], ["watch"], ["watch", "--json"]])
+async def test_what_comes_from_outside_steers_no_terminal(rig: MqttRig, cli: Any, words: list[str]) -> None:
+    """A camera's header with `\x1b[31m` went into an event and coloured the terminal; a name can begin a line."""
+    stands(rig)
+    rig.notices.put("device/detector", {"state": "fault", "code": "link", "text": f"its header says {EVIL}"})
+    rig.notices.put("setup", SETUP | {"job": EVIL, "support": EVIL, "notes": [f"Of {EVIL}."]})
+    rig.notices.put("finding/flange", FINDING | {"lens": EVIL})
+    devices = {"detector": {"kind": "camera", "driver": EVIL}, "operator": {"kind": "operator", "driver": "operator"}}
+    rig.notices.put("about", ABOUT | {"devices": devices})
+    if words[0] == "watch":
+
+        async def end() -> None:
+            await asyncio.sleep(2.0)
+            rig.notices.tell("event", {"t": "2031-04-05T09:20:02Z", "code": "note", "severity": "info", "text": EVIL,
+                                       "advice": "", "data": {"answer": EVIL}, "cause": None})  # fmt: skip
+            await asyncio.sleep(0.5)
+            rig.notices.put("online", False)  # type: ignore[arg-type]
+
+        ending = asyncio.create_task(end())
+        told = await cli(*words)
+        await ending
+    else:
+        told = await cli(*words)
+    assert told.code == exits.DONE, told.err
+    said = told.out + told.err
+    assert {sign for sign in said if sign in "\x1b\x9b\u202e"} == set()
+    assert "\\u001b[31m" in said
+    assert not any(line.startswith("Verdict PASS") for line in said.splitlines())
+    if "--json" in words:
+        docs = [json.loads(line) for line in told.out.splitlines()]
+        assert any(EVIL in one for one in _texts(docs)), "programs get it as it came"
+
+
+def _texts(value: Any) -> list[str]:
+    if isinstance(value, dict):
+        return [text for inner in value.values() for text in _texts(inner)]
+    if isinstance(value, list):
+        return [text for inner in value for text in _texts(inner)]
+    return [value] if isinstance(value, str) else []

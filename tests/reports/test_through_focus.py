@@ -144,3 +144,11 @@ def test_a_modulation_of_lens_and_camera_is_labelled_so() -> None:
 )
 def test_a_probability_is_never_rounded_to_certainty(p: float, said: str) -> None:
     assert words.percent(p) == said
+
+
+def test_a_name_from_outside_is_drawn_and_steers_nothing() -> None:
+    """Signs without a picture were drawn as boxes with a warning, and dollar signs were read as a formula."""
+    evil = finding(3.0) | {"lens": "L\x1b[31m\u202e\nPASS $\\frac{$"}
+    assert pixels(draw(evil, curve(3.0))).size
+    same = finding(3.0) | {"lens": "L\\u001b[31m\\u202e\\u000aPASS $\\frac{$"}
+    assert draw(evil, curve(3.0)) == draw(same, curve(3.0))
