@@ -13,13 +13,13 @@ from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_
 from benchd.bench.lengths_by_gauge import comparator_of, cover_of, ring_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.devices import GaugeSpec
-from benchd.files.artefacts import Layer
+from benchd.files.artefacts import AirGap, Layer
 from benchd.files.bench_file import BenchFile
 from benchd.files.loading import load_bench
 from benchd.files.records_folder import Records
 from benchd_simulators.world.fitting import REFERENCE_C
 from study_strata import Doubts, Stratum
-from study_world import ADAPTER, COVER, GLASS, LENS, RING, CaseWorld
+from study_world import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RING, CaseWorld
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 REMOUNTS = 5
@@ -52,7 +52,9 @@ def files_of(stratum: Stratum) -> BenchFiles:
             u_index=COVER.index.u,
             at_nm=546,
         )
-        file = file.model_copy(update={"target": file.target.model_copy(update={"cover": (cover,)})})
+        gap = AirGap(air_gap_mm=AIR_BEHIND.air_gap_mm.record, u_mm=AIR_BEHIND.air_gap_mm.u)
+        stack = (cover, gap) if stratum.air_behind else (cover,)
+        file = file.model_copy(update={"target": file.target.model_copy(update={"cover": stack})})
     doubts = stratum.doubts
     own = {**loaded.file.devices["scale"].rest, **_stated(u_scale=doubts.scale)}
     dial = {

@@ -58,7 +58,7 @@ QUIET = Doubts(joint_um=0.05, ring_um=0.1, vergence_per_m=2e-5, plate_mm=1e-4, p
 class Stratum:
     """One stratum. `w040_waves` is the mean of the lens's spherical aberration, drawn within +-20 % (or 0.1 wave).
 
-    `ring` may stand at a mark, in metres; a target is `covered` by a plate.
+    `ring` may stand at a mark, in metres; a target is `covered` by a plate, with `air_behind` it or none.
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
@@ -81,6 +81,7 @@ class Stratum:
     rendered: bool = False
     ring: Literal["infinity", "hard_stop"] | float = "infinity"
     covered: bool = False
+    air_behind: bool = False
     doubts: Doubts = Doubts()
     cautious: bool = False
 

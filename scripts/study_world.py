@@ -22,7 +22,7 @@ from benchd_simulators.world.fitting import REFERENCE_C, Fitting
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.reading import read_world
-from benchd_simulators.world.schema import FittedRecord, LayerRecord, Quantity, WorldRecord
+from benchd_simulators.world.schema import FittedRecord, GapRecord, LayerRecord, Quantity, WorldRecord
 from study_strata import Doubts, Stratum
 
 LENS, ADAPTER, GLASS, RING = "L-0417", "ring-07", "pane-25", "collar-45"
@@ -32,6 +32,7 @@ COVER = LayerRecord(
     thickness_mm=Quantity(record=1.1, u=0.003, shape="rectangular"),
     index=Quantity(record=1.523, u=0.001, shape="rectangular"),
 )
+AIR_BEHIND = GapRecord(air_gap_mm=Quantity(record=0.5, u=0.004, shape="rectangular"))
 LANDING_UM = 1.0  # how far off its target an approach may end
 SETTLING_UM = 0.02  # ring-down that is left when the shutter opens
 
@@ -97,7 +98,8 @@ def world_of(stratum: Stratum) -> WorldRecord:
         pixel = Quantity(record=RENDERED_PIXEL_UM, u=0.03, shape="rectangular")
         changes["camera"] = record.camera.model_copy(update={"pixel_um": pixel})
     if stratum.covered:
-        changes["target"] = record.target.model_copy(update={"cover": [COVER]})
+        cover = [COVER, AIR_BEHIND] if stratum.air_behind else [COVER]
+        changes["target"] = record.target.model_copy(update={"cover": cover})
     return record.model_copy(update=changes)
 
 
@@ -109,6 +111,7 @@ def _doubted(record: WorldRecord, doubts: Doubts) -> dict[str, Any]:
 
     room, gauge, ring, pane = record.room, record.indicator, record.references[RING], record.glasses[GLASS]
     (layer,) = pane.layers
+    assert isinstance(layer, LayerRecord)
     layer = layer.model_copy(
         update={
             "thickness_mm": by(layer.thickness_mm, doubts.plate_mm),

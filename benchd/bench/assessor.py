@@ -17,7 +17,7 @@ from benchd.bench.position_terms import place_terms
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint, alike, out_in_in_out
 from benchd.errors import Refused
-from benchd.files.artefacts import Layer, LensTolerance
+from benchd.files.artefacts import Layer, LensTolerance, plates
 from benchd.metrology.peak import PeakFit
 
 DEFAULT_LIGHT_NM = 546.0
@@ -145,11 +145,13 @@ class Assessor:
         records = self._bench.loaded.records
 
         def layers(ids: Sequence[str]) -> list[Layer]:
-            return [layer for one in ids for layer in records.glass(one).layers]
+            return [layer for one in ids for layer in plates(records.glass(one).layers)]
 
         designed = records.lens(setup.lens).designed_for_glass
         return glass_residual(
-            [*layers(setup.glass), *self._bench.file.target.cover], layers([designed] if designed else []), f_number
+            [*layers(setup.glass), *plates(self._bench.file.target.cover)],
+            layers([designed] if designed else []),
+            f_number,
         )
 
     # Glass out and in
@@ -168,7 +170,7 @@ class Assessor:
             visits.append(Visit(place * (1.0 + self._bench.setup.chain.scale_growth), fit.u_um, float(fit.dof)))
         setup = self._bench.setup.document
         records = self._bench.loaded.records
-        layers = [layer for one in glass for layer in records.glass(one).layers]
+        layers = [layer for one in glass for layer in plates(records.glass(one).layers)]
         f_number = run.sweeps[0].f_number
         paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
         marginal = sum(marginal_shift_um(layer.thickness_mm, layer.index, f_number) for layer in layers)

@@ -41,7 +41,7 @@ from benchd.bench.position_terms import (
     zero_at_um,
 )
 from benchd.bench.setup import SetupDocument
-from benchd.files.artefacts import Lens
+from benchd.files.artefacts import Lens, plates
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
 from benchd.optics.expansion import REFERENCE_C
@@ -225,7 +225,7 @@ def _notes(
         notes.append(f"At {setup.temperature_C:g} °C: {with_scale if taken_back else without}")
     if setup.trim_um:
         notes.append(f"A trim of {setup.trim_um:+g} µm stands; it is no part of the focus error.")
-    layers = [*bench_file.target.cover, *(layer for one in setup.glass for layer in records.glass(one).layers)]
+    layers = plates([*bench_file.target.cover, *(layer for one in setup.glass for layer in records.glass(one).layers)])
     others = sorted({layer.at_nm for layer in layers if setup.light_nm is not None and layer.at_nm != setup.light_nm})
     if others:
         stated = " and ".join(f"{at_nm:g}" for at_nm in others)

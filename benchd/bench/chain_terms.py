@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from benchd.files.artefacts import Adapter, Glass, Layer
+from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import Part
 from benchd.optics.expansion import REFERENCE_C
@@ -128,12 +128,13 @@ def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) 
     )
 
 
-def plates_term(name: str, layers: Sequence[Layer], source: str, light_nm: float | None) -> ChainTerm:
-    """Paraxial shift t (1 - 1/n) of plates, their errors independent of each other.
+def plates_term(name: str, stack: Sequence[Layer | AirGap], source: str, light_nm: float | None) -> ChainTerm:
+    """Paraxial shift t (1 - 1/n) of plates, their errors independent of each other; air between them shifts nothing.
 
     Where the light is not the one the index is stated for, the index is uncertain by the most that glass of
     V = LEAST_ABBE would change over that distance, as a rectangular error.
     """
+    layers = plates(stack)
     value = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
     thicknesses, indices = [], []
     for layer in layers:

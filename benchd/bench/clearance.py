@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from benchd.bench.setup import Ring, SetupDocument
 from benchd.errors import Refused
+from benchd.files.artefacts import full_thickness_mm
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
 
@@ -38,7 +39,7 @@ def parts_of(setup: SetupDocument) -> Parts:
 
 
 def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> Clearance:
-    """Rear protrusion + full thickness of the plates and the target's cover + the bench file's clearance.
+    """Rear protrusion + full thickness of the plates and the target's cover, air in them included + clearance.
 
     Raises Refused('unknown_name').
     """
@@ -55,7 +56,7 @@ def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> 
         advice = f"Write rear_protrusion_mm into the record of lens {lens.id}, or run a procedure, which asks."
         return Clearance(None, keep, question, advice)
     plates_mm = sum(records.glass(one).thickness_mm for one in setup.glass)
-    plates_mm += sum(layer.thickness_mm for layer in bench_file.target.cover)
+    plates_mm += full_thickness_mm(bench_file.target.cover)
     # A rear element inside the mount gives no room away: plates are kept below the seat all the same.
     reach_mm = max(lens.rear_protrusion_mm, 0.0)
     remove = " or remove the glass" if setup.glass else ""

@@ -15,7 +15,7 @@ from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord, place_ter
 from benchd.bench.run_record import RunRecord
 from benchd.devices import Gauge, GaugeSpec
 from benchd.errors import Refused
-from benchd.files.artefacts import Reference
+from benchd.files.artefacts import Reference, full_thickness_mm
 from benchd.files.bench_file import BenchFile
 from benchd.records.values import ReadingRow
 
@@ -137,13 +137,13 @@ def ring_of(ring: Reference) -> Known:
 
 
 def cover_of(bench_file: BenchFile) -> Known | None:
-    """The full thickness of the plates over the target, on which a gauge's tip rests; None without any."""
+    """From the face of the plates over the target, on which a gauge's tip rests, to the target; None without any."""
     from benchd.assessments.gauge_readings import Known
 
     target = bench_file.target
     if not target.cover:
         return None
-    thickness = 1000.0 * sum(layer.thickness_mm for layer in target.cover)
+    thickness = 1000.0 * full_thickness_mm(target.cover)
     u = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
     return Known(thickness, u, None, f"target {target.id}, bench file")
 

@@ -5,9 +5,10 @@ What a thing is stands here; how long it is comes from calibrations, `given` bei
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
 
 from benchd.files.bounds import Within, small_beside
 from benchd.files.names import Name, Record, RecordId, label_of
@@ -105,11 +106,62 @@ class Layer(Record):
         return self
 
 
+class AirGap(Record):
+    """Air between two plates, or between a plate and what it covers: it takes room and does not move the image (mm)."""
+
+    air_gap_mm: Annotated[float, Within(0.001, 100.0, "mm")]
+    u_mm: Positive
+
+    @property
+    def thickness_mm(self) -> float:
+        return self.air_gap_mm
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        small_beside(self.u_mm, self.air_gap_mm, 0.5, "air_gap_mm", "u_mm")
+        return self
+
+
+def _plate_or_gap(stands: Any) -> str:
+    keys = stands if isinstance(stands, dict) else getattr(stands, "model_fields_set", ())
+    return "gap" if "air_gap_mm" in keys else "plate"
+
+
+LayerOrGap = Annotated[Annotated[Layer, Tag("plate")] | Annotated[AirGap, Tag("gap")], Discriminator(_plate_or_gap)]
+"""One layer of a stack, in order from the lens to the target."""
+
+
+def plates(layers: Iterable[Layer | AirGap]) -> tuple[Layer, ...]:
+    """The layers that move the image: gaps of air do not, wherever they stand in the cone."""
+    return tuple(layer for layer in layers if isinstance(layer, Layer))
+
+
+def full_thickness_mm(layers: Iterable[Layer | AirGap]) -> float:
+    """From the first face to the last, air between them included: what is kept clear, what a gauge's tip stands off."""
+    return sum(layer.thickness_mm for layer in layers)
+
+
+def _begins_with_a_plate(layers: tuple[Layer | AirGap, ...]) -> tuple[Layer | AirGap, ...]:
+    if layers and isinstance(layers[0], AirGap):
+        raise ValueError("a plate first: layers are listed from the lens on, and the air before a stack is none of it")
+    return layers
+
+
+def _ends_with_a_plate(layers: tuple[Layer | AirGap, ...]) -> tuple[Layer | AirGap, ...]:
+    if layers and isinstance(layers[-1], AirGap):
+        raise ValueError("a plate last: the air behind a glass is none of it")
+    return layers
+
+
+Cover = Annotated[tuple[LayerOrGap, ...], AfterValidator(_begins_with_a_plate)]
+"""Plates over a target, and air behind them."""
+
+
 class Glass(Record):
     """A plate, or several cemented or stacked, behind the lens; `fits` names the adapters that hold it (none: all)."""
 
     glass: RecordId
-    layers: Annotated[tuple[Layer, ...], Field(min_length=1)]
+    layers: Annotated[Cover, Field(min_length=1), AfterValidator(_ends_with_a_plate)]
     fits: tuple[RecordId, ...] = ()
 
     @property
@@ -119,7 +171,7 @@ class Glass(Record):
     @property
     def thickness_mm(self) -> float:
         """Full thickness of all layers."""
-        return sum(layer.thickness_mm for layer in self.layers)
+        return full_thickness_mm(self.layers)
 
 
 class Reference(Record):

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
-from benchd.files.artefacts import LIMIT_OF_U, Celsius, Expansion, Layer, Positive, Shim
+from benchd.files.artefacts import LIMIT_OF_U, Celsius, Cover, Expansion, Positive, Shim
 from benchd.files.bounds import Within, small_beside
 from benchd.files.broker_account import broker_url
 from benchd.files.names import Name, Record, RecordId
@@ -157,10 +157,10 @@ class Base(Record):
 
 
 class Target(Record):
-    """The illuminated pattern: its known pitch (side of a square, mm) and the cover over it."""
+    """The illuminated pattern: its known pitch (side of a square, mm) and the cover over it, from the lens on."""
 
     id: RecordId
-    cover: tuple[Layer, ...] = ()
+    cover: Cover = ()
     pitch_mm: Annotated[float, Within(0.01, 200.0, "mm")]
     u_pitch_mm: Positive
 

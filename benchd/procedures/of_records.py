@@ -12,6 +12,7 @@ from benchd.bench.setup import SETTABLE, SetupDocument
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.devices import AxisSpec
 from benchd.errors import Refused
+from benchd.files.artefacts import full_thickness_mm
 from benchd.files.loading import LoadedBench
 from benchd.files.records_folder import Records
 from benchd.optics.focus_depth import half_width_um
@@ -45,7 +46,7 @@ def facts(
         return {"thickness_mm": records.glass(name).thickness_mm}
     length = _length(records, calibration, kind, name)
     if kind == "reference":
-        cover_um = 1000.0 * sum(layer.thickness_mm for layer in loaded.file.target.cover)
+        cover_um = 1000.0 * full_thickness_mm(loaded.file.target.cover)
         return {**length, "reach_um": length["length_um"] + cover_um}
     return length
 

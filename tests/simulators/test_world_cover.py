@@ -6,7 +6,7 @@ import pytest
 
 from benchd_simulators.world import World
 from benchd_simulators.world.reading import read_world
-from benchd_simulators.world.schema import LayerRecord, Quantity, WorldRecord
+from benchd_simulators.world.schema import GapRecord, LayerRecord, Quantity, WorldRecord
 
 COVER = LayerRecord(
     thickness_mm=Quantity(record=1.1, u=0.005, shape="triangular"),
@@ -52,6 +52,27 @@ def test_the_tip_of_the_gauge_rests_on_the_cover() -> None:
     assert readings[1] is not None
     thickness = under.truth()["quantities"]["target.cover.0.thickness_mm"]["true"]
     assert readings[0] - readings[1] == pytest.approx(1000 * thickness, abs=1e-6)
+
+
+def test_air_behind_a_cover_is_traced_and_moves_the_image_by_nothing() -> None:
+    gap = GapRecord(air_gap_mm=Quantity(record=0.5, u=0.01))
+    record = covered()
+    airy = record.model_copy(update={"target": record.target.model_copy(update={"cover": [COVER, gap]})})
+    under, over_air = World(record, 5, 1.0, lambda: 0.0), World(airy, 5, 1.0, lambda: 0.0)
+    for key in ("cover_um", "peak_depth_um"):
+        assert over_air.truth()["now"][key] == pytest.approx(under.truth()["now"][key], abs=1e-6)
+    readings = []
+    for world in (under, over_air):
+        for what, name in (("lens", "L-0417"), ("glass", "pane-25"), ("adapter", "ring-07")):
+            assert world.hand({"do": "remove", "what": what, "id": name})["ok"]
+        world.set_indicator("base")
+        readings.append(world._below_um())
+    width = over_air.truth()["quantities"]["target.cover.1.air_gap_mm"]["true"]
+    assert width != 0.5
+    assert readings[0] is not None
+    assert readings[1] is not None
+    # The pattern stays where it is; the face on which the tip rests comes nearer by the width of the gap.
+    assert readings[0] - readings[1] == pytest.approx(1000 * width, abs=1e-6)
 
 
 def test_without_a_cover_every_seed_keeps_its_meaning() -> None:

@@ -20,6 +20,7 @@ SEED, CASES = 20260101, 60
 STOP = replace(REFERENCE, name="ring at its stop", ring="hard_stop")
 MARK = replace(REFERENCE, name="ring at the mark 2 m", ring=2.0)
 COVERED = replace(REFERENCE, name="covered target", covered=True)
+SENSOR = replace(REFERENCE, name="sensor behind cover and air", arrangement="collimated", covered=True, air_behind=True)
 
 
 def cases_of(stratum: Stratum) -> list[Outcome]:
@@ -28,7 +29,7 @@ def cases_of(stratum: Stratum) -> list[Outcome]:
     return found
 
 
-@pytest.mark.parametrize("stratum", [STOP, MARK, COVERED], ids=lambda one: one.name)
+@pytest.mark.parametrize("stratum", [STOP, MARK, COVERED, SENSOR], ids=lambda one: one.name)
 def test_finding_and_truth_mean_the_same_error(stratum: Stratum) -> None:
     z = [one.error_um / one.u_um for one in cases_of(stratum)]
     assert abs(sum(z) / CASES) < 4.5 / sqrt(CASES)
@@ -41,6 +42,22 @@ def test_a_cover_has_its_lines_in_calibration_and_finding() -> None:
     assert "target_cover" in [line.term for line in case.finding.budget]
     assert "target cover" in [line.term for line in case.bench.findings["bench-zero"].budget]
     assert abs(case.outcome.parts["target_cover"]) < 4.0 * case.outcome.lines["target_cover"]
+
+
+def test_air_behind_a_cover_moves_no_image_and_lengthens_the_bench() -> None:
+    """It could not be stated: the base came out short by its whole width, half a millimetre."""
+    bare, airy = (carry_out(replace(SENSOR, air_behind=air), SEED, 1) for air in (False, True))
+    gap = airy.world.draws.known("target.cover.1.air_gap_mm")
+    assert gap is not None
+    # Each term is worked out from what is stated; the truth has the gap as it is.
+    assert airy.outcome.parts["target_cover"] == pytest.approx(bare.outcome.parts["target_cover"], abs=1e-6)
+    read = [case.bench.findings["bench-zero"] for case in (bare, airy)]
+    short, long = (one.values["length"].value for one in read)
+    assert short is not None
+    assert long is not None
+    assert long - short == pytest.approx(1000.0 * (gap.record - gap.true), abs=1.0)
+    (line,) = (one for one in read[1].budget if one.term == "target cover")
+    assert line.u == pytest.approx(1000.0 * (0.003**2 + 0.004**2) ** 0.5)
 
 
 def test_a_case_printed_whole_adds_up_to_its_truth(capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,7 +13,7 @@ from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
-from benchd_simulators.world.schema import LayerRecord, LensRecord, Quantity, WorldRecord
+from benchd_simulators.world.schema import GapRecord, LayerRecord, LensRecord, Quantity, WorldRecord
 from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
 
 Floats = NDArray[np.float64]
@@ -136,9 +136,14 @@ class Lens:
         """The plates over the target as they truly are."""
         return self._stack("target.cover", self._record.target.cover, nm, true=True)
 
-    def _stack(self, name: str, layers: Sequence[LayerRecord], nm: float, *, true: bool) -> list[Layer]:
+    def _stack(self, name: str, layers: Sequence[LayerRecord | GapRecord], nm: float, *, true: bool) -> list[Layer]:
         found = []
         for i, layer in enumerate(layers):
+            if isinstance(layer, GapRecord):
+                gap = layer.air_gap_mm
+                width = self._draws.quantity(f"{name}.{i}.air_gap_mm", *gap.parts) if true else gap.record
+                found.append(Layer(width * 1000, 1.0))
+                continue
             thickness, index = layer.thickness_mm.record, layer.index.record
             if true:
                 thickness = self._draws.quantity(f"{name}.{i}.thickness_mm", *layer.thickness_mm.parts)

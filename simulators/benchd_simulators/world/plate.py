@@ -18,7 +18,7 @@ TRACED = 24  # rays over the cone
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """One plane-parallel layer."""
+    """One plane-parallel layer; a gap is one of air, index 1, and is traced like any other."""
 
     thickness_um: float
     index: float

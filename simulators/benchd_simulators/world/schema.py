@@ -125,13 +125,19 @@ class LayerRecord(Part):
     dispersion_per_nm: float = 0.0
 
 
+class GapRecord(Part):
+    """Air between plates, or behind one."""
+
+    air_gap_mm: Quantity
+
+
 class TargetRecord(Part):
-    """`cover`: plates over the pattern, none as a rule."""
+    """`cover`: plates over the pattern, from the lens on, with the air between and behind them; none as a rule."""
 
     side_mm: Quantity
     turn_deg: float
     transmission: Annotated[float, Field(ge=0, lt=1)]
-    cover: Annotated[list[LayerRecord], Field(max_length=8)] = Field(default_factory=list)
+    cover: Annotated[list[LayerRecord | GapRecord], Field(max_length=8)] = Field(default_factory=list)
 
 
 class BaseRecord(Part):
@@ -148,7 +154,7 @@ class AdapterRecord(Part):
 
 
 class GlassRecord(Part):
-    layers: Annotated[list[LayerRecord], Field(min_length=1, max_length=8)]
+    layers: Annotated[list[LayerRecord | GapRecord], Field(min_length=1, max_length=8)]
     fits: list[Name]
 
 
