@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any, TypeVar
 
+from benchd.bench.guard import Guard
+from benchd.bench.guarded import GuardedLink, guarded
 from benchd.bench.plausible import implausible
 from benchd.bench.within_reach import WithinReach
 from benchd.devices import (
@@ -14,6 +17,7 @@ from benchd.devices import (
     Camera,
     Device,
     DeviceError,
+    DeviceFault,
     Encoder,
     Gauge,
     Identity,
@@ -28,6 +32,7 @@ from benchd.files.loading import LoadedBench
 from benchd.files.problems import FileProblems, Problem
 
 D = TypeVar("D", bound=Device)
+T = TypeVar("T")
 
 OPERATOR = "operator"
 
@@ -76,29 +81,16 @@ def build(loaded: LoadedBench) -> Assembly:
     Raises FileProblems with every wrong key of every device and link, at its line.
     """
     problems: list[Problem] = []
-    links: dict[str, Link] = {}
-    for name, entry in loaded.file.links.items():
-        try:
-            kind = registry.link_kind(entry.kind)
-            links[name] = kind.create(name, loaded.link_config(name, kind.Config))
-        except FileProblems as wrong:
-            problems += wrong.problems
-        except Refused as unknown:
-            problems.append(loaded.source.problem(("links", name, "kind"), unknown.advice))
+    links = {
+        name: link for name, entry in loaded.file.links.items() if (link := _link(loaded, name, entry.kind, problems))
+    }
     devices: dict[str, Device] = {}
-    for name, device in loaded.file.devices.items():
-        try:
-            driver = registry.driver(device.driver)
-            config = loaded.device_config(name, driver.Config)
-            if device.link is None or device.link in links:
-                # A link that could not be built has been told already, and is not told again as missing here.
-                devices[name] = driver.create(name, config, links.get(device.link or ""))
-        except FileProblems as wrong:
-            problems += wrong.problems
-        except Refused as unknown:
-            problems.append(loaded.source.problem(("devices", name, "driver"), unknown.advice))
-        except ValueError as wrong_use:
-            problems.append(loaded.source.problem(("devices", name), str(wrong_use)))
+    for name, entry in loaded.file.devices.items():
+        # A link that could not be built has been told already, and is not told again as missing here.
+        if (entry.link is None or entry.link in links) and (
+            device := _device(loaded, name, entry.driver, links.get(entry.link or ""), problems)
+        ):
+            devices[name] = guarded(device, name, entry.driver)
     problems += _misplaced(loaded, devices)
     problems += _not_stated(loaded, devices)
     problems += _lasers(loaded, devices)
@@ -110,8 +102,46 @@ def build(loaded: LoadedBench) -> Assembly:
         raise FileProblems(problems)
     if not any(isinstance(device, Operator) for device in devices.values()):
         person = registry.driver(OPERATOR)
-        devices[OPERATOR] = person.create(OPERATOR, person.Config(), None)
-    return Assembly(links, devices, {str(role): name for role, name in loaded.file.roles.items()})
+        devices[OPERATOR] = guarded(person.create(OPERATOR, person.Config(), None), OPERATOR, OPERATOR)
+    watched = {name: GuardedLink(link, name, loaded.file.links[name].kind) for name, link in links.items()}
+    return Assembly(watched, devices, {str(role): name for role, name in loaded.file.roles.items()})
+
+
+def _link(loaded: LoadedBench, name: str, kind: str, problems: list[Problem]) -> Link | None:
+    with _problems_of(loaded, ("links", name), "kind", problems):
+        found = registry.link_kind(kind)
+        config = loaded.link_config(name, found.Config)
+        return _made(f"link {name}", kind, Link, lambda: found.create(name, config))
+    return None
+
+
+def _device(loaded: LoadedBench, name: str, driver: str, link: Link | None, problems: list[Problem]) -> Device | None:
+    with _problems_of(loaded, ("devices", name), "driver", problems):
+        found = registry.driver(driver)
+        config = loaded.device_config(name, found.Config)
+        return _made(name, driver, Device, lambda: found.create(name, config, link))
+    return None
+
+
+@contextmanager
+def _problems_of(loaded: LoadedBench, at: tuple[str, str], key: str, problems: list[Problem]) -> Iterator[None]:
+    """Whatever keeps a driver or link from being made stands at its lines in the bench file."""
+    try:
+        yield
+    except FileProblems as wrong:
+        problems += wrong.problems
+    except Refused as unknown:
+        problems.append(loaded.source.problem((*at, key), unknown.advice))
+    except DeviceFault as unfit:
+        problems.append(loaded.source.problem((*at, key), unfit.text))
+    except ValueError as wrong_use:
+        problems.append(loaded.source.problem(at, str(wrong_use)))
+
+
+def _made(name: str, driver: str, kind: type[T], create: Callable[[], Any]) -> T:
+    """What a driver's `create` gives. Raises ValueError as it does, DeviceFault where it breaks the contract."""
+    guard = Guard(name, driver)
+    return guard.of_kind("create", guard.now("create", create, passing=ValueError), kind)
 
 
 _KINDS: Mapping[Role, tuple[type[Device], ...]] = {

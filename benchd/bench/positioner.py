@@ -18,7 +18,7 @@ from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.place import Place
 from benchd.bench.stops import Stops
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Clock, DeviceError, Encoder, MotionFailed, Reading
+from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
 from benchd.errors import Refused
 
 ATTEMPTS = 6
@@ -169,6 +169,9 @@ class Positioner:
         except asyncio.CancelledError:
             # The axis lets go at standstill only. Where that is has to be known, or it would look like creeping.
             await self._come_to_rest()
+            raise
+        except DeviceFault as fault:  # nobody knows what the controller was told
+            self._trust.lose("link", fault.text.rstrip("."))
             raise
         except MotionFailed as failed:
             self._stops.check(stops)

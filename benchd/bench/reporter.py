@@ -15,12 +15,13 @@ from typing import Any
 from benchd.bench.bench import CARRIAGE, Bench
 from benchd.bench.chain import depth_um, offset_um
 from benchd.bench.jobs import Job
-from benchd.devices import Axis, DeviceError, Encoder, Gauge, Light, Meter
+from benchd.devices import Axis, Device, DeviceError, Encoder, Gauge, Light, Meter
 from benchd.errors import BenchdError
 
 MOVING_S = 0.02
 RESTING_S = 0.2
 HEALTH_S = 1.0
+LEAST_PAUSE_S = 0.005
 
 
 class Reporter:
@@ -47,7 +48,10 @@ class Reporter:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._watch_carriage(), name="watch carriage")
                 tasks.create_task(self._hear_surprises(), name="hear surprises")
-                tasks.create_task(self._tell_devices(), name="tell devices")
+                for name, device in self._bench.assembly.devices.items():
+                    public = self._bench.assembly.public_name(name)
+                    if public != CARRIAGE:
+                        tasks.create_task(self._tell_device(name, public, device), name=f"tell {public}")
         finally:
             for task in self._halting:
                 task.cancel()
@@ -57,13 +61,27 @@ class Reporter:
         while True:
             began = bench.clock.monotonic()
             self._beat_due()
-            moving = bench.carriage.state != "idle"
+            pause_s = MOVING_S if bench.carriage.state != "idle" else RESTING_S
             try:
-                await self._look()
+                await self._look_and_beat()
             except DeviceError as error:
                 self._failed(error)
+                began = bench.clock.monotonic()  # what fails is not asked again before it was told
+                pause_s = RESTING_S
             spent = bench.clock.monotonic() - began
-            await bench.clock.sleep(max((MOVING_S if moving else RESTING_S) - spent, 0.002))
+            await bench.clock.sleep(max(pause_s - spent, LEAST_PAUSE_S))
+
+    async def _look_and_beat(self) -> None:
+        """One look; the beat goes on while a device makes wait for it, as the loop does."""
+        look = asyncio.create_task(self._look(), name="look at the carriage")
+        try:
+            while not (await asyncio.wait({look}, timeout=RESTING_S))[0]:
+                self._beat_due()
+        finally:
+            if not look.done():
+                look.cancel()
+                await asyncio.wait({look})
+        look.result()
 
     async def _look(self) -> None:
         bench = self._bench
@@ -128,10 +146,13 @@ class Reporter:
         bench = self._bench
         axis = bench.assembly.named(CARRIAGE, Axis)
         while True:
-            async for surprise in axis.surprises():
-                # Homing fails or succeeds by itself and says so.
-                if not bench.carriage.seeking_switch:
-                    bench.trust.lose(surprise.kind, surprise.text.rstrip("."))
+            try:
+                async for surprise in axis.surprises():
+                    # Homing fails or succeeds by itself and says so.
+                    if not bench.carriage.seeking_switch:
+                        bench.trust.lose(surprise.kind, surprise.text.rstrip("."))
+            except DeviceError as error:
+                self._failed(error)
             await bench.clock.sleep(RESTING_S)  # the axis was closed, for a link to be opened again
 
     def _tell_carriage(self) -> None:
@@ -160,33 +181,35 @@ class Reporter:
             doc |= {"code": error.code, "text": error.text}
         self._put(CARRIAGE, doc)
 
-    async def _tell_devices(self) -> None:
-        bench = self._bench
+    async def _tell_device(self, name: str, public: str, device: Device) -> None:
+        """One device, again and again, by itself: one that does not answer keeps no other from being told."""
         while True:
-            for name, device in bench.assembly.devices.items():
-                public = bench.assembly.public_name(name)
-                if public == CARRIAGE:
-                    continue
-                if self._away(name):
-                    self._put(public, {"state": "offline", "code": "link", "text": "Its link is lost."})
-                    continue
-                health = await device.health()
-                doc: dict[str, Any] = {"state": health.state, "code": health.code, "text": health.text}
-                try:
-                    if isinstance(device, Light):
-                        doc["level"] = await device.level()
-                    elif isinstance(device, Encoder | Gauge | Meter) and health.state != "fault":
-                        reading = await device.read()
-                        doc |= {"value": reading.value, "unit": reading.unit, "quality": reading.quality}
-                except DeviceError as error:
-                    doc |= {"state": "fault", "code": error.code, "text": error.text}
-                self._put(public, doc)
-            await bench.clock.sleep(HEALTH_S)
+            if self._away(name):
+                self._put(public, {"state": "offline", "code": "link", "text": "Its link is lost."})
+            else:
+                self._put(public, await _state_of(device))
+            await self._bench.clock.sleep(HEALTH_S)
 
     def _put(self, name: str, doc: dict[str, Any]) -> None:
         seq = self._seq.get(name, 0) + 1
         self._seq[name] = seq
         self._bench.notices.put(f"device/{name}", {"t": self._bench.clock.utc(), "seq": seq, **doc})
+
+
+async def _state_of(device: Device) -> dict[str, Any]:
+    """What it says of itself; whatever it fails in is its fault, in its own words."""
+    doc: dict[str, Any] = {"state": "fault", "code": "", "text": ""}
+    try:
+        health = await device.health()
+        doc = {"state": health.state, "code": health.code, "text": health.text}
+        if isinstance(device, Light):
+            doc["level"] = await device.level()
+        elif isinstance(device, Encoder | Gauge | Meter) and health.state != "fault":
+            reading = await device.read()
+            doc |= {"value": reading.value, "unit": reading.unit, "quality": reading.quality}
+    except DeviceError as error:
+        doc |= {"state": "fault", "code": error.code, "text": error.text}
+    return doc
 
 
 def _tenth(value: float | None) -> float | None:

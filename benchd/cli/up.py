@@ -22,6 +22,9 @@ SWITCH_S = 0.0005
 """How long a thread at work (record, port, camera) may keep the event loop waiting; Python's own 5 ms would make every
 stop, every look at a move and every settling late by as much."""
 
+LET_GO_S = 2.0
+"""After the daemon has ended in order: so long tasks and threads of drivers may take to end as well."""
+
 CAUTION = "A software stop is an ordinary stop, not an emergency stop: keep the hardware one within reach."
 
 
@@ -64,19 +67,33 @@ def run(args: argparse.Namespace) -> int:
         ready=lambda ready: _ready(ready, as_json=args.json),
     )
     _on_signals(lambda *_: daemon.end())
+    code, runner = exits.FAULT, asyncio.Runner()
     try:
-        asyncio.run(daemon.serve())
-    except FileProblems as error:
+        runner.run(daemon.serve())
+        code = exits.DONE
+    except (FileProblems, DeviceError) as error:
+        code = exits.REFUSED if isinstance(error, FileProblems) else exits.FAULT
         if args.json:
             tell(error, as_json=True)
         print(f"The bench was not started; nothing moved. {in_words(error)}", file=sys.stderr)
-        return exits.REFUSED
-    except DeviceError as error:
-        if args.json:
-            tell(error, as_json=True)
-        print(f"The bench was not started; nothing moved. {in_words(error)}", file=sys.stderr)
-        return exits.FAULT
-    return exits.DONE
+    finally:
+        _ended_by_then(code)
+        runner.close()
+    return code
+
+
+def _ended_by_then(code: int) -> None:
+    """The process ends with `code` whatever a driver keeps running: all that has to end in order has ended."""
+    import threading
+
+    def end() -> None:
+        sys.stdout.flush()
+        print("A driver does not let go; ended all the same.", file=sys.stderr, flush=True)
+        os._exit(code)
+
+    last = threading.Timer(LET_GO_S, end)
+    last.daemon = True
+    last.start()
 
 
 def _on_signals(act: Callable[[int, FrameType | None], None]) -> None:

@@ -6,6 +6,7 @@ Drivers import from here and from nowhere else in benchd. Importing this package
 from benchd.devices.clock import Clock
 from benchd.devices.errors import (
     DeviceError,
+    DeviceFault,
     DeviceMismatch,
     HomeFailed,
     Implausible,
@@ -54,6 +55,7 @@ __all__ = [
     "Clock",
     "Device",
     "DeviceError",
+    "DeviceFault",
     "DeviceMismatch",
     "Encoder",
     "EncoderSpec",

@@ -71,3 +71,7 @@ class MotionFailed(DeviceError):
 
 class Implausible(DeviceError):
     """A reading that cannot be true: frozen, jumping or reversed."""
+
+
+class DeviceFault(DeviceError):
+    """A driver broke its contract; `data` names device, driver, call, and what was raised (`error`, `said`)."""

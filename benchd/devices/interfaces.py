@@ -4,6 +4,10 @@ True ABCs: a missing method fails at construction.
 
 Rules for every call: it never blocks the event loop; it has a time limit of its own; `CancelledError` passes
 through untouched and leaves the device usable; errors are those of `benchd.devices.errors`.
+
+The daemon guards each call all the same: what raises anything else, answers amiss or does not come back in time is a
+`DeviceFault` of that device, and the others go on. Only a call that blocks the loop (`time.sleep`, a blocking read)
+holds up everything, stop included: nothing inside the process can end it. Put it into a thread of your own.
 """
 
 from __future__ import annotations
@@ -38,7 +42,13 @@ class Device(ABC):
     """Anything on the bench. A driver class carries `Config` (pydantic, extra keys forbidden) and `create`."""
 
     Config: ClassVar[type[BaseModel]]
+    driver_api: ClassVar[int] = 1
+    """The version of this interface that the driver was written for; one that does not say was written for 1."""
     name: str
+    answers_within_s: float = 5.0
+    """Longer than any single question, setting or picture may take, waiting for one's turn included."""
+    opens_within_s: float = 20.0
+    """The same for `open`."""
 
     @classmethod
     @abstractmethod
@@ -62,6 +72,8 @@ class Axis(Device):
     """One moving axis. Positions are in `spec.unit` in the axis's own coordinate; positive is away from the lens."""
 
     spec: AxisSpec
+    homes_within_s: float = 600.0
+    """Longer than homing may take."""
 
     @property
     @abstractmethod

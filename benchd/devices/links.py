@@ -6,7 +6,7 @@ import re
 from abc import ABC, abstractmethod
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, TypeVar
+from typing import Any, ClassVar, Literal, TypeVar
 
 P = TypeVar("P")
 
@@ -36,6 +36,8 @@ class Link(ABC):
     to it is dropped, never taken for the next answer.
     """
 
+    driver_api: ClassVar[int] = 1
+    """The version of the driver interface that the kind was written for; one that does not say was written for 1."""
     name: str
 
     @abstractmethod

@@ -44,6 +44,7 @@ class GcodeLight(Light, BoardUser):
         self._wanted: int | None = None  # S value that this daemon set, None before the first
         self._turn = asyncio.Lock()
         self._trouble = Health("ok")
+        self.answers_within_s = WAIT_S + 5.0
         self.spec = LightSpec(
             least=1 / config.full,
             steps=config.full,

@@ -111,6 +111,15 @@ class HttpCamera(Camera):
             gamma=config.gamma,
         )
 
+    @property
+    def answers_within_s(self) -> float:  # type: ignore[override]
+        """A picture may be asked for several times, each exposed anew."""
+        return 2.0 * OLD_TRIES * (self._config.timeout_s + self._extra_s) + 5.0
+
+    @property
+    def _extra_s(self) -> float:
+        return 2 * self._exposure.exposure_ms / 1000 if self._exposure else 0.0
+
     @classmethod
     def create(cls, name: str, config: HttpCameraConfig, link: Link | None) -> HttpCamera:
         return cls(name, config)
@@ -143,9 +152,8 @@ class HttpCamera(Camera):
             raise LinkError(f"{self.name} is not open.", device=self.name)
         parts = urlsplit(url)
         target = parts.path + (f"?{parts.query}" if parts.query else "")
-        extra_s = 2 * self._exposure.exposure_ms / 1000 if self._exposure else 0.0
         try:
-            fetched = await self._session.get(target, extra_s)
+            fetched = await self._session.get(target, self._extra_s)
         except LinkError as error:
             self._health = Health("fault", error.code, error.text)
             raise

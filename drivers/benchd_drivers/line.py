@@ -129,6 +129,7 @@ class LineDriver(Device):
         self._link = link
         self._clock = Clock()
         self._health = Health("ok")
+        self.answers_within_s = self.opens_within_s = 2.0 * TRIES * config.timeout_s + 5.0
 
     @classmethod
     def create(cls, name: str, config: LineConfig, link: Link | None) -> LineDriver:

@@ -1,0 +1,191 @@
+"""What stands around every call into a driver: a time limit, and a name for whatever goes wrong in there.
+
+Drivers are other people's code as well as ours. What they raise, how long they take and what they answer costs that
+device, never the daemon. A call that blocks the loop cannot be ended from here; the driver interface says so.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import AsyncIterator, Awaitable, Callable
+from typing import Any, TypeVar
+
+import structlog
+
+from benchd.devices import DeviceFault
+from benchd.devices.values import Health, Reading
+from benchd.errors import BenchdError, ErrorCode
+
+_log = structlog.get_logger("benchd.drivers")
+
+T = TypeVar("T")
+
+LET_GO_S = 2.0
+"""So long a call that is not wanted any more may take to clean up after itself."""
+LAST_S = 0.5
+"""The same for the last of a series."""
+KEPT = 20
+"""So many different faults of one device have their traceback in the log."""
+_ADVICE = "This is a fault of the driver, not of the bench; the log has the traceback for its author."
+_HANGS = "Check the device; if it is well, this is a fault of its driver."
+
+
+class Guard:
+    """Of one device. Errors of `benchd.errors` pass, as does the cancellation of the caller; all else is a fault."""
+
+    def __init__(self, name: str, driver: str) -> None:
+        self.name = name
+        self._driver = driver
+        self._stuck: dict[asyncio.Task[Any], str] = {}
+        self._told: set[tuple[str, str]] = set()
+
+    def fault(self, call: str, why: str, *, code: ErrorCode = "device_fault", **data: str) -> DeviceFault:
+        """A fault of this device in `call`."""
+        return DeviceFault(
+            f"{self.name}: its driver '{self._driver}' {why}.",
+            advice=_HANGS if code == "timeout" else _ADVICE,
+            device=self.name,
+            code=code,
+            data={"device": self.name, "driver": self._driver, "call": call, **data},
+        )
+
+    def _raised(self, call: str, error: BaseException) -> DeviceFault:
+        kind, said = type(error).__name__, str(error)[:300]
+        if (call, kind) not in self._told and len(self._told) < KEPT:
+            self._told.add((call, kind))
+            _log.warning("a driver failed", device=self.name, driver=self._driver, call=call, exc_info=error)
+        why = f"failed in {call}: {kind}" + (f": {said.rstrip('.')}" if said else "")
+        return self.fault(
+            call, why, code="timeout" if kind == "TimeoutError" else "device_fault", error=kind, said=said
+        )
+
+    # ---- calls
+
+    def now(self, call: str, work: Callable[[], T], passing: type[Exception] = BenchdError) -> T:
+        """A call that is no coroutine; errors of `passing` are its own affair."""
+        try:
+            return work()
+        except (BenchdError, passing):
+            raise
+        except (Exception, SystemExit) as error:
+            raise self._raised(call, error) from error
+
+    async def asked(
+        self, call: str, work: Callable[[], Awaitable[T]], within_s: float | None, *, anyhow: bool = False
+    ) -> T:
+        """A question, in a task of its own: one that swallows its cancellation is left behind.
+
+        Until it has come back the device is asked nothing more, but `anyhow`.
+        """
+        if self._stuck and not anyhow:
+            hangs = next(iter(self._stuck.values()))
+            raise self.fault(call, f"has not come back from {hangs} yet", code="timeout")
+        task = asyncio.create_task(self._named(call, work), name=f"{call} of {self.name}")
+        try:
+            await asyncio.wait({task}, timeout=within_s)
+        except asyncio.CancelledError:
+            await self._let_go(task, call)
+            raise
+        if not task.done():
+            await self._let_go(task, call)
+            raise self._late(call, within_s)
+        return task.result()
+
+    async def moved(self, call: str, work: Callable[[], Awaitable[T]], within_s: float | None) -> T:
+        """A call that moves or stops: begun in this very turn, so that no stop comes between asking and beginning."""
+        limit = asyncio.timeout(within_s)
+        caller = asyncio.current_task()
+        assert caller is not None
+        asked_to_end = caller.cancelling()
+        try:
+            async with limit:
+                return await self._named(call, work)
+        except TimeoutError:
+            raise self._late(call, within_s) from None
+        finally:
+            if caller.cancelling() > asked_to_end:  # whatever the driver has made of it
+                raise asyncio.CancelledError
+
+    async def _named(self, call: str, work: Callable[[], Awaitable[T]]) -> T:
+        caller = asyncio.current_task()
+        assert caller is not None
+        asked_to_end = caller.cancelling()
+        try:
+            return await work()
+        except BenchdError:
+            raise
+        except asyncio.CancelledError as error:
+            if caller.cancelling() > asked_to_end:
+                raise
+            raise self._raised(call, error) from error  # cancelled by something inside the driver
+        except (Exception, SystemExit) as error:
+            raise self._raised(call, error) from error
+
+    def _late(self, call: str, within_s: float | None) -> DeviceFault:
+        return self.fault(call, f"did not come back from {call} within {within_s:g} s", code="timeout")
+
+    async def _let_go(self, task: asyncio.Task[Any], call: str) -> None:
+        self._stuck[task] = call
+        task.add_done_callback(self._came_back)
+        task.cancel()
+        await asyncio.wait({task}, timeout=LET_GO_S)
+
+    def _came_back(self, task: asyncio.Task[Any]) -> None:
+        self._stuck.pop(task, None)
+        if not task.cancelled():
+            task.exception()  # nobody waits for it any more
+
+    async def items(
+        self, call: str, work: Callable[[], AsyncIterator[T]], within_s: float | None, ended: asyncio.Event
+    ) -> AsyncIterator[T]:
+        """What an iterator of the driver gives, each within the time; ends with it, or once `ended` is set."""
+        source = self.now(call, work)
+        ending = asyncio.create_task(ended.wait(), name=f"end of {call} of {self.name}")
+        try:
+            while True:
+                step = asyncio.create_task(self._next(call, source), name=f"{call} of {self.name}")
+                try:
+                    await asyncio.wait({step, ending}, timeout=within_s, return_when=asyncio.FIRST_COMPLETED)
+                    if ending.done():  # what was said before the end is still told
+                        await asyncio.wait({step}, timeout=LAST_S)
+                finally:
+                    if not step.done():
+                        await self._let_go(step, call)
+                if step.cancelled() or not step.done():
+                    if ending.done():
+                        return
+                    raise self._late(call, within_s)
+                more, item = step.result()
+                if not more:
+                    return
+                yield item
+        finally:
+            ending.cancel()
+
+    async def _next(self, call: str, source: AsyncIterator[T]) -> tuple[bool, Any]:
+        async def one() -> tuple[bool, Any]:
+            try:
+                return True, await anext(source)
+            except StopAsyncIteration:
+                return False, None
+
+        return await self._named(call, one)
+
+    # ---- answers
+
+    def of_kind(self, call: str, answer: Any, kind: type[T]) -> T:
+        """The answer, where it is of the promised kind. Raises DeviceFault."""
+        if not isinstance(answer, kind):
+            raise self.fault(call, f"answered {call} with {answer!r:.80}, which is no {kind.__name__}")
+        if isinstance(answer, Health) and answer.state not in ("ok", "degraded", "fault"):
+            raise self.fault(call, f"answered {call} with the state {answer.state!r:.80}")
+        if isinstance(answer, Reading):
+            self.number(call, answer.value)
+        return answer
+
+    def number(self, call: str, answer: Any) -> float:
+        """The answer, where it is a finite number. Raises DeviceFault."""
+        if not isinstance(answer, int | float) or isinstance(answer, bool) or not math.isfinite(answer):
+            raise self.fault(call, f"answered {call} with {answer!r:.80}, which is no finite number")
+        return float(answer)

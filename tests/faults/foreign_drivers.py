@@ -1,0 +1,136 @@
+"""Drivers of somebody else, with every fault a driver may have; laid into a package of their own by the tests.
+
+How they behave is read from a file at each call: `{"lamp.health": "raises"}`. What they did stands in another.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict
+
+from benchd.devices import Axis, AxisSpec, Device, Health, Identity, Light, LightSpec, Link, Meter, Reading, Surprise
+
+
+class Mooded(Device):
+    class Config(BaseModel):
+        model_config = ConfigDict(extra="forbid")
+        folder: str
+
+    answers_within_s = 0.5
+    opens_within_s = 1.0
+
+    def __init__(self, name: str, config: Any) -> None:
+        self.name = name
+        self.folder = Path(config.folder)
+
+    @classmethod
+    def create(cls, name: str, config: Any, link: Link | None) -> Device:
+        made = cls(name, config)
+        if made.mood("create") == "raises":
+            raise KeyError("no such register")
+        return made
+
+    def mood(self, call: str) -> str:
+        try:
+            moods = json.loads((self.folder / "moods.json").read_text())
+        except (OSError, ValueError):
+            return ""
+        return str(moods.get(f"{self.name}.{call}", ""))
+
+    async def acts(self, call: str, answer: Any = None) -> Any:
+        with (self.folder / "did.txt").open("a") as did:
+            did.write(f"{self.name}.{call}\n")
+        mood = self.mood(call)
+        if mood == "raises":
+            raise OSError(5, "Input/output error")
+        if mood == "exits":
+            raise SystemExit(3)
+        if mood == "cancels":
+            raise asyncio.CancelledError
+        if mood == "hangs":
+            await asyncio.Event().wait()
+        while mood == "swallows" == self.mood(call):
+            with contextlib.suppress(BaseException):  # a bare `except:`, as people write it
+                await asyncio.sleep(0.1)
+        return "nonsense" if mood == "nonsense" else answer
+
+    async def open(self) -> Identity:
+        answer: Identity = await self.acts("open", Identity(model=self.mood("model") or "foreign"))
+        return answer
+
+    async def close(self) -> None:
+        await self.acts("close")
+
+    async def health(self) -> Health:
+        lost = self.mood("lost") == "yes"
+        answer: Health = await self.acts("health", Health("fault", "link", "It is gone.") if lost else Health("ok"))
+        return answer
+
+    async def read(self) -> Reading:
+        value = float("nan") if self.mood("read") == "nan" else time.monotonic()
+        utc = time.strftime("%Y-%m-%dT%H:%M:%S.000Z", time.gmtime())
+        answer: Reading = await self.acts("read", Reading(value, "um", time.monotonic(), utc))
+        return answer
+
+
+class ForeignMeter(Mooded, Meter):
+    quantity, unit = "tilt", "um"
+
+
+class ForeignLight(Mooded, Light):
+    spec = LightSpec(least=0.01, steps=100)
+
+    async def set_level(self, level: float) -> None:
+        await self.acts("set_level")
+
+    async def level(self) -> float:
+        answer: float = await self.acts("level", 0.0)
+        return answer
+
+
+class ForeignAxis(Mooded, Axis):
+    spec = AxisSpec("um", 0.0, 10_000.0, 0.1, 1000.0, 5000.0, 0.1)
+    homes_within_s = 2.0
+
+    def __init__(self, name: str, config: Any) -> None:
+        super().__init__(name, config)
+        self._homed = False
+
+    @property
+    def homed(self) -> bool:
+        return self._homed
+
+    async def home(self) -> None:
+        await self.acts("home")
+        self._homed = True
+
+    async def move_to(self, target: float, speed: float) -> float:
+        await self.acts("move_to")
+        return time.monotonic()
+
+    async def jog(self, speed: float, distance: float) -> None:
+        await self.acts("jog")
+
+    async def stop(self) -> None:
+        await self.acts("stop")
+
+    async def surprises(self) -> AsyncIterator[Surprise]:
+        await self.acts("surprises")
+        await asyncio.Event().wait()
+        yield Surprise("reset", "never", 0.0)
+
+
+class FromTheFuture(ForeignMeter):
+    driver_api = 1 + int(os.environ.get("FOREIGN_AHEAD", "1"))
+
+
+class Strange:
+    """No driver at all."""
