@@ -51,6 +51,8 @@ class SetUpKeeper:
     async def change(self, changes: Mapping[str, Any], rev: int | None = None) -> SetupDocument:
         """Apply a change, keep and publish it. Raises Refused; then nothing has changed."""
         new, chain = self.preview(changes, rev)
+        if new is self.document:
+            return new
         await self._take(with_chain(new, chain), chain)
         return self.document
 

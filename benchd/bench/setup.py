@@ -98,8 +98,9 @@ def apply(
 
     Whole values replace, null clears. Another lens clears ring, m, f_number and support unless the same change
     states them; another distance clears m likewise, since it was measured at the old one. The new document has
-    no chain yet. Raises Refused: rev_conflict, bad_request (a key or value that may not stand, parts that do not
-    mate), unknown_name (with near names).
+    no chain yet. A change that changes nothing gives the set-up as it is, its rev as well. Raises Refused:
+    rev_conflict, bad_request (a key or value that may not stand, parts that do not mate), unknown_name (with near
+    names).
     """
     if rev is not None and rev != setup.rev:
         raise Refused(
@@ -113,6 +114,8 @@ def apply(
     for key, described in CLEARED_WITH.items():
         if values[key] != getattr(setup, key):
             values |= {name: None for name in described if name not in stated}
+    if all(value == getattr(setup, name) for name, value in values.items()):
+        return setup
     new = SetupDocument(
         **values,
         rev=setup.rev + 1,

@@ -22,14 +22,19 @@ GO_ON = frozenset({"run", "resume", "abort"})
 """What the answer to these says is that it was begun; its end is an event."""
 OF_SETUP = frozenset({"rev", "set", "follow"})
 """The keys of `setup` itself; any other belongs into `set`."""
+OF_A_RUN = frozenset({"pause", "resume", "abort", "note"})
+"""Verbs of one run; as there is one at a time it need not be named. A note may be of the last one."""
 
 SETTLED_S = 0.35
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The verb and its arguments."""
+    parser.set_defaults(page=parser.format_help)
+    parser.add_argument("-h", "--help", action="store_true", help="of a verb: what it takes, with units and bounds")
     parser.add_argument(
         "verb",
+        nargs="?",
         help="stop take release home nominal move light read setup sweep run pause resume abort answer accept note",
     )
     parser.add_argument(
@@ -57,6 +62,16 @@ def run(args: argparse.Namespace) -> int:
     from benchd.files.wording import near_names
     from benchd.remote.verbs import VERBS
 
+    if args.help and args.verb not in ("stop", *VERBS):
+        print(args.page())
+        return exits.DONE
+    if args.verb is None:
+        raise UsageError(f"name a verb: stop, {', '.join(VERBS)}")
+    if args.help:
+        from benchd.cli.verb_help import page
+
+        print(page(args.verb), end="")
+        return exits.DONE
     if args.verb == "stop":
         from benchd.cli import stop
 
@@ -84,6 +99,30 @@ def _of_setup(given: dict[str, Any]) -> dict[str, Any]:
 
 
 async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
+    from benchd.cli.typed import in_typed_words
+    from benchd.errors import Refused
+
+    if args.verb in OF_A_RUN and "run" not in given:
+        given["run"] = await _the_run(bench, args.verb)
+    try:
+        return await _ask(args, bench, given)
+    except Refused as refused:
+        raise in_typed_words(args.verb, refused) from None
+
+
+async def _the_run(bench: BenchClient, verb: str) -> str:
+    """The run that is meant where none is named: the one there is. Raises Refused('not_found')."""
+    from benchd.cli.following import ENDED
+    from benchd.errors import Refused
+
+    doc = await bench.kept("procedure")
+    run = doc.get("run")
+    if run is None or (verb != "note" and doc["state"] in ENDED):
+        raise Refused("not_found", f"There is no run to {verb}.", advice="`benchd show run` tells of the last one.")
+    return str(run)
+
+
+async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
     from benchd.cli.speak import take_control
 
     if _needs_control(args.verb, given):
@@ -135,11 +174,26 @@ async def _at_rest(bench: BenchClient) -> dict[str, Any]:
 
 
 def _tell(args: argparse.Namespace, result: Mapping[str, Any], became: str = "done") -> int:
+    from benchd.cli import set_up_said
+    from benchd.cli.console import out
+
     if args.json:
         print(json.dumps({"ok": True, "result": result}, ensure_ascii=False))
         return exits.DONE
+    if args.verb == "setup" and set_up_said.is_told(result):
+        print(f"{args.verb}: {became}; {set_up_said.head(result)}.{_stands(result)}")
+        out().print(set_up_said.table(result))
+        return exits.DONE
     print(f"{args.verb}: {became}{_said(result)}.")
     return exits.DONE
+
+
+def _stands(result: Mapping[str, Any]) -> str:
+    """Where the carriage stands where it has followed."""
+    from benchd.cli import sentences as say
+
+    place = result.get("carriage_um")
+    return "" if place is None else f" The carriage stands at {say.number(place, 1)} \u00b5m."
 
 
 def _said(result: Mapping[str, Any]) -> str:

@@ -54,7 +54,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     if name not in COMMANDS:
         return _no_command(given)
     module = cast(Command, import_module(f"benchd.cli.{name}"))
-    parser = Parser(prog=f"benchd {name}", description=COMMANDS[name].capitalize() + ".", epilog=exits.TABLE)
+    about = COMMANDS[name].capitalize() + "."
+    # A command whose help depends on what else was typed has an option of its own for it.
+    parser = Parser(prog=f"benchd {name}", description=about, epilog=exits.TABLE, conflict_handler="resolve")
     module.arguments(parser)
     args = parser.parse_intermixed_args(given[1:])
     from benchd.cli.guard import guarded

@@ -60,15 +60,14 @@ async def _run(args: argparse.Namespace, bench: BenchClient) -> int:
 
 async def _described(bench: BenchClient, name: str) -> Mapping[str, Any]:
     """What the bench says of a procedure. Raises Refused('unknown_name') with the nearest name."""
-    from difflib import get_close_matches
-
     from benchd.errors import Refused
+    from benchd.files.wording import READ_AT_START, near_names
 
     known: Mapping[str, Any] = (await bench.kept("about"))["procedures"]
     if name not in known:
-        near = get_close_matches(name, known, 1)
+        near = near_names(name, known, 1)
         meant = f"Did you mean '{near[0]}'?" if near else f"Known: {', '.join(known)}."
-        raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=meant)
+        raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=f"{meant} {READ_AT_START}")
     found: Mapping[str, Any] = known[name]
     return found
 

@@ -13,7 +13,7 @@ from benchd.errors import Refused
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.source import Source, check, load_yaml, other_endings
-from benchd.files.wording import near_names
+from benchd.files.wording import READ_AT_START, near_names
 
 Kind = Literal["adapter", "glass", "reference", "lens"]
 FOLDERS: dict[Kind, str] = {"adapter": "adapters", "glass": "glasses", "reference": "references", "lens": "lenses"}
@@ -126,7 +126,7 @@ def _look_up(kind: Kind, known: Mapping[str, RecordT], record_id: str) -> Record
     raise Refused(
         "unknown_name",
         f"There is no {kind} '{record_id}'.",
-        advice=f"{advice} A new one is a file in the folder {FOLDERS[kind]}/.",
+        advice=f"{advice} A new one is a file in the folder {FOLDERS[kind]}/. {READ_AT_START}",
         data={"kind": kind, "name": record_id, "near": near},
     )
 

@@ -30,6 +30,9 @@ _PLAIN = {
     "missing": "this key is needed",
 }
 
+READ_AT_START = "Files are read when benchd starts: one added since is not known yet."
+"""Said of a name that is not there, by a bench that runs."""
+
 _UNIT = re.compile(r"_(um_s2|um_s|um|mm|nm|ms|s|m|K|C|deg|hz)$")
 """The unit at the end of a key."""
 _NUMBER_AND_UNIT = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)? *[^0-9 ].*", re.IGNORECASE)

@@ -93,13 +93,20 @@ def take(wanted: Input, given: Any, known: Known | None) -> Any:
     return value
 
 
-def take_all(inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known | None) -> dict[str, Any]:
+class NotThere(ValueError):
+    """There is no record of that id."""
+
+
+def take_all(
+    inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known | None, hint: str = ""
+) -> dict[str, Any]:
     """Every input's value, defaults put in. Raises Refused('bad_request') naming each wrong, missing or unknown one.
 
-    `known` None leaves the ids of records unchecked.
+    `known` None leaves the ids of records unchecked; `hint` is advised where one of them is not there.
     """
     values: dict[str, Any] = {}
     wrong: list[str] = []
+    advice: list[str] = []
     for name in given:
         if name not in inputs:
             near = near_names(name, inputs, 1)
@@ -114,10 +121,12 @@ def take_all(inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known
             values[name] = take(wanted, given[name], known)
         except ValueError as error:
             wrong.append(f"{name} = {str(given[name])[:60]}: {error}")
+            if isinstance(error, NotThere) and hint:
+                advice = [hint]
     if wrong:
         wanted_all = ", ".join(f"{name} ({one.type})" for name, one in inputs.items()) or "none"
-        advice = f"The inputs are: {wanted_all}."
-        raise Refused("bad_request", ended("Inputs: " + "; ".join(wrong)), advice=advice, data={"problems": wrong})
+        told = " ".join([f"The inputs are: {wanted_all}.", *advice])
+        raise Refused("bad_request", ended("Inputs: " + "; ".join(wrong)), advice=told, data={"problems": wrong})
     return values
 
 
@@ -155,7 +164,7 @@ def _may_stand(wanted: Input) -> str:
         "number": "a number",
         "choice": f"one of {', '.join(wanted.choices)}",
         "text": "text",
-        "measured": "{value: .., u: ..}, u more than 0",
+        "measured": "a value with its u such as 0.0102+-0.00001 ({value: .., u: ..} in JSON), u more than 0",
     }.get(wanted.type, f"the id of a {wanted.type} record")
     unit = f" {wanted.unit}" if wanted.unit else ""
     if low is not None and high is not None:
@@ -223,7 +232,7 @@ def _record(kind: str, given: Any, known: Known | None, wanted: Input) -> str:
         there = sorted(known.get(kind, ()))
         near = near_names(given, there, 1)
         others = f"there are {', '.join(there[:LISTED])}{', ..' * (len(there) > LISTED)}" if there else "there are none"
-        raise ValueError(f"there is no {kind} '{given}'; " + (f"did you mean '{near[0]}'?" if near else others))
+        raise NotThere(f"there is no {kind} '{given}'; " + (f"did you mean '{near[0]}'?" if near else others))
     return given
 
 

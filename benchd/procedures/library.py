@@ -8,7 +8,7 @@ from pathlib import Path
 from benchd.errors import Refused
 from benchd.files.problems import FileProblems
 from benchd.files.source import other_endings
-from benchd.files.wording import near_names
+from benchd.files.wording import READ_AT_START, near_names
 from benchd.procedures.check import check_procedure
 from benchd.procedures.language import Procedure, ProcedureFile, read_procedure
 
@@ -65,7 +65,8 @@ class Library(Mapping[str, ProcedureFile]):
         if name not in self._files:
             near = near_names(name, self._files)
             advice = f"Did you mean {' or '.join(near)}?" if near else f"Known: {', '.join(self._files)}."
-            raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=advice, data={"near": near})
+            text = f"There is no procedure '{name}'."
+            raise Refused("unknown_name", text, advice=f"{advice} {READ_AT_START}", data={"near": near})
         return self._files[name]
 
     def __contains__(self, name: object) -> bool:

@@ -17,6 +17,7 @@ from benchd.bench.jobs import Occupied, Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
+from benchd.files.wording import READ_AT_START
 from benchd.procedures.carry_out import CarryOut
 from benchd.procedures.ending import Ending
 from benchd.procedures.inputs import take_all
@@ -76,7 +77,7 @@ class Runner:
         self._bench.jobs.check_free()
         await self._bench.setup.refresh()
         file = self._library[name]
-        values = take_all(file.procedure.inputs, given, self._carry_out.known())
+        values = take_all(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
         plan = await self._carry_out.plan(file.procedure, values)
         plan.require_possible()
         scope = self._carry_out.scope(file.procedure, values)
@@ -92,7 +93,7 @@ class Runner:
     async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """What a run would do, without doing it. Raises Refused as `start`."""
         file = self._library[name]
-        values = take_all(file.procedure.inputs, given, self._carry_out.known())
+        values = take_all(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
         return (await self._carry_out.plan(file.procedure, values)).as_json()
 
     async def _begin(

@@ -77,13 +77,12 @@ class BenchHandlers:
         self._bench.jobs.check_free()
         changes = args.set.given()
         if args.follow:
-            await check_change(self._bench, changes, rev=args.rev, follow=True)  # refused at once where it would be
+            will_be = await check_change(self._bench, changes, rev=args.rev, follow=True)  # refused at once
             self._bench.jobs.start(
                 "setup", lambda: change_setup(self._bench, changes, rev=args.rev, follow=True, since=stops), request.id
             )
-            return {"rev": self._bench.setup.document.rev + 1}
-        document = await change_setup(self._bench, changes, rev=args.rev)
-        return {"rev": document.rev}
+            return will_be
+        return await change_setup(self._bench, changes, rev=args.rev)
 
     async def sweep(self, request: Request) -> dict[str, Any]:
         args: payloads.SweepArgs = request.args

@@ -53,10 +53,31 @@ class Reading(Told):
     quality: Quality
 
 
-class Revision(Told):
-    """The set-up's `rev` after the change."""
+class Dropped(Told):
+    """A value of the set-up that nobody named and that is gone all the same."""
+
+    key: str
+    was: Any
+    why: str
+    """A clause: of what it was stated, which is another one now."""
+
+
+class SetUp(Told):
+    """What a change of the set-up came to; with `follow` what it will come to once the carriage has followed."""
 
     rev: int
+    """After the change; as it was where nothing changed."""
+    set: dict[str, Any]
+    """What is another value than before, of what was named."""
+    dropped: list[Dropped]
+    nominal_carriage_um: float | None
+    """Where `nominal` goes now, trim included; null without a lens."""
+    moved_um: float | None
+    """From where it went before; null where either is nowhere."""
+    absolute: bool | None
+    """Whether findings will be; null without a lens."""
+    why_relative: list[str]
+    """Clauses: what is missing."""
 
 
 class Started(Told):
@@ -100,7 +121,7 @@ RESULTS: Mapping[str, Any] = {
     "move": Target,
     "light": Level,
     "read": Reading,
-    "setup": Revision,
+    "setup": SetUp,
     "sweep": Started,
     "run": Started | DryRun,
     "pause": Taken,

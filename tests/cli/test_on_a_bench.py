@@ -298,6 +298,25 @@ def test_a_move_ends_where_it_says(bench: Bench) -> None:
     assert "(limit)" in beyond.stderr
 
 
+def test_setting_up_says_what_went_with_it_and_where_nominal_is(bench: Bench) -> None:
+    """The screen said 'setup: done; rev 20' while ring and m were dropped and nominal moved."""
+    bench.benchd(
+        "do", "setup", "lens=L-0417", "adapters=ring-07", "ring=infinity", "distance_mm=5 m", "m=0.0102+-0.00001"
+    )
+    told = bench.benchd("do", "setup", "lens=L-0418").stdout
+    assert "ring infinity: it was stated of lens L-0417" in told
+    assert re.search(r"Nominal +carriage [0-9.]+ µm, moved by −\d+\.\d µm", told)
+    assert re.search(r"Zero +RELATIVE: .*ring", told)
+    rev = json.loads(bench.benchd("do", "setup", "ring=infinity", "--json").stdout)["result"]["rev"]
+    nothing = bench.benchd("do", "setup").stdout
+    assert nothing.startswith(f"setup: done; nothing is another than before, revision {rev} stands.")
+    bench.benchd("do", "home")
+    followed = bench.benchd("do", "setup", "trim_um=5", "follow=true").stdout
+    assert re.search(r"revision \d+\. The carriage stands at [0-9.]+ µm\.\nSet +trim 5 µm\n", followed)
+    assert "moved by +5.0 µm" in followed
+    bench.benchd("do", "setup", "trim_um=0")
+
+
 def test_a_bench_file_that_may_not_stand_is_listed_and_ends_with_1(hardware: Bench) -> None:
     bad = hardware.folder / "bad.yaml"
     text = (hardware.folder / "bench.yaml").read_text(encoding="utf-8")

@@ -1,0 +1,56 @@
+"""What a change of the set-up came to, as `benchd do setup` prints it: set, dropped and why, nominal, zero."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+Doc = Mapping[str, Any]
+
+
+def is_told(result: Doc) -> bool:
+    """Whether the answer says what the change came to."""
+    return {"rev", "set", "dropped"} <= set(result)
+
+
+def head(result: Doc) -> str:
+    """The first line: what became of it."""
+    if result["set"] or result["dropped"]:
+        return f"revision {result['rev']}"
+    return f"nothing is another than before, revision {result['rev']} stands"
+
+
+def table(result: Doc) -> Table:
+    """A line for each thing set and dropped, for nominal and for zero."""
+    from benchd.cli import tables
+    from benchd.cli.lines import name_of, plain
+
+    rows = [("Set", f"{name_of(key)} {plain(value, key)}") for key, value in result["set"].items()]
+    rows += [
+        ("Dropped", f"{name_of(one['key'])} {plain(one['was'], one['key'])}: {one['why']}") for one in result["dropped"]
+    ]
+    return tables.pairs([*rows, ("Nominal", _nominal(result)), *_zero(result)])
+
+
+def _nominal(result: Doc) -> str:
+    from benchd.cli import sentences as say
+
+    place, moved = result["nominal_carriage_um"], result["moved_um"]
+    if place is None:
+        return "nowhere: there is no lens in the set-up"
+    at = f"carriage {say.number(place, 1)} \u00b5m"
+    if moved is None:
+        return at
+    return f"{at}, moved by {say.number(moved, 1, sign=True)} \u00b5m" if round(moved, 1) else f"{at}, as before"
+
+
+def _zero(result: Doc) -> list[tuple[str, str]]:
+    if result["absolute"] is None:
+        return []
+    from benchd.reports import words
+
+    relative = f"RELATIVE: {words.why_relative(result)}; findings carry no verdict"
+    return [("Zero", "absolute" if result["absolute"] else relative)]

@@ -1,0 +1,35 @@
+"""Between what is typed at a terminal and what goes over the wire: keys, and refusals in the words that were typed."""
+
+from __future__ import annotations
+
+from benchd.errors import Refused
+from benchd.files.wording import ended
+
+FORMS = {
+    "m": "a value with its standard uncertainty, such as 0.0102+-0.00001",
+    "ring": 'hard_stop, infinity, free, or a mark as engraved, {"mark": 2}',
+    "inputs": "{..}; `benchd run PROCEDURE` takes them as key=value",
+    "value": "true or false, a number or text; a mark is the text sharp",
+    "about": "nominal, here, or an offset in \u00b5m",
+}
+"""How a value is typed that is no plain number or text."""
+UNITS = {"lp_mm": "lp/mm", "_um": "\u00b5m", "_mm": "mm", "_nm": "nm", "_C": "\u00b0C", "_s": "s", "_deg": "degrees"}
+
+
+def unit_of(key: str) -> str:
+    """The unit at the end of a key, in words; empty where there is none."""
+    return next((word for end, word in UNITS.items() if key.endswith(end)), "")
+
+
+def in_typed_words(verb: str, refused: Refused) -> Refused:
+    """The same refusal with the keys as `benchd do` takes them: what stands under `set` is typed without it."""
+    problems = refused.data.get("problems")
+    if refused.code != "bad_request" or not problems or not isinstance(problems[0], dict):
+        return refused
+    told = []
+    for problem in problems:
+        key = str(problem["where"]).removeprefix("set.")
+        root = key.partition(".")[0]
+        told.append(f"{key}: {FORMS.get(root, problem['what'])}" if key else str(problem["what"]))
+    advice = f"`benchd do {verb} --help` says what it takes."
+    return Refused(refused.code, ended("; ".join(told)), advice=advice, data=refused.data)

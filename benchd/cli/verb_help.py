@@ -1,0 +1,114 @@
+"""What one verb takes, out of the model that the bench holds its arguments against: kinds, bounds, units."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pydantic import BaseModel
+
+from benchd.bench.setup import SetupValues
+from benchd.cli.typed import FORMS, unit_of
+from benchd.remote.payloads import SetupArgs, StopArgs
+from benchd.remote.verbs import VERBS
+
+Schema = Mapping[str, Any]
+
+STOP = "Stop everything that moves; needs neither control nor beat."
+_KINDS = {
+    "number": "a number",
+    "integer": "a whole number",
+    "string": "text",
+    "boolean": "true or false",
+    "array": "a list a,b,..",
+}
+
+
+MORE = {"setup": "A key that is given replaces the whole value, null clears it, the rest stays."}
+LEFT_OUT = {"run": "the one under way if left out"}
+"""What `benchd do` puts in by itself."""
+
+
+def page(verb: str) -> str:
+    """The page of a verb: what it does, a line for each argument, what it needs."""
+    spec = VERBS.get(verb)
+    model: type[BaseModel] = StopArgs if spec is None else spec.args
+    lines = [f"usage: benchd do {verb}{' key=value ..' if model.model_fields else ''}", ""]
+    lines.append(STOP if spec is None else spec.does)
+    rows = list(_rows(model))
+    if rows:
+        about = f"{' '.join((model.__doc__ or '').split())} {MORE.get(verb, '')}".rstrip()
+        lines += ["", *_wrapped(about), "", "arguments:"]
+        width = max(len(name) for name, _ in rows)
+        for name, what in rows:
+            first, *rest = _wrapped(what, width + 4)
+            lines += [f"  {name:<{width}}  {first}", *(f"{'':<{width + 4}}{more}" for more in rest)]
+    if spec is not None:
+        needs = [f"the role '{spec.role}'"]
+        needs += [f"control{_when(spec.needs_control)}"] if _when(spec.needs_control) is not None else []
+        lines += ["", *_wrapped(f"Needs {' and '.join(needs)}. {CONTROL if len(needs) > 1 else ''}".rstrip())]
+    return "\n".join([*lines, "", "`benchd do --help` lists the options and the other verbs."]) + "\n"
+
+
+CONTROL = "Control is taken by itself where nobody else holds it."
+
+
+def _when(needs: Any) -> str | None:
+    """'' for always, ' with `follow`' and the like; None for never."""
+    told = str(needs.__doc__)
+    return {"never": None, "always": ""}.get(told, f" {told}")
+
+
+def _wrapped(text: str, indent: int = 0) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(text, 80 - indent, break_long_words=False, break_on_hyphens=False) or [""]
+
+
+def _rows(model: type[BaseModel]) -> Iterator[tuple[str, str]]:
+    schema = model.model_json_schema()
+    defs, needed = schema.get("$defs", {}), schema.get("required", [])
+    for name, one in schema.get("properties", {}).items():
+        if model is SetupArgs and name == "set":
+            yield from _rows(SetupValues)  # what may stand there is for the set-up to say
+            continue
+        said = FORMS.get(name) or _kind(one, defs)
+        unit = unit_of(name)
+        parts = [f"{said}, in {unit}" if unit and name not in FORMS else said]
+        if name in LEFT_OUT:
+            parts.append(LEFT_OUT[name])
+        elif name in needed:
+            parts.append("needed")
+        elif model is not SetupValues and one.get("default") not in (None, [], {}):
+            default = one["default"]
+            shown = ",".join(map(str, default)) if isinstance(default, list) else str(default)
+            parts.append(f"{shown.lower() if isinstance(default, bool) else shown} if left out")
+        yield name, "; ".join(parts)
+
+
+def _kind(one: Schema, defs: Mapping[str, Schema]) -> str:
+    if "$ref" in one:
+        return _kind(defs[one["$ref"].rpartition("/")[2]], defs)
+    if "anyOf" in one:
+        kinds = [_kind(option, defs) for option in one["anyOf"] if option.get("type") != "null"]
+        return " or ".join(dict.fromkeys(kinds))
+    if "const" in one or "enum" in one:
+        return ", ".join(map(str, one.get("enum") or [one["const"]]))
+    return _KINDS.get(one.get("type", ""), "{..}") + _bounds(one)
+
+
+def _bounds(one: Schema) -> str:
+    words = {
+        "minimum": "at least",
+        "exclusiveMinimum": "more than",
+        "maximum": "at most",
+        "exclusiveMaximum": "less than",
+    }
+    told = [f"{word} {_number(one[key])}" for key, word in words.items() if key in one]
+    if {"minimum", "maximum"} <= set(one):
+        return f", {_number(one['minimum'])} to {_number(one['maximum'])}"
+    return "".join(f", {bound}" for bound in told)
+
+
+def _number(value: float) -> str:
+    return f"{value:.10g}"
