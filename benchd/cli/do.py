@@ -30,7 +30,7 @@ SETTLED_S = 0.35
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """The verb and its arguments."""
-    parser.set_defaults(page=parser.format_help)
+    parser.set_defaults(parser=parser)
     parser.add_argument("-h", "--help", action="store_true", help="of a verb: what it takes, with units and bounds")
     parser.add_argument(
         "verb",
@@ -56,18 +56,18 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 done, 1 refused, 3 fault, 4 a sweep whose verdict is fail or undecided."""
+    if args.verb is None and not args.help:
+        args.parser.error("the following arguments are required: verb")
+    if args.verb is None:
+        args.parser.print_help()
+        raise SystemExit(exits.DONE)
     from benchd.cli.guard import UsageError
     from benchd.cli.speak import with_bench
     from benchd.cli.values import pairs
     from benchd.files.wording import near_names
     from benchd.remote.verbs import VERBS
 
-    if args.help and args.verb not in ("stop", *VERBS):
-        print(args.page())
-        return exits.DONE
-    if args.verb is None:
-        raise UsageError(f"name a verb: stop, {', '.join(VERBS)}")
-    if args.help:
+    if args.help and args.verb in ("stop", *VERBS):
         from benchd.cli.verb_help import page
 
         print(page(args.verb), end="")

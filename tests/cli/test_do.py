@@ -48,13 +48,6 @@ def test_bounds_and_units_are_those_of_the_model(verb: str, line: str, capsys: p
     assert line in capsys.readouterr().out
 
 
-def test_without_a_verb_the_general_page_or_what_is_missing(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["do", "--help"]) == exits.DONE
-    assert "positional arguments:" in capsys.readouterr().out
-    assert main(["do"]) == exits.USAGE
-    assert "name a verb: stop, take" in capsys.readouterr().err
-
-
 @pytest.mark.parametrize("verb", ["pause", "resume", "abort"])
 async def test_the_one_run_there_is_need_not_be_named(rig: MqttRig, cli: Any, verb: str) -> None:
     """`do pause` demanded `run=`, and there is never more than one."""
