@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from benchd.bench.analysis import Analysis
+from benchd.bench.asked_for import CARRIAGE, by_degrees, check_sweep, driven, no_camera, no_lens, readable
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import carriage_for_depth, carriage_for_offset, depth_um, position_record
 from benchd.bench.clearance import check_way_to_switch
@@ -25,12 +26,10 @@ from benchd.bench.set_up_keeper import SetUpKeeper
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Camera, Clock, Encoder, Gauge, Light, Meter, Reading
+from benchd.devices import Axis, Camera, Clock, Encoder, Light, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
-
-CARRIAGE = "carriage"
 
 
 class Bench:
@@ -80,8 +79,7 @@ class Bench:
     def check_axes(self, axes: list[str]) -> None:
         """Raise Refused('unknown_name') for an axis that this bench cannot drive."""
         for name in axes:
-            if self.assembly.named(name, Axis) is not self.assembly.named(CARRIAGE, Axis):
-                raise Refused("unknown_name", f"Only the carriage is driven here, not '{name}'.")
+            driven(self.assembly, name)
 
     async def home(self, axes: list[str], *, only_if_unhomed: bool = False, since: int | None = None) -> None:
         """Home axes. Raises Refused (unknown_name, clearance), HomeFailed, Stopped.
@@ -141,9 +139,7 @@ class Bench:
             return carriage_um
         if by_um is not None:
             return await self.carriage.here() + by_um
-        raise Refused(
-            "bad_request", "The carriage moves by µm.", advice="Give offset_um, depth_um, carriage_um or by_um."
-        )
+        raise by_degrees()
 
     async def move_carriage(self, carriage_um: float, *, since: int | None = None) -> Reading:
         """Drive to a place of the carriage's own scale (um). Raises Refused (not_homed, limit, clearance)."""
@@ -174,20 +170,8 @@ class Bench:
 
     async def read(self, name: str) -> Reading:
         """One reading of an encoder, gauge, meter or axis, by role or name."""
-        device = self.assembly.devices.get(self.assembly.roles.get(name, name))
-        if device is self.assembly.named(CARRIAGE, Axis):
-            return await self.carriage.read()
-        if isinstance(device, Encoder | Gauge | Meter | Axis):
-            return await device.read()
-        raise Refused("unknown_name", f"'{name}' cannot be read.", advice=self._readable())
-
-    def _readable(self) -> str:
-        known = [
-            self.assembly.public_name(name)
-            for name, device in self.assembly.devices.items()
-            if isinstance(device, Encoder | Gauge | Meter | Axis)
-        ]
-        return f"Can be read: {', '.join(known)}."
+        device = readable(self.assembly, name)
+        return await (self.carriage if device is self.assembly.named(CARRIAGE, Axis) else device).read()
 
     @property
     def f_number(self) -> float | None:
@@ -199,12 +183,9 @@ class Bench:
 
     def check_order(self, order: SweepOrder) -> EdgeDetector:
         """Raise Refused('bad_request') for a sweep that this bench cannot take; gives the detector that can."""
-        if order.mode != "stepped":
-            raise Refused("bad_request", "Only stepped sweeps are carried out.", advice='Give "mode":"stepped".')
-        if order.merit not in ("auto", "edge"):
-            raise Refused("bad_request", f"The merit '{order.merit}' is not measured yet.", advice="Use 'edge'.")
+        check_sweep(order.mode, order.merit)
         if self.detector is None:
-            raise Refused("bad_request", "The detector of this bench is no camera.", advice="Give one that role.")
+            raise no_camera()
         return self.detector
 
     async def sweep(self, order: SweepOrder, run: RunRecord, gate: Gate, progress: Progress) -> SweepData:
@@ -212,7 +193,7 @@ class Bench:
         detector = self.check_order(order)
         f_number = self.f_number
         if f_number is None:
-            raise Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
+            raise no_lens()
         self.trust.require()
         lens = self.setup.document.lens
         if lens is not None:

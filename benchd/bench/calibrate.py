@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
+from benchd.bench.asked_for import calibrates_nothing
 from benchd.bench.bench import Bench
 from benchd.errors import Refused
 
@@ -18,11 +19,7 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
     artefact = doc["measurand"].get("artefact")
     length = doc["values"].get("length")
     if artefact is None or length is None or length["value"] is None or length["u"] is None:
-        raise Refused(
-            "bad_request",
-            f"Finding {finding} ({doc['assessment']}) calibrates nothing.",
-            advice="Accept a finding of bench_zero or adapter_length.",
-        )
+        raise calibrates_nothing(f"Finding {finding} ({doc['assessment']})")
     if not doc["absolute"]:
         raise Refused(
             "uncalibrated",

@@ -11,7 +11,8 @@ from collections.abc import Mapping
 
 import structlog
 
-from benchd.bench.bench import CARRIAGE, Bench
+from benchd.bench.asked_for import CARRIAGE
+from benchd.bench.bench import Bench
 from benchd.devices import Axis, Device, DeviceError, DeviceMismatch, Encoder, Identity, Link
 
 _log = structlog.get_logger("benchd.links")

@@ -12,7 +12,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from benchd.bench.bench import CARRIAGE, Bench
+from benchd.bench.asked_for import CARRIAGE
+from benchd.bench.bench import Bench
 from benchd.bench.chain import depth_um, offset_um
 from benchd.bench.jobs import Job
 from benchd.devices import Axis, Device, DeviceError, Encoder, Gauge, Light, Meter

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from benchd.cli.guard import UsageError
-from benchd.cli.values import pairs
+from benchd.cli.values import pairs, value
 
+_NUMBERS = frozenset({"length", "integer", "number"})
 _TEXTS = frozenset({"lens", "adapter", "glass", "reference", "choice", "text"})
 
 
@@ -22,11 +23,13 @@ def from_words(words: Iterable[str], inputs: Mapping[str, Mapping[str, Any]]) ->
         words,
         texts=[name for name, kind in kinds.items() if kind in _TEXTS],
         lists=[name for name, kind in kinds.items() if kind == "list"],
-        units={name: str(one["unit"]) for name, one in inputs.items() if one.get("unit")},
+        units=(units := {name: str(one["unit"]) for name, one in inputs.items() if one.get("unit")}),
     )
-    for name in found:
+    for name, given in found.items():
         if name not in inputs:
             raise UsageError(f"there is no input '{name}'; {listed(inputs)}")
+        if isinstance(given, list) and inputs[name].get("of") in _NUMBERS:
+            found[name] = [value(one, unit=units.get(name), key=name) if isinstance(one, str) else one for one in given]
     return found
 
 

@@ -74,9 +74,8 @@ class Offline:
         has_encoder = self._assembly.in_role("position", Encoder) is not None
         motion = MotionFigures(spec.top_speed)
         return of_records.figures(
-            spec,
+            self._assembly,
             settle_ms=self._loaded.file.motion.settle_ms,
-            devices={self._assembly.public_name(name) for name in self._assembly.devices},
             calibrations=set(self._calibrations),
             homed=False,
             stale=True,

@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from benchd.devices.values import AskKind
 from benchd.files.names import Name, Record
-from benchd.procedures.values import Flag, Names, Number, Reference, Text, Words
+from benchd.procedures.values import Flag, Names, Number, ReadOut, Reference, Sentence, Text, Words
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 
@@ -66,13 +66,15 @@ class Setup(Arguments):
 class Ask(Arguments):
     """A question to the person. `name` is stable and tells the question to whoever answers by program.
 
+    In the `text` values may stand by name, `${n}`; in a loop it begins with the round.
+
     `about` (a value or a list of them) is said after the text; `save` keeps the answer under a name.
     """
 
     name: Identifier | None = None
     kind: AskKind
-    text: Words
-    about: Names | Text | None = None
+    text: Sentence
+    about: tuple[ReadOut, ...] | Reference | ReadOut | None = None
     choices: Annotated[tuple[str, ...], Field(max_length=16)] = ()
     unit: str | None = None
     save: Identifier | None = None
@@ -118,13 +120,16 @@ class Move(Arguments):
 
 
 class Light(Arguments):
-    """Set a light: exactly one of level (0 to 1), stops_by, on; for a time where `for_s` is stated."""
+    """Set a light: exactly one of level (0 to 1), stops_by, on.
+
+    After `for_s` it is dark again; the run does not wait for that.
+    """
 
     light: Text = "target_light"
     level: Annotated[float, Field(ge=0, le=1)] | Reference | None = None
-    stops_by: Number | None = None
+    stops_by: Annotated[float, Field(ge=-20, le=20)] | Reference | None = None
     on: Flag | None = None
-    for_s: Number | None = None
+    for_s: Annotated[float, Field(gt=0, le=86_400)] | Reference | None = None
 
     @model_validator(mode="after")
     def _one_setting(self) -> Self:
@@ -200,10 +205,10 @@ class Condition(Arguments):
 
 
 class Each(Arguments):
-    """The values over which `for` goes, one after the other, under the name `each`."""
+    """The values over which `for` goes, one after the other, under the name `each`: texts, numbers, measured values."""
 
     each: Identifier
-    in_: Names = Field(alias="in")
+    in_: tuple[bool | int | float | Measured | Words | Reference, ...] | Reference = Field(alias="in")
 
 
 class Call(Arguments):

@@ -58,7 +58,9 @@ class BenchFigures:
     `run_up_um` is where the carriage goes first to come to a place, from that place: below it negative. Homing may go
     to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `stale` whether the
     carriage was not driven since something changed that its place depends on.
-    `devices`: every name that a step may use, roles first; `calibrations`: artefacts with one in force.
+    `devices`: every name that a step may use, roles first; `device_for` (verb, name) raises Refused as the bench would
+    for a name that is none for that verb; `has_camera`: the detector is one. `calibrations`: artefacts with one in
+    force.
     """
 
     devices: Set[str]
@@ -78,6 +80,8 @@ class BenchFigures:
     rear_seen: Mapping[Parts, float] = field(default_factory=dict)
     reading_s: float = 0.1
     assess_s: float = 0.5
+    device_for: Callable[[str, str], object] = lambda verb, name: None
+    has_camera: bool = True
 
     def move_s(self, distance_um: float) -> float:
         """Time of a move from rest to rest (trapezoid or triangle of speed), settling included."""

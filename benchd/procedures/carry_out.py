@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
+from benchd.bench.asked_for import readable
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept
@@ -15,7 +17,7 @@ from benchd.bench.gauge_moved import check_moved
 from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
-from benchd.devices import Camera
+from benchd.devices import Camera, DeviceError, Gauge, Reading
 from benchd.errors import Refused
 from benchd.procedures import of_records
 from benchd.procedures import steps as kinds
@@ -36,6 +38,9 @@ Told = Callable[[int | None, str, float], None]
 """Told how far the run is: a step's index if it is a top-level one, its verb, and the share of it done."""
 
 DEPTH_OF_CALLS = 8
+SEATED_AGAIN = 3
+"""So often a person may set a gauge down again before the run fails: thirty questions are not lost by one."""
+WRONG = {"bad": "which is out of its range", "suspect": "which is doubtful"}
 
 MOVING = frozenset({"home", "nominal", "move", "sweep", "call"})
 """Steps that move the carriage, whatever their arguments; `setup` moves with `follow`."""
@@ -106,7 +111,7 @@ class CarryOut:
         resolved = resolve(step, scope)
         while True:
             await gate.passable()
-            await self._ask_about_rear(resolved)
+            await self._ask_about_rear(resolved, scope)
             await gate.passable()  # it may have been paused before the answer
             resolved = await self._absolute(resolved)
             try:
@@ -124,7 +129,7 @@ class CarryOut:
         target = await self._bench.target_of(by_um=step.args.by_um)
         return step.model_copy(update={"move": step.move.model_copy(update={"by_um": None, "carriage_um": target})})
 
-    async def _ask_about_rear(self, step: kinds.Step) -> None:
+    async def _ask_about_rear(self, step: kinds.Step, scope: Scope) -> None:
         """Before a lens whose rear nobody has measured is met nearer than seen to be clear: a person must have looked.
 
         Asked of the set-up as the step makes it, before it does.
@@ -139,7 +144,7 @@ class CarryOut:
         asked = rear_now(await figures_of(self._bench), step)
         if asked is None:
             return
-        if await self._prompts.ask("rear_clear", "yes_no", asked.text) is not True:
+        if await self._prompts.ask("rear_clear", "yes_no", scope.prompt(asked.text)) is not True:
             raise Refused("clearance", "Not seen to be clear, so nothing moves.", advice=limit.advice)
         setup.confirm_rear(document, asked.depth_um)
 
@@ -152,20 +157,23 @@ class CarryOut:
             body = step.then if holds(condition, run.findings, scope) else step.else_
             return await self.steps(body, scope, run, gate, told, inner)
         if isinstance(step, kinds.RepeatStep):
-            for _ in range(times(step, scope)):
-                scope = await self.steps(step.steps, scope, run, gate, told, inner)
-            return scope
+            around, of = scope.rounds, times(step, scope)
+            for number in range(1, of + 1):
+                turn = replace(scope, rounds=around).in_round(number, of)
+                scope = await self.steps(step.steps, turn, run, gate, told, inner)
+            return replace(scope, rounds=around)
         if isinstance(step, kinds.ForStep):
-            for turn_scope in listed(step, scope):
-                scope = await self.steps(step.steps, turn_scope, run, gate, told, inner)
-            return scope
+            around = scope.rounds
+            for turn in listed(step, scope):
+                scope = await self.steps(step.steps, turn, run, gate, told, inner)
+            return replace(scope, rounds=around)
         if depth >= DEPTH_OF_CALLS:
             raise Refused("bad_request", f"Procedures call one another more than {DEPTH_OF_CALLS} deep.")
         call = resolve(step, scope).args
         called = self._library[call.procedure].procedure
         demand(called, await figures_of(self._bench))
         values = take_all(called.inputs, call.inputs, self.known())
-        inside = self.scope(called, values)
+        inside = replace(self.scope(called, values), rounds=scope.rounds)
         try:
             await self.steps((*called.steps, *called.finally_), inside, run, gate, told, inner)
         except BaseException:
@@ -194,7 +202,7 @@ class CarryOut:
             await self._assessor.assess(args.name, run, {**scope.values, "of": args.of})
             run.unseen = [*(name for name in run.unseen if name != args.name), args.name]
         elif isinstance(step, kinds.ReadStep):
-            await self._read(args.device, args.as_, args.moved_from, run)
+            await self._read(args, run, await self._good_reading(args, scope, gate))
         elif isinstance(step, kinds.AcceptStep):
             await self._accept(args, run)
         elif isinstance(step, kinds.MoveStep):
@@ -235,15 +243,39 @@ class CarryOut:
         await self._bench.move_carriage(target, since=stops)
         return target
 
-    async def _read(self, device: str, name: str, moved_from: str | None, run: RunRecord) -> None:
+    async def _good_reading(self, args: Any, scope: Scope, gate: Gate) -> Reading:
+        """A reading to go by. Of a gauge that stands wrong a person is told, and it is read again once seated anew.
+
+        Not where it is held against where it stood (`moved_from`). Raises Refused('not_found') where it still is out
+        of range after so many times, DeviceError where it fails.
+        """
+        device, tries = args.device, 0 if args.moved_from else SEATED_AGAIN
+        for left in reversed(range(tries + 1)):
+            error: DeviceError | None = None
+            try:
+                reading = await self._bench.read(device)
+            except DeviceError as fault:
+                if not isinstance(readable(self._bench.assembly, device), Gauge):
+                    raise
+                error, wrong = fault, fault.text
+            else:
+                if reading.quality == "good":
+                    return reading
+                wrong = f"{device} reads {reading.value:g} {reading.unit}, {WRONG[reading.quality]}."
+            if not left:
+                break
+            again = "Seat it again as it was asked for, then it is read again."
+            await self._prompts.ask("seat_again", "confirm", scope.prompt(f"{wrong} {again}"))
+            await gate.passable()  # it may have been paused before the answer
+        if error is not None:
+            raise error
+        advice = "See that it stands as asked, and that the carriage brings the target within its range."
+        told = f" It was seated again {tries} times." if tries else ""
+        raise Refused("not_found", f"{wrong}{told}", advice=advice)
+
+    async def _read(self, args: Any, run: RunRecord, reading: Reading) -> None:
         bench = self._bench
-        reading = await bench.read(device)
         place = (await bench.carriage.read()).value
-        if reading.quality == "bad":
-            raise Refused(
-                "not_found", f"{device} reads {reading.value:g} {reading.unit}, which cannot be.",
-                advice="See that the gauge stands as asked and is within its range.",
-            )  # fmt: skip
         row = ReadingRow(
             run=run.id,
             idx=run.next_index(),
@@ -251,17 +283,17 @@ class CarryOut:
             t_mono=reading.t_mono,
             offset_um=offset_um(bench.setup.chain, place),
             carriage_um=place,
-            device=device,
-            channel=name,
+            device=args.device,
+            channel=args.as_,
             value=reading.value,
             unit=reading.unit,
             quality=reading.quality,
         )
         await bench.store.add_readings([row])
         bench.notices.tell("reading", row.as_json())
-        run.named.setdefault(name, []).append(row)
-        if moved_from is not None:
-            check_moved(bench, run.named.get(moved_from, []), row)
+        run.named.setdefault(args.as_, []).append(row)
+        if args.moved_from is not None:
+            check_moved(bench, run.named.get(args.moved_from, []), row)
 
     async def _accept(self, args: Any, run: RunRecord) -> None:
         finding = run.findings.get(args.finding)

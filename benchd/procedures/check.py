@@ -12,6 +12,7 @@ from typing import Any, get_args
 
 from pydantic import ValidationError
 
+from benchd.errors import Refused
 from benchd.files.bench_file import Role
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.source import problems_of
@@ -20,7 +21,7 @@ from benchd.procedures.arguments import Condition
 from benchd.procedures.inputs import FACTS, Input, kind_of, sample, take
 from benchd.procedures.known import Known, some_answer, some_facts
 from benchd.procedures.language import Procedure, ProcedureFile
-from benchd.procedures.scope import Scope, written_out
+from benchd.procedures.scope import Scope, listed, written_out
 from benchd.procedures.steps import (
     AcceptStep,
     AskStep,
@@ -72,7 +73,11 @@ class _Checker:
         self._steps(self.procedure.finally_, ("finally",), Known(scope))
 
     def _wrong(self, at: Place, allowed: str) -> None:
-        self.problems.append(self.source.problem(at, allowed))
+        self._add(self.source.problem(at, allowed))
+
+    def _add(self, problem: Problem) -> None:
+        if problem not in self.problems:  # what stands in a loop is tried with each of its values
+            self.problems.append(problem)
 
     def _steps(self, steps: tuple[Step, ...], at: Place, known: Known) -> None:
         for index, step in enumerate(steps):
@@ -130,9 +135,8 @@ class _Checker:
             try:
                 written_out(step, trial)
             except ValidationError as error:
-                self.problems += [
-                    _said_of(problem, trial) for problem in problems_of(self.source, error, type(step), at=at)
-                ]
+                for problem in problems_of(self.source, error, type(step), at=at):
+                    self._add(_said_of(problem, trial))
                 return
 
     def _trials(self, names: Collection[str], scope: Scope) -> Iterator[Scope]:
@@ -149,17 +153,18 @@ class _Checker:
                 yield scope.with_value(name, None, kind_of(wanted))
 
     def _loop(self, step: RepeatStep | ForStep, at: Place, known: Known) -> None:
-        inside = known.copy()
+        before, inside = known.copy(), known.copy()
         if isinstance(step, ForStep):
             self._new_name(step.for_.each, (*at, "for", "each"), known)
             over = step.for_.in_
-            kind = known.scope.kinds.get(over.name, "") if isinstance(over, Reference) else "text"
-            inside.scope = known.scope.with_value(step.for_.each, "x", kind.removeprefix("list of "))
             turns = self._least(over) if isinstance(over, Reference) else len(over)
+            for turn in _some_turns(step, known.scope):
+                inside = known.copy()
+                inside.scope = turn
+                self._steps(step.steps, (*at, "steps"), inside)
         else:
             turns = self._least(step.repeat) if isinstance(step.repeat, Reference) else step.repeat
-        before = known.copy()
-        self._steps(step.steps, (*at, "steps"), inside)
+            self._steps(step.steps, (*at, "steps"), inside)
         if isinstance(step, ForStep):
             values = {name: value for name, value in inside.scope.values.items() if name != step.for_.each}
             inside.scope = Scope(values, inside.scope.kinds, inside.scope.facts)
@@ -224,6 +229,19 @@ class _Checker:
             if role not in self.procedure.needs.roles:
                 self._wrong((*at, "procedure"), f"'{role}' among needs.roles, as {called.procedure} needs it")
         known.findings |= {one.assess.name for _, one in called.walk() if isinstance(one, AssessStep)}
+
+
+def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:
+    """The turns of a loop as far as they are known: of a list by name, one with some value of it."""
+    over = step.for_.in_
+    if isinstance(over, Reference):
+        kind = scope.kinds.get(over.name, "").removeprefix("list of ")
+        value = scope.values.get(over.name)
+        return [scope.with_value(step.for_.each, value[0] if isinstance(value, list) and value else "x", kind)]
+    try:
+        return listed(step, scope)
+    except (Refused, ValidationError):  # told of the step itself
+        return [scope.with_value(step.for_.each, "x", "")]
 
 
 def _said_of(problem: Problem, scope: Scope) -> Problem:

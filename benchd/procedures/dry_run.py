@@ -20,7 +20,7 @@ from benchd.procedures.inputs import Input, kind_of, take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.plan import Entry, Plan
 from benchd.procedures.rear_ahead import rear_ask, rear_perhaps
-from benchd.procedures.scope import Facts, Scope, listed, resolve, times
+from benchd.procedures.scope import Facts, Scope, in_rounds, listed, resolve, times
 from benchd.procedures.steps import CallStep, ForStep, IfStep, RepeatStep, Step
 from benchd.procedures.uses import references
 
@@ -86,8 +86,8 @@ class _Walker:
             for turn in listed(step, scope):
                 self._steps(step.steps, turn, when)
         elif isinstance(step, RepeatStep):
-            for _ in range(times(step, scope)):
-                self._steps(step.steps, scope, when)
+            for turn in in_rounds([scope] * times(step, scope)):
+                self._steps(step.steps, turn, when)
         elif isinstance(step, CallStep):
             self._call(step, opened, scope, when)
         else:
@@ -111,7 +111,7 @@ class _Walker:
             step = resolve(type(step).model_validate_json(json.dumps({step.verb: kept}), strict=True), scope)
         about_rear = rear_ask(self.ahead, step, opened)
         if about_rear is not None:
-            self._add(Entry("ask", "rear_clear", ask=about_rear.text), when)
+            self._add(Entry("ask", "rear_clear", ask=scope.prompt(about_rear.text)), when)
         perhaps = rear_perhaps(self.ahead, step, opened)
         if perhaps is not None:
             if_asked = "if the lens's record does not say how far it reaches back"
@@ -132,14 +132,16 @@ class _Walker:
     def _turns(self, step: ForStep, scope: Scope) -> Iterator[Scope]:
         """One scope for each value written in the loop; without the value where that depends on an answer."""
         assert isinstance(step.for_.in_, tuple)
-        for value in step.for_.in_:
+        of = len(step.for_.in_)
+        for number, value in enumerate(step.for_.in_, 1):
             single = step.model_copy(update={"for_": step.for_.model_copy(update={"in_": (value,)})})
             opened = self._opened(single, scope)
             if opened:
                 self.hangs = {**self.hangs, step.for_.each: opened["in"]}
-                yield scope
+                yield scope.in_round(number, of)
             else:
-                yield from listed(single, scope)
+                (turn,) = listed(single, scope)
+                yield replace(turn, rounds=(*scope.rounds, (number, of)))
 
     def _loop(self, step: RepeatStep | ForStep, scope: Scope, when: tuple[str, ...], why: Why) -> None:
         """Turns of which nobody knows yet how many: gone through until one more leaves nothing else open."""
@@ -162,6 +164,7 @@ class _Walker:
         known = step.model_copy(update={"call": step.call.model_copy(update={"inputs": given})})
         inputs = {name: one for name, one in called.inputs.items() if name not in opened}
         inside = self._scope(inputs, take_all(inputs, resolve(known, scope).args.inputs, None))
+        inside = replace(inside, rounds=scope.rounds)
         outside, self.hangs = self.hangs, opened
         self._steps(called.steps, inside, when)
         self._steps(called.finally_, inside, when)

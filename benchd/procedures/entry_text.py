@@ -1,4 +1,4 @@
-"""The lines of a plan for steps that move nothing, and values as such a line shows them."""
+"""The lines of a plan for steps that move nothing."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from benchd.procedures.bench_figures import BenchFigures
 from benchd.procedures.foreseen import Why, joined
 from benchd.procedures.plan import Entry
 from benchd.procedures.steps import AskStep, Step
+from benchd.procedures.values import said
 
 
 def still_entry(step: Step, bench: BenchFigures, open_args: Mapping[str, Why]) -> Entry:  # noqa: PLR0911  one for each kind
@@ -22,7 +23,7 @@ def still_entry(step: Step, bench: BenchFigures, open_args: Mapping[str, Why]) -
         case "ask":
             return _ask(args)
         case "light":
-            return Entry("light", light_text(args), args.for_s or 0.0)
+            return Entry("light", light_text(args))
         case "camera":
             return Entry("camera", ", ".join(f"{key} {value}" for key, value in args.given().items()))
         case "read":
@@ -45,17 +46,5 @@ def _ask(args: Ask) -> Entry:
 def light_text(args: Light) -> str:
     """Which light is set, and how."""
     (key,) = (key for key in ("level", "stops_by", "on") if getattr(args, key) is not None)
-    return f"{args.light} {key} {said(getattr(args, key))}"
-
-
-def said(value: Any) -> str:
-    """A value without the signs of a program."""
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, list):
-        return " + ".join(said(one) for one in value) or "none"
-    if isinstance(value, dict):
-        return ", ".join(f"{key} {said(one)}" for key, one in value.items())
-    return f"{value:g}" if isinstance(value, float) else str(value)
+    dark = "" if args.for_s is None else f", dark again after {args.for_s:g} s"
+    return f"{args.light} {key} {said(getattr(args, key))}{dark}"

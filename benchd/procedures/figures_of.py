@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.bench.bench import CARRIAGE, Bench
-from benchd.devices import Axis
+from benchd.bench.bench import Bench
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.of_records import figures, whereabouts
 
@@ -19,9 +18,8 @@ async def figures_of(bench: Bench) -> BenchFigures:
         return whereabouts(bench.loaded.records, document, chain, bench.setup.clearance_of(document))
 
     return figures(
-        bench.assembly.named(CARRIAGE, Axis).spec,
+        bench.assembly,
         settle_ms=bench.file.motion.settle_ms,
-        devices={bench.assembly.public_name(name) for name in bench.assembly.devices},
         calibrations=set(bench.setup.calibrated_artefacts),
         homed=bench.trust.homed,
         stale=bench.setup.document.stale,

@@ -11,12 +11,14 @@ from copy import copy
 from dataclasses import replace
 from typing import Any, Self
 
+from benchd.bench.asked_for import no_lens
 from benchd.bench.clearance import check_way_to_switch
 from benchd.errors import Refused
 from benchd.procedures.arguments import Home, Move, Setup, Sweep
 from benchd.procedures.bench_figures import BenchFigures
-from benchd.procedures.entry_text import said, still_entry
+from benchd.procedures.entry_text import still_entry
 from benchd.procedures.foreseen import Foreseen, Why, joined
+from benchd.procedures.not_possible import not_possible
 from benchd.procedures.plan import Entry, WouldBeRefused
 from benchd.procedures.room_to_move import (
     as_said,
@@ -32,6 +34,7 @@ from benchd.procedures.room_to_move import (
 from benchd.procedures.set_up_ahead import SetUpAhead
 from benchd.procedures.steps import Step
 from benchd.procedures.sweep_ahead import SweepAhead
+from benchd.procedures.values import said
 
 HOMED, STALE, PLACE = "homed", "stale", "carriage_um"
 
@@ -71,8 +74,14 @@ class Foresight:
 
     def take(self, step: Step, opened: Open) -> Entry:
         """What the step would do; the state moves on. What is `opened` is left out of it, but for a move's place."""
-        args: Any = step.args
         self.drives = False
+        refused = not_possible(step, self.bench, opened)
+        if refused is not None:
+            return Entry(step.verb, said(step.args.given()), problem=as_said(step.verb, refused))
+        return self._taken(step, opened)
+
+    def _taken(self, step: Step, opened: Open) -> Entry:
+        args: Any = step.args
         match step.verb:
             case "home":
                 return self._home(args, opened)
@@ -151,8 +160,6 @@ class Foresight:
     def _move(self, args: Move, opened: Open) -> Entry:
         ((key, value),) = ((key, value) for key, value in args.given().items() if key != "axis")
         text = f"{args.axis} {key} {said(value)}"
-        if "axis" not in opened and args.axis != "carriage":
-            return Entry("move", text)
         if opened:
             return self._somewhere("move", text, _all(opened))
         where, here = self.set_up.places, self.state.get(PLACE)
@@ -168,6 +175,8 @@ class Foresight:
 
     def _sweep(self, args: Sweep, opened: Open) -> Entry:
         where, from_um = self.set_up.places, self.state.get(PLACE)
+        if where is not None and where.half_width_um is None:
+            return Entry("sweep", f"merit {args.merit}", problem=as_said("sweep", no_lens()))
         sweep = SweepAhead(self.bench, where, args)
         unhomed = self._unhomed("sweep")
         why = (*_all(opened), *self.set_up.why, *(self.state.why(PLACE) if args.about == "here" else ()))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Collection, Mapping
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import Field, model_validator
 
@@ -13,6 +13,9 @@ from benchd.files.names import Record
 from benchd.files.wording import ended, near_names
 
 ArtefactKind = Literal["lens", "adapter", "glass", "reference"]
+ARTEFACTS = get_args(ArtefactKind)
+Listed = Literal["lens", "adapter", "glass", "reference", "length", "integer", "number", "text"]
+"""What a list may be of."""
 InputType = Literal[
     "lens", "adapter", "glass", "reference", "list", "length", "integer", "number", "choice", "text", "measured"
 ]
@@ -41,12 +44,13 @@ Taker = Callable[["Input", Any, Known | None], Any]
 class Input(Record):
     """One input. Without `default` it has to be given; a default of null makes it optional.
 
-    `unit` belongs to `length` (a plain number is taken in it), `of` to `list`, `choices` to `choice`; `min` and
-    `max` are of the value, of a list's count, in `unit`. A `measured` value is {"value": .., "u": ..}.
+    `unit` belongs to `length` and to a list of lengths (a plain number is taken in it), `of` to `list`, `choices` to
+    `choice`; `min` and `max` are of the value, of a list's count, in `unit`. A `measured` value is
+    {"value": .., "u": ..}.
     """
 
     type: InputType
-    of: ArtefactKind | None = None
+    of: Listed | None = None
     unit: Literal["um", "mm", "m"] | None = None
     min: float | None = None
     max: float | None = None
@@ -63,9 +67,10 @@ class Input(Record):
     def _keys_fit_the_type(self) -> Self:
         for key, owner in (("of", "list"), ("unit", "length"), ("choices", "choice")):
             stands = getattr(self, key)
-            if self.type == owner and not stands:
+            owns = owner in (self.type, self.of)
+            if owns and not stands:
                 raise ValueError(f"an input of type {owner} says its '{key}'")
-            if self.type != owner and stands:
+            if not owns and stands:
                 raise ValueError(f"'{key}' belongs to an input of type {owner}")
         if (self.min is not None or self.max is not None) and self.type not in ("list", "length", "integer", "number"):
             raise ValueError(f"'min' and 'max' do not belong to an input of type {self.type}")
@@ -141,7 +146,7 @@ def sample(wanted: Input) -> Any:
         return take(wanted, wanted.default, None)
     size = wanted.min if wanted.min is not None else min(1.0, _or(wanted.max, 1.0))
     samples: dict[str, Any] = {
-        "list": ["x"] * max(1, int(size)),
+        "list": [_SAMPLES.get(str(wanted.of), "x")] * max(1, int(size)),
         "length": size,
         "number": size,
         "integer": math.ceil(size),
@@ -155,10 +160,19 @@ def _or(value: float | None, other: float) -> float:
     return other if value is None else value
 
 
+_SAMPLES: Mapping[str, Any] = {"length": 1.0, "number": 1.0, "integer": 1}
+_LISTS: Mapping[str | None, str] = {
+    "length": "lengths such as '5 mm', or numbers in the unit",
+    "integer": "whole numbers",
+    "number": "numbers",
+    "text": "texts",
+}
+
+
 def _may_stand(wanted: Input) -> str:
     low, high = wanted.min, wanted.max
     words = {
-        "list": f"a list of ids of {wanted.of} records",
+        "list": f"a list of {_LISTS.get(wanted.of, f'ids of {wanted.of} records')}",
         "length": f"a length such as '5 m', or a number in {wanted.unit}",
         "integer": "a whole number",
         "number": "a number",
@@ -219,10 +233,13 @@ def _artefact(wanted: Input, given: Any, known: Known | None) -> str:
     return _record(wanted.type, given, known, wanted)
 
 
-def _list(wanted: Input, given: Any, known: Known | None) -> list[str]:
+def _list(wanted: Input, given: Any, known: Known | None) -> list[Any]:
     if not isinstance(given, list | tuple):
         raise ValueError(_may_stand(wanted))
-    return [_record(str(wanted.of), one, known, wanted) for one in given]
+    if wanted.of in ARTEFACTS:
+        return [_record(str(wanted.of), one, known, wanted) for one in given]
+    single = wanted.model_copy(update={"type": wanted.of, "of": None, "min": None, "max": None})
+    return [_TAKERS[str(wanted.of)](single, one, known) for one in given]
 
 
 def _record(kind: str, given: Any, known: Known | None, wanted: Input) -> str:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Set
+from functools import partial
 from typing import Any
 
+from benchd.bench.asked_for import CARRIAGE, device_for
+from benchd.bench.assembly import Assembly
 from benchd.bench.chain import CalibrationInForce, Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
 from benchd.bench.motion_figures import HOMING_BEYOND_UM, MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument
 from benchd.bench.sweeper import DEFAULT_LP_MM
-from benchd.devices import AxisSpec
+from benchd.devices import Axis, Camera
 from benchd.errors import Refused
 from benchd.files.artefacts import full_thickness_mm
 from benchd.files.loading import LoadedBench
@@ -82,10 +85,9 @@ def whereabouts(records: Records, setup: SetupDocument, chain: Chain, limit: Cle
 
 
 def figures(
-    spec: AxisSpec,
+    assembly: Assembly,
     *,
     settle_ms: float,
-    devices: Set[str],
     calibrations: Set[str],
     homed: bool,
     stale: bool,
@@ -94,10 +96,11 @@ def figures(
     limits_um: tuple[float, float],
     rear_seen: Mapping[Parts, float] | None = None,
 ) -> BenchFigures:
-    """What a dry run has to know, by what the carriage can do; `limits_um` is where it may be sent."""
+    """What a dry run has to know, by what the devices can do; `limits_um` is where the carriage may be sent."""
+    spec = assembly.named(CARRIAGE, Axis).spec
     approach_um = MotionFigures(spec.top_speed).approach_um
     return BenchFigures(
-        devices=devices,
+        devices={assembly.public_name(name) for name in assembly.devices},
         calibrations=calibrations,
         travel_um=limits_um,
         top_speed_um_s=spec.top_speed,
@@ -112,4 +115,6 @@ def figures(
         run_up_um=-approach_um if spec.approach == "from_below" else approach_um,
         home_um=spec.low - HOMING_BEYOND_UM,
         rear_seen=rear_seen or {},
+        device_for=partial(device_for, assembly),
+        has_camera=assembly.in_role("detector", Camera) is not None,
     )

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pydantic import ValidationError
@@ -13,8 +13,8 @@ from benchd.errors import BenchdError, Refused
 from benchd.files.wording import what_may_stand
 from benchd.procedures.arguments import Condition
 from benchd.procedures.inputs import FACTS
-from benchd.procedures.steps import ForStep, RepeatStep, Step
-from benchd.procedures.values import WRITTEN_OUT, Reference
+from benchd.procedures.steps import AskStep, ForStep, RepeatStep, Step
+from benchd.procedures.values import WRITTEN_OUT, Reference, put_into
 
 Facts = Callable[[str, str], Mapping[str, Any]]
 """Figures of a record by its kind and id: those of `FACTS`, as they are known now. Raises Refused('unknown_name')."""
@@ -27,15 +27,28 @@ def no_facts(kind: str, name: str) -> Mapping[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class Scope:
-    """What names stand for at one point of a run: inputs, loop variables, saved answers; `kinds` are their types."""
+    """What names stand for at one point of a run: inputs, loop variables, saved answers; `kinds` are their types.
+
+    `rounds` are those of the loops around it, outermost first: which one, of how many.
+    """
 
     values: Mapping[str, Any] = field(default_factory=dict)
     kinds: Mapping[str, str] = field(default_factory=dict)
     facts: Facts = no_facts
+    rounds: tuple[tuple[int, int], ...] = ()
 
     def with_value(self, name: str, value: Any, kind: str) -> Scope:
         """The same with one name more, or with another value under it."""
-        return Scope({**self.values, name: value}, {**self.kinds, name: kind}, self.facts)
+        return replace(self, values={**self.values, name: value}, kinds={**self.kinds, name: kind})
+
+    def in_round(self, number: int, of: int) -> Scope:
+        """The same inside a loop, in its round `number`."""
+        return replace(self, rounds=(*self.rounds, (number, of)))
+
+    def prompt(self, text: str) -> str:
+        """A question as it is put here: first of all which round of the loops around it this is."""
+        told = ", ".join(f"{number} of {of}" for number, of in self.rounds if of > 1)
+        return f"Round {told}: {text}" if told else text
 
     def look_up(self, reference: Reference) -> Any:
         """The value that a reference stands for. Raises Refused('unknown_name')."""
@@ -75,7 +88,10 @@ def written_out(step: Step, scope: Scope) -> Step:
     held = {"then", "else_", "steps"} & set(type(step).model_fields)
     dumped = step.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude=held)
     # What is put in is not looked at again: a name that somebody typed as an answer stays text.
-    text = json.dumps(_put_in(dumped, scope) | {name.rstrip("_"): [] for name in held})
+    filled = _put_in(dumped, scope)
+    if isinstance(step, AskStep):
+        filled["ask"]["text"] = scope.prompt(put_into(step.ask.text, scope.look_up))
+    text = json.dumps(filled | {name.rstrip("_"): [] for name in held})
     whole = type(step).model_validate_json(text, strict=True, context=WRITTEN_OUT)
     return whole.model_copy(update={name: getattr(step, name) for name in held})
 
@@ -98,11 +114,27 @@ def times(step: RepeatStep, scope: Scope) -> int:
 
 def listed(step: ForStep, scope: Scope) -> list[Scope]:
     """One scope for each turn of the loop. Raises Refused as `resolve`."""
-    each = resolve(step, scope).args
-    over = step.for_.in_
-    kind = scope.kinds.get(over.name, "") if isinstance(over, Reference) else "text"
-    # A list's kind is written 'list of adapter' (see `kind_of`): each of it is an adapter.
-    return [scope.with_value(each.each, value, kind.removeprefix("list of ")) for value in each.in_]
+    each = resolve(step, scope).args.given()
+    kinds = [_kind_of(step.for_.in_, index, value, scope) for index, value in enumerate(each["in"])]
+    turns = zip(each["in"], kinds, strict=True)
+    return in_rounds([scope.with_value(each["each"], value, kind) for value, kind in turns])
+
+
+def in_rounds(turns: Sequence[Scope]) -> list[Scope]:
+    """The turns of a loop, each knowing which it is."""
+    return [turn.in_round(number, len(turns)) for number, turn in enumerate(turns, 1)]
+
+
+def _kind_of(over: Any, index: int, value: Any, scope: Scope) -> str:
+    """The kind of one value of a loop; a list's is written 'list of adapter' (see `inputs.kind_of`)."""
+    if isinstance(over, Reference):
+        return scope.kinds.get(over.name, "").removeprefix("list of ")
+    one = over[index]
+    if isinstance(one, Reference):
+        return scope.kinds.get(one.name, "") if one.key is None else "number"
+    if isinstance(value, str):
+        return "text"
+    return "measured" if isinstance(value, Mapping) else "number"
 
 
 def holds(condition: Condition, findings: Mapping[str, Mapping[str, Any]], scope: Scope) -> bool:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from benchd.procedures.steps import Place, Step
-from benchd.procedures.values import Reference
+from benchd.procedures.steps import AskStep, Place, Step
+from benchd.procedures.values import Reference, names_in
 
 
 def roles_of(step: Step) -> Iterator[str]:
@@ -29,6 +29,8 @@ def references(step: Step) -> Iterator[tuple[Place, Reference]]:
     """The values by name among a step's own arguments, each with its place below the step."""
     held = {"then", "else_", "steps"}
     yield from _references(step.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude=held), ())
+    if isinstance(step, AskStep) and Reference.parse(step.ask.text) is None:
+        yield from ((("ask", "text"), name) for name in names_in(step.ask.text))
 
 
 def _references(part: Any, at: Place) -> Iterator[tuple[Place, Reference]]:

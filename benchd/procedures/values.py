@@ -1,12 +1,16 @@
-"""Values in a procedure file: written out, or by name as `${name}` or `${name.key}`, which keeps their type."""
+"""Values in a procedure file: written out, or by name as `${name}` or `${name.key}`, which keeps their type.
+
+In the text of a question a name stands for its value in words.
+"""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Annotated, Any, Final
 
-from pydantic import AfterValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
+from pydantic import AfterValidator, BeforeValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 _REFERENCE = re.compile(r"\$\{([a-z][a-z0-9_]{0,31})((?:\.[A-Za-z][A-Za-z0-9_]{0,31})?)\}")
@@ -29,7 +33,12 @@ class Reference:
     def parse(cls, text: str) -> Reference | None:
         """The reference that the whole of `text` is, or None."""
         found = _REFERENCE.fullmatch(text)
-        return cls(found[1], found[2][1:] or None) if found else None
+        return cls.of(found) if found else None
+
+    @classmethod
+    def of(cls, found: re.Match[str]) -> Reference:
+        """The reference that was found in a text."""
+        return cls(found[1], found[2][1:] or None)
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: type[Any], handler: GetCoreSchemaHandler) -> CoreSchema:
@@ -59,7 +68,50 @@ def _whole_values_only(text: str, info: ValidationInfo) -> str:
     return text
 
 
-Words = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_whole_values_only)]
+def names_in(text: str) -> Iterator[Reference]:
+    """The values by name inside a text."""
+    return (Reference.of(found) for found in _REFERENCE.finditer(text))
+
+
+def put_into(text: str, look_up: Callable[[Reference], Any]) -> str:
+    """The text with the values in place of their names, as a person reads them. What was put in is not looked at."""
+    return _REFERENCE.sub(lambda found: said(look_up(Reference.of(found))), text)
+
+
+def said(value: Any) -> str:
+    """A value without the signs of a program."""
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list):
+        return " + ".join(said(one) for one in value) or "none"
+    if isinstance(value, dict):
+        return ", ".join(f"{key} {said(one)}" for key, one in value.items())
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _names_only(text: str, info: ValidationInfo) -> str:
+    if (info.context or {}).get("written_out"):
+        return text
+    if text.count("${") != len(list(names_in(text))):
+        raise ValueError("text; ${..} in it names a value, such as ${lens}")
+    if len(text) > LONGEST:
+        raise ValueError(f"text of at most {LONGEST} characters")
+    return text
+
+
+def _read_out(value: Any, info: ValidationInfo) -> Any:
+    """What is told by its name may be a number as well."""
+    return said(value) if (info.context or {}).get("written_out") and isinstance(value, int | float) else value
+
+
+LONGEST = 1000
+Sentence = Annotated[str, Field(min_length=1), AfterValidator(_names_only)]
+"""Text for a person, in which values may stand by name."""
+Words = Annotated[str, Field(min_length=1, max_length=LONGEST), AfterValidator(_whole_values_only)]
+ReadOut = Annotated[Reference | Words, Field(union_mode="left_to_right"), BeforeValidator(_read_out)]
+"""Text, or a value by name that is read out to a person."""
 Text = Annotated[Reference | Words, Field(union_mode="left_to_right")]
 Number = float | Reference
 Flag = bool | Reference

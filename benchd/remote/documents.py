@@ -18,7 +18,7 @@ from benchd.bench.setup import SetupDocument
 from benchd.devices.values import AskKind, AxisSpec, CameraSpec, EncoderSpec, GaugeSpec, LightSpec, Quality
 from benchd.errors import ErrorCode
 from benchd.files.bench_file import Role
-from benchd.procedures.inputs import ArtefactKind, InputType
+from benchd.procedures.inputs import InputType, Listed
 from benchd.procedures.language import Needs
 from benchd.procedures.run_states import State
 from benchd.records.values import ReadingRow
@@ -78,10 +78,10 @@ class InputAbout(Told):
     """One input of a procedure. Without `default` it has to be given; a default of null makes it optional."""
 
     type: InputType
-    of: ArtefactKind | None = ABSENT
+    of: Listed | None = ABSENT
     """Of a list: of what."""
     unit: Literal["um", "mm", "m"] | None = ABSENT
-    """Of a length: the unit in which a plain number is taken."""
+    """Of a length, or a list of them: the unit in which a plain number is taken."""
     min: float | None = ABSENT
     max: float | None = ABSENT
     choices: list[str] = ABSENT

@@ -187,6 +187,18 @@ def test_a_role_that_is_used_is_needed(said: Said, step: str, role: str) -> None
     assert found == [f"1:5 steps[0].{step.partition(':')[0]}: '{role}' among needs.roles, as this step uses it"]
 
 
+def test_every_value_of_a_loop_is_tried_where_it_is_used(said: Said) -> None:
+    loop = """
+- for: {each: level, in: [0.2, 1.5, 1.5]}
+  steps:
+    - light: {level: "${level}"}
+    - ask: {kind: confirm, text: "Bright at ${level}? ${nothing}"}
+"""
+    level, nothing = said(loop)
+    assert "light.level: a number, at most 1" in level
+    assert "ask.text: the name of a value known here" in nothing
+
+
 def test_two_that_call_each_other_are_refused(tmp_path: Path) -> None:
     for name, other in (("one", "two"), ("two", "one")):
         text = f"procedure: {name}\ntitle: t\nsteps:\n  - call: {{procedure: {other}}}\n"

@@ -404,6 +404,22 @@ def test_loops_are_written_out_calls_gone_into_and_what_hangs_on_an_answer_is_sa
     assert found.as_json()["entries"][0]["verb"] == "home"
 
 
+def test_questions_of_a_loop_are_listed_with_their_rounds() -> None:
+    asks = plan("bench_zero", reference="collar-45", remounts=5).asks
+    assert asks[1].startswith("Round 1 of 5: Bridge with the indicator on the setting ring")
+    assert sum(ask.startswith("Round 5 of 5: ") for ask in asks) == 3
+    assert asks[0].startswith("Lens, adapters, glass")
+
+
+def test_a_light_that_goes_dark_by_itself_takes_the_run_no_time(tmp_path: Path) -> None:
+    """600 s were foreseen for `for_s: 600`, and the step took 0.2 s."""
+    path = tmp_path / "p.yaml"
+    path.write_text("procedure: p\ntitle: t\nsteps: [{light: {level: 0.4, for_s: 600}}]\n")
+    found = dry_run(read_procedure(path).procedure, {}, BENCH, facts)
+    assert found.seconds == 0.0
+    assert found.entries[0].text == "target_light level 0.4, dark again after 600 s"
+
+
 def test_a_plan_without_an_end_in_sight_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "p.yaml"
     inner = "- repeat: 1000\n        steps:\n          - wait: {for_s: 1}"

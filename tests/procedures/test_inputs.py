@@ -104,6 +104,18 @@ def test_a_sample_may_always_be_given(low: int, width: int) -> None:
         assert take(wanted, sample(wanted), None) == sample(wanted)
 
 
+def test_a_list_may_be_of_lengths_and_numbers() -> None:
+    lengths = an_input(type="list", of="length", unit="um", min=1)
+    assert take(lengths, ["10 um", 0.5, "1 mm"], None) == [10.0, 0.5, 1000.0]
+    assert kind_of(lengths) == "list of length"
+    assert sample(lengths) == [1.0]
+    assert take(an_input(type="list", of="number"), [1, 2.5], None) == [1.0, 2.5]
+    with pytest.raises(ValueError, match="5 parsec"):
+        take(lengths, ["5 parsec"], None)
+    with pytest.raises(ValueError, match="a list of lengths such as '5 mm'"):
+        take(lengths, "10 um", None)
+
+
 def test_lists_of_different_things_are_different_kinds() -> None:
     assert kind_of(an_input(type="list", of="glass")) == "list of glass"
     assert kind_of(an_input(type="glass")) == "glass"

@@ -143,7 +143,12 @@ def steps(*lines: str) -> str:
             "ask: {kind: confirm, text: x, unit: mm}",
             "4:41 steps[0].ask.unit = 'mm': 'unit' belongs to a number",
         ),
-        ('ask: {kind: confirm, text: "is ${lens} in?"}', "steps[0].ask.text = 'is ${lens} in?': text; ${..} stands"),
+        (
+            'ask: {kind: confirm, text: "is ${Lens} in?"}',
+            "steps[0].ask.text = 'is ${Lens} in?': text; ${..} in it names",
+        ),
+        ("light: {on: true, for_s: -100}", "steps[0].light.for_s = -100: a number, more than 0"),
+        ("light: {stops_by: 99}", "4:23 steps[0].light.stops_by = 99: a number, at most 20"),
         ('setup: {support: "by ${hand}"}', "steps[0].setup.support = 'by ${hand}'"),
         ("read: {device: indicator, as: On Ring}", "4:35 steps[0].read.as = 'On Ring': text of the form"),
         ("wait: {for_s: .inf}", "a finite number"),
@@ -177,6 +182,8 @@ def test_a_problem_inside_a_branch_stands_at_its_own_line(tmp_path: Path) -> Non
     [
         ("a: {type: lense}", "inputs.a.type = 'lense': one of 'lens'"),
         ("a: {type: list}", "inputs.a = {type: ..}: an input of type list says its 'of'"),
+        ("a: {type: list, of: length}", "an input of type length says its 'unit'"),
+        ("a: {type: list, of: integer, default: [1, 2.5]}", "a whole number"),
         ("a: {type: length}", "an input of type length says its 'unit'"),
         ("a: {type: choice}", "an input of type choice says its 'choices'"),
         ("a: {type: text, unit: mm}", "inputs.a.unit = 'mm': 'unit' belongs to an input of type length"),

@@ -80,6 +80,43 @@ def test_a_question_says_what_it_is_about() -> None:
     assert resolve(step(AskStep, ask=ask), empty).args.prompt == "Seated?"
 
 
+def test_a_value_may_stand_in_the_text_of_a_question() -> None:
+    """`${n}` was refused there, so that no question could say which of several things it meant."""
+    ask = step(AskStep, ask={"kind": "confirm", "text": "Shim of ${x} um under ${lens}, ${n} turns?"})
+    assert resolve(ask, SCOPE).args.text == "Shim of 2.5 um under L-0417, 5 turns?"
+    typed = SCOPE.with_value("lens", "${n}", "text")
+    assert resolve(ask, typed).args.text == "Shim of 2.5 um under ${n}, 5 turns?", "what was typed is not looked at"
+    about = step(AskStep, ask={"kind": "confirm", "text": "${n}", "about": "${x}"})
+    assert resolve(about, SCOPE).args.prompt == "5 (2.5)"
+
+
+@pytest.mark.parametrize(
+    ("values", "kinds"),
+    [
+        ([0.2, 0.5, 1], ["number"] * 3),
+        (["a", "${lens}"], ["text", "lens"]),
+        ([{"value": 0.0101, "u": 1e-5}, "${scale}"], ["measured"] * 2),
+        ([True, "${n}"], ["number", "integer"]),
+    ],
+)
+def test_a_loop_goes_over_values_of_any_type_and_keeps_it(values: list[Any], kinds: list[str]) -> None:
+    """It took texts only: no loop over levels of light, offsets or frequencies."""
+    turns = listed(step(ForStep, **{"for": {"each": "one", "in": values}, "steps": []}), SCOPE)
+    assert [turn.kinds["one"] for turn in turns] == kinds
+    put_in = {"${lens}": "L-0417", "${scale}": {"value": 0.0101, "u": 1e-5}, "${n}": 5}
+    assert [turn.values["one"] for turn in turns] == [put_in.get(str(one), one) for one in values]
+
+
+def test_a_question_in_a_loop_says_which_round_it_is() -> None:
+    """The same 32 questions came five times over, and nothing said how far one was."""
+    ask = step(AskStep, ask={"kind": "confirm", "text": "Bridge on?"})
+    assert resolve(ask, SCOPE.in_round(3, 5)).args.text == "Round 3 of 5: Bridge on?"
+    assert resolve(ask, SCOPE.in_round(2, 3).in_round(1, 5)).args.text == "Round 2 of 3, 1 of 5: Bridge on?"
+    assert resolve(ask, SCOPE.in_round(1, 1)).args.text == "Bridge on?"
+    loop = step(ForStep, **{"for": {"each": "one", "in": ["a", "b"]}, "steps": []})
+    assert [turn.rounds for turn in listed(loop, SCOPE)] == [((1, 2),), ((2, 2),)]
+
+
 def test_loops() -> None:
     body: list[dict[str, Any]] = [{"nominal": {}}]
     assert times(step(RepeatStep, repeat="${n}", steps=body), SCOPE) == 5

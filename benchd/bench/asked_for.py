@@ -1,0 +1,77 @@
+"""What a step or verb asks of the bench by name or by choice, and that no bench like this one can do.
+
+Asked before anything is done, by the bench that runs and by whoever looks ahead: both refuse in the same words.
+"""
+
+from __future__ import annotations
+
+from benchd.bench.assembly import Assembly
+from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light, Meter
+from benchd.errors import Refused
+
+CARRIAGE = "carriage"
+CALIBRATE = ("bench_zero", "adapter_length")
+"""The assessments whose findings can be put in force."""
+
+
+def device_for(assembly: Assembly, verb: str, name: str) -> Device:
+    """The device that a verb drives, sets or reads. Raises Refused('unknown_name') where it is none for that."""
+    match verb:
+        case "home" | "move":
+            return driven(assembly, name)
+        case "light":
+            return assembly.named(name, Light)
+        case "camera":
+            return assembly.named(name, Camera)
+    return readable(assembly, name)
+
+
+def driven(assembly: Assembly, name: str) -> Axis:
+    """The carriage, by role or name: nothing else is driven."""
+    axis = assembly.named(name, Axis)
+    if axis is not assembly.named(CARRIAGE, Axis):
+        raise Refused("unknown_name", f"Only the carriage is driven here, not '{name}'.")
+    return axis
+
+
+def readable(assembly: Assembly, name: str) -> Encoder | Gauge | Meter | Axis:
+    """What gives a reading, by role or name."""
+    device = assembly.devices.get(assembly.roles.get(name, name))
+    if isinstance(device, Encoder | Gauge | Meter | Axis):
+        return device
+    known = [
+        assembly.public_name(one)
+        for one, device in assembly.devices.items()
+        if isinstance(device, Encoder | Gauge | Meter | Axis)
+    ]
+    raise Refused("unknown_name", f"'{name}' cannot be read.", advice=f"Can be read: {', '.join(known)}.")
+
+
+def by_degrees() -> Refused:
+    """What is said of a place that the carriage does not have."""
+    advice = "Give offset_um, depth_um, carriage_um or by_um."
+    return Refused("bad_request", "The carriage moves by µm.", advice=advice)
+
+
+def check_sweep(mode: str, merit: str) -> None:
+    """Raise Refused('bad_request') for a sweep that is not carried out yet."""
+    if mode != "stepped":
+        raise Refused("bad_request", "Only stepped sweeps are carried out.", advice='Give "mode":"stepped".')
+    if merit not in ("auto", "edge"):
+        raise Refused("bad_request", f"The merit '{merit}' is not measured yet.", advice="Use 'edge'.")
+
+
+def no_camera() -> Refused:
+    """What is said of a sweep where the detector is none."""
+    return Refused("bad_request", "The detector of this bench is no camera.", advice="Give one that role.")
+
+
+def no_lens() -> Refused:
+    """What is said of a sweep whose f-number nobody knows."""
+    return Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
+
+
+def calibrates_nothing(finding: str) -> Refused:
+    """What is said of a finding that is no calibration."""
+    advice = f"Accept a finding of {' or '.join(CALIBRATE)}."
+    return Refused("bad_request", f"{finding} calibrates nothing.", advice=advice)
