@@ -18,14 +18,17 @@ from pathlib import Path
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.padding import Padding
+from rich.text import Text
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
 from benchd.cli import tables
-from benchd.cli.progress import StepLines
+from benchd.cli.console import wide
+from benchd.cli.progress import Bar
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
+from benchd.shown import in_one_line
 from stack import BIN, Stack, StackFailed
 from technician import RunEnded, Technician
 
@@ -36,17 +39,17 @@ FASTEST = 100.0
 
 PLOT = Path(__file__).resolve().parent.parent / "run" / "through-focus.png"
 
-CAUTIONS = """\
-On a bench of metal: the carriage pinches, a heavy lens falls when its support or its power goes, a bright LED hurts
-eyes, and mains can kill. A software stop is an ordinary stop, not an emergency stop: wire one that acts without the
-computer, and follow local codes and licensed practice."""
+CAUTIONS = (
+    "On a bench of metal: the carriage pinches, a heavy lens falls when its support or its power goes, a bright LED "
+    "hurts eyes, and mains can kill. A software stop is an ordinary stop, not an emergency stop: wire one that acts "
+    "without the computer, and follow local codes and licensed practice."
+)
 
 
 def main() -> int:
     """Exit 0 whatever the verdict; 3 where the bench did not come up or the check did not end."""
     args = _arguments()
-    # The one JSON document has standard output to itself.
-    out = Console(stderr=args.json, width=110, highlight=False)
+    out = wide(stderr=args.json)  # the one JSON document has standard output to itself
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # ends in order, as Ctrl-C does
     try:
         return asyncio.run(_demo(args, out))
@@ -93,10 +96,8 @@ def _pace(text: str) -> float:
 async def _demo(args: argparse.Namespace, out: Console) -> int:
     folder = args.folder or Path(tempfile.mkdtemp(prefix="benchd-demo-"))
     keep = args.folder is not None or not args.once
-    out.print(
-        "[bold]A simulated lens bench[/bold]: real bytes on pseudo-terminals and sockets, an MQTT broker, the daemon."
-    )
-    out.print(CAUTIONS, style="dim", soft_wrap=True)
+    _head(out, "A simulated lens bench", "real bytes on pseudo-terminals and sockets, an MQTT broker, the daemon.")
+    out.print(CAUTIONS, style="dim")
     world = str(Path(args.world).resolve()) if Path(args.world).exists() else args.world
     try:
         config = "workshop-collimated" if arrangement_of(world) == "collimated" else "workshop"
@@ -112,46 +113,57 @@ async def _demo(args: argparse.Namespace, out: Console) -> int:
                 await _stay(stack, out)
     except (StackFailed, RunEnded, BenchdError):
         keep = True
-        print(f"Record and logs stay in {folder}.", file=sys.stderr)
         raise
     finally:
-        if not keep:
+        if keep:  # also where Ctrl-C ends it
+            print(f"\nRecord and logs stay in {folder}.", file=sys.stderr)
+        else:
             shutil.rmtree(folder, ignore_errors=True)
     return 0
+
+
+def _head(out: Console, title: str, rest: str) -> None:
+    out.print(Text.assemble((title, "bold"), f": {rest}" if rest else ""))
+
+
+def _shell(out: Console, *lines: str) -> None:
+    """Lines to copy: never broken by us, whatever the width."""
+    for line in lines:
+        out.print(Text(f"  {line}" if line else ""), soft_wrap=True)
+
+
+def _line(out: Console, text: str, style: str = "dim") -> None:
+    """A line of what goes on; what follows it stands under it."""
+    out.print(Padding(Text(in_one_line(text), style=style), (0, 0, 0, 2)))
 
 
 async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) -> dict[str, Any]:
     """Calibrate the empty record, then check the lens; gives the demo's document."""
     out.print(f"Files, record and logs in {stack.folder}. Watch with any MQTT client:")
-    out.print(f"  mosquitto_sub -h 127.0.0.1 -p {stack.ports['listeners']['v4']} -v -t 'benchd/{client.bench}/#'\n")
+    _shell(out, f"mosquitto_sub -p {stack.ports['listeners']['v4']} -v -t 'benchd/{client.bench}/#'", "")
     await client.command("take", beat=False)
-    with Progress(
-        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"),
-        TimeRemainingColumn(), console=out, transient=True, disable=not out.is_terminal,
-    ) as bar:  # fmt: skip
-        technician = Technician(stack, client, lambda text: out.print(f"  {text}", style="dim"))
-        watchers = [
-            asyncio.create_task(_show_progress(client, bar, out)),
-            asyncio.create_task(_show_events(client, out)),
-        ]
-        try:
-            out.print("[bold]1  Absolute zero[/bold], from a setting ring and an indicator")
-            technician.clear()
-            warmth = technician.measure("thermometer")
-            await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
-            await technician.run("bench_zero", reference=technician.reference)
-            out.print("[bold]2  The adapter's length[/bold]")
-            await technician.run("adapter_length", adapter=ADAPTERS[0])
-            out.print("[bold]3  The lens[/bold]")
-            technician.fit(ADAPTERS, GLASS, LENS)
-            where: dict[str, Any] = {}
-            if stack.config == "workshop":
-                tape = technician.measure("tape")
-                where = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
-            await technician.run("flange_check", lens=LENS, adapters=ADAPTERS, glass=GLASS, repeats=3, **where)
-        finally:
-            for watcher in watchers:
-                watcher.cancel()
+    bar = Bar(out, lambda text: _line(out, text))
+    technician = Technician(stack, client, lambda text: _line(out, text))
+    watchers = [asyncio.create_task(_show_progress(client, bar)), asyncio.create_task(_show_events(client, out))]
+    try:
+        _head(out, "1  Absolute zero", "from a setting ring and an indicator")
+        technician.clear()
+        warmth = technician.measure("thermometer")
+        await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+        await technician.run("bench_zero", reference=technician.reference)
+        _head(out, "2  The adapter's length", "")
+        await technician.run("adapter_length", adapter=ADAPTERS[0])
+        _head(out, "3  The lens", "")
+        technician.fit(ADAPTERS, GLASS, LENS)
+        where: dict[str, Any] = {}
+        if stack.config == "workshop":
+            tape = technician.measure("tape")
+            where = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
+        await technician.run("flange_check", lens=LENS, adapters=ADAPTERS, glass=GLASS, repeats=3, **where)
+    finally:
+        for watcher in watchers:
+            watcher.cancel()
+        bar.close()
     document: dict[str, Any] = {"findings": [], "chain": [], "truth": {"focus_error_um": None}}
     document["findings"] = [await client.kept(f"finding/{name}") for name in ("bench_zero", "adapter_length", "flange")]
     setup = await client.kept("setup")
@@ -170,7 +182,7 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
         f"off, {'inside' if abs(off) <= error['U'] else 'outside'} its interval of {error['U']:.1f} µm."
     )
     if drawn:
-        out.print(f"The curve with its fit and interval: {plot}")
+        _shell(out, f"The curve with its fit and interval: {plot}")
     return document
 
 
@@ -185,22 +197,18 @@ def arrangement_of(world: str) -> str:
         return "wall"  # the simulator says what is wrong with it
 
 
-async def _show_progress(client: BenchClient, bar: Progress, out: Console) -> None:
+async def _show_progress(client: BenchClient, bar: Bar) -> None:
     """A bar with the time to go at a terminal, the lines of `benchd run` elsewhere."""
-    task, lines = bar.add_task("", total=1.0), StepLines(lambda text: out.print(f"  {text}", style="dim"))
     async for _, state in client.watch("procedure"):
-        if not out.is_terminal and state["run"] is not None:
-            lines.take(state)
-        eta = state["eta_s"]
-        left = "" if eta is None else f", about {eta:.0f} s left"
-        bar.update(task, completed=state["progress"], description=f"{state['procedure']} {state['state']}{left}")
+        if state["run"] is not None:
+            bar.take(state, asks=False)
 
 
 async def _show_events(client: BenchClient, out: Console) -> None:
     """What the bench says went wrong, as it says it."""
     async for _, event in client.events():
         if event["severity"] != "info":
-            out.print(f"  {event['severity']}: {event['text']} {event['advice']}")
+            _line(out, f"{event['severity']}: {event['text']} {event['advice']}", "")
 
 
 async def _plot(stack: Stack, run: str, path: Path, out: Console) -> bool:
@@ -223,21 +231,30 @@ async def _plot(stack: Stack, run: str, path: Path, out: Console) -> bool:
 async def _stay(stack: Stack, out: Console) -> None:
     """Stay up until interrupted, saying how to steer."""
     bench, port = stack.ports["bench"], stack.ports["listeners"]["v4"]
-    out.print(
-        f"""
-The bench stays up; Ctrl-C ends it. From another terminal, with any MQTT client (here mosquitto's):
-  watch      mosquitto_sub -p {port} -v -t 'benchd/{bench}/#'
-  stop       mosquitto_pub -p {port} -t benchd/{bench}/command/you/stop -n
-  take       mosquitto_pub -p {port} -t benchd/{bench}/command/you/take -m '{{"id":"1","args":{{}}}}'
-  light      mosquitto_pub -p {port} -t benchd/{bench}/command/you/light -m '{{"id":"2","args":{{"level":0.4}}}}'
-What can move wants the latest beat (topic benchd/{bench}/beat) as "beat" beside "id".
-With benchd itself (XDG_RUNTIME_DIR={stack.folder / "xdg"}):
-  .venv/bin/benchd status      .venv/bin/benchd do nominal      .venv/bin/benchd run flange_check lens={LENS} ...
-The hand at the simulated bench:
-  .venv/bin/benchd-sim hand fit shim 20 --dir {stack.run_folder}""",
-        markup=False,
-        soft_wrap=True,
+    mine = f"mosquitto_pub -p {port} -t $me"
+    out.print("\nThe bench stays up; Ctrl-C ends it. In another terminal, in this folder:")
+    _shell(
+        out,
+        "source .venv/bin/activate",
+        f"export XDG_RUNTIME_DIR={stack.folder / 'xdg'}",
+        "benchd status",
+        "benchd do nominal",
+        "benchd do --help",
+        f"benchd-sim hand fit shim 20 --dir {stack.run_folder}",
     )
+    out.print(
+        "The last is the hand at the simulated bench. Control is a user's, not a terminal's: two terminals of one user "
+        "share it. With any MQTT client (here mosquitto's):"
+    )
+    _shell(
+        out,
+        f"mosquitto_sub -p {port} -v -t 'benchd/{bench}/#'",
+        f"me=benchd/{bench}/command/me",
+        f"{mine}/stop -n",
+        f'{mine}/take -m \'{{"id":"1"}}\'',
+        f'{mine}/light -m \'{{"id":"2","args":{{"level":0.4}}}}\'',
+    )
+    out.print(f'What can move wants the latest beat (topic benchd/{bench}/beat) as "beat" beside "id".')
     ended = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):

@@ -22,6 +22,11 @@ def err() -> Console:
     return _console(stderr=True)
 
 
+def wide(*, stderr: bool) -> Console:
+    """One of the two, for a script that has a choice."""
+    return _console(stderr=stderr)
+
+
 def _console(*, stderr: bool) -> Console:
     file = bare(sys.stderr if stderr else sys.stdout)  # our own colours are for the terminal
     console = ShowingConsole(

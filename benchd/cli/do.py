@@ -198,9 +198,9 @@ def _stands(result: Mapping[str, Any]) -> str:
 
 def _said(result: Mapping[str, Any]) -> str:
     from benchd.cli.lines import clock, name_of, plain
-    from benchd.cli.sentences import unit
+    from benchd.cli.sentences import short, unit
 
     if {"value", "unit", "t"} <= set(result):
-        return f"; {result['value']:g} {unit(result['unit'])}, {result['quality']}, at {clock(result['t'])}"
+        return f"; {short(result['value'])} {unit(result['unit'])}, {result['quality']}, at {clock(result['t'])}"
     told = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in result.items() if value is not None)
     return f"; {told}" if told else ""

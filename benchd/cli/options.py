@@ -38,7 +38,7 @@ def bench_file_at(path: Path) -> Path:
 
 def record(parser: argparse.ArgumentParser) -> None:
     """Which record is read."""
-    group = parser.add_argument_group("which record (that of the bench running here, unless named)")
+    group = parser.add_argument_group("which record (of the bench running here, else of ./bench.yaml)")
     group.add_argument("--bench", metavar="NAME", help="that of this running bench, where several run")
     group.add_argument("--bench-file", metavar="FILE", type=Path, help="that of a bench file, running or not")
     group.add_argument("--store", metavar="URL", help='by itself: "sqlite:///north-rail.db", seen from this folder')

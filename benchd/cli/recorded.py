@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def opened(args: argparse.Namespace) -> Reader:
-    """The record that --store or --bench-file means, else that of the bench running here. Raises BenchdError."""
+    """The record that --store or --bench-file means, else as `bench_file` has it. Raises BenchdError."""
     from benchd.records.reader import Reader
 
     if args.store is not None:
@@ -30,7 +30,10 @@ def opened(args: argparse.Namespace) -> Reader:
 
 
 def bench_file(args: argparse.Namespace) -> Path:
-    """The bench file that is named, else that of the bench running here. Raises Refused('not_found')."""
+    """The bench file that is named, else that of the bench running here, else the one in this folder.
+
+    Raises Refused('not_found').
+    """
     if args.bench_file is not None:
         return options.bench_file_at(args.bench_file)
     here = _running(args)
@@ -39,13 +42,17 @@ def bench_file(args: argparse.Namespace) -> Path:
 
 
 def _running(args: argparse.Namespace) -> Running:
-    from benchd.cli.running import one_here
+    """The bench that runs here, else that of the file in this folder, which does not run."""
+    from benchd.cli.running import Running, one_here
     from benchd.errors import Refused
 
     try:
         return one_here(args.bench)
     except Refused as none:
-        advice = "Name the bench file with --bench-file FILE, or the record with --store URL."
+        here = options.bench_file_at(Path.cwd())
+        if args.bench is None and here.is_file():
+            return Running(None, "", None, here)
+        advice = "Go to the folder of its bench.yaml, name the file with --bench-file, or the record with --store URL."
         raise Refused(none.code, none.text, advice=advice) from none
 
 

@@ -124,10 +124,10 @@ def tell(outcome: Outcome, *, as_json: bool) -> int:
         print(json.dumps(outcome.as_json(), ensure_ascii=False))
     else:
         from benchd.cli.console import out
-        from benchd.cli.tables import finding
+        from benchd.cli.tables import finding_in_short
 
         for doc in outcome.findings.values():
-            out().print(finding(doc, outcome.chain_of(doc)))
+            out().print(finding_in_short(doc))
         print(f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome))
     return code_of(outcome)
 

@@ -32,8 +32,8 @@ def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:
 
 def short(value: float, *, sign: bool = False) -> str:
     """A number with no more digits than it needs, up to four behind the point."""
-    text = f"{round(value, 4):+g}" if sign else f"{round(value, 4):g}"
-    return text.replace("-", MINUS)
+    near = round(value, 4) or 0.0  # never a minus before nothing
+    return (f"{near:+g}" if sign and near else f"{near:g}").replace("-", MINUS)
 
 
 def significant(u: float) -> str:

@@ -21,7 +21,7 @@ from benchd.shown import in_one_line
 Doc = Mapping[str, Any]
 
 WIDTH = 100
-SHARE_LETTERS = 16
+SHARE_LETTERS = 10
 LINE = "\u2500" * 8
 _COLOURS = {"PASS": "bold green", "FAIL": "bold red", "UNDECIDED": "bold yellow"}
 
@@ -35,19 +35,39 @@ def text_of(*parts: RenderableType, width: int = WIDTH) -> str:
 
 
 def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
-    """A finding whole: result, verdict, what to do, what was measured, chain (where given), budget, notes, readings."""
-    parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc)]
+    """A finding whole: result, verdict, what to do, notes; then chain (where given), budget, readings."""
+    parts = _head(doc)
     if chain:
         parts += [subheading("Datum chain"), chain_table(chain)]
     if doc["budget"]:
         parts += [subheading("Uncertainty budget"), budget_table(doc)]
-    if doc["notes"]:
-        parts += [
-            subheading("Notes"),
-            *(Padding(Text(f"- {in_one_line(note)}"), (0, 0, 0, 2)) for note in doc["notes"]),
-        ]
     parts += [Text(""), Text(in_one_line(origin(doc)), style="dim")]
     return Constrain(Group(*parts), WIDTH)
+
+
+def finding_in_short(doc: Doc) -> RenderableType:
+    """What a person acts on, on one screen; and where chain and budget are to be had."""
+    parts = [*_head(doc), Text("")]
+    if doc["finding"]:
+        parts.append(Text(f"Chain and budget: `benchd report {doc['finding']}`.", style="dim"))
+    parts.append(Text(in_one_line(origin(doc)), style="dim"))
+    return Constrain(Group(*parts), WIDTH)
+
+
+def _head(doc: Doc) -> list[RenderableType]:
+    parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc)]
+    if doc["notes"]:
+        parts += [subheading("Notes"), *(_item(note) for note in doc["notes"])]
+    return parts
+
+
+def _item(text: str) -> Table:
+    """A line of a list, its further lines under its first word."""
+    item = Table.grid(padding=(0, 1, 0, 0))
+    item.add_column(width=3, justify="right")
+    item.add_column()
+    _add(item, "-", text)
+    return item
 
 
 def title(doc: Doc) -> str:
@@ -58,27 +78,33 @@ def title(doc: Doc) -> str:
 
 
 def result(doc: Doc) -> Table:
-    """The values, the verdict and the advice, a line each."""
+    """What is judged with its verdict and the advice first, then the other values, a line each."""
     table = Table.grid(padding=(0, 2), pad_edge=False)
     table.add_column(style="dim", no_wrap=True, min_width=18)
     table.add_column()
-    for key, value in doc["values"].items():
-        main = value.get("U") is not None
-        shown = Text(say.with_interval(value, sign=key not in say.UNSIGNED), style="bold" if main else "")
-        sure = say.how_sure(value)
-        if sure:
-            shown.append(f"   {sure}", style="dim not bold")
-        table.add_row(say.name_of_value(key), shown)
-        if key == "focus_error":
-            _add(table, "", say.side(doc))
     if "focus_error" in doc["values"]:
+        _value(table, doc, "focus_error")
+        _add(table, "", say.side(doc))
         word, why = say.verdict(doc)
         table.add_row("Verdict", Text.assemble((word, _COLOURS.get(word, "bold")), f"   {why}"))
     for name, sentence in (("To decide it", say.next_step(doc)), ("Shims", say.shims(doc))):
         if sentence:
             _add(table, name, sentence)
+    for key in doc["values"]:
+        if key != "focus_error":
+            _value(table, doc, key)
     _add(table, "Measured", say.measured(doc))
     return table
+
+
+def _value(table: Table, doc: Doc, key: str) -> None:
+    value = doc["values"][key]
+    main = value.get("U") is not None
+    shown = Text(say.with_interval(value, sign=key not in say.UNSIGNED), style="bold" if main else "")
+    sure = say.how_sure(value)
+    if sure:
+        shown.append(f"   {sure}", style="dim not bold")
+    table.add_row(say.name_of_value(key), shown)
 
 
 def origin(doc: Doc) -> str:
@@ -143,7 +169,7 @@ def budget_table(doc: Doc) -> Padding:
         key = min(expanded, key=lambda name: abs(expanded[name]["u"] - math.sqrt(variance)))
         main, of = expanded[key], f", {say.name_of_value(key).lower()}" if len(expanded) > 1 else ""
         _add(table, "", LINE[:4])
-        how = f"times k = {main['k']:.2f} is U = {say.significant(main['U'])} {say.unit(main['unit'])}, 95 %"
+        how = f"k = {main['k']:.2f}: U = {say.significant(main['U'])} {say.unit(main['unit'])}"
         _add(table, f"combined{of}", say.significant(main["u"]), "", "", "", say.dof(main["dof"]), how, style="bold")
     return Padding(table, (0, 0, 0, 2))
 

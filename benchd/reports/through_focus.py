@@ -96,7 +96,7 @@ def draw(finding: Mapping[str, Any], curve: Curve, *, dpi: int = 150) -> bytes:
 def _heading(figure: Figure, finding: Mapping[str, Any]) -> float:
     """Write the lines above the axes; gives the height that is left under them."""
     figure.text(0.028, 0.952, words.headline(finding), fontsize=18, fontweight="bold")
-    said = [words.best_focus_sentence(finding), words.advice_sentence(finding)]
+    said = [words.best_focus_sentence(finding), words.crossing_sentence(finding), words.advice_sentence(finding)]
     lines = [(line, INK) for sentence in said for line in textwrap.wrap(sentence, LINE)]
     y = 0.915
     for text, colour in [*lines, (words.measurand_line(finding), SOFT)]:

@@ -46,6 +46,19 @@ def best_focus_sentence(finding: Doc) -> str:
     return f"{sentence}; probability of conformity {percent(verdict['p_conform'])}."
 
 
+def crossing_sentence(finding: Doc) -> str:
+    """Why a verdict is clear though the interval reaches over a limit; empty where it does not."""
+    verdict, value = finding["verdict"], finding["values"]["focus_error"]
+    if verdict is None or verdict["is"] == "undecided":
+        return ""
+    low, high = value["value"] - value["U"], value["value"] + value["U"]
+    limits = [limit for limit in (verdict["low"], verdict["high"]) if limit is not None]
+    if not any(low < limit < high for limit in limits):
+        return ""
+    clear = "95 % or more passes" if verdict["is"] == "pass" else "5 % or less fails"
+    return f"The interval crosses a limit; the verdict goes by the probability inside: {clear}."
+
+
 def side(error: float) -> str:
     """On which side of nominal an error of focus lies: above zero the image is too deep."""
     return "deeper than" if error >= 0 else "short of"
@@ -102,7 +115,7 @@ def shim_change(advice: Doc) -> str:
 
 def signed(number: float) -> str:
     """A number with its sign, set with a true minus."""
-    return f"{number:+g}".replace("-", MINUS)
+    return f"{number:+g}".replace("-", MINUS) if number else "0"
 
 
 def thicknesses(shims: Sequence[float]) -> str:

@@ -216,14 +216,14 @@ def test_the_chain_stands_term_by_term_and_adds_up() -> None:
 
 
 def test_the_budget_is_largest_first_with_shares_of_the_variance_that_make_a_whole() -> None:
-    budget = printed(finding()).split("Uncertainty budget")[1].split("Notes")[0]
+    budget = printed(finding()).split("Uncertainty budget")[1]
     terms = re.findall(r"^  (\w+) +[\d.]+ +(<? ?\d+) %", budget, re.MULTILINE)
     us = {line["term"]: line["u"] for line in FINDING["budget"]}
     assert [term for term, _ in terms] == sorted(us, key=lambda term: -us[term])
     # 2.9^2 of the sum of squares 14.69: 57.2 %, by hand.
     assert terms[0] == ("conjugate", "57")
     assert sum(int(share.strip("< ")) for _, share in terms) == pytest.approx(100, abs=len(terms) / 2)
-    assert row(budget, "combined") == "combined 3.8 2600 times k = 1.96 is U = 7.5 µm, 95 %"
+    assert row(budget, "combined") == "combined 3.8 2600 k = 1.96: U = 7.5 µm"
 
 
 def test_of_two_intervals_the_budget_closes_with_the_one_that_its_lines_add_up_to() -> None:
@@ -234,14 +234,14 @@ def test_of_two_intervals_the_budget_closes_with_the_one_that_its_lines_add_up_t
     )  # fmt: skip
     doc = assess([Visit(50000.0 + shift, 0.1, 30.0) for shift in (0.0, 873.0, 873.0, 0.0)], given).as_json()
     text = printed(doc)
-    budget = text.split("Uncertainty budget")[1].split("Notes")[0]
+    budget = text.split("Uncertainty budget")[1]
     us = [line["u"] for line in doc["budget"]]
     # By hand: .87 beside .17 of the scale and .1 of the readings; of the shift .2, which the plate alone exceeds.
     assert math.hypot(*us) == pytest.approx(0.89, abs=0.01)
     assert doc["values"]["shift"]["u"] == pytest.approx(0.2, abs=0.01)
     assert row(budget, "plate record").startswith("plate record 0.87 95 %")
     assert row(budget, "combined").startswith("combined, residual 0.89 ")
-    assert f"is U = {sentences.significant(doc['values']['residual']['U'])} µm" in row(budget, "combined")
+    assert f": U = {sentences.significant(doc['values']['residual']['U'])} µm" in row(budget, "combined")
     assert any("The budget is that of the residual" in note for note in doc["notes"])
 
 
@@ -252,6 +252,26 @@ def test_a_calibration_finding_names_its_artefact_and_has_no_verdict() -> None:
     assert "Carriage stood at" in text
     assert "Verdict" not in text
     assert "no glass" not in text
+
+
+def test_verdict_shims_and_notes_come_before_chain_and_budget() -> None:
+    """On 24 lines one saw the end of a budget, and had to scroll for the verdict."""
+    text = printed(finding(), CHAIN)
+    places = [text.index(f"\n{head}") for head in ("Focus error", "Verdict", "Shims", "Glass residual", "Notes")]
+    places += [text.index(head) for head in ("Datum chain", "Uncertainty budget")]
+    assert places == sorted(places)
+    short = tables.text_of(tables.finding_in_short(finding()), width=80)
+    assert "`benchd report f-310`" in short
+    assert "Datum chain" not in short
+    assert len(short.splitlines()) < 24
+    assert max(map(len, short.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("value", [-0.0, -0.00001, 0.0])
+def test_there_is_no_minus_before_nothing(value: float) -> None:
+    """'offset −0 um' was printed where a carriage stood at nominal."""
+    assert (sentences.short(value), sentences.short(value, sign=True)) == ("0", "0")
+    assert lines.plain(value, "offset_um") == "0 µm"
 
 
 def test_it_is_never_wider_than_a_hundred_columns() -> None:

@@ -124,10 +124,23 @@ def test_the_words_over_it() -> None:
     assert words.measurand_line(finding(1.0)).startswith("wall  ·  ring: infinity  ·  f/2  ·  546 nm  ·  glass pane-25")
 
 
+def test_a_clear_verdict_over_an_interval_that_crosses_the_limit_says_why() -> None:
+    """The picture was headed 'inside tolerance' with a bar that ran over the limit, and no word of it."""
+    passed = "The interval crosses a limit; the verdict goes by the probability inside: 95 % or more passes."
+    assert words.crossing_sentence(finding(5.8, U=4.3, outcome="pass")) == passed
+    assert words.crossing_sentence(finding(-14.0, U=4.3, outcome="fail")).endswith("5 % or less fails.")
+    for clear in (
+        finding(5.0, U=4.3, outcome="pass"),
+        finding(9.0, U=4.3, outcome="undecided"),
+        finding(9.0, outcome=None),
+    ):
+        assert words.crossing_sentence(clear) == ""
+
+
 def test_shims_that_come_out_are_said_and_silence_where_there_is_nothing_to_do() -> None:
     doc = finding(-30.0)
     doc["advice"] = {"shim_um": -30.0, "from_stock": [20.0], "remove": [50.0], "residual_um": 0.0, "fitted_um": [50.0]}
-    assert words.advice_sentence(doc) == "Shims: replace the 50 now fitted by 20 µm; +0 µm are left over."
+    assert words.advice_sentence(doc) == "Shims: replace the 50 now fitted by 20 µm; 0 µm are left over."
     doc["advice"] = {"shim_um": 0.0, "from_stock": [], "residual_um": 1.0, "fitted_um": [50.0]}
     assert words.advice_sentence(doc) == ""
 
