@@ -12,6 +12,7 @@ from benchd.cli import exits
 
 COMMANDS: dict[str, str] = {
     "up": "run a bench: its devices, broker and record, until it is stopped",
+    "examples": "copy bench files, records and schemas to begin with into a folder",
     "check": "say what is wrong with a bench, record or procedure file; dry-run a procedure",
     "status": "one screen: where the bench stands and what it found last",
     "watch": "follow what the bench says, a line a message",

@@ -1,0 +1,66 @@
+"""`benchd examples`: bench files, records and schemas to copy and to change, into a folder of one's own."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from benchd.cli import exits, options
+
+ENDINGS = (".yaml", ".json")
+LISTED = 3
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Where to."""
+    parser.add_argument("folder", type=Path, metavar="DIR", help="made where it is not there; nothing is overwritten")
+    options.output(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 when all is copied, 1 where something is there already or cannot be written; then nothing was written."""
+    from benchd.errors import Refused
+
+    source, folder = examples_folder(), args.folder
+    files = sorted(path.relative_to(source) for path in source.rglob("*") if path.suffix in ENDINGS)
+    there = [folder / one for one in files if (folder / one).exists()]
+    if there:
+        more = f" and {len(there) - LISTED} more" if len(there) > LISTED else ""
+        listed = ", ".join(str(one) for one in there[:LISTED]) + more
+        raise Refused("bad_request", f"Nothing was copied: {listed} would be overwritten.", advice="Name a new folder.")
+    try:
+        for one in files:
+            (folder / one).parent.mkdir(parents=True, exist_ok=True)
+            # Opened anew and never over what somebody put there meanwhile.
+            with (folder / one).open("xb") as copy:
+                copy.write((source / one).read_bytes())
+    except OSError as error:
+        text = f"{error.filename or folder}: {error.strerror}."
+        raise Refused("bad_request", text, advice="Name a folder that you may write to, with room in it.") from error
+    if args.json:
+        print(json.dumps({"folder": str(folder), "files": [str(one) for one in files]}, ensure_ascii=False))
+        return exits.DONE
+    print(f"{len(files)} files in {folder}:")
+    for name in sorted({one.parts[0] for one in files}):
+        print(f"  {folder / name}/  {_WHAT.get(name, '')}".rstrip())
+    print(f"Change what differs, then: benchd check {folder / 'workshop'}")
+    return exits.DONE
+
+
+_WHAT = {
+    "workshop": "target on the carriage, a camera at the wall; with a drawer of records",
+    "workshop-collimated": "a collimator before the lens, a sensor on the carriage",
+    "schemas": "JSON Schemas for an editor, AsyncAPI of what goes over MQTT",
+}
+
+
+def examples_folder() -> Path:
+    """Where they are: beside the installed package, or `configs` of a checkout."""
+    from benchd.errors import BenchdError
+
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "examples", package.parent / "configs"):
+        if folder.is_dir():
+            return folder
+    raise BenchdError("device_fault", f"The examples are missing from {package}.", advice="Install benchd again.")
