@@ -78,6 +78,7 @@ class Known:
     alpha_per_K: float | None
     source: str
     at_C: float = 20.0
+    dof: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +130,7 @@ def bench_zero(
     ]
     terms = [
         _repeats("remounts", depths, about.run),
-        Term("setting ring", ring.u_um, "B", None, ring.source),
+        Term("setting ring", ring.u_um, "B", ring.dof, ring.source),
         *([Term("target cover", cover.u_um, "B", None, cover.source)] if cover else []),
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], 1.0),
         *gauge.at_a_place,

@@ -100,7 +100,7 @@ def base_length(bench_file: BenchFile, calibration: CalibrationInForce | None) -
     base = bench_file.base
     if calibration is None:
         given = base.given
-        return Length("base", given.length_um, given.u_um, None, given.at_C, base.alpha_per_K, "bench file", False)
+        return Length("base", given.length_um, given.u_um, given.dof, given.at_C, base.alpha_per_K, "bench file", False)
     return _calibrated("base", calibration, base.alpha_per_K)
 
 
@@ -111,7 +111,7 @@ def adapter_length(adapter: Adapter, calibration: CalibrationInForce | None) -> 
     if calibration is None:
         given = adapter.given
         by = f"given by {given.by}" if given.by else "given in its record"
-        return Length(term, given.length_um, given.u_um, None, given.at_C, alpha, by, False)
+        return Length(term, given.length_um, given.u_um, given.dof, given.at_C, alpha, by, False)
     return _calibrated(term, calibration, alpha)
 
 
@@ -156,10 +156,10 @@ def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
 
 def joints_term(pairs: int, bench_file: BenchFile, study: CalibrationInForce | None) -> ChainTerm:
     """Zero for each mated pair; u of one pair times the square root of their number."""
-    u_pair, dof, source = bench_file.joint.u_um, None, "bench file"
     if study is not None:
         return ChainTerm("joints", 0.0, study.u_um * math.sqrt(pairs), study.dof, "normal", study.id, "A")
-    return ChainTerm("joints", 0.0, u_pair * math.sqrt(pairs), dof, "normal", source)
+    joint = bench_file.joint
+    return ChainTerm("joints", 0.0, joint.u_um * math.sqrt(pairs), joint.dof, "normal", "bench file")
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +176,7 @@ def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Tempera
     """As set-up `rev` has it; not stated means the reference temperature with a wide, rectangular doubt."""
     if temperature_C is None:
         return Temperature(REFERENCE_C, UNSTATED_HALF_RANGE_K / math.sqrt(3.0), "temperature not stated", False)
-    return Temperature(temperature_C, u_K, f"setup-{rev}", True)
+    return Temperature(temperature_C, u_K, f"typed, setup-{rev}", True)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from benchd.bench.chain_terms import ChainTerm
@@ -11,7 +11,7 @@ from benchd.bench.setup import RingMark, SetupDocument
 from benchd.errors import Refused
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
-from benchd.metrology.budget import Part
+from benchd.metrology.budget import Part, effective_dof
 from benchd.metrology.rounding import rounded
 from benchd.optics.conjugate import best_conjugate, magnification, magnification_with_u
 
@@ -51,6 +51,11 @@ class _Inputs:
     gap: tuple[float, float]
     distance: tuple[float, float] | None
     m: tuple[float, float] | None
+    dof: Mapping[str, float | None]
+
+    def dof_of(self, parts: Sequence[Part]) -> float | None:
+        """Degrees of freedom of a line with these parts, by Welch-Satterthwaite."""
+        return effective_dof([part.u for part in parts], [self.dof.get(part.name) for part in parts])
 
 
 def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> ConjugateTerm:
@@ -63,9 +68,10 @@ def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> C
         gap=(gap.value, gap.u) if gap is not None else (0.0, U_GAP_UNSTATED_MM),
         distance=None if setup.distance_mm is None else (setup.distance_mm, bench_file.set_up.u_distance_mm),
         m=None if setup.m is None else (setup.m.value, setup.m.u),
+        dof={"focal length": lens.focal_length_mm.dof, "gap": gap.dof if gap is not None else None},
     )
     if bench_file.arrangement == "collimated":
-        given = _Inputs(given.f, given.gap, None, None)
+        given = replace(given, distance=None, m=None)
     elif given.distance is None and given.m is None:
         return _not_stated("the distance to the wall is not stated")
     try:
@@ -84,17 +90,19 @@ def conjugate_term(bench_file: BenchFile, lens: Lens, setup: SetupDocument) -> C
         found = replace(found, why_relative=CONTRADICT, notes=(*found.notes, contradiction))
     if setup.ring == "hard_stop":
         found = replace(found, notes=(*found.notes, STOP_IS_PART))
-    return _collimated(found, bench_file, given.f[0]) if bench_file.arrangement == "collimated" else found
+    return _collimated(found, bench_file, given) if bench_file.arrangement == "collimated" else found
 
 
-def _collimated(found: ConjugateTerm, bench_file: BenchFile, focal_length_mm: float) -> ConjugateTerm:
+def _collimated(found: ConjugateTerm, bench_file: BenchFile, given: _Inputs) -> ConjugateTerm:
     """With what is left of the vergence of the collimator's light: the image lies f^2 times it off (Newton)."""
     if bench_file.collimator is None:
         return replace(found, notes=(*found.notes, VERGENCE_NOT_STATED))
-    u_um = focal_length_mm**2 * bench_file.collimator.u_vergence_per_m  # mm^2 / m is um
+    u_um = given.f[0] ** 2 * bench_file.collimator.u_vergence_per_m  # mm^2 / m is um
     source = "collimator, bench file" if found.term.u_um <= u_um else found.term.source
     parts = (*found.term.parts, Part("collimator", u_um))
-    return replace(found, term=replace(found.term, u_um=math.hypot(found.term.u_um, u_um), source=source, parts=parts))
+    u_both = math.hypot(found.term.u_um, u_um)
+    term = replace(found.term, u_um=u_both, dof=given.dof_of(parts), source=source, parts=parts)
+    return replace(found, term=term)
 
 
 def _not_stated(why: str) -> ConjugateTerm:
@@ -142,7 +150,7 @@ def _at_infinity(given: _Inputs, setup: SetupDocument, arrangement: str) -> Conj
         u_m=given.m[1] if given.m else 0.0,
     )
     parts = tuple(Part(name.replace("_", " "), u_um) for name, u_um in best.contributions.items())
-    term = ChainTerm("conjugate", best.x_um, best.u_um, None, "normal", _ROUTES[best.route], parts=parts)
+    term = ChainTerm("conjugate", best.x_um, best.u_um, given.dof_of(parts), "normal", _ROUTES[best.route], parts=parts)
     ring = "Ring at its hard stop" if setup.ring == "hard_stop" else "Ring at infinity"
     note = f"{ring}, {_wall(given)}: {best.x_um:.0f} µm of conjugate shift taken off."
     return ConjugateTerm(term, None, (note,))
@@ -172,7 +180,7 @@ def _at_mark(given: _Inputs, mark: float, lens: Lens, arrangement: str) -> Conju
     source, value, parts = min(found, key=lambda one: math.hypot(*(part.u for part in one[2])))
     u_um = math.hypot(*(part.u for part in parts))
     route = _ROUTES.get(source, "mark engraved")
-    term = ChainTerm("conjugate", 1000.0 * value, u_um, None, "normal", route, parts=parts)
+    term = ChainTerm("conjugate", 1000.0 * value, u_um, given.dof_of(parts), "normal", route, parts=parts)
     object_side = "collimated light" if arrangement == "collimated" else _wall(given)
     note = f"Ring at the mark {mark:g} {unit}, {object_side}: {term.value_um:.0f} µm of conjugate shift taken off."
     mixed = "The error of the focus scale at that mark is part of the focus error."

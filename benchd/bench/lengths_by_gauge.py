@@ -83,10 +83,8 @@ class LengthsByGauge:
     def _thermal(self) -> Any:
         from benchd.assessments.gauge_readings import Thermal
 
-        temperature = self._bench.setup.document.temperature_C
-        if temperature is None:  # a room nobody measured is somewhere within ten kelvin of 20 C
-            return Thermal(20.0, 10.0 / math.sqrt(3.0))
-        return Thermal(temperature, self._bench.file.set_up.u_temperature_K)
+        now = self._bench.setup.temperature
+        return Thermal(now.at_C, now.u_K)
 
     def _about(self, run: RunRecord) -> Any:
         from benchd.assessments.gauge_readings import About
@@ -97,6 +95,7 @@ class LengthsByGauge:
             at=self._bench.clock.utc(),
             version=self._version,
             indices=(0, run.last_index),
+            temperature_source=self._bench.setup.temperature.source,
         )
 
 
@@ -133,7 +132,7 @@ def ring_of(ring: Reference) -> Known:
         raise Refused("bad_request", f"Reference {ring.id} is a {ring.kind}.", advice="Name a setting_ring.")
     source = f"{ring.id}, {ring.given.by or 'record'}"
     given = ring.given
-    return Known(given.length_um, given.u_um, ring.material.alpha_per_K, source, given.at_C)
+    return Known(given.length_um, given.u_um, ring.material.alpha_per_K, source, given.at_C, given.dof)
 
 
 def cover_of(bench_file: BenchFile) -> Known | None:

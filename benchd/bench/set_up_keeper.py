@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
+from benchd.bench.chain_terms import Temperature, temperature_of
 from benchd.bench.clearance import Clearance, Parts, check_clearance, clearance, parts_of
 from benchd.bench.notices import Notices
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
@@ -134,6 +135,12 @@ class SetUpKeeper:
         if self._scale is None:
             return None
         return position_u_um(self._loaded.file, self._scale, carriage_um, self._calibrations)
+
+    @property
+    def temperature(self) -> Temperature:
+        """The room's, as it is stated, and by whom."""
+        setup = self.document
+        return temperature_of(setup.temperature_C, self._loaded.file.set_up.u_temperature_K, setup.rev)
 
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:

@@ -24,6 +24,9 @@ Expansion = Annotated[float, Field(ge=-1e-5, le=2e-4)]
 Length = Annotated[float, Within(50.0, 1e6, "um")]
 """Of an adapter or a setting ring, in um."""
 Shim = Annotated[float, Within(1.0, 5000.0, "um")]
+Dof = Annotated[float, Within(2.0, 10000.0)]
+"""Degrees of freedom of a stated standard uncertainty, left out where it is taken as exact: 8 where it is itself known
+to 25 %, 50 to 10 %, half over the square of that share (JCGM 100, G.4.2)."""
 LIMIT_OF_U = 0.1
 """A length known worse than to a tenth is none: what stands there is in another unit, or the figure of another key."""
 
@@ -33,6 +36,7 @@ class PrincipalGap(Record):
 
     value: Annotated[float, Within(-500.0, 500.0, "mm")]
     u: Annotated[float, Field(gt=0), Within(0.0, 200.0, "mm")]
+    dof: Dof | None = None
 
 
 class FocalLength(Record):
@@ -40,6 +44,7 @@ class FocalLength(Record):
 
     value: Annotated[float, Within(1.0, 5000.0, "mm")]
     u: Positive
+    dof: Dof | None = None
 
     @model_validator(mode="after")
     def _known(self) -> Self:
@@ -61,6 +66,7 @@ class Given(Record):
 
     length_um: Length
     u_um: Positive
+    dof: Dof | None = None
     at_C: Celsius = 20.0
     points_um: tuple[Annotated[float, Within(-500.0, 500.0, "um")], ...] = ()
     by: str = ""

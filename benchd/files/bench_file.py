@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
-from benchd.files.artefacts import LIMIT_OF_U, Celsius, Cover, Expansion, Positive, Shim
+from benchd.files.artefacts import LIMIT_OF_U, Celsius, Cover, Dof, Expansion, Positive, Shim
 from benchd.files.bounds import Within, small_beside
 from benchd.files.broker_account import broker_url
 from benchd.files.names import Name, Record, RecordId
@@ -138,6 +138,7 @@ class Joint(Record):
     """What one mated pair of seats adds, until a gauge study replaces it."""
 
     u_um: Annotated[float, Field(gt=0), Within(0.0, 100.0, "um")]
+    dof: Dof | None = None
 
 
 class GivenBase(Record):
@@ -145,6 +146,7 @@ class GivenBase(Record):
 
     length_um: Annotated[float, Within(-1e6, 1e6, "um")]
     u_um: Annotated[float, Field(gt=0), Within(0.0, 20e3, "um")]
+    dof: Dof | None = None
     at_C: Celsius = 20.0
 
 

@@ -90,6 +90,25 @@ def test_the_line_shows_what_each_of_its_inputs_adds(wall: LoadedBench) -> None:
     assert {part.name for part in at_mark.parts} <= {"focal length", "gap", "distance"}
 
 
+def test_how_well_an_uncertainty_is_known_is_stated_and_used(wall: LoadedBench) -> None:
+    """'> 9999 degrees of freedom' rested on guesses; one that is known to 25 % has 8 (JCGM 100, G.4.2)."""
+    by_distance = chain_of(wall, ring="infinity", distance_mm=5000).conjugate
+    lens = wall.records.lens("L-0417")
+    guessed = lens.model_copy(update={"focal_length_mm": lens.focal_length_mm.model_copy(update={"dof": 8.0})})
+    records = Records(wall.records.adapters, wall.records.glasses, wall.records.references, {"L-0417": guessed})
+    known = chain_of(LoadedBench(wall.file, wall.source, records), ring="infinity", distance_mm=5000).conjugate
+    assert by_distance is not None
+    assert by_distance.dof is None
+    assert known is not None
+    # Welch-Satterthwaite by hand: the whole to the fourth over the focal length's part to the fourth, times 8.
+    (part,) = [part.u for part in known.parts if part.name == "focal length"]
+    assert known.dof == pytest.approx(8.0 * (known.u_um / part) ** 4)
+    joint = wall.file.joint.model_copy(update={"dof": 8.0})
+    stated = LoadedBench(wall.file.model_copy(update={"joint": joint}), wall.source, wall.records)
+    dofs = {term.term: term.dof for term in chain_of(stated, ring="infinity", distance_mm=5000).budget}
+    assert dofs["joints"] == 8.0
+
+
 def test_ring_set_to_the_wall_takes_nothing_off_and_needs_no_focal_length(wall: LoadedBench) -> None:
     value, u = conjugate(chain_of(wall, ring={"mark": 5}, distance_mm=5000))
     assert value == pytest.approx(0.0, abs=1e-9)
