@@ -7,11 +7,29 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 debian_package() {
   if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
     export DEBIAN_FRONTEND=noninteractive
-    apt-get install -y -qq "$1" >/dev/null 2>&1 || { apt-get update -qq && apt-get install -y -qq "$1"; } >/dev/null
+    without_its_service "$1" apt-get install -y -qq "$1" >/dev/null 2>&1 ||
+      { apt-get update -qq && without_its_service "$1" apt-get install -y -qq "$1"; } >/dev/null
   else
     echo "Install the package $1: $2." >&2
     exit 1
   fi
+}
+
+# Runs an installation in which no service is started (policy-rc.d, Debian policy 9.3.3), nor is one at the next boot: a
+# broker of the system would take port 1883, and nobody has asked for one.
+without_its_service() {
+  local policy=/usr/sbin/policy-rc.d code=0
+  if [ -e "$policy" ]; then
+    policy=
+  else
+    printf '#!/bin/sh\nexit 101\n' > "$policy" && chmod 755 "$policy"
+  fi
+  "${@:2}" || code=$?
+  [ -z "$policy" ] || rm -f "$policy"
+  if [ "$code" = 0 ] && command -v systemctl >/dev/null 2>&1; then
+    systemctl disable --quiet "$1.service" >/dev/null 2>&1 || true
+  fi
+  return "$code"
 }
 
 # Debian keeps the part of Python that makes virtual environments in a package of its own.

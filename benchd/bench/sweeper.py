@@ -20,6 +20,7 @@ from benchd.bench.gate import Gate
 from benchd.bench.notices import Notices
 from benchd.bench.pictures import Unusable
 from benchd.bench.positioner import Positioner
+from benchd.bench.readings import keep_and_tell
 from benchd.bench.run_record import RunRecord
 from benchd.bench.search import HEAD_START_S, Search, Seen
 from benchd.bench.set_up_keeper import SetUpKeeper
@@ -173,9 +174,7 @@ class Sweeper:
                     u=u,
                 )
             )
-        await self._keep(rows, gate)
-        for row in rows:
-            self._notices.tell("reading", row.as_json())
+        await self._keep_and_tell(rows, gate)
         if isinstance(measured, Unusable):
             data.refused += 1
             if data.refused > max(5, len(data.points)):
@@ -188,11 +187,11 @@ class Sweeper:
             )
         )
 
-    async def _keep(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
-        """Into the record. A full disk pauses the run; the reading is kept when somebody resumes with room."""
+    async def _keep_and_tell(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
+        """Into the record. A full disk pauses the run; the reading is kept and told when somebody resumes with room."""
         while True:
             try:
-                await self._store.add_readings(rows)
+                await keep_and_tell(self._store, self._notices, rows)
                 return
             except BenchdError as error:
                 if error.code != "disk_full":

@@ -15,6 +15,7 @@ from benchd.bench.change import change_setup
 from benchd.bench.gate import Gate
 from benchd.bench.gauge_moved import check_moved
 from benchd.bench.jobs import Stopped
+from benchd.bench.readings import keep_and_tell
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.devices import Camera, DeviceError, Gauge, Reading
@@ -289,8 +290,7 @@ class CarryOut:
             unit=reading.unit,
             quality=reading.quality,
         )
-        await bench.store.add_readings([row])
-        bench.notices.tell("reading", row.as_json())
+        await keep_and_tell(bench.store, bench.notices, [row])
         run.named.setdefault(args.as_, []).append(row)
         if args.moved_from is not None:
             check_moved(bench, run.named.get(args.moved_from, []), row)

@@ -84,7 +84,15 @@ def _back_up(path: Path, revision: str, at: str) -> Path:
     partial.unlink(missing_ok=True)
     with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(partial)) as target:
         source.backup(target)
-    with partial.open("rb") as written:
-        os.fsync(written.fileno())
+    _sync(partial)
     partial.replace(backup)
+    _sync(backup.parent)  # its name as well: what follows changes the record itself
     return backup
+
+
+def _sync(place: Path) -> None:
+    handle = os.open(place, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from benchd.bench.events import Events
@@ -38,6 +38,7 @@ class MqttRig:
         self.beat = Beat(self.clock, lambda: self.stopped_s)
         self.done: list[Request] = []
         self.stops: list[tuple[str, StopArgs]] = []
+        self.while_stopping: Callable[[], Awaitable[None]] | None = None
         self.run_holder: str | None = None
         self.roles = Roles(users)
         self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
@@ -61,6 +62,8 @@ class MqttRig:
         self.stops.append((user, args))
         self.stopped_s = self.clock.monotonic()
         tell_beat(self.beat, self.notices)
+        if self.while_stopping is not None:
+            await self.while_stopping()
         return {"beat": self.beat.current}
 
     async def _feed(self) -> None:

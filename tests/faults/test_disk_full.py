@@ -52,6 +52,9 @@ async def test_no_room_in_a_sweep(bench: Lab) -> None:
         assert await bench.rests()
         assert (await client.kept("procedure"))["state"] == "paused"
         full = bench.kept_readings(run)
+        so_far = await told(heard)
+        assert so_far, "some were told before the disk was full"
+        assert so_far.items() <= full.items(), "told before it was on disk"
         # A stop is heard and told although nothing of it can be written down.
         stopped = client.events()
         began = time.monotonic()
@@ -65,6 +68,7 @@ async def test_no_room_in_a_sweep(bench: Lab) -> None:
         await client.command("resume", run=run)
         await bench.state_of(run, "running")
         await bench.state_of(run, "paused")
+        assert await told(heard) == {}, "there is still no room for what was exposed"
         room(bench, None)
         await client.command("resume", run=run)
         await bench.state_of(run, "done", within_s=60)

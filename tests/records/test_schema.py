@@ -48,6 +48,30 @@ def older_record(path: Path) -> None:
     engine.dispose()
 
 
+async def test_the_backup_is_on_the_disk_before_the_record_is_touched(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Bytes and name: a power cut in the migration would else leave a record in pieces and a backup of nothing."""
+    path, real, synced = tmp_path / "bench.db", os.fsync, []
+
+    def looked_on(handle: int) -> None:
+        real(handle)
+        place = Path(os.readlink(f"/proc/self/fd/{handle}"))
+        named = sorted(file.name.rpartition(".")[2] for file in tmp_path.iterdir() if ".schema-0001." in file.name)
+        synced.append((place.name.rpartition(".")[2] if place != tmp_path else "folder", named, revision()))
+
+    def revision() -> str:
+        (row,) = rows_of(path, "meta")[-1:]
+        return str(row[2])
+
+    older_record(path)
+    monkeypatch.setattr(os, "fsync", looked_on)
+    store = await Store.open(URL, tmp_path, Clock())
+    await store.close()
+    assert synced == [("part", ["part"], "0001"), ("folder", ["bak"], "0001")]
+    assert revision() == schema.HEAD
+
+
 async def test_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_path: Path) -> None:
     path = tmp_path / "bench.db"
     older_record(path)

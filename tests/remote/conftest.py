@@ -1,4 +1,4 @@
-"""What runs over a real broker runs over each that is installed."""
+"""What runs over a real broker runs over each there is."""
 
 from tests.over_brokers import broker, child, no_leaks, rig
 

@@ -19,6 +19,7 @@ from paho.mqtt.properties import Properties
 from benchd.remote.broker import EmbeddedBroker
 from benchd.remote.intake import Request
 from benchd.remote.payloads import StopArgs
+from benchd.remote.retained import Clearing
 from benchd.testing.mqtt_rig import MqttRig, until
 
 Json = dict[str, Any]
@@ -352,3 +353,71 @@ async def test_stops_in_a_row_are_not_held_up(rig: MqttRig, stranger: Stranger) 
         slow += time.monotonic() - began > 0.03
         await asyncio.sleep(0.005)
     assert slow < 20
+
+
+async def test_in_a_flood_of_stops_the_last_one_is_begun_once_there_is_room(rig: MqttRig, stranger: Stranger) -> None:
+    """More stops than are carried out side by side: what the last one is to stop may have begun after the others."""
+    let = asyncio.Event()
+
+    async def hang() -> None:
+        await let.wait()
+
+    rig.while_stopping = hang
+    for _ in range(40):
+        stranger.client.publish("benchd/north-rail/command/me/stop", b"", qos=1)
+    await heard_out(stranger)
+    begun = len(rig.stops)
+    assert begun < 40, "they are carried out side by side, so many and no more"
+    let.set()
+    await until(lambda: len(rig.stops) > begun)
+    rig.while_stopping = None
+    assert (await stranger.ask("stop", b"", user="me"))["ok"]
+
+
+async def heard_out(stranger: Stranger) -> None:
+    """Return when the broker has given out all that was sent before."""
+    await stranger.publish("benchd/north-rail/command/alice/note", {"id": "last", "args": {"run": "r-1", "text": "x"}})
+    await stranger.until("benchd/north-rail/reply/alice")
+    await asyncio.sleep(0.3)
+
+
+async def test_a_stop_that_raises_is_told_and_the_next_one_is_heard(rig: MqttRig, stranger: Stranger) -> None:
+    """Whatever a driver raises on the stop's road: who asked is told to use the emergency stop, and the road stands."""
+
+    async def raises() -> None:
+        raise OSError("the port is gone")
+
+    rig.while_stopping = raises
+    for turn in range(3):
+        reply = await stranger.ask("stop", {"id": f"s{turn}"}, user="me")
+        assert reply["id"] == f"s{turn}"
+        assert code(reply) == "device_fault"
+        assert "emergency stop" in reply["error"]["advice"]
+    event = json.loads(await stranger.until("benchd/north-rail/event"))
+    assert (event["code"], event["severity"]) == ("device_fault", "error")
+    rig.while_stopping = None
+    assert (await stranger.ask("stop", b"", user="me"))["ok"]
+    assert len(rig.stops) == 4
+    assert rig.road.ready.is_set()
+
+
+async def test_what_was_left_retained_is_found_at_the_connect_and_told(
+    rig: MqttRig, broker: EmbeddedBroker, stranger: Stranger
+) -> None:
+    """Not left to its delivery, which a broker may keep back for good (as asked of it) or give out unflagged."""
+    await rig.__aexit__()
+    topics = {f"benchd/north-rail/command/alice/{verb}" for verb in ("home", "light", "stop")}
+    for topic in topics:
+        order = {"id": topic, "beat": rig.beat.current, "args": {}}
+        await stranger.publish(topic, order, retain=True)
+    found = await rig_clearing(rig, broker)
+    assert set(found) == topics
+    assert await rig_clearing(rig, broker) == []
+    await rig.__aenter__()
+    assert rig.stops == []
+    assert rig.done == []
+
+
+async def rig_clearing(rig: MqttRig, broker: EmbeddedBroker) -> list[str]:
+    """What the look at a connect finds."""
+    return await Clearing(rig.topics).sweep(broker.endpoint, ())

@@ -254,6 +254,34 @@ async def test_what_waited_for_its_turn_while_a_stop_came_is_not_begun() -> None
     assert (await first, await second) == ("ok", "stale")
 
 
+async def test_a_retained_command_that_is_right_in_everything_else_is_refused() -> None:
+    """Where its flag arrives it is refused, whatever it says; the same order, sent anew, is carried out."""
+    gates = Gates()
+    gates.control.take("alice")
+    for verb, args in (("home", {}), ("light", {"level": 0.5}), ("note", {"run": "r-1", "text": "seen"})):
+        order = json.dumps({"id": f"kept-{verb}", "beat": gates.beat.current, "args": args}).encode()
+        reply = await gates.intake.handle(TOPICS.command("alice", verb), order, retained=True)
+        assert (reply["ok"], reply["id"], reply["error"]["code"]) == (False, f"kept-{verb}", "retained")
+        assert gates.done == []
+        assert (await gates.intake.handle(TOPICS.command("alice", verb), order))["ok"], "its id was not used up"
+        gates.done.clear()
+
+
+async def test_what_was_refused_as_stale_may_be_asked_again_under_its_id() -> None:
+    """A program that repeats an order under the same id, as after a time-out, was told 'duplicate' of a refusal."""
+    gates = Gates()
+    gates.control.take("alice")
+    old = gates.beat.current
+    gates.clock.now += 4.0
+    assert await gates.ask("alice", "home", "h1", beat=old) == "stale"
+    assert await gates.ask("alice", "home", "h1") == "stale"
+    assert await gates.ask("alice", "home", "h1", beat="zzzzzz-1") == "stale"
+    gates.beat.feed()
+    assert await gates.ask("alice", "home", "h1", beat=gates.beat.current) == "ok"
+    assert await gates.ask("alice", "home", "h1", beat=gates.beat.current) == "duplicate"
+    assert [request.id for request in gates.done] == ["h1"]
+
+
 def test_ids_are_kept_a_minute() -> None:
     clock = HandClock()
     ids = SeenIds(clock)
