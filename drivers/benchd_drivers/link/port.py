@@ -7,6 +7,7 @@ from typing import Self
 from pydantic import Field, model_validator
 
 from benchd_drivers.link.finding import Match, find
+from benchd_drivers.link.inflow import Inflow
 from benchd_drivers.link.thread import OpenPort
 from benchd_drivers.link.wire import PortConfig, PortLink
 
@@ -35,6 +36,14 @@ class SerialLink(PortLink):
     def create(cls, name: str, config: Config) -> SerialLink:
         """The link, not yet open."""
         return cls(name, config)
+
+    def _inflow(self) -> Inflow:
+        carried = self._serial.baud / 10  # a start and a stop bit with each byte
+        # Twice that, and some more: over USB a rate is often a word without a meaning.
+        return Inflow(
+            min(max(2 * carried, 32_000.0), 256_000.0),
+            f"where {self._serial.baud} baud carry {carried / 1000:.3g} kB/s",
+        )
 
     def _where(self) -> str:
         if self._serial.match is not None:

@@ -4,6 +4,9 @@ Bytes to write stand in two queues; the urgent one goes first, in the middle of 
 offered to the port at once, by whoever queues them; what it does not take is left to the thread, and so is every
 error. Each frame must be taken by the port within the write time-out, else the port counts as lost: a stop that
 cannot be written must fail loudly, not wait.
+
+What comes is handed to the loop in portions, one at a time and no faster than the device has reason to speak; the rest
+waits in the kernel. So the loop turns between any two of them, however much is sent.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from benchd.devices import LinkError
+from benchd_drivers.link.inflow import PORTION, Inflow
 
 
 class OpenPort(Protocol):
@@ -49,11 +53,15 @@ class PortThread:
         on_bytes: Callable[[bytes], None],
         on_lost: Callable[[Exception], None],
         write_timeout_s: float,
+        inflow: Inflow,
     ) -> None:
         self._open_port = open_port
         self._on_bytes = on_bytes
         self._on_lost = on_lost
         self._write_timeout_s = write_timeout_s
+        self._inflow = inflow
+        self._handed_over = threading.Event()  # clear while the loop has a portion that it has not dealt with
+        self._handed_over.set()
         self._loop = asyncio.get_running_loop()
         self._opened: asyncio.Future[None] = self._loop.create_future()
         self._ended: asyncio.Future[None] = self._loop.create_future()
@@ -154,32 +162,45 @@ class PortThread:
         os.set_blocking(fd, False)
         with self._lock:
             self._fd = fd
-        poll = select.poll()
-        poll.register(self._wake_r, select.POLLIN)
         while True:
             frame = self._write_what_goes()
             if self._stopping.is_set():
                 return
-            poll.register(fd, select.POLLIN | (select.POLLOUT if frame else 0))
-            wait_ms = None
-            if frame is not None and frame.deadline is not None:
-                wait_ms = max(0.0, frame.deadline - time.monotonic()) * 1000 + 1
-            events = dict(poll.poll(wait_ms))
+            wait_s = self._inflow.wait_s(time.monotonic())
+            wanted = select.POLLIN if self._handed_over.is_set() and not wait_s else 0
+            poll = select.poll()
+            poll.register(self._wake_r, select.POLLIN)
+            if wanted or frame:  # else even the end of the line would make this loop spin
+                poll.register(fd, wanted | (select.POLLOUT if frame else 0))
+            ends = [frame.deadline - time.monotonic()] if frame is not None and frame.deadline is not None else []
+            ends += [wait_s] if wait_s else []
+            events = dict(poll.poll(max(0.0, min(ends)) * 1000 + 1 if ends else None))
             if events.get(self._wake_r):
                 with contextlib.suppress(BlockingIOError):
                     os.read(self._wake_r, 4096)
-            if events.get(fd, 0) & ~select.POLLOUT:
+            if wanted and events.get(fd, 0) & ~select.POLLOUT:
                 self._read(fd)
 
     def _read(self, fd: int) -> None:
         with self._lock:  # so that an answer is never told before the writing of its question
             try:
-                data = os.read(fd, 4096)
+                data = os.read(fd, PORTION)
             except BlockingIOError:
                 return
             if not data:
                 raise LinkError("it was unplugged or closed at the other end")
-            self._tell(self._on_bytes, data)
+            self._inflow.took(len(data), time.monotonic())
+            self._handed_over.clear()
+            self._tell(self._hand_over, data)
+
+    # ---- on the event loop
+
+    def _hand_over(self, data: bytes) -> None:
+        try:
+            self._on_bytes(data)
+        finally:
+            self._handed_over.set()
+            self._wake()
 
     # ---- in the thread, or on the event loop
 

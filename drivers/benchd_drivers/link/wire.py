@@ -13,6 +13,7 @@ from benchd.devices import FrameLog, Link, LinkError, Matcher
 from benchd_drivers.channel import Channel
 from benchd_drivers.finishing import finish
 from benchd_drivers.link.foreign import mapped
+from benchd_drivers.link.inflow import Inflow
 from benchd_drivers.link.lock import PortLock, holder_of, in_use
 from benchd_drivers.link.questions import Questions
 from benchd_drivers.link.ring import Ring
@@ -51,6 +52,10 @@ class PortLink(Link):
     def _open_port(self, where: str) -> OpenPort:
         """Open it (blocking; runs in the port's thread)."""
 
+    def _inflow(self) -> Inflow:
+        """What may come, of a line of no known speed."""
+        return Inflow(128_000.0, "as nothing that is asked line by line does")
+
     # ---- open and close
 
     async def open(self) -> None:
@@ -66,6 +71,7 @@ class PortLink(Link):
                 lambda data: self._received(thread, data),
                 lambda error: self._lost(thread, error),
                 self._config.write_timeout_s,
+                self._inflow(),
             )
             self._thread = thread
             try:
@@ -109,7 +115,7 @@ class PortLink(Link):
     def _lost(self, thread: PortThread, error: Exception) -> None:
         if thread is self._thread:
             if isinstance(error, LinkError):
-                lost = LinkError(f"Link {self.name} is lost: {error.text}.", device=self.name)
+                lost = LinkError(f"Link {self.name} is lost: {error.text}.", advice=error.advice, device=self.name)
             else:
                 lost = mapped(error, f"Link {self.name} is lost", self.name)
             lost.frames = tuple(self.recent)

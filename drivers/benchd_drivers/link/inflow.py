@@ -1,0 +1,47 @@
+"""How much a device may say: as much as its line carries, in portions; who never pauses says what nobody asked for."""
+
+from __future__ import annotations
+
+from benchd.devices import LinkError
+
+PORTION = 1024
+"""Bytes that are taken at a time; the lines in them are dealt with in a few milliseconds."""
+BURST = 16 * 1024
+"""So much may come at once, as a list of settings does over USB."""
+FLOOD_S, FLOOD = 3.0, 64 * 1024
+"""Who has had more waiting than a portion for so long, and has said so much meanwhile, floods."""
+
+
+class Inflow:
+    """Times and amounts of what is read; clock-free. `bytes_s` is twice what the line carries; `carries` says it."""
+
+    def __init__(self, bytes_s: float, carries: str) -> None:
+        self._bytes_s = bytes_s
+        self._carries = carries
+        self._allowed = float(BURST)
+        self._at_s: float | None = None
+        self._full_since_s: float | None = None
+        self._full = 0
+
+    def wait_s(self, now_s: float) -> float:
+        """How long nothing may be taken, 0 where it may."""
+        if self._at_s is not None:
+            self._allowed = min(float(BURST), self._allowed + (now_s - self._at_s) * self._bytes_s)
+        self._at_s = now_s
+        return 0.0 if self._allowed > 0.0 else (PORTION - self._allowed) / self._bytes_s
+
+    def took(self, count: int, now_s: float) -> None:
+        """So many bytes were read. Raises LinkError where the device floods."""
+        self._allowed -= count
+        if count < PORTION:
+            self._full_since_s = None
+            return
+        if self._full_since_s is None:
+            self._full_since_s, self._full = now_s, 0
+        self._full += count
+        if now_s - self._full_since_s > FLOOD_S and self._full > FLOOD:
+            raise LinkError(
+                f"it sends without a pause, {self._full / 1000:.0f} kB in {now_s - self._full_since_s:.0f} s and more "
+                f"waiting, {self._carries}; nothing it is asked for is as long",
+                advice="Switch the device off and on; check its firmware, and whether it was told to report unasked.",
+            )
