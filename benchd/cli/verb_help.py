@@ -24,7 +24,10 @@ _KINDS = {
 }
 
 
-MORE = {"setup": "A key that is given replaces the whole value, null clears it, the rest stays."}
+MORE = {
+    "setup": "A key that is given replaces the whole value, null clears it, the rest stays.",
+    "take": "Control is a user's, not a terminal's: all terminals of one user share it.",
+}
 LEFT_OUT = {"run": "the one under way if left out"}
 """What `benchd do` puts in by itself."""
 
