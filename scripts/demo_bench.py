@@ -134,7 +134,7 @@ def _shell(out: Console, *lines: str) -> None:
 
 def _line(out: Console, text: str, style: str = "dim") -> None:
     """A line of what goes on; what follows it stands under it."""
-    out.print(Padding(Text(in_one_line(text), style=style), (0, 0, 0, 2)))
+    out.print(Padding(Text(in_one_line(text), style=style), (0, 0, 0, 2), expand=False))
 
 
 async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) -> dict[str, Any]:

@@ -46,7 +46,8 @@ class Terminal:
         """Wait until the text has come; gives where what follows it begins."""
         end = time.monotonic() + PATIENCE_S
         while text not in self.shown[since:]:
-            assert time.monotonic() < end and "was not started" not in self.shown, self.shown[since:]
+            assert time.monotonic() < end, self.shown[since:]
+            assert "was not started" not in self.shown, self.shown
             if select.select([self._master], [], [], 0.5)[0]:
                 told = os.read(self._master, 65536).decode(errors="replace")
                 self.shown += re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", told).replace("\r\n", "\n")
