@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.cli.guard import UsageError, in_words
+from benchd.cli.keyboard import Keyboard
 from benchd.cli.speak import is_person, said
 from benchd.cli.values import value
 from benchd.client import BenchClient
@@ -17,6 +18,8 @@ Doc = Mapping[str, Any]
 
 _YES, _NO = ("y", "yes", "true"), ("n", "no", "false")
 ABORT = "abort"
+READ_S = 0.3
+"""Nobody has read a question sooner; what is typed within it was meant for something else."""
 
 
 class Aborting(Exception):
@@ -87,6 +90,7 @@ class Prompter:
         self._run = run
         self._open: str | None = None
         self._task: asyncio.Task[None] | None = None
+        self._keyboard: Keyboard | None = None
 
     def hear(self, ask: Doc | None) -> None:
         """The question that waits now, or None."""
@@ -99,14 +103,21 @@ class Prompter:
             return
         said(f"\n? {ask['text']}")
         if is_person():
-            self._task = asyncio.create_task(self._put(ask), name="prompt")
+            self._keyboard = self._keyboard or Keyboard()
+            if self._keyboard.drop():
+                said("  What was typed before this question is not taken for its answer.")
+            self._task = asyncio.create_task(self._put(ask, self._keyboard), name="prompt")
         else:
             said(f"  Nobody is at this terminal; it waits for an answer from anywhere: {by_message(self._bench, ask)}")
 
-    async def _put(self, ask: Doc) -> None:
+    async def _put(self, ask: Doc, keyboard: Keyboard) -> None:
         while True:
+            keyboard.drop()
             print(f"  [{offered(ask)}] ", end="", file=sys.stderr, flush=True)
-            typed = await _line()
+            if not await keyboard.quiet_for(READ_S):
+                said("  That came sooner than it can have been read; once more.")
+                continue
+            typed = await keyboard.line()
             if typed is None:
                 said(f"\n  No more input here; it waits for an answer: {by_message(self._bench, ask)}")
                 return
@@ -140,21 +151,3 @@ class Prompter:
         self._take_back()
         if task is not None:
             await asyncio.wait([task])
-
-
-async def _line() -> str | None:
-    """The next line typed, None at the end of input. May be cancelled; what was typed so far stays in the terminal."""
-    loop = asyncio.get_running_loop()
-    readable: asyncio.Future[None] = loop.create_future()
-
-    def ready() -> None:
-        if not readable.done():
-            readable.set_result(None)
-
-    loop.add_reader(sys.stdin, ready)
-    try:
-        await readable
-    finally:
-        loop.remove_reader(sys.stdin)
-    line = sys.stdin.readline()
-    return line if line else None

@@ -27,8 +27,11 @@ class Prompts:
     async def ask(
         self, name: str | None, kind: AskKind, text: str, choices: Sequence[str] = (), unit: str | None = None
     ) -> Any:
-        """Put a question and wait for the first valid answer, whoever gives it."""
-        question = Ask(f"a-{secrets.token_hex(3)}", kind, text, tuple(choices), unit)
+        """Put a question and wait for the first valid answer, whoever gives it.
+
+        Its id cannot be guessed and is never used again: who names it has heard the question.
+        """
+        question = Ask(f"a-{secrets.token_hex(6)}", kind, text, tuple(choices), unit)
         self._open = {
             "ask": question.ask,
             "name": name,

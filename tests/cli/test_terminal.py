@@ -1,0 +1,161 @@
+"""Questions at a real terminal: what was typed before one was read does not answer it.
+
+The command line runs on a pseudo-terminal, which queues lines as any terminal does; broker and gates are real.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import fcntl
+import os
+import sys
+import termios
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchd.remote.intake import Request
+from benchd.testing.mqtt_rig import MqttRig, until
+from tests.cli.test_against_broker import ABOUT, PROCEDURE, stands
+
+RUN = "r-0001"
+BRIDGE, TIP = ("a-bridge", "Bridge off the bench?"), ("a-tip", "Tip on the target?")
+OFFERED = "[Enter when it is so; or abort]"
+
+
+class Person:
+    """Somebody at a terminal in which `benchd run` goes on; `seen` is what stands there."""
+
+    def __init__(self, run_folder: Path) -> None:
+        self._xdg = str(run_folder.parent)
+        self._window, self._terminal = os.openpty()
+        self.seen = ""
+
+    async def __aenter__(self) -> Person:
+        asyncio.get_running_loop().add_reader(self._window, self._look)
+        self.process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "benchd.cli.main", "run", "asks",
+            stdin=self._terminal, stdout=self._terminal, stderr=self._terminal, start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # Ctrl-C and the queue are this terminal's
+            env={**os.environ, "XDG_RUNTIME_DIR": self._xdg, "TERM": "dumb"},
+        )  # fmt: skip
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        if self.process.returncode is None:
+            self.process.kill()
+        await self.process.wait()
+        asyncio.get_running_loop().remove_reader(self._window)
+        os.close(self._terminal)
+        os.close(self._window)
+
+    def _look(self) -> None:
+        self.seen += os.read(self._window, 4096).decode()
+
+    def types(self, text: str) -> None:
+        os.write(self._window, text.encode())
+
+    async def sees(self, text: str, times: int = 1) -> None:
+        try:
+            await until(lambda: self.seen.count(text) >= times, within_s=20.0)
+        except TimeoutError:
+            raise AssertionError(f"{text!r} is not to be seen in {self.seen!r}") from None
+
+
+class Questions:
+    """A run that puts one question after another, each when the one before it is answered."""
+
+    def __init__(self, rig: MqttRig, *asks: tuple[str, str]) -> None:
+        self._rig = rig
+        self._asks = list(asks)
+        self.answered: list[str] = []
+        rig.intake._handlers["run"] = self._run
+        rig.intake._handlers["answer"] = self._answer
+
+    async def _run(self, request: Request) -> dict[str, Any]:
+        self._cause = request.id
+        self._tell(None)
+        return {"run": RUN}
+
+    async def _answer(self, request: Request) -> dict[str, Any]:
+        self.answered.append(request.args.ask)
+        self.put()
+        return {"value": request.args.value}
+
+    def put(self) -> None:
+        """The next question, or the end."""
+        if self._asks:
+            ask, text = self._asks.pop(0)
+            self._tell({"ask": ask, "name": ask, "kind": "confirm", "text": text, "choices": [], "unit": None})
+        else:
+            self._rig.notices.put("procedure", {**PROCEDURE, "run": RUN, "procedure": "asks", "state": "done"})
+            self._rig.events.tell("done", "'run' is done.", severity="info", cause=self._cause)
+
+    def _tell(self, ask: dict[str, Any] | None) -> None:
+        state = "running" if ask is None else "asking"
+        self._rig.notices.put("procedure", {**PROCEDURE, "run": RUN, "procedure": "asks", "state": state, "ask": ask})
+
+
+@pytest.fixture
+async def person(rig: MqttRig, run_folder: Path) -> AsyncIterator[Person]:
+    stands(rig)
+    procedures = {"asks": {"title": "Asks", "needs": {}, "inputs": {}}}
+    rig.notices.put("about", {**ABOUT, "procedures": procedures})
+    async with Person(run_folder) as person:
+        yield person
+
+
+async def test_enters_typed_ahead_answer_no_question(rig: MqttRig, person: Person) -> None:
+    """Three quick Enters answered 'bridge off the bench' and 'tip on the target', which nobody had seen yet."""
+    run = Questions(rig, BRIDGE, TIP)
+    await until(lambda: bool(rig.control.holder), within_s=20.0)
+    person.types("\n\n\n")
+    await asyncio.sleep(0.3)
+    run.put()
+    await person.sees(OFFERED)
+    await asyncio.sleep(1.0)
+    assert run.answered == []
+    assert "What was typed before this question is not taken for its answer." in person.seen
+    person.types("\n\n\n")  # the first of them answers what stands there, and no other what does not stand there yet
+    await person.sees(TIP[1])
+    await asyncio.sleep(1.0)
+    assert run.answered == ["a-bridge"]
+    person.types("\n")
+    await person.sees("is done")
+    assert run.answered == ["a-bridge", "a-tip"]
+
+
+async def test_an_answer_that_comes_before_the_question_can_be_read_is_told_and_asked_for_again(
+    rig: MqttRig, person: Person
+) -> None:
+    run = Questions(rig, BRIDGE)
+    await until(lambda: bool(rig.control.holder), within_s=20.0)
+    await asyncio.sleep(0.3)
+    run.put()
+    await person.sees(OFFERED)
+    person.types("\n")
+    await person.sees("That came sooner than it can have been read; once more.")
+    await person.sees(OFFERED, times=2)
+    await asyncio.sleep(1.0)
+    assert run.answered == []
+    person.types("\n")
+    await person.sees("is done")
+    assert run.answered == ["a-bridge"]
+
+
+async def test_an_answer_that_was_begun_at_once_is_whole_when_it_is_ended(rig: MqttRig, person: Person) -> None:
+    run = Questions(rig, BRIDGE)
+    await until(lambda: bool(rig.control.holder), within_s=20.0)
+    await asyncio.sleep(0.3)
+    run.put()
+    await person.sees(OFFERED)
+    person.types("no")
+    await asyncio.sleep(1.0)
+    person.types("pe\n")
+    await person.sees("ress Enter, or type abort.")
+    assert run.answered == []
+    await asyncio.sleep(1.0)
+    person.types("yes\n")
+    await person.sees("is done")
