@@ -55,6 +55,11 @@ class BenchdError(Exception):
     def __str__(self) -> str:
         return f"{self.text} {self.advice}".strip()
 
+    @property
+    def known_as(self) -> str:
+        """The word a person is shown behind the text."""
+        return self.code
+
     def as_json(self) -> dict[str, Any]:
         """The `error` object of a refused command: code, text, advice, data."""
         return {"code": self.code, "text": self.text, "advice": self.advice, "data": self.data}

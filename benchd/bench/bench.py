@@ -222,7 +222,7 @@ class Bench:
             self.events.tell("done", f"'{kind}' is done.", data={"verb": kind, **data}, cause=cause)
         elif isinstance(error, Stopped):
             by = "" if error.by is None else f" by {error.by}"
-            text, data = f"'{kind}' was stopped{by}.", {"verb": kind, "user": error.by, **data}
+            text, data = f"'{kind}' was {error.how}{by}.", {"verb": kind, "user": error.by, **data}
             self.events.tell("stopped", text, severity="warning", cause=cause, data=data)
         elif isinstance(error, BenchdError):
             self.events.error(error, cause=cause, data=data)

@@ -13,8 +13,10 @@ from benchd.errors import BenchdError, Refused
 class Stopped(Exception):
     """What was under way was stopped by somebody; the position stands where the stop left it, and is trusted.
 
-    `by` is the user who did, where one is known.
+    `by` is the user who did, where one is known; `how` is what it was, in a word.
     """
+
+    how = "stopped"
 
     def __init__(self, by: str | None = None) -> None:
         super().__init__(by)

@@ -76,4 +76,4 @@ def in_words(error: BenchdError) -> str:
     """What happened, what to do next, and the code it is known by."""
     advice = f"\n{error.advice}" if error.advice else ""
     # The problems of a file are a list, and each says by itself what may stand.
-    return f"{error.text}{advice}" if "\n" in error.text else f"{error.text} ({error.code}){advice}"
+    return f"{error.text}{advice}" if "\n" in error.text else f"{error.text} ({error.known_as}){advice}"

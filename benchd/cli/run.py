@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from benchd.cli.following import Outcome
     from benchd.client import BenchClient, Watch
 
-SHOWN = frozenset({"calibrated", "homed"})
+SHOWN = frozenset({"calibrated", "homed", "paused", "resumed"})
 """Events worth a line although nothing is wrong."""
 
 
@@ -93,8 +93,15 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
 
     following, bar, prompter = Following(watch, run_id, ident), Bar(), Prompter(bench, run_id)
 
+    paused = False
+
     def state(doc: Mapping[str, Any]) -> None:
+        nonlocal paused
         bar.take(doc)
+        if doc.get("state") == "paused" and not paused:
+            goes_on, ends = f"`benchd do resume run={run_id}` goes on", f"`benchd do abort run={run_id}` ends it"
+            bar.say(f"{run_id} is paused: {goes_on}, {ends}.")
+        paused = doc.get("state") == "paused"
         prompter.hear(doc.get("ask"))
 
     def told(doc: Mapping[str, Any]) -> None:
@@ -103,12 +110,8 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
             bar.say(event(doc))
 
     following.on_state, following.on_event = state, told
-    then = (
-        f"{run_id} is paused: `benchd do resume run={run_id}` goes on, `benchd do abort run={run_id}` ends it. "
-        "Ctrl-C again leaves it so."
-    )
     try:
-        async with stopping(bench, then):
+        async with stopping(bench, "Ctrl-C again leaves."):
             return await following.to_the_end()
     except BenchdError as error:
         error.advice = error.advice or f"Whether {run_id} goes on is not known here: `benchd status`."
@@ -135,7 +138,8 @@ def tell(outcome: Outcome, *, as_json: bool) -> int:
 def _why(outcome: Outcome) -> str:
     event = outcome.event or {}
     if outcome.state == "aborted":
-        return f"Run {outcome.run} was aborted."
+        by = (event.get("data") or {}).get("user")
+        return f"Run {outcome.run} was aborted{f' by {by}' if by else ''}."
     advice = f"\n{event['advice']}" if event.get("advice") else ""
     return f"Run {outcome.run} failed: {event.get('text')} ({event.get('code')}){advice}"
 

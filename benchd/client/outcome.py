@@ -12,6 +12,11 @@ from benchd.errors import ERROR_CODES, BenchdError, Refused
 class BrokenOff(BenchdError):
     """What was begun did not come to its end: somebody stopped it. `data` holds the event."""
 
+    @property
+    def known_as(self) -> str:
+        """As its event."""
+        return "stopped"
+
 
 class Limit:
     """`asyncio.timeout` that raises BenchdError (timeout) with a sentence; None is no limit."""

@@ -41,6 +41,8 @@ FREES: dict[State, str] = {
 class Aborted(Stopped):
     """Somebody asked for the run to end."""
 
+    how = "aborted"
+
 
 class Runner:
     """One run at a time, in the bench's one job slot."""
@@ -57,6 +59,7 @@ class Runner:
         self._progress = Progress(bench.clock, [])
         self._way_back = WayBack(bench)
         self._aborting: asyncio.Task[None] | None = None
+        self._aborted_by: str | None = None
         self._ending = Ending(bench, self._carry_out, self._state)
         self._unhomed_at: int | None = None  # homings before a run that began without one; None where it began with
         self._tell()
@@ -136,6 +139,7 @@ class Runner:
         trust = self._bench.trust
         self._unhomed_at = None if trust.homed else trust.gains
         self._progress = Progress(self._bench.clock, steps)
+        self._aborted_by = None
         self._state.happens("begin")
         work.set()
         return run.id
@@ -149,7 +153,8 @@ class Runner:
             await self._state.gate.passable()  # paused in its last step: its end moves as well
             self._state.happens("steps_done")
             if self._state.phase != "finishing":
-                raise Aborted() if self._state.phase == "aborting" else Stopped(self._bench.carriage.stopped_by)
+                aborted = self._state.phase == "aborting"
+                raise Aborted(self._aborted_by) if aborted else Stopped(self._bench.carriage.stopped_by)
         except BaseException:
             if ready.is_set() and self._state.phase != "finishing":
                 self._state.happens("broken_off")
@@ -188,7 +193,7 @@ class Runner:
 
     # Steering
 
-    def pause(self, run: str) -> None:
+    def pause(self, run: str, user: str) -> None:
         """Wait at the next step or point of a sweep; it is paused once the motion under way has ended.
 
         Raises Refused (unknown_name; bad_request for a run that is ending).
@@ -196,8 +201,9 @@ class Runner:
         self._require(run)
         self._state.happens(self._pause_event(), run)
         self._way_back.break_off()
+        self._bench.events.tell("paused", f"{run}: {user} asked for a pause.", data={"run": run, "user": user})
 
-    def resume(self, run: str) -> None:
+    def resume(self, run: str, user: str) -> None:
         """Go to nominal, then on. Raises Refused (unknown_name, bad_request, not_homed).
 
         A run that has not come to its homing yet relies on no place and has nowhere to go back to: it just goes on.
@@ -209,19 +215,21 @@ class Runner:
         if self._state.phase == "returning":
             gate, asking = self._state.gate, lambda: self.prompts.open is not None
             self._way_back.begin(gate, asking, record, self._go_on, lambda: self._state.happens("not_back"))
+        self._bench.events.tell("resumed", f"{run} was resumed by {user}.", data={"run": run, "user": user})
 
     def _go_on(self) -> None:
         self._state.happens("back")
         if self.prompts.open:
             self._state.happens("asked")
 
-    async def abort(self, run: str) -> None:
+    async def abort(self, run: str, user: str) -> None:
         """End the run; `finally` runs, and the end is an event. Raises Refused('unknown_name')."""
         self._require(run)
         before = self._state.phase
         self._state.happens("abort", run)
         if self._state.phase != before:
-            self._aborting = asyncio.create_task(self._bench.jobs.break_off(Aborted()), name="abort")
+            self._aborted_by = user
+            self._aborting = asyncio.create_task(self._bench.jobs.break_off(Aborted(user)), name="abort")
 
     async def close(self, within_s: float) -> None:
         """The daemon ends: a run under way is aborted, its `finally` included if that takes no longer than this."""

@@ -102,15 +102,15 @@ class BenchHandlers:
         return {"run": await self._runner.start(args.procedure, args.inputs, request.user, request.id)}
 
     async def pause(self, request: Request) -> dict[str, Any]:
-        self._runner.pause(request.args.run)
+        self._runner.pause(request.args.run, request.user)
         return {}
 
     async def resume(self, request: Request) -> dict[str, Any]:
-        self._runner.resume(request.args.run)
+        self._runner.resume(request.args.run, request.user)
         return {}
 
     async def abort(self, request: Request) -> dict[str, Any]:
-        await self._runner.abort(request.args.run)
+        await self._runner.abort(request.args.run, request.user)
         return {}
 
     async def answer(self, request: Request) -> dict[str, Any]:

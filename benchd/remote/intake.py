@@ -166,9 +166,12 @@ class Intake:
 
     def _tell(self, error: BenchdError, user: str, verb: str, ident: str | None) -> None:
         wanted = verb == "take" and error.code == "not_holder"
+        # It is read by everybody, in the middle of somebody's run perhaps.
+        became = "was refused" if isinstance(error, Refused) else "failed"
+        text = error.text if user == "?" else f"'{verb}' of {user} {became}: {error.text}"
         self._events.tell(
             "control_wanted" if wanted else error.code,
-            f"{user} wants control." if wanted else error.text,
+            f"{user} wants control." if wanted else text,
             severity="info" if wanted else "warning",
             advice="Release it, or hand it over with `to`." if wanted else error.advice,
             cause=ident,

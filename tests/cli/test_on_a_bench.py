@@ -18,6 +18,8 @@ from typing import Any
 
 import pytest
 
+from benchd.cli.prompts import READ_S
+
 pytestmark = [pytest.mark.stack, pytest.mark.xdist_group("cli-bench")]
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -248,6 +250,7 @@ def at_a_terminal(bench: Bench, words: list[str], keys: list[tuple[str, bytes]])
             if key == CTRL_C:
                 process.send_signal(signal.SIGINT)
             else:
+                time.sleep(2 * READ_S)  # as a person, who reads first
                 os.write(master, key)
     os.close(master)
     return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown.decode()).replace("\r", ""), process.wait(10)
@@ -278,7 +281,7 @@ def test_the_record_tells_why_a_run_failed(bench: Bench) -> None:
 
 def test_the_first_ctrl_c_pauses_the_second_leaves_and_the_run_can_be_ended(bench: Bench) -> None:
     shown, code = at_a_terminal(
-        bench, ["run", *FLANGE], [("Enter when", b"\n"), ("step 6", CTRL_C), ("Stop sent", CTRL_C)]
+        bench, ["run", *FLANGE], [("Enter when", b"\n"), ("step 6", CTRL_C), ("is paused:", CTRL_C)]
     )
     assert code == 1
     assert "is paused: `benchd do resume run=" in shown

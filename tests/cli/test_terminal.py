@@ -75,7 +75,7 @@ class Questions:
         rig.intake._handlers["answer"] = self._answer
 
     async def _run(self, request: Request) -> dict[str, Any]:
-        self._cause = request.id
+        self.cause = request.id
         self._tell(None)
         return {"run": RUN}
 
@@ -91,7 +91,7 @@ class Questions:
             self._tell({"ask": ask, "name": ask, "kind": "confirm", "text": text, "choices": [], "unit": None})
         else:
             self._rig.notices.put("procedure", {**PROCEDURE, "run": RUN, "procedure": "asks", "state": "done"})
-            self._rig.events.tell("done", "'run' is done.", severity="info", cause=self._cause)
+            self._rig.events.tell("done", "'run' is done.", severity="info", cause=self.cause)
 
     def _tell(self, ask: dict[str, Any] | None) -> None:
         state = "running" if ask is None else "asking"
@@ -159,3 +159,32 @@ async def test_an_answer_that_was_begun_at_once_is_whole_when_it_is_ended(rig: M
     await asyncio.sleep(1.0)
     person.types("yes\n")
     await person.sees("is done")
+
+
+@pytest.mark.parametrize("becomes", ["paused", "failed"])
+async def test_ctrl_c_says_that_the_run_is_paused_where_the_bench_says_so(
+    rig: MqttRig, person: Person, becomes: str
+) -> None:
+    """In homing it said 'paused: resume goes on', and then 'failed': what homes and is stopped has lost its place."""
+    run = Questions(rig)
+    await until(lambda: bool(rig.control.holder), within_s=20.0)
+    await asyncio.sleep(0.5)
+    person.types("\x03")
+    await until(lambda: bool(rig.stops), within_s=20.0)
+    rig.notices.put("procedure", {**PROCEDURE, "run": RUN, "procedure": "asks", "state": becomes})
+    if becomes == "paused":
+        await person.sees(f"{RUN} is paused: `benchd do resume run={RUN}` goes on")
+        return
+    rig.events.tell("stopped", "'run' was stopped by wall.", cause=run.cause, data={"user": "wall"})
+    await person.sees("failed: 'run' was stopped by wall.")
+    assert await person.process.wait() == 1
+    assert "is paused" not in person.seen
+
+
+async def test_what_a_stranger_is_refused_stands_in_my_run_with_his_name(rig: MqttRig, person: Person) -> None:
+    Questions(rig)
+    await until(lambda: bool(rig.control.holder), within_s=20.0)
+    await asyncio.sleep(0.5)
+    payload = b'{"id":"x1","args":{"by_um":1}}'
+    await rig.intake.handle(rig.topics.command("bob", "move"), payload)
+    await person.sees("WARNING 'move' of bob was refused: ")

@@ -22,6 +22,7 @@ from tests.stack.conftest import SEED
 
 if TYPE_CHECKING:
     from benchd.client.bench_client import BenchClient
+    from benchd.client.watch import Watch
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
@@ -130,6 +131,16 @@ async def beyond(client: BenchClient, um: float) -> None:
     await told(client, "device/carriage", lambda doc: doc["state"] == "moving" and (doc["carriage_um"] or 0.0) > um)
 
 
+async def so_far(watch: Watch) -> AsyncIterator[dict[str, Any]]:
+    """What it has heard, and hears within a moment."""
+    try:
+        async with asyncio.timeout(0.5):
+            async for _, doc in watch:
+                yield doc
+    except TimeoutError:
+        return
+
+
 async def ended(client: BenchClient, run: str) -> str:
     async with asyncio.timeout(20):
         *_, last = [state async for state in client.follow(run)]
@@ -183,11 +194,16 @@ async def test_nothing_moves_by_itself_after_a_push(stack: Stack, client: BenchC
 async def test_a_stop_in_homing_ends_homing_for_good(stack: Stack, client: BenchClient) -> None:
     await client.do("move", carriage_um=25_000.0)
     await client.command("setup", set={"lens": None, "adapters": [], "glass": []})
+    events, states = client.watch("event"), client.watch("procedure")
     run = await client.run("homes_twice")
     await told(client, "device/carriage", lambda doc: doc["state"] == "homing")
     await asyncio.sleep(0.5)
-    await client.stop()
-    assert await ended(client, run) == "failed"
+    async with stack.client("wall") as wall:
+        await wall.stop()
+        assert await ended(client, run) == "failed"
+    said = [doc["state"] async for doc in so_far(states) if doc["run"] == run]
+    assert "paused" not in said, "nobody could have resumed it"
+    assert "'run' was stopped by wall." in [event["text"] async for event in so_far(events)]
     await asyncio.sleep(0.5)
     assert await stays(stack)
     assert place_um(stack) > 5_000.0
@@ -242,8 +258,7 @@ async def test_a_pause_while_a_run_is_ending_is_refused_and_a_stop_still_holds_i
     assert await stays(stack)
     assert place_um(stack) > 11_000.0
     await dark(client)
-    told_states = [states._waiting.popleft()[1] for _ in range(len(states._waiting))]
-    assert "paused" not in [doc["state"] for doc in told_states if doc["run"] == run]
+    assert "paused" not in [doc["state"] async for doc in so_far(states) if doc["run"] == run]
 
 
 async def test_a_run_says_that_it_is_paused_when_it_stands_and_then_nothing_moves(
