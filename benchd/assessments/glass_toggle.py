@@ -42,6 +42,7 @@ class ToggleInput:
     version: str
     f_number: float
     linear: bool = True
+    notes: Sequence[str] = ()
 
 
 def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
@@ -84,6 +85,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
             "verdict": None,
             "advice": None,
             "notes": [
+                *given.notes,
                 "Residual is the measured shift less t(1 - 1/n): a cone of light is shifted further than a paraxial "
                 "ray. Expected is half of marginal less paraxial shift, for a lens free of spherical aberration.",
                 "The budget is that of the residual; all of its lines but the plate record are those of the shift.",

@@ -15,7 +15,7 @@ from benchd.bench.lengths_by_gauge import LengthsByGauge, as_stated
 from benchd.bench.nothing_passes import as_lines, chain_budget
 from benchd.bench.position_terms import place_terms
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep_data import SweepData, SweepPoint, alike, out_in_in_out
+from benchd.bench.sweep_data import SweepData, SweepPoint, alike, flags_of, out_in_in_out
 from benchd.errors import Refused
 from benchd.files.artefacts import Layer, LensTolerance, plates
 from benchd.metrology.peak import PeakFit
@@ -89,6 +89,7 @@ class Assessor:
             job=setup.job,
             notes=[
                 *([f"Measured {other}."] if other else []),
+                *flags_of(sweeps),
                 *chain.notes,
                 *self._too_near(None if lens is None else lens.tolerance),
                 *left_out,
@@ -191,5 +192,6 @@ class Assessor:
             version=self._version,
             f_number=f_number,
             linear=all(sweep.linear for sweep in run.sweeps),
+            notes=flags_of(run.sweeps),
         )
         return as_stated(scale, await self._bench.analysis.run(assess, tuple(visits), given))

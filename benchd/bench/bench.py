@@ -23,6 +23,7 @@ from benchd.bench.notices import Notices
 from benchd.bench.positioner import Positioner
 from benchd.bench.run_record import RunRecord
 from benchd.bench.set_up_keeper import SetUpKeeper
+from benchd.bench.steady import Steady
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
@@ -48,7 +49,7 @@ class Bench:
         self.events = Events(notices, store, clock)
         self.jobs = Jobs(self._job_ended)
         self.analysis = Analysis()
-        self.lights = Lights(assembly)
+        self.lights = Lights(assembly, clock)
         self.trust = Trust(self._trust_lost)
         axis = assembly.named(CARRIAGE, Axis)
         encoder = assembly.in_role("position", Encoder)
@@ -199,9 +200,21 @@ class Bench:
         if lens is not None:
             await say_if_nothing_can_pass(self.setup.chain, self.loaded.records.lens(lens), self.analysis, self.events)
         sweeper = Sweeper(self.carriage, detector, self.analysis, self.setup, self.store, self.notices, self.clock)
-        data = await sweeper.sweep(order, f_number, run, gate, progress)
+        steady = self._steady()
+        await steady.begin()
+        try:
+            data = await sweeper.sweep(order, f_number, run, gate, progress)
+        except BenchdError as error:
+            await steady.blame(error)
+            raise
+        data.flags += await steady.changes()
         run.sweeps.append(data)
         return data
+
+    def _steady(self) -> Steady:
+        light = self.assembly.in_role("target_light", Light)
+        thermometer = self.assembly.in_role("temperature", Meter)
+        return Steady(self.lights, light, thermometer, self.file.set_up.u_temperature_K, self.clock)
 
     # What goes wrong
 

@@ -58,6 +58,11 @@ class EdgeDetector:
         self._rendition = rendition_of(camera.spec)
         self._exposure: Exposure | None = None
 
+    @property
+    def exposure(self) -> Exposure | None:
+        """What the camera said it exposes with when it was last set here."""
+        return self._exposure
+
     async def expose(self) -> Exposure:
         """Set the exposure so that the bright field stands well below clipping; it then stays for the whole sweep.
 

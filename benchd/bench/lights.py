@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections import deque
+from dataclasses import dataclass
 
 from benchd.bench.assembly import Assembly
-from benchd.devices import DeviceError, Light
+from benchd.devices import Clock, DeviceError, Light
 from benchd.errors import Refused
 
 
@@ -23,11 +25,23 @@ def whole_periods(exposure_ms: float, pulses_hz: float | None, low_ms: float, hi
     return min(max(round(exposure_ms / period_ms), fewest), most) * period_ms if fewest <= most else exposure_ms
 
 
-class Lights:
-    """Sets lights and remembers the level that `on` goes back to."""
+@dataclass(frozen=True, slots=True)
+class LightSet:
+    """A light was set: its device's name, when (s, monotonic), to which level and by whom."""
 
-    def __init__(self, assembly: Assembly) -> None:
+    name: str
+    at_s: float
+    level: float
+    by: str
+
+
+class Lights:
+    """Sets lights, and remembers the level that `on` goes back to and who set what last."""
+
+    def __init__(self, assembly: Assembly, clock: Clock) -> None:
         self._assembly = assembly
+        self._clock = clock
+        self._done: deque[LightSet] = deque(maxlen=1000)
         self._last: dict[str, float] = {}
         self._timers: dict[str, asyncio.Task[None]] = {}
 
@@ -39,10 +53,11 @@ class Lights:
         stops_by: float | None = None,
         on: bool | None = None,
         for_s: float | None = None,
+        by: str,
     ) -> float:
         """Set a light by level (0 to 1), by photographic stops, or on and off; after `for_s` it goes dark.
 
-        Returns the level set. Raises Refused (unknown_name, bad_request), DeviceError.
+        `by` is the user who asked. Returns the level set. Raises Refused (unknown_name, bad_request), DeviceError.
         """
         light = self._assembly.named(name, Light)
         if level is None and stops_by is not None:
@@ -51,23 +66,32 @@ class Lights:
                 raise Refused("bad_request", f"'{name}' is dark; stops count from a light that is on.")
             level = now * 2.0**stops_by
         elif level is None:
-            level = self._last.get(name, 1.0) if on else 0.0
+            level = self._last.get(light.name, 1.0) if on else 0.0
         level = min(max(level, 0.0), 1.0)
-        timer = self._timers.pop(name, None)
+        timer = self._timers.pop(light.name, None)  # by the device: it has a role and a name of its own
         if timer is not None:
             timer.cancel()
-        await light.set_level(level)
+        await self._set(light, level, by)
         if level > 0.0:
-            self._last[name] = level
+            self._last[light.name] = level
         if for_s is not None and level > 0.0:
-            self._timers[name] = asyncio.create_task(self._dark_after(name, light, for_s), name=f"dark {name}")
+            ends = self._dark_after(light, for_s, f"the {for_s:g} s that {by} gave it")
+            self._timers[light.name] = asyncio.create_task(ends, name=f"dark {name}")
         return level
 
-    async def _dark_after(self, name: str, light: Light, seconds: float) -> None:
+    async def _set(self, light: Light, level: float, by: str) -> None:
+        await light.set_level(level)
+        self._done.append(LightSet(light.name, self._clock.monotonic(), level, by))
+
+    def set_since(self, name: str, at_s: float) -> list[LightSet]:
+        """What was done to the light of this device since then (s, monotonic), the last of it last."""
+        return [one for one in self._done if one.name == name and one.at_s >= at_s]
+
+    async def _dark_after(self, light: Light, seconds: float, by: str) -> None:
         await asyncio.sleep(seconds)
-        self._timers.pop(name, None)
+        self._timers.pop(light.name, None)
         try:
-            await light.set_level(0.0)
+            await self._set(light, 0.0, by)
         except DeviceError:
             return  # the device's own health tells it
 

@@ -64,12 +64,14 @@ class Glance:
 class Modulation:
     """Modulation by orientation on the bench, `v` of upright edges, each with the standard uncertainty of the noise.
 
-    `linear` is false where the picture was neither linear in light nor could be made so.
+    `linear` is false where the picture was neither linear in light nor could be made so. `swing` is how much brighter
+    the field is than the square: it goes with light and exposure, and not with focus.
     """
 
     v: tuple[float, float]
     h: tuple[float, float]
     linear: bool = True
+    swing: float | None = None
 
 
 def exposure_in(data: bytes) -> Exposure | Unusable:
@@ -109,7 +111,8 @@ def modulation_in(
     except PictureRefused as refused:
         return Unusable(refused.code, refused.text)
     v, h = (found.h, found.v) if rendition.turned else (found.v, found.h)
-    return Modulation(v, h, found.linear)
+    swing = sum(edge.swing for edge in found.edges) / len(found.edges)
+    return Modulation(v, h, found.linear, swing)
 
 
 def _light(picture: Picture, table: NDArray[np.float64] | None) -> NDArray[Any]:

@@ -40,7 +40,11 @@ class SweepPoint:
 
 @dataclass(slots=True)
 class SweepData:
-    """A sweep at one set-up: its points in the order taken, what was measured, whether its pictures were linear."""
+    """A sweep at one set-up: its points in the order taken, what was measured, whether its pictures were linear.
+
+    `swings` are how much brighter the field was than the square, picture by picture; `flags` are sentences for the
+    finding: what did not stay as it was, and what was lost.
+    """
 
     setup: int
     glass: tuple[str, ...]
@@ -52,12 +56,20 @@ class SweepData:
     hwhm_um: float
     points: list[SweepPoint] = field(default_factory=list)
     refused: int = 0
+    first_refusal: str = ""
+    swings: list[float] = field(default_factory=list)
     linear: bool = True
+    flags: list[str] = field(default_factory=list)
 
     @property
     def measured(self) -> tuple[str, str, float, float]:
         """What makes readings comparable: detector, merit, frequency and f-number."""
         return self.detector, self.merit, self.lp_mm, self.f_number
+
+
+def flags_of(sweeps: Sequence[SweepData]) -> list[str]:
+    """What the finding has to say of its sweeps, each thing once."""
+    return list(dict.fromkeys(flag for sweep in sweeps for flag in sweep.flags))
 
 
 def alike(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:

@@ -37,6 +37,12 @@ DEFAULT_LP_MM = 40.0
 
 FINISH_S = 1.0
 
+LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
+"""Pictures of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
+source. It is above what warming up and droop do to a lamp, and below what anybody does to it on purpose."""
+
+EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
+
 Progress = Callable[[int, int], None]
 
 
@@ -95,6 +101,7 @@ class Sweeper:
             hwhm_um=peak.hwhm_um,
         )
         await self._take_all(stations, locked, data, run, gate, progress)
+        data.flags += [*_lost(data), *_brightness(data)]
         return data
 
     async def _centre(self, order: SweepOrder) -> float:
@@ -177,10 +184,15 @@ class Sweeper:
         await self._keep_and_tell(rows, gate)
         if isinstance(measured, Unusable):
             data.refused += 1
+            data.first_refusal = data.first_refusal or measured.text
             if data.refused > max(5, len(data.points)):
                 raise BenchdError("not_found", measured.text, advice="Look at the picture; check light and target.")
             return
         data.linear = data.linear and measured.linear
+        if measured.swing is not None:
+            data.swings.append(measured.swing)
+        if taken.frame.exposure not in (None, self._detector.exposure):
+            data.flags.append(EXPOSED_OTHERWISE)
         data.points.append(
             SweepPoint(
                 idx, taken.offset_um, taken.carriage_um, taken.frame.t_mono, station.repeat, measured.v, measured.h
@@ -198,6 +210,20 @@ class Sweeper:
                     raise
                 gate.hold(error)
                 await gate.opened()
+
+
+def _lost(data: SweepData) -> list[str]:
+    if not data.refused:
+        return []
+    of = data.refused + len(data.points)
+    return [f"{data.refused} of {of} pictures of a sweep could not be measured; of the first: {data.first_refusal}"]
+
+
+def _brightness(data: SweepData) -> list[str]:
+    if not data.swings or max(data.swings) <= LIGHT_STAYS * min(data.swings):
+        return []
+    ratio = max(data.swings) / min(data.swings)
+    return [f"While a sweep was taken the pictures' brightness changed by a factor of {ratio:.2g}: light or exposure."]
 
 
 def _sharpest(seen: Sequence[Seen]) -> Seen:

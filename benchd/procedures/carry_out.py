@@ -209,10 +209,10 @@ class CarryOut:
         elif isinstance(step, kinds.MoveStep):
             run.stands_um = await self._move(args)
         else:
-            await self._drive(step, args)
+            await self._drive(step, args, run)
         return scope
 
-    async def _drive(self, step: kinds.Step, args: Any) -> None:
+    async def _drive(self, step: kinds.Step, args: Any, run: RunRecord) -> None:
         """Steps that are what a verb of the same name is."""
         bench = self._bench
         match step.verb:
@@ -224,7 +224,7 @@ class CarryOut:
                 await bench.nominal()
             case "light":
                 await bench.lights.set(
-                    args.light, level=args.level, stops_by=args.stops_by, on=args.on, for_s=args.for_s
+                    args.light, level=args.level, stops_by=args.stops_by, on=args.on, for_s=args.for_s, by=run.user
                 )
             case "camera":
                 camera = bench.assembly.named(args.camera, Camera)

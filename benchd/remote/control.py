@@ -1,7 +1,8 @@
 """Who may do what, and who holds the bench.
 
 Roles: look < answer < drive < keep. One user holds control at a time; it lapses after a minute without a command,
-though not during a run of the holder's own. Looking and stopping never need it.
+though not during a run of the holder's own. Looking and stopping never need it. While a run is under way its light,
+camera and set-up are the holder's, whoever could set them otherwise.
 """
 
 from __future__ import annotations
@@ -88,6 +89,19 @@ class Control:
         if holder != user:
             text = f"{holder} holds control." if holder else "Nobody holds control."
             raise Refused("not_holder", text, advice="Take control first (`take`).", data={"holder": holder})
+
+    def need_in_run(self, user: str) -> None:
+        """The same while a run is under way; at other times nobody needs control for this."""
+        owner, holder = self._run_of(), self.holder
+        if owner is None or holder == user:
+            return
+        whose = "nobody's: nobody holds control" if holder is None else f"{holder}'s, who holds control"
+        raise Refused(
+            "not_holder",
+            f"A run of {owner} is under way: its light, camera and set-up are {whose}.",
+            advice="Take control first (`take`)." if holder is None else f"Ask {holder}, or wait until it has ended.",
+            data={"holder": holder, "run_of": owner},
+        )
 
     def take(self, user: str, *, force: bool = False) -> None:
         """Give control to `user`. Raises Refused (not_holder) while another holds it, not_allowed for a bare force."""

@@ -63,7 +63,7 @@ class BenchHandlers:
     async def light(self, request: Request) -> dict[str, Any]:
         args: payloads.LightArgs = request.args
         level = await self._bench.lights.set(
-            args.light, level=args.level, stops_by=args.stops_by, on=args.on, for_s=args.for_s
+            args.light, level=args.level, stops_by=args.stops_by, on=args.on, for_s=args.for_s, by=request.user
         )
         return {"level": level}
 

@@ -147,6 +147,8 @@ class Intake:
         self._roles.need(user, spec.role)
         if spec.needs_control(args):
             self._control.need(user)
+        elif spec.of_runs_holder:
+            self._control.need_in_run(user)
         self._control.touch(user)
         return Request(user, verb, envelope.id, args, fresh)
 

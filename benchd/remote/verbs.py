@@ -28,6 +28,7 @@ class VerbSpec:
     """`needs_control(args)`, `needs_beat(args)`: what a command with these arguments needs; a beat if it can move.
 
     The docstrings of the two say when, in a word; `does` is a sentence. Both stand in the published description.
+    What is `of_runs_holder` needs control as well while a run is under way, which it could spoil.
     What is `at_once` waits for no other command of its user, a light perhaps that changes only after a long move.
     """
 
@@ -37,6 +38,7 @@ class VerbSpec:
     needs_control: Callable[[Any], bool] = _never
     needs_beat: Callable[[Any], bool] = _never
     at_once: bool = False
+    of_runs_holder: bool = False
 
 
 def _follows(args: payloads.SetupArgs) -> bool:
@@ -59,7 +61,12 @@ VERBS: dict[str, VerbSpec] = {
     "home": _moving("Find the switch, then the reference mark.", payloads.HomeArgs),
     "nominal": _moving("Go where the chain says, trim included.", payloads.Nothing),
     "move": _moving("Go somewhere.", payloads.MoveArgs),
-    "light": VerbSpec("Set a light.", payloads.LightArgs, "drive"),
+    "light": VerbSpec(
+        "Set a light; while a run is under way it is its holder's alone.",
+        payloads.LightArgs,
+        "drive",
+        of_runs_holder=True,
+    ),
     "read": VerbSpec("Read a device once.", payloads.ReadArgs, "drive"),
     "setup": VerbSpec(
         "Say what stands on the bench.", payloads.SetupArgs, "drive", needs_control=_always, needs_beat=_follows

@@ -57,6 +57,13 @@ class Person:
     def types(self, text: str) -> None:
         os.write(self._window, text.encode())
 
+    async def follows(self, rig: MqttRig) -> None:
+        """Until the command line listens to the bench, with its own hand on Ctrl-C."""
+        async with asyncio.timeout(20.0):
+            while "The carriage is homed." not in self.seen:
+                rig.events.tell("homed", "The carriage is homed.", severity="info")
+                await asyncio.sleep(0.1)
+
     async def sees(self, text: str, times: int = 1) -> None:
         try:
             await until(lambda: self.seen.count(text) >= times, within_s=20.0)
@@ -110,7 +117,7 @@ async def person(rig: MqttRig, run_folder: Path) -> AsyncIterator[Person]:
 async def test_enters_typed_ahead_answer_no_question(rig: MqttRig, person: Person) -> None:
     """Three quick Enters answered 'bridge off the bench' and 'tip on the target', which nobody had seen yet."""
     run = Questions(rig, BRIDGE, TIP)
-    await until(lambda: bool(rig.control.holder), within_s=20.0)
+    await person.follows(rig)
     person.types("\n\n\n")
     await asyncio.sleep(0.3)
     run.put()
@@ -131,8 +138,7 @@ async def test_an_answer_that_comes_before_the_question_can_be_read_is_told_and_
     rig: MqttRig, person: Person
 ) -> None:
     run = Questions(rig, BRIDGE)
-    await until(lambda: bool(rig.control.holder), within_s=20.0)
-    await asyncio.sleep(0.3)
+    await person.follows(rig)
     run.put()
     await person.sees(OFFERED)
     person.types("\n")
@@ -147,8 +153,7 @@ async def test_an_answer_that_comes_before_the_question_can_be_read_is_told_and_
 
 async def test_an_answer_that_was_begun_at_once_is_whole_when_it_is_ended(rig: MqttRig, person: Person) -> None:
     run = Questions(rig, BRIDGE)
-    await until(lambda: bool(rig.control.holder), within_s=20.0)
-    await asyncio.sleep(0.3)
+    await person.follows(rig)
     run.put()
     await person.sees(OFFERED)
     person.types("no")
@@ -167,8 +172,7 @@ async def test_ctrl_c_says_that_the_run_is_paused_where_the_bench_says_so(
 ) -> None:
     """In homing it said 'paused: resume goes on', and then 'failed': what homes and is stopped has lost its place."""
     run = Questions(rig)
-    await until(lambda: bool(rig.control.holder), within_s=20.0)
-    await asyncio.sleep(0.5)
+    await person.follows(rig)
     person.types("\x03")
     await until(lambda: bool(rig.stops), within_s=20.0)
     rig.notices.put("procedure", {**PROCEDURE, "run": RUN, "procedure": "asks", "state": becomes})
@@ -183,8 +187,7 @@ async def test_ctrl_c_says_that_the_run_is_paused_where_the_bench_says_so(
 
 async def test_what_a_stranger_is_refused_stands_in_my_run_with_his_name(rig: MqttRig, person: Person) -> None:
     Questions(rig)
-    await until(lambda: bool(rig.control.holder), within_s=20.0)
-    await asyncio.sleep(0.5)
+    await person.follows(rig)
     payload = b'{"id":"x1","args":{"by_um":1}}'
     await rig.intake.handle(rig.topics.command("bob", "move"), payload)
     await person.sees("WARNING 'move' of bob was refused: ")

@@ -354,6 +354,27 @@ async def test_roles_rise_from_look_to_keep() -> None:
         assert got == expected, user
 
 
+async def test_while_a_run_is_under_way_its_light_is_the_holders() -> None:
+    """A second person's lamp made a run fail with 'pixels at full scale': light needed no control, whoever ran what."""
+    gates = Gates()
+    light = {"args": {"level": 0.5}}
+    assert await gates.ask("bob", "light", "1", **light) == "ok", "nothing runs"
+    gates.control.take("alice")
+    assert await gates.ask("bob", "light", "2", **light) == "ok"
+    gates.running = "alice"
+    assert await gates.ask("alice", "light", "3", **light) == "ok"
+    reply = await gates.intake.handle(TOPICS.command("bob", "light"), b'{"id":"4","args":{"level":0.5}}')
+    assert reply["error"]["code"] == "not_holder"
+    assert reply["error"]["text"] == (
+        "A run of alice is under way: its light, camera and set-up are alice's, who holds control."
+    )
+    assert await gates.ask("alice", "release", "5", args={"to": "bob"}) == "ok"
+    assert await gates.ask("bob", "light", "6", **light) == "ok", "it was handed over"
+    assert await gates.ask("alice", "light", "7", **light) == "not_holder"
+    gates.running = None
+    assert await gates.ask("alice", "light", "8", **light) == "ok"
+
+
 async def test_force_is_for_keep_alone_and_handing_over_is_for_the_holder() -> None:
     gates = Gates(cid="drive", dan="drive", dot="keep", ann="look")
     assert await gates.ask("cid", "take", "1") == "ok"

@@ -1,0 +1,154 @@
+"""What changed while a sweep was taken is said with who or what changed it, and what only looks so is not."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from typing import Any, Literal
+
+import pytest
+
+from benchd.bench.assembly import Assembly
+from benchd.bench.lights import Lights
+from benchd.bench.steady import Steady
+from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpec, Meter, Reading
+from benchd.errors import BenchdError
+
+U_K = 0.3
+
+
+class Lamp(Light):
+    """A light of 255 steps: what is read back is one of them."""
+
+    def __init__(self) -> None:
+        self.name = "lamp"
+        self.spec = LightSpec(least=1 / 255, steps=255)
+        self.steps = 0
+        self.silent = False
+
+    @classmethod
+    def create(cls, name: str, config: object, link: object) -> Lamp:
+        return cls()
+
+    async def open(self) -> Identity:
+        return Identity(model="lamp")
+
+    async def close(self) -> None:
+        pass
+
+    async def health(self) -> Health:
+        return Health("ok")
+
+    async def set_level(self, level: float) -> None:
+        self.steps = int(level * 255)
+
+    async def level(self) -> float:
+        if self.silent:
+            raise DeviceError("no answer", device=self.name)
+        return self.steps / 255
+
+
+class Thermometer(Meter):
+    """A thermometer that shows what it is told."""
+
+    quantity = "temperature"
+    unit = "degC"
+
+    def __init__(self) -> None:
+        self.name = "room"
+        self.shows_C = 21.0
+        self.quality: Literal["good", "suspect", "bad"] = "good"
+
+    @classmethod
+    def create(cls, name: str, config: object, link: object) -> Thermometer:
+        return cls()
+
+    async def open(self) -> Identity:
+        return Identity(model="room")
+
+    async def close(self) -> None:
+        pass
+
+    async def health(self) -> Health:
+        return Health("ok")
+
+    async def read(self) -> Reading:
+        return Reading(self.shows_C, self.unit, 0.0, "2031-04-05T09:20:02Z", self.quality)
+
+
+class Swept:
+    """A lamp and a thermometer about which a sweep is taken."""
+
+    def __init__(self) -> None:
+        self.lamp, self.room = Lamp(), Thermometer()
+        devices: Mapping[str, Any] = {"lamp": self.lamp, "room": self.room}
+        roles = {"target_light": "lamp", "temperature": "room"}
+        self.lights = Lights(Assembly({}, devices, roles), Clock())
+        self.steady = Steady(self.lights, self.lamp, self.room, U_K, Clock())
+
+
+@pytest.fixture
+async def swept() -> Swept:
+    swept = Swept()
+    await swept.lights.set("target_light", level=0.4, by="rail")
+    await swept.steady.begin()
+    return swept
+
+
+async def test_nothing_changed(swept: Swept) -> None:
+    swept.room.shows_C += 0.29
+    await swept.lights.set("target_light", level=0.4, by="wall")
+    assert await swept.steady.changes() == []
+
+
+async def test_who_changed_the_light_is_named_also_where_it_is_as_before_in_the_end(swept: Swept) -> None:
+    """A second person's lamp made a curve noisier, and no word was said of it."""
+    await swept.lights.set("lamp", level=0.8, by="wall")
+    await swept.lights.set("target_light", level=0.4, by="rail")
+    assert await swept.steady.changes() == [
+        "While a sweep was taken the target's light was changed from 0.4 to 0.8, by wall.",
+        "While a sweep was taken the target's light was changed from 0.8 to 0.4, by rail.",
+    ]
+
+
+async def test_a_light_that_goes_out_after_the_time_it_was_given_is_who_gave_it(swept: Swept) -> None:
+    await swept.lights.set("lamp", level=0.4, for_s=0.01, by="wall")
+    await asyncio.sleep(0.1)
+    (said,) = await swept.steady.changes()
+    assert said.endswith("from 0.4 to 0, by the 0.01 s that wall gave it.")
+
+
+async def test_a_light_set_by_its_role_is_not_put_out_by_a_time_given_it_by_its_name(swept: Swept) -> None:
+    await swept.lights.set("lamp", level=0.8, for_s=0.05, by="wall")
+    await swept.lights.set("target_light", level=0.4, by="rail")
+    await asyncio.sleep(0.2)
+    assert await swept.lamp.level() == pytest.approx(0.4, abs=1 / 255)
+
+
+async def test_a_light_that_changed_by_itself_is_seen_as_it_is_read_back(swept: Swept) -> None:
+    swept.lamp.steps = 0
+    (said,) = await swept.steady.changes()
+    assert said.endswith("from 0.4 to 0, though nobody asked for it here.")
+
+
+async def test_a_room_that_warmed_by_more_than_its_u_is_said(swept: Swept) -> None:
+    swept.room.shows_C += 0.6
+    assert await swept.steady.changes() == [
+        "While a sweep was taken the temperature changed by +0.6 K, to 21.6 °C: more than its u of 0.3 K."
+    ]
+    swept.room.quality = "bad"
+    assert await swept.steady.changes() == []
+
+
+async def test_an_error_that_ended_the_sweep_names_it_too(swept: Swept) -> None:
+    await swept.lights.set("lamp", on=False, by="wall")
+    error = BenchdError("not_found", "The picture is too dark.", advice="Check light and target.")
+    await swept.steady.blame(error)
+    assert error.advice == (
+        "While a sweep was taken the target's light was changed from 0.4 to 0, by wall. Check light and target."
+    )
+
+
+async def test_a_device_that_cannot_be_asked_costs_no_sweep(swept: Swept) -> None:
+    swept.lamp.silent = True
+    assert await swept.steady.changes() == []
