@@ -27,7 +27,7 @@ from benchd.bench.steady import Steady
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Camera, Clock, Encoder, Light, Reading
+from benchd.devices import Axis, Camera, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
