@@ -25,7 +25,10 @@ Grey = NDArray[np.uint8] | NDArray[np.uint16]
 
 Note = Literal["colour_to_luma", "lossy", "gamma_encoded", "bits_lost", "alpha_dropped"]
 
-LARGEST_MEGAPIXELS = 128
+LARGEST_MEGAPIXELS = 50
+"""By the file's header, before anything is decoded: the worker stays at a few bytes a pixel."""
+STRIP_ROWS = 256
+"""Colour becomes luma in strips of so many rows, as each step of it is another copy."""
 
 _BROKEN = (OSError, SyntaxError, ValueError, EOFError, KeyError, IndexError, TypeError, struct.error, zlib.error)
 
@@ -99,8 +102,8 @@ def _as_grey(image: PillowImage, deep: bool) -> Picture:
         if deep:
             notes.append("bits_lost")
         # the luma of ITU-R BT.601: any fixed mix of linear channels is linear, so the weights only set the colour
-        image = image.convert("RGB").convert("L")
-    elif image.mode == "LA":
+        return Picture(_luma(image), 255, tuple(notes))
+    if image.mode == "LA":
         image = image.getchannel("L")
     elif image.mode != "L":
         raise PictureRefused(
@@ -109,6 +112,14 @@ def _as_grey(image: PillowImage, deep: bool) -> Picture:
             {"mode": image.mode},
         )
     return Picture(np.asarray(image, dtype=np.uint8), 255, tuple(notes))
+
+
+def _luma(image: PillowImage) -> NDArray[np.uint8]:
+    values = np.empty((image.height, image.width), dtype=np.uint8)
+    for top in range(0, image.height, STRIP_ROWS):
+        strip = image.crop((0, top, image.width, min(top + STRIP_ROWS, image.height)))
+        values[top : top + strip.height] = np.asarray(strip.convert("RGB").convert("L"))
+    return values
 
 
 def _from_32_bits(values: NDArray[Any], notes: tuple[Note, ...]) -> Picture:

@@ -27,13 +27,12 @@ from benchd.devices import (
     LinkGarbled,
 )
 from benchd_drivers.http_session import Fetched, HttpSession
+from benchd_drivers.picture_head import LONGEST_MAGIC, media_type, size_in
 
-MEDIA = {
-    b"\x89PNG\r\n\x1a\n": "image/png",
-    b"\xff\xd8\xff": "image/jpeg",
-    b"II*\0": "image/tiff",
-    b"MM\0*": "image/tiff",
-}
+OTHER_BYTES = 64 * 1024
+"""An answer that is no picture: what was set, or why not."""
+PIXEL_BYTES, FRAME_BYTES = 8, 1 << 20
+"""At most: four channels of 16 bits a pixel; and what a file holds beside them."""
 OLD_TRIES = 4
 """A camera that hands out the picture it has stored has a fresh one after a few questions, or never."""
 CLOCKS_S = 0.02
@@ -47,6 +46,7 @@ class HttpCameraConfig(BaseModel):
     The header holds the middle of the exposure, RFC 3339 or seconds since 1970. `linear` says that pictures are linear
     in light whose file does not say otherwise, as every JPEG does; not stated, it is not taken for so. `gamma` (value =
     light^(1/gamma)) overrules both: 2.2 for a usual video curve, 1 for a JPEG that is linear all the same.
+    A file may be as large as its pixels can be, and `largest_mb` at most; more is not read.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -62,6 +62,7 @@ class HttpCameraConfig(BaseModel):
     gamma: float | None = Field(default=None, ge=0.2, le=5)
     exposure_range_ms: tuple[float, float] | None = None
     timeout_s: float = Field(default=5.0, gt=0, le=60)
+    largest_mb: float = Field(default=64.0, ge=1, le=512)
 
     @model_validator(mode="after")
     def _one_host(self) -> Self:
@@ -153,7 +154,7 @@ class HttpCamera(Camera):
         parts = urlsplit(url)
         target = parts.path + (f"?{parts.query}" if parts.query else "")
         try:
-            fetched = await self._session.get(target, self._extra_s)
+            fetched = await self._session.get(target, self._most, self._extra_s)
         except LinkError as error:
             self._health = Health("fault", error.code, error.text)
             raise
@@ -162,6 +163,14 @@ class HttpCamera(Camera):
             self._health = Health("fault", "http", text)
             raise DeviceError(text, advice="Check the address in the bench file.", device=self.name)
         return fetched
+
+    def _most(self, body: bytearray) -> int:
+        """What an answer that begins like this can be at most."""
+        if media_type(body) is None and len(body) >= LONGEST_MAGIC:
+            return OTHER_BYTES
+        largest = round(self._config.largest_mb * 1e6)
+        size = size_in(body[:FRAME_BYTES])
+        return largest if size is None else min(largest, size[0] * size[1] * PIXEL_BYTES + FRAME_BYTES)
 
     async def configure(self, exposure_ms: float, gain: float) -> Exposure:
         """Raises ValueError outside what can be asked for; DeviceError where the camera takes no settings."""
@@ -233,14 +242,13 @@ class HttpCamera(Camera):
 
 
 def _media_type(fetched: Fetched, device: str) -> str:
-    """By the first bytes, which cannot err as a header can."""
-    for magic, media_type in MEDIA.items():
-        if fetched.body.startswith(magic):
-            return media_type
-    said = fetched.headers.get("content-type", "nothing")
-    raise LinkGarbled(
-        f"{device} sends no picture (it says {said}).", advice="PNG, JPEG and TIFF are understood.", device=device
-    )
+    found = media_type(fetched.body)
+    if found is None:
+        said = fetched.headers.get("content-type", "nothing")
+        raise LinkGarbled(
+            f"{device} sends no picture (it says {said}).", advice="PNG, JPEG and TIFF are understood.", device=device
+        )
+    return found
 
 
 def _told(body: bytes, asked: Exposure) -> Exposure:
