@@ -1,4 +1,4 @@
-"""Everything that a bench is read from: its file, its records, its devices' keys, its procedures.
+"""Everything that a bench is read from: its file, the files beside it, its devices' keys, its procedures, its record.
 
 The one way in for `check` and for `up`, so that what the one passes the other starts.
 """
@@ -20,6 +20,7 @@ from benchd.files.records_folder import FOLDERS
 from benchd.files.seats import fits_nowhere
 from benchd.files.unheeded import unheeded
 from benchd.procedures.library import Library
+from benchd.records.reader import refusal
 
 PROCEDURES = "procedures"
 """The folder beside a bench file that holds its own procedures."""
@@ -49,6 +50,8 @@ def read_bench(path: Path) -> WholeBench:
         library = Library.load((loaded.folder / PROCEDURES,), assessments=ASSESSMENTS)
     except FileProblems as error:
         problems += error.problems
+    if unfit := refusal(loaded.file.store.url, loaded.folder):
+        problems.append(loaded.source.problem(("store", "url"), unfit))
     if problems or assembly is None or library is None:
         raise FileProblems(problems)
     return WholeBench(loaded, assembly, library, tuple(_notes(loaded, assembly)))
@@ -56,20 +59,34 @@ def read_bench(path: Path) -> WholeBench:
 
 def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
     encoder = assembly.in_role("position", Encoder)
-    stated = [str(one) for one in unheeded("bench", loaded.source)]
-    for (kind, _), source in loaded.records.sources.items():
-        stated += [str(one) for one in unheeded(kind, source)]
-    if loaded.file.steps is not None and encoder is not None:
-        stated.append(str(loaded.source.problem(("steps",), "without effect: the scale in the role position counts")))
     scale = position_record(loaded.file, None if encoder is None else encoder.spec)
     return [
         *fits_nowhere(loaded.file, loaded.records),
         *WithinReach(loaded, assembly.named("carriage", Axis).spec).notes(scale),
         *position_notes(scale),
         *odd(loaded, assembly.devices),
-        *stated,
+        *_without_effect(loaded, assembly),
         *_folders_not_read(loaded),
     ]
+
+
+def _without_effect(loaded: LoadedBench, assembly: Assembly) -> list[str]:
+    """What the files state and nothing goes by, as this bench is put together."""
+    file, found = loaded.file, unheeded("bench", loaded.source)
+    for (kind, _), source in loaded.records.sources.items():
+        found += unheeded(kind, source)
+    places: list[tuple[tuple[str, ...], str]] = []
+    if file.steps is not None and assembly.in_role("position", Encoder) is not None:
+        places.append((("steps",), "the scale in the role position counts"))
+    if file.arrangement == "collimated" and "u_distance_mm" in file.set_up.model_fields_set:
+        places.append((("set_up", "u_distance_mm"), "there is no wall where light is collimated"))
+    used = {device.link for device in file.devices.values()}
+    places += [(("links", link), "no device is on it") for link in file.links if link not in used]
+    for name, device in assembly.devices.items():
+        if isinstance(device, Axis) and file.roles.get("carriage") != name:
+            places.append((("devices", name), "the carriage is the only axis that is driven yet"))
+    found += [loaded.source.problem(at, f"without effect: {why}") for at, why in places]
+    return [str(one) for one in found]
 
 
 def _folders_not_read(loaded: LoadedBench) -> list[str]:

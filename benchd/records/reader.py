@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Self, TypeVar
@@ -123,6 +124,27 @@ class Reader:
     def broke_off(self, run: str) -> Event | None:
         """The event that says why a run ended before its time; None where it did not, or the record does not say."""
         return self._ask(lambda c: queries.broke_off(c, run))
+
+
+def refusal(url: str, base: Path) -> str:
+    """What would keep the daemon from taking up the record of `url`; empty where nothing would, by what is there."""
+    path = database_path(url, base)
+    if not path.parent.is_dir():
+        return f"a file in a folder that is there; {path.parent} is none"
+    if path.is_dir() or not os.access(path.parent, os.W_OK) or (path.exists() and not os.access(path, os.W_OK)):
+        return f"a file that may be written to; {path} is none"
+    if not path.exists():
+        return ""
+    try:
+        with Reader(path, _connect(path)) as reader:
+            revision = reader._ask(upgrade.found_revision)
+            if revision is not None:
+                upgrade.refuse_newer(revision, path)
+    except SQLAlchemyError as error:
+        return f"a record: {as_benchd_error(error, path).text}"
+    except BenchdError as error:
+        return f"a record; {path} is none: {error.text}" if str(path) not in error.text else f"a record: {error.text}"
+    return ""
 
 
 def _connect(path: Path) -> Connection:

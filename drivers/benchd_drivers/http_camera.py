@@ -123,6 +123,8 @@ class HttpCamera(Camera):
 
     @classmethod
     def create(cls, name: str, config: HttpCameraConfig, link: Link | None) -> HttpCamera:
+        if link is not None:
+            raise ValueError("no link: an http_camera is reached by its url")
         return cls(name, config)
 
     async def open(self) -> Identity:

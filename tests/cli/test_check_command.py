@@ -133,6 +133,7 @@ def test_a_store_that_is_no_file_is_told_likewise_by_whoever_needs_it(
 @pytest.mark.parametrize("url", ["sqlite:///a b.db", "sqlite:///../x.db", "sqlite:////var/lib/x", "sqlite:///a/.b"])
 def test_a_store_may_be_any_file(folder: Path, url: str) -> None:
     swap(folder / "bench.yaml", "sqlite:///workshop.db", url)
+    (folder / "a").mkdir()
     assert main(["check", str(folder)]) == exits.DONE
 
 

@@ -133,3 +133,41 @@ def test_a_folder_by_another_name_is_told(folder: Path) -> None:
 @pytest.mark.parametrize("scenario", ["workshop", "workshop-collimated"])
 def test_what_ships_is_without_a_note(scenario: str) -> None:
     assert not read_bench(CONFIGS / scenario / "bench.yaml").notes
+
+
+def test_a_record_that_up_would_refuse_is_refused_by_check(folder: Path) -> None:
+    """`check` passed a store in a folder that is not there, and a file that is no record."""
+    line = swap(folder / "bench.yaml", "sqlite:///workshop.db", "sqlite:///data/workshop.db")
+    (said,) = refused(folder)
+    assert said.startswith(f"bench.yaml:{line}:")
+    assert "a file in a folder that is there; " in said
+    (folder / "data").mkdir()
+    assert not passed(folder).notes
+    assert not list((folder / "data").iterdir()), "looking made a file"
+    (folder / "data" / "workshop.db").write_bytes(b"the grocer's list, kept in the wrong place" * 100)
+    (said,) = refused(folder)
+    assert "store.url" in said
+    assert "data/workshop.db" in said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("links:\n", "links:\n  spare: {kind: tcp, url: 'socket://x:9'}\n", "without effect: no device is on it"),
+        ("# steps: {", "steps: {", "without effect: the scale in the role position counts"),
+        ("devices:\n", "devices:\n  ring: {driver: gcode_axis, link: board_line, letter: X, travel_um: [0, 9000], "
+         "top_speed_um_s: 900, acceleration_um_s2: 9000, home_search_um: 9000}\n", "the carriage is the only axis"),
+    ],
+)  # fmt: skip
+def test_what_this_bench_has_no_use_for_is_told(folder: Path, old: str, new: str, words: str) -> None:
+    swap(folder / "bench.yaml", old, new)
+    (note,) = passed(folder).notes
+    assert words in note
+
+
+def test_a_link_of_a_driver_that_takes_none_is_refused(folder: Path) -> None:
+    """It was taken and left out."""
+    swap(folder / "bench.yaml", "    driver: http_camera\n", "    driver: http_camera\n    link: dial_line\n")
+    (said,) = refused(folder)
+    assert "devices.view" in said
+    assert "no link: an http_camera is reached by its url" in said
