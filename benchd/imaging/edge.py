@@ -14,7 +14,7 @@ sinc(f cos tilt) sinc(f sin tilt) along the normal.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,18 +22,19 @@ from numpy.typing import NDArray
 from benchd.imaging.edge_line import (
     LEAST_SWING_SD,
     EdgeLine,
+    Start,
     fit_edge_line,
     leaves_region,
     low_contrast,
     wanted_window_px,
 )
 from benchd.imaging.level import full_scale_of
+from benchd.imaging.light_field import Ground, beside
 from benchd.imaging.refusals import EdgeRefused
-from benchd.imaging.response import PLATEAU_EXTRA_PX, Columns, Plateaus, ratio_of
-from benchd.imaging.rows import Floats, gather
-
-Orientation = Literal["v", "h"]
-"""`v`: an edge near vertical, crossed by the rows; `h`: near horizontal, crossed by the columns."""
+from benchd.imaging.region import Orientation
+from benchd.imaging.response import PLATEAU, PLATEAU_EXTRA_PX, Columns, Plateaus, ratio_of
+from benchd.imaging.rows import FLAT_TOP_AREA, Floats, gather
+from benchd.imaging.specks import without_specks
 
 LEAST_WINDOW_SIGMAS = 4.5
 LEAST_CYCLES = 1.0
@@ -47,7 +48,8 @@ class EdgeResult:
     or rows (h); `position` where the edge crosses the region's middle row (v) or column (h), in region pixels, with
     `u_position_px`; `slope` and `bend` of x(y) about there; `sigma_px` the edge's width; `swing` and `pixel_sd` in
     grey levels; `sag_px` its curvature over the region, used where `curved`; `window_px` and `room_px` along the
-    normal; `cycles` whole cycles of phase used; `low` and `high` the two plateaus.
+    normal; `cycles` whole cycles of phase used; `low` and `high` the two plateaus; `specks` the single bad pixels
+    that were put right in the region.
     """
 
     modulation: float
@@ -67,6 +69,7 @@ class EdgeResult:
     window_px: float
     room_px: float
     cycles: int
+    specks: int
 
 
 def edge_modulation(
@@ -77,33 +80,46 @@ def edge_modulation(
     full_scale: int | None = None,
     *,
     table: Floats | None = None,
+    ground: Ground | None = None,
 ) -> EdgeResult:
     """Measure the one edge in `region` (rows x columns) at `cycles_per_px` along the edge's normal.
 
     `window_px` is the half-width of the window along the normal (None: by this edge's own width). `full_scale` is the
     grey value at which the camera clips (None: `level.full_scale_of` the region). `table` linearises: light per grey
-    value (`picture.linear_table`). Raises EdgeRefused with `low_contrast`, `leaves_region`, `too_few_cycles`,
-    `too_blurred` or `clipped`; ValueError for a frequency that is none.
+    value (`picture.linear_table`). `ground` is the light over the region (None: what its own bright plateau shows).
+    Raises EdgeRefused with `low_contrast`, `leaves_region`, `too_few_cycles`, `too_blurred`, `clipped` or, for NaN,
+    `unreadable`; ValueError for a frequency that is none.
     """
     if not 0.0 < cycles_per_px < 1.0:
         raise ValueError(f"{cycles_per_px} cycles per pixel is not between 0 and 1, where an edge has an answer")
     raw = region.T if orientation == "h" else region
     rails = (0, full_scale if full_scale is not None else full_scale_of(region))
-    light = raw if table is None else table[raw]
-    line = fit_edge_line(light)
+    light, specks = without_specks(raw if table is None else table[raw])
+    if light.dtype.kind == "f" and not np.isfinite(light).all():
+        raise EdgeRefused("unreadable", f"{np.count_nonzero(~np.isfinite(light))} pixels of the region are no numbers.")
+    start = Start.of(light)
+    if ground is None:
+        ground = _beside(light, start, window_px)
+    elif orientation == "h":
+        ground = ground.T
+    even = light if ground is None else ground.evened(light)
+    line = fit_edge_line(even, start)
     window = _window(line, window_px)
     cycles, weights = _whole_cycles(line)
     half = int(np.ceil(window / line.cos)) + 1
     outer = int(min(line.room_px, window + PLATEAU_EXTRA_PX) / line.cos)
     spread = max(half, outer)
-    pixels, fraction = gather(light, line.at_rows(), spread)
+    pixels, fraction = gather(even, line.at_rows(), spread)
     differences = pixels[:, 1:] - pixels[:, :-1]
     levels = Plateaus.of(pixels, differences, line.cos, window, outer)
     if levels.swing < LEAST_SWING_SD * levels.pixel_sd:
         raise low_contrast(levels.swing, levels.pixel_sd)
-    _refuse_clipped(pixels[:, spread - half + 1 : spread + half + 1], rails, table)
+    _refuse_clipped(light, line, half, levels, rails, table)
     columns = Columns.at(cycles_per_px, spread, line.cos, window)
     modulation, u = ratio_of(columns, pixels, fraction * line.cos, weights, levels)
+    if ground is not None:
+        # a slope of the bright plateau adds to the window's sum of differences, to its wave hardly at all
+        u = float(np.hypot(u, modulation * FLAT_TOP_AREA * window * ground.u_slope / line.cos))
     return EdgeResult(
         modulation=modulation,
         u=u,
@@ -122,6 +138,7 @@ def edge_modulation(
         window_px=window,
         room_px=line.room_px,
         cycles=cycles,
+        specks=specks,
     )
 
 
@@ -160,13 +177,27 @@ def _whole_cycles(line: EdgeLine) -> tuple[int, Floats]:
     return cycles, np.asarray(weights, dtype=np.float64)
 
 
-def _refuse_clipped(pixels: Floats, rails: tuple[int, int], table: Floats | None) -> None:
+def _beside(light: NDArray[Any], start: Start, window_px: float | None) -> Ground | None:
+    """The light beside an edge of which no more than a start is known, from beyond its window."""
+    window = window_px if window_px is not None else min(start.room_px, wanted_window_px(start.sigma_px))
+    return beside(light, start.line, PLATEAU * window, 2.0 * window + PLATEAU_EXTRA_PX)
+
+
+def _refuse_clipped(
+    light: NDArray[Any], line: EdgeLine, half: int, levels: Plateaus, rails: tuple[int, int], table: Floats | None
+) -> None:
+    """Refuse an edge of which the camera cut something off. Black at zero is no light and cuts nothing."""
     low, high = (float(rail) if table is None else float(table[rail]) for rail in rails)
-    if float(pixels.min()) > low and float(pixels.max()) < high:
+    if float(light.min()) > low and float(light.max()) < high:
         return
-    at_low, at_high = int(np.count_nonzero(pixels <= low)), int(np.count_nonzero(pixels >= high))
+    pixels, _ = gather(light, line.at_rows(), half)
+    bright = pixels[:, half + 2 :] if levels.right > levels.left else pixels[:, :half]
+    at_low, at_high = int(np.count_nonzero(bright <= low)), int(np.count_nonzero(pixels >= high))
+    if not at_low and not at_high:
+        return
     raise EdgeRefused(
         "clipped",
-        f"{at_low} pixels about the edge stand at the lower rail and {at_high} at full scale ({rails[1]}).",
+        f"{at_low} pixels of the edge's bright side stand at the lower rail and {at_high} about it at full scale "
+        f"({rails[1]}).",
         {"at_zero": at_low, "at_full_scale": at_high, "full_scale": rails[1]},
     )

@@ -17,12 +17,14 @@ from benchd.imaging.rise import SAMPLES_PER_PX, profile_of, rise
 from benchd.imaging.rows import Floats, flat_top, gather, mean, pixel_variance
 
 RISE_PER_SIGMA = 2.563103  # 10 to 90 % of a normal distribution
+_MIDDLE_PER_SIGMA = 1.348980  # 25 to 75 %
 LEAST_ROOM_PX = 4.0
 LEAST_SWING_SD = 16.0
 WINDOW_PER_SIGMA = 5.0
 WINDOW_EXTRA_PX = 6.0
 _BEND_SIGNIFICANT_SD = 3.0
 _LEAST_SIGMA_PX = 0.25  # a step seen through a pixel has .29
+_HALF_WAY = 0.4  # of the swing, the part of the way that counts as half of it
 _LOOK_ROWS = 32  # rows that suffice to judge the blur before the line is known
 
 
@@ -67,24 +69,41 @@ def wanted_window_px(sigma_px: float) -> float:
     return WINDOW_PER_SIGMA * sigma_px + WINDOW_EXTRA_PX
 
 
-def fit_edge_line(region: NDArray[Any]) -> EdgeLine:
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Where an edge runs before it is known well: x per row, the room beside it and its width, px along the normal."""
+
+    line: Floats
+    room_px: float
+    sigma_px: float
+
+    @classmethod
+    def of(cls, region: NDArray[Any]) -> Start:
+        """By where the rows cross half their way. Raises EdgeRefused: `low_contrast`, `leaves_region`."""
+        line, room = _start_line(region)
+        look = _look(line.size)
+        return cls(line, room, _start_blur(region[look], line[look], room))
+
+
+def fit_edge_line(region: NDArray[Any], start: Start | None = None) -> EdgeLine:
     """Fit the edge in `region` (rows x columns, values linear in light).
 
-    Start by the area rule (a row's sum against the levels at both ends), then two passes of windowed centroid of
-    the row differences about the fitted line. Raises EdgeRefused: `low_contrast`, `leaves_region`.
+    Start where the rows cross half their way (`Start`), then two passes of windowed centroid of the row
+    differences about the fitted line. The light is taken as even (`light_field` makes it so). Raises EdgeRefused:
+    `low_contrast`, `leaves_region`.
     """
     rows, width = region.shape
-    line, room = _start(region)
-    look = slice(None, None, max(1, rows // _LOOK_ROWS))
-    sigma = _blur(region[look], line[look], room, _cos_of(line))
-    wide = min(room, wanted_window_px(sigma))
+    start = start or Start.of(region)
+    line, sigma = start.line, start.sigma_px
+    wide = min(start.room_px, wanted_window_px(sigma))
     # the second window is narrower: light outside the edge is noise, not edge
     for reach in (wide, min(wide, 4.0 * sigma + 3.0)):
         fitted = _fit(line + _row_shifts(region, line, reach))
         line = fitted.at_rows()
-    room = _room(line, width, fitted.cos)
-    if room < LEAST_ROOM_PX:
-        raise leaves_region(room, LEAST_ROOM_PX)
+        room = _room(line, width, fitted.cos)
+        if not room >= LEAST_ROOM_PX:
+            raise leaves_region(room, LEAST_ROOM_PX)
+    look = _look(rows)
     return EdgeLine(
         position=fitted.position,
         u_position_px=fitted.u_position_px,
@@ -112,13 +131,18 @@ def leaves_region(room_px: float, needed_px: float) -> EdgeRefused:
     """The refusal of an edge too near to a side of its region."""
     return EdgeRefused(
         "leaves_region",
-        f"The edge comes within {max(room_px, 0.0):.1f} px of the region's side; {needed_px:.1f} px are needed.",
+        f"The edge comes within {max(0.0, room_px):.1f} px of the region's side; {needed_px:.1f} px are needed.",
         {"room_px": room_px, "needed_px": needed_px},
     )
 
 
-def _start(region: NDArray[Any]) -> tuple[Floats, float]:
-    """A straight line by the area rule, as x per row, and the room beside it."""
+def _start_line(region: NDArray[Any]) -> tuple[Floats, float]:
+    """A straight line through where each row crosses half the way between the levels of both ends; the room beside it.
+
+    As x per row, shape (rows,). Which side of half the way a pixel is on counts, not by how much, so that neither
+    light that falls off nor something dark at the region's end shifts it. Raises EdgeRefused:
+    `low_contrast`, `leaves_region`.
+    """
     rows, width = region.shape
     if rows < 8 or width < 12:
         raise leaves_region(0.0, LEAST_ROOM_PX)
@@ -128,15 +152,31 @@ def _start(region: NDArray[Any]) -> tuple[Floats, float]:
     low, high = mean(left), mean(right)
     sd = float(np.sqrt(max(pixel_variance(left[:, 1:] - left[:, :-1]), pixel_variance(right[:, 1:] - right[:, :-1]))))
     # half the limit here, as a blurred edge reaches into the ends; the full limit is asked at the plateaus
-    if abs(high - low) < 0.5 * LEAST_SWING_SD * sd:
+    if not abs(high - low) >= 0.5 * LEAST_SWING_SD * sd:
         raise low_contrast(abs(high - low), sd)
-    sums = region.sum(axis=1, dtype=np.float64 if region.dtype.kind == "f" else np.uint32)
-    fitted = _fit((sums - width * high) / (low - high) - 0.5, bent=False)
+    # +1 on the left plateau, -1 on the right one, however bright: their sum from the left is highest at the edge
+    side = (0.5 * (low + high) - region) * (2.0 / ((high - low) * _HALF_WAY))
+    np.minimum(np.maximum(side, -1.0, out=side), 1.0, out=side)
+    fitted = _fit(np.add.accumulate(side, axis=1).argmax(axis=1) + 0.5, bent=False)
     line = fitted.at_rows()
     room = _room(line, width, fitted.cos)
-    if room < LEAST_ROOM_PX:
+    if not room >= LEAST_ROOM_PX:
         raise leaves_region(room, LEAST_ROOM_PX)
     return line, room
+
+
+def _start_blur(region: NDArray[Any], line: Floats, room: float) -> float:
+    """The edge's standard deviation about a line that is only near it and under light that may be uneven, px.
+
+    From the middle half of its rise, which an uneven plateau reaches less than its ends.
+    """
+    cos = _cos_of(line)
+    samples = rise(profile_of(region, line, room, cos), 0.25)
+    return max(samples * cos / (SAMPLES_PER_PX * _MIDDLE_PER_SIGMA), _LEAST_SIGMA_PX)
+
+
+def _look(rows: int) -> slice:
+    return slice(None, None, max(1, rows // _LOOK_ROWS))
 
 
 def _room(line: Floats, width: int, cos: float) -> float:

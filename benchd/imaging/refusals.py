@@ -1,7 +1,8 @@
 """What a picture is refused for, as a tree.
 
     PictureRefused (ValueError)   unreadable, too_large, unsupported, no_square, square_cut, square_tilt
-    +-- EdgeRefused               low_contrast, leaves_region, too_few_cycles, too_blurred, clipped
+    +-- EdgeRefused               low_contrast, leaves_region, too_few_cycles, too_blurred, clipped,
+                                  unreadable
 
 A refusal is an answer, not an accident: a wrong modulation would pass for a good one.
 """

@@ -9,6 +9,7 @@ from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+FLAT_TOP_AREA = 0.75  # of one half of `flat_top`, in windows
 
 
 def flat_top(d: NDArray[Any], window_px: float) -> tuple[Floats, Floats]:

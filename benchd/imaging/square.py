@@ -1,12 +1,13 @@
 """The tilted dark square of a target: where its four edges are, how wide it is, and its modulation both ways.
 
 The square's side is known in millimetres, so its side in pixels gives the picture's scale at the target, whatever the
-distances are. It is the mean distance of opposite fitted edges: a blur that is the same on both sides cancels. What
-its uncertainty does not hold is a light that falls off over the blur; take the scale from a sharp picture.
+distances are. It is the mean distance of opposite fitted edges: a blur that is the same on both sides cancels. The
+bright ground all round tells how the light falls off (`light_field`), which is divided out before an edge is looked at.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -14,34 +15,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.imaging.coarse import CoarseSquare, find_dark_square
-from benchd.imaging.edge import LEAST_WINDOW_SIGMAS, EdgeResult, Orientation, edge_modulation
+from benchd.imaging.edge import LEAST_WINDOW_SIGMAS, EdgeResult, edge_modulation
 from benchd.imaging.edge_line import EdgeLine, fit_edge_line
+from benchd.imaging.ground import SquareGround
 from benchd.imaging.refusals import EdgeRefused, PictureRefused
+from benchd.imaging.region import Orientation, Region, Side
+from benchd.imaging.response import PLATEAU
 from benchd.imaging.rows import Floats
-
-Side = Literal["left", "right", "top", "bottom"]
+from benchd.imaging.specks import without_specks
 
 SIDES: tuple[tuple[Side, Orientation], ...] = (("left", "v"), ("right", "v"), ("top", "h"), ("bottom", "h"))
 CORNER_MARGIN = 0.16  # of the side, at both ends of an edge: a blurred corner must not reach into a region
 REACH = 0.42  # of the side, across the edge: beyond it begins the opposite edge's ground
 LARGEST_TILT_DEG = 20.0
 _AREA_U = 0.02  # relative, of a side known from the area alone: judged, not measured
-
-
-@dataclass(frozen=True, slots=True)
-class Region:
-    """A rectangle of the picture about one edge; `row` and `col` of its first pixel."""
-
-    row: int
-    col: int
-    height: int
-    width: int
-    orientation: Orientation
-    side: Side
-
-    def cut(self, picture: NDArray[Any]) -> NDArray[Any]:
-        """The region's pixels, a view."""
-        return picture[self.row : self.row + self.height, self.col : self.col + self.width]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +94,7 @@ def find_square(picture: NDArray[Any]) -> SquareLayout:
     regions = tuple(_region(picture.shape, coarse, side, orientation) for side, orientation in SIDES)
     four = (regions[0], regions[1], regions[2], regions[3])
     try:
-        lines = [fit_edge_line(_upright(region, picture)) for region in four]
+        lines = _lines(picture, four, coarse)
     except EdgeRefused:
         lines = []
     if not lines or any(line.room_px < LEAST_WINDOW_SIGMAS * line.sigma_px for line in lines):
@@ -141,11 +128,20 @@ def measure_square(
     `table` mends it. Raises EdgeRefused with the side's name: a square with a lost edge is lost.
     """
     edges: list[EdgeResult] = []
+    centre = layout.centre_x, layout.centre_y
+    ground = SquareGround.of(picture, layout.regions, centre, layout.side_px, layout.angle_deg, table)
+    field = ground.field(None if window_px is None else PLATEAU * window_px)
     for region in layout.regions:
         try:
             edges.append(
                 edge_modulation(
-                    region.cut(picture), region.orientation, cycles_per_px, window_px, full_scale, table=table
+                    region.cut(picture),
+                    region.orientation,
+                    cycles_per_px,
+                    window_px,
+                    full_scale,
+                    table=table,
+                    ground=ground.over(region, field),
                 )
             )
         except EdgeRefused as refused:
@@ -168,9 +164,15 @@ def _mean(one: EdgeResult, other: EdgeResult) -> tuple[float, float]:
     return 0.5 * (one.modulation + other.modulation), 0.5 * float(np.hypot(one.u, other.u))
 
 
-def _upright(region: Region, picture: NDArray[Any]) -> NDArray[Any]:
-    pixels = region.cut(picture)
-    return pixels.T if region.orientation == "h" else pixels
+def _lines(picture: NDArray[Any], regions: Sequence[Region], square: CoarseSquare) -> list[EdgeLine]:
+    ground = SquareGround.of(picture, regions, (square.x, square.y), square.side_px, square.angle_deg)
+    field = ground.field()
+    lines = []
+    for region in regions:
+        pixels, _ = without_specks(region.upright(picture))
+        over = ground.over(region, field)
+        lines.append(fit_edge_line((over.T if region.orientation == "h" else over).evened(pixels)))
+    return lines
 
 
 def _region(shape: tuple[int, ...], square: CoarseSquare, side: Side, orientation: Orientation) -> Region:

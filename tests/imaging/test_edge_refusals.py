@@ -80,9 +80,9 @@ def test_clipped_near_the_edge_only(edge_light: Render) -> None:
     speck = region.copy()
     speck[30, 95] = 65535  # 45 px from the edge, whose window is 11
     assert edge_modulation(speck, "v", 0.1).modulation > 0.8
-    speck[30, 55] = 0
+    speck[30:32, 55] = 0
     refused = refusal(speck)
-    assert (refused.code, refused.data["at_zero"], refused.data["at_full_scale"]) == ("clipped", 1, 0)
+    assert (refused.code, refused.data["at_zero"], refused.data["at_full_scale"]) == ("clipped", 2, 0)
 
 
 def test_clipped_in_the_camera_before_it_was_shifted_up(edge_light: Render) -> None:
