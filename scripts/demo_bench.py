@@ -132,7 +132,7 @@ def _shell(out: Console, *lines: str) -> None:
         out.print(Text(f"  {line}" if line else ""), soft_wrap=True)
 
 
-def _line(out: Console, text: str, style: str = "dim") -> None:
+def say_line(out: Console, text: str, style: str = "dim") -> None:
     """A line of what goes on; what follows it stands under it."""
     out.print(Padding(Text(in_one_line(text), style=style), (0, 0, 0, 2), expand=False))
 
@@ -142,8 +142,8 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     out.print(f"Files, record and logs in {stack.folder}. Watch with any MQTT client:")
     _shell(out, f"mosquitto_sub -p {stack.ports['listeners']['v4']} -v -t 'benchd/{client.bench}/#'", "")
     await client.command("take", beat=False)
-    bar = Bar(out, lambda text: _line(out, text))
-    technician = Technician(stack, client, lambda text: _line(out, text))
+    bar = Bar(out, lambda text: say_line(out, text))
+    technician = Technician(stack, client, lambda text: say_line(out, text))
     watchers = [asyncio.create_task(_show_progress(client, bar)), asyncio.create_task(_show_events(client, out))]
     try:
         _head(out, "1  Absolute zero", "from a setting ring and an indicator")
@@ -208,7 +208,7 @@ async def _show_events(client: BenchClient, out: Console) -> None:
     """What the bench says went wrong, as it says it."""
     async for _, event in client.events():
         if event["severity"] != "info":
-            _line(out, f"{event['severity']}: {event['text']} {event['advice']}", "")
+            say_line(out, f"{event['severity']}: {event['text']} {event['advice']}", "")
 
 
 async def _plot(stack: Stack, run: str, path: Path, out: Console) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 import signal
 import subprocess
@@ -9,7 +10,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
+import demo_bench
+
+BENCHD = Path(sys.executable).parent / "benchd"
 DEMO = Path(__file__).resolve().parents[2] / "scripts" / "demo_bench.py"
 
 
@@ -55,3 +60,37 @@ def test_where_no_bar_can_be_drawn_each_step_is_a_line_with_the_time_to_go(tmp_p
     assert re.match(r"  r-\d+ \w+, step ", told)
     assert piped.returncode == 130, wrong
     assert "Traceback" not in wrong
+    assert f"Record and logs stay in {tmp_path}." in wrong, "also where it was broken off"
+
+
+def test_what_is_said_is_never_taken_for_markup_and_stands_under_its_beginning() -> None:
+    """'install benchd[reports]' was shown as 'install benchd'."""
+    out = Console(file=io.StringIO(), width=40, color_system=None)
+    demo_bench.say_line(out, "No plot: install benchd[reports] into the environment")
+    assert isinstance(out.file, io.StringIO)
+    told = [line.rstrip() for line in out.file.getvalue().splitlines()]
+    assert told == ["  No plot: install benchd[reports] into", "  the environment"]
+
+
+@pytest.mark.stack
+def test_the_lines_to_copy_reach_the_bench_and_ctrl_c_says_where_the_record_stays(tmp_path: Path) -> None:
+    """The second terminal found no bench: where it was told of stood in brackets behind a heading."""
+    command = [sys.executable, str(DEMO), "--pace", "5", "--folder", str(tmp_path), "--plot", str(tmp_path / "p.png")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as piped:
+        assert piped.stdout is not None
+        lines = []
+        for line in iter(piped.stdout.readline, ""):
+            lines.append(line.rstrip())
+            if 'as "beat" beside' in line:
+                break
+        told = "\n".join(lines)
+        copied = next(line.strip() for line in lines if line.startswith("  export XDG_RUNTIME_DIR="))
+        status = subprocess.run(
+            ["bash", "-c", f"{copied}; {BENCHD} status"], capture_output=True, text=True, timeout=60, check=False
+        )
+        piped.send_signal(signal.SIGINT)
+        _, wrong = piped.communicate(timeout=60)
+    assert status.returncode == 0, status.stderr + told + wrong
+    assert "Bench north-rail, wall" in status.stdout
+    assert f"Record and logs stay in {tmp_path}." in wrong
+    assert sum(", step " in line for line in lines) < 100, "a run of 32 questions is no hundred lines of progress"
