@@ -78,3 +78,16 @@ async def test_why_a_run_failed_is_shown_with_it(
     assert "Why" not in capsys.readouterr().out
     assert main(["report", "r-1", "--store", URL]) == exits.REFUSED
     assert "The run is failed; `benchd show run r-1` tells more." in capsys.readouterr().err
+
+
+async def test_the_bench_file_of_the_folder_is_found_without_being_told(
+    record: None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Beside its bench.yaml, with no bench running, one had to name it."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path / "nothing-runs-here"))
+    assert main(["show", "setup"]) == exits.REFUSED
+    assert "Go to the folder of its bench.yaml" in capsys.readouterr().err
+    (tmp_path / "bench.yaml").write_text(f"bench: north-rail\nstore: {{url: '{URL}'}}\n", encoding="utf-8")
+    assert main(["show", "setup"]) == exits.DONE
+    assert "Set-up 12" in capsys.readouterr().out
+    assert main(["show", "setup", "--bench", "other"]) == exits.REFUSED, "a bench that is named is not this file's"
