@@ -52,6 +52,10 @@ def client_of(args: argparse.Namespace) -> BenchClient:
     Raises Refused, and UsageError for a file that may not stand.
     """
     at = meant(args)
+    if args.password_file is not None and not at.account:
+        raise UsageError(f"--password-file {args.password_file}: the broker of {at.bench} asks for no account")
+    if args.ca_file is not None and not at.host.startswith("mqtts://"):
+        raise UsageError(f"--ca-file {args.ca_file}: is for a broker that is named as mqtts://HOST, not {at.host}")
     ca_file = _file(args.ca_file, "BENCHD_CA_FILE") or at.ca_file
     secret = _file(args.password_file, "BENCHD_PASSWORD_FILE") if at.account else None
     try:

@@ -17,8 +17,8 @@ LOOPBACK = "127.0.0.1"
 
 @dataclass(frozen=True, slots=True)
 class Ports:
-    """One port each for MQTT 3.1.1 and MQTT 5. There is none for WebSocket: neither child looks at the `Origin` of a
-    handshake (RFC 6455, 10.2), so any page open in a browser on this machine could command the bench."""
+    """One port each for MQTT 3.1.1 and MQTT 5. There is none for WebSocket: that of either child takes any `Origin`
+    (RFC 6455, 10.2), so any page open in a browser on this machine could command the bench."""
 
     v4: int = 1883
     v5: int = 1884
@@ -61,7 +61,7 @@ def refuse_beyond_loopback(address: str) -> None:
         raise Refused(
             "not_allowed",
             f"The embedded broker has no accounts and will not listen on {address}.",
-            advice="`benchd user add` writes account and access files for mosquitto; name that broker by its URL.",
+            advice="Run mosquitto with TLS, accounts and an access list, and name it by its URL in the bench file.",
         )
 
 

@@ -284,6 +284,18 @@ async def test_a_name_that_no_topic_holds_is_refused(cli: Any, rig: MqttRig) -> 
     assert "1 to 32 of a-z" in told.err
 
 
+async def test_an_account_that_would_not_be_used_is_refused(rig: MqttRig, cli: Any, tmp_path: Path) -> None:
+    """The broker on this machine asks nobody for one, and is not known by a certificate."""
+    stands(rig)
+    secret = tmp_path / "secret.txt"
+    secret.write_text("s3cret\n", encoding="utf-8")
+    secret.chmod(0o600)
+    for option, told in (("--password-file", "asks for no account"), ("--ca-file", "is for a broker that is named as")):
+        answer = await cli("status", option, str(secret))
+        assert answer.code == exits.USAGE
+        assert told in answer.err
+
+
 EVIL = "\x1b[2J\x1b[31m\x9b2K\u202e\nVerdict PASS"
 
 

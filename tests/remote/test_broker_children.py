@@ -135,7 +135,7 @@ def test_embedded_refuses_every_other_address() -> None:
         with pytest.raises(Refused) as caught:
             EmbeddedBroker(Clock(), address=address)
         assert caught.value.code == "not_allowed"
-        assert "benchd user add" in caught.value.advice
+        assert "name it by its URL" in caught.value.advice
 
 
 def test_auto_prefers_mosquitto_where_there_is_one() -> None:
