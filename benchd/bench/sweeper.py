@@ -151,10 +151,12 @@ class Sweeper:
                 await under_way
         finally:
             # What was exposed is finished and kept even when the sweep is broken off; a full disk is not waited for.
-            if under_way is not None and not under_way.done():
-                _, late = await asyncio.wait({under_way}, timeout=FINISH_S)
+            if under_way is not None:
+                ended, late = await asyncio.wait({under_way}, timeout=FINISH_S)
                 for task in late:
                     task.cancel()
+                for task in ended:
+                    task.cancelled() or task.exception()  # told where it happened; this sweep ends for another reason
 
     async def _finish(
         self, taken: Shot, station: Station, locked: Locked, data: SweepData, run: RunRecord, gate: Gate
