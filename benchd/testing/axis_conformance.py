@@ -220,7 +220,7 @@ class AxisContract(DeviceContract[Axis]):
         assert axis.homed
 
     async def test_unplugged_in_a_move_costs_trust_within_half_a_second(self, rig: Rig) -> None:
-        hands = self.hands(rig)
+        hands = self.hands(rig, "unplug", "plug")
         axis = await self.homed(rig)
         told: list[Surprise] = []
 

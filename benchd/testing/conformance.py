@@ -24,6 +24,7 @@ from typing import Any, Generic, TypeVar, cast
 import pytest
 
 from benchd.devices import (
+    DRIVER_API,
     Ask,
     Camera,
     Device,
@@ -54,11 +55,17 @@ class DeviceContract(Generic[D]):
         """The device under test, as its kind."""
         return cast(D, rig.device)
 
-    def hands(self, rig: Rig) -> Hands:
-        """The hands, or skip."""
+    def hands(self, rig: Rig, *needed: str) -> Hands:
+        """The hands, or skip where they cannot do what the test needs."""
         if rig.hands is None:
             pytest.skip("nobody can pull this device's cable")
+        if missing := rig.hands.missing(*needed):
+            pytest.skip(f"these hands have no {', '.join(missing)}")
         return rig.hands
+
+    async def test_it_says_which_interface_it_was_written_for(self, rig: Rig) -> None:
+        assert rig.device.driver_api == DRIVER_API
+        assert min(rig.device.answers_within_s, rig.device.opens_within_s) > 0.0
 
     async def test_health_says_something(self, rig: Rig) -> None:
         health = await rig.device.health()
@@ -87,8 +94,25 @@ class DeviceContract(Generic[D]):
             assert task.cancelled() or was_done or task.exception() is None
         await self.probe(self.device(rig))
 
+    async def test_unplugged_it_raises_nothing_foreign(self, rig: Rig) -> None:
+        """What a driver raises beside the errors of `benchd.devices` is told as its fault."""
+        hands = self.hands(rig, "unplug", "plug")
+        await hands.unplug()
+        with contextlib.suppress(DeviceError):
+            await self.probe(self.device(rig))
+        assert isinstance(await rig.device.health(), Health)
+        await rig.device.close()
+        assert isinstance(await rig.device.health(), Health)
+        with pytest.raises(DeviceError):
+            async with asyncio.timeout(rig.device.opens_within_s):
+                await rig.device.open()
+        await rig.device.close()
+        await hands.plug()
+        await rig.reopen()
+        await self.probe(self.device(rig))
+
     async def test_unplugged_fails_at_once_and_comes_back(self, rig: Rig) -> None:
-        hands = self.hands(rig)
+        hands = self.hands(rig, "unplug", "plug")
         async with lively_loop():
             await hands.unplug()
             began = time.monotonic()
@@ -101,18 +125,18 @@ class DeviceContract(Generic[D]):
         await self.probe(self.device(rig))
 
     async def test_silence_is_bounded_and_passes(self, rig: Rig) -> None:
-        hands = self.hands(rig)
+        hands = self.hands(rig, "silence")
         async with lively_loop():
             await hands.silence(30.0)
             with pytest.raises(LinkError) as caught:
-                async with asyncio.timeout(rig.patience_s):
+                async with asyncio.timeout(min(rig.patience_s, rig.device.answers_within_s)):
                     await self.probe(self.device(rig))
             assert caught.value.code == "timeout"
             await hands.silence(0.0)
         await self.settled(rig)
 
     async def test_garbage_is_no_answer(self, rig: Rig) -> None:
-        hands = self.hands(rig)
+        hands = self.hands(rig, "garbage")
         async with lively_loop():
             await hands.garbage(1.0)
             ends = time.monotonic() + 1.0

@@ -4,30 +4,36 @@ from __future__ import annotations
 
 import asyncio
 import time
-from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 from benchd.devices import Device, Link
 
 
-class Hands(ABC):
-    """What can be done to the hardware or its simulator from outside. Each returns once it is done."""
+class Hands:
+    """What can be done to the hardware or its simulator from outside. Each returns once it is done.
 
-    @abstractmethod
+    Give those that your hardware allows: a test that needs another one is skipped, and says which.
+    """
+
     async def unplug(self) -> None:
         """Pull the cable."""
+        raise NotImplementedError
 
-    @abstractmethod
     async def plug(self) -> None:
         """Put it back."""
+        raise NotImplementedError
 
-    @abstractmethod
     async def silence(self, seconds: float) -> None:
         """Let the device say nothing for a while; it goes on obeying."""
+        raise NotImplementedError
 
-    @abstractmethod
     async def garbage(self, seconds: float) -> None:
         """Let noise come from the device for a while."""
+        raise NotImplementedError
+
+    def missing(self, *needed: str) -> list[str]:
+        """Which of these the author has not given."""
+        return [name for name in needed if getattr(type(self), name) is getattr(Hands, name)]
 
 
 @dataclass

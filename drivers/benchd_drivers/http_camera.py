@@ -158,7 +158,8 @@ class HttpCamera(Camera):
         try:
             fetched = await self._session.get(target, self._most, self._extra_s)
         except LinkError as error:
-            self._health = Health("fault", error.code, error.text)
+            lost = type(error) is LinkError  # refused or broken off, and not only slow
+            self._health = Health("fault", "link" if lost else error.code, error.text)
             raise
         if fetched.status != 200:
             text = f"{self.name}: {url} answered with status {fetched.status}."

@@ -27,10 +27,16 @@ NOISE = bytes(range(256))
 
 def shown() -> Any:
     """The class in the code block, made as a reader's module would make it."""
-    (code,) = re.findall(r"```python\n(.*?)```", PAPER.read_text(encoding="utf-8"), re.DOTALL)
-    module = ModuleType("plain_light")
+    return shown_class("PlainLight")
+
+
+def shown_class(name: str) -> Any:
+    """A class by its name, from the one code block that has it."""
+    blocks = re.findall(r"```python\n(.*?)```", PAPER.read_text(encoding="utf-8"), re.DOTALL)
+    (code,) = (block for block in blocks if f"class {name}(" in block)
+    module = ModuleType(name)
     exec(compile(code, str(PAPER), "exec"), module.__dict__)
-    return module.PlainLight
+    return getattr(module, name)
 
 
 class Lamp(Hands):

@@ -71,6 +71,8 @@ async def test_a_board_that_floods_lines_holds_up_nobody_and_is_closed_for_it() 
             with pytest.raises(LinkError, match="without a pause") as told:
                 await link.query(b"?", line(), 1.0)
             assert "off and on" in told.value.advice
+            with pytest.raises(LinkError, match="left alone for") as told:
+                await link.open()
         finally:
             await link.close()
 

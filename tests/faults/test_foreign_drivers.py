@@ -225,6 +225,28 @@ async def test_a_carriage_whose_driver_fails_is_untrusted_and_stopped(foreign: F
         foreign.moods({"stage.close": "hangs", "good.close": "raises"})  # and it ends in order all the same
 
 
+async def test_a_device_without_a_link_is_opened_again(foreign: Foreign) -> None:
+    """One that was unplugged stayed lost until the daemon was started anew; another in its place is not taken."""
+    async with foreign.up() as client:
+        events = client.events()
+        foreign.moods({"good.lost": "yes", "good.open": "raises"})
+        assert (await foreign.state("good", "offline"))["code"] == "link"
+        foreign.moods({"good.lost": "yes", "good.model": "another"})
+        async with asyncio.timeout(30):
+            async for _, event in events:
+                if "another device answers than at the start" in event["text"]:
+                    break
+        assert (await client.kept("device/good"))["state"] == "offline"
+        foreign.moods({})
+        async with asyncio.timeout(30):
+            async for _, event in events:
+                if event["code"] == "link_back":
+                    assert event["data"]["device"] == "good"
+                    break
+        await foreign.state("good", "ok")
+        assert "good.close" in foreign.did
+
+
 @pytest.mark.parametrize(
     ("mood", "code", "why"),
     [

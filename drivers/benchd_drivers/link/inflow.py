@@ -11,6 +11,12 @@ BURST = 16 * 1024
 FLOOD_S, FLOOD = 3.0, 64 * 1024
 """Who has had more waiting than a portion for so long, and has said so much meanwhile, floods."""
 
+FLOODED = "Switch the device off and on; check its firmware, and whether it was told to report unasked."
+
+
+class Flood(LinkError):
+    """The device never pauses."""
+
 
 class Inflow:
     """Times and amounts of what is read; clock-free. `bytes_s` is twice what the line carries; `carries` says it."""
@@ -31,7 +37,7 @@ class Inflow:
         return 0.0 if self._allowed > 0.0 else (PORTION - self._allowed) / self._bytes_s
 
     def took(self, count: int, now_s: float) -> None:
-        """So many bytes were read. Raises LinkError where the device floods."""
+        """So many bytes were read. Raises Flood."""
         self._allowed -= count
         if count < PORTION:
             self._full_since_s = None
@@ -40,8 +46,8 @@ class Inflow:
             self._full_since_s, self._full = now_s, 0
         self._full += count
         if now_s - self._full_since_s > FLOOD_S and self._full > FLOOD:
-            raise LinkError(
+            raise Flood(
                 f"it sends without a pause, {self._full / 1000:.0f} kB in {now_s - self._full_since_s:.0f} s and more "
                 f"waiting, {self._carries}; nothing it is asked for is as long",
-                advice="Switch the device off and on; check its firmware, and whether it was told to report unasked.",
+                advice=FLOODED,
             )

@@ -13,11 +13,14 @@ from benchd.devices import FrameLog, Link, LinkError, Matcher
 from benchd_drivers.channel import Channel
 from benchd_drivers.finishing import finish
 from benchd_drivers.link.foreign import mapped
-from benchd_drivers.link.inflow import Inflow
+from benchd_drivers.link.inflow import FLOODED, Flood, Inflow
 from benchd_drivers.link.lock import PortLock, holder_of, in_use
 from benchd_drivers.link.questions import Questions
 from benchd_drivers.link.ring import Ring
 from benchd_drivers.link.thread import OpenPort, PortThread
+
+ALONE_S = 10.0
+"""A link that was flooded is not opened again at once, as it would be flooded again."""
 
 
 class PortConfig(BaseModel):
@@ -39,6 +42,7 @@ class PortLink(Link):
         self._lock: PortLock | None = None
         self._why_lost: LinkError | None = None
         self._connected = False
+        self._alone_until = 0.0
         self._changing = asyncio.Lock()
         self._ring = Ring()
         self._lines: Channel[bytes] = Channel()
@@ -62,6 +66,10 @@ class PortLink(Link):
         async with self._changing:
             if self._connected:
                 return
+            left_s = self._alone_until - time.monotonic()
+            if left_s > 0.0:
+                text = f"Link {self.name} was flooded and is left alone for {left_s:.0f} s more."
+                raise LinkError(text, advice=FLOODED, device=self.name)
             await self._end_thread()
             self._questions.restart()
             self._why_lost = None
@@ -114,6 +122,8 @@ class PortLink(Link):
 
     def _lost(self, thread: PortThread, error: Exception) -> None:
         if thread is self._thread:
+            if isinstance(error, Flood):
+                self._alone_until = time.monotonic() + ALONE_S
             if isinstance(error, LinkError):
                 lost = LinkError(f"Link {self.name} is lost: {error.text}.", advice=error.advice, device=self.name)
             else:
