@@ -12,20 +12,23 @@ from benchd.bench.setup import CLEARED_WITH, SETTABLE, SetupDocument
 def came_to(
     before: SetupDocument, then: Chain, after: SetupDocument, now: Chain, stated: Collection[str]
 ) -> dict[str, Any]:
-    """As answered to `setup`: rev, set, dropped, nominal_carriage_um, moved_um, absolute, why_relative.
+    """As answered to `setup`: rev, set, dropped, carried, nominal_carriage_um, moved_um, absolute, why_relative.
 
-    `stated` are the keys that the change named: what it did not name and is gone all the same was dropped. Places are
+    `stated` are the keys that the change named: what it did not name and is gone all the same was dropped, what is
+    another value was carried over to where the target stands now. Places are
     null without a lens, and so is `absolute`; `moved_um` also where nominal was nowhere before.
     """
     old, new = (one.model_dump(mode="json", include=set(SETTABLE)) for one in (before, after))
     changed = [key for key in SETTABLE if old[key] != new[key]]
+    unasked = [key for key in changed if key not in stated]
     moved = None if then.carriage_um is None or now.carriage_um is None else now.carriage_um - then.carriage_um
     return {
         "rev": after.rev,
         "set": {key: new[key] for key in changed if key in stated},
         "dropped": [
-            {"key": key, "was": old[key], "why": _why(key, changed, old)} for key in changed if key not in stated
+            {"key": key, "was": old[key], "why": _why(key, changed, old)} for key in unasked if new[key] is None
         ],
+        "carried": [{"key": key, "was": old[key], "now": new[key]} for key in unasked if new[key] is not None],
         "nominal_carriage_um": _rounded(now.carriage_um),
         "moved_um": _rounded(moved),
         "absolute": None if now.carriage_um is None else now.absolute,
@@ -35,6 +38,8 @@ def came_to(
 
 def _why(key: str, changed: Collection[str], old: dict[str, Any]) -> str:
     """What it was stated of, which is another one now."""
+    if key == "distance_mm":
+        return "it is counted from the target, and without a lens nobody knows where that stood"
     cause = next(cause for cause, described in CLEARED_WITH.items() if key in described and cause in changed)
     was = old[cause]
     if cause == "distance_mm":

@@ -12,6 +12,7 @@ from benchd.bench.chain_terms import Temperature, temperature_of
 from benchd.bench.clearance import Clearance, Parts, check_clearance, clearance, parts_of
 from benchd.bench.notices import Notices
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
+from benchd.bench.wall_distance import carried_over
 from benchd.devices import Clock
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench
@@ -59,8 +60,9 @@ class SetUpKeeper:
 
     def preview(self, changes: Mapping[str, Any], rev: int | None = None) -> tuple[SetupDocument, Chain]:
         """What a change would come to, without making it. Raises Refused."""
-        new = apply(self.document, changes, self._loaded.records, self._loaded.file, rev=rev)
         records = self._loaded.records
+        new = apply(self.document, changes, records, self._loaded.file, rev=rev)
+        new = carried_over(self.document, self.chain, new, self._chain, changes, records)
         if new.lens is not None:
             records.require_unchanged("lens", new.lens)
         for adapter in new.adapters:

@@ -81,6 +81,11 @@ MOVES = ("lens", "adapters", "glass", "ring", "distance_mm", "m", "light_nm", "t
 CLEARED_WITH = {"lens": ("ring", "m", "f_number", "support"), "distance_mm": ("m",)}
 
 
+def loses_distance(lens: str | None, then: str | None) -> bool:
+    """Whether nobody can say from where a distance to the wall was counted, with one lens (or none) after another."""
+    return lens != then and None in (lens, then)
+
+
 def first_setup(bench_file: BenchFile) -> SetupDocument:
     """The empty bench, revision 0."""
     return SetupDocument(arrangement=bench_file.arrangement)
@@ -97,8 +102,9 @@ def apply(
     """The set-up after `changes` (JSON values), its rev one higher; the old one stays untouched.
 
     Whole values replace, null clears. Another lens clears ring, m, f_number and support unless the same change
-    states them; another distance clears m likewise, since it was measured at the old one. The new document has
-    no chain yet. A change that changes nothing gives the set-up as it is, its rev as well. Raises Refused:
+    states them; another distance clears m likewise, since it was measured at the old one. A distance does not outlive
+    the first lens, or the last: it is counted from the target plane, which stands nowhere without one. The new
+    document has no chain yet. A change that changes nothing gives the set-up as it is, its rev as well. Raises Refused:
     rev_conflict, bad_request (a key or value that may not stand, parts that do not mate), unknown_name (with near
     names).
     """
@@ -114,6 +120,8 @@ def apply(
     for key, described in CLEARED_WITH.items():
         if values[key] != getattr(setup, key):
             values |= {name: None for name in described if name not in stated}
+    if loses_distance(setup.lens, values["lens"]) and "distance_mm" not in stated:
+        values["distance_mm"] = None
     if all(value == getattr(setup, name) for name, value in values.items()):
         return setup
     new = SetupDocument(

@@ -1,4 +1,4 @@
-"""What a change of the set-up came to, as `benchd do setup` prints it: set, dropped and why, nominal, zero."""
+"""What a change of the set-up came to, as `benchd do setup` prints it."""
 
 from __future__ import annotations
 
@@ -24,13 +24,21 @@ def head(result: Doc) -> str:
 
 
 def table(result: Doc) -> Table:
-    """A line for each thing set and dropped, for nominal and for zero."""
+    """A line for each thing set, dropped and carried over, for nominal and for zero."""
     from benchd.cli import tables
     from benchd.cli.lines import name_of, plain
 
     rows = [("Set", f"{name_of(key)} {plain(value, key)}") for key, value in result["set"].items()]
     rows += [
         ("Dropped", f"{name_of(one['key'])} {plain(one['was'], one['key'])}: {one['why']}") for one in result["dropped"]
+    ]
+    rows += [
+        (
+            "Carried over",
+            f"{name_of(one['key'])} {plain(one['was'], one['key'])}, the target having moved it is "
+            f"{plain(one['now'], one['key'])}",
+        )
+        for one in result["carried"]
     ]
     return tables.pairs([*rows, ("Nominal", _nominal(result)), *_zero(result)])
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from copy import copy
 from typing import Any, Self
 
-from benchd.bench.setup import CLEARED_WITH, MOVES
+from benchd.bench.setup import CLEARED_WITH, MOVES, loses_distance
 from benchd.errors import Refused
 from benchd.procedures.bench_figures import Where, Whereabouts
 from benchd.procedures.foreseen import Foreseen, Why
@@ -94,6 +94,11 @@ class SetUpAhead:
                     self._values.lose(name, (*self._values.why(name), *why))
                 else:
                     self._values.know(**{name: None})
+
+        stated_of_lens = stated.get("lens", before.get("lens"))
+        known = not before.why("lens") and not {"lens", "distance_mm"} & {*open_keys} and "distance_mm" not in stated
+        if known and loses_distance(before.get("lens"), stated_of_lens):
+            self._values.know(distance_mm=None)
 
     def meet(self, other: SetUpAhead, why: Why) -> None:
         """Whichever of two ways was gone to here, which depends on `why`."""

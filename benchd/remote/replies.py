@@ -62,6 +62,14 @@ class Dropped(Told):
     """A clause: of what it was stated, which is another one now."""
 
 
+class Carried(Told):
+    """A value that nobody named: the target has moved, and what was measured from it is another one now."""
+
+    key: str
+    was: Any
+    now: Any
+
+
 class SetUp(Told):
     """What a change of the set-up came to; with `follow` what it will come to once the carriage has followed."""
 
@@ -70,6 +78,7 @@ class SetUp(Told):
     set: dict[str, Any]
     """What is another value than before, of what was named."""
     dropped: list[Dropped]
+    carried: list[Carried]
     nominal_carriage_um: float | None
     """Where `nominal` goes now, trim included; null without a lens."""
     moved_um: float | None

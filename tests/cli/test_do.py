@@ -86,13 +86,16 @@ def test_a_change_of_the_set_up_is_printed_whole() -> None:
     """The screen said 'done; rev 20', whatever had been dropped."""
     dropped = [{"key": "ring", "was": "infinity", "why": "it was stated of lens L-0417"},
                {"key": "m", "was": {"value": 0.0101, "u": 0.00001}, "why": "it was stated of lens L-0417"}]  # fmt: skip
-    result = {"rev": 20, "set": {"lens": "L-0418"}, "dropped": dropped, "nominal_carriage_um": 8857.3,
-              "moved_um": -508.0, "absolute": False, "why_relative": ["the ring's position is not stated"]}  # fmt: skip
+    carried = [{"key": "distance_mm", "was": 5000.0, "now": 4981.999}]
+    result = {"rev": 20, "set": {"lens": "L-0418"}, "dropped": dropped, "carried": carried,
+              "nominal_carriage_um": 8857.3, "moved_um": -508.0, "absolute": False,
+              "why_relative": ["the ring's position is not stated"]}  # fmt: skip
     assert head(result) == "revision 20"
     assert text_of(table(result), width=80).splitlines() == [
         "Set                 lens L-0418",
         "Dropped             ring infinity: it was stated of lens L-0417",
         "Dropped             m 0.010100 (u = 0.000010): it was stated of lens L-0417",
+        "Carried over        distance 5000 mm, the target having moved it is 4982 mm",
         "Nominal             carriage 8857.3 µm, moved by −508.0 µm",
         "Zero                RELATIVE: the ring's position is not stated; findings carry",
         "                    no verdict",

@@ -6,6 +6,7 @@ one more for the lens.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from benchd_simulators.world.drawing import Drawn, Draws, unit_draw
@@ -75,9 +76,13 @@ class Fitting:
 
     def adapters_um(self, delta_K: float) -> float:
         """The adapters fitted, without their joints."""
+        return self.stack_um(self.adapters, delta_K)
+
+    def stack_um(self, adapters: Sequence[str], delta_K: float) -> float:
+        """So many adapters on one another, without their joints."""
         records = self.record.adapters
         return sum(
-            self.grown_um(f"adapter.{a}", records[a].length_um, records[a].alpha_per_K, delta_K) for a in self.adapters
+            self.grown_um(f"adapter.{a}", records[a].length_um, records[a].alpha_per_K, delta_K) for a in adapters
         )
 
     def shims_um(self, lens: str) -> float:

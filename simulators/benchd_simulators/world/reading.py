@@ -162,6 +162,8 @@ def _dangling(record: WorldRecord) -> list[tuple[tuple[int | str, ...], str]]:
     for i, pane in enumerate(record.fitted.glass):
         need(("fitted", "glass", i), pane, record.glasses, "glasses")
     need(("fitted", "lens"), record.fitted.lens, record.lenses, "lenses")
+    for i, adapter in enumerate(record.room.distance_over):
+        need(("room", "distance_over", i), adapter, record.adapters, "adapters")
     if record.arrangement == "wall" and record.room.distance_mm is None:
         found.append((("room",), "a wall world needs distance_mm"))
     if record.arrangement == "wall" and record.room.vergence_per_m is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import hypot, inf
 
@@ -15,7 +16,11 @@ Ring = str | dict[str, float | str]
 
 @dataclass(slots=True)
 class Room:
-    """What is typed stands in `temperature_C` and `distance_mm`; what is true in the `true_` properties."""
+    """What is typed stands in `temperature_C` and `distance_mm`; what is true in the `true_` properties.
+
+    `stands` tells how far behind the base face (um) a target in focus lies with what is on the bench: bench and wall
+    stay, so the distance between target and wall goes with it.
+    """
 
     record: WorldRecord
     draws: Draws
@@ -23,8 +28,10 @@ class Room:
     iris: float | None = None
     square_off_px: tuple[float, float] = (0.0, 0.0)
     temperature_C: float = 0.0
-    distance_mm: float = inf
-    true_distance_mm: float = inf
+    stands: Callable[[], float] = lambda: 0.0
+    _taped_mm: float = inf
+    _taped_true_mm: float = inf
+    _taped_at_um: float = 0.0
     vergence_per_m: float = 0.0
     _error_K: float = 0.0
     _walls: int = 0
@@ -35,10 +42,23 @@ class Room:
         self.temperature_C = temperature.record
         self._error_K = self.draws.quantity("room.temperature_C", *temperature.parts) - temperature.record
         if self.record.arrangement == "wall" and self.record.room.distance_mm is not None:
-            self.distance_mm = self.record.room.distance_mm.record
-            self.true_distance_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
+            self._taped_mm = self.record.room.distance_mm.record
+            self._taped_true_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
         if self.record.room.vergence_per_m is not None:
             self.vergence_per_m = self.draws.quantity("room.vergence_per_m", *self.record.room.vergence_per_m.parts)
+
+    def taped_at(self, stands_um: float) -> None:
+        """The distance was measured with the target so far behind the base face."""
+        self._taped_at_um = stands_um
+
+    @property
+    def distance_mm(self) -> float:
+        """What a tape says now: its error is the one that was drawn."""
+        return self._taped_mm + (self.stands() - self._taped_at_um) / 1000
+
+    @property
+    def true_distance_mm(self) -> float:
+        return self._taped_true_mm + (self.stands() - self._taped_at_um) / 1000
 
     @property
     def true_temperature_C(self) -> float:
@@ -63,18 +83,18 @@ class Room:
         self._walls += 1
         tape = self.record.room.distance_mm
         error = tape.u * unit_draw(self.draws.rng(f"room.wall/{self._walls}"), tape.shape)
-        self.distance_mm = value
-        self.true_distance_mm = self.draws.put(Drawn("room.distance_mm", value, tape.u, tape.shape, value + error))
+        self._taped_mm, self._taped_at_um = value, self.stands()
+        self._taped_true_mm = self.draws.put(Drawn("room.distance_mm", value, tape.u, tape.shape, value + error))
 
-    def wall(self) -> tuple[int, float, Drawn | None]:
+    def wall(self) -> tuple[int, float, float, Drawn | None]:
         """What `put_wall` needs to bring the wall back."""
-        return self._walls, self.distance_mm, self.draws.known("room.distance_mm")
+        return self._walls, self._taped_mm, self._taped_at_um, self.draws.known("room.distance_mm")
 
-    def put_wall(self, wall: tuple[int, float, Drawn | None]) -> None:
+    def put_wall(self, wall: tuple[int, float, float, Drawn | None]) -> None:
         """Back to an earlier place, its error with it."""
-        self._walls, self.distance_mm, drawn = wall
+        self._walls, self._taped_mm, self._taped_at_um, drawn = wall
         if drawn is not None:
-            self.true_distance_mm = self.draws.put(drawn)
+            self._taped_true_mm = self.draws.put(drawn)
 
     def set_ring(self, value: object) -> None:
         """`infinity`, `hard_stop`, `free`, `{"mark": 2}` or `{"free": 3.5}` (metres from the target plane)."""
@@ -95,7 +115,7 @@ class Room:
         """What the tape says: target to wall, and the pitch on the wall as a magnification, target over wall."""
         if self.record.arrangement != "wall":
             raise HandRefused("There is nothing to measure with a tape: the light is collimated.")
-        answer: dict[str, object] = {"distance_mm": self.distance_mm, "m": None}
+        answer: dict[str, object] = {"distance_mm": round(self.distance_mm, 1), "m": None}
         if m is not None:
             side, ratio_u = self.record.target.side_mm, self.record.room.tape_ratio_u
             true_side = self.draws.quantity("target.side_mm", *side.parts)

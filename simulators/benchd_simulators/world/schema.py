@@ -191,10 +191,15 @@ class MountRecord(Part):
 
 
 class RoomRecord(Part):
-    """`vergence_per_m`: of a collimator's light where the lens stands, positive as from an object before the lens."""
+    """`vergence_per_m`: of a collimator's light where the lens stands, positive as from an object before the lens.
+
+    `distance_mm` is from the target to the wall with the adapters `distance_over` on the bench and a lens in focus on
+    them; other adapters, mounts or plates move the target, and the wall stays where it is.
+    """
 
     temperature_C: Quantity
     distance_mm: Quantity | None = None
+    distance_over: list[Name] = Field(default_factory=list)
     vergence_per_m: Quantity | None = None
     tape_ratio_u: NotNegative = 0.001
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,7 @@ from benchd_simulators.world.motor import Motor
 from benchd_simulators.world.picture import Scene
 from benchd_simulators.world.reading import read_world
 from benchd_simulators.world.room import Room
-from benchd_simulators.world.schema import WorldRecord
+from benchd_simulators.world.schema import LayerRecord, WorldRecord
 
 
 class World:
@@ -50,6 +50,8 @@ class World:
         self.camera = Camera(record.camera, self.draws, self.scene)
         self._draw_all()
         self._warm()
+        self.room.taped_at(self._stands_um(record.room.distance_over, (), None))
+        self.room.stands = lambda: self._stands_um(self.fitting.adapters, self.fitting.glass, self.fitting.lens)
 
     # --- what hardware shows
 
@@ -210,6 +212,16 @@ class World:
         return (
             self.fitting.base_um(delta) + self.carriage_um + self.fitting.adapters_um(delta) + sum(self.fitting.joints)
         )
+
+    def _stands_um(self, adapters: Sequence[str], glass: Sequence[str], lens: str | None) -> float:
+        """How far behind the base face a target in focus lies: with the mount's depth from the seat, which adapters
+        carry away from the base, deeper by what plates add. Without a lens as with one of the first mount."""
+        mounts = self.record.mounts
+        flange = (mounts[self.record.lenses[lens].mount] if lens else next(iter(mounts.values()))).flange_depth_um
+        layers = [layer for one in glass for layer in self.record.glasses[one].layers]
+        solid = [layer for layer in layers if isinstance(layer, LayerRecord)]
+        plates = sum(1000 * layer.thickness_mm.record * (1 - 1 / layer.index.record) for layer in solid)
+        return flange + plates - self.fitting.stack_um(adapters, self.room.delta_K)
 
     def optic(self) -> Optic | None:
         """The lens on the bench as it is set, with what stands behind it; None without a lens."""
