@@ -54,7 +54,10 @@ def version() -> str:
 
 
 class Daemon:
-    """One bench served: `await Daemon(path).serve()`. `ready` is called once it answers on MQTT."""
+    """One bench served: `await Daemon(path).serve()`. `ready` is called once it answers on MQTT.
+
+    `noted` hears, before any hardware is opened, what the files say that will hardly be meant.
+    """
 
     def __init__(
         self,
@@ -63,12 +66,14 @@ class Daemon:
         clock: Clock | None = None,
         ports_file: Path | None = None,
         ready: Callable[[MqttService], None] = lambda _: None,
+        noted: Callable[[str], None] = _log.warning,
     ) -> None:
         self.path = path
         self.clock = clock or Clock()
         self.notices = Notices()
         self.ports_file = ports_file
         self.ready = ready
+        self.noted = noted
         self._ended = asyncio.Event()
         self._parts = Parts(self.end)
         self._mqtt: MqttService | None = None
@@ -131,7 +136,7 @@ class Daemon:
             raise with_copies(wrong, copies) from None
         loaded, assembly, library = whole.loaded, whole.assembly, whole.library
         for note in whole.notes:
-            _log.warning(note)
+            self.noted(note)
         keep_good(loaded, copies)
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(within, store.close, "the record")

@@ -65,6 +65,7 @@ def run(args: argparse.Namespace) -> int:
         options.bench_file_at(args.bench),
         ports_file=args.ports_file,
         ready=lambda ready: _ready(ready, as_json=args.json),
+        noted=lambda note: print(f"note: {note}", file=sys.stderr, flush=True),
     )
     _on_signals(lambda *_: daemon.end())
     code, runner = exits.FAULT, asyncio.Runner()

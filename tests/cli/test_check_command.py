@@ -411,3 +411,18 @@ def test_what_nothing_goes_by_is_told(folder: Path, said: Said) -> None:
     line = swap(folder / "bench.yaml", "motion:\n", "motion:\n  steps_um: [2, 20]\n") + 1
     assert main(["check", str(folder)]) == exits.DONE
     assert f"bench.yaml:{line}:3 motion.steps_um = [2, 20]: without effect" in said()
+
+
+def test_up_tells_what_check_tells_before_it_opens_anything(folder: Path, run_folder: Path) -> None:
+    """No port is there, so that it ends; the note stands before that, and stdout is left to the one document."""
+    line = swap(folder / "bench.yaml", "motion:\n", "motion:\n  steps_um: [2, 20]\n") + 1
+    told = subprocess.run(
+        [sys.executable, "-m", "benchd.cli.main", "up", str(folder), "--json"],
+        capture_output=True, text=True, timeout=120, check=False,
+        env={**os.environ, "XDG_RUNTIME_DIR": str(run_folder.parent)},
+    )  # fmt: skip
+    assert told.returncode == exits.FAULT, told.stderr
+    note = f"note: {folder / 'bench.yaml'}:{line}:3 motion.steps_um = [2, 20]: without effect"
+    assert note in told.stderr
+    assert told.stderr.index(note) < told.stderr.index("The bench was not started")
+    assert "steps_um" not in told.stdout
