@@ -26,7 +26,8 @@ board, counter, indicator   unplug [s=], plug, clear, silence [s=], garbage [s=]
                             corrupt|cut|drop|merge [n=], late [n= s=], split [n= gap_s=], lose byte= [n=],
                             alter from= to= [n=]
 board                       reset, power_up, open_door, shut_door, stuck_status [value=false],
-                            reset_on_open [value=false], identity value=
+                            reset_on_open [value=false], identity value=, and how it was built:
+                            native, origin_at_switch, pwm, homing_reports [value=false]
 camera                      unplug, plug, clear, late [n= s=], garbage|cut|freeze|no_time [n=], error [n= status=]
 world                       NAME [value=]: lose_steps, push, stall, switch_stuck, switch_never, encoder_frozen,
                             encoder_jump, encoder_reversed, encoder_power_up
@@ -54,6 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     up.add_argument("--journal", type=Path, metavar="FILE", help="every byte on the ports with its monotonic time")
     up.add_argument("--camera-port", type=_port, default=8780, help="default 8780; a free one if it is taken")
     up.add_argument("--identity", default="7A01", help="serial string that the board tells (default 7A01)")
+    up.add_argument("--native", action="store_true", help="the board on USB of its own: bytes arrive together, unpaced")
     up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
 
     hand = commands.add_parser("hand", help="do what a person does at the bench", epilog=HAND_HELP, formatter_class=raw)
@@ -133,6 +135,7 @@ def _up(args: argparse.Namespace) -> int:
                     pace=args.pace,
                     camera_port=args.camera_port,
                     identity=args.identity,
+                    native=args.native,
                     truth=args.truth,
                     journal=journal,
                     ready=ready,

@@ -85,11 +85,11 @@ def test_a_claim_ends_with_its_holder(bench: Bench) -> None:
 def test_silence_obeys_but_does_not_answer(bench: Bench, homed: BoardPort) -> None:
     bench.fault("board", "silence", s=1.0)
     homed.port.timeout = 0.3
-    homed.write(b"G1 Z2 F240\n")
+    homed.write(b"G1 Z-2 F240\n")
     assert homed.line() == ""
     homed.speaks_again()
     homed.port.timeout = 2.0
-    assert homed.wait_for("Idle") == 2.0, "it went where it was sent before anybody could see it"
+    assert homed.wait_for("Idle") == -2.0, "it went where it was sent before anybody could see it"
 
 
 def test_one_byte_of_one_line_is_wrong(bench: Bench, board: BoardPort) -> None:
@@ -154,7 +154,7 @@ def test_garbage_ends(bench: Bench) -> None:
 
 def test_a_lost_jog_cancel(bench: Bench, homed: BoardPort) -> None:
     bench.fault("board", "lose", byte=0x85)
-    homed.ask("$J=G90 Z20 F200")
+    homed.ask("$J=G90 Z-20 F200")
     homed.write(b"\x85")
     time.sleep(0.3)
     assert homed.status()[0] == "Jog"
@@ -164,8 +164,8 @@ def test_a_lost_jog_cancel(bench: Bench, homed: BoardPort) -> None:
 
 def test_a_command_altered_but_valid(bench: Bench, homed: BoardPort) -> None:
     bench.fault("board", "alter", **{"from": "3", "to": "1"})
-    assert homed.ask("G1 Z3 F240") == "ok"
-    assert homed.wait_for("Idle") == 1.0
+    assert homed.ask("G1 Z-3 F240") == "ok"
+    assert homed.wait_for("Idle") == -1.0
 
 
 def test_a_stalled_device_makes_writes_block(bench: Bench) -> None:
@@ -203,11 +203,11 @@ def test_a_reset_in_mid_stream_and_on_opening(bench: Bench, homed: BoardPort) ->
 def test_a_status_that_is_stuck(bench: Bench, homed: BoardPort) -> None:
     first = homed.status()
     bench.fault("board", "stuck_status")
-    homed.ask("G1 Z5 F240")
+    homed.ask("G1 Z-5 F240")
     time.sleep(0.5)
     assert homed.status() == first
     bench.fault("board", "clear")
-    assert homed.wait_for("Idle") == 5.0
+    assert homed.wait_for("Idle") == -5.0
 
 
 def test_another_identity(bench: Bench, board: BoardPort) -> None:
@@ -245,7 +245,7 @@ def test_the_reference_mark_is_seen_after_homing_and_going_out(bench: Bench, hom
     bench.fault("world", "encoder_power_up")
     counter.write(b"Z?\n")
     assert counter.readline() == b"Z=0\r\n"
-    homed.ask("G1 Z1 F240")
+    homed.ask("G1 Z-2 F240")
     homed.wait_for("Idle")
     counter.write(b"Z?\n")
     assert counter.readline() == b"Z=1\r\n"

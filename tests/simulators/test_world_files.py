@@ -59,7 +59,7 @@ def test_a_copied_world_can_be_changed(tmp_path: Path) -> None:
             "lenses.L-0417.shims_fitted_um.0",
             "shims known: 10, 20",
         ),
-        ("  home_switch_um: -1000", "  home_switch_um: -2000", "carriage", "is needed"),
+        ("  home_switch_um: -1500", "  home_switch_um: -2000", "carriage", "is needed"),
     ],
 )
 def test_problems_name_line_and_key(tmp_path: Path, old: str, new: str, key: str, words: str) -> None:

@@ -135,17 +135,17 @@ def test_home_switch_scatters_and_hard_stop_loses_steps(world: World, time: Time
     trips = []
     for _ in range(8):
         while not world.limit_switch:
-            step = 1.0 if world.carriage_um < -960 else world.carriage_um + 961
+            step = 1.0 if world.carriage_um < -1460 else world.carriage_um + 1461
             drive(world, time, world.motor.position_um - step)
         trips.append(world.carriage_um)
         drive(world, time, world.motor.position_um + 200)
         assert not world.limit_switch
     assert 0.5 < float(np.std(trips)) < 12
-    assert np.mean(trips) == pytest.approx(-1000, abs=8)
+    assert np.mean(trips) == pytest.approx(-1500, abs=8)
     drive(world, time, world.motor.position_um - 2000)
-    assert world.carriage_um == pytest.approx(-1600, abs=5)
+    assert world.carriage_um == pytest.approx(-1950, abs=5)
     drive(world, time, world.motor.position_um + 500)
-    assert world.carriage_um == pytest.approx(-1100, abs=12)
+    assert world.carriage_um == pytest.approx(-1450, abs=12)
     drive(world, time, world.motor.position_um + 40_000)  # against the far stop
     assert world.end_switch
 

@@ -8,6 +8,9 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
+from benchd_simulators.firmware.build import Build
+from benchd_simulators.firmware.coordinates import Coordinates
+from benchd_simulators.firmware.homing import tripped
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.news import TICK_S, News
 from benchd_simulators.firmware.planner import Planner
@@ -17,6 +20,8 @@ from benchd_simulators.firmware.state import Door, State
 
 BANNER = "RSim 1.1 ['$' for help]"
 RECEIVE_BYTES = 128
+ALARM_S = 0.5
+"""After each alarm it waits so long for its line to be on the wire, and looks at nothing meanwhile. No world's time."""
 
 SOFT_RESET, DOOR, JOG_CANCEL = 0x18, 0x84, 0x85
 STATUS, HOLD, RESUME = ord("?"), ord("!"), ord("~")
@@ -28,101 +33,137 @@ class Board:
     def __init__(self, machine: Machine, say: Callable[[str], None], *, pace: float = 1.0, identity: str = "") -> None:
         self.machine = machine
         self.say = say
+        self.build = Build()
         self.state = State(identity=identity)
-        self.planner = Planner(machine.motor)
+        self.coordinates = Coordinates(self.state.settings, self.build)
+        self.planner = Planner(machine.motor, self.light)
         self.news = News(pace)
         self.received = bytearray()
         self.stuck_report = False  # a fault: every report repeats the last one
         self._program = Program(self)
         self._reporter = Reporter()
         self._last_report = ""
+        self._asked = False  # while it homes: answered when it is done
         self._switch_was_on = False
+        self._alarm_told: asyncio.TimerHandle | None = None
 
     async def run(self) -> None:
         """Serve until cancelled."""
-        async with asyncio.TaskGroup() as tasks:
-            tasks.create_task(self._motion(), name="board motion")
-            tasks.create_task(self._program.run(), name="board program")
+        try:
+            async with asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._motion(), name="board motion")
+                tasks.create_task(self._program.run(), name="board program")
+        finally:
+            self._come_round()
 
     async def _motion(self) -> None:
         """Keep the planner fed and watch the limits, as the step interrupt would."""
         motor, planner = self.machine.motor, self.planner
         while True:
             if not planner.busy or (planner.held and not motor.moving and self.state.door is not Door.STOPPING):
-                self._switch_was_on = self._limit
+                self._switch_was_on = tripped(self.machine)
+                self._door_at_rest()
                 await self.news.wait()
                 continue
             room = planner.room
             planner.poll()
             self._watch_limits()
-            if self.state.door is Door.STOPPING and not motor.moving:
-                self.state.door = Door.OPEN
+            self._door_at_rest()
             if planner.room != room:
                 self.news.notify()
             await asyncio.sleep(TICK_S)
 
     def _watch_limits(self) -> None:
-        on = self._limit
+        on = tripped(self.machine)
         if on and not self._switch_was_on and self.state.settings.hard_limits:
             self.planner.kill()
             self.critical(1)
         self._switch_was_on = on
 
-    @property
-    def _limit(self) -> bool:
-        """Either end of the travel; the homing cycle listens to the low end alone."""
-        return self.machine.limit_switch or self.machine.end_switch
+    def _door_at_rest(self) -> None:
+        if self.state.door is Door.STOPPING and not self.machine.motor.moving:
+            self.state.door = Door.OPEN if self.state.ajar else Door.READY
 
     # ------------------------------------------------------------- bytes in
 
     def feed(self, data: bytes) -> None:
-        """Bytes off the wire. Of two status queries in one go the second is ignored; a reset forgets the query."""
-        asked = False
-        for byte in data:
-            if byte == STATUS:
-                asked = True
-            elif byte == SOFT_RESET:
-                asked = False
-                self.soft_reset()
-            elif byte in (HOLD, RESUME) or byte >= 0x80:
-                self._real_time(byte)
-            elif len(self.received) < RECEIVE_BYTES:
-                self.received.append(byte)
-        if asked and not self.state.critical:
-            self._report()
-        self.news.notify()
-
-    def _real_time(self, byte: int) -> None:
+        """Bytes that the board finds together. It looks at real-time ones by kind, not by order: reset, report, hold,
+        resume. Of two status queries the second is ignored."""
+        if self.state.stunned:
+            self.received += bytes(byte for byte in data if _plain(byte))
+            return
+        if SOFT_RESET in data:
+            self.soft_reset()
+            return  # with all that came with it
         if self.state.critical:
             return
-        planner = self.planner
-        if byte == DOOR:
-            self.open_door()
-        elif byte in (HOLD, JOG_CANCEL) and planner.jogging:
+        if STATUS in data:
+            self._asked_for()
+        for byte in (DOOR, JOG_CANCEL, HOLD, RESUME):
+            if byte in data and not (byte == RESUME and HOLD in data):
+                self._real_time(byte)
+        plain = bytes(byte for byte in data if _plain(byte))
+        self.received += plain[: max(0, RECEIVE_BYTES - len(self.received))]
+        self.news.notify()
+
+    def _asked_for(self) -> None:
+        if self.state.homing and not self.build.homing_reports:
+            self._asked = True
+        else:
+            self._report()
+
+    def homed(self) -> None:
+        """The cycle has ended well."""
+        if self._asked:
+            self._asked = False
+            self._report()
+        self.state.homing = False
+
+    def _real_time(self, byte: int) -> None:
+        state, planner = self.state, self.planner
+        if byte == DOOR and not (state.locked or state.checking):
+            self._door_called()
+        if state.homing or state.asleep:
+            return
+        if byte in (HOLD, JOG_CANCEL) and planner.jogging:
             planner.cancel_jog()
-        elif byte == HOLD and planner.busy and not planner.held:
-            planner.hold()
-        elif byte == RESUME and self.state.door in (Door.SHUT, Door.READY) and not self.machine.motor.moving:
-            self.state.door = Door.SHUT
+        elif byte == HOLD and not (state.locked or state.checking or state.door is not Door.SHUT or planner.held):
+            planner.hold()  # at rest as well: it then looks at no line
+            if state.settings.laser:
+                self.light(0.0)
+        elif byte == RESUME and state.door in (Door.SHUT, Door.READY) and not self.machine.motor.moving:
+            state.door = Door.SHUT
             planner.resume()
 
     def open_door(self) -> None:
-        """The safety door opens, or its real-time byte came."""
+        """The safety door opens."""
+        self.state.ajar = True
+        if self.state.locked:
+            self.state.door = Door.OPEN  # told by its pin alone
+            self.light(0.0)
+        else:
+            self._door_called()
+
+    def _door_called(self) -> None:
+        """By its input, or by its real-time byte, which stops all the same where there is no door."""
         self.say("[MSG:Check Door]")
         if self.state.homing:
-            self._alarm(7)
-            self._restart()
-        elif self.planner.jogging:
+            self.planner.kill()
+            self._homing_broken_off(7)
+            return
+        if self.planner.jogging:
             self.planner.cancel_jog()
         elif self.planner.busy:
             self.planner.hold()
-        self.state.door = Door.STOPPING if self.machine.motor.moving else Door.OPEN
+        self.state.door = Door.STOPPING
         self.light(0.0)
+        self._door_at_rest()
         self.news.notify()
 
     def shut_door(self) -> None:
         """The door is shut again; `~` goes on, where a door that opened has suspended anything."""
-        if self.state.door is not Door.SHUT:
+        self.state.ajar = False
+        if self.state.door is Door.OPEN:
             self.state.door = Door.SHUT if self.state.locked else Door.READY
         self.news.notify()
 
@@ -131,44 +172,72 @@ class Board:
     def soft_reset(self) -> None:
         """0x18: everything stops; what was moving has lost its place."""
         if self.state.homing:
-            self._alarm(6)
-        elif self.machine.motor.moving:
-            self._alarm(3)
-        self._restart()
+            self._homing_broken_off(6)
+        elif self.machine.motor.moving and not self.state.critical:
+            self.planner.kill()
+            self._alarm(3, self._restart)
+        else:
+            self._restart()
 
     def power_up(self) -> None:
-        """As after a power failure: the count of steps is gone as well."""
+        """As after a power failure: the count of steps is gone as well, and no line is answered."""
         self.planner.kill()
         self.machine.motor.zero()
+        self.coordinates.forget()
         self.state.locked = self.state.settings.homing
+        self._program.in_hand = False
         self._restart()
 
     def homing_failed(self, alarm: int) -> None:
-        self._alarm(alarm)
-        self._restart()
+        """The cycle has ended by itself, in vain."""
+        self._homing_broken_off(alarm)
+
+    def _homing_broken_off(self, alarm: int) -> None:
+        self.machine.motor.abort()
+        self.news.hold_still()
+        self._alarm(alarm, self._restart)
 
     def critical(self, alarm: int) -> None:
-        """A limit was met: dark, at rest, deaf until reset."""
-        self._alarm(alarm)
-        self.say("[MSG:Reset to continue]")
+        """A limit was met: dark, at rest, deaf until a reset that comes after its message."""
         self.state.critical = True
         self.light(0.0)
-        self.news.abort()
+        self._alarm(alarm, lambda: self.say("[MSG:Reset to continue]"))
 
-    def _alarm(self, number: int) -> None:
-        self.state.locked = True
+    def sleep(self) -> None:
+        """Motors and output off, until a reset."""
+        self.say("[MSG:Sleeping]")
+        self.state.asleep = True
+        self.light(0.0)
+
+    def _alarm(self, number: int, then: Callable[[], None]) -> None:
+        self.state.locked = self.state.stunned = True
+        self._asked = False
+        self.light(0.0)
         self.say(f"ALARM:{number}")
 
+        def told() -> None:
+            self._alarm_told, self.state.stunned = None, False
+            then()
+
+        self._alarm_told = asyncio.get_running_loop().call_later(ALARM_S, told)
+
+    def _come_round(self) -> None:
+        if self._alarm_told is not None:
+            self._alarm_told.cancel()
+            self._alarm_told = None
+
     def _restart(self) -> None:
+        self._come_round()
         self.planner.kill()
+        self._program.drop_line()
         self.state.restart()
         self.light(0.0)
         self.received.clear()
-        self._program.drop_line()
+        self._asked = False
         self._reporter.restart()
         self.say("")
         self.say(BANNER)
-        if self.state.settings.hard_limits and self._limit:
+        if self.state.settings.hard_limits and tripped(self.machine):
             self.say("[MSG:Check Limits]")
         if self.state.locked:
             self.say("[MSG:'$H'|'$X' to unlock]")
@@ -177,25 +246,33 @@ class Board:
     # ------------------------------------------------------------- outputs
 
     def light(self, power: float) -> None:
-        """Put an S value on the PWM output."""
-        self.state.power = power
-        self.machine.lamp.set_level(self.state.settings.duty(power))
+        """Put an S value on the output, as far as the settings let it."""
+        settings = self.state.settings
+        self.state.power = settings.within(power)
+        self.machine.lamp.set_level(settings.duty(self.state.power) if self.build.pwm else float(power > 0))
+
+    @property
+    def dead(self) -> bool:
+        """An alarm has stopped all that it was at."""
+        return self.state.critical or self.state.stunned
 
     @property
     def suspended(self) -> bool:
         """No line is looked at. A board that an alarm has locked does not go into `Door`."""
         if not self.state.locked and self.state.door is not Door.SHUT:
             return True
-        return self.planner.held or self.planner.cancelling or self.state.critical
+        return self.planner.held or self.planner.cancelling or self.dead or self.state.asleep
 
     @property
     def word(self) -> str:
         """The state as a report names it; the first that applies."""
         planner, state = self.planner, self.state
         candidates = (
+            (state.asleep, "Sleep"),
             (state.homing, "Home"),
             (state.locked, "Alarm"),
             (state.checking, "Check"),
+            (planner.cancelling, "Jog"),
             (state.door is not Door.SHUT, f"Door:{state.door.value}"),
             (planner.held, f"Hold:{int(self.machine.motor.moving)}"),
             (planner.jogging, "Jog"),
@@ -206,21 +283,27 @@ class Board:
     def _report(self) -> None:
         if self.planner.busy:
             self.planner.poll()  # the state of this instant, as step interrupts would have it, not of the last tick
+        self._door_at_rest()
         if not (self.stuck_report and self._last_report):
             motor, settings = self.machine.motor, self.state.settings
-            ajar = self.state.door in (Door.OPEN, Door.STOPPING)
             self._last_report = self._reporter.compose(
                 Snapshot(
                     state=self.word,
-                    z_mm=motor.position_um / 1000,
+                    z_mm=self.coordinates.machine_um(motor.position_um) / 1000,
                     offset_mm=self.state.modal.offset_mm,
                     feed_mm_min=abs(motor.speed_um_s) * 60 / 1000,
-                    power=self.state.power,
-                    pins=("Z" if self._limit else "") + ("D" if ajar else ""),
+                    power=self.state.power if self.build.pwm else None,
+                    pins=("Z" if tripped(self.machine) else "") + ("D" if self.state.ajar else ""),
                     blocks_free=self.planner.room,
                     bytes_free=RECEIVE_BYTES - len(self.received),
                 ),
                 machine=settings.reports_machine,
                 buffers=settings.reports_buffer,
+                inches=settings.reports_inches,
             )
         self.say(self._last_report)
+
+
+def _plain(byte: int) -> bool:
+    """No real-time byte, but one of a line."""
+    return byte < 0x80 and byte not in (STATUS, HOLD, RESUME, SOFT_RESET)

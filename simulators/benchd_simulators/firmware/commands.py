@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
+from benchd_simulators.firmware.build import Build
 from benchd_simulators.firmware.planner import Planner
 from benchd_simulators.firmware.state import Door, State
 
-HELP = "[HLP:$$ $# $G $I $x=val $J=line $C $X $H ~ ! ? ctrl-x]"
+HELP = "[HLP:$$ $# $G $I $x=val $J=line $SLP $C $X $H ~ ! ? ctrl-x]"
 VERSION = "1.1r.20240229"
-OPTIONS = "VZ,15,128"  # variable PWM, homing puts the origin at the switch; planner blocks, receive buffer
 
 
 class Commanded(Protocol):
@@ -19,62 +19,74 @@ class Commanded(Protocol):
     @property
     def state(self) -> State: ...
     @property
+    def build(self) -> Build: ...
+    @property
     def planner(self) -> Planner: ...
     def soft_reset(self) -> None: ...
+    def sleep(self) -> None: ...
 
 
 def system(board: Commanded, text: str, say: Callable[[str], None]) -> str:
     """Carry out one tidied `$` line, the dollar sign taken off. Returns its final answer."""
     state = board.state
-    busy = board.planner.busy
+    running = board.planner.busy and not board.planner.jogging
+    idle = not (board.planner.busy or state.checking)  # an alarm counts as idle
     match text:
         case "":
             say(HELP)
-        case "$" if not busy:
+        case "$" if not running:
             for line in state.settings.lines():
                 say(line)
-        case "#":
-            _parameters(state, say)
         case "G":
             say(_modes(state))
-        case "I" if not busy:
-            say(f"[VER:{VERSION}:{state.identity}]")
-            say(f"[OPT:{OPTIONS}]")
         case "X":
             if state.locked:
                 if state.door is Door.OPEN:
                     return "error:13"
                 state.locked = False
                 say("[MSG:Caution: Unlocked]")
-        case "C" if not busy:
+        case "C":
             return _toggle_check(board, say)
-        case "$" | "I" | "C":
+        case "$":
             return "error:8"
+        case "#" | "I" | "SLP":
+            if not idle:
+                return "error:8"
+            _told_at_rest(board, text, say)
         case _:
-            return _assign(state, text, busy)
+            return _assign(state, text, idle)
     return "ok"
+
+
+def _told_at_rest(board: Commanded, text: str, say: Callable[[str], None]) -> None:
+    if text == "#":
+        _parameters(board.state, say)
+    elif text == "I":
+        say(f"[VER:{VERSION}:{board.state.identity}]")
+        say(f"[OPT:{board.build.options}]")
+    else:
+        board.sleep()
 
 
 def _toggle_check(board: Commanded, say: Callable[[str], None]) -> str:
     state = board.state
     if state.checking:
         say("[MSG:Disabled]")
-        say("ok")
-        board.soft_reset()
+        board.soft_reset()  # which answers
         return ""
-    if state.locked:
+    if state.locked or board.planner.busy:
         return "error:8"
     state.checking = True
     say("[MSG:Enabled]")
     return "ok"
 
 
-def _assign(state: State, text: str, busy: bool) -> str:
+def _assign(state: State, text: str, idle: bool) -> str:
     """`$x=value`, or `$I=text` that names the board."""
     name, equals, value = text.partition("=")
     if not equals or not (name == "I" or name.isdecimal()):
         return "error:3"
-    if busy:
+    if not idle:
         return "error:8"
     if name == "I":
         state.identity = value

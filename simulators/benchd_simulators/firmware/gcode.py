@@ -131,7 +131,7 @@ def parse(text: str) -> Block:
 class Step:
     """What a block asks of the hardware, in the order of execution of RS-274."""
 
-    power: tuple[float, float] | None = None  # spindle word (3, 4, 5) and S
+    power: tuple[float, float] | None = None  # spindle (3, 4, 5) and S, where either is another than before
     dwell_s: float | None = None
     move_mm: float | None = None  # machine co-ordinates
     feed_mm_min: float | None = None  # None: as fast as the axis may
@@ -160,7 +160,9 @@ def carry_out(block: Block, modal: Modal, position_mm: float) -> tuple[Modal, St
     unused = set(block.values) - {"F", "N", "S"}
     z = block.values.get("Z")
     z_mm = None if z is None else z * scale
-    power = (after.spindle, after.power) if ("spindle" in block.commands or "S" in block.values) else None
+    # What is in force already is not done again, whatever has become of the output meanwhile.
+    same = after.spindle == modal.spindle and (after.power == modal.power or after.spindle == 5)
+    power = None if same else (after.spindle, after.power)
 
     dwell_s = None
     if block.once is not None:

@@ -23,16 +23,16 @@ class HomingFailed(Exception):
         self.alarm = alarm
 
 
-async def home(machine: Machine, settings: Settings, tick: Callable[[float], Awaitable[None]]) -> None:
-    """Find the switch at the low end; 0 is then where the carriage stands after the last pull-off.
+async def home(machine: Machine, settings: Settings, way: int, tick: Callable[[float], Awaitable[None]]) -> None:
+    """Find a switch on the way of the motor (1 or -1); it then counts from where the last pull-off ended.
 
     `tick(seconds)` sleeps (0: the shortest time) and raises where the cycle is aborted. Raises HomingFailed; the motor
     then stands still, and what it counts means nothing.
     """
-    await _approach(machine, settings, SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
-    await _pull_off(machine, settings, tick)
-    await _approach(machine, settings, LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick)
-    await _pull_off(machine, settings, tick)
+    await _approach(machine, settings, way * SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
+    await _pull_off(machine, settings, -way, tick)
+    await _approach(machine, settings, way * LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick)
+    await _pull_off(machine, settings, -way, tick)
     machine.motor.zero()
 
 
@@ -43,30 +43,35 @@ async def _approach(
     speed_um_s: float,
     tick: Callable[[float], Awaitable[None]],
 ) -> None:
-    """Go towards the switch until it trips, and stop there."""
-    if machine.limit_switch:  # the pulses of this axis are cut before they begin
+    """Go as far as `search_um` (signed) until a switch trips, and stop there. Both ends share one input."""
+    if tripped(machine):  # the pulses of this axis are cut before they begin
         return
     motor = machine.motor
-    goal_um = motor.position_um - search_um
+    start_um, way = motor.position_um, math.copysign(1.0, search_um)
     leash_um = speed_um_s**2 / (2 * settings.acceleration_um_s2) + OVERRUN_UM
-    sent_um = math.inf
-    while not machine.limit_switch:
-        if not motor.moving and sent_um <= goal_um:
+    sent_um = -math.inf  # how far from the start it was sent
+    while not tripped(machine):
+        if not motor.moving and sent_um >= abs(search_um):
             raise HomingFailed(9)
-        next_um = max(goal_um, motor.position_um - leash_um)
-        if next_um < sent_um:
+        next_um = min(abs(search_um), way * (motor.position_um - start_um) + leash_um)
+        if next_um > sent_um:
             sent_um = next_um
-            motor.start(sent_um, speed_um_s)
+            motor.start(start_um + way * sent_um, speed_um_s)
         await tick(0.0)
     motor.abort()
 
 
-async def _pull_off(machine: Machine, settings: Settings, tick: Callable[[float], Awaitable[None]]) -> None:
+async def _pull_off(machine: Machine, settings: Settings, way: int, tick: Callable[[float], Awaitable[None]]) -> None:
     motor = machine.motor
     await tick(settings.debounce_s)
-    motor.start(motor.position_um + settings.pull_off_um, settings.seek_um_s)
+    motor.start(motor.position_um + way * settings.pull_off_um, settings.seek_um_s)
     while motor.moving:
         await tick(0.0)
     await tick(settings.debounce_s)
-    if machine.limit_switch:
+    if tripped(machine):
         raise HomingFailed(8)
+
+
+def tripped(machine: Machine) -> bool:
+    """The limit input: a switch at either end of the travel."""
+    return machine.limit_switch or machine.end_switch

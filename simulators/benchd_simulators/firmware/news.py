@@ -20,13 +20,19 @@ class News:
         self._pace = pace
         self._event = asyncio.Event()
         self._epoch = 0
+        self._still = False
 
     def notify(self) -> None:
         self._event.set()
         self._event = asyncio.Event()
 
+    def hold_still(self) -> None:
+        """No `sleep` under way ends any more, until `abort`."""
+        self._still = True
+
     def abort(self) -> None:
         self._epoch += 1
+        self._still = False
         self.notify()
 
     async def wait(self) -> None:
@@ -44,9 +50,9 @@ class News:
         epoch = self._epoch
         clock = asyncio.get_running_loop().time
         due = clock() + max(seconds / self._pace, TICK_S)
-        while (left := due - clock()) > 0:
+        while (left := due - clock()) > 0 or self._still:
             with suppress(TimeoutError):
-                async with asyncio.timeout(left):
+                async with asyncio.timeout(left if left > 0 else None):
                     await self.wait()
             if epoch != self._epoch:  # perhaps in the very turn of the loop that ended the sleep
                 raise Aborted

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import islice
 
@@ -17,16 +18,21 @@ class Move:
     speed_um_s: float
     jog: bool
     outward: bool
+    power: float
+    """What the output is to be while it runs."""
 
 
 class Planner:
     """Feeds the motor from a bounded queue. Moves of one direction and speed run into each other without a stop.
 
-    `poll` has to be called often while `busy`; nothing else starts the motor.
+    `poll` has to be called often while `busy`; nothing else starts the motor. `begins` is told the output's level of
+    each move as it begins.
     """
 
-    def __init__(self, motor: Motor) -> None:
+    def __init__(self, motor: Motor, begins: Callable[[float], None]) -> None:
         self.motor = motor
+        self._begins = begins
+        self._begun: Move | None = None
         self.held = False
         self.cancelling = False
         self._moves: deque[Move] = deque()
@@ -49,11 +55,11 @@ class Planner:
         """Where the last accepted move ends."""
         return self._moves[-1].target_um if self._moves else self.motor.position_um
 
-    def add(self, target_um: float, speed_um_s: float, *, jog: bool) -> None:
+    def add(self, target_um: float, speed_um_s: float, *, jog: bool, power: float) -> None:
         """Take one move; the caller has seen that there is room. A move to where the last one ends is no move."""
         way = target_um - self.end_um
         if abs(way) > 1e-6:
-            self._moves.append(Move(target_um, speed_um_s, jog, way > 0))
+            self._moves.append(Move(target_um, speed_um_s, jog, way > 0, power))
 
     def poll(self) -> None:
         """Take off the moves that are done, tell the motor about the next."""
@@ -65,6 +71,9 @@ class Planner:
             if self._sent[0] == self._moves.popleft().target_um:
                 self._sent = None
         if self._moves:
+            if self._moves[0] is not self._begun:
+                self._begun = self._moves[0]
+                self._begins(self._begun.power)
             wanted = (self._run_end_um(), self._moves[0].speed_um_s)
             if wanted != self._sent:
                 self._sent = wanted
@@ -94,7 +103,7 @@ class Planner:
 
     def resume(self) -> None:
         self.held = False
-        self._sent = None
+        self._sent = self._begun = None
 
     def cancel_jog(self) -> None:
         """Ramp down; at standstill the queue is forgotten."""
@@ -108,6 +117,6 @@ class Planner:
 
     def flush(self) -> None:
         self._moves.clear()
-        self._sent = None
+        self._sent = self._begun = None
         self.cancelling = False
         self.held = False

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
+from benchd_simulators.firmware.build import Build
 from benchd_simulators.firmware.commands import system
+from benchd_simulators.firmware.coordinates import Coordinates
 from benchd_simulators.firmware.gcode import MAX_LINE, GcodeRefused, Modal, Step, carry_out, parse, parse_jog, tidy
 from benchd_simulators.firmware.homing import HomingFailed, home
 from benchd_simulators.firmware.machine import Machine
@@ -14,6 +16,7 @@ from benchd_simulators.firmware.planner import Planner
 from benchd_simulators.firmware.state import Door, State
 
 ENDINGS = b"\r\n"
+MOST_LINE = 4096  # what is kept of a line without end
 
 
 class Controller(Protocol):
@@ -31,39 +34,52 @@ class Controller(Protocol):
     @property
     def news(self) -> News: ...
     @property
+    def build(self) -> Build: ...
+    @property
+    def coordinates(self) -> Coordinates: ...
+    @property
     def suspended(self) -> bool: ...
+    @property
+    def dead(self) -> bool: ...
     def light(self, power: float) -> None: ...
     def soft_reset(self) -> None: ...
+    def sleep(self) -> None: ...
+    def homed(self) -> None: ...
     def critical(self, alarm: int) -> None: ...
     def homing_failed(self, alarm: int) -> None: ...
 
 
 class Program:
-    """Reads `received`; `run` until cancelled. A reset drops the line in hand without an answer."""
+    """Reads `received`; `run` until cancelled. `in_hand`: a line is being carried out, and its answer is still due."""
 
     def __init__(self, board: Controller) -> None:
         self.board = board
+        self.in_hand = False
         self._line = bytearray()
 
     async def run(self) -> None:
         while True:
+            raw = await self._next_line()
+            self.in_hand = True
             try:
-                answer = await self._execute(await self._next_line())
-            except Aborted:
+                answer = await self._execute(raw)
+            except Aborted:  # the reset has answered
                 continue
             except GcodeRefused as refusal:
                 answer = str(refusal)
-            except HomingFailed as failure:
-                self.board.homing_failed(failure.alarm)
-                continue
+            finally:
+                self.in_hand = False
             if answer:
                 self.board.say(answer)
 
     def drop_line(self) -> None:
+        """A reset forgets what was read so far. A line that is broken off by it is answered as if it were done."""
         self._line.clear()
+        if self.in_hand:
+            self.board.say("ok")
 
     async def _next_line(self) -> bytes:
-        """The next whole line, once the board is ready to look at it. Of a line too long the rest is dropped."""
+        """The next whole line, once the board is ready to look at it."""
         received = self.board.received
         while True:
             while received and not self.board.suspended:
@@ -72,14 +88,14 @@ class Program:
                     line = bytes(self._line)
                     self._line.clear()
                     return line
-                if len(self._line) <= MAX_LINE:
+                if len(self._line) < MOST_LINE:
                     self._line.append(byte)
             await self.board.news.wait()
 
     async def _execute(self, raw: bytes) -> str:
-        if len(raw) > MAX_LINE:
-            return "error:11"
         text = tidy(raw)
+        if len(text) >= MAX_LINE:  # spaces and comments are not kept, so that they do not count
+            return "error:11"
         if text.startswith("$J="):
             return await self._jog(text[3:])
         if text == "$H":
@@ -96,23 +112,22 @@ class Program:
             raise GcodeRefused(9)
         after, step = carry_out(parse(text), state.modal, self._planned_mm)
         if not state.checking:
-            await self._perform(step)
+            await self._perform(step, after)
         state.modal = after
         if step.end:
             self.board.say("[MSG:Pgm End]")
             self.board.light(0.0)
             state.modal = Modal(g54_mm=after.g54_mm, g92_mm=after.g92_mm)
 
-    async def _perform(self, step: Step) -> None:
+    async def _perform(self, step: Step, after: Modal) -> None:
         """The output and the dwell wait for the motion before them, as they belong to the program."""
-        planner, news = self.board.planner, self.board.news
+        planner = self.board.planner
         if step.power is not None:
-            await news.until(lambda: not planner.busy)
-            spindle, power = step.power
-            self.board.light(0.0 if spindle == 5 else power)
+            await self._until(lambda: not planner.busy)
+            self.board.light(self._output(after))
         if step.dwell_s is not None:
-            await news.until(lambda: not planner.busy)
-            await news.sleep(step.dwell_s)
+            await self._until(lambda: not planner.busy)
+            await self.board.news.sleep(step.dwell_s)
         if step.move_mm is None:
             return
         settings = self.board.state.settings
@@ -120,7 +135,16 @@ class Program:
         if self._outside(target_um):
             await self._soft_limit()
         feed = settings.top_speed_um_s if step.feed_mm_min is None else step.feed_mm_min * 1000 / 60
-        await self._enqueue(target_um, feed, jog=False)
+        await self._enqueue(target_um, feed, jog=False, power=self._output(after))
+
+    def _output(self, modal: Modal) -> float:
+        """What the output is to be. A laser burns in cutting moves (G1) alone."""
+        dark = modal.spindle == 5 or (self.board.state.settings.laser and modal.motion != 1)
+        return 0.0 if dark else modal.power
+
+    async def _until(self, ready: Callable[[], bool]) -> None:
+        """As `News.until`; on a board that a limit has stopped nothing is ready."""
+        await self.board.news.until(lambda: not self.board.dead and ready())
 
     async def _soft_limit(self) -> None:
         """Stops in good order, so that the place is kept, then locks."""
@@ -130,46 +154,51 @@ class Program:
             await self.board.news.sleep(0)
         planner.flush()
         self.board.critical(2)
-        raise Aborted
+        await self._until(lambda: False)
 
     async def _jog(self, text: str) -> str:
         state, planner = self.board.state, self.board.planner
-        if state.locked:
-            return "error:9"
-        if planner.busy and not planner.jogging:
+        if state.locked or state.checking or (planner.busy and not planner.jogging):
             return "error:8"
         target_mm, feed_mm_min = parse_jog(text, state.modal, self._planned_mm)
         target_um = self._on_step_um(target_mm)
         if self._outside(target_um):
             return "error:15"
-        if not state.checking:
-            await self._enqueue(target_um, feed_mm_min * 1000 / 60, jog=True)
+        await self._enqueue(target_um, feed_mm_min * 1000 / 60, jog=True, power=self._output(state.modal))
         return "ok"
 
-    async def _enqueue(self, target_um: float, speed_um_s: float, *, jog: bool) -> None:
+    async def _enqueue(self, target_um: float, speed_um_s: float, *, jog: bool, power: float) -> None:
+        """`target_um` in machine co-ordinates. A move lights the output anew, whatever has darkened it meanwhile."""
         planner = self.board.planner
-        await self.board.news.until(lambda: planner.room > 0)
-        planner.add(target_um, min(speed_um_s, self.board.state.settings.top_speed_um_s), jog=jog)
+        await self._until(lambda: planner.room > 0)
+        motor_um = self.board.coordinates.motor_um(target_um)
+        planner.add(motor_um, min(speed_um_s, self.board.state.settings.top_speed_um_s), jog=jog, power=power)
         planner.poll()
         self.board.news.notify()
 
     async def _home(self) -> str:
-        state = self.board.state
+        board, state = self.board, self.board.state
         if not state.settings.homing:
             return "error:5"
-        if self.board.planner.busy or state.checking:
+        if board.planner.busy or state.checking:
             return "error:8"
         if state.door is Door.OPEN:
             return "error:13"
         state.locked = False
         state.homing = True
-        await home(self.board.machine, state.settings, self.board.news.sleep)
-        state.homing = False
+        board.light(0.0)  # and stays so: what is in force is lit by the next move alone
+        try:
+            await home(board.machine, state.settings, board.coordinates.home_way, board.news.sleep)
+        except HomingFailed as failure:
+            board.homing_failed(failure.alarm)
+            await self._until(lambda: False)
+        board.coordinates.homed()
+        board.homed()
         return "ok"
 
     def _outside(self, target_um: float) -> bool:
-        settings = self.board.state.settings
-        return settings.soft_limits and not 0 <= target_um <= settings.travel_um
+        low, high = self.board.coordinates.space_um
+        return self.board.state.settings.soft_limits and not low <= target_um <= high
 
     def _on_step_um(self, target_mm: float) -> float:
         step_um = self.board.state.settings.step_um
@@ -177,5 +206,5 @@ class Program:
 
     @property
     def _planned_mm(self) -> float:
-        """Where the last accepted move ends."""
-        return self._on_step_um(self.board.planner.end_um / 1000) / 1000
+        """Where the last accepted move ends, in machine co-ordinates."""
+        return self._on_step_um(self.board.coordinates.machine_um(self.board.planner.end_um) / 1000) / 1000

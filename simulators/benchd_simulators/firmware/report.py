@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from benchd_simulators.firmware.gcode import MM_PER_INCH
+
 # Reports between two refreshes of the rarely changing fields, at rest and in motion.
 OFFSET_EVERY = (10, 30)
 OVERRIDE_EVERY = (10, 20)
@@ -15,7 +17,7 @@ class Snapshot:
     z_mm: float
     offset_mm: float
     feed_mm_min: float
-    power: float
+    power: float | None  # None: the build has no level to tell
     pins: str
     blocks_free: int
     bytes_free: int
@@ -33,12 +35,13 @@ class Reporter:
     def restart(self) -> None:
         self._to_offset = self._to_override = 0
 
-    def compose(self, now: Snapshot, *, machine: bool, buffers: bool) -> str:
-        position = f"MPos:{_xyz(now.z_mm)}" if machine else f"WPos:{_xyz(now.z_mm - now.offset_mm)}"
+    def compose(self, now: Snapshot, *, machine: bool, buffers: bool, inches: bool = False) -> str:
+        position = f"MPos:{_xyz(now.z_mm, inches)}" if machine else f"WPos:{_xyz(now.z_mm - now.offset_mm, inches)}"
         fields = [now.state, position]
         if buffers:
             fields.append(f"Bf:{now.blocks_free},{now.bytes_free}")
-        fields.append(f"FS:{now.feed_mm_min:.0f},{now.power:.0f}")
+        feed = f"{now.feed_mm_min / MM_PER_INCH:.1f}" if inches else f"{now.feed_mm_min:.0f}"
+        fields.append(f"F:{feed}" if now.power is None else f"FS:{feed},{now.power:.0f}")
         if now.pins:
             fields.append(f"Pn:{now.pins}")
         busy = not now.state.startswith(("Idle", "Alarm", "Check"))
@@ -48,7 +51,7 @@ class Reporter:
         if self._to_offset == 0:
             self._to_offset = OFFSET_EVERY[busy]
             self._to_override = max(self._to_override, 1)
-            fields.append(f"WCO:{_xyz(now.offset_mm)}")
+            fields.append(f"WCO:{_xyz(now.offset_mm, inches)}")
         elif self._to_override == 0:
             self._to_override = OVERRIDE_EVERY[busy]
             fields.append("Ov:100,100,100")
@@ -60,5 +63,6 @@ class Reporter:
         return "<" + "|".join(fields) + ">"
 
 
-def _xyz(z_mm: float) -> str:
-    return f"0.000,0.000,{z_mm + 0.0:.3f}".replace("-0.000", "0.000")
+def _xyz(z_mm: float, inches: bool) -> str:
+    number, none = (f"{z_mm / MM_PER_INCH:.4f}", "0.0000") if inches else (f"{z_mm:.3f}", "0.000")
+    return f"{none},{none},{none if number == '-' + none else number}"

@@ -19,6 +19,11 @@ from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
 
 SERIAL = ("board", "counter", "indicator")
 BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity")
+BUILDS = ("native", "origin_at_switch", "pwm", "homing_reports")
+"""Of the board: how it hangs on its line, and what it was built with."""
+FRAME_S = 0.001
+"""A full-speed USB frame: what is written within one arrives together."""
+ENDLESS_BAUD = 10**9
 
 
 class Cable:
@@ -29,8 +34,10 @@ class Cable:
         self.on_open: Callable[[], None] = lambda: None
         self._name, self._journal = link.name, journal
         self._replug: asyncio.TimerHandle | None = None
+        self._frame: list[bytes] = []
+        self.native = False
         self.port = Port(link, self._from_host, self._opened)
-        self.wire = Wire(lambda: self.port.baud, self._to_host, self._to_device, stall=self.port.deafen, seed=seed)
+        self.wire = Wire(self._baud, self._to_host, self._to_device, stall=self.port.deafen, seed=seed)
 
     def _from_host(self, data: bytes) -> None:
         self._journal.note(self._name, "in", data)
@@ -40,8 +47,25 @@ class Cable:
         self._journal.note(self._name, "out", data)
         self.port.write(data)
 
+    def _baud(self) -> int:
+        return ENDLESS_BAUD if self.native else self.port.baud
+
     def _to_device(self, data: bytes) -> None:
-        self.feed(data)
+        """Over a line paced by its baud rate a device has long looked at each byte when the next one comes; over USB
+        of its own it finds what came within a frame together."""
+        if self.native:
+            if not self._frame:
+                asyncio.get_running_loop().call_later(FRAME_S, self._framed)
+            self._frame.append(data)
+        else:
+            for byte in data:
+                self.feed(bytes((byte,)))
+
+    def _framed(self) -> None:
+        data = b"".join(self._frame)
+        self._frame.clear()
+        if data:
+            self.feed(data)
 
     def _opened(self) -> None:
         self.on_open()
@@ -61,6 +85,7 @@ class Cable:
             self._replug = asyncio.get_running_loop().call_later(for_s, self.port.plug)
         self.wire.out.clear()
         self.wire.into.clear()
+        self._frame.clear()
 
 
 class Rig:
@@ -75,12 +100,14 @@ class Rig:
         identity: str,
         seed: int = 0,
         journal: Journal | None = None,
+        native: bool = False,
     ) -> None:
         self.machine = machine
         journal = journal or Journal(None)
         self.cables = {name: Cable(folder / name, journal, seed=seed) for name in SERIAL}
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
         self.cables["board"].feed = self.board.feed
+        self.cables["board"].native = native
         for name, answers in (("counter", counter_answers(machine)), ("indicator", indicator_answers(machine))):
             self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
         self.camera = NetworkCamera(machine, journal, pace=pace)
@@ -134,13 +161,21 @@ class Rig:
             cable.port.plug()
         elif who == "board" and what in BOARD_FAULTS:
             self._board_fault(what, args.get("value", True))
+        elif who == "board" and what in BUILDS:
+            self._build(what, bool(args.get("value", True)))
         elif cable.wire.fault(what, args):
             if what == "clear" and who == "board":
                 self._board_fault("stuck_status", False)
                 self._board_fault("reset_on_open", False)
         else:
-            known = ("unplug", "plug", "clear", *COUNTED, *TIMED, *(BOARD_FAULTS if who == "board" else ()))
+            known = ("unplug", "plug", "clear", *COUNTED, *TIMED, *(BOARD_FAULTS + BUILDS if who == "board" else ()))
             raise FaultRefused(f"The {who} has no fault {what!r}; it has {', '.join(known)}.")
+
+    def _build(self, what: str, on: bool) -> None:
+        if what == "native":
+            self.cables["board"].native = on
+        else:
+            setattr(self.board.build, what, on)
 
     def _board_fault(self, what: str, value: object) -> None:
         board = self.board

@@ -57,6 +57,7 @@ async def serve(
     pace: float,
     camera_port: int,
     identity: str,
+    native: bool,
     truth: Path | None,
     journal: Journal,
     ready: Callable[[Mapping[str, str]], None],
@@ -69,7 +70,8 @@ async def serve(
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    rig = Rig(machine, folder, pace=pace, identity=identity, seed=int(about.get("seed", 0)), journal=journal)
+    seed = int(about.get("seed", 0))
+    rig = Rig(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
     hand_server: asyncio.Server | None = None
     board = asyncio.create_task(rig.board.run(), name="board")
     try:

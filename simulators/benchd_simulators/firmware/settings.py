@@ -7,14 +7,15 @@ from dataclasses import dataclass, field
 
 POSITION_IS_MACHINE = 1  # bits of $10
 BUFFER_STATE = 2
+AXIS_BIT = 4  # of the masks by axis: the third, Z
 
 _WHOLE = frozenset({0, 1, 2, 3, 4, 5, 6, 10, 13, 20, 21, 22, 23, 26, 30, 31, 32})
 
 
 def _defaults() -> dict[int, float]:
     values: dict[int, float] = {
-        0: 10, 1: 255, 2: 0, 3: 0, 4: 0, 5: 0, 6: 0, 10: 1, 11: 0.010, 12: 0.002, 13: 0,
-        20: 1, 21: 1, 22: 1, 23: 4, 24: 15.0, 25: 240.0, 26: 25, 27: 0.5, 30: 1000, 31: 0, 32: 0,
+        0: 10, 1: 255, 2: 0, 3: 4, 4: 0, 5: 0, 6: 0, 10: 1, 11: 0.010, 12: 0.002, 13: 0,
+        20: 1, 21: 1, 22: 1, 23: 0, 24: 15.0, 25: 240.0, 26: 25, 27: 1.0, 30: 1000, 31: 0, 32: 0,
     }  # fmt: skip
     for axis in range(3):
         values |= {100 + axis: 4000.0, 110 + axis: 240.0, 120 + axis: 20.0, 130 + axis: 31.0}
@@ -46,6 +47,24 @@ class Settings:
     @property
     def reports_buffer(self) -> bool:
         return bool(int(self.values[10]) & BUFFER_STATE)
+
+    @property
+    def reports_inches(self) -> bool:
+        return self.values[13] != 0
+
+    @property
+    def plus_is_shallower(self) -> bool:
+        """$3: the motor's direction is turned about, so that growing numbers go towards the lens."""
+        return bool(int(self.values[3]) & AXIS_BIT)
+
+    @property
+    def homes_to_minus(self) -> bool:
+        return bool(int(self.values[23]) & AXIS_BIT)
+
+    @property
+    def laser(self) -> bool:
+        """$32: the output is for a laser, which burns in cutting moves alone."""
+        return self.values[32] != 0
 
     @property
     def soft_limits(self) -> bool:
@@ -91,7 +110,14 @@ class Settings:
     def travel_um(self) -> float:
         return self.values[132] * 1000
 
+    def within(self, power: float) -> float:
+        """The S value that a word really sets: between $31 and $30; 0 is off."""
+        low, high = self.values[31], self.values[30]
+        if power <= 0:
+            return 0.0
+        return high if low >= high or power >= high else max(power, low)
+
     def duty(self, power: float) -> float:
-        """PWM duty of an S word: $31 is dark, $30 full."""
+        """PWM duty of an S value: $31 is least, $30 full."""
         low, high = self.values[31], self.values[30]
         return min(1.0, max(0.0, (power - low) / (high - low))) if high > low else float(power > 0)

@@ -20,13 +20,18 @@ class Door(Enum):
 
 @dataclass
 class State:
-    """`locked`: G-code is refused (Alarm). `critical`: after a limit, deaf to everything but a reset."""
+    """`locked`: G-code is refused (Alarm). `critical`: after a limit, deaf to everything but a reset. `stunned`: an
+    alarm has just been told, and the board looks at nothing at all. `asleep`: motors off until a reset. `ajar`: the
+    door's input."""
 
     settings: Settings = field(default_factory=Settings)
     modal: Modal = field(default_factory=Modal)
     identity: str = ""
     locked: bool = True
     critical: bool = False
+    stunned: bool = False
+    asleep: bool = False
+    ajar: bool = False
     homing: bool = False
     checking: bool = False
     door: Door = Door.SHUT
@@ -35,7 +40,9 @@ class State:
     def restart(self) -> None:
         """What a soft reset does to it: modes and the G92 offset go, settings and the G54 offset stay."""
         self.modal = Modal(g54_mm=self.modal.g54_mm)
-        self.critical = self.homing = self.checking = False
+        self.critical = self.stunned = self.homing = self.checking = False
+        if self.asleep:  # its motors were off: nobody knows where it stands
+            self.asleep, self.locked = False, True
         self.power = 0.0
         if self.door is Door.STOPPING:
             self.door = Door.OPEN
