@@ -21,6 +21,7 @@ from benchd.devices import (
 )
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
+from benchd_drivers.gcode_fit import fits
 from benchd_drivers.gcode_held import held_health, unheld
 from benchd_drivers.gcode_homing import Homing
 from benchd_drivers.gcode_motion import Motion
@@ -46,6 +47,7 @@ class GcodeAxis(Axis):
         self._stopping = self._motion.stopping
         self._watch = self._motion.watch
         self._trust = self._watch.trust
+        self._last: Reading | None = None
 
     @classmethod
     def create(cls, name: str, config: GcodeAxisConfig, link: Link | None) -> GcodeAxis:
@@ -55,9 +57,11 @@ class GcodeAxis(Axis):
 
     async def open(self) -> Identity:
         self._trust.renounce("not homed since it was connected")
+        self._last = None
         identity = await self._board.attach(self._watch)
         try:
             self._want(identity)
+            fits(self.name, self._config, self._board.settings)
             if not (await self._board.report()).at_rest:
                 await self.stop()  # left over from another life of the daemon
         except BaseException:
@@ -77,7 +81,7 @@ class GcodeAxis(Axis):
 
     async def close(self) -> None:
         try:
-            if self._board.link.connected and not (await self._board.report()).at_rest:
+            if self._board.link.connected and (self._watch.busy or not (await self._board.report()).at_rest):
                 await self.stop()
         except DeviceError as error:
             self._trust.lose(f"it could not be asked at close ({error.text.rstrip('.')})", "link")
@@ -102,7 +106,10 @@ class GcodeAxis(Axis):
     # ---- motion
 
     async def read(self) -> Reading:
+        if self._board.silent_why and self._last is not None:  # nobody can know better than what it told last
+            return self._last
         report, at_um = await self._heard() or await self._motion.located()
+        self._last = Reading(at_um, "um", report.t_mono, self._clock.utc(), "suspect")
         return Reading(at_um, "um", report.t_mono, self._clock.utc(), "good" if self.homed else "suspect")
 
     async def _heard(self) -> tuple[Report, float] | None:
@@ -153,6 +160,7 @@ class GcodeAxis(Axis):
         except MotionFailed as stopped:
             raise cycle.failed("it was broken off by a stop") from stopped
         self._trust.gain()
+        await self._board.homed()
 
     # ---- small helps
 

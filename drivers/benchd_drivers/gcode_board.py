@@ -9,23 +9,44 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import suppress
 
 from benchd.devices import Identity, Link, LinkError, LinkTimeout, matching, nothing_at_once
 from benchd_drivers.finishing import finish
-from benchd_drivers.gcode_errors import LineAlarm, LineHeld, LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_contact import at_rest_anew, introduced
+from benchd_drivers.gcode_errors import LineAlarm, LineHeld, LineRefused, LineReset
 from benchd_drivers.gcode_queue import AnswerQueue, Sent
-from benchd_drivers.gcode_status import ALARM, BANNER, ERROR, HELD, HELD_S, REPORT, Report, identity_in, parse_report
-from benchd_drivers.gcode_user import BoardUser
-from benchd_drivers.gcode_words import INSPECT, alarm_text, error_text, held_words
+from benchd_drivers.gcode_settings import BoardSettings
+from benchd_drivers.gcode_status import (
+    ALARM,
+    BANNER,
+    ECHO,
+    ERROR,
+    HELD,
+    HELD_S,
+    REPORT,
+    RESET,
+    Report,
+    parse_report,
+)
+from benchd_drivers.gcode_user import BoardUser, Restart
+from benchd_drivers.gcode_words import (
+    HOMING_ALARMS,
+    INSPECT,
+    SILENT_ALARM,
+    SILENT_HOMING,
+    alarm_text,
+    error_text,
+    held_words,
+)
 
-HOLD, RESET, JOG_CANCEL = b"!", b"\x18", b"\x85"
-BOOT_S = 4.0
-"""Opening the port resets many boards; this long they may take to speak."""
-RESET_S = 1.5
-"""A reset on purpose is no boot."""
+RESET_S, BANNER_S = 3.0, 0.8
+"""A reset on purpose is no boot, but an alarm may delay it."""
 STATUS_S, STATUS_TRY_S = 0.9, 0.3
+RESET_IN_MOTION = 3
+RESTARTS_S = 2.0
+"""After some alarms a controller restarts by itself, half a second later; longer than this it takes not."""
 
 
 class GcodeBoard:
@@ -34,6 +55,7 @@ class GcodeBoard:
     def __init__(self, link: Link) -> None:
         self.link = link
         self.identity = Identity()
+        self.settings = BoardSettings()
         self.wco: tuple[float, ...] | None = None
         self._users: list[BoardUser] = []
         self._lines = AnswerQueue()
@@ -41,8 +63,12 @@ class GcodeBoard:
         self._changing = asyncio.Lock()
         self._pump: asyncio.Task[None] | None = None
         self._banner = asyncio.Event()
+        self._restarted = asyncio.Event()
+        self._restarts_by = 0.0
         self._expecting = False
+        self._deaf = False  # an alarm has made it so, until it is reset
         self._told: list[str] = []
+        self.last: Report | None = None
         self._rest_since: float | None = None
         self._held: Report | None = None
         self._held_since = 0.0
@@ -67,44 +93,31 @@ class GcodeBoard:
 
     async def _contact(self, device: str) -> None:
         self._lines.forget(LineReset("The link was opened anew."))
-        self.wco, self._rest_since, self._told, self._held = None, None, [], None
+        self._forget_state()
+        self._told, self.settings = [], BoardSettings()
+        self._banner.clear()
         self._expecting = True  # a board that is reset by the opening of its port is no surprise
         self._pump = asyncio.create_task(self._listen(self.link.listen()), name=f"gcode {self.link.name}")
         try:
-            try:
-                await self._alive(time.monotonic() + BOOT_S / 2)
-            except LinkTimeout:
-                self.link.urgent(RESET)  # after a limit some controllers are deaf to all else
-                await self._alive(time.monotonic() + BOOT_S / 2)
-            await self._release()
-            self.identity = await self._who()
+            await at_rest_anew(self)
+            self._expecting = True
+            self.identity = await introduced(self)
+            self.wco = None  # it may count in other units than was believed till now
         except BaseException:
             await self._end_pump()
             raise
         finally:
             self._expecting = False
 
-    async def _release(self) -> None:
-        """A controller that was left in a hold answers no line, so that nobody could ever begin with it again: reset.
+    @property
+    def told(self) -> Sequence[str]:
+        """Banner and bracketed lines, newest last."""
+        return self._told
 
-        It stands still by then, or moves on a position that nobody trusts. An open safety door is for a person to shut.
-        """
-        deadline = time.monotonic() + STATUS_S
-        while (report := await self.report()).state in HELD:
-            if report.state == "Door" and not report.released:
-                text, advice = held_words(report.state, report.sub)
-                raise LineHeld(text, advice=advice, code="interlock")
-            if report.at_rest or time.monotonic() > deadline:
-                async with self.gate:
-                    await self.reset()
-                self._expecting = True
-                return
-
-    async def _who(self) -> Identity:
-        """Name, version and the text a user may have stored in the board, from `$I` as far as it answers."""
-        with suppress(LineRefused, LineUnanswered):
-            await self.line("$I", limit_s=2.0)
-        return identity_in(self._told)
+    @property
+    def restarted(self) -> bool:
+        """Whether its banner was heard since contact was sought, or since it was reset on purpose."""
+        return self._banner.is_set()
 
     async def detach(self, user: BoardUser) -> None:
         """Leave; the last one ends the listening. Never raises."""
@@ -132,6 +145,7 @@ class GcodeBoard:
             user.on_lost(text)
 
     def _take(self, text: str) -> None:
+        text = text.lstrip(ECHO)
         if text == "ok":
             self._lines.answered(None)
         elif found := ERROR.match(text):
@@ -143,28 +157,47 @@ class GcodeBoard:
         elif BANNER.match(text):
             self._told.append(text)
             self._was_reset()
-        elif text.startswith("["):
-            self._told = [*self._told[-15:], text]
         elif text.startswith("<"):
-            self._note(parse_report(text.encode(), time.monotonic()))
+            self._note(parse_report(text.encode(), time.monotonic(), self.settings.mm_per_unit))
+        elif text.startswith("$"):
+            self.settings.take(text)
+        elif text.startswith("["):
+            self.settings.take(text)
+            self._told = [*self._told[-15:], text]
 
     def _alarmed(self, number: int) -> None:
         text = f"The controller raised an alarm: {alarm_text(number)}."
         self._lines.forget(LineAlarm(number, text, advice=INSPECT, frames=self.link.recent))
+        if number in HOMING_ALARMS or number == RESET_IN_MOTION:
+            self._restarts_by = time.monotonic() + RESTARTS_S
+            self._restarted.clear()
+        else:
+            self._deaf = True
         for user in self._users:
             user.on_alarm(number)
 
     def _was_reset(self) -> None:
-        self.wco, self._rest_since, self._held = None, None, None
+        restart: Restart = "unasked"
+        if self._expecting:
+            restart = "on_purpose"
+        elif time.monotonic() < self._restarts_by:
+            restart = "after_alarm"
+        self._restarts_by = 0.0
+        self._forget_state()
         self._lines.forget(LineReset("The controller was reset."))
         self._banner.set()
+        self._restarted.set()
         for user in self._users:
-            user.on_reset(self._expecting)
+            user.on_reset(restart)
+
+    def _forget_state(self) -> None:
+        self.wco, self._rest_since, self._held, self._deaf, self.last = None, None, None, False, None
 
     def _note(self, report: Report | None) -> None:
         if report is None:
             return
         self.wco = report.wco or self.wco
+        self.last, self._deaf = report, False
         if report.state not in HELD:
             self._held = None
         else:
@@ -183,8 +216,10 @@ class GcodeBoard:
     async def report(self) -> Report:
         """A fresh status report; asked for again where it is damaged or lost, as asking changes nothing.
 
-        Raises LinkTimeout where none can be had in `STATUS_S`, LinkError.
+        Raises LinkTimeout where none can be had in `STATUS_S`, or where it is known to tell nothing, LinkError.
         """
+        if why := self.silent_why:
+            raise LinkTimeout(why, device=self.link.name)
         deadline = time.monotonic() + STATUS_S
         while True:
             began = time.monotonic()
@@ -194,12 +229,33 @@ class GcodeBoard:
                 if time.monotonic() > deadline - 0.1:
                     raise
                 continue
-            report = parse_report(raw, (began + time.monotonic()) / 2)
+            report = parse_report(raw, (began + time.monotonic()) / 2, self.settings.mm_per_unit)
             self._note(report)
             if report is not None:
                 return report
             if time.monotonic() > deadline:
                 raise LinkTimeout(f"The controller sends damaged reports only ({raw!r}).", device=self.link.name)
+
+    async def ask_aside(self) -> None:
+        """Ask for a report that nobody waits for: whoever listens hears it, if it comes."""
+        await self.link.query(b"?", nothing_at_once(), STATUS_S)
+
+    @property
+    def silent_why(self) -> str:
+        """Why it is known to answer nothing now; empty where it should."""
+        if self._lines.homing:
+            return SILENT_HOMING
+        return SILENT_ALARM if self._deaf else ""
+
+    @property
+    def last_is_fresh(self) -> bool:
+        """Whether it told something a moment ago."""
+        return self.last is not None and time.monotonic() - self.last.t_mono < STATUS_S
+
+    @property
+    def busy(self) -> bool:
+        """Whether a device on it has asked for motion that may be under way."""
+        return any(user.busy for user in self._users)
 
     async def post(self, text: str, guard: Callable[[], None] | None = None) -> Sent:
         """Write one line and return at once; see `Sent`. `guard` is called in front of the bytes and may raise.
@@ -207,6 +263,10 @@ class GcodeBoard:
         The writing itself is short and a cancellation does not cut it off: half-known lines would put the answers
         out of step.
         """
+        if time.monotonic() < self._restarts_by:  # what is written before it has restarted is lost
+            with suppress(TimeoutError):
+                async with asyncio.timeout(RESTARTS_S):
+                    await self._restarted.wait()
         await self._lines.room.acquire()
         return await finish(self._write(text, guard), f"write {text}")
 
@@ -224,13 +284,13 @@ class GcodeBoard:
             raise
         return sent
 
-    async def line(self, text: str, limit_s: float) -> None:
-        """Write a line and wait for its answer.
+    async def line(self, text: str, limit_s: float, guard: Callable[[], None] | None = None) -> None:
+        """Write a line and wait for its answer; `guard` as in `post`.
 
         Raises LineRefused, LineAlarm, LineReset, LineHeld, LineUnanswered (idle and silent about it), LinkTimeout (not
         answered within `limit_s`, or the controller tells no state), LinkError.
         """
-        sent = await self.post(text)
+        sent = await self.post(text, guard)
         deadline = time.monotonic() + limit_s
         while not sent.answer.done():
             await asyncio.wait({sent.answer}, timeout=0.25)
@@ -245,31 +305,46 @@ class GcodeBoard:
         sent.answer.result()
 
     def reset_now(self) -> None:
-        """Write the reset byte ahead of all else. `reset` has to follow at once, to see what became of it."""
+        """Write the reset byte ahead of all else. `reset` has to follow at once, to see what became of it.
+
+        Lines that wait for an answer are given up before: some controllers answer a line that a reset breaks off
+        with 'ok'.
+        """
+        self._lines.forget(LineReset("The controller was reset."))
         self._banner.clear()
-        self._expecting = True
+        self._expecting, self._deaf = True, False
         self.link.urgent(RESET)
 
     async def reset(self, *, written: bool = False) -> None:
         """Reset the controller on purpose (its queue is then empty); returns when it answers again.
 
         `written`: `reset_now` was called. Raises LinkError, LinkTimeout. In motion it costs the position; at
-        standstill it keeps it. Hold `gate`.
+        standstill it keeps it. Hold `gate`. After an alarm a controller may need half a second before its banner,
+        or take no reset for so long: it is written again until it shows.
         """
         try:
             if not written:
                 self.reset_now()
             deadline = time.monotonic() + RESET_S
-            try:
-                async with asyncio.timeout(0.5):
-                    await self._banner.wait()
-            except TimeoutError:
-                await self._alive(deadline)
-                if not self._banner.is_set():
-                    self._was_reset()  # it answers, so that only the banner was lost
+            while not await self._hears_banner():
+                with suppress(LinkTimeout):
+                    await self.report()
+                    if not self._banner.is_set():
+                        self._was_reset()  # it answers, so that only the banner was lost
+                    break
+                if time.monotonic() > deadline:
+                    break
+                self._deaf = False
+                self.link.urgent(RESET)
             await self._alive(deadline)
         finally:
             self._expecting = False
+
+    async def _hears_banner(self) -> bool:
+        with suppress(TimeoutError):
+            async with asyncio.timeout(BANNER_S):
+                await self._banner.wait()
+        return self._banner.is_set()
 
     @property
     def looked_held(self) -> bool:
@@ -307,3 +382,8 @@ class GcodeBoard:
         """After a reset on purpose, with `gate` free again: let every device bring back its own."""
         for user in list(self._users):
             await user.after_reset()
+
+    async def homed(self) -> None:
+        """After homing, which darkens the output of some: the same."""
+        for user in list(self._users):
+            await user.after_homing()

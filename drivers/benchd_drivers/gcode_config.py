@@ -13,8 +13,9 @@ from benchd_drivers.gcode_status import LETTERS
 class GcodeAxisConfig(BaseModel):
     """Lengths in the axis's own coordinate; one `um_per_unit` is one unit of the controller's (1000 for millimetres).
 
-    `positive` says what a growing number of the controller means; `identity` is a text that the board carries
-    (its build string, or its name) and is asked for at every open.
+    `positive` says what a growing number of the controller means, `zero_at` at which of its numbers (in its units) the
+    axis reads 0: a stock machine counts from -max to 0 at its switch, and stands at -1.000 after homing. `identity` is
+    a text that the board carries (its build string, or its name) and is asked for at every open.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -22,6 +23,7 @@ class GcodeAxisConfig(BaseModel):
     letter: str = Field(pattern=f"^[{LETTERS}]$")
     um_per_unit: float = Field(default=1000.0, gt=0, allow_inf_nan=False)
     positive: Literal["deeper", "shallower"] = "deeper"
+    zero_at: float = Field(default=0.0, allow_inf_nan=False)
     travel_um: tuple[float, float]
     top_speed_um_s: float = Field(gt=0, allow_inf_nan=False)
     acceleration_um_s2: float = Field(gt=0, allow_inf_nan=False)
@@ -47,8 +49,16 @@ class GcodeAxisConfig(BaseModel):
 
     @property
     def um(self) -> float:
-        """Signed: the axis's coordinate in um is the controller's times this."""
+        """Signed: what one unit of the controller is worth."""
         return self.um_per_unit * (1 if self.positive == "deeper" else -1)
+
+    def um_of(self, number: float) -> float:
+        """The axis's coordinate in um of a number of the controller's."""
+        return (number - self.zero_at) * self.um
+
+    def number_of(self, at_um: float) -> float:
+        """The controller's number of a place in um."""
+        return at_um / self.um + self.zero_at
 
     @property
     def tolerance_um(self) -> float:

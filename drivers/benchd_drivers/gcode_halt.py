@@ -10,10 +10,13 @@ from __future__ import annotations
 import asyncio
 import math
 import time
+from typing import TYPE_CHECKING
 
 from benchd.devices import LinkTimeout, MotionFailed
-from benchd_drivers.gcode_board import HOLD, JOG_CANCEL, GcodeBoard
-from benchd_drivers.gcode_status import Report
+from benchd_drivers.gcode_status import HOLD, JOG_CANCEL, Report
+
+if TYPE_CHECKING:
+    from benchd_drivers.gcode_board import GcodeBoard
 
 AGAIN_S = 0.1
 """The stop byte is written again this often while the controller goes on as if it had not heard it."""
@@ -22,6 +25,9 @@ UNREAD_S = 0.2
 STARTS_S = 0.05
 """A controller may be idle for a moment between reading a line and moving."""
 SILENT_S = 0.5
+LOOKS = 2
+"""Of a stop byte and a question that come together some controllers look at the question first: that one is idle is
+believed on the second report after the byte."""
 
 
 async def halt(board: GcodeBoard, *, jogging: bool, rest_s: float, flush: bool = False) -> bool:
@@ -54,9 +60,12 @@ async def _at_rest(board: GcodeBoard, again: bytes, rest_s: float) -> Report | N
     began = heard = written = time.monotonic()
     unread = -math.inf
     last: Report | None = None
+    looks = 0
     while True:
         now = time.monotonic()
         unread = now if board.waiting else unread
+        if board.silent_why:
+            return None
         try:
             report = await board.report()
         except LinkTimeout:
@@ -65,17 +74,20 @@ async def _at_rest(board: GcodeBoard, again: bytes, rest_s: float) -> Report | N
             board.link.urgent(again)
             continue
         heard = now
+        looks += 1
         if report.state == "Idle" and now - unread < STARTS_S and now - began < UNREAD_S:
             # The stop byte has overtaken a line and found nothing to stop. What that line begins is stopped as soon
             # as it shows: a reset now would fall into its first steps, and cost the position.
             written = -math.inf
+        elif report.state == "Idle" and looks < LOOKS:
+            pass
         elif report.at_rest or _same_place(board, last, report):
             return report
         if now - began > rest_s + 4 * AGAIN_S:
             return None
         if report.state in ("Run", "Jog", "Home") and now - written > AGAIN_S:
             board.link.urgent(again)
-            written = now
+            written, looks = now, 0
         last = report
         await asyncio.sleep(0.02 if report.sub is None and report.state == "Hold" else 0.005)
 

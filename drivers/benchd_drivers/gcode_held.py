@@ -14,7 +14,7 @@ from benchd.devices import DeviceError, Health
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_status import HELD, HELD_S, Report
-from benchd_drivers.gcode_words import held_words
+from benchd_drivers.gcode_words import ASLEEP, CHECKING, LET_GO, held_words
 
 REST_S = 1.0
 
@@ -23,7 +23,9 @@ def held_health(device: str, board: GcodeBoard) -> Health | None:
     """What a device on a held controller says of itself; None where it is not held, or by a stop under way."""
     report = board.held
     if report is None:
-        return None
+        state = board.last.state if board.last is not None else ""
+        words = {"Check": ("check_mode", f"{CHECKING} {LET_GO}"), "Sleep": ("asleep", f"{ASLEEP} Homing wakes it.")}
+        return Health("degraded", words[state][0], f"{device}: {words[state][1]}") if state in words else None
     text, advice = held_words(report.state, report.sub)
     return Health("degraded" if report.released else "fault", "interlock", f"{device}: {text} {advice}")
 

@@ -5,17 +5,23 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from benchd.devices import Clock, DeviceError, HomeFailed, LinkTimeout
-from benchd_drivers.gcode_board import HOLD, GcodeBoard
+from benchd.devices import Clock, DeviceError, DeviceMismatch, HomeFailed, LinkTimeout
+from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
+from benchd_drivers.gcode_fit import home_fits
 from benchd_drivers.gcode_halt import halt
-from benchd_drivers.gcode_status import Report
-from benchd_drivers.gcode_words import INSPECT, held_words
+from benchd_drivers.gcode_queue import HOME
+from benchd_drivers.gcode_status import HOLD, Report
+from benchd_drivers.gcode_words import INSPECT, NO_HOMING, held_words
 
 MARGIN_S = 15.0
 """For pull-offs, slow second approaches and pauses, beside the search itself."""
+TOLD_MARGIN_S = 2.0
+"""The same where the controller has told its speeds: ramps, and the way of its answer."""
 BACK_OFFS, STUCK, DOOR = 3, 8, 13
+ASK_S = 0.05
+"""Many controllers tell nothing while they home, so that a question now and then is enough."""
 
 
 class Way:
@@ -63,11 +69,19 @@ class Homing:
             try:
                 await self._cycle()
             except LineAlarm as alarm:
+                self._go()
                 if alarm.number == STUCK and left:
                     await self._ready()
                     continue
                 raise self._because(alarm) from alarm
             except (LineRefused, LineReset, LineUnanswered) as error:
+                self._go()
+                if isinstance(error, LineRefused) and error.number == NO_HOMING:
+                    raise HomeFailed(
+                        "Homing is switched off in the controller ($22=0).",
+                        advice="Write `$22=1` to it, then home again.",
+                        device=self._board.link.name,
+                    ) from error
                 if isinstance(error, LineRefused) and error.number == DOOR:
                     why, advice = held_words("Door", 1)
                     raise HomeFailed(
@@ -79,21 +93,26 @@ class Homing:
 
     async def _cycle(self) -> None:
         """One homing cycle of the controller. Raises as `Sent.answer`, HomeFailed beyond way or time."""
-        speed = self._config.home_speed_um_s or self._config.top_speed_um_s / 4
-        deadline = self._clock.monotonic() + 2 * self._config.home_search_um / speed + MARGIN_S
-        sent = await self._board.post("$H", self._go)
+        config = self._config
+        speed = config.home_speed_um_s or config.top_speed_um_s / 4
+        told = self._board.settings.homing_s(config.home_search_um, config.um_per_unit)
+        limit_s = 2 * config.home_search_um / speed + MARGIN_S if told is None else 1.2 * told + TOLD_MARGIN_S
+        deadline = self._clock.monotonic() + limit_s
+        sent = await self._board.post(HOME, self._go)
         way = Way(self._config.top_speed_um_s)
+        heard = self._board.last
         while not sent.answer.done():
-            await asyncio.wait({sent.answer}, timeout=self._config.poll_ms / 1000)
+            await self._board.ask_aside()
+            await asyncio.wait({sent.answer}, timeout=ASK_S)
             self._go()
             if self._clock.monotonic() > deadline:
                 await self._stop()
                 raise self.failed("the home switch was not found in the time it may take")
-            try:
-                report = await self._board.report()
-            except LinkTimeout:
+            report = self._board.last
+            if report is None or report is heard or report.state != "Home":
                 continue  # some controllers tell nothing while they home; the deadline stands
-            if report.state == "Home" and way.goes(self._place(report), report.t_mono) > self._config.home_search_um:
+            heard = report
+            if way.goes(self._place(report), report.t_mono) > self._config.home_search_um:
                 await self._stop()
                 raise self.failed("the home switch was not found within the search distance")
         sent.answer.result()
@@ -121,10 +140,19 @@ class Homing:
             if report.state == "Idle" and at_um is not None:
                 if self._config.letter in report.pins:
                     raise self.failed("the home switch is still active after homing: it is stuck, or not the one found")
+                self._fits(at_um)
                 return at_um
             await self._clock.sleep(0.05)
             report = await self._board.report()
         raise self.failed(f"the controller is in state {report.state} after homing, or tells no position")
+
+    def _fits(self, at_um: float) -> None:
+        """Whether the way into the travel leads away from the switch, now that the place is known."""
+        home = self._board.settings.home_of(self._config.letter)
+        try:
+            home_fits(self._board.link.name, self._config, at_um, home[1] if home else None)
+        except DeviceMismatch as wrong:
+            raise HomeFailed(wrong.text, advice=wrong.advice, device=self._board.link.name) from wrong
 
     def _because(self, error: DeviceError) -> HomeFailed:
         return self.failed(error.text[:1].lower() + error.text[1:].rstrip("."))

@@ -11,16 +11,16 @@ import math
 from typing import Any
 
 from benchd.devices import Clock, LinkTimeout, MotionFailed
-from benchd_drivers.gcode_board import JOG_CANCEL, GcodeBoard
+from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_held import unheld
 from benchd_drivers.gcode_queue import Sent
-from benchd_drivers.gcode_status import HELD, LETTERS, Report
+from benchd_drivers.gcode_status import HELD, JOG_CANCEL, LETTERS, Report
 from benchd_drivers.gcode_stopping import Stopping
 from benchd_drivers.gcode_watch import Watch
-from benchd_drivers.gcode_words import INSPECT
+from benchd_drivers.gcode_words import CHECKING, INSPECT, LET_GO
 
 SILENT_S = 1.0
 """A controller that tells no state for so long while it moves is taken for lost."""
@@ -60,7 +60,7 @@ class Motion:
         position = report.machine(self._board.wco)
         if position is None or len(position) <= self._index:
             return None
-        return position[self._index] * self._config.um
+        return self._config.um_of(position[self._index])
 
     async def located(self) -> tuple[Report, float]:
         """A report with a position. The offset that makes one of a work position comes in some reports only."""
@@ -197,6 +197,8 @@ class Motion:
     def _want_idle(self, report: Report) -> None:
         if report.state == "Alarm":
             raise self.failed("the controller is locked by an alarm", advice="Home the axis.")
+        if report.state == "Check":
+            raise self.failed(CHECKING[:1].lower() + CHECKING[1:].rstrip("."), advice=LET_GO)
         if report.state != "Idle":
             raise self.failed(f"the controller is not idle (state {report.state})", code="busy", advice="Stop it.")
 
@@ -209,7 +211,7 @@ class Motion:
 
     def _words(self, target: float, speed: float) -> str:
         feed = max(speed * 60 / self._config.um_per_unit, 0.01)
-        return f"{self._config.letter}{target / self._config.um + 0.0:.4f} F{feed:.2f}"
+        return f"{self._config.letter}{self._config.number_of(target) + 0.0:.4f} F{feed:.2f}"
 
     def failed(self, text: str, *, code: str = "device_fault", advice: str = "") -> MotionFailed:
         """MotionFailed with the last frames; `text` without its full stop."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from benchd.devices import DeviceError
 from benchd_drivers.gcode_errors import LineUnanswered
 
+HOME = "$H"
 LINES_AHEAD = 3
 """Of at most 40 bytes each, so that the controller's receive buffer of 128 never overflows."""
 ANSWER_LOST_S = 1.0
@@ -43,6 +44,11 @@ class AnswerQueue:
     def oldest(self) -> str:
         """The line whose answer is due, '?' where none is."""
         return self._sent[0].text if self._sent else "?"
+
+    @property
+    def homing(self) -> bool:
+        """Whether the controller is at its homing cycle, as far as was told."""
+        return any(sent.text == HOME for sent in self._sent)
 
     def add(self, sent: Sent) -> None:
         """A line is about to be written."""

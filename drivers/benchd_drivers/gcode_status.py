@@ -20,6 +20,9 @@ BANNER = re.compile(r"^(?P<name>[A-Za-z][\w .-]*?) v?(?P<version>\d+\.\d+\w*)\b.
 ALARM = re.compile(r"^ALARM:(\d+)$")
 ERROR = re.compile(r"^error:(\d+)$")
 LETTERS = "XYZABCUVW"
+ECHO = "?!~\x18\ufffd"
+"""Real-time bytes that a half-duplex line gives back, ahead of what the controller says."""
+HOLD, RESET, JOG_CANCEL = b"!", b"\x18", b"\x85"
 
 HELD = frozenset({"Hold", "Door"})
 """In these it looks at no line."""
@@ -30,7 +33,7 @@ AT_REST = frozenset({"Idle", "Alarm", "Check", "Sleep", "Tool"})
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """One report. Positions in the controller's units by axis in the order of LETTERS; None where not told."""
+    """One report. Positions in the controller's units (mm) by axis in the order of LETTERS; None where not told."""
 
     state: str
     sub: int | None
@@ -63,8 +66,11 @@ class Report:
         return tuple(w + o for w, o in zip(self.wpos, wco, strict=True))
 
 
-def parse_report(raw: bytes, t_mono: float) -> Report | None:
-    """The report in `raw` (`<...>`), None where a part of it is damaged: a wrong position is worse than none."""
+def parse_report(raw: bytes, t_mono: float, mm_per_unit: float = 1.0) -> Report | None:
+    """The report in `raw` (`<...>`), None where a part of it is damaged: a wrong position is worse than none.
+
+    `mm_per_unit` turns what it counts in into millimetres.
+    """
     fields = raw.decode("ascii", "replace").strip("<>").split("|")
     state, _, sub = fields[0].partition(":")
     values: dict[str, tuple[float, ...]] = {}
@@ -73,7 +79,7 @@ def parse_report(raw: bytes, t_mono: float) -> Report | None:
         for field in fields[1:]:
             key, _, text = field.partition(":")
             if key in ("MPos", "WPos", "WCO"):
-                values[key] = _numbers(text)
+                values[key] = tuple(mm_per_unit * number for number in _numbers(text))
             elif key == "Pn":
                 pins = text
             elif key == "FS":

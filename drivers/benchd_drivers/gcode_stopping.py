@@ -8,9 +8,10 @@ from typing import TypeVar
 
 from benchd.devices import DeviceError
 from benchd_drivers.finishing import finish
-from benchd_drivers.gcode_board import HOLD, JOG_CANCEL, GcodeBoard
+from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_halt import halt
+from benchd_drivers.gcode_status import HOLD, JOG_CANCEL
 from benchd_drivers.gcode_watch import Activity, Watch
 
 T = TypeVar("T")

@@ -8,7 +8,7 @@ from typing import Literal
 
 from benchd.devices import Clock
 from benchd_drivers.gcode_status import Report
-from benchd_drivers.gcode_user import BoardUser
+from benchd_drivers.gcode_user import BoardUser, Restart
 from benchd_drivers.gcode_words import HOMING_ALARMS, LIMIT_ALARMS, alarm_text
 from benchd_drivers.trust import Trust
 
@@ -56,6 +56,10 @@ class Watch(BoardUser):
         """Motion has ended, one way or another."""
         self.activity, self._rest_um = None, None
 
+    @property
+    def busy(self) -> bool:
+        return self.activity is not None
+
     # ---- what was heard last
 
     def resting(self) -> Report | None:
@@ -81,9 +85,9 @@ class Watch(BoardUser):
         kind: Literal["limit", "reset", "disabled"] = "limit" if number in LIMIT_ALARMS else "disabled"
         self.trust.lose(f"{alarm_text(number)}; an inspection is needed", "reset" if number == 3 else kind)
 
-    def on_reset(self, expected: bool) -> None:
+    def on_reset(self, restart: Restart) -> None:
         self._newest = None
-        if not expected:
+        if restart == "unasked":
             self.trust.lose("the controller was reset without being told to", "reset")
 
     def on_place_lost(self, why: str) -> None:
@@ -107,6 +111,8 @@ class Watch(BoardUser):
             there = abs(at_um - self._jog[0]) <= self._tolerance_um
             if there or report.t_mono - self._jog[2] > JOG_STARTS_S:
                 self.rests()
+        elif self.activity == "jog" and report.at_rest:
+            self.rests()  # a door or an alarm has ended it, and nothing of it goes on
         if self.activity is not None or report.state != "Idle":
             self._rest_um = self._elsewhere_um = None
         elif self._rest_um is None or at_um is None:
@@ -121,3 +127,6 @@ class Watch(BoardUser):
 
     async def after_reset(self) -> None:
         """A reset at standstill takes nothing from an axis."""
+
+    async def after_homing(self) -> None:
+        """It is what homed."""

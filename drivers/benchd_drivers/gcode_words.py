@@ -52,12 +52,21 @@ ALARMS = {
     7: "homing was broken off by the safety door",
     8: "the home switch stayed active after the pull-off",
     9: "the home switch was not found within the search",
-    10: "its emergency-stop input is active",
+    10: "homing of an axis with two motors failed: a second switch was not found",
 }
 
 LIMIT_ALARMS = frozenset({1, 2})
-HOMING_ALARMS = frozenset({6, 7, 8, 9})
+HOMING_ALARMS = frozenset({6, 7, 8, 9, 10})
+"""After these, and after 3, it restarts by itself."""
+NO_HOMING = 5
 INSPECT = "Look at the carriage, the switches and the cables before homing again."
+
+
+SILENT_HOMING = "The controller homes, and tells nothing meanwhile."
+SILENT_ALARM = "The controller has stopped at a limit, and tells nothing before it is reset."
+CHECKING = "The controller is in its check mode ($C): it reads every line and does nothing."
+ASLEEP = "The controller sleeps ($SLP), its motors off."
+LET_GO = "`benchd stop` ends it; that moves nothing."
 
 
 def held_words(state: str, sub: int | None) -> tuple[str, str]:

@@ -26,7 +26,7 @@ board, counter, indicator   unplug [s=], plug, clear, silence [s=], garbage [s=]
                             corrupt|cut|drop|merge [n=], late [n= s=], split [n= gap_s=], lose byte= [n=],
                             alter from= to= [n=]
 board                       reset, power_up, open_door, shut_door, stuck_status [value=false],
-                            reset_on_open [value=false], identity value=, and how it was built:
+                            reset_on_open [value=false], identity value=, factory, and how it was built:
                             native, origin_at_switch, pwm, homing_reports [value=false]
 camera                      unplug, plug, clear, late [n= s=], garbage|cut|freeze|no_time [n=], error [n= status=]
 world                       NAME [value=]: lose_steps, push, stall, switch_stuck, switch_never, encoder_frozen,

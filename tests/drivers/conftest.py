@@ -123,4 +123,7 @@ async def mend(bench: SimulatedBench) -> None:
         await bench.fault("world", what, value=False)
     await bench.fault("board", "shut_door")
     await bench.fault("board", "identity", value="7A01")
+    for build, usual in (("native", False), ("origin_at_switch", False), ("pwm", True), ("homing_reports", False)):
+        await bench.fault("board", build, value=usual)
+    await bench.fault("board", "factory")
     await bench.fault("board", "power_up")

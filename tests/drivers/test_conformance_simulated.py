@@ -33,18 +33,33 @@ def port(bench: object, name: str) -> SerialLink:
 
 
 class TestGcodeAxis(AxisContract):
+    native = False
+
     @pytest_asyncio.fixture
     async def rig(self, bench, hands_on) -> AsyncIterator[Rig]:  # type: ignore[no-untyped-def]
+        await bench.fault("board", "native", value=self.native)
         link = port(bench, "board")
         await link.open()
         config = GcodeAxis.Config(
-            letter="Z", travel_um=(0, 30000), top_speed_um_s=4000, acceleration_um_s2=20000, home_search_um=32000
+            letter="Z",
+            positive="shallower",
+            zero_at=-1.0,
+            travel_um=(0, 30000),
+            top_speed_um_s=4000,
+            acceleration_um_s2=20000,
+            home_search_um=32000,
         )
         axis = GcodeAxis.create("stage", config, link)
         await axis.open()
         yield Rig(axis, link, hands_on("board"), pace=5.0)
         await axis.close()
         await link.close()
+
+
+class TestGcodeAxisOnUsb(TestGcodeAxis):
+    """Bytes of one frame arrive together."""
+
+    native = True
 
 
 class TestGcodeLight(LightContract):

@@ -25,7 +25,13 @@ async def failure(bench: SimulatedBench, fault: str) -> DeviceError:
     """What the axis says of a board that is silent, or talks at another rate."""
     link = SerialLink.create("board", SerialLink.Config(port=str(bench.folder / "board")))
     settings = GcodeAxisConfig(
-        letter="Z", travel_um=(0, 30000), top_speed_um_s=4000, acceleration_um_s2=20000, home_search_um=32000
+        letter="Z",
+        positive="shallower",
+        zero_at=-1.0,
+        travel_um=(0, 30000),
+        top_speed_um_s=4000,
+        acceleration_um_s2=20000,
+        home_search_um=32000,
     )
     axis = GcodeAxis.create("stage", settings, link)
     await link.open()

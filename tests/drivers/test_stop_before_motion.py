@@ -32,7 +32,13 @@ async def link(bench: SimulatedBench) -> AsyncIterator[SerialLink]:
 @pytest_asyncio.fixture
 async def axis(bench: SimulatedBench, link: SerialLink) -> AsyncIterator[GcodeAxis]:
     settings = GcodeAxisConfig(
-        letter="Z", travel_um=(0, 30000), top_speed_um_s=4000, acceleration_um_s2=20000, home_search_um=32000
+        letter="Z",
+        positive="shallower",
+        zero_at=-1.0,
+        travel_um=(0, 30000),
+        top_speed_um_s=4000,
+        acceleration_um_s2=20000,
+        home_search_um=32000,
     )
     axis = GcodeAxis.create("stage", settings, link)
     await axis.open()

@@ -18,7 +18,7 @@ from benchd_simulators.firmware.port import Port
 from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
 
 SERIAL = ("board", "counter", "indicator")
-BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity")
+BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity", "factory")
 BUILDS = ("native", "origin_at_switch", "pwm", "homing_reports")
 """Of the board: how it hangs on its line, and what it was built with."""
 FRAME_S = 0.001
@@ -192,6 +192,8 @@ class Rig:
                 board.stuck_report = bool(value)
             case "reset_on_open":
                 self.cables["board"].on_open = board.power_up if value else lambda: None
+            case "factory":
+                board.state.settings.restore()
             case "identity":
                 board.state.identity = str(value)
 

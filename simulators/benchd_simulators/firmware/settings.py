@@ -35,6 +35,10 @@ class Settings:
         self.values[number] = value
         return True
 
+    def restore(self) -> None:
+        """All as it came."""
+        self.values = _defaults()
+
     def lines(self) -> Iterator[str]:
         for number in sorted(self.values):
             value = self.values[number]
