@@ -164,6 +164,20 @@ class AxisContract(DeviceContract[Axis]):
         assert axis.homed
         await axis.move_to(self.at(axis, 0.3), axis.spec.top_speed)
 
+    async def test_stop_at_rest_then_move_and_jog(self, rig: Rig) -> None:
+        """A stop that finds nothing to stop leaves nothing behind that holds what comes next."""
+        axis = await self.homed(rig)
+        for turn in range(10):
+            await axis.stop()
+            await axis.move_to(self.at(axis, 0.26 if turn % 2 else 0.25), axis.spec.top_speed)
+            await axis.stop()
+            before = (await axis.read()).value
+            await axis.jog(axis.spec.top_speed / 4, 0.002 * (axis.spec.high - axis.spec.low))
+            await asyncio.sleep(0.4)
+            assert await self.rested(axis) > before, turn
+            await axis.stop()
+        assert axis.homed
+
     async def test_stop_while_homing(self, rig: Rig) -> None:
         axis = await self.homed(rig)
         homing = asyncio.create_task(axis.home())

@@ -244,6 +244,21 @@ class LightContract(DeviceContract[Light]):
         await self.device(rig).set_level(0.8)
         assert abs(await self.device(rig).level() - 0.8) <= 1 / self.device(rig).spec.steps
 
+    async def test_level_is_in_force_after_homing(self, rig: Rig) -> None:
+        """Homing may darken a light on the same controller. Then it comes back; or stays dark and says why, and no
+        later move lights it unasked."""
+        axis, light = rig.beside, self.device(rig)
+        if axis is None:
+            pytest.skip("no axis moves beside this light")
+        await light.set_level(0.5)
+        await axis.home()
+        after = await light.level()
+        if abs(after - 0.5) > 1 / light.spec.steps:
+            assert after == 0.0
+            assert (await light.health()).state != "ok"
+        await axis.move_to(axis.spec.low + 0.1 * (axis.spec.high - axis.spec.low), axis.spec.top_speed)
+        assert abs(await light.level() - after) <= 1 / light.spec.steps
+
 
 class CameraContract(DeviceContract[Camera]):
     """A camera."""

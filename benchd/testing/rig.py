@@ -6,7 +6,7 @@ import asyncio
 import time
 from dataclasses import dataclass
 
-from benchd.devices import Device, Link
+from benchd.devices import Axis, Device, Link
 
 
 class Hands:
@@ -40,7 +40,8 @@ class Hands:
 class Rig:
     """A device under test: `device` open, `link` open (None where it has none). `hands` None leaves faults untested.
 
-    `pace` is how much faster than life a simulator moves.
+    `pace` is how much faster than life a simulator moves. `beside` is an open axis on the same controller, for what
+    its motion does to the device under test; None leaves that untested.
     """
 
     device: Device
@@ -48,6 +49,7 @@ class Rig:
     hands: Hands | None = None
     pace: float = 1.0
     patience_s: float = 10.0
+    beside: Axis | None = None
 
     async def reopen(self) -> None:
         """As the daemon does it after a loss: the link anew, then the device, again and again for a while."""

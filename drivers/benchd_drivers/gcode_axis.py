@@ -12,6 +12,7 @@ from benchd.devices import (
     DeviceError,
     DeviceMismatch,
     Health,
+    HomeFailed,
     Identity,
     Link,
     LinkTimeout,
@@ -47,7 +48,6 @@ class GcodeAxis(Axis):
         self._stopping = self._motion.stopping
         self._watch = self._motion.watch
         self._trust = self._watch.trust
-        self._last: Reading | None = None
 
     @classmethod
     def create(cls, name: str, config: GcodeAxisConfig, link: Link | None) -> GcodeAxis:
@@ -57,7 +57,6 @@ class GcodeAxis(Axis):
 
     async def open(self) -> Identity:
         self._trust.renounce("not homed since it was connected")
-        self._last = None
         identity = await self._board.attach(self._watch)
         try:
             self._want(identity)
@@ -106,10 +105,10 @@ class GcodeAxis(Axis):
     # ---- motion
 
     async def read(self) -> Reading:
-        if self._board.silent_why and self._last is not None:  # nobody can know better than what it told last
-            return self._last
+        if self._board.silent_why and self._watch.heard is not None:  # nobody can know better than what it told last
+            report, at_um = self._watch.heard
+            return Reading(at_um, "um", report.t_mono, self._clock.utc(), "suspect")
         report, at_um = await self._heard() or await self._motion.located()
-        self._last = Reading(at_um, "um", report.t_mono, self._clock.utc(), "suspect")
         return Reading(at_um, "um", report.t_mono, self._clock.utc(), "good" if self.homed else "suspect")
 
     async def _heard(self) -> tuple[Report, float] | None:
@@ -143,7 +142,11 @@ class GcodeAxis(Axis):
             await unheld(self._board, self.name)
         with self._busy("home"):
             self._trust.renounce("homing is not finished")
-            await self._stopping.or_stop(self._home())
+            try:
+                await self._stopping.or_stop(self._home())
+            except HomeFailed as error:
+                self._trust.renounce(error.text[:1].lower() + error.text[1:].rstrip("."))
+                raise
 
     async def _home(self) -> None:
         stops = self._stopping.count

@@ -247,10 +247,9 @@ class GcodeBoard:
             return SILENT_HOMING
         return SILENT_ALARM if self._deaf else ""
 
-    @property
-    def last_is_fresh(self) -> bool:
-        """Whether it told something a moment ago."""
-        return self.last is not None and time.monotonic() - self.last.t_mono < STATUS_S
+    def heard_within(self, seconds: float) -> bool:
+        """Whether it told its state so recently."""
+        return self.last is not None and time.monotonic() - self.last.t_mono < seconds
 
     @property
     def busy(self) -> bool:

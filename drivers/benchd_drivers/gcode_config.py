@@ -54,7 +54,7 @@ class GcodeAxisConfig(BaseModel):
 
     def um_of(self, number: float) -> float:
         """The axis's coordinate in um of a number of the controller's."""
-        return (number - self.zero_at) * self.um
+        return (number - self.zero_at) * self.um + 0.0
 
     def number_of(self, at_um: float) -> float:
         """The controller's number of a place in um."""

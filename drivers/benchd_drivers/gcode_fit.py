@@ -94,7 +94,7 @@ def home_fits(name: str, config: GcodeAxisConfig, home_um: float, switch_at_plus
 
 
 def _span(travel_um: tuple[float, float]) -> str:
-    return f"[{travel_um[0]:g}, {travel_um[1]:g}]"
+    return "[" + ", ".join(f"{end:.6g}" for end in travel_um) + "]"
 
 
 def _mismatch(name: str, what: str, advice: str) -> DeviceMismatch:

@@ -29,6 +29,8 @@ WAIT_S = 180.0
 ANSWER_S = 2.0
 """At rest a line is answered within milliseconds."""
 LOOK_S = 0.05
+UNHEARD_S, FRESH_S = 0.2, 0.9
+"""Who moves asks for reports by itself, as a rule; one that nobody asked for so long is asked here."""
 
 
 class Moving(Exception):
@@ -173,8 +175,11 @@ class GcodeLight(Light, BoardUser):
         while True:
             if self._board.looked_held:  # to ask anew each time would make every light late
                 await unheld(self._board, self.name)
-            if not self._board.busy and (await self._board.report()).state not in ("Run", "Jog", "Home"):
-                return
+            board = self._board
+            if not (board.busy and (board.silent_why or board.heard_within(UNHEARD_S))):
+                report = await board.report()
+                if not board.busy and report.state not in ("Run", "Jog", "Home"):
+                    return
             if time.monotonic() > deadline:
                 text = f"{self.name}: the carriage was in motion for {WAIT_S:.0f} s; the level was not set."
                 raise DeviceError(text, device=self.name, code="busy")
@@ -235,7 +240,7 @@ class GcodeLight(Light, BoardUser):
         homes, is dark."""
         if self._board.silent_why:
             told = self._board.last.spindle if self._board.last is not None else None
-            return self._output.level(told) if told is not None and self._board.last_is_fresh else 0.0
+            return self._output.level(told) if told is not None and self._board.heard_within(FRESH_S) else 0.0
         report = await self._board.report()
         if report.spindle is not None:
             return self._output.level(report.spindle)

@@ -32,6 +32,8 @@ class Watch(BoardUser):
         self._elsewhere_um: float | None = None
         self._jog: tuple[float, float, float] = (0.0, 0.0, 0.0)  # target, velocity, told at
         self._newest: Report | None = None
+        self.heard: tuple[Report, float] | None = None
+        """The last report that told the place, and the place (um)."""
         self._next: asyncio.Future[Report] | None = None
 
     # ---- what the axis does
@@ -107,6 +109,8 @@ class Watch(BoardUser):
         if report.state in ("Alarm", "Sleep") and self.trust.homed:
             self.trust.lose(f"the controller is in state {report.state}", "disabled")
         at_um = self._place(report)
+        if at_um is not None:
+            self.heard = report, at_um
         if self.activity == "jog" and report.state == "Idle" and at_um is not None:
             there = abs(at_um - self._jog[0]) <= self._tolerance_um
             if there or report.t_mono - self._jog[2] > JOG_STARTS_S:

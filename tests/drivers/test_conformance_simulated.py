@@ -32,6 +32,17 @@ def port(bench: object, name: str) -> SerialLink:
     return SerialLink.create(name, SerialLink.Config(port=str(bench.folder / name)))  # type: ignore[attr-defined]
 
 
+STAGE = GcodeAxis.Config(
+    letter="Z",
+    positive="shallower",
+    zero_at=-1.0,
+    travel_um=(0, 30000),
+    top_speed_um_s=4000,
+    acceleration_um_s2=20000,
+    home_search_um=32000,
+)
+
+
 class TestGcodeAxis(AxisContract):
     native = False
 
@@ -40,16 +51,7 @@ class TestGcodeAxis(AxisContract):
         await bench.fault("board", "native", value=self.native)
         link = port(bench, "board")
         await link.open()
-        config = GcodeAxis.Config(
-            letter="Z",
-            positive="shallower",
-            zero_at=-1.0,
-            travel_um=(0, 30000),
-            top_speed_um_s=4000,
-            acceleration_um_s2=20000,
-            home_search_um=32000,
-        )
-        axis = GcodeAxis.create("stage", config, link)
+        axis = GcodeAxis.create("stage", STAGE, link)
         await axis.open()
         yield Rig(axis, link, hands_on("board"), pace=5.0)
         await axis.close()
@@ -70,7 +72,10 @@ class TestGcodeLight(LightContract):
         await link.open()
         light = GcodeLight.create("lamp", GcodeLight.Config(), link)
         await light.open()
-        yield Rig(light, link, hands_on("board"))
+        axis = GcodeAxis.create("stage", STAGE, link)
+        await axis.open()
+        yield Rig(light, link, hands_on("board"), beside=axis)
+        await axis.close()
         await light.close()
         await link.close()
 

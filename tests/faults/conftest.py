@@ -167,13 +167,13 @@ class Lab:
     # what may be seen with no daemon about
 
     def board(self) -> dict[str, Any]:
-        """The controller's own report, read as a terminal program would: state, place, power of the light."""
+        """The controller's own report, read as a terminal program would: state, power, place as the file has it."""
         with serial.Serial(str(self.stack.run_folder / "board"), 115200, timeout=0.3, exclusive=True) as line:
             for _ in range(10):
                 line.write(b"?")
                 found = re.search(rb"<(\w+)[:\d]*\|MPos:([-.\d]+).*?\|FS:[\d.]+,([\d.]+)", line.read(120))
                 if found:
-                    return {"state": found[1].decode(), "um": 1000 * float(found[2]), "power": float(found[3])}
+                    return {"state": found[1].decode(), "um": -1000 * (float(found[2]) + 1.0), "power": float(found[3])}
         raise AssertionError("the controller tells no report")
 
     @contextlib.contextmanager

@@ -16,6 +16,7 @@ from benchd_simulators.firmware.news import TICK_S, News
 from benchd_simulators.firmware.planner import Planner
 from benchd_simulators.firmware.program import Program
 from benchd_simulators.firmware.report import Reporter, Snapshot
+from benchd_simulators.firmware.settings import Settings
 from benchd_simulators.firmware.state import Door, State
 
 BANNER = "RSim 1.1 ['$' for help]"
@@ -34,7 +35,7 @@ class Board:
         self.machine = machine
         self.say = say
         self.build = Build()
-        self.state = State(identity=identity)
+        self.state = State(Settings(pace=pace), identity=identity)
         self.coordinates = Coordinates(self.state.settings, self.build)
         self.planner = Planner(machine.motor, self.light)
         self.news = News(pace)

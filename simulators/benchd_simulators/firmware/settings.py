@@ -11,6 +11,14 @@ AXIS_BIT = 4  # of the masks by axis: the third, Z
 
 _WHOLE = frozenset({0, 1, 2, 3, 4, 5, 6, 10, 13, 20, 21, 22, 23, 26, 30, 31, 32})
 
+_OF_TIME = {
+    24: 1,
+    25: 1,
+    26: -1,
+    110: 1,
+    120: 2,
+}  # how a setting goes with the pace of time: speeds with its first power
+
 
 def _defaults() -> dict[int, float]:
     values: dict[int, float] = {
@@ -24,16 +32,26 @@ def _defaults() -> dict[int, float]:
 
 @dataclass
 class Settings:
-    """Kept over a soft reset and a power cycle, as in the board's own memory. Only the Z figures drive anything."""
+    """Kept over a soft reset and a power cycle, as in the board's own memory. Only the Z figures drive anything.
+
+    `values` are in the world's time. What goes over the wire is in the host's, which a world of another `pace` passes
+    at that: speeds are told `pace` times as high, accelerations `pace` squared.
+    """
 
     values: dict[int, float] = field(default_factory=_defaults)
+    pace: float = 1.0
 
     def change(self, number: int, value: float) -> bool:
         """False: there is no such setting, or it takes no such value."""
         if number not in self.values or value < 0 or (number in _WHOLE and not value.is_integer()):
             return False
-        self.values[number] = value
+        self.values[number] = value / self._hosts(number)
         return True
+
+    def _hosts(self, number: int) -> float:
+        """How many times its value a setting is in the host's time."""
+        power = _OF_TIME.get(number // 10 * 10 if number >= 100 else number, 0)
+        return self.pace**power
 
     def restore(self) -> None:
         """All as it came."""
@@ -41,7 +59,7 @@ class Settings:
 
     def lines(self) -> Iterator[str]:
         for number in sorted(self.values):
-            value = self.values[number]
+            value = self.values[number] * self._hosts(number)
             yield f"${number}={int(value)}" if number in _WHOLE else f"${number}={value:.3f}"
 
     @property

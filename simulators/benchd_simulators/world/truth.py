@@ -17,6 +17,7 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
         "temperature_C": world.room.true_temperature_C,
         "distance_mm": world.room.true_distance_mm if world.record.arrangement == "wall" else None,
         "joints_um": list(fitting.joints),
+        "lamp_level": world.lamp.level,
     }
     answer: dict[str, Any] = {
         "world": world.record.world,
