@@ -28,6 +28,7 @@ WAIT_S = 180.0
 """So long may a move or a homing take that a level waits for."""
 ANSWER_S = 2.0
 """At rest a line is answered within milliseconds."""
+TAKE_BACK_S = 1.5
 LOOK_S = 0.05
 UNHEARD_S, FRESH_S = 0.2, 0.9
 """Who moves asks for reports by itself, as a rule; one that nobody asked for so long is asked here."""
@@ -226,7 +227,7 @@ class GcodeLight(Light, BoardUser):
         """Of a level that was given up, or told as failed, nothing may show later: what was there before."""
         level, self._wanted = self._wanted, None
         try:
-            async with asyncio.timeout(2 * ANSWER_S):
+            async with asyncio.timeout(TAKE_BACK_S):
                 await self._put(level or 0.0, None)
             self._wanted = level or 0.0
         except (DeviceError, TimeoutError) as error:

@@ -204,6 +204,7 @@ class StageConfig(BaseModel):
     letter: str
     um_per_unit: float
     positive: str
+    zero_at: float
     travel_um: tuple[float, float]
     top_speed_um_s: float
     acceleration_um_s2: float
