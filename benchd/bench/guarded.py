@@ -266,5 +266,9 @@ class GuardedLink(Link):
         return bool(self._guard.now("connected", lambda: self._link.connected))
 
     @property
+    def why_lost(self) -> str:
+        return str(self._guard.now("why_lost", lambda: self._link.why_lost))
+
+    @property
     def recent(self) -> Sequence[FrameLog]:
         return self._guard.now("recent", lambda: self._link.recent)

@@ -24,7 +24,7 @@ BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
 """The last one repeats: a cable that is back is found within a second."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Part:
     """What is lost and comes back as one: a link with the devices on it, or a device that has none."""
 
@@ -70,7 +70,7 @@ class Reconnector:
     def __init__(self, bench: Bench, identities: Mapping[str, Identity]) -> None:
         self._bench = bench
         self._identities = identities
-        self._away: list[Part] = []
+        self._away: dict[Part, str] = {}
         self._parts = [*self._links(), *self._alone()]
 
     def _links(self) -> Iterator[Part]:
@@ -84,9 +84,9 @@ class Reconnector:
             if entry.link is None:
                 yield Part(name, None, ((name, self._bench.assembly.devices[name]),))
 
-    def away(self, device: str) -> bool:
-        """Whether a device (by its name in the bench file) is lost, or its link is, and not yet back."""
-        return any(device == own for part in self._away for own, _ in part.devices)
+    def away(self, device: str) -> str:
+        """Why a device (by its name in the bench file) is lost, or its link is; empty where it is not, or is back."""
+        return next((why for part, why in self._away.items() if device in dict(part.devices)), "")
 
     async def run(self) -> None:
         """Watch every link, and every device without one."""
@@ -103,11 +103,12 @@ class Reconnector:
     async def _bring_back(self, part: Part) -> None:
         bench = self._bench
         since = bench.clock.monotonic()
-        self._away.append(part)
+        why = (part.link.why_lost if part.link else "") or f"{part.said[:1].upper()}{part.said[1:]} is lost."
+        self._away[part] = why
         if self._moves(part):
             bench.carriage.barred = f"{part.said} is lost"
             bench.trust.lose("link", f"{part.said} was lost")
-        _log.warning("lost; trying again until it is back", what=part.said)
+        _log.warning("lost; trying again until it is back", what=part.said, why=why)
         told: set[str] = set()
         tries = 0
         while True:
@@ -121,7 +122,7 @@ class Reconnector:
                 if isinstance(error, DeviceMismatch | DeviceFault) and error.text not in told:
                     told.add(error.text)
                     bench.events.error(error)
-        self._away.remove(part)
+        del self._away[part]
         if bench.carriage.barred is not None and not any(self._moves(other) for other in self._away):
             bench.carriage.barred = None
         _log.warning("it is back", what=part.said, after_s=round(bench.clock.monotonic() - since, 1), tries=tries)

@@ -28,10 +28,10 @@ LEAST_PAUSE_S = 0.005
 class Reporter:
     """Runs as tasks beside the bench; ends when cancelled. `beat_due` is called from the motion loop, at every look.
 
-    `away` says whether a device hangs on a lost link: it is then `offline` and not asked.
+    `away` says why a device is lost, or its link, where it is: it is then `offline` and not asked.
     """
 
-    def __init__(self, bench: Bench, beat_due: Callable[[], None], away: Callable[[str], bool]) -> None:
+    def __init__(self, bench: Bench, beat_due: Callable[[], None], away: Callable[[str], str]) -> None:
         self._bench = bench
         self._beat_due = beat_due
         self._away = away
@@ -185,8 +185,8 @@ class Reporter:
     async def _tell_device(self, name: str, public: str, device: Device) -> None:
         """One device, again and again, by itself: one that does not answer keeps no other from being told."""
         while True:
-            if self._away(name):
-                self._put(public, {"state": "offline", "code": "link", "text": "Its link is lost."})
+            if why := self._away(name):
+                self._put(public, {"state": "offline", "code": "link", "text": why})
             else:
                 self._put(public, await _state_of(device))
             await self._bench.clock.sleep(HEALTH_S)

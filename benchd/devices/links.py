@@ -87,6 +87,11 @@ class Link(ABC):
         """Whether the transport is open and not known to be broken."""
 
     @property
+    def why_lost(self) -> str:
+        """A sentence for a person, why it is not connected any more; empty where that is not known."""
+        return ""
+
+    @property
     @abstractmethod
     def recent(self) -> Sequence[FrameLog]:
         """The last frames in both directions, oldest first."""

@@ -11,6 +11,7 @@ import json
 import os
 import re
 import shutil
+import threading
 from collections.abc import AsyncIterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ import pytest
 from benchd.cli import exits
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
+from benchd.testing.peer import PtyPeer
 from stack import BIN
 
 pytestmark = [pytest.mark.stack, pytest.mark.xdist_group("faults-foreign")]
@@ -223,6 +225,41 @@ async def test_a_carriage_whose_driver_fails_is_untrusted_and_stopped(foreign: F
         with pytest.raises(BenchdError, match="did not come back from home within 2 s"):
             await client.do("home", axes=["carriage"], within_s=30)
         foreign.moods({"stage.close": "hangs", "good.close": "raises"})  # and it ends in order all the same
+
+
+async def test_a_flooding_device_is_told_with_that_reason_and_a_stop_goes_through(foreign: Foreign) -> None:
+    """A gauge said complete lines at 1 MB/s: no beat, and a stop that came late or never."""
+    flooding = threading.Event()
+
+    def answer(peer: PtyPeer, data: bytes) -> None:
+        peer.send(b"R=1.0\n" * (4000 if flooding.is_set() else data.count(b"?")))
+
+    with PtyPeer(answer) as peer:
+        foreign.bench(
+            more='  dial: {driver: line, link: dial_line, ask: "R?", pattern: "^R=([0-9.]+)$", quantity: gauge, '
+            "range_um: [-600, 600], hysteresis_um: 0.3, u_gain: 0.001, grows: deeper}\n"
+            f'links: {{dial_line: {{kind: serial, port: "{peer.path}"}}}}'
+        )
+        async with foreign.up() as client:
+            await foreign.state("dial", "ok")
+            flooding.set()
+
+            def go_on() -> None:
+                while flooding.is_set():
+                    peer.send(b"R=1.0\n" * 1000)
+
+            flood = threading.Thread(target=go_on)
+            flood.start()
+            try:
+                await foreign.beats(1)
+                await client.stop()
+                said = await foreign.state("dial", "offline")
+                assert "it sends without a pause" in said["text"], said
+                await foreign.beats(2)
+            finally:
+                flooding.clear()
+                await asyncio.to_thread(flood.join)
+            await foreign.state("dial", "ok")
 
 
 async def test_a_device_without_a_link_is_opened_again(foreign: Foreign) -> None:

@@ -8,9 +8,8 @@ PORTION = 1024
 """Bytes that are taken at a time; the lines in them are dealt with in a few milliseconds."""
 BURST = 16 * 1024
 """So much may come at once, as a list of settings does over USB."""
-FLOOD_S, FLOOD = 3.0, 64 * 1024
-"""Who has had more waiting than a portion for so long, and has said so much meanwhile, floods."""
-
+FLOOD_S, FLOOD_SHARE = 3.0, 0.6
+"""Who has said so much of what may be taken, over so long, floods: it is a fifth more than the line carries."""
 FLOODED = "Switch the device off and on; check its firmware, and whether it was told to report unasked."
 
 
@@ -26,8 +25,8 @@ class Inflow:
         self._carries = carries
         self._allowed = float(BURST)
         self._at_s: float | None = None
-        self._full_since_s: float | None = None
-        self._full = 0
+        self._since_s: float | None = None
+        self._taken = 0
 
     def wait_s(self, now_s: float) -> float:
         """How long nothing may be taken, 0 where it may."""
@@ -39,15 +38,16 @@ class Inflow:
     def took(self, count: int, now_s: float) -> None:
         """So many bytes were read. Raises Flood."""
         self._allowed -= count
-        if count < PORTION:
-            self._full_since_s = None
+        self._taken += count
+        if self._since_s is None:
+            self._since_s = now_s
+        took_s = now_s - self._since_s
+        if took_s < FLOOD_S:
             return
-        if self._full_since_s is None:
-            self._full_since_s, self._full = now_s, 0
-        self._full += count
-        if now_s - self._full_since_s > FLOOD_S and self._full > FLOOD:
+        if self._taken > FLOOD_SHARE * self._bytes_s * took_s:
             raise Flood(
-                f"it sends without a pause, {self._full / 1000:.0f} kB in {now_s - self._full_since_s:.0f} s and more "
-                f"waiting, {self._carries}; nothing it is asked for is as long",
+                f"it sends without a pause, {self._taken / 1000:.0f} kB in the last {took_s:.0f} s, {self._carries}; "
+                "nothing it is asked for is as long",
                 advice=FLOODED,
             )
+        self._since_s, self._taken = now_s, 0

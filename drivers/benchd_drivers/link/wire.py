@@ -141,6 +141,10 @@ class PortLink(Link):
     def connected(self) -> bool:
         return self._connected
 
+    @property
+    def why_lost(self) -> str:
+        return "" if self._why_lost is None else str(self._why_lost)
+
     def _port(self) -> PortThread:
         if self._thread is None or not self._connected:
             why = self._why_lost
