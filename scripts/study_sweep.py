@@ -130,8 +130,10 @@ class MeritDetector:
         self._peak_um = optic.peak_um(LP_MM)
         self._sd = world.stratum.light.noise * optic.modulation(LP_MM, np.array([self._peak_um])).item()
 
+    exposure = Exposure(20.0, 1.0)
+
     async def expose(self) -> Exposure:
-        return Exposure(20.0, 1.0)
+        return self.exposure
 
     async def grab(self) -> Frame:
         self._depths.append(self._world.depth_um(self._carriage.exposed_um()))
