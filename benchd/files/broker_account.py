@@ -52,13 +52,13 @@ NO_ACCOUNT = Account()
 
 def broker_url(text: str) -> BrokerUrl:
     """`mqtt://host[:port]` or `mqtts://host[:port]`. Raises ValueError with what may stand, without what stood."""
+    if "@" in text:
+        raise ValueError(NO_SECRET)
     try:
         parts = urlsplit(text)
         port = parts.port
     except ValueError:
         raise ValueError(f"the URL of a broker, {_URL}") from None
-    if "@" in text:
-        raise ValueError(NO_SECRET)
     if parts.scheme in ("ws", "wss"):
         raise ValueError(f"mqtt:// or mqtts://, {_URL}: benchd does not speak MQTT over WebSocket")
     host = parts.netloc.removesuffix(f":{port}") if port is not None else parts.netloc.removesuffix(":")

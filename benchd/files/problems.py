@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from benchd.errors import BenchdError
 
 _SHOWN = 60
-_IN_URL = re.compile(r"(://)[^/\s'\"]*@")
+_IN_URL = re.compile(r"(://).*@", re.DOTALL)  # a secret may hold any sign, so up to the last one that ends it
 _SECRET_KEY = re.compile(r"pass(word|wd|phrase)?|pw|secret|token", re.IGNORECASE)
 HIDDEN = "(not shown)"
 
@@ -30,8 +30,7 @@ class Problem:
 
     def __post_init__(self) -> None:
         secret = _SECRET_KEY.fullmatch(self.key.rpartition(".")[2]) is not None
-        shown_too = HIDDEN if secret and self.stands else _IN_URL.sub(rf"\1{HIDDEN}@", self.stands)
-        object.__setattr__(self, "stands", shown_too)
+        object.__setattr__(self, "stands", HIDDEN if secret and self.stands else _without_account(self.stands))
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
@@ -82,7 +81,11 @@ def shown(value: object) -> str:
         return "null"
     if isinstance(value, bool):
         return str(value).lower()
-    return _short(repr(value))
+    return _short(_without_account(repr(value)))  # before it is cut, or the sign that ends a secret may be gone
+
+
+def _without_account(text: str) -> str:
+    return _IN_URL.sub(rf"\1{HIDDEN}@", text)
 
 
 def _short(text: str) -> str:

@@ -33,6 +33,7 @@ async def bench(broker: Guarded) -> AsyncIterator[Stack]:
             "broker": broker.url, "user": "benchd-bench1", "ca_file": str(broker.ca_file), "users": {"alice": "keep"},
             "password_file": str(broker.password_files["benchd-bench1"]),
         }  # fmt: skip
+        doc["devices"]["view"]["timeout_s"] = 60  # nothing here is about how quick the picture comes
 
     async with Stack(seed=4, pace=4.0, change=elsewhere) as stack:
         yield stack
