@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import secrets
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
@@ -37,7 +38,16 @@ def run(args: argparse.Namespace) -> int:
     """0 done, 1 refused, aborted or left, 3 failed, 4 a verdict of fail or undecided."""
     from benchd.cli.speak import with_bench
 
+    if any(_has_unit(word) for word in args.inputs):
+        from benchd.quantities import length
+
+        # What takes long to load is loaded before a beat is heard: on a busy machine one is too old by then.
+        length("1 mm", "um")
     return with_bench(args, lambda bench: _run(args, bench))
+
+
+def _has_unit(word: str) -> bool:
+    return re.search(r"[0-9] *[a-zA-Z\u00b5\u03bc'\"]", word.partition("=")[2]) is not None
 
 
 async def _run(args: argparse.Namespace, bench: BenchClient) -> int:

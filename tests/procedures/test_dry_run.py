@@ -420,6 +420,23 @@ def test_a_light_that_goes_dark_by_itself_takes_the_run_no_time(tmp_path: Path) 
     assert found.entries[0].text == "target_light level 0.4, dark again after 600 s"
 
 
+def test_what_is_no_calibration_and_a_sweep_without_a_lens_are_told_ahead(tmp_path: Path) -> None:
+    """`accept` of a flange and a sweep of nothing went through a dry run, and ended the run at that step."""
+    path = tmp_path / "p.yaml"
+    path.write_text(
+        "procedure: p\ntitle: t\nsteps: [{sweep: {}}, {assess: {name: flange}}, {accept: {finding: flange}}]\n"
+    )
+    bare = replace(BENCH, homed=True, stale=False, where=lambda _: Whereabouts(None, 24000.0))
+    found = dry_run(read_procedure(path).procedure, {}, bare, facts)
+    assert found.problems == (
+        "sweep: There is no lens in the set-up.",
+        "accept: A finding of flange calibrates nothing.",
+    )
+    with pytest.raises(Refused) as refused:
+        found.require_possible()
+    assert refused.value.code == "bad_request"
+
+
 def test_a_plan_without_an_end_in_sight_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "p.yaml"
     inner = "- repeat: 1000\n        steps:\n          - wait: {for_s: 1}"
