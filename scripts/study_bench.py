@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from benchd.assessments import gauge_readings as gauge
 from benchd.assessments.finding import Finding
+from benchd.bench.bounded_terms import abbe_u_um
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
 from benchd.bench.lengths_by_gauge import comparator_of, cover_of, ring_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
@@ -70,7 +71,7 @@ def files_of(stratum: Stratum) -> BenchFiles:
         hysteresis_um=float(dial["hysteresis_um"]),
         u_gain=float(dial["u_gain"]),
     )
-    comparator = comparator_of(spec, scale)
+    comparator = replace(comparator_of(spec, scale), u_abbe_um=abbe_u_um(file) or 0.0)
     return BenchFiles(file, records, scale, float(own["resolution_um"]), comparator)
 
 
@@ -81,8 +82,15 @@ def _stated(**values: float | None) -> dict[str, float]:
 def _file_with(file: BenchFile, doubts: Doubts) -> BenchFile:
     """The bench file as it states a stratum's own uncertainties."""
     changes: dict[str, Any] = {}
-    if doubts.joint_um is not None:
-        changes["joint"] = file.joint.model_copy(update={"u_um": doubts.joint_um})
+    assert file.joint.stand_off_um is not None
+    assert file.abbe is not None
+    assert file.sag is not None
+    times = doubts.bounds
+    of_joint = {"stand_off_um": times * file.joint.stand_off_um, **_stated(u_um=doubts.joint_um)}
+    tips = {"pitch_arcmin": times * file.abbe.pitch_arcmin, "yaw_arcmin": times * file.abbe.yaw_arcmin}
+    changes["joint"] = file.joint.model_copy(update=of_joint)
+    changes["abbe"] = file.abbe.model_copy(update=tips)
+    changes["sag"] = file.sag.model_copy(update={"most_um_per_N": times * file.sag.most_um_per_N})
     if doubts.vergence_per_m is not None and file.collimator is not None:
         changes["collimator"] = file.collimator.model_copy(update={"u_vergence_per_m": doubts.vergence_per_m})
     if doubts.thermometer_K is not None:
@@ -102,8 +110,11 @@ def _records_with(records: Records, stratum: Stratum) -> Records:
     grown = 1.0 + ring.material.alpha_per_K * (doubts.ring_at_C - REFERENCE_C)
     of_ring = {"length_um": ring.given.length_um * grown, "at_C": doubts.ring_at_C, **_stated(u_um=doubts.ring_um)}
     ring = ring.model_copy(update={"given": ring.given.model_copy(update=of_ring)})
+    adapter = records.adapter(ADAPTER)
+    points = tuple(doubts.bounds * point for point in adapter.given.points_um)
+    adapter = adapter.model_copy(update={"given": adapter.given.model_copy(update={"points_um": points})})
     return Records(
-        records.adapters,
+        {**records.adapters, ADAPTER: adapter},
         {**records.glasses, GLASS: pane.model_copy(update={"layers": (layer,)})},
         {**records.references, RING: ring},
         {**records.lenses, LENS: lens},

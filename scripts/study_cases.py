@@ -230,13 +230,20 @@ def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: 
     grown = fitting.base_um(world.delta_K) - base + fitting.adapters_um(world.delta_K) - adapter
     told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"] + smooth * chain.scale_growth
     scale = place * world.encoder.alpha_per_K * world.delta_K
+    tipped = world.encoder.tilt.ahead_um(place) - world.encoder.tilt.ahead_um(found_at)
+    # Half of what may stand off is in the adapter's calibrated length, on which its joint stood each time.
+    in_adapter = 0.5 * record.joint.stand_off_um
     parts = {
         "sweep": fit.peak_um - (depth_um(chain, smooth) - nominal),
         "base": -value["base"] - base + zero + off_there,
-        "adapter": -value[f"adapter {ADAPTER}"] - adapter,
+        "adapter": -value[f"adapter {ADAPTER}"] - adapter - in_adapter,
         "joints": -sum(fitting.joints),
+        "stand-off": -value["stand-off"] + in_adapter - sum(fitting.stand_offs),
+        "wedge": -(fitting.gives_um() - sum(fitting.joints) - sum(fitting.stand_offs) - fitting.sag_um()),
+        "sag": -value["sag"] - fitting.sag_um(),
+        "abbe": tipped,
         "thermal": told - grown - scale,
-        "position": smooth - zero - place + scale - off_there,
+        "position": smooth - zero - place + scale - off_there - tipped,
         "glass": -(value[f"glass {GLASS}"] - truth.glass_um),
         "conjugate": -(value["conjugate"] - truth.conjugate_um),
     }

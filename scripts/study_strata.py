@@ -33,7 +33,8 @@ class Doubts:
     """How sure the bench's own figures are: what its files state and its world is drawn by, None as they are shipped.
 
     Standard uncertainties: of a joint, of the setting ring and of the collimator's vergence; of the plate's thickness
-    and index; of scale and gauge, relative; of the thermometer. `typed_C` is the span of rooms, `ring_at_C` the
+    and index; of scale and gauge, relative; of the thermometer. `bounds`: so many times what is stated of a carriage
+    that tips and of seats that sag, stand off and are not plane. `typed_C` is the span of rooms, `ring_at_C` the
     temperature at which the ring's certificate holds.
     """
 
@@ -46,11 +47,12 @@ class Doubts:
     gain: float | None = None
     hysteresis_um: float | None = None
     thermometer_K: float | None = None
+    bounds: float = 1.0
     typed_C: tuple[float, float] = (18.5, 23.5)
     ring_at_C: float = 20.0
 
 
-QUIET = Doubts(joint_um=0.05, ring_um=0.1, vergence_per_m=2e-5, plate_mm=1e-4, plate_index=2e-5)
+QUIET = Doubts(joint_um=0.05, ring_um=0.1, vergence_per_m=2e-5, plate_mm=1e-4, plate_index=2e-5, bounds=0.2)
 """What is large on the shipped bench is small here, so that a line which is small there counts."""
 
 
@@ -114,6 +116,7 @@ STRATA: dict[str, Stratum] = {
         replace(ALL_QUIET, name="old thermometer", doubts=replace(QUIET, thermometer_K=1.5)),
         replace(ALL_QUIET, name="long scale", doubts=replace(QUIET, scale=1e-4), cautious=True),
         replace(ALL_QUIET, name="doubtful plate", doubts=replace(QUIET, plate_index=5e-3)),
+        replace(ALL_QUIET, name="worn carriage and seats", doubts=replace(QUIET, bounds=4.0), cautious=True),
         replace(ALL_QUIET, name="worn gauge", doubts=replace(QUIET, gain=0.01, hysteresis_um=3.0), cautious=True),
         replace(REFERENCE, name="rendered", rendered=True),
         replace(
@@ -141,6 +144,8 @@ QUICK: dict[str, int] = {
     "warm room": 100,
     "long scale": 100,
     "doubtful plate": 100,
+    "worn carriage and seats": 100,
+    "worn gauge": 100,
     "rendered f/2.8 poor": 30,
 }
 """The quick form: strata with cases enough to see a missing or doubled budget line, one that is small elsewhere too."""

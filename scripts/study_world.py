@@ -133,10 +133,28 @@ def _doubted(record: WorldRecord, doubts: Doubts) -> dict[str, Any]:
             RING: ring.model_copy(update={"length_um": by(ring.length_um, doubts.ring_um)}),
         },
         "encoder": record.encoder.model_copy(update={"scale": by(record.encoder.scale, doubts.scale)}),
+        "joint": record.joint.model_copy(update={} if doubts.joint_um is None else {"u": doubts.joint_um}),
     }
-    if doubts.joint_um is not None:
-        changes["joint"] = record.joint.model_copy(update={"u": doubts.joint_um})
-    return changes
+    return changes | _bounded(record, changes, doubts.bounds)
+
+
+def _bounded(record: WorldRecord, changes: dict[str, Any], times: float) -> dict[str, Any]:
+    """What tips, gives way and stands off, so many times as much as it ships."""
+
+    def more(quantity: Quantity) -> Quantity:
+        return quantity.model_copy(update={"record": times * quantity.record, "u": times * quantity.u})
+
+    ring, abbe, sag, joint = record.adapters[ADAPTER], record.encoder.abbe, record.base.sag_um_per_N, changes["joint"]
+    assert ring.wedge_um is not None
+    assert abbe is not None
+    assert sag is not None
+    tips = {"pitch_arcmin": times * abbe.pitch_arcmin, "yaw_arcmin": times * abbe.yaw_arcmin}
+    return {
+        "encoder": changes["encoder"].model_copy(update={"abbe": abbe.model_copy(update=tips)}),
+        "joint": joint.model_copy(update={"stand_off_um": times * joint.stand_off_um}),
+        "base": record.base.model_copy(update={"sag_um_per_N": more(sag)}),
+        "adapters": {ADAPTER: ring.model_copy(update={"wedge_um": more(ring.wedge_um)})},
+    }
 
 
 def ring_of(stratum: Stratum) -> str | dict[str, float | str]:
@@ -229,12 +247,12 @@ class CaseWorld:
     def depth_um(self, place_um: float) -> float:
         """True depth from the uppermost face to the target plane with the carriage at a true place."""
         fitting = self.fitting
-        return fitting.base_um(self.delta_K) + place_um + fitting.adapters_um(self.delta_K) + sum(fitting.joints)
+        return fitting.base_um(self.delta_K) + place_um + fitting.adapters_um(self.delta_K) + fitting.gives_um()
 
     def gauge_um(self, *, on_ring: bool) -> float:
         """The gauge's bridge set down anew, on the setting ring or on the uppermost face."""
         ring = self.record.references[RING]
-        self.indicator.place()
+        self.indicator.place("ring" if on_ring else "adapter" if self.fitting.adapters else "base")
         self.seconds += 40.0
         if on_ring:
             below = self.fitting.grown_um(f"reference.{RING}", ring.length_um, ring.alpha_per_K, self.delta_K)

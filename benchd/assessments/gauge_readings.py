@@ -28,7 +28,7 @@ class Comparator:
 
     `subdivision_um` is an encoder's. By steps it is 0, and `at_a_place` are the lines of what one place of the carriage
     may be wrong by on its own. `u_seat_um` is what setting down anew is stated to be worth, for telling a mistake from
-    it; in no budget.
+    it; in no budget. `u_abbe_um` is what the scale may tell wrongly between two places, as the carriage tips.
     """
 
     resolution_um: float
@@ -39,6 +39,7 @@ class Comparator:
     alpha_scale: float | None
     at_a_place: Sequence[Term] = ()
     u_seat_um: float = 0.0
+    u_abbe_um: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,7 @@ def adapter_length(
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], math.sqrt(2.0)),
         *_at_both_places(gauge.at_a_place),
         Term("scale", gauge.u_scale * abs(travel), "B", None, "position scale"),
+        Term("abbe", gauge.u_abbe_um, "B", None, "bench file", "rectangular"),
         *_thermal_terms(
             alpha_scale * travel - alpha * value,
             [(alpha, value, dt), (alpha_scale, travel, dt)],
@@ -193,12 +195,14 @@ def _repeats(name: str, values: Sequence[float], source: str) -> Term:
 def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: float) -> list[Term]:
     """Gain over the mean difference, hysteresis between the two readings, resolution, and an encoder's subdivision.
 
+    A tip that is let down comes to each place from one side or the other, and a hand does it the same way every time:
+    each reading is half of the hysteresis off, and no repeating shows it.
     `ends` counts how many carriage readings enter (1, or the square root of 2 for a difference of two).
     """
     resolution = gauge.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
     return [
         Term("gauge gain", gauge.u_gain * abs(float(np.mean(differences))), "B", None, "gauge"),
-        Term("gauge hysteresis", gauge.hysteresis_um / math.sqrt(12.0), "B", None, "gauge", "rectangular"),
+        Term("gauge hysteresis", gauge.hysteresis_um / math.sqrt(2.0), "B", None, "gauge", "arcsine"),
         Term("gauge resolution", resolution, "B", None, "gauge", "triangular"),
         Term("subdivision", gauge.subdivision_um / math.sqrt(2.0) * ends, "B", None, "position scale", "arcsine"),
     ]

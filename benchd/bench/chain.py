@@ -1,10 +1,10 @@
 """The datum chain: the one place that says where the carriage must stand, and how sure that is.
 
     carriage = flange_depth + glass + target_cover + conjugate + trim
-               - base - adapters - joints - thermal(base, adapters, scale) - sag
+               - base - adapters - joints - stand-off - sag - thermal(base, adapters, scale)
 
-Every term is always published. The seat's sag under a lens is not measured by this bench: it stands without an
-uncertainty, not with one of zero; so does the growth of a scale whose expansion is not stated. The chain is paraxial,
+Every term is always published. What the files state no bound for, sag among it, stands without an uncertainty, not with
+one of zero; so does the growth of a scale whose expansion is not stated. The chain is paraxial,
 as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offset that a person chose.
 """
 
@@ -14,6 +14,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from benchd.bench.bounded_terms import Bounded, bounded_terms
+from benchd.bench.bounded_terms import notes as bounded_notes
 from benchd.bench.chain_terms import (
     CalibrationInForce,
     ChainTerm,
@@ -125,20 +127,21 @@ def datum_chain(
 
     conjugate = conjugate_term(bench_file, lens, setup) if lens is not None else None
     optical = _optical(bench_file, records, setup, lens, conjugate)
+    bounded = bounded_terms(bench_file, lens, [records.adapter(one) for one in setup.adapters], adapters)
     lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
     growths = [growth(part.term, part.length_um, part.alpha_per_K, part.at_C, now) for part in (base, *adapters)]
 
     # The scale grows with its reading, so the place where the terms add up is a division, not a sum.
     alpha_scale = None if scale is None else scale.alpha_per_K
     scale_growth = (alpha_scale or 0.0) * (now.at_C - REFERENCE_C)
-    depth_at_zero = -sum(term.value_um for term in [*lengths, *(part.term for part in growths)])
+    depth_at_zero = -sum(term.value_um for term in [*lengths, *(part.term for part in growths)]) - bounded.value_um
     carriage: float | None = None
     position: list[ChainTerm] = []
-    unmeasured = [UnmeasuredTerm("sag")]
+    unmeasured: list[UnmeasuredTerm] = []
     if lens is not None:
         carriage = (sum(term.value_um for term in optical) - depth_at_zero) / (1.0 + scale_growth)
         if alpha_scale is None:
-            unmeasured.insert(0, UnmeasuredTerm("thermal scale", source="not stated"))
+            unmeasured.append(UnmeasuredTerm("thermal scale", source="not stated"))
         else:
             growths.append(growth("scale", carriage, alpha_scale, REFERENCE_C, now))
         if scale is not None:
@@ -148,15 +151,17 @@ def datum_chain(
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
-    budget = [term for term in [*optical, *lengths, thermal_budget(growths, now), *position] if term.u_um > 0.0]
+    lines = [*optical, *lengths, *bounded.lines, thermal_budget(growths, now), *position]
+    budget = [term for term in lines if term.u_um > 0.0]
     return Chain(
-        terms=(*optical, *lengths, *(part.term for part in growths), *unmeasured, *position),
+        terms=(*optical, *lengths, *bounded.terms, *(part.term for part in growths), *unmeasured, *position),
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
-        why_relative=_why_relative(base, scale, conjugate),
+        why_relative=_why_relative(base, scale, bounded, conjugate),
         notes=(
             *_notes(bench_file, records, setup, [base, *adapters], conjugate, taken_back=alpha_scale is not None),
+            *bounded_notes(bounded),
             *position_notes(scale),
         ),
         calibrations=tuple(cited),
@@ -167,10 +172,14 @@ def datum_chain(
     )
 
 
-def _why_relative(base: Length, scale: ScaleRecord | None, conjugate: ConjugateTerm | None) -> tuple[str, ...]:
+def _why_relative(
+    base: Length, scale: ScaleRecord | None, bounded: Bounded, conjugate: ConjugateTerm | None
+) -> tuple[str, ...]:
     found = [] if base.calibrated else ["the bench's base is not calibrated"]
     if scale is None:
         found.append(POSITION_UNKNOWN)
+    if bounded.why_relative:
+        found.append(bounded.why_relative)
     by_lens = "no lens is stated" if conjugate is None else conjugate.why_relative
     return (*found, by_lens) if by_lens else tuple(found)
 
@@ -206,8 +215,6 @@ def _notes(
     taken_back: bool,
 ) -> tuple[str, ...]:
     notes = list(conjugate.notes) if conjugate else ["No lens: the nominal place is not stated."]
-    if conjugate:
-        notes.append("Sag of the seat under the lens is not measured: it is taken as zero, without an uncertainty.")
     base, *adapters = parts
     if not base.calibrated:
         notes.append(

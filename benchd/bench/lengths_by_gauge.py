@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
+from benchd.bench.bounded_terms import abbe_u_um
 from benchd.bench.gauge_moved import sign_of
 from benchd.bench.nothing_passes import as_lines
 from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
@@ -22,6 +23,9 @@ from benchd.records.values import ReadingRow
 if TYPE_CHECKING:
     from benchd.assessments.gauge_readings import Comparator, Known
 
+TIPPING_NOT_STATED = (
+    "That the carriage tips on its way is taken as zero, without an uncertainty: write `abbe` in the bench file."
+)
 MOVED = "moved"
 """The name under which a run keeps what the indicator reads after the carriage was moved under its tip."""
 
@@ -55,7 +59,10 @@ class LengthsByGauge:
         known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
         pairs = self._pairs(run, "on_base", "on_adapter")
         work = (pairs, known, adapter.id, self._comparator(), self._thermal(), self._about(run))
-        return as_stated(self._bench.scale, await self._bench.analysis.run(gauge.adapter_length, *work))
+        found = as_stated(self._bench.scale, await self._bench.analysis.run(gauge.adapter_length, *work))
+        if self._bench.file.abbe is not None:
+            return found
+        return found.model_copy(update={"notes": [*found.notes, TIPPING_NOT_STATED]})
 
     def _pairs(self, run: RunRecord, first: str, second: str) -> list[Any]:
         from benchd.assessments.gauge_readings import Pair
@@ -78,7 +85,8 @@ class LengthsByGauge:
 
     def _comparator(self) -> Comparator:
         stated = comparator_of(self._bench.assembly.named("indicator", Gauge).spec, self._bench.scale)
-        return replace(stated, u_seat_um=self._bench.file.joint.u_um)
+        file = self._bench.file
+        return replace(stated, u_seat_um=file.joint.u_um, u_abbe_um=abbe_u_um(file) or 0.0)
 
     def _thermal(self) -> Any:
         from benchd.assessments.gauge_readings import Thermal

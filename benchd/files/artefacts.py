@@ -61,7 +61,7 @@ class Material(Record):
 class Given(Record):
     """A length as its maker or a certificate states it.
 
-    `points_um` are deviations from it around the ring; they are kept, and no finding goes by them yet.
+    `points_um` are deviations from it around the ring, one for each place measured; an adapter's bound its wedge.
     """
 
     length_um: Length
@@ -226,6 +226,7 @@ class Lens(Record):
     f_number: Annotated[float, Field(ge=0.5, le=64)]
     t_number: Annotated[float, Field(ge=0.5, le=64)] | None = None
     rear_protrusion_mm: Annotated[float, Field(ge=-100, le=200)] | None = None
+    mass_g: Annotated[float, Within(5.0, 50e3, "g")] | None = None
     designed_for_glass: RecordId | None = None
     scale: FocusScale | None = None
     tolerance: LensTolerance | None = None

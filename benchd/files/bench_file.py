@@ -135,10 +135,30 @@ class Steps(Record):
 
 
 class Joint(Record):
-    """What one mated pair of seats adds, until a gauge study replaces it."""
+    """What one mated pair of seats adds, until a gauge study replaces it.
+
+    `stand_off_um` is what dirt or a burr may hold it apart by at most; it only ever adds.
+    """
 
     u_um: Annotated[float, Field(gt=0), Within(0.0, 100.0, "um")]
     dof: Dof | None = None
+    stand_off_um: Annotated[float, Within(0.0, 100.0, "um")] | None = None
+
+
+class Abbe(Record):
+    """How far the position's scale lies from the optical axis, above or below it and beside it, and by how much the
+    carriage tips and turns between any two places of its travel, at most."""
+
+    up_mm: Annotated[float, Within(0.0, 500.0, "mm")]
+    side_mm: Annotated[float, Within(0.0, 500.0, "mm")]
+    pitch_arcmin: Annotated[float, Within(0.0, 60.0, "arcmin")]
+    yaw_arcmin: Annotated[float, Within(0.0, 60.0, "arcmin")]
+
+
+class Sag(Record):
+    """How far a lens's weight pulls the seat away from the base, at most."""
+
+    most_um_per_N: Annotated[float, Within(0.0, 50.0, "um/N")]
 
 
 class GivenBase(Record):
@@ -264,6 +284,8 @@ class BenchFile(Record):
     motion: Motion
     steps: Steps | None = None
     joint: Joint
+    abbe: Abbe | None = None
+    sag: Sag | None = None
     base: Base
     target: Target
     collimator: Collimator | None = None

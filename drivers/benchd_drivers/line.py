@@ -37,7 +37,7 @@ _BELONGS = {
     "um_per_unit": ("scale", "contact gauge"),
     "resolution_um": ("scale", "contact gauge"),
     **dict.fromkeys(("subdivision_um", "u_scale", "alpha_per_K", "reference_ask", "reference_pattern"), ("scale",)),
-    **dict.fromkeys(("range_um", "hysteresis_um", "u_gain"), ("contact gauge",)),
+    **dict.fromkeys(("range_um", "hysteresis_um", "u_gain", "grows"), ("contact gauge",)),
     **dict.fromkeys(("unit", "scale", "offset"), ("meter",)),
     **dict.fromkeys(("low", "high"), ("scale", "meter")),
 }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -39,14 +40,26 @@ WORKED: dict[str, Any] = {
 }
 
 
+def unbounded(name: str) -> LoadedBench:
+    """A shipped bench that states no bounds of what is not measured, as in the worked example."""
+    loaded = load_bench(CONFIGS / name / "bench.yaml")
+    joint = loaded.file.joint.model_copy(update={"stand_off_um": None})
+    file = loaded.file.model_copy(update={"joint": joint, "abbe": None, "sag": None})
+    adapters = {
+        one.id: one.model_copy(update={"given": one.given.model_copy(update={"points_um": ()})})
+        for one in loaded.records.adapters.values()
+    }
+    return LoadedBench(file, loaded.source, replace(loaded.records, adapters=adapters))
+
+
 @pytest.fixture(scope="module")
 def wall() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop" / "bench.yaml")
+    return unbounded("workshop")
 
 
 @pytest.fixture(scope="module")
 def collimated() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop-collimated" / "bench.yaml")
+    return unbounded("workshop-collimated")
 
 
 def calibrations() -> dict[str, CalibrationInForce]:
@@ -258,8 +271,8 @@ def test_a_target_without_a_cover_and_a_sag_that_nobody_measured_are_told(wall: 
     assert (cover.value_um, cover.u_um, cover.source) == (0.0, 0.0, "no cover")
     (sag,) = [one for one in published(chain) if one.term == "sag"]
     # What cannot be said is null: a u of 0 would be a certainty that nobody has.
-    assert (sag.value_um, sag.u_um, sag.source) == (0.0, None, "not measured")
-    assert any("Sag" in note and "not measured" in note for note in chain.notes)
+    assert (sag.value_um, sag.u_um, sag.source) == (0.0, None, "not stated")
+    assert any(note.startswith("Taken as zero, without an uncertainty") and "sag" in note for note in chain.notes)
     document = with_chain(set_up(wall), chain).model_dump(mode="json")
     assert [one["u_um"] for one in document["chain"] if one["term"] == "sag"] == [None]
 

@@ -4,6 +4,11 @@ import numpy as np
 import pytest
 
 from benchd_simulators.world import HandRefused, World, load_world
+from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.indicator import Indicator
+from benchd_simulators.world.reading import read_world
+from benchd_simulators.world.schema import AbbeRecord
+from benchd_simulators.world.tilt import Tilt
 
 
 class Time:
@@ -201,9 +206,43 @@ def test_indicator_measures_depth_by_difference() -> None:
         assert world.hand({"do": "set", "what": "indicator", "value": "adapter"})["ok"]
         drive(world, time, world.motor.position_um + ring + 50 - world.depth_um())
         worst.append(ring + world.indicator_um() - r0 - world.depth_um())
-    # remounting 0.3 twice, hysteresis 0.15 twice as a span, gain 0.001 of up to 200, noise
+    # remounting 0.3 twice, hysteresis 0.15 twice either way, gain 0.001 of up to 200, noise
     assert np.abs(worst).max() < 1.8
     assert 0.15 < np.std(worst) < 1.0
+
+
+def test_a_tip_comes_to_each_kind_of_place_from_either_side_and_always_the_same() -> None:
+    """It always came from fully out, so that the hysteresis of a calibration cancelled whatever it was."""
+    record = read_world("workshop").indicator.model_copy(update={"hysteresis_um": 40.0, "remount_um": 0.0})
+    from_out = {"ring": 0, "base": 0, "adapter": 0}
+    for seed in range(60):
+        draws = Draws(seed)
+        indicator = Indicator(record, draws, lambda: 0.0)
+        probe, gain = (float(str(draws.table()[f"indicator.{key}"]["true"])) for key in ("probe_um", "gain"))
+        for where in from_out:
+            told = []
+            for _ in range(3):
+                indicator.place(where)
+                told.append(indicator.read_um(probe) / gain)
+            assert np.abs(told) == pytest.approx(20.0, abs=1.0)
+            assert len(set(np.sign(told))) == 1
+            from_out[where] += int(told[0] > 0)
+    assert all(15 <= count <= 45 for count in from_out.values()), "30 of 60, within 4 standard deviations"
+
+
+def test_a_scale_beside_the_axis_runs_ahead_as_the_carriage_tips() -> None:
+    """Between no two places by more than distance times angle, and over many benches by a fair part of that."""
+    record = AbbeRecord(up_mm=5, side_mm=0, pitch_arcmin=0.4, yaw_arcmin=9.0)
+    most = 5 * 0.4 * 0.290888
+    spans = []
+    for seed in range(40):
+        tilt = Tilt(record, Draws(seed))
+        ahead = [tilt.ahead_um(place) for place in np.linspace(0.0, 30_000.0, 301)]
+        assert ahead[0] == 0.0
+        spans.append(max(ahead) - min(ahead))
+    assert max(spans) <= most
+    assert np.mean(spans) > 0.6 * most
+    assert Tilt(None, Draws(1)).ahead_um(9000.0) == 0.0
 
 
 def test_indicator_range_hysteresis_and_places(world: World, time: Time) -> None:

@@ -20,11 +20,14 @@ from study_strata import STRATA
 pytestmark = pytest.mark.timeout(1800)  # against hanging; a minute or two of one core is what it takes
 
 SEED = 20260101
-LINES = {"sweep", "base", "adapter", "joints", "thermal", "position", "glass", "conjugate"}
+LINES = {
+    *("sweep", "conjugate", "glass", "base", "adapter", "joints", "thermal", "position"),
+    *("stand-off", "wedge", "sag", "abbe"),
+}
 OF_BOTH = {"remounts", "gauge gain", "gauge hysteresis", "gauge resolution", "temperature", "expansion"}
 OF_CALIBRATIONS = {
     "bench-zero": OF_BOTH | {"setting ring", "subdivision"},
-    "ring-07": OF_BOTH | {"scale", "subdivision"},
+    "ring-07": OF_BOTH | {"scale", "subdivision", "abbe"},
 }
 STUDY = Path(__file__).resolve().parents[2] / "scripts" / "study.py"
 

@@ -11,10 +11,11 @@ from math import pi, sin
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.schema import EncoderRecord
+from benchd_simulators.world.tilt import Tilt
 
 
 class Encoder:
-    """A glass scale with scale error, growth, sub-divisional error, noise, counts and a reference mark."""
+    """A glass scale beside the axis: scale error, growth, sub-divisional error, noise, counts and a reference mark."""
 
     def __init__(self, record: EncoderRecord, carriage: Carriage, draws: Draws) -> None:
         self.record = record
@@ -23,6 +24,7 @@ class Encoder:
         self._rng = draws.rng("encoder.noise")
         self._scale = draws.quantity("encoder.scale", *record.scale.parts)
         self.alpha_per_K = draws.quantity("encoder.alpha_per_K", *record.alpha_per_K.parts)
+        self.tilt = Tilt(record.abbe, draws)
         self.delta_K = 0.0
         self.reference_seen = False
         self._zero_um = 0.0
@@ -39,7 +41,7 @@ class Encoder:
 
     def scale_um(self, place_um: float) -> float:
         """What the scale shows, noise-free, of a place in um from the mark (0 at the mark)."""
-        grown = place_um / ((1 + self._scale) * (1 + self.alpha_per_K * self.delta_K))
+        grown = (place_um + self.tilt.ahead_um(place_um)) / ((1 + self._scale) * (1 + self.alpha_per_K * self.delta_K))
         turn = 2 * pi * place_um / self.record.period_um
         return grown + self.record.subdivision_um * (sin(turn + self._phase) - sin(self._phase))
 

@@ -1,19 +1,21 @@
 """What stands on the bench: seat, adapters, plates, lens, shims, and how far the seat is from the target.
 
 Each time two faces are mated their joint is drawn anew; `joints` has one entry for each adapter and, with a lens on,
-one more for the lens.
+one more for the lens, and so has `stand_offs`, what dirt between the two holds apart.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import sqrt
 
 from benchd_simulators.world.drawing import Drawn, Draws, unit_draw
 from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.schema import Quantity, WorldRecord
 
 REFERENCE_C = 20.0  # ISO 1
+FREE_FALL_M_S2 = 9.80665
 
 
 def named(names: object) -> str:
@@ -37,6 +39,7 @@ class Fitting:
     draws: Draws
     adapters: list[str] = field(default_factory=list)
     joints: list[float] = field(default_factory=list)
+    stand_offs: list[float] = field(default_factory=list)
     glass: list[str] = field(default_factory=list)
     filters: list[str] = field(default_factory=list)
     lens: str | None = None
@@ -85,6 +88,21 @@ class Fitting:
             self.grown_um(f"adapter.{a}", records[a].length_um, records[a].alpha_per_K, delta_K) for a in adapters
         )
 
+    def gives_um(self) -> float:
+        """What lies between the lengths: joints and the dirt in them, uneven seats with something on them, sag."""
+        under = self.adapters if self.lens else self.adapters[:-1]
+        wedges = ((a, self.record.adapters[a].wedge_um) for a in under)
+        wedge = sum(self.true(f"adapter.{a}.wedge_um", one) for a, one in wedges if one is not None)
+        return sum(self.joints) + sum(self.stand_offs) + wedge + self.sag_um()
+
+    def sag_um(self) -> float:
+        """How far the seat is pulled away from the base by the lens on it."""
+        gives = self.record.base.sag_um_per_N
+        mass_g = self.record.lenses[self.lens].mass_g if self.lens else None
+        if gives is None or mass_g is None:
+            return 0.0
+        return self.true("base.sag_um_per_N", gives) * mass_g / 1000 * FREE_FALL_M_S2
+
     def shims_um(self, lens: str) -> float:
         """True thickness of the shims under a lens."""
         return sum(shim.true_um for shim in self.shims[lens])
@@ -94,13 +112,27 @@ class Fitting:
         quantity = Quantity(record=size_um, u=shims.u, shape=shims.shape)
         return Shim(size_um, self.true(name, quantity, stream))
 
-    def _joint(self) -> float:
+    def _mate(self) -> None:
+        self.joints.append(0.0)
+        self.stand_offs.append(0.0)
+        self._mate_again()
+
+    def _mate_again(self) -> None:
+        """The uppermost joint anew."""
         self.matings += 1
         joint = self.record.joint
         rng = self.draws.rng(f"joint/{self.matings}")
-        return self.draws.put(
+        self.joints[-1] = self.draws.put(
             Drawn(f"joint.{self.matings}", 0.0, joint.u, joint.shape, joint.u * unit_draw(rng, joint.shape))
         )
+        most = joint.stand_off_um
+        self.stand_offs[-1] = self.draws.put(
+            Drawn(f"stand_off.{self.matings}", most / 2, most / sqrt(12), "rectangular", most * float(rng.uniform()))
+        )
+
+    def _part(self) -> None:
+        self.joints.pop()
+        self.stand_offs.pop()
 
     # --- hands
 
@@ -120,7 +152,7 @@ class Fitting:
         if below != self.seat:
             raise HandRefused(f"Adapter {name} rests on {below}, but the face that is free is {self.seat}.")
         self.adapters.append(name)
-        self.joints.append(self._joint())
+        self._mate()
 
     def remove_adapter(self, name: str) -> None:
         if name not in self.adapters:
@@ -133,7 +165,7 @@ class Fitting:
         if held:
             raise HandRefused(f"Glass {named(held)} sits in adapter {name}; remove it first.")
         self.adapters.pop()
-        self.joints.pop()
+        self._part()
 
     def fit_glass(self, name: str) -> None:
         if name not in self.record.glasses:
@@ -159,7 +191,7 @@ class Fitting:
         if mount != self.seat:
             raise HandRefused(f"Lens {name} has mount {mount}, but the face that is free is {self.seat}.")
         self.lens = name
-        self.joints.append(self._joint())
+        self._mate()
 
     def remove_lens(self, name: str | None) -> None:
         if self.lens is None or name not in {None, self.lens}:
@@ -167,7 +199,7 @@ class Fitting:
                 f"Lens {name or ''} is not on the bench; on it is {self.lens or 'none'}.".replace("  ", " ")
             )
         self.lens = None
-        self.joints.pop()
+        self._part()
 
     def fit_filter(self, name: str) -> None:
         if name not in self.record.filters:
@@ -191,7 +223,7 @@ class Fitting:
 
     def _reseat(self, lens: str) -> None:
         if lens == self.lens:
-            self.joints[-1] = self._joint()
+            self._mate_again()
 
     def fit_shim(self, size_um: float, lens: str | None) -> None:
         """A shim of a size in stock goes under the lens; a lens on the bench is taken off and seated again."""

@@ -27,12 +27,19 @@ class Indicator:
         self._creep_um = draws.quantity("indicator.creep_um", *record.creep_um.parts)
         self._rng = draws.rng("indicator.noise")
         self._mounting = draws.rng("indicator.mounting")
+        # A hand that lets the tip down does it from one side or the other, and at one kind of place always alike.
+        self._side = {
+            where: float(draws.rng(f"indicator.habit.{where}").choice((-1.0, 1.0)))
+            for where in ("ring", "base", "adapter")
+        }
+        self._from = 1.0
         self._began = now()
         self._scatter_um = 0.0
         self._spindle_um: float | None = None
 
-    def place(self) -> None:
-        """The bridge is set down anew; the tip comes in from fully out."""
+    def place(self, where: str) -> None:
+        """The bridge is set down anew on `ring`, `base` or `adapter`; the tip comes in as the hand is used to."""
+        self._from = self._side.get(where, 1.0)
         self._scatter_um = self.record.remount_um * float(self._mounting.standard_normal())
         self._spindle_um = None
 
@@ -43,7 +50,7 @@ class Indicator:
             return sign * OVER_UM
         tip = below_um - self._probe_um + self._scatter_um
         half = self.record.hysteresis_um / 2
-        spindle = tip + half if self._spindle_um is None else self._spindle_um
+        spindle = tip + self._from * half if self._spindle_um is None else self._spindle_um
         self._spindle_um = spindle = min(max(spindle, tip - half), tip + half)
         creep = self._creep_um * (1 - exp(-(self._now() - self._began) / self.record.creep_s))
         value = sign * (self._gain * spindle + creep) + self.record.noise_um * self._rng.standard_normal()

@@ -62,6 +62,15 @@ class CarriageRecord(Part):
         return self
 
 
+class AbbeRecord(Part):
+    """The scale's distance from the axis, and the most the carriage tips and turns between two places."""
+
+    up_mm: NotNegative
+    side_mm: NotNegative
+    pitch_arcmin: NotNegative
+    yaw_arcmin: NotNegative
+
+
 class EncoderRecord(Part):
     resolution_um: Positive
     period_um: Positive
@@ -69,6 +78,7 @@ class EncoderRecord(Part):
     noise_um: NotNegative
     scale: Quantity
     alpha_per_K: Quantity
+    abbe: AbbeRecord | None = None
 
 
 class IndicatorRecord(Part):
@@ -141,16 +151,22 @@ class TargetRecord(Part):
 
 
 class BaseRecord(Part):
+    """`sag_um_per_N`: how far a lens's weight pulls the seat away."""
+
     seat: Name
     depth_um: Quantity
     alpha_per_K: Quantity
+    sag_um_per_N: Quantity | None = None
 
 
 class AdapterRecord(Part):
+    """`wedge_um`: how much farther out than the indicator's bridge what rests on it finds its uneven seat."""
+
     seat_below: Name
     seat_above: Name
     length_um: Quantity
     alpha_per_K: Quantity
+    wedge_um: Quantity | None = None
 
 
 class GlassRecord(Part):
@@ -180,6 +196,7 @@ class LensRecord(Part):
     w040_waves: Quantity
     w060_waves: Quantity
     chromatic_um_per_nm: Quantity
+    mass_g: Positive | None = None
     stop_overrun_um: Quantity
     mark_ratio: Quantity
     designed_for_glass: Name | None = None
@@ -211,8 +228,11 @@ class FittedRecord(Part):
 
 
 class JointRecord(Part):
+    """`stand_off_um`: what dirt holds the two faces apart by at most, evenly from none to that at each fitting."""
+
     u: NotNegative
     shape: Shape = "normal"
+    stand_off_um: NotNegative = 0.0
 
 
 class ShimRecord(Part):

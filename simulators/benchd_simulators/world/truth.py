@@ -18,6 +18,8 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
         "distance_mm": world.room.true_distance_mm if world.record.arrangement == "wall" else None,
         "joints_um": list(fitting.joints),
         "lamp_level": world.lamp.level,
+        "stand_offs_um": list(fitting.stand_offs),
+        "sag_um": fitting.sag_um(),
     }
     answer: dict[str, Any] = {
         "world": world.record.world,

@@ -176,7 +176,7 @@ class World:
         if place == "adapter" and fitting.glass:
             raise HandRefused(f"Glass {named(fitting.glass)} is in the way of the tip; remove it first.")
         self.indicator_at = place
-        self.indicator.place()
+        self.indicator.place(place if place in {"base", "adapter"} else "ring")
 
     # --- the truth
 
@@ -184,9 +184,13 @@ class World:
         """Everything is drawn at the beginning, so that the truth is whole whatever is on the bench."""
         record, fitting = self.record, self.fitting
         fitting.base_um(0.0)
+        if record.base.sag_um_per_N is not None:
+            fitting.true("base.sag_um_per_N", record.base.sag_um_per_N)
         self.draws.quantity("target.side_mm", *record.target.side_mm.parts)
         for name, adapter in record.adapters.items():
             fitting.grown_um(f"adapter.{name}", adapter.length_um, adapter.alpha_per_K, 0.0)
+            if adapter.wedge_um is not None:
+                fitting.true(f"adapter.{name}.wedge_um", adapter.wedge_um)
         for name, reference in record.references.items():
             fitting.grown_um(f"reference.{name}", reference.length_um, reference.alpha_per_K, 0.0)
         self.lens.draw_all()
@@ -209,9 +213,8 @@ class World:
     def depth_um(self) -> float:
         """True depth: from the uppermost face on the bench (the lens's seat, with a lens on) to the target plane."""
         delta = self.room.delta_K
-        return (
-            self.fitting.base_um(delta) + self.carriage_um + self.fitting.adapters_um(delta) + sum(self.fitting.joints)
-        )
+        fitting = self.fitting
+        return fitting.base_um(delta) + self.carriage_um + fitting.adapters_um(delta) + fitting.gives_um()
 
     def _stands_um(self, adapters: Sequence[str], glass: Sequence[str], lens: str | None) -> float:
         """How far behind the base face a target in focus lies: with the mount's depth from the seat, which adapters
