@@ -8,6 +8,7 @@ from math import inf, isinf
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.errors import HandRefused
@@ -67,7 +68,6 @@ class Optic:
 
         Far out of focus, where colours no longer matter, the mean wavelength alone stands for all.
         """
-        from scipy.interpolate import CubicSpline
 
         lp_mm = np.asarray(lp_mm, dtype=np.float64)
         total = np.zeros_like(lp_mm)
