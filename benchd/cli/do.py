@@ -56,6 +56,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 done, 1 refused, 3 fault, 4 a sweep whose verdict is fail or undecided."""
+    if args.verb == "stop" and not args.help:
+        from benchd.cli import stop
+
+        # Nothing that was typed beside it may keep a stop from being sent, and nothing that takes long to load.
+        args.axis = next((word.removeprefix("axis=") for word in args.pairs if word.startswith("axis=")), None)
+        return stop.run(args)
     if args.verb is None and not args.help:
         args.parser.error("the following arguments are required: verb")
     if args.verb is None:
@@ -72,12 +78,6 @@ def run(args: argparse.Namespace) -> int:
 
         print(page(args.verb), end="")
         return exits.DONE
-    if args.verb == "stop":
-        from benchd.cli import stop
-
-        # Nothing that was typed beside it may keep a stop from being sent.
-        args.axis = next((word.removeprefix("axis=") for word in args.pairs if word.startswith("axis=")), None)
-        return stop.run(args)
     if args.verb not in VERBS:
         near = near_names(args.verb, ("stop", *VERBS), 1)
         meant = f"did you mean '{near[0]}'?" if near else f"there are stop, {', '.join(VERBS)}"
