@@ -16,8 +16,9 @@ from pathlib import Path
 
 import structlog
 
+from benchd.assessments import ASSESSMENTS
 from benchd.bench.assembly import close_all, open_all
-from benchd.bench.assessor import ASSESSMENTS, Assessor
+from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector

@@ -6,6 +6,7 @@ import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any
 
+from benchd.assessments import ASSESSMENTS
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
 from benchd.bench.chain import position_noise_um, wall_too_near
@@ -21,9 +22,6 @@ from benchd.files.artefacts import Layer, LensTolerance, plates
 from benchd.metrology.peak import PeakFit
 
 DEFAULT_LIGHT_NM = 546.0
-
-ASSESSMENTS = ("adapter_length", "bench_zero", "flange", "glass_toggle")
-"""The assessments that a bench can make."""
 
 PUPIL_NOT_SHOWN = "Pupil fill not shown: that the light fills the lens wide open was not checked."
 

@@ -162,7 +162,7 @@ def _record(source: Source, checked: Checked) -> None:
 
 
 def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[str]) -> None:
-    from benchd.bench.assessor import ASSESSMENTS
+    from benchd.assessments import ASSESSMENTS
     from benchd.procedures.check import check_procedure
     from benchd.procedures.language import read_procedure
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
@@ -72,6 +73,11 @@ def store_url(text: str) -> str:
     if not _STORE.fullmatch(text):
         raise ValueError('the URL of an SQLite file, such as "sqlite:///bench.db"')
     return text
+
+
+def store_path(url: str) -> Path:
+    """The file that a store's URL names. Raises ValueError as `store_url` does."""
+    return Path(store_url(url).removeprefix("sqlite:///"))
 
 
 Port = Annotated[int, Field(ge=0, le=65535)]

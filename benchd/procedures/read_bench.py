@@ -5,22 +5,23 @@ The one way in for `check` and for `up`, so that what the one passes the other s
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchd.assessments import ASSESSMENTS
 from benchd.bench.assembly import Assembly, build
-from benchd.bench.assessor import ASSESSMENTS
 from benchd.bench.chain import position_notes, position_record
 from benchd.bench.plausible import odd
 from benchd.bench.within_reach import WithinReach
 from benchd.devices import Axis, Encoder
+from benchd.files.bench_file import store_path
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.records_folder import FOLDERS
 from benchd.files.seats import fits_nowhere
 from benchd.files.unheeded import unheeded
 from benchd.procedures.library import Library
-from benchd.records.reader import refusal
 
 PROCEDURES = "procedures"
 """The folder beside a bench file that holds its own procedures."""
@@ -50,11 +51,25 @@ def read_bench(path: Path) -> WholeBench:
         library = Library.load((loaded.folder / PROCEDURES,), assessments=ASSESSMENTS)
     except FileProblems as error:
         problems += error.problems
-    if unfit := refusal(loaded.file.store.url, loaded.folder):
+    if unfit := _unfit_store(loaded):
         problems.append(loaded.source.problem(("store", "url"), unfit))
     if problems or assembly is None or library is None:
         raise FileProblems(problems)
     return WholeBench(loaded, assembly, library, tuple(_notes(loaded, assembly)))
+
+
+def _unfit_store(loaded: LoadedBench) -> str:
+    """What would keep the daemon from taking up the record; empty where nothing would, by what is there."""
+    path = loaded.folder / store_path(loaded.file.store.url)
+    if not path.parent.is_dir():
+        return f"a file in a folder that is there; {path.parent} is none"
+    if path.is_dir() or not os.access(path if path.exists() else path.parent, os.W_OK):
+        return f"a file that may be written to; {path} is none"
+    if not path.exists():
+        return ""
+    from benchd.records.reader import refusal
+
+    return refusal(path)
 
 
 def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:

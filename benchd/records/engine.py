@@ -14,7 +14,7 @@ from sqlalchemy.exc import DBAPIError, IntegrityError, SQLAlchemyError, Statemen
 from sqlalchemy.pool import NullPool
 
 from benchd.errors import BenchdError
-from benchd.files.bench_file import store_url
+from benchd.files.bench_file import store_path
 
 _ADVICE_FULL = "Free some space on that disk; what was acknowledged is kept, and writing goes on from there."
 
@@ -22,7 +22,7 @@ _ADVICE_FULL = "Free some space on that disk; what was acknowledged is kept, and
 def database_path(url: str, base: Path) -> Path:
     """The file a store URL names; relative ones start at `base`. Raises BenchdError (`bad_request`)."""
     try:
-        return (base / store_url(url).removeprefix("sqlite:///")).resolve()
+        return (base / store_path(url)).resolve()
     except ValueError as error:
         advice = 'Write for example "sqlite:///bench.db".'
         raise BenchdError("bad_request", f"{url!r} is not the URL of an SQLite file.", advice=advice) from error

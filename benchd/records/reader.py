@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Self, TypeVar
@@ -126,15 +125,8 @@ class Reader:
         return self._ask(lambda c: queries.broke_off(c, run))
 
 
-def refusal(url: str, base: Path) -> str:
-    """What would keep the daemon from taking up the record of `url`; empty where nothing would, by what is there."""
-    path = database_path(url, base)
-    if not path.parent.is_dir():
-        return f"a file in a folder that is there; {path.parent} is none"
-    if path.is_dir() or not os.access(path.parent, os.W_OK) or (path.exists() and not os.access(path, os.W_OK)):
-        return f"a file that may be written to; {path} is none"
-    if not path.exists():
-        return ""
+def refusal(path: Path) -> str:
+    """Why the file at `path` is no record that this version goes on with, in a sentence; empty where it is one."""
     try:
         with Reader(path, _connect(path)) as reader:
             revision = reader._ask(upgrade.found_revision)
