@@ -52,7 +52,9 @@ def _running(args: argparse.Namespace) -> Running:
         here = options.bench_file_at(Path.cwd())
         if args.bench is None and here.is_file():
             return Running(None, "", None, here)
-        advice = "Go to the folder of its bench.yaml, name the file with --bench-file, or the record with --store URL."
+        advice = (
+            "Go to the folder of its bench.yaml, name the file with --bench-file FILE, or the record with --store URL."
+        )
         raise Refused(none.code, none.text, advice=advice) from none
 
 
