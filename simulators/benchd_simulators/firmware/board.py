@@ -15,12 +15,12 @@ from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.news import TICK_S, News
 from benchd_simulators.firmware.planner import Planner
 from benchd_simulators.firmware.program import Program
-from benchd_simulators.firmware.report import Reporter, Snapshot
+from benchd_simulators.firmware.report import Reporter
 from benchd_simulators.firmware.settings import Settings
 from benchd_simulators.firmware.state import Door, State
+from benchd_simulators.firmware.status import RECEIVE_BYTES, snapshot
 
 BANNER = "RSim 1.1 ['$' for help]"
-RECEIVE_BYTES = 128
 ALARM_S = 0.5
 """After each alarm it waits so long for its line to be on the wire, and looks at nothing meanwhile. No world's time."""
 
@@ -264,40 +264,14 @@ class Board:
             return True
         return self.planner.held or self.planner.cancelling or self.dead or self.state.asleep
 
-    @property
-    def word(self) -> str:
-        """The state as a report names it; the first that applies."""
-        planner, state = self.planner, self.state
-        candidates = (
-            (state.asleep, "Sleep"),
-            (state.homing, "Home"),
-            (state.locked, "Alarm"),
-            (state.checking, "Check"),
-            (planner.cancelling, "Jog"),
-            (state.door is not Door.SHUT, f"Door:{state.door.value}"),
-            (planner.held, f"Hold:{int(self.machine.motor.moving)}"),
-            (planner.jogging, "Jog"),
-            (planner.busy, "Run"),
-        )
-        return next((word for applies, word in candidates if applies), "Idle")
-
     def _report(self) -> None:
         if self.planner.busy:
             self.planner.poll()  # the state of this instant, as step interrupts would have it, not of the last tick
         self._door_at_rest()
         if not (self.stuck_report and self._last_report):
-            motor, settings = self.machine.motor, self.state.settings
+            settings = self.state.settings
             self._last_report = self._reporter.compose(
-                Snapshot(
-                    state=self.word,
-                    z_mm=self.coordinates.machine_um(motor.position_um) / 1000,
-                    offset_mm=self.state.modal.offset_mm,
-                    feed_mm_min=abs(motor.speed_um_s) * 60 / 1000,
-                    power=self.state.power if self.build.pwm else None,
-                    pins=("Z" if tripped(self.machine) else "") + ("D" if self.state.ajar else ""),
-                    blocks_free=self.planner.room,
-                    bytes_free=RECEIVE_BYTES - len(self.received),
-                ),
+                snapshot(self),
                 machine=settings.reports_machine,
                 buffers=settings.reports_buffer,
                 inches=settings.reports_inches,
