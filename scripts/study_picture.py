@@ -11,6 +11,7 @@ from benchd.devices import Exposure, Frame
 from benchd_simulators.world.camera import png
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.picture import Scene, digitise, render
+from benchd_simulators.world.uneven import Uneven
 from study_world import CaseWorld
 
 WIDTH_PX, HEIGHT_PX = 356, 352  # the square with the ground that its edges and finding it ask for
@@ -37,6 +38,7 @@ class PictureCamera:
         self._exposure = Exposure(FIRST_EXPOSURE_MS, 1.0)
         off = world.record.camera.off_centre_px
         self._centre_px = world.rng.uniform(-off, off, 2)
+        self._uneven = Uneven.drawn(world.record.uneven, world.draws, width=WIDTH_PX, height=HEIGHT_PX)
 
     async def configure(self, exposure_ms: float, gain: float) -> Exposure:
         self._exposure = Exposure(exposure_ms, gain)
@@ -56,6 +58,7 @@ class PictureCamera:
             blur_px=camera.blur_px,
             centre_px=(float(self._centre_px[0] + wander[0]), float(self._centre_px[1] + wander[1])),
         )
+        bright *= self._uneven.over(WIDTH_PX, HEIGHT_PX)
         levels = digitise(
             light.electrons * self._exposure.exposure_ms / FIRST_EXPOSURE_MS * bright,
             world.rng,
@@ -64,5 +67,6 @@ class PictureCamera:
             offset=light.offset,
             bits=light.bits,
             gain=self._exposure.gain,
+            knee=light.knee,
         )
         return Frame(png(np.ascontiguousarray(levels)), "image/png", world.seconds, "2026-01-01T00:00:00Z")

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from benchd_simulators.world.schema import UnevenRecord
+
 
 @dataclass(frozen=True, slots=True)
 class Light:
@@ -12,7 +14,7 @@ class Light:
 
     `noise` is the standard deviation of one picture's modulation (both orientations averaged) over the peak's, for
     strata whose readings come from the optics; `electrons` the most of the bright field in one pixel and
-    `full_well_e`, `bits`, `offset` the camera's, for strata of rendered pictures.
+    `full_well_e`, `bits`, `offset`, `knee` the camera's, for strata of rendered pictures.
     """
 
     noise: float
@@ -20,12 +22,19 @@ class Light:
     full_well_e: float = 20000.0
     bits: int = 12
     offset: int = 500
+    knee: float | None = None
 
 
 AMPLE = Light(0.003)
 MEDIUM = Light(0.02)
 POOR = Light(0.075)  # 42 readings inside the window then predict U = 0.13 half-widths; the gate is at 0.15
-POOR_PICTURES = Light(0.03, electrons=400.0, full_well_e=2000.0, bits=8, offset=2000)  # swing 19 sd; the gate is at 16
+POOR_PICTURES = Light(0.03, electrons=450.0, full_well_e=2000.0, bits=8, offset=2000)
+"""A swing of 19 sd where the light is least; the gate is at 16."""
+
+
+QUITE_UNEVEN = UnevenRecord(
+    field_deg=25.0, vignetting=0.12, off_centre_px=60.0, gradient=0.2, lamp_image=0.08, lamp_image_px=120.0
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +75,8 @@ class Stratum:
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
     passes are taken beside the first where the verdict is undecided, as `flange_check` offers. The lens is off by
     `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
-    is ruled by a line whose errors cancel in part, which the budget does not know: its intervals are too wide.
+    is ruled by a line whose errors cancel in part, which the budget does not know: its intervals are too wide. Light
+    over a rendered picture is drawn as for the shipped bench, or by `uneven`.
     """
 
     name: str
@@ -81,6 +91,7 @@ class Stratum:
     off_um: float = 0.0
     far_um: float | None = None
     rendered: bool = False
+    uneven: UnevenRecord | None = None
     ring: Literal["infinity", "hard_stop"] | float = "infinity"
     covered: bool = False
     air_behind: bool = False
@@ -119,6 +130,7 @@ STRATA: dict[str, Stratum] = {
         replace(ALL_QUIET, name="worn carriage and seats", doubts=replace(QUIET, bounds=4.0), cautious=True),
         replace(ALL_QUIET, name="worn gauge", doubts=replace(QUIET, gain=0.01, hysteresis_um=3.0), cautious=True),
         replace(REFERENCE, name="rendered", rendered=True),
+        replace(REFERENCE, name="rendered uneven", rendered=True, uneven=QUITE_UNEVEN),
         replace(
             REFERENCE,
             name="rendered f/2.8 poor",

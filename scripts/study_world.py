@@ -94,6 +94,8 @@ def world_of(stratum: Stratum) -> WorldRecord:
     new["flange_error_um"] = Quantity(record=drawn.record + stratum.off_um, u=far_u, shape="rectangular")
     lens = record.lenses[LENS].model_copy(update=new)
     changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord(), **_doubted(record, stratum.doubts)}
+    if stratum.uneven is not None:
+        changes["uneven"] = stratum.uneven
     if stratum.rendered:
         pixel = Quantity(record=RENDERED_PIXEL_UM, u=0.03, shape="rectangular")
         changes["camera"] = record.camera.model_copy(update={"pixel_um": pixel})

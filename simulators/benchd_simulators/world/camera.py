@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.picture import Scene, digitise, pulsed, render
-from benchd_simulators.world.schema import CameraRecord
+from benchd_simulators.world.schema import CameraRecord, UnevenRecord
+from benchd_simulators.world.uneven import Uneven
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +27,9 @@ class Instant:
 class Camera:
     """`pixel_um` is the true pixel on the target; the square wanders a little between exposures."""
 
-    def __init__(self, record: CameraRecord, draws: Draws, scene: Callable[[], Scene]) -> None:
+    def __init__(self, record: CameraRecord, uneven: UnevenRecord, draws: Draws, scene: Callable[[], Scene]) -> None:
         self.record = record
+        self.uneven = Uneven.drawn(uneven, draws, width=record.width_px, height=record.height_px)
         self.pixel_um = draws.quantity("camera.pixel_um", *record.pixel_um.parts)
         self._scene = scene
         self._rng = draws.rng("camera.noise")
@@ -52,6 +54,8 @@ class Camera:
             blur_px=record.blur_px,
             centre_px=instant.centre_px,
         )
+        if scene.optic is not None:
+            light *= self.uneven.over(record.width_px, record.height_px)
         seconds = exposure_ms / 1000
         phase = float(self._rng.uniform())
         light *= scene.electrons_per_s * seconds * pulsed(scene.pwm_level, scene.pwm_hz * seconds, phase)
@@ -63,6 +67,7 @@ class Camera:
             offset=record.offset,
             bits=record.bits,
             gain=gain,
+            knee=record.knee,
         )
 
     def develop(self, instant: Instant, exposure_ms: float, gain: float) -> bytes:

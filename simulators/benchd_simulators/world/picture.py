@@ -140,8 +140,11 @@ def digitise(
     offset: int,
     bits: int,
     gain: float,
+    knee: float | None = None,
 ) -> NDArray[np.uint16]:
     """Shot noise, read noise, saturation and rounding to `bits`, as 16-bit values.
+
+    Above `knee` (a share of full well) the answer bends and comes near full well without reaching it.
 
     Shot noise above 50 electrons is a normal draw of the same variance (skew below 0.15); below, a Poisson draw.
     """
@@ -155,6 +158,10 @@ def digitise(
         mean[few] = rng.poisson(mean[few])
     noisy += mean
     step = 1 << (16 - bits)
+    if knee is not None:
+        room = np.float32((1.0 - knee) * full_well_e)
+        over = np.maximum(noisy - np.float32(knee * full_well_e), np.float32(0.0))
+        noisy += room * -np.expm1(-over / room) - over
     np.minimum(noisy, np.float32(full_well_e), out=noisy)
     noisy *= np.float32((65535 - offset) / full_well_e * gain / step)
     noisy += np.float32(offset / step)

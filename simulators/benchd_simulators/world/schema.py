@@ -116,7 +116,25 @@ class LampRecord(Part):
         return self
 
 
+class UnevenRecord(Part):
+    """Light over the picture: each size is the most that is drawn, 0 for light that is the same all over.
+
+    `field_deg` is the angle to the axis at which the camera sees the picture's corner (cos^4), `vignetting` the share
+    lost there beside, `off_centre_px` how far that axis stands from the picture's middle; `gradient` is a slope each
+    way over the picture's width, `lamp_image` a soft spot of about `lamp_image_px` (1 sd), all in shares of the light.
+    """
+
+    field_deg: Annotated[float, Field(ge=0, le=60)] = 0.0
+    vignetting: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+    off_centre_px: NotNegative = 0.0
+    gradient: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+    lamp_image: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+    lamp_image_px: Positive = 100.0
+
+
 class CameraRecord(Part):
+    """`knee`: the share of full well from which the answer bends towards it; None: it is straight to the end."""
+
     width_px: Annotated[int, Field(ge=64, le=8192)]
     height_px: Annotated[int, Field(ge=64, le=8192)]
     pixel_um: Quantity
@@ -127,6 +145,7 @@ class CameraRecord(Part):
     bits: Annotated[int, Field(ge=8, le=16)]
     off_centre_px: NotNegative
     drift_px: NotNegative
+    knee: Annotated[float, Field(gt=0, lt=1)] | None = None
 
 
 class LayerRecord(Part):
@@ -252,6 +271,7 @@ class WorldRecord(Part):
     indicator: IndicatorRecord
     lamp: LampRecord
     camera: CameraRecord
+    uneven: UnevenRecord = Field(default_factory=UnevenRecord)
     target: TargetRecord
     base: BaseRecord
     joint: JointRecord

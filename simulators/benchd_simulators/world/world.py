@@ -47,7 +47,7 @@ class World:
         self.indicator_at = "away"
         self.stuck_switch: str | None = None
         self.lamp = Lamp(record.lamp, self.now)
-        self.camera = Camera(record.camera, self.draws, self.scene)
+        self.camera = Camera(record.camera, record.uneven, self.draws, self.scene)
         self._draw_all()
         self._warm()
         self.room.taped_at(self._stands_um(record.room.distance_over, (), None))
