@@ -27,7 +27,8 @@ Which way is not known, as the aberration is not."""
 NON_LINEAR = "The pictures are not known to be linear in light, and best focus moves by that: see the budget."
 STATE_GAMMA = (
     "Say `linear: true` at the camera in the bench file where they are, or state there the `gamma` of its curve "
-    "(2.2 for a usual video curve, 1 for a JPEG that is linear)."
+    "(2.2 for a usual video curve, 1 for a JPEG that is linear); and expose less where the bright field stands above "
+    "88 % of full scale, as a camera bends there before it cuts off."
 )
 
 SUBDIVISION = "position subdivision"

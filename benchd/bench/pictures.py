@@ -17,6 +17,10 @@ from benchd.imaging.picture import Picture, decode, linear_table, read_picture
 from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.square import SquareLayout, cycles_per_px, find_square, measure_square
 
+NEAR_FULL = 0.88
+"""Of full scale: above it cameras bend before they cut off, and no picture tells how much. The exposure that is sought
+lies below."""
+
 
 @dataclass(frozen=True, slots=True)
 class Unusable:
@@ -64,8 +68,9 @@ class Glance:
 class Modulation:
     """Modulation by orientation on the bench, `v` of upright edges, each with the standard uncertainty of the noise.
 
-    `linear` is false where the picture was neither linear in light nor could be made so. `swing` is how much brighter
-    the field is than the square: it goes with light and exposure, and not with focus.
+    `linear` is false where the picture was neither linear in light nor could be made so, or stood near full
+    scale. `swing` is how much brighter the field is than the square: it goes with light and exposure, and not with
+    focus.
     """
 
     v: tuple[float, float]
@@ -112,7 +117,7 @@ def modulation_in(
         return Unusable(refused.code, refused.text)
     v, h = (found.h, found.v) if rendition.turned else (found.v, found.h)
     swing = sum(edge.swing for edge in found.edges) / len(found.edges)
-    return Modulation(v, h, found.linear, swing)
+    return Modulation(v, h, found.linear and found.fill <= NEAR_FULL, swing)
 
 
 def _light(picture: Picture, table: NDArray[np.float64] | None) -> NDArray[Any]:

@@ -75,6 +75,11 @@ class SquareGround:
         light = self.light[beyond] - self.pedestal
         return LightField.through(self.x[beyond], self.y[beyond], light, self.centre, self.side_px)
 
+    def brightest(self, reach_px: float | None = None) -> float:
+        """The light of the ground where it is brightest, noise apart."""
+        beyond = self.out_px > (self.blur_reach_px if reach_px is None else reach_px)
+        return float(np.percentile(self.light[beyond], 80.0)) if beyond.any() else float(self.light.max())
+
     def over(self, region: Region, field: LightField) -> Ground:
         """`field` over one region, in the picture's orientation."""
         rows = slice(region.row, region.row + region.height)

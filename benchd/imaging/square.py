@@ -18,6 +18,7 @@ from benchd.imaging.coarse import CoarseSquare, find_dark_square
 from benchd.imaging.edge import LEAST_WINDOW_SIGMAS, EdgeResult, edge_modulation
 from benchd.imaging.edge_line import EdgeLine, fit_edge_line
 from benchd.imaging.ground import SquareGround
+from benchd.imaging.level import full_scale_of
 from benchd.imaging.refusals import EdgeRefused, PictureRefused
 from benchd.imaging.region import Orientation, Region, Side
 from benchd.imaging.response import PLATEAU
@@ -57,7 +58,8 @@ class SquareModulation:
 
     `v` comes from the edges near vertical (contrast across the picture), `h` from those near horizontal. `edges`
     stand in the order left, right, top, bottom. `linear` is False where the picture was not known to be linear in
-    light: such a modulation is a label's worth, not a budget's.
+    light: such a modulation is a label's worth, not a budget's. `fill` is where the bright ground stands, as a share of
+    full scale.
     """
 
     v: tuple[float, float]
@@ -67,6 +69,7 @@ class SquareModulation:
     edges: tuple[EdgeResult, EdgeResult, EdgeResult, EdgeResult]
     cycles_per_px: float
     linear: bool
+    fill: float
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -130,7 +133,9 @@ def measure_square(
     edges: list[EdgeResult] = []
     centre = layout.centre_x, layout.centre_y
     ground = SquareGround.of(picture, layout.regions, centre, layout.side_px, layout.angle_deg, table)
-    field = ground.field(None if window_px is None else PLATEAU * window_px)
+    reach_px = None if window_px is None else PLATEAU * window_px
+    field = ground.field(reach_px)
+    rail = full_scale if full_scale is not None else full_scale_of(layout.regions[0].cut(picture))
     for region in layout.regions:
         try:
             edges.append(
@@ -156,6 +161,7 @@ def measure_square(
         edges=(left, right, top, bottom),
         cycles_per_px=cycles_per_px,
         linear=linear or table is not None,
+        fill=ground.brightest(reach_px) / (rail if table is None else float(table[rail])),
     )
 
 
