@@ -43,6 +43,7 @@ from benchd.devices.values import (
     Surprise,
 )
 from benchd.errors import Refused
+from benchd.quantities import utc_seconds
 
 __all__ = [
     "DRIVER_API",
@@ -85,4 +86,5 @@ __all__ = [
     "matching",
     "nothing",
     "nothing_at_once",
+    "utc_seconds",
 ]

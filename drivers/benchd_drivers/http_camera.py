@@ -25,6 +25,8 @@ from benchd.devices import (
     Link,
     LinkError,
     LinkGarbled,
+    Refused,
+    utc_seconds,
 )
 from benchd_drivers.http_session import Fetched, HttpSession
 from benchd_drivers.picture_head import LONGEST_MAGIC, media_type, size_in
@@ -216,8 +218,8 @@ class HttpCamera(Camera):
             return None
         text = fetched.headers.get(self._config.time_header.lower(), "")
         try:
-            stamp = float(text) if text[:1].isdigit() and "T" not in text else datetime.fromisoformat(text).timestamp()
-        except ValueError:
+            stamp = utc_seconds(text) if "-" in text[1:] else float(text)
+        except (ValueError, Refused):
             stamp = math.nan
         if not math.isfinite(stamp):
             raise self._implausible(f"its header {self._config.time_header} is '{text[:40]}', which is no time")

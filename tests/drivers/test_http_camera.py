@@ -6,7 +6,7 @@ import asyncio
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -172,6 +172,61 @@ async def test_stored_pictures_are_passed_over_and_frozen_ones_refused() -> None
         await camera.grab()
         with pytest.raises(Implausible, match="older than the request"):
             await camera.grab()
+
+
+@pytest.mark.parametrize(
+    "stamp",
+    ["20300412T232050Z", "2030-W15-5T23:20:50Z", "2030-04-12T23:20:50,5Z", "2030-04-12T23:20Z", "2030-04-12T23:20:50"],
+)
+async def test_a_time_that_rfc_3339_does_not_know_is_no_time(stamp: str) -> None:
+    """The wider reading of ISO 8601 took them, the last by the clock of the place (RFC 3339, 5.6 and 4.4)."""
+
+    async def answer(n: int, writer: asyncio.StreamWriter) -> None:
+        writer.write(head(len(PNG), f"X-Frame-Time: {stamp}") + PNG)
+
+    async with camera_on(answer, time_header="X-Frame-Time") as camera:
+        await camera.open()
+        with pytest.raises(Implausible, match="is no time"):
+            await camera.grab()
+
+
+async def test_a_leap_second_is_a_time() -> None:
+    """RFC 3339, 5.8: 1990-12-31T23:59:60Z is valid. It is long ago, which is what is wrong with it here."""
+
+    async def answer(n: int, writer: asyncio.StreamWriter) -> None:
+        writer.write(head(len(PNG), "X-Frame-Time: 1990-12-31T23:59:60Z") + PNG)
+
+    async with camera_on(answer, time_header="X-Frame-Time") as camera:
+        await camera.open()
+        with pytest.raises(Implausible, match="older than the request"):
+            await camera.grab()
+
+
+async def test_a_picture_from_the_future_is_refused() -> None:
+    async def answer(n: int, writer: asyncio.StreamWriter) -> None:
+        at = datetime.now(UTC) + timedelta(seconds=30)
+        writer.write(head(len(PNG), f"X-Frame-Time: {at.isoformat()}") + PNG)
+
+    async with camera_on(answer, time_header="X-Frame-Time") as camera:
+        await camera.open()
+        with pytest.raises(Implausible, match="from the future"):
+            await camera.grab()
+        assert (await camera.health()).state == "fault"
+
+
+async def test_a_redirect_is_not_followed() -> None:
+    """What it leads to is not what the bench file names: the answer is told, and nothing else is asked."""
+    asked = 0
+
+    async def elsewhere(n: int, writer: asyncio.StreamWriter) -> None:
+        nonlocal asked
+        asked = n
+        writer.write(head(len(PNG), "Location: /other.png", status="302 Found") + PNG)
+
+    async with camera_on(elsewhere) as camera:
+        with pytest.raises(DeviceError, match="status 302"):
+            await camera.open()
+    assert asked == 1
 
 
 async def test_clock_of_its_own_shows_a_frozen_picture_only() -> None:
