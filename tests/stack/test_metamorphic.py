@@ -8,6 +8,7 @@ what the world hides.
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import sqrt
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import pytest_asyncio
 
-from stack import Stack
+from stack import CONFIGS, Stack
 from tests.stack.conftest import PACE, SEED, person
 from tests.stack.differences import Difference, agrees, difference
 
@@ -82,7 +83,7 @@ async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: Bench) -> N
         thicker = await at_wall.sweep()
         at_wall.stack.hand("remove", "shim", 50)
         # The lens was taken off its adapter and seated again: one of the two joints is another.
-        return difference(without, thicker, {"joints": sqrt(1 / 2)}, own=[U_SHIM_UM])
+        return difference(without, thicker, {"joints": sqrt(1 / 2), "stand-off": sqrt(1 / 2)}, own=[U_SHIM_UM])
 
     await agrees(shift, -50.0)
 
@@ -99,7 +100,9 @@ async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: B
         for shim in shims:
             at_wall.stack.hand("remove", "shim", shim)
         # The lens was seated anew with each shim, but stands on one joint that is another in the end.
-        return difference(without, thicker, {"joints": sqrt(1 / 2)}, own=[U_SHIM_UM] * len(shims))
+        return difference(
+            without, thicker, {"joints": sqrt(1 / 2), "stand-off": sqrt(1 / 2)}, own=[U_SHIM_UM] * len(shims)
+        )
 
     await agrees(shift, -250.0)
 
@@ -114,7 +117,7 @@ async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: B
         assert behind_plate["measurand"]["glass"] == list(PANE)
         for finding in (in_air, behind_plate):
             assert finding["values"]["glass_residual"]["value"] == 0.0
-        return difference(in_air, behind_plate, {"joints": 1.0, "glass": 1.0})
+        return difference(in_air, behind_plate, {"joints": 1.0, "stand-off": 1.0, "glass": 1.0})
 
     await agrees(change, 0.0)
 
@@ -156,7 +159,7 @@ async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) ->
         one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
         other = await at_wall.find_at_wall(LENS, ["gap-04", "gap-03", "ring-07"], PANE)
         assert [line["u"] for line in one["budget"] if line["term"].startswith("adapter gap")] == [1.5, 1.5]
-        return difference(one, other, {"joints": 1.0})
+        return difference(one, other, {"joints": 1.0, "stand-off": 1.0})
 
     await agrees(change, 0.0)
 
@@ -184,6 +187,60 @@ async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: Bench) -> None:
     await agrees(change, 0.0)
 
 
+async def test_a_warmer_room_leaves_the_focus_error(at_wall: Bench) -> None:
+    """Base, adapter and scale grow by 6 um from 18 to 26 C, and nothing else on the bench does."""
+    before = (await at_wall.client.kept("setup"))["temperature_C"]
+    standing = at_wall.technician.measure("thermometer")["temperature_C"]
+    grows = (24_000.0 * 11.5e-6, 18_003.2 * 23.0e-6, 8_300.0 * 8.0e-6)  # um/K: steel, aluminium, a glass scale
+
+    async def change() -> Difference:
+        found = []
+        at_wall.technician.fit(list(RING), list(PANE), LENS)
+        tape = at_wall.technician.measure("tape")  # once for both: what it errs by is the same
+        wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
+        for room_C in (18.0, 26.0):
+            at_wall.stack.hand("set", "temperature", room_C)
+            found.append(await at_wall.find(LENS, RING, PANE, temperature_C=room_C, **wall))
+        notes = [[note for note in finding["notes"] if "taken back to 20 °C" in note] for finding in found]
+        assert [note.split(":")[0] for (note,) in notes] == ["At 18 °C", "At 26 °C"]
+        # The thermometer errs alike on both days. Each coefficient is known to 5 % (handbook, common practice).
+        return difference(found[0], found[1], {}, own=[0.05 * 8.0 * each for each in grows])
+
+    try:
+        await agrees(change, 0.0)
+    finally:
+        at_wall.stack.hand("set", "temperature", standing)
+        await at_wall.client.command("setup", set={"temperature_C": before})
+
+
+async def test_a_plate_of_doubtful_index_is_off_by_no_more_than_it_says(
+    records: Mapping[str, Path], tmp_path: Path
+) -> None:
+    """Its index is stated 0.01 off, at u = 0.01: e is off by 2498 x 0.01 / 1.533^2 = 10.6 um, and says so."""
+    shutil.copytree(CONFIGS / "workshop", tmp_path / "workshop")
+    pane = tmp_path / "workshop" / "glasses" / "pane-25.yaml"
+    text = pane.read_text(encoding="utf-8")
+    assert text.count("index: 1.5230, u_index: 0.0005") == 1
+    pane.write_text(text.replace("index: 1.5230, u_index: 0.0005", "index: 1.5330, u_index: 0.01"), encoding="utf-8")
+    async with (
+        Stack(seed=SEED, pace=PACE, record=records["workshop"], folder=tmp_path) as stack,
+        person(stack) as (client, technician),
+    ):
+        doubtful = await ready(stack, client, technician)
+
+        async def change() -> Difference:
+            in_air = await doubtful.find_at_wall(TWIN, RING, [])
+            behind_plate = await doubtful.find_at_wall(LENS, RING, PANE)
+            (line,) = [one for one in behind_plate["budget"] if one["term"] == "glass pane-25"]
+            assert line["u"] == pytest.approx(10.6, abs=0.1)
+            found = difference(in_air, behind_plate, {"joints": 1.0, "stand-off": 1.0, "glass": 1.0})
+            # Joints and dirt are worth 1.5 um between the two; what is left is the index.
+            assert found.value == pytest.approx(-10.7, abs=6.0)
+            return found
+
+        await agrees(change, 0.0)
+
+
 async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench, records: Mapping[str, Path]) -> None:
     """The same lens on two benches: all but the lens is another, and the wall's conjugate term is right or not."""
 
@@ -201,7 +258,7 @@ async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench,
         (own,) = [line for line in collimated["budget"] if line["term"] == "conjugate"]
         assert own["source"] == "collimator, bench file"
         # The plate is the same one, of the same record; the rest is each bench's own, or taken to be.
-        rest = ["conjugate", "joints", "base", "adapter", "thermal", "position", "frequency"]
-        return difference(walled, collimated, dict.fromkeys(rest, 1.0))
+        rest = ["conjugate", "joints", "stand-off", "wedge", "sag", "abbe", "base", "adapter", "thermal", "position"]
+        return difference(walled, collimated, dict.fromkeys([*rest, "frequency"], 1.0))
 
     await agrees(change, 0.0)
