@@ -16,7 +16,7 @@ PLATEAU = 0.75  # of the window: beyond it stands no edge
 PLATEAU_EXTRA_PX = 12.0  # how far beyond the window a plateau is looked at, where there is room
 
 
-def difference_response(cycles: float, span: float = 1.0) -> float:
+def difference_response(cycles: float, span: float) -> float:
     """What a finite difference over `span` does to a frequency, sinc(f span); its inverse is the edge method's
     derivative correction (ISO 12233; there a central difference over two bins of a quarter pixel: span 0.5)."""
     return float(np.sinc(cycles * span))
