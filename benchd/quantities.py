@@ -22,16 +22,13 @@ if TYPE_CHECKING:
 MAX_CHARACTERS = 64
 
 LengthUnit = Literal["nm", "um", "mm", "m"]
-AngleUnit = Literal["arcmin", "deg", "rad"]
 
 _NUMBER = r"(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d{1,2})?"
 _UNIT = r"(?:[A-Za-zµμ]{1,12}|[°'\"′″])"
 _PART = re.compile(rf"\s*({_NUMBER})\s*({_UNIT})", re.ASCII)
 _WHOLE = re.compile(rf"\s*([-+]?)((?:\s*{_NUMBER}\s*{_UNIT})+)\s*", re.ASCII)
-_LENGTH_SIGNS = {"'": "ft", "′": "ft", '"': "in", "″": "in"}
-_ANGLE_SIGNS = {"'": "arcmin", "′": "arcmin", '"': "arcsec", "″": "arcsec", "°": "deg"}
-_LENGTHS = "nm, um, mm, cm, m, thou, in, ft"
-_ANGLES = "arcsec, arcmin, deg, rad"
+_SIGNS = {"'": "ft", "′": "ft", '"': "in", "″": "in"}
+_ALLOWED = "nm, um, mm, cm, m, thou, in, ft"
 _RFC_3339 = re.compile(
     r"(\d{4})-(\d{2})-(\d{2})[Tt](\d{2}):(\d{2}):(\d{2})(\.\d+)?(?:[Zz]|([-+])(\d{2}):(\d{2}))", re.ASCII
 )
@@ -39,23 +36,7 @@ _RFC_3339 = re.compile(
 
 def length(text: str, unit: LengthUnit = "um", *, low: float = -math.inf, high: float = math.inf) -> float:
     """A written length in `unit`; `low` and `high` are in the same unit. Raises Refused('bad_request')."""
-    return _within(text, _sum(text, "metre", unit, _LENGTH_SIGNS, _LENGTHS), unit, low, high)
-
-
-def angle(text: str, unit: AngleUnit = "deg", *, low: float = -math.inf, high: float = math.inf) -> float:
-    """A written angle in `unit`; ' and " are minutes and seconds of arc. Raises Refused('bad_request')."""
-    return _within(text, _sum(text, "radian", unit, _ANGLE_SIGNS, _ANGLES), unit, low, high)
-
-
-def temperature_celsius(text: str, *, low: float = -40.0, high: float = 80.0) -> float:
-    """A written temperature in degrees Celsius: `21.5 C`, `21.5 °C`, `294.65 K`, `70.7 degF`. Raises Refused."""
-    sign, parts = _gate(text.replace("°", "deg"), {}, "C, K, degF")
-    if len(parts) != 1:
-        raise _refused(text, "One number and one of C, K, degF.")
-    number, name = parts[0]
-    registry, unit = _registry(), _unit(text, name, "kelvin", "C, K, degF")
-    value = registry.Quantity(sign * number, unit).to("degC").magnitude
-    return _within(text, float(value), "C", low, high)
+    return _within(text, _sum(text, unit), unit, low, high)
 
 
 def utc_seconds(text: str) -> float:
@@ -98,12 +79,12 @@ def _no_time(text: str) -> Refused:
     )
 
 
-def _sum(text: str, base: str, unit: str, signs: dict[str, str], allowed: str) -> float:
-    sign, parts = _gate(text, signs, allowed)
+def _sum(text: str, unit: str) -> float:
+    sign, parts = _gate(text)
     registry = _registry()
     total, smaller_than = 0.0, math.inf
     for index, (number, name) in enumerate(parts):
-        found = _unit(text, name, base, allowed)
+        found = _unit(text, name)
         size = float(registry.Quantity(1.0, found).to(unit).magnitude)
         if size >= smaller_than:
             raise _refused(text, "Write larger units first, each once: 2 ft 6 in.")
@@ -114,30 +95,30 @@ def _sum(text: str, base: str, unit: str, signs: dict[str, str], allowed: str) -
     return sign * total
 
 
-def _gate(text: str, signs: dict[str, str], allowed: str) -> tuple[float, list[tuple[float, str]]]:
+def _gate(text: str) -> tuple[float, list[tuple[float, str]]]:
     """The sign and the (number, unit) pairs of a text that has nothing else in it."""
     if "," in text:
         raise _refused(text, "Write a decimal point, not a comma.")
     whole = _WHOLE.fullmatch(text) if len(text) <= MAX_CHARACTERS else None
     if whole is None:
-        raise _refused(text, f"Write a number and its unit ({allowed}), for instance 10 um or 2 ft 6 in.")
+        raise _refused(text, f"Write a number and its unit ({_ALLOWED}), for instance 10 um or 2 ft 6 in.")
     parts = []
     for number, name in _PART.findall(whole[2]):
-        plain = signs.get(name, name).replace("µ", "u").replace("μ", "u")
+        plain = _SIGNS.get(name, name).replace("µ", "u").replace("μ", "u")
         parts.append((float(number), plain))
     return (-1.0 if whole[1] == "-" else 1.0), parts
 
 
-def _unit(text: str, name: str, base: str, allowed: str) -> Any:
+def _unit(text: str, name: str) -> Any:
     from pint.errors import PintError
 
     registry = _registry()
     try:
         unit = registry.parse_units(name)
     except (PintError, ValueError, TypeError, AttributeError) as error:
-        raise _refused(text, f"'{name}' is no unit here; known are {allowed}.") from error
-    if not unit.is_compatible_with(base):
-        raise _refused(text, f"'{name}' is the wrong kind of unit here; known are {allowed}.")
+        raise _refused(text, f"'{name}' is no unit here; known are {_ALLOWED}.") from error
+    if not unit.is_compatible_with("metre"):
+        raise _refused(text, f"'{name}' is the wrong kind of unit here; known are {_ALLOWED}.")
     return unit
 
 

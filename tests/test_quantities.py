@@ -1,4 +1,4 @@
-"""Lengths, angles, temperatures and times as people and programs write them."""
+"""Lengths and times as people and programs write them."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchd.errors import Refused
-from benchd.quantities import angle, length, temperature_celsius, utc_seconds
+from benchd.quantities import length, utc_seconds
 
 
 # The inch is 25.4 mm exactly (international yard and pound agreement, 1959).
@@ -31,24 +31,12 @@ def test_inches_and_feet(text: str, mm: float) -> None:
     assert length(text, "mm") == pytest.approx(mm, rel=1e-14)
 
 
-# One minute of arc, pi / 10800 rad.
-@pytest.mark.published
-@pytest.mark.parametrize(("text", "rad"), [("1'", 2.908882e-4), ("1 arcmin", 2.908882e-4), ("180 deg", math.pi)])
-def test_angles(text: str, rad: float) -> None:
-    assert angle(text, "rad") == pytest.approx(rad, rel=2e-7)
-
-
 @pytest.mark.parametrize(
     ("text", "um"),
     [("10 um", 10.0), ("0.4 mm", 400.0), ("-3 µm", -3.0), ("+1e3um", 1000.0), ("-2 ft 6 in", -762000.0), ("5 m", 5e6)],
 )
 def test_lengths(text: str, um: float) -> None:
     assert length(text) == pytest.approx(um, rel=1e-12)
-
-
-def test_minutes_of_arc_and_feet_share_a_sign_and_not_a_meaning() -> None:
-    assert angle("1° 30'") == pytest.approx(1.5)
-    assert length("1'", "mm") == pytest.approx(304.8)
 
 
 @pytest.mark.parametrize(
@@ -87,17 +75,6 @@ def test_the_range_of_a_key_is_held() -> None:
     assert length("5 m", "mm", low=1000, high=1e5) == pytest.approx(5000.0)
     with pytest.raises(Refused, match="between 1000 and 100000 mm"):
         length("5 mm", "mm", low=1000, high=1e5)
-
-
-@pytest.mark.parametrize("text", ["21.5 C", "21.5 °C", "21.5 degC", "294.65 K", "70.7 degF"])
-def test_temperatures(text: str) -> None:
-    assert temperature_celsius(text) == pytest.approx(21.5)
-
-
-@pytest.mark.parametrize("text", ["21.5", "0 K", "21 C 3 K", "5 m"])
-def test_temperatures_refused(text: str) -> None:
-    with pytest.raises(Refused):
-        temperature_celsius(text)
 
 
 @settings(deadline=None)

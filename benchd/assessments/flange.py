@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from math import sqrt
 from typing import Any
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
-from benchd.metrology.budget import Term, combine
+from benchd.metrology.budget import Term, combine, standard_u
 from benchd.metrology.decision import RULE, Verdict, acceptance, decide, improvement
 from benchd.metrology.peak import PeakFit
 from benchd.metrology.shims import advice
@@ -82,7 +81,7 @@ def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
 
 def non_linear_term(f_number: float) -> Term:
     """What a curve of unknown exponent, up to a usual video curve's, may do to best focus."""
-    u = NON_LINEAR_SHIFT_UM * f_number**2 / sqrt(3.0)
+    u = standard_u(NON_LINEAR_SHIFT_UM * f_number**2, "rectangular")
     return Term("non-linear pictures", u, "B", None, "the camera's curve is not stated", "rectangular")
 
 

@@ -14,9 +14,10 @@ import numpy as np
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
-from benchd.metrology.budget import Term, combine
+from benchd.metrology.budget import Term, combine, standard_u
 from benchd.metrology.outlying import FAR_OFF, far_off
-from benchd.optics.expansion import expansion_um
+from benchd.metrology.repeats import repeats
+from benchd.optics.expansion import coefficient_u_um, expansion_um
 
 ALPHA_U_REL = 0.05
 """Relative standard uncertainty of a handbook expansion coefficient (handbook tables differ by this much)."""
@@ -188,8 +189,8 @@ def _far_off(values: Sequence[float], gauge: Comparator) -> list[str]:
 
 
 def _repeats(name: str, values: Sequence[float], source: str) -> Term:
-    s = float(np.std(values, ddof=1))
-    return Term(name, s / math.sqrt(len(values)), "A", float(len(values) - 1), source)
+    found = repeats(values)
+    return Term(name, found.u, "A", float(found.dof), source)
 
 
 def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: float) -> list[Term]:
@@ -199,12 +200,14 @@ def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: flo
     each reading is half of the hysteresis off, and no repeating shows it.
     `ends` counts how many carriage readings enter (1, or the square root of 2 for a difference of two).
     """
-    resolution = gauge.resolution_um / math.sqrt(12.0) * math.sqrt(2.0)
+    hysteresis = standard_u(gauge.hysteresis_um, "arcsine")
+    resolution = standard_u(gauge.resolution_um, "triangular")  # half a step of each of two readings
+    subdivision = standard_u(gauge.subdivision_um, "arcsine") * ends
     return [
         Term("gauge gain", gauge.u_gain * abs(float(np.mean(differences))), "B", None, "gauge"),
-        Term("gauge hysteresis", gauge.hysteresis_um / math.sqrt(2.0), "B", None, "gauge", "arcsine"),
+        Term("gauge hysteresis", hysteresis, "B", None, "gauge", "arcsine"),
         Term("gauge resolution", resolution, "B", None, "gauge", "triangular"),
-        Term("subdivision", gauge.subdivision_um / math.sqrt(2.0) * ends, "B", None, "position scale", "arcsine"),
+        Term("subdivision", subdivision, "B", None, "position scale", "arcsine"),
     ]
 
 
@@ -225,9 +228,8 @@ def _thermal_terms(
 
     `corrected` are coefficient, length, and the kelvin from the temperature at which that length holds.
     """
-    # With no kelvin between, the product of both doubts is what is left (JCGM 100, 5.1.2 note).
     coefficients = math.hypot(
-        *(ALPHA_U_REL * alpha * length * math.hypot(kelvin, thermal.u_K) for alpha, length, kelvin in corrected)
+        *(coefficient_u_um(length, ALPHA_U_REL * alpha, kelvin, thermal.u_K) for alpha, length, kelvin in corrected)
     )
     return [
         Term("temperature", abs(slope_um_per_K) * thermal.u_K, "B", None, source),

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from benchd.bench.chain_terms import ChainTerm, Length, UnmeasuredTerm
 from benchd.files.artefacts import Adapter, Lens
 from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import standard_u
 
 G_M_S2 = 9.80665
 """Standard acceleration of free fall (3rd CGPM, 1901)."""
@@ -76,7 +77,7 @@ def abbe_u_um(bench_file: BenchFile) -> float | None:
     if abbe is None:
         return None
     most = math.hypot(abbe.up_mm * abbe.pitch_arcmin, abbe.side_mm * abbe.yaw_arcmin) * _UM_PER_MM_ARCMIN
-    return most / math.sqrt(3.0)
+    return standard_u(most, "rectangular")
 
 
 def _abbe(bench_file: BenchFile) -> Bounded:
@@ -96,7 +97,7 @@ def _stand_off(bench_file: BenchFile, lens: Lens | None, lengths: Sequence[Lengt
         return _missing("stand-off", "what dirt and burrs may hold seats apart by (`stand_off_um` of `joint`)")
     of_lens = 0 if lens is None else 1
     uncounted = of_lens + sum(1 for length in lengths if not length.calibrated)
-    u_um = most / math.sqrt(12.0) * math.sqrt(of_lens + len(lengths))
+    u_um = standard_u(0.5 * most, "rectangular") * math.sqrt(of_lens + len(lengths))
     return Bounded((ChainTerm("stand-off", -0.5 * most * uncounted, u_um, None, "rectangular", "bench file"),), ())
 
 
@@ -106,9 +107,8 @@ def _wedge(adapter: Adapter) -> Bounded:
     if len(points) < 2:
         return _missing(term, f"wedge of adapter {adapter.id} (`points_um` of its record)")
     half_um = 0.5 * (max(points) - min(points))
-    return Bounded(
-        (ChainTerm(term, 0.0, half_um / math.sqrt(3.0), None, "rectangular", "points_um in its record"),), ()
-    )
+    u_um = standard_u(half_um, "rectangular")
+    return Bounded((ChainTerm(term, 0.0, u_um, None, "rectangular", "points_um in its record"),), ())
 
 
 def _sag(bench_file: BenchFile, lens: Lens | None) -> Bounded:
@@ -121,7 +121,8 @@ def _sag(bench_file: BenchFile, lens: Lens | None) -> Bounded:
     if lens.mass_g is None:
         return _missing("sag", f"sag of the seat under a lens of unknown weight (`mass_g` of {lens.id})")
     most = sag.most_um_per_N * lens.mass_g / 1000.0 * G_M_S2
-    term = ChainTerm("sag", -0.5 * most, most / math.sqrt(12.0), None, "rectangular", "bench file, mass of the lens")
+    u_um = standard_u(0.5 * most, "rectangular")
+    term = ChainTerm("sag", -0.5 * most, u_um, None, "rectangular", "bench file, mass of the lens")
     too_much = lens.tolerance is not None and most > MOST_OF_TOLERANCE * lens.tolerance.flange_um
     why = f"the seat may sag by {most:.1f} µm, more than a tenth of the tolerance" if too_much else ""
     return Bounded((term,), (), why)

@@ -13,8 +13,8 @@ from typing import Literal
 
 from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
 from benchd.files.bench_file import BenchFile
-from benchd.metrology.budget import Part
-from benchd.optics.expansion import REFERENCE_C
+from benchd.metrology.budget import Part, standard_u
+from benchd.optics.expansion import REFERENCE_C, coefficient_u_um
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
 
 Shape = Literal["normal", "rectangular", "arcsine", "triangular"]
@@ -141,7 +141,7 @@ def plates_term(name: str, stack: Sequence[Layer | AirGap], source: str, light_n
         u_colour = 0.0
         if light_nm is not None:
             per_nm = (layer.index - 1.0) / LEAST_ABBE / _F_MINUS_C_NM
-            u_colour = per_nm * abs(light_nm - layer.at_nm) / math.sqrt(3.0)
+            u_colour = standard_u(per_nm * abs(light_nm - layer.at_nm), "rectangular")
         u_index = math.hypot(layer.u_index, u_colour)
         thicknesses.append(paraxial_u_um(layer.thickness_mm, layer.u_mm, layer.index, 0.0))
         indices.append(paraxial_u_um(layer.thickness_mm, 0.0, layer.index, u_index))
@@ -175,7 +175,8 @@ class Temperature:
 def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Temperature:
     """As set-up `rev` has it; not stated means the reference temperature with a wide, rectangular doubt."""
     if temperature_C is None:
-        return Temperature(REFERENCE_C, UNSTATED_HALF_RANGE_K / math.sqrt(3.0), "temperature not stated", False)
+        u_K = standard_u(UNSTATED_HALF_RANGE_K, "rectangular")
+        return Temperature(REFERENCE_C, u_K, "temperature not stated", False)
     return Temperature(temperature_C, u_K, f"typed, setup-{rev}", True)
 
 
@@ -192,9 +193,7 @@ def growth(name: str, length_um: float, alpha_per_K: float, at_C: float, now: Te
     """alpha L (T - T_cal), taken off. Its u has a share of the temperature, common to all parts, and one of alpha."""
     delta_K = now.at_C - at_C
     per_K = -alpha_per_K * length_um
-    u_alpha = U_ALPHA_REL * abs(alpha_per_K * length_um)
-    # With delta near zero the product of both doubts is what is left of that of alpha (JCGM 100, 5.1.2 note).
-    u_own = u_alpha * math.hypot(delta_K, now.u_K)
+    u_own = coefficient_u_um(length_um, U_ALPHA_REL * alpha_per_K, delta_K, now.u_K)
     u = math.hypot(per_K * now.u_K, u_own)
     shape: Shape = "normal" if now.stated else "rectangular"
     return Growth(ChainTerm(f"thermal {name}", per_K * delta_K, u, None, shape, now.source), per_K, u_own)

@@ -13,6 +13,7 @@ from benchd.bench.bench import Bench
 from benchd.bench.position_terms import ScaleRecord, place_terms
 from benchd.devices import Gauge, GaugeSpec
 from benchd.errors import Refused
+from benchd.metrology.budget import standard_u
 from benchd.records.values import ReadingRow
 
 SURE = 4.0
@@ -45,7 +46,7 @@ def contradiction(
     """What is wrong where the carriage went `moved_um` deeper and the gauge reads `more_um` more; else None."""
     # Where nothing is stated of the position its steps may be anything: the direction shows all the same.
     at_a_place = [term.u_um for term in place_terms(scale)] if scale else [0.1 * abs(moved_um) / SURE]
-    u_um = math.sqrt(2.0) * math.hypot(gauge.resolution_um / math.sqrt(12.0), *at_a_place)
+    u_um = math.sqrt(2.0) * math.hypot(standard_u(0.5 * gauge.resolution_um, "rectangular"), *at_a_place)
     loose = SURE * u_um + (gauge.hysteresis_um or 0.0)
     if abs(moved_um) <= 3.0 * loose:
         return Refused(

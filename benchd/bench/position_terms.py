@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from benchd.bench.chain_terms import CalibrationInForce, ChainTerm
 from benchd.devices import EncoderSpec
 from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import standard_u
 
 POSITION_UNKNOWN = "nothing is stated of the carriage's position"
 POSITION_NOT_STATED = (
@@ -60,8 +61,8 @@ def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float
     """Independent noise of one position: subdivision (arcsine) or the backlash of steps, and resolution (rectangle)."""
     if record is None:
         return 0.0
-    own = record.u_backlash_um if record.by_steps else record.subdivision_um / math.sqrt(2.0)
-    return math.hypot(own, resolution_um / math.sqrt(12.0))
+    own = record.u_backlash_um if record.by_steps else standard_u(record.subdivision_um, "arcsine")
+    return math.hypot(own, standard_u(0.5 * resolution_um, "rectangular"))
 
 
 def position_terms(scale: ScaleRecord, carriage_um: float, calibrated_at_um: float) -> list[ChainTerm]:
@@ -82,7 +83,7 @@ def place_terms(scale: ScaleRecord) -> list[ChainTerm]:
     backlash, which is never wholly taken up."""
     source = _source(scale)
     periodic = "position periodic" if scale.by_steps else "position subdivision"
-    terms = [ChainTerm(periodic, 0.0, scale.subdivision_um / math.sqrt(2.0), None, "arcsine", source)]
+    terms = [ChainTerm(periodic, 0.0, standard_u(scale.subdivision_um, "arcsine"), None, "arcsine", source)]
     if scale.by_steps:
         terms.append(ChainTerm("position backlash", 0.0, scale.u_backlash_um, None, "normal", source))
     return terms

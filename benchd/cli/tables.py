@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.constrain import Constrain
 from rich.padding import Padding
 from rich.rule import Rule
@@ -24,14 +23,6 @@ WIDTH = 100
 SHARE_LETTERS = 10
 LINE = "\u2500" * 8
 _COLOURS = {"PASS": "bold green", "FAIL": "bold red", "UNDECIDED": "bold yellow"}
-
-
-def text_of(*parts: RenderableType, width: int = WIDTH) -> str:
-    """The parts as plain text, for a file or a pipe."""
-    console = Console(file=io.StringIO(), width=width, color_system=None, highlight=False, markup=False, emoji=False)
-    console.print(*parts, sep="\n")
-    assert isinstance(console.file, io.StringIO)
-    return "".join(f"{line.rstrip()}\n" for line in console.file.getvalue().splitlines())
 
 
 def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:

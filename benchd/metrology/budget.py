@@ -94,24 +94,11 @@ def combine(terms: Iterable[Term], coverage: float = 0.95) -> Expanded:
     return Expanded(u, dof, k, k * u, shape, coverage, ErrorDistribution(u, dof))
 
 
-def standard_u(half_width: float, shape: Shape | Literal["trapezoidal"], *, flat: float = 0.0) -> float:
-    """Standard uncertainty of a bounded quantity known to +- `half_width` (JCGM 100, 4.3.7 to 4.3.9).
+def standard_u(half_width: float, shape: Shape) -> float:
+    """Standard uncertainty of a bounded quantity known to +- `half_width` (JCGM 100, 4.3.7, 4.3.9, H.1.3.4).
 
-    `flat` is the ratio of a trapezoid's top to its base. A normal quantity has no bounds: ValueError.
+    A normal quantity has no bounds: ValueError.
     """
-    if shape == "rectangular":
-        return half_width / math.sqrt(3.0)
-    if shape == "triangular":
-        return half_width / math.sqrt(6.0)
-    if shape == "arcsine":
-        return half_width / math.sqrt(2.0)
-    if shape == "trapezoidal":
-        return half_width * math.sqrt((1.0 + flat * flat) / 6.0)
-    raise ValueError("a normal distribution has no half-width; state its standard uncertainty")
-
-
-def dof_of_relative_uncertainty(relative: float) -> float:
-    """Degrees of freedom of a type B figure whose own uncertainty is judged as a fraction of it (JCGM 100, G.3)."""
-    if not relative > 0.0:
-        raise ValueError("an uncertainty known exactly has infinite degrees of freedom; state None")
-    return 0.5 / relative**2
+    if shape == "normal":
+        raise ValueError("a normal distribution has no half-width; state its standard uncertainty")
+    return half_width / math.sqrt({"rectangular": 3.0, "triangular": 6.0, "arcsine": 2.0}[shape])

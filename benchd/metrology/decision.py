@@ -108,12 +108,6 @@ def acceptance(expanded: Expanded, low: float | None, high: float | None) -> tup
     return (bottom, top - guard) if math.isfinite(top) else (bottom + guard, top)
 
 
-def greatest_u_that_can_pass(expanded: Expanded, low: float, high: float) -> float:
-    """The combined u, of the same shape and dof, above which not even a value at mid-tolerance passes."""
-    bottom, top = _limits(low, high)
-    return 0.5 * (top - bottom) / (expanded.distribution.half_width(P_PASS) / expanded.u)
-
-
 def u_needed(value: float, expanded: Expanded, low: float | None, high: float | None) -> float | None:
     """The greatest combined u, of the same shape, that would decide this value.
 

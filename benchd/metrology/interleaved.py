@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchd.metrology.budget import Term, effective_dof
+from benchd.metrology.budget import Term, effective_dof, standard_u
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class Interleaved:
         """The two budget lines: the readings (type A) and what the drift's bend may have left (rectangular)."""
         return (
             Term("readings", self.u_readings, "A", self.dof, source),
-            Term("drift", self.bend / math.sqrt(3.0), "B", None, source, "rectangular"),
+            Term("drift", standard_u(self.bend, "rectangular"), "B", None, source, "rectangular"),
         )
 
 

@@ -10,8 +10,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.metrology.polynomial import solve_weighted
-
 FloatArray = NDArray[np.float64]
 
 TERMS = 6
@@ -51,6 +49,12 @@ class Window(NamedTuple):
         left = _GRID_END + self.top if self.left is None else self.left
         right = _GRID_END - self.top if self.right is None else self.right
         return 0.5 * self.half * (left + right)
+
+
+def solve_weighted(design: FloatArray, y: FloatArray, root_weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Coefficients and the triangular factor R of the weighted design (its covariance is inv(R^T R)), by QR."""
+    q, r = np.linalg.qr(design * root_weight[:, None])
+    return np.linalg.solve(r, q.T @ (y * root_weight)), r
 
 
 def quintic(z: FloatArray, v: FloatArray, weight: FloatArray, centre: float, half: float) -> Window:

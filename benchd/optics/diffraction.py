@@ -28,15 +28,6 @@ def diffraction_mtf(lp_mm: ArrayLike, f_number: float, wavelength_nm: float) -> 
     return np.asarray(2.0 / np.pi * (np.arccos(x) - x * np.sqrt(1.0 - x * x)), dtype=np.float64)
 
 
-def blur_disc_mtf(lp_mm: ArrayLike, blur_um: float) -> FloatArray:
-    """Transfer function of a uniform disc of diameter b, 2 J1(pi b nu)/(pi b nu), with its sign."""
-    from scipy.special import j1
-
-    q = np.pi * blur_um * 1e-3 * np.asarray(lp_mm, dtype=np.float64)
-    safe = np.where(q == 0.0, 1.0, q)
-    return np.asarray(np.where(q == 0.0, 1.0, 2.0 * j1(safe) / safe), dtype=np.float64)
-
-
 def defocus_mtf(
     lp_mm: float,
     f_number: float,

@@ -12,14 +12,9 @@ def expansion_um(length_um: float, alpha_per_K: float, delta_K: float) -> float:
     return length_um * alpha_per_K * delta_K
 
 
-def expansion_u_um(
-    length_um: float, alpha_per_K: float, u_alpha_per_K: float, delta_K: float, u_delta_K: float
-) -> float:
-    """Standard uncertainty in um of that growth, for independent errors of alpha and of the temperature.
+def coefficient_u_um(length_um: float, u_alpha_per_K: float, delta_K: float, u_delta_K: float) -> float:
+    """What the doubt of alpha adds to the standard uncertainty in um of a length's growth over `delta_K`.
 
-    Exact for a product of two independent quantities: the second-order term, which is all there is at the
-    reference temperature, is kept (JCGM 100, 5.1.2 note).
+    Its product with the temperature's own, all there is at the reference temperature, is kept (JCGM 100, 5.1.2 note).
     """
-    return abs(length_um) * math.sqrt(
-        (delta_K * u_alpha_per_K) ** 2 + (alpha_per_K * u_delta_K) ** 2 + (u_alpha_per_K * u_delta_K) ** 2
-    )
+    return abs(length_um * u_alpha_per_K) * math.hypot(delta_K, u_delta_K)

@@ -86,9 +86,3 @@ def residual_um(fitted: Iterable[Plate], designed: Iterable[Plate], f_number: fl
     with its frequency.
     """
     return 0.5 * (longitudinal_aberration_um(fitted, f_number) - longitudinal_aberration_um(designed, f_number))
-
-
-def w040_um(thickness_mm: float, index: float, f_number: float) -> float:
-    """Third-order spherical wavefront at the pupil's edge in um, (n^2 - 1) t sin^4 u / (8 n^3) (Welford)."""
-    _checked(thickness_mm, index)
-    return 1000.0 * thickness_mm * (index * index - 1.0) / (8.0 * index**3) * _sine(f_number) ** 4

@@ -11,7 +11,7 @@ from sqlalchemy.dialects.sqlite import insert
 
 from benchd.errors import BenchdError
 from benchd.records import queries, schema
-from benchd.records.values import Calibration, Doc, ReadingRow, Run, RunState, name_of, row_of, unknown
+from benchd.records.values import Calibration, Doc, ReadingRow, Run, RunState, name_of, row_of
 
 
 def add(connection: Connection, table: Table, at: str, **columns: Any) -> int:
@@ -105,19 +105,6 @@ def add_calibration(connection: Connection, at: str, given: Calibration) -> str:
         by=given.by,
     )
     return name_of("calibration", row)
-
-
-def withdraw_calibration(connection: Connection, at: str, artefact: str, by: str) -> str:
-    """Add a row that puts the artefact's calibration out of force. Raises BenchdError (`unknown_name`)."""
-    table = schema.calibration
-    chosen = (
-        select(table.c.value, table.c.unit).where(table.c.artefact == artefact).order_by(table.c.id.desc()).limit(1)
-    )
-    newest = connection.execute(chosen).first()
-    if newest is None or newest.value is None:
-        raise unknown("calibration of", artefact)
-    nothing = Calibration("", artefact, None, None, newest.unit, None, None, (), None, None, by, at)
-    return add_calibration(connection, at, nothing)
 
 
 def put_lens(connection: Connection, at: str, code: str, doc: Doc) -> None:

@@ -167,11 +167,6 @@ class Store:
         given = Calibration("", artefact, value, u, unit, at_C, dof, tuple(points), finding, valid_until, by, at)
         return await self._do(lambda c: additions.add_calibration(c, at, given))
 
-    async def withdraw_calibration(self, artefact: str, by: str) -> str:
-        """The artefact's calibration goes out of force (a row is added; none is taken away)."""
-        at = self._clock.utc()
-        return await self._do(lambda c: additions.withdraw_calibration(c, at, artefact, by))
-
     async def calibration(self, calibration: str) -> Calibration:
         """One calibration, in force or not. Raises BenchdError (`unknown_name`)."""
         return await self._do(lambda c: queries.calibration(c, calibration))

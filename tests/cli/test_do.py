@@ -9,9 +9,9 @@ import pytest
 from benchd.cli import exits
 from benchd.cli.main import main
 from benchd.cli.set_up_said import head, table
-from benchd.cli.tables import text_of
 from benchd.remote.verbs import VERBS
 from benchd.testing.mqtt_rig import MqttRig
+from tests.plain_text import text_of
 
 PROCEDURE = {"run": None, "procedure": None, "state": "idle", "step": 0, "of": 0, "progress": 0.0, "eta_s": None,
              "ask": None}  # fmt: skip

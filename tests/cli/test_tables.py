@@ -17,6 +17,7 @@ from benchd.assessments.finding import Finding
 from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
 from benchd.cli import lines, sentences, status, tables
 from benchd.reports import words
+from tests.plain_text import text_of
 
 # The example of the project's published contract, section 4.
 FINDING = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
@@ -57,7 +58,7 @@ def finding(**changes: Any) -> dict[str, Any]:
 def printed(doc: dict[str, Any], chain: list[dict[str, Any]] | None = None) -> str:
     """What stands in the document must be one that benchd could have written."""
     Finding.from_json(doc)
-    return tables.text_of(tables.finding(doc, chain))
+    return text_of(tables.finding(doc, chain))
 
 
 def row(text: str, name: str) -> str:
@@ -260,7 +261,7 @@ def test_verdict_shims_and_notes_come_before_chain_and_budget() -> None:
     places = [text.index(f"\n{head}") for head in ("Focus error", "Verdict", "Shims", "Glass residual", "Notes")]
     places += [text.index(head) for head in ("Datum chain", "Uncertainty budget")]
     assert places == sorted(places)
-    short = tables.text_of(tables.finding_in_short(finding()), width=80)
+    short = text_of(tables.finding_in_short(finding()), width=80)
     assert "`benchd report f-310`" in short
     assert "Datum chain" not in short
     assert len(short.splitlines()) < 24

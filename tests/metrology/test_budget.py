@@ -8,7 +8,7 @@ import GTC
 import numpy as np
 import pytest
 
-from benchd.metrology.budget import Term, combine, dof_of_relative_uncertainty, effective_dof, standard_u
+from benchd.metrology.budget import Term, combine, effective_dof, standard_u
 from benchd.metrology.distribution import ErrorDistribution, coverage_factor
 
 
@@ -105,19 +105,10 @@ def test_coverage_factors(coverage: float, table: dict[int | None, float]) -> No
 
 @pytest.mark.published
 def test_divisors() -> None:
-    # JCGM 100, 4.3.7 (rectangular), 4.3.9 (trapezoid, triangle), H.1.3.4 (arcsine).
+    # JCGM 100, 4.3.7 (rectangular), 4.3.9 (triangle), H.1.3.4 (arcsine).
     assert standard_u(1.0, "rectangular") == pytest.approx(1.0 / math.sqrt(3.0))
     assert standard_u(1.0, "triangular") == pytest.approx(1.0 / math.sqrt(6.0))
     assert standard_u(1.0, "arcsine") == pytest.approx(1.0 / math.sqrt(2.0))
-    assert standard_u(1.0, "trapezoidal", flat=0.5) == pytest.approx(math.sqrt(1.25 / 6.0))
-    assert standard_u(1.0, "trapezoidal", flat=1.0) == pytest.approx(standard_u(1.0, "rectangular"))
-    assert standard_u(1.0, "trapezoidal", flat=0.0) == pytest.approx(standard_u(1.0, "triangular"))
-
-
-@pytest.mark.published
-def test_dof_of_a_judged_uncertainty() -> None:
-    # JCGM 100, G.4.2 example: an uncertainty known to 25 % has 8 degrees of freedom.
-    assert dof_of_relative_uncertainty(0.25) == pytest.approx(8.0)
 
 
 @pytest.mark.published
@@ -222,5 +213,3 @@ def test_an_empty_budget_is_exact_and_a_negative_line_is_refused() -> None:
         standard_u(1.0, "normal")
     with pytest.raises(ValueError, match="coverage"):
         coverage_factor(None, 1.0)
-    with pytest.raises(ValueError, match="exactly"):
-        dof_of_relative_uncertainty(0.0)

@@ -10,12 +10,10 @@ from benchd.metrology.budget import Expanded, Part, Term, combine
 from benchd.metrology.decision import (
     acceptance,
     decide,
-    greatest_u_that_can_pass,
     improvement,
     probability_of_conformity,
     u_needed,
 )
-from benchd.metrology.risk import global_risks
 
 
 def _normal(u: float) -> Expanded:
@@ -72,20 +70,10 @@ def test_guard_band() -> None:
     assert acceptance(_normal(2.0), -10.0, None) == pytest.approx((-10.0 + 1.6449 * 2.0, math.inf), abs=1e-3)
 
 
-@pytest.mark.published
-def test_consumer_and_producer_risk() -> None:
-    # JCGM 106, resistors: process 1500 ohm u .12, limits 1499.8 .. 1500.2, accepted 1499.82 .. 1500.18, u_m .04.
-    risks = global_risks(1500.0, 0.12, 0.04, (1499.8, 1500.2), (1499.82, 1500.18))
-    assert risks.conforming == pytest.approx(0.90442, abs=6e-6)
-    assert risks.consumer == pytest.approx(0.00988, abs=6e-6)
-    assert risks.producer == pytest.approx(0.06903, abs=6e-6)
-
-
 def test_a_bench_that_could_pass_nothing_says_so() -> None:
     verdict = decide(0.0, _normal(6.0), -10.0, 10.0)
     assert (verdict.is_, verdict.acceptance) == ("undecided", None)
-    limit = greatest_u_that_can_pass(_normal(6.0), -10.0, 10.0)
-    assert limit == pytest.approx(10.0 / 1.95996, rel=1e-5)
+    limit = 10.0 / 1.95996  # at mid-tolerance 2.5 % may lie beyond either limit
     assert acceptance(_normal(0.999 * limit), -10.0, 10.0) is not None
     assert acceptance(_normal(1.001 * limit), -10.0, 10.0) is None
 

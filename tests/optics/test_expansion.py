@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from benchd.optics.expansion import expansion_u_um, expansion_um
+from benchd.optics.expansion import coefficient_u_um, expansion_um
 
 
 @pytest.mark.published
@@ -18,15 +18,11 @@ def test_growth() -> None:
 
 
 @pytest.mark.published
-def test_uncertainty_of_growth_with_its_second_order() -> None:
+def test_what_the_doubt_of_alpha_adds_with_its_second_order() -> None:
     # JCGM 100, H.1: 50 mm; alpha difference 0 known to a rectangular 1e-6, temperature -0.1 C with u = 0.41 C.
     # First order 2.9 nm (H.1.4), second order 11.7 nm (H.1.7).
     u_alpha, u_temperature = 1e-6 / math.sqrt(3.0), math.hypot(0.2, 0.5 / math.sqrt(2.0))
-    first = expansion_u_um(50_000.623, 0.0, u_alpha, -0.1, 0.0)
-    both = expansion_u_um(50_000.623, 0.0, u_alpha, -0.1, u_temperature)
+    first = coefficient_u_um(50_000.623, u_alpha, -0.1, 0.0)
+    both = coefficient_u_um(50_000.623, u_alpha, -0.1, u_temperature)
     assert 1000.0 * first == pytest.approx(2.9, abs=0.05)
     assert 1000.0 * math.sqrt(both**2 - first**2) == pytest.approx(11.7, abs=0.05)
-
-
-def test_at_the_reference_temperature_the_uncertainty_is_that_of_the_temperature() -> None:
-    assert expansion_u_um(24_000.0, 11.5e-6, 0.0, 0.0, 0.3) == pytest.approx(24_000.0 * 11.5e-6 * 0.3)

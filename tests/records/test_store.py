@@ -185,16 +185,17 @@ async def test_a_calibration_expires_and_the_one_before_it_does_not_come_back(st
     assert "bench-zero" in await store.calibrations_in_force("2031-10-01T01:30:00+02:00")
 
 
-async def test_a_calibration_is_withdrawn_by_a_row_of_its_own(store: Store) -> None:
+async def test_a_row_without_a_value_withdraws_a_calibration(store: Store, tmp_path: Path) -> None:
+    """Whoever keeps the record writes it by hand; what was in force before does not come back."""
     await calibrate(store, "ring-07", 18003.2)
     await calibrate(store, "ring-07", 18003.9)
-    assert await store.withdraw_calibration("ring-07", "keeper") == "cal-3"
+    with closing(sqlite3.connect(tmp_path / "bench.db")) as record, record:
+        record.execute(
+            "INSERT INTO calibration (artefact, unit, points, by, at) VALUES (?, ?, ?, ?, ?)",
+            ("ring-07", "um", "[]", "keeper", "2031-04-05T09:12:44Z"),
+        )
     assert await store.calibrations_in_force("2031-04-05T09:20:02Z") == {}
     assert (await store.calibration("cal-2")).value == 18003.9
-    for artefact in ("ring-07", "gap-03"):
-        with pytest.raises(BenchdError) as refused:
-            await store.withdraw_calibration(artefact, "keeper")
-        assert refused.value.code == "unknown_name"
     await calibrate(store, "ring-07", 18003.4)
     assert (await store.calibrations_in_force("2031-04-05T09:20:02Z"))["ring-07"].calibration == "cal-4"
 

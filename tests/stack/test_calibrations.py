@@ -1,4 +1,4 @@
-"""No hidden zeros: a calibration that is taken away, or has run out, shows in what is found without it."""
+"""No hidden zeros: a calibration that has run out shows in what is found without it."""
 
 from __future__ import annotations
 
@@ -32,6 +32,17 @@ async def record_of(stack: Stack) -> AsyncIterator[Store]:
     await stack.start_daemon()
 
 
+async def run_out(store: Store, artefact: str) -> None:
+    """What was calibrated is valid no more."""
+    old = (await store.calibrations_in_force(Clock().utc()))[artefact]
+    assert old.value is not None
+    assert old.u is not None
+    await store.add_calibration(
+        artefact, old.value, old.u, old.unit, at_C=old.at_C, dof=old.dof,
+        finding=old.finding, valid_until="2001-01-01T00:00:00Z", by="keeper",
+    )  # fmt: skip
+
+
 async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records: Mapping[str, Path]) -> None:
     async with Stack(seed=SEED, pace=PACE, record=records["workshop"]) as stack:
 
@@ -44,31 +55,25 @@ async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records
         assert whole["calibrations"] == ["cal-1", "cal-2"]
 
         async with record_of(stack) as store:
-            await store.withdraw_calibration("ring-07", by="keeper")
-        withdrawn = await check()
-        lines = {line["term"]: line for line in withdrawn["budget"]}
+            await run_out(store, "ring-07")
+        given = await check()
+        lines = {line["term"]: line for line in given["budget"]}
         assert (lines["adapter ring-07"]["u"], lines["adapter ring-07"]["source"]) == (1.5, "given by maker")
-        assert withdrawn["values"]["focus_error"]["U"] > whole["values"]["focus_error"]["U"]
-        assert any("ring-07 not calibrated" in note for note in withdrawn["notes"])
-        assert withdrawn["absolute"] is True
-        assert withdrawn["calibrations"] == ["cal-1"]
+        assert given["values"]["focus_error"]["U"] > whole["values"]["focus_error"]["U"]
+        assert any("ring-07 not calibrated" in note for note in given["notes"])
+        assert given["absolute"] is True
+        assert given["calibrations"] == ["cal-1"]
 
         async with record_of(stack) as store:
-            zero = (await store.calibrations_in_force(Clock().utc()))["bench-zero"]
-            assert zero.value is not None
-            assert zero.u is not None
-            await store.add_calibration(
-                "bench-zero", zero.value, zero.u, zero.unit, at_C=zero.at_C, dof=zero.dof,
-                finding=zero.finding, valid_until="2001-01-01T00:00:00Z", by="keeper",
-            )  # fmt: skip
-        run_out = await check()
-        assert run_out["absolute"] is False
-        assert run_out["verdict"] is None
-        assert run_out["advice"] is None
-        assert run_out["calibrations"] == []
-        assert any("findings are relative" in note for note in run_out["notes"])
+            await run_out(store, "bench-zero")
+        without = await check()
+        assert without["absolute"] is False
+        assert without["verdict"] is None
+        assert without["advice"] is None
+        assert without["calibrations"] == []
+        assert any("findings are relative" in note for note in without["notes"])
         # 100 um is what the bench file says of the base that nobody measured
-        assert run_out["values"]["focus_error"]["u"] > 100.0
+        assert without["values"]["focus_error"]["u"] > 100.0
 
 
 class Hasty(Technician):

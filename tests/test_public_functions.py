@@ -1,0 +1,149 @@
+"""What is public in benchd has a caller. What only its tests call is held against tables while the bench does without.
+
+Read from the source: a function of a module counts as called where it is named in a file that imports it, a method
+where anything of its name is. So a method may hide behind a namesake; nothing that is called is ever told.
+"""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parent.parent
+CALLERS = ("benchd", "drivers/benchd_drivers", "simulators/benchd_simulators", "scripts")
+
+CALLED_FROM_OUTSIDE = {
+    "benchd.testing.": "ships for the authors of drivers, whose tests call it, as ours do",
+    "benchd.records.migrations.": "the migrations' runner calls upgrade and downgrade",
+    "benchd.devices.links.nothing": "for drivers whose answers come by `listen`; ours wait for theirs",
+    "benchd.cli.main.main": "the console script",
+    "benchd.imaging.speed.regions_per_second": "scripts/bench_edges.py, in a process of its own",
+    "benchd.remote.wire.CountedQueue.put_nowait": "the MQTT library's own queue, counted",
+}
+COMMAND = {"arguments", "run"}  # of each module of benchd.cli: `main` imports it by the name that was typed
+
+Defined = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
+Imports = dict[str, tuple[str, str]]  # a file's own name: the module and the name there
+
+
+@dataclass(frozen=True, slots=True)
+class Public:
+    """A definition of benchd: its module, its name there, the name it is called by."""
+
+    module: str
+    path: str
+    node: Defined
+
+    @property
+    def whole(self) -> str:
+        return f"{self.module}.{self.path}"
+
+    @property
+    def of_module(self) -> bool:
+        return "." not in self.path
+
+
+@dataclass(frozen=True, slots=True)
+class Mention:
+    """A name as it stands in a file: the module that defines it as far as imports tell, inside which definitions."""
+
+    module: str
+    name: str
+    within: tuple[Defined, ...]
+
+
+def test_every_public_function_of_benchd_is_called_by_more_than_its_tests() -> None:
+    """A line fit, a propagation of covariances and a table of risks were tested against the GUM and used by nobody."""
+    files = {path: ast.parse(path.read_text("utf-8")) for folder in CALLERS for path in (ROOT / folder).rglob("*.py")}
+    imports = {_module(path): _imports(tree) for path, tree in files.items()}
+    mentions: dict[str, list[Mention]] = {}
+    for path, tree in files.items():
+        for mention in _mentions(tree, _module(path), imports):
+            mentions.setdefault(mention.name, []).append(mention)
+    known = [one for path, tree in files.items() for one in _public(tree.body, _module(path))]
+    idle: dict[Defined, str] = {}
+    while more := {
+        one.node: one.whole
+        for one in known
+        if one.node not in idle and not any(_calls(m, one, idle) for m in mentions.get(one.node.name, []))
+    }:
+        idle |= more  # and what only these call
+    assert not idle, "called by nothing but tests:\n" + "\n".join(sorted(idle.values()))
+
+
+def test_what_is_called_from_outside_is_there() -> None:
+    """An exception outlives its reason otherwise."""
+    whole = [one.whole for path in (ROOT / "benchd").rglob("*.py") for one in _all(path)]
+    assert [entry for entry in CALLED_FROM_OUTSIDE if not any(name.startswith(entry) for name in whole)] == []
+
+
+def _module(path: Path) -> str:
+    for folder in CALLERS:
+        if path.is_relative_to(ROOT / folder):
+            inside = path.relative_to((ROOT / folder).parent).with_suffix("")
+            return ".".join(part for part in inside.parts if part != "__init__")
+    raise AssertionError(path)
+
+
+def _all(path: Path) -> Iterator[Public]:
+    return _definitions(ast.parse(path.read_text("utf-8")).body, _module(path))
+
+
+def _definitions(body: list[ast.stmt], module: str, above: str = "") -> Iterator[Public]:
+    for node in body:
+        if isinstance(node, Defined):
+            yield Public(module, above + node.name, node)
+        if isinstance(node, ast.ClassDef):
+            yield from _definitions(node.body, module, f"{above}{node.name}.")
+
+
+def _public(body: list[ast.stmt], module: str) -> Iterator[Public]:
+    for one in _definitions(body, module):
+        names = one.path.split(".")
+        command = module.startswith("benchd.cli.") and names[0] in COMMAND
+        outside = any(one.whole.startswith(entry) for entry in CALLED_FROM_OUTSIDE)
+        if (
+            module.split(".", maxsplit=1)[0] == "benchd"
+            and not names[-1].startswith("_")
+            and not command
+            and not outside
+        ):
+            yield one
+
+
+def _imports(tree: ast.Module) -> Imports:
+    return {
+        alias.asname or alias.name: (node.module or "", alias.name)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+
+
+def _mentions(tree: ast.Module, module: str, imports: dict[str, Imports]) -> Iterator[Mention]:
+    """Every name and attribute of a file, with the module that defines what it stands for."""
+
+    def source(of: str, name: str) -> tuple[str, str]:
+        while name in imports.get(of, {}) and imports[of][name] != (of, name):  # one module hands on another's
+            of, name = imports[of][name]
+        return of, name
+
+    def walk(node: ast.AST, within: tuple[Defined, ...]) -> Iterator[Mention]:
+        if isinstance(node, ast.Name):
+            yield Mention(*source(module, node.id), within)
+        elif isinstance(node, ast.Attribute):
+            of = source(module, node.value.id) if isinstance(node.value, ast.Name) else ("", "")
+            yield Mention(*source(".".join(of), node.attr), within)
+        inside = (*within, node) if isinstance(node, Defined) else within
+        for child in ast.iter_child_nodes(node):
+            yield from walk(child, inside)
+
+    return walk(tree, ())
+
+
+def _calls(mention: Mention, one: Public, idle: dict[Defined, str]) -> bool:
+    if one.node in mention.within or any(node in idle for node in mention.within):
+        return False
+    return not one.of_module or one.module == mention.module
