@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from math import erf
 
 import numpy as np
 import pytest
@@ -72,12 +73,28 @@ def test_budget_is_the_sweep_and_the_chain_and_adds_up_by_squares() -> None:
     assert [line.u for line in finding.budget] == sorted(terms.values(), reverse=True)
 
 
-@pytest.mark.parametrize(("peak", "verdict"), [(2.0, "pass"), (-3.0, "pass"), (9.0, "undecided"), (21.0, "fail")])
+@pytest.mark.parametrize(
+    ("peak", "verdict"),
+    [(2.0, "pass"), (-3.0, "pass"), (9.0, "undecided"), (-9.0, "undecided"), (21.0, "fail"), (-21.0, "fail")],
+)
 def test_verdict_follows_value_and_uncertainty(peak: float, verdict: str) -> None:
     finding = assess(fit_at(peak), given())
     assert finding.verdict is not None
     assert finding.verdict.is_ == verdict
     assert (finding.verdict.next is not None) == (verdict == "undecided")
+
+
+def test_a_value_in_the_middle_is_judged_by_both_limits() -> None:
+    """At u = 5.2 a lens at nominal is beyond either limit of 10 with .027 each: by one of them alone it passed."""
+    fit = fit_at(0.0)
+    finding = assess(fit, given(chain=(Term("conjugate", 5.2, "B", None, "tape"),)))
+    assert finding.verdict is not None
+    u = finding.values["focus_error"].u
+    assert u == pytest.approx(5.2, abs=0.1)
+    # JCGM 106, 7.2, of a value in the middle.
+    assert finding.verdict.p_conform == pytest.approx(erf(10.0 / (2.0**0.5 * u)), abs=1e-3)
+    assert finding.verdict.is_ == "undecided"
+    assert (finding.verdict.low, finding.verdict.high) == (-10.0, 10.0)
 
 
 def test_undecided_names_the_line_that_stands_in_the_way() -> None:

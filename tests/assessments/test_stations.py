@@ -25,6 +25,16 @@ def test_every_pass_covers_the_span_in_an_order_of_its_own() -> None:
     assert first != second
 
 
+def test_the_passes_stand_at_phases_of_the_step_that_fill_it() -> None:
+    """A scale's error with the period of the step came back in every pass, so that none of it averaged out."""
+    step = 8.0
+    stations = plan(0.0, 160.0, step, 64, np.random.default_rng(3))
+    first = np.array([min(s.offset_um for s in stations if s.repeat == repeat) for repeat in range(64)])
+    assert np.abs(first + 80.0).max() <= 0.5 * step
+    # Of 64 phases drawn evenly the mean vector is 1/8 long (root mean square), of phases all alike 1.
+    assert abs(np.exp(2j * np.pi * first / step).mean()) < 0.4
+
+
 def test_one_pass_stands_where_it_was_asked_for() -> None:
     places = sorted(s.offset_um for s in plan(0.0, 160.0, 8.0, 1, np.random.default_rng(1)))
     assert places == pytest.approx(list(np.arange(-80.0, 80.1, 8.0)))
@@ -35,6 +45,15 @@ def test_pilot_and_wide_are_approached_from_below() -> None:
     found = wide(-600.0, 600.0, 85.0)
     assert list(found) == sorted(found)
     assert np.diff(found).max() <= 85.0
+
+
+def test_what_was_asked_for_is_looked_at_to_both_ends() -> None:
+    """The last place of a coarse look may be the only one from which the peak's far flank is seen."""
+    found = wide(-600.0, 600.0, 85.0)
+    assert (found[0], found[-1]) == (-600.0, 600.0)
+    places = pilot(3.0, 35.0)
+    assert (places[0], places[-1]) == pytest.approx((3.0 - 2.5 * 35.0, 3.0 + 2.5 * 35.0))
+    assert np.diff(places) == pytest.approx(0.5 * 35.0)
 
 
 @pytest.mark.parametrize("peak", [-38.0, -4.0, 0.0, 11.0, 52.0])

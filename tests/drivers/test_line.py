@@ -76,6 +76,16 @@ async def test_scale_and_unit() -> None:
         assert ((await meter.read()).value, meter.unit, meter.quantity) == (3.0, "C", "temperature")
 
 
+async def test_gauge_that_shows_millimetres_is_read_in_micrometres() -> None:
+    """Its range is in micrometres, so that of one read as it shows everything would lie inside."""
+    mm: dict[str, Any] = {"quantity": "gauge", "range_um": (-600, 600), "um_per_unit": 1000.0}
+    async with device(lambda ask: b"P=+0.4125\n", **mm) as gauge:
+        reading = await gauge.read()
+        assert (reading.value, reading.unit, reading.quality) == (pytest.approx(412.5), "um", "good")
+    async with device(lambda ask: b"P=-0.601\n", **mm) as gauge:
+        assert (await gauge.read()).quality == "bad"
+
+
 async def test_gauge_outside_its_range_is_bad() -> None:
     async with device(lambda ask: b"P=601.0\n", quantity="gauge", range_um=(-600, 600)) as gauge:
         assert (await gauge.read()).quality == "bad"

@@ -35,6 +35,7 @@ IN_VAIN: dict[str, tuple[str, dict[str, Any]]] = {
 """Procedures of one step, by name: what the step asks for, which no run can give."""
 OTHERS = {
     "goes_dark": "steps: [light: {level: 0.2, for_s: 600}]",
+    "lit_a_while": "steps: [light: {level: 0.2, for_s: 2.5}]",
     "reads": """
 steps:
   - setup: {lens: null, adapters: [], glass: []}
@@ -101,6 +102,22 @@ async def test_a_light_that_goes_dark_later_takes_the_time_that_was_foreseen(cli
     assert last["state"] == "done"
     with pytest.raises(Refused, match="for_s"):
         await client.command("light", level=0.2, for_s=-100)
+
+
+@pytest.mark.parametrize("way", ["verb", "step"])
+async def test_a_light_given_for_a_time_is_dark_after_it(client: BenchClient, way: str) -> None:
+    await client.command("light", on=False)
+    heard = client.watch("device/target_light")
+    if way == "verb":
+        await client.command("light", level=0.2, for_s=2.5)
+    else:
+        await client.run("lit_a_while")
+    lit = False
+    async with asyncio.timeout(60.0):
+        async for _, doc in heard:
+            lit = lit or doc["level"] == pytest.approx(0.2, abs=0.01)
+            if lit and doc["level"] == 0.0:
+                return
 
 
 async def asked(client: BenchClient, run: str, known: set[str]) -> dict[str, Any]:
