@@ -95,6 +95,10 @@ def test_a_value_in_the_middle_is_judged_by_both_limits() -> None:
     assert finding.verdict.p_conform == pytest.approx(erf(10.0 / (2.0**0.5 * u)), abs=1e-3)
     assert finding.verdict.is_ == "undecided"
     assert (finding.verdict.low, finding.verdict.high) == (-10.0, 10.0)
+    # 10 over the 97.5 % point of a normal distribution: .95 then lies within both limits.
+    step = finding.verdict.next
+    assert step is not None
+    assert step.u_needed_um == pytest.approx(10.0 / 1.95996, rel=0.01)
 
 
 def test_undecided_names_the_line_that_stands_in_the_way() -> None:

@@ -114,6 +114,9 @@ def test_where_nothing_is_to_be_taken_back_both_doubts_are_left_multiplied(wall:
         {"temperature": 2.0 * (base + ring), "expansion": 0.05 * 2.0 * math.hypot(base, ring)}
     )
     assert thermal.u_um == pytest.approx(math.hypot(*parts.values()))
+    # For the eye each part stands with both of its own.
+    u = {one.term: one.u_um for one in chain_of(none, scale=replace(EXACT, alpha_per_K=0.0)).terms}
+    assert u["thermal base"] == pytest.approx(2.0 * math.hypot(base, 0.05 * base))
 
 
 def test_a_room_of_which_nobody_knows_is_a_rectangle(wall: LoadedBench) -> None:
@@ -121,6 +124,8 @@ def test_a_room_of_which_nobody_knows_is_a_rectangle(wall: LoadedBench) -> None:
     thermal = line(chain_of(wall, temperature_C=None), "thermal")
     assert thermal.shape == "rectangular"
     assert line(chain_of(wall), "thermal").shape == "normal"
+    (part,) = [one for one in chain_of(wall, temperature_C=None).terms if one.term == "thermal base"]
+    assert part.shape == "rectangular"
 
 
 @pytest.mark.parametrize(

@@ -205,6 +205,33 @@ async def test_lost_jog_cancel_is_sent_again(stage: Stage, bench: SimulatedBench
     assert stage.axis.homed
 
 
+@pytest.mark.parametrize("times", [1, 2])
+async def test_lost_hold_of_a_move_is_sent_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
+    """A hold that was lost and not written again ended in a reset in motion, and cost the position."""
+    await stage.home()
+    move = await stage.under_way(speed=1000)
+    await bench.fault("board", "lose", n=times, byte=ord("!"))
+    await stage.axis.stop()
+    with pytest.raises(MotionFailed):
+        await move
+    assert await stage.rested() < 28000
+    assert stage.axis.homed
+    assert stage.kinds == []
+
+
+async def test_lost_reset_is_written_again(stage: Stage, bench: SimulatedBench) -> None:
+    """What is queued after a stop goes by a reset; one that was lost left the controller with it."""
+    await stage.home()
+    for _ in range(8):
+        await stage.axis.jog(2000, 8000)
+    await bench.fault("board", "lose", n=1, byte=0x18)
+    await bench.fault("board", "lose", n=2, byte=0x18)
+    await stage.axis.stop()
+    assert await stage.rested() < 12000
+    await stage.axis.move_to(6000, 4000)
+    assert await stage.rested() == pytest.approx(6000, abs=2)
+
+
 async def test_every_stop_byte_lost_ends_in_a_reset_and_unhomed(stage: Stage, bench: SimulatedBench) -> None:
     """The wire swallows one kind of byte only, so feed holds are swallowed, and the move needs no jog-cancel."""
     await stage.home()
@@ -383,6 +410,20 @@ async def test_light_waits_for_a_move_and_does_not_disturb_it(stage: Stage) -> N
     await move
     assert await lamp.level() == pytest.approx(0.4, abs=0.001)
     assert await stage.rested() == pytest.approx(15000, abs=2)
+    await lamp.close()
+
+
+async def test_level_that_was_altered_on_its_way_is_seen_by_read_back(stage: Stage, bench: SimulatedBench) -> None:
+    """'ok' says that a line was read, and not which: a light that burns otherwise than asked for was called set."""
+    await stage.home()
+    lamp = GcodeLight.create("lamp", GcodeLight.Config(), stage.link)
+    await lamp.open()
+    await bench.fault("board", "alter", **{"from": "4", "to": "9", "n": 1})  # of S400
+    await lamp.set_level(0.4)
+    assert await lamp.level() == pytest.approx(0.4, abs=0.001)
+    await bench.fault("board", "alter", **{"from": "4", "to": "9", "n": 2})
+    with pytest.raises(DeviceError, match=r"the output is at 900, but was set to M3 S400"):
+        await lamp.set_level(0.4)
     await lamp.close()
 
 
