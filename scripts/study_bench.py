@@ -190,8 +190,9 @@ class CaseBench:
         self.findings[artefact] = found
         number = f"cal-{len(self.findings)}"
         self.in_force[artefact] = CalibrationInForce(
-            number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value
-        )
+            number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value,
+            sum(line.u for line in found.budget if line.term == "scale"),
+        )  # fmt: skip
 
 
 def _about() -> gauge.About:

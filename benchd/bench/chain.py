@@ -145,13 +145,16 @@ def datum_chain(
         else:
             growths.append(growth("scale", carriage, alpha_scale, REFERENCE_C, now))
         if scale is not None:
-            position = position_terms(scale, carriage, zero_at_um(bench_file, calibrations))
+            by_scale_um = sum(part.length_um for part in adapters if part.u_scale_um)
+            position = position_terms(scale, carriage, zero_at_um(bench_file, calibrations), by_scale_um)
 
     used = {base.source: base, **{part.source: part for part in adapters}}
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
-    lines = [*optical, *lengths, *bounded.lines, thermal_budget(growths, now), *position]
+    # Without a lens there is no place, and so no line of the scale that could take its share over.
+    own = [part.as_line() if position else part.as_term() for part in (base, *adapters)]
+    lines = [*optical, *own, joints, *bounded.lines, thermal_budget(growths, now), *position]
     budget = [term for term in lines if term.u_um > 0.0]
     return Chain(
         terms=(*optical, *lengths, *bounded.terms, *(part.term for part in growths), *unmeasured, *position),

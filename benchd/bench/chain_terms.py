@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
@@ -67,6 +67,7 @@ class CalibrationInForce:
 
     `carriage_um` is the carriage reading at which a base was calibrated; None where it is not known (then 0, where
     the base's length is defined). For the artefact `joint` (a gauge study) the value is 0 and u is that of one pair.
+    `u_scale_um` is what of u came of the carriage's scale, where the carriage went the artefact's length.
     """
 
     id: str
@@ -76,11 +77,12 @@ class CalibrationInForce:
     dof: float | None = None
     at_C: float = REFERENCE_C
     carriage_um: float | None = None
+    u_scale_um: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Length:
-    """A part of the bench with the temperature at which its length holds, and who says so."""
+    """A part of the bench with the temperature at which its length holds, and who says so; `u_scale_um` as above."""
 
     term: str
     length_um: float
@@ -90,9 +92,19 @@ class Length:
     alpha_per_K: float
     source: str
     calibrated: bool
+    u_scale_um: float = 0.0
 
     def as_term(self) -> ChainTerm:
         return ChainTerm(self.term, -self.length_um, self.u_um, self.dof, "normal", self.source)
+
+    def as_line(self) -> ChainTerm:
+        """Without what the scale did to it, which the scale does to the position as well: that is one line for all."""
+        if not self.u_scale_um:
+            return self.as_term()
+        own = math.sqrt(max(0.0, self.u_um**2 - self.u_scale_um**2))
+        # What was taken out had no doubt of its own: the rest keeps u^4 / dof (JCGM 100, G.4.1).
+        dof = None if self.dof is None or not own else self.dof * (own / self.u_um) ** 4
+        return replace(self.as_term(), u_um=own, dof=dof)
 
 
 def base_length(bench_file: BenchFile, calibration: CalibrationInForce | None) -> Length:
@@ -125,6 +137,7 @@ def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) 
         alpha_per_K,
         calibration.id,
         True,
+        calibration.u_scale_um,
     )
 
 

@@ -65,11 +65,17 @@ def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float
     return math.hypot(own, standard_u(0.5 * resolution_um, "rectangular"))
 
 
-def position_terms(scale: ScaleRecord, carriage_um: float, calibrated_at_um: float) -> list[ChainTerm]:
+def position_terms(
+    scale: ScaleRecord, carriage_um: float, calibrated_at_um: float, by_scale_um: float = 0.0
+) -> list[ChainTerm]:
     """What the position may be wrong by here: its scale over the way from where the zero was found, what each place
-    has of its own, and by steps the zero, which is where homing put it, then and now."""
+    has of its own, and by steps the zero, which is where homing put it, then and now.
+
+    A scale that is too long by a share finds adapters too short by it and the place too deep: what the carriage went to
+    measure those on the bench, `by_scale_um`, comes off the way back from where the zero was found.
+    """
     source = _source(scale)
-    way = abs(carriage_um - calibrated_at_um)
+    way = abs(carriage_um + by_scale_um - calibrated_at_um)
     terms = [ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", source), *place_terms(scale)]
     if scale.by_steps:
         u_zero = math.sqrt(2.0) * scale.u_home_um

@@ -10,6 +10,7 @@ from typing import Any
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
 from benchd.bench.chain_terms import Temperature, temperature_of
 from benchd.bench.clearance import Clearance, Parts, check_clearance, clearance, parts_of
+from benchd.bench.in_force import in_force
 from benchd.bench.notices import Notices
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.bench.wall_distance import carried_over
@@ -171,27 +172,12 @@ class SetUpKeeper:
 
     async def _read_calibrations(self) -> None:
         found = await self._store.calibrations_in_force(self._clock.utc())
-        in_force: dict[str, CalibrationInForce] = {}
+        read: dict[str, CalibrationInForce] = {}
         for artefact, row in found.items():
-            if row.value is None or row.u is None:
-                continue
-            in_force[artefact] = CalibrationInForce(
-                id=row.calibration,
-                artefact=artefact,
-                value_um=row.value,
-                u_um=row.u,
-                dof=row.dof,
-                at_C=20.0 if row.at_C is None else row.at_C,
-                carriage_um=await self._carriage_of(row.finding),
-            )
-        self._calibrations = in_force
-
-    async def _carriage_of(self, finding: str | None) -> float | None:
-        if finding is None:
-            return None
-        doc = await self._store.finding(finding)
-        value = doc.get("values", {}).get("carriage", {}).get("value")
-        return None if value is None else float(value)
+            stands = in_force(row, None if row.finding is None else await self._store.finding(row.finding))
+            if stands is not None:
+                read[artefact] = stands
+        self._calibrations = read
 
     def _tell(self) -> None:
         document = with_chain(self.document, self.chain)

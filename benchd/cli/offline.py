@@ -10,6 +10,7 @@ from typing import Any
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import CalibrationInForce, datum_chain, position_record
 from benchd.bench.clearance import clearance
+from benchd.bench.in_force import in_force
 from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.devices import Axis, Encoder
@@ -46,9 +47,8 @@ class Offline:
     def _read(self, reader: Reader) -> None:
         now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
         for artefact, row in reader.calibrations_in_force(now).items():
-            if row.value is not None and row.u is not None:
-                at_C = 20.0 if row.at_C is None else row.at_C
-                found = CalibrationInForce(row.calibration, artefact, row.value, row.u, row.dof, at_C)
+            found = in_force(row, None if row.finding is None else reader.finding(row.finding))
+            if found is not None:
                 self._calibrations[artefact] = found
         last = reader.setup()
         if last is None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from benchd.bench.chain import (
@@ -212,6 +213,26 @@ def test_the_scale_is_only_as_doubtful_as_the_way_from_its_calibration(wall: Loa
     known["bench-zero"] = CalibrationInForce("cal-7", "bench-zero", 24012.4, 1.8, carriage_um=9000.0)
     chain = chain_of(wall, known, SCALE)
     assert line(chain, "position scale") == pytest.approx(1e-5 * (carriage(chain) - 9000.0))
+
+
+def test_base_adapter_and_position_share_one_scale(wall: LoadedBench) -> None:
+    """Its error was counted three times as if each had a scale of its own."""
+    known = calibrations()
+    u_scale = 1e-5
+    known["bench-zero"] = CalibrationInForce("cal-7", "bench-zero", 24012.4, 0.6, carriage_um=21000.0)
+    by_scale = u_scale * 18003.2
+    known["ring-07"] = CalibrationInForce(
+        "cal-3", "ring-07", 18003.2, math.hypot(0.4, by_scale), dof=20.0, u_scale_um=by_scale
+    )
+    chain = chain_of(wall, known, SCALE)
+    # By drawing the scale: zero found at 21000, the adapter by going its length, the target now where it stands.
+    eps = u_scale * np.random.default_rng(4).standard_normal(20_000)
+    zero, adapter, now = 21000.0 * eps, -18003.2 * eps, -carriage(chain) * eps
+    assert line(chain, "position scale") == pytest.approx(float(np.std(zero + adapter + now)), rel=0.03)
+    assert line(chain, "adapter ring-07") == pytest.approx(0.4)
+    (own,) = [term.dof for term in chain.budget if term.term == "adapter ring-07"]
+    assert own == pytest.approx(20.0 * (0.4 / math.hypot(0.4, by_scale)) ** 4)
+    assert term(chain, "adapter ring-07")[1] == pytest.approx(math.hypot(0.4, by_scale))
 
 
 def test_depth_and_offset_go_both_ways(wall: LoadedBench) -> None:

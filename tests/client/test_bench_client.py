@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 from collections.abc import AsyncIterator
 from typing import Any
 
@@ -61,6 +62,13 @@ async def test_command_gives_the_result_or_raises_the_code(rig: MqttRig, client:
         await client.command("levitate")
     assert caught.value.code == "unknown_verb"
     assert [request.args.by_um for request in rig.done] == [5]
+
+
+async def test_a_client_that_was_held_up_waits_for_a_beat_that_is_new(rig: MqttRig, client: BenchClient) -> None:
+    """A command line that had loaded something heavy for 3 s was refused as `stale`, though it had just been typed."""
+    await client.command("take")
+    time.sleep(3.2)  # noqa: ASYNC251  the loop itself has to stand
+    assert await client.command("move", by_um=5) == {"did": "move"}
 
 
 async def test_two_hundred_commands_side_by_side_get_their_own_answers(rig: MqttRig, client: BenchClient) -> None:

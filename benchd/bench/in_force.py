@@ -1,0 +1,27 @@
+"""A row of the record as the calibration that the chain counts with; its finding says how it was come by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.bench.chain_terms import CalibrationInForce
+from benchd.optics.expansion import REFERENCE_C
+from benchd.records.values import Calibration
+
+
+def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> CalibrationInForce | None:
+    """None where it was withdrawn. `finding` is the document it was accepted from, None where there is none."""
+    if row.value is None or row.u is None:
+        return None
+    doc: Mapping[str, Any] = finding or {}
+    return CalibrationInForce(
+        id=row.calibration,
+        artefact=row.artefact,
+        value_um=row.value,
+        u_um=row.u,
+        dof=row.dof,
+        at_C=REFERENCE_C if row.at_C is None else row.at_C,
+        carriage_um=doc.get("values", {}).get("carriage", {}).get("value"),
+        u_scale_um=sum(line["u"] for line in doc.get("budget", ()) if line["term"] == "scale"),
+    )
