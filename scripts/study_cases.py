@@ -214,8 +214,8 @@ def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: 
     """What each line of the budget did: the stated value of each part less the true one, as it enters the error.
 
     The base's calibration holds where the carriage stood for it: what the scale is off there is part of the length
-    found and cancels there, so the position counts from that place. What its sub-divisional error does to the sweep
-    counts with the sweep.
+    found and cancels there, so the position counts from that place. What it did to the adapter's length counts with the
+    position, as one scale serves both; what its sub-divisional error does to the sweep counts with the sweep.
     """
     fitting, record = world.fitting, world.record
     found_at = bench.in_force[bench.files.file.base.calibration].carriage_um or 0.0
@@ -233,17 +233,18 @@ def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: 
     tipped = world.encoder.tilt.ahead_um(place) - world.encoder.tilt.ahead_um(found_at)
     # Half of what may stand off is in the adapter's calibrated length, on which its joint stood each time.
     in_adapter = 0.5 * record.joint.stand_off_um
+    by_scale = world.scale_share * adapter  # the carriage went that far to measure it
     parts = {
         "sweep": fit.peak_um - (depth_um(chain, smooth) - nominal),
         "base": -value["base"] - base + zero + off_there,
-        "adapter": -value[f"adapter {ADAPTER}"] - adapter - in_adapter,
+        "adapter": -value[f"adapter {ADAPTER}"] - adapter - in_adapter - by_scale,
         "joints": -sum(fitting.joints),
         "stand-off": -value["stand-off"] + in_adapter - sum(fitting.stand_offs),
         "wedge": -(fitting.gives_um() - sum(fitting.joints) - sum(fitting.stand_offs) - fitting.sag_um()),
         "sag": -value["sag"] - fitting.sag_um(),
         "abbe": tipped,
         "thermal": told - grown - scale,
-        "position": smooth - zero - place + scale - off_there - tipped,
+        "position": smooth - zero - place + scale - off_there - tipped + by_scale,
         "glass": -(value[f"glass {GLASS}"] - truth.glass_um),
         "conjugate": -(value["conjugate"] - truth.conjugate_um),
     }

@@ -239,6 +239,11 @@ class CaseWorld:
         # A sine half a period on is its own negative; the scale itself grows linearly.
         return 0.5 * (self.encoder.scale_um(place_um - quarter) + self.encoder.scale_um(place_um + quarter))
 
+    @property
+    def scale_share(self) -> float:
+        """How much more than a way the scale tells of it, as a share."""
+        return 1.0 / (1.0 + self.draws.quantity("encoder.scale", *self.record.encoder.scale.parts)) - 1.0
+
     def scale_off_um(self, place_um: float) -> float:
         """How much more than the way from its zero the scale tells of a place, at the reference temperature."""
         now, self.encoder.delta_K = self.encoder.delta_K, 0.0
