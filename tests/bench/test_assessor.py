@@ -20,32 +20,37 @@ from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint
 from benchd.devices import Clock
-from benchd.files.artefacts import Layer
+from benchd.files.artefacts import AirGap, Layer
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.records.store import Store
+from benchd.records.values import ReadingRow
 
-COLLIMATED = Path(__file__).parents[2] / "configs" / "workshop-collimated" / "bench.yaml"
+CONFIGS = Path(__file__).parents[2] / "configs"
+COLLIMATED = CONFIGS / "workshop-collimated" / "bench.yaml"
 FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "ring": "infinity"}
 COVER = Layer(thickness_mm=0.7, u_mm=0.01, index=1.523, u_index=0.001, at_nm=546)
 HWHM_UM = 37.0
 U = 2e-4
-Assess = Callable[[LoadedBench, SweepData], Any]
+Assess = Callable[..., Any]
 
 
 @pytest.fixture
 async def assess(tmp_path: Path) -> AsyncIterator[Assess]:
-    """The flange finding of one sweep on a bench, as it is published."""
+    """A finding of a run that brought this home to a bench, as it is published."""
     store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
     benches = []
 
-    async def made(loaded: LoadedBench, sweep: SweepData) -> dict[str, Any]:
+    async def made(
+        loaded: LoadedBench, name: str, setup: dict[str, Any], *sweeps: SweepData, inputs: Any = None, **named: Any
+    ) -> dict[str, Any]:
         bench = Bench(loaded, build(loaded), store, Notices(), Clock())
         benches.append(bench)
-        await bench.setup.change(FITTED)
-        sweep.setup = bench.setup.document.rev
-        run = await store.add_run("flange_check", text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
-        record = RunRecord(run, "flange_check", "rail", sweeps=[sweep])
-        return await Assessor(bench, "0").assess("flange", record, {})
+        await bench.setup.change(setup)
+        for sweep in sweeps:
+            sweep.setup = bench.setup.document.rev
+        run = await store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
+        record = RunRecord(run, name, "rail", list(sweeps), named)
+        return await Assessor(bench, "0").assess(name, record, inputs or {})
 
     yield made
     for bench in benches:
@@ -57,10 +62,16 @@ def bell(z: np.ndarray) -> np.ndarray:
     return 0.8 * np.exp(-math.log(2.0) * (z / HWHM_UM) ** 2)
 
 
-def swept(z: np.ndarray, value: np.ndarray, f_number: float = 2.0) -> SweepData:
+def swept(
+    z: np.ndarray,
+    value: np.ndarray,
+    f_number: float = 2.0,
+    glass: tuple[str, ...] = ("pane-25",),
+    at_um: float = 9000.0,
+) -> SweepData:
     readings = [(float(one), U * math.sqrt(2.0)) for one in value]  # the mean of both orientations then has U
-    points = [SweepPoint(i, float(z[i]), 9000.0 + float(z[i]), float(i), 0, v, v) for i, v in enumerate(readings)]
-    return SweepData(0, ("pane-25",), "detector", "edge", 40.0, f_number, 5e-4, HWHM_UM, points)
+    points = [SweepPoint(i, float(z[i]), at_um + float(z[i]), float(i), 0, v, v) for i, v in enumerate(readings)]
+    return SweepData(0, glass, "detector", "edge", 40.0, f_number, 5e-4, HWHM_UM, points)
 
 
 def peak_of(z: np.ndarray, value: np.ndarray, u: np.ndarray) -> float:
@@ -69,6 +80,21 @@ def peak_of(z: np.ndarray, value: np.ndarray, u: np.ndarray) -> float:
     found = np.polynomial.Polynomial.fit(z[near], value[near], 5, w=1.0 / u[near])
     roots = found.deriv().roots()
     return float(min(roots[np.isreal(roots)].real, key=abs))
+
+
+def under(loaded: LoadedBench, *cover: Layer | AirGap) -> LoadedBench:
+    target = loaded.file.target.model_copy(update={"cover": cover})
+    return LoadedBench(loaded.file.model_copy(update={"target": target}), loaded.source, loaded.records)
+
+
+def lines(finding: dict[str, Any]) -> dict[str, float]:
+    return {line["term"]: line["u"] for line in finding["budget"]}
+
+
+def readings(carriage_um: float, *values: float) -> list[ReadingRow]:
+    return [
+        ReadingRow("r-0001", i, "", 0.0, None, carriage_um, "dial", "", value, "um") for i, value in enumerate(values)
+    ]
 
 
 async def test_a_station_off_its_place_pulls_the_peak_as_little_as_positions_are_noisy(assess: Assess) -> None:
@@ -84,17 +110,96 @@ async def test_a_station_off_its_place_pulls_the_peak_as_little_as_positions_are
     told = peak_of(z, value, np.hypot(U, noise * slope))
     untold = peak_of(z, value, np.full(z.size, U))
     assert abs(told - untold) > 0.1
-    finding = await assess(loaded, swept(z, value))
+    finding = await assess(loaded, "flange", FITTED, swept(z, value))
     assert finding["values"]["focus_error"]["value"] == pytest.approx(told, abs=0.02)
 
 
 async def test_the_cover_over_the_target_counts_among_the_glass(assess: Assess) -> None:
     """Behind the plate that the lens was made for, the cover is what is left: half of third order, by hand."""
     loaded = load_bench(COLLIMATED)
-    target = loaded.file.target.model_copy(update={"cover": (COVER,)})
-    covered = LoadedBench(loaded.file.model_copy(update={"target": target}), loaded.source, loaded.records)
+    covered = under(loaded, COVER)
     z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25) * 4.0
     sweep = swept(z, bell(z / 4.0), f_number=8.0)
-    residual = (await assess(covered, sweep))["values"]["glass_residual"]
+    residual = (await assess(covered, "flange", FITTED, sweep))["values"]["glass_residual"]
     n = COVER.index
     assert residual["value"] == pytest.approx(700.0 * (n * n - 1.0) / (16.0 * n**3 * 8.0**2), rel=0.01)
+
+
+STEEL, ALUMINIUM, GLASS = 11.5e-6, 23.0e-6, 8.0e-6
+MOVED = readings(20900.0, 0.0)
+"""That the gauge was seen to count as stated; what it read enters no length."""
+DIAL = {"gauge hysteresis": 0.3 / math.sqrt(2.0), "gauge resolution": 0.2 / math.sqrt(6.0)}
+"""Of two readings, as in the budget of the gauge alone; hysteresis and last digit of the bench file."""
+NO_LENS: dict[str, Any] = {"temperature_C": 22.0}
+
+
+async def test_a_base_is_found_by_all_that_bench_file_and_records_state(assess: Assess) -> None:
+    covered = under(load_bench(CONFIGS / "workshop" / "bench.yaml"), COVER, AirGap(air_gap_mm=0.5, u_mm=0.02))
+    rows = {"on_ring": readings(0.0, 0.0, 0.0, 0.0), "on_base": readings(21000.0, 399.8, 400.2, 400.0), "moved": MOVED}
+    found = await assess(covered, "bench_zero", NO_LENS, inputs={"reference": "collar-45"}, **rows)
+    ring, base, scale = STEEL * 45000.4, STEEL * 24000.0, GLASS * 21000.0
+    # The target lies below the base face by ring, difference and cover, less what the carriage has gone; all at 20 C.
+    depth = 45000.4 + 2.0 * ring + 400.0 + 1200.0 - (21000.0 + 2.0 * scale) - 2.0 * base
+    assert found["values"]["length"]["value"] == pytest.approx(depth, abs=1e-3)
+    assert lines(found) == pytest.approx(
+        DIAL
+        | {
+            "remounts": 0.2 / math.sqrt(3.0),
+            "setting ring": 0.6,
+            "target cover": math.hypot(10.0, 20.0),
+            "gauge gain": 0.4,
+            "subdivision": 0.15 / math.sqrt(2.0),
+            "temperature": abs(ring - base - scale) * 0.3,
+            "expansion": 0.05 * math.hypot(ring, base, scale) * math.hypot(2.0, 0.3),
+        },
+        rel=1e-4,
+    )
+
+
+async def test_an_adapter_is_found_by_all_that_bench_file_and_record_state(assess: Assess) -> None:
+    loaded = load_bench(CONFIGS / "workshop" / "bench.yaml")
+    rows = {"on_base": readings(21000.0, 0.0, 0.0), "on_adapter": readings(3000.0, 0.0, 4.0), "moved": MOVED}
+    found = await assess(loaded, "adapter_length", NO_LENS, inputs={"adapter": "ring-07"}, **rows)
+    travel, adapter = GLASS * 18000.0, ALUMINIUM * 18002.0
+    assert found["values"]["length"]["value"] == pytest.approx(18002.0 + 2.0 * travel - 2.0 * adapter, abs=1e-3)
+    assert lines(found) == pytest.approx(
+        DIAL
+        | {
+            "remounts": math.sqrt(8.0) / math.sqrt(2.0),
+            "gauge gain": 0.002,
+            "subdivision": 0.15,
+            "scale": 1e-5 * 18000.0,
+            "abbe": math.hypot(5.0 * 0.4, 2.0 * 0.3) * 0.290888 / math.sqrt(3.0),  # um a millimetre and arc minute
+            "temperature": abs(travel - adapter) * 0.3,
+            "expansion": 0.05 * math.hypot(travel, adapter) * math.hypot(2.0, 0.3),
+        },
+        rel=1e-4,
+    )
+
+
+async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Assess) -> None:
+    loaded = load_bench(COLLIMATED)
+    z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
+    out, pane = ((), 9000.0), (("pane-25",), 9860.0)
+    four = [swept(4.0 * z, bell(z), 8.0, *turn) for turn in (out, pane, pane, out)]
+    found = await assess(loaded, "glass_toggle", FITTED | {"temperature_C": 26.0}, *four)
+    t, n = 2498.0, 1.5230
+    values = {name: one["value"] for name, one in found["values"].items()}
+    # A glass scale 6 K above 20 C tells too little by 6 alpha; both formulas of the plate by hand, the second to third
+    # order.
+    assert values["shift"] == pytest.approx(860.0 * (1.0 + 6.0 * GLASS), abs=1e-3)
+    assert values["paraxial"] == pytest.approx(t * (1.0 - 1.0 / n))
+    assert values["expected_residual"] == pytest.approx(t * (n * n - 1.0) / (16.0 * n**3 * 8.0**2), rel=0.01)
+    budget = lines(found)
+    assert budget.pop("readings") > 0.0  # what a quintic leaves of a bell
+    each = 1.5 * 0.15 / math.sqrt(2.0)  # as the fit passes a subdivision on
+    plate = math.hypot(2.0 * (1.0 - 1.0 / n), t / n**2 * 0.0005)
+    assert budget == pytest.approx(
+        {
+            "scale": 1e-5 * 860.0,
+            "position subdivision, glass out": each,
+            "position subdivision, glass in": each,
+            "plate record": plate,
+        },
+        rel=1e-3,
+    )
