@@ -219,15 +219,17 @@ async def test_lost_hold_of_a_move_is_sent_again(stage: Stage, bench: SimulatedB
     assert stage.kinds == []
 
 
-async def test_lost_reset_is_written_again(stage: Stage, bench: SimulatedBench) -> None:
-    """What is queued after a stop goes by a reset; one that was lost left the controller with it."""
+@pytest.mark.parametrize("times", [1, 2])
+async def test_lost_reset_at_a_hold_is_written_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
+    """What a hold keeps queued goes by a reset. One that was lost is no banner that was lost: it still holds."""
     await stage.home()
-    for _ in range(8):
-        await stage.axis.jog(2000, 8000)
-    await bench.fault("board", "lose", n=1, byte=0x18)
-    await bench.fault("board", "lose", n=2, byte=0x18)
+    move = await stage.under_way(speed=1000)
+    await bench.fault("board", "lose", n=times, byte=0x18)
     await stage.axis.stop()
-    assert await stage.rested() < 12000
+    with pytest.raises(MotionFailed):
+        await move
+    assert await stage.rested() < 28000
+    assert stage.axis.homed
     await stage.axis.move_to(6000, 4000)
     assert await stage.rested() == pytest.approx(6000, abs=2)
 
