@@ -32,6 +32,7 @@ class Technician:
         self.adapters: list[str] = []
         self.glass: list[str] = []
         self.lens: str | None = None
+        self._seat = "away"
 
     def clear(self) -> None:
         """Take everything off the bench, whatever stands there."""
@@ -117,9 +118,11 @@ class Technician:
             "bridge_on_base": "base",
             "bridge_on_adapter": "adapter",
             "bridge_off": "away",
+            "seat_again": self._seat,
         }
         match ask["name"]:
             case name if name in place:
+                self._seat = str(place[name])
                 self._do("set", "indicator", place[name])
             case "clear":
                 self._do("set", "indicator", "away")

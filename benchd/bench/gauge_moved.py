@@ -20,17 +20,26 @@ SURE = 4.0
 """From so many standard uncertainties apart two figures contradict each other: by chance once in 16,000."""
 
 
-def check_moved(bench: Bench, before: Sequence[ReadingRow], now: ReadingRow) -> None:
-    """Hold a reading against the last one of `before`, taken by the same gauge at another place of the carriage.
+class StandsWrong(Refused):
+    """A gauge does not read what it would if it stood as asked: whoever is at the bench may seat it again."""
 
-    Raises Refused: bad_request where that shows nothing (no such reading, no gauge, not moved far enough), device_fault
-    where it contradicts what the bench file states.
+
+def earlier(before: Sequence[ReadingRow], device: str) -> ReadingRow:
+    """The last of `before`, to hold another reading against. Raises Refused('bad_request') where that shows nothing."""
+    if not before or before[-1].device != device:
+        raise Refused("bad_request", f"There is no earlier reading of {device} to hold this one against.")
+    return before[-1]
+
+
+def check_moved(bench: Bench, before: ReadingRow, now: ReadingRow) -> None:
+    """Hold a reading against one taken by the same gauge at another place of the carriage.
+
+    Raises Refused('bad_request') where it was not moved far enough to show anything, StandsWrong where it does not
+    follow, Refused('device_fault') where it counts the other way than the bench file states.
     """
     gauge = bench.assembly.named(now.device, Gauge).spec
-    if not before or before[-1].device != now.device:
-        raise Refused("bad_request", f"There is no earlier reading of {now.device} to hold this one against.")
-    moved = (now.carriage_um or 0.0) - (before[-1].carriage_um or 0.0)
-    refusal = contradiction(gauge, bench.scale, moved, (now.value or 0.0) - (before[-1].value or 0.0), now.device)
+    moved = (now.carriage_um or 0.0) - (before.carriage_um or 0.0)
+    refusal = contradiction(gauge, bench.scale, moved, (now.value or 0.0) - (before.value or 0.0), now.device)
     if refusal is not None:
         raise refusal
 
@@ -69,7 +78,7 @@ def contradiction(
             f"{told}: it counts the other way than its `grows: {gauge.grows}` says.",
             advice=f"Write `grows: {other}` at it in the bench file, start benchd again, and measure anew.",
         )
-    return Refused(
+    return StandsWrong(
         "device_fault",
         f"{told}: that is {as_stated / moved_um:.3g} of the way, and its `u_gain` leaves it {allowed:.1f} µm.",
         advice="See that the tip rests on the target and the bridge stands firmly; else check `um_per_unit`, `u_gain` "

@@ -141,8 +141,9 @@ class Light(Arguments):
 class Read(Arguments):
     """Take one reading of a device and keep it with the run; `as` tells it from others of the device.
 
+    A gauge that reads nothing, or out of its range, is asked to be seated again, three times before the run fails.
     `moved_from` names an earlier reading of the same gauge, standing where it stood: what it reads more or less since
-    then must be what the carriage has moved, else the run ends.
+    then must be what the carriage has moved. Where it is not, the carriage goes back, and both are read again.
     """
 
     device: Text

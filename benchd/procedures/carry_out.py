@@ -6,19 +6,15 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from benchd.bench.asked_for import readable
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept
-from benchd.bench.chain import offset_um
 from benchd.bench.change import change_setup
 from benchd.bench.gate import Gate
-from benchd.bench.gauge_moved import check_moved
 from benchd.bench.jobs import Stopped
-from benchd.bench.readings import keep_and_tell
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
-from benchd.devices import Camera, DeviceError, Gauge, Reading
+from benchd.devices import Camera
 from benchd.errors import Refused
 from benchd.procedures import of_records
 from benchd.procedures import steps as kinds
@@ -31,25 +27,28 @@ from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.prompts import Prompts
+from benchd.procedures.read_step import ReadStep
 from benchd.procedures.rear_ahead import rear_now
 from benchd.procedures.scope import Scope, holds, listed, resolve, times
-from benchd.records.values import ReadingRow
 
 Told = Callable[[int | None, str, float], None]
 """Told how far the run is: a step's index if it is a top-level one, its verb, and the share of it done."""
 
 DEPTH_OF_CALLS = 8
-SEATED_AGAIN = 3
-"""So often a person may set a gauge down again before the run fails: thirty questions are not lost by one."""
-WRONG = {"bad": "which is out of its range", "suspect": "which is doubtful"}
 
 MOVING = frozenset({"home", "nominal", "move", "sweep", "call"})
-"""Steps that move the carriage, whatever their arguments; `setup` moves with `follow`."""
+"""Steps that move the carriage, whatever their arguments; `setup` moves with `follow`, `read` with `moved_from`."""
 
 
 def can_move(step: kinds.Step) -> bool:
     """Whether a step, or one it holds, may move anything."""
-    return any(one.verb in MOVING or (one.verb == "setup" and one.args.follow) for _, one in kinds.walk((step,), ()))
+    return any(_moves(one) for _, one in kinds.walk((step,), ()))
+
+
+def _moves(step: kinds.Step) -> bool:
+    if step.verb == "read":
+        return step.args.moved_from is not None  # back, for a gauge that stands wrong
+    return step.verb in MOVING or (step.verb == "setup" and bool(step.args.follow))
 
 
 def lights_of(steps: Sequence[kinds.Step]) -> tuple[kinds.Step, ...]:
@@ -72,6 +71,7 @@ class CarryOut:
         self._assessor = assessor
         self._library = library
         self._prompts = prompts
+        self._read = ReadStep(bench, prompts)
         self._left: list[tuple[Sequence[kinds.Step], Scope]] = []
 
     # Before a run
@@ -203,7 +203,7 @@ class CarryOut:
             await self._assessor.assess(args.name, run, {**scope.values, "of": args.of})
             run.unseen = [*(name for name in run.unseen if name != args.name), args.name]
         elif isinstance(step, kinds.ReadStep):
-            await self._read(args, run, await self._good_reading(args, scope, gate))
+            await self._read(args, scope, run, gate)
         elif isinstance(step, kinds.AcceptStep):
             await self._accept(args, run)
         elif isinstance(step, kinds.MoveStep):
@@ -243,57 +243,6 @@ class CarryOut:
         )
         await self._bench.move_carriage(target, since=stops)
         return target
-
-    async def _good_reading(self, args: Any, scope: Scope, gate: Gate) -> Reading:
-        """A reading to go by. Of a gauge that stands wrong a person is told, and it is read again once seated anew.
-
-        Not where it is held against where it stood (`moved_from`). Raises Refused('not_found') where it still is out
-        of range after so many times, DeviceError where it fails.
-        """
-        device, tries = args.device, 0 if args.moved_from else SEATED_AGAIN
-        for left in reversed(range(tries + 1)):
-            error: DeviceError | None = None
-            try:
-                reading = await self._bench.read(device)
-            except DeviceError as fault:
-                if not isinstance(readable(self._bench.assembly, device), Gauge):
-                    raise
-                error, wrong = fault, fault.text
-            else:
-                if reading.quality == "good":
-                    return reading
-                wrong = f"{device} reads {reading.value:g} {reading.unit}, {WRONG[reading.quality]}."
-            if not left:
-                break
-            again = "Seat it again as it was asked for, then it is read again."
-            await self._prompts.ask("seat_again", "confirm", scope.prompt(f"{wrong} {again}"))
-            await gate.passable()  # it may have been paused before the answer
-        if error is not None:
-            raise error
-        advice = "See that it stands as asked, and that the carriage brings the target within its range."
-        told = f" It was seated again {tries} times." if tries else ""
-        raise Refused("not_found", f"{wrong}{told}", advice=advice)
-
-    async def _read(self, args: Any, run: RunRecord, reading: Reading) -> None:
-        bench = self._bench
-        place = (await bench.carriage.read()).value
-        row = ReadingRow(
-            run=run.id,
-            idx=run.next_index(),
-            t_utc=reading.t_utc,
-            t_mono=reading.t_mono,
-            offset_um=offset_um(bench.setup.chain, place),
-            carriage_um=place,
-            device=args.device,
-            channel=args.as_,
-            value=reading.value,
-            unit=reading.unit,
-            quality=reading.quality,
-        )
-        await keep_and_tell(bench.store, bench.notices, [row])
-        run.named.setdefault(args.as_, []).append(row)
-        if args.moved_from is not None:
-            check_moved(bench, run.named.get(args.moved_from, []), row)
 
     async def _accept(self, args: Any, run: RunRecord) -> None:
         finding = run.findings.get(args.finding)

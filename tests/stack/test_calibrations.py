@@ -14,7 +14,7 @@ import pytest
 from benchd.devices.clock import Clock
 from benchd.records.store import Store
 from stack import Stack
-from technician import Technician
+from technician import RunEnded, Technician
 from tests.stack.conftest import PACE, SEED, person
 
 pytestmark = pytest.mark.stack
@@ -77,20 +77,41 @@ async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records
 
 
 class Hasty(Technician):
-    """Presses Enter once, at the third round, with the bridge left on the ring."""
+    """Presses Enter at the third round with the bridge left on the ring, and so often when asked to seat it again."""
 
     rounds = 0
+    seats_again_after = 0
+    asked_again = 0
 
     def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
         if ask["name"] == "bridge_on_base":
             self.rounds += 1
             if self.rounds == 3:
+                self._seat = "base"
+                return True
+        if ask["name"] == "seat_again":
+            self.asked_again += 1
+            if self.asked_again <= self.seats_again_after:
+                return True
+        return super()._obey(procedure, ask, inputs)
+
+
+class Mistaken(Technician):
+    """Sets the bridge on the bench's base where the ring is asked for, at the third round."""
+
+    rounds = 0
+
+    def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+        if ask["name"] == "bridge_on_ring":
+            self.rounds += 1
+            if self.rounds == 3:
+                self._do("set", "indicator", "base")
                 return True
         return super()._obey(procedure, ask, inputs)
 
 
 async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_wrong() -> None:
-    """On a bench whose base is 4 um longer than its file says: a bridge left on the ring reads as if it were not."""
+    """On a bench whose base is 4 um longer than its file says: a bridge on the base reads as if it were on the ring."""
     said: list[str] = []
     async with Stack(seed=SEED, pace=PACE) as stack, stack.client("technician") as client:
         await client.command("take", beat=False)
@@ -104,16 +125,38 @@ async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_
             assert asked[:-1] == plan["asks"][:-1], "nothing else is asked otherwise"
             return await technician.finding("bench_zero", str(state["run"])), asked[-1]
 
-        spoilt, asked = await run(Hasty(stack, client, said.append))
+        spoilt, asked = await run(Mistaken(stack, client, said.append))
         (note,) = [note for note in spoilt["notes"] if "far off" in note]
         assert note.startswith("Pair of readings 3 of 5 ")
-        assert asked.startswith(f"Found: bench-zero {spoilt['values']['length']['value']:.1f} ± ")
-        assert re.search(r", \+\d\.\d µm from the 24000\.0 µm stated in the bench file\. ", asked), asked
+        length = spoilt["values"]["length"]
+        assert asked.startswith(f"Found: bench-zero {length['value']:.0f} ± {length['U']:.0f} µm, "), asked
+        assert re.search(r", [+−]\d+ µm from the 24000 µm stated in the bench file\. ", asked), asked
         assert asked.endswith(f"{note} {plan['asks'][-1]}")
 
         good, asked = await run(Technician(stack, client, said.append))
         assert not [note for note in good["notes"] if "far off" in note]
-        assert re.search(r" ± [\d.]+ µm, \+[\d.]+ µm from the [\d.]+ µm in force \(cal-1\)\. ", asked), asked
+        assert re.search(r" ± [\d.]+ µm, [+−][\d.]+ µm from the [\d.]+ µm in force \(cal-1\)\. ", asked), asked
+
+
+async def test_a_bridge_left_on_the_ring_is_asked_for_again_and_its_pair_read_anew() -> None:
+    """It stands still while the carriage moves under it; the run of 17 questions ended there."""
+    said: list[str] = []
+    async with Stack(seed=SEED, pace=PACE) as stack, stack.client("technician") as client:
+        await client.command("take", beat=False)
+        hasty = Hasty(stack, client, said.append)
+        state = await hasty.run("bench_zero", reference="collar-45")
+        again = [line for line in said if "Seat it again" in line]
+        assert len(again) == 1
+        assert again[0].startswith("asked: Round 3 of 5: The carriage went deeper by 10"), again
+        assert re.search(r"\d µm and indicator reads [+−-]\d\.\d µm more: that is ", again[0]), again
+        finding = await hasty.finding("bench_zero", str(state["run"]))
+        assert not [note for note in finding["notes"] if "far off" in note]
+        assert finding["readings"]["indices"] == [0, 5 * 3 + 2 - 1], "both were read anew"
+
+        hasty.rounds, hasty.asked_again, hasty.seats_again_after = 0, 0, 3
+        with pytest.raises(RunEnded, match=r"failed'\. The carriage went deeper .* It was seated again 3 times\. See"):
+            await hasty.run("bench_zero", reference="collar-45")
+        assert hasty.asked_again == 3
 
 
 async def test_progress_moves_on_with_every_round_and_the_time_to_go_falls() -> None:

@@ -512,9 +512,10 @@ async def test_progress_of_a_run_that_did_not_end_well(
 
 
 @pytest.mark.parametrize(("procedure", "inputs", "places"), [
-    # Depths of 45.0004 and 45 mm below the base face, of which the base is 24 mm and the adapter 18.0032 mm.
-    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4}),
-    ("adapter_length", {"adapter": RING}, {21000.0, 2996.8}),
+    # Depths of 45.0004 and 45 mm below the base face, of which the base is 24 mm and the adapter 18.0032 mm; 100 um
+    # deeper the indicator is seen to follow.
+    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4, 21100.4}),
+    ("adapter_length", {"adapter": RING}, {21000.0, 21100.0, 2996.8}),
 ])  # fmt: skip
 async def test_dry_run_of_a_calibration(
     stack: Stack, client: BenchClient, procedure: str, inputs: dict[str, Any], places: set[float]
