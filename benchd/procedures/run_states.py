@@ -101,9 +101,11 @@ class RunState:
             # Who has paused it wants it to stand as well where it ends by itself meanwhile.
             self._stopped = True
         self.phase = self.phase if becomes == "." else next(one for one in get_args(Phase) if one == becomes)
-        if self.phase in WAITING:
+        if self.phase in WAITING or (event in ("abort", "close") and becomes == "aborting"):
+            # Whoever aborts has the steps broken off a moment later: till then none is begun, as the way back may
+            # still be driving.
             self.gate.close()
-        else:
+        elif self.phase != "aborting" or event == "broken_off":
             self.gate.open()
         self._changed()
 
