@@ -71,6 +71,11 @@ def test_budget_is_the_sweep_and_the_chain_and_adds_up_by_squares() -> None:
         np.hypot(np.hypot(fit.u_um, terms["frequency"]), (1.5**2 + 0.7**2 + 1 + 0.81) ** 0.5)
     )
     assert [line.u for line in finding.budget] == sorted(terms.values(), reverse=True)
+    # JCGM 100, G.2b: what a fit of few points and a base of few remounts are worth reaches the interval.
+    assert {line.term: line.dof for line in finding.budget if line.dof} == {"sweep": fit.dof, "base": 300.0}
+    few = assess(dataclasses.replace(fit, u_um=3.0, dof=4), given()).values["focus_error"]
+    assert few.u is not None
+    assert few.dof == pytest.approx(few.u**4 / (3.0**4 / 4.0 + 0.7**4 / 300.0))
 
 
 @pytest.mark.parametrize(

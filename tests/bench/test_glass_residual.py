@@ -48,3 +48,16 @@ def test_without_the_plate_it_was_made_for_the_model_is_most_of_the_doubt() -> N
     assert value > 0.0
     assert u == pytest.approx(math.hypot(0.18 * value, by_hand_u(4.0)), rel=0.01)
     assert glass_residual([], [], 4.0) == (0.0, 0.0)
+
+
+@pytest.mark.parametrize("by", ["thickness", "index"])
+def test_a_plate_is_in_doubt_by_its_thickness_and_by_its_index(by: str) -> None:
+    """The greater of the two hides the other where they are looked at together."""
+    t, n, f_number = 2498.0, 1.523, 4.0
+    half = t * (n * n - 1) / (16 * n**3 * f_number**2)
+    if by == "thickness":
+        plate, expected = PANE.model_copy(update={"u_mm": 0.05, "u_index": 1e-9}), half / t * 50.0
+    else:
+        plate = PANE.model_copy(update={"u_mm": 1e-9, "u_index": 0.02})
+        expected = abs(half * (2 * n / (n * n - 1) - 3 / n)) * 0.02
+    assert glass_residual([plate], [plate], f_number)[1] == pytest.approx(math.sqrt(2.0) * expected, rel=0.05)

@@ -109,7 +109,7 @@ def test_a_length_by_gauge_says_what_is_not_stated_of_the_scale_it_was_driven_by
 
 def test_a_setting_ring_alone_gives_a_length() -> None:
     """A flat with a length was taken for a ring: its `kind` had no effect."""
-    given = {"length_um": 45000.0, "u_um": 0.6, "at_C": 20.0}
+    given = {"length_um": 45000.0, "u_um": 0.6, "at_C": 20.0, "dof": 8.0}
     steel = {"alpha_per_K": 11.5e-6}
     flat = Reference.model_validate({"reference": "flat-1", "kind": "flat", "given": given, "material": steel})
     with pytest.raises(Refused) as caught:
@@ -119,7 +119,7 @@ def test_a_setting_ring_alone_gives_a_length() -> None:
     ring = Reference.model_validate(
         {"reference": "collar-45", "kind": "setting_ring", "given": given, "material": steel}
     )
-    assert ring_of(ring).alpha_per_K == 11.5e-6
+    assert (ring_of(ring).alpha_per_K, ring_of(ring).u_um, ring_of(ring).dof) == (11.5e-6, 0.6, 8.0)
 
 
 def test_a_scale_outranks_what_is_stated_of_the_steps(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import pytest_asyncio
 
-from benchd.devices import DeviceError, DeviceMismatch, HomeFailed, LinkError, MotionFailed, Surprise, line
+from benchd.devices import DeviceError, DeviceMismatch, HomeFailed, LinkError, MotionFailed, Surprise, line, matching
 from benchd_drivers.gcode_axis import GcodeAxis
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_light import GcodeLight
@@ -117,15 +117,21 @@ async def test_controller_gives_up_by_itself(stage: Stage, bench: SimulatedBench
     assert not stage.axis.homed
 
 
-async def test_carriage_deep_in_its_switch_is_backed_off(stage: Stage, bench: SimulatedBench) -> None:
-    """Driven against the end stop by a search that saw no switch, it stands deeper in it than one pull-off."""
-    await bench.fault("world", "switch_never")
-    with pytest.raises(HomeFailed):
+@pytest.mark.parametrize("pull_off_mm", [1.0, 0.3])
+async def test_carriage_deep_in_its_switch_is_backed_off(bench: SimulatedBench, pull_off_mm: float) -> None:
+    """Driven .45 mm into its switch, to the end stop, by a search that saw none: deeper than a short pull-off."""
+    link = SerialLink.create("board", SerialLink.Config(port=str(bench.folder / "board")))
+    await link.open()
+    await link.query(f"$27={pull_off_mm:.3f}\n".encode(), matching(rb"ok"), 1.0)
+    await link.close()
+    async with stage_on(bench, config(zero_at=-pull_off_mm)) as stage:
+        await bench.fault("world", "switch_never")
+        with pytest.raises(HomeFailed):
+            await stage.axis.home()
+        await bench.fault("world", "switch_never", value=False)
         await stage.axis.home()
-    await bench.fault("world", "switch_never", value=False)
-    await stage.axis.home()
-    assert stage.axis.homed
-    assert await stage.rested() == pytest.approx(0, abs=2)
+        assert stage.axis.homed
+        assert await stage.rested() == pytest.approx(0, abs=2)
 
 
 async def test_switch_stuck_from_the_start_is_refused_after_a_bounded_back_off(
