@@ -91,6 +91,24 @@ async def test_a_procedure_of_ones_own_that_begins_with_the_plate_is_refused_a_f
     assert "`glass_toggle`" in str(ended.value)
 
 
+async def test_glass_that_is_not_the_lens_s_own_is_asked_about_before_it_is_measured_through(bench: Stack) -> None:
+    """A pane left in by mistake ended in FAIL with shims: nobody had been asked, and the residual was not explained."""
+    asked: dict[str, str] = {}
+    async with person(bench) as (client, _):
+        for lens, glass, said in (
+            ("L-0418", [PANE], f"with glass {PANE}, while its record names none that it was designed for"),
+            (LENS, [], f"without glass, while its record says that it was designed for {PANE}"),
+            (LENS, [PANE], None),
+        ):
+            run = await client.run("flange_check", {"lens": lens, "adapters": [RING], "glass": glass})
+            async for state in client.follow(run):
+                if state["state"] == "asking":
+                    asked = state["ask"]
+                    await client.command("abort", run=run)
+            text = "Adapters and glass as listed, lens seated, ring at infinity, iris open?"
+            assert asked["text"] == (text if said is None else f"Lens {lens} stands {said}: is that meant? {text}")
+
+
 async def test_what_was_found_before_the_daemon_was_started_is_told(bench: Stack) -> None:
     """A display stayed empty after a restart. The zero and the length were found by another daemon, on this record."""
     async with bench.client() as client:
