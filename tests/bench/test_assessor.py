@@ -12,7 +12,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+import pytest_asyncio
 
+from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import build
 from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
@@ -34,17 +36,27 @@ U = 2e-4
 Assess = Callable[..., Any]
 
 
-@pytest.fixture
-async def assess(tmp_path: Path) -> AsyncIterator[Assess]:
+pytestmark = pytest.mark.asyncio(loop_scope="module")
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def worker() -> AsyncIterator[Analysis]:
+    """One process for all, as starting it takes longest."""
+    worker = Analysis()
+    yield worker
+    await worker.close()
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def assess(tmp_path: Path, worker: Analysis) -> AsyncIterator[Assess]:
     """A finding of a run that brought this home to a bench, as it is published."""
     store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
-    benches = []
 
     async def made(
         loaded: LoadedBench, name: str, setup: dict[str, Any], *sweeps: SweepData, inputs: Any = None, **named: Any
     ) -> dict[str, Any]:
         bench = Bench(loaded, build(loaded), store, Notices(), Clock())
-        benches.append(bench)
+        bench.analysis = worker
         await bench.setup.change(setup)
         for sweep in sweeps:
             sweep.setup = bench.setup.document.rev
@@ -53,8 +65,6 @@ async def assess(tmp_path: Path) -> AsyncIterator[Assess]:
         return await Assessor(bench, "0").assess(name, record, inputs or {})
 
     yield made
-    for bench in benches:
-        await bench.analysis.close()
     await store.close()
 
 
@@ -112,6 +122,25 @@ async def test_a_station_off_its_place_pulls_the_peak_as_little_as_positions_are
     assert abs(told - untold) > 0.1
     finding = await assess(loaded, "flange", FITTED, swept(z, value))
     assert finding["values"]["focus_error"]["value"] == pytest.approx(told, abs=0.02)
+
+
+async def test_a_focus_error_has_the_lines_of_the_chain_and_of_its_sweep(assess: Assess) -> None:
+    z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
+    sweep = swept(z, bell(z))
+    sweep.flags.append("Somebody lit the lamp.")
+    sweep.linear = False
+    found = await assess(load_bench(COLLIMATED), "flange", FITTED, sweep)
+    budget = lines(found)
+    given = {"base": 100.0, "adapter ring-07": 1.5, "joints": 0.7 * math.sqrt(2.0)}
+    assert {name: budget[name] for name in given} == pytest.approx(given)
+    # What 1 % of frequency moves best focus by at most, .0095 um times f-number squared, for the sweep's .05 %.
+    assert budget["frequency"] == pytest.approx(0.0095 * 2.0**2 * 0.05)
+    assert budget["position subdivision"] == pytest.approx(1.5 * 0.15 / math.sqrt(2.0))
+    assert {"glass pane-25", "conjugate", "thermal", "position scale", "sag", "stand-off", "abbe"} <= set(budget)
+    assert "non-linear pictures" in budget
+    assert found["why_relative"] == ["the bench's base is not calibrated"]
+    for said in ("Somebody lit the lamp.", "Base not calibrated", "Pupil fill not shown"):
+        assert any(note.startswith(said) for note in found["notes"]), said
 
 
 async def test_the_cover_over_the_target_counts_among_the_glass(assess: Assess) -> None:
