@@ -32,7 +32,7 @@ REST_S = 2.0
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
-    """A bench that nobody has calibrated or homed; the tests below stand in the order of a morning."""
+    """A bench that nobody has calibrated; each test makes of it what it needs, in any order."""
     async with Stack(seed=SEED, pace=PACE, folder=tmp_path_factory.mktemp("told")) as stack:
         yield stack
 
@@ -43,6 +43,13 @@ async def client(bench: Stack) -> AsyncIterator[BenchClient]:
     async with bench.client() as client:
         await client.command("take", beat=False, force=True)
         yield client
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def homed(client: BenchClient) -> BenchClient:
+    """The same, whose carriage may be sent somewhere."""
+    await client.do("home", axes=["carriage"], only_if_unhomed=True)
+    return client
 
 
 def events_of(bench: Stack) -> list[dict[str, Any]]:
@@ -70,7 +77,12 @@ async def ended(client: BenchClient, verb: str, **args: Any) -> tuple[dict[str, 
     raise AssertionError
 
 
-async def test_a_light_on_a_locked_controller_says_what_comes_first(client: BenchClient) -> None:
+async def test_a_light_on_a_locked_controller_says_what_comes_first(bench: Stack, client: BenchClient) -> None:
+    bench.ask_world({"do": "fault", "who": "board", "what": "power_up", "args": {}})
+    async with asyncio.timeout(20):
+        async for _, doc in client.watch("device/carriage"):
+            if doc["state"] == "idle" and not doc["homed"]:
+                break
     with pytest.raises(Refused) as caught:
         await client.command("light", beat=False, light="target_light", level=0.4)
     assert caught.value.code == "not_homed", caught.value.as_json()
@@ -90,18 +102,18 @@ async def test_the_state_is_there_when_an_end_is_told(client: BenchClient) -> No
         assert state["carriage_um"] == pytest.approx(place_um, abs=1.05)  # the bench file's tolerance, rounded
 
 
-async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: Stack, client: BenchClient) -> None:
+async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: Stack, homed: BenchClient) -> None:
     """Of a homing that has nothing to do, as a program hears it that looks for the end once it was accepted."""
-    topics, heard = client.topics, []
+    topics, heard = homed.topics, []
     async with open_wire(Endpoint(bench.ports["host"], bench.ports["port"], "5"), "listener", queue=1000) as wire:
-        await wire.subscribe([(topics.full("event"), 1), (topics.reply(client.user), 1)])
+        await wire.subscribe([(topics.full("event"), 1), (topics.reply(homed.user), 1)])
         for count in range(20):
             ident = f"soon-{count}"
-            await client.command("home", axes=["carriage"], only_if_unhomed=True, ident=ident)
-            async with asyncio.timeout(5):
+            await homed.command("home", axes=["carriage"], only_if_unhomed=True, ident=ident)
+            async with asyncio.timeout(20):
                 async for message in wire.messages:
                     doc = json.loads(bytes(message.payload))
-                    if message.topic.matches(topics.reply(client.user)) and doc["id"] == ident:
+                    if message.topic.matches(topics.reply(homed.user)) and doc["id"] == ident:
                         heard.append("reply")
                     elif message.topic.matches(topics.full("event")) and doc["cause"] == ident:
                         heard.append(doc["code"])
@@ -110,10 +122,10 @@ async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: Stack,
     assert heard == ["reply", "done"] * 20
 
 
-async def test_a_short_move_is_seen_to_begin(client: BenchClient) -> None:
+async def test_a_short_move_is_seen_to_begin(homed: BenchClient) -> None:
     await asyncio.sleep(0.5)
-    heard = client.watch("#")
-    await client.command("move", axis="carriage", by_um=300, ident="short")
+    heard = homed.watch("#")
+    await homed.command("move", axis="carriage", by_um=300, ident="short")
     states = []
     async with asyncio.timeout(10):
         async for topic, doc in heard:
@@ -124,11 +136,11 @@ async def test_a_short_move_is_seen_to_begin(client: BenchClient) -> None:
     assert states[-2:] == ["moving", "idle"], states
 
 
-async def test_at_rest_nothing_is_told_anew(client: BenchClient) -> None:
+async def test_at_rest_nothing_is_told_anew(homed: BenchClient) -> None:
     for by_um in (100.0, 50.02, 50.04):  # a place between two tenths flickers most
-        await client.do("move", axis="carriage", by_um=by_um)
+        await homed.do("move", axis="carriage", by_um=by_um)
         await asyncio.sleep(1.0)
-        heard = client.watch("device/carriage")
+        heard = homed.watch("device/carriage")
         told = []
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(REST_S):
@@ -137,9 +149,9 @@ async def test_at_rest_nothing_is_told_anew(client: BenchClient) -> None:
         assert len(told) == 1, f"the last state, which stands, and nothing more: {told}"
 
 
-async def test_figures_of_the_carriage_are_its_own_and_rounded(bench: Stack, client: BenchClient) -> None:
+async def test_figures_of_the_carriage_are_its_own_and_rounded(bench: Stack, homed: BenchClient) -> None:
     for place_um in (1234.5, 28000):
-        _, state = await ended(client, "move", axis="carriage", carriage_um=place_um)
+        _, state = await ended(homed, "move", axis="carriage", carriage_um=place_um)
         assert all(math.isclose(limit, round(limit, 1), abs_tol=1e-12) for limit in state["limits_um"]), state
         # JCGM 100, 4.3.7 and 5.1: the amplitude of the subdivision's error as arcsine, and the scale over its way.
         scale = YAML(typ="safe").load(bench.bench_file)["devices"]["scale"]
@@ -148,10 +160,10 @@ async def test_figures_of_the_carriage_are_its_own_and_rounded(bench: Stack, cli
         assert state["u_um"] == pytest.approx(expected, abs=0.051), state
 
 
-async def test_limits_that_are_told_can_be_driven_to(client: BenchClient) -> None:
-    state = await client.kept("device/carriage")
+async def test_limits_that_are_told_can_be_driven_to(homed: BenchClient) -> None:
+    state = await homed.kept("device/carriage")
     for limit in reversed(state["limits_um"]):
-        event, _ = await ended(client, "move", axis="carriage", carriage_um=limit)
+        event, _ = await ended(homed, "move", axis="carriage", carriage_um=limit)
         assert event["code"] == "done", event
 
 
@@ -179,22 +191,25 @@ async def test_abilities_of_the_devices_are_told(bench: Stack, client: BenchClie
     assert len(json.dumps(about["devices"])) < 3000
 
 
-async def test_sentences_have_the_units_of_people(client: BenchClient) -> None:
+async def test_sentences_have_the_units_of_people(homed: BenchClient) -> None:
     with pytest.raises(Refused, match="outside the carriage's limits") as caught:
-        await client.command("move", axis="carriage", carriage_um=90_000)
+        await homed.command("move", axis="carriage", carriage_um=90_000)
     assert "\u00b5m" in caught.value.text
     assert not re.search(r"\bum\b", str(caught.value))
 
 
-async def test_a_light_at_0_is_named_where_the_picture_is_too_dark(bench: Stack, client: BenchClient) -> None:
+async def test_a_light_at_0_is_named_where_the_picture_is_too_dark(bench: Stack, homed: BenchClient) -> None:
     on_bench = {"adapters": ["ring-07"], "glass": ["pane-25"], "lens": "L-0417"}
-    Technician(bench, client, quiet).fit(["ring-07"], ["pane-25"], "L-0417")
-    await client.command("setup", set={**on_bench, "ring": "infinity", "distance_mm": 5000.0, "temperature_C": 20.0})
-    await client.command("light", beat=False, light="target_light", level=0.0)
-    await client.do("nominal")
-    event, _ = await ended(client, "sweep")
+    technician = Technician(bench, homed, quiet)
+    technician.fit(["ring-07"], ["pane-25"], "L-0417")
+    await homed.command("setup", set={**on_bench, "ring": "infinity", "distance_mm": 5000.0, "temperature_C": 20.0})
+    await homed.command("light", beat=False, light="target_light", level=0.0)
+    await homed.do("nominal")
+    event, _ = await ended(homed, "sweep")
     assert "too dark" in event["text"], event
     assert event["advice"] == "The target's light is at level 0: turn it up."
+    technician.clear()
+    await homed.command("setup", set=dict.fromkeys(on_bench) | {"adapters": [], "glass": []})
 
 
 async def test_every_event_that_is_told_is_in_the_record(bench: Stack, client: BenchClient) -> None:
@@ -203,7 +218,7 @@ async def test_every_event_that_is_told_is_in_the_record(bench: Stack, client: B
         await client.command("levitate", ident="told-refused")
     with pytest.raises(BenchdError):
         await client.command("move", axis="carriage", carriage_um=-90_000, ident="told-limit")
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(20):
         told = [await anext(heard), await anext(heard)]
     await asyncio.sleep(0.3)
     kept = events_of(bench)
@@ -233,8 +248,9 @@ async def test_a_second_bench_on_the_record_is_told_of_the_first(bench: Stack) -
     assert "Traceback" not in said
 
 
-async def test_an_orderly_end_takes_no_trust_from_the_position(bench: Stack, client: BenchClient) -> None:
-    assert (await client.kept("device/carriage"))["homed"]
+async def test_an_orderly_end_takes_no_trust_from_the_position(bench: Stack, homed: BenchClient) -> None:
+    assert (await homed.kept("device/carriage"))["homed"]
     before = len(events_of(bench))
     assert await bench.end("daemon") == 0
     assert [event for event in events_of(bench)[before:] if event["severity"] != "info"] == []
+    await bench.start_daemon()
