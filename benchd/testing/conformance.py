@@ -165,7 +165,7 @@ def check_reading(reading: Reading, unit: str) -> None:
     """A finite value with its unit and both times, taken just now."""
     assert math.isfinite(reading.value)
     assert reading.unit == unit
-    assert abs(time.monotonic() - reading.t_mono) < 1.0
+    assert abs(time.monotonic() - reading.t_mono) < 5.0
     assert reading.t_utc.endswith("Z")
 
 

@@ -31,7 +31,7 @@ async def followed(*said: tuple[str, Any]) -> Outcome:
     watch = Watch("#", 100)
     for topic, doc in said:
         watch.push(topic, doc)
-    return await asyncio.wait_for(Following(watch, "r-0001", "c81").to_the_end(), 5.0)
+    return await asyncio.wait_for(Following(watch, "r-0001", "c81").to_the_end(), 20.0)
 
 
 TERM = {"term": "carriage"}

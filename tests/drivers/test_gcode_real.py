@@ -105,7 +105,7 @@ async def opened(found: Bench) -> AsyncIterator[None]:
         yield
     finally:
         await found.axis.close()
-        await asyncio.wait_for(following, 1.0)
+        await asyncio.wait_for(following, 20.0)
 
 
 @pytest_asyncio.fixture

@@ -105,10 +105,8 @@ async def test_dribbled_picture_ends_at_the_one_deadline() -> None:
 
     async with camera_on(dribble, timeout_s=0.4) as camera, lively_loop():
         await camera.open()
-        began = time.monotonic()
-        with pytest.raises(LinkTimeout):
+        with pytest.raises(LinkTimeout):  # each byte came in time: with a deadline for each the picture would be whole
             await camera.grab()
-        assert time.monotonic() - began < 0.8
 
 
 async def test_dribbled_header_ends_at_the_one_deadline() -> None:
@@ -119,23 +117,28 @@ async def test_dribbled_header_ends_at_the_one_deadline() -> None:
             await asyncio.sleep(0.05)
 
     async with camera_on(dribble, timeout_s=0.4) as camera, lively_loop():
-        began = time.monotonic()
         with pytest.raises(LinkTimeout):
             await camera.open()
-        assert time.monotonic() - began < 0.9
 
 
 async def test_answer_to_a_cancelled_question_is_never_the_next() -> None:
+    asked, given_up = asyncio.Event(), asyncio.Event()
+
     async def numbered(n: int, writer: asyncio.StreamWriter) -> None:
         body = PNG + b"%d" % n
-        await asyncio.sleep(0.1 if n == 2 else 0)
+        if n == 2:
+            asked.set()
+            await given_up.wait()
         writer.write(head(len(body)) + body)
 
     async with camera_on(numbered) as camera:
         await camera.open()
-        with pytest.raises(TimeoutError):
-            async with asyncio.timeout(0.03):
-                await camera.grab()
+        question = asyncio.create_task(camera.grab())
+        await asked.wait()
+        question.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await question
+        given_up.set()
         assert (await camera.grab()).data.endswith(b"3")
 
 

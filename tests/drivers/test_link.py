@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from benchd.devices import LinkError, LinkGarbled, LinkTimeout, line, matching, nothing
+from benchd.testing.lively import lively_loop
 from benchd.testing.peer import PtyPeer, line_peer
 from benchd_drivers.link.finding import Match, choose
 from benchd_drivers.link.port import SerialLink, TcpLink
@@ -79,15 +80,19 @@ async def test_two_callers_each_get_their_own_answer() -> None:
 
 
 async def test_cancelled_query_leaves_the_link_usable() -> None:
+    given_up = threading.Event()
+
     def slow(text: bytes) -> bytes:
-        time.sleep(0.1 if text == b"slow" else 0)
+        if text == b"slow":
+            given_up.wait(20.0)
         return echo(text)
 
     with line_peer(slow) as peer:
         async with opened(peer) as link:
             with pytest.raises(TimeoutError):
                 async with asyncio.timeout(0.03):
-                    await link.query(b"slow\n", line(), 1.0)
+                    await link.query(b"slow\n", line(), 20.0)
+            given_up.set()
             assert await link.query(b"next\n", line(), 1.0) == b"echo next\r\n"
 
 
@@ -129,12 +134,10 @@ async def test_unplugged_wakes_waiting_query_at_once() -> None:
             lines = link.listen()
             waiting = asyncio.create_task(link.query(b"a\n", line(), 10.0))
             await asyncio.sleep(0.05)
-            began = time.monotonic()
             await asyncio.to_thread(peer.unplug)
             with pytest.raises(LinkError, match="lost") as caught:
                 await waiting
-            assert time.monotonic() - began < 0.5
-            assert caught.value.code == "device_fault"
+            assert caught.value.code == "device_fault"  # and no `timeout`
             assert caught.value.frames[0].data == b"a\n"
             with pytest.raises(StopAsyncIteration):
                 await anext(lines)
@@ -247,7 +250,7 @@ async def test_dribbling_garbage_ends_at_the_one_deadline() -> None:
             took = time.monotonic() - began
             stop.set()
             thread.join()
-            assert 0.35 < took < 0.7
+            assert 0.35 < took < 5.0, "the bytes never end"
             assert caught.value.code == "timeout"
 
 
@@ -391,15 +394,9 @@ async def test_blocked_write_fails_loudly_and_the_loop_lives() -> None:
         async with opened(peer, write_timeout_s=0.3) as link:
             peer.deaf = True
             await asyncio.sleep(0.03)
-            longest, last = 0.0, time.monotonic()
-            stuck = asyncio.create_task(link.query(b"x" * 200_000, line(), 5.0))
-            while not stuck.done():
-                await asyncio.sleep(0.005)
-                now = time.monotonic()
-                longest, last = max(longest, now - last), now
-            assert longest < 0.15
-            with pytest.raises(LinkError, match="took no bytes"):
-                await stuck
+            async with lively_loop():
+                with pytest.raises(LinkError, match="took no bytes"):
+                    await link.query(b"x" * 200_000, line(), 5.0)
             with pytest.raises(LinkError, match="took no bytes"):
                 link.urgent(b"!")
 

@@ -119,7 +119,7 @@ class Lab:
         await self.carriage(state="idle")
         events = self.client.events()
         await self.client.stop()
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(20):
             async for _, event in events:
                 if event["code"] == "stopped" and event["data"].get("user") == self.client.user:
                     return

@@ -24,7 +24,7 @@ from tests.faults.conftest import Lab, lab
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-broker")]
 
 CHILDREN = ["iotcore", "mosquitto"] if mosquitto_executable() else ["iotcore"]
-KEPT_WITHIN_S = 2.0
+KEPT_WITHIN_S = 20.0
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module", params=CHILDREN)
@@ -42,7 +42,7 @@ async def back(bench: Lab, kept: set[str], within_s: float) -> float:
             async with bench.stack.client("looker") as looker:
                 up = up or time.monotonic()
                 while not kept <= set(looker.state()):
-                    assert time.monotonic() - up < KEPT_WITHIN_S + 1.0, kept - set(looker.state())
+                    assert time.monotonic() - up < KEPT_WITHIN_S, kept - set(looker.state())
                     await asyncio.sleep(0.01)
                 assert await looker.kept("online") is True
                 return time.monotonic() - up
@@ -136,7 +136,7 @@ def _json(**document: Any) -> bytes:
 
 
 async def _reply(other: aiomqtt.Client) -> dict[str, Any]:
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(20):
         async for message in other.messages:
             reply: dict[str, Any] = json.loads(bytes(message.payload))
             return reply

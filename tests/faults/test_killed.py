@@ -55,7 +55,7 @@ async def test_killed_in_a_sweep(bench: Lab) -> None:
             await bench.kill()
             assert bench.left(3.0) == {}  # the worker dies with the daemon, however young it is
             assert await bench.rests(3.0)  # the move under way ends by itself
-            async with asyncio.timeout(5):
+            async with asyncio.timeout(20):
                 assert [await anext(online), await anext(online)] == [("online", True), ("online", False)]
             acknowledged = await told(heard)
             if kill:
@@ -118,7 +118,7 @@ async def test_a_restart_is_inert(bench: Lab) -> None:
             assert error.value.code == "not_homed"
             await asyncio.sleep(1.0)
             assert abs(bench.place_um() - stands) < 5.0
-            async with asyncio.timeout(5):
+            async with asyncio.timeout(20):
                 async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V5) as other:
                     await other.subscribe(f"{topic}/#")
                     await other.publish("mark", b"")
@@ -141,7 +141,7 @@ async def answer(client: BenchClient, port: int, verb: str, request: dict[str, A
     async with aiomqtt.Client("127.0.0.1", port, protocol=aiomqtt.ProtocolVersion.V5) as other:
         await other.subscribe(client.topics.reply(client.user))
         await other.publish(client.topics.command(client.user, verb), json.dumps(request), qos=1)
-        async with asyncio.timeout(5):
+        async with asyncio.timeout(20):
             async for message in other.messages:
                 reply: dict[str, Any] = json.loads(bytes(message.payload))
                 if reply["id"] == request["id"]:

@@ -359,16 +359,14 @@ async def test_a_slow_disk_does_not_hold_up_who_stops_waiting(tmp_path: Path) ->
     slow, done = threading.Event(), threading.Event()
 
     def disk(_: object) -> None:
-        slow.wait(5.0)
+        slow.wait(60.0)
         done.set()
 
     writing = asyncio.create_task(opened._do(disk))
     await asyncio.sleep(0.05)
-    began = asyncio.get_running_loop().time()
     await within(opened.close, "the record", 0.2)
     await asyncio.sleep(0.05)  # what was called off ends in its next turn
-    assert asyncio.get_running_loop().time() - began < 1.0
-    assert not done.is_set()
+    assert not done.is_set(), "the disk was waited for"
     with pytest.raises(BenchdError) as busy:
         await Store.open(URL, tmp_path, Clock())
     assert busy.value.code == "busy", "nobody else writes meanwhile"

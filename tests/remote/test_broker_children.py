@@ -107,7 +107,7 @@ async def test_child_dies_with_a_killed_parent(child: Child) -> None:
     assert psutil.pid_exists(pid)
     parent.kill()
     await parent.wait()
-    deadline = time.monotonic() + 2
+    deadline = time.monotonic() + 20
     while psutil.pid_exists(pid) and psutil.Process(pid).status() != psutil.STATUS_ZOMBIE:
         assert time.monotonic() < deadline, "the broker outlived its parent"
         await asyncio.sleep(0.01)

@@ -344,15 +344,15 @@ async def test_mosquitto_clients_stop_and_see(rig: MqttRig, broker: EmbeddedBrok
 async def test_stops_in_a_row_are_not_held_up(rig: MqttRig, stranger: Stranger) -> None:
     """A sender of small packets that waits for acknowledgements (RFC 896) loses 40 ms to a receiver that delays them
     (RFC 1122, 4.2.3.2); the broker may be such a sender, so our side must not delay."""
-    slow = 0
+    quick = 0
     for _ in range(40):
         rig.stops.clear()
         began = time.monotonic()
         stranger.client.publish("benchd/north-rail/command/me/stop", b"", qos=1)
         await until(lambda: bool(rig.stops))
-        slow += time.monotonic() - began > 0.03
+        quick += time.monotonic() - began < 0.02
         await asyncio.sleep(0.005)
-    assert slow < 20
+    assert quick > 10, "delayed, two at most are quick; a busy machine delays some"
 
 
 async def test_in_a_flood_of_stops_the_last_one_is_begun_once_there_is_room(rig: MqttRig, stranger: Stranger) -> None:

@@ -111,8 +111,9 @@ def named(figures: list[Figure]) -> dict[str, Figure]:
 @pytest.mark.stack
 def test_a_sweep_is_never_faster_than_motion_settling_and_pictures(tmp_path: Path) -> None:
     found = named(bench_sweep.measure(sweeps=1, repeats=1, folder=tmp_path))
-    # Of the floor the bytes, some 3 in 100, may pass while the carriage settles; nothing else may.
-    assert 0.96 < found["wall time over floor"].value < 3.0
+    # Of the floor the bytes, some 3 in 100, may pass while the carriage settles; nothing else may. How much longer it
+    # takes is this machine's.
+    assert found["wall time over floor"].value > 0.96
     chunks = read(tmp_path / "journal.txt")
     assert {chunk.port for chunk in chunks} >= {"board", "counter", "camera"}
     assert all(before.t <= after.t for before, after in pairwise(chunks))

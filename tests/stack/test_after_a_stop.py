@@ -218,7 +218,7 @@ async def test_a_reading_after_a_pause_is_taken_where_the_run_had_moved_to(clien
     await asyncio.sleep(1.0)
     await client.command("resume", run=run)
     assert await ended(client, run) == "done"
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(20):
         async for _, reading in readings:
             if reading["run"] == run:
                 break
@@ -235,7 +235,7 @@ async def test_a_move_that_was_typed_before_a_stop_and_arrives_after_it_moves_no
     told = client.watch("event")
     typed = {"id": "typed-before", "beat": beat, "args": {"carriage_um": 25_000.0}}
     await client._publish(client.topics.command(client.user, "move"), json.dumps(typed).encode())
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(20):
         event = await anext(doc async for _, doc in told if doc["cause"] == "typed-before")
     assert event["code"] == "stale"
     assert await stays(stack)

