@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.cli import exits, options
 from benchd.cli.guard import UsageError
+from benchd.cli.prose import wrapped
 
 if TYPE_CHECKING:
     from benchd.files.problems import Problem
@@ -213,13 +215,13 @@ def _tell(one: Checked) -> None:
     if one.problems:
         print(f"{one.file}: {_counted(len(one.problems), 'problem')}")
         for problem in one.problems:
-            print(f"  {problem}")
+            print(wrapped(f"  {problem}", sys.stdout))
     else:
         print(f"{one.file}: fine; {one.says}.")
         for line in one.more:
             print(f"  {line}")
     for note in one.notes:
-        print(f"  note: {note}")
+        print(wrapped(f"  note: {note}", sys.stdout))
     if one.plan is not None:
         from benchd.cli.console import out
         from benchd.cli.plans import plan_table

@@ -43,13 +43,13 @@ def run(args: argparse.Namespace) -> int:
         return exits.DONE
     print(f"{len(files)} files in {folder}:")
     for name in sorted({one.parts[0] for one in files}):
-        print(f"  {folder / name}/  {_WHAT.get(name, '')}".rstrip())
+        print(f"  {folder / name}/\n    {_WHAT.get(name, '')}".rstrip())
     print(f"Change what differs, then: benchd check {folder / 'workshop'}")
     return exits.DONE
 
 
 _WHAT = {
-    "workshop": "target on the carriage, a camera at the wall; with a drawer of records",
+    "workshop": "target on the carriage, a camera at the wall; a drawer of records",
     "workshop-collimated": "a collimator before the lens, a sensor on the carriage",
     "schemas": "JSON Schemas for an editor, AsyncAPI of what goes over MQTT",
 }

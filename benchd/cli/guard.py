@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable
 
 from benchd.cli import exits
+from benchd.cli.prose import wrapped
 from benchd.errors import BenchdError
 from benchd.shown import streams_shown
 
@@ -38,7 +39,7 @@ def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace,
         code = run(args)
         sys.stdout.flush()
     except UsageError as error:
-        print(f"benchd: {error}", file=sys.stderr)
+        print(wrapped(f"benchd: {error}", sys.stderr), file=sys.stderr)
         return exits.USAGE
     except BenchdError as error:
         tell(error, as_json=as_json)
@@ -69,7 +70,7 @@ def tell(error: BenchdError, *, as_json: bool) -> None:
     if as_json:
         print(json.dumps({"ok": False, "error": error.as_json()}, ensure_ascii=False))
         return
-    print(in_words(error), file=sys.stderr)
+    print(wrapped(in_words(error), sys.stderr), file=sys.stderr)
 
 
 def in_words(error: BenchdError) -> str:

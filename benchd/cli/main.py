@@ -13,18 +13,19 @@ from benchd.cli import exits
 COMMANDS: dict[str, str] = {
     "up": "run a bench: its devices, broker and record, until it is stopped",
     "examples": "copy bench files, records and schemas to begin with into a folder",
-    "check": "say what is wrong with a bench, record or procedure file; dry-run a procedure",
+    "check": "say what is wrong with a bench, record or procedure file; dry runs",
     "status": "one screen: where the bench stands and what it found last",
     "watch": "follow what the bench says, a line a message",
-    "do": "one command to the bench: home, nominal, move, light, read, setup, sweep, ...",
+    "do": "one command to the bench: home, nominal, move, light, read, setup, ..",
     "run": "run a procedure, with its progress, its questions and its findings",
     "stop": "stop everything that moves, now",
     "show": "a lens, run, finding, calibration or set-up out of the record",
-    "report": "the findings of a run or lens, and the through-focus curve as a picture",
+    "report": "the findings of a run or lens, and their curve as a picture",
 }
 
 _HEAD = "benchd makes a measuring instrument of a motorised lens bench."
 _FOOT = f"""{exits.TABLE}
+A carriage pinches: keep hands out while it may move.
 A software stop is an ordinary stop, not an emergency stop.
 `benchd COMMAND --help` says what a command takes."""
 

@@ -18,12 +18,20 @@ if TYPE_CHECKING:
 
 _REVISION = re.compile(r"[0-9]{1,18}")
 
+KINDS = ("lens", "run", "finding", "calibration", "setup")
+FORMS = (
+    (re.compile(r"r-[0-9]+"), "run"),
+    (re.compile(r"f-[0-9]+"), "finding"),
+    (re.compile(r"cal-[0-9]+"), "calibration"),
+    (re.compile(r"(setup-)?[0-9]+"), "setup"),
+)
+
 Shown = tuple[dict[str, Any], "list[RenderableType]"]
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """What, and its id."""
-    parser.add_argument("what", choices=("lens", "run", "finding", "calibration", "setup"))
+    parser.add_argument("what", metavar="what", help=f"{', '.join(KINDS)}; or an id by itself")
     parser.add_argument("id", nargs="?", help="L-0417, r-0192, f-310, cal-7, 1187; the last one where left out")
     options.record(parser)
     options.output(parser)
@@ -34,8 +42,9 @@ def run(args: argparse.Namespace) -> int:
     from benchd.cli.recorded import opened
 
     shows = {"lens": _lens, "run": _run, "finding": _finding, "calibration": _calibration, "setup": _setup}
+    what, name = (args.what, args.id) if args.what in KINDS else (kind_of(args), args.what)
     with opened(args) as reader:
-        doc, parts = shows[args.what](reader, args.id)
+        doc, parts = shows[what](reader, name)
     if args.json:
         print(json.dumps(doc, ensure_ascii=False))
     else:
@@ -43,6 +52,15 @@ def run(args: argparse.Namespace) -> int:
 
         out().print(*parts, sep="\n")
     return exits.DONE
+
+
+def kind_of(args: argparse.Namespace) -> str:
+    """What an id that stands by itself names. Raises UsageError where that cannot be."""
+    from benchd.cli.guard import UsageError
+
+    if args.id is not None:
+        raise UsageError(f"show: '{args.what}' is none of {', '.join(KINDS)}")
+    return next((kind for form, kind in FORMS if form.fullmatch(args.what)), "lens")
 
 
 def _nothing(what: str) -> Exception:

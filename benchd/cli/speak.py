@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from benchd.cli.guard import UsageError
+from benchd.cli.prose import wrapped
 from benchd.cli.running import meant
 from benchd.client import BenchClient
 from benchd.errors import BenchdError, Refused
@@ -108,7 +109,8 @@ async def take_control(bench: BenchClient) -> None:
 
 def said(text: str) -> None:
     """A remark beside the answer."""
-    print(shown(text), file=sys.stderr, flush=True)  # here as well, as a bar on the way takes colours out of it
+    # Shown here as well, as a bar on the way takes colours out of it.
+    print(wrapped(shown(text), sys.stderr), file=sys.stderr, flush=True)
 
 
 def is_person() -> bool:

@@ -85,7 +85,7 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
     parts += [tables.subheading(f"Set-up, revision {setup['rev']}"), tables.pairs(stated(setup))]
     if setup.get("chain"):
         parts += [Text(""), tables.chain_table(setup["chain"])]
-    parts += [Text(in_one_line(f"  - {note}")) for note in setup.get("notes") or []]
+    parts += [tables.item(note) for note in setup.get("notes") or []]
     parts += [tables.subheading("Devices"), tables.plain(_DEVICE, _devices(state))]
     findings = [doc for topic, doc in state.items() if topic.startswith("finding/") and doc]
     parts.append(tables.subheading("Last findings"))

@@ -48,17 +48,17 @@ def finding_in_short(doc: Doc) -> RenderableType:
 def _head(doc: Doc) -> list[RenderableType]:
     parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc)]
     if doc["notes"]:
-        parts += [subheading("Notes"), *(_item(note) for note in doc["notes"])]
+        parts += [subheading("Notes"), *(item(note) for note in doc["notes"])]
     return parts
 
 
-def _item(text: str) -> Table:
+def item(text: str) -> Table:
     """A line of a list, its further lines under its first word."""
-    item = Table.grid(padding=(0, 1, 0, 0))
-    item.add_column(width=3, justify="right")
-    item.add_column()
-    _add(item, "-", text)
-    return item
+    one = Table.grid(padding=(0, 1, 0, 0))
+    one.add_column(width=3, justify="right")
+    one.add_column()
+    _add(one, "-", text)
+    return one
 
 
 def title(doc: Doc) -> str:

@@ -14,6 +14,7 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from benchd.cli import exits, options
+from benchd.cli.prose import wrapped
 
 if TYPE_CHECKING:
     from benchd.remote.service import MqttService
@@ -25,7 +26,10 @@ stop, every look at a move and every settling late by as much."""
 LET_GO_S = 2.0
 """After the daemon has ended in order: so long tasks and threads of drivers may take to end as well."""
 
-CAUTION = "A software stop is an ordinary stop, not an emergency stop: keep the hardware one within reach."
+CAUTION = (
+    "A carriage pinches: keep hands out while it may move. A software stop is an ordinary stop, not an emergency stop: "
+    "keep the hardware one within reach. Do not look into bright LEDs or the lens."
+)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
 
     # Until the daemon is there nothing has to end in order; and what is being loaded may swallow a SystemExit.
     _on_signals(lambda *_: os._exit(exits.DONE))
-    print(CAUTION, file=sys.stderr, flush=True)
+    print(wrapped(CAUTION, sys.stderr), file=sys.stderr, flush=True)
     from benchd.daemon import Daemon
 
     sys.setswitchinterval(SWITCH_S)
@@ -65,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
         options.bench_file_at(args.bench),
         ports_file=args.ports_file,
         ready=lambda ready: _ready(ready, as_json=args.json),
-        noted=lambda note: print(f"note: {note}", file=sys.stderr, flush=True),
+        noted=lambda note: print(wrapped(f"note: {note}", sys.stderr), file=sys.stderr, flush=True),
     )
     _on_signals(lambda *_: daemon.end())
     code, runner = exits.FAULT, asyncio.Runner()
@@ -76,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
         code = exits.REFUSED if isinstance(error, FileProblems) else exits.FAULT
         if args.json:
             tell(error, as_json=True)
-        print(f"The bench was not started; nothing moved. {in_words(error)}", file=sys.stderr)
+        print(wrapped(f"The bench was not started; nothing moved. {in_words(error)}", sys.stderr), file=sys.stderr)
     finally:
         _ended_by_then(code)
         runner.close()
@@ -116,7 +120,7 @@ def _ready(mqtt: MqttService, *, as_json: bool) -> None:
         print(json.dumps({"bench": mqtt.bench, **where}), flush=True)
         return
     for sentence in mqtt.told:
-        print(sentence)
+        print(wrapped(sentence, sys.stdout))
     at = mqtt.endpoint
     options = f"-h {at.host} -p {mqtt.listeners.get('v4', at.port)}"
     if at.account.ca_file is not None:
@@ -127,8 +131,9 @@ def _ready(mqtt: MqttService, *, as_json: bool) -> None:
 
 
 ACCOUNT = """\
-         This broker asks everybody for an account: put your password alone into a file, chmod 600, and type
-         export BENCHD_PASSWORD_FILE=FILE; mosquitto_sub and mosquitto_pub take -u NAME -P PASSWORD.
+         This broker asks everybody for an account: put your password alone
+         into a file, chmod 600, and type export BENCHD_PASSWORD_FILE=FILE;
+         mosquitto_sub and mosquitto_pub take -u NAME -P PASSWORD.
 """
 
 
@@ -148,5 +153,6 @@ Steer    benchd do home
          mosquitto_pub {at} -t benchd/{bench}/command/me/take -m '{{"id":"1"}}'
          mosquitto_pub {at} -t benchd/{bench}/command/me/home \\
            -m "{{\\"id\\":\\"2\\",\\"beat\\":\\"{beat}\\"}}"
-         Answers come on benchd/{bench}/reply/me. Each id is carried out once; what moves needs a fresh beat.
+         Answers come on benchd/{bench}/reply/me. Each id is carried out once;
+         what moves needs a fresh beat.
 """

@@ -50,9 +50,17 @@ def page(verb: str) -> str:
         needs = [f"the role '{spec.role}'"]
         needs += [f"control{_when(spec.needs_control)}"] if _when(spec.needs_control) is not None else []
         lines += ["", *_wrapped(f"Needs {' and '.join(needs)}. {CONTROL if len(needs) > 1 else ''}".rstrip())]
+    if verb in MOVING or verb in LIT:
+        lines += ["", *_wrapped(CAUTION if verb in MOVING else LIGHT)]
     return "\n".join([*lines, "", "`benchd do --help` lists the options and the other verbs."]) + "\n"
 
 
+CAUTION = (
+    "The carriage pinches: keep hands out while it may move. `benchd stop` is an ordinary stop, not an emergency stop."
+)
+MOVING = frozenset({"home", "nominal", "move", "sweep", "run", "resume"})
+LIT = frozenset({"light"})
+LIGHT = "Do not look into the light or the lens: bright LEDs hurt eyes."
 CONTROL = "Control is taken by itself where nobody else holds it."
 
 

@@ -33,7 +33,7 @@ class Within:
         """The value. Raises ValueError with what may stand where it lies outside."""
         if not self.low <= value <= self.high:
             unit = f" {self.unit}" if self.unit else ""
-            raise ValueError(f"a number from {self.low:g} to {self.high:g}{unit}{off_by_thousand(value, self)}")
+            raise ValueError(f"a number from {self.low:.12g} to {self.high:.12g}{unit}{off_by_thousand(value, self)}")
         return value
 
 
@@ -41,7 +41,7 @@ def off_by_thousand(value: float, within: Within) -> str:
     """`; a factor of 1000? 50 would be ..` where a thousand times as much or as little lies within."""
     for other in (value * THOUSAND, value / THOUSAND):
         if value and within.low <= other <= within.high:
-            return f"; {other:g} is meant, a factor of 1000?"
+            return f"; {other:.12g} is meant, a factor of 1000?"
     return ""
 
 

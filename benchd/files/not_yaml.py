@@ -14,6 +14,14 @@ from benchd.files.problems import Problem, shown
 _NO_COLON = re.compile(r"(?P<before>\s*(?:- +)?)(?P<key>[A-Za-z_][\w-]*)(?P<rest>\s+[^\s:#].*)?")
 """A key without its colon: a word at the beginning of a line, alone or with something after it."""
 _COMMENT = re.compile(r"(^|\s+)#.*")
+_PLAIN = (
+    ("mapping values are not allowed here", "a colon too many in this line, or the line before is not ended; text that "
+     "holds a colon stands in quotes"),
+    ("expected ',' or '}'", "a comma or } is missing before this place"),
+    ("expected ',' or ']'", "a comma or ] is missing before this place"),
+    ("while scanning a quoted scalar", "a quotation mark is opened and not closed"),
+)  # fmt: skip
+"""What the parser says, and what that means to who wrote the file."""
 
 
 def problem_of(error: YAMLError, text: str, file: str) -> Problem:
@@ -26,7 +34,13 @@ def problem_of(error: YAMLError, text: str, file: str) -> Problem:
     if r"'\t'" in said:
         return Problem(file, line, column, "", "", "not YAML: a tab stands here; indent with spaces")
     begun = error.context_mark.line + 1 if error.context == "while scanning a simple key" and error.context_mark else 0
-    return _no_colon(text.splitlines(), begun or line, file) or Problem(file, line, column, "", "", f"not YAML: {said}")
+    return _no_colon(text.splitlines(), begun or line, file) or _told(text.splitlines(), line, column, file, said)
+
+
+def _told(lines: list[str], line: int, column: int, file: str, said: str) -> Problem:
+    stands = shown(lines[line - 1].strip()) if line <= len(lines) else ""
+    why = next((plain for of_parser, plain in _PLAIN if of_parser in said), said)
+    return Problem(file, line, column, "", stands, f"not YAML: {why}")
 
 
 def _no_colon(lines: list[str], line: int, file: str) -> Problem | None:

@@ -135,7 +135,8 @@ def problems_of(
             stands = shown(one["loc"][-2])
         if wrong_key or one["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
             line, column = node.named_at
-        keys = known_keys(model, one["loc"][:-1]) if one["type"] == "extra_forbidden" else ()
+        inside = {"extra_forbidden": one["loc"][:-1], "model_type": one["loc"]}.get(one["type"])
+        keys = () if inside is None else known_keys(model, inside)
         allowed = what_may_stand(one, keys).removeprefix(f"{named}: ")
         problem = Problem(str(source.path), line, column, dotted(key), stands, allowed)
         before = found.get((line, column, problem.key))

@@ -49,14 +49,24 @@ def ended(sentence: str) -> str:
     return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
 
 
+def _unknown(wrong: str, keys: Sequence[str]) -> str:
+    if not keys:
+        return "unknown key"
+    head, _, rest = wrong.partition(" ")
+    if rest and head in keys:
+        return f"no colon after '{head}' ('{head}: {rest}')"
+    near = near_names(wrong, keys, 1)
+    meant = f"did you mean '{near[0]}'? " if near else ""
+    return f"unknown key; {meant}known here: {', '.join(keys)}"
+
+
 def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
-    """The sentence for one pydantic error; `keys` are those known where an unknown one stands."""
+    """The sentence for one pydantic error; `keys` are those that may stand there."""
     kind = error["type"]
     if kind == "extra_forbidden":
-        wrong = str(error["loc"][-1])
-        near = near_names(wrong, keys, 1)
-        meant = f"did you mean '{near[0]}'? " if near else ""
-        return f"unknown key; {meant}known here: {', '.join(keys)}" if keys else "unknown key"
+        return _unknown(str(error["loc"][-1]), keys)
+    if kind == "model_type" and keys:
+        return f"keys with their values {{{', '.join(f'{key}: ..' for key in keys)}}}"
     if kind in _PLAIN:
         unit = _UNIT.search(str(error["loc"][-1])) if error["loc"] else None
         if unit and isinstance(error["input"], str) and _NUMBER_AND_UNIT.fullmatch(error["input"]):

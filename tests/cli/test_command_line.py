@@ -6,6 +6,7 @@ import argparse
 import os
 import subprocess
 import sys
+from argparse import Namespace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from benchd.cli import exits, options, values
 from benchd.cli.guard import UsageError
 from benchd.cli.inputs import from_words
 from benchd.cli.main import COMMANDS, main
+from benchd.cli.show import kind_of
 from benchd.cli.speak import as_name
 from benchd.cli.watch import _below, _is_filter
 
@@ -82,7 +84,6 @@ def test_help_lists_every_command_and_the_caution(capsys: pytest.CaptureFixture[
     [
         (["statsu"], "did you mean 'status'"),
         (["status", "--bnech", "x"], "unrecognized arguments"),
-        (["show", "lends", "L-1"], "invalid choice: 'lends'"),
         (["do"], "required: verb\n"),
         (["run"], "required: procedure\n"),
         (["--nothing"], "unrecognized arguments: --nothing"),
@@ -280,3 +281,17 @@ def test_a_terminal_without_a_micro_sign_gets_a_question_mark(encoding: str, sai
         [sys.executable, "-c", call], capture_output=True, check=True, env={"PYTHONIOENCODING": encoding}
     )
     assert told.stdout.decode("utf-8").strip() == said
+
+
+def test_what_may_stand_before_an_id_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["show", "lends", "L-1"]) == 2
+    assert "'lends' is none of lens, run, finding, calibration, setup" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("name", "kind"), [
+    ("r-0003", "run"), ("f-1", "finding"), ("cal-2", "calibration"), ("setup-10", "setup"), ("10", "setup"),
+    ("L-0417", "lens"), ("collar", "lens"),
+])  # fmt: skip
+def test_an_id_by_itself_says_what_it_is_of(name: str, kind: str) -> None:
+    """`show r-0003` was refused, the word `run` missing."""
+    assert kind_of(Namespace(what=name, id=None)) == kind

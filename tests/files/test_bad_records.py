@@ -149,7 +149,7 @@ def test_a_device_named_like_the_role_of_another_is_refused(folder: Path) -> Non
             "lenses/L-0417.yaml",
             "{value: 49.6, u: 0.2}",
             "49.6",
-            "6:18 focal_length_mm = 49.6: keys with their values {..}",
+            "6:18 focal_length_mm = 49.6: keys with their values {value: .., u: ..",
         ),
         ("lenses/L-0417.yaml", "mount: m50", "mount: m05", "4:8 mount = 'm05': a mount of bench.yaml; did you mean 'm"),
         (
