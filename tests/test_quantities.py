@@ -83,7 +83,7 @@ def test_no_text_holds_the_reader_up(text: str) -> None:
     began = time.perf_counter()
     with suppress(Refused):
         assert math.isfinite(length(text))
-    assert time.perf_counter() - began < 2.0
+    assert time.perf_counter() - began < 10.0
 
 
 # RFC 3339, section 5.8; the seconds by the proleptic Gregorian calendar.

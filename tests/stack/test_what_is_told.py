@@ -233,7 +233,7 @@ async def test_a_second_bench_on_the_record_is_told_of_the_first(bench: Stack) -
         env={**os.environ, "XDG_RUNTIME_DIR": str(bench.folder / "xdg")},
     )  # fmt: skip
     try:
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(120):
             out, _ = await process.communicate()
     finally:
         if process.returncode is None:
