@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +142,20 @@ async def test_a_focus_error_has_the_lines_of_the_chain_and_of_its_sweep(assess:
     assert found["why_relative"] == ["the bench's base is not calibrated"]
     for said in ("Somebody lit the lamp.", "Base not calibrated", "Pupil fill not shown"):
         assert any(note.startswith(said) for note in found["notes"]), said
+
+
+async def test_all_sweeps_and_both_orientations_are_in_the_peak(assess: Assess) -> None:
+    """Two bells alike, one at +4 and one at -2 um, are together symmetric about +1 um."""
+    z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
+    v, h = swept(z, bell(z - 4.0)).points, swept(z, bell(z + 2.0)).points
+    points = [replace(one, h=other.h) for one, other in zip(v, h, strict=True)]
+    again = [replace(one, idx=one.idx + 25, t_mono=one.t_mono + 25.0) for one in points]
+    first, second = (replace(swept(z, bell(z)), points=found) for found in (points, again))
+    found = await assess(load_bench(COLLIMATED), "flange", FITTED, first, second)
+    assert found["values"]["focus_error"]["value"] == pytest.approx(1.0, abs=0.1)
+    assert found["readings"]["indices"] == [0, 49]
+    (sweep,) = [line for line in found["budget"] if line["term"] == "sweep"]
+    assert sweep["dof"] == 2 * np.count_nonzero(np.abs(z - 1.0) <= 1.1 * HWHM_UM) - 6
 
 
 async def test_the_cover_over_the_target_counts_among_the_glass(assess: Assess) -> None:
