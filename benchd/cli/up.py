@@ -153,6 +153,6 @@ Steer    benchd do home
          mosquitto_pub {at} -t benchd/{bench}/command/me/take -m '{{"id":"1"}}'
          mosquitto_pub {at} -t benchd/{bench}/command/me/home \\
            -m "{{\\"id\\":\\"2\\",\\"beat\\":\\"{beat}\\"}}"
-         Answers come on benchd/{bench}/reply/me. Each id is carried out once;
-         what moves needs a fresh beat.
+         Answers come on benchd/{bench}/reply/me.
+         Each id is carried out once; what moves needs a fresh beat.
 """
