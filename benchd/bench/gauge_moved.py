@@ -80,7 +80,7 @@ def contradiction(
         )
     return StandsWrong(
         "device_fault",
-        f"{told}: that is {as_stated / moved_um:.3g} of the way, and its `u_gain` leaves it {allowed:.1f} µm.",
+        f"{told}: that is {as_stated / moved_um:.3g} of the way, where it may err by {allowed:.1f} µm.",
         advice="See that the tip rests on the target and the bridge stands firmly; else check `um_per_unit`, `u_gain` "
         "and `hysteresis_um` of the gauge, and `um_per_unit` of the position, in the bench file.",
     )

@@ -20,7 +20,7 @@ def head(result: Doc) -> str:
     """The first line: what became of it."""
     if result["set"] or result["dropped"]:
         return f"revision {result['rev']}"
-    return f"nothing is another than before, revision {result['rev']} stands"
+    return f"nothing has changed, revision {result['rev']} stands"
 
 
 def table(result: Doc) -> Table:

@@ -21,7 +21,7 @@ from benchd.records.values import ReadingRow
 
 SEATED_AGAIN = 3
 """So often a person may set a gauge down again before the run fails: thirty questions are not lost by one."""
-AGAIN = "Seat it again as it was asked for, then it is read again."
+AGAIN = "Seat it again as the question before asked, then it is read again."
 WRONG = {"bad": "which is out of its range", "suspect": "which is doubtful"}
 
 

@@ -101,4 +101,4 @@ def test_a_change_of_the_set_up_is_printed_whole() -> None:
         "                    no verdict",
     ]
     nothing = result | {"set": {}, "dropped": [], "moved_um": 0.0}
-    assert head(nothing) == "nothing is another than before, revision 20 stands"
+    assert head(nothing) == "nothing has changed, revision 20 stands"

@@ -310,7 +310,7 @@ def test_setting_up_says_what_went_with_it_and_where_nominal_is(bench: Bench) ->
     assert re.search(r"Zero +RELATIVE: .*ring", told)
     rev = json.loads(bench.benchd("do", "setup", "ring=infinity", "--json").stdout)["result"]["rev"]
     nothing = bench.benchd("do", "setup").stdout
-    assert nothing.startswith(f"setup: done; nothing is another than before, revision {rev} stands.")
+    assert nothing.startswith(f"setup: done; nothing has changed, revision {rev} stands.")
     bench.benchd("do", "home")
     followed = bench.benchd("do", "setup", "trim_um=5", "follow=true").stdout
     assert re.search(r"revision \d+\. The carriage stands at [0-9.]+ µm\.\nSet +trim 5 µm *\n", followed)
