@@ -118,10 +118,10 @@ async def _demo(seed: int, pace: float) -> Outcome:
     document = json.loads(out)
     finding, truth = document["findings"][-1], float(document["truth"]["focus_error_um"])
     error, advice = finding["values"]["focus_error"], finding["advice"]
-    shim = None if advice is None else float(advice["shim_um"])
+    shim = None if advice is None or advice["shim_um"] is None else float(advice["shim_um"])
     return Outcome(
         seed, truth, error["value"], error["u"], error["U"], finding["verdict"]["is"], shim,
-        None if advice is None else _right(truth, error["U"], shim or 0.0, advice["fitted_um"]),
+        None if shim is None else _right(truth, error["U"], shim, advice["fitted_um"]),
     )  # fmt: skip
 
 
