@@ -13,9 +13,9 @@ from typing import Any, TypeVar
 
 import structlog
 
-from benchd.devices import DeviceFault
+from benchd.devices import DeviceError, DeviceFault
 from benchd.devices.values import Health, Reading
-from benchd.errors import BenchdError, ErrorCode
+from benchd.errors import ErrorCode
 
 _log = structlog.get_logger("benchd.drivers")
 
@@ -32,7 +32,10 @@ _HANGS = "Check the device; if it is well, this is a fault of its driver."
 
 
 class Guard:
-    """Of one device. Errors of `benchd.errors` pass, as does the cancellation of the caller; all else is a fault."""
+    """Of one device. A DeviceError passes, as does the cancellation of the caller; all else is a fault.
+
+    So is a refusal: whoever asks a device has no hand for one. `passing` are a call's own errors beside these.
+    """
 
     def __init__(self, name: str, driver: str) -> None:
         self.name = name
@@ -62,17 +65,23 @@ class Guard:
 
     # ---- calls
 
-    def now(self, call: str, work: Callable[[], T], passing: type[Exception] = BenchdError) -> T:
+    def now(self, call: str, work: Callable[[], T], passing: type[Exception] = DeviceError) -> T:
         """A call that is no coroutine; errors of `passing` are its own affair."""
         try:
             return work()
-        except (BenchdError, passing):
+        except (DeviceError, passing):
             raise
         except (Exception, SystemExit) as error:
             raise self._raised(call, error) from error
 
     async def asked(
-        self, call: str, work: Callable[[], Awaitable[T]], within_s: float | None, *, anyhow: bool = False
+        self,
+        call: str,
+        work: Callable[[], Awaitable[T]],
+        within_s: float | None,
+        *,
+        anyhow: bool = False,
+        passing: type[Exception] = DeviceError,
     ) -> T:
         """A question, in a task of its own: one that swallows its cancellation is left behind.
 
@@ -81,7 +90,7 @@ class Guard:
         if self._stuck and not anyhow:
             hangs = next(iter(self._stuck.values()))
             raise self.fault(call, f"has not come back from {hangs} yet", code="timeout")
-        task = asyncio.create_task(self._named(call, work), name=f"{call} of {self.name}")
+        task = asyncio.create_task(self._named(call, work, passing), name=f"{call} of {self.name}")
         try:
             await asyncio.wait({task}, timeout=within_s)
         except asyncio.CancelledError:
@@ -107,13 +116,13 @@ class Guard:
             if caller.cancelling() > asked_to_end:  # whatever the driver has made of it
                 raise asyncio.CancelledError
 
-    async def _named(self, call: str, work: Callable[[], Awaitable[T]]) -> T:
+    async def _named(self, call: str, work: Callable[[], Awaitable[T]], passing: type[Exception] = DeviceError) -> T:
         caller = asyncio.current_task()
         assert caller is not None
         asked_to_end = caller.cancelling()
         try:
             return await work()
-        except BenchdError:
+        except (DeviceError, passing):
             raise
         except asyncio.CancelledError as error:
             if caller.cancelling() > asked_to_end:

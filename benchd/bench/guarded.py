@@ -39,6 +39,7 @@ from benchd.devices import (
     Reading,
     Surprise,
 )
+from benchd.errors import Refused
 
 _log = structlog.get_logger("benchd.drivers")
 
@@ -75,9 +76,9 @@ class GuardedDevice(Device):
     def _limit_s(self, attribute: str) -> float:
         return self._guard.number(attribute, self._told(attribute, object))
 
-    async def _ask(self, call: str, kind: type[T], *args: Any) -> T:
+    async def _ask(self, call: str, kind: type[T], *args: Any, anyhow: bool = False) -> T:
         answer = await self._guard.asked(
-            call, lambda: getattr(self._device, call)(*args), self._limit_s("answers_within_s")
+            call, lambda: getattr(self._device, call)(*args), self._limit_s("answers_within_s"), anyhow=anyhow
         )
         return self._guard.of_kind(call, answer, kind)
 
@@ -173,14 +174,14 @@ class GuardedMeter(_Readable, Meter):
 
 
 class GuardedLight(GuardedDevice, Light):
-    """A dimmable light."""
+    """A dimmable light. It is told to go dark whatever it has not come back from yet."""
 
     @property
     def spec(self) -> LightSpec:  # type: ignore[override]
         return self._told("spec", LightSpec)
 
     async def set_level(self, level: float) -> None:
-        await self._ask("set_level", object, level)
+        await self._ask("set_level", object, level, anyhow=level <= 0.0)
 
     async def level(self) -> float:
         return self._guard.number("level", await self._ask("level", object))
@@ -204,15 +205,14 @@ class GuardedCamera(GuardedDevice, Camera):
 
 
 class GuardedOperator(GuardedDevice, Operator):
-    """The person, who may take as long as a person takes."""
+    """The person, who may take as long as a person takes, and whose answers may be refused."""
 
     async def ask(self, question: Ask) -> Answer:
-        return self._guard.of_kind(
-            "ask", await self._guard.asked("ask", lambda: self._device.ask(question), None), Answer
-        )
+        said = await self._guard.asked("ask", lambda: self._device.ask(question), None, passing=Refused)
+        return self._guard.of_kind("ask", said, Answer)
 
     def answer(self, ask_id: str, value: Any, user: str) -> Answer:
-        said = self._guard.now("answer", lambda: self._device.answer(ask_id, value, user))
+        said = self._guard.now("answer", lambda: self._device.answer(ask_id, value, user), passing=Refused)
         return self._guard.of_kind("answer", said, Answer)
 
 

@@ -17,6 +17,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict
 
 from benchd.devices import Axis, AxisSpec, Device, Health, Identity, Light, LightSpec, Link, Meter, Reading, Surprise
+from benchd.errors import Refused
 
 
 class Mooded(Device):
@@ -51,6 +52,8 @@ class Mooded(Device):
         mood = self.mood(call)
         if mood == "raises":
             raise OSError(5, "Input/output error")
+        if mood == "refuses":
+            raise Refused("not_allowed", "It does not like to.", advice="Ask nicely.")
         if mood == "exits":
             raise SystemExit(3)
         if mood == "cancels":
@@ -89,7 +92,7 @@ class ForeignLight(Mooded, Light):
     spec = LightSpec(least=0.01, steps=100)
 
     async def set_level(self, level: float) -> None:
-        await self.acts("set_level")
+        await self.acts(f"set_level({level:g})")
 
     async def level(self) -> float:
         answer: float = await self.acts("level", 0.0)

@@ -167,7 +167,7 @@ BAD = '  bad: {{driver: foreign_meter, folder: "{folder}"}}'
 
 
 async def test_whatever_a_driver_does_is_its_own_fault_and_the_others_go_on(foreign: Foreign) -> None:
-    """A user's whole daemon ended at an OSError in `read()` and a KeyError in `health()`, and hung with either."""
+    """A user's whole daemon ended at an OSError in `read()`, a KeyError or a Refused in `health()`, and hung there."""
     foreign.bench(more=BAD.format(folder=foreign.folder))
     async with foreign.up() as client:
         for call, mood, why in (
@@ -177,6 +177,8 @@ async def test_whatever_a_driver_does_is_its_own_fault_and_the_others_go_on(fore
             ("bad.health", "hangs", r"did not come back from health"),
             ("bad.read", "cancels", r"CancelledError"),
             ("bad.read", "exits", r"SystemExit: 3"),
+            ("bad.health", "refuses", r"failed in health: Refused: It does not like to"),
+            ("bad.read", "refuses", r"failed in read: Refused"),
             ("bad.health", "nonsense", r"answered health with 'nonsense', which is no Health"),
             ("bad.read", "nan", r"answered read with nan"),
             ("bad.read", "swallows", r"did not come back from read|has not come back from read yet"),
@@ -225,6 +227,20 @@ async def test_a_carriage_whose_driver_fails_is_untrusted_and_stopped(foreign: F
         with pytest.raises(BenchdError, match="did not come back from home within 2 s"):
             await client.do("home", axes=["carriage"], within_s=30)
         foreign.moods({"stage.close": "hangs", "good.close": "raises"})  # and it ends in order all the same
+
+
+async def test_a_light_goes_dark_whatever_it_has_not_come_back_from(foreign: Foreign) -> None:
+    """While its `health()` hung, a user's lamp could not be put out: it 'has not come back from health yet'."""
+    async with foreign.up() as client:
+        await client.command("light", beat=False, light="lamp", level=0.5)
+        foreign.moods({"lamp.health": "swallows"})
+        assert "from health" in (await foreign.state("lamp", "fault"))["text"]
+        with pytest.raises(BenchdError, match="has not come back from health yet"):
+            await client.command("light", beat=False, light="lamp", level=0.5)
+        await client.command("light", beat=False, light="lamp", level=0)
+        assert "lamp.set_level(0)" in foreign.did
+        foreign.moods({})
+        await foreign.state("lamp", "ok")
 
 
 async def test_a_flooding_device_is_told_with_that_reason_and_a_stop_goes_through(foreign: Foreign) -> None:
