@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Sequence
 
@@ -53,6 +54,47 @@ async def test_one_slow_answer_and_a_lost_one_do_not_make_a_link_deaf(slow: floa
             assert await told(link, 8, LIMIT_S) == list(range(4, 12))
         finally:
             await link.close()
+
+
+@pytest.mark.parametrize(
+    ("limit_s", "share", "before"), [(0.3, 0.7, 1), (0.3, 0.8, 1), (0.8, 0.7, 0), (1.0, 0.8, 1), (1.0, 0.9, 0)]
+)
+async def test_a_device_that_is_slow_each_time_is_heard_again(limit_s: float, share: float, before: int) -> None:
+    """After one lost answer a user's gauge, late in its time but always in time, was never heard again."""
+    slow = share * limit_s
+    with line_peer(behaving([*[slow] * before, None, *[slow] * 40])) as peer:
+        link = SerialLink.create("wire", SerialLink.Config(port=peer.path))
+        await link.open()
+        try:
+            await told(link, before + 1, limit_s)
+            said = await told(link, 12, limit_s)
+            assert [one for one in said if one is not None], said
+        finally:
+            await link.close()
+
+
+async def test_a_device_that_is_slow_each_time_is_never_heard_with_an_answer_of_before() -> None:
+    """Each question has its number; one answer comes beyond its time. Whatever is told is the question's own."""
+    asked = 0
+
+    def echo(text: bytes) -> bytes:
+        nonlocal asked
+        asked += 1
+        time.sleep(1.3 if asked == 3 else 0.6)
+        return text.strip() + b"\n"
+
+    with line_peer(echo) as peer:
+        link = SerialLink.create("wire", SerialLink.Config(port=peer.path))
+        await link.open()
+        heard = []
+        try:
+            for number in range(14):
+                with contextlib.suppress(LinkTimeout):
+                    heard.append((number, int(await link.query(b"%d\n" % number, line(), 0.8))))
+        finally:
+            await link.close()
+        assert all(number == answer for number, answer in heard), heard
+        assert len(heard) > 2, heard
 
 
 async def test_a_slow_answer_to_a_patient_question_does_not_make_a_short_one_deaf() -> None:

@@ -45,12 +45,13 @@ class Questions:
         self._aside: set[asyncio.Future[None]] = set()
         self._owed: list[Matcher] = []
         self._doubt = False  # an answer was given up that may still come
+        self._unsure = False  # an answer came, and no quiet after it that would tell whose it was
         self._usual_s = 0.0  # how long answers take, the slower ones remembered for a while
 
     def restart(self) -> None:
         """The port is opened anew: nothing is held, nothing is owed."""
         self._intake = Intake(self._most_bytes)
-        self._owed, self._doubt, self._usual_s = [], False, 0.0
+        self._owed, self._doubt, self._unsure, self._usual_s = [], False, False, 0.0
 
     def received(self, data: bytes) -> None:
         """Bytes from the port."""
@@ -82,6 +83,8 @@ class Questions:
             raise self._timeout(data, timeout_s, "the line was taken by another query") from None
         try:
             await self._settle_debts(timeout_s, deadline)
+            if self._unsure and until(b"") is None:
+                await self._quiet_first(data, until, timeout_s, deadline)
             return await self._exchange(data, until, deadline, timeout_s)
         finally:
             self._turn.release()
@@ -134,7 +137,7 @@ class Questions:
             result = await _answered(answer, deadline)
             took_s = asyncio.get_running_loop().time() - began
             if doubtful:
-                return await self._last(result, wanted, deadline, timeout_s)
+                return await self._last(result, wanted, deadline, timeout_s, took_s)
             if expects:
                 self._usual_s = max(0.9 * self._usual_s, took_s)
             return result
@@ -160,27 +163,45 @@ class Questions:
             answer.exception()  # a loss that came in the same moment as a cancellation is told by the next call
         self._sort(self._intake.give_up())
 
-    async def _last(self, result: bytes, wanted: Matcher, deadline: float, timeout_s: float) -> bytes:
+    async def _last(self, result: bytes, wanted: Matcher, deadline: float, timeout_s: float, took_s: float) -> bytes:
         """Of several answers the last one belongs to this question. Raises TimeoutError where it cannot be told.
 
         That takes its time to the end, however soon it is foreseen: who asks again at once would ask without a pause.
         Each time the quiet that is needed becomes less, so that one slow answer does not make the link deaf for long;
-        until it was long enough for a device as slow as that, doubt remains.
+        until it was long enough for a device as slow as that, doubt remains. Where there is no time for it here, it
+        is listened for before the next question: else a device that is slow each time would never be heard again.
         """
         loop = asyncio.get_running_loop()
         needed_s = max(QUIET_S, 1.5 * self._usual_s)
         quiet_s = min(needed_s, QUIET_SHARE * timeout_s)
-        self._usual_s /= 2
+        self._unsure = True
         while True:
             left_s = deadline - loop.time()
             later = await self._listen_for(wanted, min(quiet_s, left_s))
             if later is not None:
                 result = later
             elif left_s < quiet_s:
+                self._usual_s = max(self._usual_s, took_s)
                 raise TimeoutError
             else:
-                self._doubt = quiet_s < min(needed_s, timeout_s)
+                self._usual_s /= 2
+                self._unsure, self._doubt = False, quiet_s < min(needed_s, timeout_s)
                 return result
+
+    async def _quiet_first(self, data: bytes, until: Matcher, timeout_s: float, deadline: float) -> None:
+        """Drop what still comes until it is quiet for as long as an answer takes: then none is due, and doubt ends.
+
+        Raises LinkTimeout where too little time is left after it; the question is then not written.
+        """
+        self._port()
+        loop = asyncio.get_running_loop()
+        quiet_s = min(max(QUIET_S, 1.5 * self._usual_s), timeout_s)
+        while (ends := loop.time() + quiet_s) <= deadline + HELD_UP_S:
+            if await self._listen_for(_last_of(until), ends - loop.time()) is None:
+                self._unsure = self._doubt = False
+                break
+        if self._unsure or deadline - loop.time() < self._usual_s:
+            raise self._timeout(data, timeout_s, "it was not written, for an earlier answer could still have come")
 
     async def _settle_debts(self, timeout_s: float, deadline: float) -> None:
         """Drop the answers to earlier queries that nobody waits for any more; doubt remains where they do not come."""
