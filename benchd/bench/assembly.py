@@ -238,12 +238,16 @@ async def open_all(assembly: Assembly) -> dict[str, Identity]:
         await close_all(assembly)
         first = next(iter(failed.values()))
         raise DeviceError(
-            "; ".join(f"{name}: {str(getattr(error, 'text', error)).rstrip('.')}" for name, error in failed.items())
-            + ".",
+            "; ".join(_named(name, str(getattr(error, "text", error))) for name, error in failed.items()) + ".",
             advice=getattr(first, "advice", "") or "Check cables and ports, then start again.",
             data={"failed": list(failed)},
         )
     return identities
+
+
+def _named(name: str, text: str) -> str:
+    """A device's words under its name, which it may have said itself."""
+    return f"{name}: {text.removeprefix(f'{name}: ').rstrip('.')}"
 
 
 async def close_all(assembly: Assembly, *, within_s: float = 5.0) -> None:

@@ -7,9 +7,15 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+import structlog
+
 from benchd.bench.assembly import Assembly
 from benchd.devices import Clock, DeviceError, Light
 from benchd.errors import Refused
+
+_log = structlog.get_logger("benchd.lights")
+AGAIN_S = 2.0
+"""Between two tries to put out a light whose time is over."""
 
 
 def whole_periods(exposure_ms: float, pulses_hz: float | None, low_ms: float, high_ms: float) -> float:
@@ -68,10 +74,12 @@ class Lights:
         elif level is None:
             level = self._last.get(light.name, 1.0) if on else 0.0
         level = min(max(level, 0.0), 1.0)
-        timer = self._timers.pop(light.name, None)  # by the device: it has a role and a name of its own
-        if timer is not None:
-            timer.cancel()
+        before = self._timers.get(light.name)  # by the device: it has a role and a name of its own
         await self._set(light, level, by)
+        # Only now, as one that was refused leaves the light as it was, and the time it was given with it.
+        if before is not None and self._timers.get(light.name) is before:
+            del self._timers[light.name]
+            before.cancel()
         if level > 0.0:
             self._last[light.name] = level
         if for_s is not None and level > 0.0:
@@ -89,11 +97,14 @@ class Lights:
 
     async def _dark_after(self, light: Light, seconds: float, by: str) -> None:
         await asyncio.sleep(seconds)
+        while True:
+            try:
+                await self._set(light, 0.0, by)
+                break
+            except DeviceError as error:  # the device's own health tells it too
+                _log.warning("a light could not be put out yet", device=light.name, why=error.text)
+            await asyncio.sleep(AGAIN_S)
         self._timers.pop(light.name, None)
-        try:
-            await self._set(light, 0.0, by)
-        except DeviceError:
-            return  # the device's own health tells it
 
     async def close(self) -> None:
         """Cancel the timers; closing the devices makes them dark."""

@@ -34,6 +34,7 @@ class GcodeBoard(Hearing):
     def __init__(self, link: Link) -> None:
         super().__init__(link)
         self.identity = Identity()
+        self.stops = 0  # how often a device on it was stopped: what waited for motion to end happens no more
         self.gate = asyncio.Lock()  # held by who writes a line, and by a stop to standstill: nothing slips in behind it
         self._changing = asyncio.Lock()
         self._pump: asyncio.Task[None] | None = None

@@ -8,10 +8,9 @@ which it is told from another one.
 from __future__ import annotations
 
 import time
-from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from benchd.devices import Identity, LinkTimeout
+from benchd.devices import DeviceError, Identity, LinkTimeout
 from benchd_drivers.gcode_errors import LineHeld, LineRefused, LineUnanswered
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_status import HOLD, JOG_CANCEL, RESET, Report, identity_in
@@ -24,6 +23,8 @@ BOOT_S = 4.0
 """Opening the port resets many boards; this long they may take to speak."""
 REST_S = 3.0
 """What coming to rest may take of a motion that nobody here knows."""
+TRIES = 3
+"""Where the end of a line was lost the next one is refused with it; the third is heard alone."""
 
 
 async def at_rest_anew(board: GcodeBoard) -> None:
@@ -56,8 +57,29 @@ async def _first_word(board: GcodeBoard) -> Report:
 
 
 async def introduced(board: GcodeBoard) -> Identity:
-    """Name, version and the text a user may have stored in the board, from `$I` as far as it answers; its settings."""
-    for question in ("$I", "$$"):
-        with suppress(LineRefused, LineUnanswered):
-            await board.line(question, limit_s=2.0)
+    """Name, version and the text a user may have stored in the board, from `$I`; its settings.
+
+    A controller may refuse to tell either. One that is silent about it is asked again, then DeviceError is raised: the
+    bench file would be held against nothing.
+    """
+    for question, what in (("$I", "who it is"), ("$$", "how it is set")):
+        await _asked(board, question, what)
     return identity_in(board.told)
+
+
+async def _asked(board: GcodeBoard, question: str, what: str) -> None:
+    for left in reversed(range(TRIES)):
+        try:
+            await board.line(question, limit_s=2.0)
+            return
+        except (LineRefused, LineUnanswered) as error:
+            if isinstance(error, LineRefused) and left == TRIES - 1:
+                return  # it knows no such question; later the rest of a broken line may have been refused with it
+            if not left:
+                raise DeviceError(
+                    f"The controller on link {board.link.name} does not tell {what}: it has not answered "
+                    f"'{question}', asked {TRIES} times.",
+                    advice="Check cable and baud rate, then switch the controller off and on.",
+                    device=board.link.name,
+                    frames=board.link.recent,
+                ) from error

@@ -2,6 +2,7 @@
 
 A controller changes its output only when the motion before it has ended, and keeps the line for so long; while it
 homes likewise. So a level is not sent before nothing moves: what was refused to a person, or given up, never happens.
+To light up waits for a few seconds, then it is refused; to go dark never is: it is done as soon as it can be.
 """
 
 from __future__ import annotations
@@ -24,18 +25,21 @@ from benchd_drivers.gcode_user import BoardUser, Restart
 from benchd_drivers.gcode_words import alarm_text
 
 LOCKED = 9
-WAIT_S = 180.0
-"""So long may a move or a homing take that a level waits for."""
+WAIT_S, SET_S, TAKE_BACK_S = 5.0, 7.0, 1.5
+"""So long a level waits for the motion to end, may take altogether, and to be taken back: who asked is answered before
+it gives up (`BenchClient`, 10 s), so that nothing told as failed comes later."""
 ANSWER_S = 2.0
 """At rest a line is answered within milliseconds."""
-TAKE_BACK_S = 1.5
+BEHIND_S = 180.0
+"""So long a motion may keep back what is sent behind it."""
+AGAIN_S = 1.0
 LOOK_S = 0.05
 UNHEARD_S, FRESH_S = 0.2, 0.9
 """Who moves asks for reports by itself, as a rule; one that nobody asked for so long is asked here."""
 
 
 class Moving(Exception):
-    """Motion began before the level was written; nothing was."""
+    """Motion began before the line was written, or another level is wanted by now; it was not."""
 
 
 class GcodeLightConfig(BaseModel):
@@ -64,9 +68,12 @@ class GcodeLight(Light, BoardUser):
         self._wanted: float | None = None  # the level that is to be in force, None where nobody knows
         self._dark = ""  # why the light is dark, though nobody asked for that
         self._turn = asyncio.Lock()
+        self._darkening: asyncio.Task[None] | None = None
+        self._promised = False  # who asked for dark was told that it will be
+        self._darkened_times = 0
         self._sending = False
         self._trouble = Health("ok")
-        self.answers_within_s = WAIT_S + 5.0
+        self.answers_within_s = SET_S + TAKE_BACK_S + 0.5
         self.spec = self._spec()
 
     def _spec(self) -> LightSpec:
@@ -97,6 +104,10 @@ class GcodeLight(Light, BoardUser):
         return identity
 
     async def close(self) -> None:
+        if self._darkening is not None:
+            self._darkening.cancel()
+            await asyncio.wait({self._darkening})
+            self._darkening = None
         try:
             if self._board.link.connected:
                 await self._make_safe()
@@ -110,7 +121,7 @@ class GcodeLight(Light, BoardUser):
         its output."""
         async with self._turn:
             try:
-                await self._put(self._config.safe_level, None)
+                await self._put(self._config.safe_level, None, BEHIND_S)
                 self._wanted = self._config.safe_level
             except LineRefused as refusal:
                 if refusal.number != LOCKED:
@@ -133,47 +144,128 @@ class GcodeLight(Light, BoardUser):
         if not (math.isfinite(level) and 0 <= level <= 1):
             raise ValueError(f"a light's level is 0 to 1, not {level}")
         self._output.check(level)
-        async with self._turn:
-            try:
-                await self._set(level)
-            except LineRefused as refusal:
-                if refusal.number != LOCKED:
-                    raise
-                text = f"{self.name}: the controller is locked until it is homed, and sets no light before."
-                raise DeviceError(
-                    text,
-                    advice="Home the carriage first; that unlocks it.",
-                    device=self.name,
-                    frames=refusal.frames,
-                    code="not_homed",
-                ) from refusal
+        try:
+            await (self._light_up(level) if level > 0 else self._go_dark())
+        except LineRefused as refusal:
+            if refusal.number != LOCKED:
+                raise
+            text = f"{self.name}: the controller is locked until it is homed, and sets no light before."
+            raise DeviceError(
+                text,
+                advice="Home the carriage first; that unlocks it.",
+                device=self.name,
+                frames=refusal.frames,
+                code="not_homed",
+            ) from refusal
 
-    async def _set(self, level: float) -> None:
-        deadline = time.monotonic() + WAIT_S
+    async def _light_up(self, level: float) -> None:
+        began, stops, darkened = time.monotonic(), self._board.stops, self._darkened_times
+        written = False
+
+        def wanted() -> None:
+            if self._board.stops != stops:
+                raise self._dropped("a stop came first")
+            if self._darkened_times != darkened:
+                raise self._dropped("it was to go dark meanwhile")
+
+        def ahead() -> None:
+            nonlocal written
+            wanted()
+            self._nothing_moves()
+            written = True
+
+        try:
+            async with asyncio.timeout(WAIT_S):
+                await self._turn.acquire()
+        except TimeoutError:
+            raise self._dropped(f"it had not done what was asked of it before in {WAIT_S:g} s") from None
+        try:
+            async with asyncio.timeout(began + SET_S - time.monotonic()):
+                await self._put_at_rest(level, ahead, wanted, began + WAIT_S)
+        except BaseException as error:
+            if written and getattr(error, "code", "") != "interlock":  # then what waited in it is gone already
+                await finish(self._take_back(level), f"take back {self.name}")
+            if isinstance(error, TimeoutError):
+                raise self._dropped(f"the controller did not show it within {SET_S:g} s") from error
+            raise
+        else:
+            self._wanted, self._dark, self._trouble = level, "", Health("ok")
+            if self._darkening is not None and self._darkened_times == darkened:
+                self._darkening.cancel()  # promised before, and tried in vain till now
+        finally:
+            self._turn.release()
+
+    async def _go_dark(self) -> None:
+        """Whatever waits to be lit is dropped. In a motion that lasts it is a promise, which the health tells."""
+        self._darkened_times += 1
+        self._wanted = 0.0  # nothing brings it back
+        if self._darkening is None or self._darkening.done():
+            self._promised = False
+            self._darkening = asyncio.create_task(self._dark_soon(), name=f"dark {self.name}")
+        task = self._darkening
+        await asyncio.wait({task}, timeout=WAIT_S)
+        if task.cancelled():
+            return
+        if task.done():
+            task.result()
+            return
+        self._promised = True
+        if self._trouble.state == "ok":
+            text = f"{self.name} goes dark as soon as the carriage stands."
+            self._trouble = Health("degraded", "busy", text)
+
+    async def _dark_soon(self) -> None:
         while True:
-            await self._at_rest(deadline)
             try:
-                await self._put(level, self._nothing_moves)
+                async with self._turn:
+                    await self._dark_now()
+                return
+            except DeviceError:
+                if not self._promised:
+                    raise
+            await self._clock.sleep(AGAIN_S)
+
+    async def _dark_now(self) -> None:
+        try:
+            await self._put_at_rest(0.0, self._nothing_moves, lambda: None, math.inf)
+        except DeviceError as error:
+            self._wanted = 0.0
+            if error.code != "interlock":
+                await self._take_back(0.0)
+            raise
+        self._wanted, self._dark, self._trouble = 0.0, "", Health("ok")
+
+    async def _put_at_rest(
+        self, level: float, ahead: Callable[[], None], wanted: Callable[[], None], deadline: float
+    ) -> None:
+        while True:
+            await self._at_rest(wanted, deadline)
+            try:
+                await self._put(level, ahead, ANSWER_S)
+                return
             except Moving:
                 continue
             except LineRefused as refusal:
                 if refusal.number == LOCKED and (await self._board.report()).state in ("Jog", "Home"):
                     continue  # of somebody else's
                 raise
-            except BaseException as error:
-                if getattr(error, "code", "") != "interlock":  # then what waited in the controller is gone already
-                    await finish(self._take_back(), f"take back {self.name}")
-                raise
-            self._wanted, self._dark, self._trouble = level, "", Health("ok")
-            return
 
     def _nothing_moves(self) -> None:
         if self._board.busy:
             raise Moving
 
-    async def _at_rest(self, deadline: float) -> None:
-        """Return once nothing moves, as far as the devices on the board and its last report say."""
+    def _dropped(self, why: str) -> DeviceError:
+        return DeviceError(
+            f"{self.name}: the level was not set, and will not be: {why}.",
+            advice="Set it anew when the carriage stands.",
+            device=self.name,
+            code="busy",
+        )
+
+    async def _at_rest(self, wanted: Callable[[], None], deadline: float) -> None:
+        """Return once nothing moves, as far as the devices on the board and its last report say; `wanted` may raise."""
         while True:
+            wanted()
             if self._board.looked_held:  # to ask anew each time would make every light late
                 await unheld(self._board, self.name)
             board = self._board
@@ -182,20 +274,19 @@ class GcodeLight(Light, BoardUser):
                 if not board.busy and report.state not in ("Run", "Jog", "Home"):
                     return
             if time.monotonic() > deadline:
-                text = f"{self.name}: the carriage was in motion for {WAIT_S:.0f} s; the level was not set."
-                raise DeviceError(text, device=self.name, code="busy")
+                raise self._dropped(f"the carriage has been in motion for {WAIT_S:g} s")
             await self._clock.sleep(LOOK_S)
 
-    async def _put(self, level: float, guard: Callable[[], None] | None) -> None:
+    async def _put(self, level: float, guard: Callable[[], None] | None, answer_s: float) -> None:
         """Send a level and see it in force; a lost answer is asked for once more, as the same level twice is one."""
         lines = self._output.lines(level)
         self._sending = True
         try:
-            await self._send(lines[-1:], guard)
+            await self._send(lines[-1:], guard, answer_s)
             if not self._shows(await self._board.report(), level):
                 # What is in force already is not done again, so that an output which something else has darkened
                 # stays dark: off first.
-                await self._send(lines, guard)
+                await self._send(lines, guard, answer_s)
                 report = await self._board.report()
                 if not self._shows(report, level):
                     text = f"{self.name}: the output is at {report.spindle:g}, but was set to {lines[-1]}."
@@ -207,11 +298,11 @@ class GcodeLight(Light, BoardUser):
         """Whether the report tells that level, where the controller tells its output at all."""
         return report.spindle is None or abs(report.spindle - self._output.power(level)) <= 0.5
 
-    async def _send(self, lines: list[str], guard: Callable[[], None] | None) -> None:
+    async def _send(self, lines: list[str], guard: Callable[[], None] | None, answer_s: float) -> None:
         for text in lines:
             for last in (False, True):
                 try:
-                    await self._board.line(text, ANSWER_S if guard else WAIT_S, guard)
+                    await self._board.line(text, answer_s, guard)
                     break
                 except LineHeld as held:
                     await empty(self._board)
@@ -223,18 +314,21 @@ class GcodeLight(Light, BoardUser):
                         raise
                 await self._clock.sleep(LOOK_S)
 
-    async def _take_back(self) -> None:
-        """Of a level that was given up, or told as failed, nothing may show later: what was there before."""
-        level, self._wanted = self._wanted, None
+    async def _take_back(self, asked: float) -> None:
+        """Of a level that was given up, or told as failed, nothing may show later: what was there before, or dark where
+        that was brighter."""
+        before, self._wanted = self._wanted or 0.0, 0.0
+        level = before if before <= asked else 0.0
         try:
             async with asyncio.timeout(TAKE_BACK_S):
-                await self._put(level or 0.0, None)
-            self._wanted = level or 0.0
+                await self._put(level, None, BEHIND_S)
+            self._wanted = level
+            if before > level:
+                self._dark = "another level was asked for, and could not be set"
         except (DeviceError, TimeoutError) as error:
             why = getattr(error, "text", "it does not answer").rstrip(".")
-            self._trouble = Health(
-                "degraded", "unknown", f"{self.name}: whether its level was set is not known: {why}."
-            )
+            what = "whether its level was set" if level else "whether it is dark"
+            self._trouble = Health("degraded", "unknown", f"{self.name}: {what} is not known: {why}.")
 
     async def level(self) -> float:
         """As the controller tells it, else as it was last set. One that tells nothing after a limit, or while it
@@ -293,8 +387,15 @@ class GcodeLight(Light, BoardUser):
         if not self._wanted or self._sending:
             return
         level = self._wanted
+
+        def still_wanted() -> None:
+            if self._wanted != level:
+                raise Moving
+
         try:
-            await self._put(level, None)
+            await self._put(level, still_wanted, BEHIND_S)
             self._trouble = Health("ok")
+        except Moving:
+            return
         except DeviceError as error:
             self._darkened(f"its level was not brought back ({error.text.rstrip('.')})")

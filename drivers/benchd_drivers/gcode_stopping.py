@@ -41,6 +41,7 @@ class Stopping:
     async def stop(self) -> None:
         """See `Axis.stop`. Several callers share one way to standstill, but each writes its own stop byte at once."""
         self.count += 1
+        self._board.stops += 1
         activity = self._watch.activity
         if activity == "home":
             self._board.reset_now()  # a homing cycle hears nothing else

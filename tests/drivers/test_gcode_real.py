@@ -479,3 +479,19 @@ async def test_board_that_is_gone_is_still_a_matter_of_the_cable(homed: Bench) -
         await homed.axis.read()
     assert "cable" in caught.value.advice
     await homed.bench.fault("board", "clear")
+
+
+async def test_light_that_waits_for_homing_is_dropped_by_a_stop(homed: Bench) -> None:
+    await homed.axis.move_to(20000, 4000)
+    homing = asyncio.create_task(homed.axis.home())
+    await asyncio.sleep(0.1)
+    lighting = asyncio.create_task(homed.lamp.set_level(0.8))
+    await asyncio.sleep(0.1)
+    await homed.axis.stop()
+    with pytest.raises(HomeFailed):
+        await homing
+    with pytest.raises(DeviceError, match="a stop came first") as dropped:
+        await lighting
+    assert dropped.value.code == "busy"
+    await homed.axis.home()
+    assert await homed.power() == 0.0

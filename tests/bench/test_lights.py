@@ -1,0 +1,98 @@
+"""The time that a light was given holds, whatever else is asked of it and refused."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+
+import pytest
+
+from benchd.bench import lights as rules
+from benchd.bench.assembly import Assembly
+from benchd.bench.lights import Lights
+from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpec
+
+
+class Lamp(Light):
+    """A light that refuses so many of the levels it is asked for."""
+
+    def __init__(self) -> None:
+        self.name = "lamp"
+        self.spec = LightSpec(least=0.01, steps=100)
+        self.now = 0.0
+        self.refuses = 0
+
+    @classmethod
+    def create(cls, name: str, config: object, link: object) -> Lamp:
+        return cls()
+
+    async def open(self) -> Identity:
+        return Identity(model="lamp")
+
+    async def close(self) -> None:
+        pass
+
+    async def health(self) -> Health:
+        return Health("ok")
+
+    async def set_level(self, level: float) -> None:
+        if self.refuses:
+            self.refuses -= 1
+            raise DeviceError("The carriage is in motion.", device=self.name, code="busy")
+        self.now = level
+
+    async def level(self) -> float:
+        return self.now
+
+
+@pytest.fixture
+def lamp() -> Lamp:
+    return Lamp()
+
+
+@pytest.fixture
+async def lights(lamp: Lamp, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Lights]:
+    monkeypatch.setattr(rules, "AGAIN_S", 0.05, raising=False)
+    found = Lights(Assembly({}, {"lamp": lamp}, {}), Clock())
+    yield found
+    await found.close()
+
+
+async def until(done: Callable[[], bool]) -> None:
+    async with asyncio.timeout(5.0):
+        while not done():  # noqa: ASYNC110 # a device that is looked at, as a person would
+            await asyncio.sleep(0.001)
+
+
+async def test_a_level_that_is_refused_leaves_the_time_of_the_one_before(lights: Lights, lamp: Lamp) -> None:
+    """Its time was forgotten before the new level was accepted, and the light stayed on for good."""
+    await lights.set("lamp", level=0.8, for_s=0.3, by="wall")
+    lamp.refuses = 1
+    with pytest.raises(DeviceError):
+        await lights.set("lamp", level=0.5, by="wall")
+    assert lamp.now == 0.8
+    await until(lambda: lamp.now == 0.0)
+
+
+async def test_a_light_that_cannot_be_put_out_yet_is_put_out_later(lights: Lights, lamp: Lamp) -> None:
+    """One refusal at the end of its time, and it was never tried again."""
+    await lights.set("lamp", level=0.8, for_s=0.05, by="wall")
+    lamp.refuses = 3
+    await until(lambda: lamp.now == 0.0)
+    assert lamp.refuses == 0
+
+
+async def test_a_level_that_is_accepted_has_no_time_of_the_one_before(lights: Lights, lamp: Lamp) -> None:
+    await lights.set("lamp", level=0.8, for_s=0.1, by="wall")
+    await lights.set("lamp", level=0.5, by="wall")
+    await asyncio.sleep(0.3)
+    assert lamp.now == 0.5
+
+
+async def test_who_lights_it_anew_is_not_put_out_by_an_end_that_was_tried_in_vain(lights: Lights, lamp: Lamp) -> None:
+    await lights.set("lamp", level=0.8, for_s=0.01, by="wall")
+    lamp.refuses = 1
+    await until(lambda: lamp.refuses == 0)
+    await lights.set("lamp", level=0.5, by="rail")
+    await asyncio.sleep(0.2)
+    assert lamp.now == 0.5
