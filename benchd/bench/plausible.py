@@ -8,20 +8,22 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 
-from benchd.devices import Axis, Camera, Device, Encoder, Gauge
+from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light
 from benchd.files.artefacts import LIMIT_OF_U
-from benchd.files.bounds import Within, off_by_thousand, small_beside
+from benchd.files.bench_file import BenchFile
+from benchd.files.bounds import THOUSAND, Within, off_by_thousand, small_beside
 from benchd.files.loading import LoadedBench
 from benchd.files.problems import Problem
 
 TRAVEL = Within(500.0, 3e6, "um")
 SPEED = Within(10.0, 1e6, "um/s")
-RUN_UP = Within(1e-3, 20.0, "s")
+RUN_UP_S = (1e-3, 20.0)
 STEP = Within(1e-4, 100.0, "um")
 GAUGE_RANGE = Within(10.0, 200e3, "um")
 ERROR = Within(0.0, 100.0, "um")
 U_SCALE = Within(0.0, 0.01)
 U_GAIN = Within(0.0, 0.2)
+PULSES = Within(10.0, 1e6, "Hz")
 EXPANSION = Within(-1e-5, 2e-4, "1/K")
 SHORT_BASE_UM = 1000.0
 PIXEL = Within(0.3, 200.0, "um")
@@ -34,14 +36,15 @@ def implausible(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Prob
         for key, value, within in _figures(role, devices.get(name)):
             if value is not None and not within.low <= value <= within.high:
                 unit = f" {within.unit}" if within.unit else ""
-                what = f"{_WORDS.get(key, 'a number')} from {within.low:g} to {within.high:g}{unit}, not {value:g}"
+                ends = f"from {within.low:.12g} to {within.high:.12g}{unit}"
+                what = f"{_WORDS.get(key, 'a number')} {ends}, not {value:.12g}"
                 hint = off_by_thousand(value, within)
                 found.append(loaded.source.problem(("devices", name, key), what + hint))
-    return [*found, *_pixel(loaded, devices), *_tolerance(loaded, devices)]
+    return [*found, *_base(loaded), *_pixel(loaded, devices), *_tolerance(loaded, devices)]
 
 
 def odd(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[str]:
-    """What may stand and is hardly meant: a doubt of exactly nothing, a base as long as a hair is thick."""
+    """What may stand and is hardly meant: a doubt or a bound of exactly nothing."""
     found = []
     doubts: list[tuple[tuple[str, ...], float | None]] = []
     for role, name in loaded.file.roles.items():
@@ -53,19 +56,39 @@ def odd(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[str]:
     for at, value in doubts:
         if value == 0.0:
             found.append(loaded.source.problem(at, "taken as known exactly, which nothing is"))
-    base = loaded.file.base.given.length_um
-    if 0.0 < abs(base) < SHORT_BASE_UM:
-        wrong = (
-            f"the target would stand in the base's face at carriage 0; {base * 1000.0:g} is meant, a factor of 1000?"
-        )
-        found.append(loaded.source.problem(("base", "given", "length_um"), wrong))
+    found += [loaded.source.problem(at, "taken as none, which hardly is") for at in _bounds_of_none(loaded.file)]
+    for adapter in loaded.records.adapters.values():
+        points = adapter.given.points_um
+        if len(points) > 1 and min(points) == max(points):
+            source = loaded.records.sources["adapter", adapter.id]
+            found.append(source.problem(("given", "points_um"), "taken as no wedge at all, which hardly is"))
     return [str(one) for one in found]
+
+
+def _bounds_of_none(file: BenchFile) -> list[tuple[str, ...]]:
+    """Where a bound of what is not measured is stated as exactly 0."""
+    bounds: list[tuple[tuple[str, ...], float | None]] = [(("joint", "stand_off_um"), file.joint.stand_off_um)]
+    if file.abbe is not None:
+        bounds += [(("abbe", key), getattr(file.abbe, key)) for key in ("pitch_arcmin", "yaw_arcmin")]
+    if file.sag is not None:
+        bounds.append((("sag", "most_um_per_N"), file.sag.most_um_per_N))
+    return [at for at, value in bounds if value == 0.0]
+
+
+def _base(loaded: LoadedBench) -> list[Problem]:
+    """A base as long as a hair is thick is one in another unit, also where some stack of spare adapters would reach."""
+    base = loaded.file.base.given.length_um
+    if not 0.0 < abs(base) < SHORT_BASE_UM:
+        return []
+    meant = f"{base * THOUSAND:.12g} is meant, a factor of 1000?"
+    wrong = f"0, or at least {SHORT_BASE_UM:g} um: the target would stand in the base's face at carriage 0; {meant}"
+    return [loaded.source.problem(("base", "given", "length_um"), wrong)]
 
 
 _WORDS = {
     "travel_um": "a way",
     "range_um": "a range",
-    "acceleration_um_s2": "an acceleration that takes",
+    "acceleration_um_s2": f"an acceleration to top speed within {RUN_UP_S[0]:g} to {RUN_UP_S[1]:g} s,",
 }
 
 
@@ -75,7 +98,9 @@ def _figures(role: str, device: Device | None) -> Iterator[tuple[str, float | No
         yield "travel_um", spec.high - spec.low, TRAVEL
         yield "top_speed_um_s", spec.top_speed, SPEED
         if SPEED.low <= spec.top_speed <= SPEED.high:
-            yield "acceleration_um_s2", spec.top_speed / spec.acceleration, RUN_UP
+            shortest, longest = RUN_UP_S
+            within = Within(spec.top_speed / longest, spec.top_speed / shortest, "um/s2")
+            yield "acceleration_um_s2", spec.acceleration, within
         yield "resolution_um", spec.resolution, STEP
     elif role == "position" and isinstance(device, Encoder):
         yield "resolution_um", device.spec.resolution_um, STEP
@@ -89,6 +114,8 @@ def _figures(role: str, device: Device | None) -> Iterator[tuple[str, float | No
         yield "u_gain", device.spec.u_gain, U_GAIN
     elif role == "detector" and isinstance(device, Camera):
         yield "pixel_um", device.spec.pixel_um, PIXEL
+    elif role == "target_light" and isinstance(device, Light):
+        yield "pwm_hz", device.spec.pwm_hz, PULSES
 
 
 def _pixel(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:

@@ -64,7 +64,7 @@ class WithinReach:
         return [self.loaded.source.problem(("base", "given", "length_um"), wrong + hint)]
 
     def notes(self, scale: ScaleRecord | None) -> list[str]:
-        """Lenses and adapters that can be used with nothing else here; tolerances that no lens can be shown to meet."""
+        """Lenses and adapters that cannot be used together here; tolerances that no lens can be shown to meet."""
         found = []
         inside = [stand for stand in self.stands if self.reaches(stand.carriage_um)]
         travel = f"outside the travel of {self.spec.low:g} to {self.spec.high:g} um"
@@ -83,7 +83,23 @@ class WithinReach:
                 found.append(
                     f"With adapter {adapter.id} nominal of every lens lies {travel}; the nearest is {least.said}."
                 )
-        return found + self._hopeless(inside, scale)
+        return [*found, *self._pairs(inside, travel), *self._hopeless(inside, scale)]
+
+    def _pairs(self, inside: Sequence[Stand], travel: str) -> list[str]:
+        """A lens and an adapter that are of use, each, but not together unless others are put between.
+
+        Of two that need others in any case, to come from the seat to the mount, the stands with the fewest count.
+        """
+        found = []
+        for lens in {stand.lens.id: stand.lens for stand in inside}.values():
+            for adapter in {one.id: one for stand in inside for one in stand.adapters}.values():
+                both = [stand for stand in self.stands if stand.lens is lens and adapter in stand.adapters]
+                fewest = min((len(stand.adapters) for stand in both), default=0)
+                plain = [stand for stand in both if len(stand.adapters) == fewest]
+                if plain and not any(self.reaches(stand.carriage_um) for stand in plain):
+                    least = min(plain, key=lambda one: self._beyond(one.carriage_um))
+                    found.append(f"Nominal of {least.said}, {travel}.")
+        return found
 
     def _hopeless(self, inside: Sequence[Stand], scale: ScaleRecord | None) -> list[str]:
         found = []

@@ -65,7 +65,7 @@ class Given(Record):
     """
 
     length_um: Length
-    u_um: Positive
+    u_um: Annotated[float, Field(gt=0), Within(0.0, 500.0, "um")]
     dof: Dof | None = None
     at_C: Celsius = 20.0
     points_um: tuple[Annotated[float, Within(-500.0, 500.0, "um")], ...] = ()
@@ -75,6 +75,12 @@ class Given(Record):
     def _known(self) -> Self:
         small_beside(self.u_um, self.length_um, LIMIT_OF_U, "length_um", "u_um")
         return self
+
+
+class GivenReference(Given):
+    """What others are measured from is known better than what a workshop turns."""
+
+    u_um: Annotated[float, Field(gt=0), Within(0.0, 50.0, "um")]
 
 
 class Adapter(Record):
@@ -186,7 +192,7 @@ class Reference(Record):
     reference: RecordId
     kind: Literal["setting_ring", "flat", "check_lens"]
     material: Material | None = None
-    given: Given | None = None
+    given: GivenReference | None = None
 
     @property
     def id(self) -> str:

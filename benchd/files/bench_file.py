@@ -119,7 +119,7 @@ class Motion(Record):
     """
 
     tolerance_um: Annotated[float, Within(0.01, 100.0, "um")]
-    settle_ms: Annotated[float, Field(ge=0), Within(0.0, 60e3, "ms")]
+    settle_ms: Annotated[float, Field(ge=0), Within(1.0, 60e3, "ms", or_none=True)]
     steps_um: tuple[Positive, ...] = (2.0, 20.0, 200.0)
     jog_um_s: tuple[Positive, ...] = (40.0, 400.0)
     clearance_um: Annotated[float, Within(50.0, 50e3, "um")] = 2000.0

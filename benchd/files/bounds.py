@@ -17,23 +17,31 @@ THOUSAND = 1000.0
 
 @dataclass(frozen=True, slots=True)
 class Within:
-    """For `Annotated[float, Within(low, high)]`: both ends belong to it; `unit` as it stands in the key's name."""
+    """For `Annotated[float, Within(low, high)]`: both ends belong to it; `unit` as it stands in the key's name.
+
+    `or_none`: exactly 0 may stand as well, for none of it.
+    """
 
     low: float
     high: float
     unit: str = ""
+    or_none: bool = False
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_after_validator_function(self.take, handler(source))
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
-        return handler(schema) | {"minimum": self.low, "maximum": self.high}
+        ends = {"minimum": self.low, "maximum": self.high}
+        return handler(schema) | ({"anyOf": [{"const": 0.0}, ends]} if self.or_none else ends)
 
     def take(self, value: float) -> float:
         """The value. Raises ValueError with what may stand where it lies outside."""
-        if not self.low <= value <= self.high:
+        if not self.low <= value <= self.high and not (self.or_none and value == 0.0):
             unit = f" {self.unit}" if self.unit else ""
-            raise ValueError(f"a number from {self.low:.12g} to {self.high:.12g}{unit}{off_by_thousand(value, self)}")
+            none = "0, or " if self.or_none else ""
+            raise ValueError(
+                f"{none}a number from {self.low:.12g} to {self.high:.12g}{unit}{off_by_thousand(value, self)}"
+            )
         return value
 
 

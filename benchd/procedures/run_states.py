@@ -43,7 +43,7 @@ asked        .        asking     .        paused    .          .         .      
 answered     .        .          running  .         .          .         .         .        .
 stop         .        paused     paused   paused    .          paused    .         .        .
 stop_homing  .        failing    paused   failing   .          paused    .         .        .
-abort        -        aborting   aborting aborting  aborting   aborting  .         .        .
+abort        -        aborting   aborting aborting  aborting   aborting  -         -        .
 close        .        aborting   aborting aborting  aborting   aborting  .         .        .
 steps_done   !        finishing  !        !         !          !         !         .        .
 broken_off   !        failing    failing  failing   failing    failing   !         .        .

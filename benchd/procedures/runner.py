@@ -223,7 +223,10 @@ class Runner:
             self._state.happens("asked")
 
     async def abort(self, run: str, user: str) -> None:
-        """End the run; `finally` runs, and the end is an event. Raises Refused('unknown_name')."""
+        """End the run; `finally` runs, and the end is an event.
+
+        Raises Refused: unknown_name; bad_request where it is ending by itself. Who aborts it twice is not refused.
+        """
         self._require(run)
         before = self._state.phase
         self._state.happens("abort", run)

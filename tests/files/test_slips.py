@@ -40,10 +40,16 @@ def passed(folder: Path) -> WholeBench:
 
 SLIPS = [
     ("adapters/ring-07.yaml", "length_um: 18003.2", "length_um: 12.004", "given.length_um", "12004 is meant"),
-    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 5000", "given.u_um", "at most 10% of length_um, 1800.32; 5 is"),
+    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 5000", "given.u_um", "from 0 to 500 um; 5 is meant"),
+    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 1500", "given.u_um", "from 0 to 500 um; 1.5 is meant, a factor"),
     ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 0", "given.u_um", "more than 0"),
     ("references/collar-45.yaml", "length_um: 45000.4", "length_um: 45.0004", "given.length_um", THOUSAND),
     ("references/collar-45.yaml", "u_um: 0.6", "u_um: 0", "given.u_um", "more than 0"),
+    ("references/collar-45.yaml", "u_um: 0.6", "u_um: 600", "given.u_um", "from 0 to 50 um; 0.6 is meant, a factor"),
+    ("bench.yaml", "settle_ms: 150", "settle_ms: 0.15", "motion.settle_ms", "0, or a number from 1 to 60000 ms; 150 "),
+    ("bench.yaml", "pwm_hz: 1000 ", "pwm_hz: 0.001 ", "devices.lamp.pwm_hz", "from 10 to 1000000 Hz, not 0.001"),
+    ("bench.yaml", "pwm_hz: 1000 ", "pwm_hz: 1 ", "devices.lamp.pwm_hz", "1000 is meant, a factor of 1000?"),
+    ("bench.yaml", "length_um: 24000,", "length_um: 24,", "base.given.length_um", "base's face at carriage 0; 24000"),
     ("glasses/pane-25.yaml", "thickness_mm: 2.498", "thickness_mm: 2498", "layers[0].thickness_mm", "2.498 is meant"),
     ("glasses/pane-25.yaml", "u_mm: 0.002", "u_mm: 2", "layers[0].u_mm", "0.002 is meant"),
     ("glasses/pane-25.yaml", "u_mm: 0.002", "u_mm: 0", "layers[0].u_mm", "more than 0"),
@@ -61,7 +67,8 @@ SLIPS = [
     ("bench.yaml", "travel_um: [0, 30000]", "travel_um: [0, 30]", "devices.stage.travel_um", "30000 is meant"),
     ("bench.yaml", "um_per_unit: 1000 ", "um_per_unit: 1 ", "devices.stage.um_per_unit", "1000 where it counts milli"),
     ("bench.yaml", "top_speed_um_s: 4000", "top_speed_um_s: 4", "devices.stage.top_speed_um_s", "4000 is meant"),
-    ("bench.yaml", "acceleration_um_s2: 20000", "acceleration_um_s2: 20", "devices.stage.acceleration_um_s2", THOUSAND),
+    ("bench.yaml", "acceleration_um_s2: 20000", "acceleration_um_s2: 20", "devices.stage.acceleration_um_s2",
+     "within 0.001 to 20 s, from 200 to 4000000 um/s2, not 20; 20000 is meant, a factor of 1000?"),
     ("bench.yaml", "home_search_um: 32000", "home_search_um: 32", "devices.stage.home_search_um", "500"),
     ("bench.yaml", "u_scale: 1.0e-5", "u_scale: 10", "devices.scale.u_scale", "a number from 0 to 0.01"),
     ("bench.yaml", "alpha_per_K: 8.0e-6       # glass", "alpha_per_K: 8.0", "devices.scale.alpha_per_K", "1/K, not 8"),
@@ -85,7 +92,8 @@ def test_a_slip_is_refused_at_its_line(folder: Path, file: str, old: str, new: s
 
 
 ODD = [
-    ("bench.yaml", "length_um: 24000,", "length_um: 24,", "base.given.length_um = 24: the target would stand in the"),
+    ("bench.yaml", "stand_off_um: 0.4}", "stand_off_um: 0}", "joint.stand_off_um = 0: taken as none, which hardly is"),
+    ("adapters/ring-07.yaml", "[0.3, -0.1, -0.35, 0.15]", "[0, 0, 0]", "ring-07.yaml:5:"),
     ("bench.yaml", "u_scale: 1.0e-5", "u_scale: 0", "devices.scale.u_scale = 0: taken as known exactly"),
     ("bench.yaml", "u_gain: 0.001", "u_gain: 0", "devices.dial.u_gain = 0: taken as known exactly"),
     ("lenses/L-0417.yaml", "flange_um: 10}", "flange_um: 2}", "Lens L-0417 may be 2 um off nominal"),
@@ -108,6 +116,19 @@ def test_an_adapter_with_which_nothing_comes_within_reach_is_told(folder: Path) 
     )
     (note,) = passed(folder).notes
     assert note.startswith("With adapter ring-08 nominal of every lens lies outside the travel of 0 to 30000 um")
+
+
+def test_a_lens_that_reaches_only_with_spare_adapters_put_between_is_told(folder: Path) -> None:
+    """A base 25 mm too short passed without a word, as three adapters on each other would still have reached."""
+    swap(folder / "bench.yaml", "length_um: 24000,", "length_um: 1500,")
+    told = [note for note in passed(folder).notes if "on ring-07: carriage 30497 um" in note]
+    assert told
+    assert all("outside the travel of 0 to 30000 um" in note for note in told)
+
+
+def test_no_settling_may_be_asked_for(folder: Path) -> None:
+    swap(folder / "bench.yaml", "settle_ms: 150", "settle_ms: 0")
+    assert not passed(folder).notes
 
 
 @pytest.mark.parametrize("file", ["adapters/ring-09.yml", "lenses/L-0500.YAML", "procedures/mine.yml"])

@@ -99,10 +99,16 @@ def test_every_event_in_every_state(phase: Phase, event: Event, stopped: bool) -
         assert state.phase == (ends if event == "ended" else phase), "an end goes on to its end and nowhere else"
 
 
-@pytest.mark.parametrize("event", ["pause", "pause_moving"])
-@pytest.mark.parametrize("phase", sorted(ENDING))
-def test_a_pause_while_a_run_is_ending_is_refused_with_the_reason(phase: Phase, event: Event) -> None:
-    """It was accepted: the run said `paused`, and its `finally` drove the carriage two seconds later."""
+@pytest.mark.parametrize(
+    ("phase", "event"),
+    [*((phase, event) for phase in sorted(ENDING) for event in ("pause", "pause_moving")),
+     ("finishing", "abort"), ("failing", "abort")],
+)  # fmt: skip
+def test_a_pause_or_an_abort_while_a_run_is_ending_is_refused_with_the_reason(phase: Phase, event: Event) -> None:
+    """It was accepted: the run said `paused`, and its `finally` drove the carriage two seconds later.
+
+    An abort was answered with ok and changed nothing: the run was `done`.
+    """
     state = run_in(phase)
     with pytest.raises(Refused, match="r-7 is ending: its `finally` is carried out to the end") as caught:
         state.happens(event, "r-7")

@@ -5,6 +5,7 @@ in a sweep all the same is said in the finding, or in what ended it.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import re
 import shutil
@@ -61,7 +62,8 @@ async def rail(stack: Stack) -> AsyncIterator[BenchClient]:
         yield rail
         state = await rail.kept("procedure")
         if state["state"] == "running":  # of a test that failed: no other is to stumble over it
-            await rail.command("abort", beat=False, run=state["run"])
+            with contextlib.suppress(Refused):  # ending by itself
+                await rail.command("abort", beat=False, run=state["run"])
             await ended(rail, state["run"])
         await rail.command("release", beat=False)
 
