@@ -65,7 +65,7 @@ class Given(Record):
     """
 
     length_um: Length
-    u_um: Annotated[float, Field(gt=0), Within(0.0, 500.0, "um")]
+    u_um: Positive
     dof: Dof | None = None
     at_C: Celsius = 20.0
     points_um: tuple[Annotated[float, Within(-500.0, 500.0, "um")], ...] = ()
@@ -77,10 +77,20 @@ class Given(Record):
         return self
 
 
-class GivenReference(Given):
-    """What others are measured from is known better than what a workshop turns."""
+def _known_within(bound: Within) -> AfterValidator:
+    def take(given: Given) -> Given:
+        try:
+            bound.take(given.u_um)
+        except ValueError as wrong:
+            raise ValueError(f"u_um: {wrong}") from None
+        return given
 
-    u_um: Annotated[float, Field(gt=0), Within(0.0, 50.0, "um")]
+    return AfterValidator(take)
+
+
+GivenOfAdapter = Annotated[Given, _known_within(Within(0.0, 500.0, "um"))]
+GivenOfReference = Annotated[Given, _known_within(Within(0.0, 50.0, "um"))]
+"""What others are measured from is known better than what a workshop turns."""
 
 
 class Adapter(Record):
@@ -90,7 +100,7 @@ class Adapter(Record):
     seat_below: Name
     seat_above: Name
     material: Material
-    given: Given
+    given: GivenOfAdapter
     turns: bool = False
 
     @property
@@ -192,7 +202,7 @@ class Reference(Record):
     reference: RecordId
     kind: Literal["setting_ring", "flat", "check_lens"]
     material: Material | None = None
-    given: GivenReference | None = None
+    given: GivenOfReference | None = None
 
     @property
     def id(self) -> str:
