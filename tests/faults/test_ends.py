@@ -61,6 +61,7 @@ async def sweeping(bench: Lab) -> None:
 
 
 async def asking(bench: Lab) -> None:
+    await bench.home()  # a controller is reset at each contact, and lights nothing before it is homed
     await bench.in_flange_check()
     await bench.client.command("light", beat=False, light="target_light", level=0.6)
 
