@@ -476,7 +476,8 @@ async def test_check_mode_is_not_ok(homed: Bench) -> None:
 async def test_board_that_is_gone_is_still_a_matter_of_the_cable(homed: Bench) -> None:
     await homed.bench.fault("board", "silence", s=30)
     with pytest.raises(LinkError) as caught:
-        await homed.axis.read()
+        for _ in range(3):  # a report that was on its way when the board fell silent may still arrive
+            await homed.axis.read()
     assert "cable" in caught.value.advice
     await homed.bench.fault("board", "clear")
 

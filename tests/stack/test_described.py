@@ -118,6 +118,9 @@ async def mistakes(stack: Stack, client: BenchClient) -> None:
     for text in ("{", "[1]", '{"id": 7}', '{"id": "x", "args": {"axis": "carriage", "axis": "turn"}}'):
         await say(stack, "home", text)
     await say(stack, "stop", "halt")
+    beats = client.watch("beat")
+    for _ in range(3):  # the kept one, one that may have been drawn before the stop came, and one after it
+        await anext(beats)
 
 
 async def every_verb(client: BenchClient, technician: Technician) -> None:
