@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import Field, TypeAdapter, create_model
 from pydantic.json_schema import JsonSchemaMode
 
-from benchd.files.bench_file import Mqtt
+from benchd.files.mqtt_section import Mqtt
 from benchd.remote.documents import PUBLICATIONS
 from benchd.remote.payloads import Envelope, StopArgs
 from benchd.remote.replies import RESULTS, Accepted, Refusal

@@ -19,8 +19,9 @@ from benchd.files.bench_file import BenchFile
 from benchd.files.loading import load_bench
 from benchd.files.records_folder import Records
 from benchd_simulators.world.fitting import REFERENCE_C
+from study_records import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RING
 from study_strata import Doubts, Stratum
-from study_world import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RING, CaseWorld
+from study_world import CaseWorld
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 REMOUNTS = 5

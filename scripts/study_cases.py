@@ -19,9 +19,10 @@ from benchd.metrology.peak import PeakFit
 from benchd.optics.diffraction import ideal_hwhm_um
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
+from study_records import ADAPTER, GLASS, LENS, LP_MM
 from study_strata import Stratum
 from study_sweep import order_of, sweep
-from study_world import ADAPTER, GLASS, LENS, LP_MM, CaseWorld, Truth, ring_of
+from study_world import CaseWorld, Truth, ring_of
 
 LIGHT_NM = 546.0
 OF_THE_SWEEP = ("sweep", "frequency", "position subdivision")

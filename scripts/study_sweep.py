@@ -28,7 +28,8 @@ from benchd.metrology.peak_light import FIT_REACH
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
 from study_picture import PictureCamera
-from study_world import LP_MM, SETTLING_UM, CaseWorld
+from study_records import LP_MM
+from study_world import SETTLING_UM, CaseWorld
 
 UTC = "2026-01-01T00:00:00Z"
 SPREAD_OF_STATED_NOISE = 0.07

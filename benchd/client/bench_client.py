@@ -5,10 +5,8 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
-import math
 import secrets
 import time
-import weakref
 from collections.abc import AsyncIterator, Mapping
 from contextlib import AsyncExitStack
 from pathlib import Path
@@ -18,6 +16,7 @@ from typing import Any, Self
 import aiomqtt
 
 from benchd.client.dial import dial, find_bench, where
+from benchd.client.heard import Heard
 from benchd.client.outcome import Limit, failure_of, result_of
 from benchd.client.watch import Watch
 from benchd.errors import BenchdError
@@ -26,7 +25,6 @@ from benchd.remote.topics import Topics
 from benchd.remote.wire import Version, subscribe
 
 _log = logging.getLogger(__name__)
-_NOT_KEPT = ("event", "reading")
 OLD_BEAT_S = 1.5
 """A beat comes every second: one heard longer ago than this is waited over, as whoever asks may have been held up."""
 STOP_ANSWER_S = 3.0
@@ -64,14 +62,10 @@ class BenchClient:
         self._version = version
         self._answer_within_s = answer_within_s
         self._stack = AsyncExitStack()
-        self._kept: dict[str, Any] = {}
-        self._beat_heard_s = -math.inf
-        self._changed = asyncio.Event()
+        self._heard = Heard()
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._stopping: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._repeated: dict[str, dict[str, Any]] = {}
-        self._watches: weakref.WeakSet[Watch] = weakref.WeakSet()
-        self._broken: BenchdError | None = None
 
     async def __aenter__(self) -> Self:
         async with AsyncExitStack() as stack:
@@ -104,23 +98,17 @@ class BenchClient:
     async def kept(self, topic: str, *, within_s: float = 5.0) -> Any:
         """The kept document of `topic` (such as `device/carriage`), waited for if it was not heard of yet."""
         async with Limit(within_s, f"`{topic}` is not told by the bench"):
-            while topic not in self._kept:
-                await self._next_change()
-        return self._kept[topic]
+            while topic not in self._heard.kept:
+                await self._heard.next_change()
+        return self._heard.kept[topic]
 
     def state(self) -> dict[str, Any]:
         """All kept documents heard so far, by topic."""
-        return dict(self._kept)
+        return dict(self._heard.kept)
 
     def watch(self, wanted: str = "#", *, limit: int = 10_000) -> Watch:
         """Iterate over (topic, document) of the topics that match: first what is kept, then what comes."""
-        watch = Watch(wanted, limit)
-        for topic, document in self._kept.items():
-            watch.push(topic, document)
-        if self._broken is not None:
-            watch.end(self._broken)
-        self._watches.add(watch)
-        return watch
+        return self._heard.watch(wanted, limit)
 
     def events(self) -> Watch:
         """Iterate over ("event", document)."""
@@ -143,8 +131,8 @@ class BenchClient:
         answer = asyncio.get_running_loop().create_future()
         self._waiting[ident] = answer
         try:
-            if self._broken is not None:
-                raise self._broken
+            if self._heard.broken is not None:
+                raise self._heard.broken
             async with Limit(self._answer_within_s, f"no answer to `{verb}`: whether it was carried out is unknown"):
                 await self._publish(self.topics.command(self.user, verb), json.dumps(request, allow_nan=False).encode())
                 reply = await answer
@@ -220,23 +208,17 @@ class BenchClient:
                 self._stopping.pop(ident, None)
                 beat = (answer.result().get("result") or {}).get("beat") if answer in done else None
                 if beat is not None:
-                    self._put("beat", {"beat": beat})
+                    self._heard.put("beat", {"beat": beat})
         async with Limit(5.0, "`beat` is not told by the bench"):
-            while time.monotonic() - self._beat_heard_s > OLD_BEAT_S:
-                await self._next_change()
-        return str(self._kept["beat"]["beat"])
+            while time.monotonic() - self._heard.beat_heard_s > OLD_BEAT_S:
+                await self._heard.next_change()
+        return str(self._heard.kept["beat"]["beat"])
 
     async def _publish(self, topic: str, payload: bytes) -> None:
         try:
             await self._client.publish(topic, payload, qos=1)
         except aiomqtt.MqttError as error:
             raise BenchdError("timeout", f"The connection to the broker is lost ({error}).") from error
-
-    async def _next_change(self) -> None:
-        if self._broken is not None:
-            raise self._broken
-        self._changed.clear()
-        await self._changed.wait()
 
     async def _read(self) -> None:
         try:
@@ -255,20 +237,8 @@ class BenchClient:
             return
         if topic.startswith("reply/"):
             self._take_reply(document)
-            return
-        if topic not in _NOT_KEPT:
-            if payload:
-                self._put(topic, document)
-            else:
-                self._kept.pop(topic, None)
-        self._changed.set()
-        for watch in self._watches:
-            watch.push(topic, document)
-
-    def _put(self, topic: str, document: Any) -> None:
-        self._kept[topic] = document
-        if topic == "beat":
-            self._beat_heard_s = time.monotonic()
+        else:
+            self._heard.hear(topic, document, taken_back=not payload)
 
     def _take_reply(self, reply: Any) -> None:
         if not isinstance(reply, dict):
@@ -283,16 +253,13 @@ class BenchClient:
         waiting.set_result(reply)
 
     def _break(self, error: BenchdError) -> None:
-        self._broken = self._broken or error
-        self._changed.set()
+        error = self._heard.end(error)
         for waiting in self._waiting.values():
             if not waiting.done():
-                waiting.set_exception(self._broken)
+                waiting.set_exception(error)
         for answer in self._stopping.values():
             if not answer.done():
                 answer.set_result({})
-        for watch in self._watches:
-            watch.end(self._broken)
 
 
 async def _end(task: asyncio.Task[None]) -> None:

@@ -13,7 +13,7 @@ from typing import get_args
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.errors import Refused
-from benchd.files.bench_file import UserRole
+from benchd.files.mqtt_section import UserRole
 
 Role = UserRole
 _RANK = {role: rank for rank, role in enumerate(get_args(Role))}

@@ -11,7 +11,7 @@ from typing import Any
 from benchd.bench.bench import Bench
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
-from benchd.files.bench_file import Mqtt
+from benchd.files.mqtt_section import Mqtt
 from benchd.files.run_folder import run_folder
 from benchd.parts import Parts
 from benchd.procedures.runner import Runner

@@ -9,7 +9,7 @@ import time
 import pytest
 
 from benchd.devices import Axis, DeviceError, MotionFailed, Reading, Surprise
-from benchd.testing.conformance import DeviceContract, check_reading
+from benchd.testing.device_conformance import DeviceContract, check_reading
 from benchd.testing.lively import lively_loop
 from benchd.testing.rig import Rig
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 import math
 import re
 import time
-from typing import Literal, Self
-
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from typing import Literal
 
 from benchd.devices import (
     Clock,
@@ -27,95 +25,9 @@ from benchd.devices import (
     Reading,
     line,
 )
+from benchd_drivers.line_config import LineConfig
 
 TRIES = 3
-
-_KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact gauge"}
-"""What a quantity makes of the device; anything else is a meter."""
-
-_BELONGS = {
-    "um_per_unit": ("scale", "contact gauge"),
-    "resolution_um": ("scale", "contact gauge"),
-    **dict.fromkeys(("subdivision_um", "u_scale", "alpha_per_K", "reference_ask", "reference_pattern"), ("scale",)),
-    **dict.fromkeys(("range_um", "hysteresis_um", "u_gain", "grows"), ("contact gauge",)),
-    **dict.fromkeys(("unit", "scale", "offset"), ("meter",)),
-    **dict.fromkeys(("low", "high"), ("scale", "meter")),
-}
-"""Keys that only some kinds go by."""
-
-
-class LineConfig(BaseModel):
-    """`ask` is written with `terminator`; `pattern` has one group, the number. `quantity` says what the device is.
-
-    `position` makes it an encoder, `length` or `gauge` a contact gauge, both scaled by `um_per_unit`; anything else
-    a meter in `unit`, whose value is `scale` times the number plus `offset`.
-    """
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    ask: str = Field(min_length=1, max_length=200)
-    terminator: str = Field(default="\n", min_length=1, max_length=4)
-    pattern: str
-    timeout_s: float = Field(default=0.3, gt=0, le=30)
-    quantity: str = Field(pattern=r"^[a-z][a-z_]*$")
-    um_per_unit: float = Field(default=1.0, allow_inf_nan=False)
-    unit: str = ""
-    scale: float = Field(default=1.0, allow_inf_nan=False)
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    low: float | None = None
-    high: float | None = None
-
-    resolution_um: float = Field(default=1.0, gt=0)
-    subdivision_um: float | None = Field(default=None, ge=0)
-    u_scale: float | None = Field(default=None, ge=0)
-    alpha_per_K: float | None = None
-    reference_ask: str | None = None
-    reference_pattern: str | None = None
-
-    range_um: tuple[float, float] | None = None
-    hysteresis_um: float | None = Field(default=None, ge=0)
-    u_gain: float | None = Field(default=None, ge=0)
-    grows: Literal["deeper", "shallower"] | None = None
-
-    identity_ask: str | None = None
-    identity_pattern: str | None = None
-
-    @field_validator("pattern", "reference_pattern", "identity_pattern")
-    @classmethod
-    def _compiles(cls, value: str | None) -> str | None:
-        if value is not None:
-            try:
-                re.compile(value)
-            except re.error as error:
-                raise ValueError(f"not a regular expression: {error}") from None
-        return value
-
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        if re.compile(self.pattern).groups != 1:
-            raise ValueError("pattern needs exactly one group (...), the number")
-        if self.um_per_unit == 0:
-            raise ValueError("um_per_unit must not be 0")
-        if (self.reference_ask is None) != (self.reference_pattern is None):
-            raise ValueError("reference_ask and reference_pattern belong together")
-        if (self.identity_ask is None) != (self.identity_pattern is None):
-            raise ValueError("identity_ask and identity_pattern belong together")
-        if self.quantity in ("length", "gauge") and self.range_um is None:
-            raise ValueError(f"quantity {self.quantity} (a contact gauge) needs range_um")
-        if self.quantity in ("length", "gauge") and self.um_per_unit < 0:
-            raise ValueError(
-                "um_per_unit of a contact gauge is above 0; one that counts the other way `grows: shallower`"
-            )
-        if self.range_um is not None and not self.range_um[0] < self.range_um[1]:
-            raise ValueError("range_um: the first value must be below the second")
-        kind = _KIND_OF.get(self.quantity, "meter")
-        for key in self.model_fields_set:
-            if key in _BELONGS and kind not in _BELONGS[key]:
-                kinds = " or ".join(_BELONGS[key])
-                raise ValueError(
-                    f"{key}: nothing here; it belongs to a {kinds}, and quantity {self.quantity} is a {kind}"
-                )
-        return self
 
 
 class LineDriver(Device):

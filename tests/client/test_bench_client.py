@@ -156,7 +156,7 @@ async def test_a_stop_of_another_voids_what_this_client_was_about_to_ask(rig: Mq
     async with BenchClient(rig._endpoint().host, rig._endpoint().port, user="wall") as wall:
         await wall.stop()
         await until(lambda: bool(rig.stops))
-    client._kept["beat"] = before
+    client._heard.kept["beat"] = before
     with pytest.raises(Refused, match="A stop came after this was asked for"):
         await client.command("home")
     await until(lambda: client.state()["beat"] != before)
