@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from benchd.reports.through_focus import FOCUS, INK, LIMIT, PAPER, RULE, SOFT
+from benchd.reports.through_focus import COLOURS, FOCUS, INK, LIMIT, PAPER, RULE, SOFT
 from study_tables import BAND, STATED, Figures
 
 if TYPE_CHECKING:
@@ -19,18 +19,7 @@ def draw(all_figures: Sequence[Figures], *, dpi: int = 150) -> bytes:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    with mpl.rc_context(
-        {
-            "font.size": 11.0,
-            "text.color": INK,
-            "axes.edgecolor": SOFT,
-            "axes.labelcolor": INK,
-            "xtick.color": SOFT,
-            "ytick.color": SOFT,
-            "xtick.labelcolor": INK,
-            "ytick.labelcolor": INK,
-        }
-    ):
+    with mpl.rc_context({"font.size": 11.0, **COLOURS}):
         height = 2.0 + 0.32 * len(all_figures)
         figure = Figure(figsize=(10.0, height), dpi=dpi, facecolor=PAPER)
         FigureCanvasAgg(figure)

@@ -17,10 +17,7 @@ from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine, standard_u
 from benchd.metrology.outlying import FAR_OFF, far_off
 from benchd.metrology.repeats import repeats
-from benchd.optics.expansion import coefficient_u_um, expansion_um
-
-ALPHA_U_REL = 0.05
-"""Relative standard uncertainty of a handbook expansion coefficient (handbook tables differ by this much)."""
+from benchd.optics.expansion import U_ALPHA_REL, coefficient_u_um, expansion_um
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +226,7 @@ def _thermal_terms(
     `corrected` are coefficient, length, and the kelvin from the temperature at which that length holds.
     """
     coefficients = math.hypot(
-        *(coefficient_u_um(length, ALPHA_U_REL * alpha, kelvin, thermal.u_K) for alpha, length, kelvin in corrected)
+        *(coefficient_u_um(length, U_ALPHA_REL * alpha, kelvin, thermal.u_K) for alpha, length, kelvin in corrected)
     )
     return [
         Term("temperature", abs(slope_um_per_K) * thermal.u_K, "B", None, source),

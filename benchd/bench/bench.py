@@ -153,19 +153,8 @@ class Bench:
     def check_reach(self, carriage_um: float) -> None:
         """Raise Refused (not_homed, limit, clearance) for a place the carriage may not go to."""
         self.trust.require()
-        self.check_limits(carriage_um)
+        self.carriage.check_limits(carriage_um)
         self.setup.check_depth(depth_um(self.setup.chain, carriage_um - self.carriage.overshoot_um))
-
-    def check_limits(self, carriage_um: float) -> None:
-        """Raise Refused('limit') for a place outside the carriage's limits."""
-        low, high = self.carriage.limits_um
-        if not low <= carriage_um <= high:
-            raise Refused(
-                "limit",
-                f"{carriage_um:.1f} µm is outside the carriage's limits, {low:.0f} to {high:.0f} µm.",
-                advice="Ask for a place inside; where nominal is outside, check adapters and lens in the set-up.",
-                data={"asked_um": carriage_um, "low_um": low, "high_um": high},
-            )
 
     # Readings, sweeps
 

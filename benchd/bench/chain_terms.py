@@ -14,13 +14,10 @@ from typing import Literal
 from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import Part, standard_u
-from benchd.optics.expansion import REFERENCE_C, coefficient_u_um
+from benchd.optics.expansion import REFERENCE_C, U_ALPHA_REL, coefficient_u_um
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
 
 Shape = Literal["normal", "rectangular", "arcsine", "triangular"]
-
-U_ALPHA_REL = 0.05
-"""Handbook values of expansion differ by that much between makers and tempers (common practice, no source)."""
 
 UNSTATED_HALF_RANGE_K = 10.0
 """A room whose temperature nobody stated is taken to be within this of the reference, rectangular."""

@@ -57,7 +57,7 @@ async def check_change(bench: Bench, changes: Mapping[str, Any], *, rev: int | N
         bench.trust.require()
         if chain.carriage_um is None:
             raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
-        bench.check_limits(chain.carriage_um)
+        bench.carriage.check_limits(chain.carriage_um)
         nearest = chain.carriage_um - bench.carriage.overshoot_um
     elif bench.trust.homed and limit.question is None:
         nearest = (await bench.carriage.read()).value

@@ -64,6 +64,17 @@ class Positioner:
         """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
         return self._drive.limits_um
 
+    def check_limits(self, carriage_um: float) -> None:
+        """Raise Refused('limit') for a place outside the carriage's limits."""
+        low, high = self.limits_um
+        if not low <= carriage_um <= high:
+            raise Refused(
+                "limit",
+                f"{carriage_um:.1f} µm is outside the carriage's limits, {low:.0f} to {high:.0f} µm.",
+                advice="Ask for a place inside; where nominal is outside, check adapters and lens in the set-up.",
+                data={"asked_um": carriage_um, "low_um": low, "high_um": high},
+            )
+
     @property
     def homing_um(self) -> tuple[float, float]:
         """How far homing may go on either side."""
@@ -152,14 +163,7 @@ class Positioner:
         a picture may be exposed meanwhile. Raises Refused (not_homed, limit), Stopped, DeviceError.
         """
         self._trust.require()
-        low, high = self.limits_um
-        if not low <= target_um <= high:
-            raise Refused(
-                "limit",
-                f"{target_um:.1f} µm is outside the carriage's limits, {low:.0f} to {high:.0f} µm.",
-                advice="Check adapters, glass and lens in the set-up.",
-                data={"asked_um": target_um, "low_um": low, "high_um": high},
-            )
+        self.check_limits(target_um)
         stops = await self._free(since)
         self._trust.require()
         self.state = "moving"

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 
 REFERENCE_C = 20.0
+U_ALPHA_REL = 0.05
+"""Handbook values of expansion differ by that much between makers and tempers (common practice, no source)."""
 
 
 def expansion_um(length_um: float, alpha_per_K: float, delta_K: float) -> float:

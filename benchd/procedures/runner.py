@@ -28,7 +28,7 @@ from benchd.procedures.prompts import Prompts
 from benchd.procedures.run_states import OUTCOMES, RunState, State
 from benchd.procedures.scope import Scope
 from benchd.procedures.sweep_alone import EXPECTED, sweep_alone
-from benchd.procedures.way_back import WayBack
+from benchd.procedures.way_back import Return, WayBack
 
 FREES: dict[State, str] = {
     "running": "Wait until it has ended, or abort it.",
@@ -213,8 +213,15 @@ class Runner:
             self._bench.trust.require()
         self._state.happens("resume", run)
         if self._state.phase == "returning":
-            gate, asking = self._state.gate, lambda: self.prompts.open is not None
-            self._way_back.begin(gate, asking, record, self._go_on, lambda: self._state.happens("not_back"))
+            self._way_back.begin(
+                Return(
+                    record,
+                    self._state.gate,
+                    asking=lambda: self.prompts.open is not None,
+                    then=self._go_on,
+                    failed=lambda: self._state.happens("not_back"),
+                )
+            )
         self._bench.events.tell("resumed", f"{run} was resumed by {user}.", data={"run": run, "user": user})
 
     def _go_on(self) -> None:

@@ -7,12 +7,27 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from benchd.bench.bench import Bench
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.errors import BenchdError
+
+
+@dataclass(frozen=True, slots=True)
+class Return:
+    """Whose way it is, and who hears of it: `then` once it is back, `failed` where it does not come there.
+
+    While the run is `asking` nothing is driven. Nothing is called any more once it was broken off.
+    """
+
+    run: RunRecord
+    gate: Gate
+    asking: Callable[[], bool]
+    then: Callable[[], None]
+    failed: Callable[[], None]
 
 
 class WayBack:
@@ -23,20 +38,10 @@ class WayBack:
         self._task: asyncio.Task[None] | None = None
         self._driving = asyncio.Lock()  # held until the carriage is at rest, also when it is broken off
 
-    def begin(
-        self,
-        gate: Gate,
-        asking: Callable[[], bool],
-        run: RunRecord,
-        then: Callable[[], None],
-        failed: Callable[[], None],
-    ) -> None:
-        """Once the run waits at its gate drive back, then call `then`, or `failed` where it does not come there.
-
-        While it is `asking` nothing is driven. Nothing is called any more once it was broken off.
-        """
+    def begin(self, back: Return) -> None:
+        """Drive back once the run waits at its gate."""
         if self._task is None or self._task.done() or self._task.cancelling():
-            self._task = asyncio.create_task(self._go(gate, asking, run, then, failed), name="resume")
+            self._task = asyncio.create_task(self._go(back), name="resume")
 
     def break_off(self) -> None:
         """The carriage comes to rest there and then, and the run stays paused."""
@@ -49,22 +54,15 @@ class WayBack:
             self._task.cancel()
             await asyncio.wait([self._task])
 
-    async def _go(
-        self,
-        gate: Gate,
-        asking: Callable[[], bool],
-        run: RunRecord,
-        then: Callable[[], None],
-        failed: Callable[[], None],
-    ) -> None:
-        called = failed
+    async def _go(self, back: Return) -> None:
+        called = back.failed
         try:
-            if not asking():
-                await gate.parked()
+            if not back.asking():
+                await back.gate.parked()
                 if not self._bench.setup.document.stale:
                     async with self._driving:
-                        await self._drive(run)
-            called = then
+                        await self._drive(back.run)
+            called = back.then
         except BenchdError as error:
             self._bench.events.error(error)
         except Stopped:

@@ -22,6 +22,17 @@ if TYPE_CHECKING:
 INK, SOFT, AWAY, RULE, PAPER = "#1d2731", "#5b6770", "#9aa4ab", "#d9dee2", "#ffffff"
 VERTICAL, HORIZONTAL, FOCUS, LIMIT = "#0072b2", "#d55e00", "#009e73", "#a6437f"
 
+COLOURS: dict[Any, str] = {
+    "text.color": INK,
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "xtick.color": SOFT,
+    "ytick.color": SOFT,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+}
+"""Of what is written and ruled in a picture, as settings of matplotlib."""
+
 LINE = 104
 """Letters that fit into one line of the heading."""
 
@@ -67,17 +78,7 @@ def draw(finding: Mapping[str, Any], curve: Curve, *, dpi: int = 150) -> bytes:
 
     finding = document_shown(finding)
     with mpl.rc_context(
-        {
-            "text.parse_math": False,  # a name with dollar signs is a name
-            "font.size": 11.5,
-            "text.color": INK,
-            "axes.edgecolor": SOFT,
-            "axes.labelcolor": INK,
-            "xtick.color": SOFT,
-            "ytick.color": SOFT,
-            "xtick.labelcolor": INK,
-            "ytick.labelcolor": INK,
-        }
+        {"text.parse_math": False, "font.size": 11.5, **COLOURS}  # a name with dollar signs is a name
     ):
         figure = Figure(figsize=(10.0, 7.0), dpi=dpi, facecolor=PAPER)
         FigureCanvasAgg(figure)

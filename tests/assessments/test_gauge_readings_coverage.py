@@ -15,10 +15,11 @@ import pytest
 from scipy.stats import binom
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.gauge_readings import ALPHA_U_REL, About, Known, Pair, Thermal, adapter_length, bench_zero
+from benchd.assessments.gauge_readings import About, Known, Pair, Thermal, adapter_length, bench_zero
 from benchd.bench.chain import ScaleRecord
 from benchd.bench.lengths_by_gauge import comparator_of
 from benchd.devices import GaugeSpec
+from benchd.optics.expansion import U_ALPHA_REL
 
 CASES, ROUNDS = 400, 6
 PITCH_UM, PROBE_UM, TIP_DEPTH_UM = 1000.0, 44987.0, 45000.0
@@ -48,7 +49,7 @@ class Drawn:
 
     def grown(self, length_um: float, alpha_per_K: float) -> float:
         """A length of 20 C as it is now, its expansion off the handbook's by as much as is usual."""
-        return length_um * (1.0 + alpha_per_K * (1.0 + ALPHA_U_REL * self.rng.normal()) * self._kelvin)
+        return length_um * (1.0 + alpha_per_K * (1.0 + U_ALPHA_REL * self.rng.normal()) * self._kelvin)
 
     def place_um(self, steps_um: float) -> float:
         """What is left of the backlash goes with the place, as the error within the turn does."""
