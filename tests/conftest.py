@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 
 import pytest
 
@@ -11,3 +12,12 @@ import pytest
 def _locks_of_their_own(tmp_path_factory: pytest.TempPathFactory) -> None:
     """The number of a pseudo-terminal that one worker gave back is given to another, who is then not its holder."""
     os.environ["XDG_RUNTIME_DIR"] = str(tmp_path_factory.mktemp("xdg"))
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _signals_as_from_a_terminal() -> None:
+    """A shell starts what runs in the background deaf to these; daemons that tests start would be so, too."""
+    usual = {signal.SIGINT: signal.default_int_handler, signal.SIGQUIT: signal.SIG_DFL, signal.SIGHUP: signal.SIG_DFL}
+    for number, handler in usual.items():
+        if signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, handler)
