@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from benchd.files.artefacts import Layer
+from benchd.files.records_folder import Records
 
 GLASS_RESIDUAL_U_REL = 0.18
 """Half of the marginal excess is stated; where modulation peaks behind a plate is .5 to .66 of it, by frequency and
@@ -39,3 +40,9 @@ def other_glass(fitted: Sequence[str], designed: str | None) -> str | None:
     if designed is None:
         return f"{stands}, while its record names none that it was designed for"
     return f"{stands}, while its record says that it was designed for {designed}"
+
+
+def asked_of_glass(lens: str | None, fitted: Sequence[str], records: Records) -> str | None:
+    """What somebody is asked before a lens is measured through glass that is not its own; None where it is."""
+    other = None if lens is None else other_glass(fitted, records.lens(lens).designed_for_glass)
+    return f"Lens {lens} stands {other}: is that meant?" if other else None

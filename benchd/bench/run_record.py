@@ -13,8 +13,8 @@ class RunRecord:
     """One run. `sweeps` and `named` (readings saved by name, in the order taken) are what assessments work on.
 
     `unseen` are the findings, by name, made since the last question. `stands_um` is where its last step moved the
-    carriage to; None where that was nominal, or no certain place. `glass_told` is the lens and the glass of which
-    whoever was asked has been told whether they belong together.
+    carriage to; None where that was nominal, or no certain place. `glass_meant` are the lenses with the glass behind
+    them of which somebody has said that they are meant to stand so.
     """
 
     id: str
@@ -25,7 +25,7 @@ class RunRecord:
     findings: dict[str, dict[str, object]] = field(default_factory=dict)
     unseen: list[str] = field(default_factory=list)
     stands_um: float | None = None
-    glass_told: tuple[str, tuple[str, ...]] | None = None
+    glass_meant: set[tuple[str, tuple[str, ...]]] = field(default_factory=set)
     _next: int = 0
 
     @property

@@ -75,6 +75,7 @@ class Offline:
         motion = MotionFigures(spec.top_speed)
         return of_records.figures(
             self._assembly,
+            self._loaded.records,
             settle_ms=self._loaded.file.motion.settle_ms,
             calibrations=set(self._calibrations),
             homed=False,

@@ -149,6 +149,8 @@ class BenchClient:
     async def do(self, verb: str, *, within_s: float | None = None, **args: Any) -> dict[str, Any]:
         """Ask, and wait for the event that says it has ended; gives that event's data.
 
+        A sweep may ask before it begins (`kept("procedure")["ask"]`), and waits for the answer.
+
         Raises as `command`, BenchdError with the event's code when it failed, BrokenOff when somebody stopped it.
         """
         ident = secrets.token_hex(6)

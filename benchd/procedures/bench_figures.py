@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -60,7 +60,7 @@ class BenchFigures:
     carriage was not driven since something changed that its place depends on.
     `devices`: every name that a step may use, roles first; `device_for` (verb, name) raises Refused as the bench would
     for a name that is none for that verb; `has_camera`: the detector is one. `calibrations`: artefacts with one in
-    force.
+    force. `asked_of_glass`: what is asked of a lens with this glass behind it, None where that is its own.
     """
 
     devices: Set[str]
@@ -82,6 +82,7 @@ class BenchFigures:
     assess_s: float = 0.5
     device_for: Callable[[str, str], object] = lambda verb, name: None
     has_camera: bool = True
+    asked_of_glass: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:
         """Time of a move from rest to rest (trapezoid or triangle of speed), settling included."""

@@ -21,7 +21,8 @@ from benchd.procedures import steps as kinds
 from benchd.procedures.bench_figures import demand
 from benchd.procedures.dry_run import dry_run
 from benchd.procedures.figures_of import figures_of
-from benchd.procedures.found import answered, with_found
+from benchd.procedures.found import with_found
+from benchd.procedures.glass_meant import glass_ask
 from benchd.procedures.inputs import Known, kind_of, take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
@@ -112,8 +113,8 @@ class CarryOut:
         resolved = resolve(step, scope)
         while True:
             await gate.passable()
-            await self._ask_about_rear(resolved, scope)
-            await gate.passable()  # it may have been paused before the answer
+            while await self._asks_first(resolved, scope, run):
+                await gate.passable()  # it may have been paused before the answer, and the set-up changed
             resolved = await self._absolute(resolved)
             try:
                 return await self._simple(resolved, scope, run, gate, told)
@@ -130,24 +131,35 @@ class CarryOut:
         target = await self._bench.target_of(by_um=step.args.by_um)
         return step.model_copy(update={"move": step.move.model_copy(update={"by_um": None, "carriage_um": target})})
 
-    async def _ask_about_rear(self, step: kinds.Step, scope: Scope) -> None:
+    async def _asks_first(self, step: kinds.Step, scope: Scope, run: RunRecord) -> bool:
+        """Whether something had to be asked before the step; answered by now. Raises Refused for a no."""
+        glass = glass_ask(run, self._bench) if isinstance(step, kinds.SweepStep) else None
+        if glass is None:
+            return await self._asks_about_rear(step, scope)
+        if await self._prompts.ask("glass_meant", "yes_no", scope.prompt(glass.text)) is not True:
+            raise glass.no()
+        glass.yes(run)
+        return True
+
+    async def _asks_about_rear(self, step: kinds.Step, scope: Scope) -> bool:
         """Before a lens whose rear nobody has measured is met nearer than seen to be clear: a person must have looked.
 
         Asked of the set-up as the step makes it, before it does.
         """
         if not can_move(step):
-            return
+            return False
         setup = self._bench.setup
         document, _ = setup.preview(step.args.changes()) if step.verb == "setup" else (setup.document, None)
         limit = setup.clearance_of(document)
         if limit.question is None:
-            return
+            return False
         asked = rear_now(await figures_of(self._bench), step)
         if asked is None:
-            return
+            return False
         if await self._prompts.ask("rear_clear", "yes_no", scope.prompt(asked.text)) is not True:
             raise Refused("clearance", "Not seen to be clear, so nothing moves.", advice=limit.advice)
         setup.confirm_rear(document, asked.depth_um)
+        return True
 
     async def _compound(
         self, step: kinds.Step, scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int
@@ -192,9 +204,13 @@ class CarryOut:
         if can_move(step):
             run.stands_um = None
         if isinstance(step, kinds.AskStep):
-            text = with_found(args.prompt, run, self._bench)
+            glass = glass_ask(run, self._bench) if args.kind == "confirm" else None
+            prompt = args.prompt if glass is None else f"{glass.text} {args.prompt}"
+            text = with_found(prompt, run, self._bench)
             answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit)
-            answered(run, self._bench)
+            run.unseen.clear()
+            if glass is not None:
+                glass.yes(run)
             return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
         if isinstance(step, kinds.SweepStep):
             order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)

@@ -21,7 +21,7 @@ from benchd.procedures.language import Procedure
 from benchd.procedures.plan import Entry, Plan
 from benchd.procedures.rear_ahead import rear_ask, rear_perhaps
 from benchd.procedures.scope import Facts, Scope, in_rounds, listed, resolve, times
-from benchd.procedures.steps import CallStep, ForStep, IfStep, RepeatStep, Step
+from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step, SweepStep
 from benchd.procedures.uses import references
 
 MOST_ENTRIES = 5000
@@ -46,6 +46,11 @@ def dry_run(
     walker = _Walker(bench, facts, library or {})
     walker.whole(procedure, values)
     return Plan(procedure.procedure, tuple(walker.entries), len(procedure.steps))
+
+
+def _asks_of_glass(step: Step) -> bool:
+    """Whether a run asks about glass that is not the lens's own here, if it has not yet: with a confirm, or a sweep."""
+    return isinstance(step, SweepStep) or (isinstance(step, AskStep) and step.ask.kind == "confirm")
 
 
 class _Walker:
@@ -109,6 +114,10 @@ class _Walker:
         elif step.verb in LESS_ARGUMENTS:
             kept = {key: value for key, value in step.args.given().items() if key not in opened}
             step = resolve(type(step).model_validate_json(json.dumps({step.verb: kept}), strict=True), scope)
+        about_glass = self.ahead.glass.now(self.ahead.set_up) if _asks_of_glass(step) else None
+        if about_glass is not None and isinstance(step, SweepStep):
+            text, if_so = about_glass
+            self._add(Entry("ask", "glass_meant", ask=scope.prompt(text)), when if if_so is None else (*when, if_so))
         about_rear = rear_ask(self.ahead, step, opened)
         if about_rear is not None:
             self._add(Entry("ask", "rear_clear", ask=scope.prompt(about_rear.text)), when)
@@ -117,7 +126,13 @@ class _Walker:
             if_asked = "if the lens's record does not say how far it reaches back"
             ask = f"Have you made sure that the lens stays clear of glass and target? How far depends on {perhaps}."
             self._add(Entry("ask", "rear_clear", ask=ask), (*when, if_asked))
-        self._add(self.ahead.take(step, opened), when)
+        entry = self.ahead.take(step, opened)
+        if opened and entry.ask is not None:
+            entry = replace(entry, ask=scope.prompt(entry.ask))  # where nothing is open it was put so with its values
+        if about_glass is not None and entry.ask is not None:
+            text, if_so = about_glass
+            entry = replace(entry, ask=f"{text if if_so is None else f'[{if_so}: {text}]'} {entry.ask}")
+        self._add(entry, when)
         self.ahead.rear_told |= perhaps is not None
 
     def _if(self, step: IfStep, scope: Scope, when: tuple[str, ...]) -> None:

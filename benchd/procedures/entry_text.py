@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from benchd.procedures.arguments import Ask, Light
@@ -18,7 +19,7 @@ def still_entry(step: Step, bench: BenchFigures, open_args: Mapping[str, Why]) -
     args: Any = step.args
     if open_args:
         why = joined(tuple(one for why in open_args.values() for one in why))
-        return Entry(step.verb, f"depends on {why}", ask=args.text if isinstance(step, AskStep) else None)
+        return replace(_ask(args) if isinstance(step, AskStep) else Entry(step.verb, ""), text=f"depends on {why}")
     match step.verb:
         case "ask":
             return _ask(args)

@@ -19,6 +19,7 @@ async def figures_of(bench: Bench) -> BenchFigures:
 
     return figures(
         bench.assembly,
+        bench.loaded.records,
         settle_ms=bench.file.motion.settle_ms,
         calibrations=set(bench.setup.calibrated_artefacts),
         homed=bench.trust.homed,

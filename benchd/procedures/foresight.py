@@ -18,6 +18,7 @@ from benchd.procedures.arguments import Home, Move, Setup, Sweep
 from benchd.procedures.bench_figures import BenchFigures
 from benchd.procedures.entry_text import still_entry
 from benchd.procedures.foreseen import Foreseen, Why, joined
+from benchd.procedures.glass_ahead import GlassAhead
 from benchd.procedures.not_possible import not_possible
 from benchd.procedures.plan import Entry, WouldBeRefused
 from benchd.procedures.room_to_move import (
@@ -51,12 +52,14 @@ class Foresight:
         self.set_up = SetUpAhead(bench.where)
         self.rear_seen = dict(bench.rear_seen)
         self.rear_told = False  # that somebody may be asked about a rear, of the set-up as it is
+        self.glass = GlassAhead(bench)
         self.drives = False  # whether the last step may move the carriage
 
     def copy(self) -> Self:
         """The same state, to go another way from here."""
         twin = copy(self)
         twin.state, twin.set_up, twin.rear_seen = self.state.copy(), self.set_up.copy(), dict(self.rear_seen)
+        twin.glass = self.glass.copy()
         return twin
 
     def meet(self, other: Foresight, why: Why) -> None:
@@ -66,10 +69,14 @@ class Foresight:
         both = self.rear_seen.keys() & other.rear_seen.keys()
         self.rear_seen = {parts: max(self.rear_seen[parts], other.rear_seen[parts]) for parts in both}
         self.rear_told = self.rear_told and other.rear_told
+        self.glass.meet(other.glass)
 
     def as_open_as(self, other: Foresight) -> bool:
         """Whether no less is known here than there, where the ways met."""
-        mine, theirs = ((one.state.open, one.set_up.values.open, one.rear_seen, one.rear_told) for one in (self, other))
+        mine, theirs = (
+            (one.state.open, one.set_up.values.open, one.rear_seen, one.rear_told, one.glass.told)
+            for one in (self, other)
+        )
         return mine == theirs
 
     def take(self, step: Step, opened: Open) -> Entry:
@@ -132,6 +139,8 @@ class Foresight:
         where = self.set_up.places
         self.rear_seen = {seen: um for seen, um in self.rear_seen.items() if where and seen == where.parts}
         self.rear_told = False
+        if {"lens", "glass"} & {*stated, *open_keys}:
+            self.glass.changed()
         if moves_nominal:
             self.state.know(stale=True)
         elif moves_nominal is None and self.state.get(STALE) is not True:

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.bench.bench import Bench
-from benchd.bench.glass_residual import other_glass
 from benchd.bench.run_record import RunRecord
 from benchd.metrology.outlying import FAR_OFF
 from benchd.metrology.rounding import rounded
@@ -18,23 +17,8 @@ Stands = tuple[float, str]
 
 
 def with_found(prompt: str, run: RunRecord, bench: Bench) -> str:
-    """The question, after what the run has found since the last one, and whether the glass is the lens's own.
-
-    Of the glass it is said once a set-up: a pane left in by mistake is seen before it is measured through.
-    """
-    told = [found(run.findings[name], _stands(bench, run.findings[name])) for name in run.unseen]
-    setup = bench.setup.document
-    if setup.lens is not None and run.glass_told != (setup.lens, setup.glass):
-        other = other_glass(setup.glass, bench.loaded.records.lens(setup.lens).designed_for_glass)
-        told += [f"Lens {setup.lens} stands {other}: is that meant?"] if other else []
-    return " ".join([*told, prompt])
-
-
-def answered(run: RunRecord, bench: Bench) -> None:
-    """Somebody has answered, so what stood before that question need not be told again."""
-    run.unseen.clear()
-    setup = bench.setup.document
-    run.glass_told = None if setup.lens is None else (setup.lens, setup.glass)
+    """The question, after what the run has found since the last one."""
+    return " ".join([*(found(run.findings[name], _stands(bench, run.findings[name])) for name in run.unseen), prompt])
 
 
 def found(doc: Doc, stands: Stands | None) -> str:

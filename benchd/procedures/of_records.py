@@ -10,6 +10,7 @@ from benchd.bench.asked_for import CARRIAGE, device_for
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import CalibrationInForce, Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
+from benchd.bench.glass_residual import asked_of_glass
 from benchd.bench.motion_figures import HOMING_BEYOND_UM, MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument
 from benchd.bench.sweeper import DEFAULT_LP_MM
@@ -86,6 +87,7 @@ def whereabouts(records: Records, setup: SetupDocument, chain: Chain, limit: Cle
 
 def figures(
     assembly: Assembly,
+    records: Records,
     *,
     settle_ms: float,
     calibrations: Set[str],
@@ -117,4 +119,5 @@ def figures(
         rear_seen=rear_seen or {},
         device_for=partial(device_for, assembly),
         has_camera=assembly.in_role("detector", Camera) is not None,
+        asked_of_glass=partial(asked_of_glass, records=records),
     )

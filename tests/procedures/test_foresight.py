@@ -290,3 +290,38 @@ def test_a_rear_that_an_answer_decides_on_may_be_asked_about(through: Through) -
 
     asks = [one.when for one in through(HOME + FITTED + number, replace(UNHOMED, where=unmeasured)).entries if one.ask]
     assert asks == [(), ("if the lens's record does not say how far it reaches back",)]
+
+
+MEANT = "Lens L-0417 stands without glass, while its record says that it was designed for pane-25: is that meant?"
+SEATED = '  - ask: {kind: confirm, text: "Seated?"}\n'
+PANE = "  - setup: {glass: [pane-25]}\n"
+NONE = "  - setup: {glass: []}\n"
+
+
+def test_that_the_glass_is_another_is_foreseen_at_the_question_that_tells_it(through: Through) -> None:
+    """A dry run showed the questions as the file has them, while a run put the sentence about the glass before one."""
+    asks = through(FITTED + ASK + SEATED + SEATED + PANE + SEATED + NONE + SEATED).asks
+    assert asks == ("Well?", f"{MEANT} Seated?", "Seated?", "Seated?", "Seated?")
+    assert through(PANE + SEATED).asks == ("Seated?",), "there is no lens"
+    assert through(FITTED + HOME + "  - nominal: {}\n  - sweep: {}\n  - sweep: {}\n").asks == (MEANT,)
+
+
+def test_that_it_may_be_asked_about_is_told_with_what_it_depends_on(through: Through) -> None:
+    either = WELL + "[setup: {glass: [pane-25]}]\n"
+    *_, seated = through(FITTED + ASK + either + SEATED).asks
+    open_glass = "[if it is not the lens's own; which stand there depends on the answer well: Is the glass meant?]"
+    assert seated == f"{open_glass} Seated?"
+    *_, seated = through(FITTED + ASK + either + SEATED + NONE + SEATED).asks
+    assert seated == f"[unless it was asked before: {MEANT}] Seated?"
+    in_branch = WELL + '[ask: {kind: confirm, text: "Seated?"}]\n'
+    *_, seated = through(FITTED + ASK + in_branch + SEATED).asks
+    assert seated == f"[unless it was asked before: {MEANT}] Seated?"
+    swept = through(FITTED + HOME + ASK + either + "  - nominal: {}\n  - sweep: {}\n")
+    (asked,) = [one for one in swept.entries if one.text == "glass_meant"]
+    assert asked.when == ("if it is not the lens's own; which stand there depends on the answer well",)
+
+
+def test_a_question_that_hangs_on_an_answer_is_foreseen_with_its_round(through: Through) -> None:
+    number = '  - ask: {kind: number, text: "How many?", save: n}\n'
+    again = '  - repeat: 2\n    steps:\n      - ask: {kind: confirm, text: "${n} of them?"}\n'
+    assert through(number + again).asks == ("How many?", "Round 1 of 2: ${n} of them?", "Round 2 of 2: ${n} of them?")

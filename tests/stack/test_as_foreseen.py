@@ -48,6 +48,36 @@ steps:
 """,
 }
 
+ASKS = '  - ask: {name: seated, kind: confirm, text: "Seated?"}\n'
+IN, OUT = ASKS.replace("seated", "glass_in"), ASKS.replace("seated", "glass_out")
+SWEEP = "  - sweep: {merit: edge}\n"
+GOES = "steps:\n  - nominal: {}\n  - light: {light: target_light, level: 0.4}\n"
+OWN, NO_GLASS = "  - setup: {glass: [pane-25], follow: true}\n", "  - setup: {glass: [], follow: true}\n"
+WITHOUT = "Lens L-0417 stands without glass, while its record says that it was designed for pane-25: is that meant?"
+OF_GLASS = {
+    "never_asks": (GOES + SWEEP, [WITHOUT]),
+    "asks_a_number": (
+        GOES + '  - ask: {name: turns, kind: number, text: "Turns?", save: turns}\n' + SWEEP,
+        ["Turns?", WITHOUT],
+    ),
+    "asks_first": (GOES + ASKS + SWEEP + ASKS, [f"{WITHOUT} Seated?", "Seated?"]),
+    "toggles": (
+        GOES + ASKS + OWN + IN + SWEEP + NO_GLASS + OUT + SWEEP,
+        [f"{WITHOUT} Seated?", "Seated?", "Seated?"],
+    ),
+    "glass_comes_out": (
+        GOES
+        + OWN
+        + IN
+        + SWEEP
+        + NO_GLASS
+        + OUT.replace("confirm", "yes_no")
+        + f"  - repeat: 2\n    steps:\n    {SWEEP}",
+        ["Seated?", "Seated?", f"Round 1 of 2: {WITHOUT}"],
+    ),
+}
+"""Procedures by name, for a lens that stands without the glass it was made for; and what each asks, in its order."""
+
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
@@ -58,7 +88,7 @@ async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack
     procedures.mkdir()
     roles = "needs: {roles: [carriage, detector, indicator, target_light]}"
     steps = {name: f"steps: [{verb}: {_flow(args)}]" for name, (verb, args) in IN_VAIN.items()}
-    for name, text in (steps | OTHERS).items():
+    for name, text in (steps | OTHERS | {name: text for name, (text, _) in OF_GLASS.items()}).items():
         (procedures / f"{name}.yaml").write_text(f"procedure: {name}\ntitle: t\n{roles}\n{text}\n")
     async with Stack(pace=PACE, folder=folder) as stack:
         yield stack
@@ -159,3 +189,60 @@ async def test_a_gauge_that_stands_wrong_is_seated_again_three_times(stack: Stac
                 assert "indicator reads 999.9 um" in event["text"]
                 assert event["text"].endswith("It was seated again 3 times.")
                 break
+
+
+async def questions(stack: Stack, client: BenchClient, run: str, no: str | None = None) -> list[str]:
+    """Answer yes (to a number, 1), but `no` to the question of that name; gives them all, in their order.
+
+    The plate is put in and taken out by the hand where that is asked for.
+    """
+    texts, answered = list[str](), set[str]()
+    async for state in client.follow(run):
+        ask = state["ask"]
+        if ask is not None and ask["ask"] not in answered:
+            answered.add(ask["ask"])
+            texts.append(ask["text"])
+            if ask["name"] in ("glass_in", "glass_out"):
+                stack.hand("fit" if ask["name"] == "glass_in" else "remove", "glass", "pane-25")
+            await client.answer(ask["ask"], 1.0 if ask["kind"] == "number" else ask["name"] != no)
+    return texts
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def without_glass(stack: Stack, client: BenchClient) -> BenchClient:
+    """The lens stands there as stated, without the glass it was made for."""
+    Technician(stack, client, quiet).fit(["ring-07"], [], "L-0417")
+    await client.command("setup", set=SETUP | {"glass": []})
+    return client
+
+
+@pytest.mark.parametrize("name", OF_GLASS)
+async def test_glass_that_is_not_the_lens_s_own_is_asked_about_once_and_foreseen(
+    stack: Stack, without_glass: BenchClient, name: str
+) -> None:
+    """A dry run showed the questions without it; where a run had no question it was measured through unasked."""
+    _, asks = OF_GLASS[name]
+    plan = await without_glass.command("run", beat=False, procedure=name, dry=True)
+    assert plan["asks"] == asks
+    assert await questions(stack, without_glass, await without_glass.run(name)) == asks
+
+
+@pytest.mark.parametrize("way", ["run", "sweep"])
+async def test_glass_that_is_not_meant_is_not_measured_through(
+    stack: Stack, without_glass: BenchClient, way: str
+) -> None:
+    heard, events = without_glass.watch("reading"), without_glass.events()
+    run = await without_glass.run("never_asks") if way == "run" else (await without_glass.command("sweep"))["run"]
+    assert await questions(stack, without_glass, run, no="glass_meant") == [WITHOUT]
+    async with asyncio.timeout(10.0):
+        async for _, event in events:
+            if event["code"] == "bad_request":
+                assert "the glass behind lens L-0417 is not meant to stand so" in event["text"]
+                assert "lenses/L-0417.yaml" in event["advice"]
+                break
+    after = await without_glass.run("never_asks")
+    assert await questions(stack, without_glass, after) == [WITHOUT], "a no is remembered no longer than its run"
+    async with asyncio.timeout(10.0):
+        async for _, reading in heard:
+            assert reading["run"] == after
+            break
