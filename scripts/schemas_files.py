@@ -14,6 +14,7 @@ from pydantic.json_schema import GenerateJsonSchema
 from benchd.devices import registry
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.bench_file import BenchFile
+from benchd.files.known_to import OF_DEVICES
 from benchd.procedures.language import Procedure
 
 FILES: Mapping[str, type[BaseModel]] = {
@@ -51,6 +52,8 @@ def _add_keys(schema: dict[str, Any], entry: str, key: str, configs: Mapping[str
     for name, config in configs.items():
         own = config.model_json_schema(schema_generator=Plain)
         schema["$defs"] |= own.pop("$defs", {})
+        for bounded in OF_DEVICES.keys() & own["properties"].keys():
+            own["properties"][bounded]["allOf"] = [OF_DEVICES[bounded].as_schema()]
         whole["allOf"].append(
             {
                 "if": {"properties": {key: {"const": name}}, "required": [key]},

@@ -9,9 +9,9 @@ import math
 from collections.abc import Iterator, Mapping
 
 from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light
-from benchd.files.artefacts import LIMIT_OF_U
 from benchd.files.bench_file import BenchFile
-from benchd.files.bounds import THOUSAND, Within, off_by_thousand, small_beside
+from benchd.files.bounds import THOUSAND, Within, beside, off_by_thousand
+from benchd.files.known_to import U_GAIN, U_SCALE
 from benchd.files.loading import LoadedBench
 from benchd.files.problems import Problem
 
@@ -21,8 +21,6 @@ RUN_UP_S = (1e-3, 20.0)
 STEP = Within(1e-4, 100.0, "um")
 GAUGE_RANGE = Within(10.0, 200e3, "um")
 ERROR = Within(0.0, 100.0, "um")
-U_SCALE = Within(0.0, 0.01)
-U_GAIN = Within(0.0, 0.2)
 PULSES = Within(10.0, 1e6, "Hz")
 EXPANSION = Within(-1e-5, 2e-4, "1/K")
 SHORT_BASE_UM = 1000.0
@@ -34,12 +32,9 @@ def implausible(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Prob
     found: list[Problem] = []
     for role, name in loaded.file.roles.items():
         for key, value, within in _figures(role, devices.get(name)):
-            if value is not None and not within.low <= value <= within.high:
-                unit = f" {within.unit}" if within.unit else ""
-                ends = f"from {within.low:.12g} to {within.high:.12g}{unit}"
-                what = f"{_WORDS.get(key, 'a number')} {ends}, not {value:.12g}"
-                hint = off_by_thousand(value, within)
-                found.append(loaded.source.problem(("devices", name, key), what + hint))
+            if value is not None and not within.holds(value):
+                what = f"{_WORDS.get(key, 'a number')} {within.ends}, not {value:.12g}{within.hint(value)}"
+                found.append(loaded.source.problem(("devices", name, key), what))
     return [*found, *_base(loaded), *_pixel(loaded, devices), *_tolerance(loaded, devices)]
 
 
@@ -124,7 +119,7 @@ def _pixel(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
     if not isinstance(camera, Camera) or camera.spec.pixel_um is None or camera.spec.u_pixel_um is None:
         return []
     try:
-        small_beside(camera.spec.u_pixel_um, camera.spec.pixel_um, LIMIT_OF_U, "pixel_um", "u_pixel_um")
+        beside(camera.spec.u_pixel_um, camera.spec.pixel_um, "pixel_um", "u_pixel_um", least=1e-6)
     except ValueError as wrong:
         return [loaded.source.problem(("devices", name, "u_pixel_um"), str(wrong).removeprefix("u_pixel_um: "))]
     return []

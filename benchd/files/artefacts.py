@@ -10,7 +10,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
 
-from benchd.files.bounds import Within, small_beside
+from benchd.files import known_to
+from benchd.files.bounds import Within, beside
 from benchd.files.names import Name, Record, RecordId, label_of
 
 Positive = Annotated[float, Field(gt=0)]
@@ -27,15 +28,13 @@ Shim = Annotated[float, Within(1.0, 5000.0, "um")]
 Dof = Annotated[float, Within(2.0, 10000.0)]
 """Degrees of freedom of a stated standard uncertainty, left out where it is taken as exact: 8 where it is itself known
 to 25 %, 50 to 10 %, half over the square of that share (JCGM 100, G.4.2)."""
-LIMIT_OF_U = 0.1
-"""A length known worse than to a tenth is none: what stands there is in another unit, or the figure of another key."""
 
 
 class PrincipalGap(Record):
     """How far the second principal plane lies behind the first (mm), with its standard uncertainty."""
 
     value: Annotated[float, Within(-500.0, 500.0, "mm")]
-    u: Annotated[float, Field(gt=0), Within(0.0, 200.0, "mm")]
+    u: known_to.OfPrincipalGap
     dof: Dof | None = None
 
 
@@ -43,12 +42,12 @@ class FocalLength(Record):
     """A focal length (mm) with its standard uncertainty."""
 
     value: Annotated[float, Within(1.0, 5000.0, "mm")]
-    u: Positive
+    u: known_to.OfFocalLength
     dof: Dof | None = None
 
     @model_validator(mode="after")
     def _known(self) -> Self:
-        small_beside(self.u, self.value, LIMIT_OF_U, "value", "u")
+        beside(self.u, self.value, "value", "u", least=1e-5)
         return self
 
 
@@ -73,24 +72,20 @@ class Given(Record):
 
     @model_validator(mode="after")
     def _known(self) -> Self:
-        small_beside(self.u_um, self.length_um, LIMIT_OF_U, "length_um", "u_um")
+        beside(self.u_um, self.length_um, "length_um", "u_um")
         return self
 
 
-def _known_within(bound: Within) -> AfterValidator:
-    def take(given: Given) -> Given:
-        try:
-            bound.take(given.u_um)
-        except ValueError as wrong:
-            raise ValueError(f"u_um: {wrong}") from None
-        return given
+class GivenOfAdapter(Given):
+    """The same of an adapter."""
 
-    return AfterValidator(take)
+    u_um: known_to.OfAdapter
 
 
-GivenOfAdapter = Annotated[Given, _known_within(Within(0.0, 500.0, "um"))]
-GivenOfReference = Annotated[Given, _known_within(Within(0.0, 50.0, "um"))]
-"""What others are measured from is known better than what a workshop turns."""
+class GivenOfReference(Given):
+    """The same of a reference: what others are measured from is known better than what a workshop turns."""
+
+    u_um: known_to.OfReference
 
 
 class Adapter(Record):
@@ -117,14 +112,14 @@ class Layer(Record):
     """One plane-parallel plate: thickness in mm, index against air at a wavelength in nm, standard uncertainties."""
 
     thickness_mm: Annotated[float, Within(0.01, 100.0, "mm")]
-    u_mm: Positive
+    u_mm: known_to.OfThickness
     index: Annotated[float, Field(gt=1, lt=4)]
-    u_index: Annotated[float, Field(gt=0), Within(0.0, 0.1)]
+    u_index: known_to.OfIndex
     at_nm: Annotated[float, Within(200.0, 2500.0, "nm")]
 
     @model_validator(mode="after")
     def _known(self) -> Self:
-        small_beside(self.u_mm, self.thickness_mm, LIMIT_OF_U, "thickness_mm", "u_mm")
+        beside(self.u_mm, self.thickness_mm, "thickness_mm", "u_mm")
         return self
 
 
@@ -132,7 +127,7 @@ class AirGap(Record):
     """Air between two plates, or between a plate and what it covers: it takes room and does not move the image (mm)."""
 
     air_gap_mm: Annotated[float, Within(0.001, 100.0, "mm")]
-    u_mm: Positive
+    u_mm: known_to.OfGap
 
     @property
     def thickness_mm(self) -> float:
@@ -140,7 +135,7 @@ class AirGap(Record):
 
     @model_validator(mode="after")
     def _known(self) -> Self:
-        small_beside(self.u_mm, self.air_gap_mm, 0.5, "air_gap_mm", "u_mm")
+        beside(self.u_mm, self.air_gap_mm, "air_gap_mm", "u_mm", most=0.5)
         return self
 
 

@@ -8,8 +8,9 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
-from benchd.files.artefacts import LIMIT_OF_U, Celsius, Cover, Dof, Expansion, Positive, Shim
-from benchd.files.bounds import Within, small_beside
+from benchd.files import known_to
+from benchd.files.artefacts import Celsius, Cover, Dof, Expansion, Positive, Shim
+from benchd.files.bounds import Within, beside
 from benchd.files.mqtt_section import Mqtt
 from benchd.files.names import Name, Record, RecordId
 
@@ -110,10 +111,10 @@ class Steps(Record):
     between one homing and the next; `alpha_per_K` is the screw's expansion.
     """
 
-    u_pitch: Annotated[float, Field(ge=0), Within(0.0, 0.05)]
-    periodic_um: Annotated[float, Field(ge=0), Within(0.0, 200.0, "um")]
-    u_backlash_um: Annotated[float, Field(ge=0), Within(0.0, 200.0, "um")]
-    u_home_um: Annotated[float, Field(ge=0), Within(0.0, 500.0, "um")]
+    u_pitch: known_to.OfScrew
+    periodic_um: known_to.OfSteps
+    u_backlash_um: known_to.OfSteps
+    u_home_um: known_to.OfHoming
     alpha_per_K: Expansion
 
 
@@ -123,7 +124,7 @@ class Joint(Record):
     `stand_off_um` is what dirt or a burr may hold it apart by at most; it only ever adds.
     """
 
-    u_um: Annotated[float, Field(gt=0), Within(0.0, 100.0, "um")]
+    u_um: known_to.OfJoint
     dof: Dof | None = None
     stand_off_um: Annotated[float, Within(0.0, 100.0, "um")] | None = None
 
@@ -148,7 +149,7 @@ class GivenBase(Record):
     """Base face to target plane at carriage reading 0, as a drawing or a rule states it."""
 
     length_um: Annotated[float, Within(-1e6, 1e6, "um")]
-    u_um: Annotated[float, Field(gt=0), Within(0.0, 20e3, "um")]
+    u_um: known_to.OfBase
     dof: Dof | None = None
     at_C: Celsius = 20.0
 
@@ -167,25 +168,25 @@ class Target(Record):
     id: RecordId
     cover: Cover = ()
     pitch_mm: Annotated[float, Within(0.01, 200.0, "mm")]
-    u_pitch_mm: Positive
+    u_pitch_mm: known_to.OfPitch
 
     @model_validator(mode="after")
     def _known(self) -> Self:
-        small_beside(self.u_pitch_mm, self.pitch_mm, LIMIT_OF_U, "pitch_mm", "u_pitch_mm")
+        beside(self.u_pitch_mm, self.pitch_mm, "pitch_mm", "u_pitch_mm")
         return self
 
 
 class Collimator(Record):
     """How parallel the collimator's light is: standard uncertainty of its vergence at the lens, 1/m (dioptres)."""
 
-    u_vergence_per_m: Annotated[float, Field(gt=0), Within(0.0, 0.1, "1/m")]
+    u_vergence_per_m: known_to.OfVergence
 
 
 class SetUp(Record):
     """How well what is typed into the set-up is known: wall distance by tape (mm), temperature (K)."""
 
-    u_distance_mm: Annotated[float, Within(0.01, 500.0, "mm")] = 3.0
-    u_temperature_K: Annotated[float, Within(0.01, 10.0, "K")] = 0.3
+    u_distance_mm: known_to.OfTape = 3.0
+    u_temperature_K: known_to.OfThermometer = 0.3
 
 
 class Format(Record):

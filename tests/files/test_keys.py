@@ -116,11 +116,7 @@ def test_every_key_is_in_the_table_and_nothing_else() -> None:
     new = {key: candidates(key.rpartition(".")[2])[:5] for key in sorted(keys - known)}
     assert not new, f"new keys: name for each a module that goes by it in {TABLE.name}; the name is read in: {new}"
     assert not sorted(known - keys), "no model has these keys any more"
-    twice = set(table()) & (told_as_unheeded() | set(SAID_WHOLE)) - {
-        "Adapter.turns",
-        "Given.points_um",
-        "Reference.kind",
-    }
+    twice = set(table()) & (told_as_unheeded() | set(SAID_WHOLE)) - {"Adapter.turns", "Reference.kind"}
     assert not twice, "something goes by these now: take them out of benchd/files/unheeded.py"
 
 

@@ -43,6 +43,18 @@ BAD = [
     ("lens", "lens: L-0417", "lens: L/0417"),
     ("lens", "{value: 49.6, u: 0.2}", "49.6"),
     ("lens", "5, inf]", "5, infty]"),
+    ("adapter", "u_um: 1.5", "u_um: 0.0015"),
+    ("adapter", "u_um: 1.5", "u_um: 1500"),
+    ("reference", "u_um: 0.6", "u_um: 0.0004"),
+    ("reference", "u_um: 0.6", "u_um: 600"),
+    ("glass", "u_mm: 0.002", "u_mm: 0.000002"),
+    ("glass", "u_mm: 0.002", "u_mm: 20"),
+    ("glass", "u_index: 0.0005", "u_index: 0.5"),
+    ("lens", "u: 0.2}", "u: 0.00002}"),
+    ("lens", "u: 0.2}", "u: 2000}"),
+    ("bench", "u_um: 0.7", "u_um: 0.0007"),
+    ("bench", "u_pitch_mm: 0.0005", "u_pitch_mm: 5.0e-7"),
+    ("bench", "u_pitch_mm: 0.0005", "u_pitch_mm: 50"),
     ("procedure", "type: lens", "type: lenses"),
     ("procedure", "- nominal: {}", "- nominl: {}"),
     ("procedure", "level: 0.4", 'level: "$(level)"'),
@@ -53,6 +65,9 @@ BAD_FOR_DRIVERS = [
     ("travel_um: [0, 30000]", "travel_um: [0]"),
     ("safe_level: 0", "safe_level: 2"),
     ("baud: 115200", "bawd: 115200"),
+    ("u_scale: 1.0e-5", "u_scale: 1.0e-9"),
+    ("u_scale: 1.0e-5", "u_scale: 0.1"),
+    ("u_gain: 0.001", "u_gain: 1"),
 ]
 """The same of keys in a bench file that a driver or a link reads."""
 
