@@ -17,7 +17,6 @@ def _locks_of_their_own(tmp_path_factory: pytest.TempPathFactory) -> None:
 @pytest.fixture(scope="session", autouse=True)
 def _signals_as_from_a_terminal() -> None:
     """A shell starts what runs in the background deaf to these; daemons that tests start would be so, too."""
-    usual = {signal.SIGINT: signal.default_int_handler, signal.SIGQUIT: signal.SIG_DFL, signal.SIGHUP: signal.SIG_DFL}
-    for number, handler in usual.items():
+    for number in (signal.SIGINT, signal.SIGQUIT, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_IGN:
-            signal.signal(number, handler)
+            signal.signal(number, signal.default_int_handler if number is signal.SIGINT else signal.SIG_DFL)
