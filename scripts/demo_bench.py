@@ -23,6 +23,7 @@ from rich.text import Text
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
+from benchd.cli import sentences as say
 from benchd.cli import tables
 from benchd.cli.console import wide
 from benchd.cli.progress import Bar
@@ -177,9 +178,11 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     document["truth"]["focus_error_um"] = truth["focus_error_um"]
     error = finding["values"]["focus_error"]
     off = error["value"] - truth["focus_error_um"]
+    true_um, off_um = (say.number(value, sign=True) for value in (truth["focus_error_um"], off))
+    holds = "inside" if abs(off) <= error["U"] else "outside"
     out.print(
-        f"Truth, from the simulator after the fact: {truth['focus_error_um']:+.1f} µm. The finding is {off:+.1f} µm "
-        f"off, {'inside' if abs(off) <= error['U'] else 'outside'} its interval of {error['U']:.1f} µm."
+        f"Truth, from the simulator after the fact: {true_um} µm. The finding is {off_um} µm off, {holds} its interval "
+        f"of {say.number(error['U'])} µm."
     )
     if drawn:
         _shell(out, f"The curve with its fit and interval: {plot}")

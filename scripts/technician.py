@@ -7,6 +7,7 @@ import contextlib
 from collections.abc import Callable
 from typing import Any
 
+from benchd.cli.lines import name_of, plain
 from benchd.client import BenchClient, Watch
 from stack import Stack
 
@@ -61,7 +62,7 @@ class Technician:
     def measure(self, what: str) -> dict[str, Any]:
         """Tape or thermometer."""
         found = self._stack.hand("measure", what)
-        said = ", ".join(f"{key} {_plain(value)}" for key, value in found.items() if key != "ok")
+        said = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in found.items() if key != "ok")
         self._said(f"hand: measures by {what}: {said}")
         return found
 
@@ -156,13 +157,6 @@ class Technician:
     def _do(self, do: str, what: str, value: Any) -> None:
         self._stack.hand(do, what, value)
         self._said(f"hand: {do} {what} {value}")
-
-
-def _plain(value: Any) -> str:
-    """A measured value as a person notes it down."""
-    if isinstance(value, dict):
-        return f"{value['value']:.6f} (u = {value['u']:.6f})"
-    return f"{value:g}"
 
 
 async def _why(events: Watch) -> str:

@@ -220,16 +220,17 @@ class Bench:
 
     def _job_ended(self, kind: str, cause: str | None, result: Any, error: BaseException | None) -> None:
         data = result if isinstance(result, dict) else {}
+        what = f"Run {data['run']} ({data['procedure']})" if "procedure" in data else f"'{kind}'"
         if error is None:
-            self.events.tell("done", f"'{kind}' is done.", data={"verb": kind, **data}, cause=cause)
+            self.events.tell("done", f"{what} is done.", data={"verb": kind, **data}, cause=cause)
         elif isinstance(error, Stopped):
             by = "" if error.by is None else f" by {error.by}"
-            text, data = f"'{kind}' was {error.how}{by}.", {"verb": kind, "user": error.by, **data}
+            text, data = f"{what} was {error.how}{by}.", {"verb": kind, "user": error.by, **data}
             self.events.tell("stopped", text, severity="warning", cause=cause, data=data)
         elif isinstance(error, BenchdError):
             self.events.error(error, cause=cause, data=data)
         else:
-            text, advice = f"'{kind}' failed inside benchd: {error!r}.", "The log has the cause."
+            text, advice = f"{what} failed inside benchd: {error!r}.", "The log has the cause."
             self.events.tell("device_fault", text, severity="error", advice=advice, cause=cause, data=data)
 
     async def close(self) -> None:

@@ -115,6 +115,7 @@ def plain(value: Any, key: str = "") -> str:
     if isinstance(value, list):
         return " + ".join(plain(one) for one in value)
     if isinstance(value, Mapping):
+        value = {name: one for name, one in value.items() if one is not None}
         if set(value) == {"value", "u"}:
             sure = value["u"] == 0
             return plain(value["value"], key) if sure else say.with_u(value["value"], value["u"], _unit_of(key))

@@ -51,6 +51,14 @@ class Parser(argparse.ArgumentParser):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; gives its exit code. Raises SystemExit for --help, --version and wrong usage only."""
+    try:
+        return _main(argv)
+    except KeyboardInterrupt:  # while it was still loading
+        sys.stderr.write("Interrupted before it had begun.\n")
+        return exits.REFUSED
+
+
+def _main(argv: Sequence[str] | None) -> int:
     given = list(sys.argv[1:] if argv is None else argv)
     name = given[0] if given else ""
     if name not in COMMANDS:

@@ -147,9 +147,9 @@ def tell(outcome: Outcome, *, as_json: bool) -> int:
 
 def _why(outcome: Outcome) -> str:
     event = outcome.event or {}
-    if outcome.state == "aborted":
-        by = (event.get("data") or {}).get("user")
-        return f"Run {outcome.run} was aborted{f' by {by}' if by else ''}."
+    if event.get("code") == "stopped":
+        said = str(event["text"])  # aborted or stopped, which run and by whom
+        return said if outcome.state == "aborted" else f"{said.rstrip('.')}: it has failed."
     advice = f"\n{event['advice']}" if event.get("advice") else ""
     return f"Run {outcome.run} failed: {event.get('text')} ({event.get('code')}){advice}"
 

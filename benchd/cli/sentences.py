@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.metrology.rounding import rounded
@@ -154,6 +154,21 @@ def _instead_of(step: Doc, finding: Doc) -> str:
     if line is not None and step.get("part"):
         line = next((part for part in line.get("parts", ()) if part["name"] == step["part"]), None)
     return "" if line is None else f" instead of {significant(line['u'])}"
+
+
+def apart(finding: Doc, chain: Sequence[Doc]) -> list[str]:
+    """Why a part has a smaller u in the budget than in the chain, a sentence each."""
+    in_chain = {term["term"]: term["u_um"] or 0.0 for term in chain}
+    told = []
+    for line in finding["budget"]:
+        there, here = significant(in_chain.get(line["term"], 0.0)), significant(line["u"])
+        if line["term"] in in_chain and there != here and in_chain[line["term"]] > line["u"]:
+            name = line["term"].replace("_", " ")
+            told.append(
+                f"{name}: {here} here, {there} in the chain. Its length was measured with the carriage's scale; what "
+                "the scale may be wrong by is one thing for base, adapters and position, and stands in position scale."
+            )
+    return told
 
 
 THEN = "Then change shims_fitted_um in the lens's record and start benchd again."

@@ -75,14 +75,30 @@ def _file(given: Path | None, variable: str) -> Path | None:
 
 
 def with_bench(args: argparse.Namespace, work: Work) -> int:
-    """`work(client)` with a client on the bench that is meant; gives its exit code. Raises BenchdError."""
+    """`work(client)` with a client on the bench that is meant; gives its exit code.
+
+    Raises BenchdError, and KeyboardInterrupt that says whether anything had been asked of the bench.
+    """
+    bench = client_of(args)
 
     async def inside() -> int:
-        async with client_of(args) as bench:
+        async with bench:
             await on_line(bench)
             return await work(bench)
 
-    return asyncio.run(inside())
+    try:
+        return asyncio.run(inside())
+    except KeyboardInterrupt as interrupt:
+        raise interrupt if str(interrupt) else KeyboardInterrupt(_left(bench.asked)) from None
+
+
+def _left(asked: str | None) -> str:
+    """What Ctrl-C left behind, where nobody had taken it for a stop."""
+    if asked is None:
+        return "Interrupted before anything was asked of the bench."
+    if asked == "take":
+        return "Interrupted; control was asked for, nothing else was begun."
+    return f"Interrupted; whether `{asked}` was carried out is not known here: `benchd status` tells."
 
 
 async def on_line(bench: BenchClient) -> None:

@@ -63,7 +63,7 @@ def _telling(about: Mapping[str, Any]) -> list[str]:
 
 
 def screen(name: str, state: Mapping[str, Any]) -> Group:
-    """Carriage, set-up with its chain, devices, run and last findings."""
+    """Carriage, run, set-up, devices and last findings; the chain, which is long, after them."""
     from rich.console import Group
     from rich.text import Text
 
@@ -83,13 +83,13 @@ def screen(name: str, state: Mapping[str, Any]) -> Group:
         )
     )
     parts += [tables.subheading(f"Set-up, revision {setup['rev']}"), tables.pairs(stated(setup))]
-    if setup.get("chain"):
-        parts += [Text(""), tables.chain_table(setup["chain"])]
     parts += [tables.item(note) for note in setup.get("notes") or []]
     parts += [tables.subheading("Devices"), tables.plain(_DEVICE, _devices(state))]
     findings = [doc for topic, doc in state.items() if topic.startswith("finding/") and doc]
     parts.append(tables.subheading("Last findings"))
     parts += [Text(in_one_line(f"  {doc['assessment']}: {lines.finding(doc)}")) for doc in findings] or [Text("  none")]
+    if setup.get("chain"):
+        parts += [tables.subheading("Datum chain"), tables.chain_table(setup["chain"])]
     return Group(*parts)
 
 

@@ -43,7 +43,10 @@ def run(args: argparse.Namespace) -> int:
                 return False, None
             return True, await _paused(bench)
 
-    heard, run_id = asyncio.run(stop())
+    try:
+        heard, run_id = asyncio.run(stop())
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt("Interrupted; whether the stop was sent is not known. Send it again.") from None
     if args.json:
         print(json.dumps({"ok": heard, "stopped": heard, "paused": run_id}))
     elif heard and run_id is not None:

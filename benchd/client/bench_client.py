@@ -61,6 +61,8 @@ class BenchClient:
         self.user = user
         self._version = version
         self._answer_within_s = answer_within_s
+        self.asked: str | None = None
+        """The verb that was last asked of the bench."""
         self._stack = AsyncExitStack()
         self._heard = Heard()
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
@@ -133,6 +135,7 @@ class BenchClient:
         try:
             if self._heard.broken is not None:
                 raise self._heard.broken
+            self.asked = verb
             async with Limit(self._answer_within_s, f"no answer to `{verb}`: whether it was carried out is unknown"):
                 await self._publish(self.topics.command(self.user, verb), json.dumps(request, allow_nan=False).encode())
                 reply = await answer

@@ -130,7 +130,7 @@ class Runner:
         except BaseException as error:
             await self._bench.jobs.break_off(error, job=job)
             raise
-        job.about["run"] = run.id
+        job.about |= {"run": run.id, "procedure": procedure.procedure}
         if job.task.done() or self._bench.carriage.stops != stops:
             await self._bench.jobs.break_off(Stopped(self._bench.carriage.stopped_by), job=job)
             await self._bench.store.end_run(run.id, "failed")
@@ -163,7 +163,7 @@ class Runner:
             if ready.is_set():
                 self._bench.jobs.ending()
                 await self._end(procedure, scope, run)
-        return {"run": run.id}
+        return {"run": run.id, "procedure": procedure.procedure}
 
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord) -> None:
         try:

@@ -5,6 +5,7 @@ The command line runs on a pseudo-terminal, which queues lines as any terminal d
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import fcntl
 import os
@@ -16,6 +17,8 @@ from typing import Any
 
 import pytest
 
+from benchd.cli.speak import with_bench
+from benchd.client import BenchClient
 from benchd.remote.intake import Request
 from benchd.testing.mqtt_rig import MqttRig, until
 from tests.cli.test_against_broker import ABOUT, PROCEDURE, stands
@@ -98,7 +101,7 @@ class Questions:
             self._tell({"ask": ask, "name": ask, "kind": "confirm", "text": text, "choices": [], "unit": None})
         else:
             self._rig.notices.put("procedure", {**PROCEDURE, "run": RUN, "procedure": "asks", "state": "done"})
-            self._rig.events.tell("done", "'run' is done.", severity="info", cause=self.cause)
+            self._rig.events.tell("done", f"Run {RUN} (asks) is done.", severity="info", cause=self.cause)
 
     def _tell(self, ask: dict[str, Any] | None) -> None:
         state = "running" if ask is None else "asking"
@@ -179,8 +182,8 @@ async def test_ctrl_c_says_that_the_run_is_paused_where_the_bench_says_so(
     if becomes == "paused":
         await person.sees(f"{RUN} is paused: `benchd do resume run={RUN}` goes on")
         return
-    rig.events.tell("stopped", "'run' was stopped by wall.", cause=run.cause, data={"user": "wall"})
-    await person.sees("failed: 'run' was stopped by wall.")
+    rig.events.tell("stopped", f"Run {RUN} (asks) was stopped by wall.", cause=run.cause, data={"user": "wall"})
+    await person.sees(f"Run {RUN} (asks) was stopped by wall: it has failed.")
     assert await person.process.wait() == 1
     assert "is paused" not in person.seen
 
@@ -191,3 +194,37 @@ async def test_what_a_stranger_is_refused_stands_in_my_run_with_his_name(rig: Mq
     payload = b'{"id":"x1","args":{"by_um":1}}'
     await rig.intake.handle(rig.topics.command("bob", "move"), payload)
     await person.sees("WARNING 'move' of bob was refused: ")
+
+
+async def test_ctrl_c_before_anything_was_asked_says_so(
+    rig: MqttRig, run_folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It said 'Interrupted.' and no more: nobody knew whether a run had begun."""
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(run_folder.parent))
+    stands(rig)
+    args = argparse.Namespace(bench=None, host=None, port=None, user="anna", password_file=None, ca_file=None)
+
+    async def interrupted(bench: BenchClient) -> int:
+        raise KeyboardInterrupt
+
+    def command() -> str:
+        with pytest.raises(KeyboardInterrupt) as told:
+            with_bench(args, interrupted)
+        return str(told.value)
+
+    assert await asyncio.to_thread(command) == "Interrupted before anything was asked of the bench."
+
+
+async def test_ctrl_c_while_a_run_is_asked_for_says_that_nobody_knows(rig: MqttRig, person: Person) -> None:
+    asked = asyncio.Event()
+
+    async def slow(request: Request) -> dict[str, Any]:
+        asked.set()
+        await asyncio.sleep(60.0)
+        return {"run": RUN}
+
+    rig.intake._handlers["run"] = slow
+    await asyncio.wait_for(asked.wait(), 20.0)
+    person.types("\x03")
+    await person.sees("Interrupted; whether `run` was carried out is not known here: `benchd status` tells.")
+    assert await person.process.wait() == 1

@@ -203,7 +203,7 @@ async def test_a_stop_in_homing_ends_homing_for_good(stack: Stack, client: Bench
         assert await ended(client, run) == "failed"
     said = [doc["state"] async for doc in so_far(states) if doc["run"] == run]
     assert "paused" not in said, "nobody could have resumed it"
-    assert "'run' was stopped by wall." in [event["text"] async for event in so_far(events)]
+    assert f"Run {run} (homes_twice) was stopped by wall." in [event["text"] async for event in so_far(events)]
     await asyncio.sleep(0.5)
     assert await stays(stack)
     assert place_um(stack) > 5_000.0
