@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any, TypeVar
 
@@ -22,13 +23,14 @@ _log = structlog.get_logger("benchd.drivers")
 T = TypeVar("T")
 
 LET_GO_S = 2.0
-"""So long a call that is not wanted any more may take to clean up after itself."""
+"""So long a call that is not wanted any more may take to clean up after itself; a motion has a time of its own."""
 LAST_S = 0.5
 """The same for the last of a series."""
 KEPT = 20
 """So many different faults of one device have their traceback in the log."""
 _ADVICE = "This is a fault of the driver, not of the bench; the log has the traceback for its author."
 _HANGS = "Check the device; if it is well, this is a fault of its driver."
+_LEFT = f"{_HANGS} Nothing else is asked of it until then; where it stays so, end benchd and begin anew."
 
 
 class Guard:
@@ -40,14 +42,16 @@ class Guard:
     def __init__(self, name: str, driver: str) -> None:
         self.name = name
         self._driver = driver
-        self._stuck: dict[asyncio.Task[Any], str] = {}
+        self._left: dict[asyncio.Task[Any], str] = {}
         self._told: set[tuple[str, str]] = set()
 
-    def fault(self, call: str, why: str, *, code: ErrorCode = "device_fault", **data: str) -> DeviceFault:
+    def fault(
+        self, call: str, why: str, *, code: ErrorCode = "device_fault", advice: str = "", **data: str
+    ) -> DeviceFault:
         """A fault of this device in `call`."""
         return DeviceFault(
             f"{self.name}: its driver '{self._driver}' {why}.",
-            advice=_HANGS if code == "timeout" else _ADVICE,
+            advice=advice or (_HANGS if code == "timeout" else _ADVICE),
             device=self.name,
             code=code,
             data={"device": self.name, "driver": self._driver, "call": call, **data},
@@ -81,40 +85,48 @@ class Guard:
         within_s: float | None,
         *,
         anyhow: bool = False,
+        ends_within_s: float = LET_GO_S,
         passing: type[Exception] = DeviceError,
     ) -> T:
-        """A question, in a task of its own: one that swallows its cancellation is left behind.
+        """A call, in a task of its own: one that swallows its cancellation is left behind after `ends_within_s`.
 
-        Until it has come back the device is asked nothing more, but `anyhow`.
+        Until it has come back the device is asked nothing more, but `anyhow`. The loop begins calls in the order in
+        which they were asked for, and before it wakes a caller that is cancelled: a stop that was asked for is begun.
         """
-        if self._stuck and not anyhow:
-            hangs = next(iter(self._stuck.values()))
-            raise self.fault(call, f"has not come back from {hangs} yet", code="timeout")
+        if not anyhow:
+            self.check_free(call)
         task = asyncio.create_task(self._named(call, work, passing), name=f"{call} of {self.name}")
         try:
             await asyncio.wait({task}, timeout=within_s)
         except asyncio.CancelledError:
-            await self._let_go(task, call)
+            await self._let_go(task, call, ends_within_s)
             raise
         if not task.done():
-            await self._let_go(task, call)
+            await self._let_go(task, call, ends_within_s)
             raise self._late(call, within_s)
         return task.result()
 
-    async def moved(self, call: str, work: Callable[[], Awaitable[T]], within_s: float | None) -> T:
-        """A call that moves or stops: begun in this very turn, so that no stop comes between asking and beginning."""
-        limit = asyncio.timeout(within_s)
-        caller = asyncio.current_task()
-        assert caller is not None
-        asked_to_end = caller.cancelling()
-        try:
-            async with limit:
-                return await self._named(call, work)
-        except TimeoutError:
-            raise self._late(call, within_s) from None
-        finally:
-            if caller.cancelling() > asked_to_end:  # whatever the driver has made of it
-                raise asyncio.CancelledError
+    def check_free(self, call: str) -> None:
+        """Raise DeviceFault while a call is left behind."""
+        if self.left_behind:
+            why = f"has not come back from {next(iter(self._left.values()))} yet"
+            raise self.fault(call, why, code="timeout", advice=_LEFT)
+
+    @property
+    def left_behind(self) -> bool:
+        """Whether a call was left behind and has not come back yet."""
+        return bool(self._left)
+
+    @property
+    def am_left_behind(self) -> bool:
+        """The same of the call that asks this."""
+        return asyncio.current_task() in self._left
+
+    @property
+    def am_cancelled(self) -> bool:
+        """Whether the call that asks this was cancelled, whatever the driver has made of it."""
+        me = asyncio.current_task()
+        return me is not None and me.cancelling() > 0
 
     async def _named(self, call: str, work: Callable[[], Awaitable[T]], passing: type[Exception] = DeviceError) -> T:
         caller = asyncio.current_task()
@@ -134,14 +146,28 @@ class Guard:
     def _late(self, call: str, within_s: float | None) -> DeviceFault:
         return self.fault(call, f"did not come back from {call} within {within_s:g} s", code="timeout")
 
-    async def _let_go(self, task: asyncio.Task[Any], call: str) -> None:
-        self._stuck[task] = call
+    async def _let_go(self, task: asyncio.Task[Any], call: str, within_s: float) -> None:
+        """Cancel it once, and give its orderly end the time, in which the device may still be asked, whoever else is
+        cancelled meanwhile. What has not ended by then is left behind."""
         task.add_done_callback(self._came_back)
         task.cancel()
-        await asyncio.wait({task}, timeout=LET_GO_S)
+        ends_s = time.monotonic() + within_s
+        cancelled: asyncio.CancelledError | None = None
+        while not task.done() and (rest_s := ends_s - time.monotonic()) > 0.0:
+            try:
+                await asyncio.wait({task}, timeout=rest_s)
+            except asyncio.CancelledError as again:
+                cancelled = again
+        if not task.done():
+            self._left[task] = call
+            _log.warning("a call is left behind", device=self.name, driver=self._driver, call=call)
+        if cancelled is not None:
+            raise cancelled
 
     def _came_back(self, task: asyncio.Task[Any]) -> None:
-        self._stuck.pop(task, None)
+        call = self._left.pop(task, None)
+        if call is not None:
+            _log.warning("it has come back", device=self.name, driver=self._driver, call=call)
         if not task.cancelled():
             task.exception()  # nobody waits for it any more
 
@@ -160,7 +186,7 @@ class Guard:
                         await asyncio.wait({step}, timeout=LAST_S)
                 finally:
                     if not step.done():
-                        await self._let_go(step, call)
+                        await self._let_go(step, call, LET_GO_S)
                 if step.cancelled() or not step.done():
                     if ending.done():
                         return

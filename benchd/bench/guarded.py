@@ -6,7 +6,8 @@ A guarded device is of every kind that its driver is, so that whoever looks for 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from contextlib import suppress
 from typing import Any, TypeVar, cast
 
 import structlog
@@ -21,6 +22,7 @@ from benchd.devices import (
     CameraSpec,
     Device,
     DeviceError,
+    DeviceFault,
     Encoder,
     EncoderSpec,
     Exposure,
@@ -35,6 +37,7 @@ from benchd.devices import (
     Link,
     Matcher,
     Meter,
+    MotionFailed,
     Operator,
     Reading,
     Surprise,
@@ -45,9 +48,11 @@ _log = structlog.get_logger("benchd.drivers")
 
 T = TypeVar("T")
 
-CLOSE_S, STOP_S = 10.0, 15.0
+CLOSE_S = 10.0
 MOVE_MARGIN_S = 30.0
 """Beyond three times what distance, speed and acceleration ask for: drivers end a move that fails long before."""
+AGAIN_S = 1.0
+"""Between two tries to set a light as it is wanted."""
 
 
 class GuardedDevice(Device):
@@ -99,7 +104,12 @@ class GuardedDevice(Device):
 
 
 class GuardedAxis(GuardedDevice, Axis):
-    """What moves begins in the turn in which it is asked, and so does what stops."""
+    """A stop may be asked for at any time. It voids every motion that has not begun yet, and it follows each one that
+    failed in its driver or was left behind: nobody knows what the motor was told."""
+
+    def __init__(self, device: Any, name: str, driver: str) -> None:
+        super().__init__(device, name, driver)
+        self._stops = 0
 
     @property
     def spec(self) -> AxisSpec:  # type: ignore[override]
@@ -110,10 +120,10 @@ class GuardedAxis(GuardedDevice, Axis):
         return bool(self._told("homed", object))
 
     async def home(self) -> None:
-        await self._guard.moved("home", self._device.home, self._limit_s("homes_within_s"))
+        await self._move("home", self._device.home, self._limit_s("homes_within_s"))
 
     async def move_to(self, target: float, speed: float) -> float:
-        stood = await self._guard.moved("move_to", lambda: self._device.move_to(target, speed), self._way_s(speed))
+        stood = await self._move("move_to", lambda: self._device.move_to(target, speed), self._way_s(speed))
         return self._guard.number("move_to", stood)
 
     def _way_s(self, speed: float) -> float:
@@ -125,10 +135,37 @@ class GuardedAxis(GuardedDevice, Axis):
 
     async def jog(self, speed: float, distance: float) -> None:
         within_s = self._limit_s("answers_within_s")
-        await self._guard.moved("jog", lambda: self._device.jog(speed, distance), within_s)
+        await self._move("jog", lambda: self._device.jog(speed, distance), within_s)
+
+    async def _move(self, call: str, work: Callable[[], Awaitable[T]], within_s: float) -> T:
+        self._guard.check_free(call)
+        stops = self._stops
+
+        async def begun() -> T:
+            if self._stops != stops:
+                raise MotionFailed(f"{self.name}: a stop came before the motion had begun.", device=self.name)
+            return await work()
+
+        try:
+            return await self._guard.asked(call, begun, within_s, ends_within_s=self._rests_s)
+        except (asyncio.CancelledError, DeviceFault) as ended:
+            if isinstance(ended, DeviceFault) or self._guard.left_behind:
+                with suppress(DeviceError):  # what led here is told
+                    await self.stop()
+            raise
 
     async def stop(self) -> None:
-        await self._guard.moved("stop", self._device.stop, STOP_S)
+        self._stops += 1
+        rests_s = self._rests_s
+        await self._guard.asked("stop", self._device.stop, 3.0 * rests_s, anyhow=True, ends_within_s=rests_s)
+
+    @property
+    def _rests_s(self) -> float:
+        """A driver that cannot even say this is stopped all the same."""
+        try:
+            return self._limit_s("rests_within_s")
+        except DeviceFault:
+            return Axis.rests_within_s
 
     async def read(self) -> Reading:
         return await self._ask("read", Reading)
@@ -174,14 +211,69 @@ class GuardedMeter(_Readable, Meter):
 
 
 class GuardedLight(GuardedDevice, Light):
-    """A dimmable light. It is told to go dark whatever it has not come back from yet."""
+    """A dimmable light. It is told to go dark whatever it has not come back from yet.
+
+    A level that was given up may come into force once its call does come back: what is wanted by then is set again,
+    which is what was set last, or dark where it was to go dark, was closed or opened since.
+    """
+
+    def __init__(self, device: Any, name: str, driver: str) -> None:
+        super().__init__(device, name, driver)
+        self._wanted = 0.0
+        self._darkened = 0
 
     @property
     def spec(self) -> LightSpec:  # type: ignore[override]
         return self._told("spec", LightSpec)
 
+    def _goes_dark(self) -> None:
+        self._wanted = 0.0
+        self._darkened += 1
+
+    async def open(self) -> Identity:
+        self._goes_dark()
+        return await super().open()
+
+    async def close(self) -> None:
+        self._goes_dark()
+        await super().close()
+
     async def set_level(self, level: float) -> None:
-        await self._ask("set_level", object, level, anyhow=level <= 0.0)
+        if dark := level <= 0.0:
+            self._goes_dark()
+        darkened, within_s = self._darkened, self._limit_s("answers_within_s")
+        await self._guard.asked("set_level", lambda: self._set(level), within_s, anyhow=dark)
+        if not dark and darkened == self._darkened:
+            self._wanted = level
+
+    async def _set(self, level: float) -> None:
+        given_up = False
+        try:
+            await self._device.set_level(level)
+            given_up = self._guard.am_cancelled
+        except BaseException:
+            given_up = self._guard.am_left_behind  # else it has ended as it should, and left nothing for later
+            raise
+        finally:
+            if given_up:
+                await self._as_wanted()
+
+    async def _as_wanted(self) -> None:
+        """Until it holds; so long nothing else is asked of the light but to go dark, and its state says so."""
+        tells = True
+        while True:
+            wanted = self._wanted
+            try:
+                await self._device.set_level(wanted)
+                if wanted == self._wanted:
+                    return
+            except Exception as error:
+                if self._closed.is_set():
+                    raise
+                if tells:
+                    _log.warning("a light cannot be set back yet", device=self.name, to=wanted, exc_info=error)
+                tells = False
+                await asyncio.sleep(AGAIN_S)
 
     async def level(self) -> float:
         return self._guard.number("level", await self._ask("level", object))

@@ -7,7 +7,9 @@ through untouched and leaves the device usable; errors are those of `benchd.devi
 
 The daemon guards each call all the same: what raises anything else, answers amiss or does not come back in time is a
 `DeviceFault` of that device, and the others go on. Only a call that blocks the loop (`time.sleep`, a blocking read)
-holds up everything, stop included: nothing inside the process can end it. Put it into a thread of your own.
+holds up everything, stop included: nothing inside the process can end it. Put it into a thread of your own. What
+swallows its cancellation and goes on is left behind: until it has come back the device is a fault, and is asked nothing
+more but to stop, to go dark, to close and to open.
 """
 
 from __future__ import annotations
@@ -74,6 +76,8 @@ class Axis(Device):
     spec: AxisSpec
     homes_within_s: float = 600.0
     """Longer than homing may take."""
+    rests_within_s: float = 5.0
+    """Longer than a stop may take to standstill, and so a motion that is cancelled or stopped to its end."""
 
     @property
     @abstractmethod
@@ -82,7 +86,10 @@ class Axis(Device):
 
     @abstractmethod
     async def home(self) -> None:
-        """Find the switch (bounded search) and set the zero. Raises HomeFailed; the axis is then not homed."""
+        """Find the switch (bounded search) and set the zero. Raises HomeFailed; the axis is then not homed.
+
+        Cancelled: as `move_to`.
+        """
 
     @abstractmethod
     async def move_to(self, target: float, speed: float) -> float:
@@ -90,7 +97,8 @@ class Axis(Device):
 
         Raises MotionFailed (alarm, limit, reset, broken off by `stop`), LinkError. The time limit comes from
         distance, speed and acceleration plus a margin. Cancelled: the axis is stopped before CancelledError
-        leaves. Targets outside `spec.low .. spec.high` raise MotionFailed before a byte is written.
+        leaves, within `rests_within_s`. Targets outside `spec.low .. spec.high` raise MotionFailed before a byte is
+        written.
         """
 
     @abstractmethod

@@ -31,7 +31,7 @@ _log = logging.getLogger(__name__)
 _MOST_AT_ONCE = 16
 
 OnStop = Callable[[str, StopArgs], Awaitable[dict[str, Any] | None]]
-"""Stops; the urgent bytes must be on their way before its first await. `user` is `?` where the topic has no name."""
+"""Stops, before anything begins that is asked for later. `user` is `?` where the topic has no name."""
 
 
 class StopRoad:

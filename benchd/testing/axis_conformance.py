@@ -62,6 +62,7 @@ class AxisContract(DeviceContract[Axis]):
         assert spec.unit in ("um", "deg")
         assert spec.low < spec.high
         assert min(spec.resolution, spec.top_speed, spec.acceleration) > 0
+        assert min(self.device(rig).homes_within_s, self.device(rig).rests_within_s) > 0.0
 
     async def test_not_homed_it_does_not_move(self, rig: Rig) -> None:
         axis = self.device(rig)
@@ -128,12 +129,24 @@ class AxisContract(DeviceContract[Axis]):
         move = await self.under_way(rig, axis, 0.9)
         async with lively_loop():
             move.cancel()
-            await asyncio.wait({move})
+            await self.ends(move, "a cancelled move", axis.rests_within_s)
         assert move.cancelled()
         place = await self.rested(axis)
         assert self.at(axis, 0.25) < place < self.at(axis, 0.89)
         assert axis.homed
         await axis.move_to(self.at(axis, 0.3), axis.spec.top_speed)
+
+    async def test_cancelled_homing_leaves_the_axis_at_rest_and_usable(self, rig: Rig) -> None:
+        axis = await self.homed(rig)
+        homing = asyncio.create_task(axis.home())
+        await asyncio.sleep(0.1)
+        homing.cancel()
+        await self.ends(homing, "cancelled homing", axis.rests_within_s)
+        assert homing.cancelled()
+        assert not axis.homed
+        await self.rested(axis)
+        await axis.home()
+        assert axis.homed
 
     async def test_time_limit_of_the_caller_passes_through(self, rig: Rig) -> None:
         axis = await self.homed(rig)
@@ -148,6 +161,7 @@ class AxisContract(DeviceContract[Axis]):
         async with lively_loop():
             await axis.stop()
         place = await self.rested(axis)
+        await self.ends(move, "a stopped move", axis.rests_within_s)
         with pytest.raises(MotionFailed):
             await move
         assert self.at(axis, 0.25) < place < self.at(axis, 0.89)
@@ -183,7 +197,7 @@ class AxisContract(DeviceContract[Axis]):
         homing = asyncio.create_task(axis.home())
         await asyncio.sleep(0.1)
         await axis.stop()
-        await asyncio.wait({homing})
+        await self.ends(homing, "stopped homing", axis.rests_within_s)
         assert isinstance(homing.exception(), DeviceError)
         assert not axis.homed
         await self.rested(axis)

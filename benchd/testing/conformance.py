@@ -102,6 +102,16 @@ class LightContract(DeviceContract[Light]):
         await self.device(rig).set_level(0.8)
         assert abs(await self.device(rig).level() - 0.8) <= 1 / self.device(rig).spec.steps
 
+    async def test_a_level_that_was_given_up_does_not_come_later(self, rig: Rig) -> None:
+        for after_s in (0.0, 0.001, 0.01):
+            setting = asyncio.ensure_future(self.device(rig).set_level(1.0))
+            await asyncio.sleep(after_s)
+            setting.cancel()
+            await self.ends(setting, "a cancelled setting")
+            await self.device(rig).set_level(0.0)
+            await asyncio.sleep(0.1)
+            assert await self.device(rig).level() == 0.0
+
     async def test_level_is_in_force_after_homing(self, rig: Rig) -> None:
         """Homing may darken a light on the same controller. Then it comes back; or stays dark and says why, and no
         later move lights it unasked."""

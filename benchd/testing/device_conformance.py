@@ -16,6 +16,9 @@ from benchd.testing.rig import Hands, Rig
 
 D = TypeVar("D", bound=Device)
 
+ENDS_S = 2.0
+"""So long the daemon gives a call that is not wanted any more before it is left behind; an axis says for itself."""
+
 
 class DeviceContract(Generic[D]):
     """What every device promises. Subclasses name the cheapest question to their kind in `probe`."""
@@ -35,6 +38,13 @@ class DeviceContract(Generic[D]):
         if missing := rig.hands.missing(*needed):
             pytest.skip(f"these hands have no {', '.join(missing)}")
         return rig.hands
+
+    async def ends(self, call: asyncio.Task[Any], what: str, within_s: float = ENDS_S) -> None:
+        """Wait for a call that was cancelled or stopped; one that swallows its cancellation fails here."""
+        await asyncio.wait({call}, timeout=within_s)
+        if not call.done():
+            asyncio._unregister_task(call)  # the end of the loop would wait for it, and nobody be told of this
+            pytest.fail(f"{what} has not ended after {within_s:g} s: is its CancelledError swallowed?")
 
     async def test_it_says_which_interface_it_was_written_for(self, rig: Rig) -> None:
         assert rig.device.driver_api == DRIVER_API
@@ -63,7 +73,7 @@ class DeviceContract(Generic[D]):
             await asyncio.sleep(after_s)
             was_done = task.done()
             task.cancel()
-            await asyncio.wait({task})
+            await self.ends(task, "a cancelled question")
             assert task.cancelled() or was_done or task.exception() is None
         await self.probe(self.device(rig))
 

@@ -31,6 +31,8 @@ from benchd_drivers.gcode_watch import Activity
 
 HEARD_S = 0.05
 """What a report may take on the wire."""
+RESET_S = 10.0
+"""Beyond coming to rest: a controller that answers nothing is reset in the end, and asked again."""
 
 
 class GcodeAxis(Axis):
@@ -41,6 +43,7 @@ class GcodeAxis(Axis):
     def __init__(self, name: str, config: GcodeAxisConfig, board: GcodeBoard) -> None:
         self.name = name
         self.spec = config.spec()
+        self.rests_within_s = config.rest_s + RESET_S
         self._config = config
         self._board = board
         self._clock = Clock()

@@ -46,9 +46,12 @@ class Mooded(Device):
             return ""
         return str(moods.get(f"{self.name}.{call}", ""))
 
-    async def acts(self, call: str, answer: Any = None) -> Any:
+    def notes(self, what: str) -> None:
         with (self.folder / "did.txt").open("a") as did:
-            did.write(f"{self.name}.{call}\n")
+            did.write(f"{self.name}.{what}\n")
+
+    async def acts(self, call: str, answer: Any = None) -> Any:
+        self.notes(call)
         mood = self.mood(call)
         if mood == "raises":
             raise OSError(5, "Input/output error")
@@ -91,17 +94,24 @@ class ForeignMeter(Mooded, Meter):
 class ForeignLight(Mooded, Light):
     spec = LightSpec(least=0.01, steps=100)
 
+    def __init__(self, name: str, config: Any) -> None:
+        super().__init__(name, config)
+        self._level = 0.0
+
     async def set_level(self, level: float) -> None:
         await self.acts(f"set_level({level:g})")
+        self._level = level
+        self.notes(f"at({level:g})")
 
     async def level(self) -> float:
-        answer: float = await self.acts("level", 0.0)
+        answer: float = await self.acts("level", self._level)
         return answer
 
 
 class ForeignAxis(Mooded, Axis):
     spec = AxisSpec("um", 0.0, 10_000.0, 0.1, 1000.0, 5000.0, 0.1)
     homes_within_s = 2.0
+    rests_within_s = 1.0
 
     def __init__(self, name: str, config: Any) -> None:
         super().__init__(name, config)

@@ -139,6 +139,13 @@ class Foreign:
                     return dict(said)
         raise AssertionError
 
+    async def told_of(self, device: str, text: str) -> None:
+        """Return once this is told of a device."""
+        async with asyncio.timeout(30):
+            async for _, said in self.client.watch(f"device/{device}"):
+                if said is not None and text in said.get("text", ""):
+                    return
+
     async def told_on(self, device: str, times: int) -> None:
         """A device is told of so many times more."""
         seen = set()
@@ -156,6 +163,14 @@ class Foreign:
                 seen.add(said["beat"])
                 if len(seen) > times:
                     return
+
+
+async def told_in(events: AsyncIterator[tuple[str, Any]], text: str) -> None:
+    """Return once an event says this."""
+    async with asyncio.timeout(30):
+        async for _, event in events:
+            if text in event["text"]:
+                return
 
 
 @pytest.fixture
@@ -227,6 +242,97 @@ async def test_a_carriage_whose_driver_fails_is_untrusted_and_stopped(foreign: F
         with pytest.raises(BenchdError, match="did not come back from home within 2 s"):
             await client.do("home", axes=["carriage"], within_s=30)
         foreign.moods({"stage.close": "hangs", "good.close": "raises"})  # and it ends in order all the same
+
+
+LEFT = "has not come back from home yet"
+
+
+async def test_homing_that_never_comes_back_is_left_behind_and_nothing_moves_until_it_is(foreign: Foreign) -> None:
+    """`benchd do home` never ended where the driver swallowed its cancellation, and no other command was taken."""
+    async with foreign.up() as client:
+        foreign.moods({"stage.home": "swallows"})
+        with pytest.raises(BenchdError, match="did not come back from home within 2 s"):
+            await client.do("home", axes=["carriage"], within_s=60)
+        assert foreign.did[foreign.did.index("stage.home") :].count("stage.stop") >= 1  # nobody knows whether it moves
+        said = await foreign.state("carriage", "fault")
+        assert LEFT in said["text"]
+        assert not said["homed"]
+        stops = foreign.did.count("stage.stop")
+        events = client.events()
+        await client.stop()
+        await told_in(events, "Stopped by hand")
+        assert foreign.did.count("stage.stop") > stops  # passed on all the same
+        await foreign.beats(2)
+        with pytest.raises(BenchdError, match=LEFT) as refused:
+            await client.do("home", axes=["carriage"], within_s=60)
+        assert "begin anew" in refused.value.advice
+        assert foreign.did.count("stage.home") == 1
+        foreign.moods({})
+        await foreign.state("carriage", "idle")
+        assert not (await client.kept("device/carriage"))["homed"]  # what comes back late makes no place trusted
+        await client.do("home", axes=["carriage"], within_s=60)
+        assert (await client.kept("device/carriage"))["homed"]
+
+
+async def test_a_move_that_swallows_a_stop_ends_its_job_and_costs_the_place(foreign: Foreign) -> None:
+    """The job that was stopped went on for good: the bench was busy until the daemon was killed."""
+    async with foreign.up() as client:
+        await client.do("home", axes=["carriage"], within_s=30)
+        foreign.moods({"stage.move_to": "swallows"})
+        move = asyncio.create_task(client.do("move", axis="carriage", carriage_um=500, within_s=60))
+        await foreign.state("carriage", "moving")
+        await client.stop()
+        with pytest.raises(BenchdError, match="stopped"):
+            await move
+        assert not (await client.kept("device/carriage"))["homed"]
+        assert "from move_to" in (await foreign.state("carriage", "fault"))["text"]
+        # and the daemon ends in order with the call still out
+
+
+async def test_a_move_and_its_stop_left_behind_must_both_come_back(foreign: Foreign) -> None:
+    """Each stop waited for the one before it, for ever."""
+    async with foreign.up() as client:
+        foreign.moods({"stage.home": "swallows", "stage.stop": "swallows"})
+        with pytest.raises(BenchdError, match="did not come back from home within 2 s"):
+            await client.do("home", axes=["carriage"], within_s=60)
+        events = client.events()
+        await client.stop()
+        await told_in(events, "did not come back from stop within 3 s")
+        foreign.moods({"stage.stop": "swallows"})  # homing comes back alone
+        await foreign.told_of("carriage", "has not come back from stop yet")
+        await foreign.beats(2)
+        with pytest.raises(BenchdError, match="has not come back from stop yet"):
+            await client.do("home", axes=["carriage"], within_s=60)
+        foreign.moods({})
+        await foreign.state("carriage", "idle")
+        await client.do("home", axes=["carriage"], within_s=60)
+
+
+async def test_the_daemon_ends_while_homing_swallows_its_end(foreign: Foreign) -> None:
+    """Its end does not wait for the call, and all else is closed in order."""
+    async with foreign.up() as client:
+        foreign.moods({"stage.home": "swallows", "stage.close": "swallows"})
+        await client.command("home", axes=["carriage"])
+        await foreign.state("carriage", "homing")
+    assert "lamp.close" in foreign.did
+    assert "stage.stop" in foreign.did
+
+
+@pytest.mark.parametrize("before", [0.0, 0.3])
+async def test_a_light_that_comes_on_long_after_it_was_refused_is_set_back(foreign: Foreign, before: float) -> None:
+    """A level that was told as failed came into force later: the lamp was lit, after it had been put out."""
+    async with foreign.up() as client:
+        await client.command("light", beat=False, light="lamp", level=before)
+        foreign.moods({"lamp.set_level(1)": "swallows"})
+        with pytest.raises(BenchdError, match="did not come back from set_level"):
+            await client.command("light", beat=False, light="lamp", level=1)
+        assert "has not come back from set_level yet" in (await foreign.state("lamp", "fault"))["text"]
+        if not before:
+            await client.command("light", beat=False, light="lamp", level=0)
+        foreign.moods({})
+        said = await foreign.state("lamp", "ok")
+        assert said["level"] == before
+        assert foreign.did[foreign.did.index("lamp.at(1)") :].count(f"lamp.at({before:g})") == 1
 
 
 async def test_a_light_goes_dark_whatever_it_has_not_come_back_from(foreign: Foreign) -> None:
