@@ -229,8 +229,8 @@ async def test_a_line_without_end_does_not_grow() -> None:
                 peer.send(b"z" * 100)
                 await asyncio.sleep(0.0005)
             await asyncio.sleep(0.05)
-            peer.send(b"\n")
-            assert len(await anext(lines)) <= 256
+            peer.send(b"z\n")  # what came before it may all have been dropped
+            assert 1 <= len(await anext(lines)) <= 256
             assert await link.query(b"a\n", line(), 1.0) == b"echo a\r\n"
 
 

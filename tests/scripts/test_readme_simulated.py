@@ -27,7 +27,7 @@ PATIENCE_S = 240.0
 
 
 class Terminal:
-    """A shell at a pseudo-terminal; `shown` is what stood on it, without colours."""
+    """A shell at a pseudo-terminal."""
 
     def __init__(self, folder: Path, environment: dict[str, str]) -> None:
         self._master, slave = pty.openpty()
@@ -37,7 +37,13 @@ class Terminal:
             stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
         )  # fmt: skip
         os.close(slave)
-        self.shown = ""
+        self._told = b""
+
+    @property
+    def shown(self) -> str:
+        """What stood on it, without colours; a colour may come in two reads."""
+        text = self._told.decode(errors="replace")
+        return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", text).replace("\r\n", "\n")
 
     def type(self, line: str) -> None:
         os.write(self._master, line.encode() + b"\n")
@@ -49,8 +55,7 @@ class Terminal:
             assert time.monotonic() < end, self.shown[since:]
             assert "was not started" not in self.shown, self.shown
             if select.select([self._master], [], [], 0.5)[0]:
-                told = os.read(self._master, 65536).decode(errors="replace")
-                self.shown += re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", told).replace("\r\n", "\n")
+                self._told += os.read(self._master, 65536)
         return self.shown.index(text, since) + len(text)
 
     def end(self) -> None:
