@@ -33,7 +33,8 @@ def main() -> int:
         return 2
     default = QUICK if args.quick else {}
     counts = {name: args.cases or default.get(name, FULL_CASES) for name in names}
-    results = _run(counts, args.seed, 1 if args.quick and args.processes is None else args.processes or 2)
+    processes = 1 if args.quick and args.processes is None else args.processes or 2
+    results = _run(counts, args.seed, processes, foretold=not args.quick)
     return _tell(results, args)
 
 
@@ -51,21 +52,25 @@ def _arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _run(counts: dict[str, int], seed: int, processes: int) -> dict[str, list[Outcome]]:
-    """All cases, strata in turn, so that the time left is about the whole; Ctrl-C ends with the cases done so far."""
+def _run(counts: dict[str, int], seed: int, processes: int, *, foretold: bool) -> dict[str, list[Outcome]]:
+    """All cases, strata in turn, so that the time left is about the whole; Ctrl-C ends with the cases done so far.
+
+    How long it takes is `foretold` from three cases of each stratum.
+    """
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress, TimeElapsedColumn, TimeRemainingColumn
 
     console = Console(stderr=True)
     seconds = 0.0
-    for name, count in counts.items():
+    for name, count in counts.items() if foretold else ():
         run_case(STRATA[name], seed + 1, 0)
         began = time.perf_counter()
         for index in range(1, 3):
             run_case(STRATA[name], seed + 1, index)
         seconds += (time.perf_counter() - began) / 2 * count
     total = sum(counts.values())
-    console.print(f"{total} cases in {len(counts)} strata: about {seconds / processes / 60:.1f} min on {processes}.")
+    time_left = f": about {seconds / processes / 60:.1f} min on {processes}" if foretold else ""
+    console.print(f"{total} cases in {len(counts)} strata{time_left}.")
     results: dict[str, list[Outcome]] = {name: [] for name in counts}
     columns = (*Progress.get_default_columns()[:2], MofNCompleteColumn(), TimeElapsedColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -11,6 +12,7 @@ from benchd.assessments import gauge_readings as gauge
 from benchd.assessments.finding import Finding
 from benchd.bench.bounded_terms import abbe_u_um
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
+from benchd.bench.in_force import shares_of
 from benchd.bench.lengths_by_gauge import comparator_of, cover_of, ring_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.devices import GaugeSpec
@@ -123,12 +125,16 @@ def _records_with(records: Records, stratum: Stratum) -> Records:
 
 
 class CaseBench:
-    """The bench of one case: set-up, chain, calibrations in force. `findings` are those of the calibrations."""
+    """The bench of one case: set-up, chain, calibrations in force. `findings` are those of the calibrations.
+
+    `apart_um` is what the gauge read between the two places of each, on the mean.
+    """
 
     def __init__(self, world: CaseWorld) -> None:
         self.world = world
         self.files = files_of(world.stratum)
         self.in_force: dict[str, CalibrationInForce] = {}
+        self.apart_um: dict[str, float] = {}
         self.findings: dict[str, Finding] = {}
         self.document: SetupDocument = first_setup(self.files.file)
 
@@ -157,7 +163,7 @@ class CaseBench:
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
         artefact = file.base.calibration
         found = gauge.bench_zero(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)
-        self._accept(artefact, found)
+        self._accept(artefact, found, pairs)
 
     def calibrate_adapter(self) -> None:
         """The adapter's length, bridge on the base face and on the adapter's upper seat in turn."""
@@ -179,20 +185,21 @@ class CaseBench:
         given = adapter.given
         known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
         found = gauge.adapter_length(pairs, known, ADAPTER, self.files.comparator, self._thermal(), _about())
-        self._accept(ADAPTER, found)
+        self._accept(ADAPTER, found, pairs)
 
     def _thermal(self) -> gauge.Thermal:
         return gauge.Thermal(self.world.typed_C, self.files.file.set_up.u_temperature_K)
 
-    def _accept(self, artefact: str, found: Finding) -> None:
+    def _accept(self, artefact: str, found: Finding, pairs: Sequence[gauge.Pair]) -> None:
         length, carriage = found.values["length"], found.values["carriage"]
         assert length.value is not None
         assert length.u is not None
         self.findings[artefact] = found
+        self.apart_um[artefact] = sum(pair.difference_um for pair in pairs) / len(pairs)
         number = f"cal-{len(self.findings)}"
         self.in_force[artefact] = CalibrationInForce(
             number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value,
-            sum(line.u for line in found.budget if line.term == "scale"),
+            shares_of({line.term: line.u for line in found.budget}),
         )  # fmt: skip
 
 

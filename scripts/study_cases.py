@@ -8,6 +8,8 @@ from functools import lru_cache
 from math import hypot, sqrt
 from typing import Any
 
+import numpy as np
+
 from benchd.assessments.finding import Finding
 from benchd.assessments.flange import FlangeInput, assess
 from benchd.bench.chain import Chain, depth_um
@@ -25,7 +27,8 @@ from study_sweep import order_of, sweep
 from study_world import CaseWorld, Truth, ring_of
 
 LIGHT_NM = 546.0
-OF_THE_SWEEP = ("sweep", "frequency", "position subdivision")
+SUBDIVISION = "position subdivision"
+OF_THE_SWEEP = ("sweep", "frequency", SUBDIVISION)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +98,7 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     if stratum.more and finding.verdict and finding.verdict.is_ == "undecided":
         more = replace(order, repeats=stratum.more)
         data, fit, finding = _with_more(bench, chain, optic, more, index, data) or (data, fit, finding)
-    outcome = _outcome(index, world, bench, chain, truth, fit, finding)
+    outcome = _outcome(index, world, bench, chain, truth, data, fit, finding)
     return Case(outcome, world, bench, chain, truth, data, fit, finding)
 
 
@@ -183,7 +186,14 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData) -> FlangeInput:
 
 
 def _outcome(
-    index: int, world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit, finding: Finding
+    index: int,
+    world: CaseWorld,
+    bench: CaseBench,
+    chain: Chain,
+    truth: Truth,
+    data: SweepData,
+    fit: PeakFit,
+    finding: Finding,
 ) -> Outcome:
     stated = finding.values["focus_error"]
     assert stated.value is not None
@@ -191,9 +201,13 @@ def _outcome(
     assert stated.U is not None
     tolerance = bench.files.records.lens(LENS).tolerance
     parts = _parts(world, bench, chain, truth, fit)
+    by_sweep = parts["sweep"]
     of_sweep = [line for line in finding.budget if line.term in OF_THE_SWEEP]
     alone = combine([Term(t.term, t.u, t.type, t.dof, t.source, t.shape) for t in of_sweep])
-    lines = {line.term.split(" ")[0]: line.u for line in finding.budget if line not in of_sweep}
+    lines = {_part_of(line.term): line.u for line in finding.budget if line.term != "frequency"}
+    evened = _fit(bench, _evened(world, data, truth.peak_um - world.depth_um(0.0)))
+    parts["subdivision"] = 0.0 if isinstance(evened, str) else fit.peak_um - evened.peak_um
+    parts["sweep"] = _as_normal(by_sweep - parts["subdivision"], fit)
     return Outcome(
         index=index,
         truth_um=truth.error_um,
@@ -206,9 +220,35 @@ def _outcome(
         chi2_per_dof=fit.chi2_per_dof,
         flags=fit.flags,
         parts=parts,
-        lines={**lines, "sweep": alone.u},
-        sweep_covered=abs(parts["sweep"]) <= alone.U,
+        lines=lines,
+        sweep_covered=abs(by_sweep) <= alone.U,
     )
+
+
+def _part_of(term: str) -> str:
+    """The name under which a line of the budget is held against what it did."""
+    if term == SUBDIVISION:
+        return "subdivision"
+    return term if term.startswith("gauge") else term.split(" ", maxsplit=1)[0]
+
+
+def _evened(world: CaseWorld, data: SweepData, place_um: float) -> SweepData:
+    """The sweep as a scale without an error of subdivision would have given it."""
+    off = world.subdivided_um(np.array([point.carriage_um for point in data.points]), place_um)
+    points = [
+        replace(point, offset_um=point.offset_um - one, carriage_um=point.carriage_um - one)
+        for point, one in zip(data.points, off.tolist(), strict=True)
+    ]
+    return replace(data, points=points)
+
+
+def _as_normal(error_um: float, fit: PeakFit) -> float:
+    """An error that is a t by its degrees of freedom as the normal one of the same probability: a few of the far ones
+    would else be most of a root mean square."""
+    from scipy.special import ndtri, stdtr
+
+    z = -abs(error_um) / fit.u_um
+    return float(-ndtri(stdtr(float(fit.dof), z))) * fit.u_um
 
 
 def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit) -> dict[str, float]:
@@ -216,7 +256,8 @@ def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: 
 
     The base's calibration holds where the carriage stood for it: what the scale is off there is part of the length
     found and cancels there, so the position counts from that place. What it did to the adapter's length counts with the
-    position, as one scale serves both; what its sub-divisional error does to the sweep counts with the sweep.
+    position, as one scale serves both, and so do one carriage and one gauge; what its sub-divisional error does to the
+    sweep counts with the sweep.
     """
     fitting, record = world.fitting, world.record
     found_at = bench.in_force[bench.files.file.base.calibration].carriage_um or 0.0
@@ -231,19 +272,28 @@ def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: 
     grown = fitting.base_um(world.delta_K) - base + fitting.adapters_um(world.delta_K) - adapter
     told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"] + smooth * chain.scale_growth
     scale = place * world.encoder.alpha_per_K * world.delta_K
-    tipped = world.encoder.tilt.ahead_um(place) - world.encoder.tilt.ahead_um(found_at)
+    ahead = world.encoder.tilt.ahead_um
+    tipped = ahead(place) - ahead(found_at)
+    on_adapter = bench.in_force[ADAPTER].carriage_um or 0.0
+    tipped_between = ahead(on_adapter + adapter) - ahead(on_adapter)
+    ring_side, base_side, seat_side = (world.indicator.side_um(where) for where in ("ring", "base", "adapter"))
+    gain = [world.gain_off * bench.apart_um[artefact] for artefact in (bench.files.file.base.calibration, ADAPTER)]
     # Half of what may stand off is in the adapter's calibrated length, on which its joint stood each time.
     in_adapter = 0.5 * record.joint.stand_off_um
     by_scale = world.scale_share * adapter  # the carriage went that far to measure it
     parts = {
         "sweep": fit.peak_um - (depth_um(chain, smooth) - nominal),
-        "base": -value["base"] - base + zero + off_there,
-        "adapter": -value[f"adapter {ADAPTER}"] - adapter - in_adapter - by_scale,
+        "base": -value["base"] - base + zero + off_there - (base_side - ring_side) - gain[0],
+        "adapter": -value[f"adapter {ADAPTER}"]
+        - adapter
+        - (in_adapter + by_scale + tipped_between + seat_side - base_side + gain[1]),
+        "gauge hysteresis": seat_side - ring_side,
+        "gauge gain": sum(gain),
         "joints": -sum(fitting.joints),
         "stand-off": -value["stand-off"] + in_adapter - sum(fitting.stand_offs),
         "wedge": -(fitting.gives_um() - sum(fitting.joints) - sum(fitting.stand_offs) - fitting.sag_um()),
         "sag": -value["sag"] - fitting.sag_um(),
-        "abbe": tipped,
+        "abbe": tipped + tipped_between,
         "thermal": told - grown - scale,
         "position": smooth - zero - place + scale - off_there - tipped + by_scale,
         "glass": -(value[f"glass {GLASS}"] - truth.glass_um),

@@ -75,7 +75,8 @@ class Stratum:
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
     passes are taken beside the first where the verdict is undecided, as `flange_check` offers. The lens is off by
     `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
-    is ruled by a line whose errors cancel in part, which the budget does not know: its intervals are too wide. Light
+    is ruled by a line that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as
+    they have to be where a bound is all that is known. Light
     over a rendered picture is drawn as for the shipped bench, or by `uneven`.
     """
 
@@ -128,7 +129,7 @@ STRATA: dict[str, Stratum] = {
         replace(ALL_QUIET, name="long scale", doubts=replace(QUIET, scale=1e-4)),
         replace(ALL_QUIET, name="doubtful plate", doubts=replace(QUIET, plate_index=5e-3)),
         replace(ALL_QUIET, name="worn carriage and seats", doubts=replace(QUIET, bounds=4.0), cautious=True),
-        replace(ALL_QUIET, name="worn gauge", doubts=replace(QUIET, gain=0.01, hysteresis_um=3.0), cautious=True),
+        replace(ALL_QUIET, name="worn gauge", doubts=replace(QUIET, gain=0.01, hysteresis_um=3.0)),
         replace(REFERENCE, name="rendered", rendered=True),
         replace(REFERENCE, name="rendered uneven", rendered=True, uneven=QUITE_UNEVEN),
         replace(
@@ -145,6 +146,7 @@ STRATA: dict[str, Stratum] = {
 
 QUICK: dict[str, int] = {
     "reference": 150,
+    "f/1.4": 100,
     "f/8": 150,
     "one wave": 150,
     "poor light": 150,
@@ -158,6 +160,5 @@ QUICK: dict[str, int] = {
     "doubtful plate": 100,
     "worn carriage and seats": 100,
     "worn gauge": 100,
-    "rendered f/2.8 poor": 30,
 }
 """The quick form: strata with cases enough to see a missing or doubled budget line, one that is small elsewhere too."""

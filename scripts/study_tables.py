@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 STATED = 0.95
 BAND = (0.93, 0.97)
 TAIL = 1e-3
+DROWNED = 0.5
 COLUMNS = (
     "cases",
     "refused",
@@ -125,8 +126,14 @@ def _parts(found: Sequence[Outcome]) -> dict[str, float]:
     return {
         name: sqrt(sum((one.parts[name] / u) ** 2 for one, u in zip(found, stated[name], strict=True)) / len(found))
         for name in names
-        if min(stated[name]) > 0.0
+        if min(stated[name]) > 0.0 and not (name == "subdivision" and _drowned(stated))
     }
+
+
+def _drowned(stated: Mapping[str, Sequence[float]]) -> bool:
+    """Whether the scale's subdivision is so far below the sweep's own doubt that nothing can be told of it: a fit of
+    noisier readings takes others of them into its window once their places are evened."""
+    return median(stated["subdivision"]) < DROWNED * median(stated["sweep"])
 
 
 def table_of(all_figures: Sequence[Figures]) -> Table:

@@ -14,6 +14,7 @@ from typing import cast
 from zlib import crc32
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.drawing import Drawn, Draws, Shape, unit_draw
@@ -79,6 +80,12 @@ def ring_of(stratum: Stratum) -> str | dict[str, float | str]:
 def typical_shift_um(stratum: Stratum) -> float:
     """How far from its paraxial focus a lens with the stratum's mean aberration is sharpest."""
     return Optic(stratum.f_number, 0.0, (stratum.w040_waves * E_LINE_NM / 1000.0,)).peak_um(LP_MM)
+
+
+@lru_cache(maxsize=4)
+def peak_um_of(optic: Optic) -> float:
+    """Where a lens as it stands is sharpest: the noise-free peak of the merit on a dense grid."""
+    return optic.peak_um(LP_MM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +157,17 @@ class CaseWorld:
         # A sine half a period on is its own negative; the scale itself grows linearly.
         return 0.5 * (self.encoder.scale_um(place_um - quarter) + self.encoder.scale_um(place_um + quarter))
 
+    def subdivided_um(self, readings_um: NDArray[np.float64], near_um: float) -> NDArray[np.float64]:
+        """How much of each reading of the scale is the error of its subdivision, for readings about a place."""
+        smooth = readings_um + near_um - self.smooth_reading_um(near_um)
+        off = self.encoder.subdivided_um(smooth)
+        return self.encoder.subdivided_um(smooth - off)
+
+    @property
+    def gain_off(self) -> float:
+        """How much more than a way the gauge reads of it, as a share of what it reads."""
+        return 1.0 - 1.0 / self.draws.quantity("indicator.gain", *self.record.indicator.gain.parts)
+
     @property
     def scale_share(self) -> float:
         """How much more than a way the scale tells of it, as a share."""
@@ -216,6 +234,6 @@ class CaseWorld:
         return value, value * sqrt(ratio_u**2 + (side.u / side.record) ** 2)
 
     def truth(self, optic: Optic) -> Truth:
-        """The noise-free peak of the merit on a dense grid, and what the definition of the focus error takes off."""
+        """Best focus, and what the definition of the focus error takes off."""
         flange = self.record.mounts[self.record.lenses[LENS].mount].flange_depth_um
-        return Truth(optic.peak_um(LP_MM), optic.glass_um, optic.conjugate_um, flange, optic.cover_um)
+        return Truth(peak_um_of(optic), optic.glass_um, optic.conjugate_um, flange, optic.cover_um)

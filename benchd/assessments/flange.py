@@ -195,6 +195,7 @@ HOW: Mapping[str, str] = {
     "wedge": "lap the adapter's seat, then measure its `points_um` anew",
     "sag": "support the lens, then state a smaller `sag`",
     "abbe": "bring the scale nearer the axis",
+    "gauge": "have the gauge overhauled, or use a better one; then bench_zero and adapter_length again",
     "position": "work nearer the carriage position of the base calibration",
     "frequency": "measure the target's pitch",
     "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],

@@ -25,7 +25,8 @@ class Visit:
 class ToggleInput:
     """`paraxial` is t(1 - 1/n) of the plate with its u, `expected` half of marginal less paraxial at the f-number.
 
-    `at_a_place` are the lines of what one place of the carriage may be wrong by on its own (um).
+    `at_a_place` are the lines of what one place of the carriage may be wrong by on its own (um), `u_abbe_um` is what
+    the carriage may tip between the two.
     """
 
     run: str
@@ -43,6 +44,7 @@ class ToggleInput:
     f_number: float
     linear: bool = True
     notes: Sequence[str] = ()
+    u_abbe_um: float = 0.0
 
 
 def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
@@ -56,6 +58,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     )
     shift = found.difference
     terms = [*found.terms(given.run), Term("scale", given.u_scale * abs(shift), "B", None, "position scale")]
+    terms += [Term("abbe", given.u_abbe_um, "B", None, "bench file", "rectangular")]
     terms += _at_both_places(given.at_a_place)
     if not given.linear:
         # Both states move, by their own aberration and mostly the same way: one line is enough for the difference.

@@ -9,10 +9,11 @@ from typing import Any
 from benchd.assessments import ASSESSMENTS
 from benchd.assessments.finding import Finding
 from benchd.bench.bench import Bench
+from benchd.bench.bounded_terms import tipping_u_um
 from benchd.bench.chain import position_noise_um, wall_too_near
 from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.glass_residual import glass_residual, other_glass
-from benchd.bench.lengths_by_gauge import LengthsByGauge, as_stated
+from benchd.bench.lengths_by_gauge import TIPPING_NOT_STATED, LengthsByGauge, as_stated
 from benchd.bench.nothing_passes import as_lines, chain_budget
 from benchd.bench.position_terms import place_terms
 from benchd.bench.run_record import RunRecord
@@ -175,6 +176,8 @@ class Assessor:
         marginal = sum(marginal_shift_um(layer.thickness_mm, layer.index, f_number) for layer in layers)
         u = math.hypot(*(paraxial_u_um(la.thickness_mm, la.u_mm, la.index, la.u_index) for la in layers))
         scale = self._bench.scale
+        bare, behind = (visits[one].depth_um for one in (0, 1))  # as far apart as the carriage's readings
+        u_abbe = tipping_u_um(self._bench.file, [(1.0, behind), (-1.0, bare)])
         given = ToggleInput(
             run=run.id,
             setup=setup.rev,
@@ -190,6 +193,7 @@ class Assessor:
             version=self._version,
             f_number=f_number,
             linear=all(sweep.linear for sweep in run.sweeps),
-            notes=flags_of(run.sweeps),
+            notes=[*flags_of(run.sweeps), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
+            u_abbe_um=u_abbe or 0.0,
         )
         return as_stated(scale, await self._bench.analysis.run(assess, tuple(visits), given))

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchd.bench.chain_terms import ChainTerm, Length, UnmeasuredTerm
+from benchd.bench.chain_terms import ChainTerm, Length, Shape, UnmeasuredTerm
 from benchd.files.artefacts import Adapter, Lens
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import standard_u
@@ -20,6 +20,10 @@ G_M_S2 = 9.80665
 
 MOST_OF_TOLERANCE = 0.1
 """What may be lost to a sag that is only bounded: beyond this share of the tolerance there is no verdict (own rule)."""
+
+ALIKE_WITHIN_UM = 2000.0
+"""Over this a carriage begins to tip otherwise (standard deviation of a bell): balls and rollers come round every few
+millimetres, and a bearing spans more than that (common practice, no source)."""
 
 _UM_PER_MM_ARCMIN = 1000.0 * math.pi / 180.0 / 60.0
 
@@ -51,8 +55,12 @@ def bounded_terms(
         _stand_off(bench_file, lens, lengths),
         *(_wedge(adapter) for adapter in adapters),
         _sag(bench_file, lens),
-        *([_abbe(bench_file)] if lens is not None else []),
     ]
+    return together(parts)
+
+
+def together(parts: Sequence[Bounded]) -> Bounded:
+    """Several as one."""
     return Bounded(
         tuple(term for part in parts for term in part.terms),
         tuple(text for part in parts for text in part.not_stated),
@@ -80,11 +88,55 @@ def abbe_u_um(bench_file: BenchFile) -> float | None:
     return standard_u(most, "rectangular")
 
 
-def _abbe(bench_file: BenchFile) -> Bounded:
+Place = tuple[float, float]
+"""Which way a reading of the carriage enters, 1 or -1, and the reading, um."""
+
+
+def tipping_u_um(bench_file: BenchFile, places: Sequence[Place]) -> float | None:
+    """What tipping does to a sum of readings of which as many enter one way as the other; None: not stated.
+
+    What the scale tells wrongly is a function of place (JCGM 100, 5.2.2: one input for all who read there). Readings
+    near one another share it and cancel or add with their signs. Far apart nothing is known of it but the most
+    between any two: each place then has half the variance of such a difference. That is on the safe side but for a
+    pair half a wave of the guide apart, as what two places have in common cancels where as many enter one way as the
+    other.
+    """
     u_um = abbe_u_um(bench_file)
     if u_um is None:
+        return None
+    return u_um * math.sqrt(0.5 * _variance(places))
+
+
+def tipping(bench_file: BenchFile, places: Sequence[Place]) -> Bounded:
+    """The line of all readings of the carriage by which zero, adapters and place are known together."""
+    u_um = tipping_u_um(bench_file, places)
+    if u_um is None:
         return _missing("abbe", "pitch and yaw of the carriage beside its scale (`abbe` of the bench)")
-    return Bounded((ChainTerm("abbe", 0.0, u_um, None, "rectangular", "bench file"),), ())
+    # Two rectangles side by side make a triangle; more make something rounder still.
+    shape: Shape = "rectangular" if _variance(places) < 2.5 else "triangular"
+    return Bounded((ChainTerm("abbe", 0.0, u_um, None, shape, "bench file"),), ())
+
+
+def _variance(places: Sequence[Place]) -> float:
+    """Of the sum, in units of one place's own."""
+    alike = (
+        one * other * math.exp(-0.5 * ((here - there) / ALIKE_WITHIN_UM) ** 2)
+        for one, here in places
+        for other, there in places
+    )
+    return max(0.0, sum(alike))
+
+
+def read_at(carriage_um: float, zero_um: float, adapters: Sequence[Length]) -> list[Place]:
+    """Every reading of the carriage that a depth rests on: where it stands, where zero was found, and for each adapter
+    that was measured on this bench where its upper seat was found and, its length away, the base."""
+    measured = [(part.carriage_um, part.length_um) for part in adapters if part.carriage_um is not None]
+    return [
+        (1.0, carriage_um),
+        (-1.0, zero_um),
+        *((-1.0, at_um) for at_um, _ in measured),
+        *((1.0, at_um + length_um) for at_um, length_um in measured),
+    ]
 
 
 def _stand_off(bench_file: BenchFile, lens: Lens | None, lengths: Sequence[Length]) -> Bounded:

@@ -14,13 +14,14 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from benchd.bench.bounded_terms import Bounded, bounded_terms
+from benchd.bench.bounded_terms import Bounded, bounded_terms, read_at, tipping, together
 from benchd.bench.bounded_terms import notes as bounded_notes
 from benchd.bench.chain_terms import (
     CalibrationInForce,
     ChainTerm,
     Length,
     Shape,
+    Shares,
     UnmeasuredTerm,
     adapter_length,
     base_length,
@@ -32,6 +33,7 @@ from benchd.bench.chain_terms import (
     thermal_budget,
 )
 from benchd.bench.conjugate_term import ConjugateTerm, conjugate_term, wall_too_near
+from benchd.bench.gauge_terms import gauge_terms
 from benchd.bench.position_terms import (
     POSITION_UNKNOWN,
     ScaleRecord,
@@ -54,6 +56,7 @@ __all__ = [
     "ChainTerm",
     "ScaleRecord",
     "Shape",
+    "Shares",
     "carriage_for_depth",
     "carriage_for_offset",
     "datum_chain",
@@ -144,17 +147,21 @@ def datum_chain(
             unmeasured.append(UnmeasuredTerm("thermal scale", source="not stated"))
         else:
             growths.append(growth("scale", carriage, alpha_scale, REFERENCE_C, now))
+        zero_um = zero_at_um(bench_file, calibrations)
         if scale is not None:
-            by_scale_um = sum(part.length_um for part in adapters if part.u_scale_um)
-            position = position_terms(scale, carriage, zero_at_um(bench_file, calibrations), by_scale_um)
+            by_scale_um = sum(part.length_um for part in adapters if part.shares.scale_um)
+            position = position_terms(scale, carriage, zero_um, by_scale_um)
+        bounded = together([bounded, tipping(bench_file, read_at(carriage, zero_um, adapters if position else ()))])
 
     used = {base.source: base, **{part.source: part for part in adapters}}
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
-    # Without a lens there is no place, and so no line of the scale that could take its share over.
-    own = [part.as_line() if position else part.as_term() for part in (base, *adapters)]
-    lines = [*optical, *own, joints, *bounded.lines, thermal_budget(growths, now), *position]
+    # Without a lens there is no place, and so no line of scale or carriage that could take its share over.
+    stated = bench_file.abbe is not None
+    own = [part.as_line(abbe_stated=stated) if position else part.as_term() for part in (base, *adapters)]
+    by_gauge = gauge_terms(base, adapters) if position else []
+    lines = [*optical, *own, joints, *bounded.lines, *by_gauge, thermal_budget(growths, now), *position]
     budget = [term for term in lines if term.u_um > 0.0]
     return Chain(
         terms=(*optical, *lengths, *bounded.terms, *(part.term for part in growths), *unmeasured, *position),

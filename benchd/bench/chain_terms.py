@@ -59,12 +59,27 @@ class UnmeasuredTerm:
 
 
 @dataclass(frozen=True, slots=True)
+class Shares:
+    """What of a calibration's u came of the bench's own scale, carriage and gauge (um): others share it."""
+
+    scale_um: float = 0.0
+    abbe_um: float = 0.0
+    hysteresis_um: float = 0.0
+    gain_um: float = 0.0
+
+    @property
+    def u_um(self) -> float:
+        """All of it."""
+        return math.hypot(self.scale_um, self.abbe_um, self.hysteresis_um, self.gain_um)
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationInForce:
     """What a calibration says of an artefact: its length at `at_C`.
 
-    `carriage_um` is the carriage reading at which a base was calibrated; None where it is not known (then 0, where
-    the base's length is defined). For the artefact `joint` (a gauge study) the value is 0 and u is that of one pair.
-    `u_scale_um` is what of u came of the carriage's scale, where the carriage went the artefact's length.
+    `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None
+    where it is not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study)
+    the value is 0 and u is that of one pair.
     """
 
     id: str
@@ -74,12 +89,12 @@ class CalibrationInForce:
     dof: float | None = None
     at_C: float = REFERENCE_C
     carriage_um: float | None = None
-    u_scale_um: float = 0.0
+    shares: Shares = Shares()
 
 
 @dataclass(frozen=True, slots=True)
 class Length:
-    """A part of the bench with the temperature at which its length holds, and who says so; `u_scale_um` as above."""
+    """A part of the bench with the temperature at which its length holds, who says so, and where it was found."""
 
     term: str
     length_um: float
@@ -89,16 +104,21 @@ class Length:
     alpha_per_K: float
     source: str
     calibrated: bool
-    u_scale_um: float = 0.0
+    carriage_um: float | None = None
+    shares: Shares = Shares()
 
     def as_term(self) -> ChainTerm:
         return ChainTerm(self.term, -self.length_um, self.u_um, self.dof, "normal", self.source)
 
-    def as_line(self) -> ChainTerm:
-        """Without what the scale did to it, which the scale does to the position as well: that is one line for all."""
-        if not self.u_scale_um:
+    def as_line(self, *, abbe_stated: bool = True) -> ChainTerm:
+        """Without what it shares with other parts and with the position: that is one line each for all of them.
+
+        Where the bench does not state (any more) how its carriage tips there is no such line, and it stays here.
+        """
+        shared_um = (self.shares if abbe_stated else replace(self.shares, abbe_um=0.0)).u_um
+        if not shared_um:
             return self.as_term()
-        own = math.sqrt(max(0.0, self.u_um**2 - self.u_scale_um**2))
+        own = math.sqrt(max(0.0, self.u_um**2 - shared_um**2))
         # What was taken out had no doubt of its own: the rest keeps u^4 / dof (JCGM 100, G.4.1).
         dof = None if self.dof is None or not own else self.dof * (own / self.u_um) ** 4
         return replace(self.as_term(), u_um=own, dof=dof)
@@ -134,7 +154,8 @@ def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) 
         alpha_per_K,
         calibration.id,
         True,
-        calibration.u_scale_um,
+        calibration.carriage_um,
+        calibration.shares,
     )
 
 

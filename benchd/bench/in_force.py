@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.bench.chain_terms import CalibrationInForce
+from benchd.bench.chain_terms import CalibrationInForce, Shares
 from benchd.optics.expansion import REFERENCE_C
 from benchd.records.values import Calibration
 
@@ -15,6 +15,7 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
     if row.value is None or row.u is None:
         return None
     doc: Mapping[str, Any] = finding or {}
+    lines: dict[str, float] = {line["term"]: line["u"] for line in doc.get("budget", ())}
     return CalibrationInForce(
         id=row.calibration,
         artefact=row.artefact,
@@ -23,5 +24,15 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
         dof=row.dof,
         at_C=REFERENCE_C if row.at_C is None else row.at_C,
         carriage_um=doc.get("values", {}).get("carriage", {}).get("value"),
-        u_scale_um=sum(line["u"] for line in doc.get("budget", ()) if line["term"] == "scale"),
+        shares=shares_of(lines),
+    )
+
+
+def shares_of(lines: Mapping[str, float]) -> Shares:
+    """What a length by gauge owes to the bench's scale, carriage and gauge, by the lines (name -> u) of its budget."""
+    return Shares(
+        scale_um=lines.get("scale", 0.0),
+        abbe_um=lines.get("abbe", 0.0),
+        hysteresis_um=lines.get("gauge hysteresis", 0.0),
+        gain_um=lines.get("gauge gain", 0.0),
     )

@@ -238,9 +238,12 @@ async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Ass
     assert budget.pop("readings") > 0.0  # what a quintic leaves of a bell
     each = 1.5 * 0.15 / math.sqrt(2.0)  # as the fit passes a subdivision on
     plate = math.hypot(2.0 * (1.0 - 1.0 / n), t / n**2 * 0.0005)
+    most = math.hypot(5.0 * 0.4, 2.0 * 0.3) * 0.290888  # um a millimetre and arc minute
+    alike = math.exp(-0.5 * (0.86004 / 2.0) ** 2)  # of 2 mm, within which a carriage tips alike
     assert budget == pytest.approx(
         {
             "scale": 1e-5 * 860.0,
+            "abbe": most / math.sqrt(3.0) * math.sqrt(1.0 - alike),
             "position subdivision, glass out": each,
             "position subdivision, glass in": each,
             "plate record": plate,

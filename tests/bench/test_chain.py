@@ -14,6 +14,7 @@ from benchd.bench.chain import (
     CalibrationInForce,
     Chain,
     ScaleRecord,
+    Shares,
     carriage_for_depth,
     carriage_for_offset,
     datum_chain,
@@ -222,7 +223,7 @@ def test_base_adapter_and_position_share_one_scale(wall: LoadedBench) -> None:
     known["bench-zero"] = CalibrationInForce("cal-7", "bench-zero", 24012.4, 0.6, carriage_um=21000.0)
     by_scale = u_scale * 18003.2
     known["ring-07"] = CalibrationInForce(
-        "cal-3", "ring-07", 18003.2, math.hypot(0.4, by_scale), dof=20.0, u_scale_um=by_scale
+        "cal-3", "ring-07", 18003.2, math.hypot(0.4, by_scale), dof=20.0, shares=Shares(scale_um=by_scale)
     )
     chain = chain_of(wall, known, SCALE)
     # By drawing the scale: zero found at 21000, the adapter by going its length, the target now where it stands.

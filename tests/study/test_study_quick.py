@@ -14,7 +14,9 @@ from typing import Any
 
 import pytest
 
+from study import main
 from study_cases import carry_out
+from study_print import print_case
 from study_strata import STRATA
 
 pytestmark = pytest.mark.timeout(1800)  # against hanging; a minute or two of one core is what it takes
@@ -22,8 +24,13 @@ pytestmark = pytest.mark.timeout(1800)  # against hanging; a minute or two of on
 SEED = 20260101
 LINES = {
     *("sweep", "conjugate", "glass", "base", "adapter", "joints", "thermal", "position"),
-    *("stand-off", "wedge", "sag", "abbe"),
+    *("stand-off", "wedge", "sag", "abbe", "gauge hysteresis", "gauge gain"),
 }
+LEAST = {"abbe": 0.4, "subdivision": 0.2}
+"""Of lines that come of bounds, and of nothing else that anybody states. Of a carriage that tips it is the most between
+any two places, and the two that are left, a few millimetres apart, seldom are so. Of a subdivision it is the
+amplitude: the budget takes the period that a quintic passes on most, 0.8 of the curve's half-width, as no file states
+it; the shipped bench's 20 um are so at f/1.4, and at f/2 do 0.4 of that."""
 OF_BOTH = {"remounts", "gauge gain", "gauge hysteresis", "gauge resolution", "temperature", "expansion"}
 OF_CALIBRATIONS = {
     "bench-zero": OF_BOTH | {"setting ring", "subdivision"},
@@ -53,7 +60,9 @@ def test_coverage_is_what_is_stated(quick: dict[str, dict[str, Any]]) -> None:
 
 
 def test_every_line_stands_in_the_budget_of_every_stratum(quick: dict[str, dict[str, Any]]) -> None:
-    assert {name: set(one["parts"]) for name, one in quick.items()} == dict.fromkeys(quick, LINES)
+    # A subdivision is judged where the sweep's own doubt leaves anything of it to be seen.
+    assert {name: set(one["parts"]) - {"subdivision"} for name, one in quick.items()} == dict.fromkeys(quick, LINES)
+    assert {name for name, one in quick.items() if "subdivision" not in one["parts"]} <= {"poor light", "f/8"}
 
 
 def test_each_line_is_as_large_as_what_it_does(quick: dict[str, dict[str, Any]]) -> None:
@@ -63,9 +72,9 @@ def test_each_line_is_as_large_as_what_it_does(quick: dict[str, dict[str, Any]])
         if one["findings"] < 100:
             continue
         for line, rms in one["parts"].items():
-            # The sweep takes the scale's subdivision at its worst, which it seldom is.
-            low = 0.4 if line == "sweep" else 0.7
+            low = LEAST.get(line, 0.7)
             assert low < rms < 1.3, f"{name}: root mean square of {line}'s own error over its u is {rms:.2f}"
+    assert quick["f/1.4"]["parts"]["subdivision"] > 0.7, "at the worst period"
 
 
 def test_every_line_stands_in_the_budgets_of_the_calibrations() -> None:
@@ -104,16 +113,19 @@ def test_wrong_verdicts_are_as_rare_as_the_rule_says(quick: dict[str, dict[str, 
     assert wrong / passes < 0.08
 
 
-def test_one_case_tells_the_same_twice_and_names_every_line() -> None:
-    first, again = study("--case", "reference:3"), study("--case", "reference:3")
-    assert first.returncode == 0, first.stderr
-    assert first.stdout == again.stdout
+def test_one_case_tells_the_same_twice_and_names_every_line(capsys: pytest.CaptureFixture[str]) -> None:
+    told = []
+    for _ in range(2):
+        print_case(STRATA["reference"], SEED, 3)
+        told.append(capsys.readouterr().out)
+    assert told[0] == told[1]
     for line in ("conjugate", "joints", "glass pane-25", "base", "adapter ring-07", "thermal", "sweep", "Drawn"):
-        assert line in first.stdout
+        assert line in told[0]
 
 
-def test_an_unknown_stratum_is_named() -> None:
-    done = study("--strata", "f/3", "--cases", "1")
-    assert done.returncode == 2
-    assert "f/3" in done.stderr
-    assert "reference" in done.stderr
+def test_an_unknown_stratum_is_named(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr(sys, "argv", ["study", "--strata", "f/3", "--cases", "1"])
+    assert main() == 2
+    told = capsys.readouterr().err
+    assert "f/3" in told
+    assert "reference" in told

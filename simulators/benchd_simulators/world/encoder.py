@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from math import pi, sin
 
+import numpy as np
+from numpy.typing import NDArray
+
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.schema import EncoderRecord
@@ -44,6 +47,12 @@ class Encoder:
         grown = (place_um + self.tilt.ahead_um(place_um)) / ((1 + self._scale) * (1 + self.alpha_per_K * self.delta_K))
         turn = 2 * pi * place_um / self.record.period_um
         return grown + self.record.subdivision_um * (sin(turn + self._phase) - sin(self._phase))
+
+    def subdivided_um(self, places_um: NDArray[np.float64]) -> NDArray[np.float64]:
+        """What the subdivision adds at places, where nothing else is off."""
+        turn = 2 * pi * places_um / self.record.period_um
+        answer: NDArray[np.float64] = self.record.subdivision_um * np.sin(turn + self._phase)
+        return answer
 
     def read_um(self) -> float:
         """The counter's reading now."""

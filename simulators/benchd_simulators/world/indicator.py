@@ -43,6 +43,10 @@ class Indicator:
         self._scatter_um = self.record.remount_um * float(self._mounting.standard_normal())
         self._spindle_um = None
 
+    def side_um(self, where: str) -> float:
+        """What the side from which the tip comes adds to each reading on `ring`, `base` or `adapter`."""
+        return self._side.get(where, 1.0) * self.record.hysteresis_um / 2
+
     def read_um(self, below_um: float | None) -> float:
         """The display, um, for a surface `below_um` under the bridge's feet; None where the bridge stands nowhere."""
         sign = 1.0 if self.record.grows == "deeper" else -1.0
