@@ -18,6 +18,9 @@ FAULTS = frozenset({"device_fault", "timeout", "disk_full"})
 """Codes that speak of hardware, not of what was asked."""
 
 
+NOTHING_ASKED = "anything was asked of the bench."
+
+
 class UsageError(Exception):
     """What was typed cannot be understood; the text says what may stand."""
 
@@ -45,7 +48,7 @@ def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace,
         tell(error, as_json=as_json)
         return code_of(error)
     except KeyboardInterrupt as interrupt:
-        print(interrupt if str(interrupt) else "Interrupted.", file=sys.stderr)
+        print(str(interrupt) or _interrupted(args), file=sys.stderr)
         return exits.REFUSED
     except BrokenPipeError:
         # Whoever read has read enough; what is left in the buffer must not be tried again at exit.
@@ -58,6 +61,11 @@ def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace,
         print("This is a fault inside benchd; what stands above tells where.", file=sys.stderr)
         return exits.FAULT
     return code
+
+
+def _interrupted(args: argparse.Namespace) -> str:
+    """Of a Ctrl-C that nothing has answered: a command that speaks to a bench was still loading."""
+    return f"Interrupted before {NOTHING_ASKED}" if hasattr(args, "host") else "Interrupted."
 
 
 def code_of(error: BenchdError) -> int:

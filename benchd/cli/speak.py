@@ -11,7 +11,7 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
-from benchd.cli.guard import UsageError
+from benchd.cli.guard import NOTHING_ASKED, UsageError
 from benchd.cli.prose import wrapped
 from benchd.cli.running import meant
 from benchd.client import BenchClient
@@ -95,7 +95,7 @@ def with_bench(args: argparse.Namespace, work: Work) -> int:
 def _left(asked: str | None) -> str:
     """What Ctrl-C left behind, where nobody had taken it for a stop."""
     if asked is None:
-        return "Interrupted before anything was asked of the bench."
+        return f"Interrupted before {NOTHING_ASKED}"
     if asked == "take":
         return "Interrupted; control was asked for, nothing else was begun."
     return f"Interrupted; whether `{asked}` was carried out is not known here: `benchd status` tells."

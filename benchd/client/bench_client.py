@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import math
 import secrets
 import time
 from collections.abc import AsyncIterator, Mapping
@@ -67,6 +68,7 @@ class BenchClient:
         self._heard = Heard()
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._stopping: dict[str, asyncio.Future[dict[str, Any]]] = {}
+        self._stop_answered_s = -math.inf
         self._repeated: dict[str, dict[str, Any]] = {}
 
     async def __aenter__(self) -> Self:
@@ -212,7 +214,8 @@ class BenchClient:
             for ident, answer in stops:
                 self._stopping.pop(ident, None)
                 beat = (answer.result().get("result") or {}).get("beat") if answer in done else None
-                if beat is not None:
+                # One that came long ago is an old beat by now, and those heard since were drawn after the stop as well.
+                if beat is not None and time.monotonic() - self._stop_answered_s < OLD_BEAT_S:
                     self._heard.put("beat", {"beat": beat})
         async with Limit(5.0, "`beat` is not told by the bench"):
             while time.monotonic() - self._heard.beat_heard_s > OLD_BEAT_S:
@@ -255,6 +258,8 @@ class BenchClient:
         if not reply.get("ok") and (reply.get("error") or {}).get("code") == "duplicate":
             self._repeated[ident] = reply
             return
+        if ident in self._stopping:
+            self._stop_answered_s = time.monotonic()
         waiting.set_result(reply)
 
     def _break(self, error: BenchdError) -> None:

@@ -150,6 +150,16 @@ async def test_who_has_stopped_goes_on_at_once_without_being_refused(rig: MqttRi
     assert [request.verb for request in rig.done] == ["home"] * 40
 
 
+async def test_a_command_long_after_a_stop_goes_by_a_beat_of_now(rig: MqttRig, client: BenchClient) -> None:
+    """The first command after a stop took the beat of the stop's answer, however old: after three seconds it was
+    refused as stale."""
+    await client.command("take")
+    await client.stop()
+    await asyncio.sleep(3.5)
+    await client.command("move", by_um=1.0)
+    assert [request.verb for request in rig.done] == ["move"]
+
+
 async def test_a_stop_of_another_voids_what_this_client_was_about_to_ask(rig: MqttRig, client: BenchClient) -> None:
     await client.command("take")
     before = await client.kept("beat")
