@@ -56,7 +56,7 @@ def by_degrees() -> Refused:
 def check_sweep(mode: str, merit: str) -> None:
     """Raise Refused('bad_request') for a sweep that is not carried out yet."""
     if mode != "stepped":
-        raise Refused("bad_request", "Only stepped sweeps are carried out.", advice='Give "mode":"stepped".')
+        raise Refused("bad_request", "Only stepped sweeps are carried out.", advice="Leave the mode away.")
     if merit not in ("auto", "edge"):
         raise Refused("bad_request", f"The merit '{merit}' is not measured yet.", advice="Use 'edge'.")
 

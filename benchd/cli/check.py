@@ -172,7 +172,7 @@ def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[st
     procedure = file.procedure
     library = _callable(path, bench) | {procedure.procedure: procedure}
     check_procedure(file, library=library, assessments=ASSESSMENTS)
-    checked.says = f"procedure {procedure.procedure}: {procedure.title}, {len(procedure.steps)} steps"
+    checked.says = f"procedure {procedure.procedure}: {procedure.title}, {_counted(len(procedure.steps), 'step')}"
     if bench is None:
         names = ", ".join(f"{name}{'' if one.required else '?'}" for name, one in procedure.inputs.items())
         checked.notes.append(f"Inputs: {names or 'none'}. With --bench FILE and its inputs it is gone through as well.")

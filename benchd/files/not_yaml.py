@@ -13,6 +13,12 @@ from benchd.files.problems import Problem, shown
 
 _NO_COLON = re.compile(r"(?P<before>\s*(?:- +)?)(?P<key>[A-Za-z_][\w-]*)(?P<rest>\s+[^\s:#].*)?")
 """A key without its colon: a word at the beginning of a line, alone or with something after it."""
+_KEY = re.compile(r"\s*[A-Za-z_][\w-]*:(\s+([{\[\"'].*|[^:]*))?")
+"""A key with its colon, and no second one beside it."""
+_OF_A_KEY = ("<block mapping start>", "mapping values are not allowed here")
+"""What the parser says of one that stands where no key may."""
+_NO_SPACE = re.compile(r"\s*-(?P<after>[\w{\[\"'].*)")
+"""An entry of a list without the space after its dash."""
 _COMMENT = re.compile(r"(^|\s+)#.*")
 _PLAIN = (
     ("mapping values are not allowed here", "a colon too many in this line, or the line before is not ended; text that "
@@ -34,7 +40,34 @@ def problem_of(error: YAMLError, text: str, file: str) -> Problem:
     if r"'\t'" in said:
         return Problem(file, line, column, "", "", "not YAML: a tab stands here; indent with spaces")
     begun = error.context_mark.line + 1 if error.context == "while scanning a simple key" and error.context_mark else 0
-    return _no_colon(text.splitlines(), begun or line, file) or _told(text.splitlines(), line, column, file, said)
+    lines = text.splitlines()
+    return (
+        _no_colon(lines, begun or line, file)
+        or _no_space(lines, line, file)
+        or (_indented(lines, line, file) if any(one in said for one in _OF_A_KEY) else None)
+        or _told(lines, line, column, file, said)
+    )
+
+
+def _bare(line: str) -> str:
+    return _COMMENT.sub("", line).rstrip()
+
+
+def _no_space(lines: list[str], line: int, file: str) -> Problem | None:
+    bare = _bare(lines[line - 1]) if line <= len(lines) else ""
+    if _NO_SPACE.fullmatch(bare) is None:
+        return None
+    return Problem(file, line, bare.index("-") + 1, "", shown(bare.strip()), "not YAML: no space after '-'")
+
+
+def _indented(lines: list[str], line: int, file: str) -> Problem | None:
+    """A key, all right by itself, that stands under none of those before it."""
+    before = next((number for number in range(line - 1, 0, -1) if _bare(lines[number - 1])), line)
+    here, there = (len(one) - len(one.lstrip()) for one in (lines[line - 1], lines[before - 1]))
+    if here == there or _KEY.fullmatch(_bare(lines[line - 1])) is None:
+        return None
+    why = f"indented by {here}, the line before it ({before}) by {there}; keys of one block stand under each other"
+    return Problem(file, line, here + 1, "", shown(_bare(lines[line - 1]).strip()), f"not YAML: {why}")
 
 
 def _told(lines: list[str], line: int, column: int, file: str, said: str) -> Problem:
@@ -45,9 +78,9 @@ def _told(lines: list[str], line: int, column: int, file: str, said: str) -> Pro
 
 def _no_colon(lines: list[str], line: int, file: str) -> Problem | None:
     """The key without a colon at a line or, past comments and blank lines, at the one before it."""
-    written = [number for number in range(min(line, len(lines)), 0, -1) if _COMMENT.sub("", lines[number - 1]).strip()]
+    written = [number for number in range(min(line, len(lines)), 0, -1) if _bare(lines[number - 1])]
     for number in written[:2]:
-        bare = _COMMENT.sub("", lines[number - 1]).rstrip()
+        bare = _bare(lines[number - 1])
         found = _NO_COLON.fullmatch(bare)
         if found is not None:
             key, column = found["key"], len(found["before"]) + 1

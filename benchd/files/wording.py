@@ -35,6 +35,7 @@ READ_AT_START = "Files are read when benchd starts: one added since is not known
 
 _UNIT = re.compile(r"_(um_s2|um_s|um|mm|nm|ms|s|m|K|C|deg|hz)$")
 """The unit at the end of a key."""
+_DECIMAL_COMMA = re.compile(r"[-+]?[0-9]+,[0-9]+")
 _NUMBER_AND_UNIT = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)? *[^0-9 ].*", re.IGNORECASE)
 
 
@@ -52,6 +53,8 @@ def ended(sentence: str) -> str:
 def _unknown(wrong: str, keys: Sequence[str]) -> str:
     if not keys:
         return "unknown key"
+    if wrong.isdigit():
+        return f"no key; the decimal sign of a number is a point, not a comma. Known here: {', '.join(keys)}"
     head, _, rest = wrong.partition(" ")
     if rest and head in keys:
         return f"no colon after '{head}' ('{head}: {rest}')"
@@ -68,10 +71,7 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
     if kind == "model_type" and keys:
         return f"keys with their values {{{', '.join(f'{key}: ..' for key in keys)}}}"
     if kind in _PLAIN:
-        unit = _UNIT.search(str(error["loc"][-1])) if error["loc"] else None
-        if unit and isinstance(error["input"], str) and _NUMBER_AND_UNIT.fullmatch(error["input"]):
-            return f"{_PLAIN[kind]} alone, in {unit[1].replace('_s', '/s')}"
-        return _PLAIN[kind]
+        return _plain(error)
     context = error.get("ctx", {})
     if kind == "step":
         return _of_step(error["input"], str(context["verbs"]).split(", "), error["msg"])
@@ -82,9 +82,25 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
     )
 
 
+def _plain(error: ErrorDetails) -> str:
+    """What kind of value may stand, and what was written instead where that is known."""
+    words, last, stands = _PLAIN[error["type"]], error["loc"][-1] if error["loc"] else "", error["input"]
+    if error["type"] == "missing" and isinstance(last, int):
+        return "one value more is needed; values of a list have commas between them"
+    if isinstance(stands, str) and _DECIMAL_COMMA.fullmatch(stands):
+        return f"{words}; its decimal sign is a point: {stands.replace(',', '.')}"
+    unit = _UNIT.search(str(last))
+    if unit and isinstance(stands, str) and _NUMBER_AND_UNIT.fullmatch(stands):
+        return f"{words} alone, in {unit[1].replace('_s', '/s')}"
+    return words
+
+
 def _of_step(step: Any, verbs: Sequence[str], one_of: str) -> str:
     """What is wrong with a step that is no single verb: a second one, or one that is mistyped."""
     keys = [str(key) for key in step] if isinstance(step, dict) else [str(step)]
+    head, _, rest = keys[0].partition(" ") if keys else ("", "", "")
+    if not isinstance(step, dict) and head in verbs:
+        return f"no colon after '{head}' ('{head}: {rest or '{}'}')"
     known = [key for key in keys if key in verbs]
     near = next((near for key in keys if key not in verbs for near in near_names(key, verbs, 1)), "")
     if known and len(keys) > 1:

@@ -118,7 +118,7 @@ def steps(*lines: str) -> str:
         ("{home: {}, zzz: {}}", "4:16 steps[0].zzz = {}: unknown key; known here: home"),
         ("{repeat: 3, step: []}", "steps[0].step = []: unknown key; did you mean 'steps'? known here: repeat, steps"),
         ("{}", "4:5 steps[0] = {}: a step has one key"),
-        ("home", "4:5 steps[0] = 'home': a step has one key"),
+        ("home", "4:5 steps[0] = 'home': no colon after 'home' ('home: {}')"),
         ("home: {axs: [carriage]}", "4:12 steps[0].home.axs = a list of 1: unknown key; did you mean 'axes'?"),
         ("sweep: {repeats: many}", "4:22 steps[0].sweep.repeats = 'many': a whole number; or a value by name"),
         ("sweep: {repeats: 2.5}", "4:22 steps[0].sweep.repeats = 2.5: a whole number; or a value by name"),

@@ -102,3 +102,21 @@ def test_unknown_world_tells_what_ships() -> None:
         read_world("worksop")
     with pytest.raises(WorldFileError, match="cannot be read"):
         read_world("nowhere/none.yaml")
+
+
+def test_a_missing_colon_is_told_at_its_line(tmp_path: Path) -> None:
+    """It was told two lines later, as `could not find expected ':'`."""
+    text = TEXT.replace("\nroom:\n", "\nroom\n")
+    assert text != TEXT
+    (problem,) = refuse(tmp_path, text)
+    assert problem == f":{line_of(text, 'room')}:1: a key without its colon"
+
+
+def test_a_layer_is_held_against_what_it_is(tmp_path: Path) -> None:
+    """A wrong shape in a plate was told five times: four lines spoke of the air gap that it is not."""
+    text = TEXT.replace(
+        "index: {record: 1.5230, u: 0.0005, shape: rectangular}", "index: {record: 1.5230, u: 0.0005, shape: x}"
+    )
+    assert text != TEXT
+    (problem,) = refuse(tmp_path, text)
+    assert " glasses.pane-25.layers.0.index.shape: 'x' stands here" in problem

@@ -16,7 +16,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from benchd_simulators.world.drawing import SHAPES
 from benchd_simulators.world.errors import WorldFileError
-from benchd_simulators.world.schema import WorldRecord
+from benchd_simulators.world.schema import GAP, PLATE, WorldRecord
 
 MOST_BYTES = 256 * 1024
 
@@ -55,9 +55,11 @@ def read_world(name: str | Path) -> WorldRecord:
     try:
         tree = YAML(typ="rt").load(text)
     except MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
+        # A key whose colon is missing is noticed lines later; the context is where it begins.
+        a_key = error.context == "while scanning a simple key"
+        mark = (error.context_mark if a_key else None) or error.problem_mark or error.context_mark
         where = f"{path}:{mark.line + 1}:{mark.column + 1}" if mark else str(path)
-        problem = " ".join((error.problem or "not YAML").split())
+        problem = "a key without its colon" if a_key else " ".join((error.problem or "not YAML").split())
         raise WorldFileError([f"{where}: {problem}"]) from error
     except (YAMLError, ValueError, RecursionError) as error:
         raise WorldFileError([f"{path}: not YAML: {' '.join(str(error).split())[:200]}"]) from error
@@ -102,7 +104,8 @@ def _where(path: Path, tree: CommentedMap, loc: Sequence[int | str]) -> str:
 
 
 def _tell(path: Path, tree: CommentedMap, detail: ErrorDetails) -> str:
-    loc = [step for step in detail["loc"] if step != "[key]"]
+    # The kind of a layer stands in no file.
+    loc = [step for step in detail["loc"] if step not in ("[key]", PLATE, GAP)]
     key, kind = ".".join(map(str, loc)), detail["type"]
     if kind == "extra_forbidden":
         known = _keys_at(loc[:-1])

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, model_validator
 
 from benchd_simulators.world.drawing import Shape
 
@@ -160,13 +160,26 @@ class GapRecord(Part):
     air_gap_mm: Quantity
 
 
+PLATE, GAP = "LayerRecord", "GapRecord"
+
+
+def _plate_or_gap(stands: Any) -> str:
+    keys = stands if isinstance(stands, dict) else getattr(stands, "model_fields_set", ())
+    return GAP if "air_gap_mm" in keys else PLATE
+
+
+LayerOrGap = Annotated[
+    Annotated[LayerRecord, Tag(PLATE)] | Annotated[GapRecord, Tag(GAP)], Discriminator(_plate_or_gap)
+]
+
+
 class TargetRecord(Part):
     """`cover`: plates over the pattern, from the lens on, with the air between and behind them; none as a rule."""
 
     side_mm: Quantity
     turn_deg: float
     transmission: Annotated[float, Field(ge=0, lt=1)]
-    cover: Annotated[list[LayerRecord | GapRecord], Field(max_length=8)] = Field(default_factory=list)
+    cover: Annotated[list[LayerOrGap], Field(max_length=8)] = Field(default_factory=list)
 
 
 class BaseRecord(Part):
@@ -189,7 +202,7 @@ class AdapterRecord(Part):
 
 
 class GlassRecord(Part):
-    layers: Annotated[list[LayerRecord | GapRecord], Field(min_length=1, max_length=8)]
+    layers: Annotated[list[LayerOrGap], Field(min_length=1, max_length=8)]
     fits: list[Name]
 
 
