@@ -1,7 +1,8 @@
 """Find a dark square on a bright field roughly, however blurred: centre, side and tilt from moments.
 
 Moments instead of edges, as a symmetric blur leaves them where they are: the area gives the side, the first moments
-the centre, and the fourth one, sum of w (x + iy)^4, the tilt, which an isotropic blur does not touch at all.
+the centre, and the fourth one, sum of w (x + iy)^4, the tilt, which an isotropic blur does not touch at all. Light
+that falls off over the ground has moments of its own: it is divided out first.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.imaging.light_field import LightField
 from benchd.imaging.refusals import PictureRefused
-from benchd.imaging.rows import Floats
+from benchd.imaging.rows import Floats, mean
 
 _COARSE_PX = 160  # the longer side of the small picture
 _LEAST_SIDE_PX = 24.0
@@ -22,6 +24,9 @@ _SQUARENESS = -1.0 / 60.0  # sum w (x + iy)^4 over (sum w)^3 of an upright squar
 _REACH = 0.95  # of the side, from the centre: beyond the corners and what a blur spreads of them
 _LEAST_DEPTH_SD = 6.0  # a patch that noise alone makes is two or three deep
 _ROUNDS = 4
+_SAMPLES = 2000  # of the ground suffice to tell its light
+_BEYOND_BLUR = 3.0  # standard deviations from the edge on, its blur darkens the ground no more
+_AROUND = 1.3  # of the side, from the centre: ground that far off tells the light about the square
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,7 @@ def find_dark_square(picture: NDArray[Any]) -> CoarseSquare:
     x, y, side = _rough(patch)
     if side * step < _LEAST_SIDE_PX:
         raise _none(f"the largest dark patch is {side * step:.0f} px wide", side_px=side * step)
+    small = _evened(small, own, patch)
     bright = dark = 0.0
     angle = 0.0
     for _ in range(_ROUNDS):
@@ -115,7 +121,7 @@ def _largest_patch(dark: NDArray[np.bool_]) -> NDArray[np.intp]:
             raise PictureRefused(
                 "square_cut",
                 f"Every dark patch runs out of the picture, the largest over {100.0 * cut / dark.size:.0f} % of it: "
-                "the square must stand whole on a bright field.",
+                "the square must stand whole on a bright field. Light that falls off too far looks the same.",
                 {"share": cut / dark.size},
             )
         raise _none("nothing dark stands on a bright field")
@@ -143,6 +149,28 @@ def _ground(below: NDArray[np.bool_], patch: NDArray[np.intp]) -> NDArray[np.boo
     return ~others
 
 
+def _evened(small: Floats, own: NDArray[np.bool_], patch: NDArray[np.intp]) -> Floats:
+    """`small` as even light would have shown it, by the ground about the patch and beyond its blur."""
+    from scipy import ndimage  # in the worker only: the daemon knows this module and stays small
+
+    x, y, side = _rough(patch)
+    square = np.zeros(small.shape, dtype=bool)
+    square[patch[:, 0], patch[:, 1]] = True
+    inside, outside = square & ~ndimage.binary_erosion(square), ndimage.binary_dilation(square) & ~square
+    dy, dx = np.arange(small.shape[0])[:, None] - y, np.arange(small.shape[1])[None, :] - x
+    dark = float(np.median(small[dx * dx + dy * dy <= (0.25 * side) ** 2]))
+    over, under = mean(small[outside]), mean(small[inside])  # neighbours across the edge: how steep it is
+    if not over > under:
+        return small
+    sigma = (over + under - 2.0 * dark) / ((over - under) * float(np.sqrt(2.0 * np.pi)))
+    near = ndimage.binary_dilation(square, iterations=2 + int(_BEYOND_BLUR * sigma))
+    ground = own & ~near & (dx * dx + dy * dy <= (_AROUND * side) ** 2)
+    rows, columns = (some[:: 1 + some.size // _SAMPLES] for some in np.nonzero(ground))
+    light = small[rows, columns] - dark
+    field = LightField.through(columns.astype(np.float64), rows.astype(np.float64), light, (x, y), side)
+    return dark + (small - dark) / field.over(slice(0, small.shape[0]), slice(0, small.shape[1]))
+
+
 def _refine(
     small: Floats, own: NDArray[np.bool_], centre: tuple[float, float], side: float
 ) -> tuple[float, float, float, float, float, float]:
@@ -163,7 +191,10 @@ def _refine(
     inside = own & (r2 <= reach**2)
     around = small[inside & (r2 > (0.94 * reach) ** 2)]
     if around.size < 8:
-        raise _none("there is no bright ground around the largest dark patch")
+        raise _none(
+            "there is no bright ground around the largest dark patch: something dark frames it, or the light falls off "
+            f"to nothing {reach / side:.1f} sides from its centre"
+        )
     bright = float(np.median(around))
     dark = float(np.median(small[r2 <= (0.25 * side) ** 2]))
     sd = _cell_sd(small)

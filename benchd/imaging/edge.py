@@ -14,6 +14,7 @@ sinc(f cos tilt) sinc(f sin tilt) along the normal.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot
 from typing import Any
 
 import numpy as np
@@ -28,12 +29,13 @@ from benchd.imaging.edge_line import (
     low_contrast,
     wanted_window_px,
 )
+from benchd.imaging.fold import Fold, excess
 from benchd.imaging.level import full_scale_of
 from benchd.imaging.light_field import Ground, beside
 from benchd.imaging.refusals import EdgeRefused
 from benchd.imaging.region import Orientation
 from benchd.imaging.response import PLATEAU, PLATEAU_EXTRA_PX, Columns, Plateaus, ratio_of
-from benchd.imaging.rows import FLAT_TOP_AREA, Floats, gather
+from benchd.imaging.rows import FLANK, Floats, gather
 from benchd.imaging.specks import without_specks
 
 LEAST_WINDOW_SIGMAS = 4.5
@@ -44,7 +46,8 @@ LEAST_CYCLES = 1.0
 class EdgeResult:
     """What one edge says at one frequency.
 
-    `modulation` and its standard uncertainty `u` (picture noise alone); `angle_deg` the tilt against the columns (v)
+    `modulation` and its standard uncertainty `u` from the picture's `noise` and from light that stayed uneven beside
+    the edge (`fold`, relative); `angle_deg` the tilt against the columns (v)
     or rows (h); `position` where the edge crosses the region's middle row (v) or column (h), in region pixels, with
     `u_position_px`; `slope` and `bend` of x(y) about there; `sigma_px` the edge's width; `swing` and `pixel_sd` in
     grey levels; `sag_px` its curvature over the region, used where `curved`; `window_px` and `room_px` along the
@@ -53,7 +56,8 @@ class EdgeResult:
     """
 
     modulation: float
-    u: float
+    noise: float
+    fold: Fold
     angle_deg: float
     position: float
     u_position_px: float
@@ -70,6 +74,23 @@ class EdgeResult:
     room_px: float
     cycles: int
     specks: int
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty of the modulation."""
+        return mean_of(self)[1]
+
+
+def mean_of(*edges: EdgeResult) -> tuple[float, float]:
+    """The plain mean of edges' modulations and its u: weights would take sides where a tilted field blurs one more.
+
+    Their noise is independent, their light is not: it falls off to all sides of the middle alike.
+    """
+    n = len(edges)
+    noise = hypot(*(e.noise for e in edges))
+    share, rough = sum(e.modulation * e.fold.share for e in edges), sum(e.modulation * e.fold.rough for e in edges)
+    uneven = excess(share, hypot(*(e.modulation * e.fold.noise for e in edges)), rough)
+    return sum(e.modulation for e in edges) / n, hypot(noise, uneven) / n
 
 
 def edge_modulation(
@@ -98,6 +119,7 @@ def edge_modulation(
     if light.dtype.kind == "f" and not np.isfinite(light).all():
         raise EdgeRefused("unreadable", f"{np.count_nonzero(~np.isfinite(light))} pixels of the region are no numbers.")
     start = Start.of(light)
+    known = ground is not None
     if ground is None:
         ground = _beside(light, start, window_px)
     elif orientation == "h":
@@ -116,13 +138,17 @@ def edge_modulation(
         raise low_contrast(levels.swing, levels.pixel_sd)
     _refuse_clipped(light, line, half, levels, rails, table)
     columns = Columns.at(cycles_per_px, spread, line.cos, window)
-    modulation, u = ratio_of(columns, pixels, fraction * line.cos, weights, levels)
+    modulation, noise = ratio_of(columns, pixels, fraction * line.cos, weights, levels)
     if ground is not None:
         # a slope of the bright plateau adds to the window's sum of differences, to its wave hardly at all
-        u = float(np.hypot(u, modulation * FLAT_TOP_AREA * window * ground.u_slope / line.cos))
+        noise = float(np.hypot(noise, modulation * FLANK * window * ground.u_slope / line.cos))
+    fold = Fold()
+    if known:  # a region by itself was evened by this very light
+        fold = Fold.of(pixels, weights, levels, sigma_px=line.sigma_px, window=window, outer=outer, cos=line.cos)
     return EdgeResult(
         modulation=modulation,
-        u=u,
+        noise=noise,
+        fold=fold,
         angle_deg=line.angle_deg,
         position=line.position,
         u_position_px=line.u_position_px,

@@ -14,11 +14,26 @@ from benchd.imaging.light_field import Ground, LightField
 from benchd.imaging.refusals import EdgeRefused
 from benchd.imaging.region import Region
 from benchd.imaging.response import PLATEAU
-from benchd.imaging.rows import Floats
+from benchd.imaging.rows import Floats, mean
 
 _SAMPLES = 48  # of a region each way
 _INNER = 0.2  # of the side, from the centre: dark however blurred
 _OTHERWISE_PX = 12.0
+_LEAST_DARK = 24  # samples, to tell light that passes the square from what the camera adds
+_ROUNDS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class SquareLight:
+    """The light over a square and its ground, and the grey value without light."""
+
+    field: LightField
+    pedestal: float
+
+    def over(self, region: Region) -> Ground:
+        """The light over one region, in the picture's orientation."""
+        rows = slice(region.row, region.row + region.height)
+        return Ground(self.field.over(rows, slice(region.col, region.col + region.width)), self.pedestal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +46,6 @@ class SquareGround:
     out_px: Floats
     centre: tuple[float, float]
     side_px: float
-    pedestal: float
-    blur_reach_px: float
 
     @classmethod
     def of(
@@ -45,7 +58,7 @@ class SquareGround:
         table: Floats | None = None,
     ) -> SquareGround:
         """Look at `picture` (rows x columns, by `table` in light) about the square that stands there."""
-        parts, sigma = [], 0.0
+        parts = []
         for region in regions:
             down, along = max(1, region.height // _SAMPLES), max(1, region.width // _SAMPLES)
             grey = region.cut(picture)[::down, ::along]
@@ -54,33 +67,51 @@ class SquareGround:
             x, y = np.broadcast_arrays(columns[None, :], rows[:, None])
             light = grey.astype(np.float64) if table is None else table[grey]
             parts.append((x.ravel(), y.ravel(), light.ravel()))
-            upright = region.upright(picture)
-            try:
-                sigma = max(sigma, Start.of(upright if table is None else table[upright]).sigma_px)
-            except EdgeRefused:
-                continue  # who measures the edge says why
         x, y, light = (np.concatenate(part) for part in zip(*parts, strict=True))
         turn = np.radians(angle_deg)
         right, below = x - centre[0], y - centre[1]
         u, v = right * np.cos(turn) + below * np.sin(turn), below * np.cos(turn) - right * np.sin(turn)
         out_px = np.maximum(np.abs(u), np.abs(v)) - 0.5 * side_px
-        inner = out_px < (_INNER - 0.5) * side_px
-        pedestal = float(np.median(light[inner])) if inner.any() else float(light.min())
-        reach = PLATEAU * wanted_window_px(sigma) if sigma else _OTHERWISE_PX
-        return cls(x, y, light, out_px, centre, side_px, pedestal, reach)
+        return cls(x, y, light, out_px, centre, side_px)
 
-    def field(self, reach_px: float | None = None) -> LightField:
-        """The light as it falls on what lies beyond `reach_px` of the edges (None: beyond their blur)."""
-        beyond = self.out_px > (self.blur_reach_px if reach_px is None else reach_px)
-        light = self.light[beyond] - self.pedestal
-        return LightField.through(self.x[beyond], self.y[beyond], light, self.centre, self.side_px)
+    def light_beyond(self, reach_px: float) -> SquareLight:
+        """The light as it falls on what lies beyond `reach_px` of the edges."""
+        beyond, within = self.out_px > reach_px, self.out_px < -reach_px
+        found = SquareLight(LightField.even(), self._dark_level())
+        for _ in range(_ROUNDS):
+            light = self.light[beyond] - found.pedestal
+            field = LightField.through(self.x[beyond], self.y[beyond], light, self.centre, self.side_px)
+            found = SquareLight(field, self._pedestal(field, within))
+        return found
 
-    def brightest(self, reach_px: float | None = None) -> float:
-        """The light of the ground where it is brightest, noise apart."""
-        beyond = self.out_px > (self.blur_reach_px if reach_px is None else reach_px)
+    def _dark_level(self) -> float:
+        inner = self.out_px < (_INNER - 0.5) * self.side_px
+        return float(np.median(self.light[inner])) if inner.any() else float(self.light.min())
+
+    def _pedestal(self, field: LightField, within: NDArray[np.bool_]) -> float:
+        """What the camera adds to light: a square that lets some through is brighter where more falls on it."""
+        level = self._dark_level()
+        if np.count_nonzero(within) < _LEAST_DARK:
+            return level
+        dark, light = self.light[within], field.at(self.x[within], self.y[within])
+        varies = light - mean(light)
+        norm = float(varies @ varies)
+        passed = float(varies @ dark) / norm if norm > 0 else 0.0
+        return level - min(max(passed * mean(light), 0.0), max(level, 0.0))
+
+    def brightest(self, reach_px: float) -> float:
+        """The light of the ground beyond `reach_px` of the edges where it is brightest, noise apart."""
+        beyond = self.out_px > reach_px
         return float(np.percentile(self.light[beyond], 80.0)) if beyond.any() else float(self.light.max())
 
-    def over(self, region: Region, field: LightField) -> Ground:
-        """`field` over one region, in the picture's orientation."""
-        rows = slice(region.row, region.row + region.height)
-        return Ground(field.over(rows, slice(region.col, region.col + region.width)), self.pedestal)
+
+def beyond_blur_px(picture: NDArray[Any], regions: Sequence[Region], table: Floats | None = None) -> float:
+    """How far the blur of the most blurred of the square's edges reaches."""
+    sigma = 0.0
+    for region in regions:
+        upright = region.upright(picture)
+        try:
+            sigma = max(sigma, Start.of(upright if table is None else table[upright]).sigma_px)
+        except EdgeRefused:
+            continue  # who measures the edge says why
+    return PLATEAU * wanted_window_px(sigma) if sigma else _OTHERWISE_PX

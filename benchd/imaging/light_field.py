@@ -53,6 +53,16 @@ class LightField:
         coefficients[0] -= mean(light[keep])
         return cls(coefficients, x0, y0, scale)
 
+    @classmethod
+    def even(cls) -> LightField:
+        """Light that is the same all over."""
+        return cls(np.zeros(6), 0.0, 0.0, 1.0)
+
+    def at(self, x: Floats, y: Floats) -> Floats:
+        """Relative light at places of the picture, shape (n,)."""
+        terms = _terms((x - self.x0) / self.scale, (y - self.y0) / self.scale)
+        return np.asarray(np.exp(terms @ self.coefficients), dtype=np.float64)
+
     def over(self, rows: slice, columns: slice) -> Floats:
         """Relative light in each pixel of a rectangle of the picture."""
         x = (np.arange(columns.start, columns.stop) - self.x0) / self.scale

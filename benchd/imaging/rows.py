@@ -9,7 +9,8 @@ from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-FLAT_TOP_AREA = 0.75  # of one half of `flat_top`, in windows
+FLANK = 0.75  # where the flank of `flat_top` lies, in windows: its mean, and so the area of one half of it
+FLANK_VARIANCE = 0.0625 - 0.5 / np.pi**2  # about that, in squared windows
 
 
 def flat_top(d: NDArray[Any], window_px: float) -> tuple[Floats, Floats]:

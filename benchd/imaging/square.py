@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd.imaging.coarse import CoarseSquare, find_dark_square
-from benchd.imaging.edge import LEAST_WINDOW_SIGMAS, EdgeResult, edge_modulation
+from benchd.imaging.edge import LEAST_WINDOW_SIGMAS, EdgeResult, edge_modulation, mean_of
 from benchd.imaging.edge_line import EdgeLine, fit_edge_line
-from benchd.imaging.ground import SquareGround
+from benchd.imaging.ground import SquareGround, beyond_blur_px
 from benchd.imaging.level import full_scale_of
 from benchd.imaging.refusals import EdgeRefused, PictureRefused
 from benchd.imaging.region import Orientation, Region, Side
@@ -133,8 +133,8 @@ def measure_square(
     edges: list[EdgeResult] = []
     centre = layout.centre_x, layout.centre_y
     ground = SquareGround.of(picture, layout.regions, centre, layout.side_px, layout.angle_deg, table)
-    reach_px = None if window_px is None else PLATEAU * window_px
-    field = ground.field(reach_px)
+    reach_px = beyond_blur_px(picture, layout.regions, table) if window_px is None else PLATEAU * window_px
+    light = ground.light_beyond(reach_px)
     rail = full_scale if full_scale is not None else full_scale_of(layout.regions[0].cut(picture))
     for region in layout.regions:
         try:
@@ -146,18 +146,18 @@ def measure_square(
                     window_px,
                     full_scale,
                     table=table,
-                    ground=ground.over(region, field),
+                    ground=light.over(region),
                 )
             )
         except EdgeRefused as refused:
             raise refused.named(region.side) from None
     left, right, top, bottom = edges
-    v, h = _mean(left, right), _mean(top, bottom)
+    modulation, u = mean_of(*edges)
     return SquareModulation(
-        v=v,
-        h=h,
-        modulation=0.5 * (v[0] + h[0]),
-        u=0.5 * float(np.hypot(v[1], h[1])),
+        v=mean_of(left, right),
+        h=mean_of(top, bottom),
+        modulation=modulation,
+        u=u,
         edges=(left, right, top, bottom),
         cycles_per_px=cycles_per_px,
         linear=linear or table is not None,
@@ -165,18 +165,13 @@ def measure_square(
     )
 
 
-def _mean(one: EdgeResult, other: EdgeResult) -> tuple[float, float]:
-    """Plain mean: a tilted field blurs one edge more than the other, and weights would take sides."""
-    return 0.5 * (one.modulation + other.modulation), 0.5 * float(np.hypot(one.u, other.u))
-
-
 def _lines(picture: NDArray[Any], regions: Sequence[Region], square: CoarseSquare) -> list[EdgeLine]:
     ground = SquareGround.of(picture, regions, (square.x, square.y), square.side_px, square.angle_deg)
-    field = ground.field()
+    light = ground.light_beyond(beyond_blur_px(picture, regions))
     lines = []
     for region in regions:
         pixels, _ = without_specks(region.upright(picture))
-        over = ground.over(region, field)
+        over = light.over(region)
         lines.append(fit_edge_line((over.T if region.orientation == "h" else over).evened(pixels)))
     return lines
 
