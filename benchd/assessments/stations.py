@@ -17,6 +17,9 @@ SPAN_HWHM = 1.5
 STEP_HWHM = 0.25
 """Station spacing: nine stations fall inside the window of the fit (+-1.1 half-widths)."""
 
+UNCOUNTED = 1e9
+"""More stations than this are not counted: a step of next to nothing."""
+
 PILOT_SPAN_HW = 2.5
 PILOT_STEP_HW = 0.5
 
@@ -43,6 +46,11 @@ def wide(low_um: float, high_um: float, step_um: float) -> tuple[float, ...]:
     return tuple(float(x) for x in np.linspace(low_um, high_um, count))
 
 
+def per_pass(span_um: float, step_um: float) -> int:
+    """How many stations one pass over a span has."""
+    return max(3, round(min(span_um / step_um, UNCOUNTED)) + 1)
+
+
 def plan(
     centre_um: float,
     span_um: float,
@@ -57,7 +65,7 @@ def plan(
     Each pass is displaced by a random fraction of a step, so that an error of the scale with the period of the
     step does not repeat, and is shuffled on its own, so that a drift over minutes spreads over every pass.
     """
-    count = max(3, round(span_um / step_um) + 1)
+    count = per_pass(span_um, step_um)
     grid = centre_um + (np.arange(count) - (count - 1) / 2) * step_um
     stations: list[Station] = []
     for repeat in range(repeats):

@@ -5,11 +5,14 @@ Asked before anything is done, by the bench that runs and by whoever looks ahead
 
 from __future__ import annotations
 
+from benchd.assessments.stations import UNCOUNTED
 from benchd.bench.assembly import Assembly
 from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light, Meter
 from benchd.errors import Refused
 
 CARRIAGE = "carriage"
+MOST_POINTS = 10_000
+"""Of one sweep: an hour and more at the usual pace, a hundred times what a focus needs."""
 CALIBRATE = ("bench_zero", "adapter_length")
 """The assessments whose findings can be put in force."""
 
@@ -59,6 +62,14 @@ def check_sweep(mode: str, merit: str) -> None:
         raise Refused("bad_request", "Only stepped sweeps are carried out.", advice="Leave the mode away.")
     if merit not in ("auto", "edge"):
         raise Refused("bad_request", f"The merit '{merit}' is not measured yet.", advice="Use 'edge'.")
+
+
+def check_points(points: int) -> None:
+    """Raise Refused('bad_request') for a sweep that would not end within hours, nor fit into memory."""
+    if points > MOST_POINTS:
+        text = f"The sweep would have {f'{points:,} points' if points < UNCOUNTED else 'points without end'}"
+        advice = "Give a shorter span_um, a longer step_um or fewer repeats."
+        raise Refused("bad_request", f"{text}; {MOST_POINTS:,} are the most.", advice=advice)
 
 
 def no_camera() -> Refused:

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from benchd.assessments.stations import per_pass
 from benchd.bench.analysis import Analysis
-from benchd.bench.asked_for import CARRIAGE, by_degrees, check_sweep, driven, no_camera, no_lens, readable
+from benchd.bench.asked_for import CARRIAGE, by_degrees, check_points, check_sweep, driven, no_camera, no_lens, readable
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import carriage_for_depth, carriage_for_offset, depth_um, position_record
 from benchd.bench.clearance import check_way_to_switch
@@ -174,6 +175,8 @@ class Bench:
     def check_order(self, order: SweepOrder) -> EdgeDetector:
         """Raise Refused('bad_request') for a sweep that this bench cannot take; gives the detector that can."""
         check_sweep(order.mode, order.merit)
+        if order.span_um is not None and order.step_um is not None:  # else they follow the curve that is found
+            check_points(order.repeats * per_pass(order.span_um, order.step_um))
         if self.detector is None:
             raise no_camera()
         return self.detector

@@ -12,8 +12,9 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from benchd.assessments.locate import Location
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, plan
+from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, per_pass, plan
 from benchd.bench.analysis import Analysis
+from benchd.bench.asked_for import check_points
 from benchd.bench.chain import offset_um
 from benchd.bench.detector import EdgeDetector, Locked
 from benchd.bench.gate import Gate
@@ -82,6 +83,7 @@ class Sweeper:
         locked = self._lock(peak, glances, lp_mm)
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
         step = order.step_um or STEP_HWHM * peak.hwhm_um
+        check_points(order.repeats * per_pass(span, step))
         middle = peak.peak_um if order.span_um is None else centre
         noise = await self._noise(glances, locked)
         inside = order.repeats * min(2.1 * half_width, span) / step

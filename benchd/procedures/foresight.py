@@ -186,7 +186,10 @@ class Foresight:
         where, from_um = self.set_up.places, self.state.get(PLACE)
         if where is not None and where.half_width_um is None:
             return Entry("sweep", f"merit {args.merit}", problem=as_said("sweep", no_lens()))
-        sweep = SweepAhead(self.bench, where, args)
+        try:
+            sweep = SweepAhead(self.bench, where, args)
+        except Refused as refused:
+            return Entry("sweep", f"merit {args.merit}", problem=as_said("sweep", refused))
         unhomed = self._unhomed("sweep")
         why = (*_all(opened), *self.set_up.why, *(self.state.why(PLACE) if args.about == "here" else ()))
         here = from_um

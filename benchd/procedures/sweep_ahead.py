@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise, permutations
-from statistics import fmean
+from itertools import pairwise
 
+from benchd.bench.asked_for import check_points
 from benchd.bench.sweeper import DEFAULT_LP_MM
 from benchd.procedures.arguments import Sweep
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
@@ -17,6 +17,9 @@ from benchd.procedures.sweep_places import SweepPlaces, sweep_places
 ASSUMED_HALF_WIDTH_UM = 50.0
 """Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
 
+LENGTHS = 200
+"""Lengths of ways that are enough to know what they take on average."""
+
 
 def places_of(where: Whereabouts | None, args: Sweep | None = None) -> SweepPlaces:
     """The places of a sweep, or of one that leaves everything to the bench."""
@@ -26,7 +29,7 @@ def places_of(where: Whereabouts | None, args: Sweep | None = None) -> SweepPlac
 
 
 class SweepAhead:
-    """One sweep of a set-up that gives these places."""
+    """One sweep of a set-up that gives these places. Raises Refused('bad_request') for one of too many points."""
 
     def __init__(self, bench: BenchFigures, where: Whereabouts | None, args: Sweep) -> None:
         self._bench = bench
@@ -34,6 +37,7 @@ class SweepAhead:
         self._places = places_of(where, args)
         assert isinstance(args.repeats, int)
         self._points = args.repeats * self._places.points
+        check_points(self._points)
         self.text = f"{self._points} points over about {self._places.span_um:.0f} µm, merit {args.merit}"
 
     def somewhere(self, why: Why) -> Entry:
@@ -59,7 +63,7 @@ class SweepAhead:
     def _seconds(self) -> tuple[float, float]:
         """From its first place on: of the first look and the readings, and of all further looks."""
         looking = self._looking_s(self._places.look)
-        taking = looking + self._points * (self._shuffled_s(self._places.stations) + self._bench.point_s)
+        taking = looking + self._points * (self.shuffled_s() + self._bench.point_s)
         return taking, self._places.more_looks * looking + self._looking_s(self._places.wide)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:
@@ -67,6 +71,11 @@ class SweepAhead:
         ways = sum(self._bench.approach_s(one, other) for one, other in pairwise(offsets))
         return ways + len(offsets) * self._bench.point_s
 
-    def _shuffled_s(self, offsets: Sequence[float]) -> float:
-        """The way from one place to another, on average over all orders of them."""
-        return fmean(self._bench.approach_s(one, other) for one, other in permutations(offsets, 2))
+    def shuffled_s(self) -> float:
+        """The way from one station to another, on average over all orders of them."""
+        many, step, way_s = self._places.points, self._places.step_um, self._bench.approach_s
+        # A way takes its time by its length, and of stations so many steps apart there are as many pairs as steps are
+        # left. Of very many lengths some do: a plan is made while the bench has other things to do.
+        apart = range(1, many, max(1, many // LENGTHS))
+        both = sum((many - one) * (way_s(0.0, one * step) + way_s(one * step, 0.0)) for one in apart)
+        return 0.5 * both / sum(many - one for one in apart)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.assessments.locate import WIDEST_HW
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot, wide
+from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, per_pass, pilot, wide
 from benchd.bench.search import CENTRED_HW, FAR_UM, PILOTS, WIDE_STEP_HW
 
 
@@ -25,10 +25,9 @@ class SweepPlaces:
     wide: tuple[float, ...]
 
     @property
-    def stations(self) -> tuple[float, ...]:
-        """Offsets of one pass over a curve that stands where it is expected, in ascending order."""
-        step = self.span_um / (self.points - 1)
-        return tuple(i * step - 0.5 * self.span_um for i in range(self.points))
+    def step_um(self) -> float:
+        """From one station of a pass to its neighbour."""
+        return self.span_um / (self.points - 1)
 
 
 def sweep_places(half_width_um: float, span_um: float | None, step_um: float | None) -> SweepPlaces:
@@ -45,5 +44,5 @@ def sweep_places(half_width_um: float, span_um: float | None, step_um: float | N
     read = max(0.5 * (span_um or 2.0 * SPAN_HWHM * widest) + 0.25 * widest_step, widest_step) + 0.5 * widest_step
     begun_from = FAR_UM + CENTRED_HW * half_width_um if span_um is None else 0.0
     farthest = max(FAR_UM + look[-1], begun_from + read)
-    points = max(3, round(span / step) + 1)
+    points = per_pass(span, step)
     return SweepPlaces(look, span, points, farthest, PILOTS - 1, wide(-FAR_UM, FAR_UM, WIDE_STEP_HW * half_width_um))

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import permutations
 from pathlib import Path
+from statistics import fmean
 from typing import Any, Protocol
 
 import pytest
@@ -16,12 +18,14 @@ from benchd.bench.assembly import build
 from benchd.cli.offline import Offline
 from benchd.errors import Refused
 from benchd.files.loading import load_bench
+from benchd.procedures.arguments import Sweep
 from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.check import check_procedure
 from benchd.procedures.dry_run import dry_run
 from benchd.procedures.language import read_procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Entry, Plan
+from benchd.procedures.sweep_ahead import SweepAhead
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 LIBRARY = Library.shipped()
@@ -325,3 +329,26 @@ def test_a_question_that_hangs_on_an_answer_is_foreseen_with_its_round(through: 
     number = '  - ask: {kind: number, text: "How many?", save: n}\n'
     again = '  - repeat: 2\n    steps:\n      - ask: {kind: confirm, text: "${n} of them?"}\n'
     assert through(number + again).asks == ("How many?", "Round 1 of 2: ${n} of them?", "Round 2 of 2: ${n} of them?")
+
+
+def test_a_sweep_of_very_many_points_is_refused_at_once_and_not_reckoned_through(through: Through) -> None:
+    """A dry run of `sweep: {span_um: 90000}` held the daemon up for minutes: no beat, no stop."""
+    for many in ("span_um: 90000", "span_um: 90000, step_um: 0.000000001", "span_um: 2000, step_um: 10, repeats: 100"):
+        found = through(FITTED + f"  - sweep: {{{many}}}\n", DRIVEN)
+        (problem,) = found.problems
+        assert problem.startswith("sweep: The sweep would have ")
+        assert problem.endswith("; 10,000 are the most.")
+    again = "  - repeat: 1000\n    steps:\n      - sweep: {span_um: 1000, step_um: 0.25, repeats: 2}\n"
+    assert not through(FITTED + again, DRIVEN).problems
+
+
+def test_the_way_between_shuffled_stations_is_that_over_all_their_orders() -> None:
+    """Held against every pair of stations, one by one."""
+    args = Sweep.model_validate({"span_um": 160.0, "step_um": 8.0})
+    ahead = SweepAhead(DRIVEN, None, args)
+    stations = [8.0 * i - 80.0 for i in range(21)]
+    ways = [DRIVEN.approach_s(one, other) for one, other in permutations(stations, 2)]
+    assert ahead.shuffled_s() == pytest.approx(fmean(ways), rel=1e-9)
+    many = SweepAhead(DRIVEN, None, Sweep.model_validate({"span_um": 1600.0, "step_um": 4.0}))
+    ways = [DRIVEN.approach_s(one, other) for one, other in permutations([4.0 * i for i in range(401)], 2)]
+    assert many.shuffled_s() == pytest.approx(fmean(ways), rel=0.02)

@@ -28,6 +28,7 @@ IN_VAIN: dict[str, tuple[str, dict[str, Any]]] = {
     "home_a_lamp": ("home", {"axes": ["lamp"]}),
     "a_star": ("sweep", {"merit": "star"}),
     "continuous": ("sweep", {"mode": "continuous"}),
+    "many_points": ("sweep", {"span_um": 90000.0, "step_um": 0.001}),
     "no_gauge": ("read", {"device": "thermo"}),
     "no_reading": ("read", {"device": "target_light"}),
     "no_light": ("light", {"light": "lantern", "level": 0.2}),
