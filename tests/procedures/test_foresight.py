@@ -338,7 +338,7 @@ def test_a_sweep_of_very_many_points_is_refused_at_once_and_not_reckoned_through
         (problem,) = found.problems
         assert problem.startswith("sweep: The sweep would have ")
         assert problem.endswith("; 10,000 are the most.")
-    again = "  - repeat: 1000\n    steps:\n      - sweep: {span_um: 1000, step_um: 0.25, repeats: 2}\n"
+    again = "  - nominal: {}\n  - repeat: 1000\n    steps:\n      - sweep: {span_um: 1000, step_um: 0.25, repeats: 2}\n"
     assert not through(FITTED + again, DRIVEN).problems
 
 
