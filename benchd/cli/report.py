@@ -37,18 +37,21 @@ def run(args: argparse.Namespace) -> int:
     with opened(args) as reader:
         findings = findings_of(reader, args.of)
         chains = [chain_of(reader, doc) for doc in findings]
-        drawn = _picture(args, reader, findings)
+        drawn, why = _picture(args, reader, findings)
     if args.json:
         doc = {"findings": findings, "chain": next((one for one in reversed(chains) if one), [])}
         print(json.dumps(doc | {"picture": None if drawn is None else str(drawn[1])}, ensure_ascii=False))
         return exits.DONE
     from benchd.cli.console import out
+    from benchd.cli.speak import said
     from benchd.cli.tables import finding
 
     for doc, chain in zip(findings, chains, strict=True):
         out().print(finding(doc, chain))
     if drawn is not None:
         print(f"\nThe through-focus curve of {drawn[0]} is in {drawn[1]}.")
+    elif why:
+        said(f"\n{why}")
     return exits.DONE
 
 
@@ -73,18 +76,19 @@ def findings_of(reader: Reader, of: str) -> list[dict[str, Any]]:
     return found
 
 
-def _picture(args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any]]) -> tuple[str, Path] | None:
-    """The curve of the last finding that has one, and the file it is in now; None where none is wanted or there.
+def _picture(
+    args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any]]
+) -> tuple[tuple[str, Path] | None, str]:
+    """The last finding that has a curve, and the file the curve is in now; else None, and why it was not drawn.
 
-    Raises BenchdError where --out asks for it and it cannot be had; without --out that is a remark.
+    Raises BenchdError where --out asks for it and it cannot be had. Where none is wanted or there, no reason is given.
     """
     from benchd.cli.guard import in_words
-    from benchd.cli.speak import said
     from benchd.errors import BenchdError, Refused
 
     doc = next((one for one in reversed(findings) if "focus_error" in one["values"]), None)
     if args.out is None and (args.json or doc is None):
-        return None
+        return None, ""
     if doc is None:
         raise Refused("not_found", f"{args.of} has no through-focus curve to draw.", advice="Leave --out away.")
     place = args.out or Path(f"{doc['lens']}-{doc['finding']}.png")
@@ -93,9 +97,8 @@ def _picture(args: argparse.Namespace, reader: Reader, findings: list[dict[str, 
     except BenchdError as error:
         if args.out is not None:
             raise
-        said(f"The through-focus curve of {doc['finding']} was not drawn. {in_words(error)}")
-        return None
-    return str(doc["finding"]), place
+        return None, f"The through-focus curve of {doc['finding']} was not drawn. {in_words(error)}"
+    return (str(doc["finding"]), place), ""
 
 
 def _drawn(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> bytes:

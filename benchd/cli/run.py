@@ -136,12 +136,16 @@ def tell(outcome: Outcome, *, as_json: bool) -> int:
     if as_json:
         print(json.dumps(outcome.as_json(), ensure_ascii=False))
     else:
+        import sys
+
         from benchd.cli.console import out
+        from benchd.cli.prose import wrapped
         from benchd.cli.tables import finding_in_short
 
         for doc in outcome.findings.values():
             out().print(finding_in_short(doc))
-        print(f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome))
+        told = f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome)
+        print(wrapped(told, sys.stdout))
     return code_of(outcome)
 
 

@@ -4,38 +4,17 @@ from __future__ import annotations
 
 import math
 import re
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchd.bench.chain import CalibrationInForce, Chain, ChainTerm, ScaleRecord, datum_chain, wall_too_near
-from benchd.bench.setup import apply, first_setup
+from benchd.bench.chain import Chain, ChainTerm, wall_too_near
 from benchd.errors import Refused
 from benchd.files.artefacts import FocalLength
-from benchd.files.loading import LoadedBench, load_bench
+from benchd.files.loading import LoadedBench
 from benchd.files.records_folder import Records
 from benchd.metrology.budget import Part
-
-CONFIGS = Path(__file__).parents[2] / "configs"
-EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
-BASE = {"bench-zero": CalibrationInForce("cal-7", "bench-zero", 24000.0, 1.0)}
-FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "temperature_C": 20.0}
-
-
-@pytest.fixture(scope="module")
-def wall() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop" / "bench.yaml")
-
-
-@pytest.fixture(scope="module")
-def collimated() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop-collimated" / "bench.yaml")
-
-
-def chain_of(bench: LoadedBench, **changes: Any) -> Chain:
-    setup = apply(first_setup(bench.file), FITTED | changes, bench.records, bench.file)
-    return datum_chain(bench.file, bench.records, setup, BASE, EXACT)
+from tests.bench.wall_chain import chain_of
 
 
 def conjugate(chain: Chain) -> tuple[float, float]:
@@ -75,7 +54,7 @@ def test_the_least_doubtful_route_is_taken_and_named(wall: LoadedBench) -> None:
 
 def test_the_line_shows_what_each_of_its_inputs_adds(wall: LoadedBench) -> None:
     """Told to 'measure m and the distance better' a person bettered the distance, which was the least of the three."""
-    at = {"ring": "infinity", "distance_mm": 5000, "m": {"value": 0.0101217, "u": 0.0000101}}
+    at: dict[str, Any] = {"ring": "infinity", "distance_mm": 5000, "m": {"value": 0.0101217, "u": 0.0000101}}
     term = chain_of(wall, **at).conjugate
     assert term is not None
     parts = {part.name: part.u for part in term.parts}

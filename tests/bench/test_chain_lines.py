@@ -4,41 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from benchd.bench.chain import CalibrationInForce, Chain, ChainTerm, ScaleRecord, datum_chain, position_noise_um
+from benchd.bench.chain import CalibrationInForce, Chain, ChainTerm, ScaleRecord, position_noise_um
 from benchd.bench.nothing_passes import chain_budget
-from benchd.bench.setup import apply, first_setup
 from benchd.files.artefacts import FocalLength, FocusScale, PrincipalGap
 from benchd.files.bench_file import BenchFile
-from benchd.files.loading import LoadedBench, load_bench
+from benchd.files.loading import LoadedBench
 from benchd.metrology.budget import combine
+from tests.bench.wall_chain import EXACT, chain_of
 
-CONFIGS = Path(__file__).parents[2] / "configs"
-EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
 STEEL, ALUMINIUM = 11.5e-6, 23.0e-6
-BASE = {"bench-zero": CalibrationInForce("cal-7", "bench-zero", 24000.0, 1.0)}
-FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "temperature_C": 20.0}
-
-
-@pytest.fixture(scope="module")
-def wall() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop" / "bench.yaml")
-
-
-@pytest.fixture(scope="module")
-def collimated() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop-collimated" / "bench.yaml")
-
-
-def chain_of(
-    bench: LoadedBench, in_force: dict[str, CalibrationInForce] = BASE, scale: ScaleRecord = EXACT, **changes: Any
-) -> Chain:
-    setup = apply(first_setup(bench.file), FITTED | changes, bench.records, bench.file)
-    return datum_chain(bench.file, bench.records, setup, in_force, scale)
 
 
 def with_file(bench: LoadedBench, **update: Any) -> LoadedBench:

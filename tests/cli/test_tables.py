@@ -227,6 +227,15 @@ def test_the_budget_is_largest_first_with_shares_of_the_variance_that_make_a_who
     assert row(budget, "combined") == "combined 3.8 2600 k = 1.96: U = 7.5 µm"
 
 
+def test_a_part_that_counts_less_in_the_budget_than_in_the_chain_says_why() -> None:
+    """An adapter had u .56 in the one table and .53 in the other, and no word of it."""
+    budget = [{**FINDING["budget"][0], "term": name, "u": u} for name, u in (("base", 1.8), ("adapter ring-07", 0.76))]
+    text = " ".join(printed(finding(budget=budget), CHAIN).split())
+    assert "adapter ring-07: 0.76 here, 0.80 in the chain. Its length was measured with the carriage's scale" in text
+    assert "base: " not in text
+    assert "in the chain." not in printed(finding(budget=budget))
+
+
 def test_of_two_intervals_the_budget_closes_with_the_one_that_its_lines_add_up_to() -> None:
     given = ToggleInput(
         run="r-0009", setup=20, lens="L-0417", glass=("pane-25",), measurand={"arrangement": "wall"},

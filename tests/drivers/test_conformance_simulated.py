@@ -24,6 +24,7 @@ from benchd_drivers.http_camera import HttpCamera
 from benchd_drivers.line import LineDriver
 from benchd_drivers.link.port import SerialLink
 from benchd_drivers.operator import PromptOperator
+from tests.drivers.stage import stage_config
 
 pytestmark = pytest.mark.stack
 
@@ -32,15 +33,7 @@ def port(bench: object, name: str) -> SerialLink:
     return SerialLink.create(name, SerialLink.Config(port=str(bench.folder / name)))  # type: ignore[attr-defined]
 
 
-STAGE = GcodeAxis.Config(
-    letter="Z",
-    positive="shallower",
-    zero_at=-1.0,
-    travel_um=(0, 30000),
-    top_speed_um_s=4000,
-    acceleration_um_s2=20000,
-    home_search_um=32000,
-)
+STAGE = stage_config()
 
 
 class TestGcodeAxis(AxisContract):

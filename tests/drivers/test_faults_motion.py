@@ -16,26 +16,12 @@ from benchd_drivers.gcode_axis import GcodeAxis
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.link.port import SerialLink
+from tests.drivers.stage import stage_config
 
 if TYPE_CHECKING:
     from tests.drivers.conftest import SimulatedBench
 
 pytestmark = pytest.mark.stack
-
-
-def config(**changes: Any) -> GcodeAxisConfig:
-    return GcodeAxisConfig(
-        **{
-            "letter": "Z",
-            "positive": "shallower",
-            "zero_at": -1.0,
-            "travel_um": (0, 30000),
-            "top_speed_um_s": 4000,
-            "acceleration_um_s2": 20000,
-            "home_search_um": 32000,
-            **changes,
-        }
-    )
 
 
 class Stage:
@@ -94,13 +80,13 @@ async def stage_on(bench: SimulatedBench, settings: GcodeAxisConfig) -> AsyncIte
 
 @pytest_asyncio.fixture
 async def stage(bench: SimulatedBench) -> AsyncIterator[Stage]:
-    async with stage_on(bench, config()) as found:
+    async with stage_on(bench, stage_config()) as found:
         yield found
 
 
 async def test_switch_never_trips_stops_at_the_search_distance(bench: SimulatedBench) -> None:
     await bench.fault("board", "homing_reports")
-    async with stage_on(bench, config(home_search_um=6000)) as stage:
+    async with stage_on(bench, stage_config(home_search_um=6000)) as stage:
         await bench.fault("world", "switch_never")
         before = await stage.at()
         with pytest.raises(HomeFailed, match="within the search distance"):
@@ -124,7 +110,7 @@ async def test_carriage_deep_in_its_switch_is_backed_off(bench: SimulatedBench, 
     await link.open()
     await link.query(f"$27={pull_off_mm:.3f}\n".encode(), matching(rb"ok"), 1.0)
     await link.close()
-    async with stage_on(bench, config(zero_at=-pull_off_mm)) as stage:
+    async with stage_on(bench, stage_config(zero_at=-pull_off_mm)) as stage:
         await bench.fault("world", "switch_never")
         with pytest.raises(HomeFailed):
             await stage.axis.home()
@@ -255,7 +241,7 @@ async def test_swapped_controller_is_not_used(bench: SimulatedBench) -> None:
     await bench.fault("board", "identity", value="9C44")
     link = SerialLink.create("board", SerialLink.Config(port=str(bench.folder / "board")))
     await link.open()
-    axis = GcodeAxis.create("stage", config(identity="7A01"), link)
+    axis = GcodeAxis.create("stage", stage_config(identity="7A01"), link)
     with pytest.raises(DeviceMismatch, match=r"'7A01'.*'9C44'"):
         await axis.open()
     with pytest.raises(MotionFailed):
@@ -300,7 +286,7 @@ async def test_reset_whose_banner_is_lost_is_seen_by_the_position(stage: Stage, 
 
 async def test_port_that_resets_the_board_is_expected(bench: SimulatedBench) -> None:
     await bench.fault("board", "reset_on_open")
-    async with stage_on(bench, config()) as stage:
+    async with stage_on(bench, stage_config()) as stage:
         await asyncio.sleep(0.1)
         assert stage.kinds == []
         await stage.axis.home()

@@ -14,8 +14,8 @@ from benchd.bench.notices import Notices
 from benchd.devices import Clock, DeviceError, FrameLog
 from benchd.records.store import Store
 from benchd_drivers.gcode_axis import GcodeAxis
-from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.link.port import SerialLink
+from tests.drivers.stage import stage_config
 
 if TYPE_CHECKING:
     from tests.drivers.conftest import SimulatedBench
@@ -24,16 +24,7 @@ if TYPE_CHECKING:
 async def failure(bench: SimulatedBench, fault: str) -> DeviceError:
     """What the axis says of a board that is silent, or talks at another rate."""
     link = SerialLink.create("board", SerialLink.Config(port=str(bench.folder / "board")))
-    settings = GcodeAxisConfig(
-        letter="Z",
-        positive="shallower",
-        zero_at=-1.0,
-        travel_um=(0, 30000),
-        top_speed_um_s=4000,
-        acceleration_um_s2=20000,
-        home_search_um=32000,
-    )
-    axis = GcodeAxis.create("stage", settings, link)
+    axis = GcodeAxis.create("stage", stage_config(), link)
     await link.open()
     await axis.open()
     try:

@@ -16,6 +16,7 @@ from benchd_drivers.gcode_axis import GcodeAxis
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.link.port import SerialLink
+from tests.drivers.stage import stage_config
 
 if TYPE_CHECKING:
     from tests.drivers.conftest import SimulatedBench
@@ -23,22 +24,6 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.stack
 
 both_lines = pytest.mark.parametrize("native", [False, True], ids=["paced", "native"])
-
-
-def config(**changes: Any) -> GcodeAxisConfig:
-    """The axis of the shipped bench file."""
-    return GcodeAxisConfig(
-        **{
-            "letter": "Z",
-            "positive": "shallower",
-            "zero_at": -1.0,
-            "travel_um": (0, 30000),
-            "top_speed_um_s": 4000,
-            "acceleration_um_s2": 20000,
-            "home_search_um": 32000,
-            **changes,
-        }
-    )
 
 
 class Bench:
@@ -74,7 +59,7 @@ class Bench:
 @asynccontextmanager
 async def linked(bench: SimulatedBench, *, full: int | None = None, **changes: Any) -> AsyncIterator[Bench]:
     """The link open, the devices not."""
-    found = Bench(bench, config(**changes), full=full)
+    found = Bench(bench, stage_config(**changes), full=full)
     await found.link.open()
     try:
         yield found

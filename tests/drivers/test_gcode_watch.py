@@ -7,10 +7,10 @@ import pytest
 from benchd.devices import Clock, HomeFailed
 from benchd.testing.peer import PtyPeer
 from benchd_drivers.gcode_axis import GcodeAxis
-from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_status import Report, parse_report
 from benchd_drivers.gcode_watch import Watch
 from benchd_drivers.link.port import SerialLink
+from tests.drivers.stage import stage_config
 
 TOLERANCE_UM = 2.0
 
@@ -81,12 +81,10 @@ async def test_a_switch_still_active_after_homing_is_a_homing_that_failed(pins: 
             elif byte < 0x80 and byte not in b"!~\r":
                 line.append(byte)
 
-    config = GcodeAxisConfig(letter="Z", positive="shallower", zero_at=-1.0, travel_um=(0, 30000), top_speed_um_s=4000,
-                             acceleration_um_s2=20000, home_search_um=32000)  # fmt: skip
     with PtyPeer(answer) as peer:
         link = SerialLink.create("board", SerialLink.Config(port=peer.path))
         await link.open()
-        axis = GcodeAxis.create("stage", config, link)
+        axis = GcodeAxis.create("stage", stage_config(), link)
         await axis.open()
         try:
             if pins:

@@ -12,8 +12,8 @@ import pytest_asyncio
 
 from benchd.devices import MotionFailed
 from benchd_drivers.gcode_axis import GcodeAxis
-from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.link.port import SerialLink
+from tests.drivers.stage import stage_config
 
 if TYPE_CHECKING:
     from tests.drivers.conftest import SimulatedBench
@@ -31,16 +31,7 @@ async def link(bench: SimulatedBench) -> AsyncIterator[SerialLink]:
 
 @pytest_asyncio.fixture
 async def axis(bench: SimulatedBench, link: SerialLink) -> AsyncIterator[GcodeAxis]:
-    settings = GcodeAxisConfig(
-        letter="Z",
-        positive="shallower",
-        zero_at=-1.0,
-        travel_um=(0, 30000),
-        top_speed_um_s=4000,
-        acceleration_um_s2=20000,
-        home_search_um=32000,
-    )
-    axis = GcodeAxis.create("stage", settings, link)
+    axis = GcodeAxis.create("stage", stage_config(), link)
     await axis.open()
     await axis.home()
     yield axis
