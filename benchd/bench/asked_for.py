@@ -13,7 +13,9 @@ from benchd.errors import Refused
 CARRIAGE = "carriage"
 MOST_POINTS = 10_000
 """Of one sweep: an hour and more at the usual pace, a hundred times what a focus needs."""
-CALIBRATE = ("bench_zero", "adapter_length")
+OF_WHAT = {"bench_zero": "reference", "adapter_length": "adapter"}
+"""The assessments that are of one artefact, and its kind; the others are of what the set-up states."""
+CALIBRATE = tuple(OF_WHAT)
 """The assessments whose findings can be put in force."""
 
 
@@ -70,6 +72,18 @@ def check_points(points: int) -> None:
         text = f"The sweep would have {f'{points:,} points' if points < UNCOUNTED else 'points without end'}"
         advice = "Give a shorter span_um, a longer step_um or fewer repeats."
         raise Refused("bad_request", f"{text}; {MOST_POINTS:,} are the most.", advice=advice)
+
+
+def check_of(assessment: str, of: object | None) -> None:
+    """Raise Refused('bad_request') where the artefact is not stated, or is and counts for nothing."""
+    kind = OF_WHAT.get(assessment)
+    if kind is not None and of is None:
+        raise Refused(
+            "bad_request", f"{assessment} needs the {kind} that it is of.", advice=f"Give `of`, such as ${{{kind}}}."
+        )
+    if kind is None and of is not None:
+        text = f"{assessment} is of what the set-up states, and of nothing else."
+        raise Refused("bad_request", text, advice="Leave `of` away.")
 
 
 def no_camera() -> Refused:

@@ -8,6 +8,7 @@ from typing import Any
 
 from benchd.assessments import ASSESSMENTS
 from benchd.assessments.finding import Finding
+from benchd.bench.asked_for import check_of
 from benchd.bench.bench import Bench
 from benchd.bench.bounded_terms import tipping_u_um
 from benchd.bench.chain import position_noise_um, wall_too_near
@@ -34,7 +35,7 @@ class Assessor:
         self._bench = bench
         self._version = version
         by_gauge = LengthsByGauge(bench, version)
-        makers: Mapping[str, Callable[[RunRecord, Mapping[str, Any]], Awaitable[Finding]]] = {
+        makers: Mapping[str, Callable[[RunRecord, str | None], Awaitable[Finding]]] = {
             "flange": self._flange,
             "bench_zero": by_gauge.bench_zero,
             "adapter_length": by_gauge.adapter_length,
@@ -42,13 +43,17 @@ class Assessor:
         }
         self._known = {name: makers[name] for name in ASSESSMENTS}
 
-    async def assess(self, name: str, run: RunRecord, inputs: Mapping[str, Any]) -> dict[str, Any]:
-        """Make, keep and publish the finding `name` of a run. Raises Refused (unknown_name, not_found)."""
+    async def assess(self, name: str, run: RunRecord, of: str | None) -> dict[str, Any]:
+        """Make, keep and publish the finding `name` of a run, and of an artefact where the set-up does not say it.
+
+        Raises Refused (unknown_name, not_found, bad_request).
+        """
         if name not in self._known:
             raise Refused(
                 "unknown_name", f"There is no assessment '{name}'.", advice=f"Known: {', '.join(ASSESSMENTS)}."
             )
-        finding = await self._known[name](run, inputs)
+        check_of(name, of)
+        finding = await self._known[name](run, of)
         number = await self._bench.store.add_finding(finding)
         doc = finding.as_json() | {"finding": number}
         run.findings[name] = doc
@@ -57,7 +62,7 @@ class Assessor:
 
     # Flange
 
-    async def _flange(self, run: RunRecord, _inputs: Mapping[str, Any]) -> Finding:
+    async def _flange(self, run: RunRecord, _of: str | None) -> Finding:
         from benchd.assessments.flange import FlangeInput, assess
 
         setup = self._bench.setup.document
@@ -156,7 +161,7 @@ class Assessor:
 
     # Glass out and in
 
-    async def _glass_toggle(self, run: RunRecord, _inputs: Mapping[str, Any]) -> Finding:
+    async def _glass_toggle(self, run: RunRecord, _of: str | None) -> Finding:
         from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
         from benchd.optics.plate import marginal_shift_um, paraxial_shift_um, paraxial_u_um
 

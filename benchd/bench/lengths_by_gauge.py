@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -37,12 +36,12 @@ class LengthsByGauge:
         self._bench = bench
         self._version = version
 
-    async def bench_zero(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
+    async def bench_zero(self, run: RunRecord, of: str | None) -> Finding:
         """From readings on the setting ring and on the base face. Raises Refused (bad_request, not_found)."""
         from benchd.assessments import gauge_readings as gauge
 
         bench = self._bench
-        known = ring_of(bench.loaded.records.reference(str(inputs["reference"])))
+        known = ring_of(bench.loaded.records.reference(str(of)))
         base = bench.file.base
         pairs = self._pairs(run, "on_ring", "on_base")
         own = gauge.Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file")
@@ -50,11 +49,11 @@ class LengthsByGauge:
         work = (pairs, known, own, base.calibration, self._comparator(), self._thermal(), self._about(run), cover)
         return as_stated(bench.scale, await bench.analysis.run(gauge.bench_zero, *work))
 
-    async def adapter_length(self, run: RunRecord, inputs: Mapping[str, Any]) -> Finding:
+    async def adapter_length(self, run: RunRecord, of: str | None) -> Finding:
         """From readings on the base face and on the adapter's upper seat. Raises Refused (not_found)."""
         from benchd.assessments import gauge_readings as gauge
 
-        adapter = self._bench.loaded.records.adapter(str(inputs["adapter"]))
+        adapter = self._bench.loaded.records.adapter(str(of))
         given = adapter.given
         known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
         pairs = self._pairs(run, "on_base", "on_adapter")

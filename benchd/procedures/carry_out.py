@@ -216,7 +216,7 @@ class CarryOut:
             order = SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)
             await self._bench.sweep(order, run, gate, lambda done, of: told(None, step.verb, done / of))
         elif isinstance(step, kinds.AssessStep):
-            await self._assessor.assess(args.name, run, {**scope.values, "of": args.of})
+            await self._assessor.assess(args.name, run, args.of)
             run.unseen = [*(name for name in run.unseen if name != args.name), args.name]
         elif isinstance(step, kinds.ReadStep):
             await self._read(args, scope, run, gate)

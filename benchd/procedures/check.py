@@ -12,6 +12,7 @@ from typing import Any, get_args
 
 from pydantic import ValidationError
 
+from benchd.bench.asked_for import check_of
 from benchd.errors import Refused
 from benchd.files.bench_file import Role
 from benchd.files.problems import FileProblems, Problem
@@ -83,6 +84,15 @@ class _Checker:
         for index, step in enumerate(steps):
             self._step(step, (*at, index), known)
 
+    def _assess(self, step: AssessStep, at: Place) -> None:
+        if self.assessments is not None and step.assess.name not in self.assessments:
+            self._wrong((*at, "assess", "name"), _one_of("an assessment", step.assess.name, self.assessments))
+            return
+        try:
+            check_of(step.assess.name, step.assess.of)
+        except Refused as refused:
+            self._wrong((*at, "assess"), f"{refused.text} {refused.advice}")
+
     def _step(self, step: Step, at: Place, known: Known) -> None:
         self._values(step, at, known.scope)
         for role in roles_of(step):
@@ -101,8 +111,7 @@ class _Checker:
             known.answers[step.ask.save] = step.ask
             known.scope = known.scope.with_value(step.ask.save, some_answer(step.ask), step.ask.kind)
         elif isinstance(step, AssessStep):
-            if self.assessments is not None and step.assess.name not in self.assessments:
-                self._wrong((*at, "assess", "name"), _one_of("an assessment", step.assess.name, self.assessments))
+            self._assess(step, at)
             known.findings |= {step.assess.name}
         elif isinstance(step, ReadStep):
             before = step.read.moved_from

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Iterator
 from typing import Any
 
-from benchd.bench.asked_for import CALIBRATE, by_degrees, calibrates_nothing, check_sweep, no_camera
+from benchd.bench.asked_for import CALIBRATE, by_degrees, calibrates_nothing, check_of, check_sweep, no_camera
 from benchd.errors import Refused
 from benchd.procedures.bench_figures import BenchFigures
 from benchd.procedures.steps import Step
@@ -28,6 +28,8 @@ def not_possible(step: Step, bench: BenchFigures, opened: Container[str]) -> Ref
             check_sweep(args.mode, args.merit)
             if not bench.has_camera:
                 raise no_camera()
+        if step.verb == "assess" and "of" not in opened:
+            check_of(args.name, args.of)
         if step.verb == "accept" and args.finding not in CALIBRATE:
             raise calibrates_nothing(f"A finding of {args.finding}")
     except Refused as refused:

@@ -54,7 +54,7 @@ async def assess(tmp_path: Path, worker: Analysis) -> AsyncIterator[Assess]:
     store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
 
     async def made(
-        loaded: LoadedBench, name: str, setup: dict[str, Any], *sweeps: SweepData, inputs: Any = None, **named: Any
+        loaded: LoadedBench, name: str, setup: dict[str, Any], *sweeps: SweepData, of: str | None = None, **named: Any
     ) -> dict[str, Any]:
         bench = Bench(loaded, build(loaded), store, Notices(), Clock())
         bench.analysis = worker
@@ -63,7 +63,7 @@ async def assess(tmp_path: Path, worker: Analysis) -> AsyncIterator[Assess]:
             sweep.setup = bench.setup.document.rev
         run = await store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
         record = RunRecord(run, name, "rail", list(sweeps), named)
-        return await Assessor(bench, "0").assess(name, record, inputs or {})
+        return await Assessor(bench, "0").assess(name, record, of)
 
     yield made
     await store.close()
@@ -180,7 +180,7 @@ NO_LENS: dict[str, Any] = {"temperature_C": 22.0}
 async def test_a_base_is_found_by_all_that_bench_file_and_records_state(assess: Assess) -> None:
     covered = under(load_bench(CONFIGS / "workshop" / "bench.yaml"), COVER, AirGap(air_gap_mm=0.5, u_mm=0.02))
     rows = {"on_ring": readings(0.0, 0.0, 0.0, 0.0), "on_base": readings(21000.0, 399.8, 400.2, 400.0), "moved": MOVED}
-    found = await assess(covered, "bench_zero", NO_LENS, inputs={"reference": "collar-45"}, **rows)
+    found = await assess(covered, "bench_zero", NO_LENS, of="collar-45", **rows)
     ring, base, scale = STEEL * 45000.4, STEEL * 24000.0, GLASS * 21000.0
     # The target lies below the base face by ring, difference and cover, less what the carriage has gone; all at 20 C.
     depth = 45000.4 + 2.0 * ring + 400.0 + 1200.0 - (21000.0 + 2.0 * scale) - 2.0 * base
@@ -203,7 +203,7 @@ async def test_a_base_is_found_by_all_that_bench_file_and_records_state(assess: 
 async def test_an_adapter_is_found_by_all_that_bench_file_and_record_state(assess: Assess) -> None:
     loaded = load_bench(CONFIGS / "workshop" / "bench.yaml")
     rows = {"on_base": readings(21000.0, 0.0, 0.0), "on_adapter": readings(3000.0, 0.0, 4.0), "moved": MOVED}
-    found = await assess(loaded, "adapter_length", NO_LENS, inputs={"adapter": "ring-07"}, **rows)
+    found = await assess(loaded, "adapter_length", NO_LENS, of="ring-07", **rows)
     travel, adapter = GLASS * 18000.0, ALUMINIUM * 18002.0
     assert found["values"]["length"]["value"] == pytest.approx(18002.0 + 2.0 * travel - 2.0 * adapter, abs=1e-3)
     assert lines(found) == pytest.approx(

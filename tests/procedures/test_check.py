@@ -213,3 +213,13 @@ def test_a_shipped_name_is_not_given_twice(tmp_path: Path) -> None:
     (tmp_path / "mine.yaml").write_text(text, encoding="utf-8")
     with pytest.raises(FileProblems, match="a name of its own"):
         Library.load([tmp_path, tmp_path / "missing"])
+
+
+def test_an_assessment_of_an_artefact_says_which_and_another_does_not(said: Said) -> None:
+    """`of` had no effect: the artefact was an input called `reference`, and without one a run failed inside benchd."""
+    assert said("- assess: {name: bench_zero}") == [
+        "1:5 steps[0].assess: bench_zero needs the reference that it is of. Give `of`, such as ${reference}."
+    ]
+    (flange,) = said('- assess: {name: flange, of: "${reference}"}')
+    assert flange.endswith("flange is of what the set-up states, and of nothing else. Leave `of` away.")
+    assert said('- assess: {name: bench_zero, of: "${reference}"}') == []
