@@ -11,15 +11,15 @@ as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offs
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from benchd.bench.bounded_terms import Bounded, bounded_terms, read_at, tipping, together
+from benchd.bench import chain_notes
+from benchd.bench.bounded_terms import bounded_terms, read_at, tipping, together
 from benchd.bench.bounded_terms import notes as bounded_notes
 from benchd.bench.chain_terms import (
     CalibrationInForce,
     ChainTerm,
-    Length,
     Shape,
     Shares,
     UnmeasuredTerm,
@@ -35,7 +35,6 @@ from benchd.bench.chain_terms import (
 from benchd.bench.conjugate_term import ConjugateTerm, conjugate_term, wall_too_near
 from benchd.bench.gauge_terms import gauge_terms
 from benchd.bench.position_terms import (
-    POSITION_UNKNOWN,
     ScaleRecord,
     position_noise_um,
     position_notes,
@@ -45,7 +44,7 @@ from benchd.bench.position_terms import (
     zero_at_um,
 )
 from benchd.bench.setup import SetupDocument
-from benchd.files.artefacts import Lens, plates
+from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
 from benchd.optics.expansion import REFERENCE_C
@@ -168,9 +167,11 @@ def datum_chain(
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
-        why_relative=_why_relative(base, scale, bounded, conjugate),
+        why_relative=chain_notes.why_relative(base, scale, bounded, conjugate),
         notes=(
-            *_notes(bench_file, records, setup, [base, *adapters], conjugate, taken_back=alpha_scale is not None),
+            *chain_notes.notes(
+                bench_file, records, setup, [base, *adapters], conjugate, taken_back=alpha_scale is not None
+            ),
             *bounded_notes(bounded),
             *position_notes(scale),
         ),
@@ -180,18 +181,6 @@ def datum_chain(
         trim_um=setup.trim_um,
         conjugate=conjugate.term if conjugate else None,
     )
-
-
-def _why_relative(
-    base: Length, scale: ScaleRecord | None, bounded: Bounded, conjugate: ConjugateTerm | None
-) -> tuple[str, ...]:
-    found = [] if base.calibrated else ["the bench's base is not calibrated"]
-    if scale is None:
-        found.append(POSITION_UNKNOWN)
-    if bounded.why_relative:
-        found.append(bounded.why_relative)
-    by_lens = "no lens is stated" if conjugate is None else conjugate.why_relative
-    return (*found, by_lens) if by_lens else tuple(found)
 
 
 def _optical(
@@ -213,41 +202,6 @@ def _optical(
         terms.append(conjugate.term)
     terms.append(ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator"))
     return terms
-
-
-def _notes(
-    bench_file: BenchFile,
-    records: Records,
-    setup: SetupDocument,
-    parts: Sequence[Length],
-    conjugate: ConjugateTerm | None,
-    *,
-    taken_back: bool,
-) -> tuple[str, ...]:
-    notes = list(conjugate.notes) if conjugate else ["No lens: the nominal place is not stated."]
-    base, *adapters = parts
-    if not base.calibrated:
-        notes.append(
-            f"Base not calibrated: {base.length_um:.0f} µm as given, u = {base.u_um:g} µm; findings are relative."
-        )
-    for adapter in adapters:
-        if not adapter.calibrated:
-            name = adapter.term.removeprefix("adapter ")
-            notes.append(f"Adapter {name} not calibrated: length {adapter.source}, u = {adapter.u_um:g} µm.")
-    if setup.temperature_C is None:
-        notes.append("Temperature not stated: within 10 K of 20 °C assumed.")
-    elif abs(setup.temperature_C - REFERENCE_C) >= 0.5:
-        with_scale = "base, adapters and scale are taken back to 20 °C, the lens itself is not."
-        without = "base and adapters are taken back to 20 °C, the scale and the lens itself are not."
-        notes.append(f"At {setup.temperature_C:g} °C: {with_scale if taken_back else without}")
-    if setup.trim_um:
-        notes.append(f"A trim of {setup.trim_um:+g} µm stands; it is no part of the focus error.")
-    layers = plates([*bench_file.target.cover, *(layer for one in setup.glass for layer in records.glass(one).layers)])
-    others = sorted({layer.at_nm for layer in layers if setup.light_nm is not None and layer.at_nm != setup.light_nm})
-    if others:
-        stated = " and ".join(f"{at_nm:g}" for at_nm in others)
-        notes.append(f"Glass index stated at {stated} nm, light is {setup.light_nm:g} nm: its doubt is widened.")
-    return tuple(notes)
 
 
 def depth_um(chain: Chain, carriage_um: float) -> float:

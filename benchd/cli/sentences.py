@@ -156,19 +156,20 @@ def _instead_of(step: Doc, finding: Doc) -> str:
     return "" if line is None else f" instead of {significant(line['u'])}"
 
 
-def apart(finding: Doc, chain: Sequence[Doc]) -> list[str]:
-    """Why a part has a smaller u in the budget than in the chain, a sentence each."""
+def apart(finding: Doc, chain: Sequence[Doc]) -> str:
+    """Why parts have a smaller u in the budget than in the chain; empty where none has."""
     in_chain = {term["term"]: term["u_um"] or 0.0 for term in chain}
-    told = []
+    smaller = []
     for line in finding["budget"]:
-        there, here = significant(in_chain.get(line["term"], 0.0)), significant(line["u"])
-        if line["term"] in in_chain and there != here and in_chain[line["term"]] > line["u"]:
-            name = line["term"].replace("_", " ")
-            told.append(
-                f"{name}: {here} here, {there} in the chain. Its length was measured with the carriage's scale; what "
-                "the scale may be wrong by is one thing for base, adapters and position, and stands in position scale."
-            )
-    return told
+        there = in_chain.get(line["term"], 0.0)
+        if there > line["u"] and significant(there) != significant(line["u"]):
+            smaller.append(f"{line['term'].replace('_', ' ')} (there {significant(there)})")
+    if not smaller:
+        return ""
+    return (
+        f"Smaller than in the chain: {', '.join(smaller)}. What scale, gauge and a tipping carriage did to them they "
+        "did to base, adapters and position together; that has lines of its own."
+    )
 
 
 THEN = "Then change shims_fitted_um in the lens's record and start benchd again."

@@ -32,7 +32,8 @@ def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
         parts += [subheading("Datum chain"), chain_table(chain)]
     if doc["budget"]:
         parts += [subheading("Uncertainty budget"), budget_table(doc)]
-        parts += [Padding(Text(in_one_line(text), style="dim"), (0, 0, 0, 2)) for text in say.apart(doc, chain or ())]
+        if why := say.apart(doc, chain or ()):
+            parts.append(Padding(Text(in_one_line(why), style="dim"), (0, 0, 0, 2)))
     parts += [Text(""), Text(in_one_line(origin(doc)), style="dim")]
     return Constrain(Group(*parts), WIDTH)
 
