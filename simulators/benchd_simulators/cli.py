@@ -97,7 +97,15 @@ def _port(text: str) -> int:
 
 
 def _say(problem: object, code: int) -> int:
-    print(f"benchd-sim: {problem}", file=sys.stderr)
+    import textwrap
+    from shutil import get_terminal_size
+
+    text = f"benchd-sim: {problem}"
+    if sys.stderr.isatty():  # lines end between words there
+        width = max(get_terminal_size().columns, 20)
+        fold = [textwrap.fill(line, width, break_long_words=False, break_on_hyphens=False) for line in text.split("\n")]
+        text = "\n".join(fold)
+    print(text, file=sys.stderr)
     return code
 
 
