@@ -74,11 +74,11 @@ class Lights:
         elif level is None:
             level = self._last.get(light.name, 1.0) if on else 0.0
         level = min(max(level, 0.0), 1.0)
-        before = self._timers.get(light.name)  # by the device: it has a role and a name of its own
         await self._set(light, level, by)
-        # Only now, as one that was refused leaves the light as it was, and the time it was given with it.
-        if before is not None and self._timers.get(light.name) is before:
-            del self._timers[light.name]
+        # Only now, as one that was refused leaves the light as it was, and the time it was given with it. Whatever time
+        # stands by now is that of a level before this one, of one that was asked for meanwhile and waited as well too.
+        before = self._timers.pop(light.name, None)  # by the device: it has a role and a name of its own
+        if before is not None:
             before.cancel()
         if level > 0.0:
             self._last[light.name] = level

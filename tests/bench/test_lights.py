@@ -14,13 +14,14 @@ from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpe
 
 
 class Lamp(Light):
-    """A light that refuses so many of the levels it is asked for."""
+    """A light that refuses so many of the levels it is asked for, and sets none while somebody holds its turn."""
 
     def __init__(self) -> None:
         self.name = "lamp"
         self.spec = LightSpec(least=0.01, steps=100)
         self.now = 0.0
         self.refuses = 0
+        self.turn = asyncio.Lock()
 
     @classmethod
     def create(cls, name: str, config: object, link: object) -> Lamp:
@@ -36,10 +37,11 @@ class Lamp(Light):
         return Health("ok")
 
     async def set_level(self, level: float) -> None:
-        if self.refuses:
-            self.refuses -= 1
-            raise DeviceError("The carriage is in motion.", device=self.name, code="busy")
-        self.now = level
+        async with self.turn:
+            if self.refuses:
+                self.refuses -= 1
+                raise DeviceError("The carriage is in motion.", device=self.name, code="busy")
+            self.now = level
 
     async def level(self) -> float:
         return self.now
@@ -95,4 +97,19 @@ async def test_who_lights_it_anew_is_not_put_out_by_an_end_that_was_tried_in_vai
     await until(lambda: lamp.refuses == 0)
     await lights.set("lamp", level=0.5, by="rail")
     await asyncio.sleep(0.2)
+    assert lamp.now == 0.5
+
+
+@pytest.mark.parametrize("for_s", [None, 30.0])
+async def test_of_two_levels_that_waited_together_the_time_of_the_first_is_forgotten(
+    lights: Lights, lamp: Lamp, for_s: float | None
+) -> None:
+    """A level asked for while another, with a time, still waited for the carriage to stand went dark by that time."""
+    async with lamp.turn:
+        first = asyncio.create_task(lights.set("lamp", level=0.8, for_s=0.1, by="wall"))
+        second = asyncio.create_task(lights.set("lamp", level=0.5, for_s=for_s, by="rail"))
+        await asyncio.sleep(0.01)
+    await asyncio.gather(first, second)
+    assert lamp.now == 0.5
+    await asyncio.sleep(0.3)
     assert lamp.now == 0.5
