@@ -10,31 +10,18 @@ import pytest
 from benchd.bench import lights as rules
 from benchd.bench.assembly import Assembly
 from benchd.bench.lights import Lights
-from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpec
+from benchd.devices import Clock, DeviceError
+from tests.bench.lamp import PlainLamp
 
 
-class Lamp(Light):
+class Lamp(PlainLamp):
     """A light that refuses so many of the levels it is asked for, and sets none while somebody holds its turn."""
 
     def __init__(self) -> None:
-        self.name = "lamp"
-        self.spec = LightSpec(least=0.01, steps=100)
+        super().__init__(steps=100)
         self.now = 0.0
         self.refuses = 0
         self.turn = asyncio.Lock()
-
-    @classmethod
-    def create(cls, name: str, config: object, link: object) -> Lamp:
-        return cls()
-
-    async def open(self) -> Identity:
-        return Identity(model="lamp")
-
-    async def close(self) -> None:
-        pass
-
-    async def health(self) -> Health:
-        return Health("ok")
 
     async def set_level(self, level: float) -> None:
         async with self.turn:

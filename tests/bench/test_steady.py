@@ -11,33 +11,20 @@ import pytest
 from benchd.bench.assembly import Assembly
 from benchd.bench.lights import Lights
 from benchd.bench.steady import Steady
-from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpec, Meter, Reading
+from benchd.devices import Clock, DeviceError, Health, Identity, Meter, Reading
 from benchd.errors import BenchdError
+from tests.bench.lamp import PlainLamp
 
 U_K = 0.3
 
 
-class Lamp(Light):
+class Lamp(PlainLamp):
     """A light of 255 steps: what is read back is one of them."""
 
     def __init__(self) -> None:
-        self.name = "lamp"
-        self.spec = LightSpec(least=1 / 255, steps=255)
+        super().__init__(steps=255)
         self.steps = 0
         self.silent = False
-
-    @classmethod
-    def create(cls, name: str, config: object, link: object) -> Lamp:
-        return cls()
-
-    async def open(self) -> Identity:
-        return Identity(model="lamp")
-
-    async def close(self) -> None:
-        pass
-
-    async def health(self) -> Health:
-        return Health("ok")
 
     async def set_level(self, level: float) -> None:
         self.steps = int(level * 255)

@@ -71,6 +71,17 @@ class Gates:
         self.done.append(request)
         return {}
 
+    def holds_up(self, verb: str) -> asyncio.Event:
+        """What that verb does waits for the event from now on."""
+        gate = asyncio.Event()
+
+        async def slow(request: Request) -> dict[str, Any]:
+            await gate.wait()
+            return await self.record(request)
+
+        self.intake._handlers[verb] = slow
+        return gate
+
     async def ask(self, user: str, verb: str, ident: str, **rest: Any) -> str:
         """`ok`, or the code of the refusal."""
         document = {"id": ident, **rest}
@@ -456,13 +467,7 @@ async def test_the_ring_may_stand_at_the_mark_for_infinity() -> None:
 async def test_what_waited_its_turn_too_long_is_stale() -> None:
     gates = Gates()
     await gates.ask("alice", "take", "0")
-    gate = asyncio.Event()
-
-    async def slow(request: Request) -> dict[str, Any]:
-        await gate.wait()
-        return await gates.record(request)
-
-    gates.intake._handlers["read"] = slow
+    gate = gates.holds_up("read")
     first = asyncio.create_task(gates.ask("alice", "read", "1", args={"device": "position"}))
     await asyncio.sleep(0)
     second = asyncio.create_task(gates.ask("alice", "home", "2", beat=gates.beat.current))
@@ -481,13 +486,7 @@ async def test_what_steers_a_run_waits_for_nothing_that_its_user_asked_before(ve
     """A light may take effect only when a long move has ended; who sees something wrong meanwhile must be heard."""
     gates = Gates()
     await gates.ask("alice", "take", "0")
-    gate = asyncio.Event()
-
-    async def slow(request: Request) -> dict[str, Any]:
-        await gate.wait()
-        return await gates.record(request)
-
-    gates.intake._handlers["light"] = slow
+    gate = gates.holds_up("light")
     light = asyncio.create_task(gates.ask("alice", "light", "1", args={"level": 0.3}))
     await asyncio.sleep(0)
     assert await gates.ask("alice", verb, "2", args=args) == "ok"
