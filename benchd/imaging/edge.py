@@ -115,7 +115,8 @@ def edge_modulation(
         raise ValueError(f"{cycles_per_px} cycles per pixel is not between 0 and 1, where an edge has an answer")
     raw = region.T if orientation == "h" else region
     rails = (0, full_scale if full_scale is not None else full_scale_of(region))
-    light, specks = without_specks(raw if table is None else table[raw])
+    # in one piece, as every pass goes through it row by row
+    light, specks = without_specks(np.ascontiguousarray(raw if table is None else table[raw]))
     if light.dtype.kind == "f" and not np.isfinite(light).all():
         raise EdgeRefused("unreadable", f"{np.count_nonzero(~np.isfinite(light))} pixels of the region are no numbers.")
     start = Start.of(light)

@@ -7,6 +7,7 @@ centres have whole-numbered coordinates. Distances `d` are along the edge's norm
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -60,7 +61,7 @@ class EdgeLine:
 
     def at_rows(self) -> Floats:
         """x of the edge in every row, shape (rows,)."""
-        y = np.arange(self.rows) - 0.5 * (self.rows - 1)
+        y = _rows_design(self.rows)[0]
         return np.asarray(self.position + y * (self.slope + self.bend * y), dtype=np.float64)
 
 
@@ -156,8 +157,11 @@ def _start_line(region: NDArray[Any]) -> tuple[Floats, float]:
         raise low_contrast(abs(high - low), sd)
     # +1 on the left plateau, -1 on the right one, however bright: their sum from the left is highest at the edge
     side = (0.5 * (low + high) - region) * (2.0 / ((high - low) * _HALF_WAY))
-    np.minimum(np.maximum(side, -1.0, out=side), 1.0, out=side)
-    fitted = _fit(np.add.accumulate(side, axis=1).argmax(axis=1) + 0.5, bent=False)
+    np.clip(side, -1.0, 1.0, out=side)
+    # first columns that are wholly left of it add alike to every row's sum, last ones wholly right of it take alike
+    first = max(int((np.minimum.reduce(side, axis=0) < 1.0).argmax()) - 1, 0)
+    last = width - int((np.maximum.reduce(side, axis=0) > -1.0)[::-1].argmax())
+    fitted = _fit(np.add.accumulate(side[:, first:last], axis=1).argmax(axis=1) + (first + 0.5), bent=False)
     line = fitted.at_rows()
     room = _room(line, width, fitted.cos)
     if not room >= LEAST_ROOM_PX:
@@ -187,15 +191,22 @@ def _cos_of(line: Floats) -> float:
     return float(1.0 / np.hypot(1.0, (line[-1] - line[0]) / (line.size - 1)))
 
 
+@lru_cache(maxsize=64)
+def _rows_design(rows: int) -> tuple[Floats, Floats, float, float]:
+    """Rows counted from their middle, their squares about the mean square, that mean, and the sum of the latter."""
+    y = np.arange(rows) - 0.5 * (rows - 1)
+    mean_square = (rows * rows - 1) / 12.0
+    curve = y * y - mean_square
+    for kept in (y, curve):
+        kept.flags.writeable = False  # they are handed out again and again
+    return y, curve, mean_square, float(curve @ curve)
+
+
 def _fit(x: Floats, bent: bool = True) -> EdgeLine:
     """Least squares on orthogonal polynomials over the rows; the quadratic stays where it is significant."""
     rows = x.size
-    y = np.arange(rows) - 0.5 * (rows - 1)
-    square = y * y
-    mean_square = (rows * rows - 1) / 12.0
-    curve = square - mean_square
+    y, curve, mean_square, curve_norm = _rows_design(rows)
     middle, slope = mean(x), float(y @ x) / (rows * mean_square)
-    curve_norm = float(curve @ curve)
     bend = float(curve @ x) / curve_norm
     rest = x - middle - slope * y - bend * curve
     s = (float(rest @ rest) / max(rows - 3, 1)) ** 0.5

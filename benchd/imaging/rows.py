@@ -31,9 +31,12 @@ def gather(region: NDArray[Any], x_edge: Floats, half: int) -> tuple[Floats, Flo
     count = 2 * half + 2
     if int(first.min()) >= 0 and int(first.max()) + count <= width:
         # a view of every run of `count` pixels, of which one per row is copied: runs are faster than single pixels
-        step_y, step_x = region.strides
-        runs = as_strided(region, (rows, width - count + 1, count), (step_y, step_x, step_x), writeable=False)
-        pixels = runs[np.arange(rows), first].astype(np.float64)
+        shape, (step_y, step_x) = (rows, width - count + 1, count), region.strides
+        if region.flags.c_contiguous:
+            runs = np.ndarray(shape, region.dtype, region, 0, (step_y, step_x, step_x))
+        else:
+            runs = as_strided(region, shape, (step_y, step_x, step_x), writeable=False)
+        pixels = runs[np.arange(rows), first].astype(np.float64, copy=False)
     else:
         columns = first[:, None] + np.arange(count)
         pixels = region[np.arange(rows)[:, None], columns.clip(0, width - 1)].astype(np.float64)

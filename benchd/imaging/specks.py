@@ -11,8 +11,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from benchd.imaging.rows import Floats
-
 _NOISE_SD = 6.0
 _LEAST_SHARE = 0.02  # of the region's swing: a smaller one moves the modulation by less than the noise
 _QUARTILE_TO_SD = 0.6745 * 2.0**0.5
@@ -27,18 +25,24 @@ def without_specks(region: NDArray[Any]) -> tuple[NDArray[Any], int]:
     """
     if min(region.shape) < 3:
         return region, 0
-    padded = np.pad(region, 1, mode="reflect")
+    padded = _padded(region)
     centre = padded[:, 1:-1]
     sides, least_sides = np.maximum(padded[:, :-2], padded[:, 2:]), np.minimum(padded[:, :-2], padded[:, 2:])
     lines, least_lines = np.maximum(sides, centre), np.minimum(least_sides, centre)
     most = np.maximum(np.maximum(lines[:-2], lines[2:]), sides[1:-1])
     least = np.minimum(np.minimum(least_lines[:-2], least_lines[2:]), least_sides[1:-1])
-    at = np.nonzero((region > most) | (region < least))
-    if not at[0].size:
+    # never below zero, as whole numbers without a sign cannot be
+    above, below = np.maximum(region, most) - most, least - np.minimum(region, least)
+    stands_out = np.maximum(above, below)
+    highest = float(stands_out.max())
+    comb = region[::_COMB]
+    matters = _LEAST_SHARE * (float(comb.max()) - float(comb.min())) + 1.0
+    if highest <= matters:
         return region, 0
-    value = region[at].astype(np.float64)
-    stands_out = np.maximum(value - most[at], least[at] - value) > _noticeable(region)
-    rows, columns = at[0][stands_out], at[1][stands_out]
+    matters += _NOISE_SD * _noise_sd(comb)
+    if highest <= matters:
+        return region, 0
+    rows, columns = np.nonzero(stands_out > matters)
     if not rows.size:
         return region, 0
     mended = region.copy()
@@ -47,11 +51,19 @@ def without_specks(region: NDArray[Any]) -> tuple[NDArray[Any], int]:
     return mended, int(rows.size)
 
 
-def _noticeable(region: NDArray[Any]) -> float:
-    """How far a pixel must stand out: beyond noise, and enough to matter."""
-    comb: Floats = region[::_COMB].astype(np.float64)
-    steps = np.abs(comb[:, 1:] - comb[:, :-1]).ravel()
-    # three quarters of the steps, as half of the region may be black and without noise
+def _padded(region: NDArray[Any]) -> NDArray[Any]:
+    """`region` with its second lines once more around it: the neighbours of its outermost pixels."""
+    rows, columns = region.shape
+    padded = np.empty((rows + 2, columns + 2), region.dtype)
+    padded[1:-1, 1:-1] = region
+    padded[1:-1, 0], padded[1:-1, -1] = region[:, 1], region[:, -2]
+    padded[0], padded[-1] = padded[2], padded[-3]
+    return padded
+
+
+def _noise_sd(comb: NDArray[Any]) -> float:
+    """Noise of a pixel, from three quarters of its steps, as half of the region may be black and without noise."""
+    left, right = comb[:, :-1], comb[:, 1:]
+    steps = (np.maximum(left, right) - np.minimum(left, right)).ravel()
     quarter = 3 * steps.size // 4
-    sd = float(np.partition(steps, quarter)[quarter]) / _QUARTILE_TO_SD
-    return _NOISE_SD * sd + _LEAST_SHARE * float(comb.max() - comb.min()) + 1.0
+    return float(np.partition(steps, quarter)[quarter]) / _QUARTILE_TO_SD
