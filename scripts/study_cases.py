@@ -28,7 +28,7 @@ from study_world import CaseWorld, Truth, ring_of
 
 LIGHT_NM = 546.0
 SUBDIVISION = "position subdivision"
-OF_THE_SWEEP = ("sweep", "frequency", SUBDIVISION)
+OF_THE_SWEEP = ("sweep", "frequency", SUBDIVISION, "non-linear pictures")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Outcome:
 
     `error_um` is stated less true, `parts` what each line of the budget contributed to it, `lines` the standard
     uncertainty stated for each. `sweep_covered`: whether the lines of the sweep alone (its fit, the frequency, the
-    scale's subdivision) hold what the sweep alone did; the datum chain cannot hide it there.
+    scale's subdivision, pictures near full scale) hold what the sweep alone did; the datum chain cannot hide it there.
     """
 
     index: int
@@ -110,7 +110,7 @@ def _with_more(
         second = sweep(bench, chain, optic, order, index)
     except BenchdError:
         return None
-    data = replace(first, points=[*first.points, *second.points])
+    data = replace(first, points=[*first.points, *second.points], linear=first.linear and second.linear)
     fit = _fit(bench, data)
     return None if isinstance(fit, str) else (data, fit, assess(fit, _given(bench, chain, data)))
 
@@ -182,6 +182,7 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData) -> FlangeInput:
         at="2026-01-01T00:00:00Z",
         version="study",
         notes=chain.notes,
+        linear=data.linear,
     )
 
 

@@ -34,7 +34,11 @@ class PictureCamera:
 
     def __init__(self, world: CaseWorld, place_um: Callable[[], float], optic: Optic) -> None:
         self._world, self._place_um, self._optic = world, place_um, optic
-        self.spec = PictureSpec((0.1, FIRST_EXPOSURE_MS))
+        light = world.stratum.light
+        self.spec = PictureSpec((FIRST_EXPOSURE_MS if light.fixed else 0.1, FIRST_EXPOSURE_MS))
+        self._electrons = light.electrons
+        if light.spread:
+            self._electrons *= 1.0 + light.spread * float(world.rng.uniform(-1.0, 1.0))
         self._exposure = Exposure(FIRST_EXPOSURE_MS, 1.0)
         off = world.record.camera.off_centre_px
         self._centre_px = world.rng.uniform(-off, off, 2)
@@ -48,7 +52,7 @@ class PictureCamera:
         world, camera, target = self._world, self._world.record.camera, self._world.record.target
         light = world.stratum.light
         depth = world.depth_um(self._place_um())
-        scene = Scene(self._optic, depth, light.electrons, 1000.0 * world.side_mm, target.turn_deg, target.transmission)
+        scene = Scene(self._optic, depth, self._electrons, 1000.0 * world.side_mm, target.turn_deg, target.transmission)
         wander = camera.drift_px * world.rng.standard_normal(2)
         bright = render(
             scene,
@@ -60,7 +64,7 @@ class PictureCamera:
         )
         bright *= self._uneven.over(WIDTH_PX, HEIGHT_PX)
         levels = digitise(
-            light.electrons * self._exposure.exposure_ms / FIRST_EXPOSURE_MS * bright,
+            self._electrons * self._exposure.exposure_ms / FIRST_EXPOSURE_MS * bright,
             world.rng,
             full_well_e=light.full_well_e,
             read_noise_e=camera.read_noise_e,

@@ -14,7 +14,8 @@ class Light:
 
     `noise` is the standard deviation of one picture's modulation (both orientations averaged) over the peak's, for
     strata whose readings come from the optics; `electrons` the most of the bright field in one pixel and
-    `full_well_e`, `bits`, `offset`, `knee` the camera's, for strata of rendered pictures.
+    `full_well_e`, `bits`, `offset`, `knee` the camera's, for strata of rendered pictures. Its exposure may be `fixed`,
+    on light that is then anywhere within `spread` (relative) of `electrons`.
     """
 
     noise: float
@@ -23,6 +24,8 @@ class Light:
     bits: int = 12
     offset: int = 500
     knee: float | None = None
+    fixed: bool = False
+    spread: float = 0.0
 
 
 AMPLE = Light(0.003)
@@ -30,6 +33,8 @@ MEDIUM = Light(0.02)
 POOR = Light(0.075)  # 42 readings inside the window then predict U = 0.13 half-widths; the gate is at 0.15
 POOR_PICTURES = Light(0.03, electrons=450.0, full_well_e=2000.0, bits=8, offset=2000)
 """A swing of 19 sd where the light is least; the gate is at 16."""
+NEAR_FULL = Light(0.003, electrons=21200.0, knee=0.8, fixed=True, spread=0.11)
+"""The bright field reads 90 to 97 % of full scale, where the camera bends and cuts nothing off."""
 
 
 QUITE_UNEVEN = UnevenRecord(
@@ -132,6 +137,17 @@ STRATA: dict[str, Stratum] = {
         replace(ALL_QUIET, name="worn gauge", doubts=replace(QUIET, gain=0.01, hysteresis_um=3.0)),
         replace(REFERENCE, name="rendered", rendered=True),
         replace(REFERENCE, name="rendered uneven", rendered=True, uneven=QUITE_UNEVEN),
+        replace(
+            ALL_QUIET,
+            name="rendered near full scale",
+            f_number=5.6,
+            w040_waves=1.0,
+            light=NEAR_FULL,
+            repeats=1,
+            inside=10,
+            rendered=True,
+            cautious=True,
+        ),
         replace(
             REFERENCE,
             name="rendered f/2.8 poor",

@@ -194,9 +194,9 @@ def _cos_of(line: Floats) -> float:
 @lru_cache(maxsize=64)
 def _rows_design(rows: int) -> tuple[Floats, Floats, float, float]:
     """Rows counted from their middle, their squares about the mean square, that mean, and the sum of the latter."""
-    y = np.arange(rows) - 0.5 * (rows - 1)
+    y = np.asarray(np.arange(rows) - 0.5 * (rows - 1), dtype=np.float64)
     mean_square = (rows * rows - 1) / 12.0
-    curve = y * y - mean_square
+    curve = np.asarray(y * y - mean_square, dtype=np.float64)
     for kept in (y, curve):
         kept.flags.writeable = False  # they are handed out again and again
     return y, curve, mean_square, float(curve @ curve)
