@@ -161,15 +161,14 @@ STRATA: dict[str, Stratum] = {
 }
 
 QUICK: dict[str, int] = {
-    "reference": 150,
+    "reference": 100,
     "f/1.4": 100,
-    "f/8": 150,
-    "one wave": 150,
-    "poor light": 150,
-    "9 points": 150,
-    "collimated": 150,
-    "wall without tape": 150,
-    "far off": 150,
+    "f/8": 100,
+    "one wave": 100,
+    "poor light": 140,
+    "9 points": 100,
+    "wall without tape": 100,
+    "far off": 100,
     "all quiet": 100,
     "warm room": 100,
     "long scale": 100,
