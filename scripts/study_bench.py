@@ -173,12 +173,11 @@ class CaseBench:
         over = cover_of(self.files.file)
         reach_um = TIP_DEPTH_UM + (over.length_um if over else 0.0)
         pairs = []
+        bare, chain = self.set_up(temperature_C=typed, adapters=[]), self.set_up(adapters=[ADAPTER])
         for _ in range(REMOUNTS):
-            bare = self.set_up(temperature_C=typed, adapters=[])
             carriage = world.drive(carriage_for_depth(bare, reach_um))
             on_base = world.gauge_um(on_ring=False)
             world.fitting.fit_adapter(ADAPTER)
-            chain = self.set_up(adapters=[ADAPTER])
             other = world.drive(carriage_for_depth(chain, reach_um))
             pairs.append(gauge.Pair(on_base, carriage, world.gauge_um(on_ring=False), other))
             world.fitting.remove_adapter(ADAPTER)

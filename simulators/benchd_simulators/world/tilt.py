@@ -22,12 +22,13 @@ class Tilt:
         self._record = record
         rng = draws.rng("encoder.tilt")
         self._phases = [(rng.uniform(0, 2 * pi), rng.uniform(0, 2 * pi)) for _ in WAVES]
+        self._at_zero = self._wave(0.0, 0), self._wave(0.0, 1)
 
     def ahead_um(self, place_um: float) -> float:
         """How much more the scale shows than the axis moved from the reference mark, um."""
         if self._record is None:
             return 0.0
-        pitch, yaw = (self._wave(place_um, axis) - self._wave(0.0, axis) for axis in (0, 1))
+        pitch, yaw = (self._wave(place_um, axis) - self._at_zero[axis] for axis in (0, 1))
         up = self._record.up_mm * self._record.pitch_arcmin * pitch
         side = self._record.side_mm * self._record.yaw_arcmin * yaw
         return 1000 * ARCMIN * (up + side)
