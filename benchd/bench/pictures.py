@@ -22,6 +22,11 @@ NEAR_FULL = 0.88
 lies below."""
 
 
+TOO_FINE = "too_fine"
+FINEST_CYCLES = 1.0
+"""Cycles in a pixel: of no finer pattern an edge has an answer."""
+
+
 @dataclass(frozen=True, slots=True)
 class Unusable:
     """Why a picture gave no number: the imaging room's code and its sentence."""
@@ -98,6 +103,9 @@ def glance_at(
         if layout.found_by != "edges":
             return Unusable("too_blurred", "The square is there, but its edges are too blurred to be measured.")
         cycles = lp_mm * pixel_um / 1000.0 if pixel_um else cycles_per_px(lp_mm, pitch_mm, layout.side_px)
+        if cycles >= FINEST_CYCLES:
+            text = f"{lp_mm:g} lp/mm are {cycles:.2g} cycles in a pixel of this picture; an edge tells of less than 1."
+            return Unusable(TOO_FINE, text)
         found = measure_square(picture.values, layout, cycles, table=table)
     except PictureRefused as refused:
         return Unusable(refused.code, refused.text)

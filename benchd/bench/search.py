@@ -14,7 +14,7 @@ from benchd.assessments.locate import Location, agree, least_blur_um, locate
 from benchd.assessments.stations import pilot, wide
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.gate import Gate
-from benchd.bench.pictures import Glance, Unusable
+from benchd.bench.pictures import TOO_FINE, Glance, Unusable
 from benchd.bench.shots import Shot, Shots
 from benchd.devices import Clock, Frame
 from benchd.errors import Refused
@@ -98,6 +98,9 @@ class Search:
         finally:
             for _, task in looking:
                 task.cancel()
+        for _, glance in results:
+            if isinstance(glance, Unusable) and glance.code == TOO_FINE:  # wherever it looks
+                raise Refused("bad_request", glance.text, advice="Give a lower lp_mm.")
         values = [glance.modulation if isinstance(glance, Glance) else 0.0 for _, glance in results]
         seen = [Seen(taken.offset_um, glance, taken.frame) for taken, glance in results if isinstance(glance, Glance)]
         return locate([taken.offset_um for taken, _ in results], values, half_width), seen

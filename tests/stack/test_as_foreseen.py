@@ -247,3 +247,19 @@ async def test_glass_that_is_not_meant_is_not_measured_through(
         async for _, reading in heard:
             assert reading["run"] == after
             break
+
+
+async def test_a_frequency_that_no_picture_shows_is_refused_in_words(stack: Stack, without_glass: BenchClient) -> None:
+    """It was 'failed inside benchd: ValueError', with the cause in the log."""
+    await without_glass.do("nominal")
+    await without_glass.command("light", level=0.4)
+    events = without_glass.events()
+    run = (await without_glass.command("sweep", lp_mm=2000.0))["run"]
+    await questions(stack, without_glass, run)
+    async with asyncio.timeout(10.0):
+        async for _, event in events:
+            if event["severity"] == "error":
+                assert event["code"] == "bad_request"
+                assert "2000 lp/mm are" in event["text"]
+                assert event["advice"] == "Give a lower lp_mm."
+                break
