@@ -58,8 +58,7 @@ class Lighting:
         return self.trouble
 
     async def make_safe(self, level: float) -> None:
-        """The safe level, behind whatever moves; a controller locked by an alarm takes no level, but a reset darkens
-        its output."""
+        """The safe level, behind whatever moves; dark where the controller is locked."""
         async with self._turn:
             try:
                 await self._levels.put(level, None, BEHIND_S)
@@ -67,10 +66,14 @@ class Lighting:
             except LineRefused as refusal:
                 if refusal.number != LOCKED:
                     raise
-                async with self._board.gate:
-                    if (await self._board.report()).at_rest:
-                        await self._board.reset()
-                self.wanted = 0.0
+                await self._dark_by_reset()
+
+    async def _dark_by_reset(self) -> None:
+        """A controller locked by an alarm takes no level, not even to go dark; a reset darkens its output."""
+        self.wanted = 0.0  # nothing is brought back after it
+        async with self._board.gate:
+            if (await self._board.report()).at_rest:
+                await self._board.reset()
 
     async def light_up(self, level: float) -> None:
         """Raises DeviceError (`busy` where it was not set and will not be), LineRefused."""
@@ -123,9 +126,12 @@ class Lighting:
                 await self._levels.put_at_rest(0.0, self._levels.nothing_moves, lambda: None, math.inf)
             except DeviceError as error:
                 self.wanted = 0.0
-                if error.code != "interlock":
-                    await self._take_back(0.0)
-                raise
+                if isinstance(error, LineRefused) and error.number == LOCKED:
+                    await self._dark_by_reset()
+                else:
+                    if error.code != "interlock":
+                        await self._take_back(0.0)
+                    raise
             self.wanted, self._dark, self.trouble = 0.0, "", Health("ok")
 
     async def _take_back(self, asked: float) -> None:

@@ -25,6 +25,7 @@ class Port:
         self.told: list[str] = []
         self.unanswered: dict[str, int] = {}
         self.undone: set[str] = set()
+        self.locked = False
         self.power = 0
         self.state = "Idle"
         self._ours, self._theirs = os.openpty()
@@ -64,6 +65,9 @@ class Port:
             self._say("[VER:1.1.20310405:7A01]", "[OPT:V,15,128]")
         elif line == "$$":
             self._say("$30=1000", "$31=0", "$110=240", "$111=240", "$112=240", "$122=3")
+        elif self.locked:
+            self._say("error:9")
+            return
         elif line not in self.undone and line[0] == "M":
             self.power = int(line.split("S")[1]) if "S" in line else 0
         self._say("ok")
@@ -118,6 +122,17 @@ async def test_a_light_that_does_not_go_dark_is_never_lit_anew() -> None:
         await lamp.set_level(0.0)
         assert port.power == 0
         assert (await lamp.health()).state == "ok"
+
+
+async def test_a_light_on_a_locked_controller_can_be_put_out() -> None:
+    """'It sets no light before it is homed' was said of going dark, and where it was lit it stayed lit."""
+    async with lit() as (port, lamp):
+        port.state, port.locked = "Alarm", True
+        await lamp.set_level(0.0)
+        assert port.power == 0
+        assert (await lamp.health()).state == "ok"
+        with pytest.raises(DeviceError, match="locked until it is homed"):
+            await lamp.set_level(0.4)
 
 
 async def test_a_light_that_was_not_dimmed_goes_dark_and_not_back() -> None:

@@ -88,6 +88,7 @@ async def test_a_light_on_a_locked_controller_says_what_comes_first(bench: Stack
     assert caught.value.code == "not_homed", caught.value.as_json()
     assert "home" in caught.value.advice.lower()
     assert "error:9" not in caught.value.text
+    await client.command("light", beat=False, light="target_light", level=0)  # to go dark is never refused
 
 
 async def test_the_state_is_there_when_an_end_is_told(client: BenchClient) -> None:
