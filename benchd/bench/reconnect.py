@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 import structlog
@@ -39,13 +40,22 @@ class Part:
 
     async def lost(self) -> bool:
         """A link knows; a device without one says so of itself."""
-        if self.link is not None:
-            return not self.link.connected
         try:
+            if self.link is not None:
+                return not self.link.connected
             healths = [await device.health() for _, device in self.devices]
         except DeviceError:
-            return False  # it is there, and told as a fault
+            return False  # it is there, and told as a fault: that of the device, or of those on the link
         return any(health.state == "fault" and health.code == "link" for health in healths)
+
+    @property
+    def why(self) -> str:
+        """Why it is lost: in the link's own words where it finds any."""
+        said = ""
+        if self.link is not None:
+            with suppress(DeviceError):
+                said = self.link.why_lost
+        return said or f"{self.said[:1].upper()}{self.said[1:]} is lost."
 
     async def close(self) -> None:
         """Devices first."""
@@ -103,8 +113,7 @@ class Reconnector:
     async def _bring_back(self, part: Part) -> None:
         bench = self._bench
         since = bench.clock.monotonic()
-        why = (part.link.why_lost if part.link else "") or f"{part.said[:1].upper()}{part.said[1:]} is lost."
-        self._away[part] = why
+        self._away[part] = why = part.why
         if self._moves(part):
             bench.carriage.barred = f"{part.said} is lost"
             bench.trust.lose("link", f"{part.said} was lost")

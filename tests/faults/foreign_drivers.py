@@ -10,13 +10,27 @@ import contextlib
 import json
 import os
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.devices import Axis, AxisSpec, Device, Health, Identity, Light, LightSpec, Link, Meter, Reading, Surprise
+from benchd.devices import (
+    Axis,
+    AxisSpec,
+    Device,
+    FrameLog,
+    Health,
+    Identity,
+    Light,
+    LightSpec,
+    Link,
+    Matcher,
+    Meter,
+    Reading,
+    Surprise,
+)
 from benchd.errors import Refused
 
 
@@ -139,6 +153,56 @@ class ForeignAxis(Mooded, Axis):
         await self.acts("surprises")
         await asyncio.Event().wait()
         yield Surprise("reset", "never", 0.0)
+
+
+class ForeignLink(Link):
+    """A transport that is never used, but looked at."""
+
+    class Config(BaseModel):
+        folder: str
+
+    def __init__(self, name: str, config: Any) -> None:
+        self.name = name
+        self.folder = Path(config.folder)
+
+    @classmethod
+    def create(cls, name: str, config: Any) -> Link:
+        return cls(name, config)
+
+    def mood(self, call: str) -> str:
+        moods = json.loads((self.folder / "moods.json").read_text())
+        return str(moods.get(f"{self.name}.{call}", ""))
+
+    async def open(self) -> None:
+        pass
+
+    async def close(self) -> None:
+        pass
+
+    async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
+        raise NotImplementedError
+
+    def urgent(self, data: bytes) -> None:
+        raise NotImplementedError
+
+    def listen(self) -> AsyncIterator[bytes]:
+        raise NotImplementedError
+
+    @property
+    def connected(self) -> bool:
+        if self.mood("connected") == "raises":
+            with (self.folder / "did.txt").open("a") as did:
+                did.write(f"{self.name}.connected\n")
+            raise AttributeError("'NoneType' object has no attribute 'is_open'")
+        return self.mood("lost") != "yes"
+
+    @property
+    def why_lost(self) -> str:
+        raise KeyError("nobody knows")
+
+    @property
+    def recent(self) -> Sequence[FrameLog]:
+        return ()
 
 
 class FromTheFuture(ForeignMeter):

@@ -35,10 +35,15 @@ foreign_axis = foreign_drivers:ForeignAxis
 foreign_future = foreign_drivers:FromTheFuture
 foreign_strange = foreign_drivers:Strange
 foreign_broken = foreign_broken:Anything
+
+[benchd.links]
+foreign_line = foreign_drivers:ForeignLink
 """
 BENCH = """
 bench: foreign
 arrangement: wall
+links:
+  line: {{kind: foreign_line, folder: "{folder}"}}
 devices:
   stage: {{driver: foreign_axis, folder: "{folder}"}}
   lamp: {{driver: foreign_light, folder: "{folder}"}}
@@ -404,6 +409,24 @@ async def test_a_device_without_a_link_is_opened_again(foreign: Foreign) -> None
                     break
         await foreign.state("good", "ok")
         assert "good.close" in foreign.did
+
+
+async def test_a_link_that_cannot_say_how_it_is_costs_the_daemon_nothing(foreign: Foreign) -> None:
+    """The daemon ended where the class of a link raised as it was asked whether it is connected, or why it is not."""
+    async with foreign.up() as client:
+        events = client.events()
+        foreign.moods({"line.connected": "raises"})
+        async with asyncio.timeout(30):
+            while foreign.did.count("line.connected") < 3:  # noqa: ASYNC110 # what it was asked stands in a file
+                await asyncio.sleep(0.05)
+        foreign.moods({"line.lost": "yes"})
+        async with asyncio.timeout(30):
+            async for _, event in events:
+                if event["code"] == "link_back":
+                    assert event["data"]["link"] == "line"
+                    break
+        foreign.moods({})
+        await client.command("take", beat=False)
 
 
 @pytest.mark.parametrize(
