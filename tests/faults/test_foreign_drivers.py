@@ -42,8 +42,6 @@ foreign_line = foreign_drivers:ForeignLink
 BENCH = """
 bench: foreign
 arrangement: wall
-links:
-  line: {{kind: foreign_line, folder: "{folder}"}}
 devices:
   stage: {{driver: foreign_axis, folder: "{folder}"}}
   lamp: {{driver: foreign_light, folder: "{folder}"}}
@@ -413,6 +411,7 @@ async def test_a_device_without_a_link_is_opened_again(foreign: Foreign) -> None
 
 async def test_a_link_that_cannot_say_how_it_is_costs_the_daemon_nothing(foreign: Foreign) -> None:
     """The daemon ended where the class of a link raised as it was asked whether it is connected, or why it is not."""
+    foreign.bench(more=f'links: {{line: {{kind: foreign_line, folder: "{foreign.folder}"}}}}')
     async with foreign.up() as client:
         events = client.events()
         foreign.moods({"line.connected": "raises"})
