@@ -158,7 +158,13 @@ class Reporter:
 
     def _tell_carriage(self) -> None:
         bench, place, error = self._bench, self._place, self._fault
-        low_um, high_um = bench.carriage.limits_um
+        limits: list[float] | None = None
+        try:
+            low_um, high_um = bench.carriage.limits_um
+            # Inwards, so that what is told can be driven to.
+            limits = [math.ceil(10.0 * low_um) / 10.0, math.floor(10.0 * high_um) / 10.0]
+        except DeviceError as failed:  # a driver that cannot even say its travel
+            error = error or failed
         state = "fault" if error is not None else bench.carriage.state
         if bench.carriage.barred is not None:
             state = "offline"
@@ -174,8 +180,7 @@ class Reporter:
             "offset_um": _tenth(offset),
             "stale": bench.setup.document.stale,
             "source": bench.carriage.source,
-            # Inwards, so that what is told can be driven to.
-            "limits_um": [math.ceil(10.0 * low_um) / 10.0, math.floor(10.0 * high_um) / 10.0],
+            "limits_um": limits,
             "u_um": _tenth(u_um),
         }
         if error is not None:

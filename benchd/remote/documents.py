@@ -140,8 +140,8 @@ class CarriageState(OfDevice):
     stale: bool
     """It has not been driven since something changed that nominal depends on."""
     source: Literal["encoder", "steps"]
-    limits_um: tuple[float, float]
-    """Lowest and highest reading that it can be driven to."""
+    limits_um: tuple[float, float] | None
+    """Lowest and highest reading that it can be driven to; null where its driver cannot say its travel."""
     u_um: float | None
     """Standard uncertainty of the reading; null where nothing is stated of the scale."""
     code: ErrorCode = ABSENT

@@ -123,13 +123,18 @@ class ForeignLight(Mooded, Light):
 
 
 class ForeignAxis(Mooded, Axis):
-    spec = AxisSpec("um", 0.0, 10_000.0, 0.1, 1000.0, 5000.0, 0.1)
     homes_within_s = 2.0
     rests_within_s = 1.0
 
     def __init__(self, name: str, config: Any) -> None:
         super().__init__(name, config)
         self._homed = False
+
+    @property
+    def spec(self) -> AxisSpec:  # type: ignore[override] # asked of the hardware each time, as some do
+        if self.mood("spec") == "raises":
+            raise OSError(5, "Input/output error")
+        return AxisSpec("um", 0.0, 10_000.0, 0.1, 1000.0, 5000.0, 0.1)
 
     @property
     def homed(self) -> bool:

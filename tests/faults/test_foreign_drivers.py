@@ -409,6 +409,19 @@ async def test_a_device_without_a_link_is_opened_again(foreign: Foreign) -> None
         assert "good.close" in foreign.did
 
 
+async def test_a_carriage_that_cannot_say_its_travel_is_told_as_a_fault(foreign: Foreign) -> None:
+    """The daemon ended: its travel was asked for to tell the very fault."""
+    async with foreign.up() as client:
+        limits_um = (await foreign.state("carriage", "idle"))["limits_um"]
+        foreign.moods({"stage.spec": "raises"})
+        said = await foreign.state("carriage", "fault")
+        assert said["limits_um"] is None
+        assert "its driver 'foreign_axis' failed in spec: OSError" in said["text"]
+        foreign.moods({})
+        assert (await foreign.state("carriage", "idle"))["limits_um"] == limits_um
+        await client.command("take", beat=False)
+
+
 async def test_a_link_that_cannot_say_how_it_is_costs_the_daemon_nothing(foreign: Foreign) -> None:
     """The daemon ended where the class of a link raised as it was asked whether it is connected, or why it is not."""
     foreign.bench(more=f'links: {{line: {{kind: foreign_line, folder: "{foreign.folder}"}}}}')
