@@ -172,9 +172,15 @@ class Guard:
             task.exception()  # nobody waits for it any more
 
     async def items(
-        self, call: str, work: Callable[[], AsyncIterator[T]], within_s: float | None, ended: asyncio.Event
+        self,
+        call: str,
+        work: Callable[[], AsyncIterator[T]],
+        kind: type[T],
+        within_s: float | None,
+        ended: asyncio.Event,
     ) -> AsyncIterator[T]:
-        """What an iterator of the driver gives, each within the time; ends with it, or once `ended` is set."""
+        """What an iterator of the driver gives, each of its kind and within the time; ends with it, or once `ended` is
+        set."""
         source = self.now(call, work)
         ending = asyncio.create_task(ended.wait(), name=f"end of {call} of {self.name}")
         try:
@@ -194,7 +200,7 @@ class Guard:
                 more, item = step.result()
                 if not more:
                     return
-                yield item
+                yield self.of_kind(call, item, kind)
         finally:
             ending.cancel()
 

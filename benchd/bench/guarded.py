@@ -171,7 +171,7 @@ class GuardedAxis(GuardedDevice, Axis):
         return await self._ask("read", Reading)
 
     def surprises(self) -> AsyncIterator[Surprise]:
-        return self._guard.items("surprises", self._device.surprises, None, self._closed)
+        return self._guard.items("surprises", self._device.surprises, Surprise, None, self._closed)
 
 
 class _Readable(GuardedDevice):
@@ -293,7 +293,7 @@ class GuardedCamera(GuardedDevice, Camera):
         return await self._ask("grab", Frame)
 
     def stream(self) -> AsyncIterator[Frame]:
-        return self._guard.items("stream", self._device.stream, self._limit_s("answers_within_s"), self._closed)
+        return self._guard.items("stream", self._device.stream, Frame, self._limit_s("answers_within_s"), self._closed)
 
 
 class GuardedOperator(GuardedDevice, Operator):

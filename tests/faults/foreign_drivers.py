@@ -156,8 +156,10 @@ class ForeignAxis(Mooded, Axis):
 
     async def surprises(self) -> AsyncIterator[Surprise]:
         await self.acts("surprises")
-        await asyncio.Event().wait()
-        yield Surprise("reset", "never", 0.0)
+        while not self.mood("surprise"):  # noqa: ASYNC110 # its moods stand in a file
+            await asyncio.sleep(0.05)
+        said: Any = self.mood("surprise")  # a text, and no Surprise
+        yield said
 
 
 class ForeignLink(Link):

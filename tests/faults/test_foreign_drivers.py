@@ -422,6 +422,19 @@ async def test_a_carriage_that_cannot_say_its_travel_is_told_as_a_fault(foreign:
         await client.command("take", beat=False)
 
 
+async def test_an_axis_that_tells_a_surprise_of_no_kind_is_told_as_a_fault(foreign: Foreign) -> None:
+    """The daemon ended at a text where a Surprise was due."""
+    async with foreign.up() as client:
+        events = client.events()
+        foreign.moods({"stage.surprise": "it slipped"})
+        async with asyncio.timeout(30):
+            async for _, event in events:
+                if "answered surprises with 'it slipped', which is no Surprise" in event["text"]:
+                    break
+        foreign.moods({})
+        await client.command("take", beat=False)
+
+
 async def test_a_link_that_cannot_say_how_it_is_costs_the_daemon_nothing(foreign: Foreign) -> None:
     """The daemon ended where the class of a link raised as it was asked whether it is connected, or why it is not."""
     foreign.bench(more=f'links: {{line: {{kind: foreign_line, folder: "{foreign.folder}"}}}}')
