@@ -119,7 +119,7 @@ class Steps(Record):
 
 
 class Joint(Record):
-    """What one mated pair of seats adds, until a gauge study replaces it.
+    """What one mated pair of seats adds, as repeated seatings show it.
 
     `stand_off_um` is what dirt or a burr may hold it apart by at most; it only ever adds.
     """

@@ -169,6 +169,22 @@ async def test_the_cover_over_the_target_counts_among_the_glass(assess: Assess) 
     assert residual["value"] == pytest.approx(700.0 * (n * n - 1.0) / (16.0 * n**3 * 8.0**2), rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("glass", "told"),
+    [(["pane-25"], None), ([], "Measured without glass, while its record says that it was designed for pane-25.")],
+)
+async def test_glass_that_is_not_the_lens_s_own_stands_first_in_the_notes(
+    assess: Assess, glass: list[str], told: str | None
+) -> None:
+    """A plate left out was told by the figure of 'Glass residual' alone, which explained nothing."""
+    z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
+    found = await assess(
+        load_bench(COLLIMATED), "flange", FITTED | {"glass": glass}, swept(z, bell(z), glass=tuple(glass))
+    )
+    assert [note for note in found["notes"] if note.startswith("Measured")] == ([told] if told else [])
+    assert told in (None, found["notes"][0])
+
+
 STEEL, ALUMINIUM, GLASS = 11.5e-6, 23.0e-6, 8.0e-6
 MOVED = readings(20900.0, 0.0)
 """That the gauge was seen to count as stated; what it read enters no length."""
@@ -198,6 +214,8 @@ async def test_a_base_is_found_by_all_that_bench_file_and_records_state(assess: 
         },
         rel=1e-4,
     )
+    named = {line["term"]: line["source"] for line in found["budget"]}
+    assert (named["setting ring"], named["temperature"]) == ("collar-45, certificate", f"typed, setup-{found['setup']}")
 
 
 async def test_an_adapter_is_found_by_all_that_bench_file_and_record_state(assess: Assess) -> None:

@@ -106,6 +106,7 @@ def test_unknown_names_are_refused_with_near_ones(bench: LoadedBench, values: di
     error = refused(bench, **(FITTED | values))
     assert error.code == "unknown_name"
     assert near in error.advice
+    assert error.advice.endswith("Files are read when benchd starts: one added since is not known yet.")
 
 
 @pytest.mark.parametrize(

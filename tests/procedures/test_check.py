@@ -7,6 +7,7 @@ from typing import Protocol
 
 import pytest
 
+from benchd.errors import Refused
 from benchd.files.problems import FileProblems
 from benchd.procedures.check import check_procedure
 from benchd.procedures.language import read_procedure
@@ -213,6 +214,14 @@ def test_a_shipped_name_is_not_given_twice(tmp_path: Path) -> None:
     (tmp_path / "mine.yaml").write_text(text, encoding="utf-8")
     with pytest.raises(FileProblems, match="a name of its own"):
         Library.load([tmp_path, tmp_path / "missing"])
+
+
+def test_a_new_procedure_is_told_to_be_read_at_the_next_start() -> None:
+    """Somebody who had just written it was told that it was not there."""
+    with pytest.raises(Refused) as caught:
+        Library.shipped()["flange_chek"]
+    assert caught.value.advice.startswith("Did you mean 'flange_check'?")
+    assert caught.value.advice.endswith("Files are read when benchd starts: one added since is not known yet.")
 
 
 def test_an_assessment_of_an_artefact_says_which_and_another_does_not(said: Said) -> None:

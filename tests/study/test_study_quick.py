@@ -19,7 +19,7 @@ from study_cases import carry_out
 from study_print import print_case
 from study_strata import STRATA
 
-pytestmark = pytest.mark.timeout(1800)  # against hanging; a minute or two of one core is what it takes
+pytestmark = pytest.mark.timeout(1800)  # against hanging; a few minutes of one core are what it takes
 
 SEED = 20260101
 LINES = {
