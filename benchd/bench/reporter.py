@@ -157,7 +157,9 @@ class Reporter:
             await bench.clock.sleep(RESTING_S)  # the axis was closed, for a link to be opened again
 
     def _tell_carriage(self) -> None:
-        bench, place, error = self._bench, self._place, self._fault
+        bench, error = self._bench, self._fault
+        # One whose link is lost may have been told of before it is asked for its place again: it stands nowhere.
+        place = None if bench.carriage.barred is not None else self._place
         limits: list[float] | None = None
         try:
             low_um, high_um = bench.carriage.limits_um

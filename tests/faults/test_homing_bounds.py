@@ -52,7 +52,8 @@ async def test_a_dead_switch_lets_the_carriage_go_no_farther_than_clearance_was_
         await bench.at_nominal()
         bench.fault("world", "switch_never", value=True)
         homing = asyncio.create_task(bench.client.do("home", axes=["carriage"], within_s=40))
-        assert await lowest(bench, homing) > -2500.0, "2000 um below the travel, and what it takes to stop"
+        # 2000 um below the travel, and a second at 4 mm/s in which a busy machine stops it; unseen it runs for 32 mm.
+        assert await lowest(bench, homing) > -6000.0
         with pytest.raises(BenchdError, match="home switch did not act"):
             await homing
         assert not (await bench.carriage(state="idle"))["homed"]
