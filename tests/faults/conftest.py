@@ -272,7 +272,7 @@ async def lab(**options: Any) -> AsyncIterator[Lab]:
     """A bench with its hardware on; `daemon=False` leaves the daemon to the test, `files` are laid beside the rest."""
     daemon, files = options.pop("daemon", True), options.pop("files", {})
     folder = Path(tempfile.mkdtemp(prefix="benchd-faults-"))
-    stack = Stack(pace=PACE, folder=folder, **options)
+    stack = Stack(**{"pace": PACE, **options}, folder=folder)
     found = Lab(stack)
     OPEN.append(found)
     try:

@@ -23,6 +23,8 @@ from benchd_simulators.firmware.status import RECEIVE_BYTES, snapshot
 BANNER = "RSim 1.1 ['$' for help]"
 ALARM_S = 0.5
 """After each alarm it waits so long for its line to be on the wire, and looks at nothing meanwhile. No world's time."""
+BOOT_S = 1.0
+"""For which a boot loader keeps the board from its program (from memory: of serial ones between .5 and 2 s)."""
 
 SOFT_RESET, DOOR, JOG_CANCEL = 0x18, 0x84, 0x85
 STATUS, HOLD, RESUME = ord("?"), ord("!"), ord("~")
@@ -46,7 +48,7 @@ class Board:
         self._last_report = ""
         self._asked = False  # while it homes: answered when it is done
         self._switch_was_on = False
-        self._alarm_told: asyncio.TimerHandle | None = None
+        self._stunned: asyncio.TimerHandle | None = None
 
     async def run(self) -> None:
         """Serve until cancelled."""
@@ -180,6 +182,14 @@ class Board:
         else:
             self._restart()
 
+    def reset_by_port(self) -> None:
+        """A port that pulls the reset line as it opens: all stands and is dark at once, and nothing is looked at or
+        said while the boot loader waits for a new program."""
+        self.planner.kill()
+        self.light(0.0)
+        self._stun(BOOT_S, self.power_up)
+        self.news.abort()
+
     def power_up(self) -> None:
         """As after a power failure: the count of steps is gone as well, and no line is answered."""
         self.planner.kill()
@@ -211,21 +221,27 @@ class Board:
         self.light(0.0)
 
     def _alarm(self, number: int, then: Callable[[], None]) -> None:
-        self.state.locked = self.state.stunned = True
+        self.state.locked = True
         self._asked = False
         self.light(0.0)
         self.say(f"ALARM:{number}")
+        self._stun(ALARM_S, then)
 
-        def told() -> None:
-            self._alarm_told, self.state.stunned = None, False
+    def _stun(self, for_s: float, then: Callable[[], None]) -> None:
+        """Look at nothing for a while. What it was stunned for before is forgotten."""
+        self._come_round()
+        self.state.stunned = True
+
+        def over() -> None:
+            self._stunned, self.state.stunned = None, False
             then()
 
-        self._alarm_told = asyncio.get_running_loop().call_later(ALARM_S, told)
+        self._stunned = asyncio.get_running_loop().call_later(for_s, over)
 
     def _come_round(self) -> None:
-        if self._alarm_told is not None:
-            self._alarm_told.cancel()
-            self._alarm_told = None
+        if self._stunned is not None:
+            self._stunned.cancel()
+            self._stunned = None
 
     def _restart(self) -> None:
         self._come_round()

@@ -191,7 +191,7 @@ class Rig:
             case "stuck_status":
                 board.stuck_report = bool(value)
             case "reset_on_open":
-                self.cables["board"].on_open = board.power_up if value else lambda: None
+                self.cables["board"].on_open = board.reset_by_port if value else lambda: None
             case "factory":
                 board.state.settings.restore()
             case "identity":

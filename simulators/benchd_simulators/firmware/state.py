@@ -21,8 +21,8 @@ class Door(Enum):
 @dataclass
 class State:
     """`locked`: G-code is refused (Alarm). `critical`: after a limit, deaf to everything but a reset. `stunned`: an
-    alarm has just been told, and the board looks at nothing at all. `asleep`: motors off until a reset. `ajar`: the
-    door's input."""
+    alarm has just been told or the board still boots, and it looks at nothing at all. `asleep`: motors off until a
+    reset. `ajar`: the door's input."""
 
     settings: Settings = field(default_factory=Settings)
     modal: Modal = field(default_factory=Modal)
