@@ -1,0 +1,91 @@
+"""What is told of a carriage: never a place of one whose link is lost, in whatever turn that is noticed."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Mapping
+from pathlib import Path
+from typing import Any, Self
+
+import pytest
+
+from benchd.bench.assembly import Assembly
+from benchd.bench.bench import Bench
+from benchd.bench.notices import Notices, Subscription
+from benchd.bench.reporter import Reporter
+from benchd.devices import Axis, AxisSpec, Clock, Health, Identity, Reading, Surprise
+from benchd.files.loading import LoadedBench
+from benchd.records.store import Store
+
+
+class Still(Axis):
+    """Stands at 1000 um and is well."""
+
+    name = "stage"
+    spec = AxisSpec("um", 0.0, 10_000.0, 0.1, 1000.0, 5000.0, 0.1)
+    homed = True
+
+    @classmethod
+    def create(cls, name: str, config: object, link: object) -> Self:
+        return cls()
+
+    async def open(self) -> Identity:
+        return Identity(model="still")
+
+    async def close(self) -> None: ...
+
+    async def health(self) -> Health:
+        return Health("ok")
+
+    async def home(self) -> None: ...
+
+    async def move_to(self, target: float, speed: float) -> float:
+        raise NotImplementedError("nothing moves it here")
+
+    async def jog(self, speed: float, distance: float) -> None:
+        raise NotImplementedError("nothing moves it here")
+
+    async def stop(self) -> None: ...
+
+    async def read(self) -> Reading:
+        clock = Clock()
+        return Reading(1000.0, "um", clock.monotonic(), clock.utc())
+
+    async def surprises(self) -> AsyncIterator[Surprise]:
+        await asyncio.Event().wait()
+        yield Surprise("reset", "never", 0.0)
+
+
+async def told(subscription: Subscription) -> Mapping[str, Any]:
+    """What is told of the carriage next."""
+    async for notice in subscription:
+        if notice.topic == "device/carriage" and notice.doc is not None:
+            return notice.doc
+    raise AssertionError("nothing")
+
+
+@pytest.fixture
+async def bench(tmp_path: Path, wall: LoadedBench) -> AsyncIterator[Bench]:
+    store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
+    try:
+        yield Bench(wall, Assembly({}, {"stage": Still()}, {"carriage": "stage"}), store, Notices(), Clock())
+    finally:
+        await store.close()
+
+
+async def test_a_lost_link_is_told_before_the_next_look_and_without_a_place(bench: Bench) -> None:
+    with bench.notices.subscribe() as notices:
+        watching = asyncio.create_task(Reporter(bench, lambda: None, lambda name: "").run())
+        async with asyncio.timeout(20.0):
+            bench.trust.gain()
+            while (seen := await told(notices))["carriage_um"] is None or not seen["homed"]:
+                pass
+            assert (seen["state"], seen["carriage_um"]) == ("idle", 1000.0)
+            # In this order and one turn, as whoever brings the link back notices it: no look comes between.
+            bench.carriage.barred = "link motion is lost"
+            bench.trust.lose("link", "link motion was lost")
+            now = await told(notices)
+        watching.cancel()
+        await asyncio.wait({watching})
+    assert (now["state"], now["homed"], now["why"]) == ("offline", False, "link motion was lost")
+    assert (now["carriage_um"], now["depth_um"], now["offset_um"], now["u_um"]) == (None, None, None, None)
