@@ -20,6 +20,7 @@ from benchd.errors import BenchdError
 from benchd.remote.broker_config import mosquitto_executable
 from stack import Stack
 from technician import Technician
+from tests.other_clients import end
 from tests.stack.conftest import PACE, SEED, person
 from tests.stack.described import Described, Message
 
@@ -75,9 +76,7 @@ async def listening(stack: Stack, morning: Morning) -> AsyncIterator[None]:
         await asyncio.wait_for(begun.wait(), 20.0)
         yield
     finally:
-        if process.returncode is None:
-            process.terminate()
-        await process.wait()
+        await end(process)
         await reading
 
 

@@ -20,6 +20,7 @@ import pytest_asyncio
 from benchd.remote.broker_config import Child, mosquitto_executable
 from stack import Stack
 from technician import Technician
+from tests.other_clients import end
 from tests.stack.conftest import PACE, SEED
 from tests.stack.differences import Difference, agrees, difference
 
@@ -67,8 +68,7 @@ class Stranger:
             await self.until(lambda: "beat" in self.kept and "setup" in self.kept)
             yield self
         finally:
-            process.terminate()
-            await process.wait()
+            await end(process)
             await reading
 
     async def until(self, holds: Callable[[], bool], within_s: float = 20.0) -> None:
