@@ -133,7 +133,7 @@ STRATA: dict[str, Stratum] = {
         replace(ALL_QUIET, name="old thermometer", doubts=replace(QUIET, thermometer_K=1.5)),
         replace(ALL_QUIET, name="long scale", doubts=replace(QUIET, scale=1e-4)),
         replace(ALL_QUIET, name="doubtful plate", doubts=replace(QUIET, plate_index=5e-3)),
-        replace(ALL_QUIET, name="worn carriage and seats", doubts=replace(QUIET, bounds=4.0), cautious=True),
+        replace(ALL_QUIET, name="worn carriage and seats", doubts=replace(QUIET, bounds=4.0)),
         replace(ALL_QUIET, name="worn gauge", doubts=replace(QUIET, gain=0.01, hysteresis_um=3.0)),
         replace(REFERENCE, name="rendered", rendered=True),
         replace(REFERENCE, name="rendered uneven", rendered=True, uneven=QUITE_UNEVEN),

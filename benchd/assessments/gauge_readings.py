@@ -164,7 +164,7 @@ def adapter_length(
         *_comparator_terms(gauge, [pair.difference_um for pair in pairs], math.sqrt(2.0)),
         *_at_both_places(gauge.at_a_place),
         Term("scale", gauge.u_scale * abs(travel), "B", None, "position scale"),
-        Term("abbe", gauge.u_abbe_um, "B", None, "bench file", "rectangular"),
+        Term("abbe", gauge.u_abbe_um, "B", None, "bench file", "triangular"),
         *_thermal_terms(
             alpha_scale * travel - alpha * value,
             [(alpha, value, dt), (alpha_scale, travel, dt)],

@@ -58,7 +58,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     )
     shift = found.difference
     terms = [*found.terms(given.run), Term("scale", given.u_scale * abs(shift), "B", None, "position scale")]
-    terms += [Term("abbe", given.u_abbe_um, "B", None, "bench file", "rectangular")]
+    terms += [Term("abbe", given.u_abbe_um, "B", None, "bench file", "triangular")]
     terms += _at_both_places(given.at_a_place)
     if not given.linear:
         # Both states move, by their own aberration and mostly the same way: one line is enough for the difference.

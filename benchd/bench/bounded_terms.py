@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchd.bench.chain_terms import ChainTerm, Length, Shape, UnmeasuredTerm
+from benchd.bench.chain_terms import ChainTerm, Length, UnmeasuredTerm
 from benchd.files.artefacts import Adapter, Lens
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import standard_u
@@ -78,14 +78,15 @@ def notes(bounded: Bounded) -> tuple[str, ...]:
 def abbe_u_um(bench_file: BenchFile) -> float | None:
     """What the scale, beside the axis, tells wrongly between two places of a carriage that tips; None: not stated.
 
-    The stated pitch and yaw are the most between any two places, so the error of a difference lies evenly within that
-    much either way.
+    The stated pitch and yaw are the most between any two places. A guide tips in waves, and a place on a wave of
+    unknown phase is off by half of that as arc sine (JCGM 101, 6.4.6); evenly within all of it either way no difference
+    of two places can be, as both would have to stand at opposite ends.
     """
     abbe = bench_file.abbe
     if abbe is None:
         return None
     most = math.hypot(abbe.up_mm * abbe.pitch_arcmin, abbe.side_mm * abbe.yaw_arcmin) * _UM_PER_MM_ARCMIN
-    return standard_u(most, "rectangular")
+    return math.sqrt(2.0) * standard_u(0.5 * most, "arcsine")
 
 
 Place = tuple[float, float]
@@ -112,9 +113,8 @@ def tipping(bench_file: BenchFile, places: Sequence[Place]) -> Bounded:
     u_um = tipping_u_um(bench_file, places)
     if u_um is None:
         return _missing("abbe", "pitch and yaw of the carriage beside its scale (`abbe` of the bench)")
-    # Two rectangles side by side make a triangle; more make something rounder still.
-    shape: Shape = "rectangular" if _variance(places) < 2.5 else "triangular"
-    return Bounded((ChainTerm("abbe", 0.0, u_um, None, shape, "bench file"),), ())
+    # Several arc sines make something near a triangle; a little on the safe side where places have much in common.
+    return Bounded((ChainTerm("abbe", 0.0, u_um, None, "triangular", "bench file"),), ())
 
 
 def _variance(places: Sequence[Place]) -> float:

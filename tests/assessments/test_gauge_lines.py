@@ -81,5 +81,5 @@ def test_the_lines_of_an_adapter() -> None:
     )
     assert {line.term: line.dof for line in found.budget if line.dof} == {"remounts": 4.0}
     shapes = {line.term: line.shape for line in found.budget if line.shape != "normal"}
-    assert shapes.pop("abbe") == "rectangular"
+    assert shapes.pop("abbe") == "triangular"
     assert shapes == {"gauge hysteresis": "arcsine", "gauge resolution": "triangular", "subdivision": "arcsine"}

@@ -231,7 +231,7 @@ async def test_an_adapter_is_found_by_all_that_bench_file_and_record_state(asses
             "gauge gain": 0.002,
             "subdivision": 0.15,
             "scale": 1e-5 * 18000.0,
-            "abbe": math.hypot(5.0 * 0.4, 2.0 * 0.3) * 0.290888 / math.sqrt(3.0),  # um a millimetre and arc minute
+            "abbe": math.hypot(5.0 * 0.4, 2.0 * 0.3) * 0.290888 / 2.0,  # um a millimetre and arc minute
             "temperature": abs(travel - adapter) * 0.3,
             "expansion": 0.05 * math.hypot(travel, adapter) * math.hypot(2.0, 0.3),
         },
@@ -261,7 +261,7 @@ async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Ass
     assert budget == pytest.approx(
         {
             "scale": 1e-5 * 860.0,
-            "abbe": most / math.sqrt(3.0) * math.sqrt(1.0 - alike),
+            "abbe": most / 2.0 * math.sqrt(1.0 - alike),
             "position subdivision, glass out": each,
             "position subdivision, glass in": each,
             "plate record": plate,

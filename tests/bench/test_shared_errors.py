@@ -120,7 +120,6 @@ def test_one_carriage_tips_alike_for_all_who_read_there(bench: LoadedBench, adap
     for one in adapters:
         places += [on_base, on_base - LENGTHS[one]]
         signs += [1.0, -1.0]
-    # What a rectangle +-a of the stated bound comes to in a difference of two places: a / sqrt(3), JCGM 100, 4.3.7.
     up, side = 5.0 * 0.4 * 0.290888, 2.0 * 0.3 * 0.290888
     rng = np.random.default_rng(13)
     off = sum(tilts(rng, np.array(places), most) @ np.array(signs) for most in (up, side))

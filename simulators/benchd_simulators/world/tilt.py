@@ -1,18 +1,25 @@
 """A carriage that tips on its way, and what a scale beside the axis tells for it (Abbe's error).
 
-Pitch and yaw are each two waves of drawn phase along the rail, whose sum never spans more than the record's angle
-between two places. A scale that lies up and to the side of the axis runs ahead by its distance times the angle.
+Pitch and yaw are each two waves along the rail, of a length, share and phase that are drawn, whose sum never spans more
+than the record's angle between two places. A scale that lies up and to the side of the axis runs ahead by its distance
+times the angle.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import pi, sin
+
+import numpy as np
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.schema import AbbeRecord
 
 ARCMIN = pi / 180 / 60
-WAVES = ((25_000.0, 0.6), (8_000.0, 0.4))  # length along the rail, um, and share of half the span
+LENGTHS_UM = (6_000.0, 30_000.0)
+"""Between what balls come round in and what a bearing spans."""
+GREATER_SHARE = (0.5, 1.0)
+"""Of the span, for one of the two waves; the other has the rest."""
 
 
 class Tilt:
@@ -21,7 +28,7 @@ class Tilt:
     def __init__(self, record: AbbeRecord | None, draws: Draws) -> None:
         self._record = record
         rng = draws.rng("encoder.tilt")
-        self._phases = [(rng.uniform(0, 2 * pi), rng.uniform(0, 2 * pi)) for _ in WAVES]
+        self._waves = [_drawn(rng) for _ in ("pitch", "yaw")]
         self._at_zero = self._wave(0.0, 0), self._wave(0.0, 1)
 
     def ahead_um(self, place_um: float) -> float:
@@ -35,5 +42,19 @@ class Tilt:
 
     def _wave(self, place_um: float, axis: int) -> float:
         """Within +-1/2."""
-        waves = zip(WAVES, self._phases, strict=True)
-        return sum(0.5 * share * sin(2 * pi * place_um / length + phase[axis]) for (length, share), phase in waves)
+        return sum(0.5 * one.share * sin(2 * pi * place_um / one.length_um + one.phase) for one in self._waves[axis])
+
+
+@dataclass(frozen=True)
+class Wave:
+    """One wave along the rail; `share` of half the whole span is its height."""
+
+    length_um: float
+    share: float
+    phase: float
+
+
+def _drawn(rng: np.random.Generator) -> tuple[Wave, Wave]:
+    greater = rng.uniform(*GREATER_SHARE)
+    one, other = (Wave(rng.uniform(*LENGTHS_UM), share, rng.uniform(0, 2 * pi)) for share in (greater, 1 - greater))
+    return one, other
