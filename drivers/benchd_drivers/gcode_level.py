@@ -25,6 +25,8 @@ ANSWER_S = 2.0
 BEHIND_S = 180.0
 """So long a motion may keep back what is sent behind it."""
 LOOK_S = 0.05
+STILL_S = 0.3
+"""A carriage at rest is looked at five times a second."""
 UNHEARD_S = 0.2
 """Who moves asks for reports by itself, as a rule; one that nobody asked for so long is asked here."""
 
@@ -105,12 +107,19 @@ class Levels:
             if board.looked_held:  # to ask anew each time would make every light late
                 await unheld(board, self._name)
             if not (board.busy and (board.silent_why or board.heard_within(UNHEARD_S))):
-                report = await board.report()
+                report = self._still or await board.report()
                 if not board.busy and report.state not in ("Run", "Jog", "Home"):
                     return
             if time.monotonic() > deadline:
                 raise self.dropped(f"the carriage has been in motion for {WAIT_S:g} s")
             await self._clock.sleep(LOOK_S)
+
+    @property
+    def _still(self) -> Report | None:
+        """The last report, where it was idle so shortly ago that only a hand at the controller can have begun a motion
+        since: a light is not made late by asking again, and is refused or waits there as if it had been asked."""
+        last = self._board.last
+        return last if last and last.state == "Idle" and self._board.heard_within(STILL_S) else None
 
     async def _send(self, lines: list[str], guard: Callable[[], None] | None, answer_s: float) -> None:
         for text in lines:

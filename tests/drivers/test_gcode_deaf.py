@@ -14,6 +14,7 @@ import pytest
 from benchd.devices import DeviceError
 from benchd_drivers.gcode_axis import GcodeAxis
 from benchd_drivers.gcode_config import GcodeAxisConfig
+from benchd_drivers.gcode_level import STILL_S
 from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.link.port import SerialLink
 
@@ -99,6 +100,12 @@ async def lit() -> AsyncIterator[tuple[Port, GcodeLight]]:
             await lamp.close()
 
 
+async def begins_to_move(port: Port) -> None:
+    """By a hand at the controller; it told of standing still so long ago that it is asked again."""
+    port.state = "Run"
+    await asyncio.sleep(STILL_S)
+
+
 async def until_dark(lamp: GcodeLight) -> None:
     async with asyncio.timeout(5.0):
         while await lamp.level() or (await lamp.health()).state != "ok":  # noqa: ASYNC110 # looked at from outside
@@ -148,7 +155,7 @@ async def test_a_light_that_was_not_dimmed_goes_dark_and_not_back() -> None:
 async def test_a_light_is_refused_in_a_motion_that_lasts_and_not_lit_after_it() -> None:
     """'No answer (timeout)' was said after 10 s, and after a slow homing it was at 0.8."""
     async with lit() as (port, lamp):
-        port.state = "Run"
+        await begins_to_move(port)
         async with asyncio.timeout(10.0):  # who asks waits no longer (`BenchClient`)
             with pytest.raises(DeviceError, match="will not be: the carriage has been in motion") as refused:
                 await lamp.set_level(0.9)
@@ -162,7 +169,7 @@ async def test_a_light_is_refused_in_a_motion_that_lasts_and_not_lit_after_it() 
 
 async def test_going_dark_in_a_motion_is_accepted_and_comes_before_what_waits() -> None:
     async with lit() as (port, lamp):
-        port.state = "Run"
+        await begins_to_move(port)
         brighter = asyncio.create_task(lamp.set_level(0.9))
         await asyncio.sleep(0.1)
         await lamp.set_level(0.0)
@@ -181,7 +188,7 @@ async def test_going_dark_in_a_motion_is_accepted_and_comes_before_what_waits() 
 
 async def test_what_was_promised_to_go_dark_is_tried_until_it_is() -> None:
     async with lit() as (port, lamp):
-        port.state = "Run"
+        await begins_to_move(port)
         await lamp.set_level(0.0)
         port.undone.add("M5")
         port.state = "Idle"

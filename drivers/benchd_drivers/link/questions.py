@@ -42,6 +42,7 @@ class Questions:
         self._turn = asyncio.Lock()
         self._intake = Intake(most_bytes)
         self._answer: asyncio.Future[bytes] | None = None
+        self._behind = bytearray()  # what came behind an answer, before whoever asked came round to it
         self._aside: set[asyncio.Future[None]] = set()
         self._owed: list[Matcher] = []
         self._doubt = False  # an answer was given up that may still come
@@ -51,10 +52,14 @@ class Questions:
     def restart(self) -> None:
         """The port is opened anew: nothing is held, nothing is owed."""
         self._intake = Intake(self._most_bytes)
+        self._behind.clear()
         self._owed, self._doubt, self._unsure, self._usual_s = [], False, False, 0.0
 
     def received(self, data: bytes) -> None:
-        """Bytes from the port."""
+        """Bytes from the port. Behind an answer that nobody has taken yet they wait: more may be listened for."""
+        if self._answer is not None and self._answer.done():
+            self._behind += data
+            return
         try:
             self._sort(self._intake.feed(data))
         except Exception as error:  # a matcher's own error belongs to the one who asked
@@ -85,8 +90,10 @@ class Questions:
             await self._settle_debts(timeout_s, deadline)
             if self._unsure and until(b"") is None:
                 await self._quiet_first(data, until, timeout_s, deadline)
+            self._sort_behind()
             return await self._exchange(data, until, deadline, timeout_s)
         finally:
+            self._sort_behind()
             self._turn.release()
 
     async def _write(self, data: bytes, timeout_s: float) -> None:
@@ -226,12 +233,17 @@ class Questions:
         self._answer = answer
         self._intake.ask(until)
         try:
-            self._sort(self._intake.feed(b""))
+            self._sort_behind()
             return await _answered(answer, asyncio.get_running_loop().time() + seconds)
         except TimeoutError:
             return None
         finally:
             self._end(answer)
+
+    def _sort_behind(self) -> None:
+        data = bytes(self._behind)
+        self._behind.clear()
+        self._sort(self._intake.feed(data))
 
     def _sort(self, outcome: Sorted) -> None:
         for line in outcome.lines:  # in the order in which they came, so that an alarm is known before the state
