@@ -14,7 +14,7 @@ from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
-from benchd.devices import Camera
+from benchd.devices import Camera, DeviceError
 from benchd.errors import Refused
 from benchd.procedures import of_records
 from benchd.procedures import steps as kinds
@@ -116,11 +116,16 @@ class CarryOut:
             while await self._asks_first(resolved, scope, run):
                 await gate.passable()  # it may have been paused before the answer, and the set-up changed
             resolved = await self._absolute(resolved)
+            stops = self._bench.carriage.stops
             try:
                 return await self._simple(resolved, scope, run, gate, told)
             except Stopped:
                 # A stop has paused the run: the step is begun again once somebody resumes. Moves are absolute.
                 if not gate.closed:
+                    raise
+            except DeviceError as error:
+                # The same stop may have dropped what was on its way to another device, as a level that waits is.
+                if error.code != "busy" or not gate.closed or self._bench.carriage.stops == stops:
                     raise
 
     async def _absolute(self, step: kinds.Step) -> kinds.Step:

@@ -117,10 +117,8 @@ class RunState:
     def told(self, *, asks: bool) -> State:
         """The state as published; `asks`: a question waits."""
         match self.phase:
-            case "pausing":
-                return "running"
-            case "returning":
-                return "paused"
+            case "pausing" | "returning":
+                return "running"  # the carriage may move
             case "finishing" | "failing":
                 return "asking" if asks else "running"
             case phase:

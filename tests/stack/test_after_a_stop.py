@@ -69,6 +69,15 @@ finally:
   - move: {carriage_um: 1000}
   - light: {level: 0}
 """,
+    "flickers": """
+steps:
+  - repeat: 60
+    steps:
+      - light: {level: 0.3}
+      - light: {level: 0.6}
+finally:
+  - light: {level: 0}
+""",
     "by_steps": """
 steps:
   - move: {carriage_um: 5000}
@@ -276,6 +285,38 @@ async def test_a_run_says_that_it_is_paused_when_it_stands_and_then_nothing_move
     assert await ended(client, run) == "aborted"
     state = await told(client, "device/carriage", lambda doc: doc["state"] == "idle")
     assert state["carriage_um"] == pytest.approx(1000.0, abs=2.0), "who aborts it has its `finally`"
+
+
+async def test_a_stop_while_a_light_is_on_its_way_pauses_the_run_as_any_other(client: BenchClient) -> None:
+    """It had failed: 'the level was not set, and will not be: a stop came first'."""
+    for after_s in (0.1, 0.13, 0.16, 0.19):
+        run = await client.run("flickers")
+        await asyncio.sleep(after_s)
+        await client.stop()
+        await told(client, "procedure", lambda doc, run=run: doc["run"] == run and doc["state"] in ("paused", "failed"))
+        assert client.state()["procedure"]["state"] == "paused"
+        await client.command("resume", run=run)
+        assert await ended(client, run) == "done"
+
+
+async def test_a_run_that_drives_back_to_where_it_stood_does_not_say_that_it_is_paused(
+    stack: Stack, client: BenchClient
+) -> None:
+    """From the resume on something moves: who reads 'paused' puts a hand in."""
+    run = await client.run("reads_out_there")
+    await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 2)
+    await client.command("pause", beat=False, run=run)
+    await told(client, "procedure", lambda doc: doc["run"] == run and doc["state"] == "paused")
+    await asyncio.sleep(0.3)
+    stood = place_um(stack)
+    states = client.watch("procedure")
+    await client.command("resume", run=run)
+    async with asyncio.timeout(20):
+        while abs(place_um(stack) - stood) < 100.0:
+            await asyncio.sleep(0.01)
+    said = [doc["state"] async for doc in so_far(states) if doc["run"] == run]
+    assert said[-1] == "running"
+    assert await ended(client, run) == "done"
 
 
 async def test_a_step_that_was_stopped_is_not_counted_twice(client: BenchClient) -> None:
