@@ -160,16 +160,21 @@ def _verdict(verdict: Verdict, terms: Sequence[Term]) -> dict[str, Any]:
 
 def _condition(given: FlangeInput) -> dict[str, str]:
     """What the verdict holds under, where the plate itself moves best focus by a good part of the tolerance."""
-    if given.glass_residual is None or given.tolerance_um is None:
+    if given.glass_residual is None or not _moved_by_glass(given):
         return {}
     residual, u = given.glass_residual
-    if abs(residual) <= CONDITION_SHARE * given.tolerance_um:
-        return {}
     with_ = given.other_glass or "with the glass fitted"
     return {
         "condition": f"as measured {with_}: at f/{given.f_number:g} that glass alone moves best focus by "
         f"{residual:+.1f} µm (u = {u:.1f}), which is part of the focus error"
     }
+
+
+def _moved_by_glass(given: FlangeInput) -> bool:
+    """Whether glass that the lens was not designed for, be it a pane or the target's cover, leaves so much."""
+    if given.glass_residual is None or given.tolerance_um is None:
+        return False
+    return abs(given.glass_residual[0]) > CONDITION_SHARE * given.tolerance_um
 
 
 CONDITION_SHARE = 0.25
@@ -213,6 +218,8 @@ def _advice(error_um: float, U_um: float, given: FlangeInput) -> dict[str, Any]:
     nothing = {"shim_um": None, "from_stock": None, "residual_um": None, "fitted_um": list(given.fitted_um)}
     if given.other_glass:
         return nothing | {"why": f"it was measured {given.other_glass}"}
+    if _moved_by_glass(given):
+        return nothing | {"why": "part of the focus error is of glass that the lens was not designed for"}
     mend = advice(error_um, given.stock_um, given.fitted_um)
     if mend.gain_um < U_um:
         return nothing | {"why": f"no change from stock gains as much as U, {U_um:.1f} µm"}

@@ -23,6 +23,7 @@ from benchd.devices import (
     Identity,
     Light,
     Link,
+    Meter,
     Operator,
     registry,
 )
@@ -35,6 +36,7 @@ D = TypeVar("D", bound=Device)
 T = TypeVar("T")
 
 OPERATOR = "operator"
+CELSIUS = ("degC", "°C", "C")
 
 
 @dataclass(frozen=True)
@@ -150,6 +152,7 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "target_light": (Light,),
     "detector": (Camera,),
     "indicator": (Gauge,),
+    "temperature": (Meter,),
 }
 """The roles that something goes by, and what may play each. Findings by eye and by meter are not made yet."""
 
@@ -161,7 +164,6 @@ _NOT_OBEYED: Mapping[Role, str] = {
     "emergency_stop": _WATCHED_BY_NOBODY,
     "hands_in": _WATCHED_BY_NOBODY,
     "pointer": "no role yet: nothing puts a pointer out while a camera exposes; take this role out",
-    "temperature": "no role yet: the chain goes by the temperature that is typed into the set-up; take this role out",
 }
 
 
@@ -177,6 +179,9 @@ def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Probl
         elif device is not None and not isinstance(device, kinds):
             may = " or ".join(kind.__name__.lower() for kind in kinds)
             problems.append(loaded.source.problem(("roles", role), f"the name of a device that is {_article(may)}"))
+        elif role == "temperature" and isinstance(device, Meter) and device.unit not in CELSIUS:
+            wanted = f"a meter whose unit is {CELSIUS[0]}, by which a room is watched; this one's is {device.unit!r}"
+            problems.append(loaded.source.problem(("roles", role), wanted))
     return problems
 
 

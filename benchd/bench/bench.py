@@ -206,7 +206,8 @@ class Bench:
     def _steady(self) -> Steady:
         light = self.assembly.in_role("target_light", Light)
         thermometer = self.assembly.in_role("temperature", Meter)
-        return Steady(self.lights, light, thermometer, self.file.set_up.u_temperature_K, self.clock)
+        typed_C, u_K = self.setup.document.temperature_C, self.file.set_up.u_temperature_K
+        return Steady(self.lights, light, thermometer, typed_C, u_K, self.clock)
 
     # What goes wrong
 

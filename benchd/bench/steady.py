@@ -20,15 +20,22 @@ class Steady:
     """One sweep watched: `begin` before it, then `changes`, or `blame` where it failed.
 
     The light is read back from its device at both ends, and each command to it in between is known. A temperature is
-    looked at where a sensor has that role; its `u_K` is what the chain counts with.
+    looked at where a sensor has that role; `typed_C` and its `u_K` are what the chain counts with.
     """
 
     def __init__(
-        self, lights: Lights, light: Light | None, thermometer: Meter | None, u_K: float, clock: Clock
+        self,
+        lights: Lights,
+        light: Light | None,
+        thermometer: Meter | None,
+        typed_C: float | None,
+        u_K: float,
+        clock: Clock,
     ) -> None:
         self._lights = lights
         self._light = light
         self._thermometer = thermometer
+        self._typed_C = typed_C
         self._u_K = u_K
         self._clock = clock
         self._began = _Seen(0.0, None, None)
@@ -79,11 +86,19 @@ class Steady:
         return told
 
     def _warmed(self, ends: float | None) -> list[str]:
-        began = self._began.temperature_C
-        if began is None or ends is None or abs(ends - began) <= self._u_K:
+        began, typed = self._began.temperature_C, self._typed_C
+        if began is None or ends is None:
             return []
-        by = f"{ends - began:+.1f} K, to {ends:.1f} °C"
-        return [f"While a sweep was taken the temperature changed by {by}: more than its u of {self._u_K:g} K."]
+        told = []
+        if abs(ends - began) > self._u_K:
+            by = f"{ends - began:+.1f} K, to {ends:.1f} °C"
+            told.append(f"While a sweep was taken the temperature changed by {by}: more than its u of {self._u_K:g} K.")
+        if typed is not None and abs(began - typed) > 2.0 * self._u_K:
+            told.append(
+                f"The thermometer shows {began:.1f} °C and the set-up says {typed:.1f} °C, by which the lengths were "
+                "taken."
+            )
+        return told
 
 
 def _changed(before: float, after: float, who: str) -> str:

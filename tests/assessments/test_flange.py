@@ -159,6 +159,13 @@ def test_a_lens_judged_on_other_glass_than_its_own_has_its_condition_named_and_n
     assert finding.advice is not None
     assert (finding.advice.shim_um, finding.advice.from_stock) == (None, None)
     assert finding.advice.why == f"it was measured {other}"
+    # The target's own cover is in no set-up; what it leaves counts all the same.
+    covered = assess(fit_at(21.0), given(glass_residual=(15.1, 2.7)))
+    assert covered.verdict is not None
+    assert covered.verdict.condition is not None
+    assert covered.advice is not None
+    assert (covered.advice.shim_um, covered.advice.from_stock) == (None, None)
+    assert covered.advice.why == "part of the focus error is of glass that the lens was not designed for"
     small = assess(fit_at(21.0), given(glass_residual=(2.4, 0.5)))
     assert small.verdict is not None
     assert small.verdict.condition is None

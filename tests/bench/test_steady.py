@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any, Literal
 
 import pytest
 
-from benchd.bench.assembly import Assembly
+from benchd.bench.assembly import Assembly, build
 from benchd.bench.lights import Lights
 from benchd.bench.steady import Steady
 from benchd.devices import Clock, DeviceError, Health, Identity, Meter, Reading
 from benchd.errors import BenchdError
+from benchd.files.loading import load_bench
+from benchd.files.problems import FileProblems
 from tests.bench.lamp import PlainLamp
+from tests.bench.wall_chain import CONFIGS
 
 U_K = 0.3
+TYPED_C = 21.4
 
 
 class Lamp(PlainLamp):
@@ -71,7 +77,7 @@ class Swept:
         devices: Mapping[str, Any] = {"lamp": self.lamp, "room": self.room}
         roles = {"target_light": "lamp", "temperature": "room"}
         self.lights = Lights(Assembly({}, devices, roles), Clock())
-        self.steady = Steady(self.lights, self.lamp, self.room, U_K, Clock())
+        self.steady = Steady(self.lights, self.lamp, self.room, TYPED_C, U_K, Clock())
 
 
 @pytest.fixture
@@ -125,6 +131,35 @@ async def test_a_room_that_warmed_by_more_than_its_u_is_said(swept: Swept) -> No
     ]
     swept.room.quality = "bad"
     assert await swept.steady.changes() == []
+
+
+async def test_a_room_that_is_not_as_typed_is_said(swept: Swept) -> None:
+    swept.room.shows_C = 23.0
+    await swept.steady.begin()
+    assert await swept.steady.changes() == [
+        "The thermometer shows 23.0 °C and the set-up says 21.4 °C, by which the lengths were taken."
+    ]
+
+
+THERMOMETER = (
+    'devices:\n  room: {driver: line, link: dial_line, ask: "T?", pattern: "^(.*)$", quantity: room, unit: UNIT}\n'
+)
+
+
+@pytest.mark.parametrize(("unit", "refused"), [("degC", False), ("K", True)])
+def test_a_bench_file_gives_a_thermometer_its_role(tmp_path: Path, unit: str, refused: bool) -> None:
+    """`check` and `up` refused the role, so that no room had ever been seen to warm."""
+    shutil.copytree(CONFIGS, tmp_path / "configs")
+    path = tmp_path / "configs" / "workshop" / "bench.yaml"
+    text = path.read_text(encoding="utf-8").replace("devices:\n", THERMOMETER.replace("UNIT", unit), 1)
+    path.write_text(text.replace("roles: {", "roles: {temperature: room, ", 1), encoding="utf-8")
+    if refused:
+        with pytest.raises(
+            FileProblems, match=r"roles\.temperature = 'room': a meter whose unit is degC, .*; this one's is 'K'"
+        ):
+            build(load_bench(path))
+    else:
+        assert isinstance(build(load_bench(path)).in_role("temperature", Meter), Meter)
 
 
 async def test_an_error_that_ended_the_sweep_names_it_too(swept: Swept) -> None:

@@ -140,7 +140,7 @@ def test_a_role_that_nothing_obeys_is_refused(tmp_path: Path, role: str) -> None
     with pytest.raises(FileProblems) as caught:
         build(load_bench(path))
     said = [str(problem) for problem in caught.value.problems if problem.key == f"roles.{role}"]
-    obeyed = {"carriage", "position", "target_light", "detector", "indicator"}
+    obeyed = {"carriage", "position", "target_light", "detector", "indicator", "temperature"}
     assert len(said) == 1, caught.value
     assert ("no role yet" in said[0]) == (role not in obeyed)
     if role in ("emergency_stop", "hands_in"):

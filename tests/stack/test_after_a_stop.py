@@ -312,7 +312,7 @@ async def test_a_run_that_drives_back_to_where_it_stood_does_not_say_that_it_is_
     states = client.watch("procedure")
     await client.command("resume", run=run)
     async with asyncio.timeout(20):
-        while abs(place_um(stack) - stood) < 100.0:
+        while abs(place_um(stack) - stood) < 100.0:  # noqa: ASYNC110 # asked of the world
             await asyncio.sleep(0.01)
     said = [doc["state"] async for doc in so_far(states) if doc["run"] == run]
     assert said[-1] == "running"
