@@ -23,6 +23,8 @@ MOVING_S = 0.02
 RESTING_S = 0.2
 HEALTH_S = 1.0
 LEAST_PAUSE_S = 0.005
+DEAF_S = 5.0 * RESTING_S
+"""For so long after it failed to tell surprises a carriage is taken to be unable to; it is tried again sooner."""
 
 
 class Reporter:
@@ -39,6 +41,7 @@ class Reporter:
         self._place: float | None = None
         self._rested = False
         self._fault: DeviceError | None = None
+        self._deaf: tuple[float, DeviceError] | None = None  # since when its surprises cannot be heard, and why
         self._halting: set[asyncio.Task[None]] = set()
         bench.trust.listen(self._trust_lost)
         bench.carriage.changed = self._carriage_changed
@@ -94,8 +97,15 @@ class Reporter:
         self._seen_at((await bench.carriage.watch_once()).value)
         health = await bench.assembly.named(CARRIAGE, Axis).health()
         waits = health.state == "fault" and health.code == "interlock"  # for a person, at the machine
-        self._fault = DeviceError(health.text, code="interlock", device=CARRIAGE) if waits else None
+        self._fault = DeviceError(health.text, code="interlock", device=CARRIAGE) if waits else self._deafness
         self._tell_carriage()
+
+    @property
+    def _deafness(self) -> DeviceError | None:
+        """Why its surprises cannot be heard; one that is not renewed is over."""
+        if self._deaf is None or self._bench.clock.monotonic() - self._deaf[0] > DEAF_S:
+            return None
+        return self._deaf[1]
 
     def _seen_at(self, place_um: float) -> None:
         """Take a place up. At rest only one outside the tolerance is another: a scale's last digit never rests."""
@@ -153,6 +163,8 @@ class Reporter:
                     if not bench.carriage.seeking_switch:
                         bench.trust.lose(surprise.kind, surprise.text.rstrip("."))
             except DeviceError as error:
+                self._fault = self._deafness or self._fault
+                self._deaf = bench.clock.monotonic(), error
                 self._failed(error)
             await bench.clock.sleep(RESTING_S)  # the axis was closed, for a link to be opened again
 

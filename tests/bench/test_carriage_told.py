@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import AsyncIterator, Mapping
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any, Self
 
@@ -13,7 +15,7 @@ from benchd.bench.assembly import Assembly
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices, Subscription
 from benchd.bench.reporter import Reporter
-from benchd.devices import Axis, AxisSpec, Clock, Health, Identity, Reading, Surprise
+from benchd.devices import Axis, AxisSpec, Clock, DeviceError, Health, Identity, Reading, Surprise
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
 
@@ -56,6 +58,17 @@ class Still(Axis):
         yield Surprise("reset", "never", 0.0)
 
 
+class Deaf(Still):
+    """Fails whenever its surprises are asked for."""
+
+    tried = 0
+
+    async def surprises(self) -> AsyncIterator[Surprise]:
+        self.tried += 1
+        raise DeviceError("It tells no surprises.", device="stage")
+        yield
+
+
 async def told(subscription: Subscription) -> Mapping[str, Any]:
     """What is told of the carriage next."""
     async for notice in subscription:
@@ -64,19 +77,34 @@ async def told(subscription: Subscription) -> Mapping[str, Any]:
     raise AssertionError("nothing")
 
 
+@asynccontextmanager
+async def watched(bench: Bench) -> AsyncIterator[None]:
+    watching = asyncio.create_task(Reporter(bench, lambda: None, lambda name: "").run())
+    try:
+        async with asyncio.timeout(20.0):
+            yield
+    finally:
+        watching.cancel()
+        await asyncio.wait({watching})
+
+
 @pytest.fixture
-async def bench(tmp_path: Path, wall: LoadedBench) -> AsyncIterator[Bench]:
+def stage() -> Still:
+    return Still()
+
+
+@pytest.fixture
+async def bench(tmp_path: Path, wall: LoadedBench, stage: Still) -> AsyncIterator[Bench]:
     store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
     try:
-        yield Bench(wall, Assembly({}, {"stage": Still()}, {"carriage": "stage"}), store, Notices(), Clock())
+        yield Bench(wall, Assembly({}, {"stage": stage}, {"carriage": "stage"}), store, Notices(), Clock())
     finally:
         await store.close()
 
 
 async def test_a_lost_link_is_told_before_the_next_look_and_without_a_place(bench: Bench) -> None:
     with bench.notices.subscribe() as notices:
-        watching = asyncio.create_task(Reporter(bench, lambda: None, lambda name: "").run())
-        async with asyncio.timeout(20.0):
+        async with watched(bench):
             bench.trust.gain()
             while (seen := await told(notices))["carriage_um"] is None or not seen["homed"]:
                 pass
@@ -85,7 +113,23 @@ async def test_a_lost_link_is_told_before_the_next_look_and_without_a_place(benc
             bench.carriage.barred = "link motion is lost"
             bench.trust.lose("link", "link motion was lost")
             now = await told(notices)
-        watching.cancel()
-        await asyncio.wait({watching})
     assert (now["state"], now["homed"], now["why"]) == ("offline", False, "link motion was lost")
     assert (now["carriage_um"], now["depth_um"], now["offset_um"], now["u_um"]) == (None, None, None, None)
+
+
+@pytest.mark.parametrize("stage", [Deaf()])
+async def test_a_carriage_that_fails_again_and_again_is_told_once(bench: Bench, stage: Deaf) -> None:
+    """Each try was an event of its own, five a second, and its state went to and fro."""
+    with bench.notices.subscribe() as notices:
+        async with watched(bench):
+            while stage.tried < 5:  # noqa: ASYNC110 # it is asked by the reporter alone
+                await asyncio.sleep(0.05)
+        heard = []
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(0.2):
+                async for notice in notices:
+                    heard.append(notice)
+    events = [notice.doc for notice in heard if notice.topic == "event"]
+    assert [event["text"] for event in events if event is not None] == ["It tells no surprises."]
+    states = [notice.doc["state"] for notice in heard if notice.topic == "device/carriage" and notice.doc is not None]
+    assert states[states.index("fault") :].count("idle") == 0
