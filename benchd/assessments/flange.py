@@ -6,10 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from benchd.assessments.betterment import STATE_GAMMA, how
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine, standard_u
-from benchd.metrology.decision import RULE, Verdict, acceptance, decide, improvement
+from benchd.metrology.decision import RULE, Improvement, Verdict, acceptance, decide, improvement
 from benchd.metrology.peak import PeakFit
 from benchd.metrology.shims import advice
 
@@ -24,12 +25,6 @@ the edge's spread, f/1.4 to f/5.6; a square of 2 % moves it by .46, one of 15 % 
 Which way is not known, as the aberration is not."""
 
 NON_LINEAR = "The pictures are not known to be linear in light, and best focus moves by that: see the budget."
-STATE_GAMMA = (
-    "Say `linear: true` at the camera in the bench file where they are, or state there the `gamma` of its curve "
-    "(2.2 for a usual video curve, 1 for a JPEG that is linear); and expose less where the bright field stands above "
-    "88 % of full scale, as a camera bends there before it cuts off."
-)
-
 SUBDIVISION = "position subdivision"
 SUBDIVISION_TRANSFER = 1.5
 """How much of a periodic error of the scale reaches the peak of a quintic, at worst: a period of about one geometric
@@ -151,10 +146,10 @@ def _verdict(verdict: Verdict, terms: Sequence[Term]) -> dict[str, Any]:
     }
     if verdict.is_ == "undecided":
         step = improvement(verdict.value, terms, verdict.low, verdict.high)
-        how = _how(step.dominant, step.part)
+        told = how(step.dominant, step.part)
         if step.u_needed is None:
-            how += "; this alone will not decide it, the value is too near a limit"
-        doc["next"] = {"dominant": step.dominant, "part": step.part, "u_needed_um": step.u_needed, "how": how}
+            told += "; this alone will not decide it, the value is too near a limit"
+        doc["next"] = {"dominant": step.dominant, "part": step.part, "u_needed_um": step.u_needed, "how": told}
     return doc
 
 
@@ -179,39 +174,6 @@ def _moved_by_glass(given: FlangeInput) -> bool:
 
 CONDITION_SHARE = 0.25
 """From this share of the tolerance on what a plate leaves stands beside the verdict (common practice, no source)."""
-
-HOW: Mapping[str, str] = {
-    "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
-    "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
-    "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
-    "conjugate focal length": "measure m as well as the distance, which together need no focal length, or collimate",
-    "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",
-    "conjugate": "collimate",
-    "sweep": "take more readings or give more light",
-    "base": "calibrate bench_zero again, with more remounts",
-    "adapter": "calibrate adapter_length, with more remounts",
-    "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
-    "glass thickness": "measure the plate's thickness and write it with its u_mm into the glass's record",
-    "glass index": "ask the maker for the plate's index and write it with its u_index into the glass's record",
-    "target_cover": "measure the cover's plates and write them with their u into the bench file",
-    "thermal temperature": "measure the bench's temperature better and state u_temperature_K in the bench file",
-    "thermal expansion": "let the bench settle nearer 20 °C",
-    "stand-off": "clean the seats and look for burrs, then state a smaller `stand_off_um`",
-    "wedge": "lap the adapter's seat, then measure its `points_um` anew",
-    "sag": "support the lens, then state a smaller `sag`",
-    "abbe": "bring the scale nearer the axis",
-    "gauge": "have the gauge overhauled, or use a better one; then bench_zero and adapter_length again",
-    "position": "work nearer the carriage position of the base calibration",
-    "frequency": "measure the target's pitch",
-    "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
-}
-"""What improves a line of the budget, by the first word of its name and by the part of it where it has parts: only
-what can come into force."""
-
-
-def _how(line: str, part: str | None) -> str:
-    first = line.split(" ", maxsplit=1)[0]
-    return HOW.get(f"{first} {part}", HOW.get(first, "improve this line of the budget"))
 
 
 def _advice(error_um: float, U_um: float, given: FlangeInput) -> dict[str, Any]:
@@ -244,6 +206,11 @@ FLAGS: Mapping[str, str] = {
 """What the flags of a fit say to a person."""
 
 
-def could_pass_nothing(chain: Sequence[Term], tolerance_um: float) -> bool:
-    """Whether no lens whatever could pass at +- `tolerance_um`, by the chain's lines alone; asked before a sweep."""
-    return acceptance(combine(chain), -tolerance_um, tolerance_um) is None
+def could_pass_nothing(chain: Sequence[Term], tolerance_um: float) -> Improvement | None:
+    """What keeps any lens whatever from passing at +- `tolerance_um`, by the chain's lines alone; asked before a sweep.
+
+    What is told is what would let the best there can be pass, one without a focus error. None: some lens could pass.
+    """
+    if acceptance(combine(chain), -tolerance_um, tolerance_um) is not None:
+        return None
+    return improvement(0.0, chain, -tolerance_um, tolerance_um)

@@ -9,6 +9,8 @@ from benchd.bench.chain import Chain, ChainTerm
 from benchd.bench.events import Events
 from benchd.files.artefacts import Lens
 from benchd.metrology.budget import Term
+from benchd.metrology.decision import Improvement
+from benchd.metrology.rounding import rounded
 
 
 def chain_budget(chain: Chain) -> tuple[Term, ...]:
@@ -22,17 +24,29 @@ def as_lines(terms: Iterable[ChainTerm]) -> tuple[Term, ...]:
 
 
 async def say_if_nothing_can_pass(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:
-    """A warning `cannot_pass` with the largest line of the budget; nothing where there is no absolute zero."""
+    """A warning `cannot_pass` with what to better; nothing where there is no absolute zero."""
     from benchd.assessments.flange import could_pass_nothing
 
     if lens.tolerance is None or not chain.absolute:
         return
-    terms = chain_budget(chain)
-    if await analysis.run(could_pass_nothing, terms, lens.tolerance.flange_um):
-        worst = max(terms, key=lambda term: term.u)
+    step = await analysis.run(could_pass_nothing, chain_budget(chain), lens.tolerance.flange_um)
+    if step is not None:
         events.tell(
             "cannot_pass",
             f"As it is set up, this bench could pass no lens at +-{lens.tolerance.flange_um:g} µm.",
             severity="warning",
-            advice=f"The largest line is {worst.term}, u = {worst.u:.1f} µm ({worst.source}).",
+            advice=_advice(step),
         )
+
+
+def _advice(step: Improvement) -> str:
+    """As a finding's next step has it: the line of the budget, or the part of it, and what to do about it."""
+    from benchd.assessments.betterment import how
+    from benchd.reports.words import next_line
+
+    name, u_now = next_line({"dominant": step.dominant, "part": step.part}), rounded(0.0, step.u_now)[1]
+    if step.u_needed is None or step.u_needed >= step.u_now:  # that one alone is not enough, or all are far too much
+        told = f"Most of the doubt is {name}, u = {u_now} µm"
+    else:
+        told = f"{name} lets a lens pass once its u is {rounded(0.0, step.u_needed)[1]} µm instead of {u_now}"
+    return f"{told[0].upper()}{told[1:]} ({step.source}): {how(step.dominant, step.part)}."

@@ -8,11 +8,10 @@ from math import erf
 import numpy as np
 import pytest
 
+from benchd.assessments.betterment import HOW, STATE_GAMMA
 from benchd.assessments.flange import (
-    HOW,
     NON_LINEAR,
     NON_LINEAR_SHIFT_UM,
-    STATE_GAMMA,
     FlangeInput,
     assess,
     could_pass_nothing,
@@ -212,5 +211,7 @@ def test_deeper_is_mended_by_adding_and_shallower_by_removing() -> None:
 
 def test_a_bench_that_could_pass_nothing_is_seen_beforehand() -> None:
     # JCGM 106: with u = 5 um even a perfect lens has p = .9545 within +-10 um; with 5.2 um it has less than .95.
-    assert not could_pass_nothing((Term("conjugate", 5.0, "B", None, "tape"),), 10.0)
-    assert could_pass_nothing((Term("conjugate", 5.2, "B", None, "tape"),), 10.0)
+    assert could_pass_nothing((Term("conjugate", 5.0, "B", None, "tape"),), 10.0) is None
+    step = could_pass_nothing((Term("conjugate", 5.2, "B", None, "tape"),), 10.0)
+    assert step is not None
+    assert step.u_needed == pytest.approx(10.0 / 1.95996, abs=1e-3)  # the half-width of 95 % of a normal fits

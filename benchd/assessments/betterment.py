@@ -1,0 +1,45 @@
+"""What a person can do about a line of the budget, or about the part of it that stands in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+STATE_GAMMA = (
+    "Say `linear: true` at the camera in the bench file where they are, or state there the `gamma` of its curve "
+    "(2.2 for a usual video curve, 1 for a JPEG that is linear); and expose less where the bright field stands above "
+    "88 % of full scale, as a camera bends there before it cuts off."
+)
+
+HOW: Mapping[str, str] = {
+    "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
+    "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
+    "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
+    "conjugate focal length": "measure m as well as the distance, which together need no focal length, or collimate",
+    "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",
+    "conjugate": "collimate",
+    "sweep": "take more readings or give more light",
+    "base": "calibrate bench_zero again, with more remounts",
+    "adapter": "calibrate adapter_length, with more remounts",
+    "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
+    "glass thickness": "measure the plate's thickness and write it with its u_mm into the glass's record",
+    "glass index": "ask the maker for the plate's index and write it with its u_index into the glass's record",
+    "target_cover": "measure the cover's plates and write them with their u into the bench file",
+    "thermal temperature": "measure the bench's temperature better and state u_temperature_K in the bench file",
+    "thermal expansion": "let the bench settle nearer 20 °C",
+    "stand-off": "clean the seats and look for burrs, then state a smaller `stand_off_um`",
+    "wedge": "lap the adapter's seat, then measure its `points_um` anew",
+    "sag": "support the lens, then state a smaller `sag`",
+    "abbe": "bring the scale nearer the axis",
+    "gauge": "have the gauge overhauled, or use a better one; then bench_zero and adapter_length again",
+    "position": "work nearer the carriage position of the base calibration",
+    "frequency": "measure the target's pitch",
+    "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
+}
+"""What improves a line of the budget, by the first word of its name and by the part of it where it has parts: only
+what can come into force."""
+
+
+def how(line: str, part: str | None) -> str:
+    """What a person can do about a line of the budget, or about one part of it."""
+    first = line.split(" ", maxsplit=1)[0]
+    return HOW.get(f"{first} {part}", HOW.get(first, "improve this line of the budget"))
