@@ -122,11 +122,16 @@ def _unit(text: str, name: str) -> Any:
     return unit
 
 
+def printed_unit(unit: str) -> str:
+    """A unit as a person reads it; keys and what is typed have `um`."""
+    return f"\u00b5{unit[1:]}" if unit.startswith("um") else unit
+
+
 def _within(text: str, value: float, unit: str, low: float, high: float) -> float:
     if not math.isfinite(value):
         raise _refused(text, "The number is too large.")
     if not low <= value <= high:
-        raise _refused(text, f"It must lie between {low:g} and {high:g} {unit}.")
+        raise _refused(text, f"It must lie between {low:g} and {high:g} {printed_unit(unit)}.")
     return value
 
 

@@ -76,7 +76,7 @@ def _base(loaded: LoadedBench) -> list[Problem]:
     if not 0.0 < abs(base) < SHORT_BASE_UM:
         return []
     meant = f"{base * THOUSAND:.12g} is meant, a factor of 1000?"
-    wrong = f"0, or at least {SHORT_BASE_UM:g} um: the target would stand in the base's face at carriage 0; {meant}"
+    wrong = f"0, or at least {SHORT_BASE_UM:g} µm: the target would stand in the base's face at carriage 0; {meant}"
     return [loaded.source.problem(("base", "given", "length_um"), wrong)]
 
 
@@ -137,7 +137,7 @@ def _tolerance(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Probl
         return []
     if loaded.file.motion.tolerance_um >= step / 2.0:
         return []
-    wrong = f"at least {step / 2.0:g} um, half a step of what tells the {who}"
+    wrong = f"at least {step / 2.0:g} µm, half a step of what tells the {who}"
     within = Within(step / 2.0, math.inf)
     return [
         loaded.source.problem(

@@ -38,7 +38,7 @@ class Stand:
     @property
     def said(self) -> str:
         on = " on " + ", ".join(one.id for one in self.adapters) if self.adapters else ""
-        return f"lens {self.lens.id}{on}: carriage {self.carriage_um:.0f} um"
+        return f"lens {self.lens.id}{on}: carriage {self.carriage_um:.0f} µm"
 
 
 class WithinReach:
@@ -55,7 +55,7 @@ class WithinReach:
         given = self.loaded.file.base.given.length_um
         near = min(self.stands, key=lambda stand: self._beyond(stand.carriage_um))
         wrong = (
-            f"a length with which nominal of some lens lies in the travel of {self.spec.low:g} to {self.spec.high:g} um"
+            f"a length with which nominal of some lens lies in the travel of {self.spec.low:g} to {self.spec.high:g} µm"
         )
         meant = [
             other for other in (given * THOUSAND, given / THOUSAND) if abs(other) > SPARE_UM and self._with_base(other)
@@ -67,7 +67,7 @@ class WithinReach:
         """Lenses and adapters that cannot be used together here; tolerances that no lens can be shown to meet."""
         found = []
         inside = [stand for stand in self.stands if self.reaches(stand.carriage_um)]
-        travel = f"outside the travel of {self.spec.low:g} to {self.spec.high:g} um"
+        travel = f"outside the travel of {self.spec.low:g} to {self.spec.high:g} µm"
         for lens in {stand.lens.id: stand.lens for stand in self.stands}.values():
             if not any(stand.lens is lens for stand in inside):
                 least = min(
@@ -108,8 +108,8 @@ class WithinReach:
             u = _u_of_parts(self.loaded, stand, scale)
             if tolerance is not None and u is not None and TWO_SIDED * u > tolerance.flange_um:
                 found.append(
-                    f"Lens {stand.lens.id} may be {tolerance.flange_um:g} um off nominal; adapters, joints, cover and "
-                    f"position alone are known to u = {u:.1f} um, so that no lens could be shown to be inside."
+                    f"Lens {stand.lens.id} may be {tolerance.flange_um:g} µm off nominal; adapters, joints, cover and "
+                    f"position alone are known to u = {u:.1f} µm, so that no lens could be shown to be inside."
                 )
         return found
 

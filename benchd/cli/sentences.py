@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.metrology.rounding import rounded
+from benchd.quantities import printed_unit
 from benchd.reports import words
 from benchd.reports.words import MINUS
 
@@ -14,12 +15,11 @@ Doc = Mapping[str, Any]
 
 MANY = 10000
 """From here on degrees of freedom make no difference that could be printed."""
-UNITS = {"um": "\u00b5m", "1": ""}
 
 
 def unit(name: str) -> str:
     """A unit as printed."""
-    return UNITS.get(name, name)
+    return "" if name == "1" else printed_unit(name)
 
 
 def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:

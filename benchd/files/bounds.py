@@ -12,6 +12,8 @@ from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
+from benchd.quantities import printed_unit
+
 THOUSAND = 1000.0
 
 
@@ -52,7 +54,7 @@ class Within:
     @property
     def ends(self) -> str:
         """`from .. to ..`, with the unit."""
-        return f"from {self.low:.12g} to {self.high:.12g}{f' {self.unit}' if self.unit else ''}"
+        return f"from {self.low:.12g} to {self.high:.12g}{f' {printed_unit(self.unit)}' if self.unit else ''}"
 
     def hint(self, value: float) -> str:
         """Why a value that lies outside cannot be, and what it looks like."""

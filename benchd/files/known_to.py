@@ -18,17 +18,17 @@ from benchd.files.bounds import Within
 More = Field(gt=0)
 
 OfAdapter = Annotated[
-    float, More, Within(0.01, 500.0, "um", why="a ring against gauge blocks is known to 0.2 um at best")
+    float, More, Within(0.01, 500.0, "um", why="a ring against gauge blocks is known to 0.2 µm at best")
 ]
 OfReference = Annotated[
-    float, More, Within(0.002, 50.0, "um", why="gauge blocks, by interferometry, are known to 0.02 um at best")
+    float, More, Within(0.002, 50.0, "um", why="gauge blocks, by interferometry, are known to 0.02 µm at best")
 ]
 """What others are measured from is known better than what a workshop turns. ISO 3650 lets a block of the best grade
 vary by 0.05 um over its face (value from memory)."""
 OfBase = Annotated[
-    float, More, Within(0.01, 20e3, "um", why="a length taken over by an indicator is known to 0.2 um at best")
+    float, More, Within(0.01, 20e3, "um", why="a length taken over by an indicator is known to 0.2 µm at best")
 ]
-OfJoint = Annotated[float, More, Within(0.005, 100.0, "um", why="kinematic seats come together to 0.05 um at best")]
+OfJoint = Annotated[float, More, Within(0.005, 100.0, "um", why="kinematic seats come together to 0.05 µm at best")]
 OfThickness = Annotated[
     float, More, Within(1e-5, 10.0, "mm", why="a plate by a comparator is known to 0.0001 mm at best, by tape to 0.1")
 ]
@@ -52,5 +52,5 @@ U_GAIN = Within(1e-6, 0.2, or_none=True, why="a gauge with a glass scale tells 0
 OF_DEVICES = {"u_scale": U_SCALE, "u_gain": U_GAIN}
 """By key, what drivers state of encoders and gauges."""
 OfScrew = Annotated[float, Within(1e-7, 0.05, or_none=True, why="a ground screw is true to 0.00001 at best")]
-OfSteps = Annotated[float, Within(1e-3, 200.0, "um", or_none=True, why="a screw comes back to 0.05 um at best")]
-OfHoming = Annotated[float, Within(1e-3, 500.0, "um", or_none=True, why="a switch comes back to 0.1 um at best")]
+OfSteps = Annotated[float, Within(1e-3, 200.0, "um", or_none=True, why="a screw comes back to 0.05 µm at best")]
+OfHoming = Annotated[float, Within(1e-3, 500.0, "um", or_none=True, why="a switch comes back to 0.1 µm at best")]

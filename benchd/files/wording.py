@@ -11,6 +11,8 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel, Tag
 from pydantic_core import ErrorDetails
 
+from benchd.quantities import printed_unit
+
 _PLAIN = {
     "float_type": "a number",
     "int_type": "a whole number",
@@ -91,7 +93,7 @@ def _plain(error: ErrorDetails) -> str:
         return f"{words}; its decimal sign is a point: {stands.replace(',', '.')}"
     unit = _UNIT.search(str(last))
     if unit and isinstance(stands, str) and _NUMBER_AND_UNIT.fullmatch(stands):
-        return f"{words} alone, in {unit[1].replace('_s', '/s')}"
+        return f"{words} alone, in {printed_unit(unit[1]).replace('_s', '/s')}"
     return words
 
 

@@ -11,6 +11,7 @@ from pydantic import Field, model_validator
 from benchd.errors import BenchdError, Refused
 from benchd.files.names import Record
 from benchd.files.wording import ended, near_names
+from benchd.quantities import printed_unit
 
 ArtefactKind = Literal["lens", "adapter", "glass", "reference"]
 ARTEFACTS = get_args(ArtefactKind)
@@ -173,14 +174,14 @@ def _may_stand(wanted: Input) -> str:
     low, high = wanted.min, wanted.max
     words = {
         "list": f"a list of {_LISTS.get(wanted.of, f'ids of {wanted.of} records')}",
-        "length": f"a length such as '5 m', or a number in {wanted.unit}",
+        "length": f"a length such as '5 m', or a number in {printed_unit(wanted.unit or '')}",
         "integer": "a whole number",
         "number": "a number",
         "choice": f"one of {', '.join(wanted.choices)}",
         "text": "text",
         "measured": "a value with its u such as 0.0102+-0.00001 ({value: .., u: ..} in JSON), u more than 0",
     }.get(wanted.type, f"the id of a {wanted.type} record")
-    unit = f" {wanted.unit}" if wanted.unit else ""
+    unit = f" {printed_unit(wanted.unit)}" if wanted.unit else ""
     if low is not None and high is not None:
         words += f", {low:g} to {high:g}{unit}"
     elif low is not None:

@@ -17,6 +17,7 @@ from benchd.bench.run_record import RunRecord
 from benchd.devices import DeviceError, Gauge
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope
+from benchd.quantities import printed_unit
 from benchd.records.values import ReadingRow
 
 SEATED_AGAIN = 3
@@ -125,7 +126,7 @@ class ReadStep:
         if reading.quality != "good":
             raise StandsWrong(
                 "not_found",
-                f"{device} reads {reading.value:g} {reading.unit}, {WRONG[reading.quality]}.",
+                f"{device} reads {reading.value:g} {printed_unit(reading.unit)}, {WRONG[reading.quality]}.",
                 advice="See that it stands as asked, and that the carriage brings the target within its range.",
             )
         place = (await bench.carriage.read()).value

@@ -25,6 +25,7 @@ from benchd.devices import (
     Reading,
     line,
 )
+from benchd.quantities import printed_unit
 from benchd_drivers.line_config import LineConfig
 
 TRIES = 3
@@ -120,7 +121,9 @@ class LineDriver(Device):
         inside = (low is None or value >= low) and (high is None or value <= high)
         quality: Literal["good", "bad"] = "good" if inside else "bad"
         if not inside:
-            self._health = Health("degraded", "out_of_range", f"{self.name} tells {value:g} {unit}, outside its range.")
+            self._health = Health(
+                "degraded", "out_of_range", f"{self.name} tells {value:g} {printed_unit(unit)}, outside its range."
+            )
         return Reading(value, unit, t_mono, self._clock.utc(), quality)
 
 

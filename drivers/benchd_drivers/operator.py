@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict
 
 from benchd.devices import Answer, Ask, Clock, DeviceError, Health, Identity, Link, Operator, Refused
+from benchd.quantities import printed_unit
 
 LONGEST_TEXT = 2000
 
@@ -34,7 +35,7 @@ def valid_answer(question: Ask, value: Any) -> Any:
             low, high = question.low, question.high
             if number and math.isfinite(value) and (low is None or value >= low) and (high is None or value <= high):
                 return float(value)
-            unit = f" {question.unit}" if question.unit else ""
+            unit = f" {printed_unit(question.unit)}" if question.unit else ""
             wanted = f"a number{'' if low is None else f' from {low:g}'}{'' if high is None else f' to {high:g}'}{unit}"
         case "mark":
             if isinstance(value, str) and value in (question.choices or ("sharp",)):

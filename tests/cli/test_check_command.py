@@ -67,7 +67,7 @@ def said(capsys: pytest.CaptureFixture[str]) -> Said:
         ("bench.yaml", "carriage: stage, ", "", "roles", "{position: .., target_light: .., detector: .., indicator:...",
          "carriage among the roles"),
         ("bench.yaml", "top_speed_um_s: 4000", "top_speed_um_s: 4 mm/s", "devices.stage.top_speed_um_s", "'4 mm/s'",
-         "a number alone, in um/s"),
+         "a number alone, in µm/s"),
         ("bench.yaml", "detector: view", "detector: veiw", "roles.detector", "'veiw'", "did you mean 'view'"),
         ("adapters/ring-07.yaml", "alpha_per_K: 23.0e-6", "alpha_per_K: 23.0", "material.alpha_per_K", "23.0",
          "at most 0.0002"),

@@ -44,7 +44,7 @@ def line_of(path: Path, text: str) -> int:
     [
         ("settle_ms: 150", "settle_ms: soon", "motion.settle_ms", " = 'soon': a number"),
         ("settle_ms: 150", "settle_ms: 150 ms", "motion.settle_ms", " = '150 ms': a number alone, in ms"),
-        ("clearance_um: 2000", "clearance_um: 2 mm", "motion.clearance_um", " = '2 mm': a number alone, in um"),
+        ("clearance_um: 2000", "clearance_um: 2 mm", "motion.clearance_um", " = '2 mm': a number alone, in µm"),
         ("settle_ms: 150", 'settle_ms: "150"', "motion.settle_ms", " = '150': a number"),
         ("settle_ms: 150", "settle_ms: -1", "motion.settle_ms", " = -1: a number, at least 0"),
         ("settle_ms: 150", "settle_ms: true", "motion.settle_ms", " = true: a number"),

@@ -44,7 +44,7 @@ def test_each_slip_is_named(
 
 def test_a_bound_is_written_out() -> None:
     """It said 'a number from 50 to 1e+06 um'."""
-    with pytest.raises(ValueError, match=r"^a number from 50 to 1000000 um; 18003\.2 is meant, a factor of 1000\?$"):
+    with pytest.raises(ValueError, match=r"^a number from 50 to 1000000 µm; 18003\.2 is meant, a factor of 1000\?$"):
         Within(50.0, 1e6, "um").take(18.0032)
 
 

@@ -40,13 +40,13 @@ def passed(folder: Path) -> WholeBench:
 
 SLIPS = [
     ("adapters/ring-07.yaml", "length_um: 18003.2", "length_um: 12.004", "given.length_um", "12004 is meant"),
-    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 5000", "given.u_um", "from 0.01 to 500 um; 5 is meant, a factor"),
+    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 5000", "given.u_um", "from 0.01 to 500 µm; 5 is meant, a factor"),
     ("adapters/gap-03.yaml", "u_um: 1.5", "u_um: 400", "given.u_um", "at most 10% of length_um, 300.1; 0.4 is meant"),
-    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 1500", "given.u_um", "from 0.01 to 500 um; 1.5 is meant, a factor"),
+    ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 1500", "given.u_um", "from 0.01 to 500 µm; 1.5 is meant, a factor"),
     ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 0", "given.u_um", "more than 0"),
     ("references/collar-45.yaml", "length_um: 45000.4", "length_um: 45.0004", "given.length_um", THOUSAND),
     ("references/collar-45.yaml", "u_um: 0.6", "u_um: 0", "given.u_um", "more than 0"),
-    ("references/collar-45.yaml", "u_um: 0.6", "u_um: 600", "given.u_um", "from 0.002 to 50 um; 0.6 is meant"),
+    ("references/collar-45.yaml", "u_um: 0.6", "u_um: 600", "given.u_um", "from 0.002 to 50 µm; 0.6 is meant"),
     ("bench.yaml", "settle_ms: 150", "settle_ms: 0.15", "motion.settle_ms", "0, or a number from 1 to 60000 ms; 150 "),
     ("bench.yaml", "pwm_hz: 1000 ", "pwm_hz: 0.001 ", "devices.lamp.pwm_hz", "from 10 to 1000000 Hz, not 0.001"),
     ("bench.yaml", "pwm_hz: 1000 ", "pwm_hz: 1 ", "devices.lamp.pwm_hz", "1000 is meant, a factor of 1000?"),
@@ -69,7 +69,7 @@ SLIPS = [
     ("bench.yaml", "um_per_unit: 1000 ", "um_per_unit: 1 ", "devices.stage.um_per_unit", "1000 where it counts milli"),
     ("bench.yaml", "top_speed_um_s: 4000", "top_speed_um_s: 4", "devices.stage.top_speed_um_s", "4000 is meant"),
     ("bench.yaml", "acceleration_um_s2: 20000", "acceleration_um_s2: 20", "devices.stage.acceleration_um_s2",
-     "within 0.001 to 20 s, from 200 to 4000000 um/s2, not 20; 20000 is meant, a factor of 1000?"),
+     "within 0.001 to 20 s, from 200 to 4000000 µm/s2, not 20; 20000 is meant, a factor of 1000?"),
     ("bench.yaml", "home_search_um: 32000", "home_search_um: 32", "devices.stage.home_search_um", "500"),
     ("bench.yaml", "u_scale: 1.0e-5", "u_scale: 10", "devices.scale.u_scale", "a number from 1e-08 to 0.01, not 10"),
     ("bench.yaml", "alpha_per_K: 8.0e-6       # glass", "alpha_per_K: 8.0", "devices.scale.alpha_per_K", "1/K, not 8"),
@@ -82,15 +82,15 @@ SLIPS = [
 ]  # fmt: skip
 TOO_SURE = [
     ("adapters/ring-07.yaml", "u_um: 1.5", "u_um: 0.0015", "given.u_um",
-     "from 0.01 to 500 um: a ring against gauge blocks is known to 0.2 um at best; 1.5 is meant, a factor of 1000?"),
+     "from 0.01 to 500 µm: a ring against gauge blocks is known to 0.2 µm at best; 1.5 is meant, a factor of 1000?"),
     ("adapters/ring-07.yaml", "length_um: 18003.2, u_um: 1.5", "length_um: 180032, u_um: 0.011", "given.u_um",
      "at least 1e-07 of length_um, 0.0180032: nothing is known better; 11 is meant"),
-    ("references/collar-45.yaml", "u_um: 0.6", "u_um: 0.0004", "given.u_um", "known to 0.02 um at best; 0.4 is meant"),
+    ("references/collar-45.yaml", "u_um: 0.6", "u_um: 0.0004", "given.u_um", "known to 0.02 µm at best; 0.4 is meant"),
     ("glasses/pane-25.yaml", "u_mm: 0.002", "u_mm: 0.000002", "layers[0].u_mm", "by tape to 0.1; 0.002 is meant"),
     ("glasses/pane-25.yaml", "u_index: 0.0005", "u_index: 0.00000005", "layers[0].u_index", "a prism of the melt"),
     ("lenses/L-0417.yaml", "49.6, u: 0.2}", "49.6, u: 0.0002}", "focal_length_mm.u", "at least 1e-05 of value"),
     ("lenses/L-0417.yaml", "{value: 0, u: 10} ", "{value: 0, u: 0.0001} ", "principal_gap_mm.u", "to 0.01 mm at best"),
-    ("bench.yaml", "u_um: 0.7", "u_um: 0.0007", "joint.u_um", "to 0.05 um at best; 0.7 is meant, a factor of 1000?"),
+    ("bench.yaml", "u_um: 0.7", "u_um: 0.0007", "joint.u_um", "to 0.05 µm at best; 0.7 is meant, a factor of 1000?"),
     ("bench.yaml", "24000, u_um: 100", "24000, u_um: 0.001", "base.given.u_um", "at best; 1 is meant"),
     ("bench.yaml", "u_pitch_mm: 0.0005", "u_pitch_mm: 5.0e-7", "target.u_pitch_mm", "0.0005 is meant"),
     ("bench.yaml", "u_distance_mm: 3.0", "u_distance_mm: 0.003", "set_up.u_distance_mm", "0.1 mm at best; 3 is meant"),
@@ -150,7 +150,7 @@ ODD = [
     ("adapters/ring-07.yaml", "[0.3, -0.1, -0.35, 0.15]", "[0, 0, 0]", "ring-07.yaml:5:"),
     ("bench.yaml", "u_scale: 1.0e-5", "u_scale: 0", "devices.scale.u_scale = 0: taken as known exactly"),
     ("bench.yaml", "u_gain: 0.001", "u_gain: 0", "devices.dial.u_gain = 0: taken as known exactly"),
-    ("lenses/L-0417.yaml", "flange_um: 10}", "flange_um: 2}", "Lens L-0417 may be 2 um off nominal"),
+    ("lenses/L-0417.yaml", "flange_um: 10}", "flange_um: 2}", "Lens L-0417 may be 2 µm off nominal"),
 ]  # fmt: skip
 
 
@@ -169,15 +169,15 @@ def test_an_adapter_with_which_nothing_comes_within_reach_is_told(folder: Path) 
         good.replace("adapter: ring-07", "adapter: ring-08").replace("18003.2", "180032"), encoding="utf-8"
     )
     (note,) = passed(folder).notes
-    assert note.startswith("With adapter ring-08 nominal of every lens lies outside the travel of 0 to 30000 um")
+    assert note.startswith("With adapter ring-08 nominal of every lens lies outside the travel of 0 to 30000 µm")
 
 
 def test_a_lens_that_reaches_only_with_spare_adapters_put_between_is_told(folder: Path) -> None:
     """A base 25 mm too short passed without a word, as three adapters on each other would still have reached."""
     swap(folder / "bench.yaml", "length_um: 24000,", "length_um: 1500,")
-    told = [note for note in passed(folder).notes if "on ring-07: carriage 30497 um" in note]
+    told = [note for note in passed(folder).notes if "on ring-07: carriage 30497 µm" in note]
     assert told
-    assert all("outside the travel of 0 to 30000 um" in note for note in told)
+    assert all("outside the travel of 0 to 30000 µm" in note for note in told)
 
 
 def test_no_settling_may_be_asked_for(folder: Path) -> None:

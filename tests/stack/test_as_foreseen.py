@@ -171,7 +171,7 @@ async def test_a_gauge_that_stands_wrong_is_seated_again_three_times(stack: Stac
     await client.answer(first["ask"], True)
     again = await asked(client, run, known)
     assert (again["name"], again["kind"]) == ("seat_again", "confirm")
-    assert again["text"].startswith("Round 1 of 2: indicator reads 999.9 um, which is out of its range. Seat it again")
+    assert again["text"].startswith("Round 1 of 2: indicator reads 999.9 µm, which is out of its range. Seat it again")
     stack.hand("set", "indicator", "base")
     await client.answer(again["ask"], True)
     second = await asked(client, run, known)
@@ -187,7 +187,7 @@ async def test_a_gauge_that_stands_wrong_is_seated_again_three_times(stack: Stac
     async with asyncio.timeout(10.0):
         async for _, event in events:
             if event["code"] == "not_found":
-                assert "indicator reads 999.9 um" in event["text"]
+                assert "indicator reads 999.9 µm" in event["text"]
                 assert event["text"].endswith("It was seated again 3 times.")
                 break
 

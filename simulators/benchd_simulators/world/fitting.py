@@ -230,7 +230,7 @@ class Fitting:
         chosen = self._lens_for_shim(lens)
         if size_um not in self.record.shims.stock_um:
             sizes = named(f"{size:g}" for size in self.record.shims.stock_um)
-            raise HandRefused(f"There is no shim of {size_um:g} um; in stock are {sizes}.")
+            raise HandRefused(f"There is no shim of {size_um:g} µm; in stock are {sizes}.")
         self.pieces += 1
         self.shims[chosen].append(self._shim(size_um, f"shim.stock.{self.pieces}"))
         self._reseat(chosen)
@@ -240,6 +240,6 @@ class Fitting:
         at = [i for i, shim in enumerate(self.shims[chosen]) if shim.size_um == size_um]
         if not at:
             sizes = named(f"{shim.size_um:g}" for shim in self.shims[chosen])
-            raise HandRefused(f"Lens {chosen} has no shim of {size_um:g} um under it; it has {sizes}.")
+            raise HandRefused(f"Lens {chosen} has no shim of {size_um:g} µm under it; it has {sizes}.")
         del self.shims[chosen][at[-1]]
         self._reseat(chosen)
