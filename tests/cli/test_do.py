@@ -7,8 +7,10 @@ from typing import Any
 import pytest
 
 from benchd.cli import exits
+from benchd.cli.console import out
 from benchd.cli.main import main
 from benchd.cli.set_up_said import head, table
+from benchd.cli.tables import pairs
 from benchd.remote.verbs import VERBS
 from benchd.testing.mqtt_rig import MqttRig
 from tests.plain_text import text_of
@@ -102,3 +104,15 @@ def test_a_change_of_the_set_up_is_printed_whole() -> None:
     ]
     nothing = result | {"set": {}, "dropped": [], "moved_um": 0.0}
     assert head(nothing) == "nothing has changed, revision 20 stands"
+
+
+@pytest.mark.parametrize(("columns", "widest"), [("60", 60), ("", 100), ("200", 100), ("many", 100)])
+def test_a_table_in_a_pipe_is_as_wide_as_columns_says_and_has_no_blanks_at_its_ends(
+    columns: str, widest: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It was 100 columns wide whatever COLUMNS said, and each line was filled up with blanks."""
+    monkeypatch.setenv("COLUMNS", columns)
+    out().print(pairs([("Zero", "word " * 60), ("Nominal", "as before")]))
+    lines = capsys.readouterr().out.splitlines()
+    assert [line for line in lines if line != line.rstrip()] == []
+    assert widest - 5 <= max(map(len, lines)) <= widest
