@@ -1,7 +1,8 @@
 """What a G-code controller says of how it is set (`$$`) and built (`$I`), read once when contact is made.
 
-Numbers and letters are those of the interface documentation that open motion firmwares have in common. A controller
-need not tell any of it: what it does not tell is None, and nothing is concluded from it.
+Numbers and letters are those of the open Grbl 1.1 motion firmware, which others have taken over (settings:
+doc/markdown/settings.md; letters of the build: doc/csv/build_option_codes_en_US.csv). A controller need not tell any
+of it: what it does not tell is None, and nothing is concluded from it.
 """
 
 from __future__ import annotations

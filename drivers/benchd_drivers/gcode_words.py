@@ -1,7 +1,8 @@
 """What the numbers of a G-code controller mean, for people.
 
-The numbers are those that open motion firmwares on microcontrollers have in common (error and alarm codes of
-their interface documentation); the sentences are ours.
+The numbers are those of the open Grbl 1.1 motion firmware, which others have taken over (doc/markdown/interface.md,
+doc/csv/error_codes_en_US.csv, doc/csv/alarm_codes_en_US.csv; alarm 10, of axes with two motors: grbl/system.h of
+1.1h); the sentences are ours.
 """
 
 from __future__ import annotations
