@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 from benchd.devices import DeviceMismatch
 from benchd_drivers.gcode_config import GcodeAxisConfig
-from benchd_drivers.gcode_settings import BoardSettings
+from benchd_drivers.gcode_settings import SEARCH_TRAVELS, BoardSettings
 from benchd_drivers.gcode_status import LETTERS
 
 SLACK = 1.01
@@ -13,6 +15,12 @@ SLACK = 1.01
 
 def fits(name: str, config: GcodeAxisConfig, settings: BoardSettings) -> None:
     """Raises DeviceMismatch where the axis would not be where, or not as fast, as the bench file has it."""
+    if not settings.homes:
+        raise DeviceMismatch(
+            f"{name}: homing is switched off in the controller ($22=0), and an axis that was not homed does not move.",
+            advice="Write `$22=1` to it once its home switch is connected.",
+            device=name,
+        )
     motion_fits(name, config, settings)
     home = settings.home_of(config.letter)
     if home is not None:
@@ -28,6 +36,7 @@ def fits(name: str, config: GcodeAxisConfig, settings: BoardSettings) -> None:
                 f"travel_um is {_span(config.travel_um)}",
                 f"Write travel_um inside of them, or set ${number} to what the machine has.",
             )
+    search_fits(name, config, settings)
 
 
 def motion_fits(name: str, config: GcodeAxisConfig, settings: BoardSettings) -> None:
@@ -58,6 +67,29 @@ def motion_fits(name: str, config: GcodeAxisConfig, settings: BoardSettings) -> 
             f"{config.resolution_um:g}",
             f"Write `resolution_um: {unit / steps:.3g}`, or set ${100 + index} right.",
         )
+
+
+def search_fits(name: str, config: GcodeAxisConfig, settings: BoardSettings) -> None:
+    """The controller's own search must find the switch from either end of `travel_um`."""
+    search, home = settings.search_of(config.letter), settings.home_of(config.letter)
+    if search is None:
+        return
+    search_um, longest = search[0] * config.um_per_unit, search[1]
+    low, high = config.travel_um
+    way_um = high - low
+    if home is not None:  # a place beyond the end nearer to the switch, which is a pull-off further still
+        home_um = config.um_of(home[0])
+        way_um = max(high, home_um) - min(low, home_um) + settings.values[27] * config.um_per_unit
+    if search_um >= way_um - config.tolerance_um:
+        return
+    number = 130 + LETTERS.index(config.letter)
+    raise _mismatch(
+        name,
+        f"homing searches {search_um:g} µm for the switch ({SEARCH_TRAVELS:g} times the greatest travel, "
+        f"${longest}={settings.values[longest]:g}), and from the far end of travel_um "
+        f"{_span(config.travel_um)} it is {way_um:g} µm away",
+        f"Write `${number}={math.ceil(way_um / config.um_per_unit)}` to it, or what the machine has if that is more.",
+    )
 
 
 def home_fits(name: str, config: GcodeAxisConfig, home_um: float, switch_at_plus: bool | None) -> None:

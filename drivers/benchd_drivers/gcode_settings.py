@@ -19,6 +19,11 @@ SLOW_SEARCH = 7
 """Pull-offs that a cycle may take beside its search: back off, find again, back off."""
 SETTLED_AXES = 3
 """So many axes have settings by the usual numbers."""
+SEARCH_TRAVELS = 1.5
+"""So many greatest travels ($130 and on) a homing cycle of the 1.1 series searches for its switch, whatever $20 says;
+from memory of its source (HOMING_AXIS_SEARCH_SCALAR)."""
+HOMED_TOGETHER = {"X": "XY", "Y": "XY"}
+"""Letters that a stock build homes in one cycle, which searches as far as the longest of them; from memory."""
 
 
 @dataclass(slots=True)
@@ -59,6 +64,20 @@ class BoardSettings:
         if "Z" in self.options:  # its build calls the place after the pull-off 0
             return 0.0, to_plus
         return (-pull_off if to_plus else pull_off - travel), to_plus
+
+    @property
+    def homes(self) -> bool:
+        """Whether its homing cycle is switched on ($22), as far as it tells."""
+        return self.values.get(22) != 0
+
+    def search_of(self, letter: str) -> tuple[float, int] | None:
+        """How far its homing cycle searches for the switch of an axis (mm), and the number of the setting that makes
+        it so; None: not told."""
+        numbers = [130 + LETTERS.index(each) for each in HOMED_TOGETHER.get(letter, letter)]
+        if LETTERS.index(letter) >= SETTLED_AXES or not all(number in self.values for number in numbers):
+            return None
+        longest = max(numbers, key=self.values.__getitem__)
+        return SEARCH_TRAVELS * self.values[longest], longest
 
     def homing_s(self, search_um: float, um_per_unit: float) -> float | None:
         """How long a homing cycle may take that searches no farther than `search_um`; None: not told."""

@@ -276,13 +276,15 @@ async def test_build_without_pwm_is_on_or_off(bench: SimulatedBench) -> None:
         ("$112=60", r"1000 µm/s at most \(\$112=60", "top_speed_um_s: 1000"),
         ("$102=200", r"steps are 5 µm", "resolution_um: 5"),
         ("$132=20", r"\$132=20\) are at -1000 and 19000 µm", "inside of them"),
+        ("$20=0 $132=20", r"homing searches 30000 µm .*\$132=20.*31000 µm away", "$132=31"),
+        ("$22=0", r"homing is switched off in the controller \(\$22=0\)", "$22=1"),
     ],
 )
 async def test_board_set_otherwise_than_the_bench_file_is_refused(
     bench: SimulatedBench, setting: str, words: str, write: str
 ) -> None:
     """With a slower ramp than stated each stop became a reset in motion, and the place was lost."""
-    await set_up(bench, setting)
+    await set_up(bench, *setting.split())
     async with linked(bench) as found:
         with pytest.raises(DeviceMismatch, match=words) as refused:
             await found.axis.open()
@@ -439,12 +441,32 @@ async def test_door_in_a_jog_leaves_nothing_busy(homed: Bench) -> None:
 # ---- in words
 
 
-async def test_homing_that_is_switched_off_is_told_so(bench: SimulatedBench) -> None:
+async def test_board_that_only_lights_needs_no_homing(bench: SimulatedBench) -> None:
     await set_up(bench, "$22=0")
+    await bench.unlock()
+    async with linked(bench) as found:
+        await found.lamp.open()
+        await found.lamp.set_level(0.5)
+        assert await found.power() == 500.0
+
+
+async def test_homing_that_was_switched_off_later_is_told_so(bench: SimulatedBench) -> None:
     async with bench_on(bench) as found:
+        await found.says("$22=0")
         with pytest.raises(HomeFailed, match=r"\$22=0") as refused:
             await found.axis.home()
         assert "`$22=1`" in refused.value.advice
+
+
+async def test_search_that_is_told_as_too_short_is_too_short(bench: SimulatedBench) -> None:
+    """What is refused at opening: from the far end homing finds no switch."""
+    async with bench_on(bench) as found:
+        await found.axis.home()
+        await found.axis.move_to(30000, 4000)
+        await found.says("$20=0")
+        await found.says("$132=20")
+        with pytest.raises(HomeFailed, match="not found"):
+            await found.axis.home()
 
 
 async def test_check_mode_is_not_ok(homed: Bench) -> None:

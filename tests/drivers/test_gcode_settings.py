@@ -93,6 +93,45 @@ def test_a_faster_board_than_stated_is_no_matter() -> None:
     fits("stage", axis(), settings(*STOCK, "$112=500", "$122=200", "$102=4000"))
 
 
+@pytest.mark.parametrize(
+    ("changes", "told", "good"),
+    [
+        ({}, ("$132=20",), True),  # 30 mm of search, and 30 mm from the far end to the switch
+        ({}, ("$132=19.9",), False),
+        ({"travel_um": (-24000, -1000)}, ("$132=16",), True),
+        ({"travel_um": (-24000, -2000)}, ("$132=15.9",), False),  # the switch is not at the end of travel_um
+        ({"letter": "X"}, ("$130=12", "$131=31"), True),  # X and Y search as far as the longer of them
+        ({"letter": "X"}, ("$130=12", "$131=19"), False),
+        ({"letter": "X"}, ("$130=12",), True),  # nobody knows how far Y lets it search
+        ({"letter": "A"}, ("$133=12",), True),  # its number is not settled
+    ],
+)
+def test_homing_search_reaches_the_switch_from_all_of_the_travel(
+    changes: dict[str, Any], told: tuple[str, ...], good: bool
+) -> None:
+    """Soft limits off, `$132=15` opened, and homing from afar ended in 'switch not found'."""
+    board = settings("$20=0", "$22=1", "$23=0", "$27=1.000", "[OPT:V,15,128]", *told)
+    if good:
+        fits("stage", axis(**changes), board)
+        return
+    with pytest.raises(DeviceMismatch, match="homing searches") as refused:
+        fits("stage", axis(**changes), board)
+    assert f"${130 + 'XYZ'.index(changes.get('letter', 'Z'))}=" in refused.value.advice
+
+
+def test_where_the_switch_is_not_told_the_search_is_held_against_the_travel_alone() -> None:
+    fits("stage", axis(), settings("$132=19.4"))
+    with pytest.raises(DeviceMismatch, match=r"29000 µm away"):
+        fits("stage", axis(), settings("$132=19.2"))
+
+
+def test_homing_that_is_switched_off_is_refused() -> None:
+    with pytest.raises(DeviceMismatch, match=r"switched off in the controller \(\$22=0\)") as refused:
+        fits("stage", axis(), settings(*STOCK, "$22=0"))
+    assert "`$22=1`" in refused.value.advice
+    fits("stage", axis(), settings(*STOCK, "$22=3"))  # bits, on some
+
+
 def test_levels_and_s_values() -> None:
     output = Output("lamp", None, settings("$30=1000", "$31=200"))
     assert [output.power(level) for level in (0.0, 0.5, 1.0)] == [0, 600, 1000]
