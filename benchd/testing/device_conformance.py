@@ -13,6 +13,7 @@ import pytest
 from benchd.devices import DRIVER_API, Device, DeviceError, Health, LinkError, Reading
 from benchd.testing.lively import lively_loop
 from benchd.testing.rig import Hands, Rig
+from benchd.testing.watched import Watched
 
 D = TypeVar("D", bound=Device)
 
@@ -28,8 +29,8 @@ class DeviceContract(Generic[D]):
         raise NotImplementedError
 
     def device(self, rig: Rig) -> D:
-        """The device under test, as its kind."""
-        return cast(D, rig.device)
+        """The device under test, as its kind; a call that hangs, raises what is foreign or answers amiss fails."""
+        return cast(D, Watched(rig.device))
 
     def hands(self, rig: Rig, *needed: str) -> Hands:
         """The hands, or skip where they cannot do what the test needs."""
@@ -51,14 +52,14 @@ class DeviceContract(Generic[D]):
         assert min(rig.device.answers_within_s, rig.device.opens_within_s) > 0.0
 
     async def test_health_says_something(self, rig: Rig) -> None:
-        health = await rig.device.health()
+        health = await self.device(rig).health()
         assert isinstance(health, Health)
         assert health.state == "ok" or health.text.endswith("."), "a reservation is a sentence"
 
     async def test_close_twice_then_open_again(self, rig: Rig) -> None:
-        await rig.device.close()
-        await rig.device.close()
-        await rig.device.open()
+        await self.device(rig).close()
+        await self.device(rig).close()
+        await self.device(rig).open()
         await self.probe(self.device(rig))
 
     async def test_many_callers_at_once(self, rig: Rig) -> None:
@@ -83,13 +84,12 @@ class DeviceContract(Generic[D]):
         await hands.unplug()
         with contextlib.suppress(DeviceError):
             await self.probe(self.device(rig))
-        assert isinstance(await rig.device.health(), Health)
-        await rig.device.close()
-        assert isinstance(await rig.device.health(), Health)
+        assert isinstance(await self.device(rig).health(), Health)
+        await self.device(rig).close()
+        assert isinstance(await self.device(rig).health(), Health)
         with pytest.raises(DeviceError):
-            async with asyncio.timeout(rig.device.opens_within_s):
-                await rig.device.open()
-        await rig.device.close()
+            await self.device(rig).open()
+        await self.device(rig).close()
         await hands.plug()
         await rig.reopen()
         await self.probe(self.device(rig))
@@ -102,7 +102,7 @@ class DeviceContract(Generic[D]):
             with pytest.raises(LinkError):
                 await self.probe(self.device(rig))
             assert time.monotonic() - began < 0.5 or rig.link is None
-            assert (await rig.device.health()).state == "fault"
+            assert (await self.device(rig).health()).state == "fault"
             await hands.plug()
             await rig.reopen()
         await self.probe(self.device(rig))
