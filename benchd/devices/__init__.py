@@ -43,7 +43,7 @@ from benchd.devices.values import (
     Surprise,
 )
 from benchd.errors import Refused
-from benchd.quantities import utc_seconds
+from benchd.quantities import printed_unit, utc_seconds
 
 __all__ = [
     "DRIVER_API",
@@ -86,5 +86,6 @@ __all__ = [
     "matching",
     "nothing",
     "nothing_at_once",
+    "printed_unit",
     "utc_seconds",
 ]

@@ -24,8 +24,8 @@ from benchd.devices import (
     Meter,
     Reading,
     line,
+    printed_unit,
 )
-from benchd.quantities import printed_unit
 from benchd_drivers.line_config import LineConfig
 
 TRIES = 3

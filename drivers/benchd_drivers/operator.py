@@ -9,8 +9,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
-from benchd.devices import Answer, Ask, Clock, DeviceError, Health, Identity, Link, Operator, Refused
-from benchd.quantities import printed_unit
+from benchd.devices import Answer, Ask, Clock, DeviceError, Health, Identity, Link, Operator, Refused, printed_unit
 
 LONGEST_TEXT = 2000
 
