@@ -9,6 +9,9 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from benchd.devices import AxisSpec
 from benchd_drivers.gcode_status import LETTERS
 
+SLIPS = (10, 100, 1000)
+"""So many times too small a figure is that lacks a digit, or is in another unit."""
+
 
 class GcodeAxisConfig(BaseModel):
     """Lengths in the axis's own coordinate; one `um_per_unit` is one unit of the controller's (1000 for millimetres).
@@ -46,6 +49,18 @@ class GcodeAxisConfig(BaseModel):
         if not self.travel_um[0] < self.travel_um[1]:
             raise ValueError("travel_um: the first value must be below the second")
         return self
+
+    @model_validator(mode="after")
+    def _found_from_afar(self) -> Self:
+        search, length = self.home_search_um, self.travel_um[1] - self.travel_um[0]
+        if search >= length:
+            return self
+        slip = next((times for times in SLIPS if length <= times * search <= 2 * length), None)
+        meant = f"; {slip * search:.12g} is meant, a factor of {slip}?" if slip else ""
+        raise ValueError(
+            f"home_search_um: at least {length:.12g} um, the length of travel_um: from its far end homing would give "
+            f"up before it finds the switch, which lies beyond the other end{meant}"
+        )
 
     @property
     def um(self) -> float:

@@ -86,7 +86,7 @@ async def stage(bench: SimulatedBench) -> AsyncIterator[Stage]:
 
 async def test_switch_never_trips_stops_at_the_search_distance(bench: SimulatedBench) -> None:
     await bench.fault("board", "homing_reports")
-    async with stage_on(bench, stage_config(home_search_um=6000)) as stage:
+    async with stage_on(bench, stage_config(travel_um=(0, 6000), home_search_um=6000)) as stage:
         await bench.fault("world", "switch_never")
         before = await stage.at()
         with pytest.raises(HomeFailed, match="within the search distance"):

@@ -71,6 +71,10 @@ SLIPS = [
     ("bench.yaml", "acceleration_um_s2: 20000", "acceleration_um_s2: 20", "devices.stage.acceleration_um_s2",
      "within 0.001 to 20 s, from 200 to 4000000 µm/s2, not 20; 20000 is meant, a factor of 1000?"),
     ("bench.yaml", "home_search_um: 32000", "home_search_um: 32", "devices.stage.home_search_um", "500"),
+    ("bench.yaml", "home_search_um: 32000", "home_search_um: 3200", "devices.stage.home_search_um",
+     "at least 30000 um, the length of travel_um: from its far end homing would give up before it finds the switch, "
+     "which lies beyond the other end; 32000 is meant, a factor of 10?"),
+    ("bench.yaml", "home_search_um: 32000", "home_search_um: 29999", "devices.stage.home_search_um", "other end"),
     ("bench.yaml", "u_scale: 1.0e-5", "u_scale: 10", "devices.scale.u_scale", "a number from 1e-08 to 0.01, not 10"),
     ("bench.yaml", "alpha_per_K: 8.0e-6       # glass", "alpha_per_K: 8.0", "devices.scale.alpha_per_K", "1/K, not 8"),
     ("bench.yaml", "range_um: [-600, 600]", "range_um: [-0.6, 0.6]", "devices.dial.range_um", "1200 is meant"),
