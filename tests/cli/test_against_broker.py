@@ -210,7 +210,9 @@ async def test_a_stop_that_nobody_confirms_is_a_fault(rig: MqttRig, cli: Any) ->
 async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> None:
     stands(rig)
     rig.notices.put("finding/flange", FINDING)
-    told = await cli("status")
+    async with asyncio.timeout(20.0):
+        while "flange: f-310" not in (told := await cli("status")).out or ", homed" not in told.out:
+            pass  # it is on its way to the broker
     assert told.code == exits.DONE
     assert "flange: f-310 L-0417: focus error +17.6 ± 7.5 µm, FAIL" in told.out
     for words in ("idle, carriage 9341.5 µm, depth 51358.8 µm, offset 0.0 µm, homed", "nobody holds it",

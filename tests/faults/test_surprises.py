@@ -263,7 +263,7 @@ async def test_up_with_the_door_open() -> None:
             assert b"ok" in line.read(200)
         bench.fault("board", "open_door")
         async with bench.spawned() as process:
-            assert await asyncio.wait_for(process.wait(), 15) == exits.FAULT
+            assert await asyncio.wait_for(process.wait(), 60) == exits.FAULT
         assert "safety door is open (state Door)" in bench.log
         assert "Close it, then try again." in bench.log
         assert "cables" not in bench.log

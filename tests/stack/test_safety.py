@@ -34,7 +34,7 @@ DEEP, OPEN = "L-0900", "L-0901"
 """Lenses of the register alone: one whose rear would be met below the lower limit, one whose rear nobody measured."""
 STANDS = {"lens": LENS, "adapters": [RING], "glass": [PANE], "distance_mm": 5000, "ring": "infinity"}
 RECORD = "sqlite:///workshop.db"
-VALID_S = 14.0
+VALID_S = 40.0
 FAR_UM, NEAR_UM = 25000.0, 1000.0
 STILL_UM = 10.0
 """A carriage at rest rings by 3 um; a step of a motion is a thousand times as long."""
