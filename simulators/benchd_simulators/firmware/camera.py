@@ -102,6 +102,8 @@ class NetworkCamera:
     async def _frame(self, exposure_ms: float, gain: float) -> Answer:
         if self._spend("error"):
             return Answer(b"The sensor does not answer.\n", status=int(self._args["error"].get("status", 503)))
+        # Of this request, as it comes: one that nobody waits for any more may still be exposing.
+        no_time, garbage, cut = (self._spend(what) for what in ("no_time", "garbage", "cut"))
         if self._spend("late"):
             await asyncio.sleep(float(self._args["late"].get("s", 1.0)))
         if not (self._last and self._spend("freeze")):
@@ -109,11 +111,11 @@ class NetworkCamera:
                 self._last = await self._expose(exposure_ms, gain)
         picture, at = self._last
         headers = {"X-Frame-Time": at, "X-Exposure-Ms": f"{exposure_ms:.1f}", "X-Gain": f"{gain:g}"}
-        if self._spend("no_time"):
+        if no_time:
             del headers["X-Frame-Time"]
-        if self._spend("garbage"):
+        if garbage:
             picture = picture[:64] + bytes(byte ^ 0x5A for byte in picture[64:512])
-        return Answer(picture, "image/png", headers=headers, cut=self._spend("cut"))
+        return Answer(picture, "image/png", headers=headers, cut=cut)
 
     async def _expose(self, exposure_ms: float, gain: float) -> tuple[bytes, str]:
         """The picture of the world at mid-exposure and that moment's UTC; takes no less than the exposure."""
