@@ -15,6 +15,12 @@ def _locks_of_their_own(tmp_path_factory: pytest.TempPathFactory) -> None:
 
 
 @pytest.fixture(scope="session", autouse=True)
+def _no_width_of_their_own() -> None:
+    """Workers of the tests are given the width of somebody's terminal, which whatever they start would go by."""
+    os.environ.pop("COLUMNS", None)
+
+
+@pytest.fixture(scope="session", autouse=True)
 def _signals_as_from_a_terminal() -> None:
     """A shell starts what runs in the background deaf to these; daemons that tests start would be so, too."""
     for number in (signal.SIGINT, signal.SIGQUIT, signal.SIGHUP):
