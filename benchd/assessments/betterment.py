@@ -14,7 +14,7 @@ HOW: Mapping[str, str] = {
     "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
     "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
     "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
-    "conjugate focal length": "measure m as well as the distance, which together need no focal length, or collimate",
+    "conjugate focal length": "measure m and the distance closely, which together need no focal length, or collimate",
     "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",
     "conjugate": "collimate",
     "sweep": "take more readings or give more light",
