@@ -24,6 +24,7 @@ from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
 from benchd.bench.standing_findings import tell_standing
+from benchd.commands.beat import Beat, tell_beat
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.problems import FileProblems
@@ -32,7 +33,6 @@ from benchd.procedures.read_bench import read_bench
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
 from benchd.remote.about import about
-from benchd.remote.beat import Beat, tell_beat
 from benchd.remote.service import MqttService
 
 _log = structlog.get_logger("benchd")

@@ -10,15 +10,17 @@ import inspect
 from importlib.metadata import version
 from typing import Any
 
+from benchd.commands.envelope import Envelope
 from pydantic import Field, TypeAdapter, create_model
 from pydantic.json_schema import JsonSchemaMode
 
 from benchd.files.mqtt_section import Mqtt
 from benchd.remote.documents import PUBLICATIONS
-from benchd.remote.payloads import Envelope, StopArgs
 from benchd.remote.replies import RESULTS, Accepted, Refusal
-from benchd.remote.verbs import VERBS, VerbSpec
 from benchd.remote.wire import KEEPALIVE_S
+from benchd.verbs.stop import StopArgs
+from benchd.verbs.table import VERBS
+from benchd.verbs.verb import Verb
 from schemas_files import Plain
 
 Doc = dict[str, Any]
@@ -158,11 +160,9 @@ def _stop(parts: _Parts) -> None:
     _asked(parts, "stop", envelope, ANYTHING, {"control": "never", "beat": "never"}, [empty])
 
 
-def _command(parts: _Parts, verb: str, spec: VerbSpec) -> None:
+def _command(parts: _Parts, verb: str, spec: Verb[Any]) -> None:
     """The envelope of one verb: its own arguments, and a beat where it never does without."""
-    needs = {
-        "role": spec.role, "control": inspect.getdoc(spec.needs_control), "beat": inspect.getdoc(spec.needs_beat),
-    }  # fmt: skip
+    needs = {"role": spec.role, "control": spec.control.said, "beat": spec.beat.said}
     args_needed = any(field.is_required() for field in spec.args.model_fields.values())
     fields: Doc = {"args": (spec.args, ... if args_needed else Field(default_factory=spec.args))}
     if needs["beat"] == "always":

@@ -5,6 +5,7 @@ Asked before anything is done, by the bench that runs and by whoever looks ahead
 
 from __future__ import annotations
 
+from benchd.assessments import ASSESSMENTS
 from benchd.assessments.stations import UNCOUNTED
 from benchd.bench.assembly import Assembly
 from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light, Meter
@@ -74,6 +75,13 @@ def check_points(points: int) -> None:
         raise Refused("bad_request", f"{text}; {MOST_POINTS:,} are the most.", advice=advice)
 
 
+def check_assessment(name: str) -> None:
+    """Raise Refused('unknown_name') for an assessment that there is not."""
+    if name not in ASSESSMENTS:
+        known = ", ".join(ASSESSMENTS)
+        raise Refused("unknown_name", f"There is no assessment '{name}'.", advice=f"Known: {known}.")
+
+
 def check_of(assessment: str, of: object | None) -> None:
     """Raise Refused('bad_request') where the artefact is not stated, or is and counts for nothing."""
     kind = OF_WHAT.get(assessment)
@@ -89,6 +97,16 @@ def check_of(assessment: str, of: object | None) -> None:
 def no_camera() -> Refused:
     """What is said of a sweep where the detector is none."""
     return Refused("bad_request", "The detector of this bench is no camera.", advice="Give one that role.")
+
+
+def nothing_nominal() -> Refused:
+    """What is said of a place that counts from nominal where there is no lens."""
+    return Refused("not_driven", "There is no lens in the set-up, so nothing is nominal.", advice="Set one up.")
+
+
+def nothing_to_follow() -> Refused:
+    """What is said of a change after which the carriage should follow, and has nowhere to."""
+    return Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
 
 
 def no_lens() -> Refused:

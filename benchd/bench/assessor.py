@@ -8,7 +8,7 @@ from typing import Any
 
 from benchd.assessments import ASSESSMENTS
 from benchd.assessments.finding import Finding
-from benchd.bench.asked_for import check_of
+from benchd.bench.asked_for import check_assessment, check_of
 from benchd.bench.bench import Bench
 from benchd.bench.bounded_terms import tipping_u_um
 from benchd.bench.chain import position_noise_um, wall_too_near
@@ -48,10 +48,7 @@ class Assessor:
 
         Raises Refused (unknown_name, not_found, bad_request).
         """
-        if name not in self._known:
-            raise Refused(
-                "unknown_name", f"There is no assessment '{name}'.", advice=f"Known: {', '.join(ASSESSMENTS)}."
-            )
+        check_assessment(name)
         check_of(name, of)
         finding = await self._known[name](run, of)
         number = await self._bench.store.add_finding(finding)

@@ -9,9 +9,18 @@ from typing import Any
 
 from benchd.assessments.stations import per_pass
 from benchd.bench.analysis import Analysis
-from benchd.bench.asked_for import CARRIAGE, by_degrees, check_points, check_sweep, driven, no_camera, no_lens, readable
+from benchd.bench.asked_for import (
+    CARRIAGE,
+    check_points,
+    check_sweep,
+    driven,
+    no_camera,
+    no_lens,
+    nothing_nominal,
+    readable,
+)
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import carriage_for_depth, carriage_for_offset, depth_um, position_record
+from benchd.bench.chain import depth_um, position_record
 from benchd.bench.clearance import check_way_to_switch
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.events import Events
@@ -29,7 +38,7 @@ from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
 from benchd.devices import Axis, Camera, Clock, Encoder, Light, Meter, Reading
-from benchd.errors import BenchdError, Refused
+from benchd.errors import BenchdError
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
 
@@ -115,33 +124,8 @@ class Bench:
         """Where the chain says the carriage must stand, trim included. Raises Refused('not_driven') without a lens."""
         target = self.setup.chain.carriage_um
         if target is None:
-            raise Refused("not_driven", "There is no lens in the set-up, so nothing is nominal.", advice="Set one up.")
+            raise nothing_nominal()
         return target
-
-    async def target_of(
-        self,
-        *,
-        offset_um: float | None = None,
-        depth_um: float | None = None,
-        carriage_um: float | None = None,
-        by_um: float | None = None,
-    ) -> float:
-        """The carriage's place for an offset from nominal, a depth below the uppermost seat, a place, or a step.
-
-        A step counts from where the carriage stands and is carried out as an absolute move, so that a message that
-        arrives twice cannot move it twice. Raises Refused (bad_request, not_driven).
-        """
-        chain = self.setup.chain
-        if offset_um is not None:
-            self.nominal_target()
-            return carriage_for_offset(chain, offset_um) or 0.0
-        if depth_um is not None:
-            return carriage_for_depth(chain, depth_um)
-        if carriage_um is not None:
-            return carriage_um
-        if by_um is not None:
-            return await self.carriage.here() + by_um
-        raise by_degrees()
 
     async def move_carriage(self, carriage_um: float, *, since: int | None = None) -> Reading:
         """Drive to a place of the carriage's own scale (um). Raises Refused (not_homed, limit, clearance)."""

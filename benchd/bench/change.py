@@ -7,28 +7,19 @@ from typing import Any
 
 from benchd.bench.bench import Bench
 from benchd.bench.came_to import came_to
-from benchd.bench.chain import depth_um
-from benchd.bench.clearance import check_clearance
-from benchd.errors import Refused
 
 
 async def change_setup(
-    bench: Bench,
-    changes: Mapping[str, Any],
-    *,
-    rev: int | None = None,
-    follow: bool = False,
-    since: int | None = None,
+    bench: Bench, changes: Mapping[str, Any], *, rev: int | None = None, follow: bool = False, since: int
 ) -> dict[str, Any]:
     """Change the set-up whole or not at all; with `follow` the carriage is then driven to the new nominal place.
 
-    Gives what it came to, as answered (`came_to`).
+    Gives what it came to, as answered (`came_to`). Whether there is room is for the verb to see before (`foresee`).
 
     To follow is `nominal` by the new chain, its trim included, from wherever the carriage stood: only there is the
-    position no longer stale. Raises Refused as `check_change` does; then nothing has changed.
+    position no longer stale. `since` is the count of stops when it was asked for. Raises Refused where names, mating or
+    the revision forbid it, or the drive; in the first case nothing has changed.
     """
-    since = bench.carriage.stops if since is None else since
-    await check_change(bench, changes, rev=rev, follow=follow)
     before, then = bench.setup.document, bench.setup.chain
     try:
         await bench.setup.change(changes, rev)
@@ -44,27 +35,10 @@ async def change_setup(
     return told
 
 
-async def check_change(bench: Bench, changes: Mapping[str, Any], *, rev: int | None, follow: bool) -> dict[str, Any]:
-    """Raise Refused for a change that may not be made, before anything is; gives what it will come to (`came_to`).
-
-    Names and mating; with `follow` that the bench is homed and the new nominal place within the limits; and clearance
-    there, or where the carriage stands and stays.
-    """
-    new, chain = bench.setup.preview(changes, rev)
-    will_be = came_to(bench.setup.document, bench.setup.chain, new, chain, changes)
-    limit = bench.setup.clearance_of(new)
-    if follow:
-        bench.trust.require()
-        if chain.carriage_um is None:
-            raise Refused("bad_request", "There is no lens to follow.", advice="Leave 'follow' out.")
-        bench.carriage.check_limits(chain.carriage_um)
-        nearest = chain.carriage_um - bench.carriage.overshoot_um
-    elif bench.trust.homed and limit.question is None:
-        nearest = (await bench.carriage.read()).value
-    else:  # a lens nobody has measured is asked about before anything moves, not when it is written into the set-up
-        return will_be
-    check_clearance(limit, depth_um(chain, nearest))
-    return will_be
+def will_come_to(bench: Bench, changes: Mapping[str, Any]) -> dict[str, Any]:
+    """What a change would come to, as answered. Raises Refused."""
+    new, chain = bench.setup.preview(changes)
+    return came_to(bench.setup.document, bench.setup.chain, new, chain, changes)
 
 
 def _clear_findings(bench: Bench) -> None:

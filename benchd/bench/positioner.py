@@ -14,12 +14,12 @@ from benchd.bench.agreement import Agreement
 from benchd.bench.drive import Drive
 from benchd.bench.homing import Homing
 from benchd.bench.jobs import Stopped
+from benchd.bench.limits import check_limits
 from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.place import Place
 from benchd.bench.stops import Stops
 from benchd.bench.trust import Trust
 from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
-from benchd.errors import Refused
 
 ATTEMPTS = 6
 NEEDS_NO_RUN_UP = 0.25
@@ -66,14 +66,7 @@ class Positioner:
 
     def check_limits(self, carriage_um: float) -> None:
         """Raise Refused('limit') for a place outside the carriage's limits."""
-        low, high = self.limits_um
-        if not low <= carriage_um <= high:
-            raise Refused(
-                "limit",
-                f"{carriage_um:.1f} µm is outside the carriage's limits, {low:.0f} to {high:.0f} µm.",
-                advice="Ask for a place inside; where nominal is outside, check adapters and lens in the set-up.",
-                data={"asked_um": carriage_um, "low_um": low, "high_um": high},
-            )
+        check_limits(carriage_um, self.limits_um)
 
     @property
     def homing_um(self) -> tuple[float, float]:

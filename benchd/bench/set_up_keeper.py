@@ -20,6 +20,16 @@ from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
 
 
+def not_driven(rev: int) -> Refused:
+    """What is said to whoever relies on a place that means nothing until the carriage is driven again."""
+    return Refused(
+        "not_driven",
+        "The carriage has not been driven since the set-up changed or it was homed.",
+        advice="Go to nominal first.",
+        data={"rev": rev},
+    )
+
+
 class SetUpKeeper:
     """Holds set-up, chain and the calibrations in force; tells every change as the kept document `setup`."""
 
@@ -102,12 +112,7 @@ class SetUpKeeper:
     def require_driven(self) -> None:
         """Raise Refused('not_driven') while the position is stale."""
         if self.document.stale:
-            raise Refused(
-                "not_driven",
-                "The set-up has changed since the carriage was last driven.",
-                advice="Send 'nominal' first.",
-                data={"rev": self.document.rev},
-            )
+            raise not_driven(self.document.rev)
 
     def clearance_of(self, document: SetupDocument) -> Clearance:
         """The least depth a set-up allows, by its records or by what a person has seen of these parts."""

@@ -86,6 +86,17 @@ def loses_distance(lens: str | None, then: str | None) -> bool:
     return lens != then and None in (lens, then)
 
 
+def check_rev(stands: int, asked: int | None) -> None:
+    """Raise Refused('rev_conflict') where a change was meant for another revision than the one that stands."""
+    if asked is not None and asked != stands:
+        raise Refused(
+            "rev_conflict",
+            f"The set-up is at revision {stands}, not {asked}.",
+            advice="Read it again, then change it.",
+            data={"rev": stands, "asked": asked},
+        )
+
+
 def first_setup(bench_file: BenchFile) -> SetupDocument:
     """The empty bench, revision 0."""
     return SetupDocument(arrangement=bench_file.arrangement)
@@ -108,13 +119,7 @@ def apply(
     rev_conflict, bad_request (a key or value that may not stand, parts that do not mate), unknown_name (with near
     names).
     """
-    if rev is not None and rev != setup.rev:
-        raise Refused(
-            "rev_conflict",
-            f"The set-up is at revision {setup.rev}, not {rev}.",
-            advice="Read it again, then change it.",
-            data={"rev": setup.rev, "asked": rev},
-        )
+    check_rev(setup.rev, rev)
     stated = _checked(changes)
     values = {name: getattr(setup, name) for name in SETTABLE} | stated
     for key, described in CLEARED_WITH.items():

@@ -10,6 +10,11 @@ Lost = Callable[[str, str], None]
 """Told of a loss: its kind (`homing` where homing itself took the trust, else a surprise), and why in a few words."""
 
 
+def not_homed(why: str | None) -> Refused:
+    """What is said to whoever relies on a position that is not trusted."""
+    return Refused("not_homed", f"The carriage is not homed: {why}.", advice="Home it first.")
+
+
 class Trust:
     """`homed` with the reason why not; every loss is told once, to everybody who listens, in the same turn."""
 
@@ -54,4 +59,4 @@ class Trust:
     def require(self) -> None:
         """Raise Refused('not_homed') naming the reason."""
         if not self._homed:
-            raise Refused("not_homed", f"The carriage is not homed: {self._why}.", advice="Home it first.")
+            raise not_homed(self._why)

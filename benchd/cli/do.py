@@ -35,7 +35,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "verb",
         nargs="?",
-        help="stop take release home nominal move light read setup sweep run pause resume abort answer accept note",
+        help="stop take release home nominal move light camera read setup sweep run pause resume abort answer accept "
+        "note",
     )
     parser.add_argument(
         "pairs",
@@ -71,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     from benchd.cli.speak import with_bench
     from benchd.cli.values import pairs
     from benchd.files.wording import near_names
-    from benchd.remote.verbs import VERBS
+    from benchd.verbs.table import VERBS
 
     if args.help and args.verb in ("stop", *VERBS):
         from benchd.cli.verb_help import page
@@ -145,11 +146,11 @@ async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, An
 def _needs_control(verb: str, given: dict[str, Any]) -> bool:
     from pydantic import ValidationError
 
-    from benchd.remote.verbs import VERBS
+    from benchd.verbs.table import VERBS
 
     spec = VERBS[verb]
     try:
-        return spec.needs_control(spec.args.model_validate(given))
+        return spec.control.of(spec.args.model_validate(given))
     except ValidationError:
         return False  # the bench refuses it, and says why
 

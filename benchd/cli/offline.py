@@ -17,9 +17,10 @@ from benchd.devices import Axis, Encoder
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.procedures import of_records
-from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.inputs import Known
 from benchd.records.reader import Reader
+from benchd.verbs.view import BenchView, Whereabouts
+from benchd.verbs.view_of import figures, whereabouts
 
 
 class Offline:
@@ -67,19 +68,20 @@ class Offline:
         """Figures of a record; a length by its calibration where one is in force. Raises Refused."""
         return of_records.facts(self._loaded, self._calibrations.get, kind, name)
 
-    def figures(self) -> BenchFigures:
+    def figures(self) -> BenchView:
         """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""
         spec = self._assembly.named("carriage", Axis).spec
         # How far the motor's zero is from an encoder's is known only once it is homed.
         has_encoder = self._assembly.in_role("position", Encoder) is not None
         motion = MotionFigures(spec.top_speed)
-        return of_records.figures(
+        return figures(
             self._assembly,
             self._loaded.records,
             settle_ms=self._loaded.file.motion.settle_ms,
             calibrations=set(self._calibrations),
             homed=False,
             stale=True,
+            not_homed_why="not homed since the start",
             carriage_um=spec.low,
             where=self._where,
             limits_um=(spec.low, spec.high) if has_encoder else motion.limits_um(spec, None),
@@ -89,4 +91,4 @@ class Offline:
         records, file = self._loaded.records, self._loaded.file
         setup = apply(self._setup, changes, records, file)
         chain = datum_chain(file, records, setup, self._calibrations, self._scale)
-        return of_records.whereabouts(records, setup, chain, clearance(file, records, setup))
+        return whereabouts(records, setup, chain, clearance(file, records, setup))

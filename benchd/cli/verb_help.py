@@ -9,8 +9,10 @@ from pydantic import BaseModel
 
 from benchd.bench.setup import SetupValues
 from benchd.cli.typed import FORMS, unit_of
-from benchd.remote.payloads import SetupArgs, StopArgs
-from benchd.remote.verbs import VERBS
+from benchd.verbs.setup import SetupArgs
+from benchd.verbs.stop import StopArgs
+from benchd.verbs.table import VERBS
+from benchd.verbs.verb import Need
 
 Schema = Mapping[str, Any]
 
@@ -48,7 +50,7 @@ def page(verb: str) -> str:
             lines += [f"  {name:<{width}}  {first}", *(f"{'':<{width + 4}}{more}" for more in rest)]
     if spec is not None:
         needs = [f"the role '{spec.role}'"]
-        needs += [f"control{_when(spec.needs_control)}"] if _when(spec.needs_control) is not None else []
+        needs += [f"control{_when(spec.control)}"] if _when(spec.control) is not None else []
         lines += ["", *_wrapped(f"Needs {' and '.join(needs)}. {CONTROL if len(needs) > 1 else ''}".rstrip())]
     if verb in MOVING or verb in LIT:
         lines += ["", *_wrapped(CAUTION if verb in MOVING else LIGHT)]
@@ -64,10 +66,9 @@ LIGHT = "Do not look into the light or the lens: bright LEDs hurt eyes."
 CONTROL = "Control is taken by itself where nobody else holds it."
 
 
-def _when(needs: Any) -> str | None:
+def _when(need: Need) -> str | None:
     """'' for always, ' with `follow`' and the like; None for never."""
-    told = str(needs.__doc__)
-    return {"never": None, "always": ""}.get(told, f" {told}")
+    return {"never": None, "always": ""}.get(need.said, f" {need.said}")
 
 
 def _wrapped(text: str, indent: int = 0) -> list[str]:

@@ -1,14 +1,14 @@
-"""The arguments of the steps: those of the verb of the same name. Any value may be given by name."""
+"""What stands in the steps of the language itself: questions, conditions, loops, calls. Values may be given by name."""
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Self
 
 from pydantic import Field, model_validator
 
 from benchd.devices.values import AskKind
 from benchd.files.names import Name, Record
-from benchd.procedures.values import Flag, Names, Number, ReadOut, Reference, Sentence, Text, Words
+from benchd.procedures.values import Number, ReadOut, Reference, Sentence, Text, Words
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 
@@ -21,46 +21,11 @@ class Arguments(Record):
         return self.model_dump(mode="json", by_alias=True, exclude_unset=True)
 
 
-class Home(Arguments):
-    """Find the switch, then the reference mark."""
-
-    axes: Names = ("carriage",)
-    only_if_unhomed: Flag = False
-
-
-class RingMark(Arguments):
-    """A ring at an engraved mark, as engraved."""
-
-    mark: Number | Literal["inf"]
-
-
 class Measured(Arguments):
     """A value with its standard uncertainty."""
 
     value: Number
     u: Number
-
-
-class Setup(Arguments):
-    """Change the set-up: whole values replace, null clears, what is not stated stays. Moves only with `follow`."""
-
-    lens: Text | None = None
-    job: Text | None = None
-    adapters: Names | None = None
-    glass: Names | None = None
-    ring: Literal["hard_stop", "infinity", "free"] | RingMark | Reference | None = None
-    distance_mm: Number | None = None
-    m: Measured | Reference | None = None
-    f_number: Number | None = None
-    light_nm: Number | None = None
-    temperature_C: Number | None = None
-    support: Text | None = None
-    trim_um: Number | None = None
-    follow: Flag = False
-
-    def changes(self) -> dict[str, Any]:
-        """What is stated of the set-up itself."""
-        return {key: value for key, value in self.given().items() if key != "follow"}
 
 
 class Ask(Arguments):
@@ -94,89 +59,6 @@ class Ask(Arguments):
         if self.unit is not None and self.kind != "number":
             raise ValueError("'unit' belongs to a number")
         return self
-
-
-class Nominal(Arguments):
-    """Go where the chain says, trim included."""
-
-
-class Move(Arguments):
-    """Go somewhere: exactly one place is stated."""
-
-    axis: Text = "carriage"
-    offset_um: Number | None = None
-    depth_um: Number | None = None
-    carriage_um: Number | None = None
-    by_um: Number | None = None
-    to_deg: Number | None = None
-    by_deg: Number | None = None
-
-    @model_validator(mode="after")
-    def _one_place(self) -> Self:
-        places = ("offset_um", "depth_um", "carriage_um", "by_um", "to_deg", "by_deg")
-        if sum(getattr(self, place) is not None for place in places) != 1:
-            raise ValueError(f"exactly one of {', '.join(places)}")
-        return self
-
-
-class Light(Arguments):
-    """Set a light: exactly one of level (0 to 1), stops_by, on.
-
-    After `for_s` it is dark again; the run does not wait for that.
-    """
-
-    light: Text = "target_light"
-    level: Annotated[float, Field(ge=0, le=1)] | Reference | None = None
-    stops_by: Annotated[float, Field(ge=-20, le=20)] | Reference | None = None
-    on: Flag | None = None
-    for_s: Annotated[float, Field(gt=0, le=86_400)] | Reference | None = None
-
-    @model_validator(mode="after")
-    def _one_setting(self) -> Self:
-        if sum(one is not None for one in (self.level, self.stops_by, self.on)) != 1:
-            raise ValueError("exactly one of level, stops_by, on")
-        return self
-
-
-class Read(Arguments):
-    """Take one reading of a device and keep it with the run; `as` tells it from others of the device.
-
-    A gauge that reads nothing, or out of its range, is asked to be seated again, three times before the run fails.
-    `moved_from` names an earlier reading of the same gauge, standing where it stood: what it reads more or less since
-    then must be what the carriage has moved. Where it is not, the carriage goes back, and both are read again.
-    """
-
-    device: Text
-    as_: Identifier = Field(default="value", alias="as")
-    moved_from: Identifier | None = None
-
-
-class Camera(Arguments):
-    """Set exposure and gain."""
-
-    camera: Text = "detector"
-    exposure_ms: Annotated[float, Field(gt=0, le=60_000)] | Reference | None = None
-    gain: Annotated[float, Field(gt=0)] | Reference | None = None
-
-
-class Sweep(Arguments):
-    """Readings through focus, about a place or an offset (um); span is end to end, and with the step left to the
-    detector and the f-number."""
-
-    about: Literal["nominal", "here"] | Number = "nominal"
-    span_um: Annotated[float, Field(gt=0)] | Reference | None = None
-    step_um: Annotated[float, Field(gt=0)] | Reference | None = None
-    merit: Literal["auto", "edge", "star", "pairs", "meter", "eye"] | Reference = "auto"
-    lp_mm: Annotated[float, Field(gt=0)] | Reference | None = None
-    repeats: Annotated[int, Field(ge=1, le=100)] | Reference = 1
-    mode: Literal["stepped", "continuous"] | Reference = "stepped"
-
-
-class Assess(Arguments):
-    """Make a finding of this run's readings; `of` is the artefact where the set-up does not say it."""
-
-    name: Name
-    of: Text | None = None
 
 
 class Condition(Arguments):
@@ -217,16 +99,3 @@ class Call(Arguments):
 
     procedure: Name
     inputs: dict[Identifier, Any] = Field(default_factory=dict)
-
-
-class Wait(Arguments):
-    """Wait, for a lamp or a temperature to settle."""
-
-    for_s: Annotated[float, Field(ge=0, le=36_000)] | Reference
-
-
-class Accept(Arguments):
-    """Put the last finding of that name in force as the calibration, for so many days (null: without end)."""
-
-    finding: Name
-    days: Annotated[int, Field(ge=1, le=3650)] | Reference | None = None

@@ -24,14 +24,11 @@ from benchd.procedures.known import Known, some_answer, some_facts
 from benchd.procedures.language import Procedure, ProcedureFile
 from benchd.procedures.scope import Scope, listed, written_out
 from benchd.procedures.steps import (
-    AcceptStep,
     AskStep,
-    AssessStep,
     CallStep,
     ForStep,
     IfStep,
     Place,
-    ReadStep,
     RepeatStep,
     Step,
     bodies,
@@ -84,12 +81,12 @@ class _Checker:
         for index, step in enumerate(steps):
             self._step(step, (*at, index), known)
 
-    def _assess(self, step: AssessStep, at: Place) -> None:
-        if self.assessments is not None and step.assess.name not in self.assessments:
-            self._wrong((*at, "assess", "name"), _one_of("an assessment", step.assess.name, self.assessments))
+    def _assess(self, step: Step, at: Place) -> None:
+        if self.assessments is not None and step.args.name not in self.assessments:
+            self._wrong((*at, "assess", "name"), _one_of("an assessment", step.args.name, self.assessments))
             return
         try:
-            check_of(step.assess.name, step.assess.of)
+            check_of(step.args.name, step.args.of)
         except Refused as refused:
             self._wrong((*at, "assess"), f"{refused.text} {refused.advice}")
 
@@ -110,17 +107,17 @@ class _Checker:
             self._new_name(step.ask.save, (*at, "ask", "save"), known)
             known.answers[step.ask.save] = step.ask
             known.scope = known.scope.with_value(step.ask.save, some_answer(step.ask), step.ask.kind)
-        elif isinstance(step, AssessStep):
+        elif step.verb == "assess":
             self._assess(step, at)
-            known.findings |= {step.assess.name}
-        elif isinstance(step, ReadStep):
-            before = step.read.moved_from
+            known.findings |= {step.args.name}
+        elif step.verb == "read":
+            before = step.args.moved_from
             if before is not None and before not in known.readings:
                 wrong = _one_of("the name of a reading taken before this step", before, known.readings)
                 self._wrong((*at, "read", "moved_from"), wrong)
-            known.readings |= {step.read.as_}
-        elif isinstance(step, AcceptStep):
-            self._finding(step.accept.finding, (*at, "accept", "finding"), known)
+            known.readings |= {step.args.as_}
+        elif step.verb == "accept":
+            self._finding(step.args.finding, (*at, "accept", "finding"), known)
         elif isinstance(step, CallStep):
             self._call(step, (*at, "call"), known)
 
@@ -237,7 +234,7 @@ class _Checker:
         for role in called.needs.roles:
             if role not in self.procedure.needs.roles:
                 self._wrong((*at, "procedure"), f"'{role}' among needs.roles, as {called.procedure} needs it")
-        known.findings |= {one.assess.name for _, one in called.walk() if isinstance(one, AssessStep)}
+        known.findings |= {one.args.name for _, one in called.walk() if one.verb == "assess"}
 
 
 def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:
@@ -248,7 +245,7 @@ def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:
         value = scope.values.get(over.name)
         return [scope.with_value(step.for_.each, value[0] if isinstance(value, list) and value else "x", kind)]
     try:
-        return listed(step, scope)
+        return [turn(scope) for turn in listed(step, scope)]
     except (Refused, ValidationError):  # told of the step itself
         return [scope.with_value(step.for_.each, "x", "")]
 

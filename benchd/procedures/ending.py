@@ -16,11 +16,11 @@ from benchd.bench.bench import Bench
 from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.errors import BenchdError
-from benchd.procedures.carry_out import CarryOut, can_move, lights_of
+from benchd.procedures.carry_out import StepExecutor
 from benchd.procedures.language import Procedure
 from benchd.procedures.run_states import Outcome, RunState
 from benchd.procedures.scope import Scope
-from benchd.procedures.steps import Step
+from benchd.procedures.steps import Step, can_move, lights_of
 
 FINALLY_S = 30.0
 _log = structlog.get_logger("benchd.run")
@@ -29,7 +29,7 @@ _log = structlog.get_logger("benchd.run")
 class Ending:
     """Carries out the end of one run after another."""
 
-    def __init__(self, bench: Bench, carry_out: CarryOut, state: RunState) -> None:
+    def __init__(self, bench: Bench, carry_out: StepExecutor, state: RunState) -> None:
         self._bench = bench
         self._carry_out = carry_out
         self._state = state

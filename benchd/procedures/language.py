@@ -11,12 +11,14 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field
 
+from benchd.errors import Refused
 from benchd.files.bench_file import Role
 from benchd.files.names import Name, Record, RecordId
 from benchd.files.source import Source, check, load_yaml
 from benchd.procedures.arguments import Identifier
 from benchd.procedures.inputs import Input
 from benchd.procedures.steps import Place, Step, Steps, walk
+from benchd.verbs.view import BenchView
 
 
 class Needs(Record):
@@ -69,3 +71,17 @@ def read_procedure(path: Path) -> ProcedureFile:
     source = load_yaml(path)
     procedure = check(source, Procedure)
     return ProcedureFile(procedure, source, hashlib.sha256(path.read_bytes()).hexdigest())
+
+
+def demand(procedure: Procedure, bench: BenchView) -> None:
+    """Raises Refused where the bench lacks what the procedure needs: `uncalibrated`, or `bad_request` for a role."""
+    missing = [role for role in procedure.needs.roles if role not in bench.devices]
+    if missing:
+        text = f"The procedure {procedure.procedure} needs {', '.join(missing)}, which this bench does not have."
+        raise Refused(
+            "bad_request", text, advice="Give the role to a device in the bench file.", data={"roles": missing}
+        )
+    lacking = [name for name in procedure.needs.calibrations if name not in bench.calibrations]
+    if lacking:
+        text = f"The procedure {procedure.procedure} needs a calibration in force of {', '.join(lacking)}."
+        raise Refused("uncalibrated", text, advice="Calibrate it and accept the finding.", data={"artefacts": lacking})

@@ -2,55 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
-from benchd.errors import ErrorCode, Refused
-
-
-@dataclass(frozen=True, slots=True)
-class WouldBeRefused:
-    """Why the bench would not do something, the code it would say so with, and what it would advise.
-
-    `depends` says on what it depends whether it comes to that, None where it does in any case.
-    """
-
-    text: str
-    code: ErrorCode
-    advice: str = ""
-    depends: str | None = None
-
-    @property
-    def said(self) -> str:
-        """What it is, and what it depends on."""
-        return self.text if self.depends is None else f"{self.text} (depends on {self.depends})"
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One thing that will happen, or may (`when`: the conditions it stands under, outermost first).
-
-    `step` is the index of the top-level step it belongs to, None for `finally`; `from_um` and `to_um` are carriage
-    places where something moves; `problem` says why it would be refused. A sweep goes to `to_um` first, looks about it
-    over `pilot_um`, and reads over `over_um` (lowest and highest place; it lies about the peak that the look finds).
-    `reach_um` are the lowest and highest place that a step may bring the carriage to, by whatever way it comes there;
-    `seconds_more` is what it takes longer to look so far, or to do what may not be needed. Places are None where they
-    depend on what is not known yet; the text says on what.
-    """
-
-    verb: str
-    text: str
-    seconds: float = 0.0
-    seconds_more: float = 0.0
-    when: tuple[str, ...] = ()
-    from_um: float | None = None
-    to_um: float | None = None
-    pilot_um: tuple[float, float] | None = None
-    over_um: tuple[float, float] | None = None
-    reach_um: tuple[float, float] | None = None
-    ask: str | None = None
-    problem: WouldBeRefused | None = None
-    step: int | None = None
+from benchd.errors import Refused
+from benchd.verbs.entry import Entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,18 +35,19 @@ class Plan:
     @property
     def problems(self) -> tuple[str, ...]:
         """What would be refused, or might be: then it says what that depends on."""
-        return tuple(entry.problem.said for entry in self.entries if entry.problem is not None)
+        return tuple(said for entry in self.entries if (said := entry.problem_said) is not None)
 
     def require_possible(self) -> None:
         """Raise Refused, as the first step would that is refused in any case, before anything moves."""
-        problems = [entry.problem for entry in self.entries if entry.problem is not None and not entry.when]
-        certain = [problem for problem in problems if problem.depends is None]
+        problems = [(entry.problem, entry.problem_said) for entry in self.entries if not entry.when]
+        certain = [(one, said) for one, said in problems if one is not None and one.depends is None]
         if certain:
+            first, told = certain[0]
             raise Refused(
-                certain[0].code,
-                f"'{self.procedure}' could not be carried out: {certain[0].text}",
-                advice=certain[0].advice or "See the whole of it with a dry run.",
-                data={"problems": [one.text for one in certain]},
+                first.code,
+                f"'{self.procedure}' could not be carried out: {told}",
+                advice=first.advice or "See the whole of it with a dry run.",
+                data={"problems": [said for _, said in certain]},
             )
 
     def as_json(self) -> dict[str, Any]:
@@ -101,5 +58,5 @@ class Plan:
             "seconds_at_most": round(self.seconds_at_most, 1),
             "asks": list(self.asks),
             "problems": list(self.problems),
-            "entries": [asdict(entry) for entry in self.entries],
+            "entries": [entry.as_json() for entry in self.entries],
         }

@@ -18,7 +18,7 @@ from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import READ_AT_START
-from benchd.procedures.carry_out import CarryOut
+from benchd.procedures.carry_out import StepExecutor
 from benchd.procedures.ending import Ending
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
@@ -51,7 +51,7 @@ class Runner:
         self._bench = bench
         self._library = library
         self.prompts = Prompts(bench, self._asked)
-        self._carry_out = CarryOut(bench, assessor, library, self.prompts)
+        self._carry_out = StepExecutor(bench, assessor, library, self.prompts)
         self._state = RunState(self._tell, self._held)
         bench.carriage.may_begin = lambda: self._state.may_move
         self._run: RunRecord | None = None
@@ -261,6 +261,10 @@ class Runner:
             if job is not None:
                 await self._bench.jobs.break_off(Stopped(user), job=job)
             self._bench.events.tell("stopped", f"Stopped by {user}.", severity="warning", data={"user": user})
+
+    def answer(self, ask: str, value: Any, user: str) -> Any:
+        """Hand in an answer to the question that waits. Raises Refused (not_found, bad_request)."""
+        return self.prompts.answer(ask, value, user)
 
     def _require(self, run: str) -> RunRecord:
         current = self._run.id if self._run else None

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from pydantic import ValidationError
@@ -18,6 +19,10 @@ from benchd.procedures.values import WRITTEN_OUT, Reference, put_into
 
 Facts = Callable[[str, str], Mapping[str, Any]]
 """Figures of a record by its kind and id: those of `FACTS`, as they are known now. Raises Refused('unknown_name')."""
+
+
+Turn = Callable[["Scope"], "Scope"]
+"""The scope inside one turn of a loop, from the one around it."""
 
 
 def no_facts(kind: str, name: str) -> Mapping[str, Any]:
@@ -40,6 +45,10 @@ class Scope:
     def with_value(self, name: str, value: Any, kind: str) -> Scope:
         """The same with one name more, or with another value under it."""
         return replace(self, values={**self.values, name: value}, kinds={**self.kinds, name: kind})
+
+    def without(self, name: str) -> Scope:
+        """The same, of which nobody knows yet what that name stands for."""
+        return replace(self, values={one: value for one, value in self.values.items() if one != name})
 
     def in_round(self, number: int, of: int) -> Scope:
         """The same inside a loop, in its round `number`."""
@@ -105,24 +114,23 @@ def _put_in(part: Any, scope: Scope) -> Any:
     return part if reference is None else scope.look_up(reference)
 
 
-def times(step: RepeatStep, scope: Scope) -> int:
-    """How often the steps are repeated. Raises Refused as `resolve`."""
+def times(step: RepeatStep, scope: Scope) -> list[Turn]:
+    """The turns of a loop of so many. Raises Refused as `resolve`."""
     count = resolve(step, scope).args
     assert isinstance(count, int)
-    return count
+    return [partial(Scope.in_round, number=number, of=count) for number in range(1, count + 1)]
 
 
-def listed(step: ForStep, scope: Scope) -> list[Scope]:
-    """One scope for each turn of the loop. Raises Refused as `resolve`."""
+def listed(step: ForStep, scope: Scope) -> list[Turn]:
+    """The turns of a loop over values. Raises Refused as `resolve`."""
     each = resolve(step, scope).args.given()
     kinds = [_kind_of(step.for_.in_, index, value, scope) for index, value in enumerate(each["in"])]
-    turns = zip(each["in"], kinds, strict=True)
-    return in_rounds([scope.with_value(each["each"], value, kind) for value, kind in turns])
 
+    def turn(around: Scope, number: int, value: Any, kind: str) -> Scope:
+        return around.with_value(each["each"], value, kind).in_round(number, len(kinds))
 
-def in_rounds(turns: Sequence[Scope]) -> list[Scope]:
-    """The turns of a loop, each knowing which it is."""
-    return [turn.in_round(number, len(turns)) for number, turn in enumerate(turns, 1)]
+    turns = enumerate(zip(each["in"], kinds, strict=True), 1)
+    return [partial(turn, number=number, value=value, kind=kind) for number, (value, kind) in turns]
 
 
 def _kind_of(over: Any, index: int, value: Any, scope: Scope) -> str:

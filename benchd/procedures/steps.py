@@ -1,32 +1,21 @@
-"""The steps: one key each. A step knows its `verb` and its `args`; `if`, `repeat` and `for` hold other steps."""
+"""The steps: one key each. A step knows its `verb` and its `args`; `if`, `repeat` and `for` hold other steps.
+
+Most are what the verb of their name is, and take what it takes, with values by name.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Annotated, Any, ClassVar
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Union
 
-from pydantic import Discriminator, Field, Tag
+from pydantic import Discriminator, Field, Tag, create_model
 
 from benchd.files.names import Record
 from benchd.files.wording import near_names
-from benchd.procedures.arguments import (
-    Accept,
-    Ask,
-    Assess,
-    Call,
-    Camera,
-    Condition,
-    Each,
-    Home,
-    Light,
-    Move,
-    Nominal,
-    Read,
-    Setup,
-    Sweep,
-    Wait,
-)
+from benchd.procedures.arguments import Ask, Call, Condition, Each
+from benchd.procedures.by_name import by_name
 from benchd.procedures.values import Reference
+from benchd.verbs.table import STEPS
 
 
 class Step(Record):
@@ -41,69 +30,14 @@ class Step(Record):
         return getattr(self, name)
 
 
-class HomeStep(Step):
-    verb = "home"
-    home: Home
-
-
-class SetupStep(Step):
-    verb = "setup"
-    setup: Setup
-
-
 class AskStep(Step):
     verb = "ask"
     ask: Ask
 
 
-class NominalStep(Step):
-    verb = "nominal"
-    nominal: Nominal
-
-
-class LightStep(Step):
-    verb = "light"
-    light: Light
-
-
-class MoveStep(Step):
-    verb = "move"
-    move: Move
-
-
-class ReadStep(Step):
-    verb = "read"
-    read: Read
-
-
-class CameraStep(Step):
-    verb = "camera"
-    camera: Camera
-
-
-class SweepStep(Step):
-    verb = "sweep"
-    sweep: Sweep
-
-
-class AssessStep(Step):
-    verb = "assess"
-    assess: Assess
-
-
 class CallStep(Step):
     verb = "call"
     call: Call
-
-
-class WaitStep(Step):
-    verb = "wait"
-    wait: Wait
-
-
-class AcceptStep(Step):
-    verb = "accept"
-    accept: Accept
 
 
 class IfStep(Step):
@@ -131,12 +65,24 @@ class ForStep(Step):
     steps: Steps
 
 
-_MODELS = (
-    HomeStep, SetupStep, AskStep, NominalStep, LightStep, MoveStep, ReadStep, CameraStep, SweepStep, AssessStep,
-    IfStep, RepeatStep, ForStep, CallStep, WaitStep, AcceptStep,
-)  # fmt: skip
-VERBS: tuple[str, ...] = tuple(model.verb for model in _MODELS)
-_KEYS = {model.verb: tuple(field.alias or name for name, field in model.model_fields.items()) for model in _MODELS}
+def _step_of(verb: str) -> type[Step]:
+    """A step that is what the verb of its name is."""
+    takes = STEPS[verb].step
+    assert takes is not None
+    fields: dict[str, Any] = {verb: (by_name(takes), ...)}
+    made = create_model(f"{verb.title()}Step", __base__=Step, __doc__=STEPS[verb].does, **fields)
+    made.verb = verb
+    return made
+
+
+MODELS: dict[str, type[Step]] = {
+    **{verb: _step_of(verb) for verb in STEPS},
+    **{model.verb: model for model in (AskStep, IfStep, RepeatStep, ForStep, CallStep)},
+}
+VERBS: tuple[str, ...] = tuple(MODELS)
+_KEYS = {
+    verb: tuple(field.alias or name for name, field in model.model_fields.items()) for verb, model in MODELS.items()
+}
 
 
 def _which(value: Any) -> str | None:
@@ -156,30 +102,19 @@ def _is_mistyped_verb(key: str, verb: str) -> bool:
 
 
 # The tags have a blank, so that none of them is taken for a key of the file when an error is put in its place.
-AnyStep = Annotated[
-    Annotated[HomeStep, Tag("step home")]
-    | Annotated[SetupStep, Tag("step setup")]
-    | Annotated[AskStep, Tag("step ask")]
-    | Annotated[NominalStep, Tag("step nominal")]
-    | Annotated[LightStep, Tag("step light")]
-    | Annotated[MoveStep, Tag("step move")]
-    | Annotated[ReadStep, Tag("step read")]
-    | Annotated[CameraStep, Tag("step camera")]
-    | Annotated[SweepStep, Tag("step sweep")]
-    | Annotated[AssessStep, Tag("step assess")]
-    | Annotated[IfStep, Tag("step if")]
-    | Annotated[RepeatStep, Tag("step repeat")]
-    | Annotated[ForStep, Tag("step for")]
-    | Annotated[CallStep, Tag("step call")]
-    | Annotated[WaitStep, Tag("step wait")]
-    | Annotated[AcceptStep, Tag("step accept")],
-    Discriminator(
-        _which,
-        custom_error_type="step",
-        custom_error_message="a step has one key, one of {verbs}",
-        custom_error_context={"verbs": ", ".join(VERBS)},
-    ),
-]
+_TAGGED = tuple(Annotated[model, Tag(f"step {verb}")] for verb, model in MODELS.items())
+if TYPE_CHECKING:
+    AnyStep = Step
+else:
+    AnyStep = Annotated[
+        Union[_TAGGED],  # noqa: UP007  of what is known at run time only
+        Discriminator(
+            _which,
+            custom_error_type="step",
+            custom_error_message="a step has one key, one of {verbs}",
+            custom_error_context={"verbs": ", ".join(VERBS)},
+        ),
+    ]
 Steps = Annotated[tuple[AnyStep, ...], Field(max_length=200)]
 
 IfStep.model_rebuild()
@@ -205,3 +140,22 @@ def walk(steps: tuple[Step, ...], at: Place) -> Iterator[tuple[Place, Step]]:
         yield here, step
         for key, body in bodies(step):
             yield from walk(body, (*here, key))
+
+
+def can_move(step: Step) -> bool:
+    """Whether a step, or one it holds, may move anything; a called procedure may."""
+    return any(
+        one.verb == "call" or (one.verb in STEPS and STEPS[one.verb].moves(one.args)) for _, one in walk((step,), ())
+    )
+
+
+def lights_of(steps: Sequence[Step]) -> tuple[Step, ...]:
+    """What sets lights among the steps, in its order and under its conditions; nothing else."""
+    found: list[Step] = []
+    for step in steps:
+        held = {{"else": "else_"}.get(key, key): lights_of(body) for key, body in bodies(step)}
+        if any(held.values()):
+            found.append(step.model_copy(update=held))
+        elif step.verb == "light":
+            found.append(step)
+    return tuple(found)

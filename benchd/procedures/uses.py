@@ -7,22 +7,13 @@ from typing import Any
 
 from benchd.procedures.steps import AskStep, Place, Step
 from benchd.procedures.values import Reference, names_in
+from benchd.verbs.table import STEPS
 
 
 def roles_of(step: Step) -> Iterator[str]:
     """The roles and devices that a step drives, reads or lights, as far as they are written out."""
-    args: Any = step.args
-    named: dict[str, Any] = {
-        "home": lambda: args.axes if isinstance(args.axes, tuple) else (),
-        "setup": lambda: ("carriage",) if args.follow is True else (),
-        "nominal": lambda: ("carriage",),
-        "move": lambda: (args.axis,),
-        "light": lambda: (args.light,),
-        "read": lambda: (args.device,),
-        "camera": lambda: (args.camera,),
-        "sweep": lambda: ("carriage", "detector"),
-    }
-    yield from (name for name in named.get(step.verb, tuple)() if isinstance(name, str))
+    if step.verb in STEPS:
+        yield from (name for name in STEPS[step.verb].uses(step.args) if isinstance(name, str))
 
 
 def references(step: Step) -> Iterator[tuple[Place, Reference]]:

@@ -13,6 +13,8 @@ from typing import Annotated, Any, Final
 from pydantic import AfterValidator, BeforeValidator, Field, GetCoreSchemaHandler, GetJsonSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
+from benchd.verbs.entry import said
+
 _REFERENCE = re.compile(r"\$\{([a-z][a-z0-9_]{0,31})((?:\.[A-Za-z][A-Za-z0-9_]{0,31})?)\}")
 WRITTEN_OUT = {"written_out": True}
 """Validation context in which no name is accepted for a value any more: every one has been put in."""
@@ -62,7 +64,8 @@ class Reference:
         raise PydanticCustomError("reference", BY_NAME)
 
 
-def _whole_values_only(text: str, info: ValidationInfo) -> str:
+def whole_values_only(text: str, info: ValidationInfo) -> str:
+    """Text in which nothing is to be replaced. Raises ValueError."""
     if "${" in text and not (info.context or {}).get("written_out"):
         raise ValueError("text; ${..} stands for a whole value and is not replaced inside a text")
     return text
@@ -76,19 +79,6 @@ def names_in(text: str) -> Iterator[Reference]:
 def put_into(text: str, look_up: Callable[[Reference], Any]) -> str:
     """The text with the values in place of their names, as a person reads them. What was put in is not looked at."""
     return _REFERENCE.sub(lambda found: said(look_up(Reference.of(found))), text)
-
-
-def said(value: Any) -> str:
-    """A value without the signs of a program."""
-    if value is None:
-        return "none"
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, list):
-        return " + ".join(said(one) for one in value) or "none"
-    if isinstance(value, dict):
-        return ", ".join(f"{key} {said(one)}" for key, one in value.items())
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _names_only(text: str, info: ValidationInfo) -> str:
@@ -109,7 +99,7 @@ def _read_out(value: Any, info: ValidationInfo) -> Any:
 LONGEST = 1000
 Sentence = Annotated[str, Field(min_length=1), AfterValidator(_names_only)]
 """Text for a person, in which values may stand by name."""
-Words = Annotated[str, Field(min_length=1, max_length=LONGEST), AfterValidator(_whole_values_only)]
+Words = Annotated[str, Field(min_length=1, max_length=LONGEST), AfterValidator(whole_values_only)]
 ReadOut = Annotated[Reference | Words, Field(union_mode="left_to_right"), BeforeValidator(_read_out)]
 """Text, or a value by name that is read out to a person."""
 Text = Annotated[Reference | Words, Field(union_mode="left_to_right")]

@@ -10,11 +10,11 @@ from typing import Any
 import aiomqtt
 
 from benchd.bench.notices import Notices
+from benchd.commands.events import EventTeller
+from benchd.commands.intake import Intake
 from benchd.devices.clock import Clock
 from benchd.errors import Refused
 from benchd.remote.encoding import encode
-from benchd.remote.events import EventTeller
-from benchd.remote.intake import Intake
 from benchd.remote.outage import Outages, stay_connected
 from benchd.remote.publisher import Publisher
 from benchd.remote.retained import Clearing
@@ -125,7 +125,7 @@ class Connection:
 
     async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
         topic = str(message.topic)
-        reply = await self._intake.handle(topic, bytes(message.payload), retained=message.retain)
+        reply = await self._intake.handle(self._topics.asked(topic), bytes(message.payload), retained=message.retain)
         with self._publisher.reply_first(reply["id"]):
             for _ in range(FIRST_TURNS):
                 await asyncio.sleep(0)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, RootModel
+from pydantic import Field, RootModel
 
 from benchd.assessments.finding import Finding
 from benchd.bench.events import Severity
@@ -18,20 +18,15 @@ from benchd.bench.setup import SetupDocument
 from benchd.devices.values import AskKind, AxisSpec, CameraSpec, EncoderSpec, GaugeSpec, LightSpec, Quality
 from benchd.errors import ErrorCode
 from benchd.files.bench_file import Role
+from benchd.files.names import Name
 from benchd.procedures.inputs import InputType, Listed
 from benchd.procedures.language import Needs
 from benchd.procedures.run_states import State
 from benchd.records.values import ReadingRow
-from benchd.remote.payloads import Name
+from benchd.verbs.result import Told
 
 ABSENT: Any = Field(default=None, exclude_if=lambda value: value is None)
 """A key that is left out where it says nothing; where it stands it is not null."""
-
-
-class Told(BaseModel):
-    """The root of all that is told."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
 
 
 class Document(Told):

@@ -9,29 +9,28 @@ from pathlib import Path
 from typing import Any
 
 from benchd.bench.bench import Bench
+from benchd.commands.beat import Beat, tell_beat
+from benchd.commands.control import Control, Roles
+from benchd.commands.events import EventTeller
+from benchd.commands.ids import SeenIds
+from benchd.commands.intake import Intake, handlers_of
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
 from benchd.files.mqtt_section import Mqtt
 from benchd.files.run_folder import run_folder
 from benchd.parts import Parts
 from benchd.procedures.runner import Runner
-from benchd.remote.beat import Beat, tell_beat
 from benchd.remote.broker import EmbeddedBroker
 from benchd.remote.broker_config import Ports
 from benchd.remote.connection import Connection
-from benchd.remote.control import Control, Roles
-from benchd.remote.events import EventTeller
-from benchd.remote.handlers import BenchHandlers
-from benchd.remote.ids import SeenIds
-from benchd.remote.intake import Intake, control_handlers
 from benchd.remote.outage import Outages
-from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.stop_road import StopRoad
 from benchd.remote.topics import Topics
 from benchd.remote.watchdog import Watchdog
 from benchd.remote.whereabouts import Whereabouts
 from benchd.remote.wire import Endpoint, endpoint_of
+from benchd.verbs.stop import StopArgs
 
 CONNECT_WITHIN_S = 15.0
 
@@ -71,8 +70,7 @@ class MqttService:
         roles = Roles(bench.file.mqtt.users)
         control = Control(clock, roles, bench.notices, run_of=lambda: runner.user)
         intake = Intake(
-            {**BenchHandlers(bench, runner).by_verb(), **control_handlers(control)},
-            topics=topics,
+            handlers_of(bench, runner, control),
             control=control,
             roles=roles,
             beat=self._beat,

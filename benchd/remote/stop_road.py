@@ -16,16 +16,16 @@ from typing import Any
 import aiomqtt
 from pydantic import ValidationError
 
+from benchd.commands.events import EventTeller
+from benchd.commands.json_gate import read_object
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.remote.connection import send_reply
-from benchd.remote.events import EventTeller
-from benchd.remote.json_gate import read_object
 from benchd.remote.outage import Outages, stay_connected
-from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.topics import Topics, is_name
 from benchd.remote.wire import Endpoint, open_wire, subscribe
+from benchd.verbs.stop import StopArgs
 
 _log = logging.getLogger(__name__)
 _MOST_AT_ONCE = 16

@@ -7,8 +7,8 @@ brokers have been seen to die of less.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from benchd.commands.intake import Asked
 from benchd.errors import Refused
 
 ROOT = "benchd"
@@ -19,14 +19,6 @@ _RESPONSE = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_./:-]{0,199}")
 def is_name(text: str) -> bool:
     """Whether `text` may stand as one level of a topic: 1 to 32 of `a-z 0-9 _ -`."""
     return NAME.fullmatch(text) is not None
-
-
-@dataclass(frozen=True, slots=True)
-class Command:
-    """Who asks for what, as the topic says it; both are checked names."""
-
-    user: str
-    verb: str
 
 
 class Topics:
@@ -64,7 +56,7 @@ class Topics:
         """Whether the topic lies below `command/`, in order or not."""
         return topic.startswith(self.base + "command/")
 
-    def parse_command(self, topic: str) -> Command:
+    def parse_command(self, topic: str) -> Asked:
         """User and verb of a command topic; Refused (bad_request) when it has other levels or other characters."""
         levels = (self.below(topic) or "").split("/")
         if len(levels) != 3 or levels[0] != "command" or not is_name(levels[1]) or not is_name(levels[2]):
@@ -73,7 +65,14 @@ class Topics:
                 "The topic is not that of a command.",
                 advice="Publish to command/<user>/<verb>, each name 1 to 32 of a-z, 0-9, _ and -.",
             )
-        return Command(levels[1], levels[2])
+        return Asked(levels[1], levels[2])
+
+    def asked(self, topic: str) -> Asked | Refused:
+        """The same for the intake, which answers a topic of other levels as well."""
+        try:
+            return self.parse_command(topic)
+        except Refused as nobody:
+            return nobody
 
     def may_answer_at(self, topic: str, user: str) -> bool:
         """Whether a client's MQTT 5 response topic is fit to publish to.

@@ -9,20 +9,20 @@ from typing import Any
 
 from benchd.bench.events import Events
 from benchd.bench.notices import Notices
+from benchd.commands.beat import Beat, tell_beat
+from benchd.commands.control import Control, Role, Roles
+from benchd.commands.events import EventTeller
+from benchd.commands.ids import SeenIds
+from benchd.commands.intake import Intake, Request
 from benchd.devices.clock import Clock
-from benchd.remote.beat import Beat, tell_beat
 from benchd.remote.connection import Connection
-from benchd.remote.control import Control, Role, Roles
-from benchd.remote.events import EventTeller
-from benchd.remote.ids import SeenIds
-from benchd.remote.intake import Handler, Intake, Request, control_handlers
 from benchd.remote.outage import Outages
-from benchd.remote.payloads import StopArgs
 from benchd.remote.retained import Clearing
 from benchd.remote.stop_road import StopRoad
 from benchd.remote.topics import Topics
-from benchd.remote.verbs import VERBS
 from benchd.remote.wire import Endpoint
+from benchd.verbs.stop import StopArgs
+from benchd.verbs.table import VERBS
 
 
 class MqttRig:
@@ -43,10 +43,8 @@ class MqttRig:
         self.roles = Roles(users)
         self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
         self.events = EventTeller(Events(self.notices, None, self.clock), self.clock, burst=1000, per_s=1000)
-        handlers: dict[str, Handler] = dict.fromkeys(VERBS, self._record)
         self.intake = Intake(
-            handlers | control_handlers(self.control),
-            topics=self.topics,
+            dict.fromkeys(VERBS, self._record),
             control=self.control,
             roles=self.roles,
             beat=self.beat,
@@ -55,6 +53,9 @@ class MqttRig:
         )
 
     async def _record(self, request: Request) -> dict[str, Any]:
+        if request.verb in ("take", "release"):  # these the lease carries out, without a bench
+            getattr(self.control, request.verb)(request.user, **request.args.model_dump())
+            return {"holder": self.control.holder}
         self.done.append(request)
         return {"did": request.verb}
 

@@ -12,7 +12,7 @@ from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_cha
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.bench.wall_distance import carried_over
 from benchd.files.loading import load_bench
-from benchd.remote.replies import SetUp
+from benchd.verbs.setup import SetUp
 from benchd_simulators.world.world import load_world
 
 BENCH = load_bench(Path(__file__).parents[2] / "configs" / "workshop" / "bench.yaml")

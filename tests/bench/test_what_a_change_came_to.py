@@ -11,7 +11,7 @@ from benchd.bench.came_to import came_to
 from benchd.bench.chain import datum_chain
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.files.loading import LoadedBench, load_bench
-from benchd.remote.replies import SetUp
+from benchd.verbs.setup import SetUp
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 FITTED: dict[str, Any] = {

@@ -11,8 +11,8 @@ from benchd.cli.console import out
 from benchd.cli.main import main
 from benchd.cli.set_up_said import head, table
 from benchd.cli.tables import pairs
-from benchd.remote.verbs import VERBS
 from benchd.testing.mqtt_rig import MqttRig
+from benchd.verbs.table import VERBS
 from tests.plain_text import text_of
 
 PROCEDURE = {"run": None, "procedure": None, "state": "idle", "step": 0, "of": 0, "progress": 0.0, "eta_s": None,

@@ -17,13 +17,14 @@ from benchd.bench.clearance import Clearance
 from benchd.bench.sweep_data import SweepOrder
 from benchd.cli.plans import plan_table
 from benchd.errors import Refused
-from benchd.procedures.bench_figures import BenchFigures, Whereabouts
-from benchd.procedures.dry_run import dry_run
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import read_procedure
 from benchd.procedures.library import Library
-from benchd.procedures.plan import Entry, Plan
+from benchd.procedures.plan import Plan
+from benchd.procedures.predict import dry_run
 from benchd.procedures.sweep_alone import sweep_alone
+from benchd.verbs.entry import Entry
+from benchd.verbs.view import BenchView, Whereabouts
 
 BASE_UM, RING_UM, GLASS_UM, CONJUGATE_UM = 24000.0, 18003.2, 857.8, 501.0
 
@@ -37,7 +38,7 @@ def where(changes: Mapping[str, Any]) -> Whereabouts:
     return Whereabouts(nominal, zero, half_width_um=35.25, setup=changes)
 
 
-BENCH = BenchFigures(
+BENCH = BenchView(
     devices={"carriage", "indicator", "target_light", "detector"},
     calibrations=set(),
     travel_um=(0.0, 30000.0),
@@ -58,7 +59,7 @@ def facts(kind: str, name: str) -> Mapping[str, Any]:
     return {"length_um": 45000.4, "u_um": 0.6, "reach_um": 45000.4}
 
 
-def plan(name: str, bench: BenchFigures = BENCH, **given: Any) -> Plan:
+def plan(name: str, bench: BenchView = BENCH, **given: Any) -> Plan:
     procedure = LIBRARY[name].procedure
     return dry_run(procedure, take_all(procedure.inputs, given, None), bench, facts, LIBRARY.procedures)
 
@@ -127,7 +128,7 @@ def test_a_look_that_leaves_the_travel_is_told() -> None:
     nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
     assert plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 89.0)), **LENS).problems == ()
     told = plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 60.0)), **LENS).problems
-    assert told[0] == "sweep: carriage 9444 µm is outside its travel, 0 to 9416 µm"
+    assert told[0] == "sweep: 9443.7 µm is outside the carriage's limits, 0 to 9416 µm."
 
 
 BELOW = replace(BENCH, run_up_um=-100.0)
@@ -155,7 +156,7 @@ def test_the_search_is_kept_within_travel_and_clearance_and_refused_by_neither()
     assert found.problems == ()
     assert sweep_of(found).reach_um == pytest.approx((nominal - 300.0, nominal + 100.0))
 
-    def near(free_um: float) -> BenchFigures:
+    def near(free_um: float) -> BenchView:
         """Nominal, free_um above the least depth."""
         depth_um = nominal + BASE_UM + RING_UM - free_um
         limit = Clearance(depth_um, 2000.0)
@@ -243,7 +244,7 @@ def test_what_a_lens_on_the_bench_would_have_refused_is_foreseen_before_anything
         limit = Clearance(BASE_UM - 1000.0 if lens == "L-0417" else BASE_UM + 9000.0 if lens else None, 2000.0)
         return Whereabouts(26000.0, BASE_UM, half_width_um=35.25, limit=limit)
 
-    def gone_through(steps: str, bench: BenchFigures) -> Plan:
+    def gone_through(steps: str, bench: BenchView) -> Plan:
         text = f"procedure: tries\ntitle: Tries\nneeds: {{roles: [carriage]}}\nsteps:\n{steps}"
         path = tmp_path / "tries.yaml"
         path.write_text(text)
@@ -339,8 +340,8 @@ def test_glass_toggle_follows_the_plate_without_with_with_without() -> None:
 
 def test_a_place_outside_the_travel_is_told_before_anything_moves() -> None:
     found = plan("flange_check", replace(BENCH, travel_um=(0.0, 9000.0)), **LENS)
-    assert found.problems[0] == "nominal: carriage 9356 µm is outside its travel, 0 to 9000 µm"
-    with pytest.raises(Refused, match="outside its travel") as refused:
+    assert found.problems[0] == "nominal: 9355.6 µm is outside the carriage's limits, 0 to 9000 µm."
+    with pytest.raises(Refused, match="outside the carriage's limits") as refused:
         found.require_possible()
     assert refused.value.code == "limit"
 

@@ -18,14 +18,15 @@ from benchd.bench.assembly import build
 from benchd.cli.offline import Offline
 from benchd.errors import Refused
 from benchd.files.loading import load_bench
-from benchd.procedures.arguments import Sweep
-from benchd.procedures.bench_figures import BenchFigures, Whereabouts
 from benchd.procedures.check import check_procedure
-from benchd.procedures.dry_run import dry_run
 from benchd.procedures.language import read_procedure
 from benchd.procedures.library import Library
-from benchd.procedures.plan import Entry, Plan
-from benchd.procedures.sweep_ahead import SweepAhead
+from benchd.procedures.plan import Plan
+from benchd.procedures.predict import dry_run
+from benchd.verbs.entry import Entry
+from benchd.verbs.sweep import SweepArgs
+from benchd.verbs.sweep_ahead import SweepAhead
+from benchd.verbs.view import BenchView, Whereabouts
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 LIBRARY = Library.shipped()
@@ -56,7 +57,7 @@ steps:
 
 
 class Through(Protocol):
-    def __call__(self, steps: str, bench: BenchFigures = UNHOMED, *, checked: bool = True) -> Plan: ...
+    def __call__(self, steps: str, bench: BenchView = UNHOMED, *, checked: bool = True) -> Plan: ...
 
 
 @pytest.fixture
@@ -67,7 +68,7 @@ def through(tmp_path: Path) -> Through:
     called.write_text(GOES)
     library = {**LIBRARY.procedures, "goes": read_procedure(called).procedure}
 
-    def gone_through(steps: str, bench: BenchFigures = UNHOMED, *, checked: bool = True) -> Plan:
+    def gone_through(steps: str, bench: BenchView = UNHOMED, *, checked: bool = True) -> Plan:
         path = tmp_path / "tries.yaml"
         path.write_text(f"procedure: tries\ntitle: Tries\n{NEEDS}\nsteps:\n{steps}")
         file = read_procedure(path)
@@ -94,7 +95,9 @@ def test_homing_that_hangs_on_an_answer_refuses_no_run_and_is_told(through: Thro
     found = through(ASK + WELL + "[home: {}]\n" + move + move)
     found.require_possible()
     # Told once: where the first move is carried out, the second is as well.
-    assert found.problems == ("move: the carriage is not homed (depends on the answer well)",)
+    assert found.problems == (
+        "move: The carriage is not homed: not homed since the start. (depends on the answer well)",
+    )
     told = verbs(found, "move")[0].problem
     assert told is not None
     assert (told.code, told.depends) == ("not_homed", "the answer well")
@@ -177,7 +180,8 @@ def test_what_branches_leave_alike_is_known_and_the_rest_is_not(through: Through
 
 
 DRIVES = FITTED + "  - nominal: {}\n" + ASK
-STALE = "since the carriage was last driven the set-up has changed, or it was homed"
+NOT_HOMED_YET = "move: The carriage is not homed: not homed since the start."
+STALE = "The carriage has not been driven since the set-up changed or it was homed."
 
 
 def test_turns_of_which_nobody_knows_how_many_leave_open_what_each_may_change(through: Through) -> None:
@@ -185,7 +189,9 @@ def test_turns_of_which_nobody_knows_how_many_leave_open_what_each_may_change(th
     number = '  - ask: {kind: number, text: "How often?", save: often}\n  - repeat: "${often}"\n    steps: '
     found = through(number + "[home: {}]\n  - move: {carriage_um: 5}\n", checked=False)
     found.require_possible()
-    assert found.problems == ("move: the carriage is not homed (depends on the answer often)",)
+    assert found.problems == (
+        "move: The carriage is not homed: not homed since the start. (depends on the answer often)",
+    )
     body = "[{move: {by_um: 100}}, {wait: {for_s: 1}}]\n"
     then = "  - move: {by_um: 100}\n  - move: {carriage_um: 5}\n"
     steps = through(HOME + number + body + then, checked=False)
@@ -344,11 +350,11 @@ def test_a_sweep_of_very_many_points_is_refused_at_once_and_not_reckoned_through
 
 def test_the_way_between_shuffled_stations_is_that_over_all_their_orders() -> None:
     """Held against every pair of stations, one by one."""
-    args = Sweep.model_validate({"span_um": 160.0, "step_um": 8.0})
+    args = SweepArgs.model_validate({"span_um": 160.0, "step_um": 8.0})
     ahead = SweepAhead(DRIVEN, None, args)
     stations = [8.0 * i - 80.0 for i in range(21)]
     ways = [DRIVEN.approach_s(one, other) for one, other in permutations(stations, 2)]
     assert ahead.shuffled_s() == pytest.approx(fmean(ways), rel=1e-9)
-    many = SweepAhead(DRIVEN, None, Sweep.model_validate({"span_um": 1600.0, "step_um": 4.0}))
+    many = SweepAhead(DRIVEN, None, SweepArgs.model_validate({"span_um": 1600.0, "step_um": 4.0}))
     ways = [DRIVEN.approach_s(one, other) for one, other in permutations([4.0 * i for i in range(401)], 2)]
     assert many.shuffled_s() == pytest.approx(fmean(ways), rel=0.02)

@@ -9,7 +9,7 @@ import pytest
 
 from benchd.files.problems import FileProblems
 from benchd.procedures.language import read_procedure
-from benchd.procedures.steps import ForStep, IfStep, RepeatStep, SweepStep
+from benchd.procedures.steps import ForStep, IfStep, RepeatStep
 from benchd.procedures.values import Reference
 
 WHOLE = """
@@ -67,8 +67,8 @@ def test_every_step_is_read(tmp_path: Path) -> None:
         "home", "setup", "ask", "nominal", "light", "move", "read", "camera", "sweep", "assess", "if", "for", "accept",
     ]  # fmt: skip
     sweep, branch, loop = procedure.steps[8], procedure.steps[10], procedure.steps[11]
-    assert isinstance(sweep, SweepStep)
-    assert sweep.sweep.span_um == 160.0
+    assert sweep.verb == "sweep"
+    assert sweep.args.span_um == 160.0
     assert isinstance(branch, IfStep)
     assert isinstance(branch.else_[0], RepeatStep)
     assert branch.else_[0].args == 2
@@ -107,9 +107,9 @@ def steps(*lines: str) -> str:
 @pytest.mark.parametrize(
     ("step", "said"),
     [
-        ("hme: {}", "4:5 steps[0] = {hme: ..}: a step has one key, one of home, setup, "),
-        ("hom:", "wait, accept; did you mean 'home'?"),
-        ("hom", "wait, accept; did you mean 'home'?"),
+        ("hme: {}", "4:5 steps[0] = {hme: ..}: a step has one key, one of home, nominal, "),
+        ("hom:", "for, call; did you mean 'home'?"),
+        ("hom", "for, call; did you mean 'home'?"),
         ("{home: {}, nominal: {}}", "a step has one key; did you mean '- nominal: ..' as a step of its own?"),
         (
             "{home: {}, nominel: {}}",
@@ -128,7 +128,7 @@ def steps(*lines: str) -> str:
         ("light: {level: 1.5}", "4:20 steps[0].light.level = 1.5: a number, at most 1"),
         (
             "light: {level: 0.5, on: true}",
-            "4:5 steps[0].light = {level: .., on: ..}: exactly one of level, stops_by, on",
+            "4:5 steps[0].light = {level: .., on: ..}: exactly one of level, stops_by, on; 2 were given",
         ),
         (
             "move: {depth_um: 1, by_um: 2}",
@@ -150,7 +150,7 @@ def steps(*lines: str) -> str:
         ("light: {on: true, for_s: -100}", "steps[0].light.for_s = -100: a number, more than 0"),
         ("light: {stops_by: 99}", "4:23 steps[0].light.stops_by = 99: a number, at most 20"),
         ('setup: {support: "by ${hand}"}', "steps[0].setup.support = 'by ${hand}'"),
-        ("read: {device: indicator, as: On Ring}", "4:35 steps[0].read.as = 'On Ring': text of the form"),
+        ("read: {device: indicator, as: On Ring}", "4:35 steps[0].read.as = 'On Ring': a name: 1 to 32"),
         ("wait: {for_s: .inf}", "a finite number"),
         ("repeat: x", "4:13 steps[0].repeat = 'x': a whole number; or a value by name"),
         ("if: {finding: f, is: 1}", "either 'finding' with its 'key', or 'answer'"),

@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from benchd.devices.clock import Clock
-from benchd.procedures.plan import Entry
 from benchd.procedures.progress import Progress, expected
+from benchd.verbs.entry import Entry
 from tests.procedures.test_dry_run import LENS, plan
 
 PERSON_S = 40.0

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from benchd.errors import BenchdError, Refused
 from benchd.procedures.arguments import Condition
 from benchd.procedures.scope import Scope, holds, listed, resolve, times
-from benchd.procedures.steps import AskStep, ForStep, IfStep, MoveStep, RepeatStep, SetupStep, Step, SweepStep
+from benchd.procedures.steps import MODELS, AskStep, ForStep, IfStep, RepeatStep, Step
 
 
 def facts(kind: str, name: str) -> Mapping[str, Any]:
@@ -37,17 +37,17 @@ def step(kind: type[Step], **keys: Any) -> Any:
 
 
 def test_types_are_kept() -> None:
-    setup = step(SetupStep, setup={"lens": "${lens}", "adapters": "${adapters}", "m": "${m}", "trim_um": "${x}"})
+    setup = step(MODELS["setup"], setup={"lens": "${lens}", "adapters": "${adapters}", "m": "${m}", "trim_um": "${x}"})
     given_values = resolve(setup, SCOPE).args.given()
     assert given_values == {"lens": "L-0417", "adapters": ["gap-03", "ring-07"], "m": None, "trim_um": 2.5}
-    sweep = resolve(step(SweepStep, sweep={"repeats": "${n}"}), SCOPE)
+    sweep = resolve(step(MODELS["sweep"], sweep={"repeats": "${n}"}), SCOPE)
     assert sweep.args.repeats == 5
     assert isinstance(sweep.args.repeats, int)
 
 
 def test_a_key_asks_the_record_or_a_part_of_the_value() -> None:
-    assert resolve(step(MoveStep, move={"depth_um": "${ref.length_um}"}), SCOPE).args.depth_um == 45000.4
-    setup = step(SetupStep, setup={"m": {"value": "${scale.value}", "u": "${scale.u}"}})
+    assert resolve(step(MODELS["move"], move={"depth_um": "${ref.length_um}"}), SCOPE).args.depth_um == 45000.4
+    setup = step(MODELS["setup"], setup={"m": {"value": "${scale.value}", "u": "${scale.u}"}})
     assert resolve(setup, SCOPE).args.given() == {"m": {"value": 0.0101, "u": 1e-5}}
 
 
@@ -58,19 +58,19 @@ def test_a_key_asks_the_record_or_a_part_of_the_value() -> None:
 )  # fmt: skip
 def test_a_name_that_stands_for_nothing_that_may_stand_there_is_refused(reference: str, code: str) -> None:
     with pytest.raises(Refused) as refused:
-        resolve(step(MoveStep, move={"depth_um": reference}), SCOPE)
+        resolve(step(MODELS["move"], move={"depth_um": reference}), SCOPE)
     assert refused.value.code == code
 
 
 @given(text=st.text(min_size=1, max_size=60) | st.sampled_from(["${lens}", "${n}", "a ${ref.length_um} b", "${said}"]))
 def test_what_a_person_typed_is_never_taken_for_a_name(text: str) -> None:
     scope = SCOPE.with_value("said", text, "text")
-    assert resolve(step(SetupStep, setup={"support": "${said}"}), scope).args.support == text
+    assert resolve(step(MODELS["setup"], setup={"support": "${said}"}), scope).args.support == text
 
 
 def test_a_typed_name_does_not_become_a_number() -> None:
     with pytest.raises(Refused):
-        resolve(step(MoveStep, move={"depth_um": "${said}"}), SCOPE.with_value("said", "${x}", "text"))
+        resolve(step(MODELS["move"], move={"depth_um": "${said}"}), SCOPE.with_value("said", "${x}", "text"))
 
 
 def test_a_question_says_what_it_is_about() -> None:
@@ -101,7 +101,8 @@ def test_a_value_may_stand_in_the_text_of_a_question() -> None:
 )
 def test_a_loop_goes_over_values_of_any_type_and_keeps_it(values: list[Any], kinds: list[str]) -> None:
     """It took texts only: no loop over levels of light, offsets or frequencies."""
-    turns = listed(step(ForStep, **{"for": {"each": "one", "in": values}, "steps": []}), SCOPE)
+    loop = step(ForStep, **{"for": {"each": "one", "in": values}, "steps": []})
+    turns = [turn(SCOPE) for turn in listed(loop, SCOPE)]
     assert [turn.kinds["one"] for turn in turns] == kinds
     put_in = {"${lens}": "L-0417", "${scale}": {"value": 0.0101, "u": 1e-5}, "${n}": 5}
     assert [turn.values["one"] for turn in turns] == [put_in.get(str(one), one) for one in values]
@@ -114,18 +115,19 @@ def test_a_question_in_a_loop_says_which_round_it_is() -> None:
     assert resolve(ask, SCOPE.in_round(2, 3).in_round(1, 5)).args.text == "Round 2 of 3, 1 of 5: Bridge on?"
     assert resolve(ask, SCOPE.in_round(1, 1)).args.text == "Bridge on?"
     loop = step(ForStep, **{"for": {"each": "one", "in": ["a", "b"]}, "steps": []})
-    assert [turn.rounds for turn in listed(loop, SCOPE)] == [((1, 2),), ((2, 2),)]
+    assert [turn(SCOPE).rounds for turn in listed(loop, SCOPE)] == [((1, 2),), ((2, 2),)]
 
 
 def test_loops() -> None:
     body: list[dict[str, Any]] = [{"nominal": {}}]
-    assert times(step(RepeatStep, repeat="${n}", steps=body), SCOPE) == 5
+    turns = times(step(RepeatStep, repeat="${n}", steps=body), SCOPE)
+    assert [turn(SCOPE).rounds for turn in turns] == [((number, 5),) for number in range(1, 6)]
     with pytest.raises(Refused):
         times(step(RepeatStep, repeat="${n}", steps=body), SCOPE.with_value("n", -1, "integer"))
     loop = step(ForStep, **{"for": {"each": "adapter", "in": "${adapters}"}, "steps": body})
-    turns = listed(loop, SCOPE)
-    assert [turn.values["adapter"] for turn in turns] == ["gap-03", "ring-07"]
-    assert {turn.kinds["adapter"] for turn in turns} == {"adapter"}
+    scopes = [turn(SCOPE) for turn in listed(loop, SCOPE)]
+    assert [one.values["adapter"] for one in scopes] == ["gap-03", "ring-07"]
+    assert {one.kinds["adapter"] for one in scopes} == {"adapter"}
     assert "adapter" not in SCOPE.values
 
 

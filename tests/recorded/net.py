@@ -45,15 +45,24 @@ def differences(then: Any, now: Any, um: float, at: str = "") -> Iterator[str]:
     elif _number(then) and _number(now):
         if not math.isclose(then, now, rel_tol=1e-6, abs_tol=max(um, 1e-9)):
             yield f"{at}: was {then}, is {now}"
-    elif isinstance(then, str) and isinstance(now, str) and um:
-        yield from differences(*(_words(one) for one in (then, now)), um, at) if then != now else ()
+    elif isinstance(then, str) and isinstance(now, str):
+        if not _alike(then, now, um):
+            yield f"{at}: was {then!r}, is {now!r}"
     elif then != now or type(then) is not type(now):
         yield f"{at}: was {then!r}, is {now!r}"
 
 
-def _words(text: str) -> list[str | float]:
-    """A sentence with its numbers told apart, as a measured one may stand in it."""
-    return [float(part) if _NUMBER.fullmatch(part) else part for part in _NUMBER.split(text)]
+def _alike(then: str, now: str, um: float) -> bool:
+    """Whether they are one sentence, in which a measured number may be another."""
+    words, others = _NUMBER.split(then), _NUMBER.split(now)
+    return then == now or (
+        len(words) == len(others)
+        and all(
+            one == other
+            or (_NUMBER.fullmatch(one) and _NUMBER.fullmatch(other) and abs(float(one) - float(other)) <= um)
+            for one, other in zip(words, others, strict=True)
+        )
+    )
 
 
 def _number(value: Any) -> bool:

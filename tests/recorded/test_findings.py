@@ -26,9 +26,9 @@ from benchd.records.values import ReadingRow
 from tests.recorded.net import hold
 
 CONFIGS = Path(__file__).parents[2] / "configs"
-WALL = {"distance_mm": 5000.0, "m": {"value": 0.01, "u": 0.0001}, "temperature_C": 21.5}
-LENS = {"lens": "L-0417", "adapters": ["ring-07"], "ring": "infinity"}
-BENCHES = {"workshop": WALL, "workshop-collimated": {"temperature_C": 21.5}}
+WALL: dict[str, Any] = {"distance_mm": 5000.0, "m": {"value": 0.01, "u": 0.0001}, "temperature_C": 21.5}
+LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "ring": "infinity"}
+BENCHES: dict[str, dict[str, Any]] = {"workshop": WALL, "workshop-collimated": {"temperature_C": 21.5}}
 HWHM_UM = 37.0
 OF_NOW = ("at", "version")
 """What is of the day and the release, not of the finding."""
@@ -98,7 +98,7 @@ async def test_a_finding_of_each_kind(bench: Bench) -> None:
     plate = ("pane-25",)
     toggled = swept(6, 0.5, ()), swept(7, 8.0, plate, 9850.0), swept(8, 8.2, plate, 9850.0), swept(9, 0.6, ())
     found["glass_toggle"] = await _made(bench, "glass_toggle", with_glass | {"glass": []}, *toggled)
-    off = {"lens": None, "adapters": [], "glass": []}
+    off: dict[str, Any] = {"lens": None, "adapters": [], "glass": []}
     zero = {"on_ring": read(0.0, 0.1, 0.0, -0.2), "on_base": read(21000.0, 399.8, 400.2, 400.0)}
     ring = {"on_base": read(21000.0, 0.0, 0.2, 0.1), "on_adapter": read(3000.0, 1.0, 1.2, 0.9)}
     moved = read(20900.0, 0.0)

@@ -16,11 +16,11 @@ from benchd.bench.assembly import build
 from benchd.cli.offline import Offline
 from benchd.errors import Refused
 from benchd.files.loading import load_bench
-from benchd.procedures.bench_figures import BenchFigures
-from benchd.procedures.dry_run import dry_run
 from benchd.procedures.inputs import take_all
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
+from benchd.procedures.predict import dry_run
+from benchd.verbs.view import BenchView
 from tests.recorded.net import hold
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -121,7 +121,7 @@ def offline(tmp_path_factory: pytest.TempPathFactory) -> Offline:
     return Offline(loaded, build(loaded))
 
 
-def _plan(procedure: Procedure, given: Mapping[str, Any], offline: Offline, bench: BenchFigures) -> Any:
+def _plan(procedure: Procedure, given: Mapping[str, Any], offline: Offline, bench: BenchView) -> Any:
     library = Library.shipped().procedures
     try:
         values = take_all(procedure.inputs, given, offline.known())

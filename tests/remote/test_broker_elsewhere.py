@@ -21,10 +21,10 @@ from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import Account
 from benchd.remote.outage import Outages
-from benchd.remote.payloads import StopArgs
 from benchd.remote.wire import Endpoint, open_wire
 from benchd.testing.leaks import no_leaks
 from benchd.testing.mqtt_rig import MqttRig, until
+from benchd.verbs.stop import StopArgs
 from tests.guarded_broker import SECRETS, Guarded, guarded_broker
 
 __all__ = ["no_leaks"]

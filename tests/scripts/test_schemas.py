@@ -15,7 +15,7 @@ import schemas
 from benchd.errors import ERROR_CODES
 from benchd.files.problems import FileProblems
 from benchd.files.source import load_yaml, read_model
-from benchd.remote.verbs import VERBS
+from benchd.verbs.table import VERBS
 from schemas_files import FILES
 
 ROOT = Path(__file__).resolve().parents[2]

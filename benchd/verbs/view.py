@@ -1,4 +1,4 @@
-"""What a dry run has to know of the bench: what is there, how fast it moves, and where a set-up puts nominal."""
+"""A view of the bench: what is there, how fast it moves, how it stands, and where a set-up puts nominal."""
 
 from __future__ import annotations
 
@@ -9,8 +9,6 @@ from typing import Any
 
 from benchd.bench.clearance import Clearance, Parts
 from benchd.bench.positioner import NEEDS_NO_RUN_UP
-from benchd.errors import Refused
-from benchd.procedures.language import Procedure
 
 NOT_LIMITED = Clearance(None, 0.0)
 
@@ -52,12 +50,14 @@ Where = Callable[[Mapping[str, Any]], Whereabouts]
 
 
 @dataclass(frozen=True, slots=True)
-class BenchFigures:
+class BenchView:
     """Speeds in um/s, times in s. `point_s` is one exposure with its transfer and analysis, settling apart.
 
     `run_up_um` is where the carriage goes first to come to a place, from that place: below it negative. Homing may go
-    to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `stale` whether the
-    carriage was not driven since something changed that its place depends on.
+    to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `asks_of_rear` whether
+    somebody is still asked about a lens whose rear is in no record; `stale` whether the carriage was not driven since
+    something changed that its place depends on. `not_homed_why` says why it is not homed; `carriage_um` is None where
+    nobody has looked where it stands; `rev` is the set-up's.
     `devices`: every name that a step may use, roles first; `device_for` (verb, name) raises Refused as the bench would
     for a name that is none for that verb; `has_camera`: the detector is one. `calibrations`: artefacts with one in
     force. `asked_of_glass`: what is asked of a lens with this glass behind it, None where that is its own.
@@ -73,8 +73,11 @@ class BenchFigures:
     home_s: float
     homed: bool
     stale: bool
-    carriage_um: float
+    carriage_um: float | None
     where: Where
+    not_homed_why: str | None = None
+    rev: int = 0
+    asks_of_rear: bool = True
     run_up_um: float = 0.0
     home_um: float = 0.0
     rear_seen: Mapping[Parts, float] = field(default_factory=dict)
@@ -101,17 +104,3 @@ class BenchFigures:
         if distance >= ramp:
             return distance / self.top_speed_um_s + self.top_speed_um_s / self.acceleration_um_s2
         return 2.0 * math.sqrt(distance / self.acceleration_um_s2)
-
-
-def demand(procedure: Procedure, bench: BenchFigures) -> None:
-    """Raises Refused where the bench lacks what the procedure needs: `uncalibrated`, or `bad_request` for a role."""
-    missing = [role for role in procedure.needs.roles if role not in bench.devices]
-    if missing:
-        text = f"The procedure {procedure.procedure} needs {', '.join(missing)}, which this bench does not have."
-        raise Refused(
-            "bad_request", text, advice="Give the role to a device in the bench file.", data={"roles": missing}
-        )
-    lacking = [name for name in procedure.needs.calibrations if name not in bench.calibrations]
-    if lacking:
-        text = f"The procedure {procedure.procedure} needs a calibration in force of {', '.join(lacking)}."
-        raise Refused("uncalibrated", text, advice="Calibrate it and accept the finding.", data={"artefacts": lacking})

@@ -10,6 +10,8 @@ from typing import Any, Self
 
 Why = tuple[str, ...]
 """What something depends on: 'the answer x', 'the finding y'. Empty for what is known."""
+Open = Mapping[str, Why]
+"""Arguments of a step that answers to come will say, and on what each depends."""
 
 
 class Foreseen:
@@ -65,3 +67,8 @@ class Foreseen:
 def joined(why: Why) -> str:
     """For a sentence: what it depends on."""
     return " and ".join(dict.fromkeys(why))
+
+
+def all_of(opened: Open) -> Why:
+    """Everything that any of them depends on."""
+    return tuple(dict.fromkeys(one for why in opened.values() for one in why))

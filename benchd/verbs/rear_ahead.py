@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 from benchd.bench.clearance import rear_question, to_be_seen_um
-from benchd.procedures.bench_figures import BenchFigures
-from benchd.procedures.foreseen import joined
-from benchd.procedures.foresight import PLACE, Foresight, Open
-from benchd.procedures.room_to_move import reach
-from benchd.procedures.steps import Step
-from benchd.procedures.sweep_ahead import places_of
+from benchd.verbs.ahead import PLACE, Ahead
+from benchd.verbs.foreseen import Open, joined
+from benchd.verbs.room_to_move import reach
+from benchd.verbs.sweep_ahead import places_of
+from benchd.verbs.verb import Verb
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,24 +22,19 @@ class RearAsk:
     depth_um: float
 
 
-def rear_now(bench: BenchFigures, step: Step) -> RearAsk | None:
-    """What has to be asked before a step of the bench as it stands."""
-    return rear_ask(Foresight(bench), step, {})
-
-
-def rear_ask(ahead: Foresight, step: Step, open_args: Open) -> RearAsk | None:
+def rear_ask(ahead: Ahead, verb: Verb[Any], args: Any, opened: Open | None = None) -> RearAsk | None:
     """What would be asked before the step, of the set-up as it makes it, if its lens's rear is in no record.
 
     The answer counts for that set-up, as far as the carriage goes in this step and in a sweep about nominal: that
     mostly follows, and nobody likes to be asked twice.
     """
     twin = ahead.copy()
-    entry = twin.take(step, open_args)
+    entry = verb.foresee(args, twin, opened)
     where = twin.set_up.places
     if where is None or where.limit.question is None or not twin.drives:
         return None
-    if step.verb == "home" and entry.to_um is not None:
-        low = ahead.bench.home_um
+    if verb.name == "home" and entry.to_um is not None:
+        low = ahead.view.home_um
     elif entry.reach_um is not None:
         low = entry.reach_um[0]
     else:
@@ -47,21 +42,21 @@ def rear_ask(ahead: Foresight, step: Step, open_args: Open) -> RearAsk | None:
     if where.depth_um(low) >= ahead.rear_seen.get(where.parts, math.inf):
         return None
     if where.nominal_um is not None:
-        low = min(low, reach(ahead.bench, where, where.nominal_um, places_of(where).farthest_um)[0])
+        low = min(low, reach(ahead.view, where, where.nominal_um, places_of(where).farthest_um)[0])
     depth_um = to_be_seen_um(where.depth_um(low))
     ahead.rear_seen[where.parts] = depth_um
     down = f"The carriage may go down to {where.place_um(depth_um):.0f} µm on its scale"
-    way = ", on the way to its switch." if step.verb == "home" else "."
+    way = ", on the way to its switch." if verb.name == "home" else "."
     return RearAsk(f"{rear_question(where.limit, depth_um)} {down}{way}", depth_um)
 
 
-def rear_perhaps(ahead: Foresight, step: Step, open_args: Open) -> str | None:
+def rear_perhaps(ahead: Ahead, verb: Verb[Any], args: Any, opened: Open | None = None) -> str | None:
     """On what it depends whether, or how, somebody is asked before the step; None where that is known.
 
     Once that was told (`rear_told`) it is not told again of that set-up.
     """
     twin = ahead.copy()
-    entry = twin.take(step, open_args)
+    entry = verb.foresee(args, twin, opened)
     if not twin.drives or twin.set_up.bare or twin.rear_told:
         return None
     why, where = twin.set_up.why, twin.set_up.places

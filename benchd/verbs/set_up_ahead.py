@@ -8,8 +8,8 @@ from typing import Any, Self
 
 from benchd.bench.setup import CLEARED_WITH, MOVES, loses_distance
 from benchd.errors import Refused
-from benchd.procedures.bench_figures import Where, Whereabouts
-from benchd.procedures.foreseen import Foreseen, Why
+from benchd.verbs.foreseen import Foreseen, Why
+from benchd.verbs.view import Where, Whereabouts
 
 OF_NO_PLACE = frozenset({"job"})
 """What says nothing of places: they are known without it."""

@@ -3,7 +3,7 @@
 topic, size and JSON, retained flag, envelope, verb, arguments, beat and epoch, id, role, control; then the handler.
 
 Whatever comes in, an answer comes out; nothing but cancellation is ever raised. What is refused leaves the bench
-untouched. Commands of one user are handled in the order they came, but for those that act at once (`VerbSpec`), and
+untouched. Commands of one user are handled in the order they came, but for those that act at once (`Verb.at_once`), and
 those of different users side by side; the gates are passed when a command's turn comes, so that one which waited too
 long is stale by then.
 """
@@ -20,19 +20,29 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from benchd.bench.bench import Bench
+from benchd.commands.beat import Beat
+from benchd.commands.control import Control, Roles
+from benchd.commands.envelope import Envelope
+from benchd.commands.events import EventTeller
+from benchd.commands.ids import SeenIds
+from benchd.commands.json_gate import read_object
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import ended, what_may_stand
-from benchd.remote.beat import Beat
-from benchd.remote.control import Control, Roles
-from benchd.remote.events import EventTeller
-from benchd.remote.ids import SeenIds
-from benchd.remote.json_gate import read_object
-from benchd.remote.payloads import Envelope, ReleaseArgs, TakeArgs
-from benchd.remote.topics import Topics
-from benchd.remote.verbs import VERBS, VerbSpec
+from benchd.verbs.order import Command, Lease, Runs
+from benchd.verbs.table import VERBS
+from benchd.verbs.verb import Verb
 
 _log = logging.getLogger(__name__)
 ModelT = TypeVar("ModelT", bound=BaseModel)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Who asks for what, as whatever brought the command says it; both are checked names."""
+
+    user: str
+    verb: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,20 +67,18 @@ class Intake:
         self,
         handlers: Mapping[str, Handler],
         *,
-        topics: Topics,
         control: Control,
         roles: Roles,
         beat: Beat,
         ids: SeenIds,
         events: EventTeller,
         most_waiting: int = 32,
-        verbs: Mapping[str, VerbSpec] = VERBS,
+        verbs: Mapping[str, Verb[Any]] = VERBS,
     ) -> None:
         unspecified = sorted(set(handlers) - set(verbs))
         if unspecified:
-            raise ValueError(f"handlers for verbs that no VerbSpec describes: {', '.join(unspecified)}")
+            raise ValueError(f"handlers for verbs that there are not: {', '.join(unspecified)}")
         self._handlers = dict(handlers)
-        self._topics = topics
         self._control = control
         self._roles = roles
         self._beat = beat
@@ -80,13 +88,17 @@ class Intake:
         self._verbs = verbs
         self._turns: dict[str, tuple[asyncio.Lock, int]] = {}
 
-    async def handle(self, topic: str, payload: bytes, *, retained: bool = False) -> dict[str, Any]:
-        """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`."""
+    async def handle(self, asked: Asked | Refused, payload: bytes, *, retained: bool = False) -> dict[str, Any]:
+        """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`.
+
+        `asked` says why where nobody can say who asks for what.
+        """
         ident: str | None = None
         user = verb = "?"
         try:
-            command = self._topics.parse_command(topic)
-            user, verb = command.user, command.verb
+            if isinstance(asked, Refused):
+                raise asked
+            user, verb = asked.user, asked.verb
             document = self._read(payload, retained=retained)
             ident = _ident(document)
             if retained:
@@ -142,10 +154,10 @@ class Intake:
             raise Refused("unknown_verb", f"There is no verb {verb}.", advice=f"Known: {', '.join(self._handlers)}.")
         envelope = _checked(Envelope, document)
         args = _checked(spec.args, envelope.args)
-        fresh = self._fresh(envelope.beat, required=spec.needs_beat(args))
+        fresh = self._fresh(envelope.beat, required=spec.beat.of(args))
         self._ids.take(user, envelope.id)
         self._roles.need(user, spec.role)
-        if spec.needs_control(args):
+        if spec.control.of(args):
             self._control.need(user)
         elif spec.of_runs_holder:
             self._control.need_in_run(user)
@@ -181,20 +193,18 @@ class Intake:
         )
 
 
-def control_handlers(control: Control) -> dict[str, Handler]:
-    """The handlers of `take` and `release`, which the lease itself carries out."""
+def handlers_of(bench: Bench, runs: Runs, lease: Lease) -> dict[str, Handler]:
+    """A handler for every verb, of this bench, its runs and its lease."""
 
-    async def take(request: Request) -> dict[str, Any]:
-        args: TakeArgs = request.args
-        control.take(request.user, force=args.force)
-        return {"holder": control.holder}
+    def handler(verb: Verb[Any]) -> Handler:
+        async def handle(request: Request) -> dict[str, Any]:
+            # Its beat was good in this very turn: no stop has come since it was asked.
+            since = bench.carriage.stops
+            return await verb.command(request.args, Command(bench, request.user, since, request.id, runs, lease))
 
-    async def release(request: Request) -> dict[str, Any]:
-        args: ReleaseArgs = request.args
-        control.release(request.user, to=args.to, force=args.force)
-        return {"holder": control.holder}
+        return handle
 
-    return {"take": take, "release": release}
+    return {name: handler(verb) for name, verb in VERBS.items()}
 
 
 def _ident(document: dict[str, Any]) -> str | None:

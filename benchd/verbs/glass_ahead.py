@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Self
 
-from benchd.procedures.bench_figures import BenchFigures
-from benchd.procedures.foreseen import Why, joined
-from benchd.procedures.set_up_ahead import SetUpAhead
+from benchd.verbs.foreseen import Why, joined
+from benchd.verbs.set_up_ahead import SetUpAhead
+from benchd.verbs.view import BenchView
 
 Pair = tuple[str, tuple[str, ...]]
 """A lens and the glass behind it."""
@@ -19,7 +19,7 @@ Pair = tuple[str, tuple[str, ...]]
 class GlassAhead:
     """Of which pairs somebody will have been asked. `now` gives what is asked of the set-up as it is here."""
 
-    def __init__(self, bench: BenchFigures) -> None:
+    def __init__(self, bench: BenchView) -> None:
         self._bench = bench
         self._asked: frozenset[Pair] = frozenset()
         self._perhaps: frozenset[Pair] = frozenset()  # asked on one of the ways that lead here

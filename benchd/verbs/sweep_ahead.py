@@ -7,12 +7,12 @@ from itertools import pairwise
 
 from benchd.bench.asked_for import check_points
 from benchd.bench.sweeper import DEFAULT_LP_MM
-from benchd.procedures.arguments import Sweep
-from benchd.procedures.bench_figures import BenchFigures, Whereabouts
-from benchd.procedures.foreseen import Why, joined
-from benchd.procedures.plan import Entry
-from benchd.procedures.room_to_move import foremost, reach, would_be_refused
-from benchd.procedures.sweep_places import SweepPlaces, sweep_places
+from benchd.verbs.entry import Entry, foremost
+from benchd.verbs.foreseen import Why, joined
+from benchd.verbs.room_to_move import reach, would_be_refused
+from benchd.verbs.sweep import SweepArgs
+from benchd.verbs.sweep_places import SweepPlaces, sweep_places
+from benchd.verbs.view import BenchView, Whereabouts
 
 ASSUMED_HALF_WIDTH_UM = 50.0
 """Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
@@ -21,7 +21,7 @@ LENGTHS = 200
 """Lengths of ways that are enough to know what they take on average."""
 
 
-def places_of(where: Whereabouts | None, args: Sweep | None = None) -> SweepPlaces:
+def places_of(where: Whereabouts | None, args: SweepArgs | None = None) -> SweepPlaces:
     """The places of a sweep, or of one that leaves everything to the bench."""
     half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
     span, step, lp_mm = (getattr(args, name, None) for name in ("span_um", "step_um", "lp_mm"))
@@ -31,7 +31,7 @@ def places_of(where: Whereabouts | None, args: Sweep | None = None) -> SweepPlac
 class SweepAhead:
     """One sweep of a set-up that gives these places. Raises Refused('bad_request') for one of too many points."""
 
-    def __init__(self, bench: BenchFigures, where: Whereabouts | None, args: Sweep) -> None:
+    def __init__(self, bench: BenchView, where: Whereabouts | None, args: SweepArgs) -> None:
         self._bench = bench
         self._where = where
         self._places = places_of(where, args)
@@ -57,7 +57,7 @@ class SweepAhead:
         low, high = reach(bench, self._where, here_um, places.farthest_um)
         text = f"{self.text}, after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
         text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
-        problem = foremost(*(would_be_refused(bench, self._where, "sweep", place) for place in (*over, *look)))
+        problem = foremost(*(would_be_refused(bench, self._where, place) for place in (*over, *look)))
         return Entry("sweep", text, seconds, more, (), from_um, here_um, look, over, (low, high), problem=problem)
 
     def _seconds(self) -> tuple[float, float]:

@@ -1,0 +1,49 @@
+"""What a verb takes, with every value given by name as well: `${lens}` where a lens may stand.
+
+Made from the verb's own model, whose subclass it is: what the model checks, and how it says so, stays the model's.
+"""
+
+from __future__ import annotations
+
+import types
+from functools import cache
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from pydantic import AfterValidator, BaseModel, create_model
+
+from benchd.procedures.values import Reference, whole_values_only
+from benchd.verbs.arguments import Outright
+
+
+@cache
+def by_name(model: type[BaseModel]) -> type[BaseModel]:
+    """The same model, any value of which may be a `Reference`."""
+    fields: dict[str, Any] = {}
+    for name, field in model.model_fields.items():
+        if any(isinstance(one, Outright) for one in field.metadata):
+            continue
+        bare = field._copy()  # its default, alias and words; what holds of the value goes with the value
+        bare.metadata = []
+        stands = _opened(field.annotation)
+        if field.metadata:
+            stands = Annotated[(stands, *field.metadata)]
+        fields[name] = (Union[stands, Reference], bare)  # noqa: UP007  of what is known at run time only
+    made = create_model(f"{model.__name__}ByName", __base__=model, __doc__=model.__doc__, **fields)
+    made.__module__ = __name__
+    return made
+
+
+def _opened(kind: Any) -> Any:
+    """A kind of value whose parts may be given by name."""
+    origin, parts = get_origin(kind), get_args(kind)
+    if origin is Annotated:
+        return Annotated[(_opened(parts[0]), *parts[1:])]
+    if origin in (Union, types.UnionType):
+        return Union[tuple(_opened(part) for part in parts)]  # noqa: UP007
+    if origin is list:
+        return list[Union[_opened(parts[0]), Reference]]  # type: ignore[misc]  # noqa: UP007
+    if origin is Literal or origin is dict:
+        return kind
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return by_name(kind)
+    return Annotated[str, AfterValidator(whole_values_only)] if kind is str else kind

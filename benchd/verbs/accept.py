@@ -1,0 +1,73 @@
+"""Put a calibration finding in force."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import Field
+
+from benchd.errors import Refused
+from benchd.verbs.arguments import Args, Code, Outright
+from benchd.verbs.entry import Entry
+from benchd.verbs.foreseen import Open
+from benchd.verbs.result import Told
+from benchd.verbs.verb import Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.ahead import Ahead
+    from benchd.verbs.order import Command, InRun, Order
+    from benchd.verbs.view import BenchView
+
+
+class AcceptArgs(Args):
+    """Which finding, and for how many days it counts; null counts without end. In a step the run's own last finding
+    of that name."""
+
+    finding: Annotated[Code, Outright()]
+    days: int | None = Field(default=180, ge=1, le=3660)
+
+
+class InForce(Told):
+    """The calibration that was made of the finding."""
+
+    calibration: str
+
+
+class Accept(Verb[AcceptArgs]):
+    """The chain is another one afterwards, and the carriage not driven by it."""
+
+    name = "accept"
+    does = "Put a calibration finding in force."
+    args = step = AcceptArgs
+    result = InForce
+    role = "keep"
+
+    def effect(self, args: AcceptArgs, ahead: Ahead, opened: Open) -> Entry:
+        ahead.state.know(stale=True)
+        return super().effect(args, ahead, opened)
+
+    def still(self, args: AcceptArgs, view: BenchView) -> Entry:
+        return Entry("accept", f"{args.finding}, {f'{args.days} days' if args.days else 'without end'}")
+
+    def check(self, args: AcceptArgs, view: BenchView, opened: Open) -> None:
+        """Of a step, whose finding is an assessment's name; the record says what a numbered one is."""
+        from benchd.assessments import ASSESSMENTS
+        from benchd.bench.asked_for import CALIBRATE, calibrates_nothing
+
+        if args.finding in ASSESSMENTS and args.finding not in CALIBRATE:
+            raise calibrates_nothing(f"A finding of {args.finding}")
+
+    async def command(self, args: AcceptArgs, order: Command) -> dict[str, Any]:
+        order.bench.jobs.check_free()  # the chain must not change under a sweep
+        return await self.carry_out(args, order)
+
+    async def in_run(self, args: AcceptArgs, order: InRun) -> None:
+        finding = order.run.findings.get(args.finding)
+        if finding is None:
+            raise Refused("not_found", f"This run has made no finding '{args.finding}'.", advice="Assess first.")
+        await self.carry_out(args.model_copy(update={"finding": str(finding["finding"])}), order)
+
+    async def carry_out(self, args: AcceptArgs, order: Order) -> dict[str, Any]:
+        from benchd.bench.calibrate import accept
+
+        return {"calibration": await accept(order.bench, args.finding, days=args.days, by=order.user)}

@@ -1,0 +1,46 @@
+"""The root of what verbs take: strict models; unknown keys, other types and numbers that are not finite are refused.
+
+Lengths along the axis in um, lens dimensions in mm, light in nm, temperatures in degrees Celsius, times in s.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from benchd.files.names import Name
+
+ModelT = TypeVar("ModelT", bound=BaseModel)
+
+__all__ = ["Args", "Code", "Name", "Nothing", "Outright", "Text", "exactly_one"]
+
+Code = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+"""An artefact or a record: `L-0417`, `ring-07`, `r-0192`."""
+Text = Annotated[str, Field(min_length=1, max_length=2000)]
+
+
+class Outright:
+    """Marks what stands in a step as it is, never by name: other steps go by it."""
+
+
+class Args(BaseModel):
+    """The root of all arguments."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, allow_inf_nan=False, frozen=True)
+
+    def given(self) -> dict[str, Any]:
+        """What was named, nulls included, as JSON values; what was left out is left out."""
+        return self.model_dump(mode="json", by_alias=True, exclude_unset=True)
+
+
+class Nothing(Args):
+    """No arguments."""
+
+
+def exactly_one(model: ModelT, *names: str) -> ModelT:
+    """Raises ValueError unless exactly one of these is given."""
+    given = [name for name in names if getattr(model, name) is not None]
+    if len(given) != 1:
+        raise ValueError(f"exactly one of {', '.join(names)}; {len(given)} were given")
+    return model

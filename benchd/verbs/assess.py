@@ -1,0 +1,44 @@
+"""Make a finding of a run's readings."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+from benchd.verbs.arguments import Args, Code, Name, Outright
+from benchd.verbs.entry import Entry
+from benchd.verbs.foreseen import Open
+from benchd.verbs.verb import Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.order import InRun
+    from benchd.verbs.view import BenchView
+
+
+class AssessArgs(Args):
+    """Which finding; `of` is the artefact where the set-up does not say it."""
+
+    name: Annotated[Name, Outright()]
+    of: Code | None = None
+
+
+class Assess(Verb[AssessArgs]):
+    """A step only: a finding is of the readings of its run."""
+
+    name = "assess"
+    does = "Make a finding of this run's readings."
+    args = step = AssessArgs
+    offered = False
+
+    def check(self, args: AssessArgs, view: BenchView, opened: Open) -> None:
+        from benchd.bench.asked_for import check_assessment, check_of
+
+        check_assessment(args.name)
+        if "of" not in opened:
+            check_of(args.name, args.of)
+
+    def still(self, args: AssessArgs, view: BenchView) -> Entry:
+        return Entry("assess", args.name + (f" of {args.of}" if args.of else ""), view.assess_s)
+
+    async def in_run(self, args: AssessArgs, order: InRun) -> None:
+        await order.assessor.assess(args.name, order.run, args.of)
+        order.run.unseen = [*(name for name in order.run.unseen if name != args.name), args.name]

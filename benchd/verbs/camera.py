@@ -1,0 +1,55 @@
+"""Set exposure and gain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from benchd.verbs.arguments import Args, Name
+from benchd.verbs.entry import Entry
+from benchd.verbs.result import Told
+from benchd.verbs.verb import ALWAYS, DETECTOR, Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.order import Order
+    from benchd.verbs.view import BenchView
+
+
+class CameraArgs(Args):
+    """Exposure in ms, gain as the camera counts it; a sweep sets its own."""
+
+    camera: Name = DETECTOR
+    exposure_ms: float = Field(default=20.0, gt=0.0, le=60_000.0)
+    gain: float = Field(default=1.0, gt=0.0)
+
+
+class Exposed(Told):
+    """What the camera was really set to."""
+
+    exposure_ms: float
+    gain: float
+
+
+class Camera(Verb[CameraArgs]):
+    """What was set is told, as a camera may not have just that exposure."""
+
+    name = "camera"
+    does = "Set a camera's exposure and gain."
+    args = step = CameraArgs
+    result = Exposed
+    control = ALWAYS
+
+    def named(self, args: CameraArgs) -> Mapping[str, Sequence[str]]:
+        return {"camera": (args.camera,)}
+
+    def still(self, args: CameraArgs, view: BenchView) -> Entry:
+        return Entry("camera", ", ".join(f"{key} {value}" for key, value in args.given().items()))
+
+    async def carry_out(self, args: CameraArgs, order: Order) -> dict[str, Any]:
+        from benchd.devices import Camera as CameraDevice
+
+        camera = order.bench.assembly.named(args.camera, CameraDevice)
+        exposure = await camera.configure(args.exposure_ms, args.gain)
+        return {"exposure_ms": exposure.exposure_ms, "gain": exposure.gain}

@@ -1,0 +1,108 @@
+"""One line of what would happen, and why it would be refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+from benchd.errors import ErrorCode, Refused
+from benchd.verbs.foreseen import Why, joined
+
+
+@dataclass(frozen=True, slots=True)
+class WouldBeRefused:
+    """Why the bench would not do something: what it would say, with its code, advice and figures.
+
+    `depends` says on what it depends whether it comes to that, None where it does in any case.
+    """
+
+    text: str
+    code: ErrorCode
+    advice: str = ""
+    data: Mapping[str, Any] = field(default_factory=dict)
+    depends: str | None = None
+
+    @classmethod
+    def of(cls, refused: Refused) -> WouldBeRefused:
+        """In any case."""
+        return cls(refused.text, refused.code, refused.advice or "", refused.data)
+
+    def refused(self) -> Refused:
+        """As the bench itself says it."""
+        return Refused(self.code, self.text, advice=self.advice, data=dict(self.data))
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One thing that will happen, or may (`when`: the conditions it stands under, outermost first).
+
+    `step` is the index of the top-level step it belongs to, None for `finally`; `from_um` and `to_um` are carriage
+    places where something moves; `problem` says why it would be refused. A sweep goes to `to_um` first, looks about it
+    over `pilot_um`, and reads over `over_um` (lowest and highest place; it lies about the peak that the look finds).
+    `reach_um` are the lowest and highest place that a step may bring the carriage to, by whatever way it comes there;
+    `seconds_more` is what it takes longer to look so far, or to do what may not be needed. Places are None where they
+    depend on what is not known yet; the text says on what.
+    """
+
+    verb: str
+    text: str
+    seconds: float = 0.0
+    seconds_more: float = 0.0
+    when: tuple[str, ...] = ()
+    from_um: float | None = None
+    to_um: float | None = None
+    pilot_um: tuple[float, float] | None = None
+    over_um: tuple[float, float] | None = None
+    reach_um: tuple[float, float] | None = None
+    ask: str | None = None
+    problem: WouldBeRefused | None = None
+    step: int | None = None
+
+    @property
+    def problem_said(self) -> str | None:
+        """What would be refused, of which verb, and what that depends on; None where nothing would."""
+        if self.problem is None:
+            return None
+        depends = "" if self.problem.depends is None else f" (depends on {self.problem.depends})"
+        return f"{self.verb}: {self.problem.text}{depends}"
+
+    def require_possible(self) -> None:
+        """Raise Refused where it would be refused in any case."""
+        if self.problem is not None and self.problem.depends is None:
+            raise self.problem.refused()
+
+    def as_json(self) -> dict[str, Any]:
+        """As it is told."""
+        return asdict(self)
+
+
+def perhaps(problem: WouldBeRefused | None, why: Why) -> WouldBeRefused | None:
+    """The same where it depends on something whether it comes to that."""
+    if problem is None or not why:
+        return problem
+    return replace(problem, depends=joined((*(() if problem.depends is None else (problem.depends,)), *why)))
+
+
+def may_be(problem: WouldBeRefused | None) -> bool:
+    """Whether the step may be carried out all the same, with what it needs."""
+    return problem is None or problem.depends is not None
+
+
+def foremost(*problems: WouldBeRefused | None) -> WouldBeRefused | None:
+    """The first that there is in any case, else the first that there may be."""
+    told = [problem for problem in problems if problem is not None]
+    return next((problem for problem in told if problem.depends is None), told[0] if told else None)
+
+
+def said(value: Any) -> str:
+    """A value without the signs of a program."""
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list):
+        return " + ".join(said(one) for one in value) or "none"
+    if isinstance(value, dict):
+        return ", ".join(f"{key} {said(one)}" for key, one in value.items())
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,72 @@
+"""Find the switch, then the reference mark."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from benchd.verbs.arguments import Args, Name
+from benchd.verbs.entry import Entry, may_be, perhaps
+from benchd.verbs.foreseen import Open, all_of, joined
+from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.ahead import Ahead
+    from benchd.verbs.order import Order
+
+
+class HomeArgs(Args):
+    """Which axes, by role or name."""
+
+    axes: list[Name] = Field(default=[CARRIAGE], min_length=1, max_length=16)
+    only_if_unhomed: bool = False
+
+
+class Home(Verb[HomeArgs]):
+    """Below the travel lies the switch: the way to it must be clear of the lens."""
+
+    name = "home"
+    does = "Find the switch, then the reference mark."
+    args = step = HomeArgs
+    control = beat = ALWAYS
+    in_part = True
+
+    def named(self, args: HomeArgs) -> Mapping[str, Sequence[str]]:
+        return {"axes": args.axes} if isinstance(args.axes, list) else {}
+
+    def moves(self, args: HomeArgs) -> bool:
+        return True
+
+    def effect(self, args: HomeArgs, ahead: Ahead, opened: Open) -> Entry:
+        from benchd.bench.clearance import check_way_to_switch
+        from benchd.verbs.ahead import HOMED
+        from benchd.verbs.room_to_move import too_near
+
+        homed, why = ahead.state.get(HOMED), (*ahead.state.why(HOMED), *all_of(opened))
+        if args.only_if_unhomed is True and homed:
+            return Entry("home", "nothing to do, it is homed")
+        if homed is False or (args.only_if_unhomed is False and not opened):
+            why = ()
+        view = ahead.view
+        before, to_um = ahead.place_um, view.travel_um[0]
+        problem = perhaps(
+            too_near(ahead.set_up.places, view.home_um, check_way_to_switch, asked=view.asks_of_rear), why
+        )
+        if may_be(problem):
+            unless = ahead.copy()
+            ahead.drives = True
+            ahead.state.know(stale=True, carriage_um=to_um)
+            if why:
+                ahead.meet(unless, why)
+            ahead.state.know(homed=True)
+        text = ", ".join(args.axes)
+        if not why:
+            return Entry("home", text, view.home_s, 0.0, (), before, to_um, problem=problem)
+        text += f", if it is not homed by then; that depends on {joined(why)}"
+        return Entry("home", text, 0.0, view.home_s, (), before, to_um, problem=problem)
+
+    async def carry_out(self, args: HomeArgs, order: Order) -> dict[str, Any]:
+        await order.bench.home(args.axes, only_if_unhomed=args.only_if_unhomed, since=order.since)
+        return {}

@@ -1,0 +1,95 @@
+"""Go somewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, Self
+
+from pydantic import model_validator
+
+from benchd.verbs.arguments import Args, Name, exactly_one
+from benchd.verbs.entry import Entry, WouldBeRefused, said
+from benchd.verbs.foreseen import Open, all_of
+from benchd.verbs.result import Target
+from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.ahead import Ahead
+    from benchd.verbs.order import InRun, Order
+    from benchd.verbs.view import BenchView
+
+PLACES = ("offset_um", "depth_um", "carriage_um", "by_um", "to_deg", "by_deg")
+
+
+class MoveArgs(Args):
+    """Exactly one target: um for a linear axis, degrees for a rotary one; `by_` is from where it stands."""
+
+    axis: Name = CARRIAGE
+    offset_um: float | None = None
+    depth_um: float | None = None
+    carriage_um: float | None = None
+    by_um: float | None = None
+    to_deg: float | None = None
+    by_deg: float | None = None
+
+    @model_validator(mode="after")
+    def _one_target(self) -> Self:
+        return exactly_one(self, *PLACES)
+
+
+class Move(Verb[MoveArgs]):
+    """Always to a place, never by a way: what arrives twice, or is begun again after a stop, must not go twice."""
+
+    name = "move"
+    does = "Go somewhere."
+    args = step = MoveArgs
+    result = Target
+    control = beat = ALWAYS
+    place_counts = Need("with `by_um`", lambda args: args.by_um is not None)
+
+    def named(self, args: MoveArgs) -> Mapping[str, Sequence[str]]:
+        return {"axis": (args.axis,)}
+
+    def moves(self, args: MoveArgs) -> bool:
+        return True
+
+    def check(self, args: MoveArgs, view: BenchView, opened: Open) -> None:
+        from benchd.bench.asked_for import by_degrees
+
+        if args.to_deg is not None or args.by_deg is not None:
+            raise by_degrees()
+
+    def effect(self, args: MoveArgs, ahead: Ahead, opened: Open) -> Entry:
+        from benchd.bench.asked_for import nothing_nominal
+        from benchd.verbs.ahead import PLACE
+
+        ((key, value),) = ((key, value) for key, value in args.given().items() if key in PLACES and value is not None)
+        text = f"{args.axis} {key} {said(value)}"
+        if opened:
+            return ahead.somewhere("move", text, all_of(opened))
+        where = ahead.set_up.places
+        why = {"carriage_um": (), "by_um": ahead.state.why(PLACE)}.get(key, ahead.set_up.why)
+        if why:
+            return ahead.somewhere("move", text, why)
+        to_um: float | None = {"carriage_um": value, "by_um": (ahead.place_um or 0.0) + value}.get(key)
+        if to_um is None and where is not None:
+            to_um = where.place_um(value) if key == "depth_um" else where.place_of_offset_um(value)
+        if to_um is None:
+            return Entry("move", text, problem=WouldBeRefused.of(nothing_nominal()))
+        return ahead.drive("move", text, to_um)
+
+    def begun(self, entry: Entry) -> dict[str, Any]:
+        return {"carriage_um": round(entry.to_um or 0.0, 1)}
+
+    def settled(self, args: MoveArgs, entry: Entry) -> MoveArgs:
+        return args.model_copy(update={**dict.fromkeys(PLACES), "carriage_um": entry.to_um})
+
+    async def in_run(self, args: MoveArgs, order: InRun) -> None:
+        await self.carry_out(args, order)
+        order.run.stands_um = args.carriage_um
+
+    async def carry_out(self, args: MoveArgs, order: Order) -> dict[str, Any]:
+        """Of settled arguments."""
+        assert args.carriage_um is not None
+        await order.bench.move_carriage(args.carriage_um, since=order.since)
+        return {}

@@ -1,0 +1,42 @@
+"""Go where the chain says, trim included."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from benchd.verbs.arguments import Nothing
+from benchd.verbs.entry import Entry
+from benchd.verbs.foreseen import Open
+from benchd.verbs.result import Target
+from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.ahead import Ahead
+    from benchd.verbs.order import Order
+
+
+class Nominal(Verb[Nothing]):
+    """The place is worked out again when it is carried out: another calibration may have come into force."""
+
+    name = "nominal"
+    does = "Go where the chain says, trim included."
+    args = step = Nothing
+    result = Target
+    control = beat = ALWAYS
+
+    def uses(self, args: Nothing) -> Sequence[str]:
+        return (CARRIAGE,)
+
+    def moves(self, args: Nothing) -> bool:
+        return True
+
+    def effect(self, args: Nothing, ahead: Ahead, opened: Open) -> Entry:
+        return ahead.to_nominal("nominal", "where the chain says")
+
+    def begun(self, entry: Entry) -> dict[str, Any]:
+        return {"carriage_um": round(entry.to_um or 0.0, 1)}
+
+    async def carry_out(self, args: Nothing, order: Order) -> dict[str, Any]:
+        await order.bench.nominal(since=order.since)
+        return {}

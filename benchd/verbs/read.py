@@ -1,0 +1,80 @@
+"""Read a device once; a step keeps the reading with its run, and sees that a gauge has followed a move."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import Field
+
+from benchd.devices.values import Quality
+from benchd.verbs.arguments import Args, Name, Outright
+from benchd.verbs.entry import Entry
+from benchd.verbs.result import Told
+from benchd.verbs.verb import Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.order import InRun, Order
+    from benchd.verbs.view import BenchView
+
+SavedAs = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$"), Outright()]
+
+
+class ReadArgs(Args):
+    """Which device, by role or name."""
+
+    device: Name
+
+
+class ReadStepArgs(ReadArgs):
+    """Take one reading of a device and keep it with the run; `as` tells it from others of the device.
+
+    A gauge that reads nothing, or out of its range, is asked to be seated again, three times before the run fails.
+    `moved_from` names an earlier reading of the same gauge, standing where it stood: what it reads more or less since
+    then must be what the carriage has moved. Where it is not, the carriage goes back, and both are read again.
+    """
+
+    as_: SavedAs = Field(default="value", alias="as")
+    moved_from: SavedAs | None = None
+
+
+class Reading(Told):
+    """One reading, in `unit`."""
+
+    value: float | None
+    unit: str
+    t: str
+    """RFC 3339, UTC."""
+    quality: Quality
+
+
+class Read(Verb[ReadArgs]):
+    """Moves only back to an earlier reading, for a gauge that stands wrong."""
+
+    name = "read"
+    does = "Read a device once."
+    args = ReadArgs
+    step = ReadStepArgs
+    result = Reading
+
+    def named(self, args: ReadArgs) -> Mapping[str, Sequence[str]]:
+        return {"device": (args.device,)}
+
+    def moves(self, args: ReadArgs) -> bool:
+        return isinstance(args, ReadStepArgs) and args.moved_from is not None
+
+    def still(self, args: ReadArgs, view: BenchView) -> Entry:
+        if not isinstance(args, ReadStepArgs):
+            return super().still(args, view)
+        against = f", held against {args.moved_from}" if args.moved_from else ""
+        return Entry("read", f"{args.device} as {args.as_}{against}", view.reading_s)
+
+    async def carry_out(self, args: ReadArgs, order: Order) -> dict[str, Any]:
+        reading = await order.bench.read(args.device)
+        return {"value": reading.value, "unit": reading.unit, "t": reading.t_utc, "quality": reading.quality}
+
+    async def in_run(self, args: ReadArgs, order: InRun) -> None:
+        from benchd.verbs.kept_reading import keep_reading
+
+        assert isinstance(args, ReadStepArgs)
+        await keep_reading(args.device, args.as_, args.moved_from, order)

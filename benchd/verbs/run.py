@@ -1,0 +1,55 @@
+"""Start a procedure, or say what it would do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from benchd.verbs.arguments import Args, Name
+from benchd.verbs.entry import Entry
+from benchd.verbs.result import Started, Told
+from benchd.verbs.verb import Need, Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.order import Command
+
+
+class RunArgs(Args):
+    """Start a procedure; with `dry` only say what it would do."""
+
+    procedure: Name
+    inputs: dict[str, Any] = Field(default_factory=dict)
+    dry: bool = False
+
+
+class DryRun(Told):
+    """What a run would do, the person's time left out; nothing has moved."""
+
+    procedure: str
+    seconds: float
+    """What is expected in any case."""
+    seconds_at_most: float
+    """With every branch taken, and with the longest search for a focus that is not where it should be."""
+    asks: list[str]
+    problems: list[str]
+    """What would be refused, or might be: then it says what that depends on."""
+    entries: list[Entry]
+
+
+IN_EARNEST = Need("unless `dry`", lambda args: not args.dry)
+
+
+class Run(Verb[RunArgs]):
+    """What any of its steps would be refused for in any case it is refused for as a whole."""
+
+    name = "run"
+    does = "Start a procedure."
+    args = RunArgs
+    result = Started | DryRun
+    control = beat = IN_EARNEST
+
+    async def command(self, args: RunArgs, order: Command) -> dict[str, Any]:
+        if args.dry:
+            return await order.runs.dry(args.procedure, args.inputs)
+        return {"run": await order.runs.start(args.procedure, args.inputs, order.user, order.ident)}

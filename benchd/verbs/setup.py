@@ -1,0 +1,195 @@
+"""Say what stands on the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from pydantic import Field, ValidationError, ValidatorFunctionWrapHandler, WrapValidator
+
+from benchd.errors import Refused
+from benchd.verbs.arguments import Args
+from benchd.verbs.entry import Entry, WouldBeRefused, perhaps, said
+from benchd.verbs.foreseen import Open, joined
+from benchd.verbs.result import Told
+from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.ahead import Ahead
+    from benchd.verbs.order import Command, Order
+
+
+class Measured(Args):
+    """A value and its standard uncertainty."""
+
+    value: float
+    u: float
+
+
+class RingMark(Args):
+    """A distance mark of the focus ring, as engraved."""
+
+    mark: float | Literal["inf"]
+
+
+def _ring(value: Any, check: ValidatorFunctionWrapHandler) -> Any:
+    try:
+        return check(value)
+    except ValidationError:
+        raise ValueError('"hard_stop", "infinity", "free", {"mark": ..} or null') from None
+
+
+class SetupValues(Args):
+    """What may be set of the set-up document. A key that is given replaces the whole value, null clears it.
+
+    Only types are looked at here; which values may stand is for `benchd.bench.setup` alone to say.
+    """
+
+    lens: str | None = None
+    job: str | None = None
+    adapters: list[str] | None = None
+    glass: list[str] | None = None
+    ring: Annotated[Literal["hard_stop", "infinity", "free"] | RingMark | None, WrapValidator(_ring)] = None
+    distance_mm: float | None = None
+    m: Measured | None = None
+    f_number: float | None = None
+    light_nm: float | None = None
+    temperature_C: float | None = None
+    support: str | None = None
+    trim_um: float | None = None
+
+
+class SetupArgs(Args):
+    """`rev` guards against another's change meanwhile; `follow` then drives to the new nominal, trim included."""
+
+    rev: int | None = Field(default=None, ge=0)
+    set: SetupValues
+    follow: bool = False
+
+    def changes(self) -> dict[str, Any]:
+        """What is stated of the set-up itself, nulls included, as JSON values."""
+        return self.set.given()
+
+
+class SetupStepArgs(SetupValues):
+    """Change the set-up: whole values replace, null clears, what is not stated stays. Moves only with `follow`."""
+
+    follow: bool = False
+
+    def changes(self) -> dict[str, Any]:
+        """What is stated of the set-up itself, nulls included, as JSON values."""
+        return {key: value for key, value in self.given().items() if key != "follow"}
+
+
+class Dropped(Told):
+    """A value of the set-up that nobody named and that is gone all the same."""
+
+    key: str
+    was: Any
+    why: str
+    """A clause: of what it was stated, which is another one now."""
+
+
+class Carried(Told):
+    """A value that nobody named: the target has moved, and what was measured from it is another one now."""
+
+    key: str
+    was: Any
+    now: Any
+
+
+class SetUp(Told):
+    """What a change of the set-up came to; with `follow` what it will come to once the carriage has followed."""
+
+    rev: int
+    """After the change; as it was where nothing changed."""
+    set: dict[str, Any]
+    """What is another value than before, of what was named."""
+    dropped: list[Dropped]
+    carried: list[Carried]
+    nominal_carriage_um: float | None
+    """Where `nominal` goes now, trim included; null without a lens."""
+    moved_um: float | None
+    """From where it went before; null where either is nowhere."""
+    absolute: bool | None
+    """Whether findings will be; null without a lens."""
+    why_relative: list[str]
+    """Clauses: what is missing."""
+
+
+class Setup(Verb[SetupArgs | SetupStepArgs]):
+    """Whole or not at all. Room is looked for where the carriage will stand, or where it stands and stays."""
+
+    name = "setup"
+    does = "Say what stands on the bench."
+    args = SetupArgs
+    step = SetupStepArgs
+    result = SetUp
+    control = ALWAYS
+    beat = Need("with `follow`", lambda args: args.follow)
+    in_part = True
+    place_counts = ALWAYS
+
+    def uses(self, args: SetupArgs | SetupStepArgs) -> Sequence[str]:
+        return (CARRIAGE,) if args.follow is True else ()
+
+    def moves(self, args: SetupArgs | SetupStepArgs) -> bool:
+        return bool(args.follow)
+
+    def effect(self, args: SetupArgs | SetupStepArgs, ahead: Ahead, opened: Open) -> Entry:
+        from benchd.bench.asked_for import nothing_to_follow
+        from benchd.bench.setup import check_rev
+        from benchd.verbs.ahead import HOMED, PLACE, STALE
+        from benchd.verbs.room_to_move import too_near
+
+        stated, open_keys = args.changes(), {key: why for key, why in opened.items() if key != "follow"}
+        parts = [f"{key} {said(value)}" for key, value in stated.items()]
+        parts += [f"{key} by {joined(why)}" for key, why in open_keys.items()]
+        text = ", ".join(parts) or "nothing changes"
+        before = ahead.set_up.why
+        try:
+            check_rev(ahead.view.rev, args.rev if isinstance(args, SetupArgs) else None)
+            moves_nominal = ahead.set_up.change(stated, open_keys)
+        except Refused as refused:
+            return Entry("setup", text, problem=WouldBeRefused.of(refused))
+        where = ahead.set_up.places
+        ahead.rear_seen = {seen: um for seen, um in ahead.rear_seen.items() if where and seen == where.parts}
+        ahead.rear_told = False
+        if {"lens", "glass"} & {*stated, *open_keys}:
+            ahead.glass.changed()
+        if moves_nominal:
+            ahead.state.know(stale=True)
+        elif moves_nominal is None and ahead.state.get(STALE) is not True:
+            ahead.state.lose(STALE, (*ahead.state.why(STALE), *before, *ahead.set_up.why))
+        if args.follow is True and where is not None and where.nominal_um is None:
+            return Entry("setup", text, problem=WouldBeRefused.of(nothing_to_follow()))
+        stays = ahead.copy()
+        if args.follow is True:
+            return ahead.to_nominal("setup", f"{text}; the carriage follows")
+        if "follow" in opened:
+            why = opened["follow"]
+            entry = ahead.to_nominal("setup", f"{text}; whether the carriage follows depends on {joined(why)}")
+            ahead.meet(stays, why)
+            return replace(entry, problem=perhaps(entry.problem, why))
+        here = ahead.state.get(PLACE)
+        if here is None or ahead.state.get(HOMED) is False:
+            return Entry("setup", text)
+        return Entry("setup", text, problem=perhaps(too_near(where, here), ahead.state.why(HOMED)))
+
+    async def command(self, args: SetupArgs | SetupStepArgs, order: Command) -> dict[str, Any]:
+        from benchd.bench.change import will_come_to
+
+        order.bench.jobs.check_free()
+        await self.now(args, order)
+        if not args.follow:
+            return await self.carry_out(args, order)
+        came_to = will_come_to(order.bench, args.changes())
+        order.bench.jobs.start(self.name, lambda: self.carry_out(args, order), order.ident)
+        return came_to
+
+    async def carry_out(self, args: SetupArgs | SetupStepArgs, order: Order) -> dict[str, Any]:
+        from benchd.bench.change import change_setup
+
+        rev = args.rev if isinstance(args, SetupArgs) else None
+        return await change_setup(order.bench, args.changes(), rev=rev, follow=args.follow, since=order.since)

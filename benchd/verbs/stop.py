@@ -1,0 +1,19 @@
+"""What a stop takes. It is no verb like the others: it needs nothing and has a road of its own."""
+
+from __future__ import annotations
+
+from benchd.verbs.arguments import Args, Name
+from benchd.verbs.result import Told
+
+
+class StopArgs(Args):
+    """Everything that moves stops, whichever `axis` is named: what is hurried may not be weighed."""
+
+    axis: Name | None = None
+
+
+class AtRest(Told):
+    """Everything that moved stands."""
+
+    beat: str
+    """Drawn after the stop, which has voided those before it."""

@@ -1,0 +1,107 @@
+"""Take readings through focus."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import Field
+
+from benchd.errors import Refused
+from benchd.verbs.arguments import Args
+from benchd.verbs.entry import Entry, WouldBeRefused, foremost, may_be
+from benchd.verbs.foreseen import Open, all_of
+from benchd.verbs.result import Started
+from benchd.verbs.verb import ALWAYS, CARRIAGE, DETECTOR, Need, Verb
+
+if TYPE_CHECKING:
+    from benchd.bench.sweep_data import SweepOrder
+    from benchd.verbs.ahead import Ahead
+    from benchd.verbs.order import Command, InRun
+    from benchd.verbs.view import BenchView
+
+
+class SweepArgs(Args):
+    """A sweep about nominal, about where the carriage stands, or about an offset in um; `span_um` is end to end.
+
+    Span and step are left to the detector and the f-number where they are not given.
+    """
+
+    about: Literal["nominal", "here"] | float = "nominal"
+    span_um: float | None = Field(default=None, gt=0.0, le=1e5)
+    step_um: float | None = Field(default=None, gt=0.0, le=1e5)
+    merit: Literal["auto", "edge", "star", "pairs", "meter", "eye"] = "auto"
+    lp_mm: float | None = Field(default=None, gt=0.0, le=2000.0)
+    repeats: int = Field(default=1, ge=1, le=100)
+    mode: Literal["stepped", "continuous"] = "stepped"
+
+
+class Sweep(Verb[SweepArgs]):
+    """From outside it is a run of its own, of two steps: sweep, assess."""
+
+    name = "sweep"
+    does = "Take readings through focus, as a run of its own."
+    args = step = SweepArgs
+    result = Started
+    control = beat = ALWAYS
+    in_part = True
+    place_counts = Need("about `here`", lambda args: args.about == "here")
+
+    def uses(self, args: SweepArgs) -> Sequence[str]:
+        return (CARRIAGE, DETECTOR)
+
+    def moves(self, args: SweepArgs) -> bool:
+        return True
+
+    def check(self, args: SweepArgs, view: BenchView, opened: Open) -> None:
+        from benchd.bench.asked_for import check_sweep, no_camera
+
+        # What is opened has been left out, so that its default stands there, which nobody refuses.
+        check_sweep(args.mode, args.merit)
+        if not view.has_camera:
+            raise no_camera()
+
+    def effect(self, args: SweepArgs, ahead: Ahead, opened: Open) -> Entry:
+        from benchd.bench.asked_for import no_lens, nothing_nominal
+        from benchd.verbs.ahead import PLACE
+        from benchd.verbs.sweep_ahead import SweepAhead
+
+        where, from_um = ahead.set_up.places, ahead.place_um
+        if where is not None and where.half_width_um is None:
+            return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.of(no_lens()))
+        try:
+            sweep = SweepAhead(ahead.view, where, args)
+        except Refused as refused:
+            return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.of(refused))
+        unhomed = ahead.unhomed()
+        why = (*all_of(opened), *ahead.set_up.why, *(ahead.state.why(PLACE) if args.about == "here" else ()))
+        here = from_um
+        if where is not None and args.about != "here":
+            here = where.place_of_offset_um(args.about) if isinstance(args.about, float) else where.nominal_um
+        if not may_be(unhomed):
+            return Entry("sweep", sweep.text, problem=unhomed)
+        if here is None and not why:
+            return Entry("sweep", sweep.text, problem=WouldBeRefused.of(nothing_nominal()))
+        entry = sweep.somewhere(why) if why or here is None else sweep.about(here, from_um)
+        problem = foremost(unhomed, ahead.undriven(), entry.problem)
+        if may_be(problem):
+            ahead.arrived(entry.to_um, why)
+        elif here is not None:
+            ahead.state.know(carriage_um=here)
+        return replace(entry, problem=problem)
+
+    async def command(self, args: SweepArgs, order: Command) -> dict[str, Any]:
+        order.bench.jobs.check_free()  # a calibration that expires must not change the chain under a run
+        await order.bench.setup.refresh()
+        await self.now(args, order)
+        return {"run": await order.runs.sweep(_order_of(args), order.user, order.ident, order.since)}
+
+    async def in_run(self, args: SweepArgs, order: InRun) -> None:
+        await order.bench.sweep(_order_of(args), order.run, order.gate, lambda done, of: order.told(done / of))
+
+
+def _order_of(args: SweepArgs) -> SweepOrder:
+    from benchd.bench.sweep_data import SweepOrder
+
+    return SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)

@@ -1,0 +1,34 @@
+"""All verbs, by name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.verbs.accept import Accept
+from benchd.verbs.answer import Answer
+from benchd.verbs.assess import Assess
+from benchd.verbs.camera import Camera
+from benchd.verbs.control import Release, Take
+from benchd.verbs.home import Home
+from benchd.verbs.light import Light
+from benchd.verbs.move import Move
+from benchd.verbs.nominal import Nominal
+from benchd.verbs.note import Note
+from benchd.verbs.read import Read
+from benchd.verbs.run import Run
+from benchd.verbs.setup import Setup
+from benchd.verbs.steer import Abort, Pause, Resume
+from benchd.verbs.sweep import Sweep
+from benchd.verbs.verb import Verb
+from benchd.verbs.wait import Wait
+
+_ALL: tuple[Verb[Any], ...] = (
+    Take(), Release(), Home(), Nominal(), Move(), Light(), Camera(), Read(), Setup(), Sweep(), Run(), Pause(), Resume(),
+    Abort(), Answer(), Accept(), Note(), Assess(), Wait(),
+)  # fmt: skip
+
+VERBS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.offered}
+"""What may be asked from outside, in the order in which a person would look for it."""
+STEPS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.step is not None}
+"""What may be a step of a procedure."""
