@@ -5,25 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 import secrets
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 from benchd.cli import exits, options
 
 if TYPE_CHECKING:
     from benchd.client import BenchClient
-
-TEXTS = frozenset(
-    {"lens", "job", "axis", "light", "device", "procedure", "run", "ask", "finding", "text", "to", "support", "merit"}
-)
-LISTS = frozenset({"axes", "adapters", "glass"})
-MOVES = frozenset({"home", "nominal", "move", "sweep"})
-GO_ON = frozenset({"run", "resume", "abort"})
-"""What the answer to these says is that it was begun; its end is an event."""
-OF_SETUP = frozenset({"rev", "set", "follow"})
-"""The keys of `setup` itself; any other belongs into `set`."""
-OF_A_RUN = frozenset({"pause", "resume", "abort", "note"})
-"""Verbs of one run; as there is one at a time it need not be named. A note may be of the last one."""
+    from benchd.verbs.verb import Verb
 
 SETTLED_S = 0.35
 
@@ -70,6 +59,7 @@ def run(args: argparse.Namespace) -> int:
         raise SystemExit(exits.DONE)
     from benchd.cli.guard import UsageError
     from benchd.cli.speak import with_bench
+    from benchd.cli.typed import keys_of
     from benchd.cli.values import pairs
     from benchd.files.wording import near_names
     from benchd.verbs.table import VERBS
@@ -83,17 +73,18 @@ def run(args: argparse.Namespace) -> int:
         near = near_names(args.verb, ("stop", *VERBS), 1)
         meant = f"did you mean '{near[0]}'?" if near else f"there are stop, {', '.join(VERBS)}"
         raise UsageError(f"there is no verb '{args.verb}'; {meant}")
-    texts = TEXTS | {"value"} if args.verb == "accept" else TEXTS
-    given = pairs(args.pairs, texts=texts, lists=LISTS)
+    verb = VERBS[args.verb]
+    texts, lists = keys_of(*(model for model in (verb.args, verb.step) if model is not None))
+    given = pairs(args.pairs, texts=texts, lists=lists)
     if args.verb == "setup":
-        given = _of_setup(given)
+        given = _of_setup(given, verb.args.model_fields)
     return with_bench(args, lambda bench: _do(args, bench, given))
 
 
-def _of_setup(given: dict[str, Any]) -> dict[str, Any]:
-    """`lens=..` beside `follow=true` as the contract has it: what is set stands under `set`."""
-    stated = {key: value for key, value in given.items() if key not in OF_SETUP}
-    rest = {key: value for key, value in given.items() if key in OF_SETUP}
+def _of_setup(given: dict[str, Any], own: Collection[str]) -> dict[str, Any]:
+    """`lens=..` beside `follow=true` as the contract has it: what is set stands under `set`, beside the verb's own."""
+    stated = {key: value for key, value in given.items() if key not in own}
+    rest = {key: value for key, value in given.items() if key in own}
     if isinstance(rest.get("set"), dict):
         stated = rest["set"] | stated
     return rest | {"set": stated}
@@ -102,8 +93,10 @@ def _of_setup(given: dict[str, Any]) -> dict[str, Any]:
 async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
     from benchd.cli.typed import in_typed_words
     from benchd.errors import Refused
+    from benchd.verbs.table import VERBS
 
-    if args.verb in OF_A_RUN and "run" not in given:
+    # There is one run at a time, so that it need not be named.
+    if "run" in VERBS[args.verb].args.model_fields and "run" not in given:
         given["run"] = await _the_run(bench, args.verb)
     try:
         return await _ask(args, bench, given)
@@ -125,16 +118,19 @@ async def _the_run(bench: BenchClient, verb: str) -> str:
 
 async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
     from benchd.cli.speak import take_control
+    from benchd.verbs.table import VERBS
 
-    if _needs_control(args.verb, given):
+    verb = VERBS[args.verb]
+    asked = _as_taken(verb, given)
+    if asked is not None and verb.control.of(asked):
         await take_control(bench)
-    waits = args.wait and (args.verb in MOVES or bool(given.get("follow")))
+    takes_time = asked is not None and verb.takes_time(asked)
+    waits = args.wait and takes_time
     if args.verb == "sweep" and waits:
         return await _sweep(args, bench, given)
     if not waits:
         result = await bench.command(args.verb, **given)
-        goes_on = bool(given.get("follow")) or (args.verb in MOVES | GO_ON and not given.get("dry"))
-        return _tell(args, result, "accepted" if goes_on else "done")
+        return _tell(args, result, "accepted" if takes_time or (verb.begins and not given.get("dry")) else "done")
     from benchd.cli.interrupts import stopping
 
     async with stopping(bench, "Ctrl-C again leaves without waiting."):
@@ -143,16 +139,14 @@ async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, An
     return _tell(args, {key: value for key, value in data.items() if key != "verb"} | place)
 
 
-def _needs_control(verb: str, given: dict[str, Any]) -> bool:
+def _as_taken(verb: Verb[Any], given: dict[str, Any]) -> Any:
+    """The arguments as the verb takes them; None where it does not: the bench refuses it, and says why."""
     from pydantic import ValidationError
 
-    from benchd.verbs.table import VERBS
-
-    spec = VERBS[verb]
     try:
-        return spec.control.of(spec.args.model_validate(given))
+        return verb.args.model_validate(given)
     except ValidationError:
-        return False  # the bench refuses it, and says why
+        return None
 
 
 async def _sweep(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:

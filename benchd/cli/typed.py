@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from benchd.errors import Refused
 from benchd.files.wording import ended
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
 
 FORMS = {
     "m": "a value with its standard uncertainty, such as 0.0102+-0.00001",
@@ -13,7 +18,16 @@ FORMS = {
     "about": "nominal, here, or an offset in \u00b5m",
 }
 """How a value is typed that is no plain number or text."""
-UNITS = {"lp_mm": "lp/mm", "_um": "\u00b5m", "_mm": "mm", "_nm": "nm", "_C": "\u00b0C", "_s": "s", "_deg": "degrees"}
+UNITS = {
+    "lp_mm": "lp/mm",
+    "_ms": "ms",
+    "_um": "\u00b5m",
+    "_mm": "mm",
+    "_nm": "nm",
+    "_C": "\u00b0C",
+    "_s": "s",
+    "_deg": "degrees",
+}
 
 
 def unit_of(key: str) -> str:
@@ -33,3 +47,15 @@ def in_typed_words(verb: str, refused: Refused) -> Refused:
         told.append(f"{key}: {FORMS.get(root, problem['what'])}" if key else str(problem["what"]))
     advice = f"`benchd do {verb} --help` says what it takes."
     return Refused(refused.code, ended("; ".join(told)), advice=advice, data=refused.data)
+
+
+def keys_of(*models: type[BaseModel]) -> tuple[set[str], set[str]]:
+    """The keys whose value is text whatever it looks like, and those whose value is a list."""
+    found: dict[str, set[str]] = {}
+    for model in models:
+        for key, one in model.model_json_schema().get("properties", {}).items():
+            found.setdefault(key, set()).update(option.get("type", "?") for option in one.get("anyOf", [one]))
+    kinds = {key: types - {"null"} for key, types in found.items()}
+    return {key for key, types in kinds.items() if types == {"string"}}, {
+        key for key, types in kinds.items() if types == {"array"}
+    }

@@ -12,7 +12,7 @@ from benchd.cli.typed import FORMS, unit_of
 from benchd.verbs.setup import SetupArgs
 from benchd.verbs.stop import StopArgs
 from benchd.verbs.table import VERBS
-from benchd.verbs.verb import Need
+from benchd.verbs.verb import NEVER, Need
 
 Schema = Mapping[str, Any]
 
@@ -52,17 +52,15 @@ def page(verb: str) -> str:
         needs = [f"the role '{spec.role}'"]
         needs += [f"control{_when(spec.control)}"] if _when(spec.control) is not None else []
         lines += ["", *_wrapped(f"Needs {' and '.join(needs)}. {CONTROL if len(needs) > 1 else ''}".rstrip())]
-    if verb in MOVING or verb in LIT:
-        lines += ["", *_wrapped(CAUTION if verb in MOVING else LIGHT)]
+    caution = "" if spec is None else CAUTION if spec.beat is not NEVER else spec.caution
+    if caution:
+        lines += ["", *_wrapped(caution)]
     return "\n".join([*lines, "", "`benchd do --help` lists the options and the other verbs."]) + "\n"
 
 
 CAUTION = (
     "The carriage pinches: keep hands out while it may move. `benchd stop` is an ordinary stop, not an emergency stop."
 )
-MOVING = frozenset({"home", "nominal", "move", "sweep", "run", "resume"})
-LIT = frozenset({"light"})
-LIGHT = "Do not look into the light or the lens: bright LEDs hurt eyes."
 CONTROL = "Control is taken by itself where nobody else holds it."
 
 

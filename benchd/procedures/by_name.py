@@ -6,6 +6,7 @@ Made from the verb's own model, whose subclass it is: what the model checks, and
 from __future__ import annotations
 
 import types
+from collections.abc import Sequence
 from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
@@ -24,9 +25,7 @@ def by_name(model: type[BaseModel]) -> type[BaseModel]:
             continue
         bare = field._copy()  # its default, alias and words; what holds of the value goes with the value
         bare.metadata = []
-        stands = _opened(field.annotation)
-        if field.metadata:
-            stands = Annotated[(stands, *field.metadata)]
+        stands = _with(field.annotation, field.metadata)
         fields[name] = (Union[stands, Reference], bare)  # noqa: UP007  of what is known at run time only
     made = create_model(f"{model.__name__}ByName", __base__=model, __doc__=model.__doc__, **fields)
     made.__module__ = __name__
@@ -37,7 +36,7 @@ def _opened(kind: Any) -> Any:
     """A kind of value whose parts may be given by name."""
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Annotated:
-        return Annotated[(_opened(parts[0]), *parts[1:])]
+        return _with(parts[0], parts[1:])
     if origin in (Union, types.UnionType):
         return Union[tuple(_opened(part) for part in parts)]  # noqa: UP007
     if origin is list:
@@ -46,4 +45,11 @@ def _opened(kind: Any) -> Any:
         return kind
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         return by_name(kind)
-    return Annotated[str, AfterValidator(whole_values_only)] if kind is str else kind
+    return _with(str, ()) if kind is str else kind
+
+
+def _with(kind: Any, holds: Sequence[Any]) -> Any:
+    """A kind of value of which something holds; text, moreover, in which nothing is to be replaced."""
+    if kind is str:
+        return Annotated[(str, *holds, AfterValidator(whole_values_only))]
+    return Annotated[(_opened(kind), *holds)] if holds else _opened(kind)

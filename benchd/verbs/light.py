@@ -47,6 +47,7 @@ class Light(Verb[LightArgs]):
     args = step = LightArgs
     result = Level
     of_runs_holder = True
+    caution = "Do not look into the light or the lens: bright LEDs hurt eyes."
 
     def named(self, args: LightArgs) -> Mapping[str, Sequence[str]]:
         return {"light": (args.light,)}

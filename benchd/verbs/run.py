@@ -48,6 +48,7 @@ class Run(Verb[RunArgs]):
     args = RunArgs
     result = Started | DryRun
     control = beat = IN_EARNEST
+    begins = True
 
     async def command(self, args: RunArgs, order: Command) -> dict[str, Any]:
         if args.dry:

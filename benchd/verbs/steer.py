@@ -37,6 +37,7 @@ class Resume(Verb[OfRunArgs]):
     does = "Go to nominal, then on with a paused run."
     args = OfRunArgs
     control = beat = ALWAYS
+    begins = True
 
     async def command(self, args: OfRunArgs, order: Command) -> dict[str, Any]:
         order.runs.resume(args.run, order.user)
@@ -49,7 +50,7 @@ class Abort(Verb[OfRunArgs]):
     name = "abort"
     does = "End a run; its `finally` is carried out."
     args = OfRunArgs
-    at_once = True
+    at_once = begins = True
 
     async def command(self, args: OfRunArgs, order: Command) -> dict[str, Any]:
         await order.runs.abort(args.run, order.user)

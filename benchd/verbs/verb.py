@@ -40,8 +40,9 @@ class Verb(ABC, Generic[A]):
     """One thing that may be asked of a bench. `does` is a sentence, `result` a model of what is answered.
 
     Who asks from outside needs the `role`, and `control` and a fresh `beat` by the arguments: a beat if it can move.
-    What is `of_runs_holder` needs control as well while a run is under way, which it could spoil. What is `at_once`
-    waits for no other command of its user, a light perhaps that changes only after a long move.
+    Of what only `begins` something the answer says no more than that; `caution` is what a person is warned of, beside
+    what moves. What is `of_runs_holder` needs control as well while a run is under way, which it could spoil. What is
+    `at_once` waits for no other command of its user, a light perhaps that changes only after a long move.
 
     `step` is what a step of a procedure takes, None where there is no such step; `offered` is false of what is a step
     and nothing else. Of what is foreseen `in_part` something is known without the arguments that an answer will say.
@@ -56,9 +57,11 @@ class Verb(ABC, Generic[A]):
     role: ClassVar[UserRole] = "drive"
     control: ClassVar[Need] = NEVER
     beat: ClassVar[Need] = NEVER
+    begins: ClassVar[bool] = False
     at_once: ClassVar[bool] = False
     of_runs_holder: ClassVar[bool] = False
     in_part: ClassVar[bool] = False
+    caution: ClassVar[str] = ""
     place_counts: ClassVar[Need] = NEVER
     """Whether where the carriage stands decides what is refused."""
 
