@@ -105,14 +105,14 @@ class Technician:
             if ask is not None and ask["ask"] not in answered:
                 answered.add(ask["ask"])
                 self._said(f"asked: {ask['text']}")
-                value = self._obey(procedure, ask, inputs)
+                value = self.obey(procedure, ask, inputs)
                 self._said(f"answered: {'yes' if value is True else value}")
                 await self._client.answer(ask["ask"], value)
         if state["state"] != "done":
             raise RunEnded(f"{procedure} ended as '{state['state']}'.{await _why(events)}")
         return state
 
-    def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+    def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
         """Do what a question asks for, by its stable name, and give the answer."""
         place = {
             "bridge_on_ring": inputs.get("reference"),

@@ -83,7 +83,7 @@ class Hasty(Technician):
     seats_again_after = 0
     asked_again = 0
 
-    def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+    def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
         if ask["name"] == "bridge_on_base":
             self.rounds += 1
             if self.rounds == 3:
@@ -93,7 +93,7 @@ class Hasty(Technician):
             self.asked_again += 1
             if self.asked_again <= self.seats_again_after:
                 return True
-        return super()._obey(procedure, ask, inputs)
+        return super().obey(procedure, ask, inputs)
 
 
 class Mistaken(Technician):
@@ -101,13 +101,13 @@ class Mistaken(Technician):
 
     rounds = 0
 
-    def _obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+    def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
         if ask["name"] == "bridge_on_ring":
             self.rounds += 1
             if self.rounds == 3:
                 self._do("set", "indicator", "base")
                 return True
-        return super()._obey(procedure, ask, inputs)
+        return super().obey(procedure, ask, inputs)
 
 
 async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_wrong() -> None:
