@@ -98,7 +98,7 @@ def _steps(draw: st.DrawFn, depth: int = 0, saved: tuple[str, ...] = ()) -> list
 
 def drawn(count: int, number: int) -> list[Doc]:
     """So many procedures; the same for the same number."""
-    found: list[Doc] = []
+    found: list[list[Doc]] = []
 
     @seed(number)
     @settings(

@@ -5,6 +5,8 @@ Asked before anything is done, by the bench that runs and by whoever looks ahead
 
 from __future__ import annotations
 
+from typing import Literal
+
 from benchd.assessments import ASSESSMENTS
 from benchd.assessments.stations import UNCOUNTED
 from benchd.bench.assembly import Assembly
@@ -20,16 +22,21 @@ CALIBRATE = tuple(OF_WHAT)
 """The assessments whose findings can be put in force."""
 
 
-def device_for(assembly: Assembly, verb: str, name: str) -> Device:
-    """The device that a verb drives, sets or reads. Raises Refused('unknown_name') where it is none for that."""
-    match verb:
-        case "home" | "move":
+Use = Literal["drive", "light", "expose", "read"]
+"""What is done with a device that a verb names."""
+
+
+def device_for(assembly: Assembly, use: Use, name: str) -> Device:
+    """The device of that name, for that use. Raises Refused('unknown_name') where it is none for that."""
+    match use:
+        case "drive":
             return driven(assembly, name)
         case "light":
             return assembly.named(name, Light)
-        case "camera":
+        case "expose":
             return assembly.named(name, Camera)
-    return readable(assembly, name)
+        case "read":
+            return readable(assembly, name)
 
 
 def driven(assembly: Assembly, name: str) -> Axis:

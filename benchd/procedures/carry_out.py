@@ -30,6 +30,7 @@ from benchd.verbs.foreseen import Open
 from benchd.verbs.order import InRun
 from benchd.verbs.rear_ahead import rear_ask
 from benchd.verbs.table import STEPS
+from benchd.verbs.verb import Verb
 from benchd.verbs.view import BenchView
 from benchd.verbs.view_of import view_of
 
@@ -178,25 +179,24 @@ class CarryOut:
             glass.yes(run)
         return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
 
-    async def _asks_first(self, verb: str, args: Any, scope: Scope) -> bool:
+    async def _asks_first(self, name: str, args: Any, scope: Scope) -> bool:
         """Whether something had to be asked before the step; answered by now. Raises Refused for a no."""
-        glass = glass_ask(self._run, self._bench) if verb == "sweep" else None
+        verb = STEPS.get(name)
+        glass = glass_ask(self._run, self._bench) if verb is not None and verb.measures else None
         if glass is None:
-            return await self._asks_about_rear(verb, args, scope)
+            return verb is not None and verb.moves(args) and await self._asks_about_rear(verb, args, scope)
         if await self._prompts.ask("glass_meant", "yes_no", scope.prompt(glass.text)) is not True:
             raise glass.no()
         glass.yes(self._run)
         return True
 
-    async def _asks_about_rear(self, name: str, args: Any, scope: Scope) -> bool:
+    async def _asks_about_rear(self, verb: Verb[Any], args: Any, scope: Scope) -> bool:
         """Before a lens whose rear nobody has measured is met nearer than seen to be clear: a person must have looked.
 
         Asked of the set-up as the step makes it, before it does.
         """
-        verb, setup = STEPS.get(name), self._bench.setup
-        if verb is None or not verb.moves(args):
-            return False
-        document = setup.preview(args.changes())[0] if name == "setup" else setup.document
+        setup = self._bench.setup
+        document = verb.set_up(args, setup)
         limit = setup.clearance_of(document)
         if limit.question is None:
             return False

@@ -20,7 +20,7 @@ from benchd.procedures.carry_out import StepExecutor
 from benchd.procedures.language import Procedure
 from benchd.procedures.run_states import Outcome, RunState
 from benchd.procedures.scope import Scope
-from benchd.procedures.steps import Step, can_move, lights_of
+from benchd.procedures.steps import Step, can_move, makes_safe
 
 FINALLY_S = 30.0
 _log = structlog.get_logger("benchd.run")
@@ -39,12 +39,12 @@ class Ending:
         for left, inside in self._carry_out.left_behind():
             # Nothing is moved any more for something that was broken off.
             for step in left:
-                await self._steps(lights_of((step,)) if can_move(step) else (step,), inside, run)
+                await self._steps(makes_safe((step,)) if can_move(step) else (step,), inside, run)
         for step in procedure.finally_:
             if self._may_move() or not can_move(step):
                 scope = await self._steps((step,), scope, run)
             if can_move(step) and not self._may_move():
-                scope = await self._steps(lights_of((step,)), scope, run)
+                scope = await self._steps(makes_safe((step,)), scope, run)
         with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
             await self._bench.store.end_run(run.id, outcome)
         self._bench.setup.keep_seen()  # what was seen of parts that were never put in holds for no later run

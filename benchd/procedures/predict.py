@@ -170,7 +170,7 @@ class Predict:
         elif verb.in_part:
             kept = {key: value for key, value in step.args.given().items() if key not in opened}
             step = resolve(type(step).model_validate_json(json.dumps({step.verb: kept}), strict=True), scope)
-        if step.verb == "sweep":
+        if verb.measures:
             self._asked_of_glass(scope)
         asked = rear_ask(self.ahead, verb, step.args, opened)
         if asked is not None:

@@ -149,13 +149,13 @@ def can_move(step: Step) -> bool:
     )
 
 
-def lights_of(steps: Sequence[Step]) -> tuple[Step, ...]:
-    """What sets lights among the steps, in its order and under its conditions; nothing else."""
+def makes_safe(steps: Sequence[Step]) -> tuple[Step, ...]:
+    """What makes the bench safe among the steps, lights, in its order and under its conditions; nothing else."""
     found: list[Step] = []
     for step in steps:
-        held = {{"else": "else_"}.get(key, key): lights_of(body) for key, body in bodies(step)}
+        held = {{"else": "else_"}.get(key, key): makes_safe(body) for key, body in bodies(step)}
         if any(held.values()):
             found.append(step.model_copy(update=held))
-        elif step.verb == "light":
+        elif step.verb in STEPS and STEPS[step.verb].makes_safe:
             found.append(step)
     return tuple(found)

@@ -40,6 +40,7 @@ class Camera(Verb[CameraArgs]):
     args = step = CameraArgs
     result = Exposed
     control = ALWAYS
+    use = "expose"
 
     def named(self, args: CameraArgs) -> Mapping[str, Sequence[str]]:
         return {"camera": (args.camera,)}

@@ -15,6 +15,7 @@ from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
 if TYPE_CHECKING:
     from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import Order
+    from benchd.verbs.view import BenchView
 
 
 class HomeArgs(Args):
@@ -31,13 +32,18 @@ class Home(Verb[HomeArgs]):
     does = "Find the switch, then the reference mark."
     args = step = HomeArgs
     control = beat = ALWAYS
+    use = "drive"
     in_part = True
+    on_the_way = ", on the way to its switch"
 
     def named(self, args: HomeArgs) -> Mapping[str, Sequence[str]]:
         return {"axes": args.axes} if isinstance(args.axes, list) else {}
 
     def moves(self, args: HomeArgs) -> bool:
         return True
+
+    def lowest_um(self, entry: Entry, view: BenchView) -> float | None:
+        return None if entry.to_um is None else view.home_um
 
     def effect(self, args: HomeArgs, ahead: Ahead, opened: Open) -> Entry:
         from benchd.bench.clearance import check_way_to_switch

@@ -46,7 +46,8 @@ class Light(Verb[LightArgs]):
     does = "Set a light; while a run is under way it is its holder's alone."
     args = step = LightArgs
     result = Level
-    of_runs_holder = True
+    use = "light"
+    of_runs_holder = makes_safe = True
     caution = "Do not look into the light or the lens: bright LEDs hurt eyes."
 
     def named(self, args: LightArgs) -> Mapping[str, Sequence[str]]:

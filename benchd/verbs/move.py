@@ -45,6 +45,7 @@ class Move(Verb[MoveArgs]):
     args = step = MoveArgs
     result = Target
     control = beat = ALWAYS
+    use = "drive"
     place_counts = Need("with `by_um`", lambda args: args.by_um is not None)
 
     def named(self, args: MoveArgs) -> Mapping[str, Sequence[str]]:

@@ -33,21 +33,15 @@ def rear_ask(ahead: Ahead, verb: Verb[Any], args: Any, opened: Open | None = Non
     where = twin.set_up.places
     if where is None or where.limit.question is None or not twin.drives:
         return None
-    if verb.name == "home" and entry.to_um is not None:
-        low = ahead.view.home_um
-    elif entry.reach_um is not None:
-        low = entry.reach_um[0]
-    else:
-        return None
-    if where.depth_um(low) >= ahead.rear_seen.get(where.parts, math.inf):
+    low = verb.lowest_um(entry, ahead.view)
+    if low is None or where.depth_um(low) >= ahead.rear_seen.get(where.parts, math.inf):
         return None
     if where.nominal_um is not None:
         low = min(low, reach(ahead.view, where, where.nominal_um, places_of(where).farthest_um)[0])
     depth_um = to_be_seen_um(where.depth_um(low))
     ahead.rear_seen[where.parts] = depth_um
     down = f"The carriage may go down to {where.place_um(depth_um):.0f} µm on its scale"
-    way = ", on the way to its switch." if verb.name == "home" else "."
-    return RearAsk(f"{rear_question(where.limit, depth_um)} {down}{way}", depth_um)
+    return RearAsk(f"{rear_question(where.limit, depth_um)} {down}{verb.on_the_way}.", depth_um)
 
 
 def rear_perhaps(ahead: Ahead, verb: Verb[Any], args: Any, opened: Open | None = None) -> str | None:

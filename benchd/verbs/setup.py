@@ -16,6 +16,8 @@ from benchd.verbs.result import Told
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
+    from benchd.bench.set_up_keeper import SetUpKeeper
+    from benchd.bench.setup import SetupDocument
     from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import Command, Order
 
@@ -136,6 +138,9 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
 
     def moves(self, args: SetupArgs | SetupStepArgs) -> bool:
         return bool(args.follow)
+
+    def set_up(self, args: SetupArgs | SetupStepArgs, keeper: SetUpKeeper) -> SetupDocument:
+        return keeper.preview(args.changes())[0]
 
     def effect(self, args: SetupArgs | SetupStepArgs, ahead: Ahead, opened: Open) -> Entry:
         from benchd.bench.asked_for import nothing_to_follow

@@ -45,7 +45,7 @@ class Sweep(Verb[SweepArgs]):
     args = step = SweepArgs
     result = Started
     control = beat = ALWAYS
-    in_part = True
+    in_part = measures = True
     place_counts = Need("about `here`", lambda args: args.about == "here")
 
     def uses(self, args: SweepArgs) -> Sequence[str]:

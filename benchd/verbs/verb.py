@@ -15,6 +15,9 @@ from benchd.verbs.foreseen import Open, all_of, joined
 from benchd.verbs.result import Taken
 
 if TYPE_CHECKING:
+    from benchd.bench.asked_for import Use
+    from benchd.bench.set_up_keeper import SetUpKeeper
+    from benchd.bench.setup import SetupDocument
     from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import Command, InRun, Order
     from benchd.verbs.view import BenchView
@@ -44,6 +47,10 @@ class Verb(ABC, Generic[A]):
     what moves. What is `of_runs_holder` needs control as well while a run is under way, which it could spoil. What is
     `at_once` waits for no other command of its user, a light perhaps that changes only after a long move.
 
+    `use` is what is done with the devices that it names. What `measures` through the glass has that asked about before;
+    what `makes_safe` is carried out at the end of a run whatever has become of it; `on_the_way` says where a carriage
+    that goes lower than it will stand goes then.
+
     `step` is what a step of a procedure takes, None where there is no such step; `offered` is false of what is a step
     and nothing else. Of what is foreseen `in_part` something is known without the arguments that an answer will say.
     """
@@ -60,8 +67,12 @@ class Verb(ABC, Generic[A]):
     begins: ClassVar[bool] = False
     at_once: ClassVar[bool] = False
     of_runs_holder: ClassVar[bool] = False
+    use: ClassVar[Use] = "read"
     in_part: ClassVar[bool] = False
     caution: ClassVar[str] = ""
+    on_the_way: ClassVar[str] = ""
+    measures: ClassVar[bool] = False
+    makes_safe: ClassVar[bool] = False
     place_counts: ClassVar[Need] = NEVER
     """Whether where the carriage stands decides what is refused."""
 
@@ -93,7 +104,7 @@ class Verb(ABC, Generic[A]):
         try:
             for key, names in self.named(args).items():
                 for name in names if key not in opened else ():
-                    ahead.view.device_for(self.name, name)
+                    ahead.view.device_for(self.use, name)
             self.check(args, ahead.view, opened)
         except Refused as refused:
             return Entry(self.name, said(args.given()), problem=WouldBeRefused.of(refused))
@@ -101,6 +112,14 @@ class Verb(ABC, Generic[A]):
 
     def check(self, args: A, view: BenchView, opened: Open) -> None:
         """Raise Refused for what this bench cannot do at all, wherever it stands."""
+
+    def lowest_um(self, entry: Entry, view: BenchView) -> float | None:
+        """The lowest place that it brings the carriage to, by whatever way; None where nobody knows."""
+        return None if entry.reach_um is None else entry.reach_um[0]
+
+    def set_up(self, args: A, keeper: SetUpKeeper) -> SetupDocument:
+        """The set-up as it makes it."""
+        return keeper.document
 
     def effect(self, args: A, ahead: Ahead, opened: Open) -> Entry:
         """What it does, where nothing was refused for good; by itself a line that moves nothing."""

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.bench.asked_for import Use
 from benchd.bench.clearance import Clearance, Parts
 from benchd.bench.positioner import NEEDS_NO_RUN_UP
 
@@ -58,8 +59,8 @@ class BenchView:
     somebody is still asked about a lens whose rear is in no record; `stale` whether the carriage was not driven since
     something changed that its place depends on. `not_homed_why` says why it is not homed; `carriage_um` is None where
     nobody has looked where it stands; `rev` is the set-up's.
-    `devices`: every name that a step may use, roles first; `device_for` (verb, name) raises Refused as the bench would
-    for a name that is none for that verb; `has_camera`: the detector is one. `calibrations`: artefacts with one in
+    `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
+    for a name that is none for that use; `has_camera`: the detector is one. `calibrations`: artefacts with one in
     force. `asked_of_glass`: what is asked of a lens with this glass behind it, None where that is its own.
     """
 
@@ -83,7 +84,7 @@ class BenchView:
     rear_seen: Mapping[Parts, float] = field(default_factory=dict)
     reading_s: float = 0.1
     assess_s: float = 0.5
-    device_for: Callable[[str, str], object] = lambda verb, name: None
+    device_for: Callable[[Use, str], object] = lambda use, name: None
     has_camera: bool = True
     asked_of_glass: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 

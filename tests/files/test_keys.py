@@ -36,9 +36,9 @@ SAID_WHOLE = {
     **{f"Lens.{key}": KEPT for key in ("model", "serial", "kind", "t_number", "owner", "set")},
     "Mount.basis": "one value alone may stand, and it says what every flange depth means",
     "Input.text": "published in `about` with the procedure, for whoever is asked for the input",
-    "Setup.support": "kept and published with the set-up; nothing is worked out from it",
-    "Move.to_deg": "refused when it is carried out: no rotary axis has a role",
-    "Move.by_deg": "refused when it is carried out: no rotary axis has a role",
+    "SetupStepArgsByName.support": "kept and published with the set-up; nothing is worked out from it",
+    "MoveArgsByName.to_deg": "refused when it is carried out: no rotary axis has a role",
+    "MoveArgsByName.by_deg": "refused when it is carried out: no rotary axis has a role",
 }
 """Keys that code hands on without asking for them by name, each with what becomes of it."""
 
