@@ -10,10 +10,10 @@ import inspect
 from importlib.metadata import version
 from typing import Any
 
-from benchd.commands.envelope import Envelope
 from pydantic import Field, TypeAdapter, create_model
 from pydantic.json_schema import JsonSchemaMode
 
+from benchd.commands.envelope import Envelope
 from benchd.files.mqtt_section import Mqtt
 from benchd.remote.documents import PUBLICATIONS
 from benchd.remote.replies import RESULTS, Accepted, Refusal
