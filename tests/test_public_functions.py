@@ -12,20 +12,23 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
-CALLERS = ("benchd", "drivers/benchd_drivers", "simulators/benchd_simulators", "scripts")
+CALLERS = ("benchd", "drivers/benchd_drivers")
 
 CALLED_FROM_OUTSIDE = {
     "benchd.testing.": "ships for the authors of drivers, whose tests call it, as ours do",
     "benchd.records.migrations.": "the migrations' runner calls upgrade and downgrade",
     "benchd.devices.links.nothing": "for drivers whose answers come by `listen`; ours wait for theirs",
     "benchd.cli.main.main": "the console script",
+    "benchd.cli.console.wide": "scripts/demo tells by it",
+    "benchd.cli.console.ShowingConsole.render": "the library that prints calls it",
+    "benchd.remote.replies.": "the words for what is answered; scripts/schemas writes them out",
     "benchd.imaging.speed.regions_per_second": "scripts/bench_edges.py, in a process of its own",
     "benchd.remote.wire.CountedQueue.put_nowait": "the MQTT library's own queue, counted",
 }
 COMMAND = {"arguments", "run"}  # of each module of benchd.cli: `main` imports it by the name that was typed
 
 Defined = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
-Imports = dict[str, tuple[str, str]]  # a file's own name: the module and the name there
+Imports = dict[str, set[tuple[str, str]]]  # a file's own name: modules and the names there, each function's imports
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,28 +117,26 @@ def _public(body: list[ast.stmt], module: str) -> Iterator[Public]:
 
 
 def _imports(tree: ast.Module) -> Imports:
-    return {
-        alias.asname or alias.name: (node.module or "", alias.name)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.ImportFrom)
-        for alias in node.names
-    }
+    found: Imports = {}
+    for node in (one for one in ast.walk(tree) if isinstance(one, ast.ImportFrom)):
+        for alias in node.names:
+            found.setdefault(alias.asname or alias.name, set()).add((node.module or "", alias.name))
+    return found
 
 
 def _mentions(tree: ast.Module, module: str, imports: dict[str, Imports]) -> Iterator[Mention]:
     """Every name and attribute of a file, with the module that defines what it stands for."""
 
-    def source(of: str, name: str) -> tuple[str, str]:
-        while name in imports.get(of, {}) and imports[of][name] != (of, name):  # one module hands on another's
-            of, name = imports[of][name]
-        return of, name
+    def sources(of: str, name: str) -> set[tuple[str, str]]:
+        handed_on = imports.get(of, {}).get(name, set()) - {(of, name)}  # one module hands on another's
+        return {end for one in handed_on for end in sources(*one)} or {(of, name)}
 
     def walk(node: ast.AST, within: tuple[Defined, ...]) -> Iterator[Mention]:
         if isinstance(node, ast.Name):
-            yield Mention(*source(module, node.id), within)
+            yield from (Mention(*one, within) for one in sources(module, node.id))
         elif isinstance(node, ast.Attribute):
-            of = source(module, node.value.id) if isinstance(node.value, ast.Name) else ("", "")
-            yield Mention(*source(".".join(of), node.attr), within)
+            ofs = sources(module, node.value.id) if isinstance(node.value, ast.Name) else {("", "")}
+            yield from (Mention(*one, within) for of in ofs for one in sources(".".join(of), node.attr))
         inside = (*within, node) if isinstance(node, Defined) else within
         for child in ast.iter_child_nodes(node):
             yield from walk(child, inside)

@@ -12,6 +12,8 @@ from benchd.assessments.stations import UNCOUNTED
 from benchd.bench.assembly import Assembly
 from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light, Meter
 from benchd.errors import Refused
+from benchd.files.artefacts import GivenOfReference, Material, Reference
+from benchd.files.records_folder import Records
 
 CARRIAGE = "carriage"
 MOST_POINTS = 10_000
@@ -89,8 +91,11 @@ def check_assessment(name: str) -> None:
         raise Refused("unknown_name", f"There is no assessment '{name}'.", advice=f"Known: {known}.")
 
 
-def check_of(assessment: str, of: object | None) -> None:
-    """Raise Refused('bad_request') where the artefact is not stated, or is and counts for nothing."""
+def check_of(assessment: str, of: str | None, records: Records | None = None) -> None:
+    """Raise Refused('bad_request') where the artefact is not stated, is and counts for nothing, or is of another kind.
+
+    With `records` also `unknown_name` for one that is in none.
+    """
     kind = OF_WHAT.get(assessment)
     if kind is not None and of is None:
         raise Refused(
@@ -99,6 +104,17 @@ def check_of(assessment: str, of: object | None) -> None:
     if kind is None and of is not None:
         text = f"{assessment} is of what the set-up states, and of nothing else."
         raise Refused("bad_request", text, advice="Leave `of` away.")
+    if records is not None and kind == "reference" and of is not None:
+        of_ring(records.reference(of))
+    elif records is not None and kind == "adapter" and of is not None:
+        records.adapter(of)
+
+
+def of_ring(ring: Reference) -> tuple[GivenOfReference, Material]:
+    """Length and material of a setting ring. Raises Refused('bad_request') for another kind of reference."""
+    if ring.kind != "setting_ring" or ring.given is None or ring.material is None:
+        raise Refused("bad_request", f"Reference {ring.id} is a {ring.kind}.", advice="Name a setting_ring.")
+    return ring.given, ring.material
 
 
 def no_camera() -> Refused:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 from benchd.bench import chain_notes
 from benchd.bench.bounded_terms import bounded_terms, read_at, tipping, together
@@ -204,14 +205,23 @@ def _optical(
     return terms
 
 
-def depth_um(chain: Chain, carriage_um: float) -> float:
+class Depths(Protocol):
+    """What a depth is counted by: of a chain, and of whatever else knows where its zero lies."""
+
+    @property
+    def depth_at_zero_um(self) -> float: ...
+    @property
+    def scale_growth(self) -> float: ...
+
+
+def depth_um(of: Depths, carriage_um: float) -> float:
     """Seat to target with the carriage reading `carriage_um`."""
-    return chain.depth_at_zero_um + carriage_um * (1.0 + chain.scale_growth)
+    return of.depth_at_zero_um + carriage_um * (1.0 + of.scale_growth)
 
 
-def carriage_for_depth(chain: Chain, depth: float) -> float:
+def carriage_for_depth(of: Depths, depth: float) -> float:
     """The carriage reading for a depth."""
-    return (depth - chain.depth_at_zero_um) / (1.0 + chain.scale_growth)
+    return (depth - of.depth_at_zero_um) / (1.0 + of.scale_growth)
 
 
 def offset_um(chain: Chain, carriage_um: float) -> float | None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from benchd.assessments.finding import Finding
+from benchd.bench.asked_for import of_ring
 from benchd.bench.bench import Bench
 from benchd.bench.bounded_terms import abbe_u_um
 from benchd.bench.gauge_moved import sign_of
@@ -135,11 +136,9 @@ def ring_of(ring: Reference) -> Known:
     """A setting ring as its record gives it. Raises Refused (bad_request) for another kind of reference."""
     from benchd.assessments.gauge_readings import Known
 
-    if ring.kind != "setting_ring" or ring.given is None or ring.material is None:
-        raise Refused("bad_request", f"Reference {ring.id} is a {ring.kind}.", advice="Name a setting_ring.")
-    source = f"{ring.id}, {ring.given.by or 'record'}"
-    given = ring.given
-    return Known(given.length_um, given.u_um, ring.material.alpha_per_K, source, given.at_C, given.dof)
+    given, material = of_ring(ring)
+    source = f"{ring.id}, {given.by or 'record'}"
+    return Known(given.length_um, given.u_um, material.alpha_per_K, source, given.at_C, given.dof)
 
 
 def cover_of(bench_file: BenchFile) -> Known | None:

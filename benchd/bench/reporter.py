@@ -19,7 +19,8 @@ from benchd.bench.jobs import Job
 from benchd.devices import Axis, Device, DeviceError, Encoder, Gauge, Light, Meter
 from benchd.errors import BenchdError
 
-MOVING_S = 0.02
+MOVING_S = 0.05
+"""As often as is told at the most: a board is not asked for what nobody hears."""
 RESTING_S = 0.2
 HEALTH_S = 1.0
 LEAST_PAUSE_S = 0.005

@@ -69,11 +69,20 @@ class SetUpKeeper:
         await self._take(with_chain(new, chain), chain)
         return self.document
 
-    def preview(self, changes: Mapping[str, Any], rev: int | None = None) -> tuple[SetupDocument, Chain]:
-        """What a change would come to, without making it. Raises Refused."""
-        records = self._loaded.records
-        new = apply(self.document, changes, records, self._loaded.file, rev=rev)
-        new = carried_over(self.document, self.chain, new, self._chain, changes, records)
+    def preview(
+        self,
+        changes: Mapping[str, Any],
+        rev: int | None = None,
+        *,
+        since: tuple[SetupDocument, Chain] | None = None,
+    ) -> tuple[SetupDocument, Chain]:
+        """What a change would come to, without making it; of the set-up in force, or of one that would be by then.
+
+        Raises Refused.
+        """
+        records, (before, then) = self._loaded.records, since or (self.document, self.chain)
+        new = apply(before, changes, records, self._loaded.file, rev=rev)
+        new = carried_over(before, then, new, self._chain, changes, records)
         if new.lens is not None:
             records.require_unchanged("lens", new.lens)
         for adapter in new.adapters:

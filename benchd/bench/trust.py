@@ -10,6 +10,9 @@ Lost = Callable[[str, str], None]
 """Told of a loss: its kind (`homing` where homing itself took the trust, else a surprise), and why in a few words."""
 
 
+NOT_YET = "not homed since the start"
+
+
 def not_homed(why: str | None) -> Refused:
     """What is said to whoever relies on a position that is not trusted."""
     return Refused("not_homed", f"The carriage is not homed: {why}.", advice="Home it first.")
@@ -21,7 +24,7 @@ class Trust:
     def __init__(self, lost: Lost) -> None:
         self._listeners = [lost]
         self._homed = False
-        self._why: str | None = "not homed since the start"
+        self._why: str | None = NOT_YET
         self.losses = 0
         """How often something took trust away, whether it was there or not."""
         self.gains = 0

@@ -24,8 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "verb",
         nargs="?",
-        help="stop take release home nominal move light camera read setup sweep run pause resume abort answer accept "
-        "note",
+        help="what is asked; `benchd do --help` lists all there is, `benchd do VERB --help` what one takes",
     )
     parser.add_argument(
         "pairs",
@@ -55,7 +54,10 @@ def run(args: argparse.Namespace) -> int:
     if args.verb is None and not args.help:
         args.parser.error("the following arguments are required: verb")
     if args.verb is None:
+        from benchd.cli.verb_help import listed
+
         args.parser.print_help()
+        print(listed(), end="")
         raise SystemExit(exits.DONE)
     from benchd.cli.guard import UsageError
     from benchd.cli.speak import with_bench

@@ -1,4 +1,4 @@
-"""A bench as its files and its record tell of it, without a daemon: what a dry run has to know."""
+"""A view of a bench as its files and its record tell of it, without a daemon."""
 
 from __future__ import annotations
 
@@ -8,19 +8,21 @@ from datetime import UTC, datetime
 from typing import Any
 
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import CalibrationInForce, datum_chain, position_record
+from benchd.bench.chain import CalibrationInForce, Chain, datum_chain, position_record
 from benchd.bench.clearance import clearance
 from benchd.bench.in_force import in_force
 from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
+from benchd.bench.trust import NOT_YET
+from benchd.bench.wall_distance import carried_over
 from benchd.devices import Axis, Encoder
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.procedures import of_records
 from benchd.procedures.inputs import Known
 from benchd.records.reader import Reader
-from benchd.verbs.view import BenchView, Whereabouts
-from benchd.verbs.view_of import figures, whereabouts
+from benchd.verbs.view import BenchView, Where, Whereabouts
+from benchd.verbs.view_of import at_rest, whereabouts, with_carriage
 
 
 class Offline:
@@ -74,21 +76,28 @@ class Offline:
         # How far the motor's zero is from an encoder's is known only once it is homed.
         has_encoder = self._assembly.in_role("position", Encoder) is not None
         motion = MotionFigures(spec.top_speed)
-        return figures(
+        view = at_rest(
             self._assembly,
             self._loaded.records,
-            settle_ms=self._loaded.file.motion.settle_ms,
             calibrations=set(self._calibrations),
             homed=False,
             stale=True,
-            not_homed_why="not homed since the start",
             carriage_um=spec.low,
-            where=self._where,
-            limits_um=(spec.low, spec.high) if has_encoder else motion.limits_um(spec, None),
+            where=self._where_from(self._setup, self._chain(self._setup)),
+            not_homed_why=NOT_YET,
         )
+        limits_um = (spec.low, spec.high) if has_encoder else motion.limits_um(spec, None)
+        return with_carriage(view, self._assembly, settle_ms=self._loaded.file.motion.settle_ms, limits_um=limits_um)
 
-    def _where(self, changes: Mapping[str, Any]) -> Whereabouts:
-        records, file = self._loaded.records, self._loaded.file
-        setup = apply(self._setup, changes, records, file)
-        chain = datum_chain(file, records, setup, self._calibrations, self._scale)
-        return whereabouts(records, setup, chain, clearance(file, records, setup))
+    def _chain(self, setup: SetupDocument) -> Chain:
+        return datum_chain(self._loaded.file, self._loaded.records, setup, self._calibrations, self._scale)
+
+    def _where_from(self, document: SetupDocument, chain: Chain) -> Where:
+        def where(changes: Mapping[str, Any]) -> Whereabouts:
+            records, file = self._loaded.records, self._loaded.file
+            setup = apply(document, changes, records, file)
+            setup = carried_over(document, chain, setup, self._chain, changes, records)
+            now = self._chain(setup)
+            return whereabouts(records, setup, now, clearance(file, records, setup), self._where_from(setup, now))
+
+        return where

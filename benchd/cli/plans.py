@@ -40,12 +40,11 @@ def plan_table(plan: Doc) -> Group:
     at_most = plan["seconds_at_most"]
     most = f" ({duration(at_most)} at the most)" if at_most > plan["seconds"] + 1.0 else ""
     parts += [Text(""), Text(f"Takes about {duration(plan['seconds'])}{most}, the person's time apart; {asked}.")]
-    helps = {entry["problem"]["text"]: entry["problem"]["advice"] for entry in plan["entries"] if entry.get("problem")}
-    for problem in dict.fromkeys(plan["problems"]):
+    # The problems stand in the order of the entries that they are of.
+    advice = [entry["problem"]["advice"] for entry in plan["entries"] if entry.get("problem")]
+    for problem, help_ in dict(zip(plan["problems"], advice, strict=True)).items():
         parts.append(Text(ended(f"Would be refused: {problem}"), style="bold red"))
-        # What it depends on is said after the text.
-        advice = next((advice for text, advice in helps.items() if problem.startswith(text)), "")
-        parts += [Text(f"  {advice}")] if advice else []
+        parts += [Text(f"  {help_}")] if help_ else []
     return Group(*parts)
 
 

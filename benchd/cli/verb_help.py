@@ -58,6 +58,17 @@ def page(verb: str) -> str:
     return "\n".join([*lines, "", "`benchd do --help` lists the options and the other verbs."]) + "\n"
 
 
+def listed() -> str:
+    """All verbs, a line each."""
+    does = {"stop": STOP, **{name: verb.does for name, verb in VERBS.items()}}
+    width = max(map(len, does))
+    lines = []
+    for name, sentence in does.items():
+        first, *rest = _wrapped(sentence, width + 4)
+        lines += [f"  {name:<{width}}  {first}", *(f"{'':<{width + 4}}{more}" for more in rest)]
+    return "\n".join(["", "verbs:", *lines]) + "\n"
+
+
 CAUTION = (
     "The carriage pinches: keep hands out while it may move. `benchd stop` is an ordinary stop, not an emergency stop."
 )

@@ -10,7 +10,7 @@ from benchd.devices.clock import Clock
 
 
 class EventTeller:
-    """Events of the remote room, limited to a burst and a rate; what was left out is counted into the next one."""
+    """Events of what came from outside, limited to a burst and a rate; what was left out counts into the next one."""
 
     def __init__(self, events: Events, clock: Clock, *, burst: int = 20, per_s: float = 5.0) -> None:
         self._events = events

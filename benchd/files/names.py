@@ -9,6 +9,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, WithJsonSchema
 
 _NAME = re.compile(r"[a-z0-9_-]{1,32}")
 _RECORD_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,31}")
+_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+_IDENTIFIER = re.compile(r"[a-z][a-z0-9_]{0,31}")
 _ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ*"
 
 
@@ -24,6 +26,18 @@ def _record_id(text: str) -> str:
     return text
 
 
+def _code(text: str) -> str:
+    if not _CODE.fullmatch(text):
+        raise ValueError("an id: 1 to 64 letters, digits, '.', '_' and '-', beginning with a letter or digit")
+    return text
+
+
+def _identifier(text: str) -> str:
+    if not _IDENTIFIER.fullmatch(text):
+        raise ValueError("a name: 1 to 32 of a-z, 0-9 and '_', beginning with a letter")
+    return text
+
+
 def _spelled(form: re.Pattern[str]) -> WithJsonSchema:
     return WithJsonSchema({"type": "string", "pattern": f"^{form.pattern}$"})
 
@@ -33,6 +47,13 @@ Name = Annotated[str, AfterValidator(_name), _spelled(_NAME)]
 
 RecordId = Annotated[str, AfterValidator(_record_id), _spelled(_RECORD_ID)]
 """The id of a record (adapter, glass, reference, lens, target). Case is kept; no two ids differ by it alone."""
+
+
+Code = Annotated[str, AfterValidator(_code), _spelled(_CODE)]
+"""An artefact, or what stands in the record: `L-0417`, `ring-07`, `r-0192`, `f-310`."""
+
+Identifier = Annotated[str, AfterValidator(_identifier), _spelled(_IDENTIFIER)]
+"""A name within a procedure: an input, a loop's variable, an answer, a reading."""
 
 
 class Record(BaseModel):

@@ -125,17 +125,7 @@ def _bound(kind: str, context: dict[str, Any], key: str) -> str:
     return f"a number, {word} {context[name]:g}"
 
 
-FORMS = {
-    "^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$": "an id: letters, digits, '.', '_' and '-', beginning with a letter or digit",
-    "^[a-z][a-z0-9_]{0,31}$": "a name: 1 to 32 of a-z, 0-9 and '_', beginning with a letter",
-    "^[!-~]{1,64}$": "1 to 64 characters without a blank",
-}
-"""What is said of a form that is asked for often; another is told as it is."""
-
-
 def _worded(kind: str, context: dict[str, Any], stands: str) -> str:
-    if kind == "string_pattern_mismatch" and context.get("pattern") in FORMS:
-        return FORMS[context["pattern"]]
     words = {
         "value_error": "{error}",
         "assertion_error": "{error}",

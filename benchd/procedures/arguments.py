@@ -7,10 +7,8 @@ from typing import Annotated, Any, Self
 from pydantic import Field, model_validator
 
 from benchd.devices.values import AskKind
-from benchd.files.names import Name, Record
+from benchd.files.names import Identifier, Name, Record
 from benchd.procedures.values import Number, ReadOut, Reference, Sentence, Text, Words
-
-Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$")]
 
 
 class Arguments(Record):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import types
 from collections.abc import Sequence
+from copy import copy
 from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
@@ -21,15 +22,25 @@ def by_name(model: type[BaseModel]) -> type[BaseModel]:
     """The same model, any value of which may be a `Reference`."""
     fields: dict[str, Any] = {}
     for name, field in model.model_fields.items():
-        if any(isinstance(one, Outright) for one in field.metadata):
+        if outright(field.annotation, field.metadata):
             continue
-        bare = field._copy()  # its default, alias and words; what holds of the value goes with the value
+        bare = copy(field)  # its default, alias and words; what holds of the value goes with the value
         bare.metadata = []
         stands = _with(field.annotation, field.metadata)
         fields[name] = (Union[stands, Reference], bare)  # noqa: UP007  of what is known at run time only
     made = create_model(f"{model.__name__}ByName", __base__=model, __doc__=model.__doc__, **fields)
     made.__module__ = __name__
     return made
+
+
+def outright(kind: Any, holds: Sequence[Any] = ()) -> bool:
+    """Whether a value of this kind, of which that holds, stands as it is, and never by name."""
+    origin, parts = get_origin(kind), get_args(kind)
+    if origin is Annotated:
+        return outright(parts[0], (*parts[1:], *holds))
+    if any(isinstance(one, Outright) for one in holds):
+        return True
+    return origin in (Union, types.UnionType) and any(outright(part) for part in parts)
 
 
 def _opened(kind: Any) -> Any:
@@ -41,11 +52,13 @@ def _opened(kind: Any) -> Any:
         return Union[tuple(_opened(part) for part in parts)]  # noqa: UP007
     if origin is list:
         return list[Union[_opened(parts[0]), Reference]]  # type: ignore[misc]  # noqa: UP007
-    if origin is Literal or origin is dict:
-        return kind
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         return by_name(kind)
-    return _with(str, ()) if kind is str else kind
+    if kind is str:
+        return _with(str, ())
+    if kind in (bool, int, float, type(None)) or origin in (Literal, dict):
+        return kind
+    raise TypeError(f"a step cannot be derived from a value of the kind {kind}")
 
 
 def _with(kind: Any, holds: Sequence[Any]) -> Any:

@@ -16,15 +16,15 @@ from benchd.errors import Refused
 from benchd.procedures import of_records
 from benchd.procedures.found import with_found
 from benchd.procedures.glass_meant import glass_ask
-from benchd.procedures.inputs import Known, kind_of
+from benchd.procedures.inputs import Known
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
 from benchd.procedures.prompts import Prompts
 from benchd.procedures.scope import Scope, Turn, holds, listed, resolve, times
-from benchd.procedures.steps import AskStep, ForStep, IfStep, RepeatStep, Step
-from benchd.procedures.walker import Steps, Walker
+from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step
+from benchd.procedures.walker import Steps, Walker, scope_of
 from benchd.verbs.ahead import Ahead
 from benchd.verbs.foreseen import Open
 from benchd.verbs.order import InRun
@@ -56,8 +56,7 @@ class StepExecutor:
 
     def scope(self, procedure: Procedure, values: Mapping[str, Any]) -> Scope:
         """What names stand for at the beginning."""
-        kinds_of = {name: kind_of(one) for name, one in procedure.inputs.items()}
-        return Scope(dict(values), kinds_of, self.facts)
+        return scope_of(procedure.inputs, values, self.facts)
 
     def facts(self, kind: str, name: str) -> Mapping[str, Any]:
         """Figures of a record; lengths by the calibration in force where there is one."""
@@ -70,13 +69,17 @@ class StepExecutor:
 
     # The steps
 
-    async def steps(
-        self, steps: Sequence[Step], scope: Scope, run: RunRecord, gate: Gate, told: Told, depth: int = 0
-    ) -> Scope:
-        """Carry out steps in order; gives the scope with what was saved. Raises whatever ends the run."""
+    async def top(self, steps: Sequence[Step], scope: Scope, run: RunRecord, gate: Gate, told: Told) -> Scope:
+        """Carry out a procedure's own steps; gives the scope with what was saved. Raises whatever ends the run."""
+        return await self._walker(run, gate, told).top(steps, scope)
+
+    async def steps(self, steps: Sequence[Step], scope: Scope, run: RunRecord, gate: Gate) -> Scope:
+        """The same of steps at its end, of which nobody is told."""
+        return await self._walker(run, gate, lambda *_: None).steps(steps, scope)
+
+    def _walker(self, run: RunRecord, gate: Gate, told: Told) -> Walker:
         back = CarryOut(self._bench, self._assessor, self._prompts, run, gate, told, self._left)
-        walker = Walker(back, lambda name: self._library[name].procedure, self.facts, self.known())
-        return await walker.steps(steps, scope, depth)
+        return Walker(back, lambda name: self._library[name].procedure, self.facts, self.known())
 
     def left_behind(self) -> list[tuple[Steps, Scope]]:
         """The `finally` of each called procedure that was broken off, the innermost first; given out once."""
@@ -120,6 +123,9 @@ class CarryOut:
 
     def turns(self, step: RepeatStep | ForStep, scope: Scope, opened: Open) -> Iterator[Turn]:
         yield from listed(step, scope) if isinstance(step, ForStep) else times(step, scope)
+
+    def not_entered(self, step: CallStep, refused: Refused) -> None:
+        raise refused
 
     @contextmanager
     def inside(self, procedure: Procedure, scope: Scope, opened: Open) -> Iterator[None]:

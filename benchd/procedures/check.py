@@ -35,6 +35,8 @@ from benchd.procedures.steps import (
 )
 from benchd.procedures.uses import references, roles_of
 from benchd.procedures.values import BY_NAME, Reference
+from benchd.verbs.table import STEPS
+from benchd.verbs.verb import Verb
 
 __all__ = ["check_procedure", "kind_of"]
 
@@ -81,14 +83,14 @@ class _Checker:
         for index, step in enumerate(steps):
             self._step(step, (*at, index), known)
 
-    def _assess(self, step: Step, at: Place) -> None:
-        if self.assessments is not None and step.args.name not in self.assessments:
-            self._wrong((*at, "assess", "name"), _one_of("an assessment", step.args.name, self.assessments))
+    def _assessment(self, name: str, step: Step, at: Place) -> None:
+        if self.assessments is not None and name not in self.assessments:
+            self._wrong((*at, step.verb, "name"), _one_of("an assessment", name, self.assessments))
             return
         try:
-            check_of(step.args.name, step.args.of)
+            check_of(name, step.args.of)
         except Refused as refused:
-            self._wrong((*at, "assess"), f"{refused.text} {refused.advice}")
+            self._wrong((*at, step.verb), f"{refused.text} {refused.advice}")
 
     def _step(self, step: Step, at: Place, known: Known) -> None:
         self._values(step, at, known.scope)
@@ -107,19 +109,24 @@ class _Checker:
             self._new_name(step.ask.save, (*at, "ask", "save"), known)
             known.answers[step.ask.save] = step.ask
             known.scope = known.scope.with_value(step.ask.save, some_answer(step.ask), step.ask.kind)
-        elif step.verb == "assess":
-            self._assess(step, at)
-            known.findings |= {step.args.name}
-        elif step.verb == "read":
-            before = step.args.moved_from
-            if before is not None and before not in known.readings:
-                wrong = _one_of("the name of a reading taken before this step", before, known.readings)
-                self._wrong((*at, "read", "moved_from"), wrong)
-            known.readings |= {step.args.as_}
-        elif step.verb == "accept":
-            self._finding(step.args.finding, (*at, "accept", "finding"), known)
         elif isinstance(step, CallStep):
             self._call(step, (*at, "call"), known)
+        elif step.verb in STEPS:
+            self._of_verb(STEPS[step.verb], step, at, known)
+
+    def _of_verb(self, verb: Verb[Any], step: Step, at: Place, known: Known) -> None:
+        """What a step goes by is there, and what it brings is from here on."""
+        for key, (what, name) in verb.goes_by(step.args).items():
+            if what == "finding":
+                self._finding(name, (*at, step.verb, key), known)
+            elif name not in known.readings:
+                wrong = _one_of("the name of a reading taken before this step", name, known.readings)
+                self._wrong((*at, step.verb, key), wrong)
+        if (made := verb.makes(step.args)) is not None:
+            self._assessment(made, step, at)
+            known.findings |= {made}
+        if (kept := verb.keeps(step.args)) is not None:
+            known.readings |= {kept}
 
     def _values(self, step: Step, at: Place, scope: Scope) -> None:
         named = list(references(step))
@@ -234,7 +241,8 @@ class _Checker:
         for role in called.needs.roles:
             if role not in self.procedure.needs.roles:
                 self._wrong((*at, "procedure"), f"'{role}' among needs.roles, as {called.procedure} needs it")
-        known.findings |= {one.args.name for _, one in called.walk() if one.verb == "assess"}
+        steps = [one for _, one in called.walk() if one.verb in STEPS]
+        known.findings |= {made for one in steps if (made := STEPS[one.verb].makes(one.args)) is not None}
 
 
 def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:

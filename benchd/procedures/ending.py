@@ -36,18 +36,22 @@ class Ending:
 
     async def carry_out(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Outcome) -> None:
         """Its `finally`, then the record."""
-        for left, inside in self._carry_out.left_behind():
-            # Nothing is moved any more for something that was broken off.
-            for step in left:
-                await self._steps(makes_safe((step,)) if can_move(step) else (step,), inside, run)
+        await self._left_behind(run)
         for step in procedure.finally_:
             if self._may_move() or not can_move(step):
                 scope = await self._steps((step,), scope, run)
             if can_move(step) and not self._may_move():
                 scope = await self._steps(makes_safe((step,)), scope, run)
+        await self._left_behind(run)  # of what was called here and broken off
         with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
             await self._bench.store.end_run(run.id, outcome)
         self._bench.setup.keep_seen()  # what was seen of parts that were never put in holds for no later run
+
+    async def _left_behind(self, run: RunRecord) -> None:
+        """The `finally` of what was called and broken off; nothing is moved for it any more."""
+        for left, inside in self._carry_out.left_behind():
+            for step in left:
+                await self._steps(makes_safe((step,)) if can_move(step) else (step,), inside, run)
 
     def _may_move(self) -> bool:
         return self._bench.trust.homed and self._state.may_move
@@ -56,7 +60,7 @@ class Ending:
         """Those that fail keep no others from being carried out."""
         try:
             async with asyncio.timeout(FINALLY_S):
-                return await self._carry_out.steps(steps, scope, run, self._state.gate, lambda *_: None)
+                return await self._carry_out.steps(steps, scope, run, self._state.gate)
         except (BenchdError, Stopped, TimeoutError) as error:
             _log.warning("a step of 'finally' failed", run=run.id, step=steps[0].verb, why=str(error) or repr(error))
         except Exception:  # noqa: BLE001  whatever goes wrong here, the run has to end

@@ -13,9 +13,8 @@ from pydantic import Field
 
 from benchd.errors import Refused
 from benchd.files.bench_file import Role
-from benchd.files.names import Name, Record, RecordId
+from benchd.files.names import Identifier, Name, Record, RecordId
 from benchd.files.source import Source, check, load_yaml
-from benchd.procedures.arguments import Identifier
 from benchd.procedures.inputs import Input
 from benchd.procedures.steps import Place, Step, Steps, walk
 from benchd.verbs.view import BenchView

@@ -22,9 +22,9 @@ from benchd.procedures.plan import Plan
 from benchd.procedures.scope import Facts, Scope, Turn, listed, resolve, times
 from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step
 from benchd.procedures.uses import references
-from benchd.procedures.walker import Steps, Walker
+from benchd.procedures.walker import Steps, Walker, scope_of
 from benchd.verbs.ahead import Ahead
-from benchd.verbs.entry import Entry
+from benchd.verbs.entry import Entry, WouldBeRefused
 from benchd.verbs.foreseen import Open, Why, all_of, joined
 from benchd.verbs.rear_ahead import rear_ask, rear_perhaps
 from benchd.verbs.table import STEPS
@@ -49,10 +49,10 @@ def dry_run(
     demand(procedure, bench)
     back = Predict(bench)
     walker = Walker(back, lambda name: _named(name, library or {}), facts, known)
-    scope = walker.scope(procedure.inputs, values)
-    _at_once(walker.steps(procedure.steps, scope))
+    scope = scope_of(procedure.inputs, values, facts)
+    _at_once(walker.top(procedure.steps, scope))
     back.top = None
-    _at_once(walker.steps(procedure.finally_, scope, depth=1))
+    _at_once(walker.steps(procedure.finally_, scope))
     return Plan(procedure.procedure, tuple(back.entries), len(procedure.steps))
 
 
@@ -153,6 +153,9 @@ class Predict:
             if self.ahead.as_open_as(before):
                 return
             del self.entries[entries:]
+
+    def not_entered(self, step: CallStep, refused: Refused) -> None:
+        self._add(Entry("call", step.call.procedure, problem=WouldBeRefused.of(refused)))
 
     @contextmanager
     def inside(self, procedure: Procedure, scope: Scope, opened: Open) -> Iterator[None]:

@@ -149,7 +149,7 @@ class Runner:
     async def _work(self, procedure: Procedure, scope: Scope, run: RunRecord, ready: asyncio.Event) -> dict[str, Any]:
         try:
             await ready.wait()
-            await self._carry_out.steps(procedure.steps, scope, run, self._state.gate, self._step)
+            await self._carry_out.top(procedure.steps, scope, run, self._state.gate, self._step)
             await self._state.gate.passable()  # paused in its last step: its end moves as well
             self._state.happens("steps_done")
             if self._state.phase != "finishing":

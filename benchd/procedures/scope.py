@@ -50,6 +50,12 @@ class Scope:
         """The same, of which nobody knows yet what that name stands for."""
         return replace(self, values={one: value for one, value in self.values.items() if one != name})
 
+    def as_before(self, name: str, before: Scope) -> Scope:
+        """The same, in which that name stands for what it stood for before, or for nothing."""
+        if name not in before.values:
+            return self.without(name)
+        return self.with_value(name, before.values[name], before.kinds.get(name, ""))
+
     def in_round(self, number: int, of: int) -> Scope:
         """The same inside a loop, in its round `number`."""
         return replace(self, rounds=(*self.rounds, (number, of)))

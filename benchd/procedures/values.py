@@ -104,5 +104,3 @@ ReadOut = Annotated[Reference | Words, Field(union_mode="left_to_right"), Before
 """Text, or a value by name that is read out to a person."""
 Text = Annotated[Reference | Words, Field(union_mode="left_to_right")]
 Number = float | Reference
-Flag = bool | Reference
-Names = tuple[Text, ...] | Reference

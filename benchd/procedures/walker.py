@@ -39,6 +39,9 @@ class BackEnd(Protocol):
     async def view(self) -> BenchView:
         """What is there for a called procedure."""
 
+    def not_entered(self, step: CallStep, refused: Refused) -> None:
+        """A call that is refused before any step of the called procedure: raise it, or foresee it."""
+
     def inside(self, procedure: Procedure, scope: Scope, opened: Open) -> AbstractContextManager[None]:
         """Around the steps of a called procedure."""
 
@@ -47,6 +50,11 @@ class BackEnd(Protocol):
 
     def at(self, top: int | None, step: Step, share: float) -> None:
         """How far it is: the index of a top-level step, the share of a step that is done."""
+
+
+def scope_of(inputs: Mapping[str, Input], values: Mapping[str, Any], facts: Facts) -> Scope:
+    """What names stand for at the beginning of a procedure with these inputs."""
+    return Scope(dict(values), {name: kind_of(one) for name, one in inputs.items()}, facts)
 
 
 class Walker:
@@ -60,37 +68,58 @@ class Walker:
         self._facts = facts
         self._known = known
 
-    def scope(self, inputs: Mapping[str, Input], values: Mapping[str, Any]) -> Scope:
-        """What names stand for at the beginning of a procedure with these inputs."""
-        return Scope(dict(values), {name: kind_of(one) for name, one in inputs.items()}, self._facts)
-
-    async def steps(self, steps: Sequence[Step], scope: Scope, depth: int = 0) -> Scope:
-        """Steps in their order; gives the scope with what was saved. Only those of depth 0 are top-level ones."""
+    async def top(self, steps: Sequence[Step], scope: Scope) -> Scope:
+        """The steps of a procedure itself; gives the scope with what was saved."""
         for index, step in enumerate(steps):
-            top = index if depth == 0 else None
-            self._back.at(top, step, 0.0)
-            scope = await self._one(step, scope, depth + 1)
-            self._back.at(top, step, 1.0)
+            scope = await self._told(index, step, scope, 0)
         return scope
 
-    async def _one(self, step: Step, scope: Scope, depth: int) -> Scope:
+    async def steps(self, steps: Sequence[Step], scope: Scope, calls: int = 0) -> Scope:
+        """Steps that stand within others, inside so many calls; gives the scope with what was saved."""
+        for step in steps:
+            scope = await self._told(None, step, scope, calls)
+        return scope
+
+    async def _told(self, top: int | None, step: Step, scope: Scope, calls: int) -> Scope:
+        self._back.at(top, step, 0.0)
+        scope = await self._one(step, scope, calls)
+        self._back.at(top, step, 1.0)
+        return scope
+
+    async def _one(self, step: Step, scope: Scope, calls: int) -> Scope:
         opened = self._back.opened(step, scope)
         if isinstance(step, IfStep):
+            after = scope
             for body in self._back.ways(step, scope):
-                scope = await self.steps(body, scope, depth)
-            return scope
+                after = await self.steps(body, scope, calls)
+            return after
         if isinstance(step, RepeatStep | ForStep):
-            around = scope.rounds
-            for turn in self._back.turns(step, scope, opened):
-                scope = await self.steps(step.steps, turn(replace(scope, rounds=around)), depth)
-            return replace(scope, rounds=around)
+            return await self._loop(step, opened, scope, calls)
         if isinstance(step, CallStep):
-            await self._call(step, opened, scope, depth)
+            await self._call(step, opened, scope, calls)
             return scope
         return await self._back.simple(step, opened, scope)
 
-    async def _call(self, step: CallStep, opened: Open, scope: Scope, depth: int) -> None:
-        if depth > DEPTH_OF_CALLS:
+    async def _loop(self, step: RepeatStep | ForStep, opened: Open, around: Scope, calls: int) -> Scope:
+        """Answers that are saved in a turn stand in the next and after the loop; its own variable only within it."""
+        scope = around
+        for turn in self._back.turns(step, around, opened):
+            scope = await self.steps(step.steps, turn(replace(scope, rounds=around.rounds)), calls)
+        scope = replace(scope, rounds=around.rounds)
+        return scope.as_before(step.for_.each, around) if isinstance(step, ForStep) else scope
+
+    async def _call(self, step: CallStep, opened: Open, scope: Scope, calls: int) -> None:
+        try:
+            called, inside = await self._entered(step, opened, scope, calls)
+        except Refused as refused:
+            self._back.not_entered(step, refused)
+            return
+        with self._back.inside(called, inside, opened):
+            await self.steps((*called.steps, *called.finally_), inside, calls + 1)
+
+    async def _entered(self, step: CallStep, opened: Open, scope: Scope, calls: int) -> tuple[Procedure, Scope]:
+        """The called procedure and what names stand for at its beginning. Raises Refused."""
+        if calls >= DEPTH_OF_CALLS:
             raise Refused("bad_request", f"Procedures call one another more than {DEPTH_OF_CALLS} deep.")
         called = self._procedures(step.call.procedure)
         demand(called, await self._back.view())
@@ -98,6 +127,4 @@ class Walker:
         known = step.model_copy(update={"call": step.call.model_copy(update={"inputs": given})})
         inputs = {name: one for name, one in called.inputs.items() if name not in opened}
         values = take_all(inputs, resolve(known, scope).args.inputs, self._known)
-        inside = replace(self.scope(inputs, values), rounds=scope.rounds)
-        with self._back.inside(called, inside, opened):
-            await self.steps((*called.steps, *called.finally_), inside, depth)
+        return called, replace(scope_of(inputs, values, self._facts), rounds=scope.rounds)

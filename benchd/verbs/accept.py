@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
@@ -11,7 +12,7 @@ from benchd.verbs.arguments import Args, Code, Outright
 from benchd.verbs.entry import Entry
 from benchd.verbs.foreseen import Open
 from benchd.verbs.result import Told
-from benchd.verbs.verb import Verb
+from benchd.verbs.verb import Earlier, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.ahead import Ahead
@@ -41,6 +42,9 @@ class Accept(Verb[AcceptArgs]):
     args = step = AcceptArgs
     result = InForce
     role = "keep"
+
+    def goes_by(self, args: AcceptArgs) -> Mapping[str, tuple[Earlier, str]]:
+        return {"finding": ("finding", args.finding)}
 
     def effect(self, args: AcceptArgs, ahead: Ahead, opened: Open) -> Entry:
         ahead.state.know(stale=True)

@@ -28,7 +28,7 @@ class Ahead:
     def __init__(self, view: BenchView) -> None:
         self.view = view
         self.state = Foreseen({HOMED: view.homed, STALE: view.stale, PLACE: view.carriage_um})
-        self.set_up = SetUpAhead(view.where)
+        self._set_up: SetUpAhead | None = None  # not worked out for what is asked of no place
         self.rear_seen = dict(view.rear_seen)
         self.rear_told = False  # that somebody may be asked about a rear, of the set-up as it is
         self.glass = GlassAhead(view)
@@ -37,7 +37,7 @@ class Ahead:
     def copy(self) -> Self:
         """The same state, to go another way from here."""
         twin = copy(self)
-        twin.state, twin.set_up, twin.rear_seen = self.state.copy(), self.set_up.copy(), dict(self.rear_seen)
+        twin.state, twin._set_up, twin.rear_seen = self.state.copy(), self.set_up.copy(), dict(self.rear_seen)
         twin.glass = self.glass.copy()
         return twin
 
@@ -57,6 +57,13 @@ class Ahead:
             for one in (self, other)
         )
         return mine == theirs
+
+    @property
+    def set_up(self) -> SetUpAhead:
+        """What will stand on the bench."""
+        if self._set_up is None:
+            self._set_up = SetUpAhead(self.view.where)
+        return self._set_up
 
     @property
     def place_um(self) -> float | None:

@@ -9,14 +9,12 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchd.files.names import Name
+from benchd.files.names import Code, Name
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
 __all__ = ["Args", "Code", "Name", "Nothing", "Outright", "Text", "exactly_one"]
 
-Code = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
-"""An artefact or a record: `L-0417`, `ring-07`, `r-0192`."""
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 
 

@@ -29,12 +29,15 @@ class Assess(Verb[AssessArgs]):
     args = step = AssessArgs
     offered = False
 
+    def makes(self, args: AssessArgs) -> str | None:
+        return args.name
+
     def check(self, args: AssessArgs, view: BenchView, opened: Open) -> None:
-        from benchd.bench.asked_for import check_assessment, check_of
+        from benchd.bench.asked_for import check_assessment
 
         check_assessment(args.name)
         if "of" not in opened:
-            check_of(args.name, args.of)
+            view.check_of(args.name, args.of)
 
     def still(self, args: AssessArgs, view: BenchView) -> Entry:
         return Entry("assess", args.name + (f" of {args.of}" if args.of else ""), view.assess_s)

@@ -13,16 +13,16 @@ from benchd.verbs.result import Told
 from benchd.verbs.verb import ALWAYS, DETECTOR, Verb
 
 if TYPE_CHECKING:
-    from benchd.verbs.order import Order
+    from benchd.verbs.order import Command, Order
     from benchd.verbs.view import BenchView
 
 
 class CameraArgs(Args):
-    """Exposure in ms, gain as the camera counts it; a sweep sets its own."""
+    """Exposure in ms (20 where left out), gain as the camera counts it (1); a sweep sets its own."""
 
     camera: Name = DETECTOR
-    exposure_ms: float = Field(default=20.0, gt=0.0, le=60_000.0)
-    gain: float = Field(default=1.0, gt=0.0)
+    exposure_ms: float | None = Field(default=None, gt=0.0, le=60_000.0)
+    gain: float | None = Field(default=None, gt=0.0)
 
 
 class Exposed(Told):
@@ -33,7 +33,7 @@ class Exposed(Told):
 
 
 class Camera(Verb[CameraArgs]):
-    """What was set is told, as a camera may not have just that exposure."""
+    """At rest only, as a run's own steps set its camera. What was set is told: not every camera has just that."""
 
     name = "camera"
     does = "Set a camera's exposure and gain."
@@ -48,9 +48,13 @@ class Camera(Verb[CameraArgs]):
     def still(self, args: CameraArgs, view: BenchView) -> Entry:
         return Entry("camera", ", ".join(f"{key} {value}" for key, value in args.given().items()))
 
+    async def command(self, args: CameraArgs, order: Command) -> dict[str, Any]:
+        order.bench.jobs.check_free()  # a sweep keeps one exposure
+        return await super().command(args, order)
+
     async def carry_out(self, args: CameraArgs, order: Order) -> dict[str, Any]:
         from benchd.devices import Camera as CameraDevice
 
         camera = order.bench.assembly.named(args.camera, CameraDevice)
-        exposure = await camera.configure(args.exposure_ms, args.gain)
+        exposure = await camera.configure(args.exposure_ms or 20.0, args.gain or 1.0)
         return {"exposure_ms": exposure.exposure_ms, "gain": exposure.gain}

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Field
 
 from benchd.devices.values import Quality
+from benchd.files.names import Identifier
 from benchd.verbs.arguments import Args, Name, Outright
 from benchd.verbs.entry import Entry
 from benchd.verbs.result import Told
-from benchd.verbs.verb import Verb
+from benchd.verbs.verb import Earlier, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import InRun, Order
     from benchd.verbs.view import BenchView
 
-SavedAs = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,31}$"), Outright()]
+SavedAs = Annotated[Identifier, Outright()]
 
 
 class ReadArgs(Args):
@@ -62,6 +63,13 @@ class Read(Verb[ReadArgs]):
 
     def moves(self, args: ReadArgs) -> bool:
         return isinstance(args, ReadStepArgs) and args.moved_from is not None
+
+    def keeps(self, args: ReadArgs) -> str | None:
+        return args.as_ if isinstance(args, ReadStepArgs) else None
+
+    def goes_by(self, args: ReadArgs) -> Mapping[str, tuple[Earlier, str]]:
+        before = args.moved_from if isinstance(args, ReadStepArgs) else None
+        return {} if before is None else {"moved_from": ("reading", before)}
 
     def still(self, args: ReadArgs, view: BenchView) -> Entry:
         if not isinstance(args, ReadStepArgs):

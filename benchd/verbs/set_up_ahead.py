@@ -61,7 +61,7 @@ class SetUpAhead:
 
         `stated` are JSON values, `open_keys` what is stated by an answer to come. Raises Refused as the bench would.
         """
-        before = self._values.copy()
+        before, known = self._values.copy(), self._found
         self._clear(before, stated, open_keys)
         self._values.know(**stated)
         for key, why in open_keys.items():
@@ -71,7 +71,8 @@ class SetUpAhead:
         if self.why:
             as_before = all(key in stated and not before.why(key) and before.get(key) == stated[key] for key in moving)
             return False if as_before else None
-        self._found = self._where(self._values.values)
+        # As the bench will: what it carries over goes by what was stated, and by where the target stood.
+        self._found = known.after(stated) if known and known.after else self._where(self._values.values)
         self._values.know(**self._found.setup)
         if before.open - OF_NO_PLACE:
             return None if moving else False

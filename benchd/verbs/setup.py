@@ -187,6 +187,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
 
         order.bench.jobs.check_free()
         await self.now(args, order)
+        order.bench.jobs.check_free()  # somebody may have begun to move the carriage while it was asked where it stands
         if not args.follow:
             return await self.carry_out(args, order)
         came_to = will_come_to(order.bench, args.changes())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import ABC
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Literal, TypeVar
 
 from benchd.errors import Refused
 from benchd.files.mqtt_section import UserRole
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from benchd.verbs.view import BenchView
 
 A = TypeVar("A", bound=Args)
+
+Earlier = Literal["finding", "reading"]
+"""What a step may go by that an earlier one has brought."""
 
 CARRIAGE, DETECTOR = "carriage", "detector"
 
@@ -131,6 +134,20 @@ class Verb(ABC, Generic[A]):
         """The line of what moves nothing."""
         return Entry(self.name, said(args.given()))
 
+    # What other steps of a procedure go by
+
+    def makes(self, args: A) -> str | None:
+        """The name under which it makes a finding."""
+        return None
+
+    def keeps(self, args: A) -> str | None:
+        """The name under which it keeps a reading."""
+        return None
+
+    def goes_by(self, args: A) -> Mapping[str, tuple[Earlier, str]]:
+        """By key, what must have been made or kept before it: a finding or a reading, of that name."""
+        return {}
+
     # Doing it
 
     async def command(self, args: A, order: Command) -> dict[str, Any]:
@@ -154,8 +171,8 @@ class Verb(ABC, Generic[A]):
 
         # An unhomed carriage's place decides nothing, and a device that is away need not be asked.
         with_place = order.bench.trust.homed and self.place_counts.of(args)
-        view = replace(await view_of(order.bench, with_place=with_place), asks_of_rear=False)
-        entry = self.foresee(args, Ahead(view))
+        view = await view_of(order.bench, with_place=with_place, with_motion=self.moves(args))
+        entry = self.foresee(args, Ahead(replace(view, asks_of_rear=False)))
         entry.require_possible()
         return entry
 

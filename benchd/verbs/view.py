@@ -7,7 +7,8 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchd.bench.asked_for import Use
+from benchd.bench.asked_for import Use, check_of
+from benchd.bench.chain import carriage_for_depth, depth_um
 from benchd.bench.clearance import Clearance, Parts
 from benchd.bench.positioner import NEEDS_NO_RUN_UP
 
@@ -19,25 +20,27 @@ class Whereabouts:
     """What a set-up says of places on the carriage (um): nominal (None where it cannot be said), depth at place 0.
 
     `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `limit` the
-    least depth, and `parts` what an answer about the rear would count for; `setup` the whole of it, as JSON values.
+    least depth, and `parts` what an answer about the rear would count for; `setup` the whole of it, as JSON values;
+    `after` says the same after further changes, None where nobody knows.
     """
 
     nominal_um: float | None
-    depth_zero_um: float
+    depth_at_zero_um: float
     half_width_um: float | None = None
     trim_um: float = 0.0
     scale_growth: float = 0.0
     limit: Clearance = NOT_LIMITED
     parts: Parts = (None, (), (), None)
     setup: Mapping[str, Any] = field(default_factory=dict)
+    after: Callable[[Mapping[str, Any]], Whereabouts] | None = None
 
     def depth_um(self, place_um: float) -> float:
         """Seat to target with the carriage there."""
-        return self.depth_zero_um + place_um * (1.0 + self.scale_growth)
+        return depth_um(self, place_um)
 
-    def place_um(self, depth_um: float) -> float:
+    def place_um(self, depth: float) -> float:
         """Where the carriage stands for a depth."""
-        return (depth_um - self.depth_zero_um) / (1.0 + self.scale_growth)
+        return carriage_for_depth(self, depth)
 
     def place_of_offset_um(self, offset_um: float) -> float | None:
         """Where the carriage stands for an offset; None where nominal cannot be said."""
@@ -52,7 +55,8 @@ Where = Callable[[Mapping[str, Any]], Whereabouts]
 
 @dataclass(frozen=True, slots=True)
 class BenchView:
-    """Speeds in um/s, times in s. `point_s` is one exposure with its transfer and analysis, settling apart.
+    """Speeds in um/s, times in s; what moves nothing knows nothing of them (NaN). `point_s` is one exposure with its
+    transfer and analysis, settling apart.
 
     `run_up_um` is where the carriage goes first to come to a place, from that place: below it negative. Homing may go
     to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `asks_of_rear` whether
@@ -60,31 +64,33 @@ class BenchView:
     something changed that its place depends on. `not_homed_why` says why it is not homed; `carriage_um` is None where
     nobody has looked where it stands; `rev` is the set-up's.
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
-    for a name that is none for that use; `has_camera`: the detector is one. `calibrations`: artefacts with one in
-    force. `asked_of_glass`: what is asked of a lens with this glass behind it, None where that is its own.
+    for a name that is none for that use, `check_of` (assessment, artefact) for one that it cannot be of; `has_camera`:
+    the detector is one. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens with
+    this glass behind it, None where that is its own.
     """
 
     devices: Set[str]
     calibrations: Set[str]
-    travel_um: tuple[float, float]
-    top_speed_um_s: float
-    acceleration_um_s2: float
-    settle_s: float
-    point_s: float
-    home_s: float
     homed: bool
     stale: bool
     carriage_um: float | None
     where: Where
+    travel_um: tuple[float, float] = (math.nan, math.nan)
+    top_speed_um_s: float = math.nan
+    acceleration_um_s2: float = math.nan
+    settle_s: float = math.nan
+    point_s: float = math.nan
+    home_s: float = math.nan
+    run_up_um: float = 0.0
+    home_um: float = 0.0
     not_homed_why: str | None = None
     rev: int = 0
     asks_of_rear: bool = True
-    run_up_um: float = 0.0
-    home_um: float = 0.0
     rear_seen: Mapping[Parts, float] = field(default_factory=dict)
     reading_s: float = 0.1
     assess_s: float = 0.5
     device_for: Callable[[Use, str], object] = lambda use, name: None
+    check_of: Callable[[str, str | None], None] = check_of
     has_camera: bool = True
     asked_of_glass: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 

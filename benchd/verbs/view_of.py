@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Set
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from benchd.bench.asked_for import CARRIAGE, device_for
+from benchd.bench.asked_for import CARRIAGE, check_of, device_for
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
@@ -27,32 +28,44 @@ SEEK_S = 3.0
 """The slow part of homing: off the switch, and on to the reference mark."""
 
 
-async def view_of(bench: Bench, *, with_place: bool = True) -> BenchView:
-    """The bench as it stands; where the carriage does is looked at only where that is asked for."""
+async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = True) -> BenchView:
+    """The bench as it stands. Where the carriage does, and what it can, is looked at only where that is asked for:
+    what moves nothing has nothing to do with a carriage that is away, or whose driver fails."""
+    setup = bench.setup
 
-    def where(changes: Mapping[str, Any]) -> Whereabouts:
-        setup = bench.setup
-        document, chain = setup.preview(changes) if changes else (setup.document, setup.chain)
-        return whereabouts(bench.loaded.records, document, chain, setup.clearance_of(document))
+    def where_from(document: SetupDocument, chain: Chain) -> Where:
+        def where(changes: Mapping[str, Any]) -> Whereabouts:
+            after = setup.preview(changes, since=(document, chain)) if changes else (document, chain)
+            limit = setup.clearance_of(after[0])
+            return whereabouts(bench.loaded.records, *after, limit, where_from(*after))
 
-    return figures(
+        return where
+
+    view = at_rest(
         bench.assembly,
         bench.loaded.records,
-        settle_ms=bench.file.motion.settle_ms,
-        calibrations=set(bench.setup.calibrated_artefacts),
+        calibrations=set(setup.calibrated_artefacts),
         homed=bench.trust.homed,
-        stale=bench.setup.document.stale,
+        stale=setup.document.stale,
         carriage_um=await bench.carriage.here() if with_place else None,
-        where=where,
-        limits_um=bench.carriage.limits_um,
-        rear_seen=bench.setup.rear_seen,
+        where=where_from(setup.document, setup.chain),
+        rear_seen=setup.rear_seen,
         not_homed_why=bench.trust.why,
-        rev=bench.setup.document.rev,
+        rev=setup.document.rev,
     )
+    if not with_motion:
+        return view
+    limits_um, settle_ms = bench.carriage.limits_um, bench.file.motion.settle_ms
+    return with_carriage(view, bench.assembly, settle_ms=settle_ms, limits_um=limits_um)
 
 
-def whereabouts(records: Records, setup: SetupDocument, chain: Chain, limit: Clearance) -> Whereabouts:
-    """Where a set-up with this chain puts nominal, how wide the curve is there, and what keeps the carriage away."""
+def whereabouts(
+    records: Records, setup: SetupDocument, chain: Chain, limit: Clearance, after: Where | None = None
+) -> Whereabouts:
+    """Where a set-up with this chain puts nominal, how wide the curve is there, and what keeps the carriage away.
+
+    `after` gives the same after further changes.
+    """
     f_number = setup.f_number
     if f_number is None and setup.lens is not None:
         f_number = records.lens(setup.lens).f_number
@@ -66,46 +79,55 @@ def whereabouts(records: Records, setup: SetupDocument, chain: Chain, limit: Cle
         limit=limit,
         parts=parts_of(setup),
         setup=setup.model_dump(mode="json", include=set(SETTABLE)),
+        after=after,
     )
 
 
-def figures(
+def at_rest(
     assembly: Assembly,
     records: Records,
     *,
-    settle_ms: float,
     calibrations: Set[str],
     homed: bool,
     stale: bool,
     carriage_um: float | None,
     where: Where,
-    limits_um: tuple[float, float],
+    not_homed_why: str | None,
     rear_seen: Mapping[Parts, float] | None = None,
-    not_homed_why: str | None = None,
     rev: int = 0,
 ) -> BenchView:
-    """What a dry run has to know, by what the devices can do; `limits_um` is where the carriage may be sent."""
-    spec = assembly.named(CARRIAGE, Axis).spec
-    approach_um = MotionFigures(spec.top_speed).approach_um
+    """A bench by its files, and as it is said to stand; of its motion it knows nothing yet."""
     return BenchView(
         devices={assembly.public_name(name) for name in assembly.devices},
         calibrations=calibrations,
-        travel_um=limits_um,
-        top_speed_um_s=spec.top_speed,
-        acceleration_um_s2=spec.acceleration,
-        settle_s=settle_ms / 1000.0,
-        point_s=POINT_S,
-        home_s=(spec.high - spec.low) / spec.top_speed + SEEK_S,
         homed=homed,
         stale=stale,
         carriage_um=carriage_um,
         where=where,
-        run_up_um=-approach_um if spec.approach == "from_below" else approach_um,
-        home_um=spec.low - HOMING_BEYOND_UM,
         not_homed_why=not_homed_why,
         rev=rev,
         rear_seen=rear_seen or {},
+        point_s=POINT_S,
         device_for=partial(device_for, assembly),
+        check_of=partial(check_of, records=records),
         has_camera=assembly.in_role("detector", Camera) is not None,
         asked_of_glass=partial(asked_of_glass, records=records),
+    )
+
+
+def with_carriage(
+    view: BenchView, assembly: Assembly, *, settle_ms: float, limits_um: tuple[float, float]
+) -> BenchView:
+    """With what the carriage can do; `limits_um` is where it may be sent. Raises what its driver raises."""
+    spec = assembly.named(CARRIAGE, Axis).spec
+    approach_um = MotionFigures(spec.top_speed).approach_um
+    return replace(
+        view,
+        travel_um=limits_um,
+        top_speed_um_s=spec.top_speed,
+        acceleration_um_s2=spec.acceleration,
+        settle_s=settle_ms / 1000.0,
+        home_s=(spec.high - spec.low) / spec.top_speed + SEEK_S,
+        run_up_um=-approach_um if spec.approach == "from_below" else approach_um,
+        home_um=spec.low - HOMING_BEYOND_UM,
     )

@@ -212,6 +212,16 @@ def test_a_run_asks_from_anywhere_and_ends_in_a_finding_that_can_be_reported(ben
     assert "conjugate" in bench.benchd("show", "setup").stdout
 
 
+@pytest.fixture(scope="module")
+def found(bench: Bench) -> None:
+    """The record holds a finding of the shipped lens."""
+    run = bench.begin("run", *FLANGE, "--json")
+    bench.benchd("do", "answer", f"ask={bench.until('asking')['ask']['ask']}", "value=true", "--user", "wall")
+    out, err = run.communicate(timeout=120)
+    assert run.returncode == 0, out + err
+
+
+@pytest.mark.usefixtures("found")
 @pytest.mark.parametrize("named", [[], ["--bench-file", "bench.yaml"]])
 def test_what_was_found_can_be_read_while_the_bench_file_is_broken(bench: Bench, named: list[str]) -> None:
     file = bench.folder / "bench.yaml"

@@ -14,7 +14,7 @@ import pytest
 
 from benchd.devices import Axis, AxisSpec, Health, Identity, LinkError, Reading, Surprise
 from benchd.testing.axis_conformance import AxisContract
-from benchd.testing.rig import Rig
+from benchd.testing.rig import Hands, Rig
 
 SPEED = 1000.0
 NOW_UTC = "2031-04-05T09:12:44.120Z"
@@ -183,6 +183,20 @@ async def test_a_stop_that_never_returns_fails_the_kit() -> None:
     for test in (kit.test_stop_at_rest_many_times_at_once, kit.test_stop_at_rest_then_move_and_jog):
         with pytest.raises(pytest.fail.Exception, match=r"stop\(\) has not come back within 0\.3 s"):
             await asyncio.wait_for(test(Rig(Unstopped())), 5.0)
+
+
+class Cable(Hands):
+    """Hands that can do nothing but pull a cable."""
+
+    async def unplug(self) -> None: ...
+
+
+def test_hands_that_cannot_do_all_leave_untested_what_they_cannot_and_say_so() -> None:
+    """An author whose hardware allows one fault only had to write the others, or was told of none."""
+    kit, rig = AxisContract(), Rig(Sound(), hands=Cable())
+    assert kit.hands(rig, "unplug") is rig.hands
+    with pytest.raises(pytest.skip.Exception, match="these hands have no plug, garbage"):
+        kit.hands(rig, "unplug", "plug", "garbage")
 
 
 async def test_a_move_that_swallows_its_cancellation_fails_the_kit() -> None:

@@ -40,6 +40,7 @@ BAD = [
     pytest.param("bench.yaml", "travel_um: [0, 30000]", "travel_um: [30000, 0]", "[30000, 0]", "below", id="order"),
     pytest.param("adapters/ring-07.yaml", "u_um: 1.5", "u_um: -3", "-3", "0", id="adapter"),
     pytest.param("lenses/L-0417.yaml", "f_number: 2.0", "f_number: wide", "'wide'", "number", id="lens"),
+    pytest.param("references/collar-45.yaml", "u_um: 0.6", "u_um: -0.6", "-0.6", "", id="setting_ring"),
     pytest.param("glasses/pane-25.yaml", "index: 1.5230", "index: 0.5", "0.5", "", id="glass"),
     pytest.param("procedures/look_twice.yaml", "kind: confirm", "kind: guess", "'guess'", "", id="procedure"),
 ]

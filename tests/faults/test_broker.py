@@ -23,12 +23,13 @@ from tests.faults.conftest import Lab, lab
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-broker")]
 
-CHILDREN = ["iotcore", "mosquitto"] if mosquitto_executable() else ["iotcore"]
+CHILDREN = ["iotcore", "mosquitto"]
 KEPT_WITHIN_S = 20.0
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module", params=CHILDREN)
 async def bench(request: pytest.FixtureRequest) -> AsyncIterator[Lab]:
+    assert request.param == "iotcore" or mosquitto_executable(), "the package mosquitto is needed; scripts/test has it"
     async with lab(seed=14, child=request.param) as found:
         yield found
 

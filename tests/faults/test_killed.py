@@ -69,6 +69,13 @@ async def test_killed_in_a_sweep(bench: Lab) -> None:
         total += len(acknowledged)
     print(f"{total} readings were acknowledged in {KILLS} sweeps, none is lost")
     assert total > 0
+    async with bench.up():
+        pass
+    with bench.record() as record:
+        assert record.execute("SELECT count(*) FROM run WHERE ended IS NULL").fetchone() == (0,)
+        left = record.execute("SELECT count(*) FROM event WHERE code = 'abandoned'").fetchone()[0]
+        states = {row[0] for row in record.execute("SELECT state FROM run WHERE procedure = 'sweep'")}
+    assert (left, states) == (KILLS, {"failed"})
 
 
 async def test_a_restart_is_inert(bench: Lab) -> None:
@@ -130,10 +137,6 @@ async def test_a_restart_is_inert(bench: Lab) -> None:
     assert "Traceback" not in bench.log[said:]
     with bench.record() as record:
         assert record.execute("SELECT count(*) FROM run WHERE ended IS NULL").fetchone() == (0,)
-        left = record.execute("SELECT count(*) FROM event WHERE code = 'abandoned'").fetchone()[0]
-        states = {row[0] for row in record.execute("SELECT state FROM run WHERE procedure = 'sweep'")}
-    assert left == KILLS
-    assert states == {"failed"}
 
 
 async def answer(client: BenchClient, port: int, verb: str, request: dict[str, Any]) -> dict[str, Any]:

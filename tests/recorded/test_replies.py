@@ -122,6 +122,10 @@ LIGHTS: list[Asked] = [
     ("light", {"light": "lantern", "level": 0.1}),
     ("light", {"level": 0.1, "for_s": -1}),
     ("light", {"level": 0.0}),
+    ("camera", {"exposure_ms": 40}),
+    ("camera", {"exposure_ms": 0}),
+    ("camera", {"camera": "target_light"}),
+    ("camera", {"gain": "high"}),
 ]
 MOVES = ("home", "nominal", "move", "sweep", "setup")
 OF_THE_DAY = {"t": "<time>", "holder": "<user>"}

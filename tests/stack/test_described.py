@@ -17,7 +17,6 @@ import pytest
 import pytest_asyncio
 
 from benchd.errors import BenchdError
-from benchd.remote.broker_config import mosquitto_executable
 from stack import Stack
 from technician import Technician
 from tests.other_clients import end
@@ -133,6 +132,7 @@ async def every_verb(client: BenchClient, technician: Technician) -> None:
         await client.command("move", carriage_um=OUT)
     await client.command("light", beat=False, light="target_light", level=0.4)
     await client.command("read", beat=False, device="position")
+    await client.command("camera", beat=False, exposure_ms=20.0)
     await client.do("nominal")
     await client.do("sweep", merit="edge")
     inputs = {"lens": LENS, "adapters": [RING], "glass": [PANE], "distance_mm": 5000.0, "repeats": 3}
@@ -180,8 +180,8 @@ async def test_every_message_is_as_described(morning: Morning) -> None:
     assert codes >= {"unknown_verb", "not_driven", "stale", "bad_request", "unknown_name", "rev_conflict", "limit"}
 
 
-@pytest.mark.skipif(mosquitto_executable() is None, reason="iotcore hands everything on at the listener's own QoS")
 async def test_qos_is_as_described(morning: Morning) -> None:
+    """Over mosquitto: the other broker hands everything on at the listener's own QoS."""
     described = Described()
     heard = {(described.channel_of(message.topic), message.qos) for message in morning.heard}
     sent = {(name, qos) for name, qos in heard if name and not name.startswith("command_")}

@@ -132,6 +132,25 @@ async def test_unknown_question_is_refused(clients: tuple[BenchClient, BenchClie
     assert await end(rail, run) == "aborted"
 
 
+async def test_no_answer_is_given_before_its_question(clients: tuple[BenchClient, BenchClient]) -> None:
+    """What names a question has heard it: its name cannot be guessed, comes once, and opens no question after it."""
+    rail, wall = clients
+    seen: list[str] = []
+    for _ in range(2):
+        run = await rail.run("questions")
+        seen.append((await question(wall, run, "seated"))["ask"])
+        await wall.answer(seen[-1], True)
+        seen.append((await question(wall, run, "sure"))["ask"])
+        for old in seen[:-1]:
+            with pytest.raises(Refused) as refused:
+                await wall.answer(old, True)
+            assert code(refused) == "not_found"
+        await rail.command("abort", beat=False, run=run)
+        assert await end(rail, run) == "aborted"
+    assert len({one[:6] for one in seen}) == len(seen), "they count up"
+    assert all(len(one) >= 12 for one in seen)
+
+
 async def test_bench_that_runs_is_busy(clients: tuple[BenchClient, BenchClient]) -> None:
     rail, wall = clients
     run = await rail.run("questions")

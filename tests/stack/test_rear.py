@@ -57,10 +57,9 @@ steps:
 """
 
 
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
+@asynccontextmanager
+async def laid_out(folder: Path) -> AsyncIterator[Stack]:
     """A bench whose record of a lens made for air says nothing of its rear, with some procedures of its owner's."""
-    folder = tmp_path_factory.mktemp("rear")
     shutil.copytree(CONFIGS / "workshop", folder / "workshop")
     lens = folder / "workshop" / "lenses" / f"{LENS}.yaml"
     lines = lens.read_text().splitlines(keepends=True)
@@ -77,6 +76,12 @@ async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack
         async with stack.client("rail") as client:
             Technician(stack, client, quiet).fit([RING], [], LENS)
         stack.hand("set", "ring", "infinity")
+        yield stack
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
+    async with laid_out(tmp_path_factory.mktemp("rear")) as stack:
         yield stack
 
 
@@ -137,7 +142,13 @@ async def watched(stack: Stack) -> AsyncIterator[list[float]]:
         await asyncio.wait([looking])
 
 
-async def test_a_run_paused_before_its_first_homing_goes_on_with_it(stack: Stack, client: BenchClient) -> None:
+async def test_a_run_paused_before_its_first_homing_goes_on_with_it(tmp_path: Path) -> None:
+    async with laid_out(tmp_path) as stack, stack.client("rail") as client:
+        await client.command("take", beat=False)
+        await _paused_before_its_first_homing(stack, client)
+
+
+async def _paused_before_its_first_homing(stack: Stack, client: BenchClient) -> None:
     await client.command("setup", set=STANDS)
     assert not (await client.kept("device/carriage"))["homed"]
     run = await client.run("homes")

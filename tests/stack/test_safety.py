@@ -146,23 +146,11 @@ async def write_record(folder: Path) -> datetime:
     return until
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
     folder = tmp_path_factory.mktemp("safety")
     lay_out(folder / "workshop")
-    return folder
-
-
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def valid_until(folder: Path) -> datetime:
-    """When the adapter's calibration ends, soon after the daemon has started."""
-    return await write_record(folder / "workshop")
-
-
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def stack(folder: Path, valid_until: datetime) -> AsyncIterator[Stack]:
     async with Stack(seed=SEED, pace=PACE, folder=folder) as stack:
-        assert datetime.now(UTC) < valid_until, "too slow a start for what is to be seen"
         yield stack
 
 
@@ -265,9 +253,12 @@ def sources(setup: dict[str, Any]) -> dict[str, str]:
     return {term["term"]: term["source"] for term in setup["chain"]}
 
 
-async def test_expired_calibrations_are_out_of_the_chain(stack: Stack, valid_until: datetime) -> None:
-    """First of all, as one of them must still hold when it begins."""
-    async with stack.client("rail") as client:
+async def test_expired_calibrations_are_out_of_the_chain(tmp_path: Path) -> None:
+    """One had ended long before the daemon started, one ends while it runs."""
+    lay_out(tmp_path / "workshop")
+    valid_until = await write_record(tmp_path / "workshop")
+    async with Stack(seed=SEED, pace=PACE, folder=tmp_path) as stack, stack.client("rail") as client:
+        assert datetime.now(UTC) < valid_until, "too slow a start for what is to be seen"
         await client.command("take", beat=False)
         rev = (await client.command("setup", set=STANDS))["rev"]
         before = await told(client, "setup", lambda doc: doc["rev"] == rev)
@@ -290,7 +281,6 @@ async def test_expired_calibrations_are_out_of_the_chain(stack: Stack, valid_unt
         assert (finding["absolute"], finding["verdict"], finding["calibrations"]) == (False, None, [])
         lines = {line["term"]: line for line in finding["budget"]}
         assert lines[f"adapter {RING}"]["source"] == "given by maker"
-        await client.command("release", beat=False)
 
 
 @pytest.mark.parametrize("procedure", ["ends_moving", "ends_in_a_loop"])
@@ -448,6 +438,17 @@ async def test_dry_run_shows_the_finally_of_a_called_procedure(client: BenchClie
     lights = [entry["text"] for entry in plan["entries"] if entry["verb"] == "light"]
     assert lights == ["target_light level 0.4", "target_light level 0"]
     assert plan["asks"] == ["Fail?", "Seen?"]
+
+
+async def test_who_stopped_a_move_is_told(stack: Stack, client: BenchClient) -> None:
+    """`'move' was stopped (interlock)` did not say by whom."""
+    await client.do("move", carriage_um=FAR_UM)
+    async with stack.client("wall") as wall:
+        await client.command("move", carriage_um=NEAR_UM)
+        await moving(client)
+        await wall.stop()
+        told_ = await told(client, "event", lambda doc: doc["code"] == "stopped" and doc["data"].get("verb") == "move")
+    assert (told_["text"], told_["data"]["user"]) == ("'move' was stopped by wall.", "wall")
 
 
 async def test_nothing_accepted_before_a_stop_begins_after_it(stack: Stack, client: BenchClient) -> None:

@@ -17,7 +17,7 @@ from typing import Any, Literal
 import pytest
 import pytest_asyncio
 
-from benchd.remote.broker_config import Child, mosquitto_executable
+from benchd.remote.broker_config import Child
 from stack import Stack
 from technician import Technician
 from tests.other_clients import end
@@ -26,7 +26,7 @@ from tests.stack.differences import Difference, agrees, difference
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
-CHILDREN: list[Child] = ["iotcore", "mosquitto"] if mosquitto_executable() else ["iotcore"]
+CHILDREN: list[Child] = ["iotcore", "mosquitto"]
 Version = Literal["v4", "v5"]
 BOTH: tuple[Version, Version] = ("v4", "v5")
 PROTOCOL = {"v4": "mqttv311", "v5": "mqttv5"}

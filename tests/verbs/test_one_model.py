@@ -10,8 +10,10 @@ from pydantic import BaseModel, ValidationError
 
 from benchd.files.wording import what_may_stand
 from benchd.procedures.steps import MODELS
-from benchd.verbs.arguments import Outright
 from benchd.verbs.table import STEPS
+
+OUTRIGHT = {"read": ("as", "moved_from"), "assess": ("name",), "accept": ("finding",)}
+"""What other steps go by stands as it is."""
 
 PROBES: list[tuple[str, dict[str, Any]]] = [
     ("home", {}),
@@ -94,7 +96,7 @@ def test_any_value_of_a_step_may_be_given_by_name(verb: str) -> None:
     needed = {one.alias or name: "x" for name, one in takes.model_fields.items() if one.is_required()}
     for name, field in takes.model_fields.items():
         key = field.alias or name
-        outright = any(isinstance(one, Outright) for one in field.metadata)
+        outright = key in OUTRIGHT.get(verb, ())
         wrong = answered(MODELS[verb], {verb: {**needed, key: "${x}"}})
         by_place = {one for one in wrong or () if one.startswith(f"{verb}.{key}:")}
         assert bool(by_place) is outright, (key, wrong)
