@@ -417,6 +417,10 @@ async def test_a_carriage_that_cannot_say_its_travel_is_told_as_a_fault(foreign:
         said = await foreign.state("carriage", "fault")
         assert said["limits_um"] is None
         assert "its driver 'foreign_axis' failed in spec: OSError" in said["text"]
+        # What moves nothing has nothing to do with it: a lamp most of all must go out.
+        assert (await client.command("light", beat=False, light="lamp", level=0.5))["level"] == 0.5
+        assert (await client.command("read", beat=False, device="good"))["quality"] == "good"
+        await client.command("light", beat=False, light="lamp", level=0.0)
         foreign.moods({})
         assert (await foreign.state("carriage", "idle"))["limits_um"] == limits_um
         await client.command("take", beat=False)

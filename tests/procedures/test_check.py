@@ -232,3 +232,13 @@ def test_an_assessment_of_an_artefact_says_which_and_another_does_not(said: Said
     (flange,) = said('- assess: {name: flange, of: "${reference}"}')
     assert flange.endswith("flange is of what the set-up states, and of nothing else. Leave `of` away.")
     assert said('- assess: {name: bench_zero, of: "${reference}"}') == []
+
+
+def test_what_other_steps_go_by_stands_as_it_is(tmp_path: Path) -> None:
+    """`moved_from: ${x}` ended `check` and `up` in an error of Python."""
+    steps = '  - read: {device: indicator, as: first}\n  - read: {device: indicator, moved_from: "${first}"}\n'
+    path = tmp_path / "tries.yaml"
+    path.write_text(f"procedure: tries\ntitle: t\nneeds: {{roles: [indicator]}}\nsteps:\n{steps}")
+    with pytest.raises(FileProblems) as caught:
+        check_procedure(read_procedure(path))
+    assert "moved_from = '${first}': a name" in str(caught.value)

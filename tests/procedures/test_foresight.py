@@ -19,6 +19,7 @@ from benchd.cli.offline import Offline
 from benchd.errors import Refused
 from benchd.files.loading import load_bench
 from benchd.procedures.check import check_procedure
+from benchd.procedures.inputs import Known
 from benchd.procedures.language import read_procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
@@ -57,7 +58,9 @@ steps:
 
 
 class Through(Protocol):
-    def __call__(self, steps: str, bench: BenchView = UNHOMED, *, checked: bool = True) -> Plan: ...
+    def __call__(
+        self, steps: str, bench: BenchView = UNHOMED, *, checked: bool = True, known: Known | None = None
+    ) -> Plan: ...
 
 
 @pytest.fixture
@@ -68,13 +71,15 @@ def through(tmp_path: Path) -> Through:
     called.write_text(GOES)
     library = {**LIBRARY.procedures, "goes": read_procedure(called).procedure}
 
-    def gone_through(steps: str, bench: BenchView = UNHOMED, *, checked: bool = True) -> Plan:
+    def gone_through(
+        steps: str, bench: BenchView = UNHOMED, *, checked: bool = True, known: Known | None = None
+    ) -> Plan:
         path = tmp_path / "tries.yaml"
         path.write_text(f"procedure: tries\ntitle: Tries\n{NEEDS}\nsteps:\n{steps}")
         file = read_procedure(path)
         if checked:
             check_procedure(file, library=library)
-        return dry_run(file.procedure, {}, bench, OFFLINE.facts, library)
+        return dry_run(file.procedure, {}, bench, OFFLINE.facts, library, known)
 
     return gone_through
 
@@ -271,7 +276,7 @@ def test_another_lens_takes_with_it_what_described_the_last_one(through: Through
 
     def where(changes: Mapping[str, Any]) -> Whereabouts:
         seen.append(changes)
-        return UNHOMED.where(changes)
+        return replace(UNHOMED.where(changes), after=None)
 
     through(HOME + FITTED + "  - setup: {lens: L-0418}\n", replace(UNHOMED, where=where))
     assert (seen[-1]["lens"], seen[-1]["ring"], seen[-1]["distance_mm"]) == ("L-0418", None, 5000.0)
@@ -296,7 +301,7 @@ def test_a_rear_that_an_answer_decides_on_may_be_asked_about(through: Through) -
     def unmeasured(changes: Mapping[str, Any]) -> Whereabouts:
         found = UNHOMED.where(changes)
         asks = replace(found.limit, least_depth_um=None, question="Made sure") if found.setup["lens"] else found.limit
-        return replace(found, limit=asks)
+        return replace(found, limit=asks, after=None)
 
     asks = [one.when for one in through(HOME + FITTED + number, replace(UNHOMED, where=unmeasured)).entries if one.ask]
     assert asks == [(), ("if the lens's record does not say how far it reaches back",)]
@@ -358,3 +363,41 @@ def test_the_way_between_shuffled_stations_is_that_over_all_their_orders() -> No
     many = SweepAhead(DRIVEN, None, SweepArgs.model_validate({"span_um": 1600.0, "step_um": 4.0}))
     ways = [DRIVEN.approach_s(one, other) for one, other in permutations([4.0 * i for i in range(401)], 2)]
     assert many.shuffled_s() == pytest.approx(fmean(ways), rel=0.02)
+
+
+NUMBER = '  - ask: {kind: number, text: "Where?", save: n}\n'
+
+
+def test_a_loop_s_variable_is_nothing_after_its_loop(through: Through) -> None:
+    """It stood for its last value, so that an answer of the same name was taken for known."""
+    loop = "  - for: {each: n, in: [100.0, 60000.0]}\n    steps: [wait: {for_s: 0}]\n"
+    found = through(HOME + loop + NUMBER + '  - move: {carriage_um: "${n}"}\n')
+    assert found.problems == ()
+    assert verbs(found, "move")[0].text == "carriage carriage_um ${n}; where that is depends on the answer n"
+    inside = "    - for: {each: n, in: [60000.0]}\n      steps: [wait: {for_s: 0}]\n"
+    other = '    else:\n    - ask: {kind: number, text: "Where?", save: n}\n    - move: {carriage_um: "${n}"}\n'
+    assert through(HOME + ASK + "  - if: {answer: well, is: true}\n    then:\n" + inside + other).problems == ()
+
+
+def test_a_call_that_is_refused_in_a_branch_refuses_no_run(through: Through) -> None:
+    """A run was refused for what it might never come to."""
+    call = "[{call: {procedure: flange_check, inputs: {lens: L-9999, adapters: [ring-07], distance_mm: 5000}}}]\n"
+    needs = {"lens": ["L-0417"], "adapter": ["ring-07"], "glass": ["pane-25"], "reference": ["collar-45"]}
+    found = through(HOME + ASK + WELL + call, checked=False, known=needs)
+    found.require_possible()
+    assert "L-9999" in found.problems[0]
+    assert refused(through(HOME + "  - " + call[1:-2] + "\n", checked=False, known=needs)) == "bad_request"
+
+
+def test_a_change_is_foreseen_by_the_chain_that_it_makes(through: Through) -> None:
+    """What was measured to a wall is carried over by where the target stands; the wall near, that is micrometres."""
+    near = "  - setup: {lens: L-0417, adapters: [ring-07], glass: [], distance_mm: 1000, ring: infinity}\n"
+    found = through(near + "  - setup: {glass: [pane-25]}\n" + HOME + "  - nominal: {}\n")
+    base = OFFLINE.figures().where({})
+    assert base.after is not None
+    first = base.after(
+        {"lens": "L-0417", "adapters": ["ring-07"], "glass": [], "distance_mm": 1000, "ring": "infinity"}
+    )
+    assert first.after is not None
+    assert verbs(found, "nominal")[0].to_um == first.after({"glass": ["pane-25"]}).nominal_um
+    assert first.after({"glass": ["pane-25"]}).setup["distance_mm"] != 1000
