@@ -27,6 +27,9 @@ LIGHTS, STOPS, MOVES = 300, 200, 200
 MOST_ECHOES = 2.0
 """What a command may take to its first byte on the port, in echoes of the same run."""
 
+STOP_MS = 20.0
+"""What a stop may take whatever else goes on."""
+
 WITHIN_S = 0.25
 """A first byte later than this belongs to something else; the command then counts as lost."""
 
@@ -56,6 +59,10 @@ def measure(*, lights: int = LIGHTS, stops: int = STOPS, moves: int = MOVES) -> 
         note = f"p50 {p50:.2f} ms, p99 {p99:.2f} ms of {len(late)}" + (f", {lost} not seen" if lost else "")
         name = f"{verb} to first byte, p99 over echo p99"
         figures.append(Figure(PART, name, p99 / echo99, "", most=MOST_ECHOES, note=note))
+    if flooded := _first_bytes(chunks, told.published.get("stop in a flood", []), b"!"):
+        p99 = 1000.0 * quantile(flooded, 0.99)
+        note = f"of {len(flooded)}, an indicator filling its line with what nobody asked for"
+        figures.append(Figure(PART, "stop to first byte in a flood, p99", p99, "ms", most=STOP_MS, note=note))
     return figures
 
 
@@ -102,6 +109,13 @@ async def _drive(stack: Stack, lights: int, stops: int, moves: int) -> Told:
                 _note(told, "stop")
                 await wire.publish(client.topics.command("bench", "stop"), b"", qos=1)
                 await asyncio.sleep(0.1)  # until it has seen to it that everything stands
+        stack.ask_world({"do": "fault", "who": "indicator", "what": "flood", "args": {}})
+        for _ in range(stops // 2):
+            await _pause(rng)
+            _note(told, "stop in a flood")
+            await wire.publish(client.topics.command("bench", "stop"), b"", qos=1)
+            await asyncio.sleep(0.1)
+        stack.ask_world({"do": "fault", "who": "indicator", "what": "clear", "args": {}})
         for count in range(moves):
             await _pause(rng)
             await _echo(wire, told)

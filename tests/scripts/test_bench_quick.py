@@ -156,6 +156,8 @@ def test_every_command_reaches_the_port() -> None:
         assert f"of {count}" in figure.note, figure.note  # none was lost
         assert figure.most == 2.0, "whatever a command asks for, its latency is held to twice an echo's"
         assert figure.met is not None
+    flooded = found["stop to first byte in a flood, p99"]
+    assert (flooded.value > 0.0, flooded.most, flooded.note[:4]) == (True, 20.0, "of 2")
 
 
 @pytest.mark.stack

@@ -16,7 +16,8 @@ SHORTEST_WAIT_S = 0.0005  # below the event loop's own resolution
 MOST_QUEUED = 65536
 
 COUNTED = ("corrupt", "late", "split", "merge", "cut", "drop", "lose", "alter")
-TIMED = ("silence", "garbage", "stall", "wrong_baud")
+UNASKED = b"?\r\n"
+TIMED = ("silence", "garbage", "flood", "stall", "wrong_baud")
 
 
 class FaultRefused(Exception):
@@ -71,7 +72,8 @@ class Wire:
     Faults, with what they take (counts default to 1, times to 'until cleared'):
     corrupt n (one byte of each of n lines), late n s, split n gap_s, merge n, cut n (endings lost), drop n,
     lose n byte (towards the device), alter n from to (towards the device), silence s, garbage s,
-    stall s (the device stops reading), wrong_baud s, clear.
+    flood s (lines that nobody asked for, as many as the line carries), stall s (the device stops reading),
+    wrong_baud s, clear.
     """
 
     def __init__(
@@ -83,6 +85,7 @@ class Wire:
         stall: Callable[[bool], None],
         seed: int = 0,
     ) -> None:
+        self._baud = baud
         self.out = Lane(baud, to_host)
         self.into = Lane(baud, to_device)
         self._stall = stall
@@ -178,6 +181,8 @@ class Wire:
             self._stall(True)
         if what == "garbage":
             self._babble()
+        if what == "flood":
+            self._flood()
 
     def _end(self, what: str) -> None:
         timer = self._timers.pop(what, None)
@@ -194,6 +199,12 @@ class Wire:
         if "garbage" in self._timers:
             self.out.push(self._noise_bytes(32))
             self._noise = asyncio.get_running_loop().call_later(0.02, self._babble)
+
+    def _flood(self) -> None:
+        if "flood" in self._timers:
+            lines = int(self._baud() / BITS_A_BYTE * 0.02) // len(UNASKED) + 1
+            self.out.push(UNASKED * lines)
+            asyncio.get_running_loop().call_later(0.02, self._flood)
 
     def _noise_bytes(self, count: int) -> bytes:
         return self._chance.randbytes(count)
