@@ -23,8 +23,8 @@ look                                          what stands on the bench
 """
 FAULT_HELP = """\
 board, counter, indicator   unplug [s=], plug, clear, silence [s=], garbage [s=], flood [s=], stall [s=],
-                            wrong_baud [s=], corrupt|cut|drop|merge [n=], late [n= s=], split [n= gap_s=], lose byte= [n=],
-                            alter from= to= [n=]
+                            wrong_baud [s=], corrupt|cut|drop|merge [n=], late [n= s=], split [n= gap_s=],
+                            lose byte= [n=], alter from= to= [n=]
 board                       reset, power_up, open_door, shut_door, stuck_status [value=false],
                             reset_on_open [value=false], identity value=, factory, and how it was built:
                             native, origin_at_switch, pwm, homing_reports [value=false]
