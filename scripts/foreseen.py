@@ -279,7 +279,7 @@ async def foreseen(count: int, number: int, pace: float) -> dict[str, list[str]]
 def main() -> int:
     """0 where all was as foreseen."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--count", type=int, default=200)
+    parser.add_argument("--count", type=int, default=200, help="at least 1")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--pace", type=float, default=5.0)
     args = parser.parse_args()

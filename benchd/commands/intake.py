@@ -15,12 +15,12 @@ import logging
 import secrets
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from benchd.bench.bench import Bench
+from benchd.commands.asked import Asked
 from benchd.commands.beat import Beat
 from benchd.commands.control import Control, Roles
 from benchd.commands.envelope import Envelope
@@ -33,16 +33,11 @@ from benchd.verbs.order import Command, Lease, Runs
 from benchd.verbs.table import VERBS
 from benchd.verbs.verb import Verb
 
+if TYPE_CHECKING:
+    from benchd.bench.bench import Bench
+
 _log = logging.getLogger(__name__)
 ModelT = TypeVar("ModelT", bound=BaseModel)
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """Who asks for what, as whatever brought the command says it; both are checked names."""
-
-    user: str
-    verb: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from benchd.commands.intake import Asked
+from benchd.commands.asked import Asked
 from benchd.errors import Refused
 
 ROOT = "benchd"

@@ -19,7 +19,8 @@ import pytest
 
 from benchd.cli.speak import with_bench
 from benchd.client import BenchClient
-from benchd.commands.intake import Asked, Request
+from benchd.commands.asked import Asked
+from benchd.commands.intake import Request
 from benchd.testing.mqtt_rig import MqttRig, until
 from tests.cli.test_against_broker import ABOUT, PROCEDURE, stands
 

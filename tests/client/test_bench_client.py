@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import subprocess
+import sys
 import time
 from collections.abc import AsyncIterator
 from typing import Any
@@ -245,3 +247,14 @@ async def test_a_repeated_delivery_does_not_spoil_the_answer(rig: MqttRig, clien
         await client.command("read", ident="same", device="position")
     assert caught.value.code == "duplicate"
     assert len(rig.done) == 1
+
+
+def test_a_client_loads_nothing_of_a_bench() -> None:
+    """Every command line is one: what only a daemon needs made each of them wait for a second."""
+    heavy = "{'numpy', 'scipy', 'sqlalchemy', 'ruamel.yaml', 'benchd.bench.bench'}"
+    code = f"import sys, benchd.client; print(sorted({heavy} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+    code = f"import sys, benchd.verbs.table; print(sorted({heavy} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

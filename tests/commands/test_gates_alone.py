@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 
 from benchd.bench.events import Events
 from benchd.bench.notices import Notices
+from benchd.commands.asked import Asked
 from benchd.commands.beat import Beat
 from benchd.commands.control import Control, Roles
 from benchd.commands.events import EventTeller
 from benchd.commands.ids import SeenIds
-from benchd.commands.intake import Asked, Intake, Request
+from benchd.commands.intake import Intake, Request
 from benchd.commands.json_gate import read_object
 from benchd.devices.clock import Clock
 from benchd.errors import ERROR_CODES, Refused
