@@ -141,6 +141,7 @@ class Foretold:
     seconds: tuple[float, float] = (0.0, 0.0)
     to_um: float | None = None
     problem: str | None = None
+    sweeps: bool = False
 
     @classmethod
     def of(cls, plan: Doc) -> Foretold:
@@ -160,13 +161,13 @@ class Foretold:
             least, most = found.seconds
             found.seconds = (least + (entry["seconds"] if sure else 0.0), most + entry["seconds"])
             if entry["verb"] == "sweep":
-                found.to_um = None
+                found.to_um, found.sweeps = None, True
             elif entry["to_um"] is not None:
                 found.to_um = entry["to_um"]
         return found
 
-    def unlike(self, done: Done) -> list[str]:
-        """What was done otherwise."""
+    def unlike(self, done: Done, pace: float) -> list[str]:
+        """What was done otherwise. The time of a picture is foreseen at true pace."""
         wrong = [] if done.state == "done" else [f"ended as {done.state}: {done.why}"]
         left = list(done.asked)
         for text, sure in self.asked:
@@ -180,7 +181,8 @@ class Foretold:
         if self.to_um is not None and abs(done.carriage_um - self.to_um) > OFF_UM:
             wrong.append(f"ended at {done.carriage_um:.1f}, foreseen {self.to_um:.1f}")
         least, most = self.seconds
-        if not (1.0 - OFF_SHARE) * least - OFF_S <= done.seconds <= (1.0 + OFF_SHARE) * most + OFF_S:
+        timed = pace == 1.0 or not self.sweeps
+        if timed and not (1.0 - OFF_SHARE) * least - OFF_S <= done.seconds <= (1.0 + OFF_SHARE) * most + OFF_S:
             wrong.append(f"took {done.seconds:.1f} s, foreseen {least:.1f} to {most:.1f} s")
         return wrong
 
@@ -189,7 +191,7 @@ Obey = Callable[[Doc], Any]
 """Does what a question asks for and gives the answer."""
 
 
-async def tried(client: BenchClient, name: str, inputs: Doc, obey: Obey = lambda _: True) -> list[str]:
+async def tried(client: BenchClient, name: str, inputs: Doc, pace: float, obey: Obey = lambda _: True) -> list[str]:
     """What is other than foreseen; empty where nothing is."""
     plan = await client.command("run", procedure=name, inputs=inputs, dry=True)
     told = Foretold.of(plan)
@@ -204,7 +206,7 @@ async def tried(client: BenchClient, name: str, inputs: Doc, obey: Obey = lambda
     if told.problem is not None:
         alike = done.state == "failed" and any(told.problem in why for why in done.why)
         return [] if alike else [f"{done.state} ({done.why}); foreseen was {told.problem}"]
-    return told.unlike(done)
+    return told.unlike(done, pace)
 
 
 async def _to_its_end(client: BenchClient, run: str, begun: float, obey: Obey) -> Done:
@@ -245,7 +247,7 @@ async def _shipped(stack: Stack, client: BenchClient) -> dict[str, list[str]]:
     ]
     wrong = {}
     for name, inputs in calls:
-        found = await tried(client, name, inputs, partial(person.obey, name, inputs=inputs))
+        found = await tried(client, name, inputs, stack.pace, partial(person.obey, name, inputs=inputs))
         if found:
             wrong[name] = found
     return wrong
@@ -268,7 +270,7 @@ async def foreseen(count: int, number: int, pace: float) -> dict[str, list[str]]
             for name, doc in docs.items():
                 await client.command("setup", set=SETUP)
                 await client.do("nominal")
-                found = await tried(client, name, {})
+                found = await tried(client, name, {}, pace)
                 if found:
                     wrong[name] = [*found, str(doc["steps"])]
     finally:

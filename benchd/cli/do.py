@@ -54,10 +54,8 @@ def run(args: argparse.Namespace) -> int:
     if args.verb is None and not args.help:
         args.parser.error("the following arguments are required: verb")
     if args.verb is None:
-        from benchd.cli.verb_help import listed
-
         args.parser.print_help()
-        print(listed(), end="")
+        print(f"\nverbs:\n{_verbs()}")
         raise SystemExit(exits.DONE)
     from benchd.cli.guard import UsageError
     from benchd.cli.speak import with_bench
@@ -81,6 +79,15 @@ def run(args: argparse.Namespace) -> int:
     if args.verb == "setup":
         given = _of_setup(given, verb.args.model_fields)
     return with_bench(args, lambda bench: _do(args, bench, given))
+
+
+def _verbs() -> str:
+    """All verbs, a line each."""
+    from benchd.verbs.stop import DOES
+    from benchd.verbs.table import VERBS
+
+    does = {"stop": DOES, **{name: verb.does for name, verb in VERBS.items()}}
+    return "\n".join(f"  {name:<{max(map(len, does))}}  {sentence}" for name, sentence in does.items())
 
 
 def _of_setup(given: dict[str, Any], own: Collection[str]) -> dict[str, Any]:

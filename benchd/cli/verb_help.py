@@ -10,13 +10,12 @@ from pydantic import BaseModel
 from benchd.bench.setup import SetupValues
 from benchd.cli.typed import FORMS, unit_of
 from benchd.verbs.setup import SetupArgs
-from benchd.verbs.stop import StopArgs
+from benchd.verbs.stop import DOES, StopArgs
 from benchd.verbs.table import VERBS
 from benchd.verbs.verb import NEVER, Need
 
 Schema = Mapping[str, Any]
 
-STOP = "Stop everything that moves; needs neither control nor beat."
 _KINDS = {
     "number": "a number",
     "integer": "a whole number",
@@ -39,7 +38,7 @@ def page(verb: str) -> str:
     spec = VERBS.get(verb)
     model: type[BaseModel] = StopArgs if spec is None else spec.args
     lines = [f"usage: benchd do {verb}{' key=value ..' if model.model_fields else ''}", ""]
-    lines.append(STOP if spec is None else spec.does)
+    lines.append(DOES if spec is None else spec.does)
     rows = list(_rows(model))
     if rows:
         about = f"{' '.join((model.__doc__ or '').split())} {MORE.get(verb, '')}".rstrip()
@@ -56,17 +55,6 @@ def page(verb: str) -> str:
     if caution:
         lines += ["", *_wrapped(caution)]
     return "\n".join([*lines, "", "`benchd do --help` lists the options and the other verbs."]) + "\n"
-
-
-def listed() -> str:
-    """All verbs, a line each."""
-    does = {"stop": STOP, **{name: verb.does for name, verb in VERBS.items()}}
-    width = max(map(len, does))
-    lines = []
-    for name, sentence in does.items():
-        first, *rest = _wrapped(sentence, width + 4)
-        lines += [f"  {name:<{width}}  {first}", *(f"{'':<{width + 4}}{more}" for more in rest)]
-    return "\n".join(["", "verbs:", *lines]) + "\n"
 
 
 CAUTION = (

@@ -5,6 +5,8 @@ from __future__ import annotations
 from benchd.verbs.arguments import Args, Name
 from benchd.verbs.result import Told
 
+DOES = "Stop everything that moves; needs neither control nor beat."
+
 
 class StopArgs(Args):
     """Everything that moves stops, whichever `axis` is named: what is hurried may not be weighed."""

@@ -121,7 +121,7 @@ def lay_out(folder: Path) -> None:
         (folder / "lenses" / f"{lens}.yaml").write_text(shipped.replace(LENS, lens).replace(rear, stands))
 
 
-async def write_record(folder: Path) -> datetime:
+async def write_record(folder: Path, valid_s: float) -> datetime:
     """A base whose calibration ran out long ago, an adapter's finding, and its calibration; gives the end of that."""
     length = {"value": 18003.0, "unit": "um", "u": 0.4, "dof": 5.0, "k": 2.6, "U": 1.0}
     found = {
@@ -129,7 +129,7 @@ async def write_record(folder: Path) -> datetime:
         "measurand": {"arrangement": "wall", "artefact": RING}, "absolute": True, "values": {"length": length},
         "budget": [], "verdict": None, "advice": None, "readings": None,
     }  # fmt: skip
-    until = (datetime.now(UTC) + timedelta(seconds=VALID_S)).replace(microsecond=0)
+    until = (datetime.now(UTC) + timedelta(seconds=valid_s)).replace(microsecond=0)
     store = await Store.open(RECORD, folder, Clock())
     try:
         about: dict[str, Any] = {"text_sha": "", "inputs": {}, "setup": None, "lens": None, "job": None}
@@ -150,6 +150,7 @@ async def write_record(folder: Path) -> datetime:
 async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
     folder = tmp_path_factory.mktemp("safety")
     lay_out(folder / "workshop")
+    await write_record(folder / "workshop", -1.0)
     async with Stack(seed=SEED, pace=PACE, folder=folder) as stack:
         yield stack
 
@@ -256,7 +257,7 @@ def sources(setup: dict[str, Any]) -> dict[str, str]:
 async def test_expired_calibrations_are_out_of_the_chain(tmp_path: Path) -> None:
     """One had ended long before the daemon started, one ends while it runs."""
     lay_out(tmp_path / "workshop")
-    valid_until = await write_record(tmp_path / "workshop")
+    valid_until = await write_record(tmp_path / "workshop", VALID_S)
     async with Stack(seed=SEED, pace=PACE, folder=tmp_path) as stack, stack.client("rail") as client:
         assert datetime.now(UTC) < valid_until, "too slow a start for what is to be seen"
         await client.command("take", beat=False)
