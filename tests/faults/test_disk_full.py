@@ -22,7 +22,7 @@ pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytes
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def bench() -> AsyncIterator[Lab]:
-    async with lab(seed=15) as found:
+    async with lab(seed=15, daemon=False) as found:
         yield found
 
 
@@ -35,7 +35,7 @@ def room(bench: Lab, spare: int | None) -> None:
 
 
 async def test_no_room_in_a_sweep(bench: Lab) -> None:
-    async with bench.at() as client:
+    async with bench.up(), bench.at() as client:
         heard = client.watch("reading")
         run = await bench.sweeping_in_flange_check(repeats=3)
         events = client.events()
@@ -81,7 +81,7 @@ async def test_no_room_in_a_sweep(bench: Lab) -> None:
 
 async def test_ended_on_a_full_disk(bench: Lab) -> None:
     """Aborted while it waits for room, then asked to end: neither waits for the disk."""
-    async with bench.at() as client:
+    async with bench.up(), bench.at() as client:
         run = await bench.sweeping_in_flange_check()
         room(bench, 20_000)
         await bench.state_of(run, "paused", within_s=60)
