@@ -2,3 +2,10 @@
 
 Importing this package loads nothing heavy; the rooms below it are listed in DEVELOPERS.md.
 """
+
+
+def version() -> str:
+    """The installed version."""
+    from importlib.metadata import version as installed
+
+    return installed("benchd")

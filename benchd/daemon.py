@@ -16,9 +16,8 @@ from pathlib import Path
 
 import structlog
 
-from benchd.assessments import ASSESSMENTS
+from benchd import version
 from benchd.bench.assembly import close_all, open_all
-from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
@@ -45,13 +44,6 @@ ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
 
 REST_S, CLOSE_S = 0.6, 0.4
 """How long coming to rest and closing the devices may take before the next is begun; all that ends has 2 s."""
-
-
-def version() -> str:
-    """The installed version."""
-    from importlib.metadata import version as installed
-
-    return installed("benchd")
 
 
 class Daemon:
@@ -146,11 +138,10 @@ class Daemon:
         await bench.setup.load()
         for run in store.abandoned:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
-        assessor = Assessor(bench, version())
         # Every file is known to be good by now; hardware comes last.
         identities = await open_all(assembly)
-        await tell_standing(store, self.notices, bench.setup.document, ASSESSMENTS)
-        runner = Runner(bench, assessor, library)
+        await tell_standing(store, self.notices, bench.setup.document)
+        runner = Runner(bench, library)
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)
         reporter = Reporter(bench, lambda: tell_beat(beat, self.notices), reconnector.away)

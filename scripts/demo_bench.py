@@ -23,12 +23,12 @@ from rich.text import Text
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from benchd.cli import sentences as say
 from benchd.cli import tables
 from benchd.cli.console import wide
 from benchd.cli.progress import Bar
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
+from benchd.reports import numbers as say
 from benchd.shown import in_one_line
 from stack import BIN, Stack, StackFailed
 from technician import RunEnded, Technician

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from study_cases import Outcome, run_case
+from study_questions import CASES, QUICK_CASES, of_questions, tell_of
 from study_strata import QUICK, STRATA
 
 SEED = 20260101
@@ -26,16 +27,20 @@ def main() -> int:
     signal.signal(signal.SIGINT, signal.default_int_handler)  # also where a shell started it in the background
     if args.case:
         return _one(args.case, args.seed)
-    names = args.strata.split(",") if args.strata else list(QUICK if args.quick else STRATA)
-    unknown = [name for name in names if name not in STRATA]
+    theirs = of_questions()
+    names = args.strata.split(",") if args.strata else [*(QUICK if args.quick else STRATA), *theirs]
+    unknown = [name for name in names if name not in STRATA and name not in theirs]
     if unknown:
-        print(f"No such stratum: {', '.join(unknown)}. There are: {', '.join(STRATA)}.", file=sys.stderr)
+        print(f"No such stratum: {', '.join(unknown)}. There are: {', '.join((*STRATA, *theirs))}.", file=sys.stderr)
         return 2
     default = QUICK if args.quick else {}
-    counts = {name: args.cases or default.get(name, FULL_CASES) for name in names}
+    counts = {name: args.cases or default.get(name, FULL_CASES) for name in names if name in STRATA}
     processes = 1 if args.quick and args.processes is None else args.processes or 2
-    results = _run(counts, args.seed, processes, foretold=not args.quick)
-    return _tell(results, args)
+    asked = {name: theirs[name] for name in names if name in theirs}
+    told = tell_of(asked, args.seed, args.cases or (QUICK_CASES if args.quick else CASES))
+    if not counts:
+        return told
+    return max(told, _tell(_run(counts, args.seed, processes, foretold=not args.quick), args))
 
 
 def _arguments() -> argparse.Namespace:

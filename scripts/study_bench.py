@@ -8,18 +8,21 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from benchd.assessments import gauge_readings as gauge
 from benchd.assessments.finding import Finding
 from benchd.bench.bounded_terms import abbe_u_um
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
 from benchd.bench.in_force import shares_of
-from benchd.bench.lengths_by_gauge import comparator_of, cover_of, ring_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.devices import GaugeSpec
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.bench_file import BenchFile
 from benchd.files.loading import load_bench
 from benchd.files.records_folder import Records
+from benchd.questions import comparator as gauge
+from benchd.questions.adapter_length.assessment import adapter_length
+from benchd.questions.bench_zero import ring_of
+from benchd.questions.bench_zero.assessment import bench_zero
+from benchd.questions.of_gauge import comparator_of, cover_of
 from benchd_simulators.world.fitting import REFERENCE_C
 from study_records import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RING
 from study_strata import Doubts, Stratum
@@ -162,7 +165,7 @@ class CaseBench:
         known = ring_of(ring)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
         artefact = file.base.calibration
-        found = gauge.bench_zero(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)
+        found = bench_zero(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)
         self._accept(artefact, found, pairs)
 
     def calibrate_adapter(self) -> None:
@@ -183,7 +186,7 @@ class CaseBench:
             world.fitting.remove_adapter(ADAPTER)
         given = adapter.given
         known = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
-        found = gauge.adapter_length(pairs, known, ADAPTER, self.files.comparator, self._thermal(), _about())
+        found = adapter_length(pairs, known, ADAPTER, self.files.comparator, self._thermal(), _about())
         self._accept(ADAPTER, found, pairs)
 
     def _thermal(self) -> gauge.Thermal:
@@ -198,7 +201,7 @@ class CaseBench:
         number = f"cal-{len(self.findings)}"
         self.in_force[artefact] = CalibrationInForce(
             number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value,
-            shares_of({line.term: line.u for line in found.budget}),
+            shares_of({line.term: line.u for line in found.budgets["length"]}),
         )  # fmt: skip
 
 

@@ -11,14 +11,14 @@ from typing import Any
 import numpy as np
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.flange import FlangeInput, assess
 from benchd.bench.chain import Chain, depth_um
-from benchd.bench.curves import FitOrder, fit_points
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.errors import BenchdError
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.peak import PeakFit
 from benchd.optics.diffraction import ideal_hwhm_um
+from benchd.questions.flange.assessment import FlangeInput, assess
+from benchd.questions.through_focus import FitOrder, fit_points
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
 from study_records import ADAPTER, GLASS, LENS, LP_MM
@@ -203,9 +203,9 @@ def _outcome(
     tolerance = bench.files.records.lens(LENS).tolerance
     parts = _parts(world, bench, chain, truth, fit)
     by_sweep = parts["sweep"]
-    of_sweep = [line for line in finding.budget if line.term in OF_THE_SWEEP]
+    of_sweep = [line for line in finding.budgets["focus_error"] if line.term in OF_THE_SWEEP]
     alone = combine([Term(t.term, t.u, t.type, t.dof, t.source, t.shape) for t in of_sweep])
-    lines = {_part_of(line.term): line.u for line in finding.budget if line.term != "frequency"}
+    lines = {_part_of(line.term): line.u for line in finding.budgets["focus_error"] if line.term != "frequency"}
     evened = _fit(bench, _evened(world, data, truth.peak_um - world.depth_um(0.0)))
     parts["subdivision"] = 0.0 if isinstance(evened, str) else fit.peak_um - evened.peak_um
     parts["sweep"] = _as_normal(by_sweep - parts["subdivision"], fit)

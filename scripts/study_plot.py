@@ -6,7 +6,7 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from benchd.reports.through_focus import COLOURS, FOCUS, INK, LIMIT, PAPER, RULE, SOFT
+from benchd.reports.palette import COLOURS, FOCUS, INK, LIMIT, PAPER, RULE, SOFT
 from study_tables import BAND, STATED, Figures
 
 if TYPE_CHECKING:

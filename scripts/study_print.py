@@ -73,7 +73,7 @@ def _budget(case: Case) -> Table:
     for name in ("line", "u µm", "did µm", "in u"):
         table.add_column(name, justify="left" if name == "line" else "right")
     parts = case.outcome.parts
-    for line in case.finding.budget:
+    for line in case.finding.budgets["focus_error"]:
         part = parts.get(line.term.split(" ")[0]) if line.term != "position subdivision" else None
         # what subdivision and frequency did stands with the sweep, and so does their u
         u = case.outcome.lines["sweep"] if line.term == "sweep" else line.u

@@ -7,6 +7,7 @@ where anything of its name is. So a method may hide behind a namesake; nothing t
 from __future__ import annotations
 
 import ast
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,9 +24,14 @@ CALLED_FROM_OUTSIDE = {
     "benchd.cli.console.ShowingConsole.render": "the library that prints calls it",
     "benchd.remote.replies.": "the words for what is answered; scripts/schemas writes them out",
     "benchd.imaging.speed.regions_per_second": "scripts/bench_edges.py, in a process of its own",
+    "benchd.questions.question.Question.strata": "scripts/study draws them",
     "benchd.remote.wire.CountedQueue.put_nowait": "the MQTT library's own queue, counted",
 }
 COMMAND = {"arguments", "run"}  # of each module of benchd.cli: `main` imports it by the name that was typed
+
+_ENTRY_POINTS = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["entry-points"]
+REGISTERED = {point.replace(":", ".") for group in _ENTRY_POINTS.values() for point in group.values()}
+"""Found by entry point, whoever asks for it by name."""
 
 Defined = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
 Imports = dict[str, set[tuple[str, str]]]  # a file's own name: modules and the names there, each function's imports
@@ -106,7 +112,7 @@ def _public(body: list[ast.stmt], module: str) -> Iterator[Public]:
     for one in _definitions(body, module):
         names = one.path.split(".")
         command = module.startswith("benchd.cli.") and names[0] in COMMAND
-        outside = any(one.whole.startswith(entry) for entry in CALLED_FROM_OUTSIDE)
+        outside = any(one.whole.startswith(entry) for entry in CALLED_FROM_OUTSIDE) or one.whole in REGISTERED
         if (
             module.split(".", maxsplit=1)[0] == "benchd"
             and not names[-1].startswith("_")

@@ -1,4 +1,4 @@
-"""Readings in, findings out: one module per question of the job. Pure: no I/O, no clock, no asyncio."""
+"""Pure parts that questions share: the document of a finding, curves and places of a sweep, verdict, what to better.
 
-ASSESSMENTS = ("adapter_length", "bench_zero", "flange", "glass_toggle")
-"""The assessments that a bench can make."""
+No I/O, no clock, no asyncio.
+"""

@@ -10,14 +10,20 @@ STATE_GAMMA = (
     "88 % of full scale, as a camera bends there before it cuts off."
 )
 
-HOW: Mapping[str, str] = {
+CURVE: Mapping[str, str] = {
+    "sweep": "take more readings or give more light",
+    "frequency": "measure the target's pitch",
+    "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
+}
+"""What improves the lines that any best focus has beside those of the chain."""
+
+CHAIN: Mapping[str, str] = {
     "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
     "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
     "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
     "conjugate focal length": "measure m and the distance closely, which together need no focal length, or collimate",
     "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",
     "conjugate": "collimate",
-    "sweep": "take more readings or give more light",
     "base": "calibrate bench_zero again, with more remounts",
     "adapter": "calibrate adapter_length, with more remounts",
     "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
@@ -32,14 +38,13 @@ HOW: Mapping[str, str] = {
     "abbe": "bring the scale nearer the axis",
     "gauge": "have the gauge overhauled, or use a better one; then bench_zero and adapter_length again",
     "position": "work nearer the carriage position of the base calibration",
-    "frequency": "measure the target's pitch",
-    "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
 }
-"""What improves a line of the budget, by the first word of its name and by the part of it where it has parts: only
+"""What improves a line of the datum chain, by the first word of its name and by the part of it where it has parts: only
 what can come into force."""
 
 
-def how(line: str, part: str | None) -> str:
-    """What a person can do about a line of the budget, or about one part of it."""
+def how(line: str, part: str | None, improves: Mapping[str, str] | None = None) -> str:
+    """What a person can do about a line of a budget, or about one part of it; `improves` are words for other lines."""
+    known = {**CHAIN, **(improves or {})}
     first = line.split(" ", maxsplit=1)[0]
-    return HOW.get(f"{first} {part}", HOW.get(first, "improve this line of the budget"))
+    return known.get(f"{first} {part}", known.get(first, "improve this line of the budget"))

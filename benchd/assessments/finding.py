@@ -1,4 +1,4 @@
-"""What an assessment ends in: values, units, uncertainty budget, verdict, and the readings it came from.
+"""What an assessment ends in: values, units, uncertainty budgets, verdict, and the readings it came from.
 
 The model of the published document, so that what is stored, sent over MQTT and printed is one thing. Every number
 is finite; what cannot be said is null, with a note.
@@ -6,9 +6,16 @@ is finite; what cannot be said is null, with a note.
 
 from __future__ import annotations
 
+import math
 from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+SCHEMA = 2
+"""Of the document, counted up where a reader of the one before would misread it (`older` reads those)."""
+
+BUDGET_REL = 0.02
+"""How far a value's u may be from the root of the sum of its lines' squares: figures may have been rounded."""
 
 
 class Part(BaseModel):
@@ -83,12 +90,14 @@ class BudgetLine(Part):
 class Next(Part):
     """What would decide an undecided verdict: the line to improve, how far, and how.
 
-    `part`, left out where the line has one input only, is the input to improve; then `u_needed_um` is its share.
+    `part`, left out where the line has one input only, is the input to improve; then `u_needed_um` is its share. Of a
+    value in another unit `u_needed`, left out else, says the same in that.
     """
 
     dominant: str
     part: str | None = Field(default=None, exclude_if=lambda value: value is None)
     u_needed_um: float | None
+    u_needed: float | None = Field(default=None, exclude_if=lambda value: value is None)
     how: str
 
 
@@ -126,6 +135,52 @@ class Advice(Part):
     why: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
+class Calibrates(Part):
+    """What of the finding may come into force: its value of that name, as that of the artefact.
+
+    `carriage_um`, left out where it does not count, is where the carriage stood.
+    """
+
+    artefact: str
+    value: str
+    carriage_um: float | None = Field(default=None, exclude_if=lambda value: value is None)
+
+
+class Column(Part):
+    """A column of a table or an axis of a curve; its unit is `1` where it has none."""
+
+    name: str
+    unit: str = "1"
+
+
+class Table(Part):
+    """Rows under their columns; what cannot be said is null."""
+
+    columns: list[Column] = Field(min_length=1)
+    rows: list[list[float | str | None]]
+
+    @model_validator(mode="after")
+    def _rows_fit(self) -> Self:
+        if any(len(row) != len(self.columns) for row in self.rows):
+            raise ValueError(f"each row of the table has {len(self.columns)} cells, one a column")
+        return self
+
+
+class CurveOf(Part):
+    """One quantity over another, point by point; `u`, left out where not known, is the standard uncertainty of y."""
+
+    x: Column
+    y: Column
+    points: list[tuple[float, float]]
+    u: list[float] = Field(default=[], exclude_if=lambda value: not value)
+
+    @model_validator(mode="after")
+    def _u_fits(self) -> Self:
+        if self.u and len(self.u) != len(self.points):
+            raise ValueError(f"the curve has {len(self.points)} points and {len(self.u)} uncertainties")
+        return self
+
+
 class Source(Part):
     """The readings a finding rests on: first and last index of its run."""
 
@@ -134,15 +189,17 @@ class Source(Part):
 
 
 class Finding(Part):
-    """The document of one assessment. `finding` is null until the store has given it its number.
+    """The document of one assessment. `finding` is empty until the record has given it its number.
 
-    Where `absolute` is false, `why_relative` says in clauses why; findings from before it was kept lack it.
+    Where `absolute` is false, `why_relative` says in clauses why; findings from before it was kept lack it. `budgets`
+    has the lines of each value that has a `U`. `tables`, `curves` and `calibrates` are left out where empty.
 
-    Raises pydantic's ValidationError for a verdict without an absolute zero, and for a verdict about a value
-    that the finding does not hold.
+    Raises pydantic's ValidationError for a verdict without an absolute zero, for a verdict, a budget or a calibration
+    about a value that the finding does not hold, and for an interval whose lines are missing or do not add up to it.
     """
 
     finding: str | None = None
+    schema_: int = Field(default=SCHEMA, alias="schema", ge=SCHEMA, le=SCHEMA)
     assessment: str
     run: str
     setup: int
@@ -154,21 +211,36 @@ class Finding(Part):
     absolute: bool
     why_relative: list[str] = Field(default=[], exclude_if=lambda value: not value)
     values: dict[str, Value]
-    budget: list[BudgetLine]
+    budgets: dict[str, list[BudgetLine]]
+    tables: dict[str, Table] = Field(default={}, exclude_if=lambda value: not value)
+    curves: dict[str, CurveOf] = Field(default={}, exclude_if=lambda value: not value)
     verdict: Verdict | None
     advice: Advice | None
+    calibrates: list[Calibrates] = Field(default=[], exclude_if=lambda value: not value)
     notes: list[str] = []
     readings: Source | None
     calibrations: list[str] = []
 
     @model_validator(mode="after")
-    def _verdict_stands_on_something(self) -> Self:
-        if self.verdict is None:
-            return self
-        if not self.absolute:
+    def _all_is_about_its_values(self) -> Self:
+        if self.verdict is not None and not self.absolute:
             raise ValueError("a relative finding carries no verdict")
-        if self.verdict.value not in self.values:
-            raise ValueError(f"the verdict is about {self.verdict.value!r}, which is not among the values")
+        about = {"verdict": [self.verdict.value] if self.verdict else [], "budget": list(self.budgets)}
+        about["calibration"] = [one.value for one in self.calibrates]
+        for what, names in about.items():
+            for name in names:
+                if name not in self.values:
+                    raise ValueError(f"the {what} is about {name!r}, which is not among the values")
+        return self
+
+    @model_validator(mode="after")
+    def _intervals_are_of_their_lines(self) -> Self:
+        for name, value in self.values.items():
+            if value.U is None:
+                continue
+            u = math.hypot(*(line.u for line in self.budgets.get(name, ())))
+            if value.u is None or not math.isclose(u, value.u, rel_tol=BUDGET_REL, abs_tol=1e-12):
+                raise ValueError(f"the lines of the budget of {name!r} come to u = {u:.3g}, and {value.u} is stated")
         return self
 
     def as_json(self) -> dict[str, Any]:

@@ -41,8 +41,9 @@ def _load() -> None:
     """In the worker: what most work needs, so that the first picture does not wait for it."""
     import scipy.special  # noqa: F401
 
-    import benchd.bench.curves
-    import benchd.bench.pictures  # noqa: F401
+    import benchd.assessments.curve
+    import benchd.bench.pictures
+    import benchd.metrology.peak  # noqa: F401
 
 
 class Analysis:

@@ -7,21 +7,14 @@ from __future__ import annotations
 
 from typing import Literal
 
-from benchd.assessments import ASSESSMENTS
 from benchd.assessments.stations import UNCOUNTED
 from benchd.bench.assembly import Assembly
 from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light, Meter
 from benchd.errors import Refused
-from benchd.files.artefacts import GivenOfReference, Material, Reference
-from benchd.files.records_folder import Records
 
 CARRIAGE = "carriage"
 MOST_POINTS = 10_000
 """Of one sweep: an hour and more at the usual pace, a hundred times what a focus needs."""
-OF_WHAT = {"bench_zero": "reference", "adapter_length": "adapter"}
-"""The assessments that are of one artefact, and its kind; the others are of what the set-up states."""
-CALIBRATE = tuple(OF_WHAT)
-"""The assessments whose findings can be put in force."""
 
 
 Use = Literal["drive", "light", "expose", "read"]
@@ -84,39 +77,6 @@ def check_points(points: int) -> None:
         raise Refused("bad_request", f"{text}; {MOST_POINTS:,} are the most.", advice=advice)
 
 
-def check_assessment(name: str) -> None:
-    """Raise Refused('unknown_name') for an assessment that there is not."""
-    if name not in ASSESSMENTS:
-        known = ", ".join(ASSESSMENTS)
-        raise Refused("unknown_name", f"There is no assessment '{name}'.", advice=f"Known: {known}.")
-
-
-def check_of(assessment: str, of: str | None, records: Records | None = None) -> None:
-    """Raise Refused('bad_request') where the artefact is not stated, is and counts for nothing, or is of another kind.
-
-    With `records` also `unknown_name` for one that is in none.
-    """
-    kind = OF_WHAT.get(assessment)
-    if kind is not None and of is None:
-        raise Refused(
-            "bad_request", f"{assessment} needs the {kind} that it is of.", advice=f"Give `of`, such as ${{{kind}}}."
-        )
-    if kind is None and of is not None:
-        text = f"{assessment} is of what the set-up states, and of nothing else."
-        raise Refused("bad_request", text, advice="Leave `of` away.")
-    if records is not None and kind == "reference" and of is not None:
-        of_ring(records.reference(of))
-    elif records is not None and kind == "adapter" and of is not None:
-        records.adapter(of)
-
-
-def of_ring(ring: Reference) -> tuple[GivenOfReference, Material]:
-    """Length and material of a setting ring. Raises Refused('bad_request') for another kind of reference."""
-    if ring.kind != "setting_ring" or ring.given is None or ring.material is None:
-        raise Refused("bad_request", f"Reference {ring.id} is a {ring.kind}.", advice="Name a setting_ring.")
-    return ring.given, ring.material
-
-
 def no_camera() -> Refused:
     """What is said of a sweep where the detector is none."""
     return Refused("bad_request", "The detector of this bench is no camera.", advice="Give one that role.")
@@ -135,9 +95,3 @@ def nothing_to_follow() -> Refused:
 def no_lens() -> Refused:
     """What is said of a sweep whose f-number nobody knows."""
     return Refused("bad_request", "There is no lens in the set-up.", advice="Set it up first.")
-
-
-def calibrates_nothing(finding: str) -> Refused:
-    """What is said of a finding that is no calibration."""
-    advice = f"Accept a finding of {' or '.join(CALIBRATE)}."
-    return Refused("bad_request", f"{finding} calibrates nothing.", advice=advice)

@@ -2,58 +2,81 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
+from typing import Any
 
-from benchd.bench.asked_for import calibrates_nothing
 from benchd.bench.bench import Bench
 from benchd.errors import Refused
+from benchd.quantities import printed_unit
+
+
+def calibrates_nothing(finding: str, instead: Sequence[str] = ()) -> Refused:
+    """What is said of a finding that is no calibration."""
+    advice = f"Accept a finding of {' or '.join(instead)}." if instead else "Accept one that calibrates something."
+    return Refused("bad_request", f"{finding} calibrates nothing.", advice=advice)
 
 
 async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> str:
-    """Put the finding's length in force for its artefact and return the calibration's id.
+    """Put in force what a finding calibrates, all of it, and return the id of the (first) calibration.
 
-    Raises Refused: unknown_name, bad_request for a finding that is no calibration or is in force already; busy while
-    something runs that the chain must not change under.
+    Raises Refused: unknown_name, bad_request for a finding that is no calibration, is one of nothing that this bench
+    counts with, or is in force already; uncalibrated for a relative one.
     """
     doc = await bench.store.finding(finding)
-    artefact = doc["measurand"].get("artefact")
-    length = doc["values"].get("length")
-    if artefact is None or length is None or length["value"] is None or length["u"] is None:
-        raise calibrates_nothing(f"Finding {finding} ({doc['assessment']})")
+    named = f"Finding {finding} ({doc['assessment']})"
+    values = [(one["artefact"], doc["values"][one["value"]]) for one in doc.get("calibrates", ())]
+    if not values or any(value["value"] is None or value["u"] is None for _, value in values):
+        raise calibrates_nothing(named)
     if not doc["absolute"]:
-        raise Refused(
-            "uncalibrated",
-            f"Finding {finding} ({doc['assessment']}) is relative: its uncertainty lacks lines.",
-            advice=" ".join(doc["notes"]),
-        )
+        text = f"{named} is relative: its uncertainty lacks lines."
+        raise Refused("uncalibrated", text, advice=" ".join(doc["notes"]))
+    for artefact, _ in values:
+        bench.setup.check_counts_with(artefact, named)
     valid_until: str | None = None
     if days is not None:
         now = datetime.fromisoformat(bench.clock.utc())
         valid_until = (now + timedelta(days=days)).strftime("%Y-%m-%dT%H:%M:%SZ")
-    stands = (await bench.store.calibrations_in_force(bench.clock.utc())).get(artefact)
-    if stands is not None and stands.finding == finding and _day(stands.valid_until) == _day(valid_until):
-        until = f" until {valid_until[:10]}" if valid_until else ""
-        text = f"Finding {finding} is already in force as {stands.calibration}{until}."
-        raise Refused("bad_request", text, advice="Nothing needs to be done; other 'days' would change when it ends.")
-    calibration = await bench.store.add_calibration(
-        artefact,
-        length["value"],
-        length["u"],
-        length["unit"],
-        at_C=doc["measurand"]["reference_C"],
-        dof=length["dof"],
-        finding=finding,
-        valid_until=valid_until,
-        by=by,
-    )
+    await _check_new(bench, finding, [artefact for artefact, _ in values], valid_until)
+    accepted = [
+        await bench.store.add_calibration(
+            artefact,
+            value["value"],
+            value["u"],
+            value["unit"],
+            at_C=doc["measurand"]["reference_C"],
+            dof=value["dof"],
+            finding=finding,
+            valid_until=valid_until,
+            by=by,
+        )
+        for artefact, value in values
+    ]
     await bench.setup.calibrated()
-    bench.events.tell(
-        "calibrated",
-        f"{artefact} is {length['value']:.1f} µm, U = {length['U']:.1f} µm, in force"
-        + (f" until {valid_until[:10]}." if valid_until else "."),
-        data={"artefact": artefact, "calibration": calibration, "finding": finding},
-    )
-    return calibration
+    for calibration, (artefact, value) in zip(accepted, values, strict=True):
+        bench.events.tell(
+            "calibrated",
+            f"{artefact} is {_printed(value)}, in force" + (f" until {valid_until[:10]}." if valid_until else "."),
+            data={"artefact": artefact, "calibration": calibration, "finding": finding},
+        )
+    return accepted[0]
+
+
+async def _check_new(bench: Bench, finding: str, artefacts: Sequence[str], valid_until: str | None) -> None:
+    """Raise Refused('bad_request') where all of it is in force already, until the same day."""
+    in_force = await bench.store.calibrations_in_force(bench.clock.utc())
+    stand = [in_force.get(artefact) for artefact in artefacts]
+    if all(one is not None and one.finding == finding and _day(one.valid_until) == _day(valid_until) for one in stand):
+        until = f" until {valid_until[:10]}" if valid_until else ""
+        ids = " and ".join(one.calibration for one in stand if one is not None)
+        text = f"Finding {finding} is already in force as {ids}{until}."
+        raise Refused("bad_request", text, advice="Nothing needs to be done; other 'days' would change when it ends.")
+
+
+def _printed(value: dict[str, Any]) -> str:
+    unit = printed_unit(value["unit"])
+    size = value["U"] if value["U"] is not None else value["u"]
+    return f"{value['value']:.1f} {unit}, {'U' if value['U'] is not None else 'u'} = {size:.1f} {unit}"
 
 
 def _day(instant: str | None) -> str | None:

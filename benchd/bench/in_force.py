@@ -15,7 +15,8 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
     if row.value is None or row.u is None:
         return None
     doc: Mapping[str, Any] = finding or {}
-    lines: dict[str, float] = {line["term"]: line["u"] for line in doc.get("budget", ())}
+    about: Mapping[str, Any] = next((one for one in doc.get("calibrates", ()) if one["artefact"] == row.artefact), {})
+    budget = doc["budgets"].get(about["value"], ()) if about else ()
     return CalibrationInForce(
         id=row.calibration,
         artefact=row.artefact,
@@ -23,8 +24,8 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
         u_um=row.u,
         dof=row.dof,
         at_C=REFERENCE_C if row.at_C is None else row.at_C,
-        carriage_um=doc.get("values", {}).get("carriage", {}).get("value"),
-        shares=shares_of(lines),
+        carriage_um=about.get("carriage_um"),
+        shares=shares_of({line["term"]: line["u"] for line in budget}),
     )
 
 

@@ -25,15 +25,16 @@ def as_lines(terms: Iterable[ChainTerm]) -> tuple[Term, ...]:
 
 async def say_if_nothing_can_pass(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:
     """A warning `cannot_pass` with what to better; nothing where there is no absolute zero."""
-    from benchd.assessments.flange import could_pass_nothing
+    from benchd.metrology.decision import could_pass_nothing
 
     if lens.tolerance is None or not chain.absolute:
         return
-    step = await analysis.run(could_pass_nothing, chain_budget(chain), lens.tolerance.flange_um)
+    tolerance_um = lens.tolerance.flange_um
+    step = await analysis.run(could_pass_nothing, chain_budget(chain), -tolerance_um, tolerance_um)
     if step is not None:
         events.tell(
             "cannot_pass",
-            f"As it is set up, this bench could pass no lens at +-{lens.tolerance.flange_um:g} µm.",
+            f"As it is set up, this bench could pass no lens at +-{tolerance_um:g} µm.",
             severity="warning",
             advice=_advice(step),
         )

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
+from benchd.bench.chain import JOINT, CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
 from benchd.bench.chain_terms import Temperature, temperature_of
 from benchd.bench.clearance import Clearance, Parts, check_clearance, clearance, parts_of
 from benchd.bench.in_force import in_force
@@ -158,6 +158,13 @@ class SetUpKeeper:
         """The room's, as it is stated, and by whom."""
         setup = self.document
         return temperature_of(setup.temperature_C, self._loaded.file.set_up.u_temperature_K, setup.rev)
+
+    def check_counts_with(self, artefact: str, finding: str) -> None:
+        """Raise Refused('unknown_name') for a calibration of what no chain of this bench has a term for."""
+        known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT)
+        if artefact not in known:
+            text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."
+            raise Refused("unknown_name", text, advice=f"Known: {', '.join(known)}.")
 
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:

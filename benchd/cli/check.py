@@ -164,14 +164,13 @@ def _record(source: Source, checked: Checked) -> None:
 
 
 def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[str]) -> None:
-    from benchd.assessments import ASSESSMENTS
     from benchd.procedures.check import check_procedure
     from benchd.procedures.language import read_procedure
 
     file = read_procedure(path)
     procedure = file.procedure
     library = _callable(path, bench) | {procedure.procedure: procedure}
-    check_procedure(file, library=library, assessments=ASSESSMENTS)
+    check_procedure(file, library=library)
     checked.says = f"procedure {procedure.procedure}: {procedure.title}, {_counted(len(procedure.steps), 'step')}"
     if bench is None:
         names = ", ".join(f"{name}{'' if one.required else '?'}" for name, one in procedure.inputs.items())

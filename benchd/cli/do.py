@@ -194,7 +194,7 @@ def _tell(args: argparse.Namespace, result: Mapping[str, Any], became: str = "do
 
 def _stands(result: Mapping[str, Any]) -> str:
     """Where the carriage stands where it has followed."""
-    from benchd.cli import sentences as say
+    from benchd.reports import numbers as say
 
     place = result.get("carriage_um")
     return "" if place is None else f" The carriage stands at {say.number(place, 1)} \u00b5m."
@@ -202,7 +202,7 @@ def _stands(result: Mapping[str, Any]) -> str:
 
 def _said(result: Mapping[str, Any]) -> str:
     from benchd.cli.lines import clock, name_of, plain
-    from benchd.cli.sentences import short, unit
+    from benchd.reports.numbers import short, unit
 
     if {"value", "unit", "t"} <= set(result):
         return f"; {short(result['value'])} {unit(result['unit'])}, {result['quality']}, at {clock(result['t'])}"

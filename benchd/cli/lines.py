@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 
-from benchd.cli import sentences as say
+from benchd.reports import numbers as say
+from benchd.reports import words
 from benchd.shown import in_one_line
 
 Doc = Mapping[str, Any]
@@ -91,10 +92,13 @@ def reading(doc: Doc) -> str:
 
 def finding(doc: Doc) -> str:
     """A finding in short: its main value and its verdict."""
-    found = say.main_value(doc)
+    from benchd.questions.registry import wording_of
+
+    wording = wording_of(doc)
+    found = wording.main(doc)
     about = doc["measurand"].get("artefact") or doc["lens"] or ""
-    main = "" if found is None else f"{say.name_of_value(found[0]).lower()} {found[1]}"
-    word = f", {say.verdict(doc)[0]}" if "focus_error" in doc["values"] else ""
+    main = "" if found is None else f"{wording.named(found).name.lower()} {wording.interval(doc, found)}"
+    word = f", {words.verdict(doc)[0]}" if wording.judges(doc) else ""
     return f"{doc.get('finding')} {about}: {main}{word}"
 
 

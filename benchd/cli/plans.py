@@ -9,9 +9,9 @@ from typing import Any
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from benchd.cli import sentences as say
 from benchd.cli import tables
 from benchd.files.wording import ended
+from benchd.reports import numbers as say
 
 Doc = Mapping[str, Any]
 

@@ -1,4 +1,4 @@
-"""`benchd report`: the findings of a run or lens, and the through-focus curve as a picture."""
+"""`benchd report`: the findings of a run or lens, and what they show as a picture."""
 
 from __future__ import annotations
 
@@ -12,16 +12,11 @@ from benchd.cli import exits, options
 if TYPE_CHECKING:
     from benchd.records.reader import Reader
 
-AGREES_UM = 0.01
-"""A curve computed again must peak where the finding says; more is worth a word."""
-
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Of what, and where the picture goes."""
     parser.add_argument("of", metavar="RUN|LENS", help="r-0192, f-310, or L-0417 for the last finding of that lens")
-    parser.add_argument(
-        "--out", type=Path, metavar="FILE.png", help="where the through-focus curve goes (LENS-FINDING.png here)"
-    )
+    parser.add_argument("--out", type=Path, metavar="FILE.png", help="where the picture goes (LENS-FINDING.png here)")
     options.record(parser)
     options.output(parser)
 
@@ -49,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     for doc, chain in zip(findings, chains, strict=True):
         out().print(finding(doc, chain))
     if drawn is not None:
-        print(f"\nThe through-focus curve of {drawn[0]} is in {drawn[1]}.")
+        print(f"\nThe {drawn[0]} is in {drawn[1]}.")
     elif why:
         said(f"\n{why}")
     return exits.DONE
@@ -79,42 +74,41 @@ def findings_of(reader: Reader, of: str) -> list[dict[str, Any]]:
 def _picture(
     args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any]]
 ) -> tuple[tuple[str, Path] | None, str]:
-    """The last finding that has a curve, and the file the curve is in now; else None, and why it was not drawn.
+    """What the picture of the last finding that has one shows, and its file; else None, and why it was not drawn.
 
     Raises BenchdError where --out asks for it and it cannot be had. Where none is wanted or there, no reason is given.
     """
     from benchd.cli.guard import in_words
     from benchd.errors import BenchdError, Refused
+    from benchd.questions.registry import wording_of
 
-    doc = next((one for one in reversed(findings) if "focus_error" in one["values"]), None)
-    if args.out is None and (args.json or doc is None):
+    shown = next(((doc, what) for doc in reversed(findings) if (what := wording_of(doc).draws(doc))), None)
+    if args.out is None and (args.json or shown is None):
         return None, ""
-    if doc is None:
-        raise Refused("not_found", f"{args.of} has no through-focus curve to draw.", advice="Leave --out away.")
-    place = args.out or Path(f"{doc['lens']}-{doc['finding']}.png")
+    if shown is None:
+        raise Refused("not_found", f"{args.of} has no curve to draw.", advice="Leave --out away.")
+    doc, what = shown
+    what = f"{what} of {doc['finding']}"
+    about = doc["lens"] or doc["measurand"].get("artefact") or doc["assessment"]
+    place = args.out or Path(f"{about}-{doc['finding']}.png")
     try:
         _write(place, _drawn(args, reader, doc))
     except BenchdError as error:
         if args.out is not None:
             raise
-        return None, f"The through-focus curve of {doc['finding']} was not drawn. {in_words(error)}"
-    return (str(doc["finding"]), place), ""
+        return None, f"The {what} was not drawn. {in_words(error)}"
+    return (what, place), ""
 
 
 def _drawn(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> bytes:
-    from benchd.cli.recomputed import recompute
     from benchd.cli.speak import said
     from benchd.errors import Refused
+    from benchd.questions.registry import wording_of
+    from benchd.questions.wording import Material
 
-    position_u_um = _position_u_um(args)
-    found = recompute(doc, reader.readings(doc["run"]), position_u_um or 0.0)
-    apart = found.peak_um - doc["values"]["focus_error"]["value"]
-    if position_u_um is not None and abs(apart) > AGREES_UM:
-        said(f"Computed again, best focus lies {apart:+.2f} µm from what {doc['finding']} says: another version fits.")
+    material = Material(reader.readings(doc["run"]), _position_u_um(args), said)
     try:
-        from benchd.reports.through_focus import draw
-
-        return draw(doc, found.curve)
+        return wording_of(doc).picture(doc, material)
     except ImportError as error:
         raise Refused(
             "not_found", f"Pictures need {error.name}, which is not installed.", advice="pip install 'benchd[reports]'"

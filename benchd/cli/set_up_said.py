@@ -44,7 +44,7 @@ def table(result: Doc) -> Table:
 
 
 def _nominal(result: Doc) -> str:
-    from benchd.cli import sentences as say
+    from benchd.reports import numbers as say
 
     place, moved = result["nominal_carriage_um"], result["moved_um"]
     if place is None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
@@ -13,8 +12,11 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
-from benchd.cli import sentences as say
 from benchd.metrology.rounding import rounded
+from benchd.questions.registry import wording_of
+from benchd.questions.wording import Wording
+from benchd.reports import numbers as say
+from benchd.reports import words
 from benchd.shown import in_one_line
 
 Doc = Mapping[str, Any]
@@ -26,29 +28,50 @@ _COLOURS = {"PASS": "bold green", "FAIL": "bold red", "UNDECIDED": "bold yellow"
 
 
 def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
-    """A finding whole: result, verdict, what to do, notes; then chain (where given), budget, readings."""
-    parts = _head(doc)
+    """A finding whole: result, verdict, what to do, notes; then chain (where given), budgets, readings."""
+    wording = wording_of(doc)
+    parts = _head(doc, wording)
+    for name, table in (doc.get("tables") or {}).items():
+        parts += [subheading(name.replace("_", " ").capitalize()), _of_finding(table)]
     if chain:
         parts += [subheading("Datum chain"), chain_table(chain)]
-    if doc["budget"]:
-        parts += [subheading("Uncertainty budget"), budget_table(doc)]
-        if why := say.apart(doc, chain or ()):
+    for key, budget in doc["budgets"].items():
+        of = f", {wording.named(key).name.lower()}" if len(doc["budgets"]) > 1 else ""
+        parts += [subheading(f"Uncertainty budget{of}"), budget_table(budget, doc["values"][key])]
+        if why := words.apart(budget, chain or ()):
             parts.append(Padding(Text(in_one_line(why), style="dim"), (0, 0, 0, 2)))
     parts += [Text(""), Text(in_one_line(origin(doc)), style="dim")]
     return Constrain(Group(*parts), WIDTH)
 
 
+def _of_finding(table: Doc) -> Padding:
+    """A table that the finding holds; numbers stand at the right."""
+    heads = [_head_of(column) for column in table["columns"]]
+    numbers = [all(not isinstance(row[i], str) for row in table["rows"]) for i in range(len(heads))]
+    columns = [(head, "right" if number else "left") for head, number in zip(heads, numbers, strict=True)]
+    return plain(columns, [[_cell(cell) for cell in row] for row in table["rows"]])
+
+
+def _head_of(column: Doc) -> str:
+    name = say.unit(column.get("unit", "1"))
+    return f"{column['name']} {name}".rstrip()
+
+
+def _cell(cell: Any) -> str:
+    return "" if cell is None else cell if isinstance(cell, str) else say.short(cell)
+
+
 def finding_in_short(doc: Doc) -> RenderableType:
     """What a person acts on, on one screen; and where chain and budget are to be had."""
-    parts = [*_head(doc), Text("")]
+    parts = [*_head(doc, wording_of(doc)), Text("")]
     if doc["finding"]:
         parts.append(Text(f"Chain and budget: `benchd report {doc['finding']}`.", style="dim"))
     parts.append(Text(in_one_line(origin(doc)), style="dim"))
     return Constrain(Group(*parts), WIDTH)
 
 
-def _head(doc: Doc) -> list[RenderableType]:
-    parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc)]
+def _head(doc: Doc, wording: Wording) -> list[RenderableType]:
+    parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc, wording)]
     if doc["notes"]:
         parts += [subheading("Notes"), *(item(note) for note in doc["notes"])]
     return parts
@@ -70,34 +93,37 @@ def title(doc: Doc) -> str:
     return f"{name} of {what}" if what else name
 
 
-def result(doc: Doc) -> Table:
+def result(doc: Doc, wording: Wording) -> Table:
     """What is judged with its verdict and the advice first, then the other values, a line each."""
     table = Table.grid(padding=(0, 2), pad_edge=False)
     table.add_column(style="dim", no_wrap=True, min_width=18)
     table.add_column()
-    if "focus_error" in doc["values"]:
-        _value(table, doc, "focus_error")
-        _add(table, "", say.side(doc))
-        word, why = say.verdict(doc)
-        table.add_row("Verdict", Text.assemble((word, _COLOURS.get(word, "bold")), f"   {why}"))
-    for name, sentence in (("To decide it", say.next_step(doc)), ("Shims", say.shims(doc))):
+    main = wording.main(doc) if wording.judges(doc) else None
+    if main is not None:
+        _value(table, doc, main, wording)
+        if sentence := wording.said(doc):
+            _add(table, "", sentence)
+        word, why = words.verdict(doc)
+        table.add_row("Verdict", Text.assemble((word, _COLOURS.get(word, "bold")), f"   {in_one_line(why)}"))
+    for name, sentence in (("To decide it", words.next_step(doc)), *wording.advised(doc)):
         if sentence:
             _add(table, name, sentence)
     for key in doc["values"]:
-        if key != "focus_error":
-            _value(table, doc, key)
-    _add(table, "Measured", say.measured(doc))
+        if key != main:
+            _value(table, doc, key, wording)
+    if main is None and (sentence := wording.said(doc)):
+        _add(table, "", sentence)
+    _add(table, "Measured", words.measured(doc))
     return table
 
 
-def _value(table: Table, doc: Doc, key: str) -> None:
+def _value(table: Table, doc: Doc, key: str, wording: Wording) -> None:
     value = doc["values"][key]
-    main = value.get("U") is not None
-    shown = Text(say.with_interval(value, sign=key not in say.UNSIGNED), style="bold" if main else "")
+    shown = Text(in_one_line(wording.interval(doc, key)), style="bold" if value.get("U") is not None else "")
     sure = say.how_sure(value)
     if sure:
         shown.append(f"   {sure}", style="dim not bold")
-    table.add_row(say.name_of_value(key), shown)
+    table.add_row(in_one_line(wording.named(key).name), shown)
 
 
 def origin(doc: Doc) -> str:
@@ -139,12 +165,9 @@ def _source(term: Doc) -> str:
     return str(term["source"]) if shape == "normal" else f"{term['source']} ({shape})"
 
 
-def budget_table(doc: Doc) -> Padding:
-    """The lines of the budget, largest first, each with its share of the variance; the combined u last.
-
-    Where several values have an interval, the lines are those of the one whose u they add up to, and it is named.
-    """
-    lines = sorted(doc["budget"], key=lambda line: -line["u"])
+def budget_table(budget: Sequence[Doc], of: Doc) -> Padding:
+    """The lines of a value's budget, largest first, each with its share of the variance; the combined u last."""
+    lines = sorted(budget, key=lambda line: -line["u"])
     variance = sum(line["u"] ** 2 for line in lines)
     columns = (("term", "left"), ("u", "right"), ("share", "right"), ("", "left"), ("type", "left"), ("dof", "right"))
     table = _table(*columns, ("from", "left"))
@@ -157,13 +180,10 @@ def budget_table(doc: Doc) -> Padding:
             str(line["term"]).replace("_", " "), say.significant(line["u"]), _percent(share), bar,
             line["type"], say.dof(line["dof"]), _source(line),
         )  # fmt: skip
-    expanded = {key: value for key, value in doc["values"].items() if value.get("U") is not None}
-    if expanded:
-        key = min(expanded, key=lambda name: abs(expanded[name]["u"] - math.sqrt(variance)))
-        main, of = expanded[key], f", {say.name_of_value(key).lower()}" if len(expanded) > 1 else ""
+    if of.get("U") is not None:
         _add(table, "", LINE[:4])
-        how = f"k = {main['k']:.2f}: U = {say.significant(main['U'])} {say.unit(main['unit'])}"
-        _add(table, f"combined{of}", say.significant(main["u"]), "", "", "", say.dof(main["dof"]), how, style="bold")
+        how = f"k = {of['k']:.2f}: U = {say.significant(of['U'])} {say.unit(of['unit'])}"
+        _add(table, "combined", say.significant(of["u"]), "", "", "", say.dof(of["dof"]), how, style="bold")
     return Padding(table, (0, 0, 0, 2))
 
 
@@ -194,9 +214,10 @@ def findings(docs: Sequence[Doc]) -> RenderableType:
     columns = (("finding", "left"), ("what", "left"), ("value", "left"), ("verdict", "left"), ("run", "left"))
     lines = []
     for doc in docs:
-        main = say.main_value(doc)
-        value = "" if main is None else main[1]
-        word = say.verdict(doc)[0] if "focus_error" in doc["values"] else ""
+        wording = wording_of(doc)
+        main = wording.main(doc)
+        value = "" if main is None else wording.interval(doc, main)
+        word = words.verdict(doc)[0] if wording.judges(doc) else ""
         lines.append((f"{doc['finding']}  {doc['at']}", title(doc), value, word, doc["run"]))
     return plain(columns, lines) if lines else Text("  none")
 

@@ -152,6 +152,17 @@ def improvement(value: float, terms: Sequence[Term], low: float | None, high: fl
     return Improvement(line.term, part, line.source, u_now, None)
 
 
+def could_pass_nothing(terms: Sequence[Term], low: float | None, high: float | None) -> Improvement | None:
+    """What keeps any value whatever from passing, by lines that are known before anything is measured.
+
+    What is told is what would let the best there can be pass, one in the middle. None: some value could pass.
+    """
+    if acceptance(combine(terms), low, high) is not None:
+        return None
+    bottom, top = _limits(low, high)
+    return improvement(0.5 * (bottom + top), terms, low, high)
+
+
 def _inputs(terms: Sequence[Term]) -> list[tuple[Term, str | None, float]]:
     """What a person could better: each part of a line that has parts, else the line."""
     found: list[tuple[Term, str | None, float]] = []

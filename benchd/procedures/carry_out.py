@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
@@ -41,9 +40,8 @@ Told = Callable[[int | None, str, float], None]
 class StepExecutor:
     """Carries out the steps of runs, and foresees what a run would do; `prompts` are its questions."""
 
-    def __init__(self, bench: Bench, assessor: Assessor, library: Library, prompts: Prompts) -> None:
+    def __init__(self, bench: Bench, library: Library, prompts: Prompts) -> None:
         self._bench = bench
-        self._assessor = assessor
         self._library = library
         self._prompts = prompts
         self._left: list[tuple[Steps, Scope]] = []
@@ -78,7 +76,7 @@ class StepExecutor:
         return await self._walker(run, gate, lambda *_: None).steps(steps, scope)
 
     def _walker(self, run: RunRecord, gate: Gate, told: Told) -> Walker:
-        back = CarryOut(self._bench, self._assessor, self._prompts, run, gate, told, self._left)
+        back = CarryOut(self._bench, self._prompts, run, gate, told, self._left)
         return Walker(back, lambda name: self._library[name].procedure, self.facts, self.known())
 
     def left_behind(self) -> list[tuple[Steps, Scope]]:
@@ -93,7 +91,6 @@ class CarryOut:
     def __init__(
         self,
         bench: Bench,
-        assessor: Assessor,
         prompts: Prompts,
         run: RunRecord,
         gate: Gate,
@@ -101,7 +98,6 @@ class CarryOut:
         left: list[tuple[Steps, Scope]],
     ) -> None:
         self._bench = bench
-        self._assessor = assessor
         self._prompts = prompts
         self._run = run
         self._gate = gate
@@ -169,7 +165,6 @@ class CarryOut:
             self._run,
             self._gate,
             self._prompts,
-            self._assessor,
             lambda share: self._told(None, verb, share),
             scope.prompt,
         )

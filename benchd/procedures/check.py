@@ -12,8 +12,7 @@ from typing import Any, get_args
 
 from pydantic import ValidationError
 
-from benchd.bench.asked_for import check_of
-from benchd.errors import Refused
+from benchd.errors import BenchdError
 from benchd.files.bench_file import Role
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.source import problems_of
@@ -35,6 +34,7 @@ from benchd.procedures.steps import (
 )
 from benchd.procedures.uses import references, roles_of
 from benchd.procedures.values import BY_NAME, Reference
+from benchd.questions import registry
 from benchd.verbs.table import STEPS
 from benchd.verbs.verb import Verb
 
@@ -43,25 +43,18 @@ __all__ = ["check_procedure", "kind_of"]
 ROLES = frozenset(get_args(Role))
 
 
-def check_procedure(
-    file: ProcedureFile, *, library: Mapping[str, Procedure] | None = None, assessments: Collection[str] | None = None
-) -> None:
-    """Raises FileProblems with every problem. `library`: the procedures that may be called; `assessments`: their names.
-
-    None for either leaves it unchecked.
-    """
-    checker = _Checker(file, library, assessments)
+def check_procedure(file: ProcedureFile, *, library: Mapping[str, Procedure] | None = None) -> None:
+    """Raises FileProblems with every problem. `library`: what may be called, None leaves that unchecked."""
+    checker = _Checker(file, library)
     checker.run()
     if checker.problems:
         raise FileProblems(sorted(checker.problems, key=lambda one: (one.line, one.column)))
 
 
 class _Checker:
-    def __init__(
-        self, file: ProcedureFile, library: Mapping[str, Procedure] | None, assessments: Collection[str] | None
-    ) -> None:
+    def __init__(self, file: ProcedureFile, library: Mapping[str, Procedure] | None) -> None:
         self.procedure, self.source = file.procedure, file.source
-        self.library, self.assessments = library, assessments
+        self.library = library
         self.problems: list[Problem] = []
 
     def run(self) -> None:
@@ -83,14 +76,18 @@ class _Checker:
         for index, step in enumerate(steps):
             self._step(step, (*at, index), known)
 
-    def _assessment(self, name: str, step: Step, at: Place) -> None:
-        if self.assessments is not None and name not in self.assessments:
-            self._wrong((*at, step.verb, "name"), _one_of("an assessment", name, self.assessments))
+    def _assessment(self, name: str, step: Step, at: Place, known: Known) -> None:
+        if name not in (installed := registry.names()):
+            self._wrong((*at, step.verb, "name"), _one_of("an assessment", name, installed))
             return
         try:
-            check_of(name, step.args.of)
-        except Refused as refused:
+            asked = registry.question(name)
+            asked.check_of(step.args.of)
+        except BenchdError as refused:
             self._wrong((*at, step.verb), f"{refused.text} {refused.advice}")
+            return
+        if missing := [one for one in asked.readings if one not in known.readings]:
+            self._wrong((*at, step.verb), f"steps before it that keep the readings {', '.join(missing)}")
 
     def _step(self, step: Step, at: Place, known: Known) -> None:
         self._values(step, at, known.scope)
@@ -123,7 +120,7 @@ class _Checker:
                 wrong = _one_of("the name of a reading taken before this step", name, known.readings)
                 self._wrong((*at, step.verb, key), wrong)
         if (made := verb.makes(step.args)) is not None:
-            self._assessment(made, step, at)
+            self._assessment(made, step, at, known)
             known.findings |= {made}
         if (kept := verb.keeps(step.args)) is not None:
             known.readings |= {kept}
@@ -243,6 +240,7 @@ class _Checker:
                 self._wrong((*at, "procedure"), f"'{role}' among needs.roles, as {called.procedure} needs it")
         steps = [one for _, one in called.walk() if one.verb in STEPS]
         known.findings |= {made for one in steps if (made := STEPS[one.verb].makes(one.args)) is not None}
+        known.readings |= {kept for one in steps if (kept := STEPS[one.verb].keeps(one.args)) is not None}
 
 
 def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:
@@ -254,7 +252,7 @@ def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:
         return [scope.with_value(step.for_.each, value[0] if isinstance(value, list) and value else "x", kind)]
     try:
         return [turn(scope) for turn in listed(step, scope)]
-    except (Refused, ValidationError):  # told of the step itself
+    except (BenchdError, ValidationError):  # told of the step itself
         return [scope.with_value(step.for_.each, "x", "")]
 
 

@@ -9,7 +9,9 @@ from benchd.bench.bench import Bench
 from benchd.bench.run_record import RunRecord
 from benchd.metrology.outlying import FAR_OFF
 from benchd.metrology.rounding import rounded
-from benchd.reports.words import MINUS, percent, verdict_words
+from benchd.questions.registry import wording_of
+from benchd.reports.numbers import MINUS, percent, unit
+from benchd.reports.words import verdict_words
 
 Doc = Mapping[str, Any]
 Stands = tuple[float, str]
@@ -22,18 +24,20 @@ def with_found(prompt: str, run: RunRecord, bench: Bench) -> str:
 
 
 def found(doc: Doc, stands: Stands | None) -> str:
-    """The value with its expanded uncertainty (95 %); a calibration's change from what `stands`; a flange's verdict."""
-    key, value = next((item for item in doc["values"].items() if item[1]["U"]), ("", None))
-    if value is None or value["value"] is None:
+    """The value with its expanded uncertainty (95 %); a calibration's change from what `stands`; a verdict."""
+    wording = wording_of(doc)
+    key = wording.main(doc)
+    value = None if key is None else doc["values"][key]
+    if key is None or value is None or value["value"] is None or not value["U"]:
         return f"{doc['assessment']} has found no value."
-    name = doc["measurand"].get("artefact") or key.replace("_", " ")
-    number = _text(value["value"], value["U"], sign=key != "length")
-    unit = " µm" if value["unit"] == "um" else ""
-    text = f"Found: {name} {number} ± {rounded(0.0, value['U'])[1]}{unit}"
+    of = wording.named(key)
+    name = doc["measurand"].get("artefact") or of.name.lower()
+    number = _text(value["value"], value["U"], sign=of.signed)
+    text = f"Found: {name} {number} ± {rounded(0.0, value['U'])[1]} {unit(value['unit'])}".rstrip()
     if stands is not None:
         change = _text(value["value"] - stands[0], value["U"], sign=True)
         text += f", {change} µm from the {_text(stands[0], value['U'])} µm {stands[1]}"
-    if key == "focus_error":
+    if wording.judges(doc):
         text += f", {verdict_words(doc)}"
         if doc["verdict"] is not None:
             text += f" (probability of conformity {percent(doc['verdict']['p_conform'])})"
@@ -42,16 +46,16 @@ def found(doc: Doc, stands: Stands | None) -> str:
 
 def _stands(bench: Bench, doc: Doc) -> Stands | None:
     """The length that a calibration would take the place of."""
-    artefact = doc["measurand"].get("artefact")
+    artefact = next((one["artefact"] for one in doc.get("calibrates", ())), None)
     if artefact is None:
         return None
     in_force = bench.setup.calibration(artefact)
     if in_force is not None:
         return in_force.value_um, f"in force ({in_force.id})"
-    base = bench.file.base
+    base, adapter = bench.file.base, bench.loaded.records.adapters.get(artefact)
     if artefact == base.calibration:
         return base.given.length_um, "stated in the bench file"
-    return bench.loaded.records.adapter(artefact).given.length_um, "stated in its record"
+    return None if adapter is None else (adapter.given.length_um, "stated in its record")
 
 
 def _text(value: float, u: float, *, sign: bool = False) -> str:

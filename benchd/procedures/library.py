@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from benchd.errors import Refused
@@ -27,7 +27,7 @@ class Library(Mapping[str, ProcedureFile]):
         return cls.load(())
 
     @classmethod
-    def load(cls, folders: Sequence[Path], *, assessments: Collection[str] | None = None) -> Library:
+    def load(cls, folders: Sequence[Path]) -> Library:
         """The shipped ones and every `*.yaml` of `folders` (a missing folder is empty).
 
         Raises FileProblems with every problem of every file, two files of one name among them.
@@ -49,7 +49,7 @@ class Library(Mapping[str, ProcedureFile]):
         library = cls(found)
         for file in found.values():
             try:
-                check_procedure(file, library=library.procedures, assessments=assessments)
+                check_procedure(file, library=library.procedures)
             except FileProblems as error:
                 problems += error.problems
         if problems:

@@ -9,7 +9,6 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.assessments import ASSESSMENTS
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.chain import position_notes, position_record
 from benchd.bench.plausible import odd
@@ -48,7 +47,7 @@ def read_bench(path: Path) -> WholeBench:
     except FileProblems as error:
         problems += error.problems
     try:
-        library = Library.load((loaded.folder / PROCEDURES,), assessments=ASSESSMENTS)
+        library = Library.load((loaded.folder / PROCEDURES,))
     except FileProblems as error:
         problems += error.problems
     if unfit := _unfit_store(loaded):

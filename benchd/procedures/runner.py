@@ -11,7 +11,6 @@ import asyncio
 from collections.abc import Mapping
 from typing import Any, Literal
 
-from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.jobs import Occupied, Stopped
 from benchd.bench.run_record import RunRecord
@@ -47,11 +46,11 @@ class Aborted(Stopped):
 class Runner:
     """One run at a time, in the bench's one job slot."""
 
-    def __init__(self, bench: Bench, assessor: Assessor, library: Library) -> None:
+    def __init__(self, bench: Bench, library: Library) -> None:
         self._bench = bench
         self._library = library
         self.prompts = Prompts(bench, self._asked)
-        self._carry_out = StepExecutor(bench, assessor, library, self.prompts)
+        self._carry_out = StepExecutor(bench, library, self.prompts)
         self._state = RunState(self._tell, self._held)
         bench.carriage.may_begin = lambda: self._state.may_move
         self._run: RunRecord | None = None

@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Select, func, select
 
+from benchd.assessments.older import of_today
 from benchd.records import schema
 from benchd.records.values import Calibration, Event, ReadingRow, Run, SetUp, name_of, row_of, unknown
 
@@ -58,7 +59,7 @@ def finding(connection: Connection, name: str) -> dict[str, Any]:
     doc: dict[str, Any] | None = connection.execute(chosen).scalar()
     if doc is None:
         raise unknown("finding", name)
-    return doc
+    return of_today(doc)
 
 
 def findings(
@@ -73,7 +74,12 @@ def findings(
         chosen = chosen.where(table.c.lens == lens)
     if assessment is not None:
         chosen = chosen.where(table.c.assessment == assessment)
-    return [doc for (doc,) in connection.execute(chosen)]
+    return [of_today(doc) for (doc,) in connection.execute(chosen)]
+
+
+def assessments(connection: Connection) -> list[str]:
+    """The kinds of assessment that there are findings of, sorted."""
+    return sorted(connection.execute(select(schema.finding.c.assessment).distinct()).scalars())
 
 
 def calibration(connection: Connection, name: str) -> Calibration:

@@ -140,6 +140,10 @@ class Store:
         """One finding's document. Raises BenchdError (`unknown_name`)."""
         return await self._do(lambda c: queries.finding(c, finding))
 
+    async def assessments(self) -> list[str]:
+        """The kinds of assessment that there are findings of, sorted."""
+        return await self._do(queries.assessments)
+
     async def findings(
         self, *, run: str | None = None, lens: str | None = None, assessment: str | None = None, limit: int = 100
     ) -> list[dict[str, Any]]:

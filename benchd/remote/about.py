@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from typing import Any
+
+import structlog
 
 from benchd.bench.assembly import Assembly
 from benchd.bench.bench import Bench
 from benchd.devices import Axis, Camera, Encoder, Gauge, Identity, Light, Meter, Operator
+from benchd.errors import BenchdError
 from benchd.procedures.library import Library
+from benchd.questions import registry
+
+_log = structlog.get_logger("benchd")
 
 
 def about(
@@ -36,7 +42,19 @@ def about(
         "devices": devices,
         "roles": dict(assembly.roles),
         "procedures": {name: file.procedure.describe() for name, file in library.items()},
+        "questions": dict(_questions()),
     }
+
+
+def _questions() -> Iterator[tuple[str, dict[str, Any]]]:
+    for name in registry.names():
+        try:
+            asked = registry.question(name)
+        except BenchdError as unfit:
+            _log.warning("question", name=name, why=unfit.text)
+            continue
+        values = {key: value.name for key, value in asked.values.items()}
+        yield name, {"asks": asked.asks, "of": asked.of, "values": values, "calibrates": asked.calibrates}
 
 
 def _kind_of(device: object) -> str:

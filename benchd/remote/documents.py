@@ -92,6 +92,18 @@ class ProcedureAbout(Told):
     inputs: dict[str, InputAbout]
 
 
+class QuestionAbout(Told):
+    """What `assess` may be asked for: a finding of that name."""
+
+    asks: str
+    of: Literal["adapter", "glass", "reference", "lens"] | None
+    """The kind of record that it is about; null where the set-up says all."""
+    values: dict[str, str]
+    """The values that its finding may hold, as they are printed."""
+    calibrates: bool
+    """Whether its finding can be put in force by `accept`."""
+
+
 class About(Document):
     """What stands on this bench, and what may be asked of it."""
 
@@ -107,6 +119,7 @@ class About(Document):
     roles: dict[Role, Name]
     """Which device of the bench file has it."""
     procedures: dict[Name, ProcedureAbout]
+    questions: dict[Name, QuestionAbout]
 
 
 class OfDevice(Document):

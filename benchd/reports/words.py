@@ -1,24 +1,16 @@
-"""A finding in a few plain sentences, as they stand over its picture; and the words it shares with what is printed."""
+"""What any finding says, in sentences: the verdict, what stands behind it, what would decide it, what was measured."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchd.metrology.decision import outcome
-from benchd.metrology.rounding import rounded
+from benchd.reports.numbers import percent, short, significant, unit
 
 Doc = Mapping[str, Any]
 
-MINUS = "\u2212"
 _OUTCOMES = {"pass": "inside tolerance", "fail": "outside tolerance", "undecided": "undecided"}
-
-
-def headline(finding: Doc) -> str:
-    """Which lens, and the verdict in words."""
-    lens = finding["lens"]
-    what = f"Lens {lens}" if lens else "Best focus"
-    return f"{what}: {verdict_words(finding)}"
+VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
 
 
 def verdict_words(finding: Doc) -> str:
@@ -34,23 +26,17 @@ def why_relative(doc: Doc) -> str:
     return " and ".join(doc.get("why_relative") or ["the notes say why"])
 
 
-def best_focus_sentence(finding: Doc) -> str:
-    """Where best focus lies and how sure that is; a 95 % interval. Says nominal only where that is known."""
-    value = finding["values"]["focus_error"]
-    error, expanded = rounded(abs(value["value"]), value["U"])
-    where = f"{side(value['value'])} {nominal(finding)}"
-    sentence = f"Best focus {error} µm {where}, U = {expanded} µm (95 %, k = {value['k']:.2f})"
-    verdict = finding["verdict"]
-    if verdict is None:
-        return f"{sentence}."
-    return f"{sentence}; probability of conformity {percent(verdict['p_conform'])}."
+def nominal(finding: Doc) -> str:
+    """What offsets are counted from: nominal, or what is taken for it where that is not known."""
+    return "nominal" if finding["absolute"] else "the assumed nominal"
 
 
 def crossing_sentence(finding: Doc) -> str:
     """Why a verdict is clear though the interval reaches over a limit; empty where it does not."""
-    verdict, value = finding["verdict"], finding["values"]["focus_error"]
+    verdict = finding["verdict"]
     if verdict is None or verdict["is"] == "undecided":
         return ""
+    value = finding["values"][verdict["value"]]
     low, high = value["value"] - value["U"], value["value"] + value["U"]
     limits = [limit for limit in (verdict["low"], verdict["high"]) if limit is not None]
     if not any(low < limit < high for limit in limits):
@@ -59,68 +45,10 @@ def crossing_sentence(finding: Doc) -> str:
     return f"The interval crosses a limit; the verdict goes by the probability inside: {clear}."
 
 
-def side(error: float) -> str:
-    """On which side of nominal an error of focus lies: above zero the image is too deep."""
-    return "deeper than" if error >= 0 else "short of"
-
-
-def nominal(finding: Doc) -> str:
-    """What offsets are counted from: nominal, or what is taken for it where that is not known."""
-    return "nominal" if finding["absolute"] else "the assumed nominal"
-
-
-def percent(p: float) -> str:
-    """A probability in words that never round to certainty, nor across the thresholds of the decision rule."""
-    if p < 0.001:
-        return "below 0.1 %"
-    if p > 0.999:
-        return "above 99.9 %"
-    decimals = next((n for n in (1, 2) if outcome(round(p, n + 2)) == outcome(p)), 3)
-    return f"{100 * p:.{decimals}f} %"
-
-
-def advice_sentence(finding: Doc) -> str:
-    """What mends it, what would decide it, or why there is no verdict; empty where there is nothing to say."""
-    if not finding["absolute"]:
-        return f"No verdict: {why_relative(finding)}."
-    verdict, advice = finding["verdict"], finding["advice"]
-    if verdict is not None and verdict["next"] is not None:
-        return f"{next_line(verdict['next'])}: {verdict['next']['how']}."
-    if verdict is not None and verdict.get("condition"):
-        return f"That holds {verdict['condition']}."
-    if advice is None or not (advice["from_stock"] or advice.get("remove")):
-        return ""
-    left = f"; {signed(round(advice['residual_um'], 1))} µm are left over" if advice["residual_um"] is not None else ""
-    return f"Shims: {shim_change(advice)}{left}."
-
-
 def next_line(step: Doc) -> str:
     """What stands in the way of a verdict: a line of the budget, with the part of it to better."""
     name = str(step["dominant"]).replace("_", " ")
     return f"{step['part']} of the {name} line" if step.get("part") else name
-
-
-def shim_change(advice: Doc) -> str:
-    """What to do with the shims and what is under the lens then, `add 10 µm to the 50 now fitted: new total 60 µm`."""
-    put, take, fitted = advice["from_stock"] or [], advice.get("remove") or [], advice["fitted_um"]
-    whole = sorted(take) == sorted(fitted)
-    if take:
-        gone = f"the {thicknesses(take)} now fitted" if whole else f"{thicknesses(take)} of the {thicknesses(fitted)}"
-        done = f"replace {gone} by {thicknesses(put)} µm" if put else f"remove {gone}"
-    else:
-        done = f"add {thicknesses(put)} µm" + (f" to the {thicknesses(fitted)} now fitted" if fitted else "")
-    total = advice.get("total_um")  # findings from before it was stated lack it
-    return done if total is None else f"{done}: new total {total:g} µm"
-
-
-def signed(number: float) -> str:
-    """A number with its sign, set with a true minus."""
-    return f"{number:+g}".replace("-", MINUS) if number else "0"
-
-
-def thicknesses(shims: Sequence[float]) -> str:
-    """Shims as they lie on one another, `20 + 10`, without their unit."""
-    return " + ".join(f"{shim:g}" for shim in shims)
 
 
 def measurand_line(finding: Doc) -> str:
@@ -140,11 +68,86 @@ def measurand_line(finding: Doc) -> str:
     return "  ·  ".join([*parts, str(finding["run"]), str(finding["at"])])
 
 
-def merit_label(finding: Doc) -> str:
-    """The label of the merit axis."""
-    measurand = finding["measurand"]
-    name = "Modulation" if measurand.get("merit") in ("edge", None) else f"Merit ({measurand['merit']})"
-    if measurand.get("response") == "system":
-        name += " of lens and camera"
-    lp_mm = measurand.get("lp_mm")
-    return name if lp_mm is None else f"{name} at {lp_mm:g} lp/mm"
+def verdict(finding: Doc) -> tuple[str, str]:
+    """The verdict in a word, and what stands behind it in a sentence."""
+    judged = finding["verdict"]
+    if judged is None:
+        if not finding["absolute"]:
+            return "RELATIVE", f"No verdict: {why_relative(finding)}, so only differences count."
+        return "NO VERDICT", "The lens's record states no tolerance." if finding["lens"] else "There is no tolerance."
+    inside = f"the {judged['value'].replace('_', ' ')} lies {limits(judged)}"
+    told = f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
+    if judged.get("condition"):
+        told += f" That holds {judged['condition']}."
+    return VERDICTS[judged["is"]], told
+
+
+def limits(judged: Doc) -> str:
+    """The tolerance in words."""
+    low, high, name = judged["low"], judged["high"], unit(judged["unit"])
+    if low is None:
+        return f"below {short(high, sign=True)} {name}"
+    if high is None:
+        return f"above {short(low, sign=True)} {name}"
+    return f"within {short(low, sign=True)} to {short(high, sign=True)} {name}"
+
+
+def next_step(finding: Doc) -> str:
+    """What would decide an undecided verdict; empty otherwise."""
+    judged = finding["verdict"]
+    step = None if judged is None else judged["next"]
+    if step is None:
+        return ""
+    name = next_line(step)
+    needed = step["u_needed_um"] if judged["unit"] == "um" else step.get("u_needed")
+    if needed is None:
+        told = f"Most of the doubt is {name}"
+    else:
+        u = f"{significant(needed)} {unit(judged['unit'])}".rstrip()
+        told = f"{name} decides it once its u is {u}{_instead_of(step, finding['budgets'][judged['value']])}"
+    return f"{told[0].upper()}{told[1:]}: {step['how']}."
+
+
+def _instead_of(step: Doc, budget: Sequence[Doc]) -> str:
+    """What the line, or the part of it, is now; empty where the budget does not say."""
+    line = next((line for line in budget if line["term"] == step["dominant"]), None)
+    if line is not None and step.get("part"):
+        line = next((part for part in line.get("parts", ()) if part["name"] == step["part"]), None)
+    return "" if line is None else f" instead of {significant(line['u'])}"
+
+
+def apart(budget: Sequence[Doc], chain: Sequence[Doc]) -> str:
+    """Why parts have a smaller u in a budget than in the chain; empty where none has."""
+    in_chain = {term["term"]: term["u_um"] or 0.0 for term in chain}
+    smaller = []
+    for line in budget:
+        there = in_chain.get(line["term"], 0.0)
+        if there > line["u"] and significant(there) != significant(line["u"]):
+            smaller.append(f"{line['term'].replace('_', ' ')} (there {significant(there)})")
+    if not smaller:
+        return ""
+    return (
+        f"Smaller than in the chain: {', '.join(smaller)}. What scale, gauge and a tipping carriage did to them they "
+        "did to base, adapters and position together; that has lines of its own."
+    )
+
+
+def measured(finding: Doc) -> str:
+    """What exactly was measured."""
+    about = finding["measurand"]
+    parts = [str(about["arrangement"])]
+    ring = about.get("ring")
+    if ring is not None:
+        parts.append(f"ring at {ring['mark']}" if isinstance(ring, Mapping) else f"ring at {ring}")
+    if about.get("f_number") is not None:
+        parts.append(f"f/{about['f_number']:g}")
+    if about.get("merit") is not None:
+        at = "" if about.get("lp_mm") is None else f" at {about['lp_mm']:g} lp/mm"
+        parts.append(f"{about['merit']}{at}")
+    if about.get("light_nm") is not None:
+        parts.append(f"{about['light_nm']:g} nm")
+    if about.get("glass"):
+        parts.append("glass " + " + ".join(about["glass"]))
+    elif about["arrangement"] != "gauge":
+        parts.append("no glass")
+    return f"{', '.join(parts)}; lengths at {about['reference_C']:g} \u00b0C"

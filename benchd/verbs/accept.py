@@ -55,11 +55,11 @@ class Accept(Verb[AcceptArgs]):
 
     def check(self, args: AcceptArgs, view: BenchView, opened: Open) -> None:
         """Of a step, whose finding is an assessment's name; the record says what a numbered one is."""
-        from benchd.assessments import ASSESSMENTS
-        from benchd.bench.asked_for import CALIBRATE, calibrates_nothing
+        from benchd.bench.calibrate import calibrates_nothing
+        from benchd.questions.registry import calibrates, calibrating
 
-        if args.finding in ASSESSMENTS and args.finding not in CALIBRATE:
-            raise calibrates_nothing(f"A finding of {args.finding}")
+        if calibrates(args.finding) is False:
+            raise calibrates_nothing(f"A finding of {args.finding}", calibrating())
 
     async def command(self, args: AcceptArgs, order: Command) -> dict[str, Any]:
         order.bench.jobs.check_free()  # the chain must not change under a sweep

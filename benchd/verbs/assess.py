@@ -33,15 +33,24 @@ class Assess(Verb[AssessArgs]):
         return args.name
 
     def check(self, args: AssessArgs, view: BenchView, opened: Open) -> None:
-        from benchd.bench.asked_for import check_assessment
+        from benchd.questions.registry import question
 
-        check_assessment(args.name)
+        asked = question(args.name)
         if "of" not in opened:
-            view.check_of(args.name, args.of)
+            asked.check_of(args.of, view.records)
 
     def still(self, args: AssessArgs, view: BenchView) -> Entry:
         return Entry("assess", args.name + (f" of {args.of}" if args.of else ""), view.assess_s)
 
     async def in_run(self, args: AssessArgs, order: InRun) -> None:
-        await order.assessor.assess(args.name, order.run, args.of)
+        """Kept in the record before it is told."""
+        from benchd import version
+        from benchd.questions.answer import answer
+        from benchd.questions.evidence import evidence_of
+
+        bench = order.bench
+        doc = await answer(bench.analysis, args.name, evidence_of(bench, order.run, version()), args.of)
+        doc["finding"] = await bench.store.add_finding(doc)
+        order.run.findings[args.name] = doc
+        bench.notices.put(f"finding/{args.name}", doc)
         order.run.unseen = [*(name for name in order.run.unseen if name != args.name), args.name]

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
-    from benchd.bench.assessor import Assessor
     from benchd.bench.bench import Bench
     from benchd.bench.gate import Gate
     from benchd.bench.run_record import RunRecord
@@ -69,6 +68,5 @@ class InRun(Order):
     run: RunRecord
     gate: Gate
     asks: Asks
-    assessor: Assessor
     told: Callable[[float], None]
     prompt: Callable[[str], str]

@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchd.bench.asked_for import Use, check_of
+from benchd.bench.asked_for import Use
 from benchd.bench.chain import carriage_for_depth, depth_um
 from benchd.bench.clearance import Clearance, Parts
 from benchd.bench.positioner import NEEDS_NO_RUN_UP
+from benchd.files.records_folder import Records
 
 NOT_LIMITED = Clearance(None, 0.0)
 
@@ -64,8 +65,8 @@ class BenchView:
     something changed that its place depends on. `not_homed_why` says why it is not homed; `carriage_um` is None where
     nobody has looked where it stands; `rev` is the set-up's.
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
-    for a name that is none for that use, `check_of` (assessment, artefact) for one that it cannot be of; `has_camera`:
-    the detector is one. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens with
+    for a name that is none for that use; `records` are those of the bench, None where nobody knows; `has_camera`: the
+    detector is one. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens with
     this glass behind it, None where that is its own.
     """
 
@@ -90,7 +91,7 @@ class BenchView:
     reading_s: float = 0.1
     assess_s: float = 0.5
     device_for: Callable[[Use, str], object] = lambda use, name: None
-    check_of: Callable[[str, str | None], None] = check_of
+    records: Records | None = None
     has_camera: bool = True
     asked_of_glass: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from benchd.bench.asked_for import CARRIAGE, check_of, device_for
+from benchd.bench.asked_for import CARRIAGE, device_for
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
@@ -109,7 +109,7 @@ def at_rest(
         rear_seen=rear_seen or {},
         point_s=POINT_S,
         device_for=partial(device_for, assembly),
-        check_of=partial(check_of, records=records),
+        records=records,
         has_camera=assembly.in_role("detector", Camera) is not None,
         asked_of_glass=partial(asked_of_glass, records=records),
     )

@@ -13,7 +13,6 @@ import pytest
 
 from benchd.bench.chain import Chain, datum_chain
 from benchd.bench.clearance import clearance
-from benchd.bench.lengths_by_gauge import cover_of
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.files.artefacts import Glass
 from benchd.files.bench_file import BenchFile
@@ -21,6 +20,7 @@ from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems
 from benchd.files.source import read_model
 from benchd.procedures.of_records import facts
+from benchd.questions.of_gauge import cover_of
 
 SHIPPED = Path(__file__).parents[2] / "configs" / "workshop-collimated" / "bench.yaml"
 PLATE = "{thickness_mm: 0.7, u_mm: 0.01, index: 1.523, u_index: 0.001, at_nm: 546}"

@@ -8,16 +8,18 @@ from pathlib import Path
 
 import pytest
 
-from benchd.assessments.gauge_readings import About, Comparator, Known, Pair, Thermal, adapter_length
 from benchd.bench.assembly import build
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_record
-from benchd.bench.lengths_by_gauge import as_stated, ring_of
 from benchd.bench.setup import apply, first_setup
 from benchd.devices import Encoder
 from benchd.errors import Refused
 from benchd.files.artefacts import Reference
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems
+from benchd.questions.adapter_length.assessment import adapter_length
+from benchd.questions.bench_zero import ring_of
+from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
+from benchd.questions.of_gauge import as_stated
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 ALPHA = "    alpha_per_K: 8.0e-6       # glass\n"

@@ -156,8 +156,8 @@ def test_what_a_calibration_shares_is_read_from_its_finding() -> None:
     )
     lines = {"scale": 0.18, "abbe": 0.35, "gauge hysteresis": 0.21, "gauge gain": 0.1, "remounts": 0.3}
     doc = {
-        "budget": [{"term": term, "u": u} for term, u in lines.items()],
-        "values": {"carriage": {"value": 2997.0}},
+        "budgets": {"length": [{"term": term, "u": u} for term, u in lines.items()]},
+        "calibrates": [{"artefact": "ring-07", "value": "length", "carriage_um": 2997.0}],
     }
     found = in_force(row, doc)
     assert found is not None

@@ -17,7 +17,6 @@ from benchd.files.loading import LoadedBench, load_bench
 from benchd.records.store import Store
 
 WORKSHOP = Path(__file__).parents[2] / "configs" / "workshop" / "bench.yaml"
-ALL = ("bench_zero", "flange", "glass_toggle")
 
 
 @dataclass
@@ -34,7 +33,9 @@ class Day:
             "assessment": assessment, "run": self.run, "setup": self.keeper.document.rev, "lens": lens,
             "at": "2031-04-05T09:20:02Z", "version": "0.1.0", "measurand": {"arrangement": "wall"}, "absolute": False,
             "values": {"focus_error": {"value": 3.0, "unit": "um", "u": 4.0, "dof": 11.5, "k": 2.2, "U": 8.8}},
-            "budget": [], "verdict": None, "advice": None, "readings": {"run": self.run, "indices": [0, 20]},
+            "budgets": {"focus_error": [{"term": "sweep", "u": 4.0, "type": "A", "dof": 11.5, "source": self.run}]},
+            "verdict": None, "advice": None,
+            "readings": {"run": self.run, "indices": [0, 20]},
         }  # fmt: skip
         return await self.store.add_finding(doc)
 
@@ -43,7 +44,7 @@ class Day:
         notices = Notices()
         keeper = SetUpKeeper(self.loaded, self.store, notices, Clock(), None)
         await keeper.load()
-        await tell_standing(self.store, notices, keeper.document, ALL)
+        await tell_standing(self.store, notices, keeper.document)
         return {topic: doc["finding"] for topic, doc in notices.snapshot().items() if topic.startswith("finding/")}
 
 

@@ -14,13 +14,15 @@ import pytest
 from rich.console import Console
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
-from benchd.cli import lines, sentences, status, tables
-from benchd.reports import words
+from benchd.assessments.older import of_today
+from benchd.cli import lines, status, tables
+from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
+from benchd.reports import numbers
 from tests.plain_text import text_of
 
 # The example of the project's published contract, section 4.
-FINDING = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
+FINDING = of_today(json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8")))
+LINES = FINDING["budgets"]["focus_error"]
 
 # The chain of section 3, as the set-up document holds it.
 CHAIN: list[dict[str, Any]] = [
@@ -38,16 +40,16 @@ CHAIN: list[dict[str, Any]] = [
     )
 ]
 
-CALIBRATION = json.loads("""
+CALIBRATION = of_today(json.loads("""
 {"finding":"f-1","assessment":"bench_zero","run":"r-0001","setup":3,"lens":null,"job":null,"at":"2031-04-05T09:00:00Z",
  "version":"0.3.0","measurand":{"arrangement":"gauge","reference_C":20.0,"artefact":"bench-zero"},
  "absolute":true,
  "values":{"length":{"value":24012.432,"unit":"um","u":1.84,"dof":5.7,"k":2.48,"U":4.56},
            "carriage":{"value":21000.0,"unit":"um","u":null,"dof":null,"k":null,"U":null}},
- "budget":[{"term":"set down","u":1.7,"type":"A","dof":4,"source":"r-0001"},
+ "budget":[{"term":"set down","u":1.84,"type":"A","dof":4,"source":"r-0001"},
            {"term":"resolution","u":0.058,"type":"B","dof":null,"source":"indicator","shape":"rectangular"}],
  "verdict":null,"advice":null,"notes":[],"readings":{"run":"r-0001","indices":[0,9]},"calibrations":[]}
-""")  # fmt: skip
+"""))  # fmt: skip
 
 
 def finding(**changes: Any) -> dict[str, Any]:
@@ -83,7 +85,7 @@ def test_value_and_expanded_uncertainty_stand_to_the_same_digit_with_k_and_dof()
 )  # fmt: skip
 def test_rounding_follows_the_uncertainty(value: float, U: float, shown: str) -> None:
     doc = {"value": value, "unit": "um", "u": U / 2, "dof": None, "k": 2.0, "U": U}
-    assert sentences.with_interval(doc) == shown
+    assert numbers.with_interval(doc) == shown
 
 
 @pytest.mark.parametrize(
@@ -181,7 +183,7 @@ def test_the_shim_advice_says_add_or_replace_and_what_will_be_under_the_lens(
 
 def test_a_probability_is_never_rounded_across_the_rule_s_thresholds() -> None:
     """'Probability 95.0 %' stood beside UNDECIDED: it was .9496."""
-    shown = {p: words.percent(p) for p in (0.9496, 0.94999, 0.95, 0.951, 0.0504, 0.05, 0.97, 0.5)}
+    shown = {p: numbers.percent(p) for p in (0.9496, 0.94999, 0.95, 0.951, 0.0504, 0.05, 0.97, 0.5)}
     assert shown == {
         0.9496: "94.96 %", 0.94999: "94.999 %", 0.95: "95.0 %", 0.951: "95.1 %",
         0.0504: "5.04 %", 0.05: "5.0 %", 0.97: "97.0 %", 0.5: "50.0 %",
@@ -193,7 +195,9 @@ def test_what_would_decide_it_names_the_part_that_helps_and_how_far() -> None:
             "parts": [{"name": "m", "u": 2.7}, {"name": "gap", "u": 1.0}]}  # fmt: skip
     step = {"dominant": "conjugate", "part": "m", "u_needed_um": 1.3, "how": "measure m better"}
     judged = {**FINDING["verdict"], "is": "undecided", "next": step}
-    text = printed(finding(budget=[line, *FINDING["budget"][1:]], verdict=judged))
+    text = printed(
+        finding(budgets={"focus_error": [line, *(one for one in LINES if one["term"] != "conjugate")]}, verdict=judged)
+    )
     assert row(text, "To decide it") == (
         "To decide it M of the conjugate line decides it once its u is 1.3 µm instead of 2.7: measure m better."
     )
@@ -219,7 +223,7 @@ def test_the_chain_stands_term_by_term_and_adds_up() -> None:
 def test_the_budget_is_largest_first_with_shares_of_the_variance_that_make_a_whole() -> None:
     budget = printed(finding()).split("Uncertainty budget")[1]
     terms = re.findall(r"^  (\w+) +[\d.]+ +(<? ?\d+) %", budget, re.MULTILINE)
-    us = {line["term"]: line["u"] for line in FINDING["budget"]}
+    us = {line["term"]: line["u"] for line in LINES}
     assert [term for term, _ in terms] == sorted(us, key=lambda term: -us[term])
     # 2.9^2 of the sum of squares 14.69: 57.2 %, by hand.
     assert terms[0] == ("conjugate", "57")
@@ -229,13 +233,14 @@ def test_the_budget_is_largest_first_with_shares_of_the_variance_that_make_a_who
 
 def test_a_part_that_counts_less_in_the_budget_than_in_the_chain_says_why() -> None:
     """An adapter had u .56 in the one table and .53 in the other, and no word of it."""
-    budget = [{**FINDING["budget"][0], "term": name, "u": u} for name, u in (("base", 1.8), ("adapter ring-07", 0.76))]
-    text = " ".join(printed(finding(budget=budget), CHAIN).split())
+    us = (("base", 1.8), ("adapter ring-07", 0.76), ("everything else", 3.26))
+    budgets = {"focus_error": [{**LINES[0], "term": name, "u": u} for name, u in us]}
+    text = " ".join(printed(finding(budgets=budgets), CHAIN).split())
     assert "Smaller than in the chain: adapter ring-07 (there 0.80). What scale, gauge and a tipping carriage" in text
-    assert "Smaller" not in printed(finding(budget=budget))
+    assert "Smaller" not in printed(finding(budgets=budgets))
 
 
-def test_of_two_intervals_the_budget_closes_with_the_one_that_its_lines_add_up_to() -> None:
+def test_each_of_two_intervals_has_its_own_budget() -> None:
     given = ToggleInput(
         run="r-0009", setup=20, lens="L-0417", glass=("pane-25",), measurand={"arrangement": "wall"},
         paraxial_um=(857.8, 0.87), expected_residual_um=15.2, u_scale=2e-4, at_a_place=(), indices=(0, 155),
@@ -243,15 +248,17 @@ def test_of_two_intervals_the_budget_closes_with_the_one_that_its_lines_add_up_t
     )  # fmt: skip
     doc = assess([Visit(50000.0 + shift, 0.1, 30.0) for shift in (0.0, 873.0, 873.0, 0.0)], given).as_json()
     text = printed(doc)
-    budget = text.split("Uncertainty budget")[1]
-    us = [line["u"] for line in doc["budget"]]
+    _, shift, residual = text.split("Uncertainty budget")
     # By hand: .87 beside .17 of the scale and .1 of the readings; of the shift .2, which the plate alone exceeds.
-    assert math.hypot(*us) == pytest.approx(0.89, abs=0.01)
+    assert math.hypot(*(line["u"] for line in doc["budgets"]["residual"])) == pytest.approx(0.89, abs=0.01)
     assert doc["values"]["shift"]["u"] == pytest.approx(0.2, abs=0.01)
-    assert row(budget, "plate record").startswith("plate record 0.87 95 %")
-    assert row(budget, "combined").startswith("combined, residual 0.89 ")
-    assert f": U = {sentences.significant(doc['values']['residual']['U'])} µm" in row(budget, "combined")
-    assert any("The budget is that of the residual" in note for note in doc["notes"])
+    assert residual.startswith(", residual")
+    assert row(residual, "plate record").startswith("plate record 0.87 95 %")
+    assert row(residual, "combined").startswith("combined 0.89 ")
+    assert f": U = {numbers.significant(doc['values']['residual']['U'])} µm" in row(residual, "combined")
+    assert shift.startswith(", shift by the glass")
+    assert "plate record" not in shift
+    assert row(shift, "combined").startswith("combined 0.20 ")
 
 
 def test_a_calibration_finding_names_its_artefact_and_has_no_verdict() -> None:
@@ -279,7 +286,7 @@ def test_verdict_shims_and_notes_come_before_chain_and_budget() -> None:
 @pytest.mark.parametrize("value", [-0.0, -0.00001, 0.0])
 def test_there_is_no_minus_before_nothing(value: float) -> None:
     """'offset −0 um' was printed where a carriage stood at nominal."""
-    assert (sentences.short(value), sentences.short(value, sign=True)) == ("0", "0")
+    assert (numbers.short(value), numbers.short(value, sign=True)) == ("0", "0")
     assert lines.plain(value, "offset_um") == "0 µm"
 
 
@@ -305,7 +312,7 @@ def test_what_a_document_says_is_never_taken_for_markup() -> None:
 
 def test_freedom_is_cut_off_not_rounded_up_and_without_end_is_said_so() -> None:
     # JCGM 100, G.4.2 truncates; a figure beyond use is not printed in full.
-    assert [sentences.dof(value) for value in (None, 5.79, 14.9, 62519560999289.0)] == ["∞", "5.7", "14", "> 9999"]
+    assert [numbers.dof(value) for value in (None, 5.79, 14.9, 62519560999289.0)] == ["∞", "5.7", "14", "> 9999"]
 
 
 @pytest.mark.parametrize(

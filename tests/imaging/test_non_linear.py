@@ -11,13 +11,13 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from benchd.assessments.flange import NON_LINEAR_SHIFT_UM
-from benchd.bench.curves import FitOrder, fit_points
+from benchd.assessments.peak_lines import NON_LINEAR_SHIFT_UM
 from benchd.bench.pictures import Glance, Modulation, Rendition, glance_at, modulation_in
 from benchd.bench.sweep_data import SweepPoint
 from benchd.metrology.peak import PeakFit, fit_peak
 from benchd.optics.diffraction import cutoff_lp_mm, defocus_mtf
 from benchd.optics.focus_depth import half_width_um
+from benchd.questions.through_focus import FitOrder, fit_points
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.picture import Scene, render
 

@@ -9,6 +9,7 @@ import pytest
 from benchd.metrology.budget import Expanded, Part, Term, combine
 from benchd.metrology.decision import (
     acceptance,
+    could_pass_nothing,
     decide,
     improvement,
     probability_of_conformity,
@@ -68,6 +69,14 @@ def test_guard_band() -> None:
     one_sided = acceptance(_normal(2.0), None, 10.0)
     assert one_sided == pytest.approx((-math.inf, 10.0 - 1.6449 * 2.0), abs=1e-3)
     assert acceptance(_normal(2.0), -10.0, None) == pytest.approx((-10.0 + 1.6449 * 2.0, math.inf), abs=1e-3)
+
+
+def test_a_bench_that_could_pass_nothing_is_seen_beforehand() -> None:
+    # JCGM 106: with u = 5 um even a perfect lens has p = .9545 within +-10 um; with 5.2 um it has less than .95.
+    assert could_pass_nothing((Term("conjugate", 5.0, "B", None, "tape"),), -10.0, 10.0) is None
+    step = could_pass_nothing((Term("conjugate", 5.2, "B", None, "tape"),), -10.0, 10.0)
+    assert step is not None
+    assert step.u_needed == pytest.approx(10.0 / 1.95996, abs=1e-3)  # the half-width of 95 % of a normal fits
 
 
 def test_a_bench_that_could_pass_nothing_says_so() -> None:

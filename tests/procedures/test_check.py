@@ -45,7 +45,7 @@ def said(tmp_path: Path) -> Said:
         file = read_procedure(path)
         library = {**Library.shipped().procedures, "some": file.procedure}
         try:
-            check_procedure(file, library=library, assessments={"flange", "bench_zero"})
+            check_procedure(file, library=library)
         except FileProblems as found:
             return [f"{one.line - HEAD}:{one.column} {one.key}: {one.allowed}" for one in found.problems]
         return []
@@ -231,7 +231,15 @@ def test_an_assessment_of_an_artefact_says_which_and_another_does_not(said: Said
     ]
     (flange,) = said('- assess: {name: flange, of: "${reference}"}')
     assert flange.endswith("flange is of what the set-up states, and of nothing else. Leave `of` away.")
-    assert said('- assess: {name: bench_zero, of: "${reference}"}') == []
+    kept = "\n".join(f"- read: {{device: indicator, as: {name}}}" for name in ("on_ring", "on_base", "moved"))
+    assert said(f'{kept}\n- assess: {{name: bench_zero, of: "${{reference}}"}}') == []
+
+
+def test_an_assessment_of_readings_that_no_step_keeps_is_told(said: Said) -> None:
+    """The run took half an hour of readings first, and was refused then."""
+    first = "- read: {device: indicator, as: on_base}\n"
+    (told,) = said(first + '- assess: {name: bench_zero, of: "${reference}"}')
+    assert told.endswith("steps before it that keep the readings on_ring, moved")
 
 
 def test_what_other_steps_go_by_stands_as_it_is(tmp_path: Path) -> None:

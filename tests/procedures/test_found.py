@@ -7,14 +7,15 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
+from benchd.assessments.older import of_today
 from benchd.procedures.found import found
 
-FLANGE: dict[str, Any] = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
+FLANGE = of_today(json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8")))
 
 
 def length(artefact: str, value: float, U: float, *notes: str) -> dict[str, Any]:
     values = {"length": {"value": value, "unit": "um", "u": U / 2, "dof": 4.0, "k": 2.0, "U": U}}
-    return {"assessment": "x", "measurand": {"artefact": artefact}, "values": values, "verdict": None,
+    return {"assessment": "bench_zero", "measurand": {"artefact": artefact}, "values": values, "verdict": None,
             "absolute": True, "notes": list(notes)}  # fmt: skip
 
 

@@ -13,7 +13,6 @@ import pytest
 import pytest_asyncio
 
 from benchd.bench.assembly import build
-from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.calibrate import accept
 from benchd.bench.notices import Notices
@@ -21,6 +20,8 @@ from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep_data import SweepData, SweepPoint
 from benchd.devices import Clock
 from benchd.files.loading import load_bench
+from benchd.questions.answer import answer
+from benchd.questions.evidence import evidence_of
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 from tests.recorded.net import hold
@@ -73,7 +74,9 @@ async def _made(
     for sweep in sweeps:
         sweep.setup = bench.setup.document.rev
     run = await bench.store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
-    doc = await Assessor(bench, "0").assess(name, RunRecord(run, name, "rail", list(sweeps), named), of)
+    brought = RunRecord(run, name, "rail", list(sweeps), named)
+    doc = await answer(bench.analysis, name, evidence_of(bench, brought, "0"), of)
+    doc["finding"] = await bench.store.add_finding(doc)
     return {key: value for key, value in doc.items() if key not in OF_NOW}
 
 

@@ -54,7 +54,8 @@ def finding(run: str, *, lens: str | None = "L-0417", assessment: str = "flange"
         "assessment": assessment, "run": run, "setup": 12, "lens": lens, "at": "2031-04-05T09:20:02Z",
         "version": "0.1.0", "measurand": {"arrangement": "wall"}, "absolute": False,
         "values": {"focus_error": {"value": 3.0, "unit": "um", "u": 4.0, "dof": 11.5, "k": 2.2, "U": 8.8}},
-        "budget": [], "verdict": None, "advice": None, "readings": {"run": run, "indices": [0, 20]},
+        "budgets": {"focus_error": [{"term": "sweep", "u": 4.0, "type": "A", "dof": 11.5, "source": run}]},
+        "verdict": None, "advice": None, "readings": {"run": run, "indices": [0, 20]},
     }  # fmt: skip
 
 

@@ -63,7 +63,7 @@ def difference(
     parts = [
         (line["u"] * share, line["dof"])
         for finding in (first, second)
-        for line in finding["budget"]
+        for line in finding["budgets"][value]
         for term, share in shares.items()
         if line["term"] == term or line["term"].split(" ")[0] == term
     ]

@@ -40,9 +40,9 @@ async def test_findings_by_steps_are_absolute_less_sure_and_hold_the_truth() -> 
             adapter = await client.kept("finding/adapter_length")
         truth = (await stack.truth())["focus_error_um"]
     assert finding["absolute"] is True
-    lines = {line["term"]: line["u"] for line in finding["budget"]}
+    lines = {line["term"]: line["u"] for line in finding["budgets"]["focus_error"]}
     assert {"position scale", "position periodic", "position backlash", "position homing"} <= set(lines)
-    lines = {line["term"]: line["u"] for line in adapter["budget"]}
+    lines = {line["term"]: line["u"] for line in adapter["budgets"]["length"]}
     for place in ("on base", "on adapter"):
         assert lines[f"position periodic, {place}"] == pytest.approx(2.5 / 2.0**0.5)
         assert lines[f"position backlash, {place}"] == 1.0
@@ -70,7 +70,7 @@ async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_no
 async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by() -> None:
     async with Stack(seed=SEED, pace=PACE, change=by_steps) as stack:
         finding, shift_um = await toggled(stack, LENS, RING, PANE)
-    lines = {line["term"]: line["u"] for line in finding["budget"]}
+    lines = {line["term"]: line["u"] for line in finding["budgets"]["shift"]}
     for state_of_glass in ("out", "in"):
         assert lines[f"position periodic, glass {state_of_glass}"] == pytest.approx(2.5 / 2.0**0.5)
         assert lines[f"position backlash, glass {state_of_glass}"] == 1.0

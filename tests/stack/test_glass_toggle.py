@@ -52,8 +52,8 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack)
         finding, shift_um = await toggled(bench, LENS, RING, PANE)
         found.update(finding)
         places = {f"position subdivision, glass {state}" for state in ("out", "in")}
-        assert places <= {line["term"] for line in finding["budget"]}
-        own = [(line["u"], line["dof"]) for line in finding["budget"] if line["term"] != "plate record"]
+        assert places <= {line["term"] for line in finding["budgets"]["residual"]}
+        own = [(line["u"], line["dof"]) for line in finding["budgets"]["residual"] if line["term"] != "plate record"]
         u, U = expanded(own)
         stated = finding["values"]["shift"]
         assert stated["u"] == pytest.approx(u)

@@ -165,7 +165,10 @@ async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) ->
     async def change() -> Difference:
         one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
         other = await at_wall.find_at_wall(LENS, ["gap-04", "gap-03", "ring-07"], PANE)
-        assert [line["u"] for line in one["budget"] if line["term"].startswith("adapter gap")] == [1.5, 1.5]
+        assert [line["u"] for line in one["budgets"]["focus_error"] if line["term"].startswith("adapter gap")] == [
+            1.5,
+            1.5,
+        ]
         return difference(one, other, {"joints": 1.0, "stand-off": 1.0})
 
     await agrees(change, 0.0)
@@ -238,7 +241,7 @@ async def test_a_plate_of_doubtful_index_is_off_by_no_more_than_it_says(
         async def change() -> Difference:
             in_air = await doubtful.find_at_wall(TWIN, RING, [])
             behind_plate = await doubtful.find_at_wall(LENS, RING, PANE)
-            (line,) = [one for one in behind_plate["budget"] if one["term"] == "glass pane-25"]
+            (line,) = [one for one in behind_plate["budgets"]["focus_error"] if one["term"] == "glass pane-25"]
             assert line["u"] == pytest.approx(10.6, abs=0.1)
             found = difference(in_air, behind_plate, {"joints": 1.0, "stand-off": 1.0, "glass": 1.0})
             # Joints and dirt are worth 1.5 um between the two; what is left is the index.
@@ -262,7 +265,7 @@ async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench,
             collimated = await other.find(LENS, RING, PANE)
         assert collimated["absolute"] is True
         assert collimated["measurand"]["arrangement"] == "collimated"
-        (own,) = [line for line in collimated["budget"] if line["term"] == "conjugate"]
+        (own,) = [line for line in collimated["budgets"]["focus_error"] if line["term"] == "conjugate"]
         assert own["source"] == "collimator, bench file"
         # The plate is the same one, of the same record; the rest is each bench's own, or taken to be.
         rest = ["conjugate", "joints", "stand-off", "wedge", "sag", "abbe", "base", "adapter", "thermal", "position"]

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchd.assessments.flange import NON_LINEAR_SHIFT_UM
+from benchd.assessments.peak_lines import NON_LINEAR_SHIFT_UM
 from stack import Stack
 from tests.stack.conftest import PACE, SEED, person
 
@@ -27,7 +27,7 @@ async def test_a_camera_with_an_unknown_curve_gives_its_findings_a_line_and_a_no
         person(stack) as (_, technician),
     ):
         finding = await technician.check("L-0417", ["ring-07"], ["pane-25"])
-    (line,) = [line for line in finding["budget"] if line["term"] == "non-linear pictures"]
+    (line,) = [line for line in finding["budgets"]["focus_error"] if line["term"] == "non-linear pictures"]
     assert line["u"] == pytest.approx(NON_LINEAR_SHIFT_UM * finding["measurand"]["f_number"] ** 2 / 3**0.5)
     assert finding["values"]["focus_error"]["u"] > line["u"]
     assert any("gamma" in note for note in finding["notes"])

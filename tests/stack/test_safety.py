@@ -123,11 +123,13 @@ def lay_out(folder: Path) -> None:
 
 async def write_record(folder: Path, valid_s: float) -> datetime:
     """A base whose calibration ran out long ago, an adapter's finding, and its calibration; gives the end of that."""
+    line = {"term": "remounts", "u": 0.4, "type": "A", "dof": 5.0, "source": "r-0001"}
     length = {"value": 18003.0, "unit": "um", "u": 0.4, "dof": 5.0, "k": 2.6, "U": 1.0}
     found = {
         "assessment": "adapter_length", "setup": 0, "lens": None, "at": "2025-01-01T00:00:00Z", "version": "0",
         "measurand": {"arrangement": "wall", "artefact": RING}, "absolute": True, "values": {"length": length},
-        "budget": [], "verdict": None, "advice": None, "readings": None,
+        "schema": 2, "budgets": {"length": [line]}, "calibrates": [{"artefact": RING, "value": "length"}],
+        "verdict": None, "advice": None, "readings": None,
     }  # fmt: skip
     until = (datetime.now(UTC) + timedelta(seconds=valid_s)).replace(microsecond=0)
     store = await Store.open(RECORD, folder, Clock())
@@ -280,7 +282,7 @@ async def test_expired_calibrations_are_out_of_the_chain(tmp_path: Path) -> None
         assert (await ended(client, run))["state"] == "done"
         finding = await told(client, "finding/flange", lambda doc: doc["run"] == run)
         assert (finding["absolute"], finding["verdict"], finding["calibrations"]) == (False, None, [])
-        lines = {line["term"]: line for line in finding["budget"]}
+        lines = {line["term"]: line for line in finding["budgets"]["focus_error"]}
         assert lines[f"adapter {RING}"]["source"] == "given by maker"
 
 

@@ -23,7 +23,7 @@ def test_a_camera_that_saturates_softly_is_budgeted_for(index: int) -> None:
     """Half of such sweeps bore no word of it, at errors of two to three U."""
     case = carry_out(NEAR_FULL, SEED, index)
     assert case.finding is not None
-    assert LINE in [line.term for line in case.finding.budget]
+    assert LINE in [line.term for line in case.finding.budgets["focus_error"]]
     assert any("not known to be linear" in note for note in case.finding.notes)
     assert case.outcome.sweep_covered, case.outcome.parts["sweep"]
     assert case.outcome.covered
@@ -33,5 +33,5 @@ def test_the_same_camera_exposed_by_the_bench_needs_no_line() -> None:
     by_itself = replace(NEAR_FULL, light=replace(NEAR_FULL.light, fixed=False))
     case = carry_out(by_itself, SEED, 0)
     assert case.finding is not None
-    assert LINE not in [line.term for line in case.finding.budget]
+    assert LINE not in [line.term for line in case.finding.budgets["focus_error"]]
     assert case.outcome.sweep_covered, case.outcome.parts["sweep"]

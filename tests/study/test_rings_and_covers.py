@@ -39,8 +39,8 @@ def test_finding_and_truth_mean_the_same_error(stratum: Stratum) -> None:
 def test_a_cover_has_its_lines_in_calibration_and_finding() -> None:
     case = carry_out(COVERED, SEED, 1)
     assert case.finding is not None
-    assert "target_cover" in [line.term for line in case.finding.budget]
-    assert "target cover" in [line.term for line in case.bench.findings["bench-zero"].budget]
+    assert "target_cover" in [line.term for line in case.finding.budgets["focus_error"]]
+    assert "target cover" in [line.term for line in case.bench.findings["bench-zero"].budgets["length"]]
     assert abs(case.outcome.parts["target_cover"]) < 4.0 * case.outcome.lines["target_cover"]
 
 
@@ -56,7 +56,7 @@ def test_air_behind_a_cover_moves_no_image_and_lengthens_the_bench() -> None:
     assert short is not None
     assert long is not None
     assert long - short == pytest.approx(1000.0 * (gap.record - gap.true), abs=1.0)
-    (line,) = (one for one in read[1].budget if one.term == "target cover")
+    (line,) = (one for one in read[1].budgets["length"] if one.term == "target cover")
     assert line.u == pytest.approx(1000.0 * (0.003**2 + 0.004**2) ** 0.5)
 
 

@@ -80,7 +80,9 @@ def test_each_line_is_as_large_as_what_it_does_over_all_strata(quick: dict[str, 
 
 def test_every_line_stands_in_the_budgets_of_the_calibrations() -> None:
     case = carry_out(STRATA["all quiet"], SEED, 0)
-    lines = {artefact: {line.term for line in found.budget} for artefact, found in case.bench.findings.items()}
+    lines = {
+        artefact: {line.term for line in found.budgets["length"]} for artefact, found in case.bench.findings.items()
+    }
     assert lines == OF_CALIBRATIONS
 
 

@@ -1,4 +1,4 @@
-"""Lengths by a contact gauge on a bridge: the base's depth from a setting ring, an adapter's from the base.
+"""Lengths by a contact gauge on a bridge: what their budgets share.
 
 The gauge is used as a comparator: what counts is the difference of two of its readings near one another, so its
 zero and the length of its probe drop out and its gain enters by that difference alone.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine, standard_u
 from benchd.metrology.outlying import FAR_OFF, far_off
 from benchd.metrology.repeats import repeats
-from benchd.optics.expansion import U_ALPHA_REL, coefficient_u_um, expansion_um
+from benchd.optics.expansion import U_ALPHA_REL, coefficient_u_um
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,91 +92,7 @@ class About:
     temperature_source: str = "set-up"
 
 
-def bench_zero(
-    pairs: Sequence[Pair],
-    ring: Known,
-    base: Known,
-    artefact: str,
-    gauge: Comparator,
-    thermal: Thermal,
-    about: About,
-    cover: Known | None = None,
-) -> Finding:
-    """Base face to target plane at carriage reading 0 and 20 C, from a setting ring and a gauge on its bridge.
-
-    `pairs`: first on the ring, second on the base face. The target lies `ring + second - first` below the base
-    face; `cover` reaches from the face of the plates over the target, on which the tip rests, to the target. `base`
-    gives the expansion coefficient; its length is used for nothing else than that correction.
-    """
-    dt = thermal.above_20_K
-    alpha_scale = gauge.alpha_scale or 0.0
-    cover_um = cover.length_um if cover else 0.0
-    ring_dt = thermal.temperature_C - ring.at_C
-    ring_now = ring.length_um + expansion_um(ring.length_um, ring.alpha_per_K or 0.0, ring_dt)
-    depths = [
-        ring_now + pair.difference_um + cover_um - pair.second_carriage_um * (1.0 + alpha_scale * dt) for pair in pairs
-    ]
-    base_growth = expansion_um(base.length_um, base.alpha_per_K or 0.0, dt)
-    value = float(np.mean(depths)) - base_growth
-    carriage = float(np.mean([pair.second_carriage_um for pair in pairs]))
-    slope = (
-        (ring.alpha_per_K or 0.0) * ring.length_um - (base.alpha_per_K or 0.0) * base.length_um - alpha_scale * carriage
-    )
-    corrected = [
-        ((ring.alpha_per_K or 0.0), ring.length_um, ring_dt),
-        ((base.alpha_per_K or 0.0), base.length_um, dt),
-        (alpha_scale, carriage, dt),
-    ]
-    terms = [
-        _repeats("remounts", depths, about.run),
-        Term("setting ring", ring.u_um, "B", ring.dof, ring.source),
-        *([Term("target cover", cover.u_um, "B", None, cover.source)] if cover else []),
-        *_comparator_terms(gauge, [pair.difference_um for pair in pairs], 1.0),
-        *gauge.at_a_place,
-        *_thermal_terms(slope, corrected, thermal, about.temperature_source),
-    ]
-    return _length_finding("bench_zero", artefact, value, carriage, terms, about, _far_off(depths, gauge))
-
-
-def adapter_length(
-    pairs: Sequence[Pair],
-    adapter: Known,
-    artefact: str,
-    gauge: Comparator,
-    thermal: Thermal,
-    about: About,
-) -> Finding:
-    """Length of an adapter at 20 C: the gauge's bridge on the base face (first), then on the adapter's upper seat.
-
-    The carriage moves by about the adapter's length between the two, so its scale enters over that travel.
-    """
-    dt = thermal.above_20_K
-    alpha_scale = gauge.alpha_scale or 0.0
-    alpha = adapter.alpha_per_K or 0.0
-    travels = [pair.first_carriage_um - pair.second_carriage_um for pair in pairs]
-    lengths_now = [
-        pair.difference_um + travel * (1.0 + alpha_scale * dt) for pair, travel in zip(pairs, travels, strict=True)
-    ]
-    value = float(np.mean(lengths_now)) / (1.0 + alpha * dt)
-    travel = float(np.mean(travels))
-    terms = [
-        _repeats("remounts", lengths_now, about.run),
-        *_comparator_terms(gauge, [pair.difference_um for pair in pairs], math.sqrt(2.0)),
-        *_at_both_places(gauge.at_a_place),
-        Term("scale", gauge.u_scale * abs(travel), "B", None, "position scale"),
-        Term("abbe", gauge.u_abbe_um, "B", None, "bench file", "triangular"),
-        *_thermal_terms(
-            alpha_scale * travel - alpha * value,
-            [(alpha, value, dt), (alpha_scale, travel, dt)],
-            thermal,
-            about.temperature_source,
-        ),
-    ]
-    carriage = float(np.mean([p.second_carriage_um for p in pairs]))
-    return _length_finding("adapter_length", artefact, value, carriage, terms, about, _far_off(lengths_now, gauge))
-
-
-def _far_off(values: Sequence[float], gauge: Comparator) -> list[str]:
+def notes_of(values: Sequence[float], gauge: Comparator) -> list[str]:
     """A note for each pair of readings that can hardly be of the same length as the others."""
     return [
         f"Pair of readings {index + 1} of {len(values)} is {FAR_OFF}, {off:+.1f} µm from the median: something was "
@@ -185,12 +101,13 @@ def _far_off(values: Sequence[float], gauge: Comparator) -> list[str]:
     ]
 
 
-def _repeats(name: str, values: Sequence[float], source: str) -> Term:
+def remounts(values: Sequence[float], source: str) -> Term:
+    """What setting down anew does, from the scatter of what was found each time."""
     found = repeats(values)
-    return Term(name, found.u, "A", float(found.dof), source)
+    return Term("remounts", found.u, "A", float(found.dof), source)
 
 
-def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: float) -> list[Term]:
+def comparator_terms(gauge: Comparator, differences: Sequence[float], ends: float) -> list[Term]:
     """Gain over the mean difference, hysteresis between the two readings, resolution, and an encoder's subdivision.
 
     A tip that is let down comes to each place from one side or the other, and a hand does it the same way every time:
@@ -208,17 +125,7 @@ def _comparator_terms(gauge: Comparator, differences: Sequence[float], ends: flo
     ]
 
 
-def _at_both_places(at_a_place: Sequence[Term]) -> list[Term]:
-    """The position's own lines with the bridge on the base and on the adapter, each with a name and a shape of its own.
-
-    These errors are functions of place: every remounting meets the same, so many do not make them smaller. An adapter's
-    length apart their phases are nobody's to know, so the two places are independent. An adapter of whole turns of the
-    screw would see its periodic errors cancel, one of a half more would see them add.
-    """
-    return [replace(line, term=f"{line.term}, {place}") for place in ("on base", "on adapter") for line in at_a_place]
-
-
-def _thermal_terms(
+def thermal_terms(
     slope_um_per_K: float, corrected: Sequence[tuple[float, float, float]], thermal: Thermal, source: str
 ) -> list[Term]:
     """Temperature enters every length at once, so its derivatives add with sign; coefficients are independent.
@@ -234,7 +141,7 @@ def _thermal_terms(
     ]
 
 
-def _length_finding(
+def length_finding(
     assessment: str,
     artefact: str,
     value: float,
@@ -243,6 +150,8 @@ def _length_finding(
     about: About,
     notes: Sequence[str],
 ) -> Finding:
+    """The finding of a length (um at 20 C), which may come into force as that of the artefact; `carriage_um` is where
+    the carriage stood."""
     expanded = combine(terms)
     return Finding.model_validate(
         {
@@ -260,9 +169,10 @@ def _length_finding(
                 "length": as_value(value, expanded, "um"),
                 "carriage": {"value": carriage_um, "unit": "um", "u": None, "dof": None, "k": None, "U": None},
             },
-            "budget": as_budget([term for term in terms if term.u > 0.0]),
+            "budgets": {"length": as_budget([term for term in terms if term.u > 0.0])},
             "verdict": None,
             "advice": None,
+            "calibrates": [{"artefact": artefact, "value": "length", "carriage_um": carriage_um}],
             "notes": list(notes),
             "readings": {"run": about.run, "indices": list(about.indices)},
             "calibrations": [],

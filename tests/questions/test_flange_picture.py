@@ -12,15 +12,17 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from benchd.reports import words
-from benchd.reports.through_focus import Curve, Fit, Points, draw
+from benchd.questions.flange import words
+from benchd.questions.flange.picture import Curve, Fit, Points, draw
+from benchd.reports.numbers import percent
+from benchd.reports.words import crossing_sentence, measurand_line
 
 FOCUS_GREEN = (0x00, 0x9E, 0x73)
 INK = (0x1D, 0x27, 0x31)
 
 
 def finding(error_um: float, *, U: float = 7.5, outcome: str | None = "fail", absolute: bool = True) -> dict[str, Any]:
-    verdict = {"is": outcome, "low": -10.0, "high": 10.0, "p_conform": 0.024, "next": None}
+    verdict = {"is": outcome, "value": "focus_error", "low": -10.0, "high": 10.0, "p_conform": 0.024, "next": None}
     return {
         "finding": "f-310", "lens": "L-0417", "run": "r-0192", "at": "2031-04-05T09:20:02Z", "absolute": absolute,
         "measurand": {"arrangement": "wall", "ring": "infinity", "f_number": 2.0, "merit": "edge", "lp_mm": 40,
@@ -98,7 +100,7 @@ def test_a_finding_about_something_else_is_no_through_focus_curve() -> None:
 
 
 def test_the_plotting_library_keeps_no_state_of_its_own() -> None:
-    program = "import sys; import benchd.reports.through_focus; print('matplotlib' in sys.modules)"
+    program = "import sys; import benchd.questions.flange.picture; print('matplotlib' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
     draw(finding(1.0), curve(1.0))
@@ -121,20 +123,20 @@ def test_the_words_over_it() -> None:
     assert words.advice_sentence(older) == "No verdict: the notes say why."
     assert words.headline(finding(1.0, outcome=None)) == "Lens L-0417: no tolerance stated"
     assert words.advice_sentence(finding(17.6)) == "Shims: add 20 µm to the 50 now fitted; −2.4 µm are left over."
-    assert words.measurand_line(finding(1.0)).startswith("wall  ·  ring: infinity  ·  f/2  ·  546 nm  ·  glass pane-25")
+    assert measurand_line(finding(1.0)).startswith("wall  ·  ring: infinity  ·  f/2  ·  546 nm  ·  glass pane-25")
 
 
 def test_a_clear_verdict_over_an_interval_that_crosses_the_limit_says_why() -> None:
     """The picture was headed 'inside tolerance' with a bar that ran over the limit, and no word of it."""
     passed = "The interval crosses a limit; the verdict goes by the probability inside: 95 % or more passes."
-    assert words.crossing_sentence(finding(5.8, U=4.3, outcome="pass")) == passed
-    assert words.crossing_sentence(finding(-14.0, U=4.3, outcome="fail")).endswith("5 % or less fails.")
+    assert crossing_sentence(finding(5.8, U=4.3, outcome="pass")) == passed
+    assert crossing_sentence(finding(-14.0, U=4.3, outcome="fail")).endswith("5 % or less fails.")
     for clear in (
         finding(5.0, U=4.3, outcome="pass"),
         finding(9.0, U=4.3, outcome="undecided"),
         finding(9.0, outcome=None),
     ):
-        assert words.crossing_sentence(clear) == ""
+        assert crossing_sentence(clear) == ""
 
 
 def test_shims_that_come_out_are_said_and_silence_where_there_is_nothing_to_do() -> None:
@@ -156,7 +158,7 @@ def test_a_modulation_of_lens_and_camera_is_labelled_so() -> None:
     ("p", "said"), [(0.0, "below 0.1 %"), (0.00099, "below 0.1 %"), (0.5, "50.0 %"), (0.9991, "above 99.9 %")]
 )
 def test_a_probability_is_never_rounded_to_certainty(p: float, said: str) -> None:
-    assert words.percent(p) == said
+    assert percent(p) == said
 
 
 def test_a_name_from_outside_is_drawn_and_steers_nothing() -> None:

@@ -1,37 +1,21 @@
-"""The through-focus curve as a picture: readings, fit, where best focus lies and what the tolerance says to it.
-
-Colours are of the Okabe-Ito set, told apart by form as well (circle, square, dot; full and broken lines), so that
-a copy in grey and an eye that sees few colours read the same.
-"""
+"""The through-focus curve as a picture: readings, fit, where best focus lies and what the tolerance says to it."""
 
 from __future__ import annotations
 
-import io
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from benchd.reports import words
+from benchd.questions.flange import words
+from benchd.reports.numbers import signed
+from benchd.reports.palette import AWAY, FOCUS, HORIZONTAL, INK, LIMIT, PAPER, SOFT, VERTICAL, note, plain, png, sheet
+from benchd.reports.words import crossing_sentence, measurand_line, nominal
 from benchd.shown import document_shown
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
-
-INK, SOFT, AWAY, RULE, PAPER = "#1d2731", "#5b6770", "#9aa4ab", "#d9dee2", "#ffffff"
-VERTICAL, HORIZONTAL, FOCUS, LIMIT = "#0072b2", "#d55e00", "#009e73", "#a6437f"
-
-COLOURS: dict[Any, str] = {
-    "text.color": INK,
-    "axes.edgecolor": SOFT,
-    "axes.labelcolor": INK,
-    "xtick.color": SOFT,
-    "ytick.color": SOFT,
-    "xtick.labelcolor": INK,
-    "ytick.labelcolor": INK,
-}
-"""Of what is written and ruled in a picture, as settings of matplotlib."""
 
 LINE = 104
 """Letters that fit into one line of the heading."""
@@ -72,42 +56,31 @@ def draw(finding: Mapping[str, Any], curve: Curve, *, dpi: int = 150) -> bytes:
 
     Raises KeyError for a finding without `focus_error`.
     """
-    import matplotlib as mpl
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     finding = document_shown(finding)
-    with mpl.rc_context(
-        {"text.parse_math": False, "font.size": 11.5, **COLOURS}  # a name with dollar signs is a name
-    ):
-        figure = Figure(figsize=(10.0, 7.0), dpi=dpi, facecolor=PAPER)
-        FigureCanvasAgg(figure)
+    with sheet(10.0, 7.0, dpi=dpi) as figure:
         top = _heading(figure, finding) - 0.018
         grid = figure.add_gridspec(
             2, 1, height_ratios=(5.2, 1.0), hspace=0.42, left=0.085, right=0.972, top=top, bottom=0.085
         )
         _sweep(figure.add_subplot(grid[0]), finding, curve)
         _ruler(figure.add_subplot(grid[1]), finding)
-        out = io.BytesIO()
-        # No date and no version of the library: the same finding gives the same file.
-        figure.savefig(out, format="png", metadata={"Software": None})
-    return out.getvalue()
+        return png(figure)
 
 
 def _heading(figure: Figure, finding: Mapping[str, Any]) -> float:
     """Write the lines above the axes; gives the height that is left under them."""
     figure.text(0.028, 0.952, words.headline(finding), fontsize=18, fontweight="bold")
-    said = [words.best_focus_sentence(finding), words.crossing_sentence(finding), words.advice_sentence(finding)]
+    said = [words.best_focus_sentence(finding), crossing_sentence(finding), words.advice_sentence(finding)]
     lines = [(line, INK) for sentence in said for line in textwrap.wrap(sentence, LINE)]
     y = 0.915
-    for text, colour in [*lines, (words.measurand_line(finding), SOFT)]:
+    for text, colour in [*lines, (measurand_line(finding), SOFT)]:
         figure.text(0.028, y, text, fontsize=10.5, color=colour)
         y -= 0.030
     return y
 
 
 def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
-    _plain(axes)
+    plain(axes)
     for points, colour, marker, name in (
         (curve.vertical, VERTICAL, "o", "vertical edges"),
         (curve.horizontal, HORIZONTAL, "s", "horizontal edges"),
@@ -122,16 +95,16 @@ def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
     axes.plot(fit.offset_um, fit.value, color=INK, lw=1.6, zorder=4)
     _focus_bar(axes, finding)
     axes.axvline(0.0, color=INK, lw=1.0, ls=(0, (5, 3)), zorder=1)
-    _note(axes, 0.0, "nominal", INK)
+    note(axes, 0.0, "nominal", INK)
     # As wide as what was read, nominal in sight: an interval wider than the sweep runs off both sides.
     low, high = min(0.0, *curve.mean.offset_um, *_limits(finding)), max(0.0, *curve.mean.offset_um, *_limits(finding))
     axes.set_xlim(low - 0.04 * (high - low), high + 0.04 * (high - low))
     for limit in _limits(finding):
         axes.axvline(limit, color=LIMIT, lw=1.2, ls=(0, (1.5, 2)), zorder=1)
         if abs(limit) > 0.065 * (high - low):
-            _note(axes, limit, words.signed(limit), LIMIT)
+            note(axes, limit, signed(limit), LIMIT)
     axes.set_ylim(bottom=0.0, top=1.15 * max(*curve.vertical.value, *curve.horizontal.value, *fit.high))
-    axes.set_xlabel(f"Offset from {words.nominal(finding)} (µm), positive is deeper")
+    axes.set_xlabel(f"Offset from {nominal(finding)} (µm), positive is deeper")
     axes.set_ylabel(words.merit_label(finding))
     focus = finding["values"]["focus_error"]["value"]
     axes.legend(
@@ -156,7 +129,7 @@ def _mean_points(axes: Axes, mean: Points) -> None:
 
 def _ruler(axes: Axes, finding: Mapping[str, Any]) -> None:
     """The middle of the curve under a glass: best focus with its interval against nominal and the tolerance."""
-    _plain(axes)
+    plain(axes)
     value = finding["values"]["focus_error"]
     focus, half = value["value"], value["U"]
     limits = _limits(finding)
@@ -170,12 +143,12 @@ def _ruler(axes: Axes, finding: Mapping[str, Any]) -> None:
         axes.axvspan(*limits, color=LIMIT, alpha=0.10, lw=0)
     for limit in limits:
         axes.axvline(limit, color=LIMIT, lw=1.2, ls=(0, (1.5, 2)))
-        _note(axes, limit, f"tolerance {words.signed(limit)}", LIMIT)
+        note(axes, limit, f"tolerance {signed(limit)}", LIMIT)
     axes.axvline(0.0, color=INK, lw=1.0, ls=(0, (5, 3)))
-    _note(axes, 0.0, "nominal", INK)
+    note(axes, 0.0, "nominal", INK)
     axes.fill_betweenx([0.28, 0.72], focus - half, focus + half, color=FOCUS, alpha=0.30, lw=0)
     axes.plot([focus, focus], [0.16, 0.84], color=FOCUS, lw=2.4)
-    against = "the tolerance" if limits else words.nominal(finding)
+    against = "the tolerance" if limits else nominal(finding)
     axes.set_xlabel(f"Best focus (µm) with its 95 % interval, against {against}")
 
 
@@ -191,16 +164,3 @@ def _limits(finding: Mapping[str, Any]) -> list[float]:
     if verdict is None:
         return []
     return [limit for limit in (verdict["low"], verdict["high"]) if limit is not None]
-
-
-def _note(axes: Axes, x: float, text: str, colour: str) -> None:
-    axes.annotate(
-        text, (x, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points", ha="center",
-        va="bottom", fontsize=9, color=colour,
-    )  # fmt: skip
-
-
-def _plain(axes: Axes) -> None:
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.grid(color=RULE, lw=0.7)
-    axes.set_axisbelow(True)

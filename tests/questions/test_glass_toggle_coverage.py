@@ -14,7 +14,6 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.stats import binom
 
-from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
 from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, plan
 from benchd.bench.chain import ScaleRecord, position_noise_um
 from benchd.bench.nothing_passes import as_lines
@@ -22,6 +21,7 @@ from benchd.bench.position_terms import place_terms
 from benchd.metrology.peak import fit_peak
 from benchd.optics.diffraction import defocus_mtf, ideal_hwhm_um
 from benchd.optics.focus_depth import half_width_um
+from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
 
 CASES = 400
 F_NUMBER, LP_MM, LIGHT_NM = 2.0, 40.0, 546.0

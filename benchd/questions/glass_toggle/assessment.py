@@ -1,4 +1,4 @@
-"""What a plate behind the lens does to its focus, measured out-in-in-out beside what the paraxial formula says."""
+"""The shift of best focus by a plate, from four visits, beside what the paraxial formula says: pure numbers."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.flange import non_linear_notes, non_linear_term, through_fit
 from benchd.assessments.lines import as_budget, as_value
+from benchd.assessments.peak_lines import non_linear_notes, non_linear_term, through_fit
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.interleaved import drift_free_difference
 
@@ -63,6 +63,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     if not given.linear:
         # Both states move, by their own aberration and mostly the same way: one line is enough for the difference.
         terms.append(non_linear_term(given.f_number))
+    terms = [term for term in terms if term.u > 0.0]
     plate = Term("plate record", given.paraxial_um[1], "B", None, ", ".join(given.glass))
     measured = combine(terms)
     residual = combine([*terms, plate])
@@ -84,14 +85,13 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
                 "expected_residual": {"value": given.expected_residual_um, "unit": "um"},
                 "drift": {"value": found.drift, "unit": "um"},
             },
-            "budget": as_budget([term for term in [*terms, plate] if term.u > 0.0]),
+            "budgets": {"shift": as_budget(terms), "residual": as_budget([*terms, plate])},
             "verdict": None,
             "advice": None,
             "notes": [
                 *given.notes,
                 "Residual is the measured shift less t(1 - 1/n): a cone of light is shifted further than a paraxial "
                 "ray. Expected is half of marginal less paraxial shift, for a lens free of spherical aberration.",
-                "The budget is that of the residual; all of its lines but the plate record are those of the shift.",
                 *non_linear_notes(given.linear),
             ],
             "readings": {"run": given.run, "indices": list(given.indices)},

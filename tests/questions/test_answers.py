@@ -1,4 +1,4 @@
-"""What the assessor gathers for a finding from bench file, records and sweep, none of it left behind on the way.
+"""What a question gathers for its finding from bench file, records and sweep, none of it left behind on the way.
 
 The bench is the shipped one with its real devices, never opened: an assessment asks none of them.
 """
@@ -17,7 +17,6 @@ import pytest_asyncio
 
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import build
-from benchd.bench.assessor import Assessor
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
@@ -25,6 +24,8 @@ from benchd.bench.sweep_data import SweepData, SweepPoint
 from benchd.devices import Clock
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.loading import LoadedBench, load_bench
+from benchd.questions.answer import answer
+from benchd.questions.evidence import evidence_of
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
@@ -63,7 +64,8 @@ async def assess(tmp_path: Path, worker: Analysis) -> AsyncIterator[Assess]:
             sweep.setup = bench.setup.document.rev
         run = await store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
         record = RunRecord(run, name, "rail", list(sweeps), named)
-        return await Assessor(bench, "0").assess(name, record, of)
+        doc = await answer(worker, name, evidence_of(bench, record, "0"), of)
+        return doc | {"finding": await store.add_finding(doc)}
 
     yield made
     await store.close()
@@ -99,7 +101,7 @@ def under(loaded: LoadedBench, *cover: Layer | AirGap) -> LoadedBench:
 
 
 def lines(finding: dict[str, Any]) -> dict[str, float]:
-    return {line["term"]: line["u"] for line in finding["budget"]}
+    return {line["term"]: line["u"] for line in list(finding["budgets"].values())[-1]}
 
 
 def readings(carriage_um: float, *values: float) -> list[ReadingRow]:
@@ -154,7 +156,7 @@ async def test_all_sweeps_and_both_orientations_are_in_the_peak(assess: Assess) 
     found = await assess(load_bench(COLLIMATED), "flange", FITTED, first, second)
     assert found["values"]["focus_error"]["value"] == pytest.approx(1.0, abs=0.1)
     assert found["readings"]["indices"] == [0, 49]
-    (sweep,) = [line for line in found["budget"] if line["term"] == "sweep"]
+    (sweep,) = [line for line in found["budgets"]["focus_error"] if line["term"] == "sweep"]
     assert sweep["dof"] == 2 * np.count_nonzero(np.abs(z - 1.0) <= 1.1 * HWHM_UM) - 6
 
 
@@ -214,7 +216,7 @@ async def test_a_base_is_found_by_all_that_bench_file_and_records_state(assess: 
         },
         rel=1e-4,
     )
-    named = {line["term"]: line["source"] for line in found["budget"]}
+    named = {line["term"]: line["source"] for line in found["budgets"]["length"]}
     assert (named["setting ring"], named["temperature"]) == ("collar-45, certificate", f"typed, setup-{found['setup']}")
 
 

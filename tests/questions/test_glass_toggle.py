@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from benchd.assessments.glass_toggle import ToggleInput, Visit, assess
 from benchd.metrology.budget import Term
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
+from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
 
 GIVEN = ToggleInput(
     run="r-0009",
@@ -30,7 +30,7 @@ GIVEN = ToggleInput(
 
 def test_pictures_that_are_not_linear_cost_a_line_and_a_note() -> None:
     labelled = assess(visits(873.0, 0.0), replace(GIVEN, linear=False))
-    assert "non-linear pictures" in {line.term for line in labelled.budget}
+    assert "non-linear pictures" in {line.term for line in labelled.budgets["residual"]}
     assert any("gamma" in note for note in labelled.notes)
 
 
@@ -54,7 +54,7 @@ def test_residual_is_shift_less_paraxial_and_knows_the_plates_doubt() -> None:
     assert residual.u is not None
     assert shift.u < 0.2 < residual.u
     assert residual.u == pytest.approx((shift.u**2 + GIVEN.paraxial_um[1] ** 2) ** 0.5, rel=1e-6)
-    assert {line.term for line in found.budget} >= {"readings", "plate record"}
+    assert {line.term for line in found.budgets["residual"]} >= {"readings", "plate record"}
 
 
 def test_what_a_place_is_wrong_by_stands_in_the_budget_for_either_place() -> None:
@@ -63,7 +63,7 @@ def test_what_a_place_is_wrong_by_stands_in_the_budget_for_either_place() -> Non
         Term("position backlash", 1.0, "B", None, "steps, bench file"),
     )
     bare, found = assess(visits(873.0, 0.0), GIVEN), assess(visits(873.0, 0.0), replace(GIVEN, at_a_place=here))
-    lines = {line.term: line for line in found.budget}
+    lines = {line.term: line for line in found.budgets["residual"]}
     for term in here:
         for state in ("out", "in"):
             line = lines[f"{term.term}, glass {state}"]
@@ -80,6 +80,6 @@ def test_what_a_place_is_wrong_by_stands_in_the_budget_for_either_place() -> Non
 def test_a_subdivision_enters_as_the_fit_passes_it_on() -> None:
     here = (Term("position subdivision", 0.1, "B", None, "encoder", "arcsine"),)
     found = assess(visits(873.0, 0.0), replace(GIVEN, at_a_place=here))
-    lines = {line.term: line.u for line in found.budget}
+    lines = {line.term: line.u for line in found.budgets["residual"]}
     assert lines["position subdivision, glass out"] == pytest.approx(0.15)
     assert lines["position subdivision, glass in"] == pytest.approx(0.15)

@@ -8,19 +8,14 @@ from dataclasses import replace
 import pytest
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.gauge_readings import (
-    About,
-    Comparator,
-    Known,
-    Pair,
-    Thermal,
-    adapter_length,
-    bench_zero,
-)
 from benchd.bench.chain import ScaleRecord
-from benchd.bench.lengths_by_gauge import comparator_of, ring_of
 from benchd.devices import GaugeSpec
 from benchd.files.artefacts import Reference
+from benchd.questions.adapter_length.assessment import adapter_length
+from benchd.questions.bench_zero import ring_of
+from benchd.questions.bench_zero.assessment import bench_zero
+from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
+from benchd.questions.of_gauge import comparator_of
 
 GAUGE = Comparator(
     resolution_um=0.2, hysteresis_um=0.3, u_gain=0.001, u_scale=1e-5, subdivision_um=0.15, alpha_scale=8.0e-6
@@ -73,7 +68,7 @@ def test_a_ring_whose_certificate_holds_at_another_temperature_is_as_long_there_
     # Twice corrected to first order: alpha^2 x 45 mm x 3 K x 3 K is 0.05 nm.
     assert found.values["length"].value == pytest.approx(24000.0, abs=0.001)
     # What the coefficient may be wrong by counts from the certificate's temperature (handbook, 5 %).
-    lines = {line.term: line.u for line in found.budget}
+    lines = {line.term: line.u for line in found.budgets["length"]}
     warm, far = math.hypot(kelvin, 0.3), math.hypot(20.0 + kelvin - certified_C, 0.3)
     parts = [STEEL * 45000.4 * far, STEEL * 24000.0 * warm, SCALE * 21000.0 * warm]
     assert lines["expansion"] == pytest.approx(0.05 * math.hypot(*parts), rel=1e-3)
@@ -84,7 +79,7 @@ def test_bench_zero_budget_holds_ring_scatter_and_a_shared_thermometer() -> None
     ring = Known(45000.4, 0.6, STEEL, "certificate")
     base = Known(24000.0, 100.0, STEEL, "bench file")
     found = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(22.0, 0.3), ABOUT)
-    lines = {line.term: line for line in found.budget}
+    lines = {line.term: line for line in found.budgets["length"]}
     assert lines["setting ring"].u == 0.6
     scatter = [0.4 - 3 * 0.4 * 16e-6, -0.4, 0.2, -0.2, 0.0]
     mean = sum(scatter) / 5
@@ -95,7 +90,7 @@ def test_bench_zero_budget_holds_ring_scatter_and_a_shared_thermometer() -> None
     # Ring and base are of one steel and expand together: the thermometer enters by their difference, less the scale.
     slope = STEEL * 45000.4 - STEEL * 24000.0 - SCALE * 21000.0
     assert lines["temperature"].u == pytest.approx(abs(slope) * 0.3, rel=1e-3)
-    assert found.values["length"].u == pytest.approx(math.hypot(*(line.u for line in found.budget)))
+    assert found.values["length"].u == pytest.approx(math.hypot(*(line.u for line in found.budgets["length"])))
 
 
 def test_a_round_in_which_nothing_was_moved_is_noted() -> None:
@@ -137,9 +132,11 @@ def test_the_thickness_of_the_cover_is_a_line_of_its_own() -> None:
     bare = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(20.0, 0.3), ABOUT)
     covered = bench_zero(pairs, ring, base, "bench-zero", GAUGE, Thermal(20.0, 0.3), ABOUT, cover)
     assert bare.values["length"].u is not None
-    assert [(one.u, one.source) for one in covered.budget if one.term == "target cover"] == [(2.0, cover.source)]
+    assert [(one.u, one.source) for one in covered.budgets["length"] if one.term == "target cover"] == [
+        (2.0, cover.source)
+    ]
     assert covered.values["length"].u == pytest.approx(math.hypot(bare.values["length"].u, 2.0))
-    assert not [one for one in bare.budget if one.term == "target cover"]
+    assert not [one for one in bare.budgets["length"] if one.term == "target cover"]
 
 
 @pytest.mark.parametrize("kelvin", [0.0, 1.5, -6.0])
@@ -155,7 +152,7 @@ def test_adapter_length_is_found_at_20_degrees(kelvin: float) -> None:
     adapter = Known(18003.2, 1.5, ALUMINIUM, "record")
     found = adapter_length(pairs, adapter, "ring-07", GAUGE, Thermal(20.0 + kelvin, 0.3), ABOUT)
     assert found.values["length"].value == pytest.approx(true, abs=1e-4)
-    lines = {line.term: line for line in found.budget}
+    lines = {line.term: line for line in found.budgets["length"]}
     assert lines["scale"].u == pytest.approx(1e-5 * 18002.0, rel=1e-3)
     assert lines["remounts"].dof == 5
 
@@ -193,7 +190,11 @@ def test_by_an_encoder_its_subdivision_is_one_line() -> None:
 
 def of_the_place(finding: Finding) -> dict[str, tuple[float, str]]:
     """The lines of where the carriage stood, with u and shape."""
-    return {line.term: (line.u, line.shape) for line in finding.budget if line.term.startswith(("position", "subdiv"))}
+    return {
+        line.term: (line.u, line.shape)
+        for line in finding.budgets["length"]
+        if line.term.startswith(("position", "subdiv"))
+    }
 
 
 @pytest.mark.published

@@ -15,11 +15,13 @@ import pytest
 from scipy.stats import binom
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.gauge_readings import About, Known, Pair, Thermal, adapter_length, bench_zero
 from benchd.bench.chain import ScaleRecord
-from benchd.bench.lengths_by_gauge import comparator_of
 from benchd.devices import GaugeSpec
 from benchd.optics.expansion import U_ALPHA_REL
+from benchd.questions.adapter_length.assessment import adapter_length
+from benchd.questions.bench_zero.assessment import bench_zero
+from benchd.questions.comparator import About, Known, Pair, Thermal
+from benchd.questions.of_gauge import comparator_of
 
 CASES, ROUNDS = 400, 6
 PITCH_UM, PROBE_UM, TIP_DEPTH_UM = 1000.0, 44987.0, 45000.0

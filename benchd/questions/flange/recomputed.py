@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from benchd.bench.curves import FitOrder, curve_of, fit_points
 from benchd.bench.sweep_data import SweepPoint
 from benchd.errors import BenchdError, Refused
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import PeakFit
+from benchd.questions.flange.picture import Curve, Fit, Points
+from benchd.questions.through_focus import FitOrder, curve_of, fit_points
 from benchd.records.values import ReadingRow
-from benchd.reports.through_focus import Curve, Fit, Points
 
 CHANNELS = ("edge.v", "edge.h")
 DRAWN = 201

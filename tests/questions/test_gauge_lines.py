@@ -8,10 +8,12 @@ from dataclasses import replace
 import pytest
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.gauge_readings import About, Known, Pair, Thermal, adapter_length, bench_zero
 from benchd.bench.chain import ScaleRecord
-from benchd.bench.lengths_by_gauge import comparator_of
 from benchd.devices import GaugeSpec
+from benchd.questions.adapter_length.assessment import adapter_length
+from benchd.questions.bench_zero.assessment import bench_zero
+from benchd.questions.comparator import About, Known, Pair, Thermal
+from benchd.questions.of_gauge import comparator_of
 
 ABOUT = About(run="r-0007", setup=3, at="2031-04-05T09:20:02Z", version="0", indices=(0, 9))
 STEEL, BRASS, GLASS = 11.5e-6, 18.0e-6, 8.0e-6
@@ -30,7 +32,7 @@ SUBDIVISION = 0.15 / math.sqrt(2.0)
 
 
 def lines(finding: Finding) -> dict[str, float]:
-    return {line.term: line.u for line in finding.budget}
+    return {line.term: line.u for line in finding.budgets["length"]}
 
 
 def test_the_lines_of_a_base() -> None:
@@ -52,8 +54,11 @@ def test_the_lines_of_a_base() -> None:
             "expansion": 0.05 * math.hypot(*own),
         }
     )
-    assert {line.term: line.dof for line in found.budget if line.dof} == {"remounts": 4.0, "setting ring": 12.0}
-    shapes = {line.term: line.shape for line in found.budget if line.shape != "normal"}
+    assert {line.term: line.dof for line in found.budgets["length"] if line.dof} == {
+        "remounts": 4.0,
+        "setting ring": 12.0,
+    }
+    shapes = {line.term: line.shape for line in found.budgets["length"] if line.shape != "normal"}
     assert shapes == {"gauge hysteresis": "arcsine", "gauge resolution": "triangular", "subdivision": "arcsine"}
 
 
@@ -79,7 +84,7 @@ def test_the_lines_of_an_adapter() -> None:
         },
         rel=1e-4,
     )
-    assert {line.term: line.dof for line in found.budget if line.dof} == {"remounts": 4.0}
-    shapes = {line.term: line.shape for line in found.budget if line.shape != "normal"}
+    assert {line.term: line.dof for line in found.budgets["length"] if line.dof} == {"remounts": 4.0}
+    shapes = {line.term: line.shape for line in found.budgets["length"] if line.shape != "normal"}
     assert shapes.pop("abbe") == "triangular"
     assert shapes == {"gauge hysteresis": "arcsine", "gauge resolution": "triangular", "subdivision": "arcsine"}

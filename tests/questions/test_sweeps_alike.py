@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.sweep_data import SweepData, alike, out_in_in_out
+from benchd.bench.sweep_data import SweepData
 from benchd.errors import Refused
+from benchd.questions.glass_toggle import out_in_in_out
+from benchd.questions.through_focus import alike
 
 
 def swept(**changes: Any) -> SweepData:

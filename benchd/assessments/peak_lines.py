@@ -1,0 +1,50 @@
+"""What the budget and the notes of any best focus hold, whatever question it is of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from benchd.assessments.betterment import STATE_GAMMA
+from benchd.metrology.budget import Term, standard_u
+
+NON_LINEAR_SHIFT_UM = 0.75
+"""Best focus moves by at most this times f-number squared where pictures went through a video curve of exponent 2.2
+and are taken as linear: one wave of spherical aberration, the square quite dark, 20 lp/mm and up (own quadrature of
+the edge's spread, f/1.4 to f/5.6; a square of 2 % moves it by .46, one of 15 % by .13, an exponent of 1.1 by a tenth).
+Which way is not known, as the aberration is not."""
+
+NON_LINEAR = "The pictures are not known to be linear in light, and best focus moves by that: see the budget."
+SUBDIVISION = "position subdivision"
+SUBDIVISION_TRANSFER = 1.5
+"""How much of a periodic error of the scale reaches the peak of a quintic, at worst: a period of about one geometric
+half-width imitates the curve's own shape and is amplified (own computation, f/1.4 to f/5.6: 1.3 to 1.5)."""
+
+FLAGS: Mapping[str, str] = {
+    "noisy": "Readings scatter more than their pictures explain: vibration, flicker or position noise.",
+    "wide": "The curve is wider than the f-number explains: f-number, decentring, glass, or pupil not filled.",
+    "two_maxima": "The curve has two maxima, and one of them is stated, not always the higher: look at the plot.",
+    "off_centre": "Best focus lies off the middle of the sweep; the interval is wider for it.",
+    "correlated": "Successive readings go together; the stated uncertainty may be too small.",
+    "window": "A wider part of the curve puts the peak elsewhere; look at the plot.",
+}
+"""What the flags of a fit say to a person."""
+
+
+def non_linear_term(f_number: float) -> Term:
+    """What a curve of unknown exponent, up to a usual video curve's, may do to best focus."""
+    u = standard_u(NON_LINEAR_SHIFT_UM * f_number**2, "rectangular")
+    return Term("non-linear pictures", u, "B", None, "the camera's curve is not stated", "rectangular")
+
+
+def through_fit(term: Term) -> Term:
+    """A line of the chain or of the position as the fit passes it on."""
+    if term.term != SUBDIVISION:
+        return term
+    u, source = SUBDIVISION_TRANSFER * term.u, f"{term.source}, times {SUBDIVISION_TRANSFER:g}: it imitates the curve"
+    return replace(term, u=u, source=source)
+
+
+def non_linear_notes(linear: bool) -> tuple[str, ...]:
+    """The label of a finding from pictures that are not known to be linear, and what to write to be rid of it."""
+    return () if linear else (f"{NON_LINEAR} {STATE_GAMMA}",)

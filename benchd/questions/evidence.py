@@ -1,0 +1,112 @@
+"""What a question may go by: a run's sweeps and readings, the set-up and chain they were taken at, the files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from benchd.errors import Refused
+
+if TYPE_CHECKING:
+    from benchd.bench.bench import Bench
+    from benchd.bench.chain import Chain
+    from benchd.bench.chain_terms import Temperature
+    from benchd.bench.position_terms import ScaleRecord
+    from benchd.bench.run_record import RunRecord
+    from benchd.bench.setup import SetupDocument
+    from benchd.bench.sweep_data import SweepData
+    from benchd.devices import GaugeSpec
+    from benchd.files.bench_file import BenchFile
+    from benchd.files.records_folder import Records
+    from benchd.records.values import ReadingRow
+
+DEFAULT_LIGHT_NM = 546.0
+INDICATOR = "indicator"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Of one run, in the order taken: `sweeps`, and `readings` by the names they were kept under.
+
+    `scale` is what is stated of the carriage's position, None where nothing is; `position_u_um` the noise of one
+    position; `indicator` what is stated of the gauge in that role, None without one. `at` is now (RFC 3339),
+    `last_index` that of the run's last reading.
+    """
+
+    run: str
+    sweeps: Sequence[SweepData]
+    readings: Mapping[str, Sequence[ReadingRow]]
+    last_index: int
+    setup: SetupDocument
+    chain: Chain
+    temperature: Temperature
+    file: BenchFile
+    records: Records
+    scale: ScaleRecord | None
+    position_u_um: float
+    indicator: GaugeSpec | None
+    at: str
+    version: str
+
+    @property
+    def light_nm(self) -> float:
+        """Wavelength of the target's light."""
+        return self.setup.light_nm or DEFAULT_LIGHT_NM
+
+    def head(self, assessment: str, *, lens: bool = True) -> dict[str, Any]:
+        """The first keys of a finding's document; without `lens` it is about none, whatever stands on the bench."""
+        return {
+            "finding": "",
+            "assessment": assessment,
+            "run": self.run,
+            "setup": self.setup.rev,
+            "lens": self.setup.lens if lens else None,
+            "job": self.setup.job if lens else None,
+            "at": self.at,
+            "version": self.version,
+        }
+
+    def measurand(self, sweep: SweepData) -> dict[str, Any]:
+        """What exactly a sweep measured, as a finding says it."""
+        ring = self.setup.ring
+        return {
+            "arrangement": self.setup.arrangement,
+            "ring": ring if isinstance(ring, str) or ring is None else {"mark": ring.mark},
+            "f_number": sweep.f_number,
+            "merit": sweep.merit,
+            "lp_mm": sweep.lp_mm,
+            "light_nm": self.light_nm,
+            "glass": list(self.setup.glass),
+            "response": "system",  # no record states a camera's own transfer, so none is divided out
+        }
+
+    def gauge(self) -> GaugeSpec:
+        """What is stated of the indicator. Raises Refused('unknown_name') without one."""
+        if self.indicator is None:
+            raise Refused("unknown_name", "No gauge has the role indicator.", advice="Give one that role.")
+        return self.indicator
+
+
+def evidence_of(bench: Bench, run: RunRecord, version: str) -> Evidence:
+    """What a run has brought home, and the bench as it stands; nothing in it changes any more."""
+    from benchd.bench.chain import position_noise_um
+    from benchd.devices import Gauge
+
+    indicator = bench.assembly.in_role(INDICATOR, Gauge)
+    return Evidence(
+        run=run.id,
+        sweeps=tuple(run.sweeps),
+        readings={name: tuple(rows) for name, rows in run.named.items()},
+        last_index=run.last_index,
+        setup=bench.setup.document,
+        chain=bench.setup.chain,
+        temperature=bench.setup.temperature,
+        file=bench.file,
+        records=replace(bench.loaded.records, sources={}),  # the files as read are no evidence, and many
+        scale=bench.scale,
+        position_u_um=position_noise_um(bench.scale, bench.assembly.position_resolution_um),
+        indicator=None if indicator is None else indicator.spec,
+        at=bench.clock.utc(),
+        version=version,
+    )

@@ -1,0 +1,128 @@
+"""How far from nominal is best focus, how sure is that, does it pass, and which shim mends it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from benchd.assessments.betterment import CURVE
+from benchd.errors import Refused
+from benchd.questions.flange import words
+from benchd.questions.question import Question
+from benchd.questions.wording import Doc, Material, Named
+
+if TYPE_CHECKING:
+    from benchd.assessments.finding import Finding
+    from benchd.bench.sweep_data import SweepData
+    from benchd.files.artefacts import Layer, LensTolerance
+    from benchd.questions.evidence import Evidence
+
+PUPIL_NOT_SHOWN = "Pupil fill not shown: that the light fills the lens wide open was not checked."
+AGREES_UM = 0.01
+"""A curve computed again must peak where the finding says; more is worth a word."""
+
+
+class Flange(Question):
+    """From all sweeps of the run at the set-up in force that measured one thing."""
+
+    name = "flange"
+    asks = "How far from nominal is best focus, is that inside the tolerance, and which shim mends it?"
+    sweeps = 1
+    values: ClassVar = {"focus_error": Named("Focus error"), "glass_residual": Named("Glass residual")}
+    judged = "focus_error"
+    drawn = "through-focus curve"
+    improves = CURVE
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        from benchd.bench.glass_residual import other_glass
+        from benchd.bench.nothing_passes import chain_budget
+        from benchd.questions.flange.assessment import FlangeInput, assess
+        from benchd.questions.through_focus import alike, best_focus, flags_of
+
+        setup, chain = evidence.setup, evidence.chain
+        sweeps, left_out = alike(_sweeps_of(evidence))
+        points = [point for sweep in sweeps for point in sweep.points]
+        fit = best_focus(points, sweeps[0], evidence)
+        lens = None if setup.lens is None else evidence.records.lens(setup.lens)
+        other = None if lens is None else other_glass(sweeps[0].glass, lens.designed_for_glass)
+        given = FlangeInput(
+            run=evidence.run,
+            setup=setup.rev,
+            lens=setup.lens,
+            chain=chain_budget(chain),
+            why_relative=chain.why_relative,
+            measurand=evidence.measurand(sweeps[0]),
+            f_number=sweeps[0].f_number,
+            linear=all(sweep.linear for sweep in sweeps),
+            u_frequency_rel=max(sweep.u_frequency_rel for sweep in sweeps),
+            tolerance_um=None if lens is None or lens.tolerance is None else lens.tolerance.flange_um,
+            stock_um=evidence.file.shims_um,
+            fitted_um=() if lens is None else lens.shims_fitted_um,
+            glass_residual=_residual(evidence, sweeps[0].f_number),
+            calibrations=chain.calibrations,
+            indices=(min(p.idx for p in points), max(p.idx for p in points)),
+            at=evidence.at,
+            version=evidence.version,
+            job=setup.job,
+            notes=[
+                *([f"Measured {other}."] if other else []),
+                *flags_of(sweeps),
+                *chain.notes,
+                *_too_near(evidence, None if lens is None else lens.tolerance),
+                *left_out,
+                PUPIL_NOT_SHOWN,
+            ],
+            other_glass=other,
+        )
+        return assess(fit, given)
+
+    def said(self, doc: Doc) -> str:
+        return words.side_of(doc)
+
+    def advised(self, doc: Doc) -> Sequence[tuple[str, str]]:
+        return [("Shims", words.shims(doc))]
+
+    def picture(self, doc: Doc, material: Material) -> bytes:
+        from benchd.questions.flange.picture import draw
+        from benchd.questions.flange.recomputed import recompute
+
+        found = recompute(doc, material.readings, material.position_u_um or 0.0)
+        apart = found.peak_um - doc["values"]["focus_error"]["value"]
+        if material.position_u_um is not None and abs(apart) > AGREES_UM:
+            told = f"Computed again, best focus lies {apart:+.2f} µm from what {doc['finding']} says"
+            material.say(f"{told}: another version fits.")
+        return draw(doc, found.curve)
+
+
+def _sweeps_of(evidence: Evidence) -> list[SweepData]:
+    sweeps = [sweep for sweep in evidence.sweeps if sweep.setup == evidence.setup.rev and sweep.points]
+    if not sweeps:
+        raise Refused("not_found", "This run holds no sweep at the set-up in force.", advice="Sweep first.")
+    return sweeps
+
+
+def _too_near(evidence: Evidence, tolerance: LensTolerance | None) -> list[str]:
+    from benchd.bench.chain import wall_too_near
+
+    conjugate = evidence.chain.conjugate
+    if conjugate is None or tolerance is None:
+        return []
+    sentence = wall_too_near(conjugate, -tolerance.flange_um, tolerance.flange_um)
+    return [sentence] if sentence else []
+
+
+def _residual(evidence: Evidence, f_number: float) -> tuple[float, float] | None:
+    """What the glass in the light leaves beside the plate that the lens was designed for, with its u (um)."""
+    from benchd.bench.glass_residual import glass_residual
+    from benchd.files.artefacts import plates
+
+    setup, records = evidence.setup, evidence.records
+    if setup.lens is None:
+        return None
+
+    def layers(ids: Sequence[str]) -> list[Layer]:
+        return [layer for one in ids for layer in plates(records.glass(one).layers)]
+
+    designed = records.lens(setup.lens).designed_for_glass
+    fitted: list[Any] = [*layers(setup.glass), *plates(evidence.file.target.cover)]
+    return glass_residual(fitted, layers([designed] if designed else []), f_number)

@@ -1,0 +1,103 @@
+"""What a finding of best focus says: how far on which side of nominal, what mends it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.metrology.rounding import rounded
+from benchd.reports.numbers import number, percent, signed, thicknesses
+from benchd.reports.words import next_line, nominal, verdict_words, why_relative
+
+Doc = Mapping[str, Any]
+
+THEN = "Then change shims_fitted_um in the lens's record and start benchd again."
+"""The next advice counts from the shims that the record says are fitted."""
+
+
+def headline(finding: Doc) -> str:
+    """Which lens, and the verdict in words."""
+    lens = finding["lens"]
+    what = f"Lens {lens}" if lens else "Best focus"
+    return f"{what}: {verdict_words(finding)}"
+
+
+def best_focus_sentence(finding: Doc) -> str:
+    """Where best focus lies and how sure that is; a 95 % interval. Says nominal only where that is known."""
+    value = finding["values"]["focus_error"]
+    error, expanded = rounded(abs(value["value"]), value["U"])
+    where = f"{side(value['value'])} {nominal(finding)}"
+    sentence = f"Best focus {error} µm {where}, U = {expanded} µm (95 %, k = {value['k']:.2f})"
+    verdict = finding["verdict"]
+    if verdict is None:
+        return f"{sentence}."
+    return f"{sentence}; probability of conformity {percent(verdict['p_conform'])}."
+
+
+def side(error: float) -> str:
+    """On which side of nominal an error of focus lies: above zero the image is too deep."""
+    return "deeper than" if error >= 0 else "short of"
+
+
+def advice_sentence(finding: Doc) -> str:
+    """What mends it, what would decide it, or why there is no verdict; empty where there is nothing to say."""
+    if not finding["absolute"]:
+        return f"No verdict: {why_relative(finding)}."
+    verdict, advice = finding["verdict"], finding["advice"]
+    if verdict is not None and verdict["next"] is not None:
+        return f"{next_line(verdict['next'])}: {verdict['next']['how']}."
+    if verdict is not None and verdict.get("condition"):
+        return f"That holds {verdict['condition']}."
+    if advice is None or not (advice["from_stock"] or advice.get("remove")):
+        return ""
+    left = f"; {signed(round(advice['residual_um'], 1))} µm are left over" if advice["residual_um"] is not None else ""
+    return f"Shims: {shim_change(advice)}{left}."
+
+
+def shim_change(advice: Doc) -> str:
+    """What to do with the shims and what is under the lens then, `add 10 µm to the 50 now fitted: new total 60 µm`."""
+    put, take, fitted = advice["from_stock"] or [], advice.get("remove") or [], advice["fitted_um"]
+    whole = sorted(take) == sorted(fitted)
+    if take:
+        gone = f"the {thicknesses(take)} now fitted" if whole else f"{thicknesses(take)} of the {thicknesses(fitted)}"
+        done = f"replace {gone} by {thicknesses(put)} µm" if put else f"remove {gone}"
+    else:
+        done = f"add {thicknesses(put)} µm" + (f" to the {thicknesses(fitted)} now fitted" if fitted else "")
+    total = advice.get("total_um")  # findings from before it was stated lack it
+    return done if total is None else f"{done}: new total {total:g} µm"
+
+
+def merit_label(finding: Doc) -> str:
+    """The label of the merit axis."""
+    measurand = finding["measurand"]
+    name = "Modulation" if measurand.get("merit") in ("edge", None) else f"Merit ({measurand['merit']})"
+    if measurand.get("response") == "system":
+        name += " of lens and camera"
+    lp_mm = measurand.get("lp_mm")
+    return name if lp_mm is None else f"{name} at {lp_mm:g} lp/mm"
+
+
+def side_of(finding: Doc) -> str:
+    """On which side best focus lies, and of what."""
+    value = finding["values"]["focus_error"]["value"]
+    if value is None:
+        return ""
+    zero = "nominal" if finding["absolute"] else f"where nominal is assumed ({why_relative(finding)})"
+    return f"Best focus is {side(value)} {zero}."
+
+
+def shims(finding: Doc) -> str:
+    """The shim advice, and what to write once it is followed; empty where there is none."""
+    advice = finding["advice"]
+    if advice is None:
+        return ""
+    if advice["shim_um"] is None:
+        fitted = f" ({thicknesses(advice['fitted_um'])} \u00b5m now fitted)" if advice["fitted_um"] else ""
+        return f"No change is advised{fitted}: {advice['why']}." if advice.get("why") else ""
+    left = (
+        "" if advice["residual_um"] is None else f" ({number(advice['residual_um'], 1, sign=True)} \u00b5m left over)"
+    )
+    if not (advice["from_stock"] or advice.get("remove")):
+        return f"Leave the shims as they are{left}."
+    told = shim_change(advice)
+    return f"{told[0].upper()}{told[1:]}{left}. {THEN}"

@@ -1,0 +1,107 @@
+"""What does a plate behind the lens do to its focus: measured with it out, in, in and out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, ClassVar
+
+from benchd.assessments.betterment import CURVE
+from benchd.errors import Refused
+from benchd.questions.question import Question
+from benchd.questions.wording import Named
+
+if TYPE_CHECKING:
+    from benchd.assessments.finding import Finding
+    from benchd.bench.sweep_data import SweepData
+    from benchd.questions.evidence import Evidence
+
+
+class GlassToggle(Question):
+    """From four sweeps, the plate out of the set-up, in it, in it and out of it again."""
+
+    name = "glass_toggle"
+    asks = "How far does the glass behind the lens move its focus, and is that what its record says?"
+    sweeps = 4
+    values: ClassVar = {
+        "shift": Named("Shift by the glass"),
+        "paraxial": Named("Paraxial shift"),
+        "residual": Named("Residual"),
+        "expected_residual": Named("Residual expected"),
+        "drift": Named("Drift"),
+    }
+    improves = CURVE
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        from benchd.bench.bounded_terms import tipping_u_um
+        from benchd.bench.nothing_passes import as_lines
+        from benchd.bench.position_terms import place_terms
+        from benchd.files.artefacts import plates
+        from benchd.optics.plate import marginal_shift_um, paraxial_shift_um, paraxial_u_um
+        from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
+        from benchd.questions.of_gauge import TIPPING_NOT_STATED, as_stated
+        from benchd.questions.through_focus import best_focus, flags_of
+
+        sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
+        glass = list(out_in_in_out(sweeps))
+        visits = []
+        for sweep in sweeps:
+            fit = best_focus(sweep.points, sweep, evidence)
+            # Depths do not know of the plate: the carriage's own place at the peak, in the chain's lengths.
+            slope = [point.carriage_um - point.offset_um for point in sweep.points]
+            place = fit.peak_um + sum(slope) / len(slope)
+            visits.append(Visit(place * (1.0 + evidence.chain.scale_growth), fit.u_um, float(fit.dof)))
+        layers = [layer for one in glass for layer in plates(evidence.records.glass(one).layers)]
+        f_number = sweeps[0].f_number
+        paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
+        marginal = sum(marginal_shift_um(layer.thickness_mm, layer.index, f_number) for layer in layers)
+        u = math.hypot(*(paraxial_u_um(la.thickness_mm, la.u_mm, la.index, la.u_index) for la in layers))
+        bare, behind = (visits[one].depth_um for one in (0, 1))  # as far apart as the carriage's readings
+        u_abbe = tipping_u_um(evidence.file, [(1.0, behind), (-1.0, bare)])
+        given = ToggleInput(
+            run=evidence.run,
+            setup=setup.rev,
+            lens=setup.lens,
+            glass=glass,
+            measurand=evidence.measurand(sweeps[0]) | {"glass": glass},
+            paraxial_um=(paraxial, u),
+            expected_residual_um=0.5 * (marginal - paraxial),
+            u_scale=scale.u_scale if scale else 0.0,
+            at_a_place=as_lines(place_terms(scale)) if scale else (),
+            indices=(0, evidence.last_index),
+            at=evidence.at,
+            version=evidence.version,
+            f_number=f_number,
+            linear=all(sweep.linear for sweep in sweeps),
+            notes=[*flags_of(sweeps), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
+            u_abbe_um=u_abbe or 0.0,
+        )
+        return as_stated(scale, assess(tuple(visits), given))
+
+
+def out_in_in_out(sweeps: Sequence[SweepData]) -> tuple[str, ...]:
+    """The plates of four sweeps taken without them, with, with and without. Raises Refused (not_found) for others."""
+    if len(sweeps) != 4:
+        raise Refused(
+            "not_found",
+            f"Out-in-in-out takes four sweeps; this run holds {len(sweeps)}.",
+            advice="Run `glass_toggle`, or sweep so in a procedure of your own.",
+        )
+    plates = sweeps[1].glass
+    if not plates or [sweep.glass for sweep in sweeps] != [(), plates, plates, ()]:
+        had = ", ".join(" with ".join(sweep.glass) or "no glass" for sweep in sweeps)
+        raise Refused(
+            "not_found",
+            f"The four sweeps were not out, in, in and out of the same glass; the set-up had {had}.",
+            advice="Run `glass_toggle`, or in your procedure set `glass: []` before the first and the fourth sweep and "
+            "the plates before the second and the third.",
+        )
+    from benchd.questions.through_focus import alike
+
+    if len(alike(sweeps)[0]) != 4:
+        raise Refused(
+            "not_found",
+            "The four sweeps did not measure the same: detector, merit, frequency or f-number differ.",
+            advice="Sweep out-in-in-out in one way.",
+        )
+    return plates

@@ -1,0 +1,109 @@
+"""What questions by gauge go by: pairs of readings, what is stated of gauge and scale, the temperature."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from benchd.bench.bounded_terms import abbe_u_um
+from benchd.bench.gauge_moved import sign_of
+from benchd.bench.nothing_passes import as_lines
+from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
+from benchd.errors import Refused
+from benchd.files.artefacts import full_thickness_mm
+from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
+
+if TYPE_CHECKING:
+    from benchd.assessments.finding import Finding
+    from benchd.devices import GaugeSpec
+    from benchd.files.bench_file import BenchFile
+    from benchd.questions.evidence import Evidence
+    from benchd.records.values import ReadingRow
+
+TIPPING_NOT_STATED = (
+    "That the carriage tips on its way is taken as zero, without an uncertainty: write `abbe` in the bench file."
+)
+MOVED = "moved"
+"""The name under which a run keeps what the indicator reads after the carriage was moved under its tip."""
+
+
+def pairs_of(evidence: Evidence, first: str, second: str) -> list[Pair]:
+    """One a remounting, of the readings kept under these names. Raises Refused('not_found')."""
+    one, other = evidence.readings.get(first, ()), evidence.readings.get(second, ())
+    if len(one) != len(other) or len(one) < 2:
+        raise Refused("not_found", f"The run holds {len(one)} readings '{first}' and {len(other)} '{second}'.")
+    if not evidence.readings.get(MOVED):
+        raise Refused(
+            "not_found",
+            "Nothing shows which way the indicator counts.",
+            advice=f"With its tip on the target, move the carriage by a known way and read again as {MOVED}, with "
+            "`moved_from`, as the shipped procedures do.",
+        )
+    sign = sign_of(evidence.gauge())
+    return [
+        Pair(sign * _value(a), a.carriage_um or 0.0, sign * _value(b), b.carriage_um or 0.0)
+        for a, b in zip(one, other, strict=True)
+    ]
+
+
+def gauge_of(evidence: Evidence) -> Comparator:
+    """What is stated of the indicator and of the carriage. Raises Refused('unknown_name') without an indicator."""
+    stated = comparator_of(evidence.gauge(), evidence.scale)
+    return replace(stated, u_seat_um=evidence.file.joint.u_um, u_abbe_um=abbe_u_um(evidence.file) or 0.0)
+
+
+def thermal_of(evidence: Evidence) -> Thermal:
+    """The temperature of the set-up."""
+    return Thermal(evidence.temperature.at_C, evidence.temperature.u_K)
+
+
+def about(evidence: Evidence) -> About:
+    """What the finding says of itself."""
+    return About(
+        run=evidence.run,
+        setup=evidence.setup.rev,
+        at=evidence.at,
+        version=evidence.version,
+        indices=(0, evidence.last_index),
+        temperature_source=evidence.temperature.source,
+    )
+
+
+def comparator_of(gauge: GaugeSpec, scale: ScaleRecord | None) -> Comparator:
+    """What is stated of the gauge and of the carriage's position, as the assessments take it."""
+    # A gauge in the role states both; a bench without a scale's record gets a relative finding, `as_stated`.
+    return Comparator(
+        resolution_um=gauge.resolution_um,
+        hysteresis_um=gauge.hysteresis_um or 0.0,
+        u_gain=gauge.u_gain or 0.0,
+        u_scale=scale.u_scale if scale else 0.0,
+        subdivision_um=scale.subdivision_um if scale and not scale.by_steps else 0.0,
+        alpha_scale=scale.alpha_per_K if scale else None,
+        at_a_place=as_lines(place_terms(scale)) if scale and scale.by_steps else (),
+    )
+
+
+def as_stated(scale: ScaleRecord | None, finding: Finding) -> Finding:
+    """With a note of what nobody stated of the carriage's position; relative where that is all of it, as its lines
+    are then missing."""
+    update: dict[str, Any] = {"notes": [*finding.notes, *position_notes(scale)]}
+    if scale is None:
+        update |= {"absolute": False, "why_relative": [*finding.why_relative, POSITION_UNKNOWN]}
+    return finding.model_copy(update=update)
+
+
+def cover_of(bench_file: BenchFile) -> Known | None:
+    """From the face of the plates over the target, on which a gauge's tip rests, to the target; None without any."""
+    target = bench_file.target
+    if not target.cover:
+        return None
+    thickness = 1000.0 * full_thickness_mm(target.cover)
+    u = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
+    return Known(thickness, u, None, f"target {target.id}, bench file")
+
+
+def _value(row: ReadingRow) -> float:
+    if row.value is None:
+        raise Refused("not_found", f"Reading {row.idx} of {row.run} has no value.", advice="Take it again.")
+    return row.value

@@ -1,0 +1,86 @@
+"""From sweeps to best focus: which of them measured one thing, orientations averaged, then one fit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import takewhile
+from typing import TYPE_CHECKING
+
+from benchd.assessments.curve import Curve, points_of_picture
+from benchd.errors import Refused
+from benchd.metrology.peak import NoPeak, PeakFit, fit_peak
+from benchd.optics.diffraction import ideal_hwhm_um
+from benchd.optics.focus_depth import half_width_um
+
+if TYPE_CHECKING:
+    from benchd.bench.sweep_data import SweepData, SweepPoint
+    from benchd.questions.evidence import Evidence
+
+
+@dataclass(frozen=True, slots=True)
+class FitOrder:
+    """What a fit needs beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um)."""
+
+    f_number: float
+    lp_mm: float
+    light_nm: float
+    position_u_um: float
+
+
+def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
+    """The curve of a sweep: both orientations of a picture averaged, since they share the carriage."""
+    return Curve.of(
+        channel
+        for point in points
+        for channel in points_of_picture(
+            {"v": point.v, "h": point.h},
+            offset_um=point.offset_um,
+            t_mono=point.t_mono,
+            repeat=point.repeat,
+            position_u_um=position_u_um,
+        )
+    )
+
+
+def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
+    """The fit, or the sentence that says why there is none."""
+    curve = curve_of(points, order.position_u_um)
+    try:
+        return fit_peak(
+            curve.offset_um,
+            curve.value,
+            curve.u,
+            half_width_um(order.f_number, order.lp_mm),
+            position_u_um=order.position_u_um,
+            ideal_hwhm_um=ideal_hwhm_um(order.f_number, order.lp_mm, order.light_nm),
+        )
+    except NoPeak as none:
+        return none.text
+
+
+def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidence) -> PeakFit:
+    """The fit of points that were taken as those of `sweep` were. Raises Refused('not_found')."""
+    order = FitOrder(sweep.f_number, sweep.lp_mm, evidence.light_nm, evidence.position_u_um)
+    fit = fit_points(points, order)
+    if isinstance(fit, str):
+        raise Refused("not_found", fit, advice="Sweep again about the peak, with more readings or more light.")
+    return fit
+
+
+def flags_of(sweeps: Sequence[SweepData]) -> list[str]:
+    """What the finding has to say of its sweeps, each thing once."""
+    return list(dict.fromkeys(flag for sweep in sweeps for flag in sweep.flags))
+
+
+def alike(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:
+    """The last sweeps that measured one thing, and a note on those before them: two merits have two peaks.
+
+    None from before one that differs: a finding names its readings by their first and last index.
+    """
+    kept = list(takewhile(lambda sweep: sweep.measured == sweeps[-1].measured, reversed(sweeps)))[::-1]
+    left_out = len(sweeps) - len(kept)
+    if not left_out:
+        return kept, []
+    are = "1 sweep of this run is" if left_out == 1 else f"{left_out} sweeps of this run are"
+    return kept, [f"{are} left out: detector, merit, frequency or f-number changed after."]

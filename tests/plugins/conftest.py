@@ -1,0 +1,8 @@
+"""Packages of other people, as the tests build and install them."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
