@@ -48,6 +48,7 @@ def dry_run(
     """
     demand(procedure, bench)
     back = Predict(bench)
+    back.ahead.begins()
     walker = Walker(back, lambda name: _named(name, library or {}), facts, known)
     scope = scope_of(procedure.inputs, values, facts)
     _at_once(walker.top(procedure.steps, scope))

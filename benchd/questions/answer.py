@@ -21,6 +21,7 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     its code fails or does not end."""
     asked = question(name)
     asked.check_of(of, evidence.records)
+    asked.check_sweeps(len(evidence.sweeps_here if asked.at_set_up else evidence.sweeps))
     try:
         async with asyncio.timeout(asked.at_most_s):
             found = await analysis.run(_answered, name, evidence, of)

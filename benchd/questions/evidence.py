@@ -54,6 +54,11 @@ class Evidence:
         """Wavelength of the target's light."""
         return self.setup.light_nm or DEFAULT_LIGHT_NM
 
+    @property
+    def sweeps_here(self) -> Sequence[SweepData]:
+        """The sweeps at the set-up in force that have a point."""
+        return [sweep for sweep in self.sweeps if sweep.setup == self.setup.rev and sweep.points]
+
     def head(self, assessment: str, *, lens: bool = True) -> dict[str, Any]:
         """The first keys of a finding's document; without `lens` it is about none, whatever stands on the bench."""
         return {

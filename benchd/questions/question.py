@@ -41,10 +41,10 @@ class Question(Wording, ABC):
     """One question of the job: what it goes by, the answer, and (as a `Wording`) how a finding of it reads.
 
     `asks` is the question in one sentence. `of` is the kind of record that it is about, None where the set-up says
-    all. `sweeps` is the least number of sweeps it takes and `readings` are the names under which those it goes by are
-    kept; a dry run refuses to ask sooner. `improves` says what betters a line of the budget of its own, by the first
-    word of the line's name. `calibrates` says whether a finding may come into force. An answer takes at most
-    `at_most_s`.
+    all. `sweeps` is the least number of sweeps of the run that it takes, with `at_set_up` of those at the set-up in
+    force alone; `readings` are the names under which those that it goes by are kept. To ask sooner is refused, by dry
+    runs as well. `improves` says what betters a line of the budget of its own, by the first word of the line's name.
+    `calibrates` says whether a finding may come into force. An answer takes at most `at_most_s`.
     """
 
     question_api: ClassVar[int] = QUESTION_API
@@ -52,6 +52,7 @@ class Question(Wording, ABC):
     asks: ClassVar[str]
     of: ClassVar[Kind | None] = None
     sweeps: ClassVar[int] = 0
+    at_set_up: ClassVar[bool] = False
     readings: ClassVar[tuple[str, ...]] = ()
     improves: ClassVar[Mapping[str, str]] = {}
     calibrates: ClassVar[bool] = False
@@ -63,6 +64,17 @@ class Question(Wording, ABC):
 
         Raises Refused (not_found, bad_request) where the evidence does not say it.
         """
+
+    def check_sweeps(self, taken: int) -> None:
+        """Raise Refused('not_found') where so many sweeps are too few."""
+        if taken >= self.sweeps:
+            return
+        where = " at the set-up in force" if self.at_set_up else ""
+        holds = f"{taken} sweep{'s' if taken > 1 else ''}" if taken else "no sweep"
+        text = f"This run holds {holds}{where}"
+        if self.sweeps > 1:
+            text += f"; {self.name} takes {self.sweeps}"
+        raise Refused("not_found", f"{text}.", advice="Sweep first.")
 
     def check_of(self, of: str | None, records: Records | None = None) -> None:
         """Raise Refused('bad_request') where the artefact is not stated, or is and counts for nothing.

@@ -48,6 +48,7 @@ class Accept(Verb[AcceptArgs]):
 
     def effect(self, args: AcceptArgs, ahead: Ahead, opened: Open) -> Entry:
         ahead.state.know(stale=True)
+        ahead.another_set_up()
         return super().effect(args, ahead, opened)
 
     def still(self, args: AcceptArgs, view: BenchView) -> Entry:

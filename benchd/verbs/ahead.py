@@ -20,6 +20,8 @@ from benchd.verbs.set_up_ahead import SetUpAhead
 from benchd.verbs.view import BenchView
 
 HOMED, STALE, PLACE = "homed", "stale", "carriage_um"
+SWEPT, SWEPT_HERE = "swept", "swept_here"
+"""How many sweeps the run has taken by then, and how many at the set-up as it is; only a dry run counts them."""
 
 
 class Ahead:
@@ -57,6 +59,23 @@ class Ahead:
             for one in (self, other)
         )
         return mine == theirs
+
+    def begins(self) -> None:
+        """A run begins here."""
+        self.state.know(swept=0, swept_here=0)
+
+    def swept(self) -> None:
+        """A sweep was taken."""
+        for name in (SWEPT, SWEPT_HERE):
+            if (before := self.state.get(name)) is not None:
+                self.state.know(**{name: before + 1})
+
+    def another_set_up(self, why: Why = ()) -> None:
+        """The set-up has another revision; with `why`, whether it has depends on that."""
+        if self.state.get(SWEPT_HERE) and why:
+            self.state.lose(SWEPT_HERE, why)
+        elif self.state.get(SWEPT) is not None or self.state.why(SWEPT):
+            self.state.know(swept_here=0)
 
     @property
     def set_up(self) -> SetUpAhead:

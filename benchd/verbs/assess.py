@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
+from benchd.errors import Refused
 from benchd.verbs.arguments import Args, Code, Name, Outright
-from benchd.verbs.entry import Entry
+from benchd.verbs.entry import Entry, WouldBeRefused
 from benchd.verbs.foreseen import Open
 from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
+    from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import InRun
     from benchd.verbs.view import BenchView
 
@@ -38,6 +41,18 @@ class Assess(Verb[AssessArgs]):
         asked = question(args.name)
         if "of" not in opened:
             asked.check_of(args.of, view.records)
+
+    def effect(self, args: AssessArgs, ahead: Ahead, opened: Open) -> Entry:
+        from benchd.questions.registry import question
+        from benchd.verbs.ahead import SWEPT, SWEPT_HERE
+
+        entry, asked = super().effect(args, ahead, opened), question(args.name)
+        taken = ahead.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
+        try:
+            asked.check_sweeps(asked.sweeps if taken is None else taken)
+        except Refused as refused:
+            return replace(entry, problem=WouldBeRefused.of(refused))
+        return entry
 
     def still(self, args: AssessArgs, view: BenchView) -> Entry:
         return Entry("assess", args.name + (f" of {args.of}" if args.of else ""), view.assess_s)

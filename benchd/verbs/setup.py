@@ -11,7 +11,7 @@ from pydantic import Field, ValidationError, ValidatorFunctionWrapHandler, WrapV
 from benchd.errors import Refused
 from benchd.verbs.arguments import Args
 from benchd.verbs.entry import Entry, WouldBeRefused, perhaps, said
-from benchd.verbs.foreseen import Open, joined
+from benchd.verbs.foreseen import Open, all_of, joined
 from benchd.verbs.result import Told
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
@@ -152,7 +152,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         parts = [f"{key} {said(value)}" for key, value in stated.items()]
         parts += [f"{key} by {joined(why)}" for key, why in open_keys.items()]
         text = ", ".join(parts) or "nothing changes"
-        before = ahead.set_up.why
+        before, then = ahead.set_up.why, ahead.set_up.values.copy()
         try:
             check_rev(ahead.view.rev, args.rev if isinstance(args, SetupArgs) else None)
             moves_nominal = ahead.set_up.change(stated, open_keys)
@@ -163,6 +163,10 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         ahead.rear_told = False
         if {"lens", "glass"} & {*stated, *open_keys}:
             ahead.glass.changed()
+        if open_keys or then.open & stated.keys():
+            ahead.another_set_up(all_of({**open_keys, **{key: then.why(key) for key in stated}}))
+        elif dict(ahead.set_up.values.values) != dict(then.values):
+            ahead.another_set_up()
         if moves_nominal:
             ahead.state.know(stale=True)
         elif moves_nominal is None and ahead.state.get(STALE) is not True:

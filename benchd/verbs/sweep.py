@@ -67,6 +67,7 @@ class Sweep(Verb[SweepArgs]):
         from benchd.verbs.ahead import PLACE
         from benchd.verbs.sweep_ahead import SweepAhead
 
+        ahead.swept()  # where it is refused the run does not get any further
         where, from_um = ahead.set_up.places, ahead.place_um
         if where is not None and where.half_width_um is None:
             return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.of(no_lens()))

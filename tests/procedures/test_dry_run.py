@@ -438,6 +438,42 @@ def test_what_is_no_calibration_and_a_sweep_without_a_lens_are_told_ahead(tmp_pa
     assert refused.value.code == "bad_request"
 
 
+S, F, G = "{sweep: {}}", "{assess: {name: flange}}", "{assess: {name: glass_toggle}}"
+TRIM, SAME, ASK = (
+    "{setup: {trim_um: 5}}",
+    "{setup: {adapters: [ring-07]}}",
+    "{ask: {kind: yes_no, text: t, save: more}}",
+)
+NONE_HERE = "assess: This run holds no sweep at the set-up in force."
+
+
+@pytest.mark.parametrize(
+    ("steps", "told"),
+    [
+        ([F], [NONE_HERE]),
+        ([S, F, S, F], []),
+        ([S, TRIM, F], [NONE_HERE]),
+        ([S, SAME, F], []),
+        (["{repeat: 2, steps: [" + S + "]}", F], []),
+        ([ASK, "{if: {answer: more, is: true}, then: [" + S + "]}", F], []),
+        ([ASK, "{if: {answer: more, is: true}, then: [" + S + "]}", TRIM, F], [NONE_HERE]),
+        ([S, S, S, G], ["assess: Out-in-in-out takes four sweeps; this run holds 3."]),
+        ([S, TRIM, S, S, S, G], []),
+    ],
+)
+def test_an_assessment_before_its_sweeps_is_told_ahead(tmp_path: Path, steps: list[str], told: list[str]) -> None:
+    """It went through a dry run and ended the run, `This run holds no sweep`; what hangs on an answer is left open."""
+    path = tmp_path / "p.yaml"
+    path.write_text(f"procedure: p\ntitle: t\nsteps: [{', '.join(steps)}]\n")
+    stands = replace(BENCH, homed=True, stale=False, carriage_um=9000.0, where=_stands)
+    found = dry_run(read_procedure(path).procedure, {}, stands, facts)
+    assert [one for one in found.problems if one.startswith("assess")] == told
+
+
+def _stands(changes: Mapping[str, Any]) -> Whereabouts:
+    return where({"lens": "L-0417", "adapters": ["ring-07"], "trim_um": 0.0, **changes})
+
+
 def test_a_plan_without_an_end_in_sight_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "p.yaml"
     inner = "- repeat: 1000\n        steps:\n          - wait: {for_s: 1}"

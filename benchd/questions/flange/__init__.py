@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from benchd.assessments.betterment import CURVE
-from benchd.errors import Refused
 from benchd.questions.flange import words
 from benchd.questions.question import Question
 from benchd.questions.wording import Doc, Material, Named
 
 if TYPE_CHECKING:
     from benchd.assessments.finding import Finding
-    from benchd.bench.sweep_data import SweepData
     from benchd.files.artefacts import Layer, LensTolerance
     from benchd.questions.evidence import Evidence
 
@@ -28,6 +26,7 @@ class Flange(Question):
     name = "flange"
     asks = "How far from nominal is best focus, is that inside the tolerance, and which shim mends it?"
     sweeps = 1
+    at_set_up = True
     values: ClassVar = {"focus_error": Named("Focus error"), "glass_residual": Named("Glass residual")}
     judged = "focus_error"
     drawn = "through-focus curve"
@@ -40,7 +39,7 @@ class Flange(Question):
         from benchd.questions.through_focus import alike, best_focus, flags_of
 
         setup, chain = evidence.setup, evidence.chain
-        sweeps, left_out = alike(_sweeps_of(evidence))
+        sweeps, left_out = alike(evidence.sweeps_here)
         points = [point for sweep in sweeps for point in sweep.points]
         fit = best_focus(points, sweeps[0], evidence)
         lens = None if setup.lens is None else evidence.records.lens(setup.lens)
@@ -92,13 +91,6 @@ class Flange(Question):
             told = f"Computed again, best focus lies {apart:+.2f} µm from what {doc['finding']} says"
             material.say(f"{told}: another version fits.")
         return draw(doc, found.curve)
-
-
-def _sweeps_of(evidence: Evidence) -> list[SweepData]:
-    sweeps = [sweep for sweep in evidence.sweeps if sweep.setup == evidence.setup.rev and sweep.points]
-    if not sweeps:
-        raise Refused("not_found", "This run holds no sweep at the set-up in force.", advice="Sweep first.")
-    return sweeps
 
 
 def _too_near(evidence: Evidence, tolerance: LensTolerance | None) -> list[str]:

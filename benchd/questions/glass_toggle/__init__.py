@@ -32,6 +32,11 @@ class GlassToggle(Question):
     }
     improves = CURVE
 
+    def check_sweeps(self, taken: int) -> None:
+        if taken != self.sweeps:
+            text = f"Out-in-in-out takes four sweeps; this run holds {taken}."
+            raise Refused("not_found", text, advice="Run `glass_toggle`, or sweep so in a procedure of your own.")
+
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.bounded_terms import tipping_u_um
         from benchd.bench.nothing_passes import as_lines
@@ -81,12 +86,6 @@ class GlassToggle(Question):
 
 def out_in_in_out(sweeps: Sequence[SweepData]) -> tuple[str, ...]:
     """The plates of four sweeps taken without them, with, with and without. Raises Refused (not_found) for others."""
-    if len(sweeps) != 4:
-        raise Refused(
-            "not_found",
-            f"Out-in-in-out takes four sweeps; this run holds {len(sweeps)}.",
-            advice="Run `glass_toggle`, or sweep so in a procedure of your own.",
-        )
     plates = sweeps[1].glass
     if not plates or [sweep.glass for sweep in sweeps] != [(), plates, plates, ()]:
         had = ", ".join(" with ".join(sweep.glass) or "no glass" for sweep in sweeps)
