@@ -30,6 +30,7 @@ from benchd.files.problems import FileProblems
 from benchd.parts import Parts, ending_of, within
 from benchd.procedures.read_bench import read_bench
 from benchd.procedures.runner import Runner
+from benchd.questions.answer import load
 from benchd.records.store import Store
 from benchd.remote.about import about
 from benchd.remote.service import MqttService
@@ -134,6 +135,7 @@ class Daemon:
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(within, store.close, "the record")
         bench = Bench(loaded, assembly, store, self.notices, self.clock)
+        bench.analysis.load_beforehand(load)
         self._push_close(stack, bench)
         await bench.setup.load()
         for run in store.abandoned:

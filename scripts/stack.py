@@ -155,7 +155,7 @@ class Stack:
     async def _file(self, name: str, path: Path) -> dict[str, Any]:
         """Wait for a process to say where it listens."""
         process = self._processes[name]
-        for _ in range(600):
+        for _ in range(2400):  # two minutes: only what hangs takes as long
             if path.exists():
                 found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
                 return found

@@ -85,7 +85,7 @@ class Technician:
         state = await self.run("flange_check", lens=lens, adapters=adapters, glass=glass, repeats=repeats, **given)
         return await self.finding("flange", str(state["run"]))
 
-    async def finding(self, assessment: str, run: str, *, within_s: float = 5.0) -> dict[str, Any]:
+    async def finding(self, assessment: str, run: str, *, within_s: float = 120.0) -> dict[str, Any]:
         """The finding of a run, which may be told a moment after the run's end."""
         async with asyncio.timeout(within_s):
             async for _, document in self._client.watch(f"finding/{assessment}"):

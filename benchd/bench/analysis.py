@@ -53,6 +53,7 @@ class Analysis:
         self._idle_s = idle_s
         self._pool: ProcessPoolExecutor | None = None
         self._under_way = 0
+        self._beforehand: list[Callable[[], None]] = [_load]
         self._idle: asyncio.TimerHandle | None = None
 
     async def run(self, work: Callable[[*Args], R], *args: *Args) -> R:
@@ -84,10 +85,16 @@ class Analysis:
             self._under_way -= 1
             self._rest()
 
+    def load_beforehand(self, load: Callable[[], None]) -> None:
+        """Have a new worker load this as well, where work is to be expected; a module-level function."""
+        self._beforehand.append(load)
+
     def warm(self) -> None:
         """Work is to be expected: start the worker where it is not running, and wait for nothing."""
         if self._pool is None:
-            self._begin().submit(_load)
+            pool = self._begin()
+            for load in self._beforehand:
+                pool.submit(load)
         self._rest()
 
     def _begin(self) -> ProcessPoolExecutor:

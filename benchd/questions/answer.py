@@ -35,6 +35,15 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     return found
 
 
+def load() -> None:
+    """In the worker, while the carriage still moves: what evidence is made of, and what most answers need."""
+    import benchd.bench.chain
+    import benchd.bench.setup
+    import benchd.files.records_folder
+    import benchd.questions.through_focus
+    import benchd.records.values  # noqa: F401
+
+
 def _answered(name: str, evidence: Evidence, of: str | None) -> Answered:
     """In the worker. What it raises is said in words: an exception of another package may not survive the way back."""
     try:

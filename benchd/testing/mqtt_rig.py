@@ -122,7 +122,7 @@ class MqttRig:
         assert all(isinstance(result, asyncio.CancelledError) for result in results), results
 
 
-async def until(condition: Callable[[], bool], within_s: float = 20.0) -> None:
+async def until(condition: Callable[[], bool], within_s: float = 120.0) -> None:
     """Return when `condition` holds; TimeoutError after `within_s`. For what another process or thread brings about."""
     async with asyncio.timeout(within_s):
         while not condition():  # noqa: ASYNC110 what is waited for is plain data, changed from elsewhere

@@ -81,7 +81,7 @@ async def told(subscription: Subscription) -> Mapping[str, Any]:
 async def watched(bench: Bench) -> AsyncIterator[None]:
     watching = asyncio.create_task(Reporter(bench, lambda: None, lambda name: "").run())
     try:
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(120.0):
             yield
     finally:
         watching.cancel()

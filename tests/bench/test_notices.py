@@ -9,7 +9,7 @@ from benchd.bench.notices import Notice, Notices, Subscription
 
 async def taken(subscription: Subscription, count: int) -> list[Notice]:
     found: list[Notice] = []
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(120.0):
         async for notice in subscription:
             found.append(notice)
             if len(found) == count:

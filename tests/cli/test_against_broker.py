@@ -210,7 +210,7 @@ async def test_a_stop_that_nobody_confirms_is_a_fault(rig: MqttRig, cli: Any) ->
 async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> None:
     stands(rig)
     rig.notices.put("finding/flange", FINDING)
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(120.0):
         while "flange: f-310" not in (told := await cli("status")).out or ", homed" not in told.out:
             pass  # it is on its way to the broker
     assert told.code == exits.DONE

@@ -28,7 +28,7 @@ FLANGE = ["flange_check", "lens=L-0417", "adapters=ring-07", "glass=pane-25", "d
 CTRL_C = b"\x03"
 
 
-def wait_for(path: Path, process: subprocess.Popen[bytes], within_s: float = 30.0) -> Any:
+def wait_for(path: Path, process: subprocess.Popen[bytes], within_s: float = 120.0) -> Any:
     """The JSON that a process writes once it is up."""
     until = time.monotonic() + within_s
     while time.monotonic() < until and process.poll() is None:

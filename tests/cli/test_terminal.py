@@ -63,14 +63,14 @@ class Person:
 
     async def follows(self, rig: MqttRig) -> None:
         """Until the command line listens to the bench, with its own hand on Ctrl-C."""
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(120.0):
             while "The carriage is homed." not in self.seen:
                 rig.events.tell("homed", "The carriage is homed.", severity="info")
                 await asyncio.sleep(0.1)
 
     async def sees(self, text: str, times: int = 1) -> None:
         try:
-            await until(lambda: self.seen.count(text) >= times, within_s=20.0)
+            await until(lambda: self.seen.count(text) >= times, within_s=120.0)
         except TimeoutError:
             raise AssertionError(f"{text!r} is not to be seen in {self.seen!r}") from None
 
@@ -178,7 +178,7 @@ async def test_ctrl_c_says_that_the_run_is_paused_where_the_bench_says_so(
     run = Questions(rig)
     await person.follows(rig)
     person.types("\x03")
-    await until(lambda: bool(rig.stops), within_s=20.0)
+    await until(lambda: bool(rig.stops), within_s=120.0)
     rig.notices.put("procedure", {**PROCEDURE, "run": RUN, "procedure": "asks", "state": becomes})
     if becomes == "paused":
         await person.sees(f"{RUN} is paused: `benchd do resume run={RUN}` goes on")

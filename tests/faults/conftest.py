@@ -73,7 +73,7 @@ class Lab:
         """A sweep of which so many readings were told; gives its run."""
         heard = self.client.watch("reading")
         run = str((await self.client.command("sweep", repeats=repeats))["run"])
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, reading in heard:
                 if reading["run"] == run and reading["idx"] >= readings - 1:
                     break
@@ -95,13 +95,13 @@ class Lab:
         heard = self.client.watch("reading")
         run = await self.in_flange_check(repeats=repeats)
         await self.say_yes()
-        async with asyncio.timeout(40):
+        async with asyncio.timeout(120):
             async for _, reading in heard:
                 if reading["idx"] >= readings - 1:
                     break
         return run
 
-    async def state_of(self, run: str, *states: str, within_s: float = 30.0) -> dict[str, Any]:
+    async def state_of(self, run: str, *states: str, within_s: float = 120.0) -> dict[str, Any]:
         """The run's state once it is one of `states`; an end that is none of them is told."""
         async with asyncio.timeout(within_s):
             async for _, said in self.client.watch("procedure"):
@@ -121,12 +121,12 @@ class Lab:
         await self.carriage(state="idle")
         events = self.client.events()
         await self.client.stop()
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(120):
             async for _, event in events:
                 if event["code"] == "stopped" and event["data"].get("user") == self.client.user:
                     return
 
-    async def carriage(self, within_s: float = 10.0, **wanted: Any) -> dict[str, Any]:
+    async def carriage(self, within_s: float = 120.0, **wanted: Any) -> dict[str, Any]:
         """The carriage's kept state once it has these values."""
         async with asyncio.timeout(within_s):
             async for _, said in self.client.watch("device/carriage"):

@@ -137,7 +137,7 @@ def _json(**document: Any) -> bytes:
 
 
 async def _reply(other: aiomqtt.Client) -> dict[str, Any]:
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for message in other.messages:
             reply: dict[str, Any] = json.loads(bytes(message.payload))
             return reply

@@ -136,7 +136,7 @@ class Foreign:
 
     async def state(self, device: str, state: str) -> dict[str, Any]:
         """What is told of a device once it is in this state."""
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, said in self.client.watch(f"device/{device}"):
                 if said is not None and said["state"] == state:
                     return dict(said)
@@ -144,7 +144,7 @@ class Foreign:
 
     async def told_of(self, device: str, text: str) -> None:
         """Return once this is told of a device."""
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, said in self.client.watch(f"device/{device}"):
                 if said is not None and text in said.get("text", ""):
                     return
@@ -152,7 +152,7 @@ class Foreign:
     async def told_on(self, device: str, times: int) -> None:
         """A device is told of so many times more."""
         seen = set()
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, said in self.client.watch(f"device/{device}"):
                 seen.add(said["seq"])
                 if len(seen) > times:
@@ -161,7 +161,7 @@ class Foreign:
     async def beats(self, times: int) -> None:
         """The beat goes on."""
         seen = set()
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, said in self.client.watch("beat"):
                 seen.add(said["beat"])
                 if len(seen) > times:
@@ -170,7 +170,7 @@ class Foreign:
 
 async def told_in(events: AsyncIterator[tuple[str, Any]], text: str) -> None:
     """Return once an event says this."""
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(120):
         async for _, event in events:
             if text in event["text"]:
                 return
@@ -394,13 +394,13 @@ async def test_a_device_without_a_link_is_opened_again(foreign: Foreign) -> None
         foreign.moods({"good.lost": "yes", "good.open": "raises"})
         assert (await foreign.state("good", "offline"))["code"] == "link"
         foreign.moods({"good.lost": "yes", "good.model": "another"})
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, event in events:
                 if "another device answers than at the start" in event["text"]:
                     break
         assert (await client.kept("device/good"))["state"] == "offline"
         foreign.moods({})
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, event in events:
                 if event["code"] == "link_back":
                     assert event["data"]["device"] == "good"
@@ -431,7 +431,7 @@ async def test_an_axis_that_tells_a_surprise_of_no_kind_is_told_as_a_fault(forei
     async with foreign.up() as client:
         events = client.events()
         foreign.moods({"stage.surprise": "it slipped"})
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, event in events:
                 if "answered surprises with 'it slipped', which is no Surprise" in event["text"]:
                     break
@@ -445,11 +445,11 @@ async def test_a_link_that_cannot_say_how_it_is_costs_the_daemon_nothing(foreign
     async with foreign.up() as client:
         events = client.events()
         foreign.moods({"line.connected": "raises"})
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             while foreign.did.count("line.connected") < 3:  # noqa: ASYNC110 # what it was asked stands in a file
                 await asyncio.sleep(0.05)
         foreign.moods({"line.lost": "yes"})
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             async for _, event in events:
                 if event["code"] == "link_back":
                     assert event["data"]["link"] == "line"

@@ -82,7 +82,7 @@ async def move_away(bench: Lab) -> str:
 
 
 async def event_of(events: Any, **wanted: Any) -> dict[str, Any]:
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(120):
         async for _, event in events:
             if all(event[key] == value for key, value in wanted.items()):
                 return dict(event)
@@ -99,7 +99,7 @@ async def refused(bench: Lab, verb: str, **args: Any) -> str:
 
 
 async def dark(bench: Lab) -> None:
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for _, light in bench.client.watch("device/target_light"):
             if light.get("level") == 0:
                 return
@@ -205,7 +205,7 @@ async def test_in_a_sweep_of_a_procedure(bench: Lab, who: str, what: str, args: 
 
 
 async def fault_told(bench: Lab, device: str) -> dict[str, Any]:
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for _, said in bench.client.watch(f"device/{device}"):
             if said is not None and said["state"] == "fault":
                 return dict(said)
@@ -367,7 +367,7 @@ async def test_home_fails_inside_a_procedure(bench: Lab) -> None:
     await bench.state_of(run, "failed")
     assert "switch" in (await event_of(events, severity="error"))["text"]
     steps = set()
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for _, state in asked:
             if state["run"] == run:
                 steps.add(state["step"])
@@ -461,7 +461,7 @@ async def test_a_rear_that_nobody_has_measured(bench: Lab) -> None:
 
 async def other_than(bench: Lab, ask: str) -> None:
     """Until this question is no longer open."""
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for _, state in bench.client.watch("procedure"):
             if state["ask"] is None or state["ask"]["ask"] != ask:
                 return

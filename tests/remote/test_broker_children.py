@@ -47,7 +47,7 @@ async def test_a_page_of_the_web_finds_no_way_in(broker: EmbeddedBroker) -> None
         )
         said = b""
         with contextlib.suppress(TimeoutError, ConnectionError):
-            async with asyncio.timeout(8):
+            async with asyncio.timeout(120):
                 said = await reader.readline()
         assert b"101" not in said
         writer.close()
@@ -170,7 +170,7 @@ async def test_hung_broker_is_restarted_after_two_failures(broker: EmbeddedBroke
     assert pid is not None
     os.kill(pid, signal.SIGSTOP)
     watching = asyncio.create_task(dog.run())
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(120):
         reason = await told.get()
     watching.cancel()
     await asyncio.wait({watching})
@@ -202,7 +202,7 @@ async def test_router_killed_by_a_topic_is_found_and_replaced() -> None:
         assert broker.pid is not None
         assert not await echoes(broker.endpoint)
         watching = asyncio.create_task(Watchdog(broker, Clock(), told.put_nowait, period_s=0.1).run())
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(120):
             await told.get()
         watching.cancel()
         await asyncio.wait({watching})

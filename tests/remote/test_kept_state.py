@@ -36,7 +36,7 @@ async def retained(broker: EmbeddedBroker, quiet_s: float = 0.4) -> dict[str, by
     async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as client:
         await client.subscribe(BASE + "#")
         with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(20.0) as limit:
+            async with asyncio.timeout(120.0) as limit:
                 async for message in client.messages:
                     limit.reschedule(asyncio.get_running_loop().time() + quiet_s)
                     if message.retain:
@@ -57,7 +57,7 @@ async def test_a_late_client_finds_everything(rig: MqttRig, broker: EmbeddedBrok
         rig.notices.put(f"device/d{index}", {"state": "idle", "n": index})
     rig.notices.put("setup", {"rev": 1})
     rig.notices.put("finding/flange", {"finding": "f-1"})
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(120.0):
         while not {"beat", "control", "device/d59", "finding/flange"} <= set(found := await retained(broker)):
             pass
     assert found["online"] == b"true"
@@ -84,7 +84,7 @@ async def test_at_most_twenty_a_second_ending_with_the_newest(rig: MqttRig, onlo
     for n in range(500):
         rig.notices.put("device/carriage", {"n": n, "seq": n})
         await asyncio.sleep(0.002)
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         await listening
     took = time.monotonic() - began
     assert 2 <= len(heard) <= took * 20 + 2
@@ -98,7 +98,7 @@ async def test_an_event_comes_after_the_state_that_led_to_it(rig: MqttRig, onloo
         await asyncio.sleep(0.005)
         rig.notices.put("device/carriage", {"n": n, "at": "end"})
         rig.notices.tell("event", {"n": n})
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for message in onlooker.messages:
             topic, said = str(message.topic).removeprefix(BASE), json.loads(bytes(message.payload) or b"{}")
             if topic in ("device/carriage", "event"):
@@ -144,7 +144,7 @@ async def test_nothing_is_said_twice(rig: MqttRig, onlooker: aiomqtt.Client) -> 
         rig.notices.put("device/lamp", {"level": level, "seq": 30})
     rig.notices.tell("event", {"code": "end"})
     heard: list[bytes] = []
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for message in onlooker.messages:
             topic = str(message.topic)
             if topic == BASE + "device/lamp":
@@ -187,7 +187,7 @@ async def test_emptied_topics_are_sent_again(rig: MqttRig, broker: EmbeddedBroke
             await stranger.publish(BASE + topic, b"", qos=1, retain=True)
             await stranger.publish(BASE + topic, b"", qos=1)
         await stranger.publish(BASE + "device/nobodys", b"", qos=1, retain=True)
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(120.0):
         while not {"online", "control", "device/carriage"} <= set(found := await retained(broker)):
             pass
     assert found["online"] == b"true"
@@ -248,7 +248,7 @@ async def test_everything_is_back_soon_after_the_broker(rig: MqttRig, broker: Em
     assert broker.pid is not None
     os.kill(broker.pid, signal.SIGKILL)
     rig.notices.put("setup", {"rev": 2})
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(120):
         await back.get()
     began = time.monotonic()
     await rig.up()
@@ -283,7 +283,7 @@ async def test_an_outage_takes_two_log_lines(
 async def test_stop_is_heard_again_after_the_broker_came_back(rig: MqttRig, broker: EmbeddedBroker) -> None:
     await broker.restart()
     await asyncio.sleep(0.05)
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         while not rig.stops:
             await rig.up()
             async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as client:
@@ -307,6 +307,6 @@ async def test_what_an_earlier_start_left_is_cleared(rig: MqttRig, broker: Embed
     assert "device/gone" not in found
     async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as client:
         await client.subscribe("benchd/south-rail/#")
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(120):
             assert (await anext(client.messages)).payload == b"{}"
     assert rig.done == []

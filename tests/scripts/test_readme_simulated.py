@@ -2,70 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import pty
 import re
-import select
-import signal
-import struct
-import subprocess
-import termios
 import time
 from collections.abc import Iterator
-from fcntl import ioctl
 from pathlib import Path
 
 import pytest
+
+from tests.at_a_terminal import Terminal
 
 pytestmark = pytest.mark.stack
 
 ROOT = Path(__file__).resolve().parents[2]
 HEAD = "## Simulated hardware with your own bench file"
-COLUMNS = 80
-PATIENCE_S = 240.0
-
-
-class Terminal:
-    """A shell at a pseudo-terminal."""
-
-    def __init__(self, folder: Path, environment: dict[str, str]) -> None:
-        self._master, slave = pty.openpty()
-        ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, COLUMNS, 0, 0))
-        self._process = subprocess.Popen(
-            ["bash", "--norc", "--noediting", "-i"], cwd=folder, env=environment,
-            stdin=slave, stdout=slave, stderr=slave, start_new_session=True,
-        )  # fmt: skip
-        os.close(slave)
-        self._told = b""
-
-    @property
-    def shown(self) -> str:
-        """What stood on it, without colours; a colour may come in two reads."""
-        text = self._told.decode(errors="replace")
-        return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", text).replace("\r\n", "\n")
-
-    def type(self, line: str) -> None:
-        os.write(self._master, line.encode() + b"\n")
-
-    def until(self, text: str, since: int = 0) -> int:
-        """Wait until the text has come; gives where what follows it begins."""
-        end = time.monotonic() + PATIENCE_S
-        while text not in self.shown[since:]:
-            assert time.monotonic() < end, self.shown[since:]
-            assert "was not started" not in self.shown, self.shown
-            if select.select([self._master], [], [], 0.5)[0]:
-                self._told += os.read(self._master, 65536)
-        return self.shown.index(text, since) + len(text)
-
-    def end(self) -> None:
-        for _ in range(2):
-            with contextlib.suppress(ProcessLookupError):
-                os.killpg(os.tcgetpgrp(self._master), signal.SIGINT)
-            time.sleep(0.5)
-        self._process.kill()
-        self._process.wait()
-        os.close(self._master)
 
 
 def blocks() -> list[list[str]]:
@@ -120,6 +70,4 @@ def test_the_lines_do_what_the_section_says(terminals: list[Terminal], tmp_path:
     report = person.shown[ended:told]
     assert re.search(r'"focus_error_um": -?\d', report)
     assert "Datum chain" in report
-    for line in report.split("\n"):
-        drawn = line.rpartition("\r")[2]
-        assert len(drawn) <= COLUMNS or drawn.startswith("$ "), drawn
+    assert person.too_wide(ended, told) == []

@@ -57,7 +57,7 @@ async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records
         async with record_of(stack) as store:
             await run_out(store, "ring-07")
         given = await check()
-        lines = {line["term"]: line for line in given["budgets"]["length"]}
+        lines = {line["term"]: line for line in given["budgets"]["focus_error"]}
         assert (lines["adapter ring-07"]["u"], lines["adapter ring-07"]["source"]) == (1.5, "given by maker")
         assert given["values"]["focus_error"]["U"] > whole["values"]["focus_error"]["U"]
         assert any("ring-07 not calibrated" in note for note in given["notes"])

@@ -56,7 +56,7 @@ async def shows(client: BenchClient, offset_um: float) -> None:
     """The carriage is told to be at rest, driven, at an offset."""
     carriage: dict[str, Any] = {}
     try:
-        async with asyncio.timeout(20):  # the state comes within a moment of the end
+        async with asyncio.timeout(120):  # the state comes within a moment of the end
             async for _, carriage in client.watch("device/carriage"):
                 at = carriage["offset_um"] == pytest.approx(offset_um, abs=WITHIN_UM)
                 if carriage["state"] == "idle" and at and carriage["stale"] is False:

@@ -188,7 +188,7 @@ async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: Bench) -> None:
         for notes in (setup["notes"], trimmed["notes"]):
             assert any("trim of +5 µm" in note for note in notes), notes
         await client.do("nominal")
-        async with asyncio.timeout(20):  # nominal is where the trim is; the carriage tells so a moment later
+        async with asyncio.timeout(120):  # nominal is where the trim is; the carriage tells so a moment later
             async for _, carriage in client.watch("device/carriage"):
                 if carriage["state"] == "idle" and abs(carriage["offset_um"] - 5.0) <= 1.0:
                     break

@@ -66,7 +66,7 @@ async def clients(stack: Stack) -> AsyncIterator[tuple[BenchClient, BenchClient]
 
 async def question(client: BenchClient, run: str, name: str | None = None) -> dict[str, Any]:
     """The question that waits (of that name), or the next that does."""
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for state in client.follow(run):
             if state["ask"] is not None and name in (None, state["ask"]["name"]):
                 return dict(state["ask"])
@@ -75,7 +75,7 @@ async def question(client: BenchClient, run: str, name: str | None = None) -> di
 
 async def end(client: BenchClient, run: str) -> str:
     """The state in which a run ends."""
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         *_, last = [state["state"] async for state in client.follow(run)]
     return str(last)
 

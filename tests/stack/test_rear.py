@@ -100,7 +100,7 @@ def place_um(stack: Stack) -> float:
 
 async def state_of(client: BenchClient, run: str, *states: str) -> dict[str, Any]:
     """The run as soon as it is in one of these states."""
-    async with asyncio.timeout(30.0):
+    async with asyncio.timeout(120.0):
         async for state in client.follow(run):
             if state["state"] in states:
                 return dict(state)

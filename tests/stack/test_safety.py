@@ -180,7 +180,9 @@ async def nothing_runs(client: BenchClient) -> None:
         await ended(client, procedure["run"])
 
 
-async def told(client: BenchClient, topic: str, holds: Callable[[Any], bool], within_s: float = 8.0) -> dict[str, Any]:
+async def told(
+    client: BenchClient, topic: str, holds: Callable[[Any], bool], within_s: float = 120.0
+) -> dict[str, Any]:
     """The document of a topic as soon as it is so."""
     last = None
     try:
@@ -198,7 +200,7 @@ async def reaches(client: BenchClient, run: str, state: str) -> dict[str, Any]:
     return await told(client, "procedure", lambda doc: (doc["run"], doc["state"]) == (run, state))
 
 
-async def ended(client: BenchClient, run: str, within_s: float = 15.0) -> dict[str, Any]:
+async def ended(client: BenchClient, run: str, within_s: float = 120.0) -> dict[str, Any]:
     """The last state of a run."""
     async with asyncio.timeout(within_s):
         *_, last = [state async for state in client.follow(run)]

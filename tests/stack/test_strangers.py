@@ -71,7 +71,7 @@ class Stranger:
             await end(process)
             await reading
 
-    async def until(self, holds: Callable[[], bool], within_s: float = 20.0) -> None:
+    async def until(self, holds: Callable[[], bool], within_s: float = 120.0) -> None:
         """Return when it holds of what was heard; asked anew at each message."""
         async with asyncio.timeout(within_s):
             while not holds():
@@ -114,12 +114,12 @@ class Stranger:
         assert reply["ok"], reply
         return {**reply["result"], "id": ident}
 
-    async def do(self, verb: str, within_s: float = 30.0, **args: Any) -> Doc:
+    async def do(self, verb: str, within_s: float = 120.0, **args: Any) -> Doc:
         """A command, and the event of its end, which must be 'done'."""
         ident = (await self.ask(verb, **args))["id"]
         return await self.end_of(ident, within_s)
 
-    async def end_of(self, ident: str, within_s: float = 30.0) -> Doc:
+    async def end_of(self, ident: str, within_s: float = 120.0) -> Doc:
         """The event with which what a command began came to its end, which must be 'done'."""
         await self.until(lambda: any(event["cause"] == ident for event in self.told("event")), within_s)
         event: Doc = next(event for event in self.told("event") if event["cause"] == ident)

@@ -68,7 +68,7 @@ async def ended(client: BenchClient, verb: str, **args: Any) -> tuple[dict[str, 
     heard, ident = client.watch("#"), secrets.token_hex(4)
     await client.command(verb, ident=ident, **args)
     state: dict[str, Any] = {}
-    async with asyncio.timeout(40):
+    async with asyncio.timeout(120):
         async for topic, doc in heard:
             if topic == "device/carriage":
                 state = doc
@@ -79,7 +79,7 @@ async def ended(client: BenchClient, verb: str, **args: Any) -> tuple[dict[str, 
 
 async def test_a_light_on_a_locked_controller_says_what_comes_first(bench: Stack, client: BenchClient) -> None:
     bench.ask_world({"do": "fault", "who": "board", "what": "power_up", "args": {}})
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         async for _, doc in client.watch("device/carriage"):
             if doc["state"] == "idle" and not doc["homed"]:
                 break
@@ -111,7 +111,7 @@ async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: Stack,
         for count in range(20):
             ident = f"soon-{count}"
             await homed.command("home", axes=["carriage"], only_if_unhomed=True, ident=ident)
-            async with asyncio.timeout(20):
+            async with asyncio.timeout(120):
                 async for message in wire.messages:
                     doc = json.loads(bytes(message.payload))
                     if message.topic.matches(topics.reply(homed.user)) and doc["id"] == ident:
@@ -128,7 +128,7 @@ async def test_a_short_move_is_seen_to_begin(homed: BenchClient) -> None:
     heard = homed.watch("#")
     await homed.command("move", axis="carriage", by_um=300, ident="short")
     states = []
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(120):
         async for topic, doc in heard:
             if topic == "device/carriage":
                 states.append(doc["state"])
@@ -219,7 +219,7 @@ async def test_every_event_that_is_told_is_in_the_record(bench: Stack, client: B
         await client.command("levitate", ident="told-refused")
     with pytest.raises(BenchdError):
         await client.command("move", axis="carriage", carriage_um=-90_000, ident="told-limit")
-    async with asyncio.timeout(20):
+    async with asyncio.timeout(120):
         told = [await anext(heard), await anext(heard)]
     await asyncio.sleep(0.3)
     kept = events_of(bench)
