@@ -37,6 +37,9 @@ def main() -> int:
     counts = {name: args.cases or default.get(name, FULL_CASES) for name in names if name in STRATA}
     processes = 1 if args.quick and args.processes is None else args.processes or 2
     asked = {name: theirs[name] for name in names if name in theirs}
+    if not counts and (args.json or args.plot or args.outcomes):
+        print("--json, --plot and --outcomes are of benchd's own strata; none of those was asked for.", file=sys.stderr)
+        return 2
     told = tell_of(asked, args.seed, args.cases or (QUICK_CASES if args.quick else CASES))
     if not counts:
         return told

@@ -11,7 +11,7 @@ from typing import Any
 from benchd.assessments.finding import Finding
 from benchd.bench.bounded_terms import abbe_u_um
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
-from benchd.bench.in_force import shares_of
+from benchd.bench.chain_terms import Shares
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.devices import GaugeSpec
 from benchd.files.artefacts import AirGap, Layer
@@ -198,10 +198,12 @@ class CaseBench:
         assert length.u is not None
         self.findings[artefact] = found
         self.apart_um[artefact] = sum(pair.difference_um for pair in pairs) / len(pairs)
+        shares = found.calibrates[0].shares
+        assert shares is not None
         number = f"cal-{len(self.findings)}"
         self.in_force[artefact] = CalibrationInForce(
             number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value,
-            shares_of({line.term: line.u for line in found.budgets["length"]}),
+            Shares(**shares.model_dump()),
         )  # fmt: skip
 
 

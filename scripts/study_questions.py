@@ -23,7 +23,7 @@ def of_questions() -> Mapping[str, Stratum]:
     found: dict[str, Stratum] = {}
     for name in registry.names():
         try:
-            found |= {f"{name}/{stratum}": draw for stratum, draw in registry.question(name).strata().items()}
+            found |= {f"{name}/{stratum}": draw for stratum, draw in registry.question(name)().strata().items()}
         except BenchdError as unfit:
             print(unfit.text, file=sys.stderr)
     return found

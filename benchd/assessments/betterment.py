@@ -45,6 +45,11 @@ what can come into force."""
 
 def how(line: str, part: str | None, improves: Mapping[str, str] | None = None) -> str:
     """What a person can do about a line of a budget, or about one part of it; `improves` are words for other lines."""
-    known = {**CHAIN, **(improves or {})}
+    known = {**CHAIN, **CURVE}
+    return own(line, part, improves or {}) or own(line, part, known) or "improve this line of the budget"
+
+
+def own(line: str, part: str | None, improves: Mapping[str, str]) -> str | None:
+    """What these words say of a line or of its part; None where they say nothing."""
     first = line.split(" ", maxsplit=1)[0]
-    return known.get(f"{first} {part}", known.get(first, "improve this line of the budget"))
+    return improves.get(f"{first} {part}", improves.get(first))

@@ -7,7 +7,7 @@ is finite; what cannot be said is null, with a note.
 from __future__ import annotations
 
 import math
-from typing import Any, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -86,6 +86,12 @@ class BudgetLine(Part):
     )
     parts: list[LinePart] = Field(default=[], exclude_if=lambda value: not value)
 
+    @model_validator(mode="after")
+    def _parts_fit(self) -> Self:
+        if any(part.u > (1.0 + BUDGET_REL) * self.u for part in self.parts):
+            raise ValueError(f"a part of the line {self.term!r} is more than the line, u = {self.u}")
+        return self
+
 
 class Next(Part):
     """What would decide an undecided verdict: the line to improve, how far, and how.
@@ -135,15 +141,26 @@ class Advice(Part):
     why: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
+class Shares(Part):
+    """What of a calibration's u came of the bench's own scale, carriage and gauge (um), which others share."""
+
+    scale_um: float = Field(default=0.0, ge=0)
+    abbe_um: float = Field(default=0.0, ge=0)
+    hysteresis_um: float = Field(default=0.0, ge=0)
+    gain_um: float = Field(default=0.0, ge=0)
+
+
 class Calibrates(Part):
     """What of the finding may come into force: its value of that name, as that of the artefact.
 
-    `carriage_um`, left out where it does not count, is where the carriage stood.
+    `carriage_um`, left out where it does not count, is where the carriage stood; `shares`, left out where nothing of it
+    came of the bench itself, what base, adapters and place have in common: it counts once in the chain.
     """
 
     artefact: str
     value: str
     carriage_um: float | None = Field(default=None, exclude_if=lambda value: value is None)
+    shares: Shares | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
 class Column(Part):
@@ -172,7 +189,7 @@ class CurveOf(Part):
     x: Column
     y: Column
     points: list[tuple[float, float]]
-    u: list[float] = Field(default=[], exclude_if=lambda value: not value)
+    u: list[Annotated[float, Field(ge=0)]] = Field(default=[], exclude_if=lambda value: not value)
 
     @model_validator(mode="after")
     def _u_fits(self) -> Self:
@@ -227,6 +244,9 @@ class Finding(Part):
             raise ValueError("a relative finding carries no verdict")
         about = {"verdict": [self.verdict.value] if self.verdict else [], "budget": list(self.budgets)}
         about["calibration"] = [one.value for one in self.calibrates]
+        artefacts = [one.artefact for one in self.calibrates]
+        if len(set(artefacts)) < len(artefacts):
+            raise ValueError(f"of {' and '.join(artefacts)} each may be calibrated once")
         for what, names in about.items():
             for name in names:
                 if name not in self.values:
@@ -238,8 +258,10 @@ class Finding(Part):
         for name, value in self.values.items():
             if value.U is None:
                 continue
+            if value.value is None or not value.u or not value.k or not _near(value.U, value.k * value.u):
+                raise ValueError(f"{name!r} has U = {value.U}, and not a value with u and k whose product that is")
             u = math.hypot(*(line.u for line in self.budgets.get(name, ())))
-            if value.u is None or not math.isclose(u, value.u, rel_tol=BUDGET_REL, abs_tol=1e-12):
+            if not _near(u, value.u):
                 raise ValueError(f"the lines of the budget of {name!r} come to u = {u:.3g}, and {value.u} is stated")
         return self
 
@@ -251,3 +273,7 @@ class Finding(Part):
     def from_json(cls, doc: dict[str, Any]) -> Self:
         """The finding a document says. Raises pydantic's ValidationError."""
         return cls.model_validate(doc)
+
+
+def _near(one: float, other: float) -> bool:
+    return math.isclose(one, other, rel_tol=BUDGET_REL, abs_tol=1e-12)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
-from benchd.metrology.budget import Expanded, Term
+if TYPE_CHECKING:
+    from benchd.metrology.budget import Expanded, Term
 
 
 def as_value(value: float, expanded: Expanded, unit: str) -> dict[str, Any]:
@@ -30,3 +31,13 @@ def as_budget(terms: Sequence[Term]) -> list[dict[str, Any]]:
         }
         for t in ordered
     ]  # fmt: skip
+
+
+def shares_of(lines: Mapping[str, float]) -> dict[str, float]:
+    """What a length by gauge owes to the bench's scale, carriage and gauge, by the lines (name -> u) of its budget."""
+    return {
+        "scale_um": lines.get("scale", 0.0),
+        "abbe_um": lines.get("abbe", 0.0),
+        "hysteresis_um": lines.get("gauge hysteresis", 0.0),
+        "gain_um": lines.get("gauge gain", 0.0),
+    }

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchd.assessments.finding import SCHEMA
+from benchd.assessments.lines import shares_of
 from benchd.errors import BenchdError
 
 NOT_ITS_LINES: Mapping[tuple[str, str], frozenset[str]] = {("glass_toggle", "shift"): frozenset({"plate record"})}
@@ -53,4 +54,5 @@ def _calibrates(doc: Mapping[str, Any]) -> list[dict[str, Any]]:
     if artefact is None or "length" not in values:
         return []
     stood = values.get("carriage", {}).get("value")
-    return [{"artefact": artefact, "value": "length"} | ({} if stood is None else {"carriage_um": stood})]
+    shares = {"shares": shares_of({line["term"]: line["u"] for line in doc["budget"]})}
+    return [{"artefact": artefact, "value": "length"} | ({} if stood is None else {"carriage_um": stood}) | shares]

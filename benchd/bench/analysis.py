@@ -74,6 +74,16 @@ class Analysis:
             advice="See in the system's log whether memory ran out; end what else runs on this machine.",
         )
 
+    async def once(self, work: Callable[[*Args], R], *args: *Args) -> R | None:
+        """The same of work that may be at fault itself; None where the process has ended over it."""
+        pool = self._pool or self._begin()
+        try:
+            return await self._in(pool, work, *args)
+        except BrokenExecutor:
+            if self._pool is pool:
+                self._end()
+            return None
+
     async def _in(self, pool: ProcessPoolExecutor, work: Callable[[*Args], R], *args: *Args) -> R:
         if self._idle is not None:
             self._idle.cancel()

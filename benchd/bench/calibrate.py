@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
 from benchd.bench.bench import Bench
 from benchd.errors import Refused
 from benchd.quantities import printed_unit
+from benchd.records.values import Calibration
 
 
 def calibrates_nothing(finding: str, instead: Sequence[str] = ()) -> Refused:
@@ -25,41 +28,42 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
     """
     doc = await bench.store.finding(finding)
     named = f"Finding {finding} ({doc['assessment']})"
-    values = [(one["artefact"], doc["values"][one["value"]]) for one in doc.get("calibrates", ())]
-    if not values or any(value["value"] is None or value["u"] is None for _, value in values):
+    values = {one["artefact"]: doc["values"][one["value"]] for one in doc.get("calibrates", ())}
+    if not values or any(value["value"] is None or value["u"] is None for value in values.values()):
         raise calibrates_nothing(named)
     if not doc["absolute"]:
         text = f"{named} is relative: its uncertainty lacks lines."
         raise Refused("uncalibrated", text, advice=" ".join(doc["notes"]))
-    for artefact, _ in values:
-        bench.setup.check_counts_with(artefact, named)
+    for artefact, value in values.items():
+        bench.setup.check_counts_with(artefact, value["unit"], named)
     valid_until: str | None = None
     if days is not None:
         now = datetime.fromisoformat(bench.clock.utc())
         valid_until = (now + timedelta(days=days)).strftime("%Y-%m-%dT%H:%M:%SZ")
-    await _check_new(bench, finding, [artefact for artefact, _ in values], valid_until)
-    accepted = [
-        await bench.store.add_calibration(
-            artefact,
-            value["value"],
-            value["u"],
-            value["unit"],
-            at_C=doc["measurand"]["reference_C"],
-            dof=value["dof"],
-            finding=finding,
-            valid_until=valid_until,
-            by=by,
-        )
-        for artefact, value in values
-    ]
-    await bench.setup.calibrated()
-    for calibration, (artefact, value) in zip(accepted, values, strict=True):
+    await _check_new(bench, finding, list(values), valid_until)
+    at_C, length = doc["measurand"]["reference_C"], _Length(finding, valid_until, by)
+    accepted = await bench.store.add_calibrations([length.of(one, values[one], at_C) for one in values])
+    await asyncio.shield(bench.setup.calibrated())  # what stands in the record is what the chain counts with
+    for calibration, (artefact, value) in zip(accepted, values.items(), strict=True):
         bench.events.tell(
             "calibrated",
             f"{artefact} is {_printed(value)}, in force" + (f" until {valid_until[:10]}." if valid_until else "."),
             data={"artefact": artefact, "calibration": calibration, "finding": finding},
         )
     return accepted[0]
+
+
+@dataclass(frozen=True, slots=True)
+class _Length:
+    """What all calibrations of one finding have in common."""
+
+    finding: str
+    valid_until: str | None
+    by: str
+
+    def of(self, artefact: str, value: Mapping[str, Any], at_C: float) -> Calibration:
+        found = value["value"], value["u"], value["unit"], at_C, value["dof"]
+        return Calibration("", artefact, *found, (), self.finding, self.valid_until, self.by, "")
 
 
 async def _check_new(bench: Bench, finding: str, artefacts: Sequence[str], valid_until: str | None) -> None:

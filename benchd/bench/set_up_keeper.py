@@ -159,12 +159,16 @@ class SetUpKeeper:
         setup = self.document
         return temperature_of(setup.temperature_C, self._loaded.file.set_up.u_temperature_K, setup.rev)
 
-    def check_counts_with(self, artefact: str, finding: str) -> None:
-        """Raise Refused('unknown_name') for a calibration of what no chain of this bench has a term for."""
+    def check_counts_with(self, artefact: str, unit: str, finding: str) -> None:
+        """Raise Refused for a calibration of what no chain of this bench has a term for ('unknown_name'), and for one
+        in another unit than the chain's ('bad_request')."""
         known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT)
         if artefact not in known:
             text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."
             raise Refused("unknown_name", text, advice=f"Known: {', '.join(known)}.")
+        if unit != "um":
+            text = f"{finding} gives '{artefact}' in {unit}, and the chain counts in um."
+            raise Refused("bad_request", text, advice="Its question has to state it in um.")
 
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:

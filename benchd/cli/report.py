@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     for doc, chain in zip(findings, chains, strict=True):
         out().print(finding(doc, chain))
     if drawn is not None:
-        print(f"\nThe {drawn[0]} is in {drawn[1]}.")
+        print(f"\nThe picture of {drawn[0]} is in {drawn[1]}.")
     elif why:
         said(f"\n{why}")
     return exits.DONE
@@ -88,7 +88,7 @@ def _picture(
     if shown is None:
         raise Refused("not_found", f"{args.of} has no curve to draw.", advice="Leave --out away.")
     doc, what = shown
-    what = f"{what} of {doc['finding']}"
+    what = f"{doc['finding']} ({what})"
     about = doc["lens"] or doc["measurand"].get("artefact") or doc["assessment"]
     place = args.out or Path(f"{about}-{doc['finding']}.png")
     try:
@@ -96,19 +96,19 @@ def _picture(
     except BenchdError as error:
         if args.out is not None:
             raise
-        return None, f"The {what} was not drawn. {in_words(error)}"
+        return None, f"The picture of {what} was not drawn. {in_words(error)}"
     return (what, place), ""
 
 
 def _drawn(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> bytes:
+    from benchd.cli import own_words
     from benchd.cli.speak import said
     from benchd.errors import Refused
-    from benchd.questions.registry import wording_of
     from benchd.questions.wording import Material
 
     material = Material(reader.readings(doc["run"]), _position_u_um(args), said)
     try:
-        return wording_of(doc).picture(doc, material)
+        return own_words.picture(doc, material)
     except ImportError as error:
         raise Refused(
             "not_found", f"Pictures need {error.name}, which is not installed.", advice="pip install 'benchd[reports]'"

@@ -12,6 +12,7 @@ from rich.rule import Rule
 from rich.table import Table
 from rich.text import Text
 
+from benchd.cli import own_words
 from benchd.metrology.rounding import rounded
 from benchd.questions.registry import wording_of
 from benchd.questions.wording import Wording
@@ -70,7 +71,7 @@ def finding_in_short(doc: Doc) -> RenderableType:
     return Constrain(Group(*parts), WIDTH)
 
 
-def _head(doc: Doc, wording: Wording) -> list[RenderableType]:
+def _head(doc: Doc, wording: type[Wording]) -> list[RenderableType]:
     parts: list[RenderableType] = [heading(title(doc), str(doc["at"])), result(doc, wording)]
     if doc["notes"]:
         parts += [subheading("Notes"), *(item(note) for note in doc["notes"])]
@@ -93,7 +94,7 @@ def title(doc: Doc) -> str:
     return f"{name} of {what}" if what else name
 
 
-def result(doc: Doc, wording: Wording) -> Table:
+def result(doc: Doc, wording: type[Wording]) -> Table:
     """What is judged with its verdict and the advice first, then the other values, a line each."""
     table = Table.grid(padding=(0, 2), pad_edge=False)
     table.add_column(style="dim", no_wrap=True, min_width=18)
@@ -101,23 +102,23 @@ def result(doc: Doc, wording: Wording) -> Table:
     main = wording.main(doc) if wording.judges(doc) else None
     if main is not None:
         _value(table, doc, main, wording)
-        if sentence := wording.said(doc):
+        if sentence := own_words.sentence(doc):
             _add(table, "", sentence)
         word, why = words.verdict(doc)
         table.add_row("Verdict", Text.assemble((word, _COLOURS.get(word, "bold")), f"   {in_one_line(why)}"))
-    for name, sentence in (("To decide it", words.next_step(doc)), *wording.advised(doc)):
+    for name, sentence in (("To decide it", words.next_step(doc)), *own_words.advice(doc)):
         if sentence:
             _add(table, name, sentence)
     for key in doc["values"]:
         if key != main:
             _value(table, doc, key, wording)
-    if main is None and (sentence := wording.said(doc)):
+    if main is None and (sentence := own_words.sentence(doc)):
         _add(table, "", sentence)
     _add(table, "Measured", words.measured(doc))
     return table
 
 
-def _value(table: Table, doc: Doc, key: str, wording: Wording) -> None:
+def _value(table: Table, doc: Doc, key: str, wording: type[Wording]) -> None:
     value = doc["values"][key]
     shown = Text(in_one_line(wording.interval(doc, key)), style="bold" if value.get("U") is not None else "")
     sure = say.how_sure(value)

@@ -88,6 +88,8 @@ class _Checker:
             return
         if missing := [one for one in asked.readings if one not in known.readings]:
             self._wrong((*at, step.verb), f"steps before it that keep the readings {', '.join(missing)}")
+        if asked.sweeps and not known.swept:
+            self._wrong((*at, step.verb), "a sweep before it")
 
     def _step(self, step: Step, at: Place, known: Known) -> None:
         self._values(step, at, known.scope)
@@ -124,6 +126,7 @@ class _Checker:
             known.findings |= {made}
         if (kept := verb.keeps(step.args)) is not None:
             known.readings |= {kept}
+        known.swept |= verb.measures
 
     def _values(self, step: Step, at: Place, scope: Scope) -> None:
         named = list(references(step))
@@ -179,6 +182,7 @@ class _Checker:
             values = {name: value for name, value in inside.scope.values.items() if name != step.for_.each}
             inside.scope = Scope(values, inside.scope.kinds, inside.scope.facts)
         known.take(inside if turns >= 1 else before)
+        known.swept |= inside.swept
 
     def _may_be_null(self, name: str) -> bool:
         wanted = self.procedure.inputs.get(name)
@@ -241,6 +245,7 @@ class _Checker:
         steps = [one for _, one in called.walk() if one.verb in STEPS]
         known.findings |= {made for one in steps if (made := STEPS[one.verb].makes(one.args)) is not None}
         known.readings |= {kept for one in steps if (kept := STEPS[one.verb].keeps(one.args)) is not None}
+        known.swept |= any(STEPS[one.verb].measures for one in steps)
 
 
 def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:

@@ -10,6 +10,7 @@ from benchd.bench.run_record import RunRecord
 from benchd.metrology.outlying import FAR_OFF
 from benchd.metrology.rounding import rounded
 from benchd.questions.registry import wording_of
+from benchd.questions.wording import Named
 from benchd.reports.numbers import MINUS, percent, unit
 from benchd.reports.words import verdict_words
 
@@ -23,20 +24,22 @@ def with_found(prompt: str, run: RunRecord, bench: Bench) -> str:
     return " ".join([*(found(run.findings[name], _stands(bench, run.findings[name])) for name in run.unseen), prompt])
 
 
-def found(doc: Doc, stands: Stands | None) -> str:
-    """The value with its expanded uncertainty (95 %); a calibration's change from what `stands`; a verdict."""
+def found(doc: Doc, stands: Mapping[str, Stands]) -> str:
+    """The value with its expanded uncertainty (95 %) and a verdict; of calibrations each, with what it changes.
+
+    `stands` is by artefact.
+    """
     wording = wording_of(doc)
-    key = wording.main(doc)
-    value = None if key is None else doc["values"][key]
-    if key is None or value is None or value["value"] is None or not value["U"]:
+    of = {one["value"]: one["artefact"] for one in doc.get("calibrates", ())}
+    main = wording.main(doc)
+    told = [
+        _value(doc["values"][key], wording.named(key), of.get(key), stands.get(of.get(key, "")))
+        for key in (of or ([] if main is None else [main]))
+        if doc["values"][key]["value"] is not None and doc["values"][key]["U"]
+    ]
+    if not told:
         return f"{doc['assessment']} has found no value."
-    of = wording.named(key)
-    name = doc["measurand"].get("artefact") or of.name.lower()
-    number = _text(value["value"], value["U"], sign=of.signed)
-    text = f"Found: {name} {number} ± {rounded(0.0, value['U'])[1]} {unit(value['unit'])}".rstrip()
-    if stands is not None:
-        change = _text(value["value"] - stands[0], value["U"], sign=True)
-        text += f", {change} µm from the {_text(stands[0], value['U'])} µm {stands[1]}"
+    text = f"Found: {'; '.join(told)}"
     if wording.judges(doc):
         text += f", {verdict_words(doc)}"
         if doc["verdict"] is not None:
@@ -44,11 +47,24 @@ def found(doc: Doc, stands: Stands | None) -> str:
     return " ".join([f"{text}.", *(note for note in doc["notes"] if FAR_OFF in note)])
 
 
-def _stands(bench: Bench, doc: Doc) -> Stands | None:
-    """The length that a calibration would take the place of."""
-    artefact = next((one["artefact"] for one in doc.get("calibrates", ())), None)
-    if artefact is None:
-        return None
+def _value(value: Doc, named: Named, artefact: str | None, stands: Stands | None) -> str:
+    """A value in a few words, as a calibration by its artefact's name; one that adds nothing is no change."""
+    in_unit = unit(value["unit"])
+    number = _text(value["value"], value["U"], sign=named.signed and value["value"] != 0.0)
+    text = f"{artefact or named.name.lower()} {number} ± {rounded(0.0, value['U'])[1]} {in_unit}".rstrip()
+    if stands is None or value["unit"] != "um" or value["value"] == 0.0 == stands[0]:
+        return text
+    change = _text(value["value"] - stands[0], value["U"], sign=True)
+    return f"{text}, {change} µm from the {_text(stands[0], value['U'])} µm {stands[1]}"
+
+
+def _stands(bench: Bench, doc: Doc) -> dict[str, Stands]:
+    """By artefact, the length that a calibration would take the place of."""
+    found = {one["artefact"]: _stands_of(bench, one["artefact"]) for one in doc.get("calibrates", ())}
+    return {artefact: stands for artefact, stands in found.items() if stands is not None}
+
+
+def _stands_of(bench: Bench, artefact: str) -> Stands | None:
     in_force = bench.setup.calibration(artefact)
     if in_force is not None:
         return in_force.value_um, f"in force ({in_force.id})"

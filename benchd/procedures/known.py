@@ -14,25 +14,26 @@ from benchd.procedures.scope import Scope
 @dataclass
 class Known:
     """What is known at one point of the file: the values names stand for, answers saved, findings made, readings taken
-    by their names."""
+    by their names; and whether any way to here has swept."""
 
     scope: Scope
     answers: dict[str, Ask] = field(default_factory=dict)
     findings: frozenset[str] = frozenset()
     readings: frozenset[str] = frozenset()
+    swept: bool = False
 
     def copy(self) -> Known:
-        return Known(self.scope, dict(self.answers), self.findings, self.readings)
+        return Known(self.scope, dict(self.answers), self.findings, self.readings, self.swept)
 
     def take(self, other: Known) -> None:
         self.scope, self.answers, self.findings = other.scope, other.answers, other.findings
-        self.readings = other.readings
+        self.readings, self.swept = other.readings, self.swept or other.swept
 
     def meet(self, one: Known, other: Known) -> None:
         """Keep what is known whichever of two ways was gone."""
         self.answers = {name: ask for name, ask in one.answers.items() if name in other.answers}
         self.findings = one.findings & other.findings
-        self.readings = one.readings & other.readings
+        self.readings, self.swept = one.readings & other.readings, one.swept or other.swept
         both = {name: value for name, value in one.scope.values.items() if name in other.scope.values}
         self.scope = Scope(both, one.scope.kinds, one.scope.facts)
 

@@ -21,6 +21,7 @@ from benchd.files.records_folder import FOLDERS
 from benchd.files.seats import fits_nowhere
 from benchd.files.unheeded import unheeded
 from benchd.procedures.library import Library
+from benchd.questions.registry import passed_over
 
 PROCEDURES = "procedures"
 """The folder beside a bench file that holds its own procedures."""
@@ -78,6 +79,7 @@ def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         *fits_nowhere(loaded.file, loaded.records),
         *WithinReach(loaded, assembly.named("carriage", Axis).spec).notes(scale),
         *position_notes(scale),
+        *passed_over(),
         *odd(loaded, assembly.devices),
         *_without_effect(loaded, assembly),
         *_folders_not_read(loaded),

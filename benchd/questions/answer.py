@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.errors import BenchdError, ErrorCode, Refused
 from benchd.questions.evidence import Evidence
+from benchd.questions.question import Question
 from benchd.questions.registry import question
 
 if TYPE_CHECKING:
+    from benchd.assessments.finding import Finding
     from benchd.bench.analysis import Analysis
 
 Answered = dict[str, Any] | tuple[ErrorCode, str, str]
 """A finding's document; or the refusal: code, text, advice."""
+
+KEPT = "The readings are kept. Where this comes again, its author has to see to it."
 
 
 async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | None) -> dict[str, Any]:
@@ -24,11 +28,17 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     asked.check_sweeps(len(evidence.sweeps_here if asked.at_set_up else evidence.sweeps))
     try:
         async with asyncio.timeout(asked.at_most_s):
-            found = await analysis.run(_answered, name, evidence, of)
+            found = await analysis.once(_answered, name, evidence, of)
     except TimeoutError:
         await analysis.close()  # what does not end would keep everything else waiting
         text = f"The assessment '{name}' was given up after {asked.at_most_s:g} s."
-        raise BenchdError("timeout", text, advice="Ask the author of its package.", data={"assessment": name}) from None
+        raise BenchdError("timeout", text, advice=KEPT, data={"assessment": name}) from None
+    except asyncio.CancelledError:
+        await asyncio.shield(analysis.close())  # nobody knows that it would have ended
+        raise
+    if found is None:
+        text = f"The process that worked on the assessment '{name}' has ended."
+        raise BenchdError("device_fault", text, advice=KEPT, data={"assessment": name})
     if isinstance(found, tuple):
         code, text, advice = found
         raise (BenchdError if code == "device_fault" else Refused)(code, text, advice=advice)
@@ -47,9 +57,30 @@ def load() -> None:
 def _answered(name: str, evidence: Evidence, of: str | None) -> Answered:
     """In the worker. What it raises is said in words: an exception of another package may not survive the way back."""
     try:
-        return question(name).answer(evidence, of).as_json()
+        asked = question(name)
+        return _as_stated(asked().answer(evidence, of), asked, evidence).as_json()
     except BenchdError as refused:
         return refused.code, refused.text, refused.advice
-    except (Exception, SystemExit) as error:  # noqa: BLE001 another package may raise anything
+    except BaseException as error:  # noqa: BLE001 another package may raise anything
         text = f"The assessment '{name}' failed: {type(error).__name__}: {error}".rstrip(".") + "."
-        return "device_fault", text, "The readings are kept. Ask the author of its package."
+        return "device_fault", text, KEPT
+
+
+def _as_stated(found: Finding, asked: type[Question], evidence: Evidence) -> Finding:
+    """The finding, if it is the answer to what was asked, with what betters the lines of this question's own.
+
+    Raises ValueError for one of another name, run, set-up or lens, and for one that calibrates unasked.
+    """
+    from benchd.assessments.finding import Finding
+    from benchd.assessments.judged import better
+
+    doc = found.as_json()
+    asked_for = {"assessment": asked.name, "run": evidence.run, "setup": evidence.setup.rev}
+    for key, wanted in asked_for.items():
+        if doc[key] != wanted:
+            raise ValueError(f"the finding is of {key} {doc[key]!r}, and {wanted!r} was asked for")
+    if doc["lens"] not in (None, evidence.setup.lens):
+        raise ValueError(f"the finding is of lens {doc['lens']!r}, and {evidence.setup.lens!r} stands on the bench")
+    if doc.get("calibrates") and not asked.calibrates:
+        raise ValueError(f"the finding calibrates something, and {asked.name} says that its findings do not")
+    return Finding.from_json({**doc, "verdict": better(doc["verdict"], asked.improves)})

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.lines import as_budget, as_value
+from benchd.assessments.lines import as_budget, as_value, shares_of
 from benchd.metrology.budget import Term, combine, standard_u
 from benchd.metrology.outlying import FAR_OFF, far_off
 from benchd.metrology.repeats import repeats
@@ -172,7 +172,14 @@ def length_finding(
             "budgets": {"length": as_budget([term for term in terms if term.u > 0.0])},
             "verdict": None,
             "advice": None,
-            "calibrates": [{"artefact": artefact, "value": "length", "carriage_um": carriage_um}],
+            "calibrates": [
+                {
+                    "artefact": artefact,
+                    "value": "length",
+                    "carriage_um": carriage_um,
+                    "shares": shares_of({term.term: term.u for term in terms}),
+                }
+            ],
             "notes": list(notes),
             "readings": {"run": about.run, "indices": list(about.indices)},
             "calibrations": [],

@@ -9,15 +9,16 @@
             ...
             return Finding.model_validate({**evidence.head(self.name), ...})
 
-A question is made anew wherever it is asked or shown, without arguments, and holds nothing between two calls. Its
-module is imported wherever findings are shown: what is heavy is imported where it is used.
+The daemon reads what a question declares and calls none of its code: `answer` runs in the worker process, its words
+are asked for where findings are shown. A question is made anew for each, without arguments. What is heavy is imported
+where it is used: the module is imported wherever findings are shown.
 """
 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal, final
 
 from benchd.errors import Refused
 from benchd.questions.wording import Wording
@@ -30,8 +31,9 @@ if TYPE_CHECKING:
     from benchd.questions.evidence import Evidence
 
 QUESTION_API = 1
+"""The version of this interface; a class that does not say which it was written for was written for 1."""
 
-Kind = Literal["adapter", "glass", "reference", "lens"]
+Kind = Literal["adapter", "glass", "setting_ring", "lens"]
 Stratum = Callable[["np.random.Generator"], tuple["Finding", str, float]]
 """A case of the accuracy study: from drawn numbers to a finding, the name of its value that is held against the truth,
 and that truth, which the assessment cannot see."""
@@ -41,17 +43,19 @@ class Question(Wording, ABC):
     """One question of the job: what it goes by, the answer, and (as a `Wording`) how a finding of it reads.
 
     `asks` is the question in one sentence. `of` is the kind of record that it is about, None where the set-up says
-    all. `sweeps` is the least number of sweeps of the run that it takes, with `at_set_up` of those at the set-up in
-    force alone; `readings` are the names under which those that it goes by are kept. To ask sooner is refused, by dry
-    runs as well. `improves` says what betters a line of the budget of its own, by the first word of the line's name.
-    `calibrates` says whether a finding may come into force. An answer takes at most `at_most_s`.
+    all. `sweeps` is how many sweeps of the run it takes at least, and `most_sweeps` at the most; with `at_set_up` those
+    at the set-up in force alone count. `readings` are the names under which those that it goes by are kept. To ask
+    sooner is refused, by dry runs as well. `improves` says what betters a line of the budget of its own, by the first
+    word of the line's name. Only of a question that `calibrates` a finding may say what it calibrates. An answer takes
+    at most `at_most_s`.
     """
 
-    question_api: ClassVar[int] = QUESTION_API
+    question_api: ClassVar[int] = 1
     name: ClassVar[str]
     asks: ClassVar[str]
     of: ClassVar[Kind | None] = None
     sweeps: ClassVar[int] = 0
+    most_sweeps: ClassVar[int | None] = None
     at_set_up: ClassVar[bool] = False
     readings: ClassVar[tuple[str, ...]] = ()
     improves: ClassVar[Mapping[str, str]] = {}
@@ -65,33 +69,51 @@ class Question(Wording, ABC):
         Raises Refused (not_found, bad_request) where the evidence does not say it.
         """
 
-    def check_sweeps(self, taken: int) -> None:
-        """Raise Refused('not_found') where so many sweeps are too few."""
-        if taken >= self.sweeps:
-            return
-        where = " at the set-up in force" if self.at_set_up else ""
-        holds = f"{taken} sweep{'s' if taken > 1 else ''}" if taken else "no sweep"
-        text = f"This run holds {holds}{where}"
-        if self.sweeps > 1:
-            text += f"; {self.name} takes {self.sweeps}"
-        raise Refused("not_found", f"{text}.", advice="Sweep first.")
-
-    def check_of(self, of: str | None, records: Records | None = None) -> None:
-        """Raise Refused('bad_request') where the artefact is not stated, or is and counts for nothing.
-
-        With `records` also 'unknown_name' for one that is in none.
-        """
-        if self.of is not None and of is None:
-            text, advice = f"{self.name} needs the {self.of} that it is of.", f"Give `of`, such as ${{{self.of}}}."
-            raise Refused("bad_request", text, advice=advice)
-        if self.of is None and of is not None:
-            text = f"{self.name} is of what the set-up states, and of nothing else."
-            raise Refused("bad_request", text, advice="Leave `of` away.")
-        if records is not None and of is not None and self.of is not None:
-            {"adapter": records.adapter, "glass": records.glass, "reference": records.reference, "lens": records.lens}[
-                self.of
-            ](of)
-
     def strata(self) -> Mapping[str, Stratum]:
         """What `scripts/study` draws of it by name: of each the share of intervals is told that hold the truth."""
         return {}
+
+    @final
+    @classmethod
+    def check_sweeps(cls, taken: int) -> None:
+        """Raise Refused('not_found') where so many sweeps are too few, or too many."""
+        if cls.sweeps <= taken and (cls.most_sweeps is None or taken <= cls.most_sweeps):
+            return
+        text = f"This run holds {taken or 'no'} sweep{'s' if taken > 1 else ''}"
+        text += " at the set-up in force" if cls.at_set_up else ""
+        if cls.most_sweeps is not None:
+            text += f"; {cls.name} takes {cls.sweeps}" + (f" to {cls.most_sweeps}" * (cls.most_sweeps != cls.sweeps))
+        elif cls.sweeps > 1:
+            text += f"; {cls.name} takes {cls.sweeps} and more"
+        raise Refused("not_found", f"{text}.", advice="Sweep first." if taken < cls.sweeps else "Run it anew.")
+
+    @final
+    @classmethod
+    def check_of(cls, of: str | None, records: Records | None = None) -> None:
+        """Raise Refused('bad_request') where the artefact is not stated, or is and counts for nothing.
+
+        With `records` also for one of another kind, and 'unknown_name' for one that is in none.
+        """
+        kind = "reference" if cls.of == "setting_ring" else cls.of
+        if kind is not None and of is None:
+            text, advice = f"{cls.name} needs the {kind} that it is of.", f"Give `of`, such as ${{{kind}}}."
+            raise Refused("bad_request", text, advice=advice)
+        if kind is None and of is not None:
+            text = f"{cls.name} is of what the set-up states, and of nothing else."
+            raise Refused("bad_request", text, advice="Leave `of` away.")
+        if records is not None and of is not None:
+            _check_record(records, cls.of, of)
+
+
+def _check_record(records: Records, kind: Kind | None, name: str) -> None:
+    match kind:
+        case "adapter":
+            records.adapter(name)
+        case "glass":
+            records.glass(name)
+        case "lens":
+            records.lens(name)
+        case "setting_ring":
+            ring = records.reference(name)
+            if ring.kind != kind or ring.given is None or ring.material is None:
+                raise Refused("bad_request", f"Reference {name} is a {ring.kind}.", advice="Name a setting_ring.")

@@ -35,10 +35,9 @@ class Material:
 class Wording:
     """The words for any finding, made of its document alone; a question says in its own what it knows better.
 
-    What is final serves the daemon too; the rest is called only where findings are shown.
-
-    `judged` names the value that is held against a tolerance, None where none is. `drawn` says in a few words what
-    its picture shows, None where it has none.
+    `values` says how its values are printed. `judged` names the value that is held against a tolerance, None where
+    none is. `drawn` says in a few words what its picture shows, None where it has none of its own. What is final goes
+    by these alone, and serves the daemon too; the rest is called only where findings are shown.
     """
 
     values: ClassVar[Mapping[str, Named]] = {}
@@ -46,30 +45,40 @@ class Wording:
     drawn: ClassVar[str | None] = None
 
     @final
-    def named(self, key: str) -> Named:
+    @classmethod
+    def named(cls, key: str) -> Named:
         """How a value is printed."""
-        return self.values.get(key) or Named(key.replace("_", " ").capitalize())
+        return cls.values.get(key) or Named(key.replace("_", " ").capitalize())
 
     @final
-    def main(self, doc: Doc) -> str | None:
+    @classmethod
+    def main(cls, doc: Doc) -> str | None:
         """The value that the finding is about: the one judged, else the first with an interval; None without any."""
         if doc["verdict"] is not None:
             return str(doc["verdict"]["value"])
-        if self.judged in doc["values"]:
-            return self.judged
+        if cls.judged in doc["values"]:
+            return cls.judged
         return next((key for key, value in doc["values"].items() if value.get("U") is not None), None)
 
     @final
-    def judges(self, doc: Doc) -> bool:
+    @classmethod
+    def judges(cls, doc: Doc) -> bool:
         """Whether a tolerance could be held against this finding."""
-        return doc["verdict"] is not None or self.judged in doc["values"]
+        return doc["verdict"] is not None or cls.judged in doc["values"]
 
     @final
-    def interval(self, doc: Doc, key: str) -> str:
+    @classmethod
+    def interval(cls, doc: Doc, key: str) -> str:
         """A value with its expanded uncertainty and unit, as printed."""
         from benchd.reports.numbers import with_interval
 
-        return with_interval(doc["values"][key], sign=self.named(key).signed)
+        return with_interval(doc["values"][key], sign=cls.named(key).signed)
+
+    @final
+    @classmethod
+    def draws(cls, doc: Doc) -> str | None:
+        """What a picture of this finding would show, `through-focus curve`; None where there is none."""
+        return cls.drawn or (", ".join(name.replace("_", " ") for name in doc.get("curves") or ()) or None)
 
     def said(self, doc: Doc) -> str:
         """One sentence on the value that the finding is about; empty where the figure says it all."""
@@ -87,7 +96,3 @@ class Wording:
         from benchd.reports.curves import draw
 
         return draw(doc)
-
-    def draws(self, doc: Doc) -> str | None:
-        """What a picture of this finding would show, `through-focus curve`; None where there is none."""
-        return self.drawn or (", ".join(name.replace("_", " ") for name in doc.get("curves") or ()) or None)

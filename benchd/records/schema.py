@@ -19,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "0003"
+HEAD = "0004"
 """The revision these tables have: the number of the last migration."""
 
 metadata = MetaData()

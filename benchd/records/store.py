@@ -152,24 +152,13 @@ class Store:
 
     # Calibrations
 
-    async def add_calibration(
-        self,
-        artefact: str,
-        value: float,
-        u: float,
-        unit: str,
-        *,
-        at_C: float | None,
-        dof: float | None,
-        points: Sequence[float] = (),
-        finding: str | None,
-        valid_until: str | None,
-        by: str,
-    ) -> str:
-        """A calibration comes into force in place of the artefact's last; gives its id."""
+    async def add_calibrations(self, given: Sequence[Calibration]) -> list[str]:
+        """Calibrations come into force in place of their artefacts' last, all or none; gives their ids.
+
+        Their own `calibration` and `at` are not looked at. Raises BenchdError (`unknown_name`) for a finding.
+        """
         at = self._clock.utc()
-        given = Calibration("", artefact, value, u, unit, at_C, dof, tuple(points), finding, valid_until, by, at)
-        return await self._do(lambda c: additions.add_calibration(c, at, given))
+        return await self._do(lambda c: [additions.add_calibration(c, at, one) for one in given])
 
     async def calibration(self, calibration: str) -> Calibration:
         """One calibration, in force or not. Raises BenchdError (`unknown_name`)."""

@@ -22,6 +22,7 @@ from benchd.files.names import Name
 from benchd.procedures.inputs import InputType, Listed
 from benchd.procedures.language import Needs
 from benchd.procedures.run_states import State
+from benchd.questions.question import Kind
 from benchd.records.values import ReadingRow
 from benchd.verbs.result import Told
 
@@ -96,7 +97,7 @@ class QuestionAbout(Told):
     """What `assess` may be asked for: a finding of that name."""
 
     asks: str
-    of: Literal["adapter", "glass", "reference", "lens"] | None
+    of: Kind | None
     """The kind of record that it is about; null where the set-up says all."""
     values: dict[str, str]
     """The values that its finding may hold, as they are printed."""

@@ -74,7 +74,7 @@ def verdict(finding: Doc) -> tuple[str, str]:
     if judged is None:
         if not finding["absolute"]:
             return "RELATIVE", f"No verdict: {why_relative(finding)}, so only differences count."
-        return "NO VERDICT", "The lens's record states no tolerance." if finding["lens"] else "There is no tolerance."
+        return "NO VERDICT", "No tolerance is stated for it."
     inside = f"the {judged['value'].replace('_', ' ')} lies {limits(judged)}"
     told = f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
     if judged.get("condition"):

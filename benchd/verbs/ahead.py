@@ -72,9 +72,10 @@ class Ahead:
 
     def another_set_up(self, why: Why = ()) -> None:
         """The set-up has another revision; with `why`, whether it has depends on that."""
-        if self.state.get(SWEPT_HERE) and why:
-            self.state.lose(SWEPT_HERE, why)
-        elif self.state.get(SWEPT) is not None or self.state.why(SWEPT):
+        before, open_by = self.state.get(SWEPT_HERE), self.state.why(SWEPT_HERE)
+        if why and (before or open_by):
+            self.state.lose(SWEPT_HERE, (*open_by, *why))
+        elif before or open_by:
             self.state.know(swept_here=0)
 
     @property

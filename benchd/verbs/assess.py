@@ -49,7 +49,7 @@ class Assess(Verb[AssessArgs]):
         entry, asked = super().effect(args, ahead, opened), question(args.name)
         taken = ahead.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
         try:
-            asked.check_sweeps(asked.sweeps if taken is None else taken)
+            asked.check_sweeps(asked.sweeps if taken is None else taken)  # what is open may be enough
         except Refused as refused:
             return replace(entry, problem=WouldBeRefused.of(refused))
         return entry

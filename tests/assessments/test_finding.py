@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from benchd.assessments.finding import SCHEMA, Finding
+from benchd.assessments.lines import shares_of
 from benchd.assessments.older import of_today
 from benchd.errors import BenchdError
 
@@ -86,10 +87,10 @@ def test_what_most_findings_have_no_use_for_is_left_out(path: str, said: Any, si
     assert Finding.from_json(changed(path, silent)).as_json() == EXAMPLE
 
 
-@given(value=st.floats(allow_nan=False, allow_infinity=False), u=st.floats(0, 1e6))
+@given(value=st.floats(allow_nan=False, allow_infinity=False), u=st.floats(1e-6, 1e6))
 def test_numbers_come_back_to_the_last_digit(value: float, u: float) -> None:
     document = changed("values.focus_error.value", value)
-    document["values"]["focus_error"]["u"] = u
+    document["values"]["focus_error"] |= {"u": u, "U": 1.96 * u}
     document["budgets"]["focus_error"] = [{**EXAMPLE["budgets"]["focus_error"][0], "u": u}]
     again = Finding.from_json(json.loads(json.dumps(Finding.from_json(document).as_json())))
     assert again.values["focus_error"].value == value
@@ -115,6 +116,24 @@ def test_budgets_and_calibrations_are_about_values_that_are_there(path: str, val
 def test_an_interval_whose_lines_do_not_come_to_it_is_refused(lines: list[Any]) -> None:
     """JCGM 100, 5.1.2: the combined u is the root of the sum of squares, of the conjugate alone 2.9 and not 3.8."""
     with pytest.raises(ValidationError, match=r"lines of the budget of 'focus_error' come to"):
+        Finding.from_json({**EXAMPLE, "budgets": {"focus_error": lines}})
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"U": 0.001}, {"U": 7.5, "k": None}, {"value": None}, {"u": None}],
+)
+def test_an_interval_is_k_times_u_of_a_value(wrong: dict[str, Any]) -> None:
+    """JCGM 100, 6.2.1: U = k u."""
+    value = {**EXAMPLE["values"]["focus_error"], **wrong}
+    with pytest.raises(ValidationError, match="whose product that is"):
+        Finding.from_json({**EXAMPLE, "values": {**EXAMPLE["values"], "focus_error": value}})
+
+
+def test_a_part_of_a_line_is_no_more_than_the_line() -> None:
+    first, *others = EXAMPLE["budgets"]["focus_error"]
+    lines = [{**first, "parts": [{"name": "m", "u": 2.0 * first["u"]}]}, *others]
+    with pytest.raises(ValidationError, match="a part of the line"):
         Finding.from_json({**EXAMPLE, "budgets": {"focus_error": lines}})
 
 
@@ -149,7 +168,9 @@ def test_a_length_of_before_calibrates_its_artefact() -> None:
     stood = {"value": 21000.0, "unit": "um"}
     old = {**PUBLISHED, "assessment": "bench_zero", "verdict": None, "measurand": {"artefact": "bench-zero"}}
     now = of_today(old | {"values": {"length": length, "carriage": stood}})
-    assert now["calibrates"] == [{"artefact": "bench-zero", "value": "length", "carriage_um": 21000.0}]
+    assert now["calibrates"] == [
+        {"artefact": "bench-zero", "value": "length", "carriage_um": 21000.0, "shares": shares_of({"base": 1.8})}
+    ]
     assert list(now["budgets"]) == ["length"]
 
 

@@ -16,8 +16,9 @@ from benchd.errors import Refused
 from benchd.files.artefacts import Reference
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems
+from benchd.files.records_folder import Records
 from benchd.questions.adapter_length.assessment import adapter_length
-from benchd.questions.bench_zero import ring_of
+from benchd.questions.bench_zero import BenchZero, ring_of
 from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
 from benchd.questions.of_gauge import as_stated
 
@@ -115,7 +116,7 @@ def test_a_setting_ring_alone_gives_a_length() -> None:
     steel = {"alpha_per_K": 11.5e-6}
     flat = Reference.model_validate({"reference": "flat-1", "kind": "flat", "given": given, "material": steel})
     with pytest.raises(Refused) as caught:
-        ring_of(flat)
+        BenchZero.check_of("flat-1", Records(references={"flat-1": flat}))
     assert caught.value.code == "bad_request"
     assert "flat-1 is a flat" in caught.value.text
     ring = Reference.model_validate(

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchd.assessments.lines import shares_of
 from benchd.bench.bounded_terms import tipping_u_um
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, Shares, datum_chain
 from benchd.bench.in_force import in_force
@@ -156,8 +157,9 @@ def test_what_a_calibration_shares_is_read_from_its_finding() -> None:
     )
     lines = {"scale": 0.18, "abbe": 0.35, "gauge hysteresis": 0.21, "gauge gain": 0.1, "remounts": 0.3}
     doc = {
-        "budgets": {"length": [{"term": term, "u": u} for term, u in lines.items()]},
-        "calibrates": [{"artefact": "ring-07", "value": "length", "carriage_um": 2997.0}],
+        "calibrates": [
+            {"artefact": "ring-07", "value": "length", "carriage_um": 2997.0, "shares": shares_of(lines)},
+        ],
     }
     found = in_force(row, doc)
     assert found is not None

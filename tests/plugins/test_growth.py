@@ -132,7 +132,7 @@ async def test_report_has_its_words_its_table_its_picture(bench: Stack, finding:
     assert "from the mean µm" in told.stdout
     assert "Uncertainty budget, a mated pair adds" in told.stdout
     assert "Uncertainty budget, mean reading" in told.stdout
-    assert f"The seat chart of {finding['finding']} is in" in told.stdout
+    assert f"The picture of {finding['finding']} (seat chart) is in" in told.stdout
     assert size(out) == (500, 300), "its own picture of 5 by 3 inches"
 
 
@@ -142,7 +142,7 @@ async def test_without_the_package_its_findings_are_shown_all_the_same(bench: St
     assert told.returncode == exits.DONE, told.stderr
     assert "Two parts" not in told.stdout
     assert "Reading" in told.stdout
-    assert f"The seatings of {finding['finding']} is in" in told.stdout
+    assert f"The picture of {finding['finding']} (seatings) is in" in told.stdout
     assert size(out)[0] == 1500, "the curve that the finding holds"
 
 

@@ -151,7 +151,7 @@ def test_only_what_has_surely_happened_may_be_built_upon(
     said: Said, before: str, there: bool, step: str, use: str
 ) -> None:
     ask = '- ask: {kind: yes_no, text: "q", save: q}\n'
-    found = said(ask + before.replace("STEP", step) + "\n" + use)
+    found = said(f"{ask}- sweep: {{}}\n{before.replace('STEP', step)}\n{use}")
     assert bool(found) is not there, found
 
 
@@ -162,7 +162,7 @@ def test_a_loops_variable_ends_with_its_loop(said: Said) -> None:
 
 
 def test_the_end_builds_on_nothing_but_the_inputs(said: Said) -> None:
-    steps = '- ask: {kind: number, text: "x", save: a}\n- assess: {name: flange}'
+    steps = '- ask: {kind: number, text: "x", save: a}\n- sweep: {}\n- assess: {name: flange}'
     assert said(steps, last='- move: {depth_um: "${x}"}') == []
     assert "known here" in said(steps, last='- move: {depth_um: "${a}"}')[0]
     assert "before this step" in said(steps, last="- accept: {finding: flange}")[0]
@@ -233,6 +233,22 @@ def test_an_assessment_of_an_artefact_says_which_and_another_does_not(said: Said
     assert flange.endswith("flange is of what the set-up states, and of nothing else. Leave `of` away.")
     kept = "\n".join(f"- read: {{device: indicator, as: {name}}}" for name in ("on_ring", "on_base", "moved"))
     assert said(f'{kept}\n- assess: {{name: bench_zero, of: "${{reference}}"}}') == []
+
+
+@pytest.mark.parametrize(
+    ("before", "told"),
+    [
+        ("- nominal: {}", True),
+        ("- sweep: {}", False),
+        ("- if: {answer: q, is: true}\n  then: [{sweep: {}}]", False),
+        ('- repeat: "${often}"\n  steps: [{sweep: {}}]', False),
+        ("- call: {procedure: flange_check, inputs: {lens: L-0417, adapters: [], distance_mm: 5 m}}", False),
+    ],
+)
+def test_an_assessment_that_no_sweep_can_have_come_before_is_told(said: Said, before: str, told: bool) -> None:
+    ask = '- ask: {kind: yes_no, text: "q", save: q}\n'
+    found = said(f"{ask}{before}\n- assess: {{name: flange}}")
+    assert [one.endswith("assess: a sweep before it") for one in found] == [True] * told
 
 
 def test_an_assessment_of_readings_that_no_step_keeps_is_told(said: Said) -> None:

@@ -457,7 +457,7 @@ NONE_HERE = "assess: This run holds no sweep at the set-up in force."
         (["{repeat: 2, steps: [" + S + "]}", F], []),
         ([ASK, "{if: {answer: more, is: true}, then: [" + S + "]}", F], []),
         ([ASK, "{if: {answer: more, is: true}, then: [" + S + "]}", TRIM, F], [NONE_HERE]),
-        ([S, S, S, G], ["assess: Out-in-in-out takes four sweeps; this run holds 3."]),
+        ([S, S, S, G], ["assess: This run holds 3 sweeps; glass_toggle takes 4."]),
         ([S, TRIM, S, S, S, G], []),
     ],
 )

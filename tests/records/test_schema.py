@@ -91,7 +91,7 @@ async def test_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_
 
     assert {table: rows_of(path, table) for table in tables} == tables
     assert rows_of(path, "reading", columns) == readings
-    assert [row[2] for row in rows_of(path, "meta")] == ["0001", "0002", "0003"]
+    assert [row[2] for row in rows_of(path, "meta")] == ["0001", "0002", "0003", "0004"]
     # The backup is the record as it was.
     assert [row[2] for row in rows_of(store.backup, "meta")] == ["0001"]
     assert rows_of(store.backup, "reading") == readings

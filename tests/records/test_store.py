@@ -20,6 +20,7 @@ from benchd.errors import BenchdError
 from benchd.parts import within
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
+from tests.one_calibration import add_calibration
 
 URL = "sqlite:///bench.db"
 
@@ -60,7 +61,8 @@ def finding(run: str, *, lens: str | None = "L-0417", assessment: str = "flange"
 
 
 async def calibrate(store: Store, artefact: str, value: float, *, until: str | None = None) -> str:
-    return await store.add_calibration(
+    return await add_calibration(
+        store,
         artefact,
         value,
         1.8,
@@ -204,13 +206,13 @@ async def test_a_row_without_a_value_withdraws_a_calibration(store: Store, tmp_p
 async def test_a_calibration_names_a_finding_that_is_there(store: Store) -> None:
     run = await begin(store)
     found = await store.add_finding(finding(run, lens=None, assessment="bench_zero"))
-    name = await store.add_calibration(
-        "bench-zero", 24012.4, 1.8, "um", at_C=20.0, dof=3.0, finding=found, valid_until=None, by="keeper"
+    name = await add_calibration(
+        store, "bench-zero", 24012.4, 1.8, "um", at_C=20.0, dof=3.0, finding=found, valid_until=None, by="keeper"
     )
     assert (await store.calibration(name)).finding == found
     with pytest.raises(BenchdError, match="no finding f-99"):
-        await store.add_calibration(
-            "bench-zero", 1.0, 1.0, "um", at_C=20.0, dof=3.0, finding="f-99", valid_until=None, by="keeper"
+        await add_calibration(
+            store, "bench-zero", 1.0, 1.0, "um", at_C=20.0, dof=3.0, finding="f-99", valid_until=None, by="keeper"
         )
 
 

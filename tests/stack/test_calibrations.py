@@ -15,6 +15,7 @@ from benchd.devices.clock import Clock
 from benchd.records.store import Store
 from stack import Stack
 from technician import RunEnded, Technician
+from tests.one_calibration import add_calibration
 from tests.stack.conftest import PACE, SEED, person
 
 pytestmark = pytest.mark.stack
@@ -37,7 +38,8 @@ async def run_out(store: Store, artefact: str) -> None:
     old = (await store.calibrations_in_force(Clock().utc()))[artefact]
     assert old.value is not None
     assert old.u is not None
-    await store.add_calibration(
+    await add_calibration(
+        store,
         artefact, old.value, old.u, old.unit, at_C=old.at_C, dof=old.dof,
         finding=old.finding, valid_until="2001-01-01T00:00:00Z", by="keeper",
     )  # fmt: skip

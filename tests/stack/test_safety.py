@@ -22,6 +22,7 @@ from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.records.store import Store
 from stack import CONFIGS, Stack
+from tests.one_calibration import add_calibration
 from tests.stack.conftest import PACE, SEED
 
 if TYPE_CHECKING:
@@ -140,9 +141,9 @@ async def write_record(folder: Path, valid_s: float) -> datetime:
         finding = await store.add_finding({**found, "run": run})
         by: dict[str, Any] = {"at_C": 20.0, "dof": 5.0, "by": "keeper"}
         long_ago = "2001-01-01T00:00:00Z"
-        await store.add_calibration("bench-zero", 24000.0, 1.0, "um", finding=None, valid_until=long_ago, **by)
+        await add_calibration(store, "bench-zero", 24000.0, 1.0, "um", finding=None, valid_until=long_ago, **by)
         soon = until.strftime("%Y-%m-%dT%H:%M:%SZ")
-        await store.add_calibration(RING, 18003.0, 0.4, "um", finding=finding, valid_until=soon, **by)
+        await add_calibration(store, RING, 18003.0, 0.4, "um", finding=finding, valid_until=soon, **by)
     finally:
         await store.close()
     return until

@@ -10,8 +10,7 @@ from benchd.questions.question import Question
 
 if TYPE_CHECKING:
     from benchd.assessments.finding import Finding
-    from benchd.files.artefacts import GivenOfReference, Material, Reference
-    from benchd.files.records_folder import Records
+    from benchd.files.artefacts import Reference
     from benchd.questions.comparator import Known
     from benchd.questions.evidence import Evidence
 
@@ -21,15 +20,10 @@ class BenchZero(Question):
 
     name = "bench_zero"
     asks = "Where is absolute zero: how far is the target from the base face?"
-    of = "reference"
+    of = "setting_ring"
     readings = ("on_ring", "on_base", "moved")
     values = LENGTH_VALUES
     calibrates = True
-
-    def check_of(self, of: str | None, records: Records | None = None) -> None:
-        super().check_of(of, records)
-        if records is not None and of is not None:
-            _of_ring(records.reference(of))
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.questions import of_gauge as gathered
@@ -54,12 +48,8 @@ def ring_of(ring: Reference) -> Known:
     """A setting ring as its record gives it. Raises Refused (bad_request) for another kind of reference."""
     from benchd.questions.comparator import Known
 
-    given, material = _of_ring(ring)
-    source = f"{ring.id}, {given.by or 'record'}"
-    return Known(given.length_um, given.u_um, material.alpha_per_K, source, given.at_C, given.dof)
-
-
-def _of_ring(ring: Reference) -> tuple[GivenOfReference, Material]:
-    if ring.kind != "setting_ring" or ring.given is None or ring.material is None:
+    if ring.given is None or ring.material is None:
         raise Refused("bad_request", f"Reference {ring.id} is a {ring.kind}.", advice="Name a setting_ring.")
-    return ring.given, ring.material
+    source = f"{ring.id}, {ring.given.by or 'record'}"
+    given = ring.given
+    return Known(given.length_um, given.u_um, ring.material.alpha_per_K, source, given.at_C, given.dof)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from benchd.assessments.betterment import CURVE
 from benchd.questions.flange import words
 from benchd.questions.question import Question
 from benchd.questions.wording import Doc, Material, Named
@@ -30,7 +29,6 @@ class Flange(Question):
     values: ClassVar = {"focus_error": Named("Focus error"), "glass_residual": Named("Glass residual")}
     judged = "focus_error"
     drawn = "through-focus curve"
-    improves = CURVE
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.glass_residual import other_glass

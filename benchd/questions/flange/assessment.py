@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchd.assessments.betterment import CURVE
 from benchd.assessments.finding import Finding
 from benchd.assessments.judged import judged
 from benchd.assessments.lines import as_budget, as_value
@@ -75,7 +74,7 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
     verdict: dict[str, Any] | None = None
     if absolute and given.tolerance_um is not None:
         limits = -given.tolerance_um, given.tolerance_um
-        verdict = judged("focus_error", fit.peak_um, expanded, terms, limits, improves=CURVE) | _condition(given)
+        verdict = judged("focus_error", fit.peak_um, expanded, terms, limits) | _condition(given)
     values = {"focus_error": as_value(fit.peak_um, expanded, "um")}
     if given.glass_residual is not None:
         residual, u = given.glass_residual

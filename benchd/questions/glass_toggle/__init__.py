@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, ClassVar
 
-from benchd.assessments.betterment import CURVE
 from benchd.errors import Refused
 from benchd.questions.question import Question
 from benchd.questions.wording import Named
@@ -22,7 +21,7 @@ class GlassToggle(Question):
 
     name = "glass_toggle"
     asks = "How far does the glass behind the lens move its focus, and is that what its record says?"
-    sweeps = 4
+    sweeps = most_sweeps = 4
     values: ClassVar = {
         "shift": Named("Shift by the glass"),
         "paraxial": Named("Paraxial shift"),
@@ -30,12 +29,6 @@ class GlassToggle(Question):
         "expected_residual": Named("Residual expected"),
         "drift": Named("Drift"),
     }
-    improves = CURVE
-
-    def check_sweeps(self, taken: int) -> None:
-        if taken != self.sweeps:
-            text = f"Out-in-in-out takes four sweeps; this run holds {taken}."
-            raise Refused("not_found", text, advice="Run `glass_toggle`, or sweep so in a procedure of your own.")
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.bounded_terms import tipping_u_um
@@ -67,6 +60,7 @@ class GlassToggle(Question):
             run=evidence.run,
             setup=setup.rev,
             lens=setup.lens,
+            job=setup.job,
             glass=glass,
             measurand=evidence.measurand(sweeps[0]) | {"glass": glass},
             paraxial_um=(paraxial, u),

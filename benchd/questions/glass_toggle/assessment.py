@@ -45,6 +45,7 @@ class ToggleInput:
     linear: bool = True
     notes: Sequence[str] = ()
     u_abbe_um: float = 0.0
+    job: str | None = None
 
 
 def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
@@ -74,6 +75,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
             "run": given.run,
             "setup": given.setup,
             "lens": given.lens,
+            "job": given.job,
             "at": given.at,
             "version": given.version,
             "measurand": given.measurand,
