@@ -54,7 +54,7 @@ class Terminal:
     def too_wide(self, since: int = 0, until: int | None = None) -> list[str]:
         """Lines that do not fit; what stands behind a prompt was typed, and is as long as it is."""
         drawn = (line.rpartition("\r")[2] for line in self.shown[since:until].split("\n"))
-        return [line for line in drawn if len(line) > COLUMNS and not line.startswith("$ ")]
+        return [line for line in drawn if len(line) > COLUMNS and "$ " not in line]
 
     def interrupt(self) -> None:
         """Ctrl-C."""

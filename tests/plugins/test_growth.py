@@ -20,6 +20,7 @@ from benchd.assessments.finding import Finding
 from benchd.cli import exits
 from stack import BIN, Stack
 from technician import Technician
+from tests.plugins.conftest import installed
 
 ROOT = Path(__file__).parents[2]
 HERE = Path(__file__).parent
@@ -29,23 +30,14 @@ PNG = b"\x89PNG\r\n\x1a\n"
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
 
-def installed(package: Path, to: Path) -> None:
-    """Build a wheel of it and install that into a folder, as pip does into an environment."""
-    build = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(to / "dist")]
-    subprocess.run(build, cwd=package, check=True, capture_output=True, text=True)
-    (wheel,) = (to / "dist").glob("*.whl")
-    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--target", str(to / "site")]
-    subprocess.run([*pip, str(wheel)], check=True, capture_output=True, text=True)
-
-
 @pytest.fixture(scope="module")
 def site(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     """Where the package is installed; every process begun by these tests finds it there."""
     folder = tmp_path_factory.mktemp("packages")
-    installed(HERE / "seat_study", folder)
+    found = installed(HERE / "seat_study", folder)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("PYTHONPATH", str(folder / "site"))
-        yield folder / "site"
+        patch.setenv("PYTHONPATH", str(found))
+        yield found
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")

@@ -38,15 +38,15 @@ def test_it_fits_and_the_second_terminal_does_as_it_says(terminals: tuple[Termin
     shown = " ".join(demo.shown[:up].split())
     for part in ("Focus error", "Verdict", "Datum chain", "Uncertainty budget", "Truth, from the simulator"):
         assert part in shown
-    print(repr(demo.shown[up:]))
     lines = [line.strip() for line in demo.shown[up:].split("\n") if line.startswith("  ")]
     for line in lines:
         assert shlex.split(line), line
         if "mosquitto_sub" in line:  # which goes on for ever
             break
+        before = len(other.shown)
         other.type(line)
         other.type("echo ended: $?")
-        told = other.until("ended: ", other.until("echo ended: $?"))
+        told = other.until("ended: ", other.until("echo ended: $?", before))
         assert other.shown[told] == "0", f"{line}\n{other.shown}"
     assert re.search(r"[Cc]arriage +idle", other.shown), other.shown
     assert "20" in other.shown

@@ -1,0 +1,119 @@
+"""Questions that raise, hang, end their process, answer amiss, or are none: each costs itself and nothing else."""
+
+from __future__ import annotations
+
+import os
+import time
+from typing import Any, ClassVar
+
+from benchd.assessments.finding import Finding
+from benchd.questions.evidence import Evidence
+from benchd.questions.question import Question
+from benchd.questions.wording import Named
+
+
+def finding(evidence: Evidence, name: str, **changes: Any) -> Finding:
+    """One that says nothing, of this name."""
+    said = {"measurand": {"arrangement": "gauge"}, "absolute": True, "values": {}, "budgets": {}}
+    none = {"verdict": None, "advice": None, "readings": None}
+    return Finding.model_validate({**evidence.head(name), **said, **none, **changes})
+
+
+class Plain(Question):
+    name = "plain"
+    asks = "Nothing?"
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        return finding(evidence, self.name)
+
+
+class Namesake(Plain):
+    name = "flange"
+
+
+class Raises(Plain):
+    name = "raises"
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        raise KeyError("colour")
+
+
+class Exits(Plain):
+    name = "exits"
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        raise SystemExit(3)
+
+
+class Dies(Plain):
+    name = "dies"
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        os._exit(3)
+
+
+class Hangs(Plain):
+    name = "hangs"
+    at_most_s = 1.0
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        while True:
+            time.sleep(0.1)
+
+
+class OfAnother(Plain):
+    name = "of_another"
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        return finding(evidence, "flange")
+
+
+class Unasked(Plain):
+    name = "unasked"
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        value = {"length": {"value": 1.0, "unit": "um", "u": 1.0}}
+        return finding(evidence, self.name, values=value, calibrates=[{"artefact": "joint", "value": "length"}])
+
+
+class NoFinding(Plain):
+    name = "no_finding"
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        good = finding(evidence, self.name)
+        return good.model_copy(update={"values": {"length": "long"}})
+
+
+class Wordless(Plain):
+    name = "wordless"
+    drawn = "a chart"
+
+    def said(self, doc: Any) -> str:
+        raise ZeroDivisionError("no words")
+
+    def picture(self, doc: Any, material: Any) -> bytes:
+        raise ZeroDivisionError("no chart")
+
+
+class Misdeclared(Plain):
+    name = "misdeclared"
+    values: ClassVar[Any] = {"length": "Length", "other": Named("Other")}
+
+
+class Unfinished(Question):
+    name = "unfinished"
+    asks = "What is missing here?"
+
+
+class Newer(Plain):
+    name = "newer"
+    question_api = 2
+
+
+class Overrides(Plain):
+    name = "overrides"
+
+    check_of = classmethod(lambda cls, of, records=None: time.sleep(3600.0))  # type: ignore[misc]
+
+
+answer = 42
