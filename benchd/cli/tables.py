@@ -104,7 +104,7 @@ def result(doc: Doc, wording: type[Wording]) -> Table:
         _value(table, doc, main, wording)
         if sentence := own_words.sentence(doc):
             _add(table, "", sentence)
-        word, why = words.verdict(doc)
+        word, why = words.verdict(doc, wording.named(main).name)
         table.add_row("Verdict", Text.assemble((word, _COLOURS.get(word, "bold")), f"   {in_one_line(why)}"))
     for name, sentence in (("To decide it", words.next_step(doc)), *own_words.advice(doc)):
         if sentence:

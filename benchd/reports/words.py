@@ -68,14 +68,14 @@ def measurand_line(finding: Doc) -> str:
     return "  ·  ".join([*parts, str(finding["run"]), str(finding["at"])])
 
 
-def verdict(finding: Doc) -> tuple[str, str]:
-    """The verdict in a word, and what stands behind it in a sentence."""
+def verdict(finding: Doc, name: str = "") -> tuple[str, str]:
+    """The verdict in a word, and what stands behind it in a sentence; `name` is that of the value, as printed."""
     judged = finding["verdict"]
     if judged is None:
         if not finding["absolute"]:
             return "RELATIVE", f"No verdict: {why_relative(finding)}, so only differences count."
         return "NO VERDICT", "No tolerance is stated for it."
-    inside = f"the {judged['value'].replace('_', ' ')} lies {limits(judged)}"
+    inside = f"the {name.lower() or judged['value'].replace('_', ' ')} lies {limits(judged)}"
     told = f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
     if judged.get("condition"):
         told += f" That holds {judged['condition']}."

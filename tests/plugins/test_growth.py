@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import math
 import os
 import shutil
@@ -21,6 +22,7 @@ from benchd.cli import exits
 from stack import BIN, Stack
 from technician import Technician
 from tests.plugins.conftest import installed
+from tests.stack.described import Described, Message
 
 ROOT = Path(__file__).parents[2]
 HERE = Path(__file__).parent
@@ -136,6 +138,28 @@ async def test_without_the_package_its_findings_are_shown_all_the_same(bench: St
     assert "Reading" in told.stdout
     assert f"The picture of {finding['finding']} (seatings) is in" in told.stdout
     assert size(out)[0] == 1500, "the curve that the finding holds"
+
+
+async def test_what_it_brings_is_described(bench: Stack, finding: dict[str, Any]) -> None:
+    """Its messages are held against the AsyncAPI document that ships, which knows nothing of it."""
+    async with bench.client() as client:
+        told = {topic: await client.kept(topic) for topic in ("about", "setup", "finding/seat_study")}
+    described = Described()
+    name = str(told["about"]["bench"])
+    for topic, doc in told.items():
+        message = Message(f"benchd/{name}/{topic}", json.dumps(doc).encode(), 1)
+        assert described.problem(message) is None, topic
+
+
+@pytest.mark.parametrize("package", [True, False])
+async def test_show_tells_its_finding_and_its_run(bench: Stack, finding: dict[str, Any], package: bool) -> None:
+    shown = benchd(bench, "show", "finding", finding["finding"], package=package)
+    assert shown.returncode == exits.DONE, shown.stderr
+    assert "Seat study of joint" in shown.stdout
+    assert ("Two parts seat alike" in shown.stdout) is package
+    run = benchd(bench, "show", "run", finding["run"], package=package)
+    assert run.returncode == exits.DONE, run.stderr
+    assert ("a mated pair adds 0.0" if package else "joint 0.0") in run.stdout
 
 
 async def test_check_knows_it_where_it_is_installed(bench: Stack) -> None:
