@@ -24,6 +24,8 @@ Doc = Mapping[str, Any]
 
 WIDTH = 100
 SHARE_LETTERS = 10
+LONGEST_TERM = 24
+"""Letters of a line's name that leave room at 80 columns for where its figure comes from."""
 LINE = "\u2500" * 8
 _COLOURS = {"PASS": "bold green", "FAIL": "bold red", "UNDECIDED": "bold yellow"}
 
@@ -172,10 +174,11 @@ def budget_table(budget: Sequence[Doc], of: Doc) -> Padding:
     variance = sum(line["u"] ** 2 for line in lines)
     columns = (("term", "left"), ("u", "right"), ("share", "right"), ("", "left"), ("type", "left"), ("dof", "right"))
     table = _table(*columns, ("from", "left"))
-    table.columns[0].no_wrap = table.columns[3].no_wrap = True
+    short = max((len(line["term"]) for line in lines), default=0) <= LONGEST_TERM
+    table.columns[0].no_wrap, table.columns[3].no_wrap, table.columns[-1].min_width = short, True, 14
     for line in lines:
         share = line["u"] ** 2 / variance if variance else 0.0
-        bar = "\u2501" * round(share * SHARE_LETTERS)
+        bar = "\u2501" * round(share * (SHARE_LETTERS if short else SHARE_LETTERS // 2))
         _add(
             table,
             str(line["term"]).replace("_", " "), say.significant(line["u"]), _percent(share), bar,

@@ -26,7 +26,8 @@ def draw(finding: Doc, *, dpi: int = 150) -> bytes:
     with sheet(10.0, 1.2 + 3.6 * len(curves), dpi=dpi) as figure:
         axes = figure.subplots(len(curves), 1, squeeze=False)
         of = finding["measurand"].get("artefact") or finding["lens"] or ""
-        figure.suptitle(f"{str(finding['assessment']).replace('_', ' ').capitalize()} {of}".rstrip(), fontweight="bold")
+        name = str(finding["assessment"]).replace("_", " ").capitalize()
+        figure.suptitle(f"{name} of {of}" if of else name, fontweight="bold")
         for one, (name, curve) in zip(axes[:, 0], curves.items(), strict=True):
             _curve(one, name.replace("_", " "), curve)
         figure.text(0.028, 0.012, measurand_line(finding), fontsize=9.5, color=SOFT)

@@ -62,7 +62,8 @@ def measurand_line(finding: Doc) -> str:
         if measurand.get(key) is not None:
             parts.append(form.format(measurand[key]))
     glass = measurand.get("glass") or []
-    parts.append("glass " + " + ".join(glass) if glass else "no glass")
+    if glass or measurand["arrangement"] != "gauge":
+        parts.append("glass " + " + ".join(glass) if glass else "no glass")
     number = finding.get("finding")
     parts += [str(number)] if number else []
     return "  ·  ".join([*parts, str(finding["run"]), str(finding["at"])])
