@@ -42,8 +42,8 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
         valid_until = (now + timedelta(days=days)).strftime("%Y-%m-%dT%H:%M:%SZ")
     await _check_new(bench, finding, list(values), valid_until)
     at_C, length = doc["measurand"]["reference_C"], _Length(finding, valid_until, by)
-    accepted = await bench.store.add_calibrations([length.of(one, values[one], at_C) for one in values])
-    await asyncio.shield(bench.setup.calibrated())  # what stands in the record is what the chain counts with
+    given = [length.of(one, values[one], at_C) for one in values]
+    accepted = await asyncio.shield(_in_force(bench, given))  # whoever stops waiting: chain and record stay one
     for calibration, (artefact, value) in zip(accepted, values.items(), strict=True):
         bench.events.tell(
             "calibrated",
@@ -51,6 +51,12 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
             data={"artefact": artefact, "calibration": calibration, "finding": finding},
         )
     return accepted[0]
+
+
+async def _in_force(bench: Bench, given: Sequence[Calibration]) -> list[str]:
+    accepted = await bench.store.add_calibrations(given)
+    await bench.setup.calibrated()
+    return accepted
 
 
 @dataclass(frozen=True, slots=True)
