@@ -36,6 +36,10 @@ def _end_with_parent() -> None:
     ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGTERM)
 
 
+ANSWER_S = 60.0
+"""Only what hangs takes as long, on a machine that has other things to do."""
+
+
 class StackFailed(RuntimeError):
     """The simulator or the daemon did not come up; the message holds what it said."""
 
@@ -188,7 +192,8 @@ class Stack:
 
     def client(self, user: str = "bench-hand") -> BenchClient:
         """A client of this bench."""
-        return BenchClient(self.ports["host"], self.ports["port"], bench=self.ports["bench"], user=user)
+        host, port, bench = (self.ports[name] for name in ("host", "port", "bench"))
+        return BenchClient(host, port, bench=bench, user=user, answer_within_s=ANSWER_S)
 
     # The hand and the truth, over the simulator's own socket, which the daemon never opens
 

@@ -224,7 +224,7 @@ class BenchClient:
 
     async def _publish(self, topic: str, payload: bytes) -> None:
         try:
-            await self._client.publish(topic, payload, qos=1)
+            await self._client.publish(topic, payload, qos=1, timeout=self._answer_within_s)
         except aiomqtt.MqttError as error:
             raise BenchdError("timeout", f"The connection to the broker is lost ({error}).") from error
 
