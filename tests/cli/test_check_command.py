@@ -121,7 +121,7 @@ def test_a_store_that_is_no_file_is_told_likewise_by_whoever_needs_it(
     before = sorted(folder.rglob("*"))
     told = subprocess.run(
         [sys.executable, "-m", "benchd.cli.main", *words, str(path)],
-        capture_output=True, text=True, timeout=30, check=False,
+        capture_output=True, text=True, timeout=120, check=False,
         env={**os.environ, "XDG_RUNTIME_DIR": str(run_folder.parent)},
     )  # fmt: skip
     assert told.returncode == exits.REFUSED

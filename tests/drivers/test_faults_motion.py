@@ -297,7 +297,7 @@ async def test_garbage_in_a_move_ends_bounded(stage: Stage, bench: SimulatedBenc
     await stage.home()
     move = await stage.under_way()
     await bench.fault("board", "garbage", s=0.5)
-    await asyncio.wait({move}, timeout=30)
+    await asyncio.wait({move}, timeout=120)
     assert move.done()
     await bench.fault("board", "clear")
     if move.exception() is None:  # it read the state between the noise
@@ -321,7 +321,7 @@ async def test_storm_of_corrupted_lines_ends_bounded(stage: Stage, bench: Simula
     await stage.home()
     move = await stage.under_way(15000)
     await bench.fault("board", "corrupt", n=12)
-    await asyncio.wait({move}, timeout=30)
+    await asyncio.wait({move}, timeout=120)
     assert move.done()
     await bench.fault("board", "clear")
     at = await stage.rested()

@@ -65,7 +65,7 @@ async def ask(folder: Path, command: str, *words: str | Path) -> subprocess.Comp
 
     def carry_out() -> subprocess.CompletedProcess[str]:
         arguments = [str(BIN / command), *(str(word) for word in words)]
-        return subprocess.run(arguments, capture_output=True, text=True, timeout=30, check=False, env=environment)
+        return subprocess.run(arguments, capture_output=True, text=True, timeout=120, check=False, env=environment)
 
     return await asyncio.to_thread(carry_out)
 

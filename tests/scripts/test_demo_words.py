@@ -55,7 +55,7 @@ def test_where_no_bar_can_be_drawn_each_step_is_a_line_with_the_time_to_go(tmp_p
         lines = iter(piped.stdout.readline, "")
         told = next((line for line in lines if re.search(r"step \d+ of \d+, \d+ %, .* s to go", line)), None)
         piped.send_signal(signal.SIGTERM)
-        rest, wrong = piped.communicate(timeout=30)
+        rest, wrong = piped.communicate(timeout=120)
     assert told is not None, rest + wrong
     assert re.match(r"  r-\d+ \w+, step ", told)
     assert piped.returncode == 130, wrong

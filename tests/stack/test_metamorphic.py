@@ -45,6 +45,7 @@ class Bench:
 
     async def find(self, lens: str, adapters: Sequence[str], glass: Sequence[str], **more: Any) -> Finding:
         """State a set-up, bring it about, drive to nominal, sweep; gives the finding."""
+        await self.client.command("take", beat=False)  # it may have lapsed while another bench was at work
         stands = {"lens": lens, "adapters": list(adapters), "glass": list(glass), "ring": "infinity", **more}
         await self.client.command("setup", set={"distance_mm": None, "m": None, "trim_um": None, **stands})
         self.technician.fit(list(adapters), list(glass), lens)

@@ -125,7 +125,7 @@ def lay_out(folder: Path) -> None:
 async def write_record(folder: Path, valid_s: float) -> datetime:
     """A base whose calibration ran out long ago, an adapter's finding, and its calibration; gives the end of that."""
     line = {"term": "remounts", "u": 0.4, "type": "A", "dof": 5.0, "source": "r-0001"}
-    length = {"value": 18003.0, "unit": "um", "u": 0.4, "dof": 5.0, "k": 2.6, "U": 1.0}
+    length = {"value": 18003.0, "unit": "um", "u": 0.4, "dof": 5.0, "k": 2.5, "U": 1.0}
     found = {
         "assessment": "adapter_length", "setup": 0, "lens": None, "at": "2025-01-01T00:00:00Z", "version": "0",
         "measurand": {"arrangement": "wall", "artefact": RING}, "absolute": True, "values": {"length": length},
