@@ -10,6 +10,7 @@ import asyncio
 import os
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor
+from contextlib import suppress
 from typing import TYPE_CHECKING, TypeVar, TypeVarTuple
 
 from benchd.errors import BenchdError
@@ -62,12 +63,8 @@ class Analysis:
         As it is pure it is begun again where the worker was killed. Raises BenchdError (device_fault) if that goes on.
         """
         for _ in range(TRIES):
-            pool = self._pool or self._begin()
-            try:
-                return await self._in(pool, work, *args)
-            except BrokenExecutor:
-                if self._pool is pool:
-                    self._end()
+            with suppress(BrokenExecutor):
+                return await self._tried(work, *args)
         raise BenchdError(
             "device_fault",
             f"The process that analyses pictures was killed {TRIES} times.",
@@ -76,13 +73,19 @@ class Analysis:
 
     async def once(self, work: Callable[[*Args], R], *args: *Args) -> R | None:
         """The same of work that may be at fault itself; None where the process has ended over it."""
+        with suppress(BrokenExecutor):
+            return await self._tried(work, *args)
+        return None
+
+    async def _tried(self, work: Callable[[*Args], R], *args: *Args) -> R:
+        """Raises BrokenExecutor where the worker has ended over it; whoever comes next is given a new one."""
         pool = self._pool or self._begin()
         try:
             return await self._in(pool, work, *args)
         except BrokenExecutor:
             if self._pool is pool:
                 self._end()
-            return None
+            raise
 
     async def _in(self, pool: ProcessPoolExecutor, work: Callable[[*Args], R], *args: *Args) -> R:
         if self._idle is not None:
