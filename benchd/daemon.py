@@ -147,9 +147,11 @@ class Daemon:
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)
         reporter = Reporter(bench, lambda: tell_beat(beat, self.notices), reconnector.away)
+        # Before anybody can find the bench: on a broker that outlived the last start its `about` and beat still stand.
+        self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
+        tell_beat(beat, self.notices)
         mqtt = MqttService(bench, runner, beat, self._parts, file=self.path, ports_file=self.ports_file)
         await mqtt.start(stack)
-        self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
         # From here on the end begins with the motion, and `online` goes false only when all is at rest and dark.
         self._push_close(stack, bench)
         await stack.enter_async_context(self._parts.running(reconnector.run(), "links"))

@@ -207,7 +207,10 @@ class BenchClient:
     # --- within
 
     async def _fresh_beat(self) -> str:
-        """The latest beat, no old one; after stops of this client's own one that was drawn after them."""
+        """The latest beat, no old one; after stops of this client's own one that was drawn after them.
+
+        One heard of a bench that is not on line (yet) is of its last start: a broker may keep it.
+        """
         if self._stopping:
             stops = list(self._stopping.items())
             done, _ = await asyncio.wait([answer for _, answer in stops], timeout=STOP_ANSWER_S)
@@ -218,7 +221,9 @@ class BenchClient:
                 if beat is not None and time.monotonic() - self._stop_answered_s < OLD_BEAT_S:
                     self._heard.put("beat", {"beat": beat})
         async with Limit(5.0, "`beat` is not told by the bench"):
-            while time.monotonic() - self._heard.beat_heard_s > OLD_BEAT_S:
+            while (
+                self._heard.kept.get("online") is not True or time.monotonic() - self._heard.beat_heard_s > OLD_BEAT_S
+            ):
                 await self._heard.next_change()
         return str(self._heard.kept["beat"]["beat"])
 

@@ -79,11 +79,13 @@ class Connection:
             for topic in await self._clearing.sweep(self._at, self._notices.snapshot()):
                 self._tell_retained(topic)
             await self._subscribe(client)
-            await client.publish(self._topics.online, b"true", qos=1, retain=True)
-            self._outages.back("main")
-            self.ready.set()
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._publisher.run(client), name="mqtt-publish")
+                # A broker may keep what an earlier start said: whoever finds us on line finds none of that.
+                await self._publisher.kept_sent.wait()
+                await client.publish(self._topics.online, b"true", qos=1, retain=True)
+                self._outages.back("main")
+                self.ready.set()
                 group.create_task(self._read(client), name="mqtt-commands")
         except asyncio.CancelledError:
             with contextlib.suppress(aiomqtt.MqttError):

@@ -25,7 +25,10 @@ _log = logging.getLogger(__name__)
 
 
 class Publisher:
-    """Runs once a connection; `again` may be called at any time."""
+    """Runs once a connection; `again` may be called at any time.
+
+    `kept_sent` is set while all that was kept when the connection began has been sent over it.
+    """
 
     def __init__(self, notices: Notices, topics: Topics, clock: Clock, *, per_s: float = 20.0) -> None:
         self._notices = notices
@@ -36,6 +39,7 @@ class Publisher:
         self._sent: dict[str, tuple[float, Doc | None]] = {}
         self._wake = asyncio.Event()
         self._none_pending = asyncio.Event()
+        self.kept_sent = asyncio.Event()
         self._replying: list[str] = []
         self._replied = asyncio.Event()
 
@@ -63,12 +67,15 @@ class Publisher:
 
     async def run(self, client: aiomqtt.Client) -> None:
         """Publish until the connection breaks (raises aiomqtt.MqttError, in a group) or the task is cancelled."""
-        self._pending.clear()
+        self._pending = dict(self._notices.snapshot())
         self._sent.clear()
-        with self._notices.subscribe() as subscription:
-            async with asyncio.TaskGroup() as group:
-                group.create_task(self._sort(client, subscription), name="mqtt-notices")
-                group.create_task(self._send_kept(client), name="mqtt-kept")
+        try:
+            with self._notices.subscribe() as subscription:
+                async with asyncio.TaskGroup() as group:
+                    group.create_task(self._sort(client, subscription), name="mqtt-notices")
+                    group.create_task(self._send_kept(client), name="mqtt-kept")
+        finally:
+            self.kept_sent.clear()
 
     async def _sort(self, client: aiomqtt.Client, subscription: Subscription) -> None:
         async for notice in subscription:
@@ -109,6 +116,7 @@ class Publisher:
                 if last is None or _core(last[1]) != _core(document):
                     self._sent[topic] = (now, document)
                     await self._publish(client, Notice(topic, document, kept=True))
+            self.kept_sent.set()
             if not self._pending:
                 self._none_pending.set()
             if not ready:

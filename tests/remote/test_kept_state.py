@@ -203,6 +203,21 @@ async def test_online_is_false_after_a_proper_end(rig: MqttRig, broker: Embedded
     assert (await retained(broker))["online"] == b"true"
 
 
+async def test_on_line_means_that_what_is_kept_is_of_this_start(broker: EmbeddedBroker) -> None:
+    """A broker elsewhere outlives the daemon, and keeps the beat of the last start until the next has told its own."""
+    async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as onlooker:
+        await onlooker.publish(BASE + "online", b"false", qos=1, retain=True)
+        await onlooker.publish(BASE + "beat", b'{"beat": "0ld0ne-7"}', qos=1, retain=True)
+        await onlooker.subscribe(BASE + "#")
+        async with MqttRig(lambda: broker.endpoint) as rig, asyncio.timeout(120.0):
+            heard: dict[str, bytes] = {}
+            async for message in onlooker.messages:
+                heard[str(message.topic)[len(BASE) :]] = bytes(message.payload)
+                if heard.get("online") == b"true":
+                    break
+            assert json.loads(heard["beat"])["beat"].startswith(rig.beat.epoch + "-")
+
+
 async def test_last_will_of_a_killed_daemon_says_offline(broker: EmbeddedBroker) -> None:
     script = textwrap.dedent(f"""
         import asyncio
