@@ -20,7 +20,7 @@ from benchd.client.dial import dial, find_bench, where
 from benchd.client.heard import Heard
 from benchd.client.outcome import Limit, failure_of, result_of
 from benchd.client.watch import Watch
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import Account
 from benchd.remote.topics import Topics
 from benchd.remote.wire import Version, subscribe
@@ -69,6 +69,7 @@ class BenchClient:
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._stopping: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._stop_answered_s = -math.inf
+        self._stops = 0
         self._repeated: dict[str, dict[str, Any]] = {}
 
     async def __aenter__(self) -> Self:
@@ -124,14 +125,22 @@ class BenchClient:
         """Ask, and give the result of the reply. Raises Refused, or BenchdError (timeout, device_fault).
 
         `beat` sends the latest beat along, waiting for one if need be; after a `stop` of this client's own, which voids
-        the beats before it, for one that was drawn after it. A stop of somebody else has this refused (`stale`) as
-        long as no newer beat was heard. After a timeout nobody knows whether it was carried out; asking again with the
-        same `ident` is safe.
+        the beats before it, for one that was drawn after it. A stop meanwhile has this refused (`stale`), as one of
+        somebody else does as long as no newer beat was heard. After a timeout nobody knows whether it was carried out;
+        asking again with the same `ident` is safe.
         """
         ident = ident or secrets.token_hex(6)
         request: dict[str, Any] = {"id": ident, "args": args}
         if beat:
+            stops = self._stops
             request["beat"] = await self._fresh_beat()
+            if self._stops != stops:  # the beat may have been drawn after that stop, and this was asked for before it
+                raise Refused(
+                    "stale",
+                    f"A stop came after `{verb}` was asked for; it was not sent.",
+                    advice="Where it is still wanted, ask again.",
+                    data={"stopped": True},
+                )
         answer = asyncio.get_running_loop().create_future()
         self._waiting[ident] = answer
         try:
@@ -173,6 +182,7 @@ class BenchClient:
 
     async def stop(self, axis: str | None = None) -> None:
         """Stop everything that moves, named or not: returns when the broker has it. Needs neither control nor beat."""
+        self._stops += 1
         ident = secrets.token_hex(6)
         request = {"id": ident, "args": {} if axis is None else {"axis": axis}}
         self._stopping[ident] = asyncio.get_running_loop().create_future()

@@ -73,6 +73,22 @@ async def test_a_client_that_was_held_up_waits_for_a_beat_that_is_new(rig: MqttR
     assert await client.command("move", by_um=5) == {"did": "move"}
 
 
+async def test_a_stop_drops_what_was_asked_for_before_it_and_still_waits_for_a_beat(
+    rig: MqttRig, client: BenchClient
+) -> None:
+    """The beat that comes next was drawn after the stop, and would have carried out what was asked for before it."""
+    await client.command("take")
+    time.sleep(3.2)  # noqa: ASYNC251  the loop itself has to stand, so that the beat heard last is an old one
+    move = asyncio.create_task(client.command("move", by_um=5))
+    await asyncio.sleep(0)
+    await client.stop()
+    with pytest.raises(Refused, match="A stop came after `move` was asked for") as caught:
+        await move
+    assert (caught.value.code, caught.value.data) == ("stale", {"stopped": True})
+    assert await client.command("move", by_um=6) == {"did": "move"}
+    assert [request.args.by_um for request in rig.done] == [6]
+
+
 async def test_two_hundred_commands_side_by_side_get_their_own_answers(rig: MqttRig, client: BenchClient) -> None:
     for start in range(0, 200, 25):
         levels = [n / 200 for n in range(start, start + 25)]
