@@ -10,12 +10,12 @@ from typing import Any
 
 from benchd.assessments.finding import Finding
 from benchd.bench.bounded_terms import abbe_u_um
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, carriage_for_depth, datum_chain
+from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
 from benchd.bench.chain_terms import Shares
 from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.devices import GaugeSpec
 from benchd.files.artefacts import AirGap, Layer
-from benchd.files.bench_file import BenchFile
+from benchd.files.bench_file import ArrangementEntry, BenchFile
 from benchd.files.loading import load_bench
 from benchd.files.records_folder import Records
 from benchd.questions import comparator as gauge
@@ -97,8 +97,9 @@ def _file_with(file: BenchFile, doubts: Doubts) -> BenchFile:
     changes["joint"] = file.joint.model_copy(update=of_joint)
     changes["abbe"] = file.abbe.model_copy(update=tips)
     changes["sag"] = file.sag.model_copy(update={"most_um_per_N": times * file.sag.most_um_per_N})
-    if doubts.vergence_per_m is not None and file.collimator is not None:
-        changes["collimator"] = file.collimator.model_copy(update={"u_vergence_per_m": doubts.vergence_per_m})
+    if doubts.vergence_per_m is not None and "u_vergence_per_m" in file.arrangement.rest:
+        stated = {"kind": file.arrangement.kind, "u_vergence_per_m": doubts.vergence_per_m}
+        changes["arrangement"] = ArrangementEntry.model_validate(stated)
     if doubts.thermometer_K is not None:
         changes["set_up"] = file.set_up.model_copy(update={"u_temperature_K": doubts.thermometer_K})
     return file.model_copy(update=changes)
@@ -160,7 +161,7 @@ class CaseBench:
         pairs = []
         for _ in range(REMOUNTS):
             on_ring = world.gauge_um(on_ring=True)
-            carriage = world.drive(carriage_for_depth(chain, reach_um))
+            carriage = world.drive(chain.places.carriage_for_depth(reach_um))
             pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
         known = ring_of(ring)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
@@ -178,10 +179,10 @@ class CaseBench:
         pairs = []
         bare, chain = self.set_up(temperature_C=typed, adapters=[]), self.set_up(adapters=[ADAPTER])
         for _ in range(REMOUNTS):
-            carriage = world.drive(carriage_for_depth(bare, reach_um))
+            carriage = world.drive(bare.places.carriage_for_depth(reach_um))
             on_base = world.gauge_um(on_ring=False)
             world.fitting.fit_adapter(ADAPTER)
-            other = world.drive(carriage_for_depth(chain, reach_um))
+            other = world.drive(chain.places.carriage_for_depth(reach_um))
             pairs.append(gauge.Pair(on_base, carriage, world.gauge_um(on_ring=False), other))
             world.fitting.remove_adapter(ADAPTER)
         given = adapter.given

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from benchd.assessments.finding import Finding
-from benchd.bench.chain import Chain, depth_um
+from benchd.bench.chain import Chain
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.errors import BenchdError
 from benchd.metrology.budget import Term, combine
@@ -260,18 +260,18 @@ def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: 
     position, as one scale serves both, and so do one carriage and one gauge; what its sub-divisional error does to the
     sweep counts with the sweep.
     """
-    fitting, record = world.fitting, world.record
+    fitting, record, places = world.fitting, world.record, chain.places
     found_at = bench.in_force[bench.files.file.base.calibration].carriage_um or 0.0
     off_there = world.scale_off_um(found_at)
     place = truth.peak_um - world.depth_um(0.0)  # the carriage's true place at the peak
     smooth = world.smooth_reading_um(place)
     zero = world.smooth_reading_um(0.0)
-    nominal = chain.nominal_depth_um or 0.0
     base = fitting.true("base.depth_um", record.base.depth_um)
     adapter = fitting.true(f"adapter.{ADAPTER}.length_um", record.adapters[ADAPTER].length_um)
     value = {term.term: term.value_um for term in chain.terms}
     grown = fitting.base_um(world.delta_K) - base + fitting.adapters_um(world.delta_K) - adapter
-    told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"] + smooth * chain.scale_growth
+    told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"]
+    told += places.depth_um(smooth) - places.depth_um(0.0) - smooth
     scale = place * world.encoder.alpha_per_K * world.delta_K
     ahead = world.encoder.tilt.ahead_um
     tipped = ahead(place) - ahead(found_at)
@@ -283,7 +283,7 @@ def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: 
     in_adapter = 0.5 * record.joint.stand_off_um
     by_scale = world.scale_share * adapter  # the carriage went that far to measure it
     parts = {
-        "sweep": fit.peak_um - (depth_um(chain, smooth) - nominal),
+        "sweep": fit.peak_um - (places.offset_um(smooth) or 0.0),
         "base": -value["base"] - base + zero + off_there - (base_side - ring_side) - gain[0],
         "adapter": -value[f"adapter {ADAPTER}"]
         - adapter

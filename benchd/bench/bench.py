@@ -20,7 +20,7 @@ from benchd.bench.asked_for import (
     readable,
 )
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import depth_um, position_record
+from benchd.bench.chain import position_record
 from benchd.bench.clearance import check_way_to_switch
 from benchd.bench.detector import EdgeDetector
 from benchd.bench.events import Events
@@ -109,7 +109,7 @@ class Bench:
     def check_homing(self) -> None:
         """Raise Refused('clearance') where the way to the home switch is not clear of the lens in the set-up."""
         lowest, _ = self.carriage.homing_um
-        check_way_to_switch(self.setup.clearance_of(self.setup.document), depth_um(self.setup.chain, lowest))
+        check_way_to_switch(self.setup.clearance_of(self.setup.document), self.setup.chain.places.depth_um(lowest))
 
     def _expect_pictures(self) -> None:
         """Whoever drives the carriage will soon take pictures: the worker comes up while it moves."""
@@ -139,7 +139,7 @@ class Bench:
         """Raise Refused (not_homed, limit, clearance) for a place the carriage may not go to."""
         self.trust.require()
         self.carriage.check_limits(carriage_um)
-        self.setup.check_depth(depth_um(self.setup.chain, carriage_um - self.carriage.overshoot_um))
+        self.setup.check_depth(self.setup.chain.places.depth_um(carriage_um - self.carriage.overshoot_um))
 
     # Readings, sweeps
 

@@ -1,7 +1,9 @@
 """The datum chain: the one place that says where the carriage must stand, and how sure that is.
 
-    carriage = flange_depth + glass + target_cover + conjugate + trim
-               - base - adapters - joints - stand-off - sag - thermal(base, adapters, scale)
+    depth of nominal = flange_depth + glass + target_cover + conjugate + terms of the arrangement + trim
+    carriage = depth of nominal - base - adapters - joints - stand-off - sag - thermal(base, adapters, scale)
+
+where the target rides on the carriage; what other arrangements make of it is theirs to say (`arrangements`).
 
 Every term is always published. What the files state no bound for, sag among it, stands without an uncertainty, not with
 one of zero; so does the growth of a scale whose expansion is not stated. The chain is paraxial,
@@ -11,11 +13,15 @@ as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offs
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Protocol
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from benchd.bench import chain_notes
+from benchd.bench.arrangements.arrangement import Arrangement, Stands
+from benchd.bench.arrangements.conjugate import ConjugateTerm
+from benchd.bench.arrangements.places import Places
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.bounded_terms import bounded_terms, read_at, tipping, together
 from benchd.bench.bounded_terms import notes as bounded_notes
 from benchd.bench.chain_terms import (
@@ -33,7 +39,6 @@ from benchd.bench.chain_terms import (
     temperature_of,
     thermal_budget,
 )
-from benchd.bench.conjugate_term import ConjugateTerm, conjugate_term, wall_too_near
 from benchd.bench.gauge_terms import gauge_terms
 from benchd.bench.position_terms import (
     ScaleRecord,
@@ -57,17 +62,12 @@ __all__ = [
     "ScaleRecord",
     "Shape",
     "Shares",
-    "carriage_for_depth",
-    "carriage_for_offset",
     "datum_chain",
-    "depth_um",
-    "offset_um",
     "position_noise_um",
     "position_notes",
     "position_record",
     "position_u_um",
     "published",
-    "wall_too_near",
     "with_chain",
 ]
 
@@ -82,8 +82,8 @@ class Chain:
     `terms` are for the eye, each part with its own u; `budget` are the same as independent lines (thermal parts
     share a thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where
     `nominal` goes, trim included; None without a lens. `why_relative` says in clauses what keeps findings from being
-    absolute: a base not calibrated, nothing stated of the position, a conjugate term not known.
-    Depth = `depth_at_zero_um` + carriage x (1 + `scale_growth`).
+    absolute: a base not calibrated, nothing stated of the position, a conjugate term not known. `places` says what
+    depth and offset any place of the carriage has.
     """
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
@@ -93,8 +93,7 @@ class Chain:
     why_relative: tuple[str, ...]
     notes: tuple[str, ...]
     calibrations: tuple[str, ...]
-    depth_at_zero_um: float
-    scale_growth: float
+    places: Places
     trim_um: float
     conjugate: ChainTerm | None
 
@@ -103,10 +102,10 @@ class Chain:
         """Whether offsets are counted from a nominal place that is known."""
         return not self.why_relative
 
-    @property
-    def nominal_depth_um(self) -> float | None:
-        """Seat to target at offset 0."""
-        return None if self.carriage_um is None else depth_um(self, self.carriage_um) - self.trim_um
+    def budget_at(self, offset_um: float) -> tuple[ChainTerm, ...]:
+        """The budget with those of its lines that go with where the peak is as they are at this offset."""
+        there = {line.term: line for line in self.places.lines(offset_um)}
+        return tuple(there.get(line.term, line) for line in self.budget)
 
 
 def datum_chain(
@@ -128,43 +127,57 @@ def datum_chain(
     pairs = len(adapters) + (1 if lens is not None else 0)
     joints = joints_term(pairs, bench_file, calibrations.get(JOINT))
 
-    conjugate = conjugate_term(bench_file, lens, setup) if lens is not None else None
-    optical = _optical(bench_file, records, setup, lens, conjugate)
+    arrangement = arrangement_of(bench_file)
+    conjugate = arrangement.conjugate(lens, setup, bench_file) if lens is not None else None
+    optical = _optical(bench_file, records, setup, lens, conjugate, arrangement)
+    trim = ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator")
     bounded = bounded_terms(bench_file, lens, [records.adapter(one) for one in setup.adapters], adapters)
     lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
     growths = [growth(part.term, part.length_um, part.alpha_per_K, part.at_C, now) for part in (base, *adapters)]
 
-    # The scale grows with its reading, so the place where the terms add up is a division, not a sum.
     alpha_scale = None if scale is None else scale.alpha_per_K
-    scale_growth = (alpha_scale or 0.0) * (now.at_C - REFERENCE_C)
-    depth_at_zero = -sum(term.value_um for term in [*lengths, *(part.term for part in growths)]) - bounded.value_um
-    carriage: float | None = None
+    places = arrangement.places(
+        Stands(
+            -sum(term.value_um for term in [*lengths, *(part.term for part in growths)]) - bounded.value_um,
+            None if lens is None else sum(term.value_um for term in optical),
+            (alpha_scale or 0.0) * (now.at_C - REFERENCE_C),
+            setup.trim_um,
+            lens,
+        )
+    )
+    carriage = places.carriage_um(setup.trim_um)
+    # A length that was found by moving the target shares scale and gauge with its place; one that stands does not.
+    measured = adapters if places.moves_target else []
     position: list[ChainTerm] = []
     unmeasured: list[UnmeasuredTerm] = []
-    if lens is not None:
-        carriage = (sum(term.value_um for term in optical) - depth_at_zero) / (1.0 + scale_growth)
+    if carriage is not None:
+        slope = places.slope(carriage)
+        zero_um = places.zero_um(zero_at_um(bench_file, calibrations))
         if alpha_scale is None:
             unmeasured.append(UnmeasuredTerm("thermal scale", source="not stated"))
         else:
-            growths.append(growth("scale", carriage, alpha_scale, REFERENCE_C, now))
-        zero_um = zero_at_um(bench_file, calibrations)
+            growths.append(growth("scale", places.by_scale_um(carriage), alpha_scale, REFERENCE_C, now))
         if scale is not None:
-            by_scale_um = sum(part.length_um for part in adapters if part.shares.scale_um)
-            position = position_terms(scale, carriage, zero_um, by_scale_um)
-        bounded = together([bounded, tipping(bench_file, read_at(carriage, zero_um, adapters if position else ()))])
+            by_scale_um = sum(part.length_um for part in measured if part.shares.scale_um)
+            position = _times(slope, position_terms(scale, carriage, zero_um, by_scale_um))
+        tips = tipping(bench_file, read_at(carriage, zero_um, measured if position else ()))
+        bounded = together([bounded, replace(tips, terms=tuple(_times(slope, tips.terms)))])
 
     used = {base.source: base, **{part.source: part for part in adapters}}
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
     # Without a lens there is no place, and so no line of scale or carriage that could take its share over.
+    shared = bool(position) and places.moves_target
     stated = bench_file.abbe is not None
-    own = [part.as_line(abbe_stated=stated) if position else part.as_term() for part in (base, *adapters)]
-    by_gauge = gauge_terms(base, adapters) if position else []
-    lines = [*optical, *own, joints, *bounded.lines, *by_gauge, thermal_budget(growths, now), *position]
+    own = [part.as_line(abbe_stated=stated) if shared else part.as_term() for part in (base, *adapters)]
+    by_gauge = gauge_terms(base, adapters) if shared else []
+    by_place = places.lines(setup.trim_um)
+    lines = [*optical, *own, joints, *bounded.lines, *by_gauge, thermal_budget(growths, now), *position, *by_place]
     budget = [term for term in lines if term.u_um > 0.0]
+    optical = [*optical, trim]
     return Chain(
-        terms=(*optical, *lengths, *bounded.terms, *(part.term for part in growths), *unmeasured, *position),
+        terms=(*optical, *lengths, *bounded.terms, *(part.term for part in growths), *unmeasured, *position, *by_place),
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
@@ -177,8 +190,7 @@ def datum_chain(
             *position_notes(scale),
         ),
         calibrations=tuple(cited),
-        depth_at_zero_um=depth_at_zero,
-        scale_growth=scale_growth,
+        places=places,
         trim_um=setup.trim_um,
         conjugate=conjugate.term if conjugate else None,
     )
@@ -190,7 +202,9 @@ def _optical(
     setup: SetupDocument,
     lens: Lens | None,
     conjugate: ConjugateTerm | None,
+    arrangement: Arrangement,
 ) -> list[ChainTerm]:
+    """What makes up the nominal depth, trim left out."""
     terms = []
     if lens is not None:
         mount = bench_file.mounts[lens.mount]
@@ -201,41 +215,20 @@ def _optical(
     terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm))
     if conjugate is not None:
         terms.append(conjugate.term)
-    terms.append(ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator"))
+    if lens is not None:
+        terms += arrangement.terms(lens)
     return terms
 
 
-class Depths(Protocol):
-    """What a depth is counted by: of a chain, and of whatever else knows where its zero lies."""
-
-    @property
-    def depth_at_zero_um(self) -> float: ...
-    @property
-    def scale_growth(self) -> float: ...
+T = TypeVar("T", ChainTerm, ChainTerm | UnmeasuredTerm)
 
 
-def depth_um(of: Depths, carriage_um: float) -> float:
-    """Seat to target with the carriage reading `carriage_um`."""
-    return of.depth_at_zero_um + carriage_um * (1.0 + of.scale_growth)
-
-
-def carriage_for_depth(of: Depths, depth: float) -> float:
-    """The carriage reading for a depth."""
-    return (depth - of.depth_at_zero_um) / (1.0 + of.scale_growth)
-
-
-def offset_um(chain: Chain, carriage_um: float) -> float | None:
-    """How much deeper than nominal (trim left out) the target stands; None without a lens."""
-    if chain.carriage_um is None:
-        return None
-    return (carriage_um - chain.carriage_um) * (1.0 + chain.scale_growth) + chain.trim_um
-
-
-def carriage_for_offset(chain: Chain, offset: float) -> float | None:
-    """The carriage reading for an offset; None without a lens."""
-    if chain.carriage_um is None:
-        return None
-    return chain.carriage_um + (offset - chain.trim_um) / (1.0 + chain.scale_growth)
+def _times(slope: float, terms: Sequence[T]) -> list[T]:
+    """Terms of the carriage as they count in offset."""
+    return [
+        replace(term, value_um=slope * term.value_um, u_um=slope * term.u_um) if isinstance(term, ChainTerm) else term
+        for term in terms
+    ]
 
 
 def published(chain: Chain) -> tuple[ChainTerm | UnmeasuredTerm, ...]:

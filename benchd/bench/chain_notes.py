@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from benchd.bench.arrangements.conjugate import ConjugateTerm
 from benchd.bench.bounded_terms import Bounded
 from benchd.bench.chain_terms import Length
-from benchd.bench.conjugate_term import ConjugateTerm
 from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord
 from benchd.bench.setup import SetupDocument
 from benchd.files.artefacts import plates

@@ -14,7 +14,6 @@ from typing import Any
 
 from benchd.bench.asked_for import CARRIAGE
 from benchd.bench.bench import Bench
-from benchd.bench.chain import depth_um, offset_um
 from benchd.bench.jobs import Job
 from benchd.devices import Axis, Device, DeviceError, Encoder, Gauge, Light, Meter
 from benchd.errors import BenchdError
@@ -184,14 +183,14 @@ class Reporter:
         if bench.carriage.barred is not None:
             state = "offline"
         chain = bench.setup.chain
-        offset = None if place is None else offset_um(chain, place)
+        offset = None if place is None else chain.places.offset_um(place)
         u_um = None if place is None else bench.setup.position_u_um(place)
         doc: dict[str, Any] = {
             "state": state,
             "homed": bench.trust.homed,
             "why": bench.trust.why,
             "carriage_um": _tenth(place),
-            "depth_um": _tenth(None if place is None else depth_um(chain, place)),
+            "depth_um": _tenth(None if place is None else chain.places.depth_um(place)),
             "offset_um": _tenth(offset),
             "stale": bench.setup.document.stale,
             "source": bench.carriage.source,

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from benchd.bench.arrangements.arrangement import Arrangement
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain import JOINT, CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
 from benchd.bench.chain_terms import Temperature, temperature_of
 from benchd.bench.clearance import Clearance, Parts, check_clearance, clearance, parts_of
@@ -174,6 +176,11 @@ class SetUpKeeper:
     def calibrated_artefacts(self) -> tuple[str, ...]:
         """What has a calibration in force."""
         return tuple(self._calibrations)
+
+    @property
+    def arrangement(self) -> Arrangement:
+        """What stands where on the bench."""
+        return arrangement_of(self._loaded.file)
 
     def _chain(self, document: SetupDocument) -> Chain:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)

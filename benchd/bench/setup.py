@@ -8,11 +8,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain_terms import ChainTerm, UnmeasuredTerm
 from benchd.errors import Refused
 from benchd.files.artefacts import Celsius, Lens
 from benchd.files.bench_file import BenchFile
-from benchd.files.names import RecordId
+from benchd.files.names import Name, RecordId
 from benchd.files.records_folder import Records
 from benchd.files.wording import near_names, what_may_stand
 
@@ -62,7 +63,7 @@ class SetupDocument(SetupValues):
     """
 
     rev: Annotated[int, Field(ge=0)] = 0
-    arrangement: Literal["wall", "collimated"]
+    arrangement: Name
     mount: str | None = None
     stale: bool = True
     absolute: bool | None = None
@@ -99,7 +100,7 @@ def check_rev(stands: int, asked: int | None) -> None:
 
 def first_setup(bench_file: BenchFile) -> SetupDocument:
     """The empty bench, revision 0."""
-    return SetupDocument(arrangement=bench_file.arrangement)
+    return SetupDocument(arrangement=bench_file.arrangement.kind)
 
 
 def apply(
@@ -132,13 +133,15 @@ def apply(
     new = SetupDocument(
         **values,
         rev=setup.rev + 1,
-        arrangement=bench_file.arrangement,
+        arrangement=bench_file.arrangement.kind,
         mount=records.lens(values["lens"]).mount if values["lens"] else None,
         stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES),
     )
     _mates(new, records, bench_file)
-    if new.lens is not None:
-        _suits_lens(new, records.lens(new.lens))
+    lens = records.lens(new.lens) if new.lens is not None else None
+    if lens is not None:
+        _suits_lens(new, lens)
+    arrangement_of(bench_file).check_set_up(new, lens)
     return new
 
 
@@ -216,13 +219,6 @@ def _suits_lens(setup: SetupDocument, lens: Lens) -> None:
             f"Lens {lens.id} has no mark {setup.ring.mark}.",
             f"Engraved are {marks} ({lens.scale.unit}).",
             {"mark": setup.ring.mark},
-        )
-    if lens.squeeze != 1.0 and setup.arrangement == "wall" and setup.ring in ("hard_stop", "infinity"):
-        raise _bad(
-            f"Lens {lens.id} is anamorphic: on a near wall with the ring at {setup.ring} its two focal lengths "
-            "fake a difference of focus.",
-            "Collimate, or set the ring to the wall.",
-            {"squeeze": lens.squeeze},
         )
 
 

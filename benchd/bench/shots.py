@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from benchd.bench.chain import carriage_for_offset, offset_um
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.bench.positioner import Positioner
@@ -34,27 +34,26 @@ class Shots:
 
     def reach(self, centre: float, span: float) -> tuple[float, float]:
         """Offsets that can be approached within the carriage's limits and the clearance, at most `span` either way."""
-        keeper, chain, overshoot = self._keeper, self._keeper.chain, self._carriage.overshoot_um
-        low, high = (offset_um(chain, limit) for limit in self._carriage.limits_um)
-        lows, highs = [centre - span], [centre + span]
-        if low is not None and high is not None:
-            lows.append(low + overshoot)
-            highs.append(high)
+        keeper, places, overshoot = self._keeper, self._keeper.chain.places, self._carriage.overshoot_um
+        lowest, highest = self._carriage.limits_um
         least = keeper.clearance_of(keeper.document).least_depth_um
-        if least is not None and chain.nominal_depth_um is not None:
-            lows.append(least - chain.nominal_depth_um + overshoot)
-        return max(lows), min(highs)
+        if least is not None:
+            lowest = max(lowest, places.lowest_um(least))
+        # On the way to a place the carriage goes past it, on this side.
+        low, high = places.offset_um(min(lowest + overshoot, highest)), places.offset_um(highest)
+        return max(centre - span, -math.inf if low is None else low), min(
+            centre + span, math.inf if high is None else high
+        )
 
     async def go(self, offset: float, gate: Gate, settled: Callable[[], None] = lambda: None) -> float:
         """Drive to an offset, waiting at a closed gate; a stop while it is closed is not the end. Returns the place."""
         while True:
             await gate.passable()
-            target = carriage_for_offset(self._keeper.chain, offset)
+            places = self._keeper.chain.places
+            target = places.carriage_um(offset)
             if target is None:
                 raise Refused("not_driven", "There is no lens in the set-up.", advice="Set it up first.")
-            self._keeper.check_depth(
-                (self._keeper.chain.nominal_depth_um or 0.0) + offset - self._carriage.overshoot_um
-            )
+            self._keeper.check_depth(places.depth_um(target - self._carriage.overshoot_um))
             try:
                 return (await self._carriage.go(target, exact=False, settled=settled)).value
             except Stopped:
@@ -77,7 +76,7 @@ class Shots:
             if self._carriage.stops == stops and not gate.closed:
                 break
         place = 0.5 * (before + after)
-        return Shot(frame, place, offset_um(self._keeper.chain, place) or 0.0)
+        return Shot(frame, place, self._keeper.chain.places.offset_um(place) or 0.0)
 
     def _expose(self) -> asyncio.Task[Frame]:
         return asyncio.create_task(self._camera.grab(), name="picture")

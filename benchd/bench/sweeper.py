@@ -15,7 +15,6 @@ from benchd.assessments.locate import Location
 from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, per_pass, plan
 from benchd.bench.analysis import Analysis
 from benchd.bench.asked_for import check_points
-from benchd.bench.chain import offset_um
 from benchd.bench.detector import EdgeDetector, Locked
 from benchd.bench.gate import Gate
 from benchd.bench.notices import Notices
@@ -75,7 +74,7 @@ class Sweeper:
     ) -> SweepData:
         """Look, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, DeviceError."""
         lp_mm = order.lp_mm or DEFAULT_LP_MM
-        half_width = half_width_um(f_number, lp_mm)
+        half_width = self._keeper.arrangement.curve_width * half_width_um(f_number, lp_mm)
         centre = await self._centre(order)
         await self._shots.go(centre, gate)
         await self._detector.expose()
@@ -111,7 +110,7 @@ class Sweeper:
         if order.about == "nominal":
             return self._keeper.document.trim_um
         if order.about == "here":
-            here = offset_um(self._keeper.chain, (await self._carriage.read()).value)
+            here = self._keeper.chain.places.offset_um((await self._carriage.read()).value)
             return 0.0 if here is None else here
         return float(order.about)
 

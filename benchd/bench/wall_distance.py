@@ -26,7 +26,7 @@ def carried_over(
     records: Records,
 ) -> SetupDocument:
     """`after` with the distance (mm) and m, where they were not `stated` anew, as the target's new place has them."""
-    if after.lens is None or after.arrangement != "wall" or not _moved(before, after) or "distance_mm" in stated:
+    if after.lens is None or not _moved(before, after) or "distance_mm" in stated:
         return after
     now = chain_of(after)
     if then.carriage_um is None or now.carriage_um is None:

@@ -9,7 +9,10 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from benchd.bench.arrangements.arrangement import Stands
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain import ScaleRecord, datum_chain
+from benchd.bench.chain_terms import plates_term
 from benchd.bench.setup import apply, first_setup
 from benchd.devices import AxisSpec
 from benchd.errors import Refused
@@ -29,11 +32,15 @@ COUNTED = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """A lens on adapters, from the base up, and where the carriage would stand at nominal (um)."""
+    """A lens on adapters, from the base up, and where the carriage would stand at nominal (um).
+
+    `slope` is what an um of carriage is worth in depth there.
+    """
 
     lens: Lens
     adapters: tuple[Adapter, ...]
     carriage_um: float
+    slope: float
 
     @property
     def said(self) -> str:
@@ -50,10 +57,10 @@ class WithinReach:
 
     def problems(self) -> list[Problem]:
         """One at the base's length, where no lens of the drawer comes within reach of the carriage."""
-        if not self.stands or any(self.reaches(stand.carriage_um) for stand in self.stands):
+        if not self.stands or any(self.reaches(stand) for stand in self.stands):
             return []
         given = self.loaded.file.base.given.length_um
-        near = min(self.stands, key=lambda stand: self._beyond(stand.carriage_um))
+        near = min(self.stands, key=self._beyond)
         wrong = (
             f"a length with which nominal of some lens lies in the travel of {self.spec.low:g} to {self.spec.high:g} µm"
         )
@@ -66,20 +73,15 @@ class WithinReach:
     def notes(self, scale: ScaleRecord | None) -> list[str]:
         """Lenses and adapters that cannot be used together here; tolerances that no lens can be shown to meet."""
         found = []
-        inside = [stand for stand in self.stands if self.reaches(stand.carriage_um)]
+        inside = [stand for stand in self.stands if self.reaches(stand)]
         travel = f"outside the travel of {self.spec.low:g} to {self.spec.high:g} µm"
         for lens in {stand.lens.id: stand.lens for stand in self.stands}.values():
             if not any(stand.lens is lens for stand in inside):
-                least = min(
-                    (one for one in self.stands if one.lens is lens), key=lambda one: self._beyond(one.carriage_um)
-                )
+                least = min((one for one in self.stands if one.lens is lens), key=self._beyond)
                 found.append(f"Nominal of every stand of this lens lies {travel}; the nearest is {least.said}.")
         for adapter in {one.id: one for stand in self.stands for one in stand.adapters}.values():
             if not any(adapter in stand.adapters for stand in inside):
-                least = min(
-                    (one for one in self.stands if adapter in one.adapters),
-                    key=lambda one: self._beyond(one.carriage_um),
-                )
+                least = min((one for one in self.stands if adapter in one.adapters), key=self._beyond)
                 found.append(
                     f"With adapter {adapter.id} nominal of every lens lies {travel}; the nearest is {least.said}."
                 )
@@ -96,8 +98,8 @@ class WithinReach:
                 both = [stand for stand in self.stands if stand.lens is lens and adapter in stand.adapters]
                 fewest = min((len(stand.adapters) for stand in both), default=0)
                 plain = [stand for stand in both if len(stand.adapters) == fewest]
-                if plain and not any(self.reaches(stand.carriage_um) for stand in plain):
-                    least = min(plain, key=lambda one: self._beyond(one.carriage_um))
+                if plain and not any(self.reaches(stand) for stand in plain):
+                    least = min(plain, key=self._beyond)
                     found.append(f"Nominal of {least.said}, {travel}.")
         return found
 
@@ -113,25 +115,38 @@ class WithinReach:
                 )
         return found
 
-    def reaches(self, carriage_um: float) -> bool:
-        """Whether the carriage comes there, as far as files can say."""
-        return self._beyond(carriage_um) <= COUNTED * self.loaded.file.base.given.u_um
+    def reaches(self, stand: Stand) -> bool:
+        """Whether the carriage comes to nominal, as far as files can say."""
+        return self._beyond(stand) <= COUNTED * self.loaded.file.base.given.u_um
 
-    def _beyond(self, carriage_um: float) -> float:
-        return max(self.spec.low - SPARE_UM - carriage_um, carriage_um - self.spec.high, 0.0)
+    def _beyond(self, stand: Stand) -> float:
+        """How much of depth is missing (um)."""
+        below, above = self.spec.low - stand.carriage_um, stand.carriage_um - self.spec.high
+        return max(stand.slope * below - SPARE_UM, stand.slope * above, 0.0)
 
     def _with_base(self, length_um: float) -> bool:
-        shift = self.loaded.file.base.given.length_um - length_um
-        return any(self.reaches(stand.carriage_um + shift) for stand in self.stands)
+        return any(
+            self.reaches(stand)
+            for lens in self.loaded.records.lenses.values()
+            for stand in _stands(self.loaded, lens, length_um)
+        )
 
 
-def _stands(loaded: LoadedBench, lens: Lens) -> Iterator[Stand]:
+def _stands(loaded: LoadedBench, lens: Lens, base_um: float | None = None) -> Iterator[Stand]:
+    """With the base as given, or as long as `base_um`."""
     file = loaded.file
-    flange_um = 1000.0 * file.mounts[lens.mount].flange_depth_mm - file.base.given.length_um
+    arranged = arrangement_of(file)
+    base_um = file.base.given.length_um if base_um is None else base_um
+    nominal_um = 1000.0 * file.mounts[lens.mount].flange_depth_mm
+    nominal_um += plates_term("target_cover", file.target.cover, "", None).value_um
     for number, stack in enumerate(_stacks(loaded, (), file.seat, lens.mount)):
         if number == MOST_STACKS:
             return
-        yield Stand(lens, stack, flange_um - sum(one.given.length_um for one in stack))
+        depth_um = base_um + sum(one.given.length_um for one in stack)
+        places = arranged.places(Stands(depth_um, nominal_um, 0.0, 0.0, lens))
+        carriage_um = places.carriage_um(0.0)
+        assert carriage_um is not None  # with a lens something is nominal
+        yield Stand(lens, stack, carriage_um, places.slope(carriage_um))
 
 
 def _stacks(loaded: LoadedBench, below: tuple[Adapter, ...], seat: str, mount: str) -> Iterator[tuple[Adapter, ...]]:

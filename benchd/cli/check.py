@@ -131,7 +131,7 @@ def _bench(path: Path, checked: Checked) -> None:
         (len(records.references), "reference"),
     )
     listed = ", ".join(_counted(count, name) for count, name in counts)
-    checked.says = f"{file.arrangement} bench {file.bench}"
+    checked.says = f"{file.arrangement.kind} bench {file.bench}"
     checked.more = [listed, f"roles {', '.join(file.roles)}"]
 
 

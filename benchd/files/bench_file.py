@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, model_validator
 
 from benchd.files import known_to
 from benchd.files.artefacts import Celsius, Cover, Dof, Expansion, Positive, Shim
@@ -88,6 +88,23 @@ class DeviceEntry(Record):
     def rest(self) -> dict[str, Any]:
         """The keys of the driver's own `Config`."""
         return dict(self.model_extra or {})
+
+
+class ArrangementEntry(Record):
+    """What stands where. Keys beside `kind` belong to that arrangement, which checks them; without any its name will
+    do."""
+
+    model_config = ConfigDict(extra="allow")
+    kind: Name
+
+    @property
+    def rest(self) -> dict[str, Any]:
+        """The keys of the arrangement's own `Config`."""
+        return dict(self.model_extra or {})
+
+
+def _named(stands: Any) -> Any:
+    return {"kind": stands} if isinstance(stands, str) else stands
 
 
 class Motion(Record):
@@ -176,12 +193,6 @@ class Target(Record):
         return self
 
 
-class Collimator(Record):
-    """How parallel the collimator's light is: standard uncertainty of its vergence at the lens, 1/m (dioptres)."""
-
-    u_vergence_per_m: known_to.OfVergence
-
-
 class SetUp(Record):
     """How well what is typed into the set-up is known: wall distance by tape (mm), temperature (K)."""
 
@@ -213,7 +224,7 @@ class BenchFile(Record):
     """One bench. `records` is the folder of adapters/, glasses/, lenses/ and references/, seen from the file's own."""
 
     bench: Name
-    arrangement: Literal["wall", "collimated"]
+    arrangement: Annotated[ArrangementEntry, BeforeValidator(_named, json_schema_input_type=Name | ArrangementEntry)]
     time_zone: Annotated[str, AfterValidator(_time_zone)] = "UTC"
     records: Annotated[str, Field(min_length=1, max_length=500)] = "."
     seat: Name = "rail"
@@ -227,7 +238,6 @@ class BenchFile(Record):
     sag: Sag | None = None
     base: Base
     target: Target
-    collimator: Collimator | None = None
     set_up: SetUp = SetUp()
     formats: dict[Name, Format] = Field(default_factory=dict)
     mounts: Annotated[dict[Name, Mount], Field(min_length=1)]

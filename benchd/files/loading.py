@@ -14,7 +14,7 @@ from benchd.files.broker_account import Account, check_authorities, read_secret
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.records_folder import MODELS, Records
 from benchd.files.source import Source, check, load_yaml
-from benchd.files.wording import near_names
+from benchd.files.wording import one_of
 
 OTHER_KINDS = (*MODELS, "procedure", "world")
 """First keys of files that are no bench's."""
@@ -42,6 +42,10 @@ class LoadedBench:
     def link_config(self, link: str, config: type[ModelT]) -> ModelT:
         """The link kind's own keys as its `Config`; a relative `port` starts at the bench file. Raises FileProblems."""
         return check(self.source, config, at=("links", link), data=self._from_here(self.file.links[link].rest))
+
+    def arrangement_config(self, config: type[ModelT]) -> ModelT:
+        """The arrangement's own keys as its `Config`. Raises FileProblems at their lines."""
+        return check(self.source, config, at=("arrangement",), data=self.file.arrangement.rest)
 
     def broker_account(self) -> Account:
         """The account at the broker that the file names, its secret read anew. Raises FileProblems at their lines."""
@@ -97,17 +101,15 @@ def _contradictions(source: Source, file: BenchFile) -> list[Problem]:
         problems.append(
             source.problem(("roles",), "carriage among the roles, with the axis that is driven through focus")
         )
-    if file.collimator is not None and file.arrangement != "collimated":
-        problems.append(source.problem(("collimator",), "nothing where the arrangement is wall"))
     for name, device in file.devices.items():
         if device.link is not None and device.link not in file.links:
-            wrong = _one_of("a link of this file", device.link, file.links)
+            wrong = one_of("a link of this file", device.link, file.links)
             problems.append(source.problem(("devices", name, "link"), wrong))
     played: dict[str, str] = {}
     for role, device_name in file.roles.items():
         at = ("roles", role)
         if device_name not in file.devices:
-            problems.append(source.problem(at, _one_of("a device of this file", device_name, file.devices)))
+            problems.append(source.problem(at, one_of("a device of this file", device_name, file.devices)))
         elif (other := played.setdefault(device_name, role)) != role:
             problems.append(source.problem(at, f"a device without a role yet; this one is already '{other}'"))
         if role in file.devices and role != device_name:
@@ -138,16 +140,10 @@ def _against_records(source: Source, file: BenchFile, records: Records) -> list[
     problems = []
     for lens in records.lenses.values():
         if lens.mount not in file.mounts:
-            wrong = _one_of(f"a mount of {source.path}", lens.mount, file.mounts)
+            wrong = one_of(f"a mount of {source.path}", lens.mount, file.mounts)
             problems.append(records.sources["lens", lens.id].problem(("mount",), wrong))
     taken = {**records.adapters, **records.glasses, **records.references}
     if file.base.calibration in taken:
         wrong = "a name that no adapter, glass or reference has: calibrations are kept by it"
         problems.append(source.problem(("base", "calibration"), wrong))
     return problems
-
-
-def _one_of(what: str, name: str, known: Mapping[str, Any]) -> str:
-    near = near_names(name, known, 1)
-    meant = f"; did you mean '{near[0]}'?" if near else ""
-    return f"{what}{meant} ({', '.join(known) or 'there is none'})"

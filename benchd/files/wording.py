@@ -193,3 +193,11 @@ def _inside(annotation: Any, part: str | int) -> list[Any]:
         elif isinstance(plain, type) and issubclass(plain, BaseModel) and part in (fields := _fields(plain)):
             inner.append(fields[str(part)])
     return inner
+
+
+def one_of(what: str, name: str, known: Iterable[str]) -> str:
+    """What may stand in the place of a name that is none of the known."""
+    known = list(known)
+    near = near_names(name, known, 1)
+    meant = f"; did you mean '{near[0]}'?" if near else ""
+    return f"{what}{meant} ({', '.join(known) or 'there is none'})"

@@ -9,6 +9,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchd.bench.arrangements.registry import arrangement_of, read_arrangement
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.chain import position_notes, position_record
 from benchd.bench.plausible import odd
@@ -44,6 +45,7 @@ def read_bench(path: Path) -> WholeBench:
     assembly: Assembly | None = None
     library: Library | None = None
     try:
+        read_arrangement(loaded)
         assembly = build(loaded)
     except FileProblems as error:
         problems += error.problems
@@ -94,8 +96,8 @@ def _without_effect(loaded: LoadedBench, assembly: Assembly) -> list[str]:
     places: list[tuple[tuple[str, ...], str]] = []
     if file.steps is not None and assembly.in_role("position", Encoder) is not None:
         places.append((("steps",), "the scale in the role position counts"))
-    if file.arrangement == "collimated" and "u_distance_mm" in file.set_up.model_fields_set:
-        places.append((("set_up", "u_distance_mm"), "there is no wall where light is collimated"))
+    if "distance_mm" not in arrangement_of(file).goes_by and "u_distance_mm" in file.set_up.model_fields_set:
+        places.append((("set_up", "u_distance_mm"), f"there is no wall in the arrangement {file.arrangement.kind}"))
     used = {device.link for device in file.devices.values()}
     places += [(("links", link), "no device is on it") for link in file.links if link not in used]
     for name, device in assembly.devices.items():

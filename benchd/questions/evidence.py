@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from benchd.errors import Refused
 
 if TYPE_CHECKING:
+    from benchd.bench.arrangements.arrangement import Arrangement
     from benchd.bench.bench import Bench
     from benchd.bench.chain import Chain
     from benchd.bench.chain_terms import Temperature
@@ -30,7 +31,7 @@ class Evidence:
     """Of one run, in the order taken: `sweeps`, and `readings` by the names they were kept under.
 
     `scale` is what is stated of the carriage's position, None where nothing is; `position_u_um` the noise of one
-    position; `indicator` what is stated of the gauge in that role, None without one. `at` is now (RFC 3339),
+    position, in offset; `indicator` what is stated of the gauge in that role, None without one. `at` is now (RFC 3339),
     `last_index` that of the run's last reading.
     """
 
@@ -48,6 +49,13 @@ class Evidence:
     indicator: GaugeSpec | None
     at: str
     version: str
+
+    @property
+    def arrangement(self) -> Arrangement:
+        """What stands where on the bench."""
+        from benchd.bench.arrangements.registry import arrangement_of
+
+        return arrangement_of(self.file)
 
     @property
     def light_nm(self) -> float:
@@ -110,8 +118,14 @@ def evidence_of(bench: Bench, run: RunRecord, version: str) -> Evidence:
         file=bench.file,
         records=replace(bench.loaded.records, sources={}),  # the files as read are no evidence, and many
         scale=bench.scale,
-        position_u_um=position_noise_um(bench.scale, bench.assembly.position_resolution_um),
+        position_u_um=_slope(bench) * position_noise_um(bench.scale, bench.assembly.position_resolution_um),
         indicator=None if indicator is None else indicator.spec,
         at=bench.clock.utc(),
         version=version,
     )
+
+
+def _slope(bench: Bench) -> float:
+    """Offset gained per um of carriage at nominal."""
+    chain = bench.setup.chain
+    return 1.0 if chain.carriage_um is None else chain.places.slope(chain.carriage_um)

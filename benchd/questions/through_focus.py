@@ -20,12 +20,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FitOrder:
-    """What a fit needs beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um)."""
+    """What a fit needs beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), and how
+    wide the arrangement makes the curve."""
 
     f_number: float
     lp_mm: float
     light_nm: float
     position_u_um: float
+    curve_width: float = 1.0
 
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
@@ -51,9 +53,9 @@ def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
             curve.offset_um,
             curve.value,
             curve.u,
-            half_width_um(order.f_number, order.lp_mm),
+            order.curve_width * half_width_um(order.f_number, order.lp_mm),
             position_u_um=order.position_u_um,
-            ideal_hwhm_um=ideal_hwhm_um(order.f_number, order.lp_mm, order.light_nm),
+            ideal_hwhm_um=order.curve_width * ideal_hwhm_um(order.f_number, order.lp_mm, order.light_nm),
         )
     except NoPeak as none:
         return none.text
@@ -61,7 +63,9 @@ def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
 
 def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidence) -> PeakFit:
     """The fit of points that were taken as those of `sweep` were. Raises Refused('not_found')."""
-    order = FitOrder(sweep.f_number, sweep.lp_mm, evidence.light_nm, evidence.position_u_um)
+    order = FitOrder(
+        sweep.f_number, sweep.lp_mm, evidence.light_nm, evidence.position_u_um, evidence.arrangement.curve_width
+    )
     fit = fit_points(points, order)
     if isinstance(fit, str):
         raise Refused("not_found", fit, advice="Sweep again about the peak, with more readings or more light.")

@@ -36,7 +36,7 @@ def about(
     return {
         "version": version,
         "bench": bench.file.bench,
-        "arrangement": bench.file.arrangement,
+        "arrangement": bench.file.arrangement.kind,
         "time_zone": bench.file.time_zone,
         "epoch": epoch,
         "devices": devices,

@@ -111,7 +111,7 @@ class About(Document):
     version: str
     """Of benchd."""
     bench: Name
-    arrangement: Literal["wall", "collimated"]
+    arrangement: Name
     time_zone: str
     epoch: str
     """Drawn at each start of the daemon; beats of another are refused."""

@@ -116,7 +116,7 @@ class Ahead:
         """A drive to a place."""
         before, where = self.place_um, self.set_up.places
         problem = foremost(self.unhomed(), would_be_refused(self.view, where, to_um))
-        ends = reach(self.view, where, to_um)
+        ends = reach(self.view, where, to_um, to_um)
         start = to_um if before is None else before
         turn = next((end for end in ends if not min(start, to_um) <= end <= max(start, to_um)), None)
         if turn is not None and before is not None and problem is None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from benchd.bench.asked_for import readable
-from benchd.bench.chain import offset_um
 from benchd.bench.gauge_moved import StandsWrong, check_moved, earlier
 from benchd.bench.readings import keep_and_tell
 from benchd.devices import DeviceError, Gauge
@@ -74,7 +73,7 @@ async def _kept(device: str, name: str, order: InRun) -> ReadingRow:
         idx=run.next_index(),
         t_utc=reading.t_utc,
         t_mono=reading.t_mono,
-        offset_um=offset_um(bench.setup.chain, place),
+        offset_um=bench.setup.chain.places.offset_um(place),
         carriage_um=place,
         device=device,
         channel=name,

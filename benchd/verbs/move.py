@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from pydantic import model_validator
 
+from benchd.errors import Refused
 from benchd.verbs.arguments import Args, Name, exactly_one
 from benchd.verbs.entry import Entry, WouldBeRefused, said
 from benchd.verbs.foreseen import Open, all_of
@@ -74,7 +75,11 @@ class Move(Verb[MoveArgs]):
             return ahead.somewhere("move", text, why)
         to_um: float | None = {"carriage_um": value, "by_um": (ahead.place_um or 0.0) + value}.get(key)
         if to_um is None and where is not None:
-            to_um = where.place_um(value) if key == "depth_um" else where.place_of_offset_um(value)
+            try:
+                by_depth = key == "depth_um"
+                to_um = where.places.carriage_for_depth(value) if by_depth else where.places.carriage_um(value)
+            except Refused as refused:
+                return Entry("move", text, problem=WouldBeRefused.of(refused))
         if to_um is None:
             return Entry("move", text, problem=WouldBeRefused.of(nothing_nominal()))
         return ahead.drive("move", text, to_um)

@@ -34,14 +34,17 @@ def rear_ask(ahead: Ahead, verb: Verb[Any], args: Any, opened: Open | None = Non
     if where is None or where.limit.question is None or not twin.drives:
         return None
     low = verb.lowest_um(entry, ahead.view)
-    if low is None or where.depth_um(low) >= ahead.rear_seen.get(where.parts, math.inf):
+    if low is None or where.places.depth_um(low) >= ahead.rear_seen.get(where.parts, math.inf):
         return None
     if where.nominal_um is not None:
-        low = min(low, reach(ahead.view, where, where.nominal_um, places_of(where).farthest_um)[0])
-    depth_um = to_be_seen_um(where.depth_um(low))
+        far = places_of(where).farthest_um
+        low = min(low, reach(ahead.view, where, where.beside_um(where.nominal_um, -far), where.nominal_um)[0])
+    depth_um = to_be_seen_um(where.places.depth_um(low))
     ahead.rear_seen[where.parts] = depth_um
-    down = f"The carriage may go down to {where.place_um(depth_um):.0f} µm on its scale"
-    return RearAsk(f"{rear_question(where.limit, depth_um)} {down}{verb.on_the_way}.", depth_um)
+    down = ""
+    if where.places.moves_target:
+        down = f" The carriage may go down to {where.places.lowest_um(depth_um):.0f} µm on its scale{verb.on_the_way}."
+    return RearAsk(f"{rear_question(where.limit, depth_um)}{down}", depth_um)
 
 
 def rear_perhaps(ahead: Ahead, verb: Verb[Any], args: Any, opened: Open | None = None) -> str | None:

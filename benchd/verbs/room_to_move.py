@@ -30,20 +30,20 @@ def too_near(
     """Why the carriage may not stand there; of what records leave open only where nobody is `asked` any more."""
     if where is not None and (where.limit.question is None or not asked):
         try:
-            check(where.limit, where.depth_um(place_um))
+            check(where.limit, where.places.depth_um(place_um))
         except Refused as refused:
             return WouldBeRefused.of(refused)
     return None
 
 
-def reach(bench: BenchView, where: Whereabouts | None, about_um: float, beside_um: float = 0.0) -> tuple[float, float]:
-    """Lowest and highest place on the way to those within `beside_um`, as far as travel and clearance let it.
+def reach(bench: BenchView, where: Whereabouts | None, from_um: float, to_um: float) -> tuple[float, float]:
+    """Lowest and highest place on the way to those between two, as far as travel and clearance let it.
 
     The travel holds for where the carriage is to stand; the run-up may leave it, as the motor turns beyond.
     """
     low, high = bench.travel_um
-    lowest = max(about_um - beside_um, low) + min(bench.run_up_um, 0.0)
-    highest = min(about_um + beside_um, high) + max(bench.run_up_um, 0.0)
+    lowest = max(from_um, low) + min(bench.run_up_um, 0.0)
+    highest = min(to_um, high) + max(bench.run_up_um, 0.0)
     if where is not None and where.limit.question is None and where.limit.least_depth_um is not None:
-        lowest = max(lowest, where.place_um(where.limit.least_depth_um))
+        lowest = max(lowest, where.places.lowest_um(where.limit.least_depth_um))
     return lowest, highest

@@ -79,7 +79,7 @@ class Sweep(Verb[SweepArgs]):
         why = (*all_of(opened), *ahead.set_up.why, *(ahead.state.why(PLACE) if args.about == "here" else ()))
         here = from_um
         if where is not None and args.about != "here":
-            here = where.place_of_offset_um(args.about) if isinstance(args.about, float) else where.nominal_um
+            here = where.places.carriage_um(args.about) if isinstance(args.about, float) else where.nominal_um
         if not may_be(unhomed):
             return Entry("sweep", sweep.text, problem=unhomed)
         if here is None and not why:

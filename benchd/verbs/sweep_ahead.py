@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from itertools import pairwise
 
 from benchd.bench.asked_for import check_points
@@ -28,6 +29,11 @@ def places_of(where: Whereabouts | None, args: SweepArgs | None = None) -> Sweep
     return sweep_places(half_width * DEFAULT_LP_MM / (lp_mm or DEFAULT_LP_MM), span, step)
 
 
+def beside_um(where: Whereabouts | None, place_um: float, offset_um: float) -> float:
+    """Where the carriage stands for so much more offset than at a place."""
+    return place_um + offset_um if where is None else where.beside_um(place_um, offset_um)
+
+
 class SweepAhead:
     """One sweep of a set-up that gives these places. Raises Refused('bad_request') for one of too many points."""
 
@@ -50,11 +56,12 @@ class SweepAhead:
         bench, places = self._bench, self._places
         search, span = places.look, places.span_um
         taking, more = self._seconds()
+        beside = partial(beside_um, self._where, here_um)
+        look = (beside(search[0]), beside(search[-1]))
+        over = (beside(-span / 2), beside(span / 2))
         seconds = bench.approach_s(here_um if from_um is None else from_um, here_um)
-        seconds += bench.approach_s(here_um, here_um + search[0]) + taking
-        look = (here_um + search[0], here_um + search[-1])
-        over = (here_um - span / 2, here_um + span / 2)
-        low, high = reach(bench, self._where, here_um, places.farthest_um)
+        seconds += bench.approach_s(here_um, look[0]) + taking
+        low, high = reach(bench, self._where, beside(-places.farthest_um), beside(places.farthest_um))
         text = f"{self.text}, after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
         text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
         problem = foremost(*(would_be_refused(bench, self._where, place) for place in (*over, *look)))
@@ -68,12 +75,17 @@ class SweepAhead:
 
     def _looking_s(self, offsets: Sequence[float]) -> float:
         """A picture at each place in its turn, once the carriage is at the first."""
-        ways = sum(self._bench.approach_s(one, other) for one, other in pairwise(offsets))
+        ways = sum(self._bench.approach_s(0.0, self._way(other - one)) for one, other in pairwise(offsets))
         return ways + len(offsets) * self._bench.point_s
+
+    def _way(self, offset_um: float) -> float:
+        """What an offset near nominal is in um of carriage."""
+        nominal_um = None if self._where is None else self._where.nominal_um
+        return offset_um if nominal_um is None else beside_um(self._where, nominal_um, offset_um) - nominal_um
 
     def shuffled_s(self) -> float:
         """The way from one station to another, on average over all orders of them."""
-        many, step, way_s = self._places.points, self._places.step_um, self._bench.approach_s
+        many, step, way_s = self._places.points, self._way(self._places.step_um), self._bench.approach_s
         # A way takes its time by its length, and of stations so many steps apart there are as many pairs as steps are
         # left. Of very many lengths some do: a plan is made while the bench has other things to do.
         apart = range(1, many, max(1, many // LENGTHS))

@@ -7,8 +7,8 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.bench.arrangements.places import Places
 from benchd.bench.asked_for import Use
-from benchd.bench.chain import carriage_for_depth, depth_um
 from benchd.bench.clearance import Clearance, Parts
 from benchd.bench.positioner import NEEDS_NO_RUN_UP
 from benchd.files.records_folder import Records
@@ -18,36 +18,31 @@ NOT_LIMITED = Clearance(None, 0.0)
 
 @dataclass(frozen=True, slots=True)
 class Whereabouts:
-    """What a set-up says of places on the carriage (um): nominal (None where it cannot be said), depth at place 0.
+    """What a set-up says of places on the carriage (um).
 
     `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `limit` the
     least depth, and `parts` what an answer about the rear would count for; `setup` the whole of it, as JSON values;
     `after` says the same after further changes, None where nobody knows.
     """
 
-    nominal_um: float | None
-    depth_at_zero_um: float
+    places: Places
     half_width_um: float | None = None
     trim_um: float = 0.0
-    scale_growth: float = 0.0
     limit: Clearance = NOT_LIMITED
     parts: Parts = (None, (), (), None)
     setup: Mapping[str, Any] = field(default_factory=dict)
     after: Callable[[Mapping[str, Any]], Whereabouts] | None = None
 
-    def depth_um(self, place_um: float) -> float:
-        """Seat to target with the carriage there."""
-        return depth_um(self, place_um)
+    @property
+    def nominal_um(self) -> float | None:
+        """Where `nominal` goes, trim included; None where it cannot be said."""
+        return self.places.carriage_um(self.trim_um)
 
-    def place_um(self, depth: float) -> float:
-        """Where the carriage stands for a depth."""
-        return carriage_for_depth(self, depth)
-
-    def place_of_offset_um(self, offset_um: float) -> float | None:
-        """Where the carriage stands for an offset; None where nominal cannot be said."""
-        if self.nominal_um is None:
-            return None
-        return self.nominal_um + (offset_um - self.trim_um) / (1.0 + self.scale_growth)
+    def beside_um(self, place_um: float, offset_um: float) -> float:
+        """Where the carriage stands for so much more offset than at a place."""
+        here = self.places.offset_um(place_um)
+        there = None if here is None else self.places.carriage_um(here + offset_um)
+        return place_um + offset_um if there is None else there
 
 
 Where = Callable[[Mapping[str, Any]], Whereabouts]

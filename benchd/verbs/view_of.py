@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from benchd.bench.arrangements.registry import arrangement
 from benchd.bench.asked_for import CARRIAGE, device_for
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import Chain
@@ -69,13 +70,13 @@ def whereabouts(
     f_number = setup.f_number
     if f_number is None and setup.lens is not None:
         f_number = records.lens(setup.lens).f_number
-    half_width = None if f_number is None else half_width_um(f_number, DEFAULT_LP_MM)
+    half_width: float | None = None
+    if f_number is not None:
+        half_width = arrangement(setup.arrangement).curve_width * half_width_um(f_number, DEFAULT_LP_MM)
     return Whereabouts(
-        chain.carriage_um,
-        chain.depth_at_zero_um,
+        chain.places,
         half_width,
         trim_um=chain.trim_um,
-        scale_growth=chain.scale_growth,
         limit=limit,
         parts=parts_of(setup),
         setup=setup.model_dump(mode="json", include=set(SETTABLE)),

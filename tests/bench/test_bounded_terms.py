@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from benchd.bench.bounded_terms import abbe_u_um
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, depth_um, published
+from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, published
 from benchd.bench.setup import apply, first_setup
 from benchd.files.bench_file import BenchFile, Joint
 from benchd.files.loading import LoadedBench, load_bench
@@ -68,7 +68,7 @@ def test_the_seat_sags_by_half_of_what_the_weight_may_pull_it(bench: LoadedBench
     # The target has to come nearer the base by as much as the seat has gone from it.
     without = bench.file.model_copy(update={"sag": None})
     assert chain.carriage_um == pytest.approx((chain_of(bench, without).carriage_um or 0.0) - most / 2, abs=1e-4)
-    assert depth_um(chain, 9000.0) - depth_um(chain_of(bench, without), 9000.0) == pytest.approx(most / 2)
+    assert chain.places.depth_um(9000.0) - chain_of(bench, without).places.depth_um(9000.0) == pytest.approx(most / 2)
     assert chain.absolute
 
 

@@ -15,11 +15,7 @@ from benchd.bench.chain import (
     Chain,
     ScaleRecord,
     Shares,
-    carriage_for_depth,
-    carriage_for_offset,
     datum_chain,
-    depth_um,
-    offset_um,
     published,
     with_chain,
 )
@@ -239,20 +235,19 @@ def test_base_adapter_and_position_share_one_scale(wall: LoadedBench) -> None:
 def test_depth_and_offset_go_both_ways(wall: LoadedBench) -> None:
     chain = chain_of(wall, scale=SCALE, trim_um=5, temperature_C=26.0)
     here = carriage(chain)
-    assert offset_um(chain, here) == pytest.approx(5.0)
-    assert carriage_for_offset(chain, 5.0) == pytest.approx(here)
+    assert chain.places.offset_um(here) == pytest.approx(5.0)
+    assert chain.places.carriage_um(5.0) == pytest.approx(here)
     # One micrometre of reading is alpha dT more of travel on a scale that has grown.
-    assert offset_um(chain, here + 1000.0) == pytest.approx(1005.0 + 1000.0 * 8e-6 * 6.0)
-    assert depth_um(chain, here) == pytest.approx((chain.nominal_depth_um or 0.0) + 5.0)
-    assert carriage_for_depth(chain, depth_um(chain, 1234.5)) == pytest.approx(1234.5)
+    assert chain.places.offset_um(here + 1000.0) == pytest.approx(1005.0 + 1000.0 * 8e-6 * 6.0)
+    assert chain.places.carriage_for_depth(chain.places.depth_um(1234.5)) == pytest.approx(1234.5)
     optical = sum(term(chain, name)[0] for name in ("flange_depth", "glass pane-25", "conjugate"))
-    assert chain.nominal_depth_um == pytest.approx(optical)
+    assert chain.places.depth_um(here) == pytest.approx(optical + 5.0)
 
 
 def test_trim_moves_the_carriage_and_no_offset(wall: LoadedBench) -> None:
     plain, trimmed = chain_of(wall), chain_of(wall, trim_um=5)
     assert carriage(trimmed) - carriage(plain) == pytest.approx(5.0)
-    assert offset_um(trimmed, 9000.0) == pytest.approx(offset_um(plain, 9000.0))
+    assert trimmed.places.offset_um(9000.0) == pytest.approx(plain.places.offset_um(9000.0))
     assert trimmed.u_um == plain.u_um
 
 
@@ -356,9 +351,9 @@ def test_without_a_lens_there_is_depth_and_no_nominal_place(wall: LoadedBench) -
     chain = chain_of(wall, lens=None, glass=[], ring=None)
     assert chain.carriage_um is None
     assert not chain.absolute
-    assert offset_um(chain, 1000.0) is None
-    assert carriage_for_offset(chain, 0.0) is None
-    assert depth_um(chain, 1000.0) == pytest.approx(24012.4 + 18003.2 + 1000.0 + 1.66, abs=0.01)
+    assert chain.places.offset_um(1000.0) is None
+    assert chain.places.carriage_um(0.0) is None
+    assert chain.places.depth_um(1000.0) == pytest.approx(24012.4 + 18003.2 + 1000.0 + 1.66, abs=0.01)
     assert term(chain, "joints")[1] == pytest.approx(0.7)
 
 

@@ -8,9 +8,11 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.chain import Chain, ChainTerm, wall_too_near
+from benchd.bench.arrangements.wall import too_near
+from benchd.bench.chain import Chain, ChainTerm
 from benchd.errors import Refused
 from benchd.files.artefacts import FocalLength
+from benchd.files.bench_file import ArrangementEntry
 from benchd.files.loading import LoadedBench
 from benchd.files.records_folder import Records
 from benchd.metrology.budget import Part
@@ -167,10 +169,15 @@ def test_an_engraved_focal_length_contradicts_less(wall: LoadedBench) -> None:
     assert chain_of(with_focal_length(wall, 50.0, 0.5), **stated).absolute
 
 
-def test_nothing_contradicts_where_one_of_the_two_is_not_stated(wall: LoadedBench, collimated: LoadedBench) -> None:
-    m = {"value": 0.0110, "u": 1e-5}
-    assert chain_of(wall, ring="infinity", m=m).absolute
-    assert chain_of(collimated, ring="infinity", distance_mm=5000, m=m).absolute
+def test_nothing_contradicts_where_one_of_the_two_is_not_stated(wall: LoadedBench) -> None:
+    assert chain_of(wall, ring="infinity", m={"value": 0.0110, "u": 1e-5}).absolute
+
+
+@pytest.mark.parametrize("stated", [{"distance_mm": 5000}, {"m": {"value": 0.0110, "u": 1e-5}}])
+def test_of_a_wall_nothing_is_taken_where_there_is_none(collimated: LoadedBench, stated: dict[str, Any]) -> None:
+    with pytest.raises(Refused, match="There is no wall on this bench") as refused:
+        chain_of(collimated, ring="infinity", **stated)
+    assert (refused.value.code, refused.value.data) == ("bad_request", {"key": next(iter(stated))})
 
 
 def test_collimated_light_needs_no_distance(collimated: LoadedBench) -> None:
@@ -190,7 +197,7 @@ def test_collimated_light_needs_no_distance(collimated: LoadedBench) -> None:
 
 
 def test_a_collimator_that_nothing_is_stated_of_is_told(collimated: LoadedBench) -> None:
-    file = collimated.file.model_copy(update={"collimator": None})
+    file = collimated.file.model_copy(update={"arrangement": ArrangementEntry(kind="collimated")})
     for ring in ("infinity", {"mark": 5}):
         chain = chain_of(LoadedBench(file, collimated.source, collimated.records), ring=ring)
         assert any("u_vergence_per_m" in note and "taken as zero" in note for note in chain.notes)
@@ -200,9 +207,9 @@ def test_a_collimator_that_nothing_is_stated_of_is_told(collimated: LoadedBench)
 def test_at_its_stop_the_place_of_the_stop_is_part_of_the_error_and_told(
     wall: LoadedBench, collimated: LoadedBench
 ) -> None:
-    for bench in (wall, collimated):
-        assert any("place of the stop" in note for note in chain_of(bench, ring="hard_stop", distance_mm=5000).notes)
-        assert not any("place of the stop" in note for note in chain_of(bench, ring="infinity", distance_mm=5000).notes)
+    for bench, stated in ((wall, {"distance_mm": 5000}), (collimated, {})):
+        assert any("place of the stop" in note for note in chain_of(bench, ring="hard_stop", **stated).notes)
+        assert not any("place of the stop" in note for note in chain_of(bench, ring="infinity", **stated).notes)
 
 
 def test_a_wall_within_four_focal_lengths_is_refused(wall: LoadedBench) -> None:
@@ -217,7 +224,7 @@ def test_wall_too_near_is_said_where_even_a_perfect_lens_could_not_pass() -> Non
     def said_of(*parts: float) -> str | None:
         named = tuple(Part(name, u_um) for name, u_um in zip(("focal length", "distance"), parts, strict=False))
         term = ChainTerm("conjugate", 500.0, math.hypot(*parts), None, "normal", "distance", parts=named)
-        return wall_too_near(term, -10, 10)
+        return too_near(term, -10, 10)
 
     assert said_of(5.0) is None
     assert said_of(0.0) is None

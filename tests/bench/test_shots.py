@@ -9,12 +9,13 @@ from typing import Any, cast
 
 import pytest
 
+from benchd.bench.arrangements.places import OnCarriage
 from benchd.bench.chain import Chain
 from benchd.bench.gate import Gate
 from benchd.bench.shots import Shots
 from benchd.devices import Frame, Reading
 
-CHAIN = Chain((), (), 1000.0, 0.0, (), (), (), 24000.0, 0.0, 0.0, None)
+CHAIN = Chain((), (), 1000.0, 0.0, (), (), (), OnCarriage(24000.0, 0.0, 1000.0), 0.0, None)
 UTC = "2026-01-01T00:00:00Z"
 
 

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from benchd.bench.arrangements.places import OnCarriage
 from benchd.bench.clearance import Clearance
 from benchd.bench.sweep_data import SweepOrder
 from benchd.cli.plans import plan_table
@@ -35,7 +36,7 @@ def where(changes: Mapping[str, Any]) -> Whereabouts:
         raise Refused("clearance", "Rear element, glass and target would have 1.2 mm between them; 2 mm is the least.")
     zero = BASE_UM + RING_UM * len(adapters)
     nominal = 50000.0 + CONJUGATE_UM + GLASS_UM * len(glass) - zero if changes.get("lens") else None
-    return Whereabouts(nominal, zero, half_width_um=35.25, setup=changes)
+    return Whereabouts(OnCarriage(zero, 0.0, nominal), half_width_um=35.25, setup=changes)
 
 
 BENCH = BenchView(
@@ -118,7 +119,12 @@ def test_a_sweep_says_over_which_places_it_looks_and_reads() -> None:
 def test_a_sweep_about_an_offset_looks_there_whatever_the_trim() -> None:
     """Nominal has the trim in it, an offset has not."""
     alone = sweep_alone(SweepOrder(25.0, None, None, "edge", None, 1, "stepped"))
-    trimmed = replace(BENCH, homed=True, stale=False, where=lambda _: Whereabouts(9356.0, 42003.0, 35.25, trim_um=5.0))
+    trimmed = replace(
+        BENCH,
+        homed=True,
+        stale=False,
+        where=lambda _: Whereabouts(OnCarriage(42003.0, 0.0, 9356.0, 5.0), 35.25, trim_um=5.0),
+    )
     entry = dry_run(alone, {}, trimmed, facts).entries[0]
     assert (entry.to_um, entry.problem) == (9376.0, None)
     assert entry.pilot_um == pytest.approx((9376.0 - 88.125, 9376.0 + 88.125))
@@ -242,7 +248,7 @@ def test_what_a_lens_on_the_bench_would_have_refused_is_foreseen_before_anything
     def fitted(changes: Mapping[str, Any]) -> Whereabouts:
         lens = changes.get("lens", "L-0417")
         limit = Clearance(BASE_UM - 1000.0 if lens == "L-0417" else BASE_UM + 9000.0 if lens else None, 2000.0)
-        return Whereabouts(26000.0, BASE_UM, half_width_um=35.25, limit=limit)
+        return Whereabouts(OnCarriage(BASE_UM, 0.0, 26000.0), half_width_um=35.25, limit=limit)
 
     def gone_through(steps: str, bench: BenchView) -> Plan:
         text = f"procedure: tries\ntitle: Tries\nneeds: {{roles: [carriage]}}\nsteps:\n{steps}"
@@ -427,7 +433,7 @@ def test_what_is_no_calibration_and_a_sweep_without_a_lens_are_told_ahead(tmp_pa
     path.write_text(
         "procedure: p\ntitle: t\nsteps: [{sweep: {}}, {assess: {name: flange}}, {accept: {finding: flange}}]\n"
     )
-    bare = replace(BENCH, homed=True, stale=False, where=lambda _: Whereabouts(None, 24000.0))
+    bare = replace(BENCH, homed=True, stale=False, where=lambda _: Whereabouts(OnCarriage(24000.0)))
     found = dry_run(read_procedure(path).procedure, {}, bare, facts)
     assert found.problems == (
         "sweep: There is no lens in the set-up.",

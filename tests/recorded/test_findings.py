@@ -93,7 +93,7 @@ def _flanges(with_glass: dict[str, Any]) -> dict[str, tuple[dict[str, Any], tupl
 
 
 async def test_a_finding_of_each_kind(bench: Bench) -> None:
-    collimated = bench.file.arrangement == "collimated"
+    collimated = bench.file.arrangement.kind == "collimated"
     with_glass = {**LENS, "glass": ["pane-25"], **BENCHES["workshop-collimated" if collimated else "workshop"]}
     found: dict[str, Any] = {}
     for name, (setup, sweeps) in _flanges(with_glass).items():
@@ -110,4 +110,4 @@ async def test_a_finding_of_each_kind(bench: Bench) -> None:
         await accept(bench, found[name]["finding"], days=90, by="rail")
     for name, (setup, sweeps) in _flanges(with_glass).items():
         found[f"flange, {name}"] = await _made(bench, "flange", setup, *sweeps)
-    hold(f"findings_{bench.file.arrangement}", found)
+    hold(f"findings_{bench.file.arrangement.kind}", found)

@@ -31,7 +31,7 @@ GOOD = {
 BAD = [
     ("bench", "settle_ms: 150", "settle_ms: soon"),
     ("bench", "settle_ms: 150", "settel_ms: 150"),
-    ("bench", "arrangement: wall ", "arrangement: wal "),
+    ("bench", "arrangement: wall ", "arrangement: [wall] "),
     ("bench", "bench: north-rail ", "bench: North Rail "),
     ("bench", "detector: view,", "detectr: view,"),
     ("bench", "u_um: 100,", "u_um: 0,"),

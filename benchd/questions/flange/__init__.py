@@ -32,7 +32,7 @@ class Flange(Question):
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.glass_residual import other_glass
-        from benchd.bench.nothing_passes import chain_budget
+        from benchd.bench.nothing_passes import as_lines
         from benchd.questions.flange.assessment import FlangeInput, assess
         from benchd.questions.through_focus import alike, best_focus, flags_of
 
@@ -46,7 +46,7 @@ class Flange(Question):
             run=evidence.run,
             setup=setup.rev,
             lens=setup.lens,
-            chain=chain_budget(chain),
+            chain=as_lines(chain.budget_at(fit.peak_um)),
             why_relative=chain.why_relative,
             measurand=evidence.measurand(sweeps[0]),
             f_number=sweeps[0].f_number,
@@ -92,12 +92,10 @@ class Flange(Question):
 
 
 def _too_near(evidence: Evidence, tolerance: LensTolerance | None) -> list[str]:
-    from benchd.bench.chain import wall_too_near
-
     conjugate = evidence.chain.conjugate
     if conjugate is None or tolerance is None:
         return []
-    sentence = wall_too_near(conjugate, -tolerance.flange_um, tolerance.flange_um)
+    sentence = evidence.arrangement.spoilt(conjugate, -tolerance.flange_um, tolerance.flange_um)
     return [sentence] if sentence else []
 
 

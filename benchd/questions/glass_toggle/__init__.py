@@ -48,7 +48,7 @@ class GlassToggle(Question):
             # Depths do not know of the plate: the carriage's own place at the peak, in the chain's lengths.
             slope = [point.carriage_um - point.offset_um for point in sweep.points]
             place = fit.peak_um + sum(slope) / len(slope)
-            visits.append(Visit(place * (1.0 + evidence.chain.scale_growth), fit.u_um, float(fit.dof)))
+            visits.append(Visit(evidence.chain.places.depth_um(place), fit.u_um, float(fit.dof)))
         layers = [layer for one in glass for layer in plates(evidence.records.glass(one).layers)]
         f_number = sweeps[0].f_number
         paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)

@@ -1,0 +1,6 @@
+"""What stands where on a bench: one module an arrangement, found by the entry point group `benchd.arrangements`.
+
+`arrangement` says what each has to answer: where the image lies that is looked for (the conjugate term and terms of its
+own), how carriage, depth and offset belong together (`places`), how wide the curve is, what it cannot tell, and its
+keys in the bench file. The datum chain, the set-up and the questions ask it and know none by name.
+"""

@@ -1,0 +1,74 @@
+"""Source and detector on the carriage, a mirror before the lens: light passes the lens twice, and the wall is gone.
+
+A source x deeper than focus returns at -x / (1 - 2 L x / f^2), L from the mirror to the lens's front focal point; a
+detector p deeper than the source sees it sharp at x = -p/2 (Newton's equation twice). A mirror of radius R adds f^2/R.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, ClassVar
+
+from pydantic import Field
+
+from benchd.bench.arrangements.arrangement import Arrangement
+from benchd.bench.arrangements.conjugate import ConjugateTerm, parallel_light
+from benchd.bench.chain_terms import ChainTerm
+from benchd.bench.setup import SetupDocument
+from benchd.files.artefacts import Lens
+from benchd.files.bench_file import BenchFile
+from benchd.files.bounds import Within
+from benchd.files.names import Record
+from benchd.metrology.budget import standard_u
+
+
+class Pickup(Record):
+    """How much deeper than the source the detector lies, and its standard uncertainty."""
+
+    deeper_um: Annotated[float, Within(-20e3, 20e3, "um")]
+    u_um: Annotated[float, Field(gt=0), Within(0.01, 500.0, "um", why="a plane is set to 0.1 µm at best")]
+
+
+class Mirror(Record):
+    """How flat the mirror is, as it is sold: so much from plane, peak to valley, over that diameter."""
+
+    flatness_um: Annotated[float, Field(gt=0), Within(1e-3, 10.0, "um", why="the best flats are known to 0.005 µm")]
+    over_mm: Annotated[float, Within(1.0, 1000.0, "mm")]
+
+    @property
+    def least_radius_mm(self) -> float:
+        """Radius of a sphere that is so far from plane at its middle (sagitta, r^2 / 2R)."""
+        return self.over_mm**2 / (8.0 * self.flatness_um / 1000.0)
+
+
+class Autocollimation(Arrangement):
+    """See above."""
+
+    name = "autocollimation"
+    stands = "source and detector on the carriage, a plane mirror before the lens"
+    curve_width: ClassVar[float] = 0.5
+    cannot_tell = (
+        "Errors of the lens that are odd over its pupil, such as coma: the way back undoes them.",
+        "Best focus of a lens with spherical aberration to better than its share: it counts twice, so that the peak "
+        "moves, by 0.1 µm at f/2, 0.4 at f/2.8 and 1.5 at f/4 for one wave of it.",
+        "What the lens does at a near distance, unless the ring is set to a mark.",
+    )
+
+    class Config(Arrangement.Config):
+        """Where the detector is beside the source, and how flat the mirror is."""
+
+        pickup: Pickup
+        mirror: Mirror
+
+    config: Config
+
+    def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
+        return parallel_light(lens, setup, light="The lens's own light, from a plane mirror", source="autocollimation")
+
+    def terms(self, lens: Lens) -> Sequence[ChainTerm]:
+        pickup, mirror = self.config.pickup, self.config.mirror
+        most_um = 1000.0 * lens.focal_length_mm.value**2 / mirror.least_radius_mm
+        return (
+            ChainTerm("pickup", -0.5 * pickup.deeper_um, 0.5 * pickup.u_um, None, "normal", "bench file"),
+            ChainTerm("mirror", 0.0, standard_u(most_um, "rectangular"), None, "rectangular", "bench file"),
+        )
