@@ -18,12 +18,6 @@ CURVE: Mapping[str, str] = {
 """What improves the lines that any best focus has beside those of the chain."""
 
 CHAIN: Mapping[str, str] = {
-    "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
-    "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
-    "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
-    "conjugate focal length": "measure m and the distance closely, which together need no focal length, or collimate",
-    "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",
-    "conjugate": "collimate",
     "base": "calibrate bench_zero again, with more remounts",
     "adapter": "calibrate adapter_length, with more remounts",
     "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
@@ -40,7 +34,7 @@ CHAIN: Mapping[str, str] = {
     "position": "work nearer the carriage position of the base calibration",
 }
 """What improves a line of the datum chain, by the first word of its name and by the part of it where it has parts: only
-what can come into force."""
+what can come into force. What an arrangement adds to the chain it betters itself."""
 
 
 def how(line: str, part: str | None, improves: Mapping[str, str] | None = None) -> str:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from benchd.bench import chain_notes
@@ -83,7 +83,7 @@ class Chain:
     share a thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where
     `nominal` goes, trim included; None without a lens. `why_relative` says in clauses what keeps findings from being
     absolute: a base not calibrated, nothing stated of the position, a conjugate term not known. `places` says what
-    depth and offset any place of the carriage has.
+    depth and offset any place of the carriage has, `improves` what betters the lines of the arrangement.
     """
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
@@ -96,6 +96,7 @@ class Chain:
     places: Places
     trim_um: float
     conjugate: ChainTerm | None
+    improves: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def absolute(self) -> bool:
@@ -193,6 +194,7 @@ def datum_chain(
         places=places,
         trim_um=setup.trim_um,
         conjugate=conjugate.term if conjugate else None,
+        improves=arrangement.improves,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from benchd.bench.analysis import Analysis
 from benchd.bench.chain import Chain, ChainTerm
@@ -36,11 +36,11 @@ async def say_if_nothing_can_pass(chain: Chain, lens: Lens, analysis: Analysis, 
             "cannot_pass",
             f"As it is set up, this bench could pass no lens at +-{tolerance_um:g} µm.",
             severity="warning",
-            advice=_advice(step),
+            advice=_advice(step, chain.improves),
         )
 
 
-def _advice(step: Improvement) -> str:
+def _advice(step: Improvement, improves: Mapping[str, str]) -> str:
     """As a finding's next step has it: the line of the budget, or the part of it, and what to do about it."""
     from benchd.assessments.betterment import how
     from benchd.reports.words import next_line
@@ -50,4 +50,4 @@ def _advice(step: Improvement) -> str:
         told = f"Most of the doubt is {name}, u = {u_now} µm"
     else:
         told = f"{name} lets a lens pass once its u is {rounded(0.0, step.u_needed)[1]} µm instead of {u_now}"
-    return f"{told[0].upper()}{told[1:]} ({step.source}): {how(step.dominant, step.part)}."
+    return f"{told[0].upper()}{told[1:]} ({step.source}): {how(step.dominant, step.part, improves)}."

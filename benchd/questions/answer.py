@@ -67,7 +67,7 @@ def _answered(name: str, evidence: Evidence, of: str | None) -> Answered:
 
 
 def _as_stated(found: Finding, asked: type[Question], evidence: Evidence) -> Finding:
-    """The finding, if it is the answer to what was asked, with what betters the lines of this question's own.
+    """The finding, if it is the answer to what was asked, with what betters the arrangement's lines and the question's.
 
     Raises ValueError for one of another name, run, set-up or lens, and for one that calibrates unasked.
     """
@@ -83,4 +83,5 @@ def _as_stated(found: Finding, asked: type[Question], evidence: Evidence) -> Fin
         raise ValueError(f"the finding is of lens {doc['lens']!r}, and {evidence.setup.lens!r} stands on the bench")
     if doc.get("calibrates") and not asked.calibrates:
         raise ValueError(f"the finding calibrates something, and {asked.name} says that its findings do not")
-    return Finding.from_json({**doc, "verdict": better(doc["verdict"], asked.improves)})
+    verdict = better(better(doc["verdict"], evidence.chain.improves), asked.improves)
+    return Finding.from_json({**doc, "verdict": verdict})

@@ -10,7 +10,9 @@ import pytest
 
 from benchd.assessments.betterment import CHAIN as OF_THE_CHAIN
 from benchd.assessments.betterment import CURVE, STATE_GAMMA
+from benchd.assessments.judged import better
 from benchd.assessments.peak_lines import NON_LINEAR, NON_LINEAR_SHIFT_UM
+from benchd.bench.arrangements.wall import Wall
 from benchd.metrology.budget import Part, Term
 from benchd.metrology.peak import PeakFit, fit_peak
 from benchd.questions.flange.assessment import (
@@ -116,7 +118,9 @@ def test_undecided_names_the_line_that_stands_in_the_way() -> None:
     assert step.u_needed_um is not None
     # JCGM 106: one-sided 1.645 u fits into the 3 um to the limit at u = 1.82; the other lines take 1.52 of it.
     assert step.u_needed_um == pytest.approx((1.824**2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
-    assert "collimate" in step.how
+    told = better(finding.as_json()["verdict"], Wall.improves)
+    assert told is not None
+    assert told["next"]["how"] == "collimate"
 
 
 def test_what_is_advised_is_the_part_that_helps_and_what_can_come_into_force() -> None:
@@ -128,11 +132,12 @@ def test_what_is_advised_is_the_part_that_helps_and_what_can_come_into_force() -
     assert finding.verdict.next is not None
     step = finding.verdict.next
     assert (step.dominant, step.part) == ("conjugate", "m")
-    assert "measure m better" in step.how
+    told = better(finding.as_json()["verdict"], Wall.improves)
+    assert told is not None
+    assert "measure m better" in told["next"]["how"]
     assert [part.name for part in finding.budgets["focus_error"][0].parts] == ["m", "gap", "distance"]
-    assert not [
-        how for how in (*OF_THE_CHAIN.values(), *CURVE.values()) if "gauge study" in how or "glass_toggle" in how
-    ]
+    known = (*OF_THE_CHAIN.values(), *CURVE.values(), *Wall.improves.values())
+    assert not [how for how in known if "gauge study" in how or "glass_toggle" in how]
 
 
 @pytest.mark.parametrize(("peak", "shim"), [(5.9, None), (19.0, 20.0), (-31.0, -30.0), (1.0, None)])

@@ -17,7 +17,7 @@ keys is named alone). It is asked by the datum chain, whose every term it may no
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -59,7 +59,8 @@ class Arrangement(ABC):
 
     `stands` says in a clause what stands where; `goes_by` which keys of the set-up it goes by, of those that not all
     do; `curve_width` how wide the through-focus curve is, in offsets, beside that of light that passes the lens once;
-    `cannot_tell` in sentences what no measurement on such a bench shows.
+    `cannot_tell` in sentences what no measurement on such a bench shows; `improves` what a person can do about a line
+    of the budget that it brings, by the first word of the line's name and by its part.
     """
 
     arrangement_api: ClassVar[int] = 1
@@ -68,6 +69,7 @@ class Arrangement(ABC):
     goes_by: ClassVar[tuple[str, ...]] = ()
     curve_width: ClassVar[float] = 1.0
     cannot_tell: ClassVar[tuple[str, ...]] = ()
+    improves: ClassVar[Mapping[str, str]] = {}
 
     class Config(Record):
         """Keys of its own under `arrangement` in the bench file."""

@@ -12,7 +12,7 @@ from typing import Annotated, ClassVar
 from pydantic import Field
 
 from benchd.bench.arrangements.arrangement import Arrangement
-from benchd.bench.arrangements.conjugate import ConjugateTerm, parallel_light
+from benchd.bench.arrangements.conjugate import AT_A_MARK, ConjugateTerm, parallel_light
 from benchd.bench.chain_terms import ChainTerm
 from benchd.bench.setup import SetupDocument
 from benchd.files.artefacts import Lens
@@ -53,6 +53,11 @@ class Autocollimation(Arrangement):
         "moves, by 0.1 µm at f/2, 0.4 at f/2.8 and 1.5 at f/4 for one wave of it.",
         "What the lens does at a near distance, unless the ring is set to a mark.",
     )
+    improves: ClassVar = {
+        **AT_A_MARK,
+        "pickup": "measure closer how much deeper than the source the detector lies, and state u_um of `pickup`",
+        "mirror": "use a flatter mirror, and state its flatness_um",
+    }
 
     class Config(Arrangement.Config):
         """Where the detector is beside the source, and how flat the mirror is."""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import ClassVar
 
 from benchd.bench.arrangements.arrangement import Arrangement
-from benchd.bench.arrangements.conjugate import ConjugateTerm, LensInputs, parallel_light
+from benchd.bench.arrangements.conjugate import AT_A_MARK, ConjugateTerm, LensInputs, parallel_light
 from benchd.bench.setup import SetupDocument
 from benchd.files import known_to
 from benchd.files.artefacts import Lens
@@ -25,6 +26,10 @@ class Collimated(Arrangement):
     name = "collimated"
     stands = "a collimator before the lens, the sensor on the carriage"
     cannot_tell = ("What the lens does at a near distance, unless the ring is set to a mark.",)
+    improves: ClassVar = {
+        **AT_A_MARK,
+        "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",
+    }
 
     class Config(Arrangement.Config):
         """How parallel the collimator's light is: standard uncertainty of its vergence at the lens, 1/m (dioptres)."""

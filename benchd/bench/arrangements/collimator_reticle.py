@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 from pydantic import Field
 
 from benchd.bench.arrangements.arrangement import Arrangement, Stands
-from benchd.bench.arrangements.conjugate import ConjugateTerm, parallel_light
+from benchd.bench.arrangements.conjugate import AT_A_MARK, ConjugateTerm, parallel_light
 from benchd.bench.arrangements.places import FixedDepth, Places
 from benchd.bench.chain_terms import ChainTerm
 from benchd.bench.setup import SetupDocument
@@ -102,6 +102,15 @@ class CollimatorReticle(Arrangement):
         "not what a plate behind the lens does, whose shift is larger.",
         "What the lens does at a near distance, unless the ring is set to a mark.",
     )
+    improves: ClassVar = {
+        **AT_A_MARK,
+        "reticle": "find again where the collimator's light leaves parallel, and state u_parallel_at_um",
+        "reticle focal length": "build the sensor's depth nearer nominal, or state focal_length_mm closer in the "
+        "lens's record",
+        "reticle collimator": "build the sensor's depth nearer nominal, or state u_focal_length_mm of the collimator "
+        "closer",
+        "reticle way to the lens": "measure before_lens_mm better and state its u",
+    }
 
     class Config(Arrangement.Config):
         """The collimator: its focal length, the carriage's reading where its light leaves parallel, and the way from

@@ -22,6 +22,13 @@ FOOT_MM = 304.8
 STOP_IS_PART = "The place of the stop, at infinity or beyond, is part of the focus error."
 MARK_IS_PART = "The error of the focus scale at that mark is part of the focus error."
 
+AT_A_MARK = {
+    "conjugate": "set the ring to infinity",
+    "conjugate gap": "state principal_gap_mm with its u in the lens's record, or set the ring to infinity",
+    "conjugate focal length": "state focal_length_mm closer in the lens's record, or set the ring to infinity",
+}
+"""What improves the conjugate line of parallel light, which but at a mark there is none of."""
+
 Uncertain = tuple[float, float]
 """A value and its standard uncertainty."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 from benchd.bench.arrangements.arrangement import Arrangement
 from benchd.bench.arrangements.conjugate import (
@@ -58,6 +59,14 @@ class Wall(Arrangement):
     cannot_tell = (
         "Of a zoom: an error that goes with the square of the focal length from an error of the distance to the wall.",
     )
+    improves: ClassVar = {
+        "conjugate": "collimate",
+        "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
+        "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
+        "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
+        "conjugate focal length": "measure m and the distance closely, which together need no focal length, or "
+        "collimate",
+    }
 
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
         if (found := of_the_ring(setup.ring)) is not None:
