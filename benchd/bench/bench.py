@@ -27,6 +27,7 @@ from benchd.bench.events import Events
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Jobs, Stopped
 from benchd.bench.lights import Lights
+from benchd.bench.limits import check_limits
 from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.nothing_passes import say_if_nothing_can_pass
 from benchd.bench.notices import Notices
@@ -138,7 +139,7 @@ class Bench:
     def check_reach(self, carriage_um: float) -> None:
         """Raise Refused (not_homed, limit, clearance) for a place the carriage may not go to."""
         self.trust.require()
-        self.carriage.check_limits(carriage_um)
+        check_limits(carriage_um, self.carriage.limits_um, self.setup.chain.places)
         self.setup.check_depth(self.setup.chain.places.depth_um(carriage_um - self.carriage.overshoot_um))
 
     # Readings, sweeps

@@ -18,10 +18,10 @@ from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from benchd.bench import chain_notes
-from benchd.bench.arrangements.arrangement import Arrangement, Stands
+from benchd.bench.arrangements.arrangement import Stands
 from benchd.bench.arrangements.conjugate import ConjugateTerm
 from benchd.bench.arrangements.places import Places
-from benchd.bench.arrangements.registry import arrangement_of
+from benchd.bench.arrangements.registry import arrangement_of, asked
 from benchd.bench.bounded_terms import bounded_terms, read_at, tipping, together
 from benchd.bench.bounded_terms import notes as bounded_notes
 from benchd.bench.chain_terms import (
@@ -129,26 +129,30 @@ def datum_chain(
     joints = joints_term(pairs, bench_file, calibrations.get(JOINT))
 
     arrangement = arrangement_of(bench_file)
-    conjugate = arrangement.conjugate(lens, setup, bench_file) if lens is not None else None
-    optical = _optical(bench_file, records, setup, lens, conjugate, arrangement)
+    conjugate: ConjugateTerm | None = None
+    optical = _flange_and_plates(bench_file, records, setup, lens)
+    if lens is not None:
+        with asked(arrangement):
+            conjugate = arrangement.conjugate(lens, setup, bench_file)
+            optical += [conjugate.term, *arrangement.terms(lens)]
     trim = ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator")
     bounded = bounded_terms(bench_file, lens, [records.adapter(one) for one in setup.adapters], adapters)
     lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
     growths = [growth(part.term, part.length_um, part.alpha_per_K, part.at_C, now) for part in (base, *adapters)]
 
     alpha_scale = None if scale is None else scale.alpha_per_K
-    places = arrangement.places(
-        Stands(
-            -sum(term.value_um for term in [*lengths, *(part.term for part in growths)]) - bounded.value_um,
-            None if lens is None else sum(term.value_um for term in optical),
-            (alpha_scale or 0.0) * (now.at_C - REFERENCE_C),
-            setup.trim_um,
-            lens,
-        )
+    stands = Stands(
+        -sum(term.value_um for term in [*lengths, *(part.term for part in growths)]) - bounded.value_um,
+        None if lens is None else sum(term.value_um for term in optical),
+        (alpha_scale or 0.0) * (now.at_C - REFERENCE_C),
+        setup.trim_um,
+        lens,
     )
-    carriage = places.carriage_um(setup.trim_um)
+    with asked(arrangement):
+        places = arrangement.places(stands)
+        carriage = places.carriage_um(setup.trim_um)
     # A length that was found by moving the target shares scale and gauge with its place; one that stands does not.
-    measured = adapters if places.moves_target else []
+    measured = adapters if arrangement.moves_target else []
     position: list[ChainTerm] = []
     unmeasured: list[UnmeasuredTerm] = []
     if carriage is not None:
@@ -169,7 +173,7 @@ def datum_chain(
     if joints.kind == "A":
         cited.append(joints.source)
     # Without a lens there is no place, and so no line of scale or carriage that could take its share over.
-    shared = bool(position) and places.moves_target
+    shared = bool(position) and arrangement.moves_target
     stated = bench_file.abbe is not None
     own = [part.as_line(abbe_stated=stated) if shared else part.as_term() for part in (base, *adapters)]
     by_gauge = gauge_terms(base, adapters) if shared else []
@@ -198,27 +202,17 @@ def datum_chain(
     )
 
 
-def _optical(
-    bench_file: BenchFile,
-    records: Records,
-    setup: SetupDocument,
-    lens: Lens | None,
-    conjugate: ConjugateTerm | None,
-    arrangement: Arrangement,
+def _flange_and_plates(
+    bench_file: BenchFile, records: Records, setup: SetupDocument, lens: Lens | None
 ) -> list[ChainTerm]:
-    """What makes up the nominal depth, trim left out."""
+    """What makes up the nominal depth of an image of infinity."""
     terms = []
     if lens is not None:
-        mount = bench_file.mounts[lens.mount]
-        flange = 1000.0 * mount.flange_depth_mm
+        flange = 1000.0 * bench_file.mounts[lens.mount].flange_depth_mm
         terms.append(ChainTerm("flange_depth", flange, 0.0, None, "normal", f"mount {lens.mount}, bench file"))
     terms += [glass_term(records.glass(one), setup.light_nm) for one in setup.glass]
     source = f"target {bench_file.target.id}, bench file" if bench_file.target.cover else "no cover"
     terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm))
-    if conjugate is not None:
-        terms.append(conjugate.term)
-    if lens is not None:
-        terms += arrangement.terms(lens)
     return terms
 
 

@@ -7,6 +7,7 @@ from contextlib import ExitStack
 from datetime import UTC, datetime
 from typing import Any
 
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import CalibrationInForce, Chain, datum_chain, position_record
 from benchd.bench.clearance import clearance
@@ -79,6 +80,7 @@ class Offline:
         view = at_rest(
             self._assembly,
             self._loaded.records,
+            arrangement_of(self._loaded.file),
             calibrations=set(self._calibrations),
             homed=False,
             stale=True,

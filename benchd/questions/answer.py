@@ -24,6 +24,7 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     """The document of the finding. Raises Refused, as the question does; BenchdError (device_fault, timeout) where
     its code fails or does not end."""
     asked = question(name)
+    asked.check_target(evidence.arrangement.moves_target)
     asked.check_of(of, evidence.records)
     asked.check_sweeps(len(evidence.sweeps_here if asked.at_set_up else evidence.sweeps))
     try:

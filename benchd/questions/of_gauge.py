@@ -28,12 +28,15 @@ MOVED = "moved"
 """The name under which a run keeps what the indicator reads after the carriage was moved under its tip."""
 
 
-def pairs_of(evidence: Evidence, first: str, second: str) -> list[Pair]:
-    """One a remounting, of the readings kept under these names. Raises Refused('not_found')."""
+def pairs_of(evidence: Evidence, first: str, second: str, *, moved: bool = True) -> list[Pair]:
+    """One a remounting, of the readings kept under these names; `moved`: the carriage was, under the tip.
+
+    Raises Refused('not_found').
+    """
     one, other = evidence.readings.get(first, ()), evidence.readings.get(second, ())
     if len(one) != len(other) or len(one) < 2:
         raise Refused("not_found", f"The run holds {len(one)} readings '{first}' and {len(other)} '{second}'.")
-    if not evidence.readings.get(MOVED):
+    if moved and not evidence.readings.get(MOVED):
         raise Refused(
             "not_found",
             "Nothing shows which way the indicator counts.",

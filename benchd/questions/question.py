@@ -34,6 +34,7 @@ QUESTION_API = 1
 """The version of this interface; a class that does not say which it was written for was written for 1."""
 
 Kind = Literal["adapter", "glass", "setting_ring", "lens"]
+Target = Literal["carried", "fixed"]
 Stratum = Callable[["np.random.Generator"], tuple["Finding", str, float]]
 """A case of the accuracy study: from drawn numbers to a finding, the name of its value that is held against the truth,
 and that truth, which the assessment cannot see."""
@@ -42,18 +43,20 @@ and that truth, which the assessment cannot see."""
 class Question(Wording, ABC):
     """One question of the job: what it goes by, the answer, and (as a `Wording`) how a finding of it reads.
 
-    `asks` is the question in one sentence. `of` is the kind of record that it is about, None where the set-up says
-    all. `sweeps` is how many sweeps of the run it takes at least, and `most_sweeps` at the most; with `at_set_up` those
-    at the set-up in force alone count. `readings` are the names under which those that it goes by are kept. To ask
-    sooner is refused, by dry runs as well. `improves` says what betters a line of the budget of its own, by the first
-    word of the line's name. Only of a question that `calibrates` a finding may say what it calibrates. An answer takes
-    at most `at_most_s`.
+    `asks` is the question in one sentence. `of` is the kind of record that it is about, None where the set-up says all.
+    `target` says that it can be asked only where that rides on the carriage, or only where it stands fixed. `sweeps` is
+    how many sweeps of the run it takes at least, and `most_sweeps` at the most; with `at_set_up` those at the set-up in
+    force alone count. `readings` are the names under which those that it goes by are kept. To ask sooner is refused, by
+    dry runs as well. `improves` says what betters a line of the budget of its own, by the first word of the line's
+    name. Only of a question that `calibrates` a finding may say what it calibrates. An answer takes at most
+    `at_most_s`.
     """
 
     question_api: ClassVar[int] = 1
     name: ClassVar[str]
     asks: ClassVar[str]
     of: ClassVar[Kind | None] = None
+    target: ClassVar[Target | None] = None
     sweeps: ClassVar[int] = 0
     most_sweeps: ClassVar[int | None] = None
     at_set_up: ClassVar[bool] = False
@@ -86,6 +89,19 @@ class Question(Wording, ABC):
         elif cls.sweeps > 1:
             text += f"; {cls.name} takes {cls.sweeps} and more"
         raise Refused("not_found", f"{text}.", advice="Sweep first." if taken < cls.sweeps else "Run it anew.")
+
+    @final
+    @classmethod
+    def check_target(cls, moves: bool) -> None:
+        """Raise Refused('bad_request') on a bench whose target rides on the carriage, or does not, as it must."""
+        if cls.target == "carried" and not moves:
+            text = "the target stands fixed"
+        elif cls.target == "fixed" and moves:
+            text = "the target rides on the carriage"
+        else:
+            return
+        advice = "Run the procedure that is made for such a bench."
+        raise Refused("bad_request", f"On this bench {text}; {cls.name} does not go by that.", advice=advice)
 
     @final
     @classmethod

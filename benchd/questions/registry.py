@@ -16,7 +16,7 @@ from typing import Annotated, Any
 from annotated_types import Ge, Gt
 
 from benchd.errors import BenchdError, Refused
-from benchd.questions.question import QUESTION_API, Kind, Question
+from benchd.questions.question import QUESTION_API, Kind, Question, Target
 from benchd.questions.wording import Named, Wording
 
 QUESTIONS = "benchd.questions"
@@ -27,6 +27,7 @@ NAME = re.compile(r"[a-z0-9_-]{1,32}")
 DECLARED: Mapping[str, Any] = {
     "asks": str,
     "of": Kind | None,
+    "target": Target | None,
     "sweeps": Annotated[int, Ge(0)],
     "most_sweeps": Annotated[int, Ge(0)] | None,
     "at_set_up": bool,
@@ -40,7 +41,7 @@ DECLARED: Mapping[str, Any] = {
 }
 """What a question says of itself, with the type of each."""
 
-FINAL = ("named", "main", "judges", "interval", "draws", "check_of", "check_sweeps")
+FINAL = ("named", "main", "judges", "interval", "draws", "check_of", "check_sweeps", "check_target")
 """What the daemon itself asks of it."""
 
 

@@ -37,6 +37,8 @@ def about(
         "version": version,
         "bench": bench.file.bench,
         "arrangement": bench.file.arrangement.kind,
+        "stands": bench.setup.arrangement.stands,
+        "cannot_tell": list(bench.setup.arrangement.cannot_tell),
         "time_zone": bench.file.time_zone,
         "epoch": epoch,
         "devices": devices,

@@ -112,6 +112,10 @@ class About(Document):
     """Of benchd."""
     bench: Name
     arrangement: Name
+    stands: str
+    """What stands where, in a clause."""
+    cannot_tell: list[str]
+    """What no measurement in this arrangement shows."""
     time_zone: str
     epoch: str
     """Drawn at each start of the daemon; beats of another are refused."""

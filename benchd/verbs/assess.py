@@ -39,6 +39,7 @@ class Assess(Verb[AssessArgs]):
         from benchd.questions.registry import question
 
         asked = question(args.name)
+        asked.check_target(view.moves_target)
         if "of" not in opened:
             asked.check_of(args.of, view.records)
 

@@ -41,9 +41,9 @@ def rear_ask(ahead: Ahead, verb: Verb[Any], args: Any, opened: Open | None = Non
         low = min(low, reach(ahead.view, where, where.beside_um(where.nominal_um, -far), where.nominal_um)[0])
     depth_um = to_be_seen_um(where.places.depth_um(low))
     ahead.rear_seen[where.parts] = depth_um
-    down = ""
-    if where.places.moves_target:
-        down = f" The carriage may go down to {where.places.lowest_um(depth_um):.0f} µm on its scale{verb.on_the_way}."
+    down, lowest = "", where.places.lowest_um(depth_um)
+    if math.isfinite(lowest):
+        down = f" The carriage may go down to {lowest:.0f} µm on its scale{verb.on_the_way}."
     return RearAsk(f"{rear_question(where.limit, depth_um)}{down}", depth_um)
 
 

@@ -14,7 +14,7 @@ from benchd.verbs.view import BenchView, Whereabouts
 def would_be_refused(bench: BenchView, where: Whereabouts | None, to_um: float) -> WouldBeRefused | None:
     """Why the bench would not go there: limits of the place, clearance of the way to it."""
     try:
-        check_limits(to_um, bench.travel_um)
+        check_limits(to_um, bench.travel_um, None if where is None else where.places)
     except Refused as refused:
         return WouldBeRefused.of(refused)
     return too_near(where, to_um + min(bench.run_up_um, 0.0), asked=bench.asks_of_rear)

@@ -58,11 +58,11 @@ class BenchView:
     to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `asks_of_rear` whether
     somebody is still asked about a lens whose rear is in no record; `stale` whether the carriage was not driven since
     something changed that its place depends on. `not_homed_why` says why it is not homed; `carriage_um` is None where
-    nobody has looked where it stands; `rev` is the set-up's.
-    `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
-    for a name that is none for that use; `records` are those of the bench, None where nobody knows; `has_camera`: the
-    detector is one. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens with
-    this glass behind it, None where that is its own.
+    nobody has looked where it stands; `rev` is the set-up's. `devices`: every name that a step may use, roles first;
+    `device_for` (use, name) raises Refused as the bench would for a name that is none for that use; `records` are those
+    of the bench, None where nobody knows; `has_camera`: the detector is one; `moves_target`: the target rides on the
+    carriage. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens with this glass
+    behind it, None where that is its own.
     """
 
     devices: Set[str]
@@ -88,6 +88,7 @@ class BenchView:
     device_for: Callable[[Use, str], object] = lambda use, name: None
     records: Records | None = None
     has_camera: bool = True
+    moves_target: bool = True
     asked_of_glass: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from benchd.bench.arrangements.arrangement import Arrangement
 from benchd.bench.arrangements.registry import arrangement
 from benchd.bench.asked_for import CARRIAGE, device_for
 from benchd.bench.assembly import Assembly
@@ -45,6 +46,7 @@ async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = 
     view = at_rest(
         bench.assembly,
         bench.loaded.records,
+        setup.arrangement,
         calibrations=set(setup.calibrated_artefacts),
         homed=bench.trust.homed,
         stale=setup.document.stale,
@@ -87,6 +89,7 @@ def whereabouts(
 def at_rest(
     assembly: Assembly,
     records: Records,
+    arranged: Arrangement,
     *,
     calibrations: Set[str],
     homed: bool,
@@ -112,6 +115,7 @@ def at_rest(
         device_for=partial(device_for, assembly),
         records=records,
         has_camera=assembly.in_role("detector", Camera) is not None,
+        moves_target=arranged.moves_target,
         asked_of_glass=partial(asked_of_glass, records=records),
     )
 

@@ -153,7 +153,7 @@ def test_what_fifteen_millimetres_of_reticle_reach(focal_length_mm: float, reach
 def test_places_of_a_reticle_go_both_ways_and_depth_stays() -> None:
     chain = chain_of(bench_of(RETICLE), trim_um=3.0)
     places = chain.places
-    assert not places.moves_target
+    assert not arrangement("collimator_reticle").moves_target
     for offset in (-120.0, -1.0, 0.0, 3.0, 77.7):
         there = places.carriage_um(offset)
         assert there is not None

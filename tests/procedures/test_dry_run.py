@@ -68,8 +68,8 @@ def plan(name: str, bench: BenchView = BENCH, **given: Any) -> Plan:
 LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "distance_mm": "5 m"}
 
 
-def test_the_four_ship() -> None:
-    assert set(LIBRARY) == {"flange_check", "bench_zero", "adapter_length", "glass_toggle"}
+def test_what_ships() -> None:
+    assert set(LIBRARY) == {"flange_check", "bench_zero", "fixed_zero", "adapter_length", "glass_toggle"}
     with pytest.raises(Refused, match="no procedure 'flange_chek'") as refused:
         LIBRARY["flange_chek"]
     assert refused.value.code == "unknown_name"

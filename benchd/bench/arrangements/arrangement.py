@@ -58,15 +58,17 @@ class Arrangement(ABC):
     """One arrangement, and what it makes of a set-up.
 
     `stands` says in a clause what stands where; `goes_by` which keys of the set-up it goes by, of those that not all
-    do; `curve_width` how wide the through-focus curve is, in offsets, beside that of light that passes the lens once;
-    `cannot_tell` in sentences what no measurement on such a bench shows; `improves` what a person can do about a line
-    of the budget that it brings, by the first word of the line's name and by its part.
+    do; `moves_target` whether the depth goes with the carriage; `curve_width` how wide the through-focus curve is, in
+    offsets, beside that of light that passes the lens once; `cannot_tell` in sentences what no measurement on such a
+    bench shows; `improves` what a person can do about a line of the budget that it brings, by the first word of the
+    line's name and by its part.
     """
 
     arrangement_api: ClassVar[int] = 1
     name: ClassVar[str]
     stands: ClassVar[str]
     goes_by: ClassVar[tuple[str, ...]] = ()
+    moves_target: ClassVar[bool] = True
     curve_width: ClassVar[float] = 1.0
     cannot_tell: ClassVar[tuple[str, ...]] = ()
     improves: ClassVar[Mapping[str, str]] = {}

@@ -72,6 +72,12 @@ class AtReticle(FixedDepth):
     def by_scale_um(self, carriage_um: float) -> float:
         return self.ratio * (carriage_um - self.parallel_at_um)
 
+    def reached(self, low_um: float, high_um: float) -> str:
+        low, high = self.offset_um(low_um), self.offset_um(high_um)
+        if low is None or high is None:
+            return ""
+        return f": with this lens the reticle reaches offsets of {low:+.0f} to {high:+.0f} µm".replace("-", "\u2212")
+
     def lines(self, offset_um: float) -> tuple[ChainTerm, ...]:
         """Of the place where the light leaves parallel, and of s, which counts by how far the reticle is from it."""
         if self.delta_um is None:
@@ -97,6 +103,7 @@ class CollimatorReticle(Arrangement):
 
     name = "collimator_reticle"
     stands = "the sensor fixed behind the lens, the reticle of a collimator on the carriage"
+    moves_target = False
     cannot_tell = (
         "A focus error larger than the reticle's travel is worth, which is (focal length / collimator's)^2 of it; so "
         "not what a plate behind the lens does, whose shift is larger.",

@@ -13,12 +13,7 @@ if TYPE_CHECKING:
 
 
 class Places(ABC):
-    """Of one set-up, all in um. An offset is None where nothing is nominal: without a lens.
-
-    `moves_target` says whether the depth goes with the carriage.
-    """
-
-    moves_target: bool = True
+    """Of one set-up, all in um. An offset is None where nothing is nominal: without a lens."""
 
     @abstractmethod
     def depth_um(self, carriage_um: float) -> float:
@@ -51,6 +46,10 @@ class Places(ABC):
     def by_scale_um(self, carriage_um: float) -> float:
         """How much of the offset there the carriage's scale measures: what its growth makes longer."""
         return carriage_um
+
+    def reached(self, low_um: float, high_um: float) -> str:
+        """What a sentence on the carriage's limits ends with, where an um of carriage is none of offset."""
+        return ""
 
     def lines(self, offset_um: float) -> tuple[ChainTerm, ...]:
         """Lines of the budget that go with where the peak is."""
@@ -91,8 +90,6 @@ class OnCarriage(Places):
 
 class FixedDepth(Places):
     """The target stands fixed, at one depth, and something else moves."""
-
-    moves_target = False
 
     @property
     @abstractmethod

@@ -16,6 +16,7 @@ class AdapterLength(Question):
     """From readings on the base face and on the adapter, and one that shows which way the indicator counts."""
 
     name = "adapter_length"
+    target = "carried"
     asks = "How long is an adapter?"
     of = "adapter"
     readings = ("on_base", "on_adapter", "moved")

@@ -19,6 +19,7 @@ class BenchZero(Question):
     """From readings on the setting ring and on the base face, and one that shows which way the indicator counts."""
 
     name = "bench_zero"
+    target = "carried"
     asks = "Where is absolute zero: how far is the target from the base face?"
     of = "setting_ring"
     readings = ("on_ring", "on_base", "moved")

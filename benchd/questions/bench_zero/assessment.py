@@ -32,6 +32,7 @@ def bench_zero(
     thermal: Thermal,
     about: About,
     cover: Known | None = None,
+    assessment: str = "bench_zero",
 ) -> Finding:
     """Base face to target plane at carriage reading 0 and 20 C, from a setting ring and a gauge on its bridge.
 
@@ -66,4 +67,4 @@ def bench_zero(
         *gauge.at_a_place,
         *thermal_terms(slope, corrected, thermal, about.temperature_source),
     ]
-    return length_finding("bench_zero", artefact, value, carriage, terms, about, notes_of(depths, gauge))
+    return length_finding(assessment, artefact, value, carriage, terms, about, notes_of(depths, gauge))

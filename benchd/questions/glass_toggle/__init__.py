@@ -20,6 +20,7 @@ class GlassToggle(Question):
     """From four sweeps, the plate out of the set-up, in it, in it and out of it again."""
 
     name = "glass_toggle"
+    target = "carried"
     asks = "How far does the glass behind the lens move its focus, and is that what its record says?"
     sweeps = most_sweeps = 4
     values: ClassVar = {
