@@ -30,7 +30,7 @@ from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
 from benchd.reports import numbers as say
 from benchd.shown import in_one_line
-from stack import BIN, Stack, StackFailed
+from stack import BIN, CONFIGS, Stack, StackFailed
 from technician import RunEnded, Technician
 
 LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
@@ -101,7 +101,7 @@ async def _demo(args: argparse.Namespace, out: Console) -> int:
     out.print(CAUTIONS, style="dim")
     world = str(Path(args.world).resolve()) if Path(args.world).exists() else args.world
     try:
-        config = "workshop-collimated" if arrangement_of(world) == "collimated" else "workshop"
+        config = config_for(world)
         async with Stack(world=world, config=config, seed=args.seed, pace=args.pace, folder=folder) as stack:
             async with stack.client("demo") as client:
                 document = await _check(stack, client, out, args.plot)
@@ -189,15 +189,24 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     return document
 
 
-def arrangement_of(world: str) -> str:
-    """What a world says of itself; a name that ships is read from the package."""
+def config_for(world: str) -> str:
+    """The folder of configs/ with a bench in the arrangement that a world says of itself; a name that ships is read
+    from the package."""
     path = Path(world)
     if not path.exists():
         path = Path(str(files("benchd_simulators") / "worlds" / f"{world}.yaml"))
+    stands = _arrangement_in(path)
+    benches = sorted(CONFIGS.glob("*/bench.yaml"))
+    return next((one.parent.name for one in benches if _arrangement_in(one) == stands), "workshop")
+
+
+def _arrangement_in(path: Path) -> str | None:
+    """Of a world or a bench file; None where it cannot be read: the simulator says what is wrong with it."""
     try:
-        return str(YAML(typ="safe").load(path.read_text(encoding="utf-8"))["arrangement"])
+        stands = YAML(typ="safe").load(path.read_text(encoding="utf-8"))["arrangement"]
+        return str(stands if isinstance(stands, str) else stands["kind"])
     except (OSError, YAMLError, KeyError, TypeError):
-        return "wall"  # the simulator says what is wrong with it
+        return None
 
 
 async def _show_progress(client: BenchClient, bar: Bar) -> None:

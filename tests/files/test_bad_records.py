@@ -50,8 +50,8 @@ def line_of(path: Path, text: str) -> int:
         ("settle_ms: 150", "settle_ms: true", "motion.settle_ms", " = true: a number"),
         ("settle_ms: 150", "settel_ms: 150", "motion.settel_ms", " = 150: unknown key; did you mean 'settle_ms'?"),
         ("arrangement: wall ", "arrangement: 5 ", "arrangement", " = 5: "),
-        ("arrangement: wall ", "arrangement: {king: wall} ", "arrangement.king", " = 'wall': "),
-        ("arrangement: wall ", "collimator: {}\narrangement: wall ", "collimator", "unknown key"),
+        ("arrangement: wall ", "arrangement: {king: wall} ", "arrangement.kind", ": "),
+        ("time_zone: Europe/Paris ", "collimator: {} ", "collimator", " = {}: unknown key"),
         ("time_zone: Europe/Paris", "time_zone: Europe/Pariss", "time_zone", " = 'Europe/Pariss': a time zone such as"),
         ("bench: north-rail ", "bench: North Rail ", "bench", " = 'North Rail': a name: 1 to 32 of a-z"),
         (

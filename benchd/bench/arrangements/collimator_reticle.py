@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Self
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from benchd.bench.arrangements.arrangement import Arrangement, Stands
 from benchd.bench.arrangements.conjugate import AT_A_MARK, ConjugateTerm, parallel_light
@@ -130,8 +130,10 @@ class CollimatorReticle(Arrangement):
         before_lens_mm: Annotated[float, Within(-10e3, 10e3, "mm")]
         u_before_lens_mm: Annotated[float, Field(gt=0), Within(0.01, 2e3, "mm")] = U_BEFORE_LENS_MM
 
-        def model_post_init(self, _: object) -> None:
+        @model_validator(mode="after")
+        def _known(self) -> Self:
             beside(self.u_focal_length_mm, self.focal_length_mm, "focal_length_mm", "u_focal_length_mm")
+            return self
 
     config: Config
 
