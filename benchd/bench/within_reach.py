@@ -22,7 +22,8 @@ from benchd.files.loading import LoadedBench
 from benchd.files.problems import Problem
 
 SPARE_UM = 3000.0
-"""By how much glass and a wall that is near may bring nominal deeper; neither brings it nearer."""
+"""By how much glass and a wall that is near may bring nominal deeper; neither brings it nearer. A target that stands
+fixed is built for what stands on the bench."""
 MOST_ADAPTERS, MOST_STACKS = 3, 200
 TWO_SIDED = 1.96
 """A lens at nominal itself is inside with 95 % only where this many u are (normal distribution)."""
@@ -122,7 +123,8 @@ class WithinReach:
     def _beyond(self, stand: Stand) -> float:
         """How much of depth is missing (um)."""
         below, above = self.spec.low - stand.carriage_um, stand.carriage_um - self.spec.high
-        return max(stand.slope * below - SPARE_UM, stand.slope * above, 0.0)
+        spare_um = SPARE_UM if arrangement_of(self.loaded.file).moves_target else 0.0
+        return max(stand.slope * below - spare_um, stand.slope * above, 0.0)
 
     def _with_base(self, length_um: float) -> bool:
         return any(
