@@ -45,8 +45,17 @@ class Optic:
     def _waves(self, nm: float) -> tuple[float, ...]:
         return tuple(1000 * term / nm for term in self.even_um)
 
+    def defocus_um(self, depth_um: Floats, focus_um: float) -> Floats:
+        """How much deeper than the image of a colour, which focuses `focus_um` deeper than the mean, a depth is."""
+        answer: Floats = depth_um - self.image_um - focus_um
+        return answer
+
+    def sharp_um(self) -> float:
+        """The depth without defocus at 546.074 nm."""
+        return self.image_um
+
     def _w20(self, depth_um: Floats, nm: float, focus_um: float) -> Floats:
-        w20: Floats = -(depth_um - self.image_um - focus_um) / (8 * self.f_number**2) * 1000 / nm
+        w20: Floats = -self.defocus_um(depth_um, focus_um) / (8 * self.f_number**2) * 1000 / nm
         return w20
 
     def otf_through_focus(self, lp_mm: float, depth_um: Floats) -> Floats:
@@ -72,7 +81,7 @@ class Optic:
         lp_mm = np.asarray(lp_mm, dtype=np.float64)
         total = np.zeros_like(lp_mm)
         colours = list(zip(self.nm, self.weight, self.focus_um, strict=True))
-        if abs(depth_um - self.image_um) / (8 * self.f_number**2) * 1000 / E_LINE_NM > COARSE_WAVES:
+        if abs(float(self._w20(np.asarray(depth_um), E_LINE_NM, 0.0))) > COARSE_WAVES:
             whole = sum(self.weight)
             colours = [(sum(c[0] * c[1] for c in colours) / whole, whole, sum(c[2] * c[1] for c in colours) / whole)]
         for nm, weight, focus in colours:
@@ -92,7 +101,7 @@ class Optic:
         """Depth of the noise-free peak of the merit, on a dense grid (better than 0.001 um)."""
         half = 0.705 * self.f_number / lp_mm * 1000
         reach = 4 * half + 8 * self.f_number**2 * 2 * sum(abs(term) for term in self.even_um)
-        centre, step = self.image_um, half / 25
+        centre, step = self.sharp_um(), half / 25
         for _ in range(3):
             grid = centre + np.arange(-int(reach / step) - 1, int(reach / step) + 2) * step
             value = self.modulation(lp_mm, np.asarray(grid, dtype=np.float64))
@@ -117,6 +126,10 @@ class Lens:
         """A drawn property of a lens; a twin shares the draw, around its own record."""
         parts = getattr(lens, key).parts
         return self._draws.quantity(f"lens.{name}.{key}", *parts, stream=f"lens.{lens.twin_of or name}.{key}")
+
+    def focal_um(self, name: str) -> float:
+        """The true focal length of a lens."""
+        return 1000 * self._true(name, self._record.lenses[name], "focal_length_mm")
 
     def draw_all(self) -> None:
         """Draw every lens and every plate."""
@@ -159,7 +172,7 @@ class Lens:
         First with the ring where its engraving says, which is what the focus error is counted from, then what its stop
         or mark is off by beside that, which is part of the error, um; last the magnification.
         """
-        focal_um = 1000 * self._true(name, lens, "focal_length_mm")
+        focal_um = self.focal_um(name)
         gap_um = 1000 * self._true(name, lens, "principal_gap_mm")
 
         def x_um(distance: float) -> float:

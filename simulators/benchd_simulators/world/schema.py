@@ -174,7 +174,9 @@ LayerOrGap = Annotated[
 
 
 class TargetRecord(Part):
-    """`cover`: plates over the pattern, from the lens on, with the air between and behind them; none as a rule."""
+    """`side_mm`: of the square, where the pixels are counted; with collimator_reticle on the reticle. `cover`: plates
+    over what the base's depth is taken to, from the lens on, with the air between and behind them; none as a rule.
+    """
 
     side_mm: Quantity
     turn_deg: float
@@ -183,7 +185,9 @@ class TargetRecord(Part):
 
 
 class BaseRecord(Part):
-    """`sag_um_per_N`: how far a lens's weight pulls the seat away."""
+    """`depth_um`: from the base's face to the plane of target or sensor, at carriage 0 where that stands on it; with
+    autocollimation to the source. `sag_um_per_N`: how far a lens's weight pulls the seat away.
+    """
 
     seat: Name
     depth_um: Quantity
@@ -253,6 +257,31 @@ class RoomRecord(Part):
     tape_ratio_u: NotNegative = 0.001
 
 
+class CollimatorRecord(Part):
+    """`parallel_at_um`: where the carriage stands when the reticle's light is parallel; `before_lens_mm`: from its rear
+    focal point to the lens's front one, positive as the light goes.
+    """
+
+    focal_length_mm: Quantity
+    parallel_at_um: Quantity
+    before_lens_mm: Quantity
+
+    @model_validator(mode="after")
+    def _converges(self) -> CollimatorRecord:
+        if not self.focal_length_mm.record > 0:
+            raise ValueError("the focal_length_mm of a collimator must be above 0")
+        return self
+
+
+class MirrorRecord(Part):
+    """`before_lens_mm`: from the lens's front focal point; `curvature_per_km`: one over its radius, 0 for a flat one,
+    positive where it bulges towards the lens.
+    """
+
+    before_lens_mm: Quantity
+    curvature_per_km: Quantity
+
+
 class FittedRecord(Part):
     adapters: list[Name] = Field(default_factory=list)
     glass: list[Name] = Field(default_factory=list)
@@ -274,11 +303,18 @@ class ShimRecord(Part):
 
 
 class WorldRecord(Part):
-    """The whole file."""
+    """The whole file.
+
+    `collimator` is for the arrangement collimator_reticle, `mirror` and `pickup_um`, by how much the detector stands
+    deeper than the source, for autocollimation.
+    """
 
     world: Name
-    arrangement: Literal["wall", "collimated"]
+    arrangement: Literal["wall", "collimated", "collimator_reticle", "autocollimation"]
     room: RoomRecord
+    collimator: CollimatorRecord | None = None
+    mirror: MirrorRecord | None = None
+    pickup_um: Quantity | None = None
     carriage: CarriageRecord
     encoder: EncoderRecord
     indicator: IndicatorRecord
