@@ -29,6 +29,7 @@ class Optic:
 
     `image_um` is the paraxial image's depth at 546.074 nm; `focus_um` each wavelength's focus beside it; `even_um` the
     wavefront, um, of rho^4, rho^6, rho^8. Positive rho^4 lets the margin focus deeper. Defocus z is z rho^2 / (8 N^2).
+    `focal_um` is for what stands before the lens.
     """
 
     f_number: float
@@ -41,6 +42,7 @@ class Optic:
     cover_um: float = 0.0
     conjugate_um: float = 0.0
     magnification: float = 0.0
+    focal_um: float = 0.0
 
     def _waves(self, nm: float) -> tuple[float, ...]:
         return tuple(1000 * term / nm for term in self.even_um)
@@ -127,10 +129,6 @@ class Lens:
         parts = getattr(lens, key).parts
         return self._draws.quantity(f"lens.{name}.{key}", *parts, stream=f"lens.{lens.twin_of or name}.{key}")
 
-    def focal_um(self, name: str) -> float:
-        """The true focal length of a lens."""
-        return 1000 * self._true(name, self._record.lenses[name], "focal_length_mm")
-
     def draw_all(self) -> None:
         """Draw every lens and every plate."""
         for name, lens in self._record.lenses.items():
@@ -172,7 +170,7 @@ class Lens:
         First with the ring where its engraving says, which is what the focus error is counted from, then what its stop
         or mark is off by beside that, which is part of the error, um; last the magnification.
         """
-        focal_um = self.focal_um(name)
+        focal_um = 1000 * self._true(name, lens, "focal_length_mm")
         gap_um = 1000 * self._true(name, lens, "principal_gap_mm")
 
         def x_um(distance: float) -> float:
@@ -245,4 +243,5 @@ class Lens:
             cover_um=axial - glass_um,
             conjugate_um=conjugate,
             magnification=magnification,
+            focal_um=1000 * self._true(name, lens, "focal_length_mm"),
         )

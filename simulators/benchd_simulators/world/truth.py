@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 def tell(world: World, lp_mm: float) -> dict[str, Any]:
     """Records and true values, the state now and the focus error of the lens on the bench; finite numbers only."""
-    optic, ideal, fitting = world.optic(), world.ideal(), world.fitting
+    optic, lens, fitting = world.optic(), world.lens_alone(), world.fitting
     now: dict[str, Any] = {
         "carriage_um": world.carriage_um,
         "depth_um": world.depth_um(),
@@ -28,8 +28,8 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
         "now": now,
         "focus_error_um": None,
     }
-    if optic is not None and ideal is not None and fitting.lens is not None:
-        peak = optic.peak_um(lp_mm)
+    if optic is not None and lens is not None and fitting.lens is not None:
+        peak, ideal = optic.peak_um(lp_mm), world.arrangement.ideal(lens)
         ideal_peak = peak if ideal == optic else ideal.peak_um(lp_mm)
         flange = world.record.mounts[world.record.lenses[fitting.lens].mount].flange_depth_um
         now |= {
@@ -40,7 +40,7 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
         }
         now |= {"magnification": optic.magnification or None, "f_number": optic.f_number, "lp_mm": lp_mm}
         now |= world.arrangement.tell(
-            focal_um=world.lens.focal_um(fitting.lens),
+            lens,
             carriage_um=now["carriage_um"],
             depth_um=now["depth_um"],
             peak_um=peak,

@@ -146,8 +146,8 @@ class World:
 
     def must_image(self, name: str) -> None:
         """Raises `HandRefused` for a lens that can make no image here as things stand."""
-        self.lens.optic(name, ring=self.room.ring, distance_mm=self.room.true_distance_mm)
-        self.arrangement.must_image(name, self.lens.focal_um(name))
+        lens = self.lens.optic(name, ring=self.room.ring, distance_mm=self.room.true_distance_mm)
+        self.arrangement.must_image(name, lens)
 
     def set_iris(self, f_number: float) -> None:
         if self.fitting.lens is None:
@@ -236,19 +236,11 @@ class World:
 
     def optic(self) -> Optic | None:
         """How the bench images now with the lens on it as it is set, and what stands behind it; None without a lens."""
-        lens = self._lens_alone()
-        if lens is None or self.fitting.lens is None:
-            return None
-        return self.arrangement.images(lens, self.lens.focal_um(self.fitting.lens), self.carriage_um)
+        lens = self.lens_alone()
+        return None if lens is None else self.arrangement.images(lens, self.carriage_um)
 
-    def ideal(self) -> Optic | None:
-        """The same were all but the lens ideal; None without a lens."""
-        lens = self._lens_alone()
-        if lens is None or self.fitting.lens is None:
-            return None
-        return self.arrangement.ideal(lens, self.lens.focal_um(self.fitting.lens))
-
-    def _lens_alone(self) -> Optic | None:
+    def lens_alone(self) -> Optic | None:
+        """The same for an object as far away as the wall or the collimator's light has it, whatever the bench adds."""
         if self.fitting.lens is None:
             return None
         return self.lens.optic(
@@ -274,10 +266,10 @@ class World:
         side_um = 1000 * self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
         target = self.record.target
         optic = self.optic()
-        if optic is not None and self.fitting.lens is not None:
+        if optic is not None:
             light *= (2.0 / optic.f_number) ** 2
             light *= self.arrangement.light(self.room.true_distance_mm)
-            side_um = self.arrangement.side_um(side_um, self.lens.focal_um(self.fitting.lens), self.carriage_um)
+            side_um = self.arrangement.side_um(side_um, optic, self.carriage_um)
         return Scene(
             optic=optic,
             depth_um=self.depth_um(),

@@ -56,22 +56,22 @@ class Arrangement:
                 found.append((key, f"a world of arrangement {name} has no use for it: {cls.otherwise.get(key, why)}"))
         return found
 
-    def must_image(self, lens: str, focal_um: float) -> None:
+    def must_image(self, name: str, lens: Optic) -> None:
         """Raises `HandRefused` for a lens of which this bench would see nothing."""
 
     def carried_um(self, carriage_um: float) -> float:
         """How far the carriage has carried what the base's depth is taken to."""
         return carriage_um
 
-    def images(self, lens: Optic, focal_um: float, carriage_um: float) -> Optic:
+    def images(self, lens: Optic, carriage_um: float) -> Optic:
         """How the bench images now, in depths of what the base's depth is taken to; `lens`: for a distant object."""
         return lens
 
-    def ideal(self, lens: Optic, focal_um: float) -> Optic:
+    def ideal(self, lens: Optic) -> Optic:
         """What would be measured were all but the lens ideal: its peak is what the focus error is counted from."""
         return lens
 
-    def side_um(self, side_um: float, focal_um: float, carriage_um: float) -> float:
+    def side_um(self, side_um: float, lens: Optic, carriage_um: float) -> float:
         """Side of the square in the plane in which the camera's pixels are counted, of the true side."""
         return side_um
 
@@ -80,8 +80,8 @@ class Arrangement:
         return 1.0
 
     def tell(
-        self, *, focal_um: float, carriage_um: float, depth_um: float, peak_um: float, ideal_um: float
-    ) -> dict[str, Any]:
+        self, lens: Optic, *, carriage_um: float, depth_um: float, peak_um: float, ideal_um: float
+    ) -> dict[str, float]:
         """For the truth, beside what all tell: of the peak as the bench now images, and as it would ideally."""
         return {}
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
 
@@ -28,22 +28,16 @@ class TwicePassed(Optic):
     lens's, passed once: what they do twice is stepped through. `curvature_per_um`: positive bulges towards the lens.
     """
 
-    focal_um: float = 0.0
     mirror_um: float = 0.0
     curvature_per_um: float = 0.0
     pickup_um: float = 0.0
 
     @classmethod
-    def of(cls, lens: Optic, focal_um: float, mirror_um: float, curvature_per_um: float, pickup_um: float) -> TwicePassed:
+    def of(cls, lens: Optic, mirror_um: float, curvature_per_um: float = 0.0, pickup_um: float = 0.0) -> TwicePassed:
+        """A lens that was traced once, with a mirror so far before its front focal point."""
         once = {one.name: getattr(lens, one.name) for one in fields(Optic)}
         once["even_um"] = tuple(2 * term for term in lens.even_um)
-        return cls(
-            **once,
-            focal_um=focal_um,
-            mirror_um=mirror_um,
-            curvature_per_um=curvature_per_um,
-            pickup_um=pickup_um,
-        )
+        return cls(**once, mirror_um=mirror_um, curvature_per_um=curvature_per_um, pickup_um=pickup_um)
 
     def defocus_um(self, depth_um: Floats, focus_um: float) -> Floats:
         """How much deeper than the image the detector stands, for depths of the source."""
@@ -81,25 +75,23 @@ class Autocollimation(Arrangement):
         if record.mirror is None or record.pickup_um is None:
             raise ValueError("the arrangement autocollimation needs a mirror and a pickup")
         self.mirror_um = 1000 * draws.quantity("mirror.before_lens_mm", *record.mirror.before_lens_mm.parts)
-        self.curvature_per_um = 1e-9 * draws.quantity(
-            "mirror.curvature_per_km", *record.mirror.curvature_per_km.parts
-        )
+        self.curvature_per_um = 1e-9 * draws.quantity("mirror.curvature_per_km", *record.mirror.curvature_per_km.parts)
         self.pickup_um = draws.quantity("pickup_um", *record.pickup_um.parts)
 
-    def must_image(self, lens: str, focal_um: float) -> None:
-        if focal_um + self.mirror_um <= 0:
-            raise HandRefused(f"The mirror would stand inside lens {lens}; it must be farther before the lens.")
+    def must_image(self, name: str, lens: Optic) -> None:
+        if lens.focal_um + self.mirror_um <= 0:
+            raise HandRefused(f"The mirror would stand inside lens {name}; it must be farther before the lens.")
 
-    def images(self, lens: Optic, focal_um: float, carriage_um: float) -> Optic:
-        return TwicePassed.of(lens, focal_um, self.mirror_um, self.curvature_per_um, self.pickup_um)
+    def images(self, lens: Optic, carriage_um: float) -> Optic:
+        return TwicePassed.of(lens, self.mirror_um, self.curvature_per_um, self.pickup_um)
 
-    def ideal(self, lens: Optic, focal_um: float) -> Optic:
+    def ideal(self, lens: Optic) -> Optic:
         """The same merit, from both passes, with a flat mirror and the detector where the source is."""
-        return TwicePassed.of(lens, focal_um, self.mirror_um, 0.0, 0.0)
+        return TwicePassed.of(lens, self.mirror_um)
 
     def tell(
-        self, *, focal_um: float, carriage_um: float, depth_um: float, peak_um: float, ideal_um: float
-    ) -> dict[str, Any]:
+        self, lens: Optic, *, carriage_um: float, depth_um: float, peak_um: float, ideal_um: float
+    ) -> dict[str, float]:
         """`peak_carriage_um`: where the picture is sharpest; `misplaced_um`: by how much that misleads."""
         return {
             "pickup_um": self.pickup_um,

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from benchd_simulators.world.arrangements.arrangement import Arrangement, Key
 from benchd_simulators.world.arrangements.pencil import Pencil
@@ -25,7 +25,7 @@ class CollimatorReticle(Arrangement):
         ("collimator",): "its focal length, where on the carriage its light is parallel, how far it is before the lens"
     }
     otherwise: ClassVar[Mapping[Key, str]] = {
-        ("room", "vergence_per_m"): "the reticle's place makes the vergence; collimator.parallel_at_um says where it is 0"
+        ("room", "vergence_per_m"): "the reticle's place makes it, and collimator.parallel_at_um says where it is 0"
     }
     no_wall: ClassVar[str] = "This bench has the reticle of a collimator before the lens and no wall."
     no_tape: ClassVar[str] = "There is nothing to measure with a tape: the reticle stands in a collimator."
@@ -39,15 +39,15 @@ class CollimatorReticle(Arrangement):
         self.parallel_at_um = draws.quantity("collimator.parallel_at_um", *one.parallel_at_um.parts)
         self.before_lens_um = 1000 * draws.quantity("collimator.before_lens_mm", *one.before_lens_mm.parts)
 
-    def must_image(self, lens: str, focal_um: float) -> None:
-        if self._gap_um(focal_um) <= 0:
-            raise HandRefused(f"The collimator would stand inside lens {lens}; it must be farther before the lens.")
+    def must_image(self, name: str, lens: Optic) -> None:
+        if self._gap_um(lens.focal_um) <= 0:
+            raise HandRefused(f"The collimator would stand inside lens {name}; it must be farther before the lens.")
         camera = self.record.camera
-        side_mm = self.side_um(self.record.target.side_mm.record, focal_um, self.parallel_at_um)
+        side_mm = self.side_um(self.record.target.side_mm.record, lens, self.parallel_at_um)
         sees_mm = min(camera.width_px, camera.height_px) * camera.pixel_um.record / 1000
         if side_mm >= sees_mm:
             raise HandRefused(
-                f"Lens {lens} images the reticle's square {side_mm:.2f} mm wide, and the sensor is {sees_mm:.2f} mm "
+                f"Lens {name} images the reticle's square {side_mm:.2f} mm wide, and the sensor is {sees_mm:.2f} mm "
                 "high: no edge of it would be seen. It takes a reticle with a smaller square."
             )
 
@@ -55,8 +55,8 @@ class CollimatorReticle(Arrangement):
         """The sensor stays where it is."""
         return 0.0
 
-    def images(self, lens: Optic, focal_um: float, carriage_um: float) -> Optic:
-        return replace(lens, image_um=lens.image_um + self.shift_um(focal_um, carriage_um))
+    def images(self, lens: Optic, carriage_um: float) -> Optic:
+        return replace(lens, image_um=lens.image_um + self.shift_um(lens.focal_um, carriage_um))
 
     def shift_um(self, focal_um: float, carriage_um: float) -> float:
         """How much deeper than that of parallel light the reticle's image lies; below 0 beyond `parallel_at_um`."""
@@ -67,8 +67,8 @@ class CollimatorReticle(Arrangement):
         back = Pencil.from_axis(focal_um + shift_um).through(1 / focal_um).over(self._gap_um(focal_um))
         return self.parallel_at_um + float(back.through(1 / self.collimator_um).crosses_um()) - self.collimator_um
 
-    def side_um(self, side_um: float, focal_um: float, carriage_um: float) -> float:
-        return side_um * self.magnification(focal_um, carriage_um)
+    def side_um(self, side_um: float, lens: Optic, carriage_um: float) -> float:
+        return side_um * self.magnification(lens.focal_um, carriage_um)
 
     def magnification(self, focal_um: float, carriage_um: float) -> float:
         """Image over reticle, without its sign: the height at which the image cuts a ray from the reticle's edge."""
@@ -77,13 +77,13 @@ class CollimatorReticle(Arrangement):
         return abs(float(edge.over(image_um).height_um))
 
     def tell(
-        self, *, focal_um: float, carriage_um: float, depth_um: float, peak_um: float, ideal_um: float
-    ) -> dict[str, Any]:
+        self, lens: Optic, *, carriage_um: float, depth_um: float, peak_um: float, ideal_um: float
+    ) -> dict[str, float]:
         """`reticle_um`: beyond where the light is parallel; `peak_carriage_um`: where the picture is sharpest."""
         return {
             "reticle_um": carriage_um - self.parallel_at_um,
-            "peak_carriage_um": self.place_um(focal_um, depth_um - ideal_um),
-            "sensor_over_reticle": self.magnification(focal_um, carriage_um),
+            "peak_carriage_um": self.place_um(lens.focal_um, depth_um - ideal_um),
+            "sensor_over_reticle": self.magnification(lens.focal_um, carriage_um),
         }
 
     def _lit_from(self, carriage_um: float) -> Pencil:

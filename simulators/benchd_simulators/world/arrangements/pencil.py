@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 FARTHEST_UM = 1e9
@@ -26,7 +26,7 @@ class Pencil:
     slope: Floats
 
     @classmethod
-    def from_axis(cls, distance_um: ArrayLike) -> Pencil:
+    def from_axis(cls, distance_um: Floats | float) -> Pencil:
         """Light of a point of the axis, `distance_um` on its way."""
         distance = np.asarray(distance_um, dtype=np.float64)
         return cls(distance, np.ones_like(distance))
@@ -36,13 +36,13 @@ class Pencil:
         """The ray that leaves an object of height 1 parallel to the axis."""
         return cls(np.ones(()), np.zeros(()))
 
-    def over(self, distance_um: ArrayLike) -> Pencil:
+    def over(self, distance_um: Floats | float) -> Pencil:
         """On through air."""
-        return Pencil(np.asarray(self.height_um + distance_um * self.slope), self.slope)
+        return Pencil(np.asarray(self.height_um + self.slope * distance_um), self.slope)
 
     def through(self, power_per_um: float) -> Pencil:
         """A thin lens's or a mirror's power; positive makes light converge. What a mirror turns back travels on."""
-        return Pencil(self.height_um, np.asarray(self.slope - power_per_um * self.height_um))
+        return Pencil(self.height_um, np.asarray(self.slope - self.height_um * power_per_um))
 
     def crosses_um(self) -> Floats:
         """How far ahead the ray crosses the axis, which is where the image lies; negative where it lies behind."""
