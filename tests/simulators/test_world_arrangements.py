@@ -18,8 +18,9 @@ from benchd_simulators.world import World, read_world
 from benchd_simulators.world.arrangements import TwicePassed
 from benchd_simulators.world.arrangements.collimator_reticle import CollimatorReticle
 from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.hardware import Quantity
 from benchd_simulators.world.lens import Optic
-from benchd_simulators.world.schema import CollimatorRecord, Quantity
+from benchd_simulators.world.schema import CollimatorRecord
 
 WAVE_UM = 0.546074
 LP_MM = 40.0
@@ -204,7 +205,7 @@ def scanned_um(world: World, about_um: float, reach_um: float) -> float:
 
 
 def trues(world: World) -> dict[str, float]:
-    return {name: float(one["true"]) for name, one in world.truth()["quantities"].items()}  # type: ignore[arg-type]
+    return {name: float(one["true"]) for name, one in world.truth()["quantities"].items()}
 
 
 def now(world: World) -> dict[str, Any]:

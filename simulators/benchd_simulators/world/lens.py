@@ -12,9 +12,10 @@ from scipy.interpolate import CubicSpline
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.hardware import Quantity
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
-from benchd_simulators.world.schema import GapRecord, LayerRecord, LensRecord, Quantity, WorldRecord
+from benchd_simulators.world.schema import GapRecord, LayerRecord, LensRecord, WorldRecord
 from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
 
 Floats = NDArray[np.float64]
