@@ -9,7 +9,11 @@ if TYPE_CHECKING:
 
 
 def tell(world: World, lp_mm: float) -> dict[str, Any]:
-    """Records and true values, the state now and the focus error of the lens on the bench; finite numbers only."""
+    """Records and true values, the state now and the focus error of the lens on the bench; finite numbers only.
+
+    `peak_depth_um` is where the picture would be sharpest as the bench images now, the reticle where it stands, or
+    pickup and mirror as they are; the focus error goes by the peak of the lens's own.
+    """
     optic, lens, fitting = world.optic(), world.lens_alone(), world.fitting
     now: dict[str, Any] = {
         "carriage_um": world.carriage_um,

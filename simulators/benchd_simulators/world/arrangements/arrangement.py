@@ -42,7 +42,7 @@ class Arrangement:
     no_tape: ClassVar[str] = ""
 
     def __init__(self, record: WorldRecord, draws: Draws) -> None:
-        self.record, self.draws = record, draws
+        self.record = record
 
     @classmethod
     def problems(cls, record: WorldRecord) -> list[tuple[Key, str]]:

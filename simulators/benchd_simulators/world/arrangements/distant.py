@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from typing import ClassVar
 
 from benchd_simulators.world.arrangements.arrangement import Arrangement, Key
+from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.schema import WorldRecord
 
 
 class Wall(Arrangement):
@@ -13,6 +15,11 @@ class Wall(Arrangement):
 
     needs: ClassVar[Mapping[Key, str]] = {("room", "distance_mm"): "how far the wall is from the target"}
     may: ClassVar[frozenset[Key]] = frozenset({("room", "distance_over"), ("room", "tape_ratio_u")})
+
+    def __init__(self, record: WorldRecord, draws: Draws) -> None:
+        super().__init__(record, draws)
+        if record.room.distance_mm is None:
+            raise ValueError("the arrangement wall needs a distance_mm")
 
     def light(self, distance_mm: float) -> float:
         """The lamp's record is of a wall 5 m away."""
