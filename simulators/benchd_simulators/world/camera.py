@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.hardware import CameraRecord, UnevenRecord
 from benchd_simulators.world.picture import Scene, digitise, pulsed, render
-from benchd_simulators.world.schema import CameraRecord, UnevenRecord
 from benchd_simulators.world.uneven import Uneven
 
 

@@ -11,8 +11,8 @@ from collections.abc import Callable
 from math import exp, pi, sin
 
 from benchd_simulators.world.drawing import Draws
+from benchd_simulators.world.hardware import CarriageRecord
 from benchd_simulators.world.motor import Motor
-from benchd_simulators.world.schema import CarriageRecord
 
 
 class Carriage:

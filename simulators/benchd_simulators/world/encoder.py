@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.drawing import Draws
-from benchd_simulators.world.schema import EncoderRecord
+from benchd_simulators.world.hardware import EncoderRecord
 from benchd_simulators.world.tilt import Tilt
 
 

@@ -12,7 +12,8 @@ from math import sqrt
 
 from benchd_simulators.world.drawing import Drawn, Draws, unit_draw
 from benchd_simulators.world.errors import HandRefused
-from benchd_simulators.world.schema import Quantity, WorldRecord
+from benchd_simulators.world.hardware import Quantity
+from benchd_simulators.world.schema import WorldRecord
 
 REFERENCE_C = 20.0  # ISO 1
 FREE_FALL_M_S2 = 9.80665

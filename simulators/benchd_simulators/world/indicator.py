@@ -11,7 +11,7 @@ from collections.abc import Callable
 from math import exp
 
 from benchd_simulators.world.drawing import Draws
-from benchd_simulators.world.schema import IndicatorRecord
+from benchd_simulators.world.hardware import IndicatorRecord
 
 OVER_UM = 999.9  # what the display shows beyond its range
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import exp
 
-from benchd_simulators.world.schema import LampRecord
+from benchd_simulators.world.hardware import LampRecord
 
 
 class Lamp:

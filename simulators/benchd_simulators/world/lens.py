@@ -12,9 +12,10 @@ from scipy.interpolate import CubicSpline
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.hardware import Quantity
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
-from benchd_simulators.world.schema import GapRecord, LayerRecord, LensRecord, Quantity, WorldRecord
+from benchd_simulators.world.schema import GapRecord, LayerRecord, LensRecord, WorldRecord
 from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
 
 Floats = NDArray[np.float64]
@@ -29,6 +30,7 @@ class Optic:
 
     `image_um` is the paraxial image's depth at 546.074 nm; `focus_um` each wavelength's focus beside it; `even_um` the
     wavefront, um, of rho^4, rho^6, rho^8. Positive rho^4 lets the margin focus deeper. Defocus z is z rho^2 / (8 N^2).
+    `focal_um` is for what stands before the lens.
     """
 
     f_number: float
@@ -41,12 +43,22 @@ class Optic:
     cover_um: float = 0.0
     conjugate_um: float = 0.0
     magnification: float = 0.0
+    focal_um: float = 0.0
 
     def _waves(self, nm: float) -> tuple[float, ...]:
         return tuple(1000 * term / nm for term in self.even_um)
 
+    def defocus_um(self, depth_um: Floats, focus_um: float) -> Floats:
+        """How much deeper than the image of a colour, which focuses `focus_um` deeper than the mean, a depth is."""
+        answer: Floats = depth_um - self.image_um - focus_um
+        return answer
+
+    def sharp_um(self) -> float:
+        """The depth without defocus at 546.074 nm."""
+        return self.image_um
+
     def _w20(self, depth_um: Floats, nm: float, focus_um: float) -> Floats:
-        w20: Floats = -(depth_um - self.image_um - focus_um) / (8 * self.f_number**2) * 1000 / nm
+        w20: Floats = -self.defocus_um(depth_um, focus_um) / (8 * self.f_number**2) * 1000 / nm
         return w20
 
     def otf_through_focus(self, lp_mm: float, depth_um: Floats) -> Floats:
@@ -72,7 +84,7 @@ class Optic:
         lp_mm = np.asarray(lp_mm, dtype=np.float64)
         total = np.zeros_like(lp_mm)
         colours = list(zip(self.nm, self.weight, self.focus_um, strict=True))
-        if abs(depth_um - self.image_um) / (8 * self.f_number**2) * 1000 / E_LINE_NM > COARSE_WAVES:
+        if abs(float(self._w20(np.asarray(depth_um), E_LINE_NM, 0.0))) > COARSE_WAVES:
             whole = sum(self.weight)
             colours = [(sum(c[0] * c[1] for c in colours) / whole, whole, sum(c[2] * c[1] for c in colours) / whole)]
         for nm, weight, focus in colours:
@@ -92,7 +104,7 @@ class Optic:
         """Depth of the noise-free peak of the merit, on a dense grid (better than 0.001 um)."""
         half = 0.705 * self.f_number / lp_mm * 1000
         reach = 4 * half + 8 * self.f_number**2 * 2 * sum(abs(term) for term in self.even_um)
-        centre, step = self.image_um, half / 25
+        centre, step = self.sharp_um(), half / 25
         for _ in range(3):
             grid = centre + np.arange(-int(reach / step) - 1, int(reach / step) + 2) * step
             value = self.modulation(lp_mm, np.asarray(grid, dtype=np.float64))
@@ -232,4 +244,5 @@ class Lens:
             cover_um=axial - glass_um,
             conjugate_um=conjugate,
             magnification=magnification,
+            focal_um=1000 * self._true(name, lens, "focal_length_mm"),
         )

@@ -14,6 +14,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
+from benchd_simulators.world.arrangements import ARRANGEMENTS
 from benchd_simulators.world.drawing import SHAPES
 from benchd_simulators.world.errors import WorldFileError
 from benchd_simulators.world.schema import GAP, PLATE, WorldRecord
@@ -143,7 +144,7 @@ def _models(annotation: Any) -> list[type[BaseModel]]:
 
 
 def _dangling(record: WorldRecord) -> list[tuple[tuple[int | str, ...], str]]:
-    """Names that point at nothing, and a wall world without a wall."""
+    """Names that point at nothing, and what an arrangement lacks or has no use for."""
     found: list[tuple[tuple[int | str, ...], str]] = []
 
     def need(loc: tuple[int | str, ...], name: str | None, among: Mapping[str, object], what: str) -> None:
@@ -167,8 +168,4 @@ def _dangling(record: WorldRecord) -> list[tuple[tuple[int | str, ...], str]]:
     need(("fitted", "lens"), record.fitted.lens, record.lenses, "lenses")
     for i, adapter in enumerate(record.room.distance_over):
         need(("room", "distance_over", i), adapter, record.adapters, "adapters")
-    if record.arrangement == "wall" and record.room.distance_mm is None:
-        found.append((("room",), "a wall world needs distance_mm"))
-    if record.arrangement == "wall" and record.room.vergence_per_m is not None:
-        found.append((("room", "vergence_per_m"), "a wall world has no collimator"))
-    return found
+    return [*found, *ARRANGEMENTS[record.arrangement].problems(record)]

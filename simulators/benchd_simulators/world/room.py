@@ -5,11 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import hypot, inf
+from typing import TYPE_CHECKING
 
 from benchd_simulators.world.drawing import Drawn, Draws, unit_draw
 from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.fitting import REFERENCE_C
 from benchd_simulators.world.schema import WorldRecord
+
+if TYPE_CHECKING:
+    from benchd_simulators.world.arrangements import Arrangement
 
 Ring = str | dict[str, float | str]
 
@@ -24,6 +28,7 @@ class Room:
 
     record: WorldRecord
     draws: Draws
+    arrangement: Arrangement
     ring: Ring = "infinity"
     iris: float | None = None
     square_off_px: tuple[float, float] = (0.0, 0.0)
@@ -41,7 +46,7 @@ class Room:
         temperature = self.record.room.temperature_C
         self.temperature_C = temperature.record
         self._error_K = self.draws.quantity("room.temperature_C", *temperature.parts) - temperature.record
-        if self.record.arrangement == "wall" and self.record.room.distance_mm is not None:
+        if self.record.room.distance_mm is not None and not self.arrangement.no_wall:
             self._taped_mm = self.record.room.distance_mm.record
             self._taped_true_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
         if self.record.room.vergence_per_m is not None:
@@ -76,8 +81,8 @@ class Room:
 
     def set_wall(self, value: float) -> None:
         """The bench is moved to `value` mm from the wall by tape; the tape's error is drawn anew."""
-        if self.record.arrangement != "wall" or self.record.room.distance_mm is None:
-            raise HandRefused("This bench has a collimator before the lens and no wall.")
+        if self.arrangement.no_wall or self.record.room.distance_mm is None:
+            raise HandRefused(self.arrangement.no_wall)
         if not 300 <= value <= 100_000:
             raise HandRefused(f"The wall can stand 300 to 100000 mm away, not {value:g}.")
         self._walls += 1
@@ -113,8 +118,8 @@ class Room:
 
     def tape(self, m: float | None) -> dict[str, object]:
         """What the tape says: target to wall, and the pitch on the wall as a magnification, target over wall."""
-        if self.record.arrangement != "wall":
-            raise HandRefused("There is nothing to measure with a tape: the light is collimated.")
+        if self.arrangement.no_tape:
+            raise HandRefused(self.arrangement.no_tape)
         answer: dict[str, object] = {"distance_mm": round(self.distance_mm, 1), "m": None}
         if m is not None:
             side, ratio_u = self.record.target.side_mm, self.record.room.tape_ratio_u

@@ -13,7 +13,7 @@ from math import pi, sin
 import numpy as np
 
 from benchd_simulators.world.drawing import Draws
-from benchd_simulators.world.schema import AbbeRecord
+from benchd_simulators.world.hardware import AbbeRecord
 
 ARCMIN = pi / 180 / 60
 LENGTHS_UM = (6_000.0, 30_000.0)

@@ -9,13 +9,17 @@ if TYPE_CHECKING:
 
 
 def tell(world: World, lp_mm: float) -> dict[str, Any]:
-    """Records and true values, the state now and the focus error of the lens on the bench; finite numbers only."""
-    optic, fitting = world.optic(), world.fitting
+    """Records and true values, the state now and the focus error of the lens on the bench; finite numbers only.
+
+    `peak_depth_um` is where the picture would be sharpest as the bench images now, the reticle where it stands, or
+    pickup and mirror as they are; the focus error goes by the peak of the lens's own.
+    """
+    optic, lens, fitting = world.optic(), world.lens_alone(), world.fitting
     now: dict[str, Any] = {
         "carriage_um": world.carriage_um,
         "depth_um": world.depth_um(),
         "temperature_C": world.room.true_temperature_C,
-        "distance_mm": world.room.true_distance_mm if world.record.arrangement == "wall" else None,
+        "distance_mm": None if world.arrangement.no_wall else world.room.true_distance_mm,
         "joints_um": list(fitting.joints),
         "lamp_level": world.lamp.level,
         "stand_offs_um": list(fitting.stand_offs),
@@ -28,8 +32,9 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
         "now": now,
         "focus_error_um": None,
     }
-    if optic is not None and fitting.lens is not None:
-        peak = optic.peak_um(lp_mm)
+    if optic is not None and lens is not None and fitting.lens is not None:
+        peak, ideal = optic.peak_um(lp_mm), world.arrangement.ideal(lens)
+        ideal_peak = peak if ideal == optic else ideal.peak_um(lp_mm)
         flange = world.record.mounts[world.record.lenses[fitting.lens].mount].flange_depth_um
         now |= {
             "peak_depth_um": peak,
@@ -38,6 +43,13 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
             "conjugate_um": optic.conjugate_um,
         }
         now |= {"magnification": optic.magnification or None, "f_number": optic.f_number, "lp_mm": lp_mm}
-        answer["focus_error_um"] = peak - optic.glass_um - optic.cover_um - optic.conjugate_um - flange
+        now |= world.arrangement.tell(
+            lens,
+            carriage_um=now["carriage_um"],
+            depth_um=now["depth_um"],
+            peak_um=peak,
+            ideal_um=ideal_peak,
+        )
+        answer["focus_error_um"] = ideal_peak - optic.glass_um - optic.cover_um - optic.conjugate_um - flange
     answer["quantities"] = world.draws.table()
     return answer

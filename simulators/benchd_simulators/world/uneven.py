@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd_simulators.world.drawing import Draws
-from benchd_simulators.world.schema import UnevenRecord
+from benchd_simulators.world.hardware import UnevenRecord
 
 Floats = NDArray[np.float64]
 

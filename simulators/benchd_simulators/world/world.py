@@ -7,18 +7,19 @@ from pathlib import Path
 from typing import Any
 
 from benchd_simulators.world import faults, hand, truth
+from benchd_simulators.world.arrangements import arranged
 from benchd_simulators.world.camera import Camera
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.encoder import Encoder
-from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.errors import HandRefused, WorldFileError
 from benchd_simulators.world.fitting import Fitting, named
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lamp import Lamp
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.motor import Motor
 from benchd_simulators.world.picture import Scene
-from benchd_simulators.world.reading import read_world
+from benchd_simulators.world.reading import find_world, read_world
 from benchd_simulators.world.room import Room
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
 
@@ -37,7 +38,8 @@ class World:
         began = time()
         self.now: Callable[[], float] = lambda: (time() - began) * pace
         self.draws = Draws(seed)
-        self.room = Room(record, self.draws)
+        self.arrangement = arranged(record, self.draws)
+        self.room = Room(record, self.draws, self.arrangement)
         self.fitting = Fitting(record, self.draws)
         self.lens = Lens(record, self.draws)
         self.motor = Motor(record.carriage.acceleration_um_s2, self.now)
@@ -106,7 +108,7 @@ class World:
             "shims_um": [shim.size_um for shim in fitting.shims[fitting.lens]] if fitting.lens else [],
             "ring": self.room.ring,
             "iris": self.iris(),
-            "wall_mm": self.room.distance_mm if self.record.arrangement == "wall" else None,
+            "wall_mm": None if self.arrangement.no_wall else self.room.distance_mm,
             "indicator": self.indicator_at,
             "temperature_C": self.room.temperature_C,
         }
@@ -138,9 +140,14 @@ class World:
 
     def fit_lens(self, name: str) -> None:
         if name in self.record.lenses:
-            self.lens.optic(name, ring=self.room.ring, distance_mm=self.room.true_distance_mm)
+            self.must_image(name)
         self.fitting.fit_lens(name)
         self.room.iris = None
+
+    def must_image(self, name: str) -> None:
+        """Raises `HandRefused` for a lens that can make no image here as things stand."""
+        lens = self.lens.optic(name, ring=self.room.ring, distance_mm=self.room.true_distance_mm)
+        self.arrangement.must_image(name, lens)
 
     def set_iris(self, f_number: float) -> None:
         if self.fitting.lens is None:
@@ -211,10 +218,11 @@ class World:
         return self.fitting.grown_um(f"reference.{self.indicator_at}", ring.length_um, ring.alpha_per_K, delta)
 
     def depth_um(self) -> float:
-        """True depth: from the uppermost face on the bench (the lens's seat, with a lens on) to the target plane."""
+        """True depth: from the uppermost face on the bench (the lens's seat, with a lens on) to the target plane,
+        the sensor where that is what stands behind the lens, or the source with autocollimation."""
         delta = self.room.delta_K
-        fitting = self.fitting
-        return fitting.base_um(delta) + self.carriage_um + fitting.adapters_um(delta) + fitting.gives_um()
+        fitting, carried_um = self.fitting, self.arrangement.carried_um(self.carriage_um)
+        return fitting.base_um(delta) + carried_um + fitting.adapters_um(delta) + fitting.gives_um()
 
     def _stands_um(self, adapters: Sequence[str], glass: Sequence[str], lens: str | None) -> float:
         """How far behind the base face a target in focus lies: with the mount's depth from the seat, which adapters
@@ -227,7 +235,12 @@ class World:
         return flange + plates - self.fitting.stack_um(adapters, self.room.delta_K)
 
     def optic(self) -> Optic | None:
-        """The lens on the bench as it is set, with what stands behind it; None without a lens."""
+        """How the bench images now with the lens on it as it is set, and what stands behind it; None without a lens."""
+        lens = self.lens_alone()
+        return None if lens is None else self.arrangement.images(lens, self.carriage_um)
+
+    def lens_alone(self) -> Optic | None:
+        """The same for an object as far away as the wall or the collimator's light has it, whatever the bench adds."""
         if self.fitting.lens is None:
             return None
         return self.lens.optic(
@@ -250,18 +263,18 @@ class World:
         light = self.lamp.light()
         for name in self.fitting.filters:
             light *= self.record.filters[name].transmission
-        side = self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
+        side_um = 1000 * self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
         target = self.record.target
         optic = self.optic()
         if optic is not None:
             light *= (2.0 / optic.f_number) ** 2
-            if self.record.arrangement == "wall":
-                light *= (5000.0 / self.room.true_distance_mm) ** 2
+            light *= self.arrangement.light(self.room.true_distance_mm)
+            side_um = self.arrangement.side_um(side_um, optic, self.carriage_um)
         return Scene(
             optic=optic,
             depth_um=self.depth_um(),
             electrons_per_s=light * self.record.lamp.electrons_per_s,
-            side_um=side * 1000,
+            side_um=side_um,
             turn_deg=target.turn_deg,
             transmission=target.transmission,
             off_px=self.room.square_off_px,
@@ -274,11 +287,18 @@ class World:
 
         `focus_error_um` is the depth of the noise-free peak of the modulation at `lp_mm` less the true (traced)
         paraxial shift of the plates and of the target's cover, the conjugate of the true wall or collimator with the
-        ring where its engraving says, and the mount's nominal flange depth; None without a lens.
+        ring where its engraving says, and the mount's nominal flange depth; None without a lens. With a reticle the
+        peak is that of parallel light, with autocollimation that of both passes, a flat mirror and no pickup.
         """
         return truth.tell(self, lp_mm)
 
 
 def load_world(path: Path | str, seed: int, pace: float, time: Callable[[], float]) -> World:
     """A world from its file (or the name of one that ships); raises `WorldFileError`."""
-    return World(read_world(path), seed, pace, time)
+    world = World(read_world(path), seed, pace, time)
+    if world.fitting.lens is not None:
+        try:
+            world.must_image(world.fitting.lens)
+        except HandRefused as refused:
+            raise WorldFileError([f"{find_world(path)}: fitted.lens: {refused}"]) from refused
+    return world
