@@ -105,7 +105,7 @@ def test_carriage_farther_out_leaves_the_sensor_deeper_and_the_sensor_stands_sti
     assert abs(reads) < 600
     world.carriage.push(3000.0)
     assert world.indicator_um() == pytest.approx(reads, abs=0.6)  # its noise is 0.08
-    assert world.hand({"do": "set", "what": "indicator", "value": "ring-32"})["ok"]
+    assert world.hand({"do": "set", "what": "indicator", "value": "collar-32"})["ok"]
     assert abs(world.indicator_um()) < 600
 
 
