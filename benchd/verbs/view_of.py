@@ -11,11 +11,12 @@ from benchd.bench.asked_for import CARRIAGE, device_for
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
+from benchd.bench.detectors.at_hand import AtHand
+from benchd.bench.detectors.detector import DEFAULT_LP_MM
 from benchd.bench.glass_residual import asked_of_glass
 from benchd.bench.motion_figures import HOMING_BEYOND_UM, MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument
-from benchd.bench.sweeper import DEFAULT_LP_MM
-from benchd.devices import Axis, Camera
+from benchd.devices import Axis
 from benchd.files.records_folder import Records
 from benchd.optics.focus_depth import half_width_um
 from benchd.verbs.view import BenchView, Where, Whereabouts
@@ -23,7 +24,6 @@ from benchd.verbs.view import BenchView, Where, Whereabouts
 if TYPE_CHECKING:
     from benchd.bench.bench import Bench
 
-POINT_S = 0.15
 SEEK_S = 3.0
 """The slow part of homing: off the switch, and on to the reference mark."""
 
@@ -44,6 +44,7 @@ async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = 
     view = at_rest(
         bench.assembly,
         bench.loaded.records,
+        bench.detectors,
         calibrations=set(setup.calibrated_artefacts),
         homed=bench.trust.homed,
         stale=setup.document.stale,
@@ -86,6 +87,7 @@ def whereabouts(
 def at_rest(
     assembly: Assembly,
     records: Records,
+    detectors: AtHand,
     *,
     calibrations: Set[str],
     homed: bool,
@@ -104,13 +106,12 @@ def at_rest(
         stale=stale,
         carriage_um=carriage_um,
         where=where,
+        detector_for=detectors.chosen,
         not_homed_why=not_homed_why,
         rev=rev,
         rear_seen=rear_seen or {},
-        point_s=POINT_S,
         device_for=partial(device_for, assembly),
         records=records,
-        has_camera=assembly.in_role("detector", Camera) is not None,
         asked_of_glass=partial(asked_of_glass, records=records),
     )
 

@@ -17,7 +17,6 @@ from benchd.questions.flange.picture import Curve, Fit, Points
 from benchd.questions.through_focus import FitOrder, curve_of, fit_points
 from benchd.records.values import ReadingRow
 
-CHANNELS = ("edge.v", "edge.h")
 DRAWN = 201
 
 
@@ -39,7 +38,7 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
     about = finding["measurand"]
     order = FitOrder(about["f_number"], about["lp_mm"], about["light_nm"], position_u_um)
     if not points:
-        raise Refused("not_found", f"The record holds no readings of edges for {finding['finding']}.")
+        raise Refused("not_found", f"The record holds no readings of its sweep for {finding['finding']}.")
     fit = fit_points(points, order)
     if isinstance(fit, str):
         raise Refused("not_found", f"The stored readings make no curve: {fit}")
@@ -47,20 +46,24 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
 
 
 def points_of(finding: Mapping[str, Any], rows: Sequence[ReadingRow]) -> list[SweepPoint]:
-    """The pictures that a finding rests on, in the order taken; those with a channel missing are left out."""
+    """The points that a finding rests on, in the order taken; those with a channel missing are left out."""
     first, last = finding["readings"]["indices"]
-    pictures: dict[int, dict[str, ReadingRow]] = defaultdict(dict)
+    merit = f"{finding['measurand']['merit']}."
+    points: dict[int, dict[str, ReadingRow]] = defaultdict(dict)
+    channels: dict[str, None] = {}
     for row in rows:
-        if first <= row.idx <= last and row.channel in CHANNELS and row.quality == "good":
-            pictures[row.idx][row.channel] = row
-    points = []
-    for idx in sorted(pictures):
-        both = [pictures[idx].get(channel) for channel in CHANNELS]
-        v, h = both
-        if v is None or h is None or v.offset_um is None or v.carriage_um is None:
-            continue
-        points.append(SweepPoint(idx, v.offset_um, v.carriage_um, v.t_mono, 0, _pair(v), _pair(h)))
-    return points
+        if first <= row.idx <= last and row.channel.startswith(merit):
+            channels[row.channel] = None
+            if row.quality == "good":
+                points[row.idx][row.channel] = row
+    found = []
+    for idx in sorted(points):
+        of_point = points[idx]
+        one = next(iter(of_point.values()))
+        if len(of_point) == len(channels) and one.offset_um is not None and one.carriage_um is not None:
+            values = {channel: _pair(of_point[channel]) for channel in channels}
+            found.append(SweepPoint(idx, one.offset_um, one.carriage_um, one.t_mono, 0, values))
+    return found
 
 
 def _pair(row: ReadingRow) -> tuple[float, float]:
@@ -76,8 +79,10 @@ def _curve(points: Sequence[SweepPoint], fit: PeakFit, position_u_um: float) -> 
     half = coverage_factor(float(fit.dof)) * u_fit
     offsets = [point.offset_um for point in points]
     return Curve(
-        vertical=Points(offsets, [p.v[0] for p in points], [p.v[1] for p in points]),
-        horizontal=Points(offsets, [p.h[0] for p in points], [p.h[1] for p in points]),
+        channels={
+            channel: Points(offsets, [p.channels[channel][0] for p in points], [p.channels[channel][1] for p in points])
+            for channel in points[0].channels
+        },
         mean=Points(mean.offset_um.tolist(), mean.value.tolist(), mean.u.tolist(), fit.inside.tolist()),
         fit=Fit(z.tolist(), value.tolist(), (value - half).tolist(), (value + half).tolist()),
     )
