@@ -28,6 +28,10 @@ CENTRED_BY_VALUES_HW = 1.0
 """The same where values alone tell: side lobes stand 1.4 half-widths apart and more (zeros and maxima of 2 J1(x)/x),
 and grow towards the focus; a pilot, which reaches 2.5, then sees the higher one beside."""
 
+STANDS_OUT = 2.0
+"""By so much the height of a peak exceeds every value beyond twice its half-width, where values alone tell: of a focus
+they are side lobes, an eighth of it without aberrations; of noise, and of a side lobe, they are as high or higher."""
+
 FAR_UM = 600.0
 """No look is taken about a place farther than this from where the search began: nobody asked for more."""
 
@@ -49,7 +53,7 @@ class Search:
 
     async def find(self, centre: float, half_width: float, lp_mm: float, gate: Gate) -> tuple[Location, list[Seen]]:
         """The peak from a pilot about `centre`, or about where the focus seems to be; at most `PILOTS` of them."""
-        about = centre
+        about, by_values = centre, not self._detector.tells_blur
         all_seen: list[Seen] = []
         looked_wide = False
         for turn in range(PILOTS):
@@ -58,20 +62,19 @@ class Search:
                 break
             found, seen = await self._look(pilot(about, half_width), lp_mm, half_width, gate)
             all_seen += seen
-            focus = _least_blur(all_seen)
-            if focus is None and (_tells_blur(all_seen) or not looked_wide):  # too blurred all over, or no blur is told
+            focus = self._focus(all_seen)
+            if focus is None or (by_values and not looked_wide):  # too blurred all over, or a side lobe perhaps
                 low, high = self._shots.reach(centre, FAR_UM)
                 _, more = await self._look(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
                 all_seen += more
                 looked_wide = True
-                focus = _least_blur(all_seen)
-            centred = CENTRED_HW
-            if focus is None and not _tells_blur(all_seen):
-                focus, centred = _highest(all_seen), CENTRED_BY_VALUES_HW
+                focus = self._focus(all_seen)
             if focus is None:
                 break
             if found is not None and agree(found, focus, half_width):
-                if abs(found.peak_um - about) <= centred * half_width:
+                centred = CENTRED_BY_VALUES_HW if by_values else CENTRED_HW
+                sure = not by_values or _stands_out(found, all_seen)
+                if abs(found.peak_um - about) <= centred * half_width and sure:
                     return found, seen
                 focus = found.peak_um
             about = min(max(focus, centre - FAR_UM), centre + FAR_UM)
@@ -81,6 +84,10 @@ class Search:
             advice="Hold lens, adapters, glass, ring and wall against the set-up; look at the iris and the picture.",
             data={"about_um": centre},
         )
+
+    def _focus(self, seen: Sequence[Seen]) -> float | None:
+        """Where the focus seems to be, by all that was seen; None where that does not say it."""
+        return _least_blur(seen) if self._detector.tells_blur else _highest(seen)
 
     def _within_reach(self, offset: float, half_width: float) -> bool:
         """Whether a pilot can be taken there."""
@@ -110,13 +117,14 @@ class Search:
         return await self._detector.glance(taken.capture, lp_mm)
 
 
-def _tells_blur(seen: Sequence[Seen]) -> bool:
-    return any(one.glance.blur is not None for one in seen)
-
-
 def _least_blur(seen: Sequence[Seen]) -> float | None:
     told = [(one.offset_um, one.glance.blur) for one in seen if one.glance.blur is not None]
     return least_blur_um([offset for offset, _ in told], [blur for _, blur in told])
+
+
+def _stands_out(found: Location, seen: Sequence[Seen]) -> bool:
+    beside = [one.glance.value for one in seen if abs(one.offset_um - found.peak_um) > 2.0 * found.hwhm_um]
+    return found.height >= STANDS_OUT * max(beside, default=0.0)
 
 
 def _highest(seen: Sequence[Seen]) -> float | None:

@@ -27,9 +27,7 @@ class Shot:
 class Shots:
     """Takes captures at offsets; a closed gate is waited for, and what a stop cut into is taken again."""
 
-    def __init__(
-        self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: SetUpKeeper
-    ) -> None:
+    def __init__(self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: SetUpKeeper) -> None:
         self._carriage = carriage
         self._capture = capture
         self._keeper = keeper

@@ -229,7 +229,7 @@ def _sharpest(seen: Sequence[Seen]) -> Seen:
 
 
 def require_light(predicted: float, noise: float, inside: float, half_width_um: float) -> None:
-    """Refuse a sweep that could not be sure enough, from what its first look predicts and never from what a fit achieved.
+    """Refuse a sweep that could not be sure enough, from what its look predicts and never from what a fit achieved.
 
     `predicted` is the 95 % half-width of best focus (um), `noise` the relative standard deviation of one reading at
     the peak, `inside` how many fall within +-1.05 of the geometric half-width `half_width_um`. Raises Refused

@@ -66,12 +66,15 @@ def _detectors() -> Iterator[tuple[str, dict[str, Any]]]:
         except BenchdError as unfit:
             _log.warning("detector", name=name, why=unfit.text)
             continue
-        yield name, {
-            "works_on": found.device.__name__.lower(),
-            "quantity": found.quantity,
-            "unit": found.unit,
-            "channels": {channel: found.legends.get(channel, channel) for channel in found.channels},
-        }
+        yield (
+            name,
+            {
+                "works_on": found.device.__name__.lower(),
+                "quantity": found.quantity,
+                "unit": found.unit,
+                "channels": {channel: found.legends.get(channel, channel) for channel in found.channels},
+            },
+        )
 
 
 def _kind_of(device: object) -> str:

@@ -21,9 +21,7 @@ LENGTHS = 200
 """Lengths of ways that are enough to know what they take on average."""
 
 
-def places_of(
-    where: Whereabouts | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM
-) -> SweepPlaces:
+def places_of(where: Whereabouts | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM) -> SweepPlaces:
     """The places of a sweep at that frequency, or of one that leaves everything to the bench."""
     half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
     span, step = (getattr(args, name, None) for name in ("span_um", "step_um"))
@@ -38,6 +36,7 @@ class SweepAhead:
         self._where = where
         chosen = bench.detector_for(args.merit, args.lp_mm)
         self._point_s = chosen.point_s
+        self._looks_wide = not chosen.detector.tells_blur
         self._places = places_of(where, args, chosen.lp_mm)
         assert isinstance(args.repeats, int)
         self._points = args.repeats * self._places.points
@@ -68,7 +67,8 @@ class SweepAhead:
         """From its first place on: of the first look and the readings, and of all further looks."""
         looking = self._looking_s(self._places.look)
         taking = looking + self._points * (self.shuffled_s() + self._point_s)
-        return taking, self._places.more_looks * looking + self._looking_s(self._places.wide)
+        more, wide = self._places.more_looks * looking, self._looking_s(self._places.wide)
+        return (taking + wide, more) if self._looks_wide else (taking, more + wide)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:
         """A picture at each place in its turn, once the carriage is at the first."""

@@ -66,8 +66,9 @@ class BenchView:
     nobody has looked where it stands; `rev` is the set-up's.
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
     for a name that is none for that use; `records` are those of the bench, None where nobody knows. `detector_for`
-    (merit, lp/mm) gives what a sweep would be taken by, and raises Refused as the bench would. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens with
-    this glass behind it, None where that is its own.
+    (merit, lp/mm) gives what a sweep would be taken by, and raises Refused as the bench would. `calibrations`:
+    artefacts with one in force. `asked_of_glass`: what is asked of a lens with this glass behind it, None where that
+    is its own.
     """
 
     devices: Set[str]

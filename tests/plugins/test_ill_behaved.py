@@ -36,8 +36,8 @@ pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 
 def forget() -> None:
-    registry._points.cache_clear()
-    registry._fit.cache_clear()
+    vars(registry.QUESTIONS).pop("_points", None)
+    registry.QUESTIONS._fit.clear()
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -44,6 +44,10 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
             found[one.name] = check(loaded.source, one.Config, at=("detectors", one.name), data=section)
         except FileProblems as wrong:
             problems += [] if entry is None else wrong.problems
+        except Exception as error:  # noqa: BLE001 another package may raise anything
+            if entry is not None:
+                why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
+                problems.append(loaded.source.problem(("detectors", one.name), why))
     for name in loaded.file.detectors:
         if wrong := _why_not(name, device):
             problems.append(loaded.source.problem(("detectors", name), wrong))
@@ -111,7 +115,9 @@ class AtHand:
         if merit == AUTO:
             device = self._gear.device
             fit = (one.name for one in registry.installed() if isinstance(device, one.device))
-            merit = next(iter(self._configs), None) or next(fit)
+            merit = next(iter(self._configs), None) or next(fit, AUTO)
+        if merit == AUTO:
+            raise no_detector()
         if merit in self._configs:
             return merit
         found = registry.detector(merit)
@@ -134,7 +140,8 @@ def at_hand(assembly: Assembly, target: Target, analysis: Analysis, clock: Clock
     device = assembly.devices.get(assembly.roles.get(ROLE, ""))
     if device is None:
         return AtHand({}, None)
-    return AtHand(assembly.detectors, Gear(device, ROLE, target, assembly.in_role("target_light", Light), analysis, clock))
+    light = assembly.in_role("target_light", Light)
+    return AtHand(assembly.detectors, Gear(device, ROLE, target, light, analysis, clock))
 
 
 def no_detector() -> Refused:

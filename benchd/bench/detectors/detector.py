@@ -53,8 +53,9 @@ class Detector(ABC):
     """One way to tell how sharp it is, by which a sweep may be asked for: `name` is its merit.
 
     `device` is the kind of device it works on, in the role `detector`; `channels` what it measures at each place, all
-    in `unit`; `quantity` what its values are, and `legends` the channels, in the words of a picture. `Config` are its
-    keys in the bench file, under `detectors`. One is made for a bench and kept: what it has settled on holds for a
+    in `unit`; `quantity` what its values are, and `legends` the channels, in the words of a picture. One whose glances
+    have a blur `tells_blur`: without it a sweep looks far about before it believes a peak, which may be a side lobe.
+    `Config` are its keys in the bench file, under `detectors`. One is made for a bench and kept: what it has settled on holds for a
     sweep, from its `prepare` on.
     """
 
@@ -65,6 +66,7 @@ class Detector(ABC):
     unit: ClassVar[str] = "1"
     quantity: ClassVar[str]
     legends: ClassVar[Mapping[str, str]] = {}
+    tells_blur: ClassVar[bool] = False
     Config: ClassVar[type[BaseModel]] = NoKeys
     at_most_s: ClassVar[float] = 60.0
 
@@ -77,6 +79,7 @@ class Detector(ABC):
     @staticmethod
     def load() -> None:
         """Called in a new worker process, while the carriage still moves: import what the work there needs."""
+        return
 
     def frequency(self, asked: float | None) -> float:
         """The frequency (lp/mm) that a sweep which asks for this one is at; None leaves it to the detector.

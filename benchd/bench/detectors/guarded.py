@@ -88,8 +88,8 @@ class GuardedDetector(Detector):
             return found
         measured = self._guard.of_kind("measure", found, Measured)
         if not isinstance(measured.values, Mapping) or set(measured.values) != set(self.channels):
-            why = f"answered measure with values of {measured.values!r:.80}; its channels are {', '.join(self.channels)}"
-            raise self._guard.fault("measure", why)
+            why = f"answered measure with values of {measured.values!r:.80}"
+            raise self._guard.fault("measure", f"{why}; its channels are {', '.join(self.channels)}")
         for pair in measured.values.values():
             if not isinstance(pair, tuple) or len(pair) != 2:
                 raise self._guard.fault("measure", f"answered measure with {pair!r:.80}, which is no value with its u")

@@ -24,6 +24,7 @@ DECLARED: Mapping[str, Any] = {
     "unit": str,
     "quantity": str,
     "legends": Mapping[str, str],
+    "tells_blur": bool,
     "Config": type[BaseModel],
     "at_most_s": Annotated[float, Gt(0.0)],
 }
@@ -72,7 +73,7 @@ def quantity(merit: str | None) -> str:
 
 
 def legend(channel: str) -> str:
-    """What a channel of the record is, `<detector>.<channel>`, in words; its own name where its detector is not installed."""
+    """What a channel of the record, `<detector>.<channel>`, is in words; its own name where nobody has any for it."""
     merit, _, own = channel.partition(".")
     found = _known(merit)
     return channel if found is None else found.legends.get(own, channel)

@@ -42,7 +42,7 @@ class Capture:
 class Glance:
     """A capture by itself: a rough value, larger where it is sharper, not below zero.
 
-    `blur` grows in proportion to the distance from focus, in any unit, where a detector can tell one: it says from
+    `blur` grows in proportion to the distance from focus, in any unit, where a detector tells it: it says from
     anywhere where the focus is. `seen` is what the detector wants to know of it when it settles.
     """
 

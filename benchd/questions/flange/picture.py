@@ -104,7 +104,8 @@ def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
         axes.axvline(limit, color=LIMIT, lw=1.2, ls=(0, (1.5, 2)), zorder=1)
         if abs(limit) > 0.065 * (high - low):
             note(axes, limit, signed(limit), LIMIT)
-    axes.set_ylim(bottom=0.0, top=1.15 * max(*(v for points in curve.channels.values() for v in points.value), *fit.high))
+    read = [value for points in curve.channels.values() for value in points.value]
+    axes.set_ylim(bottom=0.0, top=1.15 * max(*read, *fit.high))
     axes.set_xlabel(f"Offset from {nominal(finding)} (µm), positive is deeper")
     axes.set_ylabel(words.merit_label(finding))
     focus = finding["values"]["focus_error"]["value"]

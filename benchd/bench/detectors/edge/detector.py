@@ -61,6 +61,7 @@ class EdgeDetector(Detector):
     channels = ("v", "h")
     quantity = "Modulation"
     legends: ClassVar = {"v": "vertical edges", "h": "horizontal edges"}
+    tells_blur = True
     at_most_s = 300.0  # of as many exposures of the longest as are tried
     point_s = 0.15
 
@@ -158,9 +159,7 @@ class EdgeDetector(Detector):
         return Measured({"v": found.v, "h": found.h}, found.linear, found.swing, flags)
 
 
-def lock(
-    spec: CameraSpec, target: Target, lp_mm: float, sharpest: SquareSeen, others: Sequence[SquareSeen]
-) -> Locked:
+def lock(spec: CameraSpec, target: Target, lp_mm: float, sharpest: SquareSeen, others: Sequence[SquareSeen]) -> Locked:
     """How a sweep is measured whose sharpest picture is this one, with these others that belong to it."""
     # The square wanders by fractions of a pixel from picture to picture; a window without margin would refuse some.
     room = min(glance.room_px for glance in (sharpest, *others)) - ROOM_MARGIN_PX
