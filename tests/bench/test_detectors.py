@@ -122,12 +122,13 @@ class Blurred(Level):
     """The same, with a blur that is told while there is contrast enough."""
 
     name = "blurred"
+    tells_blur = True
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         off = abs(self.world.off_um())
-        return (
-            Glance(max(capture.data[1], 0.0), math.hypot(3.0, off / F_NUMBER)) if off < 900.0 else Unusable("far", "")
-        )
+        if off > 300.0:
+            return Unusable("blurred", "There is nothing to be seen.")
+        return Glance(max(capture.data[1], 0.0), math.hypot(3.0, off / F_NUMBER))
 
 
 def keeper() -> Any:
@@ -192,7 +193,7 @@ async def test_a_sweep_keeps_what_the_detector_measures_under_its_name() -> None
 
 async def test_a_point_that_gives_no_value_is_kept_as_bad_and_told() -> None:
     world, quiet = World(0.0), Quiet()
-    detector = made(type("Lossy", (Level,), {"lost": tuple(range(45, 48))}), world, quiet)
+    detector = made(type("Lossy", (Level,), {"lost": tuple(range(30, 33))}), world, quiet)
     data = await swept(detector, world, quiet)
     bad = [row for row in quiet.rows if row.quality == "bad"]
     assert [(row.value, row.u) for row in bad] == [(None, None)] * data.refused

@@ -16,6 +16,7 @@ from rich.console import Console
 from benchd.bench.clearance import Clearance
 from benchd.bench.detectors.at_hand import Chosen
 from benchd.bench.detectors.detector import DEFAULT_LP_MM
+from benchd.bench.detectors.edge.detector import EdgeDetector
 from benchd.bench.sweep_data import SweepOrder
 from benchd.cli.plans import plan_table
 from benchd.errors import Refused
@@ -42,7 +43,7 @@ def where(changes: Mapping[str, Any]) -> Whereabouts:
 
 def points_of(seconds: float) -> Callable[[str, float | None], Chosen]:
     """A detector of which a point takes so long."""
-    return lambda merit, lp_mm: Chosen(cast(Any, None), lp_mm or DEFAULT_LP_MM, seconds)
+    return lambda merit, lp_mm: Chosen(cast(Any, EdgeDetector), lp_mm or DEFAULT_LP_MM, seconds)
 
 
 BENCH = BenchView(

@@ -55,8 +55,8 @@ class Detector(ABC):
     `device` is the kind of device it works on, in the role `detector`; `channels` what it measures at each place, all
     in `unit`; `quantity` what its values are, and `legends` the channels, in the words of a picture. One whose glances
     have a blur `tells_blur`: without it a sweep looks far about before it believes a peak, which may be a side lobe.
-    `Config` are its keys in the bench file, under `detectors`. One is made for a bench and kept: what it has settled on holds for a
-    sweep, from its `prepare` on.
+    `Config` are its keys in the bench file, under `detectors`. One is made for a bench and kept: what it has settled on
+    holds for a sweep, from its `prepare` on.
     """
 
     detector_api: ClassVar[int] = 1
