@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Annotated, Any
 
 from annotated_types import Gt, MinLen, Predicate
@@ -77,6 +77,13 @@ def legend(channel: str) -> str:
     merit, _, own = channel.partition(".")
     found = _known(merit)
     return channel if found is None else found.legends.get(own, channel)
+
+
+def in_order(merit: str, channels: Collection[str]) -> list[str]:
+    """Channels of the record as the detector of that merit has them; by name where it is not installed."""
+    found = _known(merit)
+    declared = [] if found is None else [f"{merit}.{channel}" for channel in found.channels]
+    return [*(one for one in declared if one in channels), *sorted(set(channels) - set(declared))]
 
 
 def _known(merit: str | None) -> type[Detector] | None:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from benchd.bench.detectors.registry import in_order
 from benchd.bench.sweep_data import SweepPoint
 from benchd.errors import BenchdError, Refused
 from benchd.metrology.distribution import coverage_factor
@@ -48,14 +49,13 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
 def points_of(finding: Mapping[str, Any], rows: Sequence[ReadingRow]) -> list[SweepPoint]:
     """The points that a finding rests on, in the order taken; those with a channel missing are left out."""
     first, last = finding["readings"]["indices"]
-    merit = f"{finding['measurand']['merit']}."
+    merit = str(finding["measurand"]["merit"])
+    rows = [row for row in rows if first <= row.idx <= last and row.channel.startswith(f"{merit}.")]
+    channels = in_order(merit, {row.channel for row in rows})
     points: dict[int, dict[str, ReadingRow]] = defaultdict(dict)
-    channels: dict[str, None] = {}
     for row in rows:
-        if first <= row.idx <= last and row.channel.startswith(merit):
-            channels[row.channel] = None
-            if row.quality == "good":
-                points[row.idx][row.channel] = row
+        if row.quality == "good":
+            points[row.idx][row.channel] = row
     found = []
     for idx in sorted(points):
         of_point = points[idx]
