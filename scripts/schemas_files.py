@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 
+from benchd.bench.detectors import registry as detectors
 from benchd.devices import registry
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.bench_file import BenchFile
@@ -35,13 +36,16 @@ class Plain(GenerateJsonSchema):
 
 
 def of_file(name: str) -> dict[str, Any]:
-    """The schema of a kind of file, in a bench file with the keys of the drivers and links that are installed."""
+    """The schema of a kind of file; of a bench file with the keys of installed drivers, links and detectors."""
     schema = FILES[name].model_json_schema(schema_generator=Plain)
     if name == "bench":
         drivers = {name: registry.driver(name).Config for name in registry.names(registry.DRIVERS)}
         links = {name: registry.link_kind(name).Config for name in registry.names(registry.LINKS)}
         _add_keys(schema, "DeviceEntry", "driver", drivers)
         _add_keys(schema, "LinkEntry", "kind", links)
+        schema["properties"]["detectors"]["properties"] = {
+            one.name: one.Config.model_json_schema(schema_generator=Plain) for one in detectors.installed()
+        }
     return {"$schema": GenerateJsonSchema.schema_dialect, **schema}
 
 

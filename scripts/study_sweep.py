@@ -7,7 +7,7 @@ choice of the window and the fit's points are the sweeper's.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, cast
 
 import numpy as np
@@ -15,15 +15,15 @@ from scipy.interpolate import CubicSpline
 
 from benchd.bench.chain import Chain
 from benchd.bench.clearance import Clearance, check_clearance, clearance
-from benchd.bench.detector import EdgeDetector, Locked
+from benchd.bench.detectors.detector import Detector
+from benchd.bench.detectors.edge.detector import EdgeDetector
+from benchd.bench.detectors.values import Capture, Gear, Glance, Measured, Seen
 from benchd.bench.gate import Gate
-from benchd.bench.pictures import Glance, Modulation, Unusable
 from benchd.bench.run_record import RunRecord
 from benchd.bench.setup import SetupDocument
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Sweeper
-from benchd.devices import Exposure, Frame, Reading
-from benchd.imaging.square import SquareLayout
+from benchd.devices import Reading
 from benchd.metrology.peak_light import FIT_REACH
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
@@ -113,21 +113,21 @@ class MeritCurve:
         return abs(float(self._spline(depth_um)))
 
 
-class MeritDetector:
+class MeritDetector(Detector):
     """Readings straight from the optics with a picture's noise added: both orientations share the place only.
 
     The modulation of noise alone is not negative: what lies across the phase adds in quadrature and is taken off
     again by its expectation, as the edge method does.
     """
 
-    kind = "edge"
-    name = "detector"
+    name = "edge"
+    channels = ("v", "h")
+    tells_blur = True
 
-    def __init__(self, world: CaseWorld, carriage: CaseCarriage, optic: Optic) -> None:
+    def __init__(self, gear: Gear, world: CaseWorld, carriage: CaseCarriage, optic: Optic) -> None:
+        super().__init__(gear)
         self._world, self._carriage, self._optic = world, carriage, optic
         self._curves: dict[float, MeritCurve] = {}
-        self._depths: list[float] = []
-        self.camera = self
         target, collimated = world.record.target, world.stratum.arrangement == "collimated"
         pixel, side = world.record.camera.pixel_um, target.side_mm
         self._frequency = pixel.record / world.pixel_um if collimated else side.record / world.side_mm
@@ -135,21 +135,16 @@ class MeritDetector:
         self._peak_um = peak_um_of(optic)
         self._sd = world.stratum.light.noise * optic.modulation(LP_MM, np.array([self._peak_um])).item()
 
-    exposure = Exposure(20.0, 1.0)
+    async def capture(self) -> Capture:
+        depth_um = self._world.depth_um(self._carriage.exposed_um())
+        return Capture(depth_um, self._world.seconds, UTC)
 
-    async def expose(self) -> Exposure:
-        return self.exposure
-
-    async def grab(self) -> Frame:
-        self._depths.append(self._world.depth_um(self._carriage.exposed_um()))
-        return Frame(str(len(self._depths) - 1).encode(), "text/plain", self._world.seconds, UTC)
-
-    def _read(self, frame: Frame, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    def _read(self, depth_um: float, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
         if lp_mm not in self._curves:
             stratum, optic = self._world.stratum, self._optic
             far_um = abs(stratum.off_um) + (stratum.far_um or 0.0)
             self._curves[lp_mm] = MeritCurve(optic, lp_mm * self._frequency, optic.image_um, far_um)
-        true = self._curves[lp_mm](self._depths[int(frame.data)])
+        true = self._curves[lp_mm](depth_um)
         sd = self._sd * np.sqrt(2.0)
         rng = self._world.rng
         along, across = true + sd * rng.standard_normal(2), sd * rng.standard_normal(2)
@@ -157,22 +152,22 @@ class MeritDetector:
         value = np.sqrt(np.maximum(along**2 + across**2 - stated**2, 0.0))
         return (float(value[0]), float(stated[0])), (float(value[1]), float(stated[1]))
 
-    def _blur_px(self, frame: Frame) -> float:
+    def _blur_px(self, depth_um: float) -> float:
         """Standard deviation of an edge's spread: a sharp picture's, and the projected blur disc, known to 3 %."""
         world = self._world
-        disc_um = (self._depths[int(frame.data)] - self._peak_um) / self._optic.f_number
+        disc_um = (depth_um - self._peak_um) / self._optic.f_number
         return float(np.hypot(0.7, disc_um / 4.0 / world.pixel_um) * (1.0 + 0.03 * world.rng.standard_normal()))
 
-    async def glance(self, frame: Frame, lp_mm: float) -> Glance | Unusable:
-        v, h = self._read(frame, lp_mm)
-        layout = cast(SquareLayout, None)  # there is no picture to lay regions in
-        return Glance(layout, self._blur_px(frame), 100.0, 0.5 * (v[0] + h[0]), 0.5 * float(np.hypot(v[1], h[1])))
+    async def glance(self, capture: Capture, lp_mm: float) -> Glance:
+        v, h = self._read(capture.data, lp_mm)
+        return Glance(0.5 * (v[0] + h[0]), self._blur_px(capture.data))
 
-    def lock(self, sharpest: Glance, others: object, lp_mm: float) -> Locked:
-        return Locked(sharpest.layout, lp_mm * 4e-3, 60.0, self._u_frequency)
+    async def settle_on(self, best: Seen, within: Sequence[Seen], lp_mm: float) -> float:
+        return self._u_frequency
 
-    async def measure(self, frame: Frame, locked: Locked) -> Modulation | Unusable:
-        return Modulation(*self._read(frame, LP_MM))
+    async def measure(self, capture: Capture) -> Measured:
+        v, h = self._read(capture.data, LP_MM)
+        return Measured({"v": v, "h": h})
 
 
 def order_of(world: CaseWorld, hwhm_um: float) -> SweepOrder:
@@ -187,12 +182,16 @@ def sweep(bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index
     """Look, plan, take. Raises BenchdError as the sweeper does."""
     world = bench.world
     carriage = CaseCarriage(world)
-    detector: Any = MeritDetector(world, carriage, optic)
-    if world.stratum.rendered:
-        camera: Any = PictureCamera(world, carriage.exposed_um, optic)
-        detector = EdgeDetector(camera, "detector", cast(Any, Inline()), bench.files.file.target)
     keeper: Any = CaseKeeper(bench, chain)
     quiet: Any = Quiet()
+
+    def gear(camera: Any) -> Gear:
+        return Gear(camera, "detector", bench.files.file.target, None, cast(Any, Inline()), quiet)
+
+    if world.stratum.rendered:
+        detector: Detector = EdgeDetector(gear(PictureCamera(world, carriage.exposed_um, optic)))
+    else:
+        detector = MeritDetector(gear(None), world, carriage, optic)
     sweeper = Sweeper(cast(Any, carriage), detector, cast(Any, Inline()), keeper, quiet, quiet, quiet)
     run = RunRecord(f"r-{index + 1:04d}", "flange_check", "study")
 

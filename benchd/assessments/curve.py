@@ -1,6 +1,6 @@
-"""The through-focus curve as it goes into a fit: readings of a sweep, averaged picture by picture, in the order taken.
+"""The through-focus curve as it goes into a fit: readings of a sweep, averaged point by point, in the order taken.
 
-Both orientations of one picture share the carriage: an error of position moves them together. So their readings are
+The channels of one point share the carriage: an error of position moves them together. So their readings are
 averaged first and the mean curve is fitted once; two fits averaged as if they were independent would claim too much.
 Time order matters as well, because the fit looks for neighbours in time that err together.
 """
@@ -80,7 +80,7 @@ class Curve:
         return int(self.offset_um.size)
 
     @classmethod
-    def of(cls, points: Iterable[CurvePoint], channels: Sequence[str] = ("v", "h")) -> Curve:
+    def of(cls, points: Iterable[CurvePoint], channels: Sequence[str]) -> Curve:
         """Average `channels` picture by picture. A picture without all of them is left out and counted.
 
         Plain means: a weighted one would let light decide which orientation counts, and best focus of an

@@ -43,7 +43,6 @@ def _load() -> None:
     import scipy.special  # noqa: F401
 
     import benchd.assessments.curve
-    import benchd.bench.pictures
     import benchd.metrology.peak  # noqa: F401
 
 

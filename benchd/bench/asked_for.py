@@ -61,12 +61,10 @@ def by_degrees() -> Refused:
     return Refused("bad_request", "The carriage moves by µm.", advice=advice)
 
 
-def check_sweep(mode: str, merit: str) -> None:
+def check_sweep(mode: str) -> None:
     """Raise Refused('bad_request') for a sweep that is not carried out yet."""
     if mode != "stepped":
         raise Refused("bad_request", "Only stepped sweeps are carried out.", advice="Leave the mode away.")
-    if merit not in ("auto", "edge"):
-        raise Refused("bad_request", f"The merit '{merit}' is not measured yet.", advice="Use 'edge'.")
 
 
 def check_points(points: int) -> None:
@@ -75,11 +73,6 @@ def check_points(points: int) -> None:
         text = f"The sweep would have {f'{points:,} points' if points < UNCOUNTED else 'points without end'}"
         advice = "Give a shorter span_um, a longer step_um or fewer repeats."
         raise Refused("bad_request", f"{text}; {MOST_POINTS:,} are the most.", advice=advice)
-
-
-def no_camera() -> Refused:
-    """What is said of a sweep where the detector is none."""
-    return Refused("bad_request", "The detector of this bench is no camera.", advice="Give one that role.")
 
 
 def nothing_nominal() -> Refused:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+from benchd.bench.detectors.at_hand import Configs, configured
+from benchd.bench.detectors.registry import kinds as detected_with
 from benchd.bench.guard import Guard
 from benchd.bench.guarded import GuardedLink, guarded
 from benchd.bench.plausible import implausible
@@ -41,11 +43,15 @@ CELSIUS = ("degC", "°C", "C")
 
 @dataclass(frozen=True)
 class Assembly:
-    """Links and devices by their names in the bench file, and the roles they play."""
+    """Links and devices by their names in the bench file, and the roles they play.
+
+    `detectors` are those that work on the device in that role, each with its section of the bench file.
+    """
 
     links: Mapping[str, Link]
     devices: Mapping[str, Device]
     roles: Mapping[str, str]
+    detectors: Configs = field(default_factory=dict)
 
     def public_name(self, device: str) -> str:
         """The role a device plays, else its own name."""
@@ -96,6 +102,7 @@ def build(loaded: LoadedBench) -> Assembly:
     problems += _misplaced(loaded, devices)
     problems += _not_stated(loaded, devices)
     problems += _lasers(loaded, devices)
+    detectors = configured(loaded, devices.get(loaded.file.roles.get("detector", "")), problems)
     problems += implausible(loaded, devices)
     carriage = devices.get(loaded.file.roles.get("carriage", ""))
     if isinstance(carriage, Axis) and not problems:  # a travel that is wrong itself is told once
@@ -106,7 +113,7 @@ def build(loaded: LoadedBench) -> Assembly:
         person = registry.driver(OPERATOR)
         devices[OPERATOR] = guarded(person.create(OPERATOR, person.Config(), None), OPERATOR, OPERATOR)
     watched = {name: GuardedLink(link, name, loaded.file.links[name].kind) for name, link in links.items()}
-    return Assembly(watched, devices, {str(role): name for role, name in loaded.file.roles.items()})
+    return Assembly(watched, devices, {str(role): name for role, name in loaded.file.roles.items()}, detectors)
 
 
 def _link(loaded: LoadedBench, name: str, kind: str, problems: list[Problem]) -> Link | None:
@@ -150,11 +157,10 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "carriage": (Axis,),
     "position": (Encoder,),
     "target_light": (Light,),
-    "detector": (Camera,),
     "indicator": (Gauge,),
     "temperature": (Meter,),
 }
-"""The roles that something goes by, and what may play each. Findings by eye and by meter are not made yet."""
+"""The roles that something goes by, and what may play each, beside that of the detector."""
 
 _WATCHED_BY_NOBODY = (
     "no role yet: nothing watches it, and the bench would home and move on whatever it says; wire an emergency stop "
@@ -171,7 +177,7 @@ def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Probl
     """Roles that nothing here goes by, and devices that are not of the kind a role wants."""
     problems = []
     for role, name in loaded.file.roles.items():
-        kinds = _KINDS.get(role)
+        kinds = detected_with() if role == "detector" else _KINDS.get(role)
         device = devices.get(name)
         if kinds is None:
             wrong = _NOT_OBEYED.get(role, "no role yet: nothing goes by it; take it out, the device keeps its own name")

@@ -14,7 +14,6 @@ from benchd.bench.asked_for import (
     check_points,
     check_sweep,
     driven,
-    no_camera,
     no_lens,
     nothing_nominal,
     readable,
@@ -22,7 +21,8 @@ from benchd.bench.asked_for import (
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import position_record
 from benchd.bench.clearance import check_way_to_switch
-from benchd.bench.detector import EdgeDetector
+from benchd.bench.detectors.at_hand import at_hand
+from benchd.bench.detectors.detector import Detector
 from benchd.bench.events import Events
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Jobs, Stopped
@@ -38,7 +38,7 @@ from benchd.bench.steady import Steady
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweeper import Progress, Sweeper
 from benchd.bench.trust import Trust
-from benchd.devices import Axis, Camera, Clock, Encoder, Light, Meter, Reading
+from benchd.devices import Axis, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
@@ -73,14 +73,8 @@ class Bench:
             settle_s=motion.settle_ms / 1000.0,
         )
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
-        self.detector = self._edge_detector()
-
-    def _edge_detector(self) -> EdgeDetector | None:
-        camera = self.assembly.in_role("detector", Camera)
-        if camera is None:
-            return None
-        light = self.assembly.in_role("target_light", Light)
-        return EdgeDetector(camera, "detector", self.analysis, self.file.target, light)
+        self.detectors = at_hand(assembly, loaded.file.target, self.analysis, clock)
+        self.detectors.expect(self.analysis)
 
     # Motion
 
@@ -114,7 +108,7 @@ class Bench:
 
     def _expect_pictures(self) -> None:
         """Whoever drives the carriage will soon take pictures: the worker comes up while it moves."""
-        if self.detector is not None:
+        if self.detectors:
             self.analysis.warm()
 
     async def nominal(self, *, since: int | None = None) -> Reading:
@@ -157,14 +151,13 @@ class Bench:
             return document.f_number
         return None if document.lens is None else self.loaded.records.lens(document.lens).f_number
 
-    def check_order(self, order: SweepOrder) -> EdgeDetector:
-        """Raise Refused('bad_request') for a sweep that this bench cannot take; gives the detector that can."""
-        check_sweep(order.mode, order.merit)
+    def check_order(self, order: SweepOrder) -> Detector:
+        """Raise Refused (bad_request, unknown_name) for a sweep that this bench cannot take; gives what it is by."""
+        check_sweep(order.mode)
+        chosen = self.detectors.chosen(order.merit, order.lp_mm)
         if order.span_um is not None and order.step_um is not None:  # else they follow the curve that is found
             check_points(order.repeats * per_pass(order.span_um, order.step_um))
-        if self.detector is None:
-            raise no_camera()
-        return self.detector
+        return chosen.detector
 
     async def sweep(self, order: SweepOrder, run: RunRecord, gate: Gate, progress: Progress) -> SweepData:
         """Take a sweep. Raises Refused (not_homed, not_driven, not_found, limit, clearance, bad_request), Stopped."""

@@ -1,35 +1,35 @@
-"""Pictures at known places: drive to an offset, settle, expose, and read the place before and after."""
+"""Captures at known places: drive to an offset, settle, expose or read, and read the place before and after."""
 
 from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
+from benchd.bench.detectors.values import Capture
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.bench.positioner import Positioner
 from benchd.bench.set_up_keeper import SetUpKeeper
-from benchd.devices import Camera, Frame
 from benchd.errors import Refused
 
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """A picture with the place it was taken at."""
+    """A capture with the place it was taken at."""
 
-    frame: Frame
+    capture: Capture
     carriage_um: float
     offset_um: float
 
 
 class Shots:
-    """Takes pictures at offsets; a closed gate is waited for, and what a stop cut into is taken again."""
+    """Takes captures at offsets; a closed gate is waited for, and what a stop cut into is taken again."""
 
-    def __init__(self, carriage: Positioner, camera: Camera, keeper: SetUpKeeper) -> None:
+    def __init__(self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: SetUpKeeper) -> None:
         self._carriage = carriage
-        self._camera = camera
+        self._capture = capture
         self._keeper = keeper
 
     def reach(self, centre: float, span: float) -> tuple[float, float]:
@@ -61,22 +61,25 @@ class Shots:
                     raise
 
     async def take(self, offset: float, gate: Gate) -> Shot:
-        """Drive there and expose. The place is read as the exposure begins, and again once the picture is there."""
+        """Drive there and capture. The place is read as that begins, and again once it is done."""
         while True:
-            exposing: list[asyncio.Task[Frame]] = []
+            capturing: list[asyncio.Task[Capture]] = []
             try:
-                before = await self.go(offset, gate, lambda: exposing.append(self._expose()))  # noqa: B023 awaited here
+                before = await self.go(offset, gate, lambda: capturing.append(self._begin()))  # noqa: B023 awaited here
                 stops = self._carriage.stops
-                frame = await exposing[-1]
+                capture = await capturing[-1]
             finally:
-                for task in exposing:
+                for task in capturing:
                     if not task.cancel() and not task.cancelled():
                         task.exception()  # told by what ended the approach
             after = (await self._carriage.read()).value
             if self._carriage.stops == stops and not gate.closed:
                 break
         place = 0.5 * (before + after)
-        return Shot(frame, place, self._keeper.chain.places.offset_um(place) or 0.0)
+        return Shot(capture, place, self._keeper.chain.places.offset_um(place) or 0.0)
 
-    def _expose(self) -> asyncio.Task[Frame]:
-        return asyncio.create_task(self._camera.grab(), name="picture")
+    def _begin(self) -> asyncio.Task[Capture]:
+        async def capture() -> Capture:
+            return await self._capture()
+
+        return asyncio.create_task(capture(), name="capture")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-Merit = Literal["auto", "edge", "star", "pairs", "meter", "eye"]
+from benchd.bench.detectors.detector import AUTO
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,7 +16,7 @@ class SweepOrder:
     about: Literal["nominal", "here"] | float = "nominal"
     span_um: float | None = None
     step_um: float | None = None
-    merit: Merit = "auto"
+    merit: str = AUTO
     lp_mm: float | None = None
     repeats: int = 1
     mode: Literal["stepped", "continuous"] = "stepped"
@@ -23,23 +24,22 @@ class SweepOrder:
 
 @dataclass(frozen=True, slots=True)
 class SweepPoint:
-    """One picture of a sweep: where it was taken and the modulation of both orientations with their u."""
+    """One point of a sweep: where it was taken, and of each channel its value with its u."""
 
     idx: int
     offset_um: float
     carriage_um: float
     t_mono: float
     repeat: int
-    v: tuple[float, float]
-    h: tuple[float, float]
+    channels: Mapping[str, tuple[float, float]]
 
 
 @dataclass(slots=True)
 class SweepData:
-    """A sweep at one set-up: its points in the order taken, what was measured, whether its pictures were linear.
+    """A sweep at one set-up: its points in the order taken, what was measured, whether its values were linear in light.
 
-    `swings` are how much brighter the field was than the square, picture by picture; `flags` are sentences for the
-    finding: what did not stay as it was, and what was lost.
+    `brightness` is that of each point, in the detector's own unit; `flags` are sentences for the finding: what did not
+    stay as it was, and what was lost.
     """
 
     setup: int
@@ -53,7 +53,7 @@ class SweepData:
     points: list[SweepPoint] = field(default_factory=list)
     refused: int = 0
     first_refusal: str = ""
-    swings: list[float] = field(default_factory=list)
+    brightness: list[float] = field(default_factory=list)
     linear: bool = True
     flags: list[str] = field(default_factory=list)
 

@@ -1,6 +1,6 @@
-"""The stepped sweep: look where the peak is, choose the stations, then move, settle, expose, again and again.
+"""The stepped sweep: look where the peak is, choose the stations, then move, settle, capture, again and again.
 
-A picture is analysed and its reading stored while the carriage is on its way to the next station.
+A capture is measured and its readings stored while the carriage is on its way to the next station.
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from benchd.assessments.locate import Location
 from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, Station, per_pass, plan
 from benchd.bench.analysis import Analysis
 from benchd.bench.asked_for import check_points
-from benchd.bench.detector import EdgeDetector, Locked
+from benchd.bench.detectors.detector import Detector
+from benchd.bench.detectors.values import Seen, Unusable
 from benchd.bench.gate import Gate
 from benchd.bench.notices import Notices
-from benchd.bench.pictures import Unusable
 from benchd.bench.positioner import Positioner
 from benchd.bench.readings import keep_and_tell
 from benchd.bench.run_record import RunRecord
-from benchd.bench.search import HEAD_START_S, Search, Seen
+from benchd.bench.search import HEAD_START_S, Search
 from benchd.bench.set_up_keeper import SetUpKeeper
 from benchd.bench.shots import Shot, Shots
 from benchd.bench.sweep_data import SweepData, SweepOrder, SweepPoint
@@ -33,26 +33,22 @@ from benchd.optics.focus_depth import half_width_um
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
-DEFAULT_LP_MM = 40.0
-
 FINISH_S = 1.0
 
 LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
-"""Pictures of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
+"""Points of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
 source. It is above what warming up and droop do to a lamp, and below what anybody does to it on purpose."""
-
-EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
 
 Progress = Callable[[int, int], None]
 
 
 class Sweeper:
-    """Carries out stepped sweeps with the edge detector."""
+    """Carries out stepped sweeps with a detector."""
 
     def __init__(
         self,
         carriage: Positioner,
-        detector: EdgeDetector,
+        detector: Detector,
         analysis: Analysis,
         keeper: SetUpKeeper,
         store: Store,
@@ -66,25 +62,25 @@ class Sweeper:
         self._store = store
         self._notices = notices
         self._clock = clock
-        self._shots = Shots(carriage, detector.camera, keeper)
+        self._shots = Shots(carriage, detector.capture, keeper)
         self._search = Search(self._shots, detector, clock)
 
     async def sweep(
         self, order: SweepOrder, f_number: float, run: RunRecord, gate: Gate, progress: Progress
     ) -> SweepData:
-        """Look, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, DeviceError."""
-        lp_mm = order.lp_mm or DEFAULT_LP_MM
+        """Look, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, BenchdError."""
+        lp_mm = self._detector.frequency(order.lp_mm)
         half_width = self._keeper.arrangement.curve_width * half_width_um(f_number, lp_mm)
         centre = await self._centre(order)
         await self._shots.go(centre, gate)
-        await self._detector.expose()
+        await self._detector.prepare()
         peak, glances = await self._search.find(centre, half_width, lp_mm, gate)
-        locked = self._lock(peak, glances, lp_mm)
+        u_frequency_rel = await self._settle_on(peak, glances, lp_mm)
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
         step = order.step_um or STEP_HWHM * peak.hwhm_um
         check_points(order.repeats * per_pass(span, step))
         middle = peak.peak_um if order.span_um is None else centre
-        noise = await self._noise(glances, locked)
+        noise = await self._noise(glances)
         inside = order.repeats * min(2.1 * half_width, span) / step
         ratio = peak.hwhm_um / half_width
         predicted = await self._analysis.run(predicted_U_um, noise, inside, half_width, ratio)
@@ -94,14 +90,14 @@ class Sweeper:
         data = SweepData(
             setup=self._keeper.document.rev,
             glass=self._keeper.document.glass,
-            detector=self._detector.name,
-            merit=self._detector.kind,
+            detector=self._detector.gear.name,
+            merit=self._detector.name,
             lp_mm=lp_mm,
             f_number=f_number,
-            u_frequency_rel=locked.u_frequency_rel,
+            u_frequency_rel=u_frequency_rel,
             hwhm_um=peak.hwhm_um,
         )
-        await self._take_all(stations, locked, data, run, gate, progress)
+        await self._take_all(stations, data, run, gate, progress)
         data.flags += [*_lost(data), *_brightness(data)]
         return data
 
@@ -110,30 +106,31 @@ class Sweeper:
         if order.about == "nominal":
             return self._keeper.document.trim_um
         if order.about == "here":
-            here = self._keeper.chain.places.offset_um((await self._carriage.read()).value)
+            here: float | None = self._keeper.chain.places.offset_um((await self._carriage.read()).value)
             return 0.0 if here is None else here
         return float(order.about)
 
-    def _lock(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> Locked:
-        # Two stations beyond the span, so that the blurriest picture of the sweep has room in the window.
+    async def _settle_on(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> float:
+        # Two stations beyond the span, so that the blurriest capture of the sweep has room in what is settled.
         within = (SPAN_HWHM + 2.0 * STEP_HWHM) * peak.hwhm_um
-        others = [one.glance for one in seen if abs(one.offset_um - peak.peak_um) <= within]
-        return self._detector.lock(_sharpest(seen).glance, others, lp_mm)
+        others = [one for one in seen if abs(one.offset_um - peak.peak_um) <= within]
+        return await self._detector.settle_on(_sharpest(seen), others, lp_mm)
 
-    async def _noise(self, seen: Sequence[Seen], locked: Locked) -> float:
-        """Relative noise of one reading at the peak: the pilot's sharpest picture, measured as the sweep will be."""
-        measured = await self._detector.measure(_sharpest(seen).frame, locked)
+    async def _noise(self, seen: Sequence[Seen]) -> float:
+        """Relative noise of one point at the peak: the pilot's sharpest capture, measured as the sweep will be."""
+        measured = await self._detector.measure(_sharpest(seen).capture)
         if isinstance(measured, Unusable):
-            raise Refused("not_found", measured.text, advice="Look at the picture; check light and target.")
-        mean = 0.5 * (measured.v[0] + measured.h[0])
-        return 0.5 * math.hypot(measured.v[1], measured.h[1]) / mean
+            raise Refused("not_found", measured.text, advice=measured.advice)
+        values, us = zip(*measured.values.values(), strict=True)
+        if (mean := sum(values) / len(values)) <= 0.0:
+            raise Refused("not_found", "What is measured at the peak is not above zero.", advice="Check the light.")
+        return float(math.hypot(*us) / len(us) / mean)
 
     # Taking
 
     async def _take_all(
         self,
         stations: Sequence[Station],
-        locked: Locked,
         data: SweepData,
         run: RunRecord,
         gate: Gate,
@@ -145,7 +142,7 @@ class Sweeper:
                 taken = await self._shots.take(station.offset_um, gate)
                 if under_way is not None:
                     await under_way
-                work = self._finish(taken, station, locked, data, run, gate)
+                work = self._finish(taken, station, data, run, gate)
                 under_way = asyncio.create_task(work, name="reading")
                 progress(count + 1, len(stations))
             if under_way is not None:
@@ -159,27 +156,26 @@ class Sweeper:
                 for task in ended:
                     task.cancelled() or task.exception()  # told where it happened; this sweep ends for another reason
 
-    async def _finish(
-        self, taken: Shot, station: Station, locked: Locked, data: SweepData, run: RunRecord, gate: Gate
-    ) -> None:
+    async def _finish(self, taken: Shot, station: Station, data: SweepData, run: RunRecord, gate: Gate) -> None:
+        detector, capture = self._detector, taken.capture
         idx = run.next_index()
         await self._clock.sleep(HEAD_START_S)
-        measured = await self._detector.measure(taken.frame, locked)
+        measured = await detector.measure(capture)
         rows: list[ReadingRow] = []
-        for channel in ("v", "h"):
-            value, u = (None, None) if isinstance(measured, Unusable) else getattr(measured, channel)
+        for channel in detector.channels:
+            value, u = (None, None) if isinstance(measured, Unusable) else measured.values[channel]
             rows.append(
                 ReadingRow(
                     run=run.id,
                     idx=idx,
-                    t_utc=taken.frame.t_utc,
-                    t_mono=taken.frame.t_mono,
+                    t_utc=capture.t_utc,
+                    t_mono=capture.t_mono,
                     offset_um=taken.offset_um,
                     carriage_um=taken.carriage_um,
-                    device=self._detector.name,
-                    channel=f"edge.{channel}",
+                    device=detector.gear.name,
+                    channel=f"{detector.name}.{channel}",
                     value=value,
-                    unit="1",
+                    unit=detector.unit,
                     quality="bad" if value is None else "good",
                     u=u,
                 )
@@ -189,17 +185,15 @@ class Sweeper:
             data.refused += 1
             data.first_refusal = data.first_refusal or measured.text
             if data.refused > max(5, len(data.points)):
-                raise BenchdError("not_found", measured.text, advice="Look at the picture; check light and target.")
+                raise BenchdError("not_found", measured.text, advice=measured.advice)
             return
         data.linear = data.linear and measured.linear
-        if measured.swing is not None:
-            data.swings.append(measured.swing)
-        if taken.frame.exposure not in (None, self._detector.exposure):
-            data.flags.append(EXPOSED_OTHERWISE)
+        if measured.brightness is not None:
+            data.brightness.append(measured.brightness)
+        data.flags += measured.flags
+        channels = {channel: measured.values[channel] for channel in detector.channels}
         data.points.append(
-            SweepPoint(
-                idx, taken.offset_um, taken.carriage_um, taken.frame.t_mono, station.repeat, measured.v, measured.h
-            )
+            SweepPoint(idx, taken.offset_um, taken.carriage_um, capture.t_mono, station.repeat, channels)
         )
 
     async def _keep_and_tell(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
@@ -219,22 +213,22 @@ def _lost(data: SweepData) -> list[str]:
     if not data.refused:
         return []
     of = data.refused + len(data.points)
-    return [f"{data.refused} of {of} pictures of a sweep could not be measured; of the first: {data.first_refusal}"]
+    return [f"{data.refused} of {of} points of a sweep could not be measured; of the first: {data.first_refusal}"]
 
 
 def _brightness(data: SweepData) -> list[str]:
-    if not data.swings or max(data.swings) <= LIGHT_STAYS * min(data.swings):
+    if not data.brightness or max(data.brightness) <= LIGHT_STAYS * min(data.brightness):
         return []
-    ratio = max(data.swings) / min(data.swings)
-    return [f"While a sweep was taken the pictures' brightness changed by a factor of {ratio:.2g}: light or exposure."]
+    ratio = max(data.brightness) / min(data.brightness)
+    return [f"While a sweep was taken the brightness changed by a factor of {ratio:.2g}: light or exposure."]
 
 
 def _sharpest(seen: Sequence[Seen]) -> Seen:
-    return max(seen, key=lambda one: one.glance.modulation)
+    return max(seen, key=lambda one: one.glance.value)
 
 
 def require_light(predicted: float, noise: float, inside: float, half_width_um: float) -> None:
-    """Refuse a sweep that could not be sure enough, from what its pictures predict and never from what a fit achieved.
+    """Refuse a sweep that could not be sure enough, from what its look predicts and never from what a fit achieved.
 
     `predicted` is the 95 % half-width of best focus (um), `noise` the relative standard deviation of one reading at
     the peak, `inside` how many fall within +-1.05 of the geometric half-width `half_width_um`. Raises Refused

@@ -7,16 +7,18 @@ from contextlib import ExitStack
 from datetime import UTC, datetime
 from typing import Any
 
+from benchd.bench.analysis import Analysis
 from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import CalibrationInForce, Chain, datum_chain, position_record
 from benchd.bench.clearance import clearance
+from benchd.bench.detectors.at_hand import at_hand
 from benchd.bench.in_force import in_force
 from benchd.bench.motion_figures import MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.bench.trust import NOT_YET
 from benchd.bench.wall_distance import carried_over
-from benchd.devices import Axis, Encoder
+from benchd.devices import Axis, Clock, Encoder
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.procedures import of_records
@@ -81,6 +83,7 @@ class Offline:
             self._assembly,
             self._loaded.records,
             arrangement_of(self._loaded.file),
+            at_hand(self._assembly, self._loaded.file.target, Analysis(), Clock()),
             calibrations=set(self._calibrations),
             homed=False,
             stale=True,

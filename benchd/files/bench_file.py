@@ -107,6 +107,17 @@ def _named(stands: Any) -> Any:
     return {"kind": stands} if isinstance(stands, str) else stands
 
 
+class DetectorEntry(Record):
+    """What one detector is told. All keys belong to it, which checks them when the bench is read."""
+
+    model_config = ConfigDict(extra="allow")
+
+    @property
+    def rest(self) -> dict[str, Any]:
+        """The keys of the detector's own `Config`."""
+        return dict(self.model_extra or {})
+
+
 class Motion(Record):
     """How the carriage is driven: when it is there, how long it settles, what stays free.
 
@@ -231,6 +242,7 @@ class BenchFile(Record):
     links: dict[Name, LinkEntry] = Field(default_factory=dict)
     devices: Annotated[dict[Name, DeviceEntry], Field(min_length=1)]
     roles: dict[Role, Name]
+    detectors: dict[Name, DetectorEntry] = Field(default_factory=dict)
     motion: Motion
     steps: Steps | None = None
     joint: Joint

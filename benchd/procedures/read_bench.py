@@ -12,6 +12,7 @@ from pathlib import Path
 from benchd.bench.arrangements.registry import arrangement_of, read_arrangement
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.chain import position_notes, position_record
+from benchd.bench.detectors import registry as detectors
 from benchd.bench.plausible import odd
 from benchd.bench.within_reach import WithinReach
 from benchd.devices import Axis, Encoder
@@ -22,7 +23,7 @@ from benchd.files.records_folder import FOLDERS
 from benchd.files.seats import fits_nowhere
 from benchd.files.unheeded import unheeded
 from benchd.procedures.library import Library
-from benchd.questions.registry import passed_over
+from benchd.questions import registry as questions
 
 PROCEDURES = "procedures"
 """The folder beside a bench file that holds its own procedures."""
@@ -81,7 +82,8 @@ def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         *fits_nowhere(loaded.file, loaded.records),
         *WithinReach(loaded, assembly.named("carriage", Axis).spec).notes(scale),
         *position_notes(scale),
-        *passed_over(),
+        *questions.passed_over(),
+        *detectors.passed_over(),
         *odd(loaded, assembly.devices),
         *_without_effect(loaded, assembly),
         *_folders_not_read(loaded),

@@ -1,4 +1,4 @@
-"""From sweeps to best focus: which of them measured one thing, orientations averaged, then one fit."""
+"""From sweeps to best focus: which of them measured one thing, channels averaged, then one fit."""
 
 from __future__ import annotations
 
@@ -31,17 +31,20 @@ class FitOrder:
 
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
-    """The curve of a sweep: both orientations of a picture averaged, since they share the carriage."""
+    """The curve of a sweep: the channels of a point averaged, since they share the carriage."""
     return Curve.of(
-        channel
-        for point in points
-        for channel in points_of_picture(
-            {"v": point.v, "h": point.h},
-            offset_um=point.offset_um,
-            t_mono=point.t_mono,
-            repeat=point.repeat,
-            position_u_um=position_u_um,
-        )
+        (
+            channel
+            for point in points
+            for channel in points_of_picture(
+                point.channels,
+                offset_um=point.offset_um,
+                t_mono=point.t_mono,
+                repeat=point.repeat,
+                position_u_um=position_u_um,
+            )
+        ),
+        list(dict.fromkeys(channel for point in points for channel in point.channels)),
     )
 
 

@@ -10,10 +10,11 @@ import structlog
 
 from benchd.bench.assembly import Assembly
 from benchd.bench.bench import Bench
+from benchd.bench.detectors import registry as detectors
 from benchd.devices import Axis, Camera, Encoder, Gauge, Identity, Light, Meter, Operator
 from benchd.errors import BenchdError
 from benchd.procedures.library import Library
-from benchd.questions import registry
+from benchd.questions import registry as questions
 
 _log = structlog.get_logger("benchd")
 
@@ -45,18 +46,37 @@ def about(
         "roles": dict(assembly.roles),
         "procedures": {name: file.procedure.describe() for name, file in library.items()},
         "questions": dict(_questions()),
+        "detectors": dict(_detectors()),
     }
 
 
 def _questions() -> Iterator[tuple[str, dict[str, Any]]]:
-    for name in registry.names():
+    for name in questions.names():
         try:
-            asked = registry.question(name)
+            asked = questions.question(name)
         except BenchdError as unfit:
             _log.warning("question", name=name, why=unfit.text)
             continue
         values = {key: value.name for key, value in asked.values.items()}
         yield name, {"asks": asked.asks, "of": asked.of, "values": values, "calibrates": asked.calibrates}
+
+
+def _detectors() -> Iterator[tuple[str, dict[str, Any]]]:
+    for name in detectors.names():
+        try:
+            found = detectors.detector(name)
+        except BenchdError as unfit:
+            _log.warning("detector", name=name, why=unfit.text)
+            continue
+        yield (
+            name,
+            {
+                "works_on": found.device.__name__.lower(),
+                "quantity": found.quantity,
+                "unit": found.unit,
+                "channels": {channel: found.legends.get(channel, channel) for channel in found.channels},
+            },
+        )
 
 
 def _kind_of(device: object) -> str:

@@ -105,6 +105,17 @@ class QuestionAbout(Told):
     """Whether its finding can be put in force by `accept`."""
 
 
+class DetectorAbout(Told):
+    """What a sweep may be asked for as its merit, where the device in the role `detector` is of that kind."""
+
+    works_on: str
+    """A kind of device, as under `devices`."""
+    quantity: str
+    unit: str
+    channels: dict[str, str]
+    """What it measures at each place, as it is printed; in readings `<detector>.<channel>`."""
+
+
 class About(Document):
     """What stands on this bench, and what may be asked of it."""
 
@@ -125,6 +136,7 @@ class About(Document):
     """Which device of the bench file has it."""
     procedures: dict[Name, ProcedureAbout]
     questions: dict[Name, QuestionAbout]
+    detectors: dict[Name, DetectorAbout]
 
 
 class OfDevice(Document):

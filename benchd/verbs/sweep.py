@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import Field
 
 from benchd.errors import Refused
-from benchd.verbs.arguments import Args
+from benchd.verbs.arguments import Args, Name
 from benchd.verbs.entry import Entry, WouldBeRefused, foremost, may_be
 from benchd.verbs.foreseen import Open, all_of
 from benchd.verbs.result import Started
@@ -25,13 +25,14 @@ if TYPE_CHECKING:
 class SweepArgs(Args):
     """A sweep about nominal, about where the carriage stands, or about an offset in um; `span_um` is end to end.
 
-    Span and step are left to the detector and the f-number where they are not given.
+    `merit` names the detector, `auto` the first of those at hand. Span, step and frequency are left to the detector and
+    the f-number where they are not given.
     """
 
     about: Literal["nominal", "here"] | float = "nominal"
     span_um: float | None = Field(default=None, gt=0.0, le=1e5)
     step_um: float | None = Field(default=None, gt=0.0, le=1e5)
-    merit: Literal["auto", "edge", "star", "pairs", "meter", "eye"] = "auto"
+    merit: Name = "auto"
     lp_mm: float | None = Field(default=None, gt=0.0, le=2000.0)
     repeats: int = Field(default=1, ge=1, le=100)
     mode: Literal["stepped", "continuous"] = "stepped"
@@ -55,12 +56,11 @@ class Sweep(Verb[SweepArgs]):
         return True
 
     def check(self, args: SweepArgs, view: BenchView, opened: Open) -> None:
-        from benchd.bench.asked_for import check_sweep, no_camera
+        from benchd.bench.asked_for import check_sweep
 
         # What is opened has been left out, so that its default stands there, which nobody refuses.
-        check_sweep(args.mode, args.merit)
-        if not view.has_camera:
-            raise no_camera()
+        check_sweep(args.mode)
+        view.detector_for(args.merit, args.lp_mm)
 
     def effect(self, args: SweepArgs, ahead: Ahead, opened: Open) -> Entry:
         from benchd.bench.asked_for import no_lens, nothing_nominal

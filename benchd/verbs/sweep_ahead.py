@@ -7,7 +7,7 @@ from functools import partial
 from itertools import pairwise
 
 from benchd.bench.asked_for import check_points
-from benchd.bench.sweeper import DEFAULT_LP_MM
+from benchd.bench.detectors.detector import DEFAULT_LP_MM
 from benchd.verbs.entry import Entry, foremost
 from benchd.verbs.foreseen import Why, joined
 from benchd.verbs.room_to_move import reach, would_be_refused
@@ -22,11 +22,11 @@ LENGTHS = 200
 """Lengths of ways that are enough to know what they take on average."""
 
 
-def places_of(where: Whereabouts | None, args: SweepArgs | None = None) -> SweepPlaces:
-    """The places of a sweep, or of one that leaves everything to the bench."""
+def places_of(where: Whereabouts | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM) -> SweepPlaces:
+    """The places of a sweep at that frequency, or of one that leaves everything to the bench."""
     half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
-    span, step, lp_mm = (getattr(args, name, None) for name in ("span_um", "step_um", "lp_mm"))
-    return sweep_places(half_width * DEFAULT_LP_MM / (lp_mm or DEFAULT_LP_MM), span, step)
+    span, step = (getattr(args, name, None) for name in ("span_um", "step_um"))
+    return sweep_places(half_width * DEFAULT_LP_MM / lp_mm, span, step)
 
 
 def beside_um(where: Whereabouts | None, place_um: float, offset_um: float) -> float:
@@ -35,12 +35,15 @@ def beside_um(where: Whereabouts | None, place_um: float, offset_um: float) -> f
 
 
 class SweepAhead:
-    """One sweep of a set-up that gives these places. Raises Refused('bad_request') for one of too many points."""
+    """One sweep of a set-up that gives these places. Raises Refused (bad_request, unknown_name) as the bench would."""
 
     def __init__(self, bench: BenchView, where: Whereabouts | None, args: SweepArgs) -> None:
         self._bench = bench
         self._where = where
-        self._places = places_of(where, args)
+        chosen = bench.detector_for(args.merit, args.lp_mm)
+        self._point_s = chosen.point_s
+        self._looks_wide = not chosen.detector.tells_blur
+        self._places = places_of(where, args, chosen.lp_mm)
         assert isinstance(args.repeats, int)
         self._points = args.repeats * self._places.points
         check_points(self._points)
@@ -70,13 +73,14 @@ class SweepAhead:
     def _seconds(self) -> tuple[float, float]:
         """From its first place on: of the first look and the readings, and of all further looks."""
         looking = self._looking_s(self._places.look)
-        taking = looking + self._points * (self.shuffled_s() + self._bench.point_s)
-        return taking, self._places.more_looks * looking + self._looking_s(self._places.wide)
+        taking = looking + self._points * (self.shuffled_s() + self._point_s)
+        more, wide = self._places.more_looks * looking, self._looking_s(self._places.wide)
+        return (taking + wide, more) if self._looks_wide else (taking, more + wide)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:
         """A picture at each place in its turn, once the carriage is at the first."""
         ways = sum(self._bench.approach_s(0.0, self._way(other - one)) for one, other in pairwise(offsets))
-        return ways + len(offsets) * self._bench.point_s
+        return ways + len(offsets) * self._point_s
 
     def _way(self, offset_um: float) -> float:
         """What an offset near nominal is in um of carriage."""

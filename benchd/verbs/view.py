@@ -10,6 +10,7 @@ from typing import Any
 from benchd.bench.arrangements.places import Places
 from benchd.bench.asked_for import Use
 from benchd.bench.clearance import Clearance, Parts
+from benchd.bench.detectors.at_hand import Chosen
 from benchd.bench.positioner import NEEDS_NO_RUN_UP
 from benchd.files.records_folder import Records
 
@@ -51,18 +52,18 @@ Where = Callable[[Mapping[str, Any]], Whereabouts]
 
 @dataclass(frozen=True, slots=True)
 class BenchView:
-    """Speeds in um/s, times in s; what moves nothing knows nothing of them (NaN). `point_s` is one exposure with its
-    transfer and analysis, settling apart.
+    """Speeds in um/s, times in s; what moves nothing knows nothing of them (NaN).
 
     `run_up_um` is where the carriage goes first to come to a place, from that place: below it negative. Homing may go
     to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `asks_of_rear` whether
     somebody is still asked about a lens whose rear is in no record; `stale` whether the carriage was not driven since
     something changed that its place depends on. `not_homed_why` says why it is not homed; `carriage_um` is None where
-    nobody has looked where it stands; `rev` is the set-up's. `devices`: every name that a step may use, roles first;
-    `device_for` (use, name) raises Refused as the bench would for a name that is none for that use; `records` are those
-    of the bench, None where nobody knows; `has_camera`: the detector is one; `moves_target`: the target rides on the
-    carriage. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens with this glass
-    behind it, None where that is its own.
+    nobody has looked where it stands; `rev` is the set-up's.
+    `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
+    for a name that is none for that use; `records` are those of the bench, None where nobody knows. `detector_for`
+    (merit, lp/mm) gives what a sweep would be taken by, and raises Refused as the bench would. `moves_target`: the
+    target rides on the carriage. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens
+    with this glass behind it, None where that is its own.
     """
 
     devices: Set[str]
@@ -71,11 +72,11 @@ class BenchView:
     stale: bool
     carriage_um: float | None
     where: Where
+    detector_for: Callable[[str, float | None], Chosen]
     travel_um: tuple[float, float] = (math.nan, math.nan)
     top_speed_um_s: float = math.nan
     acceleration_um_s2: float = math.nan
     settle_s: float = math.nan
-    point_s: float = math.nan
     home_s: float = math.nan
     run_up_um: float = 0.0
     home_um: float = 0.0
@@ -87,7 +88,6 @@ class BenchView:
     assess_s: float = 0.5
     device_for: Callable[[Use, str], object] = lambda use, name: None
     records: Records | None = None
-    has_camera: bool = True
     moves_target: bool = True
     asked_of_glass: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 

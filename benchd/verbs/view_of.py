@@ -8,16 +8,17 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from benchd.bench.arrangements.arrangement import Arrangement
-from benchd.bench.arrangements.registry import arrangement
+from benchd.bench.arrangements.registry import curve_width
 from benchd.bench.asked_for import CARRIAGE, device_for
 from benchd.bench.assembly import Assembly
 from benchd.bench.chain import Chain
 from benchd.bench.clearance import Clearance, Parts, parts_of
+from benchd.bench.detectors.at_hand import AtHand
+from benchd.bench.detectors.detector import DEFAULT_LP_MM
 from benchd.bench.glass_residual import asked_of_glass
 from benchd.bench.motion_figures import HOMING_BEYOND_UM, MotionFigures
 from benchd.bench.setup import SETTABLE, SetupDocument
-from benchd.bench.sweeper import DEFAULT_LP_MM
-from benchd.devices import Axis, Camera
+from benchd.devices import Axis
 from benchd.files.records_folder import Records
 from benchd.optics.focus_depth import half_width_um
 from benchd.verbs.view import BenchView, Where, Whereabouts
@@ -25,7 +26,6 @@ from benchd.verbs.view import BenchView, Where, Whereabouts
 if TYPE_CHECKING:
     from benchd.bench.bench import Bench
 
-POINT_S = 0.15
 SEEK_S = 3.0
 """The slow part of homing: off the switch, and on to the reference mark."""
 
@@ -47,6 +47,7 @@ async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = 
         bench.assembly,
         bench.loaded.records,
         setup.arrangement,
+        bench.detectors,
         calibrations=set(setup.calibrated_artefacts),
         homed=bench.trust.homed,
         stale=setup.document.stale,
@@ -74,7 +75,7 @@ def whereabouts(
         f_number = records.lens(setup.lens).f_number
     half_width: float | None = None
     if f_number is not None:
-        half_width = arrangement(setup.arrangement).curve_width * half_width_um(f_number, DEFAULT_LP_MM)
+        half_width = curve_width(setup.arrangement) * half_width_um(f_number, DEFAULT_LP_MM)
     return Whereabouts(
         chain.places,
         half_width,
@@ -90,6 +91,7 @@ def at_rest(
     assembly: Assembly,
     records: Records,
     arranged: Arrangement,
+    detectors: AtHand,
     *,
     calibrations: Set[str],
     homed: bool,
@@ -108,13 +110,12 @@ def at_rest(
         stale=stale,
         carriage_um=carriage_um,
         where=where,
+        detector_for=detectors.chosen,
         not_homed_why=not_homed_why,
         rev=rev,
         rear_seen=rear_seen or {},
-        point_s=POINT_S,
         device_for=partial(device_for, assembly),
         records=records,
-        has_camera=assembly.in_role("detector", Camera) is not None,
         moves_target=arranged.moves_target,
         asked_of_glass=partial(asked_of_glass, records=records),
     )

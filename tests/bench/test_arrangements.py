@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.arrangements.registry import arrangement, arrangement_of, names
+from benchd.bench.arrangements.registry import ARRANGEMENTS, arrangement, arrangement_of
 from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
 from benchd.bench.setup import apply, first_setup
 from benchd.errors import Refused
@@ -147,7 +147,7 @@ def test_what_fifteen_millimetres_of_reticle_reach(focal_length_mm: float, reach
     """+-150 um at 50 mm, +-37 at 25 mm, with a collimator of 500 mm."""
     places = chain_of(bench_of(RETICLE | {"before_lens_mm": 0.0}, focal_length_mm=focal_length_mm)).places
     low, middle, high = (places.offset_um(12000.0 + at) or 0.0 for at in (-15000.0, 0.0, 15000.0))
-    assert (middle - low, high - middle) == (pytest.approx(reach_um, rel=1e-4), pytest.approx(reach_um, rel=1e-4))
+    assert [middle - low, high - middle] == pytest.approx([reach_um, reach_um], rel=1e-4)
 
 
 def test_places_of_a_reticle_go_both_ways_and_depth_stays() -> None:
@@ -213,7 +213,7 @@ def test_a_source_is_seen_sharp_half_the_pickup_before_focus() -> None:
 def test_what_each_says_of_itself(stands: dict[str, Any]) -> None:
     found = arrangement_of(bench_of(stands).file)
     assert found.name == stands["kind"]
-    assert found.name in names()
+    assert found.name in ARRANGEMENTS.names()
     assert found.stands
     assert all(sentence.endswith(".") for sentence in found.cannot_tell)
 

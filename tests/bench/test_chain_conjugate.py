@@ -207,9 +207,10 @@ def test_a_collimator_that_nothing_is_stated_of_is_told(collimated: LoadedBench)
 def test_at_its_stop_the_place_of_the_stop_is_part_of_the_error_and_told(
     wall: LoadedBench, collimated: LoadedBench
 ) -> None:
-    for bench, stated in ((wall, {"distance_mm": 5000}), (collimated, {})):
-        assert any("place of the stop" in note for note in chain_of(bench, ring="hard_stop", **stated).notes)
-        assert not any("place of the stop" in note for note in chain_of(bench, ring="infinity", **stated).notes)
+    for bench, distance_mm in ((wall, 5000), (collimated, None)):
+        at_stop, elsewhere = (chain_of(bench, ring=ring, distance_mm=distance_mm) for ring in ("hard_stop", "infinity"))
+        assert any("place of the stop" in note for note in at_stop.notes)
+        assert not any("place of the stop" in note for note in elsewhere.notes)
 
 
 def test_a_wall_within_four_focal_lengths_is_refused(wall: LoadedBench) -> None:

@@ -11,9 +11,10 @@ import pytest
 
 from benchd.bench.arrangements.places import OnCarriage
 from benchd.bench.chain import Chain
+from benchd.bench.detectors.values import Capture
 from benchd.bench.gate import Gate
 from benchd.bench.shots import Shots
-from benchd.devices import Frame, Reading
+from benchd.devices import Reading
 
 CHAIN = Chain((), (), 1000.0, 0.0, (), (), (), OnCarriage(24000.0, 0.0, 1000.0), 0.0, None)
 UTC = "2026-01-01T00:00:00Z"
@@ -39,22 +40,22 @@ class Carriage:
 
 
 class Camera:
-    """Gives pictures numbered from 1; `during` is called while one is exposed."""
+    """Gives captures numbered from 1; `during` is called while one is taken."""
 
     def __init__(self, during: Callable[[int], None] = lambda n: None) -> None:
         self.taken = 0
         self._during = during
 
-    async def grab(self) -> Frame:
+    async def capture(self) -> Capture:
         self.taken += 1
         await asyncio.sleep(0)
         self._during(self.taken)
-        return Frame(b"%d" % self.taken, "image/png", 0.0, UTC)
+        return Capture(self.taken, 0.0, UTC)
 
 
 def shots(carriage: Carriage, camera: Camera) -> Shots:
     keeper = SimpleNamespace(chain=CHAIN, check_depth=lambda depth_um: None)
-    return Shots(cast(Any, carriage), cast(Any, camera), cast(Any, keeper))
+    return Shots(cast(Any, carriage), camera.capture, cast(Any, keeper))
 
 
 async def test_a_picture_that_a_stop_cut_into_is_taken_again() -> None:
@@ -65,7 +66,7 @@ async def test_a_picture_that_a_stop_cut_into_is_taken_again() -> None:
         carriage.stops += n == 1
 
     shot = await shots(carriage, Camera(stopped)).take(5.0, Gate())
-    assert (shot.frame.data, carriage.approaches) == (b"2", 2)
+    assert (shot.capture.data, carriage.approaches) == (2, 2)
 
 
 async def test_a_picture_that_a_pause_cut_into_is_taken_again_once_it_is_over() -> None:
@@ -77,7 +78,7 @@ async def test_a_picture_that_a_pause_cut_into_is_taken_again_once_it_is_over() 
             asyncio.get_running_loop().call_later(0.02, gate.open)
 
     shot = await shots(carriage, Camera(paused)).take(5.0, gate)
-    assert (shot.frame.data, carriage.approaches) == (b"2", 2)
+    assert (shot.capture.data, carriage.approaches) == (2, 2)
 
 
 async def test_the_place_of_a_picture_is_the_middle_of_before_and_after() -> None:

@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Any, TypeVar, TypeVarTuple, cast
 import numpy as np
 import pytest
 
-from benchd.bench.detector import EdgeDetector
+from benchd.bench.detectors.edge.detector import EdgeDetector
+from benchd.bench.detectors.edge.pictures import exposure_in
+from benchd.bench.detectors.values import Gear
 from benchd.bench.lights import whole_periods
-from benchd.bench.pictures import exposure_in
+from benchd.devices import Clock
 from benchd.files.bench_file import Target
 from benchd.imaging.level import Exposure as Judged
 from benchd_drivers.gcode_light import GcodeLight
@@ -72,7 +74,7 @@ async def scatter(camera: HttpCamera, exposure_ms: float) -> float:
 async def test_a_dimmed_light_is_exposed_over_whole_periods(bench: SimulatedBench) -> None:
     async with lit(bench, 0.35) as (light, camera):
         target = Target(id="cross-2", pitch_mm=1.0, u_pitch_mm=0.0005)
-        detector = EdgeDetector(camera, "detector", cast(Any, Inline()), target, light)
+        detector = EdgeDetector(Gear(camera, "detector", target, light, cast(Any, Inline()), Clock()))
         taken = await detector.expose()
         assert taken.exposure_ms == pytest.approx(round(taken.exposure_ms), abs=1e-6), "periods of a millisecond"
         whole, half = await scatter(camera, taken.exposure_ms), await scatter(camera, taken.exposure_ms + 0.5)

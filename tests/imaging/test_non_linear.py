@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from benchd.assessments.peak_lines import NON_LINEAR_SHIFT_UM
-from benchd.bench.pictures import Glance, Modulation, Rendition, glance_at, modulation_in
+from benchd.bench.detectors.edge.pictures import Modulation, Rendition, SquareSeen, glance_at, modulation_in
 from benchd.bench.sweep_data import SweepPoint
 from benchd.metrology.peak import PeakFit, fit_peak
 from benchd.optics.diffraction import cutoff_lp_mm, defocus_mtf
@@ -70,13 +70,13 @@ def best_focus(encode: Encoder, how: Rendition) -> tuple[PeakFit, bool]:
     """Fit of the modulation in the files of `through_focus`, and whether all were held to be linear."""
     pictures = [(offset, encode(light)) for offset, light in through_focus()]
     glance = glance_at(pictures[8][1], LP_MM, 1.0, None, how)
-    assert isinstance(glance, Glance)
+    assert isinstance(glance, SquareSeen)
     points, linear = [], True
     for idx, (offset, data) in enumerate(pictures):
         found = modulation_in(data, glance.layout, LP_MM * PIXEL_UM / 1000.0, WINDOW_PX, how)
         assert isinstance(found, Modulation)
         linear = linear and found.linear
-        points.append(SweepPoint(idx, offset, offset, float(idx), 0, found.v, found.h))
+        points.append(SweepPoint(idx, offset, offset, float(idx), 0, {"v": found.v, "h": found.h}))
     fit = fit_points(points, FitOrder(2.8, LP_MM, NM, 0.0))
     assert isinstance(fit, PeakFit)
     return fit, linear
@@ -135,7 +135,7 @@ def test_a_jpeg_said_to_be_linear_by_its_exponent_is() -> None:
     light = through_focus()[8][1]
     data = _file(np.rint(255 * light).astype(np.uint8), "JPEG", quality=97)
     glance = glance_at(data, LP_MM, 1.0, None, Rendition(gamma=1.0))
-    assert isinstance(glance, Glance)
+    assert isinstance(glance, SquareSeen)
     found = modulation_in(data, glance.layout, LP_MM * PIXEL_UM / 1000.0, WINDOW_PX, Rendition(gamma=1.0))
     assert isinstance(found, Modulation)
     assert found.linear

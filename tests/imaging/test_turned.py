@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.ndimage import gaussian_filter1d
 
-from benchd.bench.detector import rendition_of
-from benchd.bench.pictures import Glance, Modulation, glance_at, modulation_in
+from benchd.bench.detectors.edge.detector import rendition_of
+from benchd.bench.detectors.edge.pictures import Modulation, SquareSeen, glance_at, modulation_in
 from benchd.devices import CameraSpec
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.picture import Scene, render
@@ -42,7 +42,7 @@ def test_channels_are_the_benchs_whichever_way_the_camera_lies(orientation: str)
     Image.fromarray(np.rint(65535 * np.clip(picture, 0.0, 1.0)).astype(np.uint16)).save(out, format="PNG")
     spec = CameraSpec(size=None, linear=True, hardware_time=False, lockable=False, orientation=orientation)
     glance = glance_at(out.getvalue(), 40.0, 1.0, None, rendition_of(spec))
-    assert isinstance(glance, Glance)
+    assert isinstance(glance, SquareSeen)
     found = modulation_in(out.getvalue(), glance.layout, 0.16, 40.0, rendition_of(spec))
     assert isinstance(found, Modulation)
     # shaking takes exp(-2 (pi sigma f)^2) of the contrast across it: 1.5 px at .16 cycles leave a third

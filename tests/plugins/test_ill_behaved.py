@@ -1,8 +1,9 @@
-"""What the code of another package does amiss costs that question, and no other, and never the daemon."""
+"""What the code of another package does amiss costs that question or detector, no other, and never the daemon."""
 
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 from typing import Any
@@ -12,13 +13,19 @@ import pytest_asyncio
 
 from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
+from benchd.bench.detectors import registry as detectors
+from benchd.bench.detectors.at_hand import AtHand
+from benchd.bench.detectors.detector import NoKeys
+from benchd.bench.detectors.edge.detector import EdgeDetector
+from benchd.bench.detectors.values import Gear
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
 from benchd.cli import own_words
 from benchd.cli.tables import finding as shown
-from benchd.devices import Clock
+from benchd.devices import Clock, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import load_bench
+from benchd.files.problems import FileProblems
 from benchd.procedures.library import Library
 from benchd.questions import registry
 from benchd.questions.answer import answer
@@ -36,8 +43,9 @@ pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 
 def forget() -> None:
-    registry._points.cache_clear()
-    registry._fit.cache_clear()
+    for plugins in (registry.QUESTIONS, detectors.DETECTORS):
+        vars(plugins).pop("_points", None)
+        plugins._fit.clear()
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -145,3 +153,92 @@ async def test_words_that_fail_leave_the_plain_ones(
     material: Any = Material((), None, lambda _: None)
     with pytest.raises(Refused, match="no curve to draw"):
         own_words.picture(doc, material)
+
+
+@pytest.mark.parametrize(
+    ("name", "says"),
+    [
+        ("of_no_channel", "declares channels = ()"),
+        ("of_no_device", "declares device"),
+        ("auto", "has a name that none may have: auto"),
+        ("later", "was written for version 2 of the interface"),
+        ("halfway", "lacks capture and glance and measure"),
+        ("gone", "cannot be loaded: AttributeError"),
+        ("no_class", "is no detector: ill_behaved:answer is not a class of that kind"),
+    ],
+)
+async def test_a_detector_that_is_none_is_refused_by_name(name: str, says: str) -> None:
+    with pytest.raises(BenchdError) as caught:
+        detectors.detector(name)
+    assert says in caught.value.text
+    assert f"The detector '{name}' of package ill-behaved 0.1.0" in caught.value.text
+    assert [one.name for one in detectors.installed()] == ["edge", "level", "lingers", "stumbles"]
+
+
+async def test_the_edge_detector_is_as_ever(bench: Bench) -> None:
+    assert detectors.detector("edge") is EdgeDetector
+    assert detectors.passed_over() == [
+        "The detector 'edge' of package ill-behaved 0.1.0 is not used: it has the name of one of benchd's own."
+    ]
+    assert bench.detectors.chosen("auto", None).detector.name == "edge"
+
+
+class Diode(Meter):
+    """Never asked."""
+
+    name, quantity, unit = "diode", "swing", "V"
+
+    async def read(self) -> Reading:
+        raise NotImplementedError
+
+
+def on_a_meter() -> AtHand:
+    some: Any = None
+    Diode.__abstractmethods__ = frozenset()
+    configs = {name: NoKeys() for name in ("level", "lingers", "stumbles")}
+    return AtHand(configs, Gear(Diode(), "detector", some, None, some, some))  # type: ignore[abstract]
+
+
+@pytest.mark.parametrize(
+    ("name", "code", "says"),
+    [
+        ("stumbles", "device_fault", "The detector 'stumbles' of package ill-behaved 0.1.0 failed in __init__"),
+        ("lingers", "device_fault", "answered point_s with 'long', which is no finite number"),
+        ("gone", "device_fault", "cannot be loaded"),
+        ("edge", "bad_request", "The detector 'edge' works on a camera, and another device has the role detector."),
+        ("edges", "unknown_name", "There is no detector 'edges'."),
+    ],
+)
+async def test_a_detector_that_cannot_be_used_is_refused_ahead_and_another_is_chosen(
+    name: str, code: str, says: str
+) -> None:
+    at_hand = on_a_meter()
+    with pytest.raises(Refused) as caught:
+        at_hand.chosen(name, None)
+    assert caught.value.code == code
+    assert says in caught.value.text
+    assert at_hand.chosen("auto", None).detector.name == "level"
+
+
+@pytest.mark.parametrize(
+    ("section", "says"),
+    [
+        ("{edg: {}}", "detectors.edg = {}: the name of a detector. Did you mean 'edge'?"),
+        ("{gone: {}}", "cannot be loaded"),
+        ("{level: {}}", "a detector that works on the device in the role detector; this one works on a meter"),
+        ("{edge: {lp_mm: 40}}", "detectors.edge.lp_mm"),
+    ],
+)
+async def test_a_section_of_no_detector_of_this_bench_is_refused_at_its_line(
+    tmp_path: Path, section: str, says: str
+) -> None:
+    folder = shutil.copytree(WORKSHOP.parent, tmp_path / "workshop")
+    path = folder / "bench.yaml"
+    text = path.read_text(encoding="utf-8").replace("\nmotion:", f"\ndetectors: {section}\nmotion:", 1)
+    path.write_text(text, encoding="utf-8")
+    line = text.splitlines().index(f"detectors: {section}") + 1
+    with pytest.raises(FileProblems) as caught:
+        build(load_bench(path))
+    (problem,) = caught.value.problems
+    assert problem.line == line
+    assert says in str(problem)

@@ -5,16 +5,19 @@ from __future__ import annotations
 import io
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import pytest
 from rich.console import Console
 
 from benchd.bench.arrangements.places import OnCarriage
 from benchd.bench.clearance import Clearance
+from benchd.bench.detectors.at_hand import Chosen
+from benchd.bench.detectors.detector import DEFAULT_LP_MM
+from benchd.bench.detectors.edge.detector import EdgeDetector
 from benchd.bench.sweep_data import SweepOrder
 from benchd.cli.plans import plan_table
 from benchd.errors import Refused
@@ -39,6 +42,11 @@ def where(changes: Mapping[str, Any]) -> Whereabouts:
     return Whereabouts(OnCarriage(zero, 0.0, nominal), half_width_um=35.25, setup=changes)
 
 
+def points_of(seconds: float) -> Callable[[str, float | None], Chosen]:
+    """A detector of which a point takes so long."""
+    return lambda merit, lp_mm: Chosen(cast(Any, EdgeDetector), lp_mm or DEFAULT_LP_MM, seconds)
+
+
 BENCH = BenchView(
     devices={"carriage", "indicator", "target_light", "detector"},
     calibrations=set(),
@@ -46,7 +54,7 @@ BENCH = BenchView(
     top_speed_um_s=4000.0,
     acceleration_um_s2=20000.0,
     settle_s=0.15,
-    point_s=0.1,
+    detector_for=points_of(0.1),
     home_s=6.0,
     homed=False,
     stale=True,
@@ -290,7 +298,7 @@ def test_the_longest_search_is_in_the_longest_time_only() -> None:
     found = plan("flange_check", **LENS, repeats=4)
     (sweep,) = [one for one in found.entries if one.verb == "sweep" and not one.when]
     # Three more looks of 11, and one over 1200 um in steps of at most 2.4 x 35.25: 16 places.
-    slower = plan("flange_check", replace(BENCH, point_s=1.1), **LENS, repeats=4)
+    slower = plan("flange_check", replace(BENCH, detector_for=points_of(1.1)), **LENS, repeats=4)
     (slow,) = [one for one in slower.entries if one.verb == "sweep" and not one.when]
     assert slow.seconds_more - sweep.seconds_more == pytest.approx(3 * 11 + 16)
     unsure = sum(one.seconds_more for one in found.entries)
@@ -308,7 +316,7 @@ def test_durations_are_those_of_the_motion_profile() -> None:
     nominal = next(one for one in found.entries if one.verb == "nominal")
     assert nominal.seconds == pytest.approx(9355.6 / 4000.0 + 0.2 + 0.15)
     # One second more a point is as many seconds as there are points: 11 of the first look, 13 a repeat.
-    slower = plan("flange_check", replace(BENCH, point_s=1.1), **LENS, repeats=4)
+    slower = plan("flange_check", replace(BENCH, detector_for=points_of(1.1)), **LENS, repeats=4)
     quicker = plan("flange_check", **LENS, repeats=4)
     assert slower.seconds - quicker.seconds == pytest.approx(11 + 4 * 13)
 

@@ -83,7 +83,9 @@ def swept(
     at_um: float = 9000.0,
 ) -> SweepData:
     readings = [(float(one), U * math.sqrt(2.0)) for one in value]  # the mean of both orientations then has U
-    points = [SweepPoint(i, float(z[i]), at_um + float(z[i]), float(i), 0, v, v) for i, v in enumerate(readings)]
+    points = [
+        SweepPoint(i, float(z[i]), at_um + float(z[i]), float(i), 0, {"v": v, "h": v}) for i, v in enumerate(readings)
+    ]
     return SweepData(0, glass, "detector", "edge", 40.0, f_number, 5e-4, HWHM_UM, points)
 
 

@@ -39,8 +39,10 @@ def curve(centre_um: float) -> Curve:
     u = [0.01] * z.size
     used = (np.abs(z - centre_um) < 45.0).tolist()
     return Curve(
-        vertical=Points(z.tolist(), (bell + 0.02).tolist(), u),
-        horizontal=Points(z.tolist(), (bell - 0.02).tolist(), u),
+        channels={
+            "edge.v": Points(z.tolist(), (bell + 0.02).tolist(), u),
+            "edge.h": Points(z.tolist(), (bell - 0.02).tolist(), u),
+        },
         mean=Points(z.tolist(), bell.tolist(), u, used),
         fit=Fit(z[2:-2].tolist(), bell[2:-2].tolist(), (bell[2:-2] - 0.01).tolist(), (bell[2:-2] + 0.01).tolist()),
     )

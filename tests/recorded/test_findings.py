@@ -59,7 +59,7 @@ def swept(seed: int, peak_um: float, glass: tuple[str, ...], at_um: float = 9000
             for beside in (-2.0, 2.0)
         )
         count = 25 * seed + index
-        points.append(SweepPoint(count, float(one), at_um + float(one), float(count), 0, (v, u), (h, u)))
+        points.append(SweepPoint(count, float(one), at_um + float(one), float(count), 0, {"v": (v, u), "h": (h, u)}))
     return SweepData(0, glass, "detector", "edge", 40.0, 2.0, 5e-4, HWHM_UM, points)
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import cycle
 from typing import TYPE_CHECKING, Any
 
+from benchd.bench.detectors.registry import legend
 from benchd.questions.flange import words
 from benchd.reports.numbers import signed
 from benchd.reports.palette import AWAY, FOCUS, HORIZONTAL, INK, LIMIT, PAPER, SOFT, VERTICAL, note, plain, png, sheet
@@ -19,6 +21,9 @@ if TYPE_CHECKING:
 
 LINE = 104
 """Letters that fit into one line of the heading."""
+
+LOOKS = ((VERTICAL, "o"), (HORIZONTAL, "s"), (LIMIT, "^"), (SOFT, "D"))
+"""Colour and form of the first channel, the second, and so on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +48,9 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """What was read and what was fitted: the two orientations of the target's edges, their mean, the fit."""
+    """What was read and what was fitted: the channels by their names in the record, their mean, the fit."""
 
-    vertical: Points
-    horizontal: Points
+    channels: Mapping[str, Points]
     mean: Points
     fit: Fit
 
@@ -81,15 +85,12 @@ def _heading(figure: Figure, finding: Mapping[str, Any]) -> float:
 
 def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
     plain(axes)
-    for points, colour, marker, name in (
-        (curve.vertical, VERTICAL, "o", "vertical edges"),
-        (curve.horizontal, HORIZONTAL, "s", "horizontal edges"),
-    ):
+    for (channel, points), (colour, marker) in zip(curve.channels.items(), cycle(LOOKS), strict=False):
         axes.errorbar(
             points.offset_um, points.value, yerr=points.u, fmt=marker, ms=5, mfc=PAPER, mec=colour, mew=1.1,
-            ecolor=colour, elinewidth=0.9, alpha=0.8, label=name, zorder=3,
+            ecolor=colour, elinewidth=0.9, alpha=0.8, label=legend(channel), zorder=3,
         )  # fmt: skip
-    _mean_points(axes, curve.mean)
+    _mean_points(axes, curve.mean, len(curve.channels))
     fit = curve.fit
     axes.fill_between(fit.offset_um, fit.low, fit.high, color=INK, alpha=0.16, lw=0, label="fit, 95 % band", zorder=2)
     axes.plot(fit.offset_um, fit.value, color=INK, lw=1.6, zorder=4)
@@ -103,7 +104,8 @@ def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
         axes.axvline(limit, color=LIMIT, lw=1.2, ls=(0, (1.5, 2)), zorder=1)
         if abs(limit) > 0.065 * (high - low):
             note(axes, limit, signed(limit), LIMIT)
-    axes.set_ylim(bottom=0.0, top=1.15 * max(*curve.vertical.value, *curve.horizontal.value, *fit.high))
+    read = [value for points in curve.channels.values() for value in points.value]
+    axes.set_ylim(bottom=0.0, top=1.15 * max(*read, *fit.high))
     axes.set_xlabel(f"Offset from {nominal(finding)} (µm), positive is deeper")
     axes.set_ylabel(words.merit_label(finding))
     focus = finding["values"]["focus_error"]["value"]
@@ -116,9 +118,12 @@ def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
     )
 
 
-def _mean_points(axes: Axes, mean: Points) -> None:
+def _mean_points(axes: Axes, mean: Points, of: int) -> None:
+    """What enters the fit and what does not; of one channel it is that itself."""
+    what = {1: "reading", 2: "mean of both"}.get(of, "mean of all")
+    away = "reading, outside the fit" if of == 1 else "mean, outside the fit"
     used = mean.used if mean.used is not None else [True] * len(mean.offset_um)
-    for entered, colour, name in ((True, INK, "mean of both"), (False, AWAY, "mean, outside the fit")):
+    for entered, colour, name in ((True, INK, what), (False, AWAY, away)):
         chosen = [i for i, one in enumerate(used) if bool(one) is entered]
         if chosen:
             axes.errorbar(

@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from benchd.bench.arrangements.registry import curve_width
+from benchd.bench.detectors.registry import in_order
 from benchd.bench.sweep_data import SweepPoint
 from benchd.errors import BenchdError, Refused
 from benchd.metrology.distribution import coverage_factor
@@ -17,7 +19,6 @@ from benchd.questions.flange.picture import Curve, Fit, Points
 from benchd.questions.through_focus import FitOrder, curve_of, fit_points
 from benchd.records.values import ReadingRow
 
-CHANNELS = ("edge.v", "edge.h")
 DRAWN = 201
 
 
@@ -37,30 +38,41 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
     """
     points = points_of(finding, rows)
     about = finding["measurand"]
-    order = FitOrder(about["f_number"], about["lp_mm"], about["light_nm"], position_u_um)
     if not points:
-        raise Refused("not_found", f"The record holds no readings of edges for {finding['finding']}.")
-    fit = fit_points(points, order)
+        raise Refused("not_found", f"The record holds no readings of its sweep for {finding['finding']}.")
+    u_um = _slope(points) * position_u_um
+    width = curve_width(str(about["arrangement"]))
+    fit = fit_points(points, FitOrder(about["f_number"], about["lp_mm"], about["light_nm"], u_um, width))
     if isinstance(fit, str):
         raise Refused("not_found", f"The stored readings make no curve: {fit}")
-    return Recomputed(_curve(points, fit, position_u_um), fit.peak_um)
+    return Recomputed(_curve(points, fit, u_um), fit.peak_um)
+
+
+def _slope(points: Sequence[SweepPoint]) -> float:
+    """Offset gained per um of carriage over the sweep."""
+    nearest, farthest = (of(points, key=lambda point: point.carriage_um) for of in (min, max))
+    way_um = farthest.carriage_um - nearest.carriage_um
+    return (farthest.offset_um - nearest.offset_um) / way_um if way_um else 1.0
 
 
 def points_of(finding: Mapping[str, Any], rows: Sequence[ReadingRow]) -> list[SweepPoint]:
-    """The pictures that a finding rests on, in the order taken; those with a channel missing are left out."""
+    """The points that a finding rests on, in the order taken; those with a channel missing are left out."""
     first, last = finding["readings"]["indices"]
-    pictures: dict[int, dict[str, ReadingRow]] = defaultdict(dict)
+    merit = str(finding["measurand"]["merit"])
+    rows = [row for row in rows if first <= row.idx <= last and row.channel.startswith(f"{merit}.")]
+    channels = in_order(merit, {row.channel for row in rows})
+    points: dict[int, dict[str, ReadingRow]] = defaultdict(dict)
     for row in rows:
-        if first <= row.idx <= last and row.channel in CHANNELS and row.quality == "good":
-            pictures[row.idx][row.channel] = row
-    points = []
-    for idx in sorted(pictures):
-        both = [pictures[idx].get(channel) for channel in CHANNELS]
-        v, h = both
-        if v is None or h is None or v.offset_um is None or v.carriage_um is None:
-            continue
-        points.append(SweepPoint(idx, v.offset_um, v.carriage_um, v.t_mono, 0, _pair(v), _pair(h)))
-    return points
+        if row.quality == "good":
+            points[row.idx][row.channel] = row
+    found = []
+    for idx in sorted(points):
+        of_point = points[idx]
+        one = next(iter(of_point.values()))
+        if len(of_point) == len(channels) and one.offset_um is not None and one.carriage_um is not None:
+            values = {channel: _pair(of_point[channel]) for channel in channels}
+            found.append(SweepPoint(idx, one.offset_um, one.carriage_um, one.t_mono, 0, values))
+    return found
 
 
 def _pair(row: ReadingRow) -> tuple[float, float]:
@@ -76,8 +88,10 @@ def _curve(points: Sequence[SweepPoint], fit: PeakFit, position_u_um: float) -> 
     half = coverage_factor(float(fit.dof)) * u_fit
     offsets = [point.offset_um for point in points]
     return Curve(
-        vertical=Points(offsets, [p.v[0] for p in points], [p.v[1] for p in points]),
-        horizontal=Points(offsets, [p.h[0] for p in points], [p.h[1] for p in points]),
+        channels={
+            channel: Points(offsets, [p.channels[channel][0] for p in points], [p.channels[channel][1] for p in points])
+            for channel in points[0].channels
+        },
         mean=Points(mean.offset_um.tolist(), mean.value.tolist(), mean.u.tolist(), fit.inside.tolist()),
         fit=Fit(z.tolist(), value.tolist(), (value - half).tolist(), (value + half).tolist()),
     )

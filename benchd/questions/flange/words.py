@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from benchd.bench.detectors.registry import quantity
 from benchd.metrology.rounding import rounded
 from benchd.reports.numbers import number, percent, signed, thicknesses
 from benchd.reports.words import next_line, nominal, verdict_words, why_relative
@@ -70,7 +71,7 @@ def shim_change(advice: Doc) -> str:
 def merit_label(finding: Doc) -> str:
     """The label of the merit axis."""
     measurand = finding["measurand"]
-    name = "Modulation" if measurand.get("merit") in ("edge", None) else f"Merit ({measurand['merit']})"
+    name = quantity(measurand["merit"])
     if measurand.get("response") == "system":
         name += " of lens and camera"
     lp_mm = measurand.get("lp_mm")

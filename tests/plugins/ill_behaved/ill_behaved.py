@@ -1,4 +1,4 @@
-"""Questions that raise, hang, end their process, answer amiss, or are none: each costs itself and nothing else."""
+"""Questions and detectors that raise, hang, answer amiss, or are none: each costs itself and nothing else."""
 
 from __future__ import annotations
 
@@ -7,6 +7,9 @@ import time
 from typing import Any, ClassVar
 
 from benchd.assessments.finding import Finding
+from benchd.bench.detectors.detector import Detector
+from benchd.bench.detectors.values import Capture, Glance, Measured
+from benchd.devices import Meter
 from benchd.questions.evidence import Evidence
 from benchd.questions.question import Question
 from benchd.questions.wording import Named
@@ -117,3 +120,66 @@ class Overrides(Plain):
 
 
 answer = 42
+
+
+class Level(Detector):
+    """One that could be used."""
+
+    name = "level"
+    device = Meter
+    channels = ("mean",)
+    quantity = "Light"
+    point_s = 0.1
+
+    async def capture(self) -> Capture:
+        raise NotImplementedError
+
+    async def glance(self, capture: Capture, lp_mm: float) -> Glance:
+        return Glance(0.0)
+
+    async def measure(self, capture: Capture) -> Measured:
+        return Measured({"mean": (0.0, 1.0)})
+
+
+class OfNoChannel(Level):
+    name = "of_no_channel"
+    channels = ()
+
+
+class OfNoDevice(Level):
+    name = "of_no_device"
+    device: Any = int
+
+
+class Auto(Level):
+    name = "auto"
+
+
+class Later(Level):
+    name = "later"
+    detector_api = 2
+
+
+class Halfway(Detector):
+    name = "halfway"
+    device = Meter
+    channels = ("mean",)
+    quantity = "Light"
+
+
+class Edge(Level):
+    name = "edge"
+
+
+class Stumbles(Level):
+    """Its section, its making and what it says of itself fail."""
+
+    name = "stumbles"
+
+    def __init__(self, gear: Any) -> None:
+        raise KeyError("colour")
+
+
+class Lingers(Level):
+    name = "lingers"
+    point_s: Any = "long"

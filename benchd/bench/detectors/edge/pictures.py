@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd.bench.detectors.values import Unusable
 from benchd.imaging.level import Exposure, judge_exposure
 from benchd.imaging.picture import Picture, decode, linear_table, read_picture
 from benchd.imaging.refusals import PictureRefused
@@ -25,14 +26,6 @@ lies below."""
 TOO_FINE = "too_fine"
 FINEST_CYCLES = 1.0
 """Cycles in a pixel: of no finer pattern an edge has an answer."""
-
-
-@dataclass(frozen=True, slots=True)
-class Unusable:
-    """Why a picture gave no number: the imaging room's code and its sentence."""
-
-    code: str
-    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +49,7 @@ class Rendition:
 
 
 @dataclass(frozen=True, slots=True)
-class Glance:
+class SquareSeen:
     """The target as seen in one picture by itself: where it is, how blurred its edges are (px), and its modulation.
 
     A glance chooses stations and places; it never enters a fit, because its window follows its own blur.
@@ -89,28 +82,28 @@ def exposure_in(data: bytes) -> Exposure | Unusable:
     try:
         return judge_exposure(decode(data))
     except PictureRefused as refused:
-        return Unusable(refused.code, refused.text)
+        return _unusable(refused.code, refused.text)
 
 
 def glance_at(
     data: bytes, lp_mm: float, pitch_mm: float, pixel_um: float | None, rendition: Rendition
-) -> Glance | Unusable:
+) -> SquareSeen | Unusable:
     """Find the square and measure it at `lp_mm`; the scale comes from its side, or from a known pixel pitch."""
     try:
         picture = read_picture(data)
         table = rendition.table_for(picture)
         layout = find_square(_light(picture, table))
         if layout.found_by != "edges":
-            return Unusable("too_blurred", "The square is there, but its edges are too blurred to be measured.")
+            return _unusable("too_blurred", "The square is there, but its edges are too blurred to be measured.")
         cycles = lp_mm * pixel_um / 1000.0 if pixel_um else cycles_per_px(lp_mm, pitch_mm, layout.side_px)
         if cycles >= FINEST_CYCLES:
             text = f"{lp_mm:g} lp/mm are {cycles:.2g} cycles in a pixel of this picture; an edge tells of less than 1."
-            return Unusable(TOO_FINE, text)
+            return _unusable(TOO_FINE, text)
         found = measure_square(picture.values, layout, cycles, table=table)
     except PictureRefused as refused:
-        return Unusable(refused.code, refused.text)
+        return _unusable(refused.code, refused.text)
     edges = found.edges
-    return Glance(layout, max(e.sigma_px for e in edges), min(e.room_px for e in edges), found.modulation, found.u)
+    return SquareSeen(layout, max(e.sigma_px for e in edges), min(e.room_px for e in edges), found.modulation, found.u)
 
 
 def modulation_in(
@@ -122,10 +115,14 @@ def modulation_in(
         table, linear = rendition.table_for(picture), rendition.is_linear(picture)
         found = measure_square(picture.values, layout, cycles_per_px, window_px, table=table, linear=linear)
     except PictureRefused as refused:
-        return Unusable(refused.code, refused.text)
+        return _unusable(refused.code, refused.text)
     v, h = (found.h, found.v) if rendition.turned else (found.v, found.h)
     swing = sum(edge.swing for edge in found.edges) / len(found.edges)
     return Modulation(v, h, found.linear and found.fill <= NEAR_FULL, swing)
+
+
+def _unusable(code: str, text: str) -> Unusable:
+    return Unusable(code, text, "Look at the picture; check light and target.")
 
 
 def _light(picture: Picture, table: NDArray[np.float64] | None) -> NDArray[Any]:

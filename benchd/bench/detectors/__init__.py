@@ -1,0 +1,7 @@
+"""Detectors of focus, a folder each: what is exposed or read at a place, and which values that gives.
+
+A detector is registered under the entry point group `benchd.detectors`; ours are, and anybody's package can add one.
+The modules beside the folders are what detectors share: `detector.py` is what one has to be, `values.py` what goes in
+and out, `registry.py` finds it, `at_hand.py` makes those that work on the device of a bench, `guarded.py` stands
+around each call. Whoever sweeps goes by values at places, and knows no detector by name.
+"""

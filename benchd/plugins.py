@@ -1,0 +1,160 @@
+"""Finds what packages bring by entry point, so that ours and anybody's are found the same way.
+
+A package that brings an unfit class costs that class alone. The names of our own are ours: a namesake is not used, and
+told of at the start.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+from difflib import get_close_matches
+from functools import cached_property
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any, Generic, TypeVar
+
+from benchd.errors import BenchdError, Refused
+
+P = TypeVar("P")
+
+OURS = "benchd"
+NAME = re.compile(r"[a-z0-9_-]{1,32}")
+"""As of everything that stands in a topic."""
+
+
+class Plugins(Generic[P]):
+    """The classes of one entry point group, which are called a `what` and are subclasses of `base`.
+
+    `api` is the name under which a class says which version of the interface it was written for, and the version that
+    there is. `declared` is what a class says of itself, with the type of each; `final` what it may not override;
+    `reserved` are names that none may have.
+    """
+
+    def __init__(
+        self,
+        group: str,
+        what: str,
+        base: type[P],
+        *,
+        api: tuple[str, int],
+        declared: Mapping[str, Any],
+        final: Collection[str] = (),
+        reserved: Collection[str] = (),
+    ) -> None:
+        self._group = group
+        self._what = what
+        self._base = base
+        self._api = api
+        self._declared = declared
+        self._final = final
+        self._reserved = reserved
+        self._fit: dict[str, type[P]] = {}
+
+    @cached_property
+    def _points(self) -> Mapping[str, list[EntryPoint]]:
+        """By name, ours first; what is installed while a process runs is not seen by it."""
+        found: dict[str, list[EntryPoint]] = {}
+        for point in entry_points(group=self._group):
+            if point not in found.setdefault(point.name, []):
+                found[point.name].append(point)
+        return {name: sorted(found[name], key=lambda point: _dist(point) != OURS) for name in sorted(found)}
+
+    def names(self) -> tuple[str, ...]:
+        """What is installed, sorted."""
+        return tuple(self._points)
+
+    def is_ours(self, name: str) -> bool:
+        """Whether what goes by that name is benchd's own."""
+        return _dist(self._points[name][0]) == OURS
+
+    def package(self, name: str) -> str:
+        """The package that brings it, with its version."""
+        return _package(self._points[name][0])
+
+    def named(self, name: str) -> type[P]:
+        """The class of that name. Raises Refused('unknown_name') with those that there are.
+
+        Raises BenchdError (device_fault) for one that cannot be loaded, that two packages bring, that was written for
+        another version of the interface, or that declares what cannot be.
+        """
+        if name not in self._points:
+            near = get_close_matches(name, self.names(), n=1)
+            meant = f"Did you mean '{near[0]}'? " if near else ""
+            text = f"There is no {self._what} '{name}'."
+            raise Refused("unknown_name", text, advice=f"{meant}Known: {', '.join(self.names())}.")
+        if name not in self._fit:
+            self._fit[name] = self._load(name)
+        return self._fit[name]
+
+    def passed_over(self) -> list[str]:
+        """A sentence for each class of another package that is not used, as it has the name of one of ours."""
+        return [
+            f"The {self._what} '{name}' of {_package(other)} is not used: it has the name of one of benchd's own."
+            for name, points in self._points.items()
+            for other in points[1:]
+            if self.is_ours(name)
+        ]
+
+    def _load(self, name: str) -> type[P]:
+        point, *others = self._points[name]
+        if others and not self.is_ours(name):
+            raise self._unfit(name, f"has a namesake in {' and in '.join(map(_package, others))}")
+        try:
+            found: Any = point.load()
+            if not (isinstance(found, type) and issubclass(found, self._base)):
+                what = self._base.__name__.lower()
+                raise self._unfit(name, f"is no {what}: {point.value} is not a class of that kind")
+            wrong = self._wrong_in(found, name)
+        except BenchdError:
+            raise
+        except (Exception, SystemExit) as error:
+            raise self._unfit(name, f"cannot be loaded: {type(error).__name__}: {error}") from error
+        if wrong:
+            raise self._unfit(name, wrong)
+        return found
+
+    def _wrong_in(self, found: type[Any], name: str) -> str:
+        """What keeps a class from being used by that name; empty where nothing does."""
+        says, version = self._api
+        if (written_for := getattr(found, says)) != version:
+            return f"was written for version {written_for} of the interface; this benchd has {version}"
+        if NAME.fullmatch(name) is None or getattr(found, "name", None) != name:
+            return f"calls itself {getattr(found, 'name', None)!r}, or has a name that is no {NAME.pattern}"
+        if name in self._reserved:
+            return f"has a name that none may have: {name}"
+        if found.__abstractmethods__:
+            return f"lacks {' and '.join(sorted(found.__abstractmethods__))}"
+        if changed := [key for key in self._final if _function(found, key) is not _function(self._base, key)]:
+            return f"has another {' and '.join(changed)}, which are final"
+        return next((wrong for key in self._declared if (wrong := self._wrongly_declared(found, key))), "")
+
+    def _wrongly_declared(self, found: type[Any], key: str) -> str:
+        from pydantic import TypeAdapter, ValidationError
+
+        value = getattr(found, key, None)
+        try:
+            TypeAdapter(self._declared[key]).validate_python(value, strict=True)
+        except ValidationError as error:
+            return f"declares {key} = {value!r}: {error.errors(include_url=False)[0]['msg']}"
+        return ""
+
+    def _unfit(self, name: str, why: str) -> BenchdError:
+        return BenchdError(
+            "device_fault",
+            f"The {self._what} '{name}' of {self.package(name)} {why.rstrip('.')}.",
+            advice="Install a version of that package that goes with this benchd, or remove it.",
+            data={self._what: name},
+        )
+
+
+def _function(of: type[Any], key: str) -> Any:
+    method = getattr(of, key)
+    return getattr(method, "__func__", method)
+
+
+def _dist(point: EntryPoint) -> str:
+    return "" if point.dist is None else point.dist.name
+
+
+def _package(point: EntryPoint) -> str:
+    return point.value if point.dist is None else f"package {point.dist.name} {point.dist.version}"
