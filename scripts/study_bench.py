@@ -22,11 +22,12 @@ from benchd.questions import comparator as gauge
 from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero import ring_of
 from benchd.questions.bench_zero.assessment import bench_zero
+from benchd.questions.fixed_zero import without_carriage
 from benchd.questions.of_gauge import comparator_of, cover_of
 from benchd_simulators.world.fitting import REFERENCE_C
-from study_records import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RING
+from study_records import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RINGS
 from study_strata import Doubts, Stratum
-from study_world import CaseWorld
+from study_world import U_ELSEWHERE_UM, CaseWorld
 
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 REMOUNTS = 5
@@ -47,8 +48,7 @@ class BenchFiles:
 @lru_cache(maxsize=32)
 def files_of(stratum: Stratum) -> BenchFiles:
     """Read from configs/, the lens given the stratum's f-number."""
-    folder = "workshop" if stratum.arrangement == "wall" else "workshop-collimated"
-    loaded = load_bench(CONFIGS / folder / "bench.yaml")
+    loaded = load_bench(CONFIGS / stratum.folder / "bench.yaml")
     records = _records_with(loaded.records, stratum)
     file = _file_with(loaded.file, stratum.doubts)
     if stratum.covered:
@@ -109,7 +109,8 @@ def _records_with(records: Records, stratum: Stratum) -> Records:
     """Lens, plate and setting ring as a stratum has them; a ring's length is what it is at its certificate's warmth."""
     doubts = stratum.doubts
     lens = records.lens(LENS).model_copy(update={"f_number": stratum.f_number})
-    pane, ring = records.glass(GLASS), records.reference(RING)
+    name = RINGS[stratum.fixed]
+    pane, ring = records.glass(GLASS), records.reference(name)
     (layer,) = pane.layers
     layer = layer.model_copy(update=_stated(u_mm=doubts.plate_mm, u_index=doubts.plate_index))
     assert ring.given is not None
@@ -123,7 +124,7 @@ def _records_with(records: Records, stratum: Stratum) -> Records:
     return Records(
         {**records.adapters, ADAPTER: adapter},
         {**records.glasses, GLASS: pane.model_copy(update={"layers": (layer,)})},
-        {**records.references, RING: ring},
+        {**records.references, name: ring},
         {**records.lenses, LENS: lens},
     )
 
@@ -153,7 +154,8 @@ class CaseBench:
     def calibrate_base(self) -> None:
         """Absolute zero from the setting ring, with as many remountings as the procedure asks for at the least."""
         world, file = self.world, self.files.file
-        ring = self.files.records.reference(RING)
+        fixed = world.stratum.fixed
+        ring = self.files.records.reference(RINGS[fixed])
         assert ring.given is not None
         over = cover_of(file)
         reach_um = ring.given.length_um + (over.length_um if over else 0.0)
@@ -161,17 +163,22 @@ class CaseBench:
         pairs = []
         for _ in range(REMOUNTS):
             on_ring = world.gauge_um(on_ring=True)
-            carriage = world.drive(chain.places.carriage_for_depth(reach_um))
+            carriage = 0.0 if fixed else world.drive(chain.places.carriage_for_depth(reach_um))
             pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
         known = ring_of(ring)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
-        artefact = file.base.calibration
-        found = bench_zero(pairs, known, base, artefact, self.files.comparator, self._thermal(), _about(), over)
+        artefact, comparator = file.base.calibration, self.files.comparator
+        if fixed:
+            comparator = without_carriage(comparator)
+        found = bench_zero(pairs, known, base, artefact, comparator, self._thermal(), _about(), over)
         self._accept(artefact, found, pairs)
 
     def calibrate_adapter(self) -> None:
         """The adapter's length, bridge on the base face and on the adapter's upper seat in turn."""
         world = self.world
+        if world.stratum.fixed:
+            self.in_force[ADAPTER] = CalibrationInForce("cal-9", ADAPTER, world.measured_elsewhere_um(), U_ELSEWHERE_UM)
+            return
         adapter = self.files.records.adapter(ADAPTER)
         typed = world.new_day("adapter")
         over = cover_of(self.files.file)

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from benchd.assessments.finding import Finding
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain import Chain
 from benchd.bench.sweep_data import SweepData, SweepOrder
 from benchd.errors import BenchdError
@@ -21,6 +22,7 @@ from benchd.questions.flange.assessment import FlangeInput, assess
 from benchd.questions.through_focus import FitOrder, fit_points
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
+from study_parts import parts_of
 from study_records import ADAPTER, GLASS, LENS, LP_MM
 from study_strata import Stratum
 from study_sweep import order_of, sweep
@@ -86,7 +88,8 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     bench.calibrate_adapter()
     chain, optic = _seat(bench)
     truth = world.truth(optic)
-    order = order_of(world, _ideal_hwhm_um(stratum.f_number))
+    width = arrangement_of(bench.files.file).curve_width
+    order = order_of(world, width * _ideal_hwhm_um(stratum.f_number))
     try:
         data = sweep(bench, chain, optic, order, index)
     except BenchdError as refused:
@@ -94,7 +97,7 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     fit = _fit(bench, data)
     if isinstance(fit, str):
         return Case(Outcome(index, _without_numbers(fit)), world, bench, chain, truth, data)
-    finding = assess(fit, _given(bench, chain, data))
+    finding = assess(fit, _given(bench, chain, data, fit.peak_um))
     if stratum.more and finding.verdict and finding.verdict.is_ == "undecided":
         more = replace(order, repeats=stratum.more)
         data, fit, finding = _with_more(bench, chain, optic, more, index, data) or (data, fit, finding)
@@ -112,11 +115,12 @@ def _with_more(
         return None
     data = replace(first, points=[*first.points, *second.points], linear=first.linear and second.linear)
     fit = _fit(bench, data)
-    return None if isinstance(fit, str) else (data, fit, assess(fit, _given(bench, chain, data)))
+    return None if isinstance(fit, str) else (data, fit, assess(fit, _given(bench, chain, data, fit.peak_um)))
 
 
 def _fit(bench: CaseBench, data: SweepData) -> PeakFit | str:
-    order = FitOrder(bench.world.stratum.f_number, LP_MM, LIGHT_NM, _position_u_um(bench))
+    width = arrangement_of(bench.files.file).curve_width
+    order = FitOrder(bench.world.stratum.f_number, LP_MM, LIGHT_NM, _position_u_um(bench), width)
     return fit_points(data.points, order)
 
 
@@ -135,10 +139,12 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
     world = bench.world
     typed = world.new_day("measurement")
     world.fitting.fit_adapter(ADAPTER)
-    world.fitting.fit_glass(GLASS)
+    glass = [] if world.stratum.fixed else [GLASS]
+    for one in glass:
+        world.fitting.fit_glass(one)
     world.fitting.fit_lens(LENS)
     optic = world.optic()
-    changes: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": [GLASS]}
+    changes: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": glass}
     changes["ring"] = ring_of(world.stratum)
     if world.stratum.arrangement == "wall":
         tape = world.record.room.distance_mm
@@ -151,16 +157,20 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
 
 
 def _position_u_um(bench: CaseBench) -> float:
-    return hypot(bench.files.scale.subdivision_um / sqrt(2.0), bench.files.scale_resolution_um / sqrt(12.0))
+    chain = bench.chain()
+    assert chain.carriage_um is not None
+    files = bench.files
+    noise = hypot(files.scale.subdivision_um / sqrt(2.0), files.scale_resolution_um / sqrt(12.0))
+    return chain.places.slope(chain.carriage_um) * noise
 
 
-def _given(bench: CaseBench, chain: Chain, data: SweepData) -> FlangeInput:
+def _given(bench: CaseBench, chain: Chain, data: SweepData, peak_um: float) -> FlangeInput:
     lens = bench.files.records.lens(LENS)
     return FlangeInput(
         run="r-0001",
         setup=bench.document.rev,
         lens=LENS,
-        chain=[Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget],
+        chain=[Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget_at(peak_um)],
         why_relative=chain.why_relative,
         measurand={
             "arrangement": bench.document.arrangement,
@@ -169,7 +179,7 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData) -> FlangeInput:
             "merit": data.merit,
             "lp_mm": data.lp_mm,
             "light_nm": LIGHT_NM,
-            "glass": [GLASS],
+            "glass": list(bench.document.glass),
         },
         f_number=data.f_number,
         u_frequency_rel=data.u_frequency_rel,
@@ -201,12 +211,12 @@ def _outcome(
     assert stated.u is not None
     assert stated.U is not None
     tolerance = bench.files.records.lens(LENS).tolerance
-    parts = _parts(world, bench, chain, truth, fit)
+    parts = parts_of(bench, chain, truth, fit)
     by_sweep = parts["sweep"]
     of_sweep = [line for line in finding.budgets["focus_error"] if line.term in OF_THE_SWEEP]
     alone = combine([Term(t.term, t.u, t.type, t.dof, t.source, t.shape) for t in of_sweep])
     lines = {_part_of(line.term): line.u for line in finding.budgets["focus_error"] if line.term != "frequency"}
-    evened = _fit(bench, _evened(world, data, truth.peak_um - world.depth_um(0.0)))
+    evened = _fit(bench, _evened(world, data, truth.place_um, chain.places.slope(truth.place_um)))
     parts["subdivision"] = 0.0 if isinstance(evened, str) else fit.peak_um - evened.peak_um
     parts["sweep"] = _as_normal(by_sweep - parts["subdivision"], fit)
     return Outcome(
@@ -230,14 +240,14 @@ def _part_of(term: str) -> str:
     """The name under which a line of the budget is held against what it did."""
     if term == SUBDIVISION:
         return "subdivision"
-    return term if term.startswith("gauge") else term.split(" ", maxsplit=1)[0]
+    return term if term.startswith(("gauge", "reticle")) else term.split(" ", maxsplit=1)[0]
 
 
-def _evened(world: CaseWorld, data: SweepData, place_um: float) -> SweepData:
-    """The sweep as a scale without an error of subdivision would have given it."""
+def _evened(world: CaseWorld, data: SweepData, place_um: float, slope: float) -> SweepData:
+    """The sweep as a scale without an error of subdivision would have given it; `slope` is offset per um of place."""
     off = world.subdivided_um(np.array([point.carriage_um for point in data.points]), place_um)
     points = [
-        replace(point, offset_um=point.offset_um - one, carriage_um=point.carriage_um - one)
+        replace(point, offset_um=point.offset_um - slope * one, carriage_um=point.carriage_um - one)
         for point, one in zip(data.points, off.tolist(), strict=True)
     ]
     return replace(data, points=points)
@@ -250,59 +260,6 @@ def _as_normal(error_um: float, fit: PeakFit) -> float:
 
     z = -abs(error_um) / fit.u_um
     return float(-ndtri(stdtr(float(fit.dof), z))) * fit.u_um
-
-
-def _parts(world: CaseWorld, bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit) -> dict[str, float]:
-    """What each line of the budget did: the stated value of each part less the true one, as it enters the error.
-
-    The base's calibration holds where the carriage stood for it: what the scale is off there is part of the length
-    found and cancels there, so the position counts from that place. What it did to the adapter's length counts with the
-    position, as one scale serves both, and so do one carriage and one gauge; what its sub-divisional error does to the
-    sweep counts with the sweep.
-    """
-    fitting, record, places = world.fitting, world.record, chain.places
-    found_at = bench.in_force[bench.files.file.base.calibration].carriage_um or 0.0
-    off_there = world.scale_off_um(found_at)
-    place = truth.peak_um - world.depth_um(0.0)  # the carriage's true place at the peak
-    smooth = world.smooth_reading_um(place)
-    zero = world.smooth_reading_um(0.0)
-    base = fitting.true("base.depth_um", record.base.depth_um)
-    adapter = fitting.true(f"adapter.{ADAPTER}.length_um", record.adapters[ADAPTER].length_um)
-    value = {term.term: term.value_um for term in chain.terms}
-    grown = fitting.base_um(world.delta_K) - base + fitting.adapters_um(world.delta_K) - adapter
-    told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"]
-    told += places.depth_um(smooth) - places.depth_um(0.0) - smooth
-    scale = place * world.encoder.alpha_per_K * world.delta_K
-    ahead = world.encoder.tilt.ahead_um
-    tipped = ahead(place) - ahead(found_at)
-    on_adapter = bench.in_force[ADAPTER].carriage_um or 0.0
-    tipped_between = ahead(on_adapter + adapter) - ahead(on_adapter)
-    ring_side, base_side, seat_side = (world.indicator.side_um(where) for where in ("ring", "base", "adapter"))
-    gain = [world.gain_off * bench.apart_um[artefact] for artefact in (bench.files.file.base.calibration, ADAPTER)]
-    # Half of what may stand off is in the adapter's calibrated length, on which its joint stood each time.
-    in_adapter = 0.5 * record.joint.stand_off_um
-    by_scale = world.scale_share * adapter  # the carriage went that far to measure it
-    parts = {
-        "sweep": fit.peak_um - (places.offset_um(smooth) or 0.0),
-        "base": -value["base"] - base + zero + off_there - (base_side - ring_side) - gain[0],
-        "adapter": -value[f"adapter {ADAPTER}"]
-        - adapter
-        - (in_adapter + by_scale + tipped_between + seat_side - base_side + gain[1]),
-        "gauge hysteresis": seat_side - ring_side,
-        "gauge gain": sum(gain),
-        "joints": -sum(fitting.joints),
-        "stand-off": -value["stand-off"] + in_adapter - sum(fitting.stand_offs),
-        "wedge": -(fitting.gives_um() - sum(fitting.joints) - sum(fitting.stand_offs) - fitting.sag_um()),
-        "sag": -value["sag"] - fitting.sag_um(),
-        "abbe": tipped + tipped_between,
-        "thermal": told - grown - scale,
-        "position": smooth - zero - place + scale - off_there - tipped + by_scale,
-        "glass": -(value[f"glass {GLASS}"] - truth.glass_um),
-        "conjugate": -(value["conjugate"] - truth.conjugate_um),
-    }
-    if world.stratum.covered:
-        parts["target_cover"] = -(value["target_cover"] - truth.cover_um)
-    return parts
 
 
 def _without_numbers(text: str) -> str:

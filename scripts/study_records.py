@@ -11,9 +11,11 @@ import numpy as np
 from benchd_simulators.world.reading import read_world
 from benchd_simulators.world.schema import FittedRecord, GapRecord, LayerRecord, Quantity, WorldRecord
 from benchd_simulators.world.transfer import through_focus
-from study_strata import Doubts, Stratum
+from study_strata import Stratum
 
-LENS, ADAPTER, GLASS, RING = "L-0417", "ring-07", "pane-25", "collar-45"
+LENS, ADAPTER, GLASS = "L-0417", "ring-07", "pane-25"
+RINGS = {True: "collar-32", False: "collar-45"}
+"""The setting ring of a bench whose sensor stands fixed, and of others."""
 LP_MM = 40.0
 WAVELENGTH_UM = 0.546074  # the e line
 RENDERED_PIXEL_UM = 5.0  # a little coarser than the workshop's, so that thousands of pictures fit into the hour
@@ -30,7 +32,7 @@ AIR_BEHIND = GapRecord(air_gap_mm=Quantity(record=0.5, u=0.004, shape="rectangul
 @lru_cache(maxsize=32)
 def world_of(stratum: Stratum) -> WorldRecord:
     """The world's records with the stratum's lens in them, nothing fitted."""
-    record = read_world("workshop" if stratum.arrangement == "wall" else "workshop-collimated")
+    record = read_world(stratum.folder)
     within = max(0.2 * stratum.w040_waves, 0.1)
     new: dict[str, object] = {
         "f_number": stratum.f_number,
@@ -41,7 +43,7 @@ def world_of(stratum: Stratum) -> WorldRecord:
     far_u = drawn.u if stratum.far_um is None else stratum.far_um / sqrt(3.0)
     new["flange_error_um"] = Quantity(record=drawn.record + stratum.off_um, u=far_u, shape="rectangular")
     lens = record.lenses[LENS].model_copy(update=new)
-    changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord(), **_doubted(record, stratum.doubts)}
+    changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord(), **_doubted(record, stratum)}
     changes["encoder"] = changes["encoder"].model_copy(update={"period_um": WORST_PERIOD * _half_width_um(stratum)})
     if stratum.uneven is not None:
         changes["uneven"] = stratum.uneven
@@ -63,13 +65,14 @@ def _half_width_um(stratum: Stratum) -> float:
     return float(0.5 * (above[-1] - above[0]) * per_wave)
 
 
-def _doubted(record: WorldRecord, doubts: Doubts) -> dict[str, Any]:
+def _doubted(record: WorldRecord, stratum: Stratum) -> dict[str, Any]:
     """The parts of the world that are drawn by a stratum's own uncertainties."""
 
     def by(quantity: Quantity, u: float | None) -> Quantity:
         return quantity if u is None else quantity.model_copy(update={"u": u})
 
-    room, gauge, ring, pane = record.room, record.indicator, record.references[RING], record.glasses[GLASS]
+    doubts, name = stratum.doubts, RINGS[stratum.fixed]
+    room, gauge, ring, pane = record.room, record.indicator, record.references[name], record.glasses[GLASS]
     (layer,) = pane.layers
     assert isinstance(layer, LayerRecord)
     layer = layer.model_copy(
@@ -90,7 +93,7 @@ def _doubted(record: WorldRecord, doubts: Doubts) -> dict[str, Any]:
         "glasses": {**record.glasses, GLASS: pane.model_copy(update={"layers": [layer]})},
         "references": {
             **record.references,
-            RING: ring.model_copy(update={"length_um": by(ring.length_um, doubts.ring_um)}),
+            name: ring.model_copy(update={"length_um": by(ring.length_um, doubts.ring_um)}),
         },
         "encoder": record.encoder.model_copy(update={"scale": by(record.encoder.scale, doubts.scale)}),
         "joint": record.joint.model_copy(update={} if doubts.joint_um is None else {"u": doubts.joint_um}),

@@ -70,6 +70,14 @@ QUIET = Doubts(joint_um=0.05, ring_um=0.1, vergence_per_m=2e-5, plate_mm=1e-4, p
 """What is large on the shipped bench is small here, so that a line which is small there counts."""
 
 
+FOLDERS = {
+    "wall": "workshop",
+    "collimated": "workshop-collimated",
+    "collimator_reticle": "workshop-reticle",
+    "autocollimation": "workshop-autocollimation",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Stratum:
     """One stratum. `w040_waves` is the mean of the lens's spherical aberration, drawn within +-20 % (or 0.1 wave).
@@ -91,7 +99,7 @@ class Stratum:
     light: Light = AMPLE
     repeats: int = 5
     inside: int | None = None
-    arrangement: Literal["wall", "collimated"] = "wall"
+    arrangement: Literal["wall", "collimated", "collimator_reticle", "autocollimation"] = "wall"
     tape: bool = True
     more: int = 0
     off_um: float = 0.0
@@ -103,6 +111,16 @@ class Stratum:
     air_behind: bool = False
     doubts: Doubts = Doubts()
     cautious: bool = False
+
+    @property
+    def folder(self) -> str:
+        """Of configs/ and of the worlds that ship: where such a bench stands."""
+        return FOLDERS[self.arrangement]
+
+    @property
+    def fixed(self) -> bool:
+        """Whether the sensor stands fixed, its depth without a carriage in it, and no plate before it."""
+        return self.arrangement == "collimator_reticle"
 
 
 REFERENCE = Stratum("reference")
@@ -125,6 +143,8 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="21 points", repeats=1, inside=21),
         replace(REFERENCE, name="41 points", repeats=1, inside=41),
         replace(REFERENCE, name="collimated", arrangement="collimated"),
+        replace(REFERENCE, name="reticle", arrangement="collimator_reticle"),
+        replace(REFERENCE, name="mirror", arrangement="autocollimation"),
         replace(REFERENCE, name="wall without tape", tape=False),
         replace(REFERENCE, name="five more", arrangement="collimated", light=POOR, more=5),
         replace(REFERENCE, name="far off", far_um=300.0),
@@ -167,6 +187,8 @@ QUICK: dict[str, int] = {
     "one wave": 100,
     "poor light": 140,
     "9 points": 100,
+    "reticle": 100,
+    "mirror": 100,
     "wall without tape": 100,
     "far off": 100,
     "all quiet": 100,

@@ -13,6 +13,8 @@ from typing import Any, cast
 import numpy as np
 from scipy.interpolate import CubicSpline
 
+from benchd.bench.arrangements.arrangement import Arrangement
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain import Chain
 from benchd.bench.clearance import Clearance, check_clearance, clearance
 from benchd.bench.detectors.detector import Detector
@@ -88,6 +90,10 @@ class CaseKeeper:
         self.chain = chain
         self.document: SetupDocument = bench.document
 
+    @property
+    def arrangement(self) -> Arrangement:
+        return arrangement_of(self._bench.files.file)
+
     def require_driven(self) -> None: ...
 
     def clearance_of(self, document: SetupDocument) -> Clearance:
@@ -126,24 +132,24 @@ class MeritDetector(Detector):
 
     def __init__(self, gear: Gear, world: CaseWorld, carriage: CaseCarriage, optic: Optic) -> None:
         super().__init__(gear)
-        self._world, self._carriage, self._optic = world, carriage, optic
+        self._world, self._carriage, self._lens, self._optic = world, carriage, optic, world.seen(optic)
         self._curves: dict[float, MeritCurve] = {}
-        target, collimated = world.record.target, world.stratum.arrangement == "collimated"
+        target, by_pixel = world.record.target, world.stratum.arrangement != "wall"
         pixel, side = world.record.camera.pixel_um, target.side_mm
-        self._frequency = pixel.record / world.pixel_um if collimated else side.record / world.side_mm
-        self._u_frequency = pixel.u / pixel.record if collimated else float(np.hypot(side.u / side.record, 1e-4))
-        self._peak_um = peak_um_of(optic)
-        self._sd = world.stratum.light.noise * optic.modulation(LP_MM, np.array([self._peak_um])).item()
+        self._frequency = pixel.record / world.pixel_um if by_pixel else side.record / world.side_mm
+        self._u_frequency = pixel.u / pixel.record if by_pixel else float(np.hypot(side.u / side.record, 1e-4))
+        self._peak_um = peak_um_of(self._optic)
+        self._sd = world.stratum.light.noise * self._optic.modulation(LP_MM, np.array([self._peak_um])).item()
 
     async def capture(self) -> Capture:
-        depth_um = self._world.depth_um(self._carriage.exposed_um())
+        depth_um = self._world.seen_depth_um(self._lens, self._carriage.exposed_um())
         return Capture(depth_um, self._world.seconds, UTC)
 
     def _read(self, depth_um: float, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
         if lp_mm not in self._curves:
             stratum, optic = self._world.stratum, self._optic
             far_um = abs(stratum.off_um) + (stratum.far_um or 0.0)
-            self._curves[lp_mm] = MeritCurve(optic, lp_mm * self._frequency, optic.image_um, far_um)
+            self._curves[lp_mm] = MeritCurve(optic, lp_mm * self._frequency, optic.sharp_um(), far_um)
         true = self._curves[lp_mm](depth_um)
         sd = self._sd * np.sqrt(2.0)
         rng = self._world.rng
@@ -155,7 +161,8 @@ class MeritDetector(Detector):
     def _blur_px(self, depth_um: float) -> float:
         """Standard deviation of an edge's spread: a sharp picture's, and the projected blur disc, known to 3 %."""
         world = self._world
-        disc_um = (depth_um - self._peak_um) / self._optic.f_number
+        off_um = np.diff(self._optic.defocus_um(np.array([self._peak_um, depth_um]), 0.0)).item()
+        disc_um = off_um / self._optic.f_number
         return float(np.hypot(0.7, disc_um / 4.0 / world.pixel_um) * (1.0 + 0.03 * world.rng.standard_normal()))
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance:

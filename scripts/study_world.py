@@ -16,13 +16,14 @@ from zlib import crc32
 import numpy as np
 from numpy.typing import NDArray
 
+from benchd_simulators.world.arrangements import arranged
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.drawing import Drawn, Draws, Shape, unit_draw
 from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.fitting import REFERENCE_C, Fitting
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
-from study_records import GLASS, LENS, LP_MM, RING, world_of
+from study_records import ADAPTER, GLASS, LENS, LP_MM, RINGS, world_of
 from study_strata import Stratum
 
 LANDING_UM = 1.0  # how far off its target an approach may end
@@ -40,13 +41,18 @@ def two_points(rng: np.random.Generator) -> float:
 
 
 OTHER_SHAPES: dict[str, Callable[[np.random.Generator], float]] = {
-    f"reference.{RING}.length_um": two_points,
+    **{f"reference.{ring}.length_um": two_points for ring in RINGS.values()},
     "target.side_mm": two_points,
     f"lens.{LENS}.focal_length_mm": skewed,
     f"glass.{GLASS}.0.index": skewed,
     "indicator.gain": skewed,
+    "collimator.focal_length_mm": skewed,
+    "pickup_um": two_points,
 }
 """Quantities whose shape is none of the world's own four; the others keep the shape of the world's file."""
+
+U_ELSEWHERE_UM = 0.5
+"""Of an adapter that was measured on another bench."""
 
 WORLD_SHAPES: dict[str, Shape] = {"room.distance_mm": "triangular", "base.alpha_per_K": "arcsine"}
 
@@ -90,13 +96,19 @@ def peak_um_of(optic: Optic) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What the analysis never sees, um; `error_um` is peak - glass - cover - conjugate - nominal flange depth."""
+    """What the analysis never sees, um; `error_um` is peak - glass - cover - conjugate - nominal flange depth.
+
+    `peak_um` is where the lens is sharpest were all but the lens ideal; `seen_um` where the bench, being what it is,
+    sees it so, and `place_um` where the carriage then stands.
+    """
 
     peak_um: float
     glass_um: float
     conjugate_um: float
     flange_um: float
     cover_um: float
+    seen_um: float
+    place_um: float
 
     @property
     def error_um(self) -> float:
@@ -125,6 +137,7 @@ class CaseWorld:
         self.draws = CaseDraws(seed, stratum.name, index)
         self.fitting = Fitting(self.record, self.draws)
         self.lens = Lens(self.record, self.draws)
+        self.arrangement = arranged(self.record, self.draws)
         self.rail = Rail()
         self.encoder = Encoder(self.record.encoder, cast(Carriage, self.rail), self.draws)
         self.seconds = 0.0
@@ -183,24 +196,26 @@ class CaseWorld:
     def depth_um(self, place_um: float) -> float:
         """True depth from the uppermost face to the target plane with the carriage at a true place."""
         fitting = self.fitting
-        return fitting.base_um(self.delta_K) + place_um + fitting.adapters_um(self.delta_K) + fitting.gives_um()
+        carried_um = self.arrangement.carried_um(place_um)
+        return fitting.base_um(self.delta_K) + carried_um + fitting.adapters_um(self.delta_K) + fitting.gives_um()
 
     def gauge_um(self, *, on_ring: bool) -> float:
         """The gauge's bridge set down anew, on the setting ring or on the uppermost face."""
-        ring = self.record.references[RING]
+        name = RINGS[self.stratum.fixed]
+        ring = self.record.references[name]
         self.indicator.place("ring" if on_ring else "adapter" if self.fitting.adapters else "base")
         self.seconds += 40.0
         if on_ring:
-            below = self.fitting.grown_um(f"reference.{RING}", ring.length_um, ring.alpha_per_K, self.delta_K)
+            below = self.fitting.grown_um(f"reference.{name}", ring.length_um, ring.alpha_per_K, self.delta_K)
         else:
             below = self.depth_um(self.rail.place_um) - sum(layer.thickness_um for layer in self.lens.cover(E_LINE_NM))
         return self.indicator.read_um(below)
 
     @property
     def distance_mm(self) -> float:
-        """True distance from target to wall; infinite with a collimator."""
+        """True distance from target to wall; infinite where there is none."""
         tape = self.record.room.distance_mm
-        if self.stratum.arrangement == "collimated" or tape is None:
+        if tape is None:
             return inf
         return self.draws.quantity("room.distance_mm", *tape.parts)
 
@@ -233,7 +248,29 @@ class CaseWorld:
         value = magnification * side.record / self.side_mm * tape
         return value, value * sqrt(ratio_u**2 + (side.u / side.record) ** 2)
 
+    def seen(self, optic: Optic) -> Optic:
+        """What the bench sees the lens by, in depths of its own."""
+        return replace(self.arrangement.images(optic, 0.0), image_um=optic.image_um)
+
+    def seen_depth_um(self, optic: Optic, place_um: float) -> float:
+        """The depth in which `seen` has what the bench sees with the carriage at a true place."""
+        return self.depth_um(place_um) - (self.arrangement.images(optic, place_um).image_um - optic.image_um)
+
+    def measured_elsewhere_um(self) -> float:
+        """The adapter's length as another bench has found it, standing on its joint there."""
+        length = self.record.adapters[ADAPTER].length_um
+        true = self.fitting.true(f"adapter.{ADAPTER}.length_um", length)
+        off = self.draws.quantity("adapter.elsewhere_um", 0.0, U_ELSEWHERE_UM, "rectangular")
+        return true + 0.5 * self.record.joint.stand_off_um + off
+
     def truth(self, optic: Optic) -> Truth:
         """Best focus, and what the definition of the focus error takes off."""
         flange = self.record.mounts[self.record.lenses[LENS].mount].flange_depth_um
-        return Truth(peak_um_of(optic), optic.glass_um, optic.conjugate_um, flange, optic.cover_um)
+        seen = peak_um_of(self.seen(optic))
+        # Where carriage and seen depth go together to first order, a few steps bring the one to the other.
+        place = 0.0
+        for _ in range(8):
+            slope = self.seen_depth_um(optic, place + 1.0) - self.seen_depth_um(optic, place)
+            place += (seen - self.seen_depth_um(optic, place)) / slope
+        ideal = peak_um_of(self.arrangement.ideal(optic))
+        return Truth(ideal, optic.glass_um, optic.conjugate_um, flange, optic.cover_um, seen, place)

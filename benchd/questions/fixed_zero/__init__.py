@@ -13,12 +13,18 @@ from benchd.questions.question import Question
 
 if TYPE_CHECKING:
     from benchd.assessments.finding import Finding
+    from benchd.questions.comparator import Comparator
     from benchd.questions.evidence import Evidence
 
 SENSE_AS_STATED = (
     "Nothing on this bench moves under the indicator's tip: which way its reading grows is taken from `grows` in the "
     "bench file, and from whoever pushed the tip in by hand."
 )
+
+
+def without_carriage(gauge: Comparator) -> Comparator:
+    """What is stated of the gauge alone."""
+    return replace(gauge, u_scale=0.0, subdivision_um=0.0, alpha_scale=None, at_a_place=())
 
 
 class FixedZero(Question):
@@ -45,7 +51,7 @@ class FixedZero(Question):
             ring_of(evidence.records.reference(str(of))),
             Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file"),
             base.calibration,
-            replace(gauge, u_scale=0.0, subdivision_um=0.0, alpha_scale=None, at_a_place=()),
+            without_carriage(gauge),
             gathered.thermal_of(evidence),
             gathered.about(evidence),
             gathered.cover_of(evidence.file),
