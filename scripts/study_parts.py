@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from benchd.bench.arrangements.collimator_reticle import AtReticle
 from benchd.bench.chain import Chain
+from benchd.files.artefacts import full_thickness_mm
 from benchd.metrology.peak import PeakFit
 from benchd_simulators.world.arrangements.collimator_reticle import CollimatorReticle
+from benchd_simulators.world.lens import E_LINE_NM
 from study_bench import CaseBench
 from study_records import ADAPTER, GLASS
 from study_world import CaseWorld, Truth
@@ -28,12 +30,20 @@ def parts_of(bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit) -> dict
     if world.fitting.glass:
         parts["glass"] = -(value[f"glass {GLASS}"] - truth.glass_um)
     if record.target.cover:
-        parts["target_cover"] = -(value["target_cover"] - truth.cover_um)
+        # The base was found through it, so that what its thickness is off by is in the base as well.
+        thicker_um = _cover_um(bench) - sum(layer.thickness_um for layer in world.lens.cover(E_LINE_NM))
+        parts["base"] -= thicker_um
+        parts["target_cover"] = thicker_um - (value["target_cover"] - truth.cover_um)
     if record.pickup_um is not None:
         half = 0.5 * world.draws.quantity("pickup_um", *record.pickup_um.parts)
         parts["pickup"] = -value["pickup"] - half
         parts["mirror"] = truth.seen_um - truth.peak_um + half
     return parts
+
+
+def _cover_um(bench: CaseBench) -> float:
+    """Thickness of the target's cover, air in it included, as the bench file has it."""
+    return 1000.0 * full_thickness_mm(bench.files.file.target.cover)
 
 
 def _in_adapter(world: CaseWorld) -> float:

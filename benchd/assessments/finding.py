@@ -142,12 +142,14 @@ class Advice(Part):
 
 
 class Shares(Part):
-    """What of a calibration's u came of the bench's own scale, carriage and gauge (um), which others share."""
+    """What of a calibration's u came of the bench's own scale, carriage, gauge and the thickness of the target's cover
+    (um), which others share."""
 
     scale_um: float = Field(default=0.0, ge=0)
     abbe_um: float = Field(default=0.0, ge=0)
     hysteresis_um: float = Field(default=0.0, ge=0)
     gain_um: float = Field(default=0.0, ge=0)
+    cover_um: float = Field(default=0.0, ge=0, exclude_if=lambda value: value == 0.0)
 
 
 class Calibrates(Part):

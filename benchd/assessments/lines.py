@@ -34,10 +34,12 @@ def as_budget(terms: Sequence[Term]) -> list[dict[str, Any]]:
 
 
 def shares_of(lines: Mapping[str, float]) -> dict[str, float]:
-    """What a length by gauge owes to the bench's scale, carriage and gauge, by the lines (name -> u) of its budget."""
+    """What a length by gauge owes to the bench's scale, carriage, gauge and cover, by the lines (name -> u) of its
+    budget."""
     return {
         "scale_um": lines.get("scale", 0.0),
         "abbe_um": lines.get("abbe", 0.0),
         "hysteresis_um": lines.get("gauge hysteresis", 0.0),
         "gain_um": lines.get("gauge gain", 0.0),
+        "cover_um": lines.get("target cover", 0.0),
     }

@@ -13,17 +13,17 @@ as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offs
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
 
 from benchd.bench import chain_notes
 from benchd.bench.arrangements.arrangement import Stands
 from benchd.bench.arrangements.conjugate import ConjugateTerm
 from benchd.bench.arrangements.places import Places
 from benchd.bench.arrangements.registry import arrangement_of, asked
-from benchd.bench.bounded_terms import bounded_terms, read_at, tipping, together
+from benchd.bench.bounded_terms import bounded_terms, together
 from benchd.bench.bounded_terms import notes as bounded_notes
+from benchd.bench.carriage_terms import CarriageTerms
 from benchd.bench.chain_terms import (
     CalibrationInForce,
     ChainTerm,
@@ -45,7 +45,6 @@ from benchd.bench.position_terms import (
     position_noise_um,
     position_notes,
     position_record,
-    position_terms,
     position_u_um,
     zero_at_um,
 )
@@ -79,11 +78,12 @@ JOINT = "joint"
 class Chain:
     """The chain of one set-up.
 
-    `terms` are for the eye, each part with its own u; `budget` are the same as independent lines (thermal parts
-    share a thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where
-    `nominal` goes, trim included; None without a lens. `why_relative` says in clauses what keeps findings from being
-    absolute: a base not calibrated, nothing stated of the position, a conjugate term not known. `places` says what
-    depth and offset any place of the carriage has, `improves` what betters the lines of the arrangement.
+    `terms` are for the eye, each part with its own u; `budget` are the same as independent lines (thermal parts share a
+    thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where `nominal` goes,
+    trim included; None without a lens. `why_relative` says in clauses what keeps findings from being absolute: a base
+    not calibrated, nothing stated of the position, a conjugate term not known. `places` says what depth and offset any
+    place of the carriage has, `by_carriage` what it may be wrong by, `improves` what betters the lines of the
+    arrangement.
     """
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
@@ -96,6 +96,7 @@ class Chain:
     places: Places
     trim_um: float
     conjugate: ChainTerm | None
+    by_carriage: CarriageTerms | None = None
     improves: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -105,7 +106,18 @@ class Chain:
 
     def budget_at(self, offset_um: float) -> tuple[ChainTerm, ...]:
         """The budget with those of its lines that go with where the peak is as they are at this offset."""
-        there = {line.term: line for line in self.places.lines(offset_um)}
+        carriage_um = self.places.carriage_um(offset_um)
+        if carriage_um is None or self.by_carriage is None:
+            return self.budget
+        slope = self.places.slope(carriage_um)
+        there = {
+            line.term: line
+            for line in (
+                *self.places.lines(offset_um),
+                *self.by_carriage.position(carriage_um, slope),
+                *self.by_carriage.tips(carriage_um, slope).lines,
+            )
+        }
         return tuple(there.get(line.term, line) for line in self.budget)
 
 
@@ -130,7 +142,7 @@ def datum_chain(
 
     arrangement = arrangement_of(bench_file)
     conjugate: ConjugateTerm | None = None
-    optical = _flange_and_plates(bench_file, records, setup, lens)
+    optical = _flange_and_plates(bench_file, records, setup, lens, gauged=base.shares.cover_um > 0.0)
     if lens is not None:
         with asked(arrangement):
             conjugate = arrangement.conjugate(lens, setup, bench_file)
@@ -154,6 +166,7 @@ def datum_chain(
     # A length that was found by moving the target shares scale and gauge with its place; one that stands does not.
     measured = adapters if arrangement.moves_target else []
     position: list[ChainTerm] = []
+    by_carriage: CarriageTerms | None = None
     unmeasured: list[UnmeasuredTerm] = []
     if carriage is not None:
         slope = places.slope(carriage)
@@ -162,21 +175,22 @@ def datum_chain(
             unmeasured.append(UnmeasuredTerm("thermal scale", source="not stated"))
         else:
             growths.append(growth("scale", places.by_scale_um(carriage), alpha_scale, REFERENCE_C, now))
-        if scale is not None:
-            by_scale_um = sum(part.length_um for part in measured if part.shares.scale_um)
-            position = _times(slope, position_terms(scale, carriage, zero_um, by_scale_um))
-        tips = tipping(bench_file, read_at(carriage, zero_um, measured if position else ()))
-        bounded = together([bounded, replace(tips, terms=tuple(_times(slope, tips.terms)))])
+        by_carriage = CarriageTerms(bench_file, scale, zero_um, measured)
+        position = by_carriage.position(carriage, slope)
+        bounded = together([bounded, by_carriage.tips(carriage, slope)])
 
     used = {base.source: base, **{part.source: part for part in adapters}}
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
-    # Without a lens there is no place, and so no line of scale or carriage that could take its share over.
-    shared = bool(position) and arrangement.moves_target
-    stated = bench_file.abbe is not None
-    own = [part.as_line(abbe_stated=stated) if shared else part.as_term() for part in (base, *adapters)]
-    by_gauge = gauge_terms(base, adapters) if shared else []
+    # Without a lens there is no place, and so no line of scale or carriage that could take its share over; nor is there
+    # one of its tipping where the bench does not state (any more) how it tips.
+    by_moving = bool(position) and arrangement.moves_target
+    own = [
+        part.as_line(_shared(part.shares, by_moving=by_moving, abbe=bench_file.abbe is not None))
+        for part in (base, *adapters)
+    ]
+    by_gauge = gauge_terms(base, adapters) if by_moving else []
     by_place = places.lines(setup.trim_um)
     lines = [*optical, *own, joints, *bounded.lines, *by_gauge, thermal_budget(growths, now), *position, *by_place]
     budget = [term for term in lines if term.u_um > 0.0]
@@ -198,33 +212,30 @@ def datum_chain(
         places=places,
         trim_um=setup.trim_um,
         conjugate=conjugate.term if conjugate else None,
+        by_carriage=by_carriage,
         improves=arrangement.improves,
     )
 
 
+def _shared(shares: Shares, *, by_moving: bool, abbe: bool) -> Shares:
+    """What of a length's shares stands in other lines of the chain."""
+    if not by_moving:
+        return shares.of_cover
+    return shares if abbe else replace(shares, abbe_um=0.0)
+
+
 def _flange_and_plates(
-    bench_file: BenchFile, records: Records, setup: SetupDocument, lens: Lens | None
+    bench_file: BenchFile, records: Records, setup: SetupDocument, lens: Lens | None, *, gauged: bool
 ) -> list[ChainTerm]:
-    """What makes up the nominal depth of an image of infinity."""
+    """What makes up the nominal depth of an image of infinity; `gauged`: the base was found through the cover."""
     terms = []
     if lens is not None:
         flange = 1000.0 * bench_file.mounts[lens.mount].flange_depth_mm
         terms.append(ChainTerm("flange_depth", flange, 0.0, None, "normal", f"mount {lens.mount}, bench file"))
     terms += [glass_term(records.glass(one), setup.light_nm) for one in setup.glass]
     source = f"target {bench_file.target.id}, bench file" if bench_file.target.cover else "no cover"
-    terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm))
+    terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm, gauged=gauged))
     return terms
-
-
-T = TypeVar("T", ChainTerm, ChainTerm | UnmeasuredTerm)
-
-
-def _times(slope: float, terms: Sequence[T]) -> list[T]:
-    """Terms of the carriage as they count in offset."""
-    return [
-        replace(term, value_um=slope * term.value_um, u_um=slope * term.u_um) if isinstance(term, ChainTerm) else term
-        for term in terms
-    ]
 
 
 def published(chain: Chain) -> tuple[ChainTerm | UnmeasuredTerm, ...]:

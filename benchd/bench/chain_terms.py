@@ -60,17 +60,24 @@ class UnmeasuredTerm:
 
 @dataclass(frozen=True, slots=True)
 class Shares:
-    """What of a calibration's u came of the bench's own scale, carriage and gauge (um): others share it."""
+    """What of a calibration's u came of the bench's own scale, carriage and gauge, and of the thickness of the target's
+    cover, on which the gauge's tip rests (um): others share it."""
 
     scale_um: float = 0.0
     abbe_um: float = 0.0
     hysteresis_um: float = 0.0
     gain_um: float = 0.0
+    cover_um: float = 0.0
 
     @property
     def u_um(self) -> float:
         """All of it."""
-        return math.hypot(self.scale_um, self.abbe_um, self.hysteresis_um, self.gain_um)
+        return math.hypot(self.scale_um, self.abbe_um, self.hysteresis_um, self.gain_um, self.cover_um)
+
+    @property
+    def of_cover(self) -> Shares:
+        """What is shared though nothing of the bench moved when the length was found."""
+        return Shares(cover_um=self.cover_um)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +117,9 @@ class Length:
     def as_term(self) -> ChainTerm:
         return ChainTerm(self.term, -self.length_um, self.u_um, self.dof, "normal", self.source)
 
-    def as_line(self, *, abbe_stated: bool = True) -> ChainTerm:
-        """Without what it shares with other parts and with the position: that is one line each for all of them.
-
-        Where the bench does not state (any more) how its carriage tips there is no such line, and it stays here.
-        """
-        shared_um = (self.shares if abbe_stated else replace(self.shares, abbe_um=0.0)).u_um
+    def as_line(self, shared: Shares) -> ChainTerm:
+        """Without what of its own `shares` it has in common with other lines of the chain, which hold that once."""
+        shared_um = shared.u_um
         if not shared_um:
             return self.as_term()
         own = math.sqrt(max(0.0, self.u_um**2 - shared_um**2))
@@ -159,8 +163,13 @@ def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) 
     )
 
 
-def plates_term(name: str, stack: Sequence[Layer | AirGap], source: str, light_nm: float | None) -> ChainTerm:
+def plates_term(
+    name: str, stack: Sequence[Layer | AirGap], source: str, light_nm: float | None, *, gauged: bool = False
+) -> ChainTerm:
     """Paraxial shift t (1 - 1/n) of plates, their errors independent of each other; air between them shifts nothing.
+
+    With `gauged` the base was found through them: where one is thicker than stated the target stands deeper by all of
+    that and the image by t (1 - 1/n) of it, so that 1/n of it is left, and of air all.
 
     Where the light is not the one the index is stated for, the index is uncertain by the most that glass of
     V = LEAST_ABBE would change over that distance, as a rectangular error.
@@ -174,8 +183,13 @@ def plates_term(name: str, stack: Sequence[Layer | AirGap], source: str, light_n
             per_nm = (layer.index - 1.0) / LEAST_ABBE / _F_MINUS_C_NM
             u_colour = standard_u(per_nm * abs(light_nm - layer.at_nm), "rectangular")
         u_index = math.hypot(layer.u_index, u_colour)
-        thicknesses.append(paraxial_u_um(layer.thickness_mm, layer.u_mm, layer.index, 0.0))
+        if gauged:
+            thicknesses.append(1000.0 * layer.u_mm / layer.index)
+        else:
+            thicknesses.append(paraxial_u_um(layer.thickness_mm, layer.u_mm, layer.index, 0.0))
         indices.append(paraxial_u_um(layer.thickness_mm, 0.0, layer.index, u_index))
+    if gauged:
+        thicknesses += [1000.0 * gap.u_mm for gap in stack if isinstance(gap, AirGap)]
     parts = (Part("thickness", math.hypot(*thicknesses)), Part("index", math.hypot(*indices)))
     return ChainTerm(name, value, math.hypot(*thicknesses, *indices), None, "normal", source, parts=parts)
 

@@ -49,8 +49,9 @@ def test_air_behind_a_cover_moves_no_image_and_lengthens_the_bench() -> None:
     bare, airy = (carry_out(replace(SENSOR, air_behind=air), SEED, 1) for air in (False, True))
     gap = airy.world.draws.known("target.cover.1.air_gap_mm")
     assert gap is not None
-    # Each term is worked out from what is stated; the truth has the gap as it is.
-    assert airy.outcome.parts["target_cover"] == pytest.approx(bare.outcome.parts["target_cover"], abs=1e-6)
+    # The base is found through cover and gap: what the gap is off by is in it, and moves no image.
+    off_by_um = airy.outcome.parts["target_cover"] - bare.outcome.parts["target_cover"]
+    assert off_by_um == pytest.approx(1000.0 * (gap.record - gap.true), abs=1e-6)
     read = [case.bench.findings["bench-zero"] for case in (bare, airy)]
     short, long = (one.values["length"].value for one in read)
     assert short is not None
