@@ -66,11 +66,17 @@ class Technician:
         self._said(f"hand: measures by {what}: {said}")
         return found
 
-    async def calibrate(self, adapters: list[str]) -> None:
-        """Find absolute zero and the adapters' lengths, all of it accepted."""
+    async def calibrate(self, adapters: list[str], *, fixed: str | None = None) -> None:
+        """Find absolute zero and the adapters' lengths, all of it accepted.
+
+        `fixed` is the setting ring of a bench whose sensor stands fixed: no adapter brings that within the gauge's reach.
+        """
         self.clear()
         warmth = self.measure("thermometer")
         await self._client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+        if fixed is not None:
+            await self.run("fixed_zero", reference=fixed)
+            return
         await self.run("bench_zero", reference=self.reference)
         for adapter in adapters:
             await self.run("adapter_length", adapter=adapter)

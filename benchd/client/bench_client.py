@@ -30,6 +30,9 @@ OLD_BEAT_S = 1.5
 """A beat comes every second: one heard longer ago than this is waited over, as whoever asks may have been held up."""
 STOP_ANSWER_S = 3.0
 """How long a command waits for the answer to a stop that was sent before it."""
+MOST_CUTS = 3
+"""So often a connection may be cut before anything was asked over it: the embedded broker now and then cuts, or leaves
+without an answer, whoever comes in the moment that another goes."""
 ENDED = ("done", "failed", "aborted")
 """The states in which a run of a procedure ends."""
 
@@ -73,15 +76,22 @@ class BenchClient:
         self._repeated: dict[str, dict[str, Any]] = {}
 
     async def __aenter__(self) -> Self:
-        async with AsyncExitStack() as stack:
+        cut = 0
+        while True:
             try:
-                self._client, self._at = await dial(stack, self._at, self._version)
-                self.topics = Topics(self._name or await find_bench(self._client))
-                for topic in self.topics.own_kept:
-                    await subscribe(self._client, self._at, topic)
-                await subscribe(self._client, self._at, self.topics.reply(self.user), qos=1)
+                return await self._connected()
             except aiomqtt.MqttError as error:
-                raise BenchdError("timeout", f"The broker at {self._at} went away: {error}.") from error
+                cut += 1
+                if cut == MOST_CUTS:
+                    raise BenchdError("timeout", f"The broker at {self._at} went away: {error}.") from error
+
+    async def _connected(self) -> Self:
+        async with AsyncExitStack() as stack:
+            self._client, self._at = await dial(stack, self._at, self._version)
+            self.topics = Topics(self._name or await find_bench(self._client))
+            for topic in self.topics.own_kept:
+                await subscribe(self._client, self._at, topic)
+            await subscribe(self._client, self._at, self.topics.reply(self.user), qos=1)
             reader = asyncio.create_task(self._read(), name="bench-client")
             stack.push_async_callback(_end, reader)
             self._stack = stack.pop_all()
