@@ -69,7 +69,7 @@ class Technician:
     async def calibrate(self, adapters: list[str], *, fixed: str | None = None) -> None:
         """Find absolute zero and the adapters' lengths, all of it accepted.
 
-        `fixed` is the setting ring of a bench whose sensor stands fixed: no adapter brings that within the gauge's reach.
+        `fixed` is the setting ring of a bench whose sensor stands fixed: no adapter brings that within a gauge's reach.
         """
         self.clear()
         warmth = self.measure("thermometer")
