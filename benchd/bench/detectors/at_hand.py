@@ -131,7 +131,8 @@ class AtHand:
         if name not in self._made:
             assert self._gear is not None
             gear = replace(self._gear, config=self._configs[name])
-            self._made[name] = guarded(registry.detector(name), gear, registry.DETECTORS.package(name))
+            package, ours = registry.DETECTORS.package(name), registry.DETECTORS.is_ours(name)
+            self._made[name] = guarded(registry.detector(name), gear, package, ours=ours)
         return self._made[name]
 
 

@@ -6,6 +6,7 @@ sweep, never the daemon. A BenchdError is their own word and passes.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, TypeVar, cast
 
@@ -42,8 +43,9 @@ class _DetectorGuard(Guard):
 class GuardedDetector(Detector):
     """Any detector. What it declares is that of the detector inside; see `guarded`."""
 
-    def __init__(self, found: type[Detector], gear: Gear, package: str) -> None:
+    def __init__(self, found: type[Detector], gear: Gear, package: str, ours: bool) -> None:
         super().__init__(gear)
+        self._ours = ours
         self._guard = _DetectorGuard(found.name, package)
         self._inside = self._guard.of_kind(
             "__init__", self._guard.now("__init__", lambda: found(gear), BenchdError), Detector
@@ -108,10 +110,14 @@ class GuardedDetector(Detector):
             if fault.code == "timeout" and fault.data.get("detector") == self.name:
                 await self.gear.analysis.close()  # what does not end there would keep everything else waiting
             raise
+        except asyncio.CancelledError:
+            if not self._ours and call != "capture":
+                await asyncio.shield(self.gear.analysis.close())  # nobody knows that it would have ended
+            raise
 
 
-def guarded(found: type[Detector], gear: Gear, package: str) -> Detector:
+def guarded(found: type[Detector], gear: Gear, package: str, *, ours: bool = False) -> Detector:
     """A detector of that class with a guard around each call. Raises BenchdError where it cannot be made."""
     declared = {key: getattr(found, key) for key in ("name", *DECLARED)}
     make = cast("type[GuardedDetector]", type(f"Guarded{found.__name__}", (GuardedDetector,), declared))
-    return make(found, gear, package)
+    return make(found, gear, package, ours)
