@@ -71,7 +71,7 @@ class GuardedDetector(Detector):
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         found = await self._ask("glance", lambda: self._inside.glance(capture, lp_mm))
         if isinstance(found, Unusable):
-            return found
+            return self._in_words("glance", found)
         glance = self._guard.of_kind("glance", found, Glance)
         self._guard.number("glance", glance.value)
         if glance.blur is not None:
@@ -87,7 +87,7 @@ class GuardedDetector(Detector):
     async def measure(self, capture: Capture) -> Measured | Unusable:
         found = await self._ask("measure", lambda: self._inside.measure(capture))
         if isinstance(found, Unusable):
-            return found
+            return self._in_words("measure", found)
         measured = self._guard.of_kind("measure", found, Measured)
         if not isinstance(measured.values, Mapping) or set(measured.values) != set(self.channels):
             why = f"answered measure with values of {measured.values!r:.80}"
@@ -99,9 +99,15 @@ class GuardedDetector(Detector):
             self._guard.above("measure", pair[1])
         if measured.brightness is not None:
             self._guard.above("measure", measured.brightness)
+        self._guard.of_kind("measure", measured.linear, bool)
         for flag in self._guard.of_kind("measure", measured.flags, tuple):
             self._guard.of_kind("measure", flag, str)
         return measured
+
+    def _in_words(self, call: str, unusable: Unusable) -> Unusable:
+        for said in (unusable.code, unusable.text, unusable.advice):
+            self._guard.of_kind(call, said, str)
+        return unusable
 
     async def _ask(self, call: str, work: Callable[[], Awaitable[T]]) -> T:
         try:
