@@ -30,7 +30,8 @@ and grow towards the focus; a pilot, which reaches 2.5, then sees the higher one
 
 STANDS_OUT = 2.0
 """By so much the height of a peak exceeds every value beyond twice its half-width, where values alone tell: of a focus
-they are side lobes, an eighth of it without aberrations; of noise, and of a side lobe, they are as high or higher."""
+they are side lobes, an eighth of it and with a wave of spherical aberration .28 at most (f/1.4 to f/8, own quadrature);
+of noise, and of a side lobe, they are as high or higher."""
 
 FAR_UM = 600.0
 """No look is taken about a place farther than this from where the search began: nobody asked for more."""
@@ -81,7 +82,7 @@ class Search:
         raise Refused(
             "not_found",
             "No best focus within reach.",
-            advice="Hold lens, adapters, glass, ring and wall against the set-up; look at the iris and the picture.",
+            advice="Hold lens, adapters, glass, ring and wall against the set-up; look at iris, light and picture.",
             data={"about_um": centre},
         )
 

@@ -29,6 +29,7 @@ from benchd.devices import Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.optics.focus_depth import half_width_um
+from benchd_simulators.world.lens import Optic
 
 CHAIN = Chain((), (), 10000.0, 0.0, (), (), (), OnCarriage(24000.0, 0.0, 10000.0), 0.0, None)
 UTC = "2026-01-01T00:00:00Z"
@@ -57,6 +58,7 @@ class World:
         self.focus_um = focus_um
         self.rng = np.random.default_rng(seed)
         self.place_um = 10000.0
+        self.curve = blur_disc
 
     async def go(self, target_um: float, *, exact: bool = True, settled: Callable[[], None] = lambda: None) -> Reading:
         self.place_um = target_um
@@ -107,7 +109,7 @@ class Level(Detector):
 
     async def capture(self) -> Capture:
         self.taken += 1
-        value = 0.8 * blur_disc(self.world.off_um()) + NOISE * float(self.world.rng.standard_normal())
+        value = 0.8 * self.world.curve(self.world.off_um()) + NOISE * float(self.world.rng.standard_normal())
         return Capture((self.taken, value), float(self.taken), UTC)
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
@@ -172,6 +174,21 @@ async def test_the_focus_is_found_wherever_it_is(kind: type[Level], off_hw: floa
 async def test_values_alone_take_no_side_lobe_for_a_focus_out_of_reach(focus_um: float, seed: int) -> None:
     with pytest.raises(Refused, match="No best focus within reach"):
         await searched(Level, focus_um, seed)
+
+
+@pytest.mark.parametrize("waves", [-1.0, 1.0])
+@pytest.mark.parametrize("off_hw", [0.7, 2.3, -9.0])
+async def test_values_alone_find_a_lens_with_a_wave_of_spherical_aberration(waves: float, off_hw: float) -> None:
+    """Its side lobes on one side are a quarter as high as its peak, by the simulator's optics."""
+    z = np.linspace(-1500.0, 1500.0, 3001)
+    value = np.abs(Optic(F_NUMBER, 0.0, even_um=(0.546 * waves,)).otf_through_focus(LP_MM, z))
+    world, quiet = World(off_hw * HALF_WIDTH_UM), Quiet()
+    z -= z[value.argmax()]
+    world.curve = lambda off_um: float(np.interp(off_um, z, value))
+    detector = made(Level, world, quiet)
+    shots = Shots(cast(Any, world), detector.capture, keeper())
+    found, _ = await Search(shots, detector, cast(Any, quiet)).find(0.0, HALF_WIDTH_UM, LP_MM, Gate())
+    assert abs(found.peak_um - world.focus_um) < 0.3 * HALF_WIDTH_UM
 
 
 async def swept(detector: Detector, world: World, quiet: Quiet) -> SweepData:

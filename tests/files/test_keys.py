@@ -16,6 +16,7 @@ import pytest
 from pydantic import BaseModel
 
 from benchd.bench.assembly import build
+from benchd.bench.detectors import registry as detectors
 from benchd.devices import registry
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.bench_file import BenchFile, Role
@@ -59,8 +60,9 @@ def models_in(annotation: Any, found: dict[type[BaseModel], None]) -> dict[type[
 def all_models() -> list[type[BaseModel]]:
     drivers = [registry.driver(name).Config for name in registry.names(registry.DRIVERS)]
     links = [registry.link_kind(name).Config for name in registry.names(registry.LINKS)]
+    sections = [one.Config for one in detectors.installed()]
     found: dict[type[BaseModel], None] = {}
-    for root in (*RECORDS.values(), Procedure, WorldRecord, *drivers, *links):
+    for root in (*RECORDS.values(), Procedure, WorldRecord, *drivers, *links, *sections):
         models_in(root, found)
     return list(found)
 

@@ -195,7 +195,7 @@ class Diode(Meter):
 def on_a_meter() -> AtHand:
     some: Any = None
     Diode.__abstractmethods__ = frozenset()
-    configs = {name: NoKeys() for name in ("level", "lingers", "stumbles")}
+    configs = {name: NoKeys() for name in ("lingers", "stumbles", "level")}
     return AtHand(configs, Gear(Diode(), "detector", some, None, some, some))  # type: ignore[abstract]
 
 
@@ -242,3 +242,12 @@ async def test_a_section_of_no_detector_of_this_bench_is_refused_at_its_line(
     (problem,) = caught.value.problems
     assert problem.line == line
     assert says in str(problem)
+
+
+async def test_a_section_where_nothing_detects_is_refused(tmp_path: Path) -> None:
+    folder = shutil.copytree(WORKSHOP.parent, tmp_path / "workshop")
+    path = folder / "bench.yaml"
+    text = path.read_text(encoding="utf-8").replace("\nmotion:", "\ndetectors: {edge: {}}\nmotion:", 1)
+    path.write_text(text.replace(" detector: view,", "", 1), encoding="utf-8")
+    with pytest.raises(FileProblems, match="nothing where no device has the role detector"):
+        build(load_bench(path))

@@ -8,7 +8,8 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, cast
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from rich.console import Console
@@ -17,7 +18,6 @@ from benchd.bench.arrangements.places import OnCarriage
 from benchd.bench.clearance import Clearance
 from benchd.bench.detectors.at_hand import Chosen
 from benchd.bench.detectors.detector import DEFAULT_LP_MM
-from benchd.bench.detectors.edge.detector import EdgeDetector
 from benchd.bench.sweep_data import SweepOrder
 from benchd.cli.plans import plan_table
 from benchd.errors import Refused
@@ -42,9 +42,12 @@ def where(changes: Mapping[str, Any]) -> Whereabouts:
     return Whereabouts(OnCarriage(zero, 0.0, nominal), half_width_um=35.25, setup=changes)
 
 
-def points_of(seconds: float) -> Callable[[str, float | None], Chosen]:
-    """A detector of which a point takes so long."""
-    return lambda merit, lp_mm: Chosen(cast(Any, EdgeDetector), lp_mm or DEFAULT_LP_MM, seconds)
+def points_of(
+    seconds: float, *, lp_mm: float | None = None, tells_blur: bool = True
+) -> Callable[[str, float | None], Chosen]:
+    """A detector of which a point takes so long; with `lp_mm` one that measures at no other frequency."""
+    detector: Any = SimpleNamespace(tells_blur=tells_blur)
+    return lambda merit, asked: Chosen(detector, lp_mm or asked or DEFAULT_LP_MM, seconds)
 
 
 BENCH = BenchView(
@@ -303,6 +306,24 @@ def test_the_longest_search_is_in_the_longest_time_only() -> None:
     assert slow.seconds_more - sweep.seconds_more == pytest.approx(3 * 11 + 16)
     unsure = sum(one.seconds_more for one in found.entries)
     assert found.seconds_at_most == pytest.approx(sum(one.seconds for one in found.entries) + unsure)
+
+
+def test_a_detector_that_tells_no_blur_looks_far_about_each_time() -> None:
+    (sure,), (looking,) = (
+        [one for one in plan("flange_check", bench, **LENS).entries if one.verb == "sweep" and not one.when]
+        for bench in (BENCH, replace(BENCH, detector_for=points_of(0.1, tells_blur=False)))
+    )
+    wide = looking.seconds - sure.seconds
+    # 16 places 80 um apart: a move in a triangle of speed, settling, a point.
+    assert wide == pytest.approx(16 * 0.1 + 15 * (2.0 * math.sqrt(80.0 / 20000.0) + 0.15))
+    assert sure.seconds_more - looking.seconds_more == pytest.approx(wide)
+
+
+def test_a_sweep_is_as_wide_as_the_frequency_of_its_detector_asks_for() -> None:
+    for bench, wider in ((BENCH, 1.0), (replace(BENCH, detector_for=points_of(0.1, lp_mm=20.0)), 2.0)):
+        (sweep,) = [one for one in plan("flange_check", bench, **LENS).entries if one.verb == "sweep" and not one.when]
+        assert sweep.pilot_um is not None
+        assert sweep.pilot_um[1] - sweep.pilot_um[0] == pytest.approx(wider * 5.0 * 35.25)
 
 
 def test_durations_are_those_of_the_motion_profile() -> None:

@@ -152,7 +152,9 @@ async def test_all_sweeps_and_both_orientations_are_in_the_peak(assess: Assess) 
     """Two bells alike, one at +4 and one at -2 um, are together symmetric about +1 um."""
     z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
     v, h = swept(z, bell(z - 4.0)).points, swept(z, bell(z + 2.0)).points
-    points = [replace(one, h=other.h) for one, other in zip(v, h, strict=True)]
+    points = [
+        replace(one, channels={**one.channels, "h": other.channels["h"]}) for one, other in zip(v, h, strict=True)
+    ]
     again = [replace(one, idx=one.idx + 25, t_mono=one.t_mono + 25.0) for one in points]
     first, second = (replace(swept(z, bell(z)), points=found) for found in (points, again))
     found = await assess(load_bench(COLLIMATED), "flange", FITTED, first, second)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -43,13 +43,15 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
             section = {} if entry is None else entry.rest
             found[one.name] = check(loaded.source, one.Config, at=("detectors", one.name), data=section)
         except FileProblems as wrong:
-            problems += [] if entry is None else wrong.problems
+            if entry is not None:
+                problems += wrong.problems
         except Exception as error:  # noqa: BLE001 another package may raise anything
             if entry is not None:
                 why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
                 problems.append(loaded.source.problem(("detectors", one.name), why))
     for name in loaded.file.detectors:
-        if wrong := _why_not(name, device):
+        wrong = _why_not(name, device) if ROLE in loaded.file.roles else f"nothing where no device has the role {ROLE}"
+        if wrong:
             problems.append(loaded.source.problem(("detectors", name), wrong))
     return found
 
@@ -63,7 +65,7 @@ def _why_not(name: str, device: Device | None) -> str:
     except BenchdError as unfit:
         return unfit.text
     if device is None or isinstance(device, found.device):
-        return ""  # that a role is played by nobody is told there
+        return ""  # a device that could not be built is told there
     return f"a detector that works on the device in the role {ROLE}; this one works on a {_kind(found.device)}"
 
 
@@ -98,29 +100,38 @@ class AtHand:
         Raises Refused: 'unknown_name' and 'bad_request' for one that is not installed or does not work here, and
         'bad_request' for a frequency that it cannot measure at; as the detector's own fault where it has one.
         """
-        try:
-            detector = self._detector(self._named(merit))
-            return Chosen(detector, detector.frequency(lp_mm), detector.point_s)
-        except Refused:
-            raise
-        except BenchdError as fault:
-            raise Refused(fault.code, fault.text, advice=fault.advice, data=fault.data) from fault
+        faults: list[BenchdError] = []
+        for name in self._named(merit):
+            try:
+                detector = self._detector(name)
+                return Chosen(detector, detector.frequency(lp_mm), detector.point_s)
+            except Refused:
+                raise
+            except BenchdError as fault:
+                faults.append(fault)
+        first = faults[0]
+        raise Refused(first.code, first.text, advice=first.advice, data=first.data)
 
-    def _named(self, merit: str) -> str:
+    def _named(self, merit: str) -> Sequence[str]:
+        """Those that may be meant, the first before others; at least one."""
         here = f"Here: {', '.join(self._configs) or 'none'}."
         if merit not in (AUTO, *registry.names()):
             raise Refused("unknown_name", f"There is no detector '{merit}'.", advice=here)
         if self._gear is None:
             raise no_detector()
+        if merit == AUTO and self._configs:
+            return tuple(self._configs)
         if merit == AUTO:
             device = self._gear.device
-            fit = (one.name for one in registry.installed() if isinstance(device, one.device))
-            merit = next(iter(self._configs), None) or next(fit, AUTO)
+            merit = next((one.name for one in registry.installed() if isinstance(device, one.device)), AUTO)
         if merit == AUTO:
             raise no_detector()
         if merit in self._configs:
-            return merit
-        found = registry.detector(merit)
+            return (merit,)
+        try:
+            found = registry.detector(merit)
+        except BenchdError as unfit:
+            raise Refused(unfit.code, unfit.text, advice=unfit.advice, data=unfit.data) from unfit
         if isinstance(self._gear.device, found.device):
             text = f"The detector '{merit}' wants its section in the bench file, detectors.{merit}, and there is none."
             raise Refused("bad_request", text, advice=f"Give it its keys: {', '.join(found.Config.model_fields)}.")
@@ -131,7 +142,8 @@ class AtHand:
         if name not in self._made:
             assert self._gear is not None
             gear = replace(self._gear, config=self._configs[name])
-            self._made[name] = guarded(registry.detector(name), gear, registry.DETECTORS.package(name))
+            package, ours = registry.DETECTORS.package(name), registry.DETECTORS.is_ours(name)
+            self._made[name] = guarded(registry.detector(name), gear, package, ours=ours)
         return self._made[name]
 
 

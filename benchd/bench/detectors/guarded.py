@@ -6,6 +6,7 @@ sweep, never the daemon. A BenchdError is their own word and passes.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, TypeVar, cast
 
@@ -42,8 +43,9 @@ class _DetectorGuard(Guard):
 class GuardedDetector(Detector):
     """Any detector. What it declares is that of the detector inside; see `guarded`."""
 
-    def __init__(self, found: type[Detector], gear: Gear, package: str) -> None:
+    def __init__(self, found: type[Detector], gear: Gear, package: str, ours: bool) -> None:
         super().__init__(gear)
+        self._ours = ours
         self._guard = _DetectorGuard(found.name, package)
         self._inside = self._guard.of_kind(
             "__init__", self._guard.now("__init__", lambda: found(gear), BenchdError), Detector
@@ -69,7 +71,7 @@ class GuardedDetector(Detector):
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         found = await self._ask("glance", lambda: self._inside.glance(capture, lp_mm))
         if isinstance(found, Unusable):
-            return found
+            return self._in_words("glance", found)
         glance = self._guard.of_kind("glance", found, Glance)
         self._guard.number("glance", glance.value)
         if glance.blur is not None:
@@ -85,7 +87,7 @@ class GuardedDetector(Detector):
     async def measure(self, capture: Capture) -> Measured | Unusable:
         found = await self._ask("measure", lambda: self._inside.measure(capture))
         if isinstance(found, Unusable):
-            return found
+            return self._in_words("measure", found)
         measured = self._guard.of_kind("measure", found, Measured)
         if not isinstance(measured.values, Mapping) or set(measured.values) != set(self.channels):
             why = f"answered measure with values of {measured.values!r:.80}"
@@ -97,9 +99,15 @@ class GuardedDetector(Detector):
             self._guard.above("measure", pair[1])
         if measured.brightness is not None:
             self._guard.above("measure", measured.brightness)
+        self._guard.of_kind("measure", measured.linear, bool)
         for flag in self._guard.of_kind("measure", measured.flags, tuple):
             self._guard.of_kind("measure", flag, str)
         return measured
+
+    def _in_words(self, call: str, unusable: Unusable) -> Unusable:
+        for said in (unusable.code, unusable.text, unusable.advice):
+            self._guard.of_kind(call, said, str)
+        return unusable
 
     async def _ask(self, call: str, work: Callable[[], Awaitable[T]]) -> T:
         try:
@@ -108,10 +116,14 @@ class GuardedDetector(Detector):
             if fault.code == "timeout" and fault.data.get("detector") == self.name:
                 await self.gear.analysis.close()  # what does not end there would keep everything else waiting
             raise
+        except asyncio.CancelledError:
+            if not self._ours and call != "capture":
+                await asyncio.shield(self.gear.analysis.close())  # nobody knows that it would have ended
+            raise
 
 
-def guarded(found: type[Detector], gear: Gear, package: str) -> Detector:
+def guarded(found: type[Detector], gear: Gear, package: str, *, ours: bool = False) -> Detector:
     """A detector of that class with a guard around each call. Raises BenchdError where it cannot be made."""
     declared = {key: getattr(found, key) for key in ("name", *DECLARED)}
     make = cast("type[GuardedDetector]", type(f"Guarded{found.__name__}", (GuardedDetector,), declared))
-    return make(found, gear, package)
+    return make(found, gear, package, ours)

@@ -72,6 +72,12 @@ def quantity(merit: str | None) -> str:
     return f"Merit ({merit})" if found is None else found.quantity
 
 
+def works_on(merit: str | None) -> str:
+    """The kind of device behind a merit, in a word; a plain one where its detector is not installed."""
+    found = _known(merit)
+    return "detector" if found is None else found.device.__name__.lower()
+
+
 def legend(channel: str) -> str:
     """What a channel of the record, `<detector>.<channel>`, is in words; its own name where nobody has any for it."""
     merit, _, own = channel.partition(".")

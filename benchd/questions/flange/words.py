@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.bench.detectors.registry import quantity
+from benchd.bench.detectors.registry import quantity, works_on
 from benchd.metrology.rounding import rounded
 from benchd.reports.numbers import number, percent, signed, thicknesses
 from benchd.reports.words import next_line, nominal, verdict_words, why_relative
@@ -73,7 +73,7 @@ def merit_label(finding: Doc) -> str:
     measurand = finding["measurand"]
     name = quantity(measurand["merit"])
     if measurand.get("response") == "system":
-        name += " of lens and camera"
+        name += f" of lens and {works_on(measurand['merit'])}"
     lp_mm = measurand.get("lp_mm")
     return name if lp_mm is None else f"{name} at {lp_mm:g} lp/mm"
 
