@@ -45,7 +45,8 @@ def odd(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[str]:
     for role, name in loaded.file.roles.items():
         keys = {"position": "u_scale", "indicator": "u_gain", "detector": "u_pixel_um"}
         if role in keys:
-            doubts.append((("devices", name, keys[role]), getattr(devices[name].spec, keys[role], None)))  # type: ignore[attr-defined]
+            spec = getattr(devices[name], "spec", None)  # a meter in the role detector has none
+            doubts.append((("devices", name, keys[role]), getattr(spec, keys[role], None)))
     if loaded.file.steps is not None:
         doubts += [(("steps", key), value) for key, value in loaded.file.steps if key.startswith("u_")]
     for at, value in doubts:

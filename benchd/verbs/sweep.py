@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from benchd.errors import Refused
 from benchd.verbs.arguments import Args, Name
@@ -22,6 +22,19 @@ if TYPE_CHECKING:
     from benchd.verbs.view import BenchView
 
 
+def _installed(merit: str) -> str:
+    from benchd.bench.detectors import registry
+    from benchd.bench.detectors.detector import AUTO
+    from benchd.files.wording import near_names
+
+    known = (AUTO, *registry.names())
+    if merit in known:
+        return merit
+    near = near_names(merit, known, 1)
+    listed = ", ".join(f"'{one}'" for one in known)
+    raise ValueError(f"one of {listed}" + (f"; did you mean '{near[0]}'?" if near else ""))
+
+
 class SweepArgs(Args):
     """A sweep about nominal, about where the carriage stands, or about an offset in um; `span_um` is end to end.
 
@@ -32,7 +45,7 @@ class SweepArgs(Args):
     about: Literal["nominal", "here"] | float = "nominal"
     span_um: float | None = Field(default=None, gt=0.0, le=1e5)
     step_um: float | None = Field(default=None, gt=0.0, le=1e5)
-    merit: Name = "auto"
+    merit: Annotated[Name, AfterValidator(_installed)] = "auto"
     lp_mm: float | None = Field(default=None, gt=0.0, le=2000.0)
     repeats: int = Field(default=1, ge=1, le=100)
     mode: Literal["stepped", "continuous"] = "stepped"

@@ -58,7 +58,7 @@ class World:
         self.focus_um = focus_um
         self.rng = np.random.default_rng(seed)
         self.place_um = 10000.0
-        self.curve = blur_disc
+        self.curve: Callable[[float], float] = blur_disc
 
     async def go(self, target_um: float, *, exact: bool = True, settled: Callable[[], None] = lambda: None) -> Reading:
         self.place_um = target_um

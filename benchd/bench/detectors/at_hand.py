@@ -42,9 +42,9 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
         try:
             section = {} if entry is None else entry.rest
             found[one.name] = check(loaded.source, one.Config, at=("detectors", one.name), data=section)
-        except FileProblems as wrong:
+        except FileProblems as unfit:
             if entry is not None:
-                problems += wrong.problems
+                problems += unfit.problems
         except Exception as error:  # noqa: BLE001 another package may raise anything
             if entry is not None:
                 why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"

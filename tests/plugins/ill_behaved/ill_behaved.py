@@ -126,8 +126,8 @@ class Level(Detector):
     """One that could be used."""
 
     name = "level"
-    device = Meter
-    channels = ("mean",)
+    device: ClassVar[Any] = Meter
+    channels: ClassVar[tuple[str, ...]] = ("mean",)
     quantity = "Light"
     point_s = 0.1
 
@@ -148,7 +148,7 @@ class OfNoChannel(Level):
 
 class OfNoDevice(Level):
     name = "of_no_device"
-    device: Any = int
+    device = int
 
 
 class Auto(Level):
@@ -162,8 +162,8 @@ class Later(Level):
 
 class Halfway(Detector):
     name = "halfway"
-    device = Meter
-    channels = ("mean",)
+    device: ClassVar[Any] = Meter
+    channels: ClassVar[tuple[str, ...]] = ("mean",)
     quantity = "Light"
 
 
