@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from benchd.bench.arrangements.registry import arrangement
 from benchd_simulators.world.reading import read_world
 from benchd_simulators.world.schema import FittedRecord, GapRecord, LayerRecord, Quantity, WorldRecord
 from benchd_simulators.world.transfer import through_focus
@@ -57,12 +58,13 @@ def world_of(stratum: Stratum) -> WorldRecord:
 
 
 def _half_width_um(stratum: Stratum) -> float:
-    """Half of the way between the two places where the mean lens's curve has fallen to a half of its peak."""
+    """Half of the way between the two places where the mean lens's curve has fallen to a half of its peak, in offset."""
     per_wave = 8.0 * WAVELENGTH_UM * stratum.f_number**2  # of defocus, W20
     w20 = np.linspace(-6.0, 6.0, 2401)
     curve = through_focus(LP_MM / 1000.0 * WAVELENGTH_UM * stratum.f_number, [stratum.w040_waves, 0.0], w20)
     above = w20[curve >= 0.5 * curve.max()]
-    return float(0.5 * (above[-1] - above[0]) * per_wave)
+    width = arrangement(stratum.arrangement).curve_width
+    return float(0.5 * (above[-1] - above[0]) * per_wave) * width
 
 
 def _doubted(record: WorldRecord, stratum: Stratum) -> dict[str, Any]:

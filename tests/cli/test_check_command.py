@@ -241,7 +241,7 @@ def test_all_that_ship_are_fine_and_the_bench_is_described(folder: Path, said: S
     assert main(["check", *files]) == exits.DONE
     told = said()
     assert told.count(": fine; ") == len(files)
-    assert "wall bench north-rail.\n  5 devices, 3 links, 2 lenses, 3 adapters, 1 glass, 1 reference\n" in told
+    assert "wall bench north-rail.\n  5 devices, 3 links, 2 lenses, 3 adapters, 1 glass, 2 references\n" in told
     assert told.endswith(f"{len(files)} files: all fine.\n")
 
 
@@ -293,12 +293,12 @@ def test_a_dry_run_says_what_would_be_refused_and_ends_with_1(folder: Path, said
 def test_a_dry_run_says_what_to_do_as_the_refusal_would(folder: Path, said: Said) -> None:
     """The text alone was shown; what may stand instead was learnt from the bench only."""
     mine = folder / "mine.yaml"
-    step = "steps: [sweep: {merit: star}]"
+    step = "steps: [sweep: {mode: continuous}]"
     mine.write_text(f"procedure: mine\ntitle: t\nneeds: {{roles: [carriage, detector]}}\n{step}\n", encoding="utf-8")
     assert main(["check", str(mine), "--bench", str(folder / "bench.yaml")]) == exits.REFUSED
     told = said()
     assert "procedure mine: t, 1 step." in told
-    assert "Would be refused: sweep: The merit 'star' is not measured yet.\n  Use 'edge'.\n" in told
+    assert "Would be refused: sweep: Only stepped sweeps are carried out.\n  Leave the mode away.\n" in told
 
 
 def test_a_dry_run_touches_no_hardware_and_leaves_no_record(folder: Path, said: Said) -> None:

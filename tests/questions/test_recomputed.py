@@ -16,7 +16,7 @@ HWHM_UM, U = 37.0, 0.002
 
 
 def finding(merit: str, first: int, last: int) -> dict[str, Any]:
-    measurand = {"merit": merit, "f_number": 2.0, "lp_mm": 40.0, "light_nm": 546.0}
+    measurand = {"arrangement": "wall", "merit": merit, "f_number": 2.0, "lp_mm": 40.0, "light_nm": 546.0}
     return {"finding": "f-1", "measurand": measurand, "readings": {"run": "r-0001", "indices": [first, last]}}
 
 
