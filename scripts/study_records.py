@@ -58,7 +58,7 @@ def world_of(stratum: Stratum) -> WorldRecord:
 
 
 def _half_width_um(stratum: Stratum) -> float:
-    """Half of the way between the two places where the mean lens's curve has fallen to a half of its peak, in offset."""
+    """Half of the way in offset between the two places where the mean lens's curve is half as high as its peak."""
     per_wave = 8.0 * WAVELENGTH_UM * stratum.f_number**2  # of defocus, W20
     w20 = np.linspace(-6.0, 6.0, 2401)
     curve = through_focus(LP_MM / 1000.0 * WAVELENGTH_UM * stratum.f_number, [stratum.w040_waves, 0.0], w20)

@@ -8,6 +8,7 @@ what the world hides.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import shutil
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -273,3 +274,32 @@ async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench,
         return difference(walled, collimated, dict.fromkeys([*rest, "frequency"], 1.0))
 
     await agrees(change, 0.0)
+
+
+async def test_one_lens_agrees_in_all_four_arrangements(at_wall: Bench, records: Mapping[str, Path]) -> None:
+    """Projected, in collimated light, by a reticle before it, and by its own light from a mirror.
+
+    Four benches that share nothing but the lens and the records of its drawer. In air, as no plate's shift is within a
+    reticle's reach; what the cover of the fixed sensor leaves beside its paraxial shift stands in its finding. Each
+    pair agrees within U of its difference, to which all lines of both count.
+    """
+    found = {"wall": await at_wall.find_at_wall(TWIN, RING, [])}
+    fixed = {"workshop-reticle": "collar-32"}
+    for config in ("workshop-collimated", "workshop-reticle", "workshop-autocollimation"):
+        async with (
+            Stack(world=config, config=config, seed=SEED, pace=PACE, record=records.get(config)) as stack,
+            person(stack) as (client, technician),
+        ):
+            if config not in records:
+                await technician.calibrate(["ring-07"], fixed=fixed.get(config))
+            other = await ready(stack, client, technician)
+            finding = await other.find(TWIN, RING, [])
+        assert finding["absolute"] is True
+        found[finding["measurand"]["arrangement"]] = finding
+    assert set(found) == {"wall", "collimated", "collimator_reticle", "autocollimation"}
+    for one, another in itertools.combinations(found.values(), 2):
+        lines = {line["term"].split(" ")[0] for each in (one, another) for line in each["budgets"]["focus_error"]}
+        left = [each["values"]["glass_residual"] for each in (one, another)]
+        apart = difference(one, another, dict.fromkeys(lines, 1.0), own=[each["u"] for each in left])
+        expected = left[1]["value"] - left[0]["value"]
+        assert apart.is_about(expected), (one["measurand"], another["measurand"], apart, expected)

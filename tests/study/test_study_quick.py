@@ -64,7 +64,11 @@ def test_every_line_stands_in_the_budget_of_every_stratum(quick: dict[str, dict[
     # A subdivision is judged where the sweep's own doubt leaves anything of it to be seen.
     told = {name: set(one["parts"]) - {"subdivision"} for name, one in quick.items()}
     assert told == {name: LINES_OF.get(name, LINES) for name in quick}
-    assert {name for name, one in quick.items() if "subdivision" not in one["parts"]} <= {"poor light", "f/8", "reticle"}
+    assert {name for name, one in quick.items() if "subdivision" not in one["parts"]} <= {
+        "poor light",
+        "f/8",
+        "reticle",
+    }
 
 
 def test_each_line_is_as_large_as_what_it_does(quick: dict[str, dict[str, Any]]) -> None:
