@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
+from benchd.bench.arrangements.registry import unfit
 from benchd.bench.detectors.at_hand import Configs, configured
 from benchd.bench.detectors.registry import kinds as detected_with
 from benchd.bench.guard import Guard
@@ -88,7 +89,7 @@ def build(loaded: LoadedBench) -> Assembly:
 
     Raises FileProblems with every wrong key of every device and link, at its line.
     """
-    problems: list[Problem] = []
+    problems = unfit(loaded)
     links = {
         name: link for name, entry in loaded.file.links.items() if (link := _link(loaded, name, entry.kind, problems))
     }
@@ -141,8 +142,8 @@ def _problems_of(loaded: LoadedBench, at: tuple[str, str], key: str, problems: l
         problems += wrong.problems
     except Refused as unknown:
         problems.append(loaded.source.problem((*at, key), unknown.advice))
-    except DeviceFault as unfit:
-        problems.append(loaded.source.problem((*at, key), unfit.text))
+    except DeviceFault as fault:
+        problems.append(loaded.source.problem((*at, key), fault.text))
     except ValueError as wrong_use:
         problems.append(loaded.source.problem(at, str(wrong_use)))
 

@@ -9,7 +9,7 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.bench.arrangements.registry import arrangement_of, read_arrangement
+from benchd.bench.arrangements.registry import ARRANGEMENTS, arrangement_of
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.chain import position_notes, position_record
 from benchd.bench.detectors import registry as detectors
@@ -46,7 +46,6 @@ def read_bench(path: Path) -> WholeBench:
     assembly: Assembly | None = None
     library: Library | None = None
     try:
-        read_arrangement(loaded)
         assembly = build(loaded)
     except FileProblems as error:
         problems += error.problems
@@ -84,6 +83,7 @@ def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         *position_notes(scale),
         *questions.passed_over(),
         *detectors.passed_over(),
+        *ARRANGEMENTS.passed_over(),
         *odd(loaded, assembly.devices),
         *_without_effect(loaded, assembly),
         *_folders_not_read(loaded),

@@ -1,6 +1,7 @@
-"""A detector of somebody else's: built as a wheel, installed beside benchd, found by its entry point alone.
+"""A detector and an arrangement of somebody else's: built as a wheel, installed beside benchd, found by entry point.
 
-A photodiode behind a chopper grating stands on the carriage; its far end answers over TCP by optics of its own.
+A photodiode behind a chopper grating stands on the carriage; its far end answers over TCP by optics of its own. The
+wall is seen in a mirror, 2 m before it.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from tests.stack.described import Described, Message
 ROOT = Path(__file__).parents[2]
 HERE = Path(__file__).parent
 FITTED: dict[str, Any] = {
-    "lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "ring": "infinity", "distance_mm": 5000.0,
+    "lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "ring": "infinity", "distance_mm": 3000.0,
     "m": {"value": 0.01, "u": 0.0001},
 }  # fmt: skip
 LP_MM = 30.0
@@ -58,6 +59,7 @@ async def bench(site: Path) -> AsyncIterator[Stack]:
             "driver": "line", "link": "diode_line", "ask": "A?", "pattern": "^A=([-+0-9.]+)$", "quantity": "swing",
             "unit": "V", "timeout_s": 5.0,
         }  # fmt: skip
+        doc["arrangement"] = {"kind": "folded", "leg_mm": 2000.0, "u_leg_mm": 2.0}
         doc["roles"]["detector"] = "diode"
         doc["detectors"] = {"chopper": {"lp_mm": LP_MM, "u_lp_mm": 0.01, "readings": 8}}
 
@@ -79,6 +81,7 @@ async def client(bench: Stack) -> AsyncIterator[BenchClient]:
             bench.hand("fit", what, one)
     async with bench.client() as client:
         await client.command("take")
+        await done(client, "home", axes=["carriage"])
         await client.command("setup", set=FITTED)
         await client.command("light", level=0.5)
         yield client
@@ -87,7 +90,6 @@ async def client(bench: Stack) -> AsyncIterator[BenchClient]:
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def swept(client: BenchClient) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """The finding of a sweep, and the readings as they were told."""
-    await done(client, "home", axes=["carriage"])
     await done(client, "nominal")
     readings: list[dict[str, Any]] = []
 
@@ -133,9 +135,13 @@ def benchd(bench: Stack, *args: str, package: bool = True) -> subprocess.Complet
     )
 
 
-def test_nothing_of_benchd_knows_it() -> None:
-    known = [path for path in (ROOT / "benchd").rglob("*") if path.is_file() and b"chopper" in path.read_bytes()]
-    assert [path for path in known if "__pycache__" not in path.parts] == []
+async def test_nothing_of_benchd_knows_them() -> None:
+    known = [
+        path
+        for path in (ROOT / "benchd").rglob("*.*")
+        if "__pycache__" not in path.parts and any(name in path.read_bytes() for name in (b"chopper", b'"folded"'))
+    ]
+    assert known == []
 
 
 async def test_its_peak_is_where_the_image_is(
@@ -184,7 +190,7 @@ async def test_auto_is_the_one_that_works_here(client: BenchClient) -> None:
     ("args", "code", "says"),
     [
         ({"merit": "edge"}, "bad_request", "works on a camera"),
-        ({"merit": "star"}, "unknown_name", "There is no detector 'star'."),
+        ({"merit": "star"}, "bad_request", "merit: one of 'auto', 'edge', 'chopper'"),
         ({"merit": "chopper", "lp_mm": 20.0}, "bad_request", "The chopper has 30 lp/mm and no other"),
         ({"lp_mm": 20.0}, "bad_request", "The chopper has 30 lp/mm and no other"),
     ],
@@ -211,6 +217,30 @@ async def test_report_and_show_draw_and_tell_it(
         assert "chopper at 30 lp/mm" in shown.stdout
 
 
+async def test_its_arrangement_is_told_wherever_the_bench_tells_of_one(
+    bench: Stack, client: BenchClient, swept: tuple[dict[str, Any], list[dict[str, Any]]]
+) -> None:
+    finding, _ = swept
+    about, setup = await client.kept("about"), await client.kept("setup")
+    assert (about["arrangement"], about["stands"]) == ("folded", "target on the carriage, the wall seen in a mirror")
+    assert about["cannot_tell"] == ["What the mirror does to the picture."]
+    assert finding["measurand"]["arrangement"] == setup["arrangement"] == "folded"
+    assert any("wall at 5.0 m" in note for note in finding["notes"])
+    shown = benchd(bench, "show", "finding", finding["finding"], package=False)
+    assert "folded" in shown.stdout
+
+
+async def test_the_way_it_is_folded_by_counts(client: BenchClient) -> None:
+    """f m of T = f (1 + m)^2 / m for f = 49.6 mm and T = 5 m is 502.0 um (Newton), by distance and focal length."""
+    await client.command("setup", set={"m": None})
+    (conjugate,) = [term for term in (await client.kept("setup"))["chain"] if term["term"] == "conjugate"]
+    await client.command("setup", set={"m": FITTED["m"]})
+    assert conjugate["value_um"] == pytest.approx(502.0, abs=0.1)
+    parts = {part["name"]: part["u"] for part in conjugate["parts"]}
+    # x' goes with f^2 / T: by u(T) = 3.6 mm of both legs, 502 um / 5000 mm of it each.
+    assert parts["distance"] == pytest.approx(0.102 * (3.0**2 + 2.0**2) ** 0.5, rel=0.02)
+
+
 async def test_its_messages_are_described(
     client: BenchClient, swept: tuple[dict[str, Any], list[dict[str, Any]]]
 ) -> None:
@@ -229,12 +259,17 @@ async def test_check_knows_its_section_where_it_is_installed(bench: Stack) -> No
     assert unknown.returncode == exits.REFUSED
     assert "detectors.chopper" in unknown.stdout
     assert "the name of a device that is a camera" in unknown.stdout
+    assert "arrangement.kind = 'folded': an arrangement that is installed (" in unknown.stdout
     text = bench.bench_file.read_text(encoding="utf-8")
     wrong = bench.bench_file.with_name("wrong.yaml")
     wrong.write_text(text.replace("readings: 8", "readings: 2"), encoding="utf-8")
     refused = benchd(bench, "check", str(wrong))
     assert refused.returncode == exits.REFUSED
     assert "detectors.chopper.readings = 2" in refused.stdout
+    wrong.write_text(text.replace("leg_mm: 2000.0", "leg: 2000.0"), encoding="utf-8")
+    refused = benchd(bench, "check", str(wrong))
+    assert refused.returncode == exits.REFUSED
+    assert "arrangement.leg = 2000.0: unknown key; did you mean 'leg_mm'?" in refused.stdout
 
 
 async def test_without_its_section_a_dry_run_says_what_it_wants(bench: Stack) -> None:
@@ -245,7 +280,8 @@ async def test_without_its_section_a_dry_run_says_what_it_wants(bench: Stack) ->
     bare = bench.bench_file.with_name("bare.yaml")
     bare.write_text("\n".join(kept) + "\n", encoding="utf-8")
     procedure = bench.bench_file.with_name("look.yaml")
-    procedure.write_text("procedure: look\ntitle: Look\nsteps: [sweep: {merit: chopper}]\n", encoding="utf-8")
+    steps = "needs: {roles: [carriage, detector]}\nsteps: [sweep: {merit: chopper}]\n"
+    procedure.write_text(f"procedure: look\ntitle: Look\n{steps}", encoding="utf-8")
     told = benchd(bench, "check", str(procedure), "--bench", str(bare), "--json")
     assert told.returncode == exits.REFUSED, told.stdout + told.stderr
     assert "The detector 'chopper' wants its section in the bench file, detectors.chopper" in told.stdout

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from annotated_types import Gt
 
 from benchd.bench.arrangements.arrangement import ARRANGEMENT_API, Arrangement
-from benchd.errors import BenchdError
-from benchd.files.problems import FileProblems
+from benchd.errors import BenchdError, Refused
+from benchd.files.problems import FileProblems, Problem
 from benchd.files.wording import one_of
 from benchd.plugins import Plugins
 
@@ -57,18 +57,19 @@ def curve_width(name: str) -> float:
         return 1.0
 
 
-def read_arrangement(loaded: LoadedBench) -> None:
-    """Hold what a bench file says of its arrangement against what there is. Raises FileProblems at its lines."""
+def unfit(loaded: LoadedBench) -> list[Problem]:
+    """What of a bench file's arrangement does not go with what there is, at its lines."""
     kind = loaded.file.arrangement.kind
     at = ("arrangement",) if isinstance(loaded.source.data["arrangement"], str) else ("arrangement", "kind")
     try:
-        found = arrangement(kind)
-    except BenchdError as unfit:
-        wrong = f"another: {unfit.text} {unfit.advice}"
-        if unfit.code == "unknown_name":
-            wrong = one_of("an arrangement that is installed", kind, ARRANGEMENTS.names())
-        raise FileProblems([loaded.source.problem(at, wrong)]) from unfit
-    loaded.arrangement_config(found.Config)
+        loaded.arrangement_config(arrangement(kind).Config)
+    except FileProblems as wrong:
+        return list(wrong.problems)
+    except Refused:
+        return [loaded.source.problem(at, one_of("an arrangement that is installed", kind, ARRANGEMENTS.names()))]
+    except BenchdError as fault:
+        return [loaded.source.problem(at, f"another: {fault.text} {fault.advice}")]
+    return []
 
 
 @contextmanager
