@@ -34,6 +34,9 @@ from stack import BIN, CONFIGS, Stack, StackFailed
 from technician import RunEnded, Technician
 
 LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
+FIXED, LENS_IN_AIR = {"workshop-reticle": "collar-32"}, "L-0418"
+"""Benches whose sensor stands fixed, each with the setting ring that is about as long as it is deep: no adapter is
+measured there, and no plate stands behind the lens, whose shift a reticle cannot make up for."""
 
 FASTEST = 100.0
 """What the simulator takes; above 5 this machine may not keep up with the world."""
@@ -151,22 +154,28 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
         technician.clear()
         warmth = technician.measure("thermometer")
         await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
-        await technician.run("bench_zero", reference=technician.reference)
-        _head(out, "2  The adapter's length", "")
-        await technician.run("adapter_length", adapter=ADAPTERS[0])
-        _head(out, "3  The lens", "")
-        technician.fit(ADAPTERS, GLASS, LENS)
+        if stack.config in FIXED:
+            await technician.run("fixed_zero", reference=FIXED[stack.config])
+            lens, glass = LENS_IN_AIR, []
+        else:
+            await technician.run("bench_zero", reference=technician.reference)
+            _head(out, "2  The adapter's length", "")
+            await technician.run("adapter_length", adapter=ADAPTERS[0])
+            lens, glass = LENS, GLASS
+        _head(out, "2  The lens" if stack.config in FIXED else "3  The lens", "")
+        technician.fit(ADAPTERS, glass, lens)
         where: dict[str, Any] = {}
         if stack.config == "workshop":
             tape = technician.measure("tape")
             where = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
-        await technician.run("flange_check", lens=LENS, adapters=ADAPTERS, glass=GLASS, repeats=3, **where)
+        await technician.run("flange_check", lens=lens, adapters=ADAPTERS, glass=glass, repeats=3, **where)
     finally:
         for watcher in watchers:
             watcher.cancel()
         bar.close()
     document: dict[str, Any] = {"findings": [], "chain": [], "truth": {"focus_error_um": None}}
-    document["findings"] = [await client.kept(f"finding/{name}") for name in ("bench_zero", "adapter_length", "flange")]
+    made = ("fixed_zero", "flange") if stack.config in FIXED else ("bench_zero", "adapter_length", "flange")
+    document["findings"] = [await client.kept(f"finding/{name}") for name in made]
     setup = await client.kept("setup")
     document["chain"] = setup["chain"]
     finding = document["findings"][-1]

@@ -43,16 +43,22 @@ def run(args: argparse.Namespace) -> int:
         return exits.DONE
     print(f"{len(files)} files in {folder}:")
     for name in sorted({one.parts[0] for one in files}):
-        print(f"  {folder / name}/\n    {_WHAT.get(name, '')}".rstrip())
+        print(f"  {folder / name}/\n    {_what(source / name)}".rstrip())
     print(f"Change what differs, then: benchd check {folder / 'workshop'}")
     return exits.DONE
 
 
-_WHAT = {
-    "workshop": "target on the carriage, a camera at the wall; a drawer of records",
-    "workshop-collimated": "a collimator before the lens, a sensor on the carriage",
-    "schemas": "JSON Schemas for an editor, AsyncAPI of what goes over MQTT",
-}
+def _what(folder: Path) -> str:
+    """What a folder of the examples holds; empty where that shows."""
+    from benchd.bench.arrangements.registry import arrangement
+    from benchd.files.loading import load_bench
+
+    if folder.name == "schemas":
+        return "JSON Schemas for an editor, AsyncAPI of what goes over MQTT"
+    if not (folder / "bench.yaml").exists():
+        return ""
+    drawer = "; a drawer of records" if (folder / "lenses").is_dir() else ""
+    return arrangement(load_bench(folder / "bench.yaml").file.arrangement.kind).stands + drawer
 
 
 def examples_folder() -> Path:

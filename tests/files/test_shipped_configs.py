@@ -12,7 +12,15 @@ from benchd.files.loading import load_bench
 CONFIGS = Path(__file__).parents[2] / "configs"
 
 
-@pytest.mark.parametrize(("scenario", "arrangement"), [("workshop", "wall"), ("workshop-collimated", "collimated")])
+SCENARIOS = {
+    "workshop": "wall",
+    "workshop-collimated": "collimated",
+    "workshop-reticle": "collimator_reticle",
+    "workshop-autocollimation": "autocollimation",
+}
+
+
+@pytest.mark.parametrize(("scenario", "arrangement"), SCENARIOS.items())
 def test_loads(scenario: str, arrangement: str) -> None:
     bench = load_bench(CONFIGS / scenario / "bench.yaml")
     assert bench.file.arrangement.kind == arrangement
@@ -25,14 +33,15 @@ def test_loads(scenario: str, arrangement: str) -> None:
     assert bench.file.roles["indicator"] == "dial"
 
 
-def test_both_benches_differ_only_where_the_arrangement_does() -> None:
-    wall = load_bench(CONFIGS / "workshop" / "bench.yaml").file
-    collimated = load_bench(CONFIGS / "workshop-collimated" / "bench.yaml").file
-    for name in ("bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um", "roles"):
-        assert getattr(wall, name) == getattr(collimated, name)
+@pytest.mark.parametrize("scenario", ["workshop-collimated", "workshop-autocollimation", "workshop-reticle"])
+def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
+    wall, other = (load_bench(CONFIGS / one / "bench.yaml").file for one in ("workshop", scenario))
+    own = {"base", "target"} if scenario == "workshop-reticle" else set()
+    for name in {"bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um", "roles"} - own:
+        assert getattr(wall, name) == getattr(other, name)
 
 
-@pytest.mark.parametrize("scenario", ["workshop", "workshop-collimated"])
+@pytest.mark.parametrize("scenario", SCENARIOS)
 def test_every_driver_and_link_takes_its_keys(scenario: str) -> None:
     loaded = load_bench(CONFIGS / scenario / "bench.yaml")
     for name, link in loaded.file.links.items():
