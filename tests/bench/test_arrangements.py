@@ -150,6 +150,14 @@ def test_what_fifteen_millimetres_of_reticle_reach(focal_length_mm: float, reach
     assert [middle - low, high - middle] == pytest.approx([reach_um, reach_um], rel=1e-4)
 
 
+def test_a_reticle_whose_image_would_run_away_is_refused() -> None:
+    """r = fc^2 / d = 25 mm brings the reticle's image into the lens's front focus: 1 - d r / fc^2 is 0 there."""
+    with pytest.raises(ValueError, match="before_lens_mm: at most 2500 mm either way"):
+        arrangement("collimator_reticle").Config.model_validate(
+            {key: value for key, value in RETICLE.items() if key != "kind"} | {"before_lens_mm": 10000.0}
+        )
+
+
 def test_places_of_a_reticle_go_both_ways_and_depth_stays() -> None:
     chain = chain_of(bench_of(RETICLE), trim_um=3.0)
     places = chain.places

@@ -25,6 +25,9 @@ from benchd.files.bench_file import BenchFile
 from benchd.files.bounds import Within, beside
 from benchd.metrology.budget import Part
 
+FARTHEST_RETICLE_MM = 50.0
+"""No carriage takes a reticle farther from where the light is parallel."""
+
 U_BEFORE_LENS_MM = 20.0
 """Doubt of the way from collimator to lens where none is stated: a rule held to housings (common practice)."""
 
@@ -133,6 +136,10 @@ class CollimatorReticle(Arrangement):
         @model_validator(mode="after")
         def _known(self) -> Self:
             beside(self.u_focal_length_mm, self.focal_length_mm, "focal_length_mm", "u_focal_length_mm")
+            # At r = fc^2 / d the reticle's image comes to stand in the lens's front focus, and its own runs away.
+            most_mm = self.focal_length_mm**2 / (2.0 * FARTHEST_RETICLE_MM)
+            if abs(self.before_lens_mm) > most_mm:
+                raise ValueError(f"before_lens_mm: at most {most_mm:.0f} mm either way with this focal length")
             return self
 
     config: Config
