@@ -65,7 +65,7 @@ _changing: st.SearchStrategy[Doc] = st.builds(
 _in_vain: st.SearchStrategy[Doc] = st.sampled_from(
     [
         {"move": {"carriage_um": 40_000.0}}, {"move": {"to_deg": 5.0}}, {"move": {"by_um": 35_000.0}},
-        {"move": {"depth_um": 9_000.0}}, {"sweep": {"merit": "star"}}, {"sweep": {"mode": "continuous"}},
+        {"move": {"depth_um": 9_000.0}}, {"sweep": {"mode": "continuous"}},
         {"light": {"light": "lantern", "level": 0.1}}, {"read": {"device": "thermo"}}, {"setup": {"lens": "L-9999"}},
         {"setup": {"temperature_C": 71.0}}, {"setup": {"adapters": ["gap-03"]}}, {"home": {"axes": ["lamp"]}},
     ]

@@ -26,7 +26,6 @@ IN_VAIN: dict[str, tuple[str, dict[str, Any]]] = {
     "by_degrees": ("move", {"axis": "carriage", "to_deg": 5.0}),
     "not_driven": ("move", {"axis": "lamp", "by_um": 5.0}),
     "home_a_lamp": ("home", {"axes": ["lamp"]}),
-    "a_star": ("sweep", {"merit": "star"}),
     "continuous": ("sweep", {"mode": "continuous"}),
     "many_points": ("sweep", {"span_um": 90000.0, "step_um": 0.001}),
     "no_gauge": ("read", {"device": "thermo"}),
@@ -112,7 +111,7 @@ async def client(stack: Stack) -> AsyncIterator[BenchClient]:
 
 @pytest.mark.parametrize("name", IN_VAIN)
 async def test_what_the_bench_refuses_is_foreseen_in_its_words(client: BenchClient, name: str) -> None:
-    """A dry run found nothing wrong with degrees on a carriage, a star, a continuous sweep, absent devices."""
+    """A dry run found nothing wrong with degrees on a carriage, a continuous sweep, absent devices."""
     verb, args = IN_VAIN[name]
     with pytest.raises(Refused) as live:
         await client.command(verb, **args)
