@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 
+from benchd.bench.arrangements.registry import ARRANGEMENTS
 from benchd.bench.detectors import registry as detectors
 from benchd.devices import registry
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
@@ -43,10 +44,21 @@ def of_file(name: str) -> dict[str, Any]:
         links = {name: registry.link_kind(name).Config for name in registry.names(registry.LINKS)}
         _add_keys(schema, "DeviceEntry", "driver", drivers)
         _add_keys(schema, "LinkEntry", "kind", links)
+        arrangements = {name: ARRANGEMENTS.named(name).Config for name in ARRANGEMENTS.names()}
+        _add_keys(schema, "ArrangementEntry", "kind", arrangements)
+        _name_alone(schema, arrangements)
         schema["properties"]["detectors"]["properties"] = {
             one.name: one.Config.model_json_schema(schema_generator=Plain) for one in detectors.installed()
         }
     return {"$schema": GenerateJsonSchema.schema_dialect, **schema}
+
+
+def _name_alone(schema: dict[str, Any], configs: Mapping[str, type[BaseModel]]) -> None:
+    """No name of one that needs keys may stand without them."""
+    needing = [name for name, config in configs.items() if any(f.is_required() for f in config.model_fields.values())]
+    for either in schema["properties"]["arrangement"]["anyOf"]:
+        if either.get("type") == "string":
+            either["not"] = {"enum": sorted(needing)}
 
 
 def _add_keys(schema: dict[str, Any], entry: str, key: str, configs: Mapping[str, type[BaseModel]]) -> None:
@@ -56,6 +68,7 @@ def _add_keys(schema: dict[str, Any], entry: str, key: str, configs: Mapping[str
     for name, config in configs.items():
         own = config.model_json_schema(schema_generator=Plain)
         schema["$defs"] |= own.pop("$defs", {})
+        own.setdefault("properties", {})
         for bounded in OF_DEVICES.keys() & own["properties"].keys():
             own["properties"][bounded]["allOf"] = [OF_DEVICES[bounded].as_schema()]
         whole["allOf"].append(

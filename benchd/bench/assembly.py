@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from benchd.bench.arrangements.registry import unfit
+from benchd.bench.arrangements.registry import arrangement, unfit
 from benchd.bench.detectors.at_hand import Configs, configured
 from benchd.bench.detectors.registry import kinds as detected_with
 from benchd.bench.guard import Guard
@@ -101,7 +101,8 @@ def build(loaded: LoadedBench) -> Assembly:
         ):
             devices[name] = guarded(device, name, entry.driver)
     problems += _misplaced(loaded, devices)
-    problems += _not_stated(loaded, devices)
+    by_lens = not problems and arrangement(loaded.file.arrangement.kind).pitch_goes_with_lens
+    problems += _not_stated(loaded, devices, by_lens=by_lens)
     problems += _lasers(loaded, devices)
     detectors = configured(loaded, devices.get(loaded.file.roles.get("detector", "")), problems)
     problems += implausible(loaded, devices)
@@ -192,8 +193,11 @@ def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Probl
     return problems
 
 
-def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
-    """Figures that the budget of a finding goes by and that nobody has stated: none of them is taken as zero."""
+def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device], *, by_lens: bool) -> list[Problem]:
+    """Figures that the budget of a finding goes by and that nobody has stated: none of them is taken as zero.
+
+    `by_lens`: how large the target is in a picture goes with the lens.
+    """
     problems = []
 
     def need(role: Role, key: str, value: float | None, what: str) -> None:
@@ -214,8 +218,12 @@ def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Prob
                     "`deeper` where the reading grows as the tip reaches deeper, `shallower` where as it is pushed in"
                 )
                 problems.append(loaded.source.problem(("devices", name, "grows"), wanted))
-        elif role == "detector" and isinstance(device, Camera) and device.spec.pixel_um is not None:
-            need(role, "u_pixel_um", device.spec.u_pixel_um, "the standard uncertainty of pixel_um")
+        elif role == "detector" and isinstance(device, Camera):
+            if device.spec.pixel_um is not None:
+                need(role, "u_pixel_um", device.spec.u_pixel_um, "the standard uncertainty of pixel_um")
+            elif by_lens:
+                why = "the side of a pixel: here it is the lens that says how large the target is in a picture"
+                problems.append(loaded.source.problem(("devices", name, "pixel_um"), why))
     return problems
 
 

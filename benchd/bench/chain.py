@@ -20,18 +20,20 @@ from benchd.bench import chain_notes
 from benchd.bench.arrangements.arrangement import Stands
 from benchd.bench.arrangements.conjugate import ConjugateTerm
 from benchd.bench.arrangements.places import Places
-from benchd.bench.arrangements.registry import arrangement_of, asked
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.bounded_terms import bounded_terms, together
 from benchd.bench.bounded_terms import notes as bounded_notes
 from benchd.bench.carriage_terms import CarriageTerms
 from benchd.bench.chain_terms import (
     CalibrationInForce,
     ChainTerm,
+    Length,
     Shape,
     Shares,
     UnmeasuredTerm,
     adapter_length,
     base_length,
+    cover_u_um,
     glass_term,
     growth,
     joints_term,
@@ -110,15 +112,14 @@ class Chain:
         if carriage_um is None or self.by_carriage is None:
             return self.budget
         slope = self.places.slope(carriage_um)
-        there = {
-            line.term: line
-            for line in (
-                *self.places.lines(offset_um),
-                *self.by_carriage.position(carriage_um, slope),
-                *self.by_carriage.tips(carriage_um, slope).lines,
-            )
-        }
-        return tuple(there.get(line.term, line) for line in self.budget)
+        lines = {line.term: line for line in self.budget}
+        for line in (
+            *self.places.lines(offset_um),
+            *self.by_carriage.position(carriage_um, slope),
+            *self.by_carriage.tips(carriage_um, slope).lines,
+        ):
+            lines[line.term] = line
+        return tuple(line for line in lines.values() if line.u_um > 0.0)
 
 
 def datum_chain(
@@ -142,11 +143,11 @@ def datum_chain(
 
     arrangement = arrangement_of(bench_file)
     conjugate: ConjugateTerm | None = None
-    optical = _flange_and_plates(bench_file, records, setup, lens, gauged=base.shares.cover_um > 0.0)
+    gauged = _found_through(base, bench_file)
+    optical = _flange_and_plates(bench_file, records, setup, lens, gauged=gauged)
     if lens is not None:
-        with asked(arrangement):
-            conjugate = arrangement.conjugate(lens, setup, bench_file)
-            optical += [conjugate.term, *arrangement.terms(lens)]
+        conjugate = arrangement.conjugate(lens, setup, bench_file)
+        optical += [conjugate.term, *arrangement.terms(lens)]
     trim = ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator")
     bounded = bounded_terms(bench_file, lens, [records.adapter(one) for one in setup.adapters], adapters)
     lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
@@ -160,9 +161,8 @@ def datum_chain(
         setup.trim_um,
         lens,
     )
-    with asked(arrangement):
-        places = arrangement.places(stands)
-        carriage = places.carriage_um(setup.trim_um)
+    places = arrangement.places(stands)
+    carriage = places.carriage_um(setup.trim_um)
     # A length that was found by moving the target shares scale and gauge with its place; one that stands does not.
     measured = adapters if arrangement.moves_target else []
     position: list[ChainTerm] = []
@@ -187,7 +187,7 @@ def datum_chain(
     # one of its tipping where the bench does not state (any more) how it tips.
     by_moving = bool(position) and arrangement.moves_target
     own = [
-        part.as_line(_shared(part.shares, by_moving=by_moving, abbe=bench_file.abbe is not None))
+        part.as_line(_shared(part.shares, by_moving=by_moving, abbe=bench_file.abbe is not None, gauged=gauged))
         for part in (base, *adapters)
     ]
     by_gauge = gauge_terms(base, adapters) if by_moving else []
@@ -217,11 +217,18 @@ def datum_chain(
     )
 
 
-def _shared(shares: Shares, *, by_moving: bool, abbe: bool) -> Shares:
+def _found_through(base: Length, bench_file: BenchFile) -> bool:
+    """Whether the base was found through the cover as the bench file has it; the doubt of another one stays with it."""
+    stated_um = cover_u_um(bench_file.target.cover)
+    return base.shares.cover_um > 0.0 and math.isclose(base.shares.cover_um, stated_um, rel_tol=1e-6)
+
+
+def _shared(shares: Shares, *, by_moving: bool, abbe: bool, gauged: bool) -> Shares:
     """What of a length's shares stands in other lines of the chain."""
+    own = shares if gauged else replace(shares, cover_um=0.0)
     if not by_moving:
-        return shares.of_cover
-    return shares if abbe else replace(shares, abbe_um=0.0)
+        return own.of_cover
+    return own if abbe else replace(own, abbe_um=0.0)
 
 
 def _flange_and_plates(
@@ -242,7 +249,9 @@ def published(chain: Chain) -> tuple[ChainTerm | UnmeasuredTerm, ...]:
     """The terms and, last, the carriage itself."""
     if chain.carriage_um is None:
         return chain.terms
-    total = ChainTerm("carriage", chain.carriage_um, chain.u_um, None, "normal", "sum of the terms")
+    # How sure the place is goes by how much of it an um of offset takes.
+    u_um = chain.u_um / chain.places.slope(chain.carriage_um)
+    total = ChainTerm("carriage", chain.carriage_um, u_um, None, "normal", chain.places.found_by)
     return (*chain.terms, total)
 
 

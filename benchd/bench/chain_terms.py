@@ -194,6 +194,11 @@ def plates_term(
     return ChainTerm(name, value, math.hypot(*thicknesses, *indices), None, "normal", source, parts=parts)
 
 
+def cover_u_um(cover: Sequence[Layer | AirGap]) -> float:
+    """Of how thick a cover is, air in it included."""
+    return 1000.0 * math.hypot(*(layer.u_mm for layer in cover))
+
+
 def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
     """The rear glass of one record."""
     return plates_term(f"glass {glass.id}", glass.layers, glass.id, light_nm)

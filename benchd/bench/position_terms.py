@@ -99,12 +99,9 @@ def _source(scale: ScaleRecord) -> str:
     return "steps, bench file" if scale.by_steps else "encoder"
 
 
-def position_u_um(
-    bench_file: BenchFile, scale: ScaleRecord, carriage_um: float, calibrations: Mapping[str, CalibrationInForce]
-) -> float:
+def position_u_um(scale: ScaleRecord, carriage_um: float, zero_um: float) -> float:
     """How far the position alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
-    terms = position_terms(scale, carriage_um, zero_at_um(bench_file, calibrations))
-    return math.hypot(*(term.u_um for term in terms))
+    return math.hypot(*(term.u_um for term in position_terms(scale, carriage_um, zero_um)))
 
 
 def zero_at_um(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:

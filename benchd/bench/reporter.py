@@ -183,14 +183,17 @@ class Reporter:
         if bench.carriage.barred is not None:
             state = "offline"
         chain = bench.setup.chain
-        offset = None if place is None else chain.places.offset_um(place)
-        u_um = None if place is None else bench.setup.position_u_um(place)
+        offset = depth = u_um = None
+        if place is not None:
+            with suppress(BenchdError):  # an arrangement of another package that fails says nothing of the place
+                offset, depth = chain.places.offset_um(place), chain.places.depth_um(place)
+                u_um = bench.setup.position_u_um(place)
         doc: dict[str, Any] = {
             "state": state,
             "homed": bench.trust.homed,
             "why": bench.trust.why,
             "carriage_um": _tenth(place),
-            "depth_um": _tenth(None if place is None else chain.places.depth_um(place)),
+            "depth_um": _tenth(depth),
             "offset_um": _tenth(offset),
             "stale": bench.setup.document.stale,
             "source": bench.carriage.source,

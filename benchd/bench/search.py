@@ -82,7 +82,7 @@ class Search:
         raise Refused(
             "not_found",
             "No best focus within reach.",
-            advice="Hold lens, adapters, glass, ring and wall against the set-up; look at iris, light and picture.",
+            advice="Hold lens, adapters, glass and ring against the set-up; look at the iris and the light.",
             data={"about_um": centre},
         )
 

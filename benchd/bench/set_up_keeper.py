@@ -14,6 +14,7 @@ from benchd.bench.chain_terms import Temperature, temperature_of
 from benchd.bench.clearance import Clearance, Parts, check_clearance, clearance, parts_of
 from benchd.bench.in_force import in_force
 from benchd.bench.notices import Notices
+from benchd.bench.position_terms import zero_at_um
 from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
 from benchd.bench.wall_distance import carried_over
 from benchd.devices import Clock
@@ -153,7 +154,8 @@ class SetUpKeeper:
         """The position's own standard uncertainty at a place; None where nothing is stated of it."""
         if self._scale is None:
             return None
-        return position_u_um(self._loaded.file, self._scale, carriage_um, self._calibrations)
+        zero_um = self.chain.places.zero_um(zero_at_um(self._loaded.file, self._calibrations))
+        return position_u_um(self._scale, carriage_um, zero_um)
 
     @property
     def temperature(self) -> Temperature:

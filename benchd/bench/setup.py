@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from benchd.bench.arrangements.registry import arrangement_of, asked
+from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain_terms import ChainTerm, UnmeasuredTerm
 from benchd.errors import Refused
 from benchd.files.artefacts import Celsius, Lens
@@ -141,9 +141,7 @@ def apply(
     lens = records.lens(new.lens) if new.lens is not None else None
     if lens is not None:
         _suits_lens(new, lens)
-    arranged = arrangement_of(bench_file)
-    with asked(arranged):
-        arranged.check_set_up(new, lens)
+    arrangement_of(bench_file).check_set_up(new, lens)
     return new
 
 

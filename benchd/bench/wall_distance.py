@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from typing import Any
 
+from benchd.bench.arrangements.registry import arrangement
 from benchd.bench.chain import Chain
 from benchd.bench.setup import SetupDocument
 from benchd.files.records_folder import Records
@@ -26,7 +27,12 @@ def carried_over(
     records: Records,
 ) -> SetupDocument:
     """`after` with the distance (mm) and m, where they were not `stated` anew, as the target's new place has them."""
-    if after.lens is None or not _moved(before, after) or "distance_mm" in stated:
+    if (
+        after.lens is None
+        or not arrangement(after.arrangement).moves_target
+        or not _moved(before, after)
+        or "distance_mm" in stated
+    ):
         return after
     now = chain_of(after)
     if then.carriage_um is None or now.carriage_um is None:

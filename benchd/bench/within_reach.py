@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from benchd.bench.arrangements.arrangement import Stands
 from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain import ScaleRecord, datum_chain
-from benchd.bench.chain_terms import plates_term
+from benchd.bench.chain_terms import glass_term, plates_term
 from benchd.bench.setup import apply, first_setup
 from benchd.devices import AxisSpec
 from benchd.errors import Refused
@@ -42,11 +42,13 @@ class Stand:
     adapters: tuple[Adapter, ...]
     carriage_um: float
     slope: float
+    glass: str | None = None
 
     @property
     def said(self) -> str:
         on = " on " + ", ".join(one.id for one in self.adapters) if self.adapters else ""
-        return f"lens {self.lens.id}{on}: carriage {self.carriage_um:.0f} µm"
+        before = f" with glass {self.glass}" if self.glass else ""
+        return f"lens {self.lens.id}{on}{before}: carriage {self.carriage_um:.0f} µm"
 
 
 class WithinReach:
@@ -57,7 +59,10 @@ class WithinReach:
         self.stands = [stand for lens in loaded.records.lenses.values() for stand in _stands(loaded, lens)]
 
     def problems(self) -> list[Problem]:
-        """One at the base's length, where no lens of the drawer comes within reach of the carriage."""
+        """Those of the arrangement; one at the base's length, where no lens of the drawer comes within reach."""
+        travel_um = self.spec.low, self.spec.high
+        if found := arrangement_of(self.loaded.file).problems(self.loaded, travel_um):
+            return found
         if not self.stands or any(self.reaches(stand) for stand in self.stands):
             return []
         given = self.loaded.file.base.given.length_um
@@ -111,8 +116,8 @@ class WithinReach:
             u = _u_of_parts(self.loaded, stand, scale)
             if tolerance is not None and u is not None and TWO_SIDED * u > tolerance.flange_um:
                 found.append(
-                    f"Lens {stand.lens.id} may be {tolerance.flange_um:g} µm off nominal; adapters, joints, cover and "
-                    f"position alone are known to u = {u:.1f} µm, so that no lens could be shown to be inside."
+                    f"Lens {stand.lens.id} may be {tolerance.flange_um:g} µm off nominal; without base, wall and "
+                    f"temperature the chain is known to u = {u:.1f} µm, so that no lens could be shown to be inside."
                 )
         return found
 
@@ -139,16 +144,21 @@ def _stands(loaded: LoadedBench, lens: Lens, base_um: float | None = None) -> It
     file = loaded.file
     arranged = arrangement_of(file)
     base_um = file.base.given.length_um if base_um is None else base_um
-    nominal_um = 1000.0 * file.mounts[lens.mount].flange_depth_mm
-    nominal_um += plates_term("target_cover", file.target.cover, "", None).value_um
+    bare_um = 1000.0 * file.mounts[lens.mount].flange_depth_mm
+    bare_um += plates_term("target_cover", file.target.cover, "", None).value_um
+    # What a carriage has to spare for a plate a target that stands fixed has not: it is built for one, or for none.
+    glasses = [None, *(() if arranged.moves_target else loaded.records.glasses.values())]
     for number, stack in enumerate(_stacks(loaded, (), file.seat, lens.mount)):
         if number == MOST_STACKS:
             return
         depth_um = base_um + sum(one.given.length_um for one in stack)
-        places = arranged.places(Stands(depth_um, nominal_um, 0.0, 0.0, lens))
-        carriage_um = places.carriage_um(0.0)
-        assert carriage_um is not None  # with a lens something is nominal
-        yield Stand(lens, stack, carriage_um, places.slope(carriage_um))
+        for glass in glasses:
+            behind_um = 0.0 if glass is None else glass_term(glass, None).value_um
+            places = arranged.places(Stands(depth_um, bare_um + behind_um, 0.0, 0.0, lens))
+            carriage_um = places.carriage_um(0.0)
+            if carriage_um is not None:
+                slope = places.slope(carriage_um) if math.isfinite(carriage_um) else 1.0
+                yield Stand(lens, stack, carriage_um, slope, None if glass is None else glass.id)
 
 
 def _stacks(loaded: LoadedBench, below: tuple[Adapter, ...], seat: str, mount: str) -> Iterator[tuple[Adapter, ...]]:

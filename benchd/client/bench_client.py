@@ -240,7 +240,7 @@ class BenchClient:
                 # One that came long ago is an old beat by now, and those heard since were drawn after the stop as well.
                 if beat is not None and time.monotonic() - self._stop_answered_s < OLD_BEAT_S:
                     self._heard.put("beat", {"beat": beat})
-        async with Limit(5.0, "`beat` is not told by the bench"):
+        async with Limit(5.0, "the bench is not on line, or tells no `beat`"):
             while (
                 self._heard.kept.get("online") is not True or time.monotonic() - self._heard.beat_heard_s > OLD_BEAT_S
             ):

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from benchd.bench.bounded_terms import abbe_u_um
+from benchd.bench.chain_terms import cover_u_um
 from benchd.bench.gauge_moved import sign_of
 from benchd.bench.nothing_passes import as_lines
 from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
@@ -102,8 +102,7 @@ def cover_of(bench_file: BenchFile) -> Known | None:
     if not target.cover:
         return None
     thickness = 1000.0 * full_thickness_mm(target.cover)
-    u = 1000.0 * math.hypot(*(layer.u_mm for layer in target.cover))
-    return Known(thickness, u, None, f"target {target.id}, bench file")
+    return Known(thickness, cover_u_um(target.cover), None, f"target {target.id}, bench file")
 
 
 def _value(row: ReadingRow) -> float:

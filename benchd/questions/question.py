@@ -95,13 +95,13 @@ class Question(Wording, ABC):
     def check_target(cls, moves: bool) -> None:
         """Raise Refused('bad_request') on a bench whose target rides on the carriage, or does not, as it must."""
         if cls.target == "carried" and not moves:
-            text = "the target stands fixed"
+            text = "the target stands fixed, and no carriage moves it"
         elif cls.target == "fixed" and moves:
             text = "the target rides on the carriage"
         else:
             return
-        advice = "Run the procedure that is made for such a bench."
-        raise Refused("bad_request", f"On this bench {text}; {cls.name} does not go by that.", advice=advice)
+        advice = "Ask what such a bench can tell: `about` lists the questions, and what it cannot tell."
+        raise Refused("bad_request", f"On this bench {text}; {cls.name} cannot be asked.", advice=advice)
 
     @final
     @classmethod

@@ -123,14 +123,19 @@ def apart(budget: Sequence[Doc], chain: Sequence[Doc]) -> str:
     smaller = []
     for line in budget:
         there = in_chain.get(line["term"], 0.0)
-        if there > line["u"] and significant(there) != significant(line["u"]):
+        if _shared(line["term"]) and there > line["u"] and significant(there) != significant(line["u"]):
             smaller.append(f"{line['term'].replace('_', ' ')} (there {significant(there)})")
     if not smaller:
         return ""
     return (
-        f"Smaller than in the chain: {', '.join(smaller)}. What scale, gauge and a tipping carriage did to them they "
-        "did to base, adapters and position together; that has lines of its own."
+        f"Smaller than in the chain: {', '.join(smaller)}. What scale, gauge, a tipping carriage and the target's "
+        "cover did to them they did to base, adapters, position and image together; that has lines of its own."
     )
+
+
+def _shared(term: str) -> bool:
+    """Whether a line is of a length, of which a part may stand in other lines; others go with where the peak is."""
+    return term == "base" or term.startswith("adapter ")
 
 
 def measured(finding: Doc) -> str:

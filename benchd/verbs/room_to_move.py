@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from benchd.bench.clearance import Clearance, check_clearance
@@ -45,5 +46,6 @@ def reach(bench: BenchView, where: Whereabouts | None, from_um: float, to_um: fl
     lowest = max(from_um, low) + min(bench.run_up_um, 0.0)
     highest = min(to_um, high) + max(bench.run_up_um, 0.0)
     if where is not None and where.limit.question is None and where.limit.least_depth_um is not None:
-        lowest = max(lowest, where.places.lowest_um(where.limit.least_depth_um))
+        least = where.places.lowest_um(where.limit.least_depth_um)
+        lowest = max(lowest, least) if math.isfinite(least) else lowest  # of a target that stands too near it is told
     return lowest, highest

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from benchd.bench.setup import SetupDocument
     from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import Command, Order
+    from benchd.verbs.view import Whereabouts
 
 
 class Measured(Args):
@@ -120,6 +121,19 @@ class SetUp(Told):
     """Clauses: what is missing."""
 
 
+def _too_near_here(ahead: Ahead, where: Whereabouts | None) -> WouldBeRefused | None:
+    """What is said of a set-up for which the target stands too near the lens."""
+    from benchd.verbs.ahead import HOMED, PLACE
+    from benchd.verbs.room_to_move import too_near
+
+    if not ahead.view.moves_target:  # it stands where it stands, wherever the carriage does
+        return too_near(where, 0.0)
+    here = ahead.state.get(PLACE)
+    if here is None or ahead.state.get(HOMED) is False:
+        return None
+    return perhaps(too_near(where, here), ahead.state.why(HOMED))
+
+
 class Setup(Verb[SetupArgs | SetupStepArgs]):
     """Whole or not at all. Room is looked for where the carriage will stand, or where it stands and stays."""
 
@@ -145,8 +159,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
     def effect(self, args: SetupArgs | SetupStepArgs, ahead: Ahead, opened: Open) -> Entry:
         from benchd.bench.asked_for import nothing_to_follow
         from benchd.bench.setup import check_rev
-        from benchd.verbs.ahead import HOMED, PLACE, STALE
-        from benchd.verbs.room_to_move import too_near
+        from benchd.verbs.ahead import STALE
 
         stated, open_keys = args.changes(), {key: why for key, why in opened.items() if key != "follow"}
         parts = [f"{key} {said(value)}" for key, value in stated.items()]
@@ -181,10 +194,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
             entry = ahead.to_nominal("setup", f"{text}; whether the carriage follows depends on {joined(why)}")
             ahead.meet(stays, why)
             return replace(entry, problem=perhaps(entry.problem, why))
-        here = ahead.state.get(PLACE)
-        if here is None or ahead.state.get(HOMED) is False:
-            return Entry("setup", text)
-        return Entry("setup", text, problem=perhaps(too_near(where, here), ahead.state.why(HOMED)))
+        return Entry("setup", text, problem=_too_near_here(ahead, where))
 
     async def command(self, args: SetupArgs | SetupStepArgs, order: Command) -> dict[str, Any]:
         from benchd.bench.change import will_come_to

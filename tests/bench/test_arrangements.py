@@ -152,10 +152,16 @@ def test_what_fifteen_millimetres_of_reticle_reach(focal_length_mm: float, reach
 
 def test_a_reticle_whose_image_would_run_away_is_refused() -> None:
     """r = fc^2 / d = 25 mm brings the reticle's image into the lens's front focus: 1 - d r / fc^2 is 0 there."""
-    with pytest.raises(ValueError, match="before_lens_mm: at most 2500 mm either way"):
-        arrangement("collimator_reticle").Config.model_validate(
-            {key: value for key, value in RETICLE.items() if key != "kind"} | {"before_lens_mm": 10000.0}
-        )
+    travel_um = (0.0, 30000.0)
+    for changed, key in (({"before_lens_mm": 10000.0}, "before_lens_mm"), ({"parallel_at_um": -9e5}, "parallel_at_um")):
+        bench = bench_of(RETICLE | changed)
+        (problem,) = arrangement_of(bench.file).problems(bench, travel_um)
+        assert problem.key == f"arrangement.{key}"
+    short = bench_of(RETICLE | {"focal_length_mm": 100.0, "before_lens_mm": 150.0, "parallel_at_um": 10000.0})
+    assert arrangement_of(short.file).problems(short, (0.0, 20000.0)) == []
+    places = chain_of(bench_of(RETICLE | {"before_lens_mm": 10000.0})).places
+    assert places.offset_um(12000.0 + 25000.0) == math.inf
+    assert places.carriage_um(-500.0) == -math.inf
 
 
 def test_places_of_a_reticle_go_both_ways_and_depth_stays() -> None:

@@ -236,7 +236,7 @@ def test_a_part_that_counts_less_in_the_budget_than_in_the_chain_says_why() -> N
     us = (("base", 1.8), ("adapter ring-07", 0.76), ("everything else", 3.26))
     budgets = {"focus_error": [{**LINES[0], "term": name, "u": u} for name, u in us]}
     text = " ".join(printed(finding(budgets=budgets), CHAIN).split())
-    assert "Smaller than in the chain: adapter ring-07 (there 0.80). What scale, gauge and a tipping carriage" in text
+    assert "Smaller than in the chain: adapter ring-07 (there 0.80). What scale, gauge, a tipping carriage and" in text
     assert "Smaller" not in printed(finding(budgets=budgets))
 
 

@@ -15,6 +15,7 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
+from benchd.bench.arrangements.registry import ARRANGEMENTS
 from benchd.bench.assembly import build
 from benchd.bench.detectors import registry as detectors
 from benchd.devices import registry
@@ -62,7 +63,8 @@ def all_models() -> list[type[BaseModel]]:
     links = [registry.link_kind(name).Config for name in registry.names(registry.LINKS)]
     sections = [one.Config for one in detectors.installed()]
     found: dict[type[BaseModel], None] = {}
-    for root in (*RECORDS.values(), Procedure, WorldRecord, *drivers, *links, *sections):
+    arrangements = [ARRANGEMENTS.named(name).Config for name in ARRANGEMENTS.names()]
+    for root in (*RECORDS.values(), Procedure, WorldRecord, *drivers, *links, *sections, *arrangements):
         models_in(root, found)
     return list(found)
 

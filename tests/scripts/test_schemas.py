@@ -61,6 +61,9 @@ BAD = [
 ]
 """Kind of file, what stands in the first good one that has it, what is put in its place."""
 BAD_FOR_DRIVERS = [
+    ("arrangement: wall ", "arrangement: collimator_reticle "),
+    ("arrangement: wall ", "arrangement: {kind: collimated, u_vergense_per_m: 1.0e-4} "),
+    ("arrangement: wall ", "arrangement: {kind: wall, u_vergence_per_m: 1.0e-4} "),
     ("letter: Z", "leter: Z"),
     ("travel_um: [0, 30000]", "travel_um: [0]"),
     ("safe_level: 0", "safe_level: 2"),

@@ -11,7 +11,7 @@
             return parallel_light(lens, setup)
 
 An arrangement is made of its own keys in the bench file (`arrangement: {kind: sideways, mirror_mm: 40}`; one without
-keys is named alone). It is asked by the datum chain, whose every term it may not see twice, and has no state.
+keys is named alone). It keeps no state: the same question has the same answer.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from benchd.bench.setup import SetupDocument
     from benchd.files.artefacts import Lens
     from benchd.files.bench_file import BenchFile
+    from benchd.files.loading import LoadedBench
+    from benchd.files.problems import Problem
 
 ARRANGEMENT_API = 1
 """The version of this interface; a class that does not say which it was written for was written for 1."""
@@ -43,8 +45,8 @@ OF_THE_WALL = ("distance_mm", "m")
 class Stands:
     """What the terms of the chain come to, before the carriage has a place (um).
 
-    `depth_at_zero_um` is what base, adapters and the rest of the bench give, `nominal_depth_um` the depth of nominal,
-    trim left out (None without a lens); `scale_growth` the growth of the carriage's scale (1).
+    `depth_at_zero_um` is what base, adapters and the rest of the bench give, the carriage left out, `nominal_depth_um`
+    the depth of nominal, trim left out (None without a lens); `scale_growth` the growth of the carriage's scale (1).
     """
 
     depth_at_zero_um: float
@@ -58,10 +60,11 @@ class Arrangement(ABC):
     """One arrangement, and what it makes of a set-up.
 
     `stands` says in a clause what stands where; `goes_by` which keys of the set-up it goes by, of those that not all
-    do; `moves_target` whether the depth goes with the carriage; `curve_width` how wide the through-focus curve is, in
-    offsets, beside that of light that passes the lens once; `cannot_tell` in sentences what no measurement on such a
-    bench shows; `improves` what a person can do about a line of the budget that it brings, by the first word of the
-    line's name and by its part.
+    do; `moves_target` whether the depth goes with the carriage; `pitch_goes_with_lens` whether it is the lens that says
+    how large the target is in a picture, so that a camera has to know its own scale; `curve_width` how wide the
+    through-focus curve is, in offsets, beside that of light that passes the lens once; `cannot_tell` in sentences what
+    no measurement on such a bench shows; `improves` what a person can do about a line of the budget that it brings, by
+    the first word of the line's name and by its part.
     """
 
     arrangement_api: ClassVar[int] = 1
@@ -69,6 +72,7 @@ class Arrangement(ABC):
     stands: ClassVar[str]
     goes_by: ClassVar[tuple[str, ...]] = ()
     moves_target: ClassVar[bool] = True
+    pitch_goes_with_lens: ClassVar[bool] = False
     curve_width: ClassVar[float] = 1.0
     cannot_tell: ClassVar[tuple[str, ...]] = ()
     improves: ClassVar[Mapping[str, str]] = {}
@@ -94,6 +98,10 @@ class Arrangement(ABC):
             reached = stands.nominal_depth_um + stands.trim_um - stands.depth_at_zero_um
             nominal = reached / (1.0 + stands.scale_growth)
         return OnCarriage(stands.depth_at_zero_um, stands.scale_growth, nominal, stands.trim_um)
+
+    def problems(self, loaded: LoadedBench, travel_um: tuple[float, float]) -> list[Problem]:
+        """What of its keys does not go with a carriage that travels so far (um), at their lines."""
+        return []
 
     def check_set_up(self, setup: SetupDocument, lens: Lens | None) -> None:
         """Raise Refused('bad_request') for a set-up that cannot be measured in this arrangement."""

@@ -26,6 +26,7 @@ class Collimated(Arrangement):
     name = "collimated"
     stands = "a collimator before the lens, the sensor on the carriage"
     cannot_tell = ("What the lens does at a near distance, unless the ring is set to a mark.",)
+    pitch_goes_with_lens = True
     improves: ClassVar = {
         **AT_A_MARK,
         "conjugate collimator": "set the collimator with more care and state u_vergence_per_m in the bench file",

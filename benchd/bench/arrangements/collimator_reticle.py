@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Annotated, ClassVar, Self
+from typing import TYPE_CHECKING, Annotated, ClassVar, Self
 
 from pydantic import Field, model_validator
 
@@ -25,8 +25,13 @@ from benchd.files.bench_file import BenchFile
 from benchd.files.bounds import Within, beside
 from benchd.metrology.budget import Part
 
-FARTHEST_RETICLE_MM = 50.0
-"""No carriage takes a reticle farther from where the light is parallel."""
+if TYPE_CHECKING:
+    from benchd.files.loading import LoadedBench
+    from benchd.files.problems import Problem
+
+MOST_BENT = 0.5
+"""By what share of its distance from the lens's front focus the travel may bring the reticle's image nearer to that:
+once it is there its own image is nowhere."""
 
 U_BEFORE_LENS_MM = 20.0
 """Doubt of the way from collimator to lens where none is stated: a rule held to housings (common practice)."""
@@ -39,6 +44,8 @@ class AtReticle(FixedDepth):
     `u_ratio_rel` is the relative doubt of s by the focal lengths of lens and collimator, `u_zero_um` that of
     `parallel_at_um`, `u_bend_per_um` that of d / fc^2.
     """
+
+    found_by = "reticle"
 
     depth_fixed_um: float
     delta_um: float | None
@@ -58,13 +65,18 @@ class AtReticle(FixedDepth):
         if self.delta_um is None:
             return None
         r = self._reticle_um(carriage_um)
-        return self.delta_um + self.ratio * r / (1.0 - self.bend_per_um * r)
+        left = 1.0 - self.bend_per_um * r
+        # Farther on the reticle's image has gone through the lens's front focus, and its own is nowhere.
+        return self.delta_um + self.ratio * r / left if left > 0.0 else math.copysign(math.inf, r)
 
     def carriage_um(self, offset_um: float) -> float | None:
         if self.delta_um is None:
             return None
         x = (offset_um - self.delta_um) / self.ratio
-        return self.parallel_at_um + x / (1.0 + self.bend_per_um * x) / (1.0 + self.scale_growth)
+        left = 1.0 + self.bend_per_um * x
+        if left <= 0.0:
+            return math.copysign(math.inf, x)
+        return self.parallel_at_um + x / left / (1.0 + self.scale_growth)
 
     def slope(self, carriage_um: float) -> float:
         return self.ratio / (1.0 - self.bend_per_um * self._reticle_um(carriage_um)) ** 2
@@ -85,15 +97,18 @@ class AtReticle(FixedDepth):
         """Of the place where the light leaves parallel, and of s, which counts by how far the reticle is from it."""
         if self.delta_um is None:
             return ()
-        x = offset_um - self.delta_um
-        r = x / self.ratio / (1.0 + self.bend_per_um * x / self.ratio)
-        # s goes with the square of either focal length.
-        of_lens, of_collimator = (2.0 * abs(x) * u for u in self.u_ratio_rel)
-        of_way = abs(x) * abs(r) * self.u_bend_per_um
+        gained_um = (offset_um - self.delta_um) / self.ratio
+        r = gained_um / (1.0 + self.bend_per_um * gained_um)
+        x, left = abs(offset_um - self.delta_um), 1.0 - self.bend_per_um * r
+        # Derivatives of s r / (1 - b r): s goes with the square of either focal length, b with one over fc squared.
+        u_lens, u_collimator = self.u_ratio_rel
+        of_lens, of_collimator = 2.0 * x * u_lens, 2.0 * x / left * u_collimator
+        of_way = x * abs(r) / left * self.u_bend_per_um
+        u_zero = self.ratio / left**2 * self.u_zero_um
         parts = (Part("focal length", of_lens), Part("collimator", of_collimator), Part("way to the lens", of_way))
         u_scale = math.hypot(of_lens, of_collimator, of_way)
         return (
-            ChainTerm("reticle zero", 0.0, self.ratio * self.u_zero_um, None, "normal", "bench file"),
+            ChainTerm("reticle zero", 0.0, u_zero, None, "normal", "bench file"),
             ChainTerm("reticle scale", 0.0, u_scale, None, "normal", "bench file, record of the lens", parts=parts),
         )
 
@@ -107,6 +122,7 @@ class CollimatorReticle(Arrangement):
     name = "collimator_reticle"
     stands = "the sensor fixed behind the lens, the reticle of a collimator on the carriage"
     moves_target = False
+    pitch_goes_with_lens = True
     cannot_tell = (
         "A focus error larger than the reticle's travel is worth, which is (focal length / collimator's)^2 of it; so "
         "not what a plate behind the lens does, whose shift is larger.",
@@ -114,6 +130,8 @@ class CollimatorReticle(Arrangement):
     )
     improves: ClassVar = {
         **AT_A_MARK,
+        "base": "calibrate fixed_zero again, with more remounts",
+        "adapter": "have the adapter measured on a bench whose carriage brings its target to both faces",
         "reticle": "find again where the collimator's light leaves parallel, and state u_parallel_at_um",
         "reticle focal length": "build the sensor's depth nearer nominal, or state focal_length_mm closer in the "
         "lens's record",
@@ -124,7 +142,8 @@ class CollimatorReticle(Arrangement):
 
     class Config(Arrangement.Config):
         """The collimator: its focal length, the carriage's reading where its light leaves parallel, and the way from
-        its rear focal point to the lens's front one, positive away from the collimator."""
+        its rear focal point to the lens's front one, positive away from the collimator; its u covers every lens that
+        is measured."""
 
         focal_length_mm: Annotated[float, Within(20.0, 10e3, "mm")]
         u_focal_length_mm: known_to.OfFocalLength
@@ -136,16 +155,24 @@ class CollimatorReticle(Arrangement):
         @model_validator(mode="after")
         def _known(self) -> Self:
             beside(self.u_focal_length_mm, self.focal_length_mm, "focal_length_mm", "u_focal_length_mm")
-            # At r = fc^2 / d the reticle's image comes to stand in the lens's front focus, and its own runs away.
-            most_mm = self.focal_length_mm**2 / (2.0 * FARTHEST_RETICLE_MM)
-            if abs(self.before_lens_mm) > most_mm:
-                raise ValueError(f"before_lens_mm: at most {most_mm:.0f} mm either way with this focal length")
             return self
 
     config: Config
 
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
-        return parallel_light(lens, setup, light="Collimated light", source="collimated")
+        return parallel_light(lens, setup, light="Light of the collimator", source="collimator")
+
+    def problems(self, loaded: LoadedBench, travel_um: tuple[float, float]) -> list[Problem]:
+        given, (low, high) = self.config, travel_um
+        if not low < given.parallel_at_um < high:
+            wrong = f"a place in the carriage's travel, {low:g} to {high:g} µm"
+            return [loaded.source.problem(("arrangement", "parallel_at_um"), wrong)]
+        farthest_mm = max(given.parallel_at_um - low, high - given.parallel_at_um) / 1000.0
+        most_mm = MOST_BENT * given.focal_length_mm**2 / farthest_mm
+        if abs(given.before_lens_mm) > most_mm:
+            wrong = f"at most {most_mm:.0f} mm either way, as far as the carriage takes the reticle"
+            return [loaded.source.problem(("arrangement", "before_lens_mm"), wrong)]
+        return []
 
     def places(self, stands: Stands) -> Places:
         given, lens = self.config, stands.lens

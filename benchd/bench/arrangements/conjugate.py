@@ -99,7 +99,7 @@ def parallel_light(lens: Lens, setup: SetupDocument, *, light: str, source: str)
     if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
         given = LensInputs.of(lens)
         mark, unit, to_mark = engraved(lens, setup.ring.mark)
-        with imaged(lens):
+        with imaged(lens, "the mark", "Check the ring's mark and focal_length_mm of the lens."):
             value, parts = propagated(lambda f, h: -to_mark(f, h), given.named)
         u_um = math.hypot(*(part.u for part in parts))
         term = ChainTerm("conjugate", 1000.0 * value, u_um, given.dof_of(parts), "normal", "mark engraved", parts=parts)
@@ -117,15 +117,15 @@ def engraved(lens: Lens, mark: float) -> tuple[float, str, Callable[[float, floa
 
 
 @contextmanager
-def imaged(lens: Lens) -> Iterator[None]:
-    """A block in which what a lens cannot image (ValueError) is refused ('wall_too_near')."""
+def imaged(lens: Lens, what: str, check: str) -> Iterator[None]:
+    """A block in which what a lens cannot image (ValueError) is refused ('wall_too_near'); `check` is advice."""
     try:
         yield
     except ValueError as error:
         raise Refused(
             "wall_too_near",
-            f"Lens {lens.id} cannot image the wall or the mark: {error}.",
-            advice="Check distance_mm, the ring's mark and focal_length_mm of the lens.",
+            f"Lens {lens.id} cannot image {what}: {error}.",
+            advice=check,
         ) from error
 
 

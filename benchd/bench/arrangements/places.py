@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from benchd.errors import Refused
 
@@ -13,7 +13,13 @@ if TYPE_CHECKING:
 
 
 class Places(ABC):
-    """Of one set-up, all in um. An offset is None where nothing is nominal: without a lens."""
+    """Of one set-up, all in um. An offset is None where nothing is nominal: without a lens.
+
+    Offset grows with the carriage, and depth never falls: limits and clearance are looked at where the carriage is
+    lowest. `found_by` says of a place of nominal how it was worked out.
+    """
+
+    found_by: ClassVar[str] = "sum of the terms"
 
     @abstractmethod
     def depth_um(self, carriage_um: float) -> float:
@@ -25,7 +31,7 @@ class Places(ABC):
 
     @abstractmethod
     def carriage_um(self, offset_um: float) -> float | None:
-        """Where the carriage has to stand for an offset."""
+        """Where the carriage has to stand for an offset; infinite where no place gives it."""
 
     @abstractmethod
     def carriage_for_depth(self, depth_um: float) -> float:
@@ -44,7 +50,7 @@ class Places(ABC):
         return calibrated_at_um
 
     def by_scale_um(self, carriage_um: float) -> float:
-        """How much of the offset there the carriage's scale measures: what its growth makes longer."""
+        """How much of the offset there the carriage's scale measures (um of offset): what its growth makes longer."""
         return carriage_um
 
     def reached(self, low_um: float, high_um: float) -> str:
@@ -52,7 +58,7 @@ class Places(ABC):
         return ""
 
     def lines(self, offset_um: float) -> tuple[ChainTerm, ...]:
-        """Lines of the budget that go with where the peak is."""
+        """Lines of the budget of an offset that go with where the peak is (um of offset)."""
         return ()
 
 

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from annotated_types import Gt
@@ -22,6 +21,7 @@ DECLARED: Mapping[str, Any] = {
     "stands": str,
     "goes_by": tuple[Literal["distance_mm", "m"], ...],
     "moves_target": bool,
+    "pitch_goes_with_lens": bool,
     "curve_width": Annotated[float, Gt(0.0)],
     "cannot_tell": tuple[str, ...],
     "improves": Mapping[str, str],
@@ -45,8 +45,14 @@ def arrangement(name: str) -> type[Arrangement]:
 
 def arrangement_of(file: BenchFile) -> Arrangement:
     """The arrangement of a bench, whose keys were found to be good when its file was read."""
-    found = arrangement(file.arrangement.kind)
-    return found(found.Config.model_validate(file.arrangement.rest))
+    name = file.arrangement.kind
+    found = arrangement(name)
+    config = found.Config.model_validate(file.arrangement.rest)
+    if ARRANGEMENTS.is_ours(name):
+        return found(config)
+    from benchd.bench.arrangements.guarded import guarded
+
+    return guarded(found, config, tuple(DECLARED), ARRANGEMENTS.package(name))
 
 
 def curve_width(name: str) -> float:
@@ -69,19 +75,7 @@ def unfit(loaded: LoadedBench) -> list[Problem]:
         return [loaded.source.problem(at, one_of("an arrangement that is installed", kind, ARRANGEMENTS.names()))]
     except BenchdError as fault:
         return [loaded.source.problem(at, f"another: {fault.text} {fault.advice}")]
+    except Exception as error:  # noqa: BLE001 another package may raise anything
+        why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
+        return [loaded.source.problem(at, why)]
     return []
-
-
-@contextmanager
-def asked(of: Arrangement) -> Iterator[None]:
-    """A block that asks an arrangement: whatever else than a refusal its code raises is told as its own fault.
-
-    Raises BenchdError (device_fault).
-    """
-    try:
-        yield
-    except BenchdError:
-        raise
-    except Exception as error:
-        text = f"The arrangement '{of.name}' of {ARRANGEMENTS.package(of.name)} failed: {type(error).__name__}: {error}"
-        raise BenchdError("device_fault", text.rstrip(".") + ".", advice="Its author has to see to it.") from error

@@ -78,7 +78,8 @@ class Wall(Arrangement):
         if wall.distance is None and wall.m is None:
             return not_stated("the distance to the wall is not stated")
         given = LensInputs.of(lens)
-        with imaged(lens):
+        check = "Check distance_mm, the ring's mark and focal_length_mm of the lens."
+        with imaged(lens, "the wall or the mark", check):
             if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
                 found = _at_mark(given, wall, setup.ring.mark, lens)
             else:

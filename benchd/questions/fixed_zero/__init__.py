@@ -6,7 +6,7 @@ As `bench_zero` has it, with no carriage in it: what moves here is before the le
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from benchd.questions.length_words import LENGTH_VALUES
 from benchd.questions.question import Question
@@ -35,7 +35,7 @@ class FixedZero(Question):
     asks = "Where is absolute zero: how far is the fixed sensor from the base face?"
     of = "setting_ring"
     readings = ("on_ring", "on_base")
-    values = LENGTH_VALUES
+    values: ClassVar = {"length": LENGTH_VALUES["length"]}
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
@@ -57,4 +57,8 @@ class FixedZero(Question):
             gathered.cover_of(evidence.file),
             assessment=self.name,
         )
-        return found.model_copy(update={"notes": [*found.notes, SENSE_AS_STATED]})
+        stood_nowhere = {
+            "values": {"length": found.values["length"]},
+            "calibrates": [one.model_copy(update={"carriage_um": None}) for one in found.calibrates],
+        }
+        return found.model_copy(update={**stood_nowhere, "notes": [*found.notes, SENSE_AS_STATED]})
