@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from benchd.bench.arrangements.arrangement import Arrangement
+from benchd.bench.arrangements.arrangement import OF_THE_WALL, Arrangement
 from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.chain import JOINT, CalibrationInForce, Chain, ScaleRecord, datum_chain, position_u_um, with_chain
 from benchd.bench.chain_terms import Temperature, temperature_of
@@ -55,7 +55,8 @@ class SetUpKeeper:
         await self._read_calibrations()
         last = await self._store.last_setup()
         if last is not None:
-            changes = {key: value for key, value in last.doc.items() if key in SETTABLE}
+            nobodys = set(OF_THE_WALL) - set(self.arrangement.goes_by)  # kept before the bench was arranged otherwise
+            changes = {key: value for key, value in last.doc.items() if key in SETTABLE and key not in nobodys}
             try:
                 document = apply(self.document, changes, self._loaded.records, self._loaded.file)
                 self.document = document.model_copy(update={"rev": last.rev})

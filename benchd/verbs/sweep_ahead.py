@@ -51,30 +51,30 @@ class SweepAhead:
 
     def somewhere(self, why: Why) -> Entry:
         """Where it begins, or how far it goes, depends on an answer."""
-        taking, more = self._seconds()
+        taking, more = self._seconds(self._places.wide)
         return Entry("sweep", f"{self.text}; where depends on {joined(why)}", taking, more)
 
     def about(self, here_um: float, from_um: float | None) -> Entry:
         """It begins here; the carriage stood there, None where that is not known."""
         bench, places = self._bench, self._places
         search, span = places.look, places.span_um
-        taking, more = self._seconds()
         beside = partial(beside_um, self._where, here_um)
         look = (beside(search[0]), beside(search[-1]))
         over = (beside(-span / 2), beside(span / 2))
+        low, high = reach(bench, self._where, beside(-places.farthest_um), beside(places.farthest_um))
+        taking, more = self._seconds([offset for offset in places.wide if low <= beside(offset) <= high])
         seconds = bench.approach_s(here_um if from_um is None else from_um, here_um)
         seconds += bench.approach_s(here_um, look[0]) + taking
-        low, high = reach(bench, self._where, beside(-places.farthest_um), beside(places.farthest_um))
         text = f"{self.text}, after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
         text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
         problem = foremost(*(would_be_refused(bench, self._where, place) for place in (*over, *look)))
         return Entry("sweep", text, seconds, more, (), from_um, here_um, look, over, (low, high), problem=problem)
 
-    def _seconds(self) -> tuple[float, float]:
-        """From its first place on: of the first look and the readings, and of all further looks."""
+    def _seconds(self, far: Sequence[float]) -> tuple[float, float]:
+        """From its first place on: of the first look and the readings, and of all further looks, `far` among them."""
         looking = self._looking_s(self._places.look)
         taking = looking + self._points * (self.shuffled_s() + self._point_s)
-        more, wide = self._places.more_looks * looking, self._looking_s(self._places.wide)
+        more, wide = self._places.more_looks * looking, self._looking_s(far)
         return (taking + wide, more) if self._looks_wide else (taking, more + wide)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:

@@ -1,4 +1,4 @@
-"""What the code of another package does amiss costs that question or detector, no other, and never the daemon."""
+"""What the code of another package does amiss costs that question, detector or arrangement, and never the daemon."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
+from benchd.bench.arrangements.registry import ARRANGEMENTS, arrangement
+from benchd.bench.arrangements.wall import Wall
 from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
 from benchd.bench.detectors import registry as detectors
@@ -43,7 +45,7 @@ pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 
 def forget() -> None:
-    for plugins in (registry.QUESTIONS, detectors.DETECTORS):
+    for plugins in (registry.QUESTIONS, detectors.DETECTORS, ARRANGEMENTS):
         vars(plugins).pop("_points", None)
         plugins._fit.clear()
 
@@ -251,3 +253,61 @@ async def test_a_section_where_nothing_detects_is_refused(tmp_path: Path) -> Non
     path.write_text(text.replace(" detector: view,", "", 1), encoding="utf-8")
     with pytest.raises(FileProblems, match="nothing where no device has the role detector"):
         build(load_bench(path))
+
+
+def arranged(folder: Path, kind: str) -> Path:
+    """A bench file with that arrangement."""
+    shutil.copytree(WORKSHOP.parent, folder / "workshop")
+    path = folder / "workshop" / "bench.yaml"
+    text = path.read_text(encoding="utf-8")
+    assert text.count("arrangement: wall ") == 1
+    path.write_text(text.replace("arrangement: wall ", f"arrangement: {kind} "), encoding="utf-8")
+    return path
+
+
+async def test_an_arrangement_of_our_name_is_passed_over() -> None:
+    assert arrangement("wall") is Wall
+    (told,) = ARRANGEMENTS.passed_over()
+    assert told.startswith("The arrangement 'wall' of package ill-behaved 0.1.0 is not used")
+
+
+@pytest.mark.parametrize(
+    ("kind", "says"),
+    [
+        ("wordy", "declares cannot_tell = 'much'"),
+        ("keyless", "keys that its `Config` takes, which failed: KeyError: 'deep'"),
+        ("upside_down", "has a depth that falls as the carriage grows"),
+    ],
+)
+async def test_an_arrangement_that_cannot_be_used_is_told_before_anything_is_opened(
+    tmp_path: Path, kind: str, says: str
+) -> None:
+    loaded = load_bench(arranged(tmp_path, kind))
+    with pytest.raises((FileProblems, BenchdError)) as caught:
+        build(loaded)
+    assert says in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("kind", "says"),
+    [
+        ("stumbling", "The arrangement 'stumbling' of package ill-behaved 0.1.0 failed: KeyError: 'lens'."),
+        ("drifting", "The arrangement 'drifting' of package ill-behaved 0.1.0 answered offset_um with nan."),
+    ],
+)
+async def test_what_an_arrangement_raises_costs_the_set_up_that_was_asked_for(
+    tmp_path: Path, kind: str, says: str
+) -> None:
+    loaded = load_bench(arranged(tmp_path, kind))
+    store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
+    bench = Bench(loaded, build(loaded), store, Notices(), Clock())
+
+    async def set_up_and_look() -> None:
+        await bench.setup.change({"lens": "L-0417", "adapters": ["ring-07"], "ring": "infinity"})
+        bench.setup.chain.places.offset_um(9000.0)
+
+    with pytest.raises(BenchdError) as caught:
+        await set_up_and_look()
+    assert (caught.value.code, caught.value.text) == ("device_fault", says)
+    await bench.close()
+    await store.close()

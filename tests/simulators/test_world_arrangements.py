@@ -73,10 +73,9 @@ def test_image_of_the_reticle_is_where_newton_has_it(r_um: float, f: float, fc: 
     assert bench.place_um(1000 * f, expected) == pytest.approx(r_um, abs=0.01)
 
 
-@pytest.mark.published
 def test_reticle_worked_example_and_what_it_reaches() -> None:
-    """Worked by hand: f 49.6, fc 500, d 100 mm, reticle 1.6935 mm out, 16.7 um shallower. 15 mm of reticle are 150 um
-    at 50 mm and 37 at 25 mm, to the first order."""
+    """Worked by hand, no source: f 49.6, fc 500, d 100 mm, reticle 1.6935 mm out, 16.7 um shallower. 15 mm of reticle
+    are 150 um at 50 mm and 37 at 25 mm, to the first order."""
     bench = reticle()
     assert bench.shift_um(49_600.0, 1693.5) == pytest.approx(-16.7, abs=0.05)
     assert bench.shift_um(49_600.0, 0.0) == pytest.approx(0.0, abs=1e-9)
@@ -121,10 +120,9 @@ def test_image_comes_back_where_newton_has_it(beyond: float, f: float, mirror: f
     assert float(passed.returns_um(np.asarray(beyond))) == pytest.approx(again, abs=1e-3)
 
 
-@pytest.mark.published
 def test_autocollimation_worked_examples() -> None:
-    """Worked by hand: a source in focus is imaged on itself; L 150 mm and 20 um leave 0.05 um; a detector 12 um deeper
-    is sharp 6.0 um before; a mirror of radius 5.7 km adds f^2 / R: 0.44 um at 50 mm, 3.2 at 135."""
+    """Worked by hand, no source: a source in focus is imaged on itself; L 150 mm and 20 um leave 0.05 um; a detector
+    12 um deeper is sharp 6.0 um before; a mirror of radius 5.7 km adds f^2 / R: 0.44 um at 50 mm, 3.2 at 135."""
     passed = TwicePassed.of(lens(), 150_000.0)
     assert float(passed.returns_um(np.asarray(0.0))) == pytest.approx(0.0, abs=1e-9)
     assert float(passed.returns_um(np.asarray(20.0))) == pytest.approx(-20.05, abs=0.003)
@@ -137,7 +135,6 @@ def test_autocollimation_worked_examples() -> None:
             assert bent.peak_um(LP_MM) - 50_000 == pytest.approx(sign * adds, abs=0.006)
 
 
-@pytest.mark.published
 @pytest.mark.parametrize(
     ("f_number", "w040_waves", "narrower", "moves"),
     [(2.0, 0.0, 0.50, 0.0), (2.0, 1.0, 0.52, -0.1), (2.8, 1.0, 0.54, -0.4), (4.0, 1.0, 0.60, -1.5)],

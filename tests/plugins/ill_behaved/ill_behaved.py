@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import math
 import os
 import time
 from typing import Any, ClassVar
 
 from benchd.assessments.finding import Finding
+from benchd.bench.arrangements.arrangement import Arrangement, Stands
+from benchd.bench.arrangements.conjugate import ConjugateTerm, parallel_light
+from benchd.bench.arrangements.places import OnCarriage, Places
 from benchd.bench.detectors.detector import Detector
 from benchd.bench.detectors.values import Capture, Glance, Measured
+from benchd.bench.setup import SetupDocument
 from benchd.devices import Meter
+from benchd.files.artefacts import Lens
+from benchd.files.bench_file import BenchFile
 from benchd.questions.evidence import Evidence
 from benchd.questions.question import Question
 from benchd.questions.wording import Named
@@ -183,3 +190,58 @@ class Stumbles(Level):
 class Lingers(Level):
     name = "lingers"
     point_s: Any = "long"
+
+
+class Usable(Arrangement):
+    """One that could be used."""
+
+    name = "usable"
+    stands = "target on the carriage"
+
+    def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
+        return parallel_light(lens, setup, light="Light", source="light")
+
+
+class AnotherWall(Usable):
+    name = "wall"
+
+
+class Stumbling(Usable):
+    name = "stumbling"
+
+    def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
+        raise KeyError("lens")
+
+
+class Nowhere(OnCarriage):
+    def offset_um(self, carriage_um: float) -> float | None:
+        return math.nan
+
+
+class Drifting(Usable):
+    name = "drifting"
+
+    def places(self, stands: Stands) -> Places:
+        return Nowhere(stands.depth_at_zero_um, 0.0, 9000.0)
+
+
+class UpsideDown(Usable):
+    name = "upside_down"
+
+    def places(self, stands: Stands) -> Places:
+        return OnCarriage(stands.depth_at_zero_um, -2.0, 9000.0)
+
+
+class Wordy(Usable):
+    name = "wordy"
+    cannot_tell: ClassVar[Any] = "much"
+
+
+class Keyless(Usable):
+    name = "keyless"
+
+    class Config(Arrangement.Config):
+        deep_um: float = 0.0
+
+        def model_post_init(self, _: object) -> None:
+            raise KeyError("deep")
