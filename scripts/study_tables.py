@@ -124,7 +124,8 @@ def _parts(found: Sequence[Outcome]) -> dict[str, float]:
     names = found[0].parts
     stated = {name: [one.lines.get(name, 0.0) for one in found] for name in names}
     return {
-        name: sqrt(sum((one.parts[name] / u) ** 2 for one, u in zip(found, stated[name], strict=True)) / len(found))
+        # Of all cases together: a line that goes with where the peak is may be next to nothing in some.
+        name: sqrt(sum(one.parts[name] ** 2 for one in found) / sum(u * u for u in stated[name]))
         for name in names
         if min(stated[name]) > 0.0 and not (name == "subdivision" and _drowned(stated))
     }

@@ -136,7 +136,7 @@ async def test_what_does_not_go_together_is_told_at_its_key(tmp_path: Path, befo
 
 
 async def test_a_camera_has_to_know_its_own_scale(tmp_path: Path) -> None:
-    """How large the reticle is in a picture goes with the lens: with one of 25 mm a pitch would be half of what it was."""
+    """How large the reticle is in a picture goes with the lens: one of 25 mm makes a pitch half of what it was."""
     bare = ("    pixel_um: 4.0 ", "    # "), ("    u_pixel_um: 0.03 ", "    # ")
     with pytest.raises(FileProblems) as caught:
         build(load_bench(spoilt(tmp_path, *bare)))

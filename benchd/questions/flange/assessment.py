@@ -108,7 +108,8 @@ def _condition(given: FlangeInput) -> dict[str, str]:
     if given.glass_residual is None or not _moved_by_glass(given):
         return {}
     residual, u = given.glass_residual
-    with_ = given.other_glass or "with the glass fitted"
+    stands = "the glass fitted" if given.measurand.get("glass") else "the cover over the target"
+    with_ = given.other_glass or f"with {stands}"
     return {
         "condition": f"as measured {with_}: at f/{given.f_number:g} that glass alone moves best focus by "
         f"{residual:+.1f} µm (u = {u:.1f}), which is part of the focus error"
