@@ -133,10 +133,8 @@ class Publisher:
         except (TypeError, ValueError, RecursionError):
             _log.exception("%s holds a document that cannot be published", notice.topic)
             return
-        # What follows itself within the second may get lost; what stands alone is confirmed by the broker, and so is
-        # all that is kept when the connection begins, as `online` is said after it.
-        follows = notice.topic == "beat" or notice.topic.startswith("device/")
-        qos = 0 if follows and self.kept_sent.is_set() else 1
+        # What follows itself within the second may get lost; what stands alone is confirmed by the broker.
+        qos = 0 if notice.topic == "beat" or notice.topic.startswith("device/") else 1
         await client.publish(self._topics.full(notice.topic), payload, qos=qos, retain=notice.kept)
 
 

@@ -90,8 +90,9 @@ class AtHand:
         return bool(self._configs)
 
     def expect(self, analysis: Analysis) -> None:
-        """Have new workers load what the work of these detectors needs."""
-        for name in self._configs:
+        """Have new workers load what the work of our own detectors needs; what a package loads may hang there, where
+        everybody's work would wait for it."""
+        for name in filter(registry.DETECTORS.is_ours, self._configs):
             analysis.load_beforehand(registry.detector(name).load)
 
     def chosen(self, merit: str, lp_mm: float | None) -> Chosen:

@@ -78,7 +78,8 @@ class Detector(ABC):
 
     @staticmethod
     def load() -> None:
-        """Called in a new worker process, while the carriage still moves: import what the work there needs."""
+        """Called in a new worker process, while the carriage still moves: import what the work there needs. Of our own
+        detectors only: what those of packages need is loaded by their first call."""
         return
 
     def frequency(self, asked: float | None) -> float:

@@ -7,6 +7,7 @@ sweep, never the daemon. A BenchdError is their own word and passes.
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import Any, TypeVar, cast
 
@@ -46,6 +47,7 @@ class GuardedDetector(Detector):
     def __init__(self, found: type[Detector], gear: Gear, package: str, ours: bool) -> None:
         super().__init__(gear)
         self._ours = ours
+        self._last_mono = -math.inf
         self._guard = _DetectorGuard(found.name, package)
         self._inside = self._guard.of_kind(
             "__init__", self._guard.now("__init__", lambda: found(gear), BenchdError), Detector
@@ -64,7 +66,9 @@ class GuardedDetector(Detector):
 
     async def capture(self) -> Capture:
         taken = self._guard.of_kind("capture", await self._ask("capture", self._inside.capture), Capture)
-        self._guard.number("capture", taken.t_mono)
+        if self._guard.number("capture", taken.t_mono) <= self._last_mono:
+            raise self._guard.fault("capture", f"answered capture with t_mono {taken.t_mono:g}, no later than the last")
+        self._last_mono = taken.t_mono
         self._guard.of_kind("capture", taken.t_utc, str)
         return taken
 
