@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import Any, TypeVar
 
 import structlog
 
@@ -17,6 +17,8 @@ from benchd.procedures.library import Library
 from benchd.questions import registry as questions
 
 _log = structlog.get_logger("benchd")
+
+T = TypeVar("T")
 
 
 def about(
@@ -45,38 +47,42 @@ def about(
         "devices": devices,
         "roles": dict(assembly.roles),
         "procedures": {name: file.procedure.describe() for name, file in library.items()},
-        "questions": dict(_questions()),
-        "detectors": dict(_detectors()),
+        "questions": _questions(),
+        "detectors": _detectors(),
     }
 
 
-def _questions() -> Iterator[tuple[str, dict[str, Any]]]:
-    for name in questions.names():
-        try:
-            asked = questions.question(name)
-        except BenchdError as unfit:
-            _log.warning("question", name=name, why=unfit.text)
-            continue
-        values = {key: value.name for key, value in asked.values.items()}
-        yield name, {"asks": asked.asks, "of": asked.of, "values": values, "calibrates": asked.calibrates}
+def _questions() -> dict[str, dict[str, Any]]:
+    return {
+        name: {
+            "asks": asked.asks,
+            "of": asked.of,
+            "values": {key: value.name for key, value in asked.values.items()},
+            "calibrates": asked.calibrates,
+        }
+        for name, asked in _fit("question", questions.names(), questions.question)
+    }
 
 
-def _detectors() -> Iterator[tuple[str, dict[str, Any]]]:
-    for name in detectors.names():
+def _detectors() -> dict[str, dict[str, Any]]:
+    return {
+        name: {
+            "works_on": found.device.__name__.lower(),
+            "quantity": found.quantity,
+            "unit": found.unit,
+            "channels": {channel: found.legends.get(channel, channel) for channel in found.channels},
+        }
+        for name, found in _fit("detector", detectors.names(), detectors.detector)
+    }
+
+
+def _fit(kind: str, names: Iterable[str], named: Callable[[str], T]) -> Iterator[tuple[str, T]]:
+    """Those that can be used; of the others the log says why not."""
+    for name in names:
         try:
-            found = detectors.detector(name)
+            yield name, named(name)
         except BenchdError as unfit:
-            _log.warning("detector", name=name, why=unfit.text)
-            continue
-        yield (
-            name,
-            {
-                "works_on": found.device.__name__.lower(),
-                "quantity": found.quantity,
-                "unit": found.unit,
-                "channels": {channel: found.legends.get(channel, channel) for channel in found.channels},
-            },
-        )
+            _log.warning(kind, name=name, why=unfit.text)
 
 
 def _kind_of(device: object) -> str:

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from stack import Stack
 
 sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
 
@@ -18,3 +23,16 @@ def installed(package: Path, to: Path) -> Path:
     pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index", "--target", str(site)]
     subprocess.run([*pip, str(wheel)], check=True, capture_output=True, text=True)
     return site
+
+
+def benchd(bench: Stack, *args: str, package: bool = True) -> subprocess.CompletedProcess[str]:
+    """The command line in the bench's folder, with the package installed or not."""
+    from stack import BIN
+
+    environment = {**os.environ, "XDG_RUNTIME_DIR": str(bench.folder / "xdg"), "COLUMNS": "100"}
+    if not package:
+        environment.pop("PYTHONPATH")
+    here = bench.bench_file.parent
+    return subprocess.run(
+        [BIN / "benchd", *args], cwd=here, env=environment, capture_output=True, text=True, check=False
+    )

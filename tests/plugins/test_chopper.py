@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Iterator
@@ -21,8 +20,8 @@ import pytest_asyncio
 from benchd.cli import exits
 from benchd.client import BenchClient
 from benchd.errors import BenchdError
-from stack import BIN, Stack
-from tests.plugins.conftest import installed
+from stack import Stack
+from tests.plugins.conftest import benchd, installed
 from tests.stack.described import Described, Message
 
 ROOT = Path(__file__).parents[2]
@@ -122,17 +121,6 @@ async def done(client: BenchClient, verb: str, **args: Any) -> None:
         async for _, event in events:
             if event["code"] == "done" and event["data"].get("verb") == verb:
                 return
-
-
-def benchd(bench: Stack, *args: str, package: bool = True) -> subprocess.CompletedProcess[str]:
-    """The command line in the bench's folder, with the package installed or not."""
-    environment = {**os.environ, "XDG_RUNTIME_DIR": str(bench.folder / "xdg"), "COLUMNS": "100"}
-    if not package:
-        environment.pop("PYTHONPATH")
-    here = bench.bench_file.parent
-    return subprocess.run(
-        [BIN / "benchd", *args], cwd=here, env=environment, capture_output=True, text=True, check=False
-    )
 
 
 async def test_nothing_of_benchd_knows_them() -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import math
-import os
 import shutil
 import subprocess
 import sys
@@ -19,9 +18,9 @@ import pytest_asyncio
 
 from benchd.assessments.finding import Finding
 from benchd.cli import exits
-from stack import BIN, Stack
+from stack import Stack
 from technician import Technician
-from tests.plugins.conftest import installed
+from tests.plugins.conftest import benchd, installed
 from tests.stack.described import Described, Message
 
 ROOT = Path(__file__).parents[2]
@@ -63,17 +62,6 @@ async def finding(bench: Stack) -> dict[str, Any]:
         technician = Technician(bench, client, lambda _: None)
         state = await technician.run("seat_study", adapter=ADAPTER)
         return await technician.finding("seat_study", str(state["run"]))
-
-
-def benchd(bench: Stack, *args: str, package: bool = True) -> subprocess.CompletedProcess[str]:
-    """The command line in the bench's folder, with the package installed or not."""
-    environment = {**os.environ, "XDG_RUNTIME_DIR": str(bench.folder / "xdg"), "COLUMNS": "100"}
-    if not package:
-        environment.pop("PYTHONPATH")
-    here = bench.bench_file.parent
-    return subprocess.run(
-        [BIN / "benchd", *args], cwd=here, env=environment, capture_output=True, text=True, check=False
-    )
 
 
 async def test_nothing_of_benchd_knows_it() -> None:
