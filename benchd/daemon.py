@@ -19,10 +19,10 @@ import structlog
 from benchd import version
 from benchd.bench.assembly import close_all, open_all
 from benchd.bench.bench import Bench
+from benchd.bench.kept_findings import tell_standing
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
-from benchd.bench.standing_findings import tell_standing
 from benchd.commands.beat import Beat, tell_beat
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import keep_good, with_copies

@@ -19,7 +19,7 @@ import aiomqtt
 from bench_figure import Figure, quantile
 from bench_journal import Chunk, lines, read
 from bench_ready import make_ready
-from benchd.remote.wire import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_wire
 from stack import Stack
 
 PART = "latency"

@@ -17,7 +17,7 @@ import aiomqtt
 from bench_figure import Figure
 from bench_process import children, core_s, resident_MB
 from bench_ready import make_ready
-from benchd.remote.wire import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_wire
 from stack import BIN, Stack
 
 PART = "start"

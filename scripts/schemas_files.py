@@ -11,8 +11,8 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 
-from benchd.bench.arrangements.registry import ARRANGEMENTS
-from benchd.bench.detectors import registry as detectors
+from benchd.arrangements.registry import ARRANGEMENTS
+from benchd.detectors import registry as detectors
 from benchd.devices import registry
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.bench_file import BenchFile

@@ -15,9 +15,9 @@ from pydantic.json_schema import JsonSchemaMode
 
 from benchd.commands.envelope import Envelope
 from benchd.files.mqtt_section import Mqtt
+from benchd.mqtt.connection import KEEPALIVE_S
 from benchd.remote.documents import PUBLICATIONS
 from benchd.remote.replies import RESULTS, Accepted, Refusal
-from benchd.remote.wire import KEEPALIVE_S
 from benchd.verbs.stop import StopArgs
 from benchd.verbs.table import VERBS
 from benchd.verbs.verb import Verb

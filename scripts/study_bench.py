@@ -8,11 +8,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
 from benchd.assessments.finding import Finding
-from benchd.bench.bounded_terms import abbe_u_um
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
-from benchd.bench.chain_terms import Shares
-from benchd.bench.setup import SetupDocument, apply, first_setup
+from benchd.bench.datum.bounded_terms import abbe_u_um
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
+from benchd.bench.datum.chain_terms import Shares
 from benchd.devices import GaugeSpec
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.bench_file import ArrangementEntry, BenchFile

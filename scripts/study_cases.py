@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from benchd.arrangements.registry import arrangement_of
 from benchd.assessments.finding import Finding
-from benchd.bench.arrangements.registry import arrangement_of
-from benchd.bench.chain import Chain
-from benchd.bench.sweep_data import SweepData, SweepOrder
+from benchd.bench.datum.chain import Chain
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.errors import BenchdError
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.peak import PeakFit

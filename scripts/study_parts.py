@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from benchd.bench.arrangements.collimator_reticle import AtReticle
-from benchd.bench.chain import Chain
+from benchd.arrangements.collimator_reticle import AtReticle
+from benchd.bench.datum.chain import Chain
 from benchd.files.artefacts import full_thickness_mm
 from benchd.metrology.peak import PeakFit
 from benchd_simulators.world.arrangements.collimator_reticle import CollimatorReticle

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from benchd.bench.arrangements.registry import arrangement
+from benchd.arrangements.registry import arrangement
 from benchd_simulators.world.reading import read_world
 from benchd_simulators.world.schema import FittedRecord, GapRecord, LayerRecord, Quantity, WorldRecord
 from benchd_simulators.world.transfer import through_focus

@@ -13,18 +13,18 @@ from typing import Any, cast
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from benchd.bench.arrangements.arrangement import Arrangement
-from benchd.bench.arrangements.registry import arrangement_of
-from benchd.bench.chain import Chain
-from benchd.bench.clearance import Clearance, check_clearance, clearance
-from benchd.bench.detectors.detector import Detector
-from benchd.bench.detectors.edge.detector import EdgeDetector
-from benchd.bench.detectors.values import Capture, Gear, Glance, Measured, Seen
+from benchd.arrangements.arrangement import Arrangement
+from benchd.arrangements.registry import arrangement_of
+from benchd.arrangements.setup_document import SetupDocument
+from benchd.bench.datum.chain import Chain
+from benchd.bench.datum.clearance import Clearance, check_clearance, clearance
 from benchd.bench.gate import Gate
 from benchd.bench.run_record import RunRecord
-from benchd.bench.setup import SetupDocument
-from benchd.bench.sweep_data import SweepData, SweepOrder
-from benchd.bench.sweeper import Sweeper
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.bench.sweep.sweeper import Sweeper
+from benchd.detectors.detector import Detector
+from benchd.detectors.edge.detector import EdgeDetector
+from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen
 from benchd.devices import Reading
 from benchd.metrology.peak_light import FIT_REACH
 from benchd_simulators.world.lens import Optic

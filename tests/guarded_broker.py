@@ -14,9 +14,9 @@ from pathlib import Path
 
 import trustme
 
+from benchd.broker.config import mosquitto_executable
 from benchd.files.broker_account import Account
-from benchd.remote.broker_config import mosquitto_executable
-from benchd.remote.wire import Endpoint
+from benchd.mqtt.connection import Endpoint
 
 SECRETS = {"benchd-bench1": "s3cret-of-the-bench", "alice": "s3cret-of-alice", "bob": "s3cret-of-bob"}
 ACL = """\

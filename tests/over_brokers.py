@@ -6,9 +6,9 @@ from collections.abc import AsyncIterator
 
 import pytest
 
+from benchd.broker.config import Child, Ports, mosquitto_executable
+from benchd.broker.embedded import EmbeddedBroker
 from benchd.devices.clock import Clock
-from benchd.remote.broker import EmbeddedBroker
-from benchd.remote.broker_config import Child, Ports, mosquitto_executable
 from benchd.testing.leaks import no_leaks
 from benchd.testing.mqtt_rig import MqttRig
 

@@ -25,7 +25,7 @@ CALLED_FROM_OUTSIDE = {
     "benchd.remote.replies.": "the words for what is answered; scripts/schemas writes them out",
     "benchd.imaging.speed.regions_per_second": "scripts/bench_edges.py, in a process of its own",
     "benchd.questions.question.Question.strata": "scripts/study draws them",
-    "benchd.remote.wire.CountedQueue.put_nowait": "the MQTT library's own queue, counted",
+    "benchd.mqtt.connection.CountedQueue.put_nowait": "the MQTT library's own queue, counted",
 }
 COMMAND = {"arguments", "run"}  # of each module of benchd.cli: `main` imports it by the name that was typed
 

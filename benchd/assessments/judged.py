@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from benchd.assessments.betterment import how, own
+from benchd.assessments.improvements import how, own
 from benchd.metrology.budget import Expanded, Term
 from benchd.metrology.decision import RULE, decide, improvement
 

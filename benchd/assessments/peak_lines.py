@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from benchd.assessments.betterment import STATE_GAMMA
+from benchd.assessments.improvements import STATE_GAMMA
 from benchd.metrology.budget import Term, standard_u
 
 NON_LINEAR_SHIFT_UM = 0.75

@@ -8,13 +8,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from benchd.bench.arrangements.registry import arrangement, unfit
-from benchd.bench.detectors.at_hand import Configs, configured
-from benchd.bench.detectors.registry import kinds as detected_with
-from benchd.bench.guard import Guard
-from benchd.bench.guarded import GuardedLink, guarded
+from benchd.arrangements.registry import arrangement, unfit
 from benchd.bench.plausible import implausible
 from benchd.bench.within_reach import WithinReach
+from benchd.detectors.available import Configs, configured
+from benchd.detectors.registry import kinds as detected_with
 from benchd.devices import (
     Axis,
     Camera,
@@ -30,6 +28,8 @@ from benchd.devices import (
     Operator,
     registry,
 )
+from benchd.devices.guard import Guard
+from benchd.devices.guarded import GuardedLink, guarded
 from benchd.errors import Refused
 from benchd.files.bench_file import Role
 from benchd.files.loading import LoadedBench

@@ -7,9 +7,22 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchd.assessments.stations import per_pass
+from benchd.assessments.sampling_positions import per_pass
 from benchd.bench.analysis import Analysis
-from benchd.bench.asked_for import (
+from benchd.bench.assembly import Assembly
+from benchd.bench.datum.chain import position_record
+from benchd.bench.datum.clearance import check_way_to_switch
+from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.datum.feasibility import say_if_nothing_can_pass
+from benchd.bench.events import Events
+from benchd.bench.gate import Gate
+from benchd.bench.jobs import Jobs, Stopped
+from benchd.bench.lights import Lights
+from benchd.bench.motion.figures import MotionFigures, check_limits
+from benchd.bench.motion.positioner import Positioner
+from benchd.bench.motion.trust import Trust
+from benchd.bench.notices import Notices
+from benchd.bench.requests import (
     CARRIAGE,
     check_points,
     check_sweep,
@@ -18,26 +31,12 @@ from benchd.bench.asked_for import (
     nothing_nominal,
     readable,
 )
-from benchd.bench.assembly import Assembly
-from benchd.bench.chain import position_record
-from benchd.bench.clearance import check_way_to_switch
-from benchd.bench.detectors.at_hand import at_hand
-from benchd.bench.detectors.detector import Detector
-from benchd.bench.events import Events
-from benchd.bench.gate import Gate
-from benchd.bench.jobs import Jobs, Stopped
-from benchd.bench.lights import Lights
-from benchd.bench.limits import check_limits
-from benchd.bench.motion_figures import MotionFigures
-from benchd.bench.nothing_passes import say_if_nothing_can_pass
-from benchd.bench.notices import Notices
-from benchd.bench.positioner import Positioner
 from benchd.bench.run_record import RunRecord
-from benchd.bench.set_up_keeper import SetUpKeeper
-from benchd.bench.steady import Steady
-from benchd.bench.sweep_data import SweepData, SweepOrder
-from benchd.bench.sweeper import Progress, Sweeper
-from benchd.bench.trust import Trust
+from benchd.bench.sweep.disturbances import Steady
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.bench.sweep.sweeper import Progress, Sweeper
+from benchd.detectors.available import at_hand
+from benchd.detectors.detector import Detector
 from benchd.devices import Axis, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError
 from benchd.files.loading import LoadedBench

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import structlog
 
-from benchd.bench.asked_for import CARRIAGE
 from benchd.bench.bench import Bench
+from benchd.bench.requests import CARRIAGE
 from benchd.devices import Axis, Device, DeviceError, DeviceFault, DeviceMismatch, Encoder, Identity, Link
 
 _log = structlog.get_logger("benchd.links")

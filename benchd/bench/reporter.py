@@ -12,9 +12,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from benchd.bench.asked_for import CARRIAGE
 from benchd.bench.bench import Bench
 from benchd.bench.jobs import Job
+from benchd.bench.requests import CARRIAGE
 from benchd.devices import Axis, Device, DeviceError, Encoder, Gauge, Light, Meter
 from benchd.errors import BenchdError
 

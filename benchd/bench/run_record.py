@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from benchd.bench.sweep_data import SweepData
+from benchd.bench.notices import Notices
+from benchd.bench.sweep.sweep_data import SweepData
+from benchd.records.store import Store
 from benchd.records.values import ReadingRow, row_of
 
 
@@ -42,3 +45,13 @@ class RunRecord:
     def last_index(self) -> int:
         """The index of the last reading; -1 before the first."""
         return self._next - 1
+
+
+TOPIC = "reading"
+
+
+async def keep_and_tell(store: Store, notices: Notices, rows: Sequence[ReadingRow]) -> None:
+    """Keep the rows, all or none, then tell each. Raises BenchdError (disk_full, ..); nothing was told then."""
+    await store.add_readings(rows)
+    for row in rows:
+        notices.tell(TOPIC, row.as_json())

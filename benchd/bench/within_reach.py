@@ -9,11 +9,11 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from benchd.bench.arrangements.arrangement import Stands
-from benchd.bench.arrangements.registry import arrangement_of
-from benchd.bench.chain import ScaleRecord, datum_chain
-from benchd.bench.chain_terms import glass_term, plates_term
-from benchd.bench.setup import apply, first_setup
+from benchd.arrangements.arrangement import Stands
+from benchd.arrangements.registry import arrangement_of
+from benchd.arrangements.setup_document import apply, first_setup
+from benchd.bench.datum.chain import ScaleRecord, datum_chain
+from benchd.bench.datum.chain_terms import glass_term, plates_term
 from benchd.devices import AxisSpec
 from benchd.errors import Refused
 from benchd.files.artefacts import Adapter, Lens

@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _what(folder: Path) -> str:
     """What a folder of the examples holds; empty where that shows."""
-    from benchd.bench.arrangements.registry import arrangement
+    from benchd.arrangements.registry import arrangement
     from benchd.files.loading import load_bench
 
     if folder.name == "schemas":

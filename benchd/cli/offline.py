@@ -7,25 +7,25 @@ from contextlib import ExitStack
 from datetime import UTC, datetime
 from typing import Any
 
+from benchd.arrangements.registry import arrangement_of
+from benchd.arrangements.setup_document import SETTABLE, SetupDocument, apply, first_setup
 from benchd.bench.analysis import Analysis
-from benchd.bench.arrangements.registry import arrangement_of
 from benchd.bench.assembly import Assembly
-from benchd.bench.chain import CalibrationInForce, Chain, datum_chain, position_record
-from benchd.bench.clearance import clearance
-from benchd.bench.detectors.at_hand import at_hand
-from benchd.bench.in_force import in_force
-from benchd.bench.motion_figures import MotionFigures
-from benchd.bench.setup import SETTABLE, SetupDocument, apply, first_setup
-from benchd.bench.trust import NOT_YET
-from benchd.bench.wall_distance import carried_over
+from benchd.bench.datum.calibrations import in_force
+from benchd.bench.datum.chain import CalibrationInForce, Chain, datum_chain, position_record
+from benchd.bench.datum.clearance import clearance
+from benchd.bench.datum.wall_distance import carried_over
+from benchd.bench.motion.figures import MotionFigures
+from benchd.bench.motion.trust import NOT_YET
+from benchd.detectors.available import at_hand
 from benchd.devices import Axis, Clock, Encoder
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
-from benchd.procedures import of_records
+from benchd.procedures import record_facts
 from benchd.procedures.inputs import Known
 from benchd.records.reader import Reader
 from benchd.verbs.view import BenchView, Where, Whereabouts
-from benchd.verbs.view_of import at_rest, whereabouts, with_carriage
+from benchd.verbs.view_of_bench import at_rest, whereabouts, with_carriage
 
 
 class Offline:
@@ -67,11 +67,11 @@ class Offline:
 
     def known(self) -> Known:
         """The ids of all records, by kind."""
-        return of_records.known(self._loaded.records)
+        return record_facts.known(self._loaded.records)
 
     def facts(self, kind: str, name: str) -> Mapping[str, Any]:
         """Figures of a record; a length by its calibration where one is in force. Raises Refused."""
-        return of_records.facts(self._loaded, self._calibrations.get, kind, name)
+        return record_facts.facts(self._loaded, self._calibrations.get, kind, name)
 
     def figures(self) -> BenchView:
         """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""

@@ -128,7 +128,7 @@ def _write(place: Path, picture: bytes) -> None:
 def _position_u_um(args: argparse.Namespace) -> float | None:
     """The noise of one position as the assessment takes it, by the bench file; None without one."""
     from benchd.bench.assembly import build
-    from benchd.bench.chain import position_noise_um, position_record
+    from benchd.bench.datum.chain import position_noise_um, position_record
     from benchd.cli.recorded import bench_file
     from benchd.cli.speak import said
     from benchd.devices import Encoder

@@ -7,7 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from benchd.bench.setup import SetupValues
+from benchd.arrangements.setup_document import SetupValues
 from benchd.cli.typed import FORMS, unit_of
 from benchd.verbs.setup import SetupArgs
 from benchd.verbs.stop import DOES, StopArgs

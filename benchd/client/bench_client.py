@@ -22,8 +22,8 @@ from benchd.client.outcome import Limit, failure_of, result_of
 from benchd.client.watch import Watch
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import Account
-from benchd.remote.topics import Topics
-from benchd.remote.wire import Version, subscribe
+from benchd.mqtt.connection import Version, subscribe
+from benchd.mqtt.topics import Topics
 
 _log = logging.getLogger(__name__)
 OLD_BEAT_S = 1.5

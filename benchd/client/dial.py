@@ -10,8 +10,8 @@ import aiomqtt
 
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import NO_ACCOUNT, Account, broker_url
-from benchd.remote.topics import ROOT, is_name
-from benchd.remote.wire import Endpoint, Version, endpoint_of, open_wire
+from benchd.mqtt.connection import Endpoint, Version, endpoint_of, open_wire
+from benchd.mqtt.topics import ROOT, is_name
 
 DEFAULT_PORT = 1884
 

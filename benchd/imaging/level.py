@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -89,3 +90,16 @@ def judge_exposure(
         factor=factor,
         good=not burnt and abs(fraction - wanted) <= _WITHIN,
     )
+
+
+def whole_periods(exposure_ms: float, pulses_hz: float | None, low_ms: float, high_ms: float) -> float:
+    """The exposure nearest `exposure_ms` that takes whole periods of a light's pulses, within the camera's range.
+
+    Else a part of a period more or less falls into each picture, and their brightness scatters by it. It stays as it
+    is where there are no pulses (None), and where no whole period fits into the range.
+    """
+    if pulses_hz is None:
+        return exposure_ms
+    period_ms = 1000.0 / pulses_hz
+    fewest, most = max(1, math.ceil(low_ms / period_ms - 1e-9)), math.floor(high_ms / period_ms + 1e-9)
+    return min(max(round(exposure_ms / period_ms), fewest), most) * period_ms if fewest <= most else exposure_ms

@@ -31,8 +31,9 @@ from benchd.procedures.steps import (
     RepeatStep,
     Step,
     bodies,
+    references,
+    roles_of,
 )
-from benchd.procedures.uses import references, roles_of
 from benchd.procedures.values import BY_NAME, Reference
 from benchd.questions import registry
 from benchd.verbs.table import STEPS

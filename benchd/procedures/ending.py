@@ -16,10 +16,10 @@ from benchd.bench.bench import Bench
 from benchd.bench.jobs import Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.errors import BenchdError
-from benchd.procedures.carry_out import StepExecutor
 from benchd.procedures.language import Procedure
 from benchd.procedures.run_states import Outcome, RunState
 from benchd.procedures.scope import Scope
+from benchd.procedures.step_executor import StepExecutor
 from benchd.procedures.steps import Step, can_move, makes_safe
 
 FINALLY_S = 30.0

@@ -11,11 +11,13 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field
 
+from benchd.bench.sweep.sweep_data import SweepOrder
 from benchd.errors import Refused
 from benchd.files.bench_file import Role
 from benchd.files.names import Identifier, Name, Record, RecordId
 from benchd.files.source import Source, check, load_yaml
 from benchd.procedures.inputs import Input
+from benchd.procedures.progress import Expected
 from benchd.procedures.steps import Place, Step, Steps, walk
 from benchd.verbs.view import BenchView
 
@@ -84,3 +86,16 @@ def demand(procedure: Procedure, bench: BenchView) -> None:
     if lacking:
         text = f"The procedure {procedure.procedure} needs a calibration in force of {', '.join(lacking)}."
         raise Refused("uncalibrated", text, advice="Calibrate it and accept the finding.", data={"artefacts": lacking})
+
+
+EXPECTED: Expected = ([("sweep", 30.0)], [("assess", 1.0)])
+"""Of its two steps."""
+
+
+def sweep_alone(order: SweepOrder) -> Procedure:
+    """What a sweep that somebody orders comes to."""
+    step = {"about": order.about, "merit": order.merit, "repeats": order.repeats, "mode": order.mode}
+    left_to_bench = {key: getattr(order, key) for key in ("span_um", "step_um", "lp_mm")}
+    step |= {key: value for key, value in left_to_bench.items() if value is not None}
+    steps = [{"sweep": step}, {"assess": {"name": "flange"}}]
+    return Procedure.of({"procedure": "sweep", "title": "Sweep", "steps": steps})

@@ -20,13 +20,12 @@ from benchd.procedures.inputs import Known
 from benchd.procedures.language import Procedure, demand
 from benchd.procedures.plan import Plan
 from benchd.procedures.scope import Facts, Scope, Turn, listed, resolve, times
-from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step
-from benchd.procedures.uses import references
+from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step, references
 from benchd.procedures.walker import Steps, Walker, scope_of
-from benchd.verbs.ahead import Ahead
 from benchd.verbs.entry import Entry, WouldBeRefused
 from benchd.verbs.foreseen import Open, Why, all_of, joined
-from benchd.verbs.rear_ahead import rear_ask, rear_perhaps
+from benchd.verbs.predicted_bench import Ahead
+from benchd.verbs.rear_clearance import rear_ask, rear_perhaps
 from benchd.verbs.table import STEPS
 from benchd.verbs.view import BenchView
 

@@ -9,12 +9,12 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-from benchd.bench.arrangements.registry import ARRANGEMENTS, arrangement_of
+from benchd.arrangements.registry import ARRANGEMENTS, arrangement_of
 from benchd.bench.assembly import Assembly, build
-from benchd.bench.chain import position_notes, position_record
-from benchd.bench.detectors import registry as detectors
+from benchd.bench.datum.chain import position_notes, position_record
 from benchd.bench.plausible import odd
 from benchd.bench.within_reach import WithinReach
+from benchd.detectors import registry as detectors
 from benchd.devices import Axis, Encoder
 from benchd.files.bench_file import store_path
 from benchd.files.loading import LoadedBench, load_bench

@@ -14,20 +14,19 @@ from typing import Any, Literal
 from benchd.bench.bench import Bench
 from benchd.bench.jobs import Occupied, Stopped
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep_data import SweepOrder
+from benchd.bench.sweep.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import READ_AT_START
-from benchd.procedures.carry_out import StepExecutor
 from benchd.procedures.ending import Ending
 from benchd.procedures.inputs import take_all
-from benchd.procedures.language import Procedure
+from benchd.procedures.language import EXPECTED, Procedure, sweep_alone
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Expected, Progress, expected
 from benchd.procedures.prompts import Prompts
+from benchd.procedures.return_motion import Return, WayBack
 from benchd.procedures.run_states import OUTCOMES, RunState, State
 from benchd.procedures.scope import Scope
-from benchd.procedures.sweep_alone import EXPECTED, sweep_alone
-from benchd.procedures.way_back import Return, WayBack
+from benchd.procedures.step_executor import StepExecutor
 
 FREES: dict[State, str] = {
     "running": "Wait until it has ended, or abort it.",

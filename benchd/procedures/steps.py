@@ -13,8 +13,7 @@ from pydantic import Discriminator, Field, Tag, create_model
 from benchd.files.names import Record
 from benchd.files.wording import near_names
 from benchd.procedures.arguments import Ask, Call, Condition, Each
-from benchd.procedures.by_name import by_name
-from benchd.procedures.values import Reference
+from benchd.procedures.values import Reference, by_name, names_in
 from benchd.verbs.table import STEPS
 
 
@@ -159,3 +158,25 @@ def makes_safe(steps: Sequence[Step]) -> tuple[Step, ...]:
         elif step.verb in STEPS and STEPS[step.verb].makes_safe:
             found.append(step)
     return tuple(found)
+
+
+def roles_of(step: Step) -> Iterator[str]:
+    """The roles and devices that a step drives, reads or lights, as far as they are written out."""
+    if step.verb in STEPS:
+        yield from (name for name in STEPS[step.verb].uses(step.args) if isinstance(name, str))
+
+
+def references(step: Step) -> Iterator[tuple[Place, Reference]]:
+    """The values by name among a step's own arguments, each with its place below the step."""
+    held = {"then", "else_", "steps"}
+    yield from _references(step.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude=held), ())
+    if isinstance(step, AskStep) and Reference.parse(step.ask.text) is None:
+        yield from ((("ask", "text"), name) for name in names_in(step.ask.text))
+
+
+def _references(part: Any, at: Place) -> Iterator[tuple[Place, Reference]]:
+    if isinstance(part, dict | list):
+        for key, value in part.items() if isinstance(part, dict) else enumerate(part):
+            yield from _references(value, (*at, key))
+    elif isinstance(part, str) and (reference := Reference.parse(part)) is not None:
+        yield at, reference

@@ -48,8 +48,8 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
 
 def load() -> None:
     """In the worker, while the carriage still moves: what evidence is made of, and what most answers need."""
-    import benchd.bench.chain
-    import benchd.bench.setup
+    import benchd.arrangements.setup_document
+    import benchd.bench.datum.chain
     import benchd.files.records_folder
     import benchd.questions.through_focus
     import benchd.records.values  # noqa: F401

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 from benchd.errors import Refused
 
 if TYPE_CHECKING:
-    from benchd.bench.arrangements.arrangement import Arrangement
+    from benchd.arrangements.arrangement import Arrangement
+    from benchd.arrangements.setup_document import SetupDocument
     from benchd.bench.bench import Bench
-    from benchd.bench.chain import Chain
-    from benchd.bench.chain_terms import Temperature
-    from benchd.bench.position_terms import ScaleRecord
+    from benchd.bench.datum.chain import Chain
+    from benchd.bench.datum.chain_terms import Temperature
+    from benchd.bench.datum.position_terms import ScaleRecord
     from benchd.bench.run_record import RunRecord
-    from benchd.bench.setup import SetupDocument
-    from benchd.bench.sweep_data import SweepData
+    from benchd.bench.sweep.sweep_data import SweepData
     from benchd.devices import GaugeSpec
     from benchd.files.bench_file import BenchFile
     from benchd.files.records_folder import Records
@@ -53,7 +53,7 @@ class Evidence:
     @property
     def arrangement(self) -> Arrangement:
         """What stands where on the bench."""
-        from benchd.bench.arrangements.registry import arrangement_of
+        from benchd.arrangements.registry import arrangement_of
 
         return arrangement_of(self.file)
 
@@ -103,7 +103,7 @@ class Evidence:
 
 def evidence_of(bench: Bench, run: RunRecord, version: str) -> Evidence:
     """What a run has brought home, and the bench as it stands; nothing in it changes any more."""
-    from benchd.bench.chain import position_noise_um
+    from benchd.bench.datum.chain import position_noise_um
     from benchd.devices import Gauge
 
     indicator = bench.assembly.in_role(INDICATOR, Gauge)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from benchd.bench.bounded_terms import abbe_u_um
-from benchd.bench.chain_terms import cover_u_um
-from benchd.bench.gauge_moved import sign_of
-from benchd.bench.nothing_passes import as_lines
-from benchd.bench.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
+from benchd.bench.datum.bounded_terms import abbe_u_um
+from benchd.bench.datum.chain_terms import cover_u_um
+from benchd.bench.datum.feasibility import as_lines
+from benchd.bench.datum.gauge_check import sign_of
+from benchd.bench.datum.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
 from benchd.errors import Refused
 from benchd.files.artefacts import full_thickness_mm
 from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal

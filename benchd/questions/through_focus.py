@@ -14,7 +14,7 @@ from benchd.optics.diffraction import ideal_hwhm_um
 from benchd.optics.focus_depth import half_width_um
 
 if TYPE_CHECKING:
-    from benchd.bench.sweep_data import SweepData, SweepPoint
+    from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
     from benchd.questions.evidence import Evidence
 
 

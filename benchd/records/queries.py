@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Select, func, select
 
-from benchd.assessments.older import of_today
+from benchd.assessments.earlier_schemas import of_today
 from benchd.records import schema
 from benchd.records.values import Calibration, Event, ReadingRow, Run, SetUp, name_of, row_of, unknown
 

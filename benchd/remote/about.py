@@ -10,7 +10,7 @@ import structlog
 
 from benchd.bench.assembly import Assembly
 from benchd.bench.bench import Bench
-from benchd.bench.detectors import registry as detectors
+from benchd.detectors import registry as detectors
 from benchd.devices import Axis, Camera, Encoder, Gauge, Identity, Light, Meter, Operator
 from benchd.errors import BenchdError
 from benchd.procedures.library import Library

@@ -12,9 +12,9 @@ from typing import Any, Literal
 
 from pydantic import Field, RootModel
 
+from benchd.arrangements.setup_document import SetupDocument
 from benchd.assessments.finding import Finding
 from benchd.bench.events import Severity
-from benchd.bench.setup import SetupDocument
 from benchd.devices.values import AskKind, AxisSpec, CameraSpec, EncoderSpec, GaugeSpec, LightSpec, Quality
 from benchd.errors import ErrorCode
 from benchd.files.bench_file import Role

@@ -18,8 +18,8 @@ import aiomqtt
 
 from benchd.bench.notices import Doc, Notice, Notices, Subscription
 from benchd.devices.clock import Clock
+from benchd.mqtt.topics import Topics
 from benchd.remote.encoding import encode
-from benchd.remote.topics import Topics
 
 _log = logging.getLogger(__name__)
 

@@ -9,6 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from benchd.bench.bench import Bench
+from benchd.broker.config import Ports
+from benchd.broker.embedded import EmbeddedBroker
+from benchd.broker.watchdog import Watchdog
 from benchd.commands.beat import Beat, tell_beat
 from benchd.commands.control import Control, Roles
 from benchd.commands.events import EventTeller
@@ -18,18 +21,15 @@ from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
 from benchd.files.mqtt_section import Mqtt
 from benchd.files.run_folder import run_folder
+from benchd.mqtt.connection import Endpoint, endpoint_of
+from benchd.mqtt.keep_connected import Outages
+from benchd.mqtt.retained import Clearing
+from benchd.mqtt.topics import Topics
 from benchd.parts import Parts
 from benchd.procedures.runner import Runner
-from benchd.remote.broker import EmbeddedBroker
-from benchd.remote.broker_config import Ports
-from benchd.remote.connection import Connection
-from benchd.remote.outage import Outages
-from benchd.remote.retained import Clearing
-from benchd.remote.stop_road import StopRoad
-from benchd.remote.topics import Topics
-from benchd.remote.watchdog import Watchdog
-from benchd.remote.whereabouts import Whereabouts
-from benchd.remote.wire import Endpoint, endpoint_of
+from benchd.remote.address_file import Whereabouts
+from benchd.remote.main_connection import Connection
+from benchd.remote.stop_connection import StopRoad
 from benchd.verbs.stop import StopArgs
 
 CONNECT_WITHIN_S = 15.0

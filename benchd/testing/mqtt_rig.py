@@ -15,12 +15,12 @@ from benchd.commands.events import EventTeller
 from benchd.commands.ids import SeenIds
 from benchd.commands.intake import Intake, Request
 from benchd.devices.clock import Clock
-from benchd.remote.connection import Connection
-from benchd.remote.outage import Outages
-from benchd.remote.retained import Clearing
-from benchd.remote.stop_road import StopRoad
-from benchd.remote.topics import Topics
-from benchd.remote.wire import Endpoint
+from benchd.mqtt.connection import Endpoint
+from benchd.mqtt.keep_connected import Outages
+from benchd.mqtt.retained import Clearing
+from benchd.mqtt.topics import Topics
+from benchd.remote.main_connection import Connection
+from benchd.remote.stop_connection import StopRoad
 from benchd.verbs.stop import StopArgs
 from benchd.verbs.table import VERBS
 

@@ -15,8 +15,8 @@ from benchd.verbs.result import Told
 from benchd.verbs.verb import Earlier, Verb
 
 if TYPE_CHECKING:
-    from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import Command, InRun, Order
+    from benchd.verbs.predicted_bench import Ahead
     from benchd.verbs.view import BenchView
 
 
@@ -56,7 +56,7 @@ class Accept(Verb[AcceptArgs]):
 
     def check(self, args: AcceptArgs, view: BenchView, opened: Open) -> None:
         """Of a step, whose finding is an assessment's name; the record says what a numbered one is."""
-        from benchd.bench.calibrate import calibrates_nothing
+        from benchd.bench.datum.calibrations import calibrates_nothing
         from benchd.questions.registry import calibrates, calibrating
 
         if calibrates(args.finding) is False:
@@ -73,6 +73,6 @@ class Accept(Verb[AcceptArgs]):
         await self.carry_out(args.model_copy(update={"finding": str(finding["finding"])}), order)
 
     async def carry_out(self, args: AcceptArgs, order: Order) -> dict[str, Any]:
-        from benchd.bench.calibrate import accept
+        from benchd.bench.datum.calibrations import accept
 
         return {"calibration": await accept(order.bench, args.finding, days=args.days, by=order.user)}

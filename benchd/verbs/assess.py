@@ -12,8 +12,8 @@ from benchd.verbs.foreseen import Open
 from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
-    from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import InRun
+    from benchd.verbs.predicted_bench import Ahead
     from benchd.verbs.view import BenchView
 
 
@@ -45,7 +45,7 @@ class Assess(Verb[AssessArgs]):
 
     def effect(self, args: AssessArgs, ahead: Ahead, opened: Open) -> Entry:
         from benchd.questions.registry import question
-        from benchd.verbs.ahead import SWEPT, SWEPT_HERE
+        from benchd.verbs.predicted_bench import SWEPT, SWEPT_HERE
 
         entry, asked = super().effect(args, ahead, opened), question(args.name)
         taken = ahead.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)

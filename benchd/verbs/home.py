@@ -13,8 +13,8 @@ from benchd.verbs.foreseen import Open, all_of, joined
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
 
 if TYPE_CHECKING:
-    from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import Order
+    from benchd.verbs.predicted_bench import Ahead
     from benchd.verbs.view import BenchView
 
 
@@ -46,9 +46,9 @@ class Home(Verb[HomeArgs]):
         return None if entry.to_um is None else view.home_um
 
     def effect(self, args: HomeArgs, ahead: Ahead, opened: Open) -> Entry:
-        from benchd.bench.clearance import check_way_to_switch
-        from benchd.verbs.ahead import HOMED
-        from benchd.verbs.room_to_move import too_near
+        from benchd.bench.datum.clearance import check_way_to_switch
+        from benchd.verbs.predicted_bench import HOMED
+        from benchd.verbs.reach import too_near
 
         homed, why = ahead.state.get(HOMED), (*ahead.state.why(HOMED), *all_of(opened))
         if args.only_if_unhomed is True and homed:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from benchd.bench.asked_for import readable
-from benchd.bench.gauge_moved import StandsWrong, check_moved, earlier
-from benchd.bench.readings import keep_and_tell
+from benchd.bench.datum.gauge_check import StandsWrong, check_moved, earlier
+from benchd.bench.requests import readable
+from benchd.bench.run_record import keep_and_tell
 from benchd.devices import DeviceError, Gauge
 from benchd.quantities import printed_unit
 from benchd.records.values import ReadingRow

@@ -15,8 +15,8 @@ from benchd.verbs.result import Target
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
-    from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import InRun, Order
+    from benchd.verbs.predicted_bench import Ahead
     from benchd.verbs.view import BenchView
 
 PLACES = ("offset_um", "depth_um", "carriage_um", "by_um", "to_deg", "by_deg")
@@ -56,14 +56,14 @@ class Move(Verb[MoveArgs]):
         return True
 
     def check(self, args: MoveArgs, view: BenchView, opened: Open) -> None:
-        from benchd.bench.asked_for import by_degrees
+        from benchd.bench.requests import by_degrees
 
         if args.to_deg is not None or args.by_deg is not None:
             raise by_degrees()
 
     def effect(self, args: MoveArgs, ahead: Ahead, opened: Open) -> Entry:
-        from benchd.bench.asked_for import nothing_nominal
-        from benchd.verbs.ahead import PLACE
+        from benchd.bench.requests import nothing_nominal
+        from benchd.verbs.predicted_bench import PLACE
 
         ((key, value),) = ((key, value) for key, value in args.given().items() if key in PLACES and value is not None)
         text = f"{args.axis} {key} {said(value)}"

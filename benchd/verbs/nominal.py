@@ -12,8 +12,8 @@ from benchd.verbs.result import Target
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
 
 if TYPE_CHECKING:
-    from benchd.verbs.ahead import Ahead
     from benchd.verbs.order import Order
+    from benchd.verbs.predicted_bench import Ahead
 
 
 class Nominal(Verb[Nothing]):

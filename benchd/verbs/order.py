@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from benchd.bench.bench import Bench
     from benchd.bench.gate import Gate
     from benchd.bench.run_record import RunRecord
-    from benchd.bench.sweep_data import SweepOrder
+    from benchd.bench.sweep.sweep_data import SweepOrder
     from benchd.devices.values import AskKind
 
 

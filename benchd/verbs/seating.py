@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
+from benchd.bench.datum.gauge_check import StandsWrong
 from benchd.bench.gate import Gate
-from benchd.bench.gauge_moved import StandsWrong
 from benchd.bench.jobs import Stopped
 from benchd.devices import DeviceError
 from benchd.records.values import ReadingRow

@@ -16,10 +16,10 @@ from benchd.verbs.result import Told
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
-    from benchd.bench.set_up_keeper import SetUpKeeper
-    from benchd.bench.setup import SetupDocument
-    from benchd.verbs.ahead import Ahead
+    from benchd.arrangements.setup_document import SetupDocument
+    from benchd.bench.datum.current_setup import SetUpKeeper
     from benchd.verbs.order import Command, Order
+    from benchd.verbs.predicted_bench import Ahead
     from benchd.verbs.view import Whereabouts
 
 
@@ -46,7 +46,7 @@ def _ring(value: Any, check: ValidatorFunctionWrapHandler) -> Any:
 class SetupValues(Args):
     """What may be set of the set-up document. A key that is given replaces the whole value, null clears it.
 
-    Only types are looked at here; which values may stand is for `benchd.bench.setup` alone to say.
+    Only types are looked at here; which values may stand is for `benchd.arrangements.setup_document` alone to say.
     """
 
     lens: str | None = None
@@ -123,8 +123,8 @@ class SetUp(Told):
 
 def _too_near_here(ahead: Ahead, where: Whereabouts | None) -> WouldBeRefused | None:
     """What is said of a set-up for which the target stands too near the lens."""
-    from benchd.verbs.ahead import HOMED, PLACE
-    from benchd.verbs.room_to_move import too_near
+    from benchd.verbs.predicted_bench import HOMED, PLACE
+    from benchd.verbs.reach import too_near
 
     if not ahead.view.moves_target:  # it stands where it stands, wherever the carriage does
         return too_near(where, 0.0)
@@ -157,9 +157,9 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         return keeper.preview(args.changes())[0]
 
     def effect(self, args: SetupArgs | SetupStepArgs, ahead: Ahead, opened: Open) -> Entry:
-        from benchd.bench.asked_for import nothing_to_follow
-        from benchd.bench.setup import check_rev
-        from benchd.verbs.ahead import STALE
+        from benchd.arrangements.setup_document import check_rev
+        from benchd.bench.requests import nothing_to_follow
+        from benchd.verbs.predicted_bench import STALE
 
         stated, open_keys = args.changes(), {key: why for key, why in opened.items() if key != "follow"}
         parts = [f"{key} {said(value)}" for key, value in stated.items()]
@@ -197,7 +197,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         return Entry("setup", text, problem=_too_near_here(ahead, where))
 
     async def command(self, args: SetupArgs | SetupStepArgs, order: Command) -> dict[str, Any]:
-        from benchd.bench.change import will_come_to
+        from benchd.bench.datum.setup_change import will_come_to
 
         order.bench.jobs.check_free()
         await self.now(args, order)
@@ -209,7 +209,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         return came_to
 
     async def carry_out(self, args: SetupArgs | SetupStepArgs, order: Order) -> dict[str, Any]:
-        from benchd.bench.change import change_setup
+        from benchd.bench.datum.setup_change import change_setup
 
         rev = args.rev if isinstance(args, SetupArgs) else None
         return await change_setup(order.bench, args.changes(), rev=rev, follow=args.follow, since=order.since)

@@ -16,15 +16,15 @@ from benchd.verbs.result import Started
 from benchd.verbs.verb import ALWAYS, CARRIAGE, DETECTOR, Need, Verb
 
 if TYPE_CHECKING:
-    from benchd.bench.sweep_data import SweepOrder
-    from benchd.verbs.ahead import Ahead
+    from benchd.bench.sweep.sweep_data import SweepOrder
     from benchd.verbs.order import Command, InRun
+    from benchd.verbs.predicted_bench import Ahead
     from benchd.verbs.view import BenchView
 
 
 def _installed(merit: str) -> str:
-    from benchd.bench.detectors import registry
-    from benchd.bench.detectors.detector import AUTO
+    from benchd.detectors import registry
+    from benchd.detectors.detector import AUTO
     from benchd.files.wording import near_names
 
     known = (AUTO, *registry.names())
@@ -69,16 +69,16 @@ class Sweep(Verb[SweepArgs]):
         return True
 
     def check(self, args: SweepArgs, view: BenchView, opened: Open) -> None:
-        from benchd.bench.asked_for import check_sweep
+        from benchd.bench.requests import check_sweep
 
         # What is opened has been left out, so that its default stands there, which nobody refuses.
         check_sweep(args.mode)
         view.detector_for(args.merit, args.lp_mm)
 
     def effect(self, args: SweepArgs, ahead: Ahead, opened: Open) -> Entry:
-        from benchd.bench.asked_for import no_lens, nothing_nominal
-        from benchd.verbs.ahead import PLACE
-        from benchd.verbs.sweep_ahead import SweepAhead
+        from benchd.bench.requests import no_lens, nothing_nominal
+        from benchd.verbs.predicted_bench import PLACE
+        from benchd.verbs.predicted_sweep import SweepAhead
 
         ahead.swept()  # where it is refused the run does not get any further
         where, from_um = ahead.set_up.places, ahead.place_um
@@ -116,6 +116,6 @@ class Sweep(Verb[SweepArgs]):
 
 
 def _order_of(args: SweepArgs) -> SweepOrder:
-    from benchd.bench.sweep_data import SweepOrder
+    from benchd.bench.sweep.sweep_data import SweepOrder
 
     return SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.assessments.locate import WIDEST_HW
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, per_pass, pilot, wide
-from benchd.bench.search import CENTRED_HW, FAR_UM, PILOTS, WIDE_STEP_HW
+from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, per_pass, pilot, wide
+from benchd.bench.sweep.coarse_scan import CENTRED_HW, FAR_UM, PILOTS, WIDE_STEP_HW
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,11 +15,11 @@ from benchd.verbs.foreseen import Open, all_of, joined
 from benchd.verbs.result import Taken
 
 if TYPE_CHECKING:
-    from benchd.bench.asked_for import Use
-    from benchd.bench.set_up_keeper import SetUpKeeper
-    from benchd.bench.setup import SetupDocument
-    from benchd.verbs.ahead import Ahead
+    from benchd.arrangements.setup_document import SetupDocument
+    from benchd.bench.datum.current_setup import SetUpKeeper
+    from benchd.bench.requests import Use
     from benchd.verbs.order import Command, InRun, Order
+    from benchd.verbs.predicted_bench import Ahead
     from benchd.verbs.view import BenchView
 
 A = TypeVar("A", bound=Args)
@@ -166,8 +166,8 @@ class Verb(ABC, Generic[A]):
 
     async def now(self, args: A, order: Order) -> Entry:
         """What it would do to the bench as it stands now. Raises Refused."""
-        from benchd.verbs.ahead import Ahead
-        from benchd.verbs.view_of import view_of
+        from benchd.verbs.predicted_bench import Ahead
+        from benchd.verbs.view_of_bench import view_of
 
         # An unhomed carriage's place decides nothing, and a device that is away need not be asked.
         with_place = order.bench.trust.homed and self.place_counts.of(args)

@@ -7,11 +7,11 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any
 
-from benchd.bench.arrangements.places import Places
-from benchd.bench.asked_for import Use
-from benchd.bench.clearance import Clearance, Parts
-from benchd.bench.detectors.at_hand import Chosen
-from benchd.bench.positioner import NEEDS_NO_RUN_UP
+from benchd.arrangements.places import Places
+from benchd.bench.datum.clearance import Clearance, Parts
+from benchd.bench.motion.positioner import NEEDS_NO_RUN_UP
+from benchd.bench.requests import Use
+from benchd.detectors.available import Chosen
 from benchd.files.records_folder import Records
 
 NOT_LIMITED = Clearance(None, 0.0)

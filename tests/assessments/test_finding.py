@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from benchd.assessments.earlier_schemas import of_today
 from benchd.assessments.finding import SCHEMA, Finding
 from benchd.assessments.lines import shares_of
-from benchd.assessments.older import of_today
 from benchd.errors import BenchdError
 
 # The example of the project's published contract, section 4: of the first schema, without one being said.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchd.assessments.locate import Location, agree, least_blur_um, locate
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, pilot, plan, wide
+from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, pilot, plan, wide
 
 
 def test_every_pass_covers_the_span_in_an_order_of_its_own() -> None:

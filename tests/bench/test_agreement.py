@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from benchd.bench.agreement import Agreement
-from benchd.bench.motion_figures import MotionFigures
-from benchd.bench.trust import Trust
+from benchd.bench.motion.figures import MotionFigures
+from benchd.bench.motion.following_error import Agreement
+from benchd.bench.motion.trust import Trust
 from benchd.devices import DeviceError
 
 FIGURES = MotionFigures(speed_um_s=4000.0, following_um=150.0, disagreement_um=60.0, pitch_rel=1e-3, still_um=25.0)

@@ -11,15 +11,15 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.chain import Chain, datum_chain
-from benchd.bench.clearance import clearance
-from benchd.bench.setup import SetupDocument, apply, first_setup
+from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
+from benchd.bench.datum.chain import Chain, datum_chain
+from benchd.bench.datum.clearance import clearance
 from benchd.files.artefacts import Glass
 from benchd.files.bench_file import BenchFile
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems
 from benchd.files.source import read_model
-from benchd.procedures.of_records import facts
+from benchd.procedures.record_facts import facts
 from benchd.questions.of_gauge import cover_of
 
 SHIPPED = Path(__file__).parents[2] / "configs" / "workshop-collimated" / "bench.yaml"

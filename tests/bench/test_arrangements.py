@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchd.bench.arrangements.registry import ARRANGEMENTS, arrangement, arrangement_of
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, Shares, datum_chain, published
-from benchd.bench.setup import apply, first_setup
+from benchd.arrangements.registry import ARRANGEMENTS, arrangement, arrangement_of
+from benchd.arrangements.setup_document import apply, first_setup
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, Shares, datum_chain, published
 from benchd.errors import Refused
 from benchd.files.artefacts import FocalLength, Layer
 from benchd.files.bench_file import ArrangementEntry

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.bounded_terms import abbe_u_um
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, published
-from benchd.bench.setup import apply, first_setup
+from benchd.arrangements.setup_document import apply, first_setup
+from benchd.bench.datum.bounded_terms import abbe_u_um
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, published
 from benchd.files.bench_file import BenchFile, Joint
 from benchd.files.loading import LoadedBench, load_bench
 

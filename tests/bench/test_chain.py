@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from benchd.bench.chain import (
+from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
+from benchd.bench.datum.chain import (
     CalibrationInForce,
     Chain,
     ScaleRecord,
@@ -19,7 +20,6 @@ from benchd.bench.chain import (
     published,
     with_chain,
 )
-from benchd.bench.setup import SetupDocument, apply, first_setup
 from benchd.errors import Refused
 from benchd.files.bench_file import SetUp
 from benchd.files.loading import LoadedBench, load_bench

@@ -8,14 +8,15 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.arrangements.wall import too_near
-from benchd.bench.chain import Chain, ChainTerm
+from benchd.arrangements.wall import too_near
+from benchd.bench.datum.chain import Chain
 from benchd.errors import Refused
 from benchd.files.artefacts import FocalLength
 from benchd.files.bench_file import ArrangementEntry
 from benchd.files.loading import LoadedBench
 from benchd.files.records_folder import Records
 from benchd.metrology.budget import Part
+from benchd.metrology.chain_term import ChainTerm
 from tests.bench.wall_chain import chain_of
 
 

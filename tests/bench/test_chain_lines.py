@@ -8,12 +8,13 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.chain import CalibrationInForce, Chain, ChainTerm, ScaleRecord, position_noise_um
-from benchd.bench.nothing_passes import chain_budget
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, position_noise_um
+from benchd.bench.datum.feasibility import chain_budget
 from benchd.files.artefacts import FocalLength, FocusScale, PrincipalGap
 from benchd.files.bench_file import BenchFile
 from benchd.files.loading import LoadedBench
 from benchd.metrology.budget import combine
+from benchd.metrology.chain_term import ChainTerm
 from tests.bench.wall_chain import EXACT, chain_of
 
 STEEL, ALUMINIUM = 11.5e-6, 23.0e-6

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.clearance import check_clearance, clearance, to_be_seen_um
-from benchd.bench.setup import SetupDocument, apply, first_setup
+from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
+from benchd.bench.datum.clearance import check_clearance, clearance, to_be_seen_um
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.records_folder import Records

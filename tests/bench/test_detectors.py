@@ -12,19 +12,19 @@ import numpy as np
 import pytest
 from scipy.special import j1
 
-from benchd.bench.arrangements.places import OnCarriage
-from benchd.bench.chain import Chain
-from benchd.bench.detectors import registry
-from benchd.bench.detectors.at_hand import AtHand, at_hand
-from benchd.bench.detectors.detector import Detector
-from benchd.bench.detectors.guarded import guarded
-from benchd.bench.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
+from benchd.arrangements.places import OnCarriage
+from benchd.bench.datum.chain import Chain
 from benchd.bench.gate import Gate
 from benchd.bench.run_record import RunRecord
-from benchd.bench.search import FAR_UM, Search
-from benchd.bench.shots import Shots
-from benchd.bench.sweep_data import SweepData, SweepOrder
-from benchd.bench.sweeper import Sweeper
+from benchd.bench.sweep.captures import Shots
+from benchd.bench.sweep.coarse_scan import FAR_UM, Search
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.bench.sweep.sweeper import Sweeper
+from benchd.detectors import registry
+from benchd.detectors.available import AtHand, at_hand
+from benchd.detectors.detector import Detector
+from benchd.detectors.guarded import guarded
+from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench

@@ -13,7 +13,7 @@ import pytest_asyncio
 
 from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
-from benchd.bench.calibrate import accept
+from benchd.bench.datum.calibrations import accept
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
 from benchd.devices import Clock
@@ -24,10 +24,10 @@ from benchd.questions.answer import answer
 from benchd.questions.evidence import evidence_of
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
-from benchd.verbs.ahead import Ahead
 from benchd.verbs.move import Move, MoveArgs
+from benchd.verbs.predicted_bench import Ahead
 from benchd.verbs.setup import Setup, SetupArgs
-from benchd.verbs.view_of import view_of
+from benchd.verbs.view_of_bench import view_of
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 RING_UM, COVER_UM = 31540.4, 700.0

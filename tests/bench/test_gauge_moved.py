@@ -9,8 +9,8 @@ from dataclasses import replace
 
 import pytest
 
-from benchd.bench.gauge_moved import contradiction
-from benchd.bench.position_terms import ScaleRecord
+from benchd.bench.datum.gauge_check import contradiction
+from benchd.bench.datum.position_terms import ScaleRecord
 from benchd.devices import GaugeSpec
 
 DEEPER = GaugeSpec(-600.0, 600.0, 0.2, 0.3, 0.001, "deeper")

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from benchd.bench.glass_residual import glass_residual
+from benchd.bench.datum.glass_residual import glass_residual
 from benchd.files.artefacts import Layer
 
 PANE = Layer(thickness_mm=2.498, u_mm=0.02, index=1.5230, u_index=0.005, at_nm=546)

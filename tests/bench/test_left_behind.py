@@ -9,7 +9,6 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from benchd.bench.guarded import guarded
 from benchd.devices import (
     Axis,
     AxisSpec,
@@ -23,6 +22,7 @@ from benchd.devices import (
     Reading,
     Surprise,
 )
+from benchd.devices.guarded import guarded
 
 LEFT = "has not come back from {} yet"
 

@@ -7,8 +7,8 @@ from collections.abc import AsyncIterator
 import pytest
 
 from benchd.bench.analysis import Analysis
+from benchd.bench.datum.feasibility import say_if_nothing_can_pass
 from benchd.bench.events import Events
-from benchd.bench.nothing_passes import say_if_nothing_can_pass
 from benchd.bench.notices import Notices
 from benchd.devices import Clock
 from benchd.files.loading import LoadedBench

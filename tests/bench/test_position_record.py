@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from benchd.arrangements.setup_document import apply, first_setup
 from benchd.bench.assembly import build
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_record
-from benchd.bench.setup import apply, first_setup
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_record
 from benchd.devices import Encoder
 from benchd.errors import Refused
 from benchd.files.artefacts import Reference

@@ -15,7 +15,7 @@ TELLER = """
 import asyncio, json, resource, sys
 from pathlib import Path
 from benchd.bench.notices import Notices
-from benchd.bench.readings import keep_and_tell
+from benchd.bench.run_record import keep_and_tell
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
 from benchd.records.reader import Reader
@@ -86,7 +86,7 @@ def test_nobody_tells_a_reading_another_way() -> None:
         and isinstance(node.func, ast.Attribute)
         and ((node.func.attr == "tell" and _begins_with_reading(node)) or node.func.attr == "add_readings")
     }
-    assert tellers - {"records/store.py"} == {"bench/readings.py"}
+    assert tellers - {"records/store.py"} == {"bench/run_record.py"}
 
 
 def _begins_with_reading(call: ast.Call) -> bool:

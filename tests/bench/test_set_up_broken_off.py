@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from benchd.bench.datum.current_setup import SetUpKeeper
 from benchd.bench.notices import Notices
-from benchd.bench.set_up_keeper import SetUpKeeper
 from benchd.devices.clock import Clock
 from benchd.files.loading import load_bench
 from benchd.records.store import Store

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.setup import Magnification, RingMark, SetupDocument, apply, first_setup
+from benchd.arrangements.setup_document import Magnification, RingMark, SetupDocument, apply, first_setup
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.records_folder import Records

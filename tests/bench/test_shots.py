@@ -9,11 +9,11 @@ from typing import Any, cast
 
 import pytest
 
-from benchd.bench.arrangements.places import OnCarriage
-from benchd.bench.chain import Chain
-from benchd.bench.detectors.values import Capture
+from benchd.arrangements.places import OnCarriage
+from benchd.bench.datum.chain import Chain
 from benchd.bench.gate import Gate
-from benchd.bench.shots import Shots
+from benchd.bench.sweep.captures import Shots
+from benchd.detectors.values import Capture
 from benchd.devices import Reading
 
 CHAIN = Chain((), (), 1000.0, 0.0, (), (), (), OnCarriage(24000.0, 0.0, 1000.0), 0.0, None)

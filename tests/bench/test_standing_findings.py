@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
+from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.kept_findings import tell_standing
 from benchd.bench.notices import Notices
-from benchd.bench.set_up_keeper import SetUpKeeper
-from benchd.bench.standing_findings import tell_standing
 from benchd.devices.clock import Clock
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.records.store import Store

@@ -12,7 +12,7 @@ import pytest
 
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.lights import Lights
-from benchd.bench.steady import Steady
+from benchd.bench.sweep.disturbances import Steady
 from benchd.devices import Clock, DeviceError, Health, Identity, Meter, Reading
 from benchd.errors import BenchdError
 from benchd.files.loading import load_bench

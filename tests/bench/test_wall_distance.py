@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.came_to import came_to
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
-from benchd.bench.setup import SetupDocument, apply, first_setup
-from benchd.bench.wall_distance import carried_over
+from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
+from benchd.bench.datum.setup_change import came_to
+from benchd.bench.datum.wall_distance import carried_over
 from benchd.files.loading import load_bench
 from benchd.verbs.setup import SetUp
 from benchd_simulators.world.world import load_world

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.came_to import came_to
-from benchd.bench.chain import datum_chain
-from benchd.bench.setup import SetupDocument, apply, first_setup
+from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
+from benchd.bench.datum.chain import datum_chain
+from benchd.bench.datum.setup_change import came_to
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.verbs.setup import SetUp
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from benchd.bench.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
-from benchd.bench.setup import apply, first_setup
+from benchd.arrangements.setup_document import apply, first_setup
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
 from benchd.files.loading import LoadedBench
 
 CONFIGS = Path(__file__).parents[2] / "configs"

@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
+from benchd.broker.config import Ports
+from benchd.broker.embedded import EmbeddedBroker
 from benchd.devices.clock import Clock
-from benchd.remote.broker import EmbeddedBroker
-from benchd.remote.broker_config import Ports
 from benchd.testing.leaks import no_leaks
 from benchd.testing.mqtt_rig import MqttRig
 

@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
+from benchd.arrangements.setup_document import apply, first_setup
 from benchd.bench.assembly import build
-from benchd.bench.chain import ScaleRecord, datum_chain
-from benchd.bench.setup import apply, first_setup
+from benchd.bench.datum.chain import ScaleRecord, datum_chain
 from benchd.cli import exits
 from benchd.cli.main import main
 from benchd.files.loading import load_bench

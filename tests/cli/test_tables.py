@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from rich.console import Console
 
+from benchd.assessments.earlier_schemas import of_today
 from benchd.assessments.finding import Finding
-from benchd.assessments.older import of_today
 from benchd.cli import lines, status, tables
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
 from benchd.reports import numbers

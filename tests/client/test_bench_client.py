@@ -12,9 +12,9 @@ from typing import Any
 import aiomqtt
 import pytest
 
+from benchd.broker.embedded import EmbeddedBroker
 from benchd.client import BenchClient, BrokenOff
 from benchd.errors import BenchdError, Refused
-from benchd.remote.broker import EmbeddedBroker
 from benchd.testing.mqtt_rig import MqttRig, until
 
 

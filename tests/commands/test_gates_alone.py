@@ -24,10 +24,10 @@ from benchd.commands.json_gate import read_object
 from benchd.devices.clock import Clock
 from benchd.errors import ERROR_CODES, Refused
 from benchd.files.broker_account import Account
+from benchd.mqtt.connection import endpoint_of
+from benchd.mqtt.topics import Topics
 from benchd.remote.encoding import encode
-from benchd.remote.stop_road import read_stop
-from benchd.remote.topics import Topics
-from benchd.remote.wire import endpoint_of
+from benchd.remote.stop_connection import read_stop
 from benchd.verbs.setup import SetupArgs
 from benchd.verbs.table import VERBS
 

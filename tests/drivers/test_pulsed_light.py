@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any, TypeVar, TypeVarTuple, cast
 import numpy as np
 import pytest
 
-from benchd.bench.detectors.edge.detector import EdgeDetector
-from benchd.bench.detectors.edge.pictures import exposure_in
-from benchd.bench.detectors.values import Gear
-from benchd.bench.lights import whole_periods
+from benchd.detectors.edge.detector import EdgeDetector
+from benchd.detectors.edge.pictures import exposure_in
+from benchd.detectors.values import Gear
 from benchd.devices import Clock
 from benchd.files.bench_file import Target
 from benchd.imaging.level import Exposure as Judged
+from benchd.imaging.level import whole_periods
 from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.http_camera import HttpCamera
 from benchd_drivers.link.port import SerialLink

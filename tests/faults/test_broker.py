@@ -17,8 +17,8 @@ import aiomqtt
 import pytest
 import pytest_asyncio
 
+from benchd.broker.config import mosquitto_executable
 from benchd.errors import BenchdError
-from benchd.remote.broker_config import mosquitto_executable
 from tests.faults.conftest import Lab, lab
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-broker")]

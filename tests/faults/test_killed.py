@@ -16,11 +16,11 @@ import aiomqtt
 import pytest
 import pytest_asyncio
 
+from benchd.broker.config import Ports
+from benchd.broker.embedded import EmbeddedBroker
 from benchd.client import BenchClient
 from benchd.devices.clock import Clock
 from benchd.errors import Refused
-from benchd.remote.broker import EmbeddedBroker
-from benchd.remote.broker_config import Ports
 from tests.faults.conftest import Lab, lab, told
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-killed")]

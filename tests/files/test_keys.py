@@ -15,9 +15,9 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
-from benchd.bench.arrangements.registry import ARRANGEMENTS
+from benchd.arrangements.registry import ARRANGEMENTS
 from benchd.bench.assembly import build
-from benchd.bench.detectors import registry as detectors
+from benchd.detectors import registry as detectors
 from benchd.devices import registry
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.bench_file import BenchFile, Role
@@ -33,7 +33,7 @@ RECORDS: Mapping[str, type[BaseModel]] = {
     "bench": BenchFile, "adapter": Adapter, "glass": Glass, "lens": Lens, "reference": Reference,
 }  # fmt: skip
 
-KEPT = "kept with the lens in the record (bench/change.py) and shown by `benchd show lens`"
+KEPT = "kept with the lens in the record (bench/datum/setup_change.py) and shown by `benchd show lens`"
 SAID_WHOLE = {
     **{f"Lens.{key}": KEPT for key in ("model", "serial", "kind", "t_number", "owner", "set")},
     "Mount.basis": "one value alone may stand, and it says what every flange depth means",

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from benchd.assessments.peak_lines import NON_LINEAR_SHIFT_UM
-from benchd.bench.detectors.edge.pictures import Modulation, Rendition, SquareSeen, glance_at, modulation_in
-from benchd.bench.sweep_data import SweepPoint
+from benchd.bench.sweep.sweep_data import SweepPoint
+from benchd.detectors.edge.pictures import Modulation, Rendition, SquareSeen, glance_at, modulation_in
 from benchd.metrology.peak import PeakFit, fit_peak
 from benchd.optics.diffraction import cutoff_lp_mm, defocus_mtf
 from benchd.optics.focus_depth import half_width_um

@@ -13,7 +13,7 @@ import pytest
 WORKER = """
 import resource, sys
 from PIL import Image, ImageFile
-import benchd.bench.detectors.edge.pictures as pictures
+import benchd.detectors.edge.pictures as pictures
 began = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 judged = pictures.exposure_in(open(sys.argv[1], "rb").read())
 print(getattr(judged, "code", "judged"), (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - began) // 1024)

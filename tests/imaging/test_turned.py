@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.ndimage import gaussian_filter1d
 
-from benchd.bench.detectors.edge.detector import rendition_of
-from benchd.bench.detectors.edge.pictures import Modulation, SquareSeen, glance_at, modulation_in
+from benchd.detectors.edge.detector import rendition_of
+from benchd.detectors.edge.pictures import Modulation, SquareSeen, glance_at, modulation_in
 from benchd.devices import CameraSpec
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.picture import Scene, render

@@ -11,19 +11,19 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
-from benchd.bench.arrangements.registry import ARRANGEMENTS, arrangement
-from benchd.bench.arrangements.wall import Wall
+from benchd.arrangements.registry import ARRANGEMENTS, arrangement
+from benchd.arrangements.wall import Wall
 from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
-from benchd.bench.detectors import registry as detectors
-from benchd.bench.detectors.at_hand import AtHand
-from benchd.bench.detectors.detector import NoKeys
-from benchd.bench.detectors.edge.detector import EdgeDetector
-from benchd.bench.detectors.values import Gear
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
 from benchd.cli import own_words
 from benchd.cli.tables import finding as shown
+from benchd.detectors import registry as detectors
+from benchd.detectors.available import AtHand
+from benchd.detectors.detector import NoKeys
+from benchd.detectors.edge.detector import EdgeDetector
+from benchd.detectors.values import Gear
 from benchd.devices import Clock, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import load_bench

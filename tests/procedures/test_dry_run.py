@@ -14,19 +14,18 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from benchd.bench.arrangements.places import OnCarriage
-from benchd.bench.clearance import Clearance
-from benchd.bench.detectors.at_hand import Chosen
-from benchd.bench.detectors.detector import DEFAULT_LP_MM
-from benchd.bench.sweep_data import SweepOrder
+from benchd.arrangements.places import OnCarriage
+from benchd.bench.datum.clearance import Clearance
+from benchd.bench.sweep.sweep_data import SweepOrder
 from benchd.cli.plans import plan_table
+from benchd.detectors.available import Chosen
+from benchd.detectors.detector import DEFAULT_LP_MM
 from benchd.errors import Refused
 from benchd.procedures.inputs import take_all
-from benchd.procedures.language import read_procedure
+from benchd.procedures.language import read_procedure, sweep_alone
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
-from benchd.procedures.sweep_alone import sweep_alone
 from benchd.verbs.entry import Entry
 from benchd.verbs.view import BenchView, Whereabouts
 

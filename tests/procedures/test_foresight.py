@@ -25,8 +25,8 @@ from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
 from benchd.verbs.entry import Entry
+from benchd.verbs.predicted_sweep import SweepAhead
 from benchd.verbs.sweep import SweepArgs
-from benchd.verbs.sweep_ahead import SweepAhead
 from benchd.verbs.view import BenchView, Whereabouts
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"

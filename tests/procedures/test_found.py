@@ -7,8 +7,8 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
-from benchd.assessments.older import of_today
-from benchd.procedures.found import found
+from benchd.assessments.earlier_schemas import of_today
+from benchd.procedures.prompts import found
 
 FLANGE = of_today(json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8")))
 

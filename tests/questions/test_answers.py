@@ -20,7 +20,7 @@ from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep_data import SweepData, SweepPoint
+from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
 from benchd.devices import Clock
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.loading import LoadedBench, load_bench

@@ -8,11 +8,11 @@ from math import erf
 import numpy as np
 import pytest
 
-from benchd.assessments.betterment import CHAIN as OF_THE_CHAIN
-from benchd.assessments.betterment import CURVE, STATE_GAMMA
+from benchd.arrangements.wall import Wall
+from benchd.assessments.improvements import CHAIN as OF_THE_CHAIN
+from benchd.assessments.improvements import CURVE, STATE_GAMMA
 from benchd.assessments.judged import better
 from benchd.assessments.peak_lines import NON_LINEAR, NON_LINEAR_SHIFT_UM
-from benchd.bench.arrangements.wall import Wall
 from benchd.metrology.budget import Part, Term
 from benchd.metrology.peak import PeakFit, fit_peak
 from benchd.questions.flange.assessment import (

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from benchd.assessments.finding import Finding
-from benchd.bench.chain import ScaleRecord
+from benchd.bench.datum.chain import ScaleRecord
 from benchd.devices import GaugeSpec
 from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero.assessment import bench_zero

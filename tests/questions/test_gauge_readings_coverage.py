@@ -15,7 +15,7 @@ import pytest
 from scipy.stats import binom
 
 from benchd.assessments.finding import Finding
-from benchd.bench.chain import ScaleRecord
+from benchd.bench.datum.chain import ScaleRecord
 from benchd.devices import GaugeSpec
 from benchd.optics.expansion import U_ALPHA_REL
 from benchd.questions.adapter_length.assessment import adapter_length

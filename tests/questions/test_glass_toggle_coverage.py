@@ -14,10 +14,10 @@ import pytest
 from scipy.interpolate import CubicSpline
 from scipy.stats import binom
 
-from benchd.assessments.stations import SPAN_HWHM, STEP_HWHM, plan
-from benchd.bench.chain import ScaleRecord, position_noise_um
-from benchd.bench.nothing_passes import as_lines
-from benchd.bench.position_terms import place_terms
+from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, plan
+from benchd.bench.datum.chain import ScaleRecord, position_noise_um
+from benchd.bench.datum.feasibility import as_lines
+from benchd.bench.datum.position_terms import place_terms
 from benchd.metrology.peak import fit_peak
 from benchd.optics.diffraction import defocus_mtf, ideal_hwhm_um
 from benchd.optics.focus_depth import half_width_um

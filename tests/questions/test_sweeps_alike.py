@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.sweep_data import SweepData
+from benchd.bench.sweep.sweep_data import SweepData
 from benchd.errors import Refused
 from benchd.questions.glass_toggle import GlassToggle, out_in_in_out
 from benchd.questions.through_focus import alike

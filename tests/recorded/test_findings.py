@@ -14,10 +14,10 @@ import pytest_asyncio
 
 from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
-from benchd.bench.calibrate import accept
+from benchd.bench.datum.calibrations import accept
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep_data import SweepData, SweepPoint
+from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
 from benchd.devices import Clock
 from benchd.files.loading import load_bench
 from benchd.questions.answer import answer

@@ -15,11 +15,11 @@ from dataclasses import replace
 import psutil
 import pytest
 
+from benchd.broker.config import Child, Ports, choose_child, mosquitto_executable
+from benchd.broker.embedded import EmbeddedBroker
+from benchd.broker.watchdog import Watchdog, echoes
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
-from benchd.remote.broker import EmbeddedBroker
-from benchd.remote.broker_config import Child, Ports, choose_child, mosquitto_executable
-from benchd.remote.watchdog import Watchdog, echoes
 
 
 async def test_every_listener_echoes_and_is_on_loopback_only(broker: EmbeddedBroker) -> None:
@@ -93,8 +93,8 @@ async def test_child_dies_with_a_killed_parent(child: Child) -> None:
     script = textwrap.dedent(f"""
         import asyncio
         from benchd.devices.clock import Clock
-        from benchd.remote.broker import EmbeddedBroker
-        from benchd.remote.broker_config import Ports
+        from benchd.broker.embedded import EmbeddedBroker
+        from benchd.broker.config import Ports
         async def main():
             async with EmbeddedBroker(Clock(), child="{child}", ports=Ports(0, 0)) as broker:
                 print(broker.pid, flush=True)
@@ -121,7 +121,7 @@ async def test_mosquitto_does_not_run_as_root() -> None:
 
 
 async def test_a_child_that_cannot_start_tells_its_last_words(child: Child, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("benchd.remote.broker.config_text", lambda *_: "this is = no [configuration\n")
+    monkeypatch.setattr("benchd.broker.embedded.config_text", lambda *_: "this is = no [configuration\n")
     broker = EmbeddedBroker(Clock(), child=child, ports=Ports(0, 0))
     with pytest.raises(BenchdError) as caught:
         await broker.start()

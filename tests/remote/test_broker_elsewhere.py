@@ -20,8 +20,8 @@ from benchd.client import BenchClient
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import Account
-from benchd.remote.outage import Outages
-from benchd.remote.wire import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_wire
+from benchd.mqtt.keep_connected import Outages
 from benchd.testing.leaks import no_leaks
 from benchd.testing.mqtt_rig import MqttRig, until
 from benchd.verbs.stop import StopArgs

@@ -16,9 +16,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from benchd.broker.embedded import EmbeddedBroker
 from benchd.commands.intake import Request
-from benchd.remote.broker import EmbeddedBroker
-from benchd.remote.retained import Clearing
+from benchd.mqtt.retained import Clearing
 from benchd.testing.mqtt_rig import MqttRig, until
 from benchd.verbs.stop import StopArgs
 

@@ -7,7 +7,7 @@ import contextlib
 import dataclasses
 import time
 
-from benchd.remote.broker import EmbeddedBroker
+from benchd.broker.embedded import EmbeddedBroker
 from benchd.testing.mqtt_rig import MqttRig, until
 
 

@@ -15,9 +15,9 @@ from collections.abc import AsyncIterator
 import aiomqtt
 import pytest
 
+from benchd.broker.embedded import EmbeddedBroker
+from benchd.broker.watchdog import Watchdog
 from benchd.devices.clock import Clock
-from benchd.remote.broker import EmbeddedBroker
-from benchd.remote.watchdog import Watchdog
 from benchd.testing.mqtt_rig import MqttRig
 
 BASE = "benchd/north-rail/"
@@ -228,7 +228,7 @@ async def test_last_will_of_a_killed_daemon_says_offline(broker: EmbeddedBroker)
     script = textwrap.dedent(f"""
         import asyncio
         from benchd.files.broker_account import Account
-        from benchd.remote.wire import Endpoint
+        from benchd.mqtt.connection import Endpoint
         from benchd.testing.mqtt_rig import MqttRig
         async def main():
             async with MqttRig(lambda: {broker.endpoint!r}):
@@ -292,11 +292,13 @@ async def test_an_outage_takes_two_log_lines(
     await asyncio.sleep(3.5)
     await broker.start()
     await rig.up()
-    lines = [record.getMessage() for record in caplog.records if record.name == "benchd.remote.outage"]
+    lines = [record.getMessage() for record in caplog.records if record.name == "benchd.mqtt.keep_connected"]
     assert len(lines) == 2, lines
     assert any("again after" in line for line in lines)
     others = [
-        record for record in caplog.records if record.name not in ("benchd.remote.outage", "benchd.remote.broker")
+        record
+        for record in caplog.records
+        if record.name not in ("benchd.mqtt.keep_connected", "benchd.broker.embedded")
     ]
     assert others == []
 

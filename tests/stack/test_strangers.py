@@ -17,7 +17,7 @@ from typing import Any, Literal
 import pytest
 import pytest_asyncio
 
-from benchd.remote.broker_config import Child
+from benchd.broker.config import Child
 from stack import Stack
 from technician import Technician
 from tests.other_clients import end

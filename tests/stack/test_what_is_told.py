@@ -20,7 +20,7 @@ from ruamel.yaml import YAML
 
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError, Refused
-from benchd.remote.wire import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_wire
 from stack import BIN, Stack
 from technician import Technician
 from tests.stack.conftest import PACE, SEED, quiet

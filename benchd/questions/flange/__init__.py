@@ -31,8 +31,8 @@ class Flange(Question):
     drawn = "through-focus curve"
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
-        from benchd.bench.glass_residual import other_glass
-        from benchd.bench.nothing_passes import as_lines
+        from benchd.bench.datum.feasibility import as_lines
+        from benchd.bench.datum.glass_residual import other_glass
         from benchd.questions.flange.assessment import FlangeInput, assess
         from benchd.questions.through_focus import alike, best_focus, flags_of
 
@@ -101,7 +101,7 @@ def _too_near(evidence: Evidence, tolerance: LensTolerance | None) -> list[str]:
 
 def _residual(evidence: Evidence, f_number: float) -> tuple[float, float] | None:
     """What the glass in the light leaves beside the plate that the lens was designed for, with its u (um)."""
-    from benchd.bench.glass_residual import glass_residual
+    from benchd.bench.datum.glass_residual import glass_residual
     from benchd.files.artefacts import plates
 
     setup, records = evidence.setup, evidence.records

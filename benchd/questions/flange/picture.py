@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import cycle
 from typing import TYPE_CHECKING, Any
 
-from benchd.bench.detectors.registry import legend
+from benchd.detectors.registry import legend
 from benchd.questions.flange import words
 from benchd.reports.numbers import signed
 from benchd.reports.palette import AWAY, FOCUS, HORIZONTAL, INK, LIMIT, PAPER, SOFT, VERTICAL, note, plain, png, sheet

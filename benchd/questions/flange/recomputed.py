@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from benchd.bench.arrangements.registry import curve_width
-from benchd.bench.detectors.registry import in_order
-from benchd.bench.sweep_data import SweepPoint
+from benchd.arrangements.registry import curve_width
+from benchd.bench.sweep.sweep_data import SweepPoint
+from benchd.detectors.registry import in_order
 from benchd.errors import BenchdError, Refused
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import PeakFit

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.bench.detectors.registry import quantity, works_on
+from benchd.detectors.registry import quantity, works_on
 from benchd.metrology.rounding import rounded
 from benchd.reports.numbers import number, percent, signed, thicknesses
 from benchd.reports.words import next_line, nominal, verdict_words, why_relative

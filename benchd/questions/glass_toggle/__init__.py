@@ -12,7 +12,7 @@ from benchd.questions.wording import Named
 
 if TYPE_CHECKING:
     from benchd.assessments.finding import Finding
-    from benchd.bench.sweep_data import SweepData
+    from benchd.bench.sweep.sweep_data import SweepData
     from benchd.questions.evidence import Evidence
 
 
@@ -32,9 +32,9 @@ class GlassToggle(Question):
     }
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
-        from benchd.bench.bounded_terms import tipping_u_um
-        from benchd.bench.nothing_passes import as_lines
-        from benchd.bench.position_terms import place_terms
+        from benchd.bench.datum.bounded_terms import tipping_u_um
+        from benchd.bench.datum.feasibility import as_lines
+        from benchd.bench.datum.position_terms import place_terms
         from benchd.files.artefacts import plates
         from benchd.optics.plate import marginal_shift_um, paraxial_shift_um, paraxial_u_um
         from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess

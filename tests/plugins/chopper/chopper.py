@@ -13,8 +13,8 @@ from typing import Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchd.bench.detectors.detector import Detector
-from benchd.bench.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
+from benchd.detectors.detector import Detector
+from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Meter
 from benchd.errors import Refused
 

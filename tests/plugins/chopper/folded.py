@@ -11,10 +11,10 @@ from typing import ClassVar
 
 from pydantic import Field
 
-from benchd.bench.arrangements.arrangement import Arrangement
-from benchd.bench.arrangements.conjugate import ConjugateTerm
-from benchd.bench.arrangements.wall import Wall
-from benchd.bench.setup import SetupDocument
+from benchd.arrangements.arrangement import Arrangement
+from benchd.arrangements.conjugate import ConjugateTerm
+from benchd.arrangements.setup_document import SetupDocument
+from benchd.arrangements.wall import Wall
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
 

@@ -7,13 +7,13 @@ import os
 import time
 from typing import Any, ClassVar
 
+from benchd.arrangements.arrangement import Arrangement, Stands
+from benchd.arrangements.conjugate import ConjugateTerm, parallel_light
+from benchd.arrangements.places import OnCarriage, Places
+from benchd.arrangements.setup_document import SetupDocument
 from benchd.assessments.finding import Finding
-from benchd.bench.arrangements.arrangement import Arrangement, Stands
-from benchd.bench.arrangements.conjugate import ConjugateTerm, parallel_light
-from benchd.bench.arrangements.places import OnCarriage, Places
-from benchd.bench.detectors.detector import Detector
-from benchd.bench.detectors.values import Capture, Glance, Measured
-from benchd.bench.setup import SetupDocument
+from benchd.detectors.detector import Detector
+from benchd.detectors.values import Capture, Glance, Measured
 from benchd.devices import Meter
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile

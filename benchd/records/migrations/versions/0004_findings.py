@@ -1,6 +1,6 @@
 """Findings of the second schema may stand in the record: a benchd from before them must not open it.
 
-The documents of before stay as they were written; they are read as those of today (`assessments/older.py`).
+The documents of before stay as they were written; they are read as those of today (`assessments/earlier_schemas.py`).
 """
 
 revision = "0004"

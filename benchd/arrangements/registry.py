@@ -1,0 +1,81 @@
+"""The arrangements that are installed, ours and anybody's, and the one of a bench file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from annotated_types import Gt
+
+from benchd.arrangements.arrangement import ARRANGEMENT_API, Arrangement
+from benchd.errors import BenchdError, Refused
+from benchd.files.problems import FileProblems, Problem
+from benchd.files.wording import one_of
+from benchd.plugins import Plugins
+
+if TYPE_CHECKING:
+    from benchd.files.bench_file import BenchFile
+    from benchd.files.loading import LoadedBench
+
+DECLARED: Mapping[str, Any] = {
+    "stands": str,
+    "goes_by": tuple[Literal["distance_mm", "m"], ...],
+    "moves_target": bool,
+    "pitch_goes_with_lens": bool,
+    "curve_width": Annotated[float, Gt(0.0)],
+    "cannot_tell": tuple[str, ...],
+    "improves": Mapping[str, str],
+    "Config": type[Arrangement.Config],
+}
+"""What an arrangement says of itself, with the type of each."""
+
+ARRANGEMENTS: Plugins[Arrangement] = Plugins(
+    "benchd.arrangements",
+    "arrangement",
+    Arrangement,
+    api=("arrangement_api", ARRANGEMENT_API),
+    declared=DECLARED,
+)
+
+
+def arrangement(name: str) -> type[Arrangement]:
+    """The arrangement of that name. Raises Refused('unknown_name'), BenchdError (device_fault) for an unfit one."""
+    return ARRANGEMENTS.named(name)
+
+
+def arrangement_of(file: BenchFile) -> Arrangement:
+    """The arrangement of a bench, whose keys were found to be good when its file was read."""
+    name = file.arrangement.kind
+    found = arrangement(name)
+    config = found.Config.model_validate(file.arrangement.rest)
+    if ARRANGEMENTS.is_ours(name):
+        return found(config)
+    from benchd.arrangements.guarded import guarded
+
+    return guarded(found, config, tuple(DECLARED), ARRANGEMENTS.package(name))
+
+
+def curve_width(name: str) -> float:
+    """How wide its curves are; as wide as of light that passes the lens once where it is not installed."""
+    try:
+        return arrangement(name).curve_width
+    except BenchdError:
+        return 1.0
+
+
+def unfit(loaded: LoadedBench) -> list[Problem]:
+    """What of a bench file's arrangement does not go with what there is, at its lines."""
+    kind = loaded.file.arrangement.kind
+    at = ("arrangement",) if isinstance(loaded.source.data["arrangement"], str) else ("arrangement", "kind")
+    try:
+        loaded.arrangement_config(arrangement(kind).Config)
+    except FileProblems as wrong:
+        return list(wrong.problems)
+    except Refused:
+        return [loaded.source.problem(at, one_of("an arrangement that is installed", kind, ARRANGEMENTS.names()))]
+    except BenchdError as fault:
+        return [loaded.source.problem(at, f"another: {fault.text} {fault.advice}")]
+    except Exception as error:  # noqa: BLE001 another package may raise anything
+        why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
+        return [loaded.source.problem(at, why)]
+    return []

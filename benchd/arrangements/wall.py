@@ -1,0 +1,183 @@
+"""A lit target on the carriage, projected onto a wall: the image of the wall lies deeper than that of infinity."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import ClassVar
+
+from benchd.arrangements.arrangement import Arrangement
+from benchd.arrangements.conjugate import (
+    MARK_IS_PART,
+    ConjugateTerm,
+    LensInputs,
+    Uncertain,
+    at_the_stop,
+    engraved,
+    imaged,
+    not_stated,
+    of_the_ring,
+    propagated,
+)
+from benchd.arrangements.setup_document import RingMark, SetupDocument
+from benchd.errors import Refused
+from benchd.files.artefacts import Lens
+from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import Part
+from benchd.metrology.chain_term import ChainTerm
+from benchd.metrology.rounding import rounded
+from benchd.optics.conjugate import best_conjugate, magnification, magnification_with_u
+
+CONTRADICTION_TIMES_U = 3.0
+"""From so many combined standard uncertainties on, two statements are not both believed (common practice, no source):
+by chance alone one set-up in 370 of normal errors goes so far."""
+
+CONTRADICT = "the distance to the wall and m contradict each other"
+
+_ROUTES = {"m": "m measured", "distance": "distance and focal length", "m and distance": "m and distance measured"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Wall:
+    """What is known of the wall: distance (mm) and magnification, each with its u or not at all."""
+
+    distance: Uncertain | None
+    m: Uncertain | None
+
+    @property
+    def said(self) -> str:
+        return f"wall at {self.distance[0] / 1000.0:.1f} m" if self.distance else "wall by its magnification"
+
+
+class Wall(Arrangement):
+    """See above."""
+
+    name = "wall"
+    stands = "target on the carriage, the eye or a camera at the wall"
+    goes_by = ("distance_mm", "m")
+    cannot_tell = (
+        "Of a zoom: an error that goes with the square of the focal length from an error of the distance to the wall.",
+    )
+    improves: ClassVar = {
+        "conjugate": "collimate",
+        "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
+        "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
+        "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
+        "conjugate focal length": "measure m and the distance closely, which together need no focal length, or "
+        "collimate",
+    }
+
+    def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
+        if (found := of_the_ring(setup.ring)) is not None:
+            return found
+        wall = _Wall(
+            None if setup.distance_mm is None else (setup.distance_mm, file.set_up.u_distance_mm),
+            None if setup.m is None else (setup.m.value, setup.m.u),
+        )
+        if wall.distance is None and wall.m is None:
+            return not_stated("the distance to the wall is not stated")
+        given = LensInputs.of(lens)
+        check = "Check distance_mm, the ring's mark and focal_length_mm of the lens."
+        with imaged(lens, "the wall or the mark", check):
+            if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
+                found = _at_mark(given, wall, setup.ring.mark, lens)
+            else:
+                found = _at_infinity(given, wall, setup)
+            contradiction = _contradiction(given, wall, lens)
+        if contradiction:
+            found = replace(found, why_relative=CONTRADICT, notes=(*found.notes, contradiction))
+        return at_the_stop(found, setup.ring)
+
+    def check_set_up(self, setup: SetupDocument, lens: Lens | None) -> None:
+        super().check_set_up(setup, lens)
+        if lens is not None and lens.squeeze != 1.0 and setup.ring in ("hard_stop", "infinity"):
+            raise Refused(
+                "bad_request",
+                f"Lens {lens.id} is anamorphic: on a near wall with the ring at {setup.ring} its two focal lengths "
+                "fake a difference of focus.",
+                advice="Collimate, or set the ring to the wall.",
+                data={"squeeze": lens.squeeze},
+            )
+
+    def spoilt(self, conjugate: ChainTerm, low_um: float, high_um: float) -> str | None:
+        return too_near(conjugate, low_um, high_um)
+
+
+def too_near(conjugate: ChainTerm, low_um: float, high_um: float, least_p: float = 0.95) -> str | None:
+    """The sentence where the conjugate term alone keeps even a perfect lens from passing, else None.
+
+    The best that could be measured is the middle of the tolerance; JCGM 106 then gives a probability of conformity
+    of erf(half-width / (sqrt(2) u)).
+    """
+    half_width, u_um = (high_um - low_um) / 2.0, conjugate.u_um
+    if u_um <= 0.0 or math.erf(half_width / (math.sqrt(2.0) * u_um)) >= least_p:
+        return None
+    worst = max(conjugate.parts, key=lambda part: part.u, default=None)
+    most = f" Most of it is the {worst.name}, u = {worst.u:.1f} µm." if worst and len(conjugate.parts) > 1 else ""
+    return (
+        f"Wall too near: the conjugate term alone has u = {u_um:.1f} µm, and with a tolerance of "
+        f"{low_um:+g} to {high_um:+g} µm not even a perfect lens could pass.{most} "
+        "Collimate, set the ring to the wall, or measure that better."
+    )
+
+
+def _contradiction(given: LensInputs, wall: _Wall, lens: Lens) -> str | None:
+    """The sentence where m as stated is not the m that distance, focal length and gap ask for; None where it may be.
+
+    Four quantities, one equation between them: there is one thing to check, however many routes. The routes share
+    quantities, so m is held against what has none of its doubt, and not one route against another.
+    """
+    if wall.m is None or wall.distance is None:
+        return None
+    (f, u_f), (gap, u_gap), (distance, u_distance), (m, u_m) = given.f, given.gap, wall.distance, wall.m
+    expected, u_expected = magnification_with_u(distance, u_distance, f, u_f, gap, u_gap)
+    times_u = abs(m - expected) / math.hypot(u_m, u_expected)
+    if times_u <= CONTRADICTION_TIMES_U:
+        return None
+    shifts_um = [1000.0 * shift for shift in (f * m, f * expected, (distance - gap) * (m / (1.0 + m)) ** 2)]
+    (stated, u_stated), (other, u_other) = rounded(m, u_m), rounded(expected, u_expected)
+    return (
+        f"{CONTRADICT[0].upper()}{CONTRADICT[1:]}: m is stated as {stated} (u = {u_stated}), but {distance:g} mm and a "
+        f"focal length of {f:g} mm ask for {other} (u = {u_other}), {times_u:.1f} times their combined u away; by what "
+        f"is believed, the shift of the wall is {min(shifts_um):.0f} to {max(shifts_um):.0f} µm. Measure distance_mm "
+        f"by tape and m again, check focal_length_mm and its u in the record of {lens.id} (what is engraved deserves "
+        "1 %) and where the ring stands. Until they agree findings are relative."
+    )
+
+
+def _at_infinity(given: LensInputs, wall: _Wall, setup: SetupDocument) -> ConjugateTerm:
+    best = best_conjugate(
+        focal_length_mm=given.f[0],
+        u_focal_length_mm=given.f[1],
+        distance_mm=wall.distance[0] if wall.distance else None,
+        u_distance_mm=wall.distance[1] if wall.distance else 0.0,
+        gap_mm=given.gap[0],
+        u_gap_mm=given.gap[1],
+        m=wall.m[0] if wall.m else None,
+        u_m=wall.m[1] if wall.m else 0.0,
+    )
+    parts = tuple(Part(name.replace("_", " "), u_um) for name, u_um in best.contributions.items())
+    term = ChainTerm("conjugate", best.x_um, best.u_um, given.dof_of(parts), "normal", _ROUTES[best.route], parts=parts)
+    ring = "Ring at its hard stop" if setup.ring == "hard_stop" else "Ring at infinity"
+    return ConjugateTerm(term, None, (f"{ring}, {wall.said}: {best.x_um:.0f} µm of conjugate shift taken off.",))
+
+
+def _at_mark(given: LensInputs, wall: _Wall, engraved_mark: float, lens: Lens) -> ConjugateTerm:
+    """x'(T) - x'(s). Focal length and gap stand in both, so their shares partly cancel and are added with sign."""
+    mark, unit, to_mark = engraved(lens, engraved_mark)
+    routes: list[tuple[str, Callable[..., float], dict[str, Uncertain]]] = []
+    if wall.m is not None:
+        routes.append(("m", lambda f, h, m: f * m - to_mark(f, h), given.named | {"m": wall.m}))
+    if wall.distance is not None:
+        inputs = given.named | {"distance": wall.distance}
+        routes.append(("distance", lambda f, h, t: f * magnification(f, t, h) - to_mark(f, h), inputs))
+    if wall.m is not None and wall.distance is not None:
+        inputs = given.named | {"distance": wall.distance, "m": wall.m}
+        routes.append(("m and distance", lambda f, h, t, m: (t - h) * (m / (1.0 + m)) ** 2 - to_mark(f, h), inputs))
+    found = [(name, *propagated(function, inputs)) for name, function, inputs in routes]
+    source, value, parts = min(found, key=lambda one: math.hypot(*(part.u for part in one[2])))
+    u_um = math.hypot(*(part.u for part in parts))
+    term = ChainTerm("conjugate", 1000.0 * value, u_um, given.dof_of(parts), "normal", _ROUTES[source], parts=parts)
+    note = f"Ring at the mark {mark:g} {unit}, {wall.said}: {term.value_um:.0f} µm of conjugate shift taken off."
+    return ConjugateTerm(term, None, (note, MARK_IS_PART))

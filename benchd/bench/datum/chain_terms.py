@@ -1,0 +1,231 @@
+"""The terms of the datum chain, each with value, standard uncertainty, degrees of freedom and source.
+
+Values are contributions to the carriage: what lies on the lens's side of the target adds, what the bench brings
+along (base, adapters, joints, growth) is taken off. Lengths in um.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
+from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import Part, standard_u
+from benchd.metrology.chain_term import ChainTerm, Shape
+from benchd.optics.expansion import REFERENCE_C, U_ALPHA_REL, coefficient_u_um
+from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
+
+UNSTATED_HALF_RANGE_K = 10.0
+"""A room whose temperature nobody stated is taken to be within this of the reference, rectangular."""
+
+LEAST_ABBE = 30.0
+"""Plates behind a lens have a V number above this (common practice, no source): bounds the index at another colour."""
+
+_F_MINUS_C_NM = 170.1
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """What of a calibration's u came of the bench's own scale, carriage and gauge, and of the thickness of the target's
+    cover, on which the gauge's tip rests (um): others share it."""
+
+    scale_um: float = 0.0
+    abbe_um: float = 0.0
+    hysteresis_um: float = 0.0
+    gain_um: float = 0.0
+    cover_um: float = 0.0
+
+    @property
+    def u_um(self) -> float:
+        """All of it."""
+        return math.hypot(self.scale_um, self.abbe_um, self.hysteresis_um, self.gain_um, self.cover_um)
+
+    @property
+    def of_cover(self) -> Shares:
+        """What is shared though nothing of the bench moved when the length was found."""
+        return Shares(cover_um=self.cover_um)
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationInForce:
+    """What a calibration says of an artefact: its length at `at_C`.
+
+    `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None
+    where it is not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study)
+    the value is 0 and u is that of one pair.
+    """
+
+    id: str
+    artefact: str
+    value_um: float
+    u_um: float
+    dof: float | None = None
+    at_C: float = REFERENCE_C
+    carriage_um: float | None = None
+    shares: Shares = Shares()
+
+
+@dataclass(frozen=True, slots=True)
+class Length:
+    """A part of the bench with the temperature at which its length holds, who says so, and where it was found."""
+
+    term: str
+    length_um: float
+    u_um: float
+    dof: float | None
+    at_C: float
+    alpha_per_K: float
+    source: str
+    calibrated: bool
+    carriage_um: float | None = None
+    shares: Shares = Shares()
+
+    def as_term(self) -> ChainTerm:
+        return ChainTerm(self.term, -self.length_um, self.u_um, self.dof, "normal", self.source)
+
+    def as_line(self, shared: Shares) -> ChainTerm:
+        """Without what of its own `shares` it has in common with other lines of the chain, which hold that once."""
+        shared_um = shared.u_um
+        if not shared_um:
+            return self.as_term()
+        own = math.sqrt(max(0.0, self.u_um**2 - shared_um**2))
+        # What was taken out had no doubt of its own: the rest keeps u^4 / dof (JCGM 100, G.4.1).
+        dof = None if self.dof is None or not own else self.dof * (own / self.u_um) ** 4
+        return replace(self.as_term(), u_um=own, dof=dof)
+
+
+def base_length(bench_file: BenchFile, calibration: CalibrationInForce | None) -> Length:
+    """Base face to target at carriage reading 0: by calibration, else as given in the bench file."""
+    base = bench_file.base
+    if calibration is None:
+        given = base.given
+        return Length("base", given.length_um, given.u_um, given.dof, given.at_C, base.alpha_per_K, "bench file", False)
+    return _calibrated("base", calibration, base.alpha_per_K)
+
+
+def adapter_length(adapter: Adapter, calibration: CalibrationInForce | None) -> Length:
+    """An adapter's length: by calibration, else as its record gives it."""
+    term = f"adapter {adapter.id}"
+    alpha = adapter.material.alpha_per_K
+    if calibration is None:
+        given = adapter.given
+        by = f"given by {given.by}" if given.by else "given in its record"
+        return Length(term, given.length_um, given.u_um, given.dof, given.at_C, alpha, by, False)
+    return _calibrated(term, calibration, alpha)
+
+
+def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) -> Length:
+    return Length(
+        term,
+        calibration.value_um,
+        calibration.u_um,
+        calibration.dof,
+        calibration.at_C,
+        alpha_per_K,
+        calibration.id,
+        True,
+        calibration.carriage_um,
+        calibration.shares,
+    )
+
+
+def plates_term(
+    name: str, stack: Sequence[Layer | AirGap], source: str, light_nm: float | None, *, gauged: bool = False
+) -> ChainTerm:
+    """Paraxial shift t (1 - 1/n) of plates, their errors independent of each other; air between them shifts nothing.
+
+    With `gauged` the base was found through them: where one is thicker than stated the target stands deeper by all of
+    that and the image by t (1 - 1/n) of it, so that 1/n of it is left, and of air all.
+
+    Where the light is not the one the index is stated for, the index is uncertain by the most that glass of
+    V = LEAST_ABBE would change over that distance, as a rectangular error.
+    """
+    layers = plates(stack)
+    value = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
+    thicknesses, indices = [], []
+    for layer in layers:
+        u_colour = 0.0
+        if light_nm is not None:
+            per_nm = (layer.index - 1.0) / LEAST_ABBE / _F_MINUS_C_NM
+            u_colour = standard_u(per_nm * abs(light_nm - layer.at_nm), "rectangular")
+        u_index = math.hypot(layer.u_index, u_colour)
+        if gauged:
+            thicknesses.append(1000.0 * layer.u_mm / layer.index)
+        else:
+            thicknesses.append(paraxial_u_um(layer.thickness_mm, layer.u_mm, layer.index, 0.0))
+        indices.append(paraxial_u_um(layer.thickness_mm, 0.0, layer.index, u_index))
+    if gauged:
+        thicknesses += [1000.0 * gap.u_mm for gap in stack if isinstance(gap, AirGap)]
+    parts = (Part("thickness", math.hypot(*thicknesses)), Part("index", math.hypot(*indices)))
+    return ChainTerm(name, value, math.hypot(*thicknesses, *indices), None, "normal", source, parts=parts)
+
+
+def cover_u_um(cover: Sequence[Layer | AirGap]) -> float:
+    """Of how thick a cover is, air in it included."""
+    return 1000.0 * math.hypot(*(layer.u_mm for layer in cover))
+
+
+def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
+    """The rear glass of one record."""
+    return plates_term(f"glass {glass.id}", glass.layers, glass.id, light_nm)
+
+
+def joints_term(pairs: int, bench_file: BenchFile, study: CalibrationInForce | None) -> ChainTerm:
+    """Zero for each mated pair; u of one pair times the square root of their number."""
+    if study is not None:
+        return ChainTerm("joints", 0.0, study.u_um * math.sqrt(pairs), study.dof, "normal", study.id, "A")
+    joint = bench_file.joint
+    return ChainTerm("joints", 0.0, joint.u_um * math.sqrt(pairs), joint.dof, "normal", "bench file")
+
+
+@dataclass(frozen=True, slots=True)
+class Temperature:
+    """The temperature the chain is worked out for, its u, and who said so."""
+
+    at_C: float
+    u_K: float
+    source: str
+    stated: bool
+
+
+def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Temperature:
+    """As set-up `rev` has it; not stated means the reference temperature with a wide, rectangular doubt."""
+    if temperature_C is None:
+        u_K = standard_u(UNSTATED_HALF_RANGE_K, "rectangular")
+        return Temperature(REFERENCE_C, u_K, "temperature not stated", False)
+    return Temperature(temperature_C, u_K, f"typed, setup-{rev}", True)
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """Thermal growth of one part: how it goes with the common temperature, and its own doubt of alpha."""
+
+    term: ChainTerm
+    per_K: float
+    u_own_um: float
+
+
+def growth(name: str, length_um: float, alpha_per_K: float, at_C: float, now: Temperature) -> Growth:
+    """alpha L (T - T_cal), taken off. Its u has a share of the temperature, common to all parts, and one of alpha."""
+    delta_K = now.at_C - at_C
+    per_K = -alpha_per_K * length_um
+    u_own = coefficient_u_um(length_um, U_ALPHA_REL * alpha_per_K, delta_K, now.u_K)
+    u = math.hypot(per_K * now.u_K, u_own)
+    shape: Shape = "normal" if now.stated else "rectangular"
+    return Growth(ChainTerm(f"thermal {name}", per_K * delta_K, u, None, shape, now.source), per_K, u_own)
+
+
+def thermal_budget(growths: Sequence[Growth], now: Temperature) -> ChainTerm:
+    """All growths as one line of the budget: they share one thermometer, so their slopes add with their signs.
+
+    The temperature at which each part was calibrated is another reading on another day and stands in that
+    calibration's own uncertainty; it is taken as independent of today's.
+    """
+    common = sum(part.per_K for part in growths) * now.u_K
+    own = math.hypot(*(part.u_own_um for part in growths))
+    value = sum(part.term.value_um for part in growths)
+    shape: Shape = "normal" if now.stated else "rectangular"
+    parts = (Part("temperature", abs(common)), Part("expansion", own))
+    return ChainTerm("thermal", value, math.hypot(common, own), None, shape, now.source, parts=parts)

@@ -1,0 +1,54 @@
+"""Whether a set-up is too uncertain for any lens to pass, told before a sweep is taken for nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from benchd.bench.analysis import Analysis
+from benchd.bench.datum.chain import Chain
+from benchd.bench.events import Events
+from benchd.files.artefacts import Lens
+from benchd.metrology.budget import Term
+from benchd.metrology.chain_term import ChainTerm
+from benchd.metrology.decision import Improvement
+from benchd.metrology.rounding import rounded
+
+
+def chain_budget(chain: Chain) -> tuple[Term, ...]:
+    """The chain's independent lines as they enter the budget of a focus error."""
+    return as_lines(chain.budget)
+
+
+def as_lines(terms: Iterable[ChainTerm]) -> tuple[Term, ...]:
+    """Terms of the chain as lines of a budget."""
+    return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape, t.parts) for t in terms)
+
+
+async def say_if_nothing_can_pass(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:
+    """A warning `cannot_pass` with what to better; nothing where there is no absolute zero."""
+    from benchd.metrology.decision import could_pass_nothing
+
+    if lens.tolerance is None or not chain.absolute:
+        return
+    tolerance_um = lens.tolerance.flange_um
+    step = await analysis.run(could_pass_nothing, chain_budget(chain), -tolerance_um, tolerance_um)
+    if step is not None:
+        events.tell(
+            "cannot_pass",
+            f"As it is set up, this bench could pass no lens at +-{tolerance_um:g} µm.",
+            severity="warning",
+            advice=_advice(step, chain.improves),
+        )
+
+
+def _advice(step: Improvement, improves: Mapping[str, str]) -> str:
+    """As a finding's next step has it: the line of the budget, or the part of it, and what to do about it."""
+    from benchd.assessments.improvements import how
+    from benchd.reports.words import next_line
+
+    name, u_now = next_line({"dominant": step.dominant, "part": step.part}), rounded(0.0, step.u_now)[1]
+    if step.u_needed is None or step.u_needed >= step.u_now:  # that one alone is not enough, or all are far too much
+        told = f"Most of the doubt is {name}, u = {u_now} µm"
+    else:
+        told = f"{name} lets a lens pass once its u is {rounded(0.0, step.u_needed)[1]} µm instead of {u_now}"
+    return f"{told[0].upper()}{told[1:]} ({step.source}): {how(step.dominant, step.part, improves)}."

@@ -1,0 +1,150 @@
+"""How sure the carriage's position itself is: what is stated of encoder or steps, and the lines that follow from it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+from benchd.bench.datum.bounded_terms import Bounded, read_at, tipping
+from benchd.bench.datum.chain_terms import CalibrationInForce, Length
+from benchd.devices import EncoderSpec
+from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import standard_u
+from benchd.metrology.chain_term import ChainTerm, UnmeasuredTerm
+
+POSITION_UNKNOWN = "nothing is stated of the carriage's position"
+POSITION_NOT_STATED = (
+    f"{POSITION_UNKNOWN.capitalize()}, so findings are relative: give an encoder the role `position`, or "
+    "write `steps: {u_pitch, periodic_um, u_backlash_um, u_home_um, alpha_per_K}` in the bench file."
+)
+EXPANSION_NOT_STATED = (
+    "Expansion of the position's scale is not stated: it is taken as zero, without an uncertainty. Write `alpha_per_K` "
+    "at the encoder in the bench file."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleRecord:
+    """What tells the carriage's place, as stated: u of scale (1), periodic error's amplitude (um), expansion (1/K).
+
+    An encoder's periodic error is its subdivision. With `by_steps` the screw is the scale, the periodic error is that
+    of its turn, and there are u of what is left of the backlash and of where homing puts zero (um).
+    """
+
+    u_scale: float
+    subdivision_um: float
+    alpha_per_K: float | None
+    by_steps: bool = False
+    u_backlash_um: float = 0.0
+    u_home_um: float = 0.0
+
+
+def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> ScaleRecord | None:
+    """By the encoder where there is one, else by the bench file's `steps`; None where neither is stated."""
+    if encoder is not None:
+        if encoder.u_scale is None or encoder.subdivision_um is None:
+            return None
+        return ScaleRecord(encoder.u_scale, encoder.subdivision_um, encoder.alpha_per_K)
+    steps = bench_file.steps
+    if steps is None:
+        return None
+    return ScaleRecord(steps.u_pitch, steps.periodic_um, steps.alpha_per_K, True, steps.u_backlash_um, steps.u_home_um)
+
+
+def position_notes(scale: ScaleRecord | None) -> tuple[str, ...]:
+    """What findings and `benchd check` have to say of the position: what of it nobody stated."""
+    if scale is None:
+        return (POSITION_NOT_STATED,)
+    return (EXPANSION_NOT_STATED,) if scale.alpha_per_K is None else ()
+
+
+def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float:
+    """Independent noise of one position: subdivision (arcsine) or the backlash of steps, and resolution (rectangle)."""
+    if record is None:
+        return 0.0
+    own = record.u_backlash_um if record.by_steps else standard_u(record.subdivision_um, "arcsine")
+    return math.hypot(own, standard_u(0.5 * resolution_um, "rectangular"))
+
+
+def position_terms(
+    scale: ScaleRecord, carriage_um: float, calibrated_at_um: float, by_scale_um: float = 0.0
+) -> list[ChainTerm]:
+    """What the position may be wrong by here: its scale over the way from where the zero was found, what each place
+    has of its own, and by steps the zero, which is where homing put it, then and now.
+
+    A scale that is too long by a share finds adapters too short by it and the place too deep: what the carriage went to
+    measure those on the bench, `by_scale_um`, comes off the way back from where the zero was found.
+    """
+    source = _source(scale)
+    way = abs(carriage_um + by_scale_um - calibrated_at_um)
+    terms = [ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", source), *place_terms(scale)]
+    if scale.by_steps:
+        u_zero = math.sqrt(2.0) * scale.u_home_um
+        terms.append(ChainTerm("position homing", 0.0, u_zero, None, "normal", source))
+    return terms
+
+
+def place_terms(scale: ScaleRecord) -> list[ChainTerm]:
+    """What one place of the carriage may be wrong by on its own, however near another: the periodic error, of which
+    the whole amplitude counts as arcsine (it does not average out in a sweep), and by steps what is left of the
+    backlash, which is never wholly taken up."""
+    source = _source(scale)
+    periodic = "position periodic" if scale.by_steps else "position subdivision"
+    terms = [ChainTerm(periodic, 0.0, standard_u(scale.subdivision_um, "arcsine"), None, "arcsine", source)]
+    if scale.by_steps:
+        terms.append(ChainTerm("position backlash", 0.0, scale.u_backlash_um, None, "normal", source))
+    return terms
+
+
+def _source(scale: ScaleRecord) -> str:
+    return "steps, bench file" if scale.by_steps else "encoder"
+
+
+def position_u_um(scale: ScaleRecord, carriage_um: float, zero_um: float) -> float:
+    """How far the position alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
+    return math.hypot(*(term.u_um for term in position_terms(scale, carriage_um, zero_um)))
+
+
+def zero_at_um(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:
+    """Where the carriage stood when its zero was found; the scale's doubt grows from there."""
+    calibration = calibrations.get(bench_file.base.calibration)
+    return calibration.carriage_um or 0.0 if calibration else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class CarriageTerms:
+    """Of one set-up, at any place.
+
+    `scale` is what is stated of the position, None where nothing is; `zero_um` the place from where it counts;
+    `measured` the lengths that were found by moving the target, which share scale and carriage with the place.
+    """
+
+    file: BenchFile
+    scale: ScaleRecord | None
+    zero_um: float
+    measured: Sequence[Length]
+
+    def position(self, carriage_um: float, slope: float) -> list[ChainTerm]:
+        """Lines of the position there, `slope` being offset per um of carriage."""
+        if self.scale is None:
+            return []
+        by_scale_um = sum(part.length_um for part in self.measured if part.shares.scale_um)
+        return _times(slope, position_terms(self.scale, carriage_um, self.zero_um, by_scale_um))
+
+    def tips(self, carriage_um: float, slope: float) -> Bounded:
+        """What tipping makes of the place."""
+        found = tipping(self.file, read_at(carriage_um, self.zero_um, self.measured if self.scale else ()))
+        return replace(found, terms=tuple(_times(slope, found.terms)))
+
+
+T = TypeVar("T", ChainTerm, ChainTerm | UnmeasuredTerm)
+
+
+def _times(slope: float, terms: Sequence[T]) -> list[T]:
+    """Terms of the carriage as they count in offset."""
+    return [
+        replace(term, value_um=slope * term.value_um, u_um=slope * term.u_um) if isinstance(term, ChainTerm) else term
+        for term in terms
+    ]

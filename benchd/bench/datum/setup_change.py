@@ -1,0 +1,87 @@
+"""A change of the set-up, whole or not at all, what it came to, and the carriage that follows to the new nominal."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING, Any
+
+from benchd.arrangements.setup_document import CLEARED_WITH, SETTABLE, SetupDocument
+from benchd.bench.datum.chain import Chain
+from benchd.bench.kept_findings import forget_findings_of_lens
+
+if TYPE_CHECKING:
+    from benchd.bench.bench import Bench
+
+
+def came_to(
+    before: SetupDocument, then: Chain, after: SetupDocument, now: Chain, stated: Collection[str]
+) -> dict[str, Any]:
+    """As answered to `setup`: rev, set, dropped, carried, nominal_carriage_um, moved_um, absolute, why_relative.
+
+    `stated` are the keys that the change named: what it did not name and is gone all the same was dropped, what is
+    another value was carried over to where the target stands now. Places are
+    null without a lens, and so is `absolute`; `moved_um` also where nominal was nowhere before.
+    """
+    old, new = (one.model_dump(mode="json", include=set(SETTABLE)) for one in (before, after))
+    changed = [key for key in SETTABLE if old[key] != new[key]]
+    unasked = [key for key in changed if key not in stated]
+    moved = None if then.carriage_um is None or now.carriage_um is None else now.carriage_um - then.carriage_um
+    return {
+        "rev": after.rev,
+        "set": {key: new[key] for key in changed if key in stated},
+        "dropped": [
+            {"key": key, "was": old[key], "why": _why(key, changed, old)} for key in unasked if new[key] is None
+        ],
+        "carried": [{"key": key, "was": old[key], "now": new[key]} for key in unasked if new[key] is not None],
+        "nominal_carriage_um": _rounded(now.carriage_um),
+        "moved_um": _rounded(moved),
+        "absolute": None if now.carriage_um is None else now.absolute,
+        "why_relative": [] if now.carriage_um is None else list(now.why_relative),
+    }
+
+
+def _why(key: str, changed: Collection[str], old: dict[str, Any]) -> str:
+    """What it was stated of, which is another one now."""
+    if key == "distance_mm":
+        return "it is counted from the target, and without a lens nobody knows where that stood"
+    cause = next(cause for cause, described in CLEARED_WITH.items() if key in described and cause in changed)
+    was = old[cause]
+    if cause == "distance_mm":
+        return "it was measured without a distance" if was is None else f"it was measured at {was:g} mm"
+    return "it was stated without a lens" if was is None else f"it was stated of lens {was}"
+
+
+def _rounded(place_um: float | None) -> float | None:
+    return None if place_um is None else round(place_um, 1)
+
+
+async def change_setup(
+    bench: Bench, changes: Mapping[str, Any], *, rev: int | None = None, follow: bool = False, since: int
+) -> dict[str, Any]:
+    """Change the set-up whole or not at all; with `follow` the carriage is then driven to the new nominal place.
+
+    Gives what it came to, as answered (`came_to`). Whether there is room is for the verb to see before (`foresee`).
+
+    To follow is `nominal` by the new chain, its trim included, from wherever the carriage stood: only there is the
+    position no longer stale. `since` is the count of stops when it was asked for. Raises Refused where names, mating or
+    the revision forbid it, or the drive; in the first case nothing has changed.
+    """
+    before, then = bench.setup.document, bench.setup.chain
+    try:
+        await bench.setup.change(changes, rev)
+    finally:  # a change that is broken off may have been made
+        lens = bench.setup.document.lens
+        if lens != before.lens:
+            forget_findings_of_lens(bench.notices)
+    told = came_to(before, then, bench.setup.document, bench.setup.chain, changes)
+    if lens is not None and lens != before.lens:
+        await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
+    if follow:
+        await bench.nominal(since=since)
+    return told
+
+
+def will_come_to(bench: Bench, changes: Mapping[str, Any]) -> dict[str, Any]:
+    """What a change would come to, as answered. Raises Refused."""
+    new, chain = bench.setup.preview(changes)
+    return came_to(bench.setup.document, bench.setup.chain, new, chain, changes)

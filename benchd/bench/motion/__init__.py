@@ -1,0 +1,1 @@
+"""The carriage in closed loop."""

@@ -1,0 +1,113 @@
+"""Homing: the controller's cycle to the switch, the scale's reference mark, and to where small steps are allowed."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+
+from benchd.bench.motion.drive import Drive
+from benchd.bench.motion.figures import HOMING_BEYOND_UM
+from benchd.bench.motion.stops import Stops
+from benchd.bench.motion.trust import Trust
+from benchd.devices import Axis, AxisSpec, Clock, DeviceError, Encoder, HomeFailed, Reading
+
+INSIDE_UM = 5.0
+"""How far inside its limits the carriage comes to rest; they shift by less over the last steps there."""
+
+Approach = Callable[[float, bool, int, Callable[[], None]], Awaitable[Reading]]
+"""To a place (um), exactly or in one go, while the count of stops stays, with what is called once settled."""
+
+
+class Homing:
+    """Finds the carriage's zero, and sees to it that a switch which does not act cannot let it run on."""
+
+    def __init__(
+        self, axis: Axis, scale: Encoder | None, drive: Drive, stops: Stops, clock: Clock, approach: Approach
+    ) -> None:
+        self._axis = axis
+        self._scale = scale
+        self._drive = drive
+        self._stops = stops
+        self._clock = clock
+        self._approach = approach
+        self.seeking_switch = False
+        """Whether the controller's own cycle is under way: it resets and trips switches as it pleases."""
+        self._bounded = False
+        self._ran_on: HomeFailed | None = None
+
+    @property
+    def reach_um(self) -> tuple[float, float]:
+        """How far the cycle may take the carriage on either side."""
+        return self._axis.spec.low - HOMING_BEYOND_UM, self._axis.spec.high + HOMING_BEYOND_UM
+
+    async def find_zero(self, stops: int, known: bool, trust: Trust) -> None:
+        """The whole of it, while the count of stops stays. Raises DeviceError, Stopped.
+
+        `known`: the place was trusted until now, so that `bound` can tell when the cycle has gone too far.
+        """
+        self._bounded, self._ran_on = known, None
+        try:
+            self.seeking_switch = True
+            try:
+                await self._axis.home()
+            finally:
+                self.seeking_switch = False
+            losses = trust.losses
+            self._stops.check(stops)
+            if self._scale is not None:
+                await find_mark(self._drive, self._axis.spec, self._scale, stops)
+            await self._into_limits(await self._drive.rest(self._clock.monotonic(), stops), stops)
+        except DeviceError as error:
+            self._stops.check(stops)
+            raise self._ran_on or error from None
+        if trust.losses != losses or not self._axis.homed:
+            raise HomeFailed(
+                f"Something happened after the switch was found: {trust.why}.",
+                advice="Find the cause, then home again.",
+                device="carriage",
+            )
+
+    async def _into_limits(self, place: Reading, stops: int) -> None:
+        """The switch may lie outside the limits, from where no small step would be allowed: come to the nearest."""
+        low, high = self._drive.limits_um
+        if not low <= place.value <= high:
+            nearest = min(max(place.value, low + INSIDE_UM), high - INSIDE_UM)
+            await self._approach(nearest, True, stops, lambda: None)
+
+    async def bound(self, place_um: float) -> None:
+        """A look at where the cycle has taken the carriage: it is stopped where nobody has looked for clearance."""
+        if not (self.seeking_switch and self._bounded) or self._ran_on is not None:
+            return
+        low, high = self.reach_um
+        if not low <= place_um <= high:
+            self._ran_on = HomeFailed(
+                f"The carriage went on to {place_um:.0f} µm and the home switch did not act; "
+                f"homing may go from {low:.0f} to {high:.0f} µm.",
+                advice="Check the switch and its cable, then home again.",
+                device="carriage",
+            )
+            await self._axis.stop()
+
+
+MARK_WITHIN_UM = 5000.0
+MARK_ANSWER_S = 0.3
+
+
+async def find_mark(drive: Drive, spec: AxisSpec, scale: Encoder, stops: int) -> None:
+    """Pass the reference mark with an axis that stands at its switch. Raises HomeFailed where none is seen, Stopped."""
+    seeking = asyncio.create_task(scale.seek_reference(), name="reference mark")
+    try:
+        await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
+        if not seeking.done():
+            await drive.motor_to(min(spec.low + MARK_WITHIN_UM, spec.high), stops)
+            await asyncio.wait([seeking], timeout=MARK_ANSWER_S)
+        if not seeking.done():
+            raise HomeFailed(
+                f"The encoder's reference mark was not seen within {MARK_WITHIN_UM:.0f} µm of the switch.",
+                advice="Check the encoder's head and its reference output.",
+                device="position",
+            )
+        seeking.result()
+    finally:
+        seeking.cancel()
+        await asyncio.wait([seeking])

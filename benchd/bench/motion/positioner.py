@@ -1,0 +1,263 @@
+"""The carriage in closed loop: where it is, how it gets there, and that it can always be stopped.
+
+With an encoder the encoder decides: the motor is sent where the encoder's place is expected, the encoder is read,
+the rest is corrected. Without one the motor's steps are the position. The last motion of an approach always has the
+same direction, so that backlash lies on one side.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+
+from benchd.bench.jobs import Stopped
+from benchd.bench.motion.drive import Drive
+from benchd.bench.motion.figures import MotionFigures, check_limits
+from benchd.bench.motion.following_error import Agreement
+from benchd.bench.motion.homing import Homing
+from benchd.bench.motion.position import Place
+from benchd.bench.motion.stops import Stops
+from benchd.bench.motion.trust import Trust
+from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
+
+ATTEMPTS = 6
+NEEDS_NO_RUN_UP = 0.25
+"""A way to the target that is this part of the run-up, from the right side, takes up the play as well."""
+
+
+class Positioner:
+    """Homes, moves and stops the carriage, and watches that motor and encoder agree."""
+
+    def __init__(self, axis: Axis, scale: Encoder | None, figures: MotionFigures, trust: Trust, clock: Clock) -> None:
+        self._axis = axis
+        self._scale = scale
+        self._figures = figures
+        self._trust = trust
+        self._clock = clock
+        self._stops = Stops(clock)
+        self._place = Place(axis, scale, clock, lambda: self.state == "idle")
+        self._agreement = Agreement(figures, trust)
+        self._drive = Drive(axis, figures, self._place, self._stops, self._agreement)
+        self._state = "idle"
+        self.changed: Callable[[], None] = lambda: None
+        """Called in the turn in which `state` becomes another, so that it is told before whatever comes of it."""
+        self._homing = Homing(axis, scale, self._drive, self._stops, clock, self._approach)
+        self.may_begin: Callable[[], bool] = lambda: True
+        """Whether a motion may be begun: asked last, when whoever wants it has waited for all else."""
+        self.barred: str | None = None
+        """Why the carriage may not be moved at all just now: its controller or its scale is away."""
+
+    @property
+    def state(self) -> str:
+        """What the carriage is doing: `idle`, `moving` or `homing`."""
+        return self._state
+
+    @state.setter
+    def state(self, state: str) -> None:
+        if state != self._state:
+            self._state = state
+            self.changed()
+
+    @property
+    def limits_um(self) -> tuple[float, float]:
+        """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
+        return self._drive.limits_um
+
+    def check_limits(self, carriage_um: float) -> None:
+        """Raise Refused('limit') for a place outside the carriage's limits."""
+        check_limits(carriage_um, self.limits_um)
+
+    @property
+    def homing_um(self) -> tuple[float, float]:
+        """How far homing may go on either side."""
+        return self._homing.reach_um
+
+    @property
+    def seeking_switch(self) -> bool:
+        """Whether the controller's own homing cycle is under way: it resets and trips switches as it pleases."""
+        return self._homing.seeking_switch
+
+    @property
+    def stops(self) -> int:
+        """How often `stop` was called; whoever compares two counts knows whether one came between."""
+        return self._stops.count
+
+    @property
+    def stopped_s(self) -> float:
+        """When `stop` was last called (s, of the clock's monotonic time)."""
+        return self._stops.last_s
+
+    @property
+    def stopped_by(self) -> str | None:
+        """Who stopped last; None for nobody, and for a stop of the bench's own."""
+        return self._stops.last_by
+
+    @property
+    def place_um(self) -> float | None:
+        """Where the carriage was when it was last read."""
+        return self._place.last_um
+
+    @property
+    def overshoot_um(self) -> float:
+        """How far short of a place the carriage may go first, to come to it from below."""
+        return self._figures.approach_um if self._axis.spec.approach == "from_below" else 0.0
+
+    @property
+    def source(self) -> str:
+        """What decides the position: encoder or steps."""
+        return self._place.source
+
+    async def read(self) -> Reading:
+        """The carriage's place (um), by the encoder where there is one."""
+        return await self._place.read()
+
+    async def home(self, *, since: int | None = None) -> None:
+        """Find the switch, then the reference mark, agree with the encoder, come to rest inside the limits.
+
+        Raises DeviceError, Stopped.
+
+        `since` is the count of stops when this was asked for: a stop after that counts, whatever was awaited between.
+        """
+        if self.barred is not None:
+            raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
+        stops = await self._free(since)
+        known = self._trust.homed
+        self._trust.lose("homing", "homing")
+        self.state = "homing"
+        why = "homing was broken off"
+        try:
+            await self._homing.find_zero(stops, known, self._trust)
+            self._agreement.begin()
+            self._trust.gain()
+        except Stopped:
+            why = "homing was stopped"
+            raise
+        except DeviceError as failed:
+            why = failed.text.rstrip(".")
+            raise
+        finally:
+            if not self._trust.homed:
+                self._trust.lose("homing", why)
+            self.state = "idle"
+
+    async def go(
+        self,
+        target_um: float,
+        *,
+        exact: bool = True,
+        since: int | None = None,
+        settled: Callable[[], None] = lambda: None,
+    ) -> Reading:
+        """Bring the carriage to `target_um` and return its reading there, settled.
+
+        `exact` corrects until the tolerance is met; otherwise one approach does, and the reading tells where it
+        ended. `since` as for `home`. `settled` is called each time it has settled, as the place begins to be read:
+        a picture may be exposed meanwhile. Raises Refused (not_homed, limit), Stopped, DeviceError.
+        """
+        self._trust.require()
+        self.check_limits(target_um)
+        stops = await self._free(since)
+        self._trust.require()
+        self.state = "moving"
+        self._agreement.rest_um = None
+        try:
+            return await self._approach(target_um, exact, stops, settled)
+        except asyncio.CancelledError:
+            # The axis lets go at standstill only. Where that is has to be known, or it would look like creeping.
+            await self._come_to_rest()
+            raise
+        except DeviceFault as fault:  # nobody knows what the controller was told
+            self._trust.lose("link", fault.text.rstrip("."))
+            raise
+        except MotionFailed as failed:
+            self._stops.check(stops)
+            if failed.code == "interlock":  # ended in good order by a safety device; the axis knows what it cost
+                await self._come_to_rest()
+            else:
+                self._trust.lose("limit", str(failed.text).rstrip("."))
+            raise
+        finally:
+            self.state = "idle"
+
+    async def _free(self, since: int | None) -> int:
+        """The count of stops with which a motion is begun. Raises Stopped where none may be."""
+        stops = await self._stops.free(since)
+        if not self.may_begin():
+            raise Stopped(self._stops.last_by)
+        return stops
+
+    async def _approach(self, target_um: float, exact: bool, stops: int, settled: Callable[[], None]) -> Reading:
+        here = await self.here()
+        up = 1.0 if self._axis.spec.approach == "from_below" else -1.0
+        run = self._figures.approach_um
+        if (target_um - here) * up < run * NEEDS_NO_RUN_UP:
+            await self._drive.to(target_um - up * run, stops)
+        aim = target_um
+        for attempt in range(ATTEMPTS):
+            stood = await self._drive.to(aim, stops)
+            reading = await self._drive.rest(stood, stops, settled)
+            error = target_um - reading.value
+            if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
+                return reading
+            if error * up < 0.0:  # past it: back off, come again from the same side
+                await self._drive.to(reading.value - up * run, stops)
+            aim = target_um + (error * 0.5 if attempt > ATTEMPTS // 2 else 0.0)
+        self._trust.lose("stall", "the carriage does not come within its tolerance")
+        raise DeviceError(
+            f"The carriage ended {error:+.1f} µm from {target_um:.1f} µm after {ATTEMPTS} approaches.",
+            advice="Check couplings and the encoder's head; raise motion.tolerance_um if the stage cannot do better.",
+            device="carriage",
+        )
+
+    async def here(self) -> float:
+        """Where the carriage stands (um); what was read a moment ago at rest will do, as nothing moved it since."""
+        fresh = self._place.fresh()
+        return (await self.read()).value if fresh is None else fresh
+
+    async def watch_once(self) -> Reading:
+        """One look at the carriage: following error in motion, creep at rest. Raises DeviceError once trust is lost."""
+        if self._scale is None:
+            place = await self.read()
+            await self._homing.bound(place.value)
+            return place
+        began = self._clock.monotonic()
+        before = await self._axis.read()
+        place = await self.read()
+        await self._homing.bound(place.value)
+        if not self._trust.homed:
+            return place
+        if self.state == "idle":
+            self._agreement.creeps(place.value)
+        else:
+            now = self._clock.monotonic()
+            # The motor may have been asked by somebody else, before `began`. Its reading tells of the middle between
+            # question and answer: the question lies as far before that as the answer, which is past, behind it.
+            self._agreement.on_the_way(before.value, place.value, max(now - began, 2.0 * (now - before.t_mono)))
+        return place
+
+    async def stop(self, by: str | None = None) -> None:
+        """Stop at once, whatever is under way; returns at standstill. Safe at any time. `by` is the user who asked."""
+        with self._stops.one(by):
+            self._place.forget()
+            # Until it is known where it came to rest: it creeps on for as long as it takes to stop.
+            self._agreement.rest_um = None
+            try:
+                await self._axis.stop()
+                await self._come_to_rest()  # before anything moves again: motor and encoder are compared at rest
+            except DeviceError as error:
+                self._trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
+                raise
+
+    async def _come_to_rest(self) -> None:
+        """After a motion that was broken off: whether the controller kept its place, and where the carriage stands."""
+        if not self._trust.homed:
+            return
+        if not self._axis.homed:
+            self._trust.lose("reset", "the controller lost its place in the stop")
+            return
+        try:
+            motor_um = (await self._axis.read()).value
+            self._agreement.at_rest(motor_um, (await self.read()).value)
+        except DeviceError as error:
+            if self._trust.homed:
+                self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")

@@ -1,0 +1,85 @@
+"""Captures at known places: drive to an offset, settle, expose or read, and read the place before and after."""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+
+from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.gate import Gate
+from benchd.bench.jobs import Stopped
+from benchd.bench.motion.positioner import Positioner
+from benchd.detectors.values import Capture
+from benchd.errors import Refused
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A capture with the place it was taken at."""
+
+    capture: Capture
+    carriage_um: float
+    offset_um: float
+
+
+class Shots:
+    """Takes captures at offsets; a closed gate is waited for, and what a stop cut into is taken again."""
+
+    def __init__(self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: SetUpKeeper) -> None:
+        self._carriage = carriage
+        self._capture = capture
+        self._keeper = keeper
+
+    def reach(self, centre: float, span: float) -> tuple[float, float]:
+        """Offsets that can be approached within the carriage's limits and the clearance, at most `span` either way."""
+        keeper, places, overshoot = self._keeper, self._keeper.chain.places, self._carriage.overshoot_um
+        lowest, highest = self._carriage.limits_um
+        least = keeper.clearance_of(keeper.document).least_depth_um
+        if least is not None:
+            lowest = max(lowest, places.lowest_um(least))
+        # On the way to a place the carriage goes past it, on this side.
+        low, high = places.offset_um(min(lowest + overshoot, highest)), places.offset_um(highest)
+        return max(centre - span, -math.inf if low is None else low), min(
+            centre + span, math.inf if high is None else high
+        )
+
+    async def go(self, offset: float, gate: Gate, settled: Callable[[], None] = lambda: None) -> float:
+        """Drive to an offset, waiting at a closed gate; a stop while it is closed is not the end. Returns the place."""
+        while True:
+            await gate.passable()
+            places = self._keeper.chain.places
+            target = places.carriage_um(offset)
+            if target is None:
+                raise Refused("not_driven", "There is no lens in the set-up.", advice="Set it up first.")
+            self._keeper.check_depth(places.depth_um(target - self._carriage.overshoot_um))
+            try:
+                return (await self._carriage.go(target, exact=False, settled=settled)).value
+            except Stopped:
+                if not gate.closed:
+                    raise
+
+    async def take(self, offset: float, gate: Gate) -> Shot:
+        """Drive there and capture. The place is read as that begins, and again once it is done."""
+        while True:
+            capturing: list[asyncio.Task[Capture]] = []
+            try:
+                before = await self.go(offset, gate, lambda: capturing.append(self._begin()))  # noqa: B023 awaited here
+                stops = self._carriage.stops
+                capture = await capturing[-1]
+            finally:
+                for task in capturing:
+                    if not task.cancel() and not task.cancelled():
+                        task.exception()  # told by what ended the approach
+            after = (await self._carriage.read()).value
+            if self._carriage.stops == stops and not gate.closed:
+                break
+        place = 0.5 * (before + after)
+        return Shot(capture, place, self._keeper.chain.places.offset_um(place) or 0.0)
+
+    def _begin(self) -> asyncio.Task[Capture]:
+        async def capture() -> Capture:
+            return await self._capture()
+
+        return asyncio.create_task(capture(), name="capture")

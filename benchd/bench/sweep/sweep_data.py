@@ -1,0 +1,63 @@
+"""What a sweep is asked for, and what it brings home."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from benchd.detectors.detector import AUTO
+
+
+@dataclass(frozen=True, slots=True)
+class SweepOrder:
+    """A sweep as asked for; None lets the bench choose from the f-number and from what a first look shows (um)."""
+
+    about: Literal["nominal", "here"] | float = "nominal"
+    span_um: float | None = None
+    step_um: float | None = None
+    merit: str = AUTO
+    lp_mm: float | None = None
+    repeats: int = 1
+    mode: Literal["stepped", "continuous"] = "stepped"
+
+
+@dataclass(frozen=True, slots=True)
+class SweepPoint:
+    """One point of a sweep: where it was taken, and of each channel its value with its u."""
+
+    idx: int
+    offset_um: float
+    carriage_um: float
+    t_mono: float
+    repeat: int
+    channels: Mapping[str, tuple[float, float]]
+
+
+@dataclass(slots=True)
+class SweepData:
+    """A sweep at one set-up: its points in the order taken, what was measured, whether its values were linear in light.
+
+    `brightness` is that of each point, in the detector's own unit; `flags` are sentences for the finding: what did not
+    stay as it was, and what was lost.
+    """
+
+    setup: int
+    glass: tuple[str, ...]
+    detector: str
+    merit: str
+    lp_mm: float
+    f_number: float
+    u_frequency_rel: float
+    hwhm_um: float
+    points: list[SweepPoint] = field(default_factory=list)
+    refused: int = 0
+    first_refusal: str = ""
+    brightness: list[float] = field(default_factory=list)
+    linear: bool = True
+    flags: list[str] = field(default_factory=list)
+
+    @property
+    def measured(self) -> tuple[str, str, float, float]:
+        """What makes readings comparable: detector, merit, frequency and f-number."""
+        return self.detector, self.merit, self.lp_mm, self.f_number

@@ -1,0 +1,243 @@
+"""The stepped sweep: look where the peak is, choose the stations, then move, settle, capture, again and again.
+
+A capture is measured and its readings stored while the carriage is on its way to the next station.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from benchd.assessments.locate import Location
+from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, Station, per_pass, plan
+from benchd.bench.analysis import Analysis
+from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.gate import Gate
+from benchd.bench.motion.positioner import Positioner
+from benchd.bench.notices import Notices
+from benchd.bench.requests import check_points
+from benchd.bench.run_record import RunRecord, keep_and_tell
+from benchd.bench.sweep.captures import Shot, Shots
+from benchd.bench.sweep.coarse_scan import HEAD_START_S, Search
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, SweepPoint
+from benchd.detectors.detector import Detector
+from benchd.detectors.values import Seen, Unusable
+from benchd.devices import Clock
+from benchd.errors import BenchdError, Refused
+from benchd.metrology.peak_light import TOO_LITTLE_LIGHT, predicted_U_um
+from benchd.optics.focus_depth import half_width_um
+from benchd.records.store import Store
+from benchd.records.values import ReadingRow
+
+FINISH_S = 1.0
+
+LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
+"""Points of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
+source. It is above what warming up and droop do to a lamp, and below what anybody does to it on purpose."""
+
+Progress = Callable[[int, int], None]
+
+
+class Sweeper:
+    """Carries out stepped sweeps with a detector."""
+
+    def __init__(
+        self,
+        carriage: Positioner,
+        detector: Detector,
+        analysis: Analysis,
+        keeper: SetUpKeeper,
+        store: Store,
+        notices: Notices,
+        clock: Clock,
+    ) -> None:
+        self._carriage = carriage
+        self._detector = detector
+        self._analysis = analysis
+        self._keeper = keeper
+        self._store = store
+        self._notices = notices
+        self._clock = clock
+        self._shots = Shots(carriage, detector.capture, keeper)
+        self._search = Search(self._shots, detector, clock)
+
+    async def sweep(
+        self, order: SweepOrder, f_number: float, run: RunRecord, gate: Gate, progress: Progress
+    ) -> SweepData:
+        """Look, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, BenchdError."""
+        lp_mm = self._detector.frequency(order.lp_mm)
+        half_width = self._keeper.arrangement.curve_width * half_width_um(f_number, lp_mm)
+        centre = await self._centre(order)
+        await self._shots.go(centre, gate)
+        await self._detector.prepare()
+        peak, glances = await self._search.find(centre, half_width, lp_mm, gate)
+        u_frequency_rel = await self._settle_on(peak, glances, lp_mm)
+        span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
+        step = order.step_um or STEP_HWHM * peak.hwhm_um
+        check_points(order.repeats * per_pass(span, step))
+        middle = peak.peak_um if order.span_um is None else centre
+        noise = await self._noise(glances)
+        inside = order.repeats * min(2.1 * half_width, span) / step
+        ratio = peak.hwhm_um / half_width
+        predicted = await self._analysis.run(predicted_U_um, noise, inside, half_width, ratio)
+        require_light(predicted, noise, inside, half_width)
+        rng = np.random.default_rng(run.number)
+        stations = plan(middle, span, step, order.repeats, rng)
+        data = SweepData(
+            setup=self._keeper.document.rev,
+            glass=self._keeper.document.glass,
+            detector=self._detector.gear.name,
+            merit=self._detector.name,
+            lp_mm=lp_mm,
+            f_number=f_number,
+            u_frequency_rel=u_frequency_rel,
+            hwhm_um=peak.hwhm_um,
+        )
+        await self._take_all(stations, data, run, gate, progress)
+        data.flags += [*_lost(data), *_brightness(data)]
+        return data
+
+    async def _centre(self, order: SweepOrder) -> float:
+        self._keeper.require_driven()
+        if order.about == "nominal":
+            return self._keeper.document.trim_um
+        if order.about == "here":
+            here: float | None = self._keeper.chain.places.offset_um((await self._carriage.read()).value)
+            return 0.0 if here is None else here
+        return float(order.about)
+
+    async def _settle_on(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> float:
+        # Two stations beyond the span, so that the blurriest capture of the sweep has room in what is settled.
+        within = (SPAN_HWHM + 2.0 * STEP_HWHM) * peak.hwhm_um
+        others = [one for one in seen if abs(one.offset_um - peak.peak_um) <= within]
+        return await self._detector.settle_on(_sharpest(seen), others, lp_mm)
+
+    async def _noise(self, seen: Sequence[Seen]) -> float:
+        """Relative noise of one point at the peak: the pilot's sharpest capture, measured as the sweep will be."""
+        measured = await self._detector.measure(_sharpest(seen).capture)
+        if isinstance(measured, Unusable):
+            raise Refused("not_found", measured.text, advice=measured.advice)
+        values, us = zip(*measured.values.values(), strict=True)
+        if (mean := sum(values) / len(values)) <= 0.0:
+            raise Refused("not_found", "What is measured at the peak is not above zero.", advice="Check the light.")
+        return float(math.hypot(*us) / len(us) / mean)
+
+    # Taking
+
+    async def _take_all(
+        self,
+        stations: Sequence[Station],
+        data: SweepData,
+        run: RunRecord,
+        gate: Gate,
+        progress: Progress,
+    ) -> None:
+        under_way: asyncio.Task[None] | None = None
+        try:
+            for count, station in enumerate(stations):
+                taken = await self._shots.take(station.offset_um, gate)
+                if under_way is not None:
+                    await under_way
+                work = self._finish(taken, station, data, run, gate)
+                under_way = asyncio.create_task(work, name="reading")
+                progress(count + 1, len(stations))
+            if under_way is not None:
+                await under_way
+        finally:
+            # What was exposed is finished and kept even when the sweep is broken off; a full disk is not waited for.
+            if under_way is not None:
+                ended, late = await asyncio.wait({under_way}, timeout=FINISH_S)
+                for task in late:
+                    task.cancel()
+                for task in ended:
+                    task.cancelled() or task.exception()  # told where it happened; this sweep ends for another reason
+
+    async def _finish(self, taken: Shot, station: Station, data: SweepData, run: RunRecord, gate: Gate) -> None:
+        detector, capture = self._detector, taken.capture
+        idx = run.next_index()
+        await self._clock.sleep(HEAD_START_S)
+        measured = await detector.measure(capture)
+        rows: list[ReadingRow] = []
+        for channel in detector.channels:
+            value, u = (None, None) if isinstance(measured, Unusable) else measured.values[channel]
+            rows.append(
+                ReadingRow(
+                    run=run.id,
+                    idx=idx,
+                    t_utc=capture.t_utc,
+                    t_mono=capture.t_mono,
+                    offset_um=taken.offset_um,
+                    carriage_um=taken.carriage_um,
+                    device=detector.gear.name,
+                    channel=f"{detector.name}.{channel}",
+                    value=value,
+                    unit=detector.unit,
+                    quality="bad" if value is None else "good",
+                    u=u,
+                )
+            )
+        await self._keep_and_tell(rows, gate)
+        if isinstance(measured, Unusable):
+            data.refused += 1
+            data.first_refusal = data.first_refusal or measured.text
+            if data.refused > max(5, len(data.points)):
+                raise BenchdError("not_found", measured.text, advice=measured.advice)
+            return
+        data.linear = data.linear and measured.linear
+        if measured.brightness is not None:
+            data.brightness.append(measured.brightness)
+        data.flags += measured.flags
+        channels = {channel: measured.values[channel] for channel in detector.channels}
+        data.points.append(
+            SweepPoint(idx, taken.offset_um, taken.carriage_um, capture.t_mono, station.repeat, channels)
+        )
+
+    async def _keep_and_tell(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
+        """Into the record. A full disk pauses the run; the reading is kept and told when somebody resumes with room."""
+        while True:
+            try:
+                await keep_and_tell(self._store, self._notices, rows)
+                return
+            except BenchdError as error:
+                if error.code != "disk_full":
+                    raise
+                gate.hold(error)
+                await gate.opened()
+
+
+def _lost(data: SweepData) -> list[str]:
+    if not data.refused:
+        return []
+    of = data.refused + len(data.points)
+    return [f"{data.refused} of {of} points of a sweep could not be measured; of the first: {data.first_refusal}"]
+
+
+def _brightness(data: SweepData) -> list[str]:
+    if not data.brightness or max(data.brightness) <= LIGHT_STAYS * min(data.brightness):
+        return []
+    ratio = max(data.brightness) / min(data.brightness)
+    return [f"While a sweep was taken the brightness changed by a factor of {ratio:.2g}: light or exposure."]
+
+
+def _sharpest(seen: Sequence[Seen]) -> Seen:
+    return max(seen, key=lambda one: one.glance.value)
+
+
+def require_light(predicted: float, noise: float, inside: float, half_width_um: float) -> None:
+    """Refuse a sweep that could not be sure enough, from what its look predicts and never from what a fit achieved.
+
+    `predicted` is the 95 % half-width of best focus (um), `noise` the relative standard deviation of one reading at
+    the peak, `inside` how many fall within +-1.05 of the geometric half-width `half_width_um`. Raises Refused
+    ('not_found').
+    """
+    if predicted > TOO_LITTLE_LIGHT * half_width_um:
+        known = "not at all" if math.isinf(predicted) else f"to {predicted:.1f} µm only"
+        raise Refused(
+            "not_found",
+            f"Too little light: best focus would be known {known}, with {inside:.0f} readings.",
+            advice="More light, longer exposures, or more repeats.",
+            data={"predicted_U_um": None if math.isinf(predicted) else predicted, "noise": noise, "inside": inside},
+        )

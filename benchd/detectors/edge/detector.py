@@ -1,0 +1,172 @@
+"""The camera as a detector of sharpness: exposed once, the target found once, every picture measured the same way."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar, cast
+
+from benchd.detectors.detector import Detector
+from benchd.detectors.edge.pictures import (
+    TOO_FINE,
+    Rendition,
+    SquareSeen,
+    exposure_in,
+    glance_at,
+    modulation_in,
+)
+from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
+from benchd.devices import Camera, CameraSpec, Exposure
+from benchd.errors import BenchdError, Refused
+from benchd.files.bench_file import Target
+from benchd.imaging.level import whole_periods
+from benchd.imaging.square import SquareLayout
+
+EXPOSURE_RANGE_MS = (0.1, 2000.0)
+LOOKS = 8
+LEAST_SHARE = 0.05
+
+ROOM_MARGIN_PX = 2.0
+LEAST_WINDOW_PX = 60.0
+"""A diffraction-limited edge has long tails; a window sized by its width alone reads its modulation high, the more
+so the sharper it is."""
+
+EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
+
+
+@dataclass(frozen=True, slots=True)
+class Locked:
+    """How every picture of a sweep is measured: places, frequency in cycles per pixel, one window for all.
+
+    `u_frequency_rel` is the relative standard uncertainty of the frequency at the target.
+    """
+
+    layout: SquareLayout
+    cycles_per_px: float
+    window_px: float
+    u_frequency_rel: float
+
+
+def rendition_of(spec: CameraSpec) -> Rendition:
+    """How a camera's pictures are to be read. Upside down or mirrored, an upright edge is still upright."""
+    return Rendition(spec.linear, spec.gamma, spec.orientation.startswith("turned_"))
+
+
+class EdgeDetector(Detector):
+    """Looks at the target through the camera; numbers come from the analysis process."""
+
+    name = "edge"
+    device = Camera
+    channels = ("v", "h")
+    quantity = "Modulation"
+    legends: ClassVar = {"v": "vertical edges", "h": "horizontal edges"}
+    tells_blur = True
+    at_most_s = 300.0  # of as many exposures of the longest as are tried
+    point_s = 0.15
+
+    def __init__(self, gear: Gear) -> None:
+        super().__init__(gear)
+        self.camera = cast(Camera, gear.device)
+        self._rendition = rendition_of(self.camera.spec)
+        self._exposure: Exposure | None = None
+        self._locked: Locked | None = None
+
+    @staticmethod
+    def load() -> None:
+        import benchd.detectors.edge.pictures  # noqa: F401
+
+    async def prepare(self) -> None:
+        await self.expose()
+
+    async def expose(self) -> Exposure:
+        """Set the exposure so that the bright field stands well below clipping; it then stays for the whole sweep.
+
+        Where the target's light is dimmed by pulses, it takes whole periods of them. Raises BenchdError('not_found')
+        where no exposure makes the field bright enough.
+        """
+        low, high = self.camera.spec.exposure_range_ms or EXPOSURE_RANGE_MS
+        pulses_hz = await self._pulses_hz()
+        exposure_ms = self._exposure.exposure_ms if self._exposure else min(max(20.0, low), high)
+        exposure_ms = whole_periods(exposure_ms, pulses_hz, low, high)
+        fraction = 0.0
+        for _ in range(LOOKS):
+            self._exposure = await self.camera.configure(exposure_ms, 1.0)
+            frame = await self.camera.grab()
+            judged = await self.gear.analysis.run(exposure_in, frame.data)
+            if isinstance(judged, Unusable):
+                raise BenchdError("device_fault", judged.text, advice="Check the camera's picture format.")
+            if judged.good:
+                return self._exposure
+            fraction = judged.fraction
+            wanted = min(max(exposure_ms * min(max(judged.factor, 0.05), 20.0), low), high)
+            wanted = whole_periods(wanted, pulses_hz, low, high)
+            if math.isclose(wanted, exposure_ms, rel_tol=1e-3):
+                break
+            exposure_ms = wanted
+        if fraction < LEAST_SHARE:
+            raise BenchdError(
+                "not_found",
+                f"The picture is too dark: its bright field stands at {100 * fraction:.1f} % of full scale.",
+                advice=await self._brighter(),
+                data={"fraction": fraction, "exposure_ms": exposure_ms},
+            )
+        return self._exposure or Exposure(exposure_ms, 1.0)
+
+    async def _brighter(self) -> str:
+        if self.gear.light is not None and await self.gear.light.level() == 0.0:
+            return "The target's light is at level 0: turn it up."
+        return "Turn the light up, open the iris, or take the cap off."
+
+    async def _pulses_hz(self) -> float | None:
+        """The pulses of the target's light while it is dimmed by them; at full level, and dark, it has none."""
+        light = self.gear.light
+        if light is None or light.spec.pwm_hz is None:
+            return None
+        return light.spec.pwm_hz if 0.0 < await light.level() < 1.0 else None
+
+    async def capture(self) -> Capture:
+        frame = await self.camera.grab()
+        return Capture(frame, frame.t_mono, frame.t_utc)
+
+    async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
+        """One picture by itself: is the target there, how sharp is it, roughly."""
+        target, pixel_um = self.gear.target, self.camera.spec.pixel_um
+        work = (capture.data.data, lp_mm, target.pitch_mm, pixel_um, self._rendition)
+        seen = await self.gear.analysis.run(glance_at, *work)
+        if isinstance(seen, Unusable):
+            if seen.code == TOO_FINE:  # wherever it looks
+                raise Refused("bad_request", seen.text, advice="Give a lower lp_mm.")
+            return seen
+        return Glance(seen.modulation, seen.sigma_px, seen)
+
+    async def settle_on(self, best: Seen, within: Sequence[Seen], lp_mm: float) -> float:
+        """Fix places by the sharpest glance and the window by the blurriest of all that belong to the sweep."""
+        sharpest, others = best.glance.seen, [one.glance.seen for one in within]
+        self._locked = lock(self.camera.spec, self.gear.target, lp_mm, sharpest, others)
+        return self._locked.u_frequency_rel
+
+    async def measure(self, capture: Capture) -> Measured | Unusable:
+        """One picture of the sweep."""
+        locked = self._locked
+        assert locked is not None
+        where = (locked.layout, locked.cycles_per_px, locked.window_px)
+        found = await self.gear.analysis.run(modulation_in, capture.data.data, *where, self._rendition)
+        if isinstance(found, Unusable):
+            return found
+        as_set = capture.data.exposure in (None, self._exposure)
+        flags = () if as_set else (EXPOSED_OTHERWISE,)
+        return Measured({"v": found.v, "h": found.h}, found.linear, found.swing, flags)
+
+
+def lock(spec: CameraSpec, target: Target, lp_mm: float, sharpest: SquareSeen, others: Sequence[SquareSeen]) -> Locked:
+    """How a sweep is measured whose sharpest picture is this one, with these others that belong to it."""
+    # The square wanders by fractions of a pixel from picture to picture; a window without margin would refuse some.
+    room = min(glance.room_px for glance in (sharpest, *others)) - ROOM_MARGIN_PX
+    sigma = max(glance.sigma_px for glance in (sharpest, *others))
+    window = min(room, max(5.0 * sigma + 6.0, LEAST_WINDOW_PX))
+    layout = sharpest.layout
+    if spec.pixel_um is not None and spec.u_pixel_um is not None:
+        return Locked(layout, lp_mm * spec.pixel_um / 1000.0, window, spec.u_pixel_um / spec.pixel_um)
+    u_rel = math.hypot(target.u_pitch_mm / target.pitch_mm, layout.u_side_px / layout.side_px)
+    return Locked(layout, lp_mm * target.pitch_mm / layout.side_px, window, u_rel)

@@ -1,0 +1,366 @@
+"""Devices and links with a guard around each call: what the bench works with in place of a driver's own objects.
+
+A guarded device is of every kind that its driver is, so that whoever looks for an axis or a light finds it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from contextlib import suppress
+from typing import Any, TypeVar, cast
+
+import structlog
+
+from benchd.devices import (
+    Answer,
+    Ask,
+    Axis,
+    AxisSpec,
+    Camera,
+    CameraSpec,
+    Device,
+    DeviceError,
+    DeviceFault,
+    Encoder,
+    EncoderSpec,
+    Exposure,
+    Frame,
+    FrameLog,
+    Gauge,
+    GaugeSpec,
+    Health,
+    Identity,
+    Light,
+    LightSpec,
+    Link,
+    Matcher,
+    Meter,
+    MotionFailed,
+    Operator,
+    Reading,
+    Surprise,
+)
+from benchd.devices.guard import Guard
+from benchd.errors import Refused
+
+_log = structlog.get_logger("benchd.drivers")
+
+T = TypeVar("T")
+
+CLOSE_S = 10.0
+MOVE_MARGIN_S = 30.0
+"""Beyond three times what distance, speed and acceleration ask for: drivers end a move that fails long before."""
+AGAIN_S = 1.0
+"""Between two tries to set a light as it is wanted."""
+
+
+class GuardedDevice(Device):
+    """Any device. `create` is the driver's own affair."""
+
+    def __init__(self, device: Any, name: str, driver: str) -> None:
+        self._device = device
+        self._guard = Guard(name, driver)
+        self._closed = asyncio.Event()
+
+    @classmethod
+    def create(cls, name: str, config: Any, link: Link | None) -> Device:
+        """Made by `guarded` from a device that is there."""
+        raise NotImplementedError
+
+    @property
+    def name(self) -> str:  # type: ignore[override] # read only is all that is needed
+        return self._guard.name
+
+    def _told(self, attribute: str, kind: type[T]) -> T:
+        """What the device says of itself, checked as its answers are."""
+        return self._guard.of_kind(
+            attribute, self._guard.now(attribute, lambda: getattr(self._device, attribute)), kind
+        )
+
+    def _limit_s(self, attribute: str) -> float:
+        return self._guard.number(attribute, self._told(attribute, object))
+
+    async def _ask(self, call: str, kind: type[T], *args: Any, anyhow: bool = False) -> T:
+        answer = await self._guard.asked(
+            call, lambda: getattr(self._device, call)(*args), self._limit_s("answers_within_s"), anyhow=anyhow
+        )
+        return self._guard.of_kind(call, answer, kind)
+
+    async def open(self) -> Identity:
+        self._closed.clear()
+        said = await self._guard.asked("open", self._device.open, self._limit_s("opens_within_s"), anyhow=True)
+        return self._guard.of_kind("open", said, Identity)
+
+    async def close(self) -> None:
+        self._closed.set()
+        try:
+            await self._guard.asked("close", self._device.close, CLOSE_S, anyhow=True)
+        except DeviceError as error:
+            _log.warning("a device did not close in order", device=self.name, why=error.text)
+
+    async def health(self) -> Health:
+        return await self._ask("health", Health)
+
+
+class GuardedAxis(GuardedDevice, Axis):
+    """A stop may be asked for at any time. It voids every motion that has not begun yet, and it follows each one that
+    failed in its driver or was left behind: nobody knows what the motor was told."""
+
+    def __init__(self, device: Any, name: str, driver: str) -> None:
+        super().__init__(device, name, driver)
+        self._stops = 0
+
+    @property
+    def spec(self) -> AxisSpec:  # type: ignore[override]
+        return self._told("spec", AxisSpec)
+
+    @property
+    def homed(self) -> bool:
+        return bool(self._told("homed", object))
+
+    async def home(self) -> None:
+        await self._move("home", self._device.home, self._limit_s("homes_within_s"))
+
+    async def move_to(self, target: float, speed: float) -> float:
+        stood = await self._move("move_to", lambda: self._device.move_to(target, speed), self._way_s(speed))
+        return self._guard.number("move_to", stood)
+
+    def _way_s(self, speed: float) -> float:
+        spec = self.spec
+        fastest = min(speed, spec.top_speed)
+        if not fastest > 0.0 or not spec.acceleration > 0.0:
+            return MOVE_MARGIN_S
+        return 3.0 * ((spec.high - spec.low) / fastest + fastest / spec.acceleration) + MOVE_MARGIN_S
+
+    async def jog(self, speed: float, distance: float) -> None:
+        within_s = self._limit_s("answers_within_s")
+        await self._move("jog", lambda: self._device.jog(speed, distance), within_s)
+
+    async def _move(self, call: str, work: Callable[[], Awaitable[T]], within_s: float) -> T:
+        self._guard.check_free(call)
+        stops = self._stops
+
+        async def begun() -> T:
+            if self._stops != stops:
+                raise MotionFailed(f"{self.name}: a stop came before the motion had begun.", device=self.name)
+            return await work()
+
+        try:
+            return await self._guard.asked(call, begun, within_s, ends_within_s=self._rests_s)
+        except (asyncio.CancelledError, DeviceFault) as ended:
+            if isinstance(ended, DeviceFault) or self._guard.left_behind:
+                with suppress(DeviceError):  # what led here is told
+                    await self.stop()
+            raise
+
+    async def stop(self) -> None:
+        self._stops += 1
+        rests_s = self._rests_s
+        await self._guard.asked("stop", self._device.stop, 3.0 * rests_s, anyhow=True, ends_within_s=rests_s)
+
+    @property
+    def _rests_s(self) -> float:
+        """A driver that cannot even say this is stopped all the same."""
+        try:
+            return self._limit_s("rests_within_s")
+        except DeviceFault:
+            return Axis.rests_within_s
+
+    async def read(self) -> Reading:
+        return await self._ask("read", Reading)
+
+    def surprises(self) -> AsyncIterator[Surprise]:
+        return self._guard.items("surprises", self._device.surprises, Surprise, None, self._closed)
+
+
+class _Readable(GuardedDevice):
+    async def read(self) -> Reading:
+        return await self._ask("read", Reading)
+
+
+class GuardedEncoder(_Readable, Encoder):
+    """`seek_reference` waits for as long as its caller lets it."""
+
+    @property
+    def spec(self) -> EncoderSpec:  # type: ignore[override]
+        return self._told("spec", EncoderSpec)
+
+    async def seek_reference(self) -> bool:
+        return bool(await self._guard.asked("seek_reference", self._device.seek_reference, None))
+
+
+class GuardedGauge(_Readable, Gauge):
+    """A contact gauge."""
+
+    @property
+    def spec(self) -> GaugeSpec:  # type: ignore[override]
+        return self._told("spec", GaugeSpec)
+
+
+class GuardedMeter(_Readable, Meter):
+    """Any scalar."""
+
+    @property
+    def quantity(self) -> str:  # type: ignore[override]
+        return self._told("quantity", str)
+
+    @property
+    def unit(self) -> str:  # type: ignore[override]
+        return self._told("unit", str)
+
+
+class GuardedLight(GuardedDevice, Light):
+    """A dimmable light. It is told to go dark whatever it has not come back from yet.
+
+    A level that was given up may come into force once its call does come back: what is wanted by then is set again,
+    which is what was set last, or dark where it was to go dark, was closed or opened since.
+    """
+
+    def __init__(self, device: Any, name: str, driver: str) -> None:
+        super().__init__(device, name, driver)
+        self._wanted = 0.0
+        self._darkened = 0
+
+    @property
+    def spec(self) -> LightSpec:  # type: ignore[override]
+        return self._told("spec", LightSpec)
+
+    def _goes_dark(self) -> None:
+        self._wanted = 0.0
+        self._darkened += 1
+
+    async def open(self) -> Identity:
+        self._goes_dark()
+        return await super().open()
+
+    async def close(self) -> None:
+        self._goes_dark()
+        await super().close()
+
+    async def set_level(self, level: float) -> None:
+        if dark := level <= 0.0:
+            self._goes_dark()
+        darkened, within_s = self._darkened, self._limit_s("answers_within_s")
+        await self._guard.asked("set_level", lambda: self._set(level), within_s, anyhow=dark)
+        if not dark and darkened == self._darkened:
+            self._wanted = level
+
+    async def _set(self, level: float) -> None:
+        given_up = False
+        try:
+            await self._device.set_level(level)
+            given_up = self._guard.am_cancelled
+        except BaseException:
+            given_up = self._guard.am_left_behind  # else it has ended as it should, and left nothing for later
+            raise
+        finally:
+            if given_up:
+                await self._as_wanted()
+
+    async def _as_wanted(self) -> None:
+        """Until it holds; so long nothing else is asked of the light but to go dark, and its state says so."""
+        tells = True
+        while True:
+            wanted = self._wanted
+            try:
+                await self._device.set_level(wanted)
+                if wanted == self._wanted:
+                    return
+            except Exception as error:
+                if self._closed.is_set():
+                    raise
+                if tells:
+                    _log.warning("a light cannot be set back yet", device=self.name, to=wanted, exc_info=error)
+                tells = False
+                await asyncio.sleep(AGAIN_S)
+
+    async def level(self) -> float:
+        return self._guard.number("level", await self._ask("level", object))
+
+
+class GuardedCamera(GuardedDevice, Camera):
+    """A camera."""
+
+    @property
+    def spec(self) -> CameraSpec:  # type: ignore[override]
+        return self._told("spec", CameraSpec)
+
+    async def configure(self, exposure_ms: float, gain: float) -> Exposure:
+        return await self._ask("configure", Exposure, exposure_ms, gain)
+
+    async def grab(self) -> Frame:
+        return await self._ask("grab", Frame)
+
+    def stream(self) -> AsyncIterator[Frame]:
+        return self._guard.items("stream", self._device.stream, Frame, self._limit_s("answers_within_s"), self._closed)
+
+
+class GuardedOperator(GuardedDevice, Operator):
+    """The person, who may take as long as a person takes, and whose answers may be refused."""
+
+    async def ask(self, question: Ask) -> Answer:
+        said = await self._guard.asked("ask", lambda: self._device.ask(question), None, passing=Refused)
+        return self._guard.of_kind("ask", said, Answer)
+
+    def answer(self, ask_id: str, value: Any, user: str) -> Answer:
+        said = self._guard.now("answer", lambda: self._device.answer(ask_id, value, user), passing=Refused)
+        return self._guard.of_kind("answer", said, Answer)
+
+
+_GUARDED: Mapping[type[Device], type[GuardedDevice]] = {
+    Axis: GuardedAxis,
+    Encoder: GuardedEncoder,
+    Gauge: GuardedGauge,
+    Light: GuardedLight,
+    Meter: GuardedMeter,
+    Camera: GuardedCamera,
+    Operator: GuardedOperator,
+}
+
+
+def guarded(device: Device, name: str, driver: str) -> Device:
+    """The device with a guard around each call; one that is several kinds at once stays so."""
+    kinds = tuple(made for kind, made in _GUARDED.items() if isinstance(device, kind)) or (GuardedDevice,)
+    make = cast(Callable[[Device, str, str], Device], type("Guarded" + type(device).__name__, kinds, {}))
+    return make(device, name, driver)
+
+
+class GuardedLink(Link):
+    """A link as the bench opens, watches and closes it; devices have the link itself."""
+
+    def __init__(self, link: Link, name: str, kind: str) -> None:
+        self._link = link
+        self.name = name
+        self._guard = Guard(f"link {name}", kind)
+
+    async def open(self) -> None:
+        await self._guard.asked("open", self._link.open, Device.opens_within_s, anyhow=True)
+
+    async def close(self) -> None:
+        try:
+            await self._guard.asked("close", self._link.close, CLOSE_S, anyhow=True)
+        except DeviceError as error:
+            _log.warning("a link did not close in order", link=self.name, why=error.text)
+
+    async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
+        work = self._link.query
+        return await self._guard.asked("query", lambda: work(data, until, timeout_s), timeout_s + 1.0)
+
+    def urgent(self, data: bytes) -> None:
+        self._guard.now("urgent", lambda: self._link.urgent(data))
+
+    def listen(self) -> AsyncIterator[bytes]:
+        return self._guard.now("listen", self._link.listen)
+
+    @property
+    def connected(self) -> bool:
+        return bool(self._guard.now("connected", lambda: self._link.connected))
+
+    @property
+    def why_lost(self) -> str:
+        return str(self._guard.now("why_lost", lambda: self._link.why_lost))
+
+    @property
+    def recent(self) -> Sequence[FrameLog]:
+        return self._guard.now("recent", lambda: self._link.recent)

@@ -1,0 +1,273 @@
+"""One MQTT connection, opened and closed cleanly whatever happens in between.
+
+Wraps the client library where it leaves things behind: a broker that closes without an answer is told at once
+(wrong port, version or password), a connection given up half-way leaves no socket and no task, and a cancellation
+that arrives together with an acknowledgement is not lost.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import secrets
+import socket
+import ssl
+import string
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from dataclasses import dataclass
+from typing import Any, Literal, TypeVar
+
+import aiomqtt
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from benchd.errors import Refused
+from benchd.files.broker_account import NO_ACCOUNT, Account, broker_url
+
+Version = Literal["3.1.1", "5"]
+T = TypeVar("T")
+NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
+KEEPALIVE_S = 8
+"""A dead connection shows after two of them and the library's look once a second: 18 s, of 20 allowed."""
+REFUSED = 0x80
+"""From here on the codes of an acknowledgement say no (MQTT 3.1.1, 3.9.3; MQTT 5, 2.4)."""
+_ALPHABET = string.ascii_lowercase + string.digits
+# The library logs every failed read and dropped message; an outage is told once, by `benchd.mqtt.keep_connected`.
+_quiet = logging.getLogger("benchd.remote.library")
+_quiet.setLevel(logging.CRITICAL + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Endpoint:
+    """Where a broker listens and how to speak to it; `account` holds for `tls` what makes the broker known, too."""
+
+    host: str
+    port: int
+    version: Version = "5"
+    tls: bool = False
+    account: Account = NO_ACCOUNT
+
+    def __str__(self) -> str:
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
+
+
+def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
+    """`mqtt://host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else, a secret in it before all."""
+    try:
+        at = broker_url(url)
+    except ValueError as error:  # the text is not repeated: it may hold a password
+        raise Refused("bad_request", "That is no broker.", advice=f"Give {error}.") from None
+    return Endpoint(at.host, at.port, tls=at.tls, account=account or NO_ACCOUNT)
+
+
+def random_id(prefix: str) -> str:
+    """A client id nobody can guess and take over: `a-z 0-9 -` only, since brokers have died of others."""
+    return f"{prefix}-" + "".join(secrets.choice(_ALPHABET) for _ in range(16))
+
+
+class CountedQueue(asyncio.Queue[Any]):
+    """A bounded queue that drops what does not fit and counts it, instead of a log line each."""
+
+    dropped = 0
+
+    def put_nowait(self, item: Any) -> None:
+        """Put the item in, or drop and count it."""
+        if self.full():
+            self.dropped += 1
+            return
+        super().put_nowait(item)
+
+
+class _Client(aiomqtt.Client):
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
+        """As the library's, but on `asyncio.timeout`: `asyncio.wait_for` of Python 3.11 swallows a cancellation
+        when what it waits for is done in the same turn of the loop, and the task then never ends."""
+        try:
+            async with asyncio.timeout(self.timeout if timeout is None else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("no answer from the broker in time") from None
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        """As the library's, for a socket that was closed before the loop came to it: it has no number any more."""
+        if sock.fileno() > -1:
+            self._loop.call_soon_threadsafe(self._write_when_ready, sock)
+
+    def _write_when_ready(self, sock: Any) -> None:
+        def write() -> None:
+            try:
+                self._client.loop_write()
+            except Exception as error:  # noqa: BLE001 whatever it is, the connection is broken
+                if not self._disconnected.done():
+                    self._disconnected.set_exception(error)
+
+        if sock.fileno() > -1:
+            self._loop.add_writer(sock.fileno(), write)
+
+    def _on_message(self, *args: Any) -> None:
+        self._acknowledge_now()
+        super()._on_message(*args)
+
+    def _on_publish(self, *args: Any) -> None:
+        self._acknowledge_now()
+        super()._on_publish(*args)
+
+    def _acknowledge_now(self) -> None:
+        """Let the kernel acknowledge what just came. A broker that keeps small packets back until then (iotcore
+        sets no TCP_NODELAY) would else hold the next message, a stop perhaps, for the 40 ms of a delayed ACK."""
+        sock = self._client.socket()
+        if isinstance(sock, socket.socket) and hasattr(socket, "TCP_QUICKACK"):
+            with contextlib.suppress(OSError):
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
+
+
+def publish_properties() -> Properties:
+    """Empty MQTT 5 properties of a publish."""
+    return Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+
+
+async def subscribe(
+    client: aiomqtt.Client,
+    endpoint: Endpoint,
+    topic: str,
+    *,
+    qos: Literal[0, 1] = 0,
+    stored: bool = True,
+    keep_flag: bool = False,
+    own: bool = True,
+) -> None:
+    """Subscribe, with the options that only MQTT 5 has (and not every broker honours) where it is spoken.
+
+    `stored`: deliver what is retained; `keep_flag`: a live message keeps its retain flag; `own`: hear our own.
+    """
+    if endpoint.version != "5":
+        _granted(topic, await client.subscribe(topic, qos=qos))
+        return
+    handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if stored else SubscribeOptions.RETAIN_DO_NOT_SEND
+    options = SubscribeOptions(qos=qos, noLocal=not own, retainAsPublished=keep_flag, retainHandling=handling)
+    _granted(topic, await client.subscribe(topic, options=options))
+
+
+def _granted(topic: str, codes: Iterable[int | ReasonCode]) -> None:
+    if any((code if isinstance(code, int) else code.value) >= REFUSED for code in codes):
+        raise aiomqtt.MqttError(f"the broker lets us not hear {topic}: look at its access list")
+
+
+@contextlib.asynccontextmanager
+async def open_wire(
+    endpoint: Endpoint,
+    name: str,
+    *,
+    will: aiomqtt.Will | None = None,
+    queue: int = 1000,
+    timeout_s: float = 3.0,
+) -> AsyncIterator[aiomqtt.Client]:
+    """A connected client (keepalive 8 s, no Nagle delay, no session kept). Raises aiomqtt.MqttError.
+
+    `name` begins the random client id; at most `queue` messages wait unread. On leaving, the connection is closed.
+    """
+    five = endpoint.version == "5"
+    client = _Client(
+        endpoint.host,
+        endpoint.port,
+        username=endpoint.account.user,
+        password=endpoint.account.password,
+        identifier=random_id(name),
+        protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
+        clean_session=None if five else True,
+        clean_start=True if five else MQTT_CLEAN_START_FIRST_ONLY,
+        keepalive=KEEPALIVE_S,
+        timeout=timeout_s,
+        will=will,
+        logger=_quiet,
+        queue_type=CountedQueue,
+        max_queued_incoming_messages=queue,
+        max_queued_outgoing_messages=1000,
+        socket_options=NO_DELAY,
+        tls_context=_tls(endpoint) if endpoint.tls else None,
+    )
+    if endpoint.tls:
+        client._client._ssl_wrap_socket = _handshake(endpoint, timeout_s)  # type: ignore[assignment,method-assign]
+    await _connect(client, timeout_s)
+    try:
+        yield client
+    finally:
+        await _close(client)
+
+
+def _tls(endpoint: Endpoint) -> ssl.SSLContext:
+    """The broker's certificate must be signed by who is trusted, and for the host by which it was named."""
+    return ssl.create_default_context(cafile=endpoint.account.ca_file)
+
+
+def _handshake(endpoint: Endpoint, timeout_s: float) -> Callable[[socket.socket], ssl.SSLSocket]:
+    """As the library's, which leaves the socket open when the handshake fails."""
+    context = _tls(endpoint)
+
+    def shake(plain: socket.socket) -> ssl.SSLSocket:
+        wrapped = context.wrap_socket(plain, server_hostname=endpoint.host, do_handshake_on_connect=False)
+        try:
+            wrapped.settimeout(timeout_s)
+            wrapped.do_handshake()
+        except BaseException:
+            wrapped.close()
+            raise
+        return wrapped
+
+    return shake
+
+
+async def _connect(client: aiomqtt.Client, timeout_s: float) -> None:
+    paho = client._client
+    paho.connect_timeout = timeout_s
+    original = paho.on_disconnect
+
+    def on_disconnect(*args: Any, **kwargs: Any) -> None:
+        assert original is not None
+        original(*args, **kwargs)
+        if not client._connected.done():
+            reason = "closed before an answer: wrong port, MQTT version or password?"
+            client._connected.set_exception(aiomqtt.MqttError(reason))
+
+    paho.on_disconnect = on_disconnect
+    entering = asyncio.ensure_future(client.__aenter__())
+    try:
+        await asyncio.shield(entering)
+    except asyncio.CancelledError:
+        # The socket is opened in a thread: wait for it (bounded), so that nothing is opened after we have left.
+        await asyncio.wait({entering}, timeout=timeout_s)
+        entering.cancel()
+        await asyncio.wait({entering})
+        await _abandon(client)
+        raise
+    except aiomqtt.MqttError:
+        await _abandon(client)
+        raise
+
+
+async def _close(client: aiomqtt.Client) -> None:
+    try:
+        if not client._disconnected.done():
+            await client.__aexit__(None, None, None)
+    except aiomqtt.MqttError:
+        pass  # it is closed below all the same
+    finally:
+        await _abandon(client)
+
+
+async def _abandon(client: aiomqtt.Client) -> None:
+    paho = client._client
+    if paho.socket() is not None:
+        paho._sock_close()
+    for future in (client._disconnected, client._connected):
+        if future.done() and not future.cancelled():
+            future.exception()  # looked at, so that the loop does not complain that nobody did
+    task = client._misc_task
+    if task is not None and not task.done():
+        task.cancel()
+        await asyncio.wait({task})

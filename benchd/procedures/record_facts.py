@@ -1,0 +1,52 @@
+"""What procedures ask of records, alike for a bench that runs and for its files alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from benchd.bench.datum.chain import CalibrationInForce
+from benchd.errors import Refused
+from benchd.files.artefacts import full_thickness_mm
+from benchd.files.loading import LoadedBench
+from benchd.files.records_folder import Records
+from benchd.procedures.inputs import Known
+
+
+def known(records: Records) -> Known:
+    """The ids of all records, by kind."""
+    return {
+        "lens": records.lenses,
+        "adapter": records.adapters,
+        "glass": records.glasses,
+        "reference": records.references,
+    }
+
+
+def facts(
+    loaded: LoadedBench, calibration: Callable[[str], CalibrationInForce | None], kind: str, name: str
+) -> Mapping[str, Any]:
+    """Figures of a record; a length by the calibration in force where there is one. Raises Refused."""
+    records = loaded.records
+    if kind == "lens":
+        lens = records.lens(name)
+        return {"f_number": lens.f_number, "focal_length_mm": lens.focal_length_mm.value}
+    if kind == "glass":
+        return {"thickness_mm": records.glass(name).thickness_mm}
+    length = _length(records, calibration, kind, name)
+    if kind == "reference":
+        cover_um = 1000.0 * full_thickness_mm(loaded.file.target.cover)
+        return {**length, "reach_um": length["length_um"] + cover_um}
+    return length
+
+
+def _length(
+    records: Records, calibration: Callable[[str], CalibrationInForce | None], kind: str, name: str
+) -> dict[str, float]:
+    in_force = calibration(name)
+    if in_force is not None:
+        return {"length_um": in_force.value_um, "u_um": in_force.u_um}
+    given = (records.adapter(name) if kind == "adapter" else records.reference(name)).given
+    if given is None:
+        raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")
+    return {"length_um": given.length_um, "u_um": given.u_um}

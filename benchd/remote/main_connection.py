@@ -1,0 +1,162 @@
+"""The main connection: commands in, replies and everything kept out. Stops have another road (`stop_road`)."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from typing import Any
+
+import aiomqtt
+
+from benchd.bench.notices import Notices
+from benchd.commands.events import EventTeller
+from benchd.commands.intake import Intake
+from benchd.devices.clock import Clock
+from benchd.errors import Refused
+from benchd.mqtt.connection import Endpoint, open_wire, publish_properties, subscribe
+from benchd.mqtt.keep_connected import Outages, stay_connected
+from benchd.mqtt.retained import Clearing
+from benchd.mqtt.topics import Topics
+from benchd.remote.encoding import encode
+from benchd.remote.publisher import Publisher
+
+MOST_AT_ONCE = 256
+FIRST_TURNS = 3
+"""Turns of the loop that a reply leaves to what its command began, whose first bytes go to a port in these."""
+_LONGEST_CORRELATION = 1024
+
+
+class Connection:
+    """Keeps the bench on a broker. `ready` is set while it is subscribed and has said `online`.
+
+    `endpoint` is asked before each attempt: an embedded broker may come back on another port.
+    """
+
+    def __init__(
+        self,
+        endpoint: Callable[[], Endpoint],
+        *,
+        topics: Topics,
+        intake: Intake,
+        notices: Notices,
+        events: EventTeller,
+        clearing: Clearing,
+        outages: Outages,
+        clock: Clock,
+    ) -> None:
+        self._endpoint = endpoint
+        self._topics = topics
+        self._intake = intake
+        self._events = events
+        self._clearing = clearing
+        self._outages = outages
+        self._clock = clock
+        self._notices = notices
+        self._publisher = Publisher(notices, topics, clock)
+        self._at: Endpoint = endpoint()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self.ready = asyncio.Event()
+        self.dropped = 0
+
+    async def run(self) -> None:
+        """Serve until cancelled; then say `online` false and close."""
+        try:
+            await stay_connected("main", self._open, self._serve, self._outages, self._clock)
+        finally:
+            for task in self._tasks:
+                task.cancel()
+            if self._tasks:
+                await asyncio.wait(self._tasks)
+
+    def _open(self) -> contextlib.AbstractAsyncContextManager[aiomqtt.Client]:
+        self._at = self._endpoint()
+        will = aiomqtt.Will(self._topics.online, b"false", qos=1, retain=True)
+        return open_wire(self._at, "benchd", will=will)
+
+    async def _serve(self, client: aiomqtt.Client) -> None:
+        try:
+            for topic in await self._clearing.sweep(self._at, self._notices.snapshot()):
+                self._tell_retained(topic)
+            await self._subscribe(client)
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._publisher.run(client), name="mqtt-publish")
+                # A broker may keep what an earlier start said: whoever finds us on line finds none of that.
+                await self._publisher.kept_sent.wait()
+                await client.publish(self._topics.online, b"true", qos=1, retain=True)
+                self._outages.back("main")
+                self.ready.set()
+                group.create_task(self._read(client), name="mqtt-commands")
+        except asyncio.CancelledError:
+            with contextlib.suppress(aiomqtt.MqttError):
+                await client.publish(self._topics.online, b"false", qos=1, retain=True, timeout=0.5)
+            raise
+        finally:
+            # Commands under way go on: what was begun ends in order even while nobody can be told.
+            self.ready.clear()
+
+    async def _subscribe(self, client: aiomqtt.Client) -> None:
+        """Commands before anything else: the epoch becomes known only by what is published afterwards."""
+        await subscribe(client, self._at, self._topics.commands, qos=1, stored=False, keep_flag=True, own=False)
+        for topic in self._topics.own_kept:
+            await subscribe(client, self._at, topic, stored=False, own=False)
+
+    async def _read(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            topic = str(message.topic)
+            if not self._topics.is_command(topic):
+                if topic == self._topics.online:
+                    await self._stay_online(client, bytes(message.payload))
+                elif not message.payload:
+                    self._publisher.again(self._topics.below(topic) or "")
+            elif self._clearing.is_own(message) or topic.endswith("/stop"):  # stops have another road
+                continue
+            else:
+                if len(self._tasks) >= MOST_AT_ONCE:
+                    self.dropped += 1
+                    self._events.tell("busy", "Commands come faster than they are answered; some were dropped.")
+                    continue
+                task = asyncio.create_task(self._answer(client, message), name="mqtt-command")
+                self._tasks.add(task)
+                task.add_done_callback(self._tasks.discard)
+
+    async def _stay_online(self, client: aiomqtt.Client, said: bytes) -> None:
+        """Somebody emptied it, or the last will of an earlier connection of ours came late: say it again."""
+        if said != b"true":
+            await client.publish(self._topics.online, b"true", qos=1, retain=True)
+
+    async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
+        topic = str(message.topic)
+        reply = await self._intake.handle(self._topics.asked(topic), bytes(message.payload), retained=message.retain)
+        with self._publisher.reply_first(reply["id"]):
+            for _ in range(FIRST_TURNS):
+                await asyncio.sleep(0)
+            with contextlib.suppress(aiomqtt.MqttError):  # the loss is noticed by the reader; the id stays taken
+                if message.retain:
+                    await self._clearing.clear(client, topic, self._at)
+                await send_reply(client, self._topics, message, reply)
+
+    def _tell_retained(self, topic: str) -> None:
+        self._events.tell(
+            "retained", "A retained command was found and cleared; it was not carried out.", data={"topic": topic[:200]}
+        )
+
+
+async def send_reply(client: aiomqtt.Client, topics: Topics, message: aiomqtt.Message, reply: dict[str, Any]) -> None:
+    """Send the reply to `reply/<user>`, and to the MQTT 5 response topic where one was given that is fit."""
+    payload = encode(reply)
+    correlation = getattr(message.properties, "CorrelationData", None)
+    response = getattr(message.properties, "ResponseTopic", None)
+    properties = None
+    if correlation is not None and len(correlation) <= _LONGEST_CORRELATION:
+        properties = publish_properties()
+        properties.CorrelationData = correlation
+    user = "?"
+    places: list[str] = []
+    with contextlib.suppress(Refused):
+        user = topics.parse_command(str(message.topic)).user
+        places.append(topics.reply(user))
+    if response is not None and response not in places and topics.may_answer_at(response, user):
+        places.append(response)
+    for place in places:
+        await client.publish(place, payload, qos=1, properties=properties)

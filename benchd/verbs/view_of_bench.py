@@ -1,0 +1,139 @@
+"""A view of the bench, as it stands or as its files alone tell of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Set
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from benchd.arrangements.arrangement import Arrangement
+from benchd.arrangements.registry import curve_width
+from benchd.arrangements.setup_document import SETTABLE, SetupDocument
+from benchd.bench.assembly import Assembly
+from benchd.bench.datum.chain import Chain
+from benchd.bench.datum.clearance import Clearance, Parts, parts_of
+from benchd.bench.datum.glass_residual import asked_of_glass
+from benchd.bench.motion.figures import HOMING_BEYOND_UM, MotionFigures
+from benchd.bench.requests import CARRIAGE, device_for
+from benchd.detectors.available import AtHand
+from benchd.detectors.detector import DEFAULT_LP_MM
+from benchd.devices import Axis
+from benchd.files.records_folder import Records
+from benchd.optics.focus_depth import half_width_um
+from benchd.verbs.view import BenchView, Where, Whereabouts
+
+if TYPE_CHECKING:
+    from benchd.bench.bench import Bench
+
+SEEK_S = 3.0
+"""The slow part of homing: off the switch, and on to the reference mark."""
+
+
+async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = True) -> BenchView:
+    """The bench as it stands. Where the carriage does, and what it can, is looked at only where that is asked for:
+    what moves nothing has nothing to do with a carriage that is away, or whose driver fails."""
+    setup = bench.setup
+
+    def where_from(document: SetupDocument, chain: Chain) -> Where:
+        def where(changes: Mapping[str, Any]) -> Whereabouts:
+            after = setup.preview(changes, since=(document, chain)) if changes else (document, chain)
+            limit = setup.clearance_of(after[0])
+            return whereabouts(bench.loaded.records, *after, limit, where_from(*after))
+
+        return where
+
+    view = at_rest(
+        bench.assembly,
+        bench.loaded.records,
+        setup.arrangement,
+        bench.detectors,
+        calibrations=set(setup.calibrated_artefacts),
+        homed=bench.trust.homed,
+        stale=setup.document.stale,
+        carriage_um=await bench.carriage.here() if with_place else None,
+        where=where_from(setup.document, setup.chain),
+        rear_seen=setup.rear_seen,
+        not_homed_why=bench.trust.why,
+        rev=setup.document.rev,
+    )
+    if not with_motion:
+        return view
+    limits_um, settle_ms = bench.carriage.limits_um, bench.file.motion.settle_ms
+    return with_carriage(view, bench.assembly, settle_ms=settle_ms, limits_um=limits_um)
+
+
+def whereabouts(
+    records: Records, setup: SetupDocument, chain: Chain, limit: Clearance, after: Where | None = None
+) -> Whereabouts:
+    """Where a set-up with this chain puts nominal, how wide the curve is there, and what keeps the carriage away.
+
+    `after` gives the same after further changes.
+    """
+    f_number = setup.f_number
+    if f_number is None and setup.lens is not None:
+        f_number = records.lens(setup.lens).f_number
+    half_width: float | None = None
+    if f_number is not None:
+        half_width = curve_width(setup.arrangement) * half_width_um(f_number, DEFAULT_LP_MM)
+    return Whereabouts(
+        chain.places,
+        half_width,
+        trim_um=chain.trim_um,
+        limit=limit,
+        parts=parts_of(setup),
+        setup=setup.model_dump(mode="json", include=set(SETTABLE)),
+        after=after,
+    )
+
+
+def at_rest(
+    assembly: Assembly,
+    records: Records,
+    arranged: Arrangement,
+    detectors: AtHand,
+    *,
+    calibrations: Set[str],
+    homed: bool,
+    stale: bool,
+    carriage_um: float | None,
+    where: Where,
+    not_homed_why: str | None,
+    rear_seen: Mapping[Parts, float] | None = None,
+    rev: int = 0,
+) -> BenchView:
+    """A bench by its files, and as it is said to stand; of its motion it knows nothing yet."""
+    return BenchView(
+        devices={assembly.public_name(name) for name in assembly.devices},
+        calibrations=calibrations,
+        homed=homed,
+        stale=stale,
+        carriage_um=carriage_um,
+        where=where,
+        detector_for=detectors.chosen,
+        not_homed_why=not_homed_why,
+        rev=rev,
+        rear_seen=rear_seen or {},
+        device_for=partial(device_for, assembly),
+        records=records,
+        moves_target=arranged.moves_target,
+        asked_of_glass=partial(asked_of_glass, records=records),
+    )
+
+
+def with_carriage(
+    view: BenchView, assembly: Assembly, *, settle_ms: float, limits_um: tuple[float, float]
+) -> BenchView:
+    """With what the carriage can do; `limits_um` is where it may be sent. Raises what its driver raises."""
+    spec = assembly.named(CARRIAGE, Axis).spec
+    approach_um = MotionFigures(spec.top_speed).approach_um
+    return replace(
+        view,
+        travel_um=limits_um,
+        top_speed_um_s=spec.top_speed,
+        acceleration_um_s2=spec.acceleration,
+        settle_s=settle_ms / 1000.0,
+        home_s=(spec.high - spec.low) / spec.top_speed + SEEK_S,
+        run_up_um=-approach_um if spec.approach == "from_below" else approach_um,
+        home_um=spec.low - HOMING_BEYOND_UM,
+    )
