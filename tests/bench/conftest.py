@@ -1,18 +1,5 @@
-"""The two shipped benches, read once."""
+"""What the rooms about a bench file have in common."""
 
-from __future__ import annotations
+from tests.shipped_benches import collimated, wall
 
-import pytest
-
-from benchd.files.loading import LoadedBench, load_bench
-from tests.bench.wall_chain import CONFIGS
-
-
-@pytest.fixture(scope="session")
-def wall() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop" / "bench.yaml")
-
-
-@pytest.fixture(scope="session")
-def collimated() -> LoadedBench:
-    return load_bench(CONFIGS / "workshop-collimated" / "bench.yaml")
+__all__ = ["collimated", "wall"]

@@ -31,6 +31,7 @@ from benchd.bench.datum.chain_terms import (
     adapter_length,
     base_length,
     cover_u_um,
+    gauge_terms,
     glass_term,
     growth,
     joints_term,
@@ -38,7 +39,6 @@ from benchd.bench.datum.chain_terms import (
     temperature_of,
     thermal_budget,
 )
-from benchd.bench.datum.gauge_terms import gauge_terms
 from benchd.bench.datum.position_terms import (
     CarriageTerms,
     ScaleRecord,

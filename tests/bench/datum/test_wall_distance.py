@@ -15,7 +15,7 @@ from benchd.files.loading import load_bench
 from benchd.verbs.setup import SetUp
 from benchd_simulators.world.world import load_world
 
-BENCH = load_bench(Path(__file__).parents[2] / "configs" / "workshop" / "bench.yaml")
+BENCH = load_bench(Path(__file__).parents[3] / "configs" / "workshop" / "bench.yaml")
 SCALE = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
 BASE = {"bench-zero": CalibrationInForce("cal-7", "bench-zero", 24000.0, 1.0)}
 STANDS: dict[str, Any] = {

@@ -17,8 +17,8 @@ from benchd.devices import Clock, DeviceError, Health, Identity, Meter, Reading
 from benchd.errors import BenchdError
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
+from tests.bench.datum.wall_chain import CONFIGS
 from tests.bench.lamp import PlainLamp
-from tests.bench.wall_chain import CONFIGS
 
 U_K = 0.3
 TYPED_C = 21.4

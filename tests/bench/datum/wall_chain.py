@@ -9,7 +9,7 @@ from benchd.arrangements.setup_document import apply, first_setup
 from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
 from benchd.files.loading import LoadedBench
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
 BASE = {"bench-zero": CalibrationInForce("cal-7", "bench-zero", 24000.0, 1.0)}
 FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "temperature_C": 20.0}

@@ -14,7 +14,7 @@ from benchd.devices.clock import Clock
 from benchd.files.loading import load_bench
 from benchd.records.store import Store
 
-WORKSHOP = Path(__file__).parents[2] / "configs" / "workshop" / "bench.yaml"
+WORKSHOP = Path(__file__).parents[3] / "configs" / "workshop" / "bench.yaml"
 
 
 @pytest.fixture

@@ -17,7 +17,7 @@ from benchd.files.loading import LoadedBench
 from benchd.files.records_folder import Records
 from benchd.metrology.budget import Part
 from benchd.metrology.chain_term import ChainTerm
-from tests.bench.wall_chain import chain_of
+from tests.bench.datum.wall_chain import chain_of
 
 
 def conjugate(chain: Chain) -> tuple[float, float]:

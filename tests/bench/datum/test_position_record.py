@@ -22,7 +22,7 @@ from benchd.questions.bench_zero import BenchZero, ring_of
 from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
 from benchd.questions.of_gauge import as_stated
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 ALPHA = "    alpha_per_K: 8.0e-6       # glass\n"
 STEPS = "steps: {u_pitch: 5.0e-5, periodic_um: 2.5, u_backlash_um: 1.0, u_home_um: 3.0, alpha_per_K: 11.5e-6}\n"
 BASE = {"bench-zero": CalibrationInForce("cal-7", "bench-zero", 24000.0, 1.0, carriage_um=20000.0)}

@@ -14,7 +14,7 @@ from benchd.errors import Refused
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.records_folder import Records
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 FITTED: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"]}
 
 

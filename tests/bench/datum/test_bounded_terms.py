@@ -20,7 +20,7 @@ from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, dat
 from benchd.files.bench_file import BenchFile, Joint
 from benchd.files.loading import LoadedBench, load_bench
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 SCALE = ScaleRecord(u_scale=1e-5, subdivision_um=0.15, alpha_per_K=8e-6)
 IN_FORCE = {
     "bench-zero": CalibrationInForce("cal-1", "bench-zero", 24012.4, 0.7),

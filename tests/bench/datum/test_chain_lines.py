@@ -15,7 +15,7 @@ from benchd.files.bench_file import BenchFile
 from benchd.files.loading import LoadedBench
 from benchd.metrology.budget import combine
 from benchd.metrology.chain_term import ChainTerm
-from tests.bench.wall_chain import EXACT, chain_of
+from tests.bench.datum.wall_chain import EXACT, chain_of
 
 STEEL, ALUMINIUM = 11.5e-6, 23.0e-6
 

@@ -21,7 +21,7 @@ from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, Sha
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.records.values import Calibration
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 SCALE = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
 LENGTHS = {"gap-03": 3001.0, "gap-04": 4000.5, "ring-07": 18003.2}
 RING_UM, BASE_UM = 45000.0, 24000.0

@@ -22,7 +22,7 @@ from benchd.files.source import read_model
 from benchd.procedures.record_facts import facts
 from benchd.questions.of_gauge import cover_of
 
-SHIPPED = Path(__file__).parents[2] / "configs" / "workshop-collimated" / "bench.yaml"
+SHIPPED = Path(__file__).parents[3] / "configs" / "workshop-collimated" / "bench.yaml"
 PLATE = "{thickness_mm: 0.7, u_mm: 0.01, index: 1.523, u_index: 0.001, at_nm: 546}"
 GAP = "{air_gap_mm: 0.5, u_mm: 0.02}"
 

@@ -24,7 +24,7 @@ from benchd.errors import Refused
 from benchd.files.bench_file import SetUp
 from benchd.files.loading import LoadedBench, load_bench
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[3] / "configs"
 SCALE = ScaleRecord(u_scale=1e-5, subdivision_um=0.15, alpha_per_K=8e-6)
 EXACT = ScaleRecord(u_scale=0.0, subdivision_um=0.0, alpha_per_K=None)
 WORKED: dict[str, Any] = {

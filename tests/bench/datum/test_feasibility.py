@@ -12,7 +12,7 @@ from benchd.bench.events import Events
 from benchd.bench.notices import Notices
 from benchd.devices import Clock
 from benchd.files.loading import LoadedBench
-from tests.bench.wall_chain import chain_of
+from tests.bench.datum.wall_chain import chain_of
 
 END = "end"
 
