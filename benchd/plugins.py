@@ -79,9 +79,9 @@ class Plugins(Generic[P]):
         """
         if name not in self._points:
             near = get_close_matches(name, self.names(), n=1)
-            meant = f"Did you mean '{near[0]}'? " if near else ""
+            suggestion = f"Did you mean '{near[0]}'? " if near else ""
             text = f"There is no {self._what} '{name}'."
-            raise Refused("unknown_name", text, advice=f"{meant}Known: {', '.join(self.names())}.")
+            raise Refused("unknown_name", text, advice=f"{suggestion}Known: {', '.join(self.names())}.")
         if name not in self._fit:
             self._fit[name] = self._load(name)
         return self._fit[name]

@@ -19,7 +19,7 @@ import aiomqtt
 from bench_figure import Figure, quantile
 from bench_journal import Chunk, lines, read
 from bench_ready import make_ready
-from benchd.mqtt.connection import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_connection
 from stack import Stack
 
 PART = "latency"
@@ -94,7 +94,7 @@ async def _drive(stack: Stack, lights: int, stops: int, moves: int) -> Told:
     told = Told()
     rng = random.Random(1)
     endpoint = Endpoint(stack.ports["host"], stack.ports["port"], "5")
-    async with stack.client("bench") as client, open_wire(endpoint, "bench-echo", queue=100) as wire:
+    async with stack.client("bench") as client, open_connection(endpoint, "bench-echo", queue=100) as wire:
         await make_ready(stack, client)
         await wire.subscribe("bench-echo/back", qos=1)
         for count in range(max(lights, stops)):

@@ -17,7 +17,7 @@ import aiomqtt
 from bench_figure import Figure
 from bench_process import children, core_s, resident_MB
 from bench_ready import make_ready
-from benchd.mqtt.connection import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_connection
 from stack import BIN, Stack
 
 PART = "start"
@@ -115,7 +115,7 @@ async def _online(port: int, starting: asyncio.Task[None], stack: Stack) -> None
                 starting.result()
                 port = stack.ports["listeners"]["v5"]
             try:
-                async with open_wire(Endpoint("127.0.0.1", port, "5"), "bench-start", queue=100) as wire:
+                async with open_connection(Endpoint("127.0.0.1", port, "5"), "bench-start", queue=100) as wire:
                     await wire.subscribe(f"{BASE}/online")
                     async for message in wire.messages:
                         if message.payload == b"true":
@@ -132,7 +132,7 @@ async def _weigh(stack: Stack, rest_s: float) -> Weighed:
     broker = next(child for child in children(pid))
     broker_MB = resident_MB(broker)
     endpoint = Endpoint(stack.ports["host"], stack.ports["port"], "5")
-    async with open_wire(endpoint, "bench-watch", queue=10_000) as wire:
+    async with open_connection(endpoint, "bench-watch", queue=10_000) as wire:
         await wire.subscribe(f"{BASE}/#")
         watched_share = await _share(pid, rest_s)
     async with stack.client("bench") as client:

@@ -150,9 +150,11 @@ def _checked(changes: Mapping[str, Any]) -> dict[str, Any]:
         if key not in SETTABLE:
             fixed = key in SetupDocument.model_fields
             near = near_names(key, SETTABLE, 1)
-            meant = f"Did you mean '{near[0]}'? " if near and not fixed else ""
+            suggestion = f"Did you mean '{near[0]}'? " if near and not fixed else ""
             text = f"'{key}' of the set-up may not be set." if fixed else f"The set-up has no '{key}'."
-            raise Refused("bad_request", text, advice=f"{meant}May be set: {', '.join(SETTABLE)}.", data={"key": key})
+            raise Refused(
+                "bad_request", text, advice=f"{suggestion}May be set: {', '.join(SETTABLE)}.", data={"key": key}
+            )
     # Null stands for the empty value of a list or a number as well.
     empty = {"adapters": [], "glass": [], "trim_um": 0.0}
     given = {key: empty[key] if value is None and key in empty else value for key, value in changes.items()}

@@ -13,7 +13,7 @@ NOT_ITS_LINES: Mapping[tuple[str, str], frozenset[str]] = {("glass_toggle", "shi
 """Of findings with one budget for all their values: (assessment, value) -> the lines that are not of that one."""
 
 
-def of_today(doc: Mapping[str, Any]) -> dict[str, Any]:
+def upgraded(doc: Mapping[str, Any]) -> dict[str, Any]:
     """The document of a finding of any schema up to today's.
 
     Raises BenchdError (bad_request) for one that a later version wrote: half understood is misunderstood.

@@ -12,8 +12,8 @@ from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
 from benchd.bench.datum.chain import position_record
 from benchd.bench.datum.clearance import check_way_to_switch
-from benchd.bench.datum.current_setup import SetUpKeeper
-from benchd.bench.datum.feasibility import say_if_nothing_can_pass
+from benchd.bench.datum.current_setup import CurrentSetup
+from benchd.bench.datum.feasibility import warn_if_infeasible
 from benchd.bench.events import Events
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Jobs, Stopped
@@ -32,10 +32,10 @@ from benchd.bench.requests import (
     readable,
 )
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep.disturbances import Steady
+from benchd.bench.sweep.disturbances import Disturbances
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweep.sweeper import Progress, Sweeper
-from benchd.detectors.available import at_hand
+from benchd.detectors.available import available_detectors
 from benchd.detectors.detector import Detector
 from benchd.devices import Axis, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError
@@ -64,7 +64,7 @@ class Bench:
         axis = assembly.named(CARRIAGE, Axis)
         encoder = assembly.in_role("position", Encoder)
         self.scale = position_record(loaded.file, None if encoder is None else encoder.spec)
-        self.setup = SetUpKeeper(loaded, store, notices, clock, self.scale)
+        self.setup = CurrentSetup(loaded, store, notices, clock, self.scale)
         motion = loaded.file.motion
         figures = MotionFigures(
             speed_um_s=axis.spec.top_speed,
@@ -72,7 +72,7 @@ class Bench:
             settle_s=motion.settle_ms / 1000.0,
         )
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
-        self.detectors = at_hand(assembly, loaded.file.target, self.analysis, clock)
+        self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
         self.detectors.expect(self.analysis)
 
     # Motion
@@ -95,7 +95,7 @@ class Bench:
         if only_if_unhomed and self.trust.homed:
             return
         self.check_homing()
-        self.setup.undriven()
+        self.setup.mark_stale()
         self._expect_pictures()
         await self.carriage.home(since=since)
         self.events.tell("homed", "The carriage is homed.")
@@ -126,7 +126,7 @@ class Bench:
         self.check_reach(carriage_um)
         self._expect_pictures()
         reading = await self.carriage.go(carriage_um, since=since)
-        self.setup.driven()
+        self.setup.mark_driven()
         return reading
 
     def check_reach(self, carriage_um: float) -> None:
@@ -167,29 +167,29 @@ class Bench:
         self.trust.require()
         lens = self.setup.document.lens
         if lens is not None:
-            await say_if_nothing_can_pass(self.setup.chain, self.loaded.records.lens(lens), self.analysis, self.events)
+            await warn_if_infeasible(self.setup.chain, self.loaded.records.lens(lens), self.analysis, self.events)
         sweeper = Sweeper(self.carriage, detector, self.analysis, self.setup, self.store, self.notices, self.clock)
-        steady = self._steady()
-        await steady.begin()
+        disturbances = self._disturbances()
+        await disturbances.begin()
         try:
             data = await sweeper.sweep(order, f_number, run, gate, progress)
         except BenchdError as error:
-            await steady.blame(error)
+            await disturbances.explain(error)
             raise
-        data.flags += await steady.changes()
+        data.flags += await disturbances.changes()
         run.sweeps.append(data)
         return data
 
-    def _steady(self) -> Steady:
+    def _disturbances(self) -> Disturbances:
         light = self.assembly.in_role("target_light", Light)
         thermometer = self.assembly.in_role("temperature", Meter)
         typed_C, u_K = self.setup.document.temperature_C, self.file.set_up.u_temperature_K
-        return Steady(self.lights, light, thermometer, typed_C, u_K, self.clock)
+        return Disturbances(self.lights, light, thermometer, typed_C, u_K, self.clock)
 
     # What goes wrong
 
     def _trust_lost(self, kind: str, why: str) -> None:
-        self.setup.undriven()
+        self.setup.mark_stale()
         if kind != "homing":
             self.events.tell(
                 "not_homed",

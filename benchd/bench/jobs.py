@@ -108,7 +108,7 @@ class Jobs:
             self._job = None
         self._ended(kind, cause, result if error is None else about or None, error)
 
-    def blame(self, reason: BaseException) -> Job | None:
+    def set_reason(self, reason: BaseException) -> Job | None:
         """The job under way, which is about to be stopped and broken off, will have ended for `reason`.
 
         An error of its own counts more; the first reason given stays.
@@ -131,7 +131,7 @@ class Jobs:
         under_way = self._job
         if under_way is None or under_way.task is asyncio.current_task() or job not in (None, under_way):
             return
-        self.blame(reason)
+        self.set_reason(reason)
         if not under_way.ending:
             under_way.task.cancel()
         _, late = await asyncio.wait([under_way.task], timeout=within_s)

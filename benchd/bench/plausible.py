@@ -76,8 +76,8 @@ def _base(loaded: LoadedBench) -> list[Problem]:
     base = loaded.file.base.given.length_um
     if not 0.0 < abs(base) < SHORT_BASE_UM:
         return []
-    meant = f"{base * THOUSAND:.12g} is meant, a factor of 1000?"
-    wrong = f"0, or at least {SHORT_BASE_UM:g} µm: the target would stand in the base's face at carriage 0; {meant}"
+    likely = f"{base * THOUSAND:.12g} is meant, a factor of 1000?"
+    wrong = f"0, or at least {SHORT_BASE_UM:g} µm: the target would stand in the base's face at carriage 0; {likely}"
     return [loaded.source.problem(("base", "given", "length_um"), wrong)]
 
 

@@ -142,7 +142,7 @@ class Reporter:
             device=CARRIAGE,
             data={"kind": kind},
         )
-        job = self._bench.jobs.blame(error)
+        job = self._bench.jobs.set_reason(error)
         task = asyncio.create_task(self._halt(error, job), name="halt")
         self._halting.add(task)
         task.add_done_callback(self._halting.discard)

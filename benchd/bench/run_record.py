@@ -28,7 +28,7 @@ class RunRecord:
     findings: dict[str, dict[str, object]] = field(default_factory=dict)
     unseen: list[str] = field(default_factory=list)
     stands_um: float | None = None
-    glass_meant: set[tuple[str, tuple[str, ...]]] = field(default_factory=set)
+    glass_confirmed: set[tuple[str, tuple[str, ...]]] = field(default_factory=set)
     _next: int = 0
 
     @property

@@ -70,10 +70,10 @@ class WithinReach:
         wrong = (
             f"a length with which nominal of some lens lies in the travel of {self.spec.low:g} to {self.spec.high:g} µm"
         )
-        meant = [
+        suggestion = [
             other for other in (given * THOUSAND, given / THOUSAND) if abs(other) > SPARE_UM and self._with_base(other)
         ]
-        hint = f"; {meant[0]:g} is meant, a factor of 1000?" if meant else f"; nearest is {near.said}"
+        hint = f"; {suggestion[0]:g} is meant, a factor of 1000?" if suggestion else f"; nearest is {near.said}"
         return [self.loaded.source.problem(("base", "given", "length_um"), wrong + hint)]
 
     def notes(self, scale: ScaleRecord | None) -> list[str]:

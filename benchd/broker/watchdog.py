@@ -17,7 +17,7 @@ import aiomqtt
 from benchd.broker.embedded import EmbeddedBroker
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
-from benchd.mqtt.connection import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_connection
 
 _log = logging.getLogger(__name__)
 PERIOD_S = 5.0
@@ -95,7 +95,7 @@ async def echoes(endpoint: Endpoint, *, timeout_s: float = 2.0) -> bool:
     payload = secrets.token_bytes(8)
     try:
         async with asyncio.timeout(2 * timeout_s):
-            async with open_wire(endpoint, "benchd-watchdog", timeout_s=timeout_s) as client:
+            async with open_connection(endpoint, "benchd-watchdog", timeout_s=timeout_s) as client:
                 await client.subscribe(topic, qos=0)
                 await client.publish(topic, payload, qos=0)
                 async for message in client.messages:

@@ -111,8 +111,8 @@ def _kind_of(source: Source) -> str:
     # A kind further down is a file turned about; none at all is a mistyped or a foreign one.
     late = next((key for key in source.data if key in KINDS), None)
     near = near_names(first, KINDS, 1)
-    meant = f"; did you mean '{near[0]}'?" if near else ""
-    allowed = f"the key {late} first, which says what the file is" if late else f"one of {', '.join(KINDS)}{meant}"
+    suggestion = f"; did you mean '{near[0]}'?" if near else ""
+    allowed = f"the key {late} first, which says what the file is" if late else f"one of {', '.join(KINDS)}{suggestion}"
     raise FileProblems([source.problem((first,), allowed)])
 
 

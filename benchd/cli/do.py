@@ -71,8 +71,8 @@ def run(args: argparse.Namespace) -> int:
         return exits.DONE
     if args.verb not in VERBS:
         near = near_names(args.verb, ("stop", *VERBS), 1)
-        meant = f"did you mean '{near[0]}'?" if near else f"there are stop, {', '.join(VERBS)}"
-        raise UsageError(f"there is no verb '{args.verb}'; {meant}")
+        suggestion = f"did you mean '{near[0]}'?" if near else f"there are stop, {', '.join(VERBS)}"
+        raise UsageError(f"there is no verb '{args.verb}'; {suggestion}")
     verb = VERBS[args.verb]
     texts, lists = keys_of(*(model for model in (verb.args, verb.step) if model is not None))
     given = pairs(args.pairs, texts=texts, lists=lists)

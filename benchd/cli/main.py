@@ -97,8 +97,8 @@ def _no_command(given: Sequence[str]) -> int:
     from difflib import get_close_matches
 
     near = get_close_matches(given[0], COMMANDS, 1)
-    meant = f"did you mean '{near[0]}'?" if near else f"there are {', '.join(COMMANDS)}"
-    return parser.error(f"there is no command '{given[0]}'; {meant}")
+    suggestion = f"did you mean '{near[0]}'?" if near else f"there are {', '.join(COMMANDS)}"
+    return parser.error(f"there is no command '{given[0]}'; {suggestion}")
 
 
 def _listed() -> str:

@@ -17,15 +17,15 @@ from benchd.bench.datum.clearance import clearance
 from benchd.bench.datum.wall_distance import carried_over
 from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.trust import NOT_YET
-from benchd.detectors.available import at_hand
+from benchd.detectors.available import available_detectors
 from benchd.devices import Axis, Clock, Encoder
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.procedures import record_facts
 from benchd.procedures.inputs import Known
 from benchd.records.reader import Reader
-from benchd.verbs.view import BenchView, Where, Whereabouts
-from benchd.verbs.view_of_bench import at_rest, whereabouts, with_carriage
+from benchd.verbs.view import BenchView, SetupPlaces, Where
+from benchd.verbs.view_of_bench import at_rest, places_of_setup, with_carriage
 
 
 class Offline:
@@ -83,7 +83,7 @@ class Offline:
             self._assembly,
             self._loaded.records,
             arrangement_of(self._loaded.file),
-            at_hand(self._assembly, self._loaded.file.target, Analysis(), Clock()),
+            available_detectors(self._assembly, self._loaded.file.target, Analysis(), Clock()),
             calibrations=set(self._calibrations),
             homed=False,
             stale=True,
@@ -98,11 +98,11 @@ class Offline:
         return datum_chain(self._loaded.file, self._loaded.records, setup, self._calibrations, self._scale)
 
     def _where_from(self, document: SetupDocument, chain: Chain) -> Where:
-        def where(changes: Mapping[str, Any]) -> Whereabouts:
+        def where(changes: Mapping[str, Any]) -> SetupPlaces:
             records, file = self._loaded.records, self._loaded.file
             setup = apply(document, changes, records, file)
             setup = carried_over(document, chain, setup, self._chain, changes, records)
             now = self._chain(setup)
-            return whereabouts(records, setup, now, clearance(file, records, setup), self._where_from(setup, now))
+            return places_of_setup(records, setup, now, clearance(file, records, setup), self._where_from(setup, now))
 
         return where

@@ -76,8 +76,8 @@ async def _described(bench: BenchClient, name: str) -> Mapping[str, Any]:
     known: Mapping[str, Any] = (await bench.kept("about"))["procedures"]
     if name not in known:
         near = near_names(name, known, 1)
-        meant = f"Did you mean '{near[0]}'?" if near else f"Known: {', '.join(known)}."
-        raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=f"{meant} {READ_AT_START}")
+        suggestion = f"Did you mean '{near[0]}'?" if near else f"Known: {', '.join(known)}."
+        raise Refused("unknown_name", f"There is no procedure '{name}'.", advice=f"{suggestion} {READ_AT_START}")
     found: Mapping[str, Any] = known[name]
     return found
 

@@ -67,7 +67,7 @@ def _lives(pid: int) -> bool:
     return True
 
 
-def meant(args: argparse.Namespace) -> Running:
+def chosen(args: argparse.Namespace) -> Running:
     """The bench that --bench, --host and --port mean. Raises Refused('not_found') for none or several."""
     if args.host is not None or args.port is not None:
         return Running(args.bench, args.host or "127.0.0.1", args.port)

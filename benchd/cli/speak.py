@@ -13,7 +13,7 @@ from typing import Any
 
 from benchd.cli.guard import NOTHING_ASKED, UsageError
 from benchd.cli.prose import wrapped
-from benchd.cli.running import meant
+from benchd.cli.running import chosen
 from benchd.client import BenchClient
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import check_authorities, read_secret
@@ -52,7 +52,7 @@ def client_of(args: argparse.Namespace) -> BenchClient:
 
     Raises Refused, and UsageError for a file that may not stand.
     """
-    at = meant(args)
+    at = chosen(args)
     if args.password_file is not None and not at.account:
         raise UsageError(f"--password-file {args.password_file}: the broker of {at.bench} asks for no account")
     if args.ca_file is not None and not at.host.startswith("mqtts://"):

@@ -10,7 +10,7 @@ import aiomqtt
 
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import NO_ACCOUNT, Account, broker_url
-from benchd.mqtt.connection import Endpoint, Version, endpoint_of, open_wire
+from benchd.mqtt.connection import Endpoint, Version, endpoint_of, open_connection
 from benchd.mqtt.topics import ROOT, is_name
 
 DEFAULT_PORT = 1884
@@ -42,7 +42,7 @@ async def dial(stack: AsyncExitStack, at: Endpoint, version: Version | None) -> 
     for each in tries:
         endpoint = dataclasses.replace(at, version=each)
         try:
-            return await stack.enter_async_context(open_wire(endpoint, "benchd-client", queue=20_000)), endpoint
+            return await stack.enter_async_context(open_connection(endpoint, "benchd-client", queue=20_000)), endpoint
         except aiomqtt.MqttError as error:
             reason = str(error)
     advice = "Is `benchd up` running, and on this port?"

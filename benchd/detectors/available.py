@@ -78,7 +78,7 @@ class Chosen:
     point_s: float
 
 
-class AtHand:
+class AvailableDetectors:
     """Those of one bench; each is made when it is first asked for, by a sweep or by who looks ahead."""
 
     def __init__(self, configs: Configs, gear: Gear | None) -> None:
@@ -148,13 +148,13 @@ class AtHand:
         return self._made[name]
 
 
-def at_hand(assembly: Assembly, target: Target, analysis: Analysis, clock: Clock) -> AtHand:
+def available_detectors(assembly: Assembly, target: Target, analysis: Analysis, clock: Clock) -> AvailableDetectors:
     """Those of an assembled bench; no device is asked, and no worker begun."""
     device = assembly.devices.get(assembly.roles.get(ROLE, ""))
     if device is None:
-        return AtHand({}, None)
+        return AvailableDetectors({}, None)
     light = assembly.in_role("target_light", Light)
-    return AtHand(assembly.detectors, Gear(device, ROLE, target, light, analysis, clock))
+    return AvailableDetectors(assembly.detectors, Gear(device, ROLE, target, light, analysis, clock))
 
 
 def no_detector() -> Refused:

@@ -104,14 +104,14 @@ def problems_of(
     found: dict[tuple[int, int, str], Problem] = {}
     errors = error.errors(include_url=False)
     # A mistyped key is one problem, not an unknown key and a missing one.
-    meant = {
+    suggestion = {
         (one["loc"][:-1], near)
         for one in errors
         if one["type"] == "extra_forbidden"
         for near in near_names(str(one["loc"][-1]), known_keys(model, one["loc"][:-1]), 1)
     }
     for one in errors:
-        if one["type"] == "missing" and (one["loc"][:-1], one["loc"][-1]) in meant:
+        if one["type"] == "missing" and (one["loc"][:-1], one["loc"][-1]) in suggestion:
             continue
         # A list whose members are wrong is counted without them: no second problem.
         inner = any(

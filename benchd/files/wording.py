@@ -61,8 +61,8 @@ def _unknown(wrong: str, keys: Sequence[str]) -> str:
     if rest and head in keys:
         return f"no colon after '{head}' ('{head}: {rest}')"
     near = near_names(wrong, keys, 1)
-    meant = f"did you mean '{near[0]}'? " if near else ""
-    return f"unknown key; {meant}known here: {', '.join(keys)}"
+    suggestion = f"did you mean '{near[0]}'? " if near else ""
+    return f"unknown key; {suggestion}known here: {', '.join(keys)}"
 
 
 def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
@@ -199,5 +199,5 @@ def one_of(what: str, name: str, known: Iterable[str]) -> str:
     """What may stand in the place of a name that is none of the known."""
     known = list(known)
     near = near_names(name, known, 1)
-    meant = f"; did you mean '{near[0]}'?" if near else ""
-    return f"{what}{meant} ({', '.join(known) or 'there is none'})"
+    suggestion = f"; did you mean '{near[0]}'?" if near else ""
+    return f"{what}{suggestion} ({', '.join(known) or 'there is none'})"

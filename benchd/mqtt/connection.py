@@ -159,7 +159,7 @@ def _granted(topic: str, codes: Iterable[int | ReasonCode]) -> None:
 
 
 @contextlib.asynccontextmanager
-async def open_wire(
+async def open_connection(
     endpoint: Endpoint,
     name: str,
     *,

@@ -15,7 +15,7 @@ from collections.abc import Container
 
 import aiomqtt
 
-from benchd.mqtt.connection import Endpoint, open_wire, publish_properties, subscribe
+from benchd.mqtt.connection import Endpoint, open_connection, publish_properties, subscribe
 from benchd.mqtt.topics import Topics
 
 _KEY = "benchd-clears"
@@ -23,7 +23,7 @@ _QUIET_S = 0.1
 _MOST = 1000
 
 
-class Clearing:
+class RetainedMessages:
     """Clears retained commands, and recognises its own clearing messages when they come by."""
 
     def __init__(self, topics: Topics) -> None:
@@ -50,7 +50,7 @@ class Clearing:
         All below `command/` is cleared, and of devices and findings what is not among `kept` (below the bench).
         """
         found: list[str] = []
-        async with open_wire(endpoint, "benchd-sweep") as client:
+        async with open_connection(endpoint, "benchd-sweep") as client:
             for topic in (self._topics.all_commands, *self._topics.own_of_many):
                 await subscribe(client, endpoint, topic)
             messages = client.messages

@@ -102,7 +102,7 @@ class _Checker:
             ways = known.copy(), known.copy()
             for (key, body), way in zip(bodies(step), ways, strict=True):
                 self._steps(body, (*at, key), way)
-            known.meet(*ways)
+            known.merge(*ways)
         elif isinstance(step, RepeatStep | ForStep):
             self._loop(step, at, known)
         elif isinstance(step, AskStep) and step.ask.save is not None:
@@ -298,5 +298,5 @@ def _reached(procedure: Procedure, library: Mapping[str, Procedure]) -> set[str]
 
 def _one_of(what: str, name: str, known: Collection[str]) -> str:
     near = near_names(name, known, 1)
-    meant = f"; did you mean '{near[0]}'?" if near else ""
-    return f"{what}{meant} ({', '.join(sorted(known)) or 'there is none'})"
+    suggestion = f"; did you mean '{near[0]}'?" if near else ""
+    return f"{what}{suggestion} ({', '.join(sorted(known)) or 'there is none'})"

@@ -29,7 +29,7 @@ class Known:
         self.scope, self.answers, self.findings = other.scope, other.answers, other.findings
         self.readings, self.swept = other.readings, self.swept or other.swept
 
-    def meet(self, one: Known, other: Known) -> None:
+    def merge(self, one: Known, other: Known) -> None:
         """Keep what is known whichever of two ways was gone."""
         self.answers = {name: ask for name, ask in one.answers.items() if name in other.answers}
         self.findings = one.findings & other.findings

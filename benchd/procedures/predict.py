@@ -24,8 +24,8 @@ from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatSt
 from benchd.procedures.walker import Steps, Walker, scope_of
 from benchd.verbs.entry import Entry, WouldBeRefused
 from benchd.verbs.foreseen import Open, Why, all_of, joined
-from benchd.verbs.predicted_bench import Ahead
-from benchd.verbs.rear_clearance import rear_ask, rear_perhaps
+from benchd.verbs.predicted_bench import PredictedBench
+from benchd.verbs.rear_clearance import rear_asked, rear_perhaps
 from benchd.verbs.table import STEPS
 from benchd.verbs.view import BenchView
 
@@ -46,8 +46,8 @@ def dry_run(
     single move or change that would be refused is a problem of its entry.
     """
     demand(procedure, bench)
-    back = Predict(bench)
-    back.ahead.begins()
+    back = DryBackEnd(bench)
+    back.predicted.begins()
     walker = Walker(back, lambda name: _named(name, library or {}), facts, known)
     scope = scope_of(procedure.inputs, values, facts)
     _at_once(walker.top(procedure.steps, scope))
@@ -76,13 +76,13 @@ def _at_once(walk: Any) -> None:
     raise AssertionError("a prediction waited")
 
 
-class Predict:
+class DryBackEnd:
     """The back end that foresees: entries, and the bench as it would stand after them."""
 
     def __init__(self, view: BenchView) -> None:
         self._view = view
         self.entries: list[Entry] = []
-        self.ahead = Ahead(view)
+        self.predicted = PredictedBench(view)
         self.top: int | None = None
         self._when: tuple[str, ...] = ()
         self._gone_through = 0
@@ -105,15 +105,15 @@ class Predict:
         return opened
 
     def ways(self, step: IfStep, scope: Scope) -> Iterator[Steps]:
-        condition, before, when = step.if_, self.ahead.copy(), self._when
+        condition, before, when = step.if_, self.predicted.copy(), self._when
         self._when = (*when, f"if {condition}")
         yield step.then
-        held, self.ahead = self.ahead, before
+        held, self.predicted = self.predicted, before
         self._when = (*when, f"if not {condition}")
         yield step.else_
         self._when = when
         subject = f"the answer {condition.answer}" if condition.answer else f"the finding {condition.finding}"
-        self.ahead.meet(held, (subject,))
+        self.predicted.merge(held, (subject,))
 
     def turns(self, step: RepeatStep | ForStep, scope: Scope, opened: Open) -> Iterator[Turn]:
         if isinstance(step, ForStep) and isinstance(step.for_.in_, tuple):
@@ -145,12 +145,12 @@ class Predict:
             self._hangs = {**self._hangs, step.for_.each: why}
         when = self._when
         while True:
-            before, entries = self.ahead.copy(), len(self.entries)
+            before, entries = self.predicted.copy(), len(self.entries)
             self._when = (*when, f"as often as {joined(why)} says")
             yield partial(Scope.without, name=step.for_.each) if isinstance(step, ForStep) else lambda around: around
             self._when = when
-            self.ahead.meet(before, why)
-            if self.ahead.as_open_as(before):
+            self.predicted.merge(before, why)
+            if self.predicted.knows_as_much_as(before):
                 return
             del self.entries[entries:]
 
@@ -175,21 +175,21 @@ class Predict:
             step = resolve(type(step).model_validate_json(json.dumps({step.verb: kept}), strict=True), scope)
         if verb.measures:
             self._asked_of_glass(scope)
-        asked = rear_ask(self.ahead, verb, step.args, opened)
+        asked = rear_asked(self.predicted, verb, step.args, opened)
         if asked is not None:
             self._add(Entry("ask", "rear_clear", ask=scope.prompt(asked.text)))
-        perhaps = rear_perhaps(self.ahead, verb, step.args, opened)
+        perhaps = rear_perhaps(self.predicted, verb, step.args, opened)
         if perhaps is not None:
             if_asked = "if the lens's record does not say how far it reaches back"
             ask = f"Have you made sure that the lens stays clear of glass and target? How far depends on {perhaps}."
             self._add(Entry("ask", "rear_clear", ask=ask), if_asked)
-        self._add(verb.foresee(step.args, self.ahead, opened))
-        self.ahead.rear_told |= perhaps is not None
+        self._add(verb.foresee(step.args, self.predicted, opened))
+        self.predicted.rear_told |= perhaps is not None
         return scope
 
     def _asked_of_glass(self, scope: Scope) -> None:
         """Before a sweep, where no question came before it that it could have been put with."""
-        about = self.ahead.glass.now(self.ahead.set_up)
+        about = self.predicted.glass.now(self.predicted.set_up)
         if about is not None:
             text, if_so = about
             self._add(Entry("ask", "glass_meant", ask=scope.prompt(text)), *(() if if_so is None else (if_so,)))
@@ -201,7 +201,7 @@ class Predict:
         ask = args.prompt + choices
         if opened:
             ask = scope.prompt(ask)  # where nothing is open it was put so with its values
-        about = self.ahead.glass.now(self.ahead.set_up) if args.kind == "confirm" else None
+        about = self.predicted.glass.now(self.predicted.set_up) if args.kind == "confirm" else None
         if about is not None:
             of_glass, if_so = about
             ask = f"{of_glass if if_so is None else f'[{if_so}: {of_glass}]'} {ask}"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchd.bench.bench import Bench
-from benchd.bench.datum.glass_residual import asked_of_glass
+from benchd.bench.datum.glass_residual import glass_question_text
 from benchd.bench.run_record import RunRecord
 from benchd.devices import Ask, Operator
 from benchd.devices.values import AskKind
@@ -68,7 +68,7 @@ Stands = tuple[float, str]
 """A length (um) and where it stands."""
 
 
-def with_found(prompt: str, run: RunRecord, bench: Bench) -> str:
+def with_findings(prompt: str, run: RunRecord, bench: Bench) -> str:
     """The question, after what the run has found since the last one."""
     return " ".join([*(found(run.findings[name], _stands(bench, run.findings[name])) for name in run.unseen), prompt])
 
@@ -130,7 +130,7 @@ def _text(value: float, u: float, *, sign: bool = False) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class GlassAsk:
+class GlassQuestion:
     """The sentence, and the lens with its glass that a yes counts for, whatever is put in meanwhile."""
 
     text: str
@@ -139,7 +139,7 @@ class GlassAsk:
 
     def yes(self, run: RunRecord) -> None:
         """It is meant to stand so."""
-        run.glass_meant.add((self.lens, self.glass))
+        run.glass_confirmed.add((self.lens, self.glass))
 
     def no(self) -> Refused:
         """It is not, so nothing is measured through it."""
@@ -151,10 +151,10 @@ class GlassAsk:
         )
 
 
-def glass_ask(run: RunRecord, bench: Bench) -> GlassAsk | None:
+def glass_question(run: RunRecord, bench: Bench) -> GlassQuestion | None:
     """What has to be asked of the set-up as it stands; None where the glass is the lens's own, or meant."""
     setup = bench.setup.document
-    if setup.lens is None or (setup.lens, setup.glass) in run.glass_meant:
+    if setup.lens is None or (setup.lens, setup.glass) in run.glass_confirmed:
         return None
-    text = asked_of_glass(setup.lens, setup.glass, bench.loaded.records)
-    return None if text is None else GlassAsk(text, setup.lens, setup.glass)
+    text = glass_question_text(setup.lens, setup.glass, bench.loaded.records)
+    return None if text is None else GlassQuestion(text, setup.lens, setup.glass)

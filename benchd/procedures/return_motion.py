@@ -30,7 +30,7 @@ class Return:
     failed: Callable[[], None]
 
 
-class WayBack:
+class ReturnMotion:
     """One at a time: another that is begun while the last comes to rest waits for it."""
 
     def __init__(self, bench: Bench) -> None:

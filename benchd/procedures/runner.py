@@ -23,7 +23,7 @@ from benchd.procedures.language import EXPECTED, Procedure, sweep_alone
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Expected, Progress, expected
 from benchd.procedures.prompts import Prompts
-from benchd.procedures.return_motion import Return, WayBack
+from benchd.procedures.return_motion import Return, ReturnMotion
 from benchd.procedures.run_states import OUTCOMES, RunState, State
 from benchd.procedures.scope import Scope
 from benchd.procedures.step_executor import StepExecutor
@@ -55,7 +55,7 @@ class Runner:
         self._run: RunRecord | None = None
         self._procedure: str | None = None
         self._progress = Progress(bench.clock, [])
-        self._way_back = WayBack(bench)
+        self._way_back = ReturnMotion(bench)
         self._aborting: asyncio.Task[None] | None = None
         self._aborted_by: str | None = None
         self._ending = Ending(bench, self._carry_out, self._state)
@@ -249,7 +249,7 @@ class Runner:
         stopping = asyncio.ensure_future(self._bench.stop(user))
         job = None
         if self._run is None:
-            job = self._bench.jobs.blame(Stopped(user))
+            job = self._bench.jobs.set_reason(Stopped(user))
         else:
             self._state.happens("stop_homing" if self._bench.carriage.state == "homing" else "stop")
             self._way_back.break_off()

@@ -18,14 +18,14 @@ from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
-from benchd.procedures.prompts import Prompts, glass_ask, with_found
+from benchd.procedures.prompts import Prompts, glass_question, with_findings
 from benchd.procedures.scope import Scope, Turn, holds, listed, resolve, times
 from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step
 from benchd.procedures.walker import Steps, Walker, scope_of
 from benchd.verbs.foreseen import Open
 from benchd.verbs.order import InRun
-from benchd.verbs.predicted_bench import Ahead
-from benchd.verbs.rear_clearance import rear_ask
+from benchd.verbs.predicted_bench import PredictedBench
+from benchd.verbs.rear_clearance import rear_asked
 from benchd.verbs.table import STEPS
 from benchd.verbs.verb import Verb
 from benchd.verbs.view import BenchView
@@ -74,7 +74,7 @@ class StepExecutor:
         return await self._walker(run, gate, lambda *_: None).steps(steps, scope)
 
     def _walker(self, run: RunRecord, gate: Gate, told: Told) -> Walker:
-        back = CarryOut(self._bench, self._prompts, run, gate, told, self._left)
+        back = LiveBackEnd(self._bench, self._prompts, run, gate, told, self._left)
         return Walker(back, lambda name: self._library[name].procedure, self.facts, self.known())
 
     def left_behind(self) -> list[tuple[Steps, Scope]]:
@@ -83,7 +83,7 @@ class StepExecutor:
         return left
 
 
-class CarryOut:
+class LiveBackEnd:
     """Steps of one run; a called procedure that is broken off leaves its `finally` in `left`."""
 
     def __init__(
@@ -169,9 +169,9 @@ class CarryOut:
 
     async def _ask(self, step: AskStep, scope: Scope) -> Scope:
         args, run = step.ask, self._run
-        glass = glass_ask(run, self._bench) if args.kind == "confirm" else None
+        glass = glass_question(run, self._bench) if args.kind == "confirm" else None
         prompt = args.prompt if glass is None else f"{glass.text} {args.prompt}"
-        text = with_found(prompt, run, self._bench)
+        text = with_findings(prompt, run, self._bench)
         answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit)
         run.unseen.clear()
         if glass is not None:
@@ -181,7 +181,7 @@ class CarryOut:
     async def _asks_first(self, name: str, args: Any, scope: Scope) -> bool:
         """Whether something had to be asked before the step; answered by now. Raises Refused for a no."""
         verb = STEPS.get(name)
-        glass = glass_ask(self._run, self._bench) if verb is not None and verb.measures else None
+        glass = glass_question(self._run, self._bench) if verb is not None and verb.measures else None
         if glass is None:
             return verb is not None and verb.moves(args) and await self._asks_about_rear(verb, args, scope)
         if await self._prompts.ask("glass_meant", "yes_no", scope.prompt(glass.text)) is not True:
@@ -199,7 +199,7 @@ class CarryOut:
         limit = setup.clearance_of(document)
         if limit.question is None:
             return False
-        asked = rear_ask(Ahead(await view_of(self._bench)), verb, args)
+        asked = rear_asked(PredictedBench(await view_of(self._bench)), verb, args)
         if asked is None:
             return False
         if await self._prompts.ask("rear_clear", "yes_no", scope.prompt(asked.text)) is not True:

@@ -12,7 +12,7 @@ from typing import Self
 from benchd.mqtt.connection import Endpoint
 
 
-class Whereabouts:
+class AddressFile:
     """`with Whereabouts(files) as where:`; the files are there from the first `tell` until the block ends.
 
     A file is whole or absent at any moment. That the broker asks for an account is told, never whose. Raises OSError.

@@ -14,9 +14,9 @@ from benchd.commands.events import EventTeller
 from benchd.commands.intake import Intake
 from benchd.devices.clock import Clock
 from benchd.errors import Refused
-from benchd.mqtt.connection import Endpoint, open_wire, publish_properties, subscribe
+from benchd.mqtt.connection import Endpoint, open_connection, publish_properties, subscribe
 from benchd.mqtt.keep_connected import Outages, stay_connected
-from benchd.mqtt.retained import Clearing
+from benchd.mqtt.retained import RetainedMessages
 from benchd.mqtt.topics import Topics
 from benchd.remote.encoding import encode
 from benchd.remote.publisher import Publisher
@@ -41,7 +41,7 @@ class Connection:
         intake: Intake,
         notices: Notices,
         events: EventTeller,
-        clearing: Clearing,
+        clearing: RetainedMessages,
         outages: Outages,
         clock: Clock,
     ) -> None:
@@ -72,7 +72,7 @@ class Connection:
     def _open(self) -> contextlib.AbstractAsyncContextManager[aiomqtt.Client]:
         self._at = self._endpoint()
         will = aiomqtt.Will(self._topics.online, b"false", qos=1, retain=True)
-        return open_wire(self._at, "benchd", will=will)
+        return open_connection(self._at, "benchd", will=will)
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         try:

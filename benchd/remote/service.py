@@ -23,13 +23,13 @@ from benchd.files.mqtt_section import Mqtt
 from benchd.files.run_folder import run_folder
 from benchd.mqtt.connection import Endpoint, endpoint_of
 from benchd.mqtt.keep_connected import Outages
-from benchd.mqtt.retained import Clearing
+from benchd.mqtt.retained import RetainedMessages
 from benchd.mqtt.topics import Topics
 from benchd.parts import Parts
 from benchd.procedures.runner import Runner
-from benchd.remote.address_file import Whereabouts
+from benchd.remote.address_file import AddressFile
 from benchd.remote.main_connection import Connection
-from benchd.remote.stop_connection import StopRoad
+from benchd.remote.stop_connection import StopConnection
 from benchd.verbs.stop import StopArgs
 
 CONNECT_WITHIN_S = 15.0
@@ -51,7 +51,7 @@ class MqttService:
         self._clock = bench.clock
         self._file = file
         self._ports_file = ports_file
-        self._whereabouts: Whereabouts | None = None
+        self._whereabouts: AddressFile | None = None
         self.told: list[str] = []
         self.endpoint: Endpoint | None = None
         self.listeners: dict[str, int] = {}
@@ -77,7 +77,7 @@ class MqttService:
             ids=SeenIds(clock),
             events=events,
         )
-        clearing, outages = Clearing(topics), Outages(clock)
+        clearing, outages = RetainedMessages(topics), Outages(clock)
 
         async def on_stop(user: str, args: StopArgs) -> dict[str, Any]:
             await runner.stop(user)
@@ -87,7 +87,7 @@ class MqttService:
         common: dict[str, Any] = {
             "topics": topics, "events": events, "clearing": clearing, "outages": outages, "clock": clock,
         }  # fmt: skip
-        road = StopRoad(endpoint, on_stop, **common)
+        road = StopConnection(endpoint, on_stop, **common)
         connection = Connection(endpoint, intake=intake, notices=bench.notices, **common)
         await stack.enter_async_context(self._parts.running(connection.run(), "mqtt"))
         await stack.enter_async_context(self._parts.running(road.run(), "mqtt-stop"))
@@ -103,7 +103,7 @@ class MqttService:
             ) from None
         self.endpoint = endpoint()
         files = [run_folder() / f"{self.bench}.json", *([self._ports_file] if self._ports_file else [])]
-        self._whereabouts = stack.enter_context(Whereabouts(files))
+        self._whereabouts = stack.enter_context(AddressFile(files))
         self._tell_where()
 
     async def _broker(self, stack: contextlib.AsyncExitStack) -> Callable[[], Endpoint]:

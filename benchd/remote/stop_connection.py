@@ -20,9 +20,9 @@ from benchd.commands.events import EventTeller
 from benchd.commands.json_gate import read_object
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
-from benchd.mqtt.connection import Endpoint, open_wire, subscribe
+from benchd.mqtt.connection import Endpoint, open_connection, subscribe
 from benchd.mqtt.keep_connected import Outages, stay_connected
-from benchd.mqtt.retained import Clearing
+from benchd.mqtt.retained import RetainedMessages
 from benchd.mqtt.topics import Topics, is_name
 from benchd.remote.main_connection import send_reply
 from benchd.verbs.stop import StopArgs
@@ -34,7 +34,7 @@ OnStop = Callable[[str, StopArgs], Awaitable[dict[str, Any] | None]]
 """Stops, before anything begins that is asked for later. `user` is `?` where the topic has no name."""
 
 
-class StopRoad:
+class StopConnection:
     """Keeps the stop connection. `ready` is set while a stop would be heard."""
 
     def __init__(
@@ -44,7 +44,7 @@ class StopRoad:
         *,
         topics: Topics,
         events: EventTeller,
-        clearing: Clearing,
+        clearing: RetainedMessages,
         outages: Outages,
         clock: Clock,
     ) -> None:
@@ -74,7 +74,7 @@ class StopRoad:
 
     def _open(self) -> contextlib.AbstractAsyncContextManager[aiomqtt.Client]:
         self._at = self._endpoint()
-        return open_wire(self._at, "benchd-stop")
+        return open_connection(self._at, "benchd-stop")
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         # Not retain-as-published here: the flag then means 'stored copy', and a live stop never carries it.

@@ -17,10 +17,10 @@ from benchd.commands.intake import Intake, Request
 from benchd.devices.clock import Clock
 from benchd.mqtt.connection import Endpoint
 from benchd.mqtt.keep_connected import Outages
-from benchd.mqtt.retained import Clearing
+from benchd.mqtt.retained import RetainedMessages
 from benchd.mqtt.topics import Topics
 from benchd.remote.main_connection import Connection
-from benchd.remote.stop_connection import StopRoad
+from benchd.remote.stop_connection import StopConnection
 from benchd.verbs.stop import StopArgs
 from benchd.verbs.table import VERBS
 
@@ -75,7 +75,7 @@ class MqttRig:
 
     async def __aenter__(self) -> MqttRig:
         outages = Outages(self.clock)
-        clearing = Clearing(self.topics)
+        clearing = RetainedMessages(self.topics)
         self.connection = Connection(
             self._endpoint,
             topics=self.topics,
@@ -86,7 +86,7 @@ class MqttRig:
             outages=outages,
             clock=self.clock,
         )
-        self.road = StopRoad(
+        self.road = StopConnection(
             self._endpoint,
             self._stop,
             topics=self.topics,

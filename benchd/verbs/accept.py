@@ -16,7 +16,7 @@ from benchd.verbs.verb import Earlier, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import Command, InRun, Order
-    from benchd.verbs.predicted_bench import Ahead
+    from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
 
 
@@ -46,10 +46,10 @@ class Accept(Verb[AcceptArgs]):
     def goes_by(self, args: AcceptArgs) -> Mapping[str, tuple[Earlier, str]]:
         return {"finding": ("finding", args.finding)}
 
-    def effect(self, args: AcceptArgs, ahead: Ahead, opened: Open) -> Entry:
-        ahead.state.know(stale=True)
-        ahead.another_set_up()
-        return super().effect(args, ahead, opened)
+    def effect(self, args: AcceptArgs, predicted: PredictedBench, opened: Open) -> Entry:
+        predicted.state.know(stale=True)
+        predicted.another_set_up()
+        return super().effect(args, predicted, opened)
 
     def still(self, args: AcceptArgs, view: BenchView) -> Entry:
         return Entry("accept", f"{args.finding}, {f'{args.days} days' if args.days else 'without end'}")

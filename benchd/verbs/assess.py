@@ -13,7 +13,7 @@ from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import InRun
-    from benchd.verbs.predicted_bench import Ahead
+    from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
 
 
@@ -43,12 +43,12 @@ class Assess(Verb[AssessArgs]):
         if "of" not in opened:
             asked.check_of(args.of, view.records)
 
-    def effect(self, args: AssessArgs, ahead: Ahead, opened: Open) -> Entry:
+    def effect(self, args: AssessArgs, predicted: PredictedBench, opened: Open) -> Entry:
         from benchd.questions.registry import question
         from benchd.verbs.predicted_bench import SWEPT, SWEPT_HERE
 
-        entry, asked = super().effect(args, ahead, opened), question(args.name)
-        taken = ahead.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
+        entry, asked = super().effect(args, predicted, opened), question(args.name)
+        taken = predicted.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
         try:
             asked.check_sweeps(asked.sweeps if taken is None else taken)  # what is open may be enough
         except Refused as refused:

@@ -51,17 +51,17 @@ class Foreseen:
             self._values[name] = value
             self._open.pop(name, None)
 
-    def lose(self, name: str, why: Why) -> None:
+    def mark_unknown(self, name: str, why: Why) -> None:
         """From here on it is not."""
         self._values.pop(name, None)
         self._open[name] = tuple(dict.fromkeys(why))
 
-    def meet(self, other: Foreseen, why: Why) -> None:
+    def merge(self, other: Foreseen, why: Why) -> None:
         """Whichever of the two ways was gone, which depends on `why`: only what is alike at both ends stays known."""
         for name in dict.fromkeys((*self._values, *self._open, *other._values, *other._open)):
             mine, theirs = self.why(name), other.why(name)
             if mine or theirs or self.get(name) != other.get(name):
-                self.lose(name, (*mine, *theirs) if mine and theirs else (*mine, *theirs, *why))
+                self.mark_unknown(name, (*mine, *theirs) if mine and theirs else (*mine, *theirs, *why))
 
 
 def joined(why: Why) -> str:

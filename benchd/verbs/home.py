@@ -14,7 +14,7 @@ from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import Order
-    from benchd.verbs.predicted_bench import Ahead
+    from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
 
 
@@ -45,28 +45,28 @@ class Home(Verb[HomeArgs]):
     def lowest_um(self, entry: Entry, view: BenchView) -> float | None:
         return None if entry.to_um is None else view.home_um
 
-    def effect(self, args: HomeArgs, ahead: Ahead, opened: Open) -> Entry:
+    def effect(self, args: HomeArgs, predicted: PredictedBench, opened: Open) -> Entry:
         from benchd.bench.datum.clearance import check_way_to_switch
         from benchd.verbs.predicted_bench import HOMED
         from benchd.verbs.reach import too_near
 
-        homed, why = ahead.state.get(HOMED), (*ahead.state.why(HOMED), *all_of(opened))
+        homed, why = predicted.state.get(HOMED), (*predicted.state.why(HOMED), *all_of(opened))
         if args.only_if_unhomed is True and homed:
             return Entry("home", "nothing to do, it is homed")
         if homed is False or (args.only_if_unhomed is False and not opened):
             why = ()
-        view = ahead.view
-        before, to_um = ahead.place_um, view.travel_um[0]
+        view = predicted.view
+        before, to_um = predicted.place_um, view.travel_um[0]
         problem = perhaps(
-            too_near(ahead.set_up.places, view.home_um, check_way_to_switch, asked=view.asks_of_rear), why
+            too_near(predicted.set_up.places, view.home_um, check_way_to_switch, asked=view.asks_of_rear), why
         )
         if may_be(problem):
-            unless = ahead.copy()
-            ahead.drives = True
-            ahead.state.know(stale=True, carriage_um=to_um)
+            unless = predicted.copy()
+            predicted.drives = True
+            predicted.state.know(stale=True, carriage_um=to_um)
             if why:
-                ahead.meet(unless, why)
-            ahead.state.know(homed=True)
+                predicted.merge(unless, why)
+            predicted.state.know(homed=True)
         text = ", ".join(args.axes)
         if not why:
             return Entry("home", text, view.home_s, 0.0, (), before, to_um, problem=problem)

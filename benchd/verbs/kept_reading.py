@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchd.bench.datum.gauge_check import StandsWrong, check_moved, earlier
+from benchd.bench.datum.gauge_check import GaugeDoesNotFollow, check_moved, earlier
 from benchd.bench.requests import readable
 from benchd.bench.run_record import keep_and_tell
 from benchd.devices import DeviceError, Gauge
@@ -60,9 +60,9 @@ async def _kept(device: str, name: str, order: InRun) -> ReadingRow:
     except DeviceError as fault:
         if not isinstance(readable(bench.assembly, device), Gauge):
             raise
-        raise StandsWrong(fault.code, fault.text, advice=fault.advice, data=fault.data) from fault
+        raise GaugeDoesNotFollow(fault.code, fault.text, advice=fault.advice, data=fault.data) from fault
     if reading.quality != "good":
-        raise StandsWrong(
+        raise GaugeDoesNotFollow(
             "not_found",
             f"{device} reads {reading.value:g} {printed_unit(reading.unit)}, {WRONG[reading.quality]}.",
             advice="See that it stands as asked, and that the carriage brings the target within its range.",

@@ -16,7 +16,7 @@ from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import InRun, Order
-    from benchd.verbs.predicted_bench import Ahead
+    from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
 
 PLACES = ("offset_um", "depth_um", "carriage_um", "by_um", "to_deg", "by_deg")
@@ -61,19 +61,19 @@ class Move(Verb[MoveArgs]):
         if args.to_deg is not None or args.by_deg is not None:
             raise by_degrees()
 
-    def effect(self, args: MoveArgs, ahead: Ahead, opened: Open) -> Entry:
+    def effect(self, args: MoveArgs, predicted: PredictedBench, opened: Open) -> Entry:
         from benchd.bench.requests import nothing_nominal
         from benchd.verbs.predicted_bench import PLACE
 
         ((key, value),) = ((key, value) for key, value in args.given().items() if key in PLACES and value is not None)
         text = f"{args.axis} {key} {said(value)}"
         if opened:
-            return ahead.somewhere("move", text, all_of(opened))
-        where = ahead.set_up.places
-        why = {"carriage_um": (), "by_um": ahead.state.why(PLACE)}.get(key, ahead.set_up.why)
+            return predicted.somewhere("move", text, all_of(opened))
+        where = predicted.set_up.places
+        why = {"carriage_um": (), "by_um": predicted.state.why(PLACE)}.get(key, predicted.set_up.why)
         if why:
-            return ahead.somewhere("move", text, why)
-        to_um: float | None = {"carriage_um": value, "by_um": (ahead.place_um or 0.0) + value}.get(key)
+            return predicted.somewhere("move", text, why)
+        to_um: float | None = {"carriage_um": value, "by_um": (predicted.place_um or 0.0) + value}.get(key)
         if to_um is None and where is not None:
             try:
                 by_depth = key == "depth_um"
@@ -82,7 +82,7 @@ class Move(Verb[MoveArgs]):
                 return Entry("move", text, problem=WouldBeRefused.of(refused))
         if to_um is None:
             return Entry("move", text, problem=WouldBeRefused.of(nothing_nominal()))
-        return ahead.drive("move", text, to_um)
+        return predicted.drive("move", text, to_um)
 
     def begun(self, entry: Entry) -> dict[str, Any]:
         return {"carriage_um": round(entry.to_um or 0.0, 1)}

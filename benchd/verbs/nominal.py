@@ -13,7 +13,7 @@ from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import Order
-    from benchd.verbs.predicted_bench import Ahead
+    from benchd.verbs.predicted_bench import PredictedBench
 
 
 class Nominal(Verb[Nothing]):
@@ -31,8 +31,8 @@ class Nominal(Verb[Nothing]):
     def moves(self, args: Nothing) -> bool:
         return True
 
-    def effect(self, args: Nothing, ahead: Ahead, opened: Open) -> Entry:
-        return ahead.to_nominal("nominal", "where the chain says")
+    def effect(self, args: Nothing, predicted: PredictedBench, opened: Open) -> Entry:
+        return predicted.to_nominal("nominal", "where the chain says")
 
     def begun(self, entry: Entry) -> dict[str, Any]:
         return {"carriage_um": round(entry.to_um or 0.0, 1)}

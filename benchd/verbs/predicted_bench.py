@@ -14,8 +14,8 @@ from benchd.bench.motion.trust import not_homed
 from benchd.bench.requests import nothing_nominal
 from benchd.verbs.entry import Entry, WouldBeRefused, foremost, may_be, perhaps
 from benchd.verbs.foreseen import Foreseen, Why, joined
-from benchd.verbs.predicted_glass import GlassAhead
-from benchd.verbs.predicted_setup import SetUpAhead
+from benchd.verbs.predicted_glass import PredictedGlass
+from benchd.verbs.predicted_setup import PredictedSetup
 from benchd.verbs.reach import reach, would_be_refused
 from benchd.verbs.view import BenchView
 
@@ -24,16 +24,16 @@ SWEPT, SWEPT_HERE = "swept", "swept_here"
 """How many sweeps the run has taken by then, and how many at the set-up as it is; only a dry run counts them."""
 
 
-class Ahead:
+class PredictedBench:
     """Carriage place, homing and set-up as they would be; verbs move them on."""
 
     def __init__(self, view: BenchView) -> None:
         self.view = view
         self.state = Foreseen({HOMED: view.homed, STALE: view.stale, PLACE: view.carriage_um})
-        self._set_up: SetUpAhead | None = None  # not worked out for what is asked of no place
+        self._set_up: PredictedSetup | None = None  # not worked out for what is asked of no place
         self.rear_seen = dict(view.rear_seen)
         self.rear_told = False  # that somebody may be asked about a rear, of the set-up as it is
-        self.glass = GlassAhead(view)
+        self.glass = PredictedGlass(view)
         self.drives = False  # whether the last step may move the carriage
 
     def copy(self) -> Self:
@@ -43,16 +43,16 @@ class Ahead:
         twin.glass = self.glass.copy()
         return twin
 
-    def meet(self, other: Ahead, why: Why) -> None:
+    def merge(self, other: PredictedBench, why: Why) -> None:
         """Whichever of the two ways was gone to here, which depends on `why`."""
-        self.state.meet(other.state, why)
-        self.set_up.meet(other.set_up, why)
+        self.state.merge(other.state, why)
+        self.set_up.merge(other.set_up, why)
         both = self.rear_seen.keys() & other.rear_seen.keys()
         self.rear_seen = {parts: max(self.rear_seen[parts], other.rear_seen[parts]) for parts in both}
         self.rear_told = self.rear_told and other.rear_told
-        self.glass.meet(other.glass)
+        self.glass.merge(other.glass)
 
-    def as_open_as(self, other: Ahead) -> bool:
+    def knows_as_much_as(self, other: PredictedBench) -> bool:
         """Whether no less is known here than there, where the ways met."""
         mine, theirs = (
             (one.state.open, one.set_up.values.open, one.rear_seen, one.rear_told, one.glass.told)
@@ -74,15 +74,15 @@ class Ahead:
         """The set-up has another revision; with `why`, whether it has depends on that."""
         before, open_by = self.state.get(SWEPT_HERE), self.state.why(SWEPT_HERE)
         if why and (before or open_by):
-            self.state.lose(SWEPT_HERE, (*open_by, *why))
+            self.state.mark_unknown(SWEPT_HERE, (*open_by, *why))
         elif before or open_by:
             self.state.know(swept_here=0)
 
     @property
-    def set_up(self) -> SetUpAhead:
+    def set_up(self) -> PredictedSetup:
         """What will stand on the bench."""
         if self._set_up is None:
-            self._set_up = SetUpAhead(self.view.where)
+            self._set_up = PredictedSetup(self.view.where)
         return self._set_up
 
     @property
@@ -91,13 +91,13 @@ class Ahead:
         place: float | None = self.state.get(PLACE)
         return place
 
-    def unhomed(self) -> WouldBeRefused | None:
+    def unhomed_refusal(self) -> WouldBeRefused | None:
         """What is said of a drive here, on a position that is not trusted, or may not be."""
         if self.state.get(HOMED):
             return None
         return perhaps(WouldBeRefused.of(not_homed(self.view.not_homed_why)), self.state.why(HOMED))
 
-    def undriven(self) -> WouldBeRefused | None:
+    def stale_refusal(self) -> WouldBeRefused | None:
         """What is said of a sweep here, where the carriage was not driven by the set-up as it is, or may not have."""
         if self.state.get(STALE) is False:
             return None
@@ -115,7 +115,7 @@ class Ahead:
     def drive(self, verb: str, text: str, to_um: float) -> Entry:
         """A drive to a place."""
         before, where = self.place_um, self.set_up.places
-        problem = foremost(self.unhomed(), would_be_refused(self.view, where, to_um))
+        problem = foremost(self.unhomed_refusal(), would_be_refused(self.view, where, to_um))
         ends = reach(self.view, where, to_um, to_um)
         start = to_um if before is None else before
         turn = next((end for end in ends if not min(start, to_um) <= end <= max(start, to_um)), None)
@@ -128,7 +128,7 @@ class Ahead:
 
     def somewhere(self, verb: str, text: str, why: Why) -> Entry:
         """A drive to a place that is not known yet."""
-        problem = self.unhomed()
+        problem = self.unhomed_refusal()
         if may_be(problem):
             self.arrived(None, why)
         return Entry(verb, f"{text}; where that is depends on {joined(why)}", problem=problem)
@@ -138,6 +138,6 @@ class Ahead:
         self.drives = True
         self.state.know(homed=True, stale=False)
         if place_um is None:
-            self.state.lose(PLACE, why)
+            self.state.mark_unknown(PLACE, why)
         else:
             self.state.know(carriage_um=place_um)

@@ -9,14 +9,14 @@ from __future__ import annotations
 from typing import Self
 
 from benchd.verbs.foreseen import Why, joined
-from benchd.verbs.predicted_setup import SetUpAhead
+from benchd.verbs.predicted_setup import PredictedSetup
 from benchd.verbs.view import BenchView
 
 Pair = tuple[str, tuple[str, ...]]
 """A lens and the glass behind it."""
 
 
-class GlassAhead:
+class PredictedGlass:
     """Of which pairs somebody will have been asked. `now` gives what is asked of the set-up as it is here."""
 
     def __init__(self, bench: BenchView) -> None:
@@ -37,7 +37,7 @@ class GlassAhead:
         """All that is known here, to be held against the same of another way."""
         return self._asked, self._perhaps, self._unknown, self._of
 
-    def meet(self, other: GlassAhead) -> None:
+    def merge(self, other: PredictedGlass) -> None:
         """Whichever of two ways was gone to here."""
         self._perhaps = (self._perhaps | other._perhaps | self._asked | other._asked) - (self._asked & other._asked)
         self._asked &= other._asked
@@ -48,7 +48,7 @@ class GlassAhead:
         """Lens or glass may be others from here on."""
         self._of = None
 
-    def now(self, set_up: SetUpAhead) -> tuple[str, str | None] | None:
+    def now(self, set_up: PredictedSetup) -> tuple[str, str | None] | None:
         """What is asked here about the glass, and under which condition if under any. It counts as asked from now on.
 
         None where nothing is asked.
@@ -60,7 +60,7 @@ class GlassAhead:
             self._of, self._unknown = why, True
             return "Is the glass meant?", f"if it is not the lens's own; which stand there depends on {joined(why)}"
         lens, glass = set_up.values.get("lens"), tuple(set_up.values.get("glass") or ())
-        text = self._bench.asked_of_glass(lens, glass)
+        text = self._bench.glass_question_text(lens, glass)
         if text is None or (lens, glass) in self._asked:
             return None
         perhaps = self._unknown or (lens, glass) in self._perhaps

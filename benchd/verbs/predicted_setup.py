@@ -9,19 +9,19 @@ from typing import Any, Self
 from benchd.arrangements.setup_document import CLEARED_WITH, MOVES, loses_distance
 from benchd.errors import Refused
 from benchd.verbs.foreseen import Foreseen, Why
-from benchd.verbs.view import Where, Whereabouts
+from benchd.verbs.view import SetupPlaces, Where
 
 OF_NO_PLACE = frozenset({"job"})
 """What says nothing of places: they are known without it."""
 
 
-class SetUpAhead:
+class PredictedSetup:
     """Begins as the set-up that stands. `change` it; what depends on an answer is open until it is stated whole."""
 
     def __init__(self, where: Where) -> None:
         self._where = where
         self._values = Foreseen({})
-        self._found: Whereabouts | None = None
+        self._found: SetupPlaces | None = None
         if self.places is not None:
             self._values.know(**self.places.setup)
 
@@ -47,7 +47,7 @@ class SetUpAhead:
         return self._values.get("lens") is None and not self._values.why("lens")
 
     @property
-    def places(self) -> Whereabouts | None:
+    def places(self) -> SetupPlaces | None:
         """The places it gives; None where they are not known, or the bench would refuse it."""
         if self._found is None and not self.why:
             try:
@@ -65,7 +65,7 @@ class SetUpAhead:
         self._clear(before, stated, open_keys)
         self._values.know(**stated)
         for key, why in open_keys.items():
-            self._values.lose(key, why)
+            self._values.mark_unknown(key, why)
         self._found = None
         moving = [key for key in (*stated, *open_keys) if key in MOVES]
         if self.why:
@@ -92,7 +92,7 @@ class SetUpAhead:
                 if name in stated or name in open_keys or not there:
                     continue
                 if why:
-                    self._values.lose(name, (*self._values.why(name), *why))
+                    self._values.mark_unknown(name, (*self._values.why(name), *why))
                 else:
                     self._values.know(**{name: None})
 
@@ -101,7 +101,7 @@ class SetUpAhead:
         if known and loses_distance(before.get("lens"), stated_of_lens):
             self._values.know(distance_mm=None)
 
-    def meet(self, other: SetUpAhead, why: Why) -> None:
+    def merge(self, other: PredictedSetup, why: Why) -> None:
         """Whichever of two ways was gone to here, which depends on `why`."""
-        self._values.meet(other._values, why)
+        self._values.merge(other._values, why)
         self._found = None

@@ -13,7 +13,7 @@ from benchd.verbs.foreseen import Why, joined
 from benchd.verbs.reach import reach, would_be_refused
 from benchd.verbs.sweep import SweepArgs
 from benchd.verbs.sweep_places import SweepPlaces, sweep_places
-from benchd.verbs.view import BenchView, Whereabouts
+from benchd.verbs.view import BenchView, SetupPlaces
 
 ASSUMED_HALF_WIDTH_UM = 50.0
 """Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
@@ -22,22 +22,22 @@ LENGTHS = 200
 """Lengths of ways that are enough to know what they take on average."""
 
 
-def places_of(where: Whereabouts | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM) -> SweepPlaces:
+def places_of(where: SetupPlaces | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM) -> SweepPlaces:
     """The places of a sweep at that frequency, or of one that leaves everything to the bench."""
     half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
     span, step = (getattr(args, name, None) for name in ("span_um", "step_um"))
     return sweep_places(half_width * DEFAULT_LP_MM / lp_mm, span, step)
 
 
-def beside_um(where: Whereabouts | None, place_um: float, offset_um: float) -> float:
+def beside_um(where: SetupPlaces | None, place_um: float, offset_um: float) -> float:
     """Where the carriage stands for so much more offset than at a place."""
     return place_um + offset_um if where is None else where.beside_um(place_um, offset_um)
 
 
-class SweepAhead:
+class PredictedSweep:
     """One sweep of a set-up that gives these places. Raises Refused (bad_request, unknown_name) as the bench would."""
 
-    def __init__(self, bench: BenchView, where: Whereabouts | None, args: SweepArgs) -> None:
+    def __init__(self, bench: BenchView, where: SetupPlaces | None, args: SweepArgs) -> None:
         self._bench = bench
         self._where = where
         chosen = bench.detector_for(args.merit, args.lp_mm)

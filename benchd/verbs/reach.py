@@ -9,10 +9,10 @@ from benchd.bench.datum.clearance import Clearance, check_clearance
 from benchd.bench.motion.figures import check_limits
 from benchd.errors import Refused
 from benchd.verbs.entry import WouldBeRefused
-from benchd.verbs.view import BenchView, Whereabouts
+from benchd.verbs.view import BenchView, SetupPlaces
 
 
-def would_be_refused(bench: BenchView, where: Whereabouts | None, to_um: float) -> WouldBeRefused | None:
+def would_be_refused(bench: BenchView, where: SetupPlaces | None, to_um: float) -> WouldBeRefused | None:
     """Why the bench would not go there: limits of the place, clearance of the way to it."""
     try:
         check_limits(to_um, bench.travel_um, None if where is None else where.places)
@@ -22,7 +22,7 @@ def would_be_refused(bench: BenchView, where: Whereabouts | None, to_um: float) 
 
 
 def too_near(
-    where: Whereabouts | None,
+    where: SetupPlaces | None,
     place_um: float,
     check: Callable[[Clearance, float], None] = check_clearance,
     *,
@@ -37,7 +37,7 @@ def too_near(
     return None
 
 
-def reach(bench: BenchView, where: Whereabouts | None, from_um: float, to_um: float) -> tuple[float, float]:
+def reach(bench: BenchView, where: SetupPlaces | None, from_um: float, to_um: float) -> tuple[float, float]:
     """Lowest and highest place on the way to those between two, as far as travel and clearance let it.
 
     The travel holds for where the carriage is to stand; the run-up may leave it, as the motor turns beyond.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from benchd.bench.datum.gauge_check import StandsWrong
+from benchd.bench.datum.gauge_check import GaugeDoesNotFollow
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.devices import DeviceError
@@ -39,12 +39,12 @@ class Seating:
         for left in reversed(range(SEATED_AGAIN + 1)):
             try:
                 return await take(left < SEATED_AGAIN)
-            except StandsWrong as wrong:
+            except GaugeDoesNotFollow as wrong:
                 if not left:
                     if isinstance(wrong.__cause__, DeviceError):
                         raise wrong.__cause__ from None
                     told = f"{wrong.text} It was seated again {SEATED_AGAIN} times."
-                    raise StandsWrong(wrong.code, told, advice=wrong.advice) from None
+                    raise GaugeDoesNotFollow(wrong.code, told, advice=wrong.advice) from None
                 text = wrong.text
             await back()
             await self.asks.ask("seat_again", "confirm", self.prompt(f"{text} {AGAIN}"))

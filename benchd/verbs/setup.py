@@ -17,10 +17,10 @@ from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
     from benchd.arrangements.setup_document import SetupDocument
-    from benchd.bench.datum.current_setup import SetUpKeeper
+    from benchd.bench.datum.current_setup import CurrentSetup
     from benchd.verbs.order import Command, Order
-    from benchd.verbs.predicted_bench import Ahead
-    from benchd.verbs.view import Whereabouts
+    from benchd.verbs.predicted_bench import PredictedBench
+    from benchd.verbs.view import SetupPlaces
 
 
 class Measured(Args):
@@ -121,17 +121,17 @@ class SetUp(Told):
     """Clauses: what is missing."""
 
 
-def _too_near_here(ahead: Ahead, where: Whereabouts | None) -> WouldBeRefused | None:
+def _too_near_here(predicted: PredictedBench, where: SetupPlaces | None) -> WouldBeRefused | None:
     """What is said of a set-up for which the target stands too near the lens."""
     from benchd.verbs.predicted_bench import HOMED, PLACE
     from benchd.verbs.reach import too_near
 
-    if not ahead.view.moves_target:  # it stands where it stands, wherever the carriage does
+    if not predicted.view.moves_target:  # it stands where it stands, wherever the carriage does
         return too_near(where, 0.0)
-    here = ahead.state.get(PLACE)
-    if here is None or ahead.state.get(HOMED) is False:
+    here = predicted.state.get(PLACE)
+    if here is None or predicted.state.get(HOMED) is False:
         return None
-    return perhaps(too_near(where, here), ahead.state.why(HOMED))
+    return perhaps(too_near(where, here), predicted.state.why(HOMED))
 
 
 class Setup(Verb[SetupArgs | SetupStepArgs]):
@@ -153,10 +153,10 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
     def moves(self, args: SetupArgs | SetupStepArgs) -> bool:
         return bool(args.follow)
 
-    def set_up(self, args: SetupArgs | SetupStepArgs, keeper: SetUpKeeper) -> SetupDocument:
+    def set_up(self, args: SetupArgs | SetupStepArgs, keeper: CurrentSetup) -> SetupDocument:
         return keeper.preview(args.changes())[0]
 
-    def effect(self, args: SetupArgs | SetupStepArgs, ahead: Ahead, opened: Open) -> Entry:
+    def effect(self, args: SetupArgs | SetupStepArgs, predicted: PredictedBench, opened: Open) -> Entry:
         from benchd.arrangements.setup_document import check_rev
         from benchd.bench.requests import nothing_to_follow
         from benchd.verbs.predicted_bench import STALE
@@ -165,48 +165,48 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         parts = [f"{key} {said(value)}" for key, value in stated.items()]
         parts += [f"{key} by {joined(why)}" for key, why in open_keys.items()]
         text = ", ".join(parts) or "nothing changes"
-        before, then = ahead.set_up.why, ahead.set_up.values.copy()
+        before, then = predicted.set_up.why, predicted.set_up.values.copy()
         try:
-            check_rev(ahead.view.rev, args.rev if isinstance(args, SetupArgs) else None)
-            moves_nominal = ahead.set_up.change(stated, open_keys)
+            check_rev(predicted.view.rev, args.rev if isinstance(args, SetupArgs) else None)
+            moves_nominal = predicted.set_up.change(stated, open_keys)
         except Refused as refused:
             return Entry("setup", text, problem=WouldBeRefused.of(refused))
-        where = ahead.set_up.places
-        ahead.rear_seen = {seen: um for seen, um in ahead.rear_seen.items() if where and seen == where.parts}
-        ahead.rear_told = False
+        where = predicted.set_up.places
+        predicted.rear_seen = {seen: um for seen, um in predicted.rear_seen.items() if where and seen == where.parts}
+        predicted.rear_told = False
         if {"lens", "glass"} & {*stated, *open_keys}:
-            ahead.glass.changed()
+            predicted.glass.changed()
         if open_keys or then.open & stated.keys():
-            ahead.another_set_up(all_of({**open_keys, **{key: then.why(key) for key in stated}}))
-        elif dict(ahead.set_up.values.values) != dict(then.values):
-            ahead.another_set_up()
+            predicted.another_set_up(all_of({**open_keys, **{key: then.why(key) for key in stated}}))
+        elif dict(predicted.set_up.values.values) != dict(then.values):
+            predicted.another_set_up()
         if moves_nominal:
-            ahead.state.know(stale=True)
-        elif moves_nominal is None and ahead.state.get(STALE) is not True:
-            ahead.state.lose(STALE, (*ahead.state.why(STALE), *before, *ahead.set_up.why))
+            predicted.state.know(stale=True)
+        elif moves_nominal is None and predicted.state.get(STALE) is not True:
+            predicted.state.mark_unknown(STALE, (*predicted.state.why(STALE), *before, *predicted.set_up.why))
         if args.follow is True and where is not None and where.nominal_um is None:
             return Entry("setup", text, problem=WouldBeRefused.of(nothing_to_follow()))
-        stays = ahead.copy()
+        stays = predicted.copy()
         if args.follow is True:
-            return ahead.to_nominal("setup", f"{text}; the carriage follows")
+            return predicted.to_nominal("setup", f"{text}; the carriage follows")
         if "follow" in opened:
             why = opened["follow"]
-            entry = ahead.to_nominal("setup", f"{text}; whether the carriage follows depends on {joined(why)}")
-            ahead.meet(stays, why)
+            entry = predicted.to_nominal("setup", f"{text}; whether the carriage follows depends on {joined(why)}")
+            predicted.merge(stays, why)
             return replace(entry, problem=perhaps(entry.problem, why))
-        return Entry("setup", text, problem=_too_near_here(ahead, where))
+        return Entry("setup", text, problem=_too_near_here(predicted, where))
 
     async def command(self, args: SetupArgs | SetupStepArgs, order: Command) -> dict[str, Any]:
-        from benchd.bench.datum.setup_change import will_come_to
+        from benchd.bench.datum.setup_change import preview_outcome
 
         order.bench.jobs.check_free()
         await self.now(args, order)
         order.bench.jobs.check_free()  # somebody may have begun to move the carriage while it was asked where it stands
         if not args.follow:
             return await self.carry_out(args, order)
-        came_to = will_come_to(order.bench, args.changes())
+        change_outcome = preview_outcome(order.bench, args.changes())
         order.bench.jobs.start(self.name, lambda: self.carry_out(args, order), order.ident)
-        return came_to
+        return change_outcome
 
     async def carry_out(self, args: SetupArgs | SetupStepArgs, order: Order) -> dict[str, Any]:
         from benchd.bench.datum.setup_change import change_setup

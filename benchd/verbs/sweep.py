@@ -18,7 +18,7 @@ from benchd.verbs.verb import ALWAYS, CARRIAGE, DETECTOR, Need, Verb
 if TYPE_CHECKING:
     from benchd.bench.sweep.sweep_data import SweepOrder
     from benchd.verbs.order import Command, InRun
-    from benchd.verbs.predicted_bench import Ahead
+    from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
 
 
@@ -75,34 +75,34 @@ class Sweep(Verb[SweepArgs]):
         check_sweep(args.mode)
         view.detector_for(args.merit, args.lp_mm)
 
-    def effect(self, args: SweepArgs, ahead: Ahead, opened: Open) -> Entry:
+    def effect(self, args: SweepArgs, predicted: PredictedBench, opened: Open) -> Entry:
         from benchd.bench.requests import no_lens, nothing_nominal
         from benchd.verbs.predicted_bench import PLACE
-        from benchd.verbs.predicted_sweep import SweepAhead
+        from benchd.verbs.predicted_sweep import PredictedSweep
 
-        ahead.swept()  # where it is refused the run does not get any further
-        where, from_um = ahead.set_up.places, ahead.place_um
+        predicted.swept()  # where it is refused the run does not get any further
+        where, from_um = predicted.set_up.places, predicted.place_um
         if where is not None and where.half_width_um is None:
             return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.of(no_lens()))
         try:
-            sweep = SweepAhead(ahead.view, where, args)
+            sweep = PredictedSweep(predicted.view, where, args)
         except Refused as refused:
             return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.of(refused))
-        unhomed = ahead.unhomed()
-        why = (*all_of(opened), *ahead.set_up.why, *(ahead.state.why(PLACE) if args.about == "here" else ()))
+        unhomed_refusal = predicted.unhomed_refusal()
+        why = (*all_of(opened), *predicted.set_up.why, *(predicted.state.why(PLACE) if args.about == "here" else ()))
         here = from_um
         if where is not None and args.about != "here":
             here = where.places.carriage_um(args.about) if isinstance(args.about, float) else where.nominal_um
-        if not may_be(unhomed):
-            return Entry("sweep", sweep.text, problem=unhomed)
+        if not may_be(unhomed_refusal):
+            return Entry("sweep", sweep.text, problem=unhomed_refusal)
         if here is None and not why:
             return Entry("sweep", sweep.text, problem=WouldBeRefused.of(nothing_nominal()))
         entry = sweep.somewhere(why) if why or here is None else sweep.about(here, from_um)
-        problem = foremost(unhomed, ahead.undriven(), entry.problem)
+        problem = foremost(unhomed_refusal, predicted.stale_refusal(), entry.problem)
         if may_be(problem):
-            ahead.arrived(entry.to_um, why)
+            predicted.arrived(entry.to_um, why)
         elif here is not None:
-            ahead.state.know(carriage_um=here)
+            predicted.state.know(carriage_um=here)
         return replace(entry, problem=problem)
 
     async def command(self, args: SweepArgs, order: Command) -> dict[str, Any]:

@@ -16,10 +16,10 @@ from benchd.verbs.result import Taken
 
 if TYPE_CHECKING:
     from benchd.arrangements.setup_document import SetupDocument
-    from benchd.bench.datum.current_setup import SetUpKeeper
+    from benchd.bench.datum.current_setup import CurrentSetup
     from benchd.bench.requests import Use
     from benchd.verbs.order import Command, InRun, Order
-    from benchd.verbs.predicted_bench import Ahead
+    from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
 
 A = TypeVar("A", bound=Args)
@@ -97,21 +97,21 @@ class Verb(ABC, Generic[A]):
         """Whether it goes on after it was answered, and ends with an event."""
         return self.moves(args)
 
-    def foresee(self, args: A, ahead: Ahead, opened: Open | None = None) -> Entry:
+    def foresee(self, args: A, predicted: PredictedBench, opened: Open | None = None) -> Entry:
         """What it would do to a bench as it stands `ahead`, which moves on; pure, nothing is refused by raising.
 
         `opened` are arguments that answers to come will say, and on what each depends.
         """
         opened = opened or {}
-        ahead.drives = False
+        predicted.drives = False
         try:
             for key, names in self.named(args).items():
                 for name in names if key not in opened else ():
-                    ahead.view.device_for(self.use, name)
-            self.check(args, ahead.view, opened)
+                    predicted.view.device_for(self.use, name)
+            self.check(args, predicted.view, opened)
         except Refused as refused:
             return Entry(self.name, said(args.given()), problem=WouldBeRefused.of(refused))
-        return self.effect(args, ahead, opened)
+        return self.effect(args, predicted, opened)
 
     def check(self, args: A, view: BenchView, opened: Open) -> None:
         """Raise Refused for what this bench cannot do at all, wherever it stands."""
@@ -120,15 +120,15 @@ class Verb(ABC, Generic[A]):
         """The lowest place that it brings the carriage to, by whatever way; None where nobody knows."""
         return None if entry.reach_um is None else entry.reach_um[0]
 
-    def set_up(self, args: A, keeper: SetUpKeeper) -> SetupDocument:
+    def set_up(self, args: A, keeper: CurrentSetup) -> SetupDocument:
         """The set-up as it makes it."""
         return keeper.document
 
-    def effect(self, args: A, ahead: Ahead, opened: Open) -> Entry:
+    def effect(self, args: A, predicted: PredictedBench, opened: Open) -> Entry:
         """What it does, where nothing was refused for good; by itself a line that moves nothing."""
         if opened:
             return Entry(self.name, f"depends on {joined(all_of(opened))}")
-        return self.still(args, ahead.view)
+        return self.still(args, predicted.view)
 
     def still(self, args: A, view: BenchView) -> Entry:
         """The line of what moves nothing."""
@@ -166,13 +166,13 @@ class Verb(ABC, Generic[A]):
 
     async def now(self, args: A, order: Order) -> Entry:
         """What it would do to the bench as it stands now. Raises Refused."""
-        from benchd.verbs.predicted_bench import Ahead
+        from benchd.verbs.predicted_bench import PredictedBench
         from benchd.verbs.view_of_bench import view_of
 
         # An unhomed carriage's place decides nothing, and a device that is away need not be asked.
         with_place = order.bench.trust.homed and self.place_counts.of(args)
         view = await view_of(order.bench, with_place=with_place, with_motion=self.moves(args))
-        entry = self.foresee(args, Ahead(replace(view, asks_of_rear=False)))
+        entry = self.foresee(args, PredictedBench(replace(view, asks_of_rear=False)))
         entry.require_possible()
         return entry
 

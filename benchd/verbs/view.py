@@ -18,7 +18,7 @@ NOT_LIMITED = Clearance(None, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Whereabouts:
+class SetupPlaces:
     """What a set-up says of places on the carriage (um).
 
     `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `limit` the
@@ -32,7 +32,7 @@ class Whereabouts:
     limit: Clearance = NOT_LIMITED
     parts: Parts = (None, (), (), None)
     setup: Mapping[str, Any] = field(default_factory=dict)
-    after: Callable[[Mapping[str, Any]], Whereabouts] | None = None
+    after: Callable[[Mapping[str, Any]], SetupPlaces] | None = None
 
     @property
     def nominal_um(self) -> float | None:
@@ -46,7 +46,7 @@ class Whereabouts:
         return place_um + offset_um if there is None else there
 
 
-Where = Callable[[Mapping[str, Any]], Whereabouts]
+Where = Callable[[Mapping[str, Any]], SetupPlaces]
 """From changes of the present set-up (JSON values, as of `setup`) to places. Raises Refused as a real change would."""
 
 
@@ -89,7 +89,7 @@ class BenchView:
     device_for: Callable[[Use, str], object] = lambda use, name: None
     records: Records | None = None
     moves_target: bool = True
-    asked_of_glass: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
+    glass_question_text: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:
         """Time of a move from rest to rest (trapezoid or triangle of speed), settling included."""

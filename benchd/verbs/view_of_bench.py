@@ -13,15 +13,15 @@ from benchd.arrangements.setup_document import SETTABLE, SetupDocument
 from benchd.bench.assembly import Assembly
 from benchd.bench.datum.chain import Chain
 from benchd.bench.datum.clearance import Clearance, Parts, parts_of
-from benchd.bench.datum.glass_residual import asked_of_glass
+from benchd.bench.datum.glass_residual import glass_question_text
 from benchd.bench.motion.figures import HOMING_BEYOND_UM, MotionFigures
 from benchd.bench.requests import CARRIAGE, device_for
-from benchd.detectors.available import AtHand
+from benchd.detectors.available import AvailableDetectors
 from benchd.detectors.detector import DEFAULT_LP_MM
 from benchd.devices import Axis
 from benchd.files.records_folder import Records
 from benchd.optics.focus_depth import half_width_um
-from benchd.verbs.view import BenchView, Where, Whereabouts
+from benchd.verbs.view import BenchView, SetupPlaces, Where
 
 if TYPE_CHECKING:
     from benchd.bench.bench import Bench
@@ -36,10 +36,10 @@ async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = 
     setup = bench.setup
 
     def where_from(document: SetupDocument, chain: Chain) -> Where:
-        def where(changes: Mapping[str, Any]) -> Whereabouts:
+        def where(changes: Mapping[str, Any]) -> SetupPlaces:
             after = setup.preview(changes, since=(document, chain)) if changes else (document, chain)
             limit = setup.clearance_of(after[0])
-            return whereabouts(bench.loaded.records, *after, limit, where_from(*after))
+            return places_of_setup(bench.loaded.records, *after, limit, where_from(*after))
 
         return where
 
@@ -63,9 +63,9 @@ async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = 
     return with_carriage(view, bench.assembly, settle_ms=settle_ms, limits_um=limits_um)
 
 
-def whereabouts(
+def places_of_setup(
     records: Records, setup: SetupDocument, chain: Chain, limit: Clearance, after: Where | None = None
-) -> Whereabouts:
+) -> SetupPlaces:
     """Where a set-up with this chain puts nominal, how wide the curve is there, and what keeps the carriage away.
 
     `after` gives the same after further changes.
@@ -76,7 +76,7 @@ def whereabouts(
     half_width: float | None = None
     if f_number is not None:
         half_width = curve_width(setup.arrangement) * half_width_um(f_number, DEFAULT_LP_MM)
-    return Whereabouts(
+    return SetupPlaces(
         chain.places,
         half_width,
         trim_um=chain.trim_um,
@@ -91,7 +91,7 @@ def at_rest(
     assembly: Assembly,
     records: Records,
     arranged: Arrangement,
-    detectors: AtHand,
+    detectors: AvailableDetectors,
     *,
     calibrations: Set[str],
     homed: bool,
@@ -117,7 +117,7 @@ def at_rest(
         device_for=partial(device_for, assembly),
         records=records,
         moves_target=arranged.moves_target,
-        asked_of_glass=partial(asked_of_glass, records=records),
+        glass_question_text=partial(glass_question_text, records=records),
     )
 
 

@@ -56,10 +56,10 @@ class GcodeAxisConfig(BaseModel):
         if search >= length:
             return self
         slip = next((times for times in SLIPS if length <= times * search <= 2 * length), None)
-        meant = f"; {slip * search:.12g} is meant, a factor of {slip}?" if slip else ""
+        suggestion = f"; {slip * search:.12g} is meant, a factor of {slip}?" if slip else ""
         raise ValueError(
             f"home_search_um: at least {length:.12g} um, the length of travel_um: from its far end homing would give "
-            f"up before it finds the switch, which lies beyond the other end{meant}"
+            f"up before it finds the switch, which lies beyond the other end{suggestion}"
         )
 
     @property

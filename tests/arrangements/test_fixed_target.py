@@ -25,7 +25,7 @@ from benchd.questions.evidence import evidence_of
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 from benchd.verbs.move import Move, MoveArgs
-from benchd.verbs.predicted_bench import Ahead
+from benchd.verbs.predicted_bench import PredictedBench
 from benchd.verbs.setup import Setup, SetupArgs
 from benchd.verbs.view_of_bench import view_of
 
@@ -101,7 +101,7 @@ async def test_what_needs_a_target_on_the_carriage_is_refused(bench: Bench, name
 
 async def test_no_depth_is_driven_to(bench: Bench) -> None:
     await bench.setup.change({"lens": "L-0418", "adapters": ["ring-07"], "ring": "infinity"})
-    ahead = Ahead(await view_of(bench, with_place=False))
+    ahead = PredictedBench(await view_of(bench, with_place=False))
     entry = Move().foresee(MoveArgs(axis="carriage", depth_um=50_000.0), ahead)
     assert entry.problem is not None
     assert "the target stands fixed" in entry.problem.text
@@ -112,7 +112,7 @@ async def test_a_lens_that_would_touch_the_sensor_is_refused_before_anything_is_
     loaded = load_bench(spoilt(tmp_path, ("clearance_um: 2000 ", "clearance_um: 45000 ")))
     store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
     bench = Bench(loaded, build(loaded), store, Notices(), Clock())
-    ahead = Ahead(await view_of(bench, with_place=False))
+    ahead = PredictedBench(await view_of(bench, with_place=False))
     stated = {"lens": "L-0418", "adapters": ["ring-07"], "ring": "infinity"}
     entry = Setup().foresee(SetupArgs.model_validate({"set": stated}), ahead)
     assert entry.problem is not None

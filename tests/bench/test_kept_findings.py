@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.kept_findings import tell_standing
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
@@ -25,7 +25,7 @@ class Day:
 
     loaded: LoadedBench
     store: Store
-    keeper: SetUpKeeper
+    keeper: CurrentSetup
     run: str
 
     async def found(self, assessment: str, lens: str | None) -> str:
@@ -42,7 +42,7 @@ class Day:
     async def restarted(self) -> dict[str, str]:
         """What the next start tells, by topic."""
         notices = Notices()
-        keeper = SetUpKeeper(self.loaded, self.store, notices, Clock(), None)
+        keeper = CurrentSetup(self.loaded, self.store, notices, Clock(), None)
         await keeper.load()
         await tell_standing(self.store, notices, keeper.document)
         return {topic: doc["finding"] for topic, doc in notices.snapshot().items() if topic.startswith("finding/")}
@@ -52,7 +52,7 @@ class Day:
 async def day(tmp_path: Path) -> AsyncIterator[Day]:
     loaded, store = load_bench(WORKSHOP), await Store.open("sqlite:///bench.db", tmp_path, Clock())
     try:
-        keeper = SetUpKeeper(loaded, store, Notices(), Clock(), None)
+        keeper = CurrentSetup(loaded, store, Notices(), Clock(), None)
         run = await store.add_run("flange_check", text_sha="9f", inputs={}, setup=1, lens=None, job=None, user="wall")
         await keeper.change({"adapters": ["ring-07"]})
         yield Day(loaded, store, keeper, run)

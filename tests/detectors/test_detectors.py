@@ -16,12 +16,12 @@ from benchd.arrangements.places import OnCarriage
 from benchd.bench.datum.chain import Chain
 from benchd.bench.gate import Gate
 from benchd.bench.run_record import RunRecord
-from benchd.bench.sweep.captures import Shots
-from benchd.bench.sweep.coarse_scan import FAR_UM, Search
+from benchd.bench.sweep.captures import Captures
+from benchd.bench.sweep.coarse_scan import FAR_UM, CoarseScan
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweep.sweeper import Sweeper
 from benchd.detectors import registry
-from benchd.detectors.available import AtHand, at_hand
+from benchd.detectors.available import AvailableDetectors, available_detectors
 from benchd.detectors.detector import Detector
 from benchd.detectors.guarded import guarded
 from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
@@ -155,8 +155,8 @@ def made(kind: type[Level], world: World, quiet: Quiet | None = None) -> Detecto
 async def searched(kind: type[Level], focus_um: float, seed: int = 1) -> float:
     world, quiet = World(focus_um, seed), Quiet()
     detector = made(kind, world, quiet)
-    shots = Shots(cast(Any, world), detector.capture, keeper())
-    found, _ = await Search(shots, detector, cast(Any, quiet)).find(0.0, HALF_WIDTH_UM, LP_MM, Gate())
+    shots = Captures(cast(Any, world), detector.capture, keeper())
+    found, _ = await CoarseScan(shots, detector, cast(Any, quiet)).find(0.0, HALF_WIDTH_UM, LP_MM, Gate())
     return found.peak_um
 
 
@@ -186,8 +186,8 @@ async def test_values_alone_find_a_lens_with_a_wave_of_spherical_aberration(wave
     z -= z[value.argmax()]
     world.curve = lambda off_um: float(np.interp(off_um, z, value))
     detector = made(Level, world, quiet)
-    shots = Shots(cast(Any, world), detector.capture, keeper())
-    found, _ = await Search(shots, detector, cast(Any, quiet)).find(0.0, HALF_WIDTH_UM, LP_MM, Gate())
+    shots = Captures(cast(Any, world), detector.capture, keeper())
+    found, _ = await CoarseScan(shots, detector, cast(Any, quiet)).find(0.0, HALF_WIDTH_UM, LP_MM, Gate())
     assert abs(found.peak_um - world.focus_um) < 0.3 * HALF_WIDTH_UM
 
 
@@ -310,11 +310,11 @@ async def test_a_value_of_nothing_at_the_peak_is_no_sweep() -> None:
 # Which one a sweep is taken by
 
 
-def on_camera(wall: LoadedBench) -> AtHand:
+def on_camera(wall: LoadedBench) -> AvailableDetectors:
     from benchd.bench.assembly import build
 
     still: Any = Quiet()
-    return at_hand(build(wall), wall.file.target, still, still)
+    return available_detectors(build(wall), wall.file.target, still, still)
 
 
 def test_auto_is_the_first_of_ours_that_works_on_the_device(wall: LoadedBench) -> None:
@@ -334,7 +334,7 @@ def test_a_merit_that_nobody_measures_is_refused_with_those_that_are_measured(wa
 
 def test_without_a_device_in_the_role_nothing_is_swept() -> None:
     with pytest.raises(Refused, match="no detector to sweep with") as caught:
-        AtHand({}, None).chosen("auto", None)
+        AvailableDetectors({}, None).chosen("auto", None)
     assert caught.value.advice == "Give a camera that role."
 
 

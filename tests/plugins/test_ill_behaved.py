@@ -20,7 +20,7 @@ from benchd.bench.run_record import RunRecord
 from benchd.cli import own_words
 from benchd.cli.tables import finding as shown
 from benchd.detectors import registry as detectors
-from benchd.detectors.available import AtHand
+from benchd.detectors.available import AvailableDetectors
 from benchd.detectors.detector import NoKeys
 from benchd.detectors.edge.detector import EdgeDetector
 from benchd.detectors.values import Gear
@@ -194,11 +194,11 @@ class Diode(Meter):
         raise NotImplementedError
 
 
-def on_a_meter() -> AtHand:
+def on_a_meter() -> AvailableDetectors:
     some: Any = None
     Diode.__abstractmethods__ = frozenset()
     configs = {name: NoKeys() for name in ("lingers", "stumbles", "level")}
-    return AtHand(configs, Gear(Diode(), "detector", some, None, some, some))  # type: ignore[abstract]
+    return AvailableDetectors(configs, Gear(Diode(), "detector", some, None, some, some))  # type: ignore[abstract]
 
 
 @pytest.mark.parametrize(
@@ -214,12 +214,12 @@ def on_a_meter() -> AtHand:
 async def test_a_detector_that_cannot_be_used_is_refused_ahead_and_another_is_chosen(
     name: str, code: str, says: str
 ) -> None:
-    at_hand = on_a_meter()
+    available_detectors = on_a_meter()
     with pytest.raises(Refused) as caught:
-        at_hand.chosen(name, None)
+        available_detectors.chosen(name, None)
     assert caught.value.code == code
     assert says in caught.value.text
-    assert at_hand.chosen("auto", None).detector.name == "level"
+    assert available_detectors.chosen("auto", None).detector.name == "level"
 
 
 @pytest.mark.parametrize(

@@ -27,18 +27,18 @@ from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
 from benchd.verbs.entry import Entry
-from benchd.verbs.view import BenchView, Whereabouts
+from benchd.verbs.view import BenchView, SetupPlaces
 
 BASE_UM, RING_UM, GLASS_UM, CONJUGATE_UM = 24000.0, 18003.2, 857.8, 501.0
 
 
-def where(changes: Mapping[str, Any]) -> Whereabouts:
+def where(changes: Mapping[str, Any]) -> SetupPlaces:
     adapters, glass = changes.get("adapters") or [], changes.get("glass") or []
     if "wide-99" in glass:
         raise Refused("clearance", "Rear element, glass and target would have 1.2 mm between them; 2 mm is the least.")
     zero = BASE_UM + RING_UM * len(adapters)
     nominal = 50000.0 + CONJUGATE_UM + GLASS_UM * len(glass) - zero if changes.get("lens") else None
-    return Whereabouts(OnCarriage(zero, 0.0, nominal), half_width_um=35.25, setup=changes)
+    return SetupPlaces(OnCarriage(zero, 0.0, nominal), half_width_um=35.25, setup=changes)
 
 
 def points_of(
@@ -133,7 +133,7 @@ def test_a_sweep_about_an_offset_looks_there_whatever_the_trim() -> None:
         BENCH,
         homed=True,
         stale=False,
-        where=lambda _: Whereabouts(OnCarriage(42003.0, 0.0, 9356.0, 5.0), 35.25, trim_um=5.0),
+        where=lambda _: SetupPlaces(OnCarriage(42003.0, 0.0, 9356.0, 5.0), 35.25, trim_um=5.0),
     )
     entry = dry_run(alone, {}, trimmed, facts).entries[0]
     assert (entry.to_um, entry.problem) == (9376.0, None)
@@ -201,7 +201,7 @@ def test_a_run_up_below_the_travel_is_no_refusal_and_is_said_where_it_turns() ->
     assert up.text == "where the chain says", "on the way up the run-up lies on the way"
 
 
-def unmeasured(changes: Mapping[str, Any]) -> Whereabouts:
+def unmeasured(changes: Mapping[str, Any]) -> SetupPlaces:
     parts = (changes.get("lens"), tuple(changes.get("adapters") or ()), tuple(changes.get("glass") or ()), None)
     limit = Clearance(None, 2000.0, "Made sure") if parts[0] else Clearance(None, 2000.0)
     return replace(where(changes), limit=limit, parts=parts)
@@ -255,10 +255,10 @@ def test_what_was_seen_is_not_asked_again_unless_nearer_or_of_other_parts() -> N
 def test_what_a_lens_on_the_bench_would_have_refused_is_foreseen_before_anything_moves(tmp_path: Path) -> None:
     """Homing goes below the travel; a change keeps the carriage where it stands. Both by what records say."""
 
-    def fitted(changes: Mapping[str, Any]) -> Whereabouts:
+    def fitted(changes: Mapping[str, Any]) -> SetupPlaces:
         lens = changes.get("lens", "L-0417")
         limit = Clearance(BASE_UM - 1000.0 if lens == "L-0417" else BASE_UM + 9000.0 if lens else None, 2000.0)
-        return Whereabouts(OnCarriage(BASE_UM, 0.0, 26000.0), half_width_um=35.25, limit=limit)
+        return SetupPlaces(OnCarriage(BASE_UM, 0.0, 26000.0), half_width_um=35.25, limit=limit)
 
     def gone_through(steps: str, bench: BenchView) -> Plan:
         text = f"procedure: tries\ntitle: Tries\nneeds: {{roles: [carriage]}}\nsteps:\n{steps}"
@@ -461,7 +461,7 @@ def test_what_is_no_calibration_and_a_sweep_without_a_lens_are_told_ahead(tmp_pa
     path.write_text(
         "procedure: p\ntitle: t\nsteps: [{sweep: {}}, {assess: {name: flange}}, {accept: {finding: flange}}]\n"
     )
-    bare = replace(BENCH, homed=True, stale=False, where=lambda _: Whereabouts(OnCarriage(24000.0)))
+    bare = replace(BENCH, homed=True, stale=False, where=lambda _: SetupPlaces(OnCarriage(24000.0)))
     found = dry_run(read_procedure(path).procedure, {}, bare, facts)
     assert found.problems == (
         "sweep: There is no lens in the set-up.",
@@ -504,7 +504,7 @@ def test_an_assessment_before_its_sweeps_is_told_ahead(tmp_path: Path, steps: li
     assert [one for one in found.problems if one.startswith("assess")] == told
 
 
-def _stands(changes: Mapping[str, Any]) -> Whereabouts:
+def _stands(changes: Mapping[str, Any]) -> SetupPlaces:
     return where({"lens": "L-0417", "adapters": ["ring-07"], "trim_um": 0.0, **changes})
 
 

@@ -25,9 +25,9 @@ from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
 from benchd.verbs.entry import Entry
-from benchd.verbs.predicted_sweep import SweepAhead
+from benchd.verbs.predicted_sweep import PredictedSweep
 from benchd.verbs.sweep import SweepArgs
-from benchd.verbs.view import BenchView, Whereabouts
+from benchd.verbs.view import BenchView, SetupPlaces
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 LIBRARY = Library.shipped()
@@ -261,7 +261,7 @@ def test_a_sweep_begins_with_the_bench_as_it_stands(through: Through) -> None:
     )
     assert fitted.nominal_um is not None
 
-    def where(changes: Mapping[str, Any]) -> Whereabouts:
+    def where(changes: Mapping[str, Any]) -> SetupPlaces:
         return UNHOMED.where({**fitted.setup, **changes})
 
     stands = replace(DRIVEN, where=where, carriage_um=fitted.nominal_um)
@@ -274,7 +274,7 @@ def test_another_lens_takes_with_it_what_described_the_last_one(through: Through
     """As the bench does: a ring that was stated for one lens is not stated for the next."""
     seen: list[Mapping[str, Any]] = []
 
-    def where(changes: Mapping[str, Any]) -> Whereabouts:
+    def where(changes: Mapping[str, Any]) -> SetupPlaces:
         seen.append(changes)
         return replace(UNHOMED.where(changes), after=None)
 
@@ -298,7 +298,7 @@ def test_a_rear_that_an_answer_decides_on_may_be_asked_about(through: Through) -
     assert "rear_clear" not in [one.text for one in known.entries], "its record says how far it reaches"
     assert "rear_clear" not in [one.text for one in through(HOME + number).entries], "there is no lens"
 
-    def unmeasured(changes: Mapping[str, Any]) -> Whereabouts:
+    def unmeasured(changes: Mapping[str, Any]) -> SetupPlaces:
         found = UNHOMED.where(changes)
         asks = replace(found.limit, least_depth_um=None, question="Made sure") if found.setup["lens"] else found.limit
         return replace(found, limit=asks, after=None)
@@ -356,11 +356,11 @@ def test_a_sweep_of_very_many_points_is_refused_at_once_and_not_reckoned_through
 def test_the_way_between_shuffled_stations_is_that_over_all_their_orders() -> None:
     """Held against every pair of stations, one by one."""
     args = SweepArgs.model_validate({"span_um": 160.0, "step_um": 8.0})
-    ahead = SweepAhead(DRIVEN, None, args)
+    predicted = PredictedSweep(DRIVEN, None, args)
     stations = [8.0 * i - 80.0 for i in range(21)]
     ways = [DRIVEN.approach_s(one, other) for one, other in permutations(stations, 2)]
-    assert ahead.shuffled_s() == pytest.approx(fmean(ways), rel=1e-9)
-    many = SweepAhead(DRIVEN, None, SweepArgs.model_validate({"span_um": 1600.0, "step_um": 4.0}))
+    assert predicted.shuffled_s() == pytest.approx(fmean(ways), rel=1e-9)
+    many = PredictedSweep(DRIVEN, None, SweepArgs.model_validate({"span_um": 1600.0, "step_um": 4.0}))
     ways = [DRIVEN.approach_s(one, other) for one, other in permutations([4.0 * i for i in range(401)], 2)]
     assert many.shuffled_s() == pytest.approx(fmean(ways), rel=0.02)
 

@@ -20,7 +20,7 @@ from benchd.client import BenchClient
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import Account
-from benchd.mqtt.connection import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_connection
 from benchd.mqtt.keep_connected import Outages
 from benchd.testing.leaks import no_leaks
 from benchd.testing.mqtt_rig import MqttRig, until
@@ -62,7 +62,7 @@ async def test_the_first_byte_of_an_mqtts_broker_is_that_of_tls(no_leaks: None) 
         port = server.sockets[0].getsockname()[1]
         at = Endpoint("127.0.0.1", port, "5", tls=True, account=Account("bench", "s3cret"))
         with pytest.raises(aiomqtt.MqttError):
-            async with open_wire(at, "first-byte"):
+            async with open_connection(at, "first-byte"):
                 pass
     heard = await first
     assert heard[0] == 0x16
@@ -82,7 +82,7 @@ async def test_a_bench_serves_over_tls_and_an_account(rig: MqttRig, guarded: Gua
 
 async def test_nobody_commands_under_another_name(rig: MqttRig, guarded: Guarded) -> None:
     """The access list does it; that it does is why the names are believed."""
-    async with open_wire(guarded.endpoint("alice"), "pretender") as alice:
+    async with open_connection(guarded.endpoint("alice"), "pretender") as alice:
         await alice.publish(
             "benchd/north-rail/command/bob/light", json.dumps({"id": "p1", "args": {"on": True}}), qos=1
         )
@@ -152,7 +152,7 @@ async def test_a_broker_that_is_not_the_one_it_says_gets_no_password(
         at = Endpoint("localhost", server.sockets[0].getsockname()[1], "5", tls=True)
         at = replace(at, account=Account("alice", SECRETS["alice"], ca_file))
         with pytest.raises(aiomqtt.MqttError, match="certificate verify failed"):
-            async with open_wire(at, "careful"):
+            async with open_connection(at, "careful"):
                 pass
     logging.getLogger("asyncio").setLevel(logging.NOTSET)
     assert bytes(heard) == b""
@@ -212,7 +212,7 @@ async def test_packets_that_come_in_one_tls_record_are_read_at_once(no_leaks: No
     listener = await asyncio.start_server(between, "127.0.0.1", 0, ssl=server)
     at = replace(guarded.endpoint("alice"), port=listener.sockets[0].getsockname()[1])
     at = replace(at, account=replace(at.account, ca_file=where))
-    async with open_wire(at, "late") as late, open_wire(guarded.endpoint(), "early") as early:
+    async with open_connection(at, "late") as late, open_connection(guarded.endpoint(), "early") as early:
         await late.subscribe("benchd/north-rail/event", qos=0)
         for number in range(20):
             await early.publish("benchd/north-rail/event", str(number), qos=0)

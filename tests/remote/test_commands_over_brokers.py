@@ -18,7 +18,7 @@ from paho.mqtt.properties import Properties
 
 from benchd.broker.embedded import EmbeddedBroker
 from benchd.commands.intake import Request
-from benchd.mqtt.retained import Clearing
+from benchd.mqtt.retained import RetainedMessages
 from benchd.testing.mqtt_rig import MqttRig, until
 from benchd.verbs.stop import StopArgs
 
@@ -420,4 +420,4 @@ async def test_what_was_left_retained_is_found_at_the_connect_and_told(
 
 async def rig_clearing(rig: MqttRig, broker: EmbeddedBroker) -> list[str]:
     """What the look at a connect finds."""
-    return await Clearing(rig.topics).sweep(broker.endpoint, ())
+    return await RetainedMessages(rig.topics).sweep(broker.endpoint, ())

@@ -20,7 +20,7 @@ from ruamel.yaml import YAML
 
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError, Refused
-from benchd.mqtt.connection import Endpoint, open_wire
+from benchd.mqtt.connection import Endpoint, open_connection
 from stack import BIN, Stack
 from technician import Technician
 from tests.stack.conftest import PACE, SEED, quiet
@@ -106,7 +106,7 @@ async def test_the_state_is_there_when_an_end_is_told(client: BenchClient) -> No
 async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: Stack, homed: BenchClient) -> None:
     """Of a homing that has nothing to do, as a program hears it that looks for the end once it was accepted."""
     topics, heard = homed.topics, []
-    async with open_wire(Endpoint(bench.ports["host"], bench.ports["port"], "5"), "listener", queue=1000) as wire:
+    async with open_connection(Endpoint(bench.ports["host"], bench.ports["port"], "5"), "listener", queue=1000) as wire:
         await wire.subscribe([(topics.full("event"), 1), (topics.reply(homed.user), 1)])
         for count in range(20):
             ident = f"soon-{count}"

@@ -232,7 +232,7 @@ def thermal_budget(growths: Sequence[Growth], now: Temperature) -> ChainTerm:
 
 
 def gauge_terms(base: Length, adapters: Sequence[Length]) -> list[ChainTerm]:
-    """Lines of the hysteresis and the gain of the one gauge, by which base and adapters were measured; none without one.
+    """Lines of the hysteresis and the gain of the one gauge, that measured base and adapters; none without one.
 
     Base and adapters are added up, so what a gauge does to both adds up with its sign (JCGM 100, 5.2.2 and F.1.2.3).
     """

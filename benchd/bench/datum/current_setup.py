@@ -41,7 +41,7 @@ def not_driven(rev: int) -> Refused:
     )
 
 
-class SetUpKeeper:
+class CurrentSetup:
     """Holds set-up, chain and the calibrations in force; tells every change as the kept document `setup`."""
 
     def __init__(
@@ -117,11 +117,11 @@ class SetUpKeeper:
         chain = self._chain(new)
         await self._take(with_chain(new, chain), chain)
 
-    def driven(self) -> None:
+    def mark_driven(self) -> None:
         """The carriage has been driven by the chain as it is now."""
         self._stale(False)
 
-    def undriven(self) -> None:
+    def mark_stale(self) -> None:
         """The position means nothing until it is driven again."""
         self._stale(True)
 

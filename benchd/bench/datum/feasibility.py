@@ -24,7 +24,7 @@ def as_lines(terms: Iterable[ChainTerm]) -> tuple[Term, ...]:
     return tuple(Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape, t.parts) for t in terms)
 
 
-async def say_if_nothing_can_pass(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:
+async def warn_if_infeasible(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:
     """A warning `cannot_pass` with what to better; nothing where there is no absolute zero."""
     from benchd.metrology.decision import could_pass_nothing
 

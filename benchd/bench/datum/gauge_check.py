@@ -24,7 +24,7 @@ SURE = 4.0
 """From so many standard uncertainties apart two figures contradict each other: by chance once in 16,000."""
 
 
-class StandsWrong(Refused):
+class GaugeDoesNotFollow(Refused):
     """A gauge does not read what it would if it stood as asked: whoever is at the bench may seat it again."""
 
 
@@ -82,7 +82,7 @@ def contradiction(
             f"{told}: it counts the other way than its `grows: {gauge.grows}` says.",
             advice=f"Write `grows: {other}` at it in the bench file, start benchd again, and measure anew.",
         )
-    return StandsWrong(
+    return GaugeDoesNotFollow(
         "device_fault",
         f"{told}: that is {as_stated / moved_um:.3g} of the way, where it may err by {allowed:.1f} µm.",
         advice="See that the tip rests on the target and the bridge stands firmly; else check `um_per_unit`, `u_gain` "

@@ -42,7 +42,7 @@ def other_glass(fitted: Sequence[str], designed: str | None) -> str | None:
     return f"{stands}, while its record says that it was designed for {designed}"
 
 
-def asked_of_glass(lens: str | None, fitted: Sequence[str], records: Records) -> str | None:
+def glass_question_text(lens: str | None, fitted: Sequence[str], records: Records) -> str | None:
     """What somebody is asked before a lens is measured through glass that is not its own; None where it is."""
     other = None if lens is None else other_glass(fitted, records.lens(lens).designed_for_glass)
     return f"Lens {lens} stands {other}: is that meant?" if other else None

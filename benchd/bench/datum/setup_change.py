@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from benchd.bench.bench import Bench
 
 
-def came_to(
+def change_outcome(
     before: SetupDocument, then: Chain, after: SetupDocument, now: Chain, stated: Collection[str]
 ) -> dict[str, Any]:
     """As answered to `setup`: rev, set, dropped, carried, nominal_carriage_um, moved_um, absolute, why_relative.
@@ -73,7 +73,7 @@ async def change_setup(
         lens = bench.setup.document.lens
         if lens != before.lens:
             forget_findings_of_lens(bench.notices)
-    told = came_to(before, then, bench.setup.document, bench.setup.chain, changes)
+    told = change_outcome(before, then, bench.setup.document, bench.setup.chain, changes)
     if lens is not None and lens != before.lens:
         await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
     if follow:
@@ -81,7 +81,7 @@ async def change_setup(
     return told
 
 
-def will_come_to(bench: Bench, changes: Mapping[str, Any]) -> dict[str, Any]:
+def preview_outcome(bench: Bench, changes: Mapping[str, Any]) -> dict[str, Any]:
     """What a change would come to, as answered. Raises Refused."""
     new, chain = bench.setup.preview(changes)
-    return came_to(bench.setup.document, bench.setup.chain, new, chain, changes)
+    return change_outcome(bench.setup.document, bench.setup.chain, new, chain, changes)

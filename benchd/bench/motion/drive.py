@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchd.bench.motion.figures import MotionFigures
-from benchd.bench.motion.following_error import Agreement
-from benchd.bench.motion.position import Place
+from benchd.bench.motion.following_error import FollowingError
+from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.devices import Axis, DeviceError, Reading
 
@@ -14,17 +14,19 @@ from benchd.devices import Axis, DeviceError, Reading
 class Drive:
     """Sends the motor where the encoder's place is expected; a stop that came in between ends it as Stopped."""
 
-    def __init__(self, axis: Axis, figures: MotionFigures, place: Place, stops: Stops, agreement: Agreement) -> None:
+    def __init__(
+        self, axis: Axis, figures: MotionFigures, place: CarriagePosition, stops: Stops, following_error: FollowingError
+    ) -> None:
         self._axis = axis
         self._figures = figures
         self._place = place
         self._stops = stops
-        self._agreement = agreement
+        self._following_error = following_error
 
     @property
     def limits_um(self) -> tuple[float, float]:
         """Where it may be sent, by its own scale; see `MotionFigures.limits_um`."""
-        shift_um = self._agreement.shift_um if self._place.source == "encoder" else None
+        shift_um = self._following_error.shift_um if self._place.source == "encoder" else None
         return self._figures.limits_um(self._axis.spec, shift_um)
 
     async def to(self, target_um: float, stops: int) -> float:
@@ -33,7 +35,7 @@ class Drive:
         Raises Stopped, DeviceError (`limit` where the motor's travel ends before).
         """
         spec = self._axis.spec
-        wanted = target_um + self._agreement.shift_um
+        wanted = target_um + self._following_error.shift_um
         motor = min(max(wanted, spec.low), spec.high)
         if abs(motor - wanted) > self._figures.tolerance_um:
             raise DeviceError(
@@ -59,5 +61,5 @@ class Drive:
         """
         motor_um, reading = await self._place.settled(stood, self._figures.settle_s, settled)
         self._stops.check(stops)
-        self._agreement.at_rest(motor_um, reading.value)
+        self._following_error.at_rest(motor_um, reading.value)
         return reading

@@ -9,7 +9,7 @@ from benchd.bench.motion.trust import Trust
 from benchd.devices import DeviceError
 
 
-class Agreement:
+class FollowingError:
     """Compares the motor's place with the encoder's (um); where they have come apart, trust is lost.
 
     At rest they are held against homing and not against the last rest, so that many small losses, or a frozen scale
@@ -39,7 +39,7 @@ class Agreement:
         self.shift_um = shift
         self.rest_um = place_um
 
-    def on_the_way(self, motor_um: float, place_um: float, apart_s: float) -> None:
+    def in_motion(self, motor_um: float, place_um: float, apart_s: float) -> None:
         """The following error, the two read within `apart_s`. Raises DeviceError where it is too large."""
         apart_s = max(apart_s, self._figures.skew_s)
         allowance = self._figures.following_um + self._figures.speed_um_s * apart_s

@@ -10,7 +10,7 @@ FRESH_S = 0.5
 """A place read so recently, at rest, need not be asked for again to know on which side of a target it lies."""
 
 
-class Place:
+class CarriagePosition:
     """Reads the carriage's place (um); `resting` says whether nothing moves it. `forget` before anything does."""
 
     def __init__(self, axis: Axis, scale: Encoder | None, clock: Clock, resting: Callable[[], bool]) -> None:

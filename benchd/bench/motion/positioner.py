@@ -13,9 +13,9 @@ from collections.abc import Callable
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.drive import Drive
 from benchd.bench.motion.figures import MotionFigures, check_limits
-from benchd.bench.motion.following_error import Agreement
+from benchd.bench.motion.following_error import FollowingError
 from benchd.bench.motion.homing import Homing
-from benchd.bench.motion.position import Place
+from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
 from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
@@ -35,9 +35,9 @@ class Positioner:
         self._trust = trust
         self._clock = clock
         self._stops = Stops(clock)
-        self._place = Place(axis, scale, clock, lambda: self.state == "idle")
-        self._agreement = Agreement(figures, trust)
-        self._drive = Drive(axis, figures, self._place, self._stops, self._agreement)
+        self._place = CarriagePosition(axis, scale, clock, lambda: self.state == "idle")
+        self._following_error = FollowingError(figures, trust)
+        self._drive = Drive(axis, figures, self._place, self._stops, self._following_error)
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None
         """Called in the turn in which `state` becomes another, so that it is told before whatever comes of it."""
@@ -127,7 +127,7 @@ class Positioner:
         why = "homing was broken off"
         try:
             await self._homing.find_zero(stops, known, self._trust)
-            self._agreement.begin()
+            self._following_error.begin()
             self._trust.gain()
         except Stopped:
             why = "homing was stopped"
@@ -159,7 +159,7 @@ class Positioner:
         stops = await self._free(since)
         self._trust.require()
         self.state = "moving"
-        self._agreement.rest_um = None
+        self._following_error.rest_um = None
         try:
             return await self._approach(target_um, exact, stops, settled)
         except asyncio.CancelledError:
@@ -227,12 +227,12 @@ class Positioner:
         if not self._trust.homed:
             return place
         if self.state == "idle":
-            self._agreement.creeps(place.value)
+            self._following_error.creeps(place.value)
         else:
             now = self._clock.monotonic()
             # The motor may have been asked by somebody else, before `began`. Its reading tells of the middle between
             # question and answer: the question lies as far before that as the answer, which is past, behind it.
-            self._agreement.on_the_way(before.value, place.value, max(now - began, 2.0 * (now - before.t_mono)))
+            self._following_error.in_motion(before.value, place.value, max(now - began, 2.0 * (now - before.t_mono)))
         return place
 
     async def stop(self, by: str | None = None) -> None:
@@ -240,7 +240,7 @@ class Positioner:
         with self._stops.one(by):
             self._place.forget()
             # Until it is known where it came to rest: it creeps on for as long as it takes to stop.
-            self._agreement.rest_um = None
+            self._following_error.rest_um = None
             try:
                 await self._axis.stop()
                 await self._come_to_rest()  # before anything moves again: motor and encoder are compared at rest
@@ -257,7 +257,7 @@ class Positioner:
             return
         try:
             motor_um = (await self._axis.read()).value
-            self._agreement.at_rest(motor_um, (await self.read()).value)
+            self._following_error.at_rest(motor_um, (await self.read()).value)
         except DeviceError as error:
             if self._trust.homed:
                 self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")

@@ -7,7 +7,7 @@ import math
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.positioner import Positioner
@@ -16,7 +16,7 @@ from benchd.errors import Refused
 
 
 @dataclass(frozen=True, slots=True)
-class Shot:
+class PlacedCapture:
     """A capture with the place it was taken at."""
 
     capture: Capture
@@ -24,10 +24,10 @@ class Shot:
     offset_um: float
 
 
-class Shots:
+class Captures:
     """Takes captures at offsets; a closed gate is waited for, and what a stop cut into is taken again."""
 
-    def __init__(self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: SetUpKeeper) -> None:
+    def __init__(self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: CurrentSetup) -> None:
         self._carriage = carriage
         self._capture = capture
         self._keeper = keeper
@@ -60,7 +60,7 @@ class Shots:
                 if not gate.closed:
                     raise
 
-    async def take(self, offset: float, gate: Gate) -> Shot:
+    async def take(self, offset: float, gate: Gate) -> PlacedCapture:
         """Drive there and capture. The place is read as that begins, and again once it is done."""
         while True:
             capturing: list[asyncio.Task[Capture]] = []
@@ -76,7 +76,7 @@ class Shots:
             if self._carriage.stops == stops and not gate.closed:
                 break
         place = 0.5 * (before + after)
-        return Shot(capture, place, self._keeper.chain.places.offset_um(place) or 0.0)
+        return PlacedCapture(capture, place, self._keeper.chain.places.offset_um(place) or 0.0)
 
     def _begin(self) -> asyncio.Task[Capture]:
         async def capture() -> Capture:

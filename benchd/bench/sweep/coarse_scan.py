@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from benchd.assessments.locate import Location, agree, least_blur_um, locate
 from benchd.assessments.sampling_positions import pilot, wide
 from benchd.bench.gate import Gate
-from benchd.bench.sweep.captures import Shot, Shots
+from benchd.bench.sweep.captures import Captures, PlacedCapture
 from benchd.detectors.detector import Detector
 from benchd.detectors.values import Glance, Seen, Unusable
 from benchd.devices import Clock
@@ -44,10 +44,10 @@ HEAD_START_S = 0.003
 """The next move is sent off before the last capture goes to the worker: it then has the whole move for itself."""
 
 
-class Search:
+class CoarseScan:
     """Looks for best focus with a detector."""
 
-    def __init__(self, shots: Shots, detector: Detector, clock: Clock) -> None:
+    def __init__(self, shots: Captures, detector: Detector, clock: Clock) -> None:
         self._shots = shots
         self._detector = detector
         self._clock = clock
@@ -99,7 +99,7 @@ class Search:
     async def _look(
         self, offsets: Sequence[float], lp_mm: float, half_width: float, gate: Gate
     ) -> tuple[Location | None, list[Seen]]:
-        looking: list[tuple[Shot, asyncio.Task[Glance | Unusable]]] = []
+        looking: list[tuple[PlacedCapture, asyncio.Task[Glance | Unusable]]] = []
         try:
             for offset in offsets:
                 taken = await self._shots.take(offset, gate)
@@ -113,7 +113,7 @@ class Search:
         seen = [Seen(taken.offset_um, taken.capture, glance) for taken, glance in results if isinstance(glance, Glance)]
         return locate([taken.offset_um for taken, _ in results], values, half_width), seen
 
-    async def _glance(self, taken: Shot, lp_mm: float) -> Glance | Unusable:
+    async def _glance(self, taken: PlacedCapture, lp_mm: float) -> Glance | Unusable:
         await self._clock.sleep(HEAD_START_S)
         return await self._detector.glance(taken.capture, lp_mm)
 

@@ -16,7 +16,7 @@ class _Seen:
     temperature_C: float | None
 
 
-class Steady:
+class Disturbances:
     """One sweep watched: `begin` before it, then `changes`, or `blame` where it failed.
 
     The light is read back from its device at both ends, and each command to it in between is known. A temperature is
@@ -49,7 +49,7 @@ class Steady:
         ends = await self._look()
         return [*self._light_changes(ends.level), *self._warmed(ends.temperature_C)]
 
-    async def blame(self, error: BenchdError) -> None:
+    async def explain(self, error: BenchdError) -> None:
         """Put what changed in front of the advice of an error that ended the sweep."""
         error.advice = " ".join([*await self.changes(), error.advice]).strip()
 

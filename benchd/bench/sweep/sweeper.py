@@ -14,14 +14,14 @@ import numpy as np
 from benchd.assessments.locate import Location
 from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, Station, per_pass, plan
 from benchd.bench.analysis import Analysis
-from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.gate import Gate
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.notices import Notices
 from benchd.bench.requests import check_points
 from benchd.bench.run_record import RunRecord, keep_and_tell
-from benchd.bench.sweep.captures import Shot, Shots
-from benchd.bench.sweep.coarse_scan import HEAD_START_S, Search
+from benchd.bench.sweep.captures import Captures, PlacedCapture
+from benchd.bench.sweep.coarse_scan import HEAD_START_S, CoarseScan
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, SweepPoint
 from benchd.detectors.detector import Detector
 from benchd.detectors.values import Seen, Unusable
@@ -49,7 +49,7 @@ class Sweeper:
         carriage: Positioner,
         detector: Detector,
         analysis: Analysis,
-        keeper: SetUpKeeper,
+        keeper: CurrentSetup,
         store: Store,
         notices: Notices,
         clock: Clock,
@@ -61,8 +61,8 @@ class Sweeper:
         self._store = store
         self._notices = notices
         self._clock = clock
-        self._shots = Shots(carriage, detector.capture, keeper)
-        self._search = Search(self._shots, detector, clock)
+        self._shots = Captures(carriage, detector.capture, keeper)
+        self._search = CoarseScan(self._shots, detector, clock)
 
     async def sweep(
         self, order: SweepOrder, f_number: float, run: RunRecord, gate: Gate, progress: Progress
@@ -155,7 +155,9 @@ class Sweeper:
                 for task in ended:
                     task.cancelled() or task.exception()  # told where it happened; this sweep ends for another reason
 
-    async def _finish(self, taken: Shot, station: Station, data: SweepData, run: RunRecord, gate: Gate) -> None:
+    async def _finish(
+        self, taken: PlacedCapture, station: Station, data: SweepData, run: RunRecord, gate: Gate
+    ) -> None:
         detector, capture = self._detector, taken.capture
         idx = run.next_index()
         await self._clock.sleep(HEAD_START_S)

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 import pytest
 
 from benchd.bench.analysis import Analysis
-from benchd.bench.datum.feasibility import say_if_nothing_can_pass
+from benchd.bench.datum.feasibility import warn_if_infeasible
 from benchd.bench.events import Events
 from benchd.bench.notices import Notices
 from benchd.devices import Clock
@@ -31,7 +31,7 @@ async def told(bench: LoadedBench, analysis: Analysis, tolerance_um: float) -> s
     lens = lens.model_copy(update={"tolerance": lens.tolerance.model_copy(update={"flange_um": tolerance_um})})
     chain = chain_of(bench, ring="infinity", distance_mm=5000.0)
     with notices.subscribe() as heard:
-        await say_if_nothing_can_pass(chain, lens, analysis, Events(notices, None, Clock()))
+        await warn_if_infeasible(chain, lens, analysis, Events(notices, None, Clock()))
         notices.tell(END, {})
         said = await anext(aiter(heard))
     if said.topic == END:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchd.bench.datum.current_setup import SetUpKeeper
+from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.files.loading import load_bench
@@ -18,16 +18,16 @@ WORKSHOP = Path(__file__).parents[3] / "configs" / "workshop" / "bench.yaml"
 
 
 @pytest.fixture
-async def keeper(tmp_path: Path) -> AsyncIterator[SetUpKeeper]:
+async def keeper(tmp_path: Path) -> AsyncIterator[CurrentSetup]:
     clock = Clock()
     store = await Store.open("sqlite:///bench.db", tmp_path, clock)
     try:
-        yield SetUpKeeper(load_bench(WORKSHOP), store, Notices(), clock, None)
+        yield CurrentSetup(load_bench(WORKSHOP), store, Notices(), clock, None)
     finally:
         await store.close()
 
 
-async def test_the_next_change_is_taken(keeper: SetUpKeeper) -> None:
+async def test_the_next_change_is_taken(keeper: CurrentSetup) -> None:
     change = asyncio.create_task(keeper.change({"temperature_C": 21.0}))
     await asyncio.sleep(0)  # the row is handed in, which nobody can call off
     change.cancel()

@@ -9,7 +9,7 @@ import pytest
 
 from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
 from benchd.bench.datum.chain import datum_chain
-from benchd.bench.datum.setup_change import came_to
+from benchd.bench.datum.setup_change import change_outcome
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.verbs.setup import SetUp
 
@@ -29,7 +29,7 @@ def told(bench: LoadedBench, before: SetupDocument, **changes: Any) -> dict[str,
     """As answered, and held against the model of the answer."""
     after = apply(before, changes, bench.records, bench.file)
     chains = [datum_chain(bench.file, bench.records, one, {}, None) for one in (before, after)]
-    doc = came_to(before, chains[0], after, chains[1], changes)
+    doc = change_outcome(before, chains[0], after, chains[1], changes)
     SetUp.model_validate(doc)
     return doc
 

@@ -9,7 +9,7 @@ import pytest
 
 from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
 from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
-from benchd.bench.datum.setup_change import came_to
+from benchd.bench.datum.setup_change import change_outcome
 from benchd.bench.datum.wall_distance import carried_over
 from benchd.files.loading import load_bench
 from benchd.verbs.setup import SetUp
@@ -32,7 +32,7 @@ def changed(before: SetupDocument, **changes: Any) -> tuple[SetupDocument, dict[
     """As the bench changes it, and what is answered."""
     after = apply(before, changes, BENCH.records, BENCH.file)
     after = carried_over(before, chain_of(before), after, chain_of, changes, BENCH.records)
-    told = came_to(before, chain_of(before), after, chain_of(after), changes)
+    told = change_outcome(before, chain_of(before), after, chain_of(after), changes)
     SetUp.model_validate(told)
     return after, told
 

@@ -12,7 +12,7 @@ import pytest
 from benchd.arrangements.places import OnCarriage
 from benchd.bench.datum.chain import Chain
 from benchd.bench.gate import Gate
-from benchd.bench.sweep.captures import Shots
+from benchd.bench.sweep.captures import Captures
 from benchd.detectors.values import Capture
 from benchd.devices import Reading
 
@@ -53,9 +53,9 @@ class Camera:
         return Capture(self.taken, 0.0, UTC)
 
 
-def shots(carriage: Carriage, camera: Camera) -> Shots:
+def shots(carriage: Carriage, camera: Camera) -> Captures:
     keeper = SimpleNamespace(chain=CHAIN, check_depth=lambda depth_um: None)
-    return Shots(cast(Any, carriage), camera.capture, cast(Any, keeper))
+    return Captures(cast(Any, carriage), camera.capture, cast(Any, keeper))
 
 
 async def test_a_picture_that_a_stop_cut_into_is_taken_again() -> None:

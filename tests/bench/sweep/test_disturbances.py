@@ -12,7 +12,7 @@ import pytest
 
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.lights import Lights
-from benchd.bench.sweep.disturbances import Steady
+from benchd.bench.sweep.disturbances import Disturbances
 from benchd.devices import Clock, DeviceError, Health, Identity, Meter, Reading
 from benchd.errors import BenchdError
 from benchd.files.loading import load_bench
@@ -77,28 +77,28 @@ class Swept:
         devices: Mapping[str, Any] = {"lamp": self.lamp, "room": self.room}
         roles = {"target_light": "lamp", "temperature": "room"}
         self.lights = Lights(Assembly({}, devices, roles), Clock())
-        self.steady = Steady(self.lights, self.lamp, self.room, TYPED_C, U_K, Clock())
+        self.disturbances = Disturbances(self.lights, self.lamp, self.room, TYPED_C, U_K, Clock())
 
 
 @pytest.fixture
 async def swept() -> Swept:
     swept = Swept()
     await swept.lights.set("target_light", level=0.4, by="rail")
-    await swept.steady.begin()
+    await swept.disturbances.begin()
     return swept
 
 
 async def test_nothing_changed(swept: Swept) -> None:
     swept.room.shows_C += 0.29
     await swept.lights.set("target_light", level=0.4, by="wall")
-    assert await swept.steady.changes() == []
+    assert await swept.disturbances.changes() == []
 
 
 async def test_who_changed_the_light_is_named_also_where_it_is_as_before_in_the_end(swept: Swept) -> None:
     """A second person's lamp made a curve noisier, and no word was said of it."""
     await swept.lights.set("lamp", level=0.8, by="wall")
     await swept.lights.set("target_light", level=0.4, by="rail")
-    assert await swept.steady.changes() == [
+    assert await swept.disturbances.changes() == [
         "While a sweep was taken the target's light was changed from 0.4 to 0.8, by wall.",
         "While a sweep was taken the target's light was changed from 0.8 to 0.4, by rail.",
     ]
@@ -107,7 +107,7 @@ async def test_who_changed_the_light_is_named_also_where_it_is_as_before_in_the_
 async def test_a_light_that_goes_out_after_the_time_it_was_given_is_who_gave_it(swept: Swept) -> None:
     await swept.lights.set("lamp", level=0.4, for_s=0.01, by="wall")
     await asyncio.sleep(0.1)
-    (said,) = await swept.steady.changes()
+    (said,) = await swept.disturbances.changes()
     assert said.endswith("from 0.4 to 0, by the 0.01 s that wall gave it.")
 
 
@@ -120,23 +120,23 @@ async def test_a_light_set_by_its_role_is_not_put_out_by_a_time_given_it_by_its_
 
 async def test_a_light_that_changed_by_itself_is_seen_as_it_is_read_back(swept: Swept) -> None:
     swept.lamp.steps = 0
-    (said,) = await swept.steady.changes()
+    (said,) = await swept.disturbances.changes()
     assert said.endswith("from 0.4 to 0, though nobody asked for it here.")
 
 
 async def test_a_room_that_warmed_by_more_than_its_u_is_said(swept: Swept) -> None:
     swept.room.shows_C += 0.6
-    assert await swept.steady.changes() == [
+    assert await swept.disturbances.changes() == [
         "While a sweep was taken the temperature changed by +0.6 K, to 21.6 °C: more than its u of 0.3 K."
     ]
     swept.room.quality = "bad"
-    assert await swept.steady.changes() == []
+    assert await swept.disturbances.changes() == []
 
 
 async def test_a_room_that_is_not_as_typed_is_said(swept: Swept) -> None:
     swept.room.shows_C = 23.0
-    await swept.steady.begin()
-    assert await swept.steady.changes() == [
+    await swept.disturbances.begin()
+    assert await swept.disturbances.changes() == [
         "The thermometer shows 23.0 °C and the set-up says 21.4 °C, by which the lengths were taken."
     ]
 
@@ -165,7 +165,7 @@ def test_a_bench_file_gives_a_thermometer_its_role(tmp_path: Path, unit: str, re
 async def test_an_error_that_ended_the_sweep_names_it_too(swept: Swept) -> None:
     await swept.lights.set("lamp", on=False, by="wall")
     error = BenchdError("not_found", "The picture is too dark.", advice="Check light and target.")
-    await swept.steady.blame(error)
+    await swept.disturbances.explain(error)
     assert error.advice == (
         "While a sweep was taken the target's light was changed from 0.4 to 0, by wall. Check light and target."
     )
@@ -173,4 +173,4 @@ async def test_an_error_that_ended_the_sweep_names_it_too(swept: Swept) -> None:
 
 async def test_a_device_that_cannot_be_asked_costs_no_sweep(swept: Swept) -> None:
     swept.lamp.silent = True
-    assert await swept.steady.changes() == []
+    assert await swept.disturbances.changes() == []
