@@ -2,6 +2,6 @@
 
 A detector is registered under the entry point group `benchd.detectors`; ours are, and anybody's package can add one.
 The modules beside the folders are what detectors share: `detector.py` is what one has to be, `values.py` what goes in
-and out, `registry.py` finds it, `at_hand.py` makes those that work on the device of a bench, `guarded.py` stands
-around each call. Whoever sweeps goes by values at places, and knows no detector by name.
+and out, `registry.py` finds it, `available.py` makes those that work on the devices of a bench, `guarded.py` stands
+around each call. A sweep works with values at places, and knows no detector by name.
 """

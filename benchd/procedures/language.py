@@ -19,6 +19,7 @@ from benchd.files.source import Source, check, load_yaml
 from benchd.procedures.inputs import Input
 from benchd.procedures.progress import Expected
 from benchd.procedures.steps import Place, Step, Steps, walk
+from benchd.questions.registry import of_a_sweep
 from benchd.verbs.view import BenchView
 
 
@@ -89,13 +90,13 @@ def demand(procedure: Procedure, bench: BenchView) -> None:
 
 
 EXPECTED: Expected = ([("sweep", 30.0)], [("assess", 1.0)])
-"""Of its two steps."""
+"""The two steps of a sweep by itself, with their seconds."""
 
 
 def sweep_alone(order: SweepOrder) -> Procedure:
-    """What a sweep that somebody orders comes to."""
+    """A sweep by itself, as the procedure it is run and recorded as: sweep, then assess. Raises Refused."""
     step = {"about": order.about, "merit": order.merit, "repeats": order.repeats, "mode": order.mode}
     left_to_bench = {key: getattr(order, key) for key in ("span_um", "step_um", "lp_mm")}
     step |= {key: value for key, value in left_to_bench.items() if value is not None}
-    steps = [{"sweep": step}, {"assess": {"name": "flange"}}]
+    steps = [{"sweep": step}, {"assess": {"name": of_a_sweep()}}]
     return Procedure.of({"procedure": "sweep", "title": "Sweep", "steps": steps})

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 from annotated_types import Ge, Gt
 
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, Refused
 from benchd.plugins import Plugins
 from benchd.questions.question import QUESTION_API, Kind, Question, Target
 from benchd.questions.wording import Named, Wording
@@ -58,6 +58,27 @@ def wording_of(doc: Mapping[str, Any]) -> type[Wording]:
         return question(str(doc["assessment"]))
     except BenchdError:
         return Wording
+
+
+def of_a_sweep() -> str:
+    """The question that a sweep by itself is taken to answer: one that needs one sweep and nothing else, ours first.
+
+    Raises Refused('unknown_name') where none is installed.
+    """
+    ours_first = sorted(names(), key=lambda name: not QUESTIONS.is_ours(name))
+    for name in ours_first:
+        if _needs_one_sweep(name):
+            return name
+    advice = "Take the sweep in a procedure that assesses it."
+    raise Refused("unknown_name", "No question that is installed is answered by one sweep.", advice=advice)
+
+
+def _needs_one_sweep(name: str) -> bool:
+    try:
+        asked = question(name)
+    except BenchdError:
+        return False
+    return asked.sweeps == 1 and not asked.readings and asked.of is None
 
 
 def calibrating() -> tuple[str, ...]:

@@ -51,7 +51,7 @@ class MqttService:
         self._clock = bench.clock
         self._file = file
         self._ports_file = ports_file
-        self._whereabouts: AddressFile | None = None
+        self._address_file: AddressFile | None = None
         self.told: list[str] = []
         self.endpoint: Endpoint | None = None
         self.listeners: dict[str, int] = {}
@@ -103,7 +103,7 @@ class MqttService:
             ) from None
         self.endpoint = endpoint()
         files = [run_folder() / f"{self.bench}.json", *([self._ports_file] if self._ports_file else [])]
-        self._whereabouts = stack.enter_context(AddressFile(files))
+        self._address_file = stack.enter_context(AddressFile(files))
         self._tell_where()
 
     async def _broker(self, stack: contextlib.AsyncExitStack) -> Callable[[], Endpoint]:
@@ -128,8 +128,8 @@ class MqttService:
         return lambda: broker.endpoint
 
     def _tell_where(self) -> None:
-        if self._whereabouts is not None and self.endpoint is not None:
-            self._whereabouts.tell(self.bench, self._file, self._bench.store.path, self.endpoint, self.listeners)
+        if self._address_file is not None and self.endpoint is not None:
+            self._address_file.tell(self.bench, self._file, self._bench.store.path, self.endpoint, self.listeners)
 
 
 def _of_a_broker_elsewhere(mqtt: Mqtt, at: Endpoint) -> list[str]:

@@ -5,6 +5,6 @@ where that would stand, how long it takes, what is refused, as a pure function o
 out. A command passes `verb.command`: foreseen on the bench as it is now, refused before anything begins, then carried
 out. A step of a run passes `verb.in_run`, a dry run only `foresee`.
 
-`table` has them all; `view` is what is known of a bench, `ahead` how it would stand after some steps; the question that
-comes before a step that moves is in `rear_ahead`.
+`table` has them all; `view` is what is known of a bench, `predicted_bench` how it would stand after some steps (set-up,
+glass and sweeps have a module each); `rear_clearance` has the question before a step that may come near a lens's rear.
 """
