@@ -1,9 +1,4 @@
-"""One MQTT connection, opened and closed cleanly whatever happens in between.
-
-Wraps the client library where it leaves things behind: a broker that closes without an answer is told at once
-(wrong port, version or password), a connection given up half-way leaves no socket and no task, and a cancellation
-that arrives together with an acknowledgement is not lost.
-"""
+"""One MQTT connection, opened and closed cleanly whatever happens in between (`client` mends the library for it)."""
 
 from __future__ import annotations
 
@@ -14,9 +9,9 @@ import secrets
 import socket
 import ssl
 import string
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterable
+from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 import aiomqtt
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
@@ -27,9 +22,9 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.errors import Refused
 from benchd.files.broker_account import NO_ACCOUNT, Account, broker_url
+from benchd.mqtt.client import Client, close, connect, use_tls
 
 Version = Literal["3.1.1", "5"]
-T = TypeVar("T")
 NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
 KEEPALIVE_S = 8
 """A dead connection shows after two of them and the library's look once a second: 18 s, of 20 allowed."""
@@ -37,7 +32,7 @@ REFUSED = 0x80
 """From here on the codes of an acknowledgement say no (MQTT 3.1.1, 3.9.3; MQTT 5, 2.4)."""
 _ALPHABET = string.ascii_lowercase + string.digits
 # The library logs every failed read and dropped message; an outage is told once, by `benchd.mqtt.keep_connected`.
-_quiet = logging.getLogger("benchd.remote.library")
+_quiet = logging.getLogger("benchd.mqtt.library")
 _quiet.setLevel(logging.CRITICAL + 1)
 
 
@@ -81,49 +76,6 @@ class CountedQueue(asyncio.Queue[Any]):
             self.dropped += 1
             return
         super().put_nowait(item)
-
-
-class _Client(aiomqtt.Client):
-    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
-        """As the library's, but on `asyncio.timeout`: `asyncio.wait_for` of Python 3.11 swallows a cancellation
-        when what it waits for is done in the same turn of the loop, and the task then never ends."""
-        try:
-            async with asyncio.timeout(self.timeout if timeout is None else timeout):
-                return await fut
-        except TimeoutError:
-            raise aiomqtt.MqttError("no answer from the broker in time") from None
-
-    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
-        """As the library's, for a socket that was closed before the loop came to it: it has no number any more."""
-        if sock.fileno() > -1:
-            self._loop.call_soon_threadsafe(self._write_when_ready, sock)
-
-    def _write_when_ready(self, sock: Any) -> None:
-        def write() -> None:
-            try:
-                self._client.loop_write()
-            except Exception as error:  # noqa: BLE001 whatever it is, the connection is broken
-                if not self._disconnected.done():
-                    self._disconnected.set_exception(error)
-
-        if sock.fileno() > -1:
-            self._loop.add_writer(sock.fileno(), write)
-
-    def _on_message(self, *args: Any) -> None:
-        self._acknowledge_now()
-        super()._on_message(*args)
-
-    def _on_publish(self, *args: Any) -> None:
-        self._acknowledge_now()
-        super()._on_publish(*args)
-
-    def _acknowledge_now(self) -> None:
-        """Let the kernel acknowledge what just came. A broker that keeps small packets back until then (iotcore
-        sets no TCP_NODELAY) would else hold the next message, a stop perhaps, for the 40 ms of a delayed ACK."""
-        sock = self._client.socket()
-        if isinstance(sock, socket.socket) and hasattr(socket, "TCP_QUICKACK"):
-            with contextlib.suppress(OSError):
-                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
 
 def publish_properties() -> Properties:
@@ -172,7 +124,8 @@ async def open_connection(
     `name` begins the random client id; at most `queue` messages wait unread. On leaving, the connection is closed.
     """
     five = endpoint.version == "5"
-    client = _Client(
+    context = _tls(endpoint) if endpoint.tls else None
+    client = Client(
         endpoint.host,
         endpoint.port,
         username=endpoint.account.user,
@@ -189,85 +142,17 @@ async def open_connection(
         max_queued_incoming_messages=queue,
         max_queued_outgoing_messages=1000,
         socket_options=NO_DELAY,
-        tls_context=_tls(endpoint) if endpoint.tls else None,
+        tls_context=context,
     )
-    if endpoint.tls:
-        client._client._ssl_wrap_socket = _handshake(endpoint, timeout_s)  # type: ignore[assignment,method-assign]
-    await _connect(client, timeout_s)
+    if context is not None:
+        use_tls(client, context, endpoint.host, timeout_s)
+    await connect(client, timeout_s)
     try:
         yield client
     finally:
-        await _close(client)
+        await close(client)
 
 
 def _tls(endpoint: Endpoint) -> ssl.SSLContext:
     """The broker's certificate must be signed by who is trusted, and for the host by which it was named."""
     return ssl.create_default_context(cafile=endpoint.account.ca_file)
-
-
-def _handshake(endpoint: Endpoint, timeout_s: float) -> Callable[[socket.socket], ssl.SSLSocket]:
-    """As the library's, which leaves the socket open when the handshake fails."""
-    context = _tls(endpoint)
-
-    def shake(plain: socket.socket) -> ssl.SSLSocket:
-        wrapped = context.wrap_socket(plain, server_hostname=endpoint.host, do_handshake_on_connect=False)
-        try:
-            wrapped.settimeout(timeout_s)
-            wrapped.do_handshake()
-        except BaseException:
-            wrapped.close()
-            raise
-        return wrapped
-
-    return shake
-
-
-async def _connect(client: aiomqtt.Client, timeout_s: float) -> None:
-    paho = client._client
-    paho.connect_timeout = timeout_s
-    original = paho.on_disconnect
-
-    def on_disconnect(*args: Any, **kwargs: Any) -> None:
-        assert original is not None
-        original(*args, **kwargs)
-        if not client._connected.done():
-            reason = "closed before an answer: wrong port, MQTT version or password?"
-            client._connected.set_exception(aiomqtt.MqttError(reason))
-
-    paho.on_disconnect = on_disconnect
-    entering = asyncio.ensure_future(client.__aenter__())
-    try:
-        await asyncio.shield(entering)
-    except asyncio.CancelledError:
-        # The socket is opened in a thread: wait for it (bounded), so that nothing is opened after we have left.
-        await asyncio.wait({entering}, timeout=timeout_s)
-        entering.cancel()
-        await asyncio.wait({entering})
-        await _abandon(client)
-        raise
-    except aiomqtt.MqttError:
-        await _abandon(client)
-        raise
-
-
-async def _close(client: aiomqtt.Client) -> None:
-    try:
-        if not client._disconnected.done():
-            await client.__aexit__(None, None, None)
-    except aiomqtt.MqttError:
-        pass  # it is closed below all the same
-    finally:
-        await _abandon(client)
-
-
-async def _abandon(client: aiomqtt.Client) -> None:
-    paho = client._client
-    if paho.socket() is not None:
-        paho._sock_close()
-    for future in (client._disconnected, client._connected):
-        if future.done() and not future.cancelled():
-            future.exception()  # looked at, so that the loop does not complain that nobody did
-    task = client._misc_task
-    if task is not None and not task.done():
-        task.cancel()
-        await asyncio.wait({task})
