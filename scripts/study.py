@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from study_cases import Outcome, run_case
-from study_questions import CASES, QUICK_CASES, of_questions, tell_of
+from study_plugins import CASES, QUICK_CASES, of_plugins, tell_of
 from study_strata import QUICK, STRATA
 
 SEED = 20260101
@@ -27,7 +27,7 @@ def main() -> int:
     signal.signal(signal.SIGINT, signal.default_int_handler)  # also where a shell started it in the background
     if args.case:
         return _one(args.case, args.seed)
-    theirs = of_questions()
+    theirs = of_plugins()
     names = args.strata.split(",") if args.strata else [*(QUICK if args.quick else STRATA), *theirs]
     unknown = [name for name in names if name not in STRATA and name not in theirs]
     if unknown:

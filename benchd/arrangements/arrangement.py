@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from benchd.files.loading import LoadedBench
     from benchd.files.problems import Problem
     from benchd.metrology.chain_term import ChainTerm
+    from benchd.metrology.drawn import Stratum
 
 ARRANGEMENT_API = 1
 """The version of this interface; a class that does not say which it was written for was written for 1."""
@@ -113,6 +114,11 @@ class Arrangement(ABC):
                     advice=f"Leave {key} out, or null.",
                     data={"key": key},
                 )
+
+    @classmethod
+    def strata(cls) -> Mapping[str, Stratum]:
+        """What `scripts/study` draws of it by name: of each the share of intervals is told that hold the truth."""
+        return {}
 
     def spoilt(self, conjugate: ChainTerm, low_um: float, high_um: float) -> str | None:
         """A sentence where the conjugate term alone keeps even a perfect lens from passing, else None."""

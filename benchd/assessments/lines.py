@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from benchd.metrology.drawn import Drawn
+
 if TYPE_CHECKING:
+    from benchd.assessments.finding import Finding
     from benchd.metrology.budget import Expanded, Term
 
 
@@ -43,3 +46,11 @@ def shares_of(lines: Mapping[str, float]) -> dict[str, float]:
         "gain_um": lines.get("gauge gain", 0.0),
         "cover_um": lines.get("target cover", 0.0),
     }
+
+
+def drawn(finding: Finding, key: str, truth: float) -> Drawn:
+    """A value of a finding as a case of the accuracy study. Raises ValueError where it states no interval of it."""
+    stated = finding.values[key]
+    if stated.value is None or not stated.u or stated.U is None:
+        raise ValueError(f"{finding.assessment} states no interval of '{key}'")
+    return Drawn(stated.value, stated.u, stated.U, truth)

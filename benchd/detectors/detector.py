@@ -28,13 +28,16 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import BaseModel
 
 from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Device
 from benchd.files.names import Record
+
+if TYPE_CHECKING:
+    from benchd.metrology.drawn import Stratum
 
 DETECTOR_API = 1
 """The version of this interface; a class that does not say which it was written for was written for 1."""
@@ -81,6 +84,11 @@ class Detector(ABC):
         """Called in a new worker process, while the carriage still moves: import what the work there needs. Of our own
         detectors only: what those of packages need is loaded by their first call."""
         return
+
+    @classmethod
+    def strata(cls) -> Mapping[str, Stratum]:
+        """What `scripts/study` draws of it by name: of each the share of intervals is told that hold the truth."""
+        return {}
 
     def frequency(self, asked: float | None) -> float:
         """The frequency (lp/mm) that a sweep which asks for this one is at; None leaves it to the detector.

@@ -17,17 +17,16 @@ where it is used: the module is imported wherever findings are shown.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, ClassVar, Literal, final
 
 from benchd.errors import Refused
 from benchd.questions.wording import Wording
 
 if TYPE_CHECKING:
-    import numpy as np
-
     from benchd.assessments.finding import Finding
     from benchd.files.records_folder import Records
+    from benchd.metrology.drawn import Stratum
     from benchd.questions.evidence import Evidence
 
 QUESTION_API = 1
@@ -35,9 +34,6 @@ QUESTION_API = 1
 
 Kind = Literal["adapter", "glass", "setting_ring", "lens"]
 Target = Literal["carried", "fixed"]
-Stratum = Callable[["np.random.Generator"], tuple["Finding", str, float]]
-"""A case of the accuracy study: from drawn numbers to a finding, the name of its value that is held against the truth,
-and that truth, which the assessment cannot see."""
 
 
 class Question(Wording, ABC):

@@ -46,7 +46,7 @@ def _ring(value: Any, check: ValidatorFunctionWrapHandler) -> Any:
 class SetupValues(Args):
     """What may be set of the set-up document. A key that is given replaces the whole value, null clears it.
 
-    Only types are looked at here; which values may stand is for `benchd.arrangements.setup_document` alone to say.
+    Only types are looked at here; which values may stand, the bench says when it is asked.
     """
 
     lens: str | None = None

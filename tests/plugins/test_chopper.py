@@ -273,3 +273,11 @@ async def test_without_its_section_a_dry_run_says_what_it_wants(bench: Stack) ->
     told = benchd(bench, "check", str(procedure), "--bench", str(bare), "--json")
     assert told.returncode == exits.REFUSED, told.stdout + told.stderr
     assert "The detector 'chopper' wants its section in the bench file, detectors.chopper" in told.stdout
+
+
+async def test_the_study_draws_the_strata_of_both(site: Path) -> None:
+    named = ["chopper/swing", "folded/by way of the mirror"]
+    study = [sys.executable, str(ROOT / "scripts" / "study.py"), "--quick", "--strata", ",".join(named)]
+    told = await asyncio.to_thread(subprocess.run, study, capture_output=True, text=True, check=False)
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert [line.partition(":")[0] for line in told.stdout.splitlines()] == named

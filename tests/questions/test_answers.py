@@ -26,6 +26,7 @@ from benchd.files.artefacts import AirGap, Layer
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.questions.answer import answer
 from benchd.questions.evidence import evidence_of
+from benchd.questions.registry import names, of_a_sweep, question
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
@@ -274,3 +275,11 @@ async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Ass
         },
         rel=1e-3,
     )
+
+
+async def test_a_sweep_by_itself_is_answered_by_the_question_that_needs_one_and_nothing_else() -> None:
+    asked = question(of_a_sweep())
+    assert (asked.sweeps, asked.readings, asked.of) == (1, (), None)
+    assert asked.judged is not None
+    others = [question(name) for name in names() if name != asked.name]
+    assert all((one.sweeps, one.readings, one.of) != (1, (), None) for one in others), "or the choice would be by name"

@@ -7,9 +7,10 @@ image at the grating's one frequency. The diode's amplifier tells the swing in v
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from statistics import fmean, variance
-from typing import Any, ClassVar
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -17,6 +18,10 @@ from benchd.detectors.detector import Detector
 from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Meter
 from benchd.errors import Refused
+from benchd.metrology.drawn import Drawn, Stratum
+
+if TYPE_CHECKING:
+    import numpy as np
 
 
 class Keys(BaseModel):
@@ -79,6 +84,51 @@ class Chopper(Detector):
             return Unusable("frozen", "The photodiode's readings do not scatter at all.", "Look at its amplifier.")
         return self._unusable(capture) or Measured({"swing": (fmean(capture.data), self._u)})
 
+    @classmethod
+    def strata(cls) -> Mapping[str, Stratum]:
+        return {"swing": swing}
+
     def _unusable(self, capture: Capture) -> Unusable | None:
         bad = self._keys.readings - len(capture.data)
         return Unusable("bad", f"{bad} readings of the photodiode are bad.", "Look at its amplifier.") if bad else None
+
+
+LOOKS = 6
+
+
+def swing(rng: np.random.Generator) -> Drawn:
+    """A case of the accuracy study: a true swing, read through an amplifier's noise as a sweep would have it read."""
+    from scipy.stats import t as student
+
+    truth, noise = float(rng.uniform(0.1, 1.5)), float(rng.uniform(0.001, 0.02))
+
+    class Diode:
+        unit = "V"
+
+        async def read(self) -> Any:
+            value = truth + noise * float(rng.standard_normal())
+            return SimpleNamespace(value=value, quality="good", t_mono=0.0, t_utc="")
+
+    keys = Keys(lp_mm=30.0, u_lp_mm=0.01)
+    gear: Any = SimpleNamespace(device=Diode(), config=keys, name="diode")
+    chopper = Chopper(gear)
+
+    async def measured() -> tuple[float, float]:
+        await chopper.prepare()
+        seen: list[Any] = [SimpleNamespace(capture=await chopper.capture()) for _ in range(LOOKS)]
+        await chopper.settle_on(seen[0], seen, keys.lp_mm)
+        found = await chopper.measure(await chopper.capture())
+        assert isinstance(found, Measured)
+        return found.values["swing"]
+
+    value, u = _at_once(measured())
+    return Drawn(value, u, float(student.ppf(0.975, LOOKS * (keys.readings - 1))) * u, truth)
+
+
+def _at_once(work: Any) -> Any:
+    """The result of a coroutine that waits for nothing."""
+    try:
+        work.send(None)
+    except StopIteration as done:
+        return done.value
+    raise RuntimeError("it waits for something")

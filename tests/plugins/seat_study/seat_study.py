@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from benchd.assessments.finding import Finding
 from benchd.errors import Refused
-from benchd.questions.question import Question, Stratum
+from benchd.metrology.drawn import Drawn, Stratum
+from benchd.questions.question import Question
 from benchd.questions.wording import Material, Named
 
 if TYPE_CHECKING:
@@ -95,8 +96,10 @@ def seat_study(head: Mapping[str, Any], readings: Sequence[float], indices: tupl
     )
 
 
-def eight_seatings(rng: np.random.Generator) -> tuple[Finding, str, float]:
-    """A case of the accuracy study: the finding, the value that is judged, and its truth."""
+def eight_seatings(rng: np.random.Generator) -> Drawn:
+    """A case of the accuracy study."""
+    from benchd.assessments.lines import drawn
+
     head = {"assessment": "seat_study", "run": "r-0001", "setup": 1, "lens": None, "at": "", "version": "0"}
     true = float(rng.uniform(-100.0, 100.0))
-    return seat_study(head, [true + float(rng.normal(0.0, 0.7)) for _ in range(8)], (0, 7)), "reading", true
+    return drawn(seat_study(head, [true + float(rng.normal(0.0, 0.7)) for _ in range(8)], (0, 7)), "reading", true)
