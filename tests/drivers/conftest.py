@@ -79,9 +79,9 @@ class SimulatedHands(Hands):
 
 
 def _ask(path: str, data: bytes) -> bytes:
-    with serial.Serial(path, 115200, timeout=0.3) as line:
+    with serial.Serial(path, 115200, timeout=20) as line:
         line.write(data)
-        return bytes(line.read(200))
+        return bytes(line.read_until(b"ok\r\n"))
 
 
 @pytest.fixture
