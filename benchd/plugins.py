@@ -65,7 +65,12 @@ class Plugins(Generic[P]):
 
     def is_ours(self, name: str) -> bool:
         """Whether what goes by that name is benchd's own."""
-        return _dist(self._points[name][0]) == OURS
+        return name in self._ours
+
+    @cached_property
+    def _ours(self) -> frozenset[str]:
+        """Asked for in every chain that is worked out, while a distribution reads its metadata anew for its name."""
+        return frozenset(name for name, points in self._points.items() if _dist(points[0]) == OURS)
 
     def package(self, name: str) -> str:
         """The package that brings it, with its version."""
