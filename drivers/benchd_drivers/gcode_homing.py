@@ -5,13 +5,13 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Awaitable, Callable
 
-from benchd.devices import Clock, DeviceError, DeviceMismatch, HomeFailed, LinkTimeout
+from benchd.devices import Clock, DeviceError, DeviceMismatch, HomeFailed, LinkError, LinkTimeout
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_fit import home_fits
 from benchd_drivers.gcode_halt import halt
-from benchd_drivers.gcode_queue import HOME
+from benchd_drivers.gcode_queue import HOME, Sent
 from benchd_drivers.gcode_status import HOLD, Report
 from benchd_drivers.gcode_words import INSPECT, NO_HOMING, held_words
 
@@ -99,6 +99,15 @@ class Homing:
         limit_s = 2 * config.home_search_um / speed + MARGIN_S if told is None else 1.2 * told + TOLD_MARGIN_S
         deadline = self._clock.monotonic() + limit_s
         sent = await self._board.post(HOME, self._go)
+        try:
+            await self._followed(sent, deadline)
+        except LinkError:
+            await self._stop()  # a cycle that cannot be followed is not left to go on
+            raise
+        sent.answer.result()
+
+    async def _followed(self, sent: Sent, deadline: float) -> None:
+        """Return when the controller has answered. Raises HomeFailed beyond way or time, at rest by then."""
         way = Way(self._config.top_speed_um_s)
         heard = self._board.last
         while not sent.answer.done():
@@ -115,7 +124,6 @@ class Homing:
             if way.goes(self._place(report), report.t_mono) > self._config.home_search_um:
                 await self._stop()
                 raise self.failed("the home switch was not found within the search distance")
-        sent.answer.result()
 
     async def _ready(self) -> Report:
         """Out of whatever state the controller is in; a lock by an alarm stays, as homing clears it."""

@@ -10,7 +10,7 @@ import asyncio
 import math
 from typing import Any
 
-from benchd.devices import Clock, LinkTimeout, MotionFailed
+from benchd.devices import Clock, DeviceError, LinkTimeout, MotionFailed
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
@@ -82,6 +82,18 @@ class Motion:
         limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
         text = f"G53 G21 G90 G1 {self._words(target, speed)}"
         sent = await self._board.post(text, lambda: self.go(stops))
+        try:
+            return await self._to_its_end(sent, text, target, speed, at_um, limit_s, stops)
+        except DeviceError:
+            if self.stopping.count == stops:  # else somebody has stopped it already
+                await self.stopping.at_any_rate()  # nothing of this move may happen later, whatever went wrong
+            raise
+
+    async def _to_its_end(
+        self, sent: Sent, text: str, target: float, speed: float, at_um: float, limit_s: float, stops: int
+    ) -> float:
+        """Follow a move that was sent from `at_um`; since when it stands. What it raises leaves the axis in motion."""
+        way_um = abs(target - at_um)
         posted = self._clock.monotonic()
         deadline = posted + limit_s
         await asyncio.wait({sent.answer}, timeout=ACCEPTED_S)
@@ -116,7 +128,6 @@ class Motion:
             elif self._clock.monotonic() > deadline:
                 why, code = f"the move to {target:.1f} µm was not done after {limit_s:.1f} s", "timeout"
             if why:
-                await self.stopping.at_any_rate()  # nothing of this move may happen later
                 raise self.failed(why, code=code, advice=advice)
 
     def _origin(self, told_um: float) -> float:
@@ -160,7 +171,6 @@ class Motion:
                 self.go(stops)
                 if self._clock.monotonic() - heard > SILENT_S:
                     self.watch.trust.lose("the controller went silent in a move", "link")
-                    await self.stopping.at_any_rate()
                     raise
 
     def _answered(self, sent: Sent) -> None:

@@ -307,6 +307,31 @@ async def test_garbage_in_a_move_ends_bounded(stage: Stage, bench: SimulatedBenc
         await stage.rested()
 
 
+async def test_noise_in_which_no_report_is_found_stops_the_move(stage: Stage, bench: SimulatedBench) -> None:
+    """The controller obeys all the while. Such noise is no silence: it ended the move once, and the axis went on."""
+    await stage.home()
+    move = await stage.under_way(speed=1000)
+    await bench.fault("board", "silence", s=30.0)
+    await bench.fault("board", "garbage", s=30.0)
+    await asyncio.wait({move}, timeout=120)
+    assert isinstance(move.exception(), DeviceError)
+    await bench.fault("board", "clear")
+    assert await stage.rested() < 28_000
+
+
+async def test_noise_in_which_no_report_is_found_stops_the_homing(stage: Stage, bench: SimulatedBench) -> None:
+    await stage.home(25_000)
+    homing = asyncio.create_task(stage.axis.home())
+    await asyncio.sleep(0.3)
+    await bench.fault("board", "silence", s=30.0)
+    await bench.fault("board", "garbage", s=30.0)
+    await asyncio.wait({homing}, timeout=120)
+    assert isinstance(homing.exception(), DeviceError)
+    await bench.fault("board", "clear")
+    await stage.rested()
+    assert not stage.axis.homed
+
+
 @pytest.mark.parametrize("n", [1, 2])
 async def test_corrupted_lines_in_a_move(stage: Stage, bench: SimulatedBench, n: int) -> None:
     """Reports with a flipped bit are dropped, or tell a wrong place for a moment; the move ends at its true target."""
