@@ -19,7 +19,7 @@ import structlog
 from benchd import version
 from benchd.bench.assembly import close_all, open_all
 from benchd.bench.bench import Bench
-from benchd.bench.kept_findings import tell_standing
+from benchd.bench.kept_findings import republish_findings
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
@@ -135,14 +135,14 @@ class Daemon:
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(within, store.close, "the record")
         bench = Bench(loaded, assembly, store, self.notices, self.clock)
-        bench.analysis.load_beforehand(load)
+        bench.analysis.preload(load)
         self._push_close(stack, bench)
         await bench.setup.load()
         for run in store.abandoned:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
         # Every file is known to be good by now; hardware comes last.
         identities = await open_all(assembly)
-        await tell_standing(store, self.notices, bench.setup.document)
+        await republish_findings(store, self.notices, bench.setup.document)
         runner = Runner(bench, library)
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)

@@ -75,7 +75,18 @@ class SetupDocument(SetupValues):
 SETTABLE: tuple[str, ...] = tuple(SetupValues.model_fields)
 
 # A change of one of these moves the nominal place of the carriage.
-MOVES = ("lens", "adapters", "glass", "ring", "distance_mm", "m", "light_nm", "temperature_C", "support", "trim_um")
+MOVES_NOMINAL = (
+    "lens",
+    "adapters",
+    "glass",
+    "ring",
+    "distance_mm",
+    "m",
+    "light_nm",
+    "temperature_C",
+    "support",
+    "trim_um",
+)
 
 # Some describe one lens on one day: with another lens they are nobody's until stated again. The magnification was
 # measured at one distance.
@@ -135,7 +146,7 @@ def apply(
         rev=setup.rev + 1,
         arrangement=bench_file.arrangement.kind,
         mount=records.lens(values["lens"]).mount if values["lens"] else None,
-        stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES),
+        stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES_NOMINAL),
     )
     _mates(new, records, bench_file)
     lens = records.lens(new.lens) if new.lens is not None else None

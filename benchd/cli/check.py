@@ -180,13 +180,13 @@ def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[st
     from benchd.cli.inputs import from_words
     from benchd.cli.offline import Offline
     from benchd.files.loading import load_bench
-    from benchd.procedures.inputs import take_all
+    from benchd.procedures.inputs import parse_inputs
     from benchd.procedures.predict import dry_run
 
     loaded = load_bench(bench)
     offline = Offline(loaded, build(loaded))
     given = from_words(inputs, procedure.describe()["inputs"])
-    values = take_all(procedure.inputs, given, offline.known())
+    values = parse_inputs(procedure.inputs, given, offline.known())
     plan = dry_run(procedure, values, offline.figures(), offline.facts, library, offline.known())
     checked.plan = plan.as_json()
     checked.notes += offline.notes

@@ -131,7 +131,7 @@ async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, An
 
     verb = VERBS[args.verb]
     asked = _as_taken(verb, given)
-    if asked is not None and verb.control.of(asked):
+    if asked is not None and verb.control.applies(asked):
         await take_control(bench)
     takes_time = asked is not None and verb.takes_time(asked)
     waits = args.wait and takes_time

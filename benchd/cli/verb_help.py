@@ -65,7 +65,7 @@ CONTROL = "Control is taken by itself where nobody else holds it."
 
 def _when(need: Need) -> str | None:
     """'' for always, ' with `follow`' and the like; None for never."""
-    return {"never": None, "always": ""}.get(need.said, f" {need.said}")
+    return {"never": None, "always": ""}.get(need.in_words, f" {need.in_words}")
 
 
 def _wrapped(text: str, indent: int = 0) -> list[str]:
@@ -81,9 +81,9 @@ def _rows(model: type[BaseModel]) -> Iterator[tuple[str, str]]:
         if model is SetupArgs and name == "set":
             yield from _rows(SetupValues)  # what may stand there is for the set-up to say
             continue
-        said = FORMS.get(name) or _kind(one, defs)
+        in_words = FORMS.get(name) or _kind(one, defs)
         unit = unit_of(name)
-        parts = [f"{said}, in {unit}" if unit and name not in FORMS else said]
+        parts = [f"{in_words}, in {unit}" if unit and name not in FORMS else in_words]
         if name in LEFT_OUT:
             parts.append(LEFT_OUT[name])
         elif name in needed:

@@ -149,10 +149,10 @@ class Intake:
             raise Refused("unknown_verb", f"There is no verb {verb}.", advice=f"Known: {', '.join(self._handlers)}.")
         envelope = _checked(Envelope, document)
         args = _checked(spec.args, envelope.args)
-        fresh = self._fresh(envelope.beat, required=spec.beat.of(args))
+        fresh = self._fresh(envelope.beat, required=spec.beat.applies(args))
         self._ids.take(user, envelope.id)
         self._roles.need(user, spec.role)
-        if spec.control.of(args):
+        if spec.control.applies(args):
             self._control.need(user)
         elif spec.of_runs_holder:
             self._control.need_in_run(user)

@@ -93,7 +93,7 @@ class AvailableDetectors:
         """Have new workers load what the work of our own detectors needs; what a package loads may hang there, where
         everybody's work would wait for it."""
         for name in filter(registry.DETECTORS.is_ours, self._configs):
-            analysis.load_beforehand(registry.detector(name).load)
+            analysis.preload(registry.detector(name).load)
 
     def chosen(self, merit: str, lp_mm: float | None) -> Chosen:
         """By the name of a detector, or 'auto': the first, ours before others. Nothing is asked of the device.

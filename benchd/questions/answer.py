@@ -29,7 +29,7 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     asked.check_sweeps(len(evidence.sweeps_here if asked.at_set_up else evidence.sweeps))
     try:
         async with asyncio.timeout(asked.at_most_s):
-            found = await analysis.once(_answered, name, evidence, of)
+            found = await analysis.run_without_retry(_answered, name, evidence, of)
     except TimeoutError:
         await analysis.close()  # what does not end would keep everything else waiting
         text = f"The assessment '{name}' was given up after {asked.at_most_s:g} s."

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from benchd.errors import ErrorCode
 from benchd.remote.documents import Document
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 from benchd.verbs.stop import AtRest
 from benchd.verbs.table import VERBS
 
@@ -26,7 +26,7 @@ class Accepted(Document):
     result: dict[str, Any]
 
 
-class Error(Told):
+class Error(Result):
     """Why not."""
 
     code: ErrorCode

@@ -1,4 +1,4 @@
-"""What a person must know of a chain beside its figures: what makes it relative, what was assumed, what was widened."""
+"""Notes on a chain: what makes it relative, what was assumed, which uncertainties were widened."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def notes(
     *,
     taken_back: bool,
 ) -> tuple[str, ...]:
-    """What was assumed or widened, in sentences; `taken_back`: whether the scale's growth is known."""
+    """Assumptions and widened uncertainties, in sentences; `taken_back`: whether the scale's growth is known."""
     notes = list(conjugate.notes) if conjugate else ["No lens: the nominal place is not stated."]
     base, *adapters = parts
     if not base.calibrated:
