@@ -23,7 +23,7 @@ from benchd.bench.kept_findings import republish_findings
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
-from benchd.commands.beat import Beat, tell_beat
+from benchd.commands.beat import Beat, publish_beat
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.problems import FileProblems
@@ -146,10 +146,10 @@ class Daemon:
         runner = Runner(bench, library)
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)
-        reporter = Reporter(bench, lambda: tell_beat(beat, self.notices), reconnector.away)
+        reporter = Reporter(bench, lambda: publish_beat(beat, self.notices), reconnector.away)
         # Before anybody can find the bench: on a broker that outlived the last start its `about` and beat still stand.
         self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
-        tell_beat(beat, self.notices)
+        publish_beat(beat, self.notices)
         mqtt = MqttService(bench, runner, beat, self._parts, file=self.path, ports_file=self.ports_file)
         await mqtt.start(stack)
         # From here on the end begins with the motion, and `online` goes false only when all is at rest and dark.

@@ -119,7 +119,7 @@ def _ready(mqtt: MqttService, *, as_json: bool) -> None:
         where = {"host": mqtt.endpoint.host, "port": mqtt.endpoint.port, "listeners": mqtt.listeners}
         print(json.dumps({"bench": mqtt.bench, **where}), flush=True)
         return
-    for sentence in mqtt.told:
+    for sentence in mqtt.messages:
         print(wrapped(sentence, sys.stdout))
     at = mqtt.endpoint
     options = f"-h {at.host} -p {mqtt.listeners.get('v4', at.port)}"

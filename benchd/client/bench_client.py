@@ -89,7 +89,7 @@ class BenchClient:
         async with AsyncExitStack() as stack:
             self._client, self._at = await dial(stack, self._at, self._version)
             self.topics = Topics(self._name or await find_bench(self._client))
-            for topic in self.topics.own_kept:
+            for topic in self.topics.kept_topics:
                 await subscribe(self._client, self._at, topic)
             await subscribe(self._client, self._at, self.topics.reply(self.user), qos=1)
             reader = asyncio.create_task(self._read(), name="bench-client")

@@ -1,8 +1,8 @@
-"""One MQTT connection, opened and closed cleanly whatever happens in between.
+"""One MQTT connection, opened and closed cleanly in all cases.
 
-Wraps the client library where it leaves things behind: a broker that closes without an answer is told at once
-(wrong port, version or password), a connection given up half-way leaves no socket and no task, and a cancellation
-that arrives together with an acknowledgement is not lost.
+Wraps the client library where that is not clean: a broker that closes without an answer is reported at once (wrong
+port, version or password), a connection given up half-way leaves no socket and no task, and a cancellation that arrives
+together with an acknowledgement is not lost.
 """
 
 from __future__ import annotations
@@ -32,18 +32,18 @@ Version = Literal["3.1.1", "5"]
 T = TypeVar("T")
 NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
 KEEPALIVE_S = 8
-"""A dead connection shows after two of them and the library's look once a second: 18 s, of 20 allowed."""
+"""A dead connection is noticed after two of them plus the library's check once a second: 18 s, of 20 allowed."""
 REFUSED = 0x80
-"""From here on the codes of an acknowledgement say no (MQTT 3.1.1, 3.9.3; MQTT 5, 2.4)."""
+"""Reason codes of an acknowledgement from here on mean failure (MQTT 3.1.1, 3.9.3; MQTT 5, 2.4)."""
 _ALPHABET = string.ascii_lowercase + string.digits
-# The library logs every failed read and dropped message; an outage is told once, by `benchd.mqtt.keep_connected`.
+# The library logs every failed read and dropped message; `benchd.mqtt.keep_connected` logs an outage once.
 _quiet = logging.getLogger("benchd.remote.library")
 _quiet.setLevel(logging.CRITICAL + 1)
 
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """Where a broker listens and how to speak to it; `account` holds for `tls` what makes the broker known, too."""
+    """Address and protocol of a broker; `account` also holds the CA file for `tls`."""
 
     host: str
     port: int
@@ -57,7 +57,7 @@ class Endpoint:
 
 
 def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
-    """`mqtt://host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else, a secret in it before all."""
+    """`mqtt://host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else, such as a password in it."""
     try:
         at = broker_url(url)
     except ValueError as error:  # the text is not repeated: it may hold a password
@@ -66,17 +66,17 @@ def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
 
 
 def random_id(prefix: str) -> str:
-    """A client id nobody can guess and take over: `a-z 0-9 -` only, since brokers have died of others."""
+    """A client id that cannot be guessed and taken over: `a-z 0-9 -` only, since other characters crashed brokers."""
     return f"{prefix}-" + "".join(secrets.choice(_ALPHABET) for _ in range(16))
 
 
 class CountedQueue(asyncio.Queue[Any]):
-    """A bounded queue that drops what does not fit and counts it, instead of a log line each."""
+    """A bounded queue that drops and counts items when full, instead of logging each."""
 
     dropped = 0
 
     def put_nowait(self, item: Any) -> None:
-        """Put the item in, or drop and count it."""
+        """Queue the item, or drop and count it."""
         if self.full():
             self.dropped += 1
             return
@@ -85,8 +85,8 @@ class CountedQueue(asyncio.Queue[Any]):
 
 class _Client(aiomqtt.Client):
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
-        """As the library's, but on `asyncio.timeout`: `asyncio.wait_for` of Python 3.11 swallows a cancellation
-        when what it waits for is done in the same turn of the loop, and the task then never ends."""
+        """As the library's, but with `asyncio.timeout`: `asyncio.wait_for` of Python 3.11 swallows a cancellation
+        if its awaitable is done in the same turn of the loop, and the task then never ends."""
         try:
             async with asyncio.timeout(self.timeout if timeout is None else timeout):
                 return await fut
@@ -94,7 +94,7 @@ class _Client(aiomqtt.Client):
             raise aiomqtt.MqttError("no answer from the broker in time") from None
 
     def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
-        """As the library's, for a socket that was closed before the loop came to it: it has no number any more."""
+        """As the library's, but ignores a socket that was closed meanwhile and has no file number any more."""
         if sock.fileno() > -1:
             self._loop.call_soon_threadsafe(self._write_when_ready, sock)
 
@@ -118,8 +118,8 @@ class _Client(aiomqtt.Client):
         super()._on_publish(*args)
 
     def _acknowledge_now(self) -> None:
-        """Let the kernel acknowledge what just came. A broker that keeps small packets back until then (iotcore
-        sets no TCP_NODELAY) would else hold the next message, a stop perhaps, for the 40 ms of a delayed ACK."""
+        """Make the kernel acknowledge at once. A broker that holds small packets back until then (iotcore sets no
+        TCP_NODELAY) would otherwise delay the next message, perhaps a stop, by the 40 ms of a delayed ACK."""
         sock = self._client.socket()
         if isinstance(sock, socket.socket) and hasattr(socket, "TCP_QUICKACK"):
             with contextlib.suppress(OSError):
@@ -141,19 +141,19 @@ async def subscribe(
     keep_flag: bool = False,
     own: bool = True,
 ) -> None:
-    """Subscribe, with the options that only MQTT 5 has (and not every broker honours) where it is spoken.
+    """Subscribe; with MQTT 5 the options apply (if the broker honours them), with MQTT 3.1.1 they are ignored.
 
-    `stored`: deliver what is retained; `keep_flag`: a live message keeps its retain flag; `own`: hear our own.
+    `stored`: deliver retained messages; `keep_flag`: a live message keeps its retain flag; `own`: receive own messages.
     """
     if endpoint.version != "5":
-        _granted(topic, await client.subscribe(topic, qos=qos))
+        _check_granted(topic, await client.subscribe(topic, qos=qos))
         return
     handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if stored else SubscribeOptions.RETAIN_DO_NOT_SEND
     options = SubscribeOptions(qos=qos, noLocal=not own, retainAsPublished=keep_flag, retainHandling=handling)
-    _granted(topic, await client.subscribe(topic, options=options))
+    _check_granted(topic, await client.subscribe(topic, options=options))
 
 
-def _granted(topic: str, codes: Iterable[int | ReasonCode]) -> None:
+def _check_granted(topic: str, codes: Iterable[int | ReasonCode]) -> None:
     if any((code if isinstance(code, int) else code.value) >= REFUSED for code in codes):
         raise aiomqtt.MqttError(f"the broker lets us not hear {topic}: look at its access list")
 
@@ -201,12 +201,12 @@ async def open_connection(
 
 
 def _tls(endpoint: Endpoint) -> ssl.SSLContext:
-    """The broker's certificate must be signed by who is trusted, and for the host by which it was named."""
+    """The broker's certificate must be signed by a trusted CA, for the host name in the endpoint."""
     return ssl.create_default_context(cafile=endpoint.account.ca_file)
 
 
 def _handshake(endpoint: Endpoint, timeout_s: float) -> Callable[[socket.socket], ssl.SSLSocket]:
-    """As the library's, which leaves the socket open when the handshake fails."""
+    """As the library's, but closes the socket if the handshake fails."""
     context = _tls(endpoint)
 
     def shake(plain: socket.socket) -> ssl.SSLSocket:
@@ -239,7 +239,7 @@ async def _connect(client: aiomqtt.Client, timeout_s: float) -> None:
     try:
         await asyncio.shield(entering)
     except asyncio.CancelledError:
-        # The socket is opened in a thread: wait for it (bounded), so that nothing is opened after we have left.
+        # The socket is opened in a thread: wait for it (bounded), so that nothing is opened after returning.
         await asyncio.wait({entering}, timeout=timeout_s)
         entering.cancel()
         await asyncio.wait({entering})
@@ -266,7 +266,7 @@ async def _abandon(client: aiomqtt.Client) -> None:
         paho._sock_close()
     for future in (client._disconnected, client._connected):
         if future.done() and not future.cancelled():
-            future.exception()  # looked at, so that the loop does not complain that nobody did
+            future.exception()  # retrieved, so that the loop does not log it as never retrieved
     task = client._misc_task
     if task is not None and not task.done():
         task.cancel()

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Select, func, select
 
-from benchd.assessments.earlier_schemas import upgraded
+from benchd.assessments.earlier_schemas import upgrade_finding
 from benchd.records import schema
 from benchd.records.values import Calibration, Event, ReadingRow, Run, SetUp, name_of, row_of, unknown
 
@@ -59,7 +59,7 @@ def finding(connection: Connection, name: str) -> dict[str, Any]:
     doc: dict[str, Any] | None = connection.execute(chosen).scalar()
     if doc is None:
         raise unknown("finding", name)
-    return upgraded(doc)
+    return upgrade_finding(doc)
 
 
 def findings(
@@ -74,7 +74,7 @@ def findings(
         chosen = chosen.where(table.c.lens == lens)
     if assessment is not None:
         chosen = chosen.where(table.c.assessment == assessment)
-    return [upgraded(doc) for (doc,) in connection.execute(chosen)]
+    return [upgrade_finding(doc) for (doc,) in connection.execute(chosen)]
 
 
 def assessments(connection: Connection) -> list[str]:

@@ -1,7 +1,7 @@
-"""What the bench publishes, as models: the words for what stands on each topic, with units in the names.
+"""Models of what the bench publishes on each topic, with units in the names.
 
-Nothing is built from them. The rooms below tell plain documents, and a test holds every message of a running bench
-against these. Where a room has a model or a row of its own for what it tells, that one stands here.
+They only describe: the rooms below publish plain documents, and a test checks every message of a running bench against
+these models. If a room has a model or a row of its own for a document, that one is used here.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from benchd.records.values import ReadingRow
 from benchd.verbs.result import Result
 
 ABSENT: Any = Field(default=None, exclude_if=lambda value: value is None)
-"""A key that is left out where it says nothing; where it stands it is not null."""
+"""A key that is left out if it has no value; if present it is not null."""
 
 
 class Document(Result):

@@ -1,6 +1,6 @@
-"""What is answered to a command, as models; like `benchd.remote.documents`, words for what is told elsewhere.
+"""Models of the replies to commands; like `benchd.remote.documents` they only describe documents built elsewhere.
 
-A reply says that a command was taken or refused; how it ended is told as an `event` whose `cause` is the id.
+A reply says that a command was accepted or refused; its end is published as an `event` whose `cause` is the id.
 """
 
 from __future__ import annotations

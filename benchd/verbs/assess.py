@@ -62,10 +62,10 @@ class Assess(Verb[AssessArgs]):
         """The finding is in the record before it is published."""
         from benchd import version
         from benchd.questions.answer import answer
-        from benchd.questions.evidence import evidence_of
+        from benchd.questions.evidence import collect_evidence
 
         bench = order.bench
-        doc = await answer(bench.analysis, args.name, evidence_of(bench, order.run, version()), args.of)
+        doc = await answer(bench.analysis, args.name, collect_evidence(bench, order.run, version()), args.of)
         doc["finding"] = await bench.store.add_finding(doc)
         order.run.findings[args.name] = doc
         bench.notices.put(f"finding/{args.name}", doc)

@@ -12,9 +12,9 @@ from benchd.verbs.foreseen import Why, joined_by_and
 
 @dataclass(frozen=True, slots=True)
 class WouldBeRefused:
-    """A refusal that is predicted: its text, code, advice and figures.
+    """Why the bench would not do something: what it would say, with its code, advice and figures.
 
-    `depends` says what it depends on; None if it is certain.
+    `depends` says on what it depends whether it comes to that, None where it does in any case.
     """
 
     text: str
@@ -35,14 +35,14 @@ class WouldBeRefused:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One thing that will happen, or may (`when`: the conditions around it, outermost first).
+    """One thing that will happen, or may (`when`: the conditions it stands under, outermost first).
 
     `step` is the index of the top-level step it belongs to, None for `finally`; `from_um` and `to_um` are carriage
-    positions of a motion; `problem` says why it would be refused. A sweep goes to `to_um` first, runs its coarse scan
-    over `pilot_um`, and reads over `over_um` (lowest and highest position, about the peak that the coarse scan finds).
-    `reach_um` are the lowest and highest position that a step may bring the carriage to, run-up included;
-    `seconds_more` is the extra time of the farthest search, or of work that may not be needed. Positions are None where
-    they depend on something not known yet; the text says on what.
+    places where something moves; `problem` says why it would be refused. A sweep goes to `to_um` first, looks about it
+    over `pilot_um`, and reads over `over_um` (lowest and highest place; it lies about the peak that the look finds).
+    `reach_um` are the lowest and highest place that a step may bring the carriage to, by whatever way it comes there;
+    `seconds_more` is what it takes longer to look so far, or to do what may not be needed. Places are None where they
+    depend on what is not known yet; the text says on what.
     """
 
     verb: str

@@ -21,7 +21,7 @@ from benchd.errors import Refused
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
 from benchd.questions.answer import answer
-from benchd.questions.evidence import evidence_of
+from benchd.questions.evidence import collect_evidence
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 from benchd.verbs.move import Move, MoveArgs
@@ -63,7 +63,7 @@ def read(carriage_um: float, *values: float) -> list[ReadingRow]:
 async def found(bench: Bench, name: str, of: str | None, **named: Any) -> dict[str, Any]:
     run = await bench.store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
     brought = RunRecord(run, name, "rail", [], named)
-    return await answer(bench.analysis, name, evidence_of(bench, brought, "0"), of)
+    return await answer(bench.analysis, name, collect_evidence(bench, brought, "0"), of)
 
 
 async def test_absolute_zero_is_ring_and_gauge_wherever_the_carriage_stands(bench: Bench) -> None:

@@ -7,10 +7,10 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
-from benchd.assessments.earlier_schemas import upgraded
+from benchd.assessments.earlier_schemas import upgrade_finding
 from benchd.procedures.prompts import finding_summary
 
-FLANGE = upgraded(json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8")))
+FLANGE = upgrade_finding(json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8")))
 
 
 def length(artefact: str, value: float, U: float, *notes: str) -> dict[str, Any]:

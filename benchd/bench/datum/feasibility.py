@@ -43,7 +43,7 @@ async def warn_if_infeasible(chain: Chain, lens: Lens, analysis: Analysis, event
 
 def _advice(step: Improvement, improves: Mapping[str, str]) -> str:
     """As for a finding's next step: the line of the budget, or its part, and what to do about it."""
-    from benchd.assessments.improvements import how
+    from benchd.assessments.improvements import advice_for
     from benchd.reports.words import next_line
 
     name, u_now = next_line({"dominant": step.dominant, "part": step.part}), rounded(0.0, step.u_now)[1]
@@ -51,4 +51,4 @@ def _advice(step: Improvement, improves: Mapping[str, str]) -> str:
         sentence = f"Most of the doubt is {name}, u = {u_now} µm"
     else:
         sentence = f"{name} lets a lens pass once its u is {rounded(0.0, step.u_needed)[1]} µm instead of {u_now}"
-    return f"{sentence[0].upper()}{sentence[1:]} ({step.source}): {how(step.dominant, step.part, improves)}."
+    return f"{sentence[0].upper()}{sentence[1:]} ({step.source}): {advice_for(step.dominant, step.part, improves)}."

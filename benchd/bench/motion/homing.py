@@ -43,7 +43,7 @@ class Homing:
     async def find_zero(self, stops: int, position_known: bool, trust: Trust) -> None:
         """Home completely, while the number of stops stays `stops`. Raises DeviceError, Stopped.
 
-        `position_known`: the position was trusted until now, so `check_reach_in_cycle` can tell if the cycle goes too far.
+        `position_known`: the position was trusted until now, so `check_reach_in_cycle` detects an overrun.
         """
         self._position_known, self._switch_failed = position_known, None
         try:
