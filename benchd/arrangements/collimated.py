@@ -21,7 +21,7 @@ VERGENCE_NOT_STATED = (
 
 
 class Collimated(Arrangement):
-    """With what is left of the vergence of the collimator's light: the image lies f^2 times it off (Newton)."""
+    """The residual vergence of the collimator's light displaces the image by f^2 times the vergence (Newton)."""
 
     name = "collimated"
     stands = "a collimator before the lens, the sensor on the carriage"
@@ -50,5 +50,5 @@ class Collimated(Arrangement):
         source = "collimator, bench file" if found.term.u_um <= u_um else found.term.source
         parts = (*found.term.parts, Part("collimator", u_um))
         u_both = math.hypot(found.term.u_um, u_um)
-        term = replace(found.term, u_um=u_both, dof=given.dof_of(parts), source=source, parts=parts)
+        term = replace(found.term, u_um=u_both, dof=given.dof_for(parts), source=source, parts=parts)
         return replace(found, term=term)

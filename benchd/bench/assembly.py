@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from benchd.arrangements.registry import arrangement, unfit
+from benchd.arrangements.registry import arrangement, arrangement_problems
 from benchd.bench.plausible import implausible
 from benchd.bench.within_reach import WithinReach
 from benchd.detectors.available import Configs, configured
@@ -89,7 +89,7 @@ def build(loaded: LoadedBench) -> Assembly:
 
     Raises FileProblems with every wrong key of every device and link, at its line.
     """
-    problems = unfit(loaded)
+    problems = arrangement_problems(loaded)
     links = {
         name: link for name, entry in loaded.file.links.items() if (link := _link(loaded, name, entry.kind, problems))
     }

@@ -73,7 +73,7 @@ class Bench:
         )
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
         self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
-        self.detectors.expect(self.analysis)
+        self.detectors.preload_workers(self.analysis)
 
     # Motion
 

@@ -97,7 +97,7 @@ def _run(reader: Reader, code: str | None) -> Shown:
             raise _nothing("run")
         code = last[0].run
     run, readings, findings = reader.run(code), reader.readings(code), reader.findings(run=code)
-    why = reader.broke_off(run.run) if run.state in ("failed", "aborted") else None
+    why = reader.why_ended_early(run.run) if run.state in ("failed", "aborted") else None
     doc = asdict(run) | {"readings": [row.as_json() for row in readings], "findings": findings}
     doc["why"] = None if why is None else asdict(why)
     rows: list[tuple[str, RenderableType]] = [

@@ -566,7 +566,7 @@ async def test_ten_thousand_fuzzed_payloads_never_raise_and_carry_nothing_out() 
         topic = TOPICS.command("alice", chance.choice(moving))
         if n % 10 == 0:
             topic = TOPICS.base + "command/" + "".join(chance.choice("aé/+#$ \x00Z-") for _ in range(12))
-        reply = await gates.intake.handle(TOPICS.asked(topic), bytes(raw), retained=n % 7 == 0)
+        reply = await gates.intake.handle(TOPICS.command_address(topic), bytes(raw), retained=n % 7 == 0)
         assert reply["ok"] is False
         assert reply["error"]["code"] in ERROR_CODES
         encode(reply)
