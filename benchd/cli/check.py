@@ -34,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 @dataclass
 class Checked:
-    """What became of one file."""
+    """The result of checking one file."""
 
     file: str
     kind: str | None = None
@@ -99,7 +99,7 @@ def _check(path: Path, bench: Path | None, inputs: list[str]) -> Checked:
 
 
 def _kind_of(source: Source) -> str:
-    """Told by the first key. Raises FileProblems for a file that is none of ours."""
+    """The kind of file, by its first key. Raises FileProblems for an unknown kind."""
     from benchd.files.problems import FileProblems
     from benchd.files.wording import near_names
 
@@ -158,7 +158,7 @@ def _record(source: Source, checked: Checked) -> None:
     try:
         Records.load(folder.parent)
     except FileProblems as error:
-        # Faults of the other files of the drawer are told when they are named.
+        # Problems of the other records are reported when those files are checked.
         here = source.path.resolve()
         checked.problems = [problem for problem in error.problems if Path(problem.file).resolve() == here]
 
@@ -193,7 +193,7 @@ def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[st
 
 
 def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
-    """The procedures that a file may call: those that ship, those beside it, those of the bench."""
+    """The procedures that a file may call: shipped ones, those beside it, those of the bench."""
     from benchd.files.problems import FileProblems
     from benchd.procedures.language import read_procedure
     from benchd.procedures.library import Library
@@ -205,7 +205,7 @@ def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
         try:
             procedure = read_procedure(other).procedure
         except FileProblems:
-            continue  # another kind of file, or one that is told when it is named itself
+            continue  # another kind of file, or one whose problems are reported when it is checked itself
         found[procedure.procedure] = procedure
     return found
 

@@ -104,7 +104,7 @@ async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any
     from benchd.errors import Refused
     from benchd.verbs.table import VERBS
 
-    # There is one run at a time, so that it need not be named.
+    # There is only one run at a time, so it need not be named.
     if "run" in VERBS[args.verb].args.model_fields and "run" not in given:
         given["run"] = await _the_run(bench, args.verb)
     try:
@@ -114,7 +114,7 @@ async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any
 
 
 async def _the_run(bench: BenchClient, verb: str) -> str:
-    """The run that is meant where none is named: the one there is. Raises Refused('not_found')."""
+    """The present run, for a command that names none. Raises Refused('not_found')."""
     from benchd.cli.following import ENDED
     from benchd.errors import Refused
 
@@ -149,7 +149,7 @@ async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, An
 
 
 def _as_taken(verb: Verb[Any], given: dict[str, Any]) -> Any:
-    """The arguments as the verb takes them; None where it does not: the bench refuses it, and says why."""
+    """The arguments as the verb's model; None if they are invalid: the bench then refuses them, with the reason."""
     from pydantic import ValidationError
 
     try:
@@ -168,10 +168,10 @@ async def _sweep(args: argparse.Namespace, bench: BenchClient, given: dict[str, 
 
 
 async def _at_rest(bench: BenchClient) -> dict[str, Any]:
-    """Where the carriage stands now that the motion is over."""
+    """The carriage position after the motion."""
     import asyncio
 
-    # The event of the end overtakes the state, which is looked at five times a second at rest and not told twice.
+    # The end event may arrive before the state, which is polled five times a second at rest and published on change.
     await asyncio.sleep(SETTLED_S)
     doc: Mapping[str, Any] = await bench.kept("device/carriage")
     return {key: doc.get(key) for key in ("carriage_um", "depth_um", "offset_um", "homed")}
@@ -206,5 +206,5 @@ def _said(result: Mapping[str, Any]) -> str:
 
     if {"value", "unit", "t"} <= set(result):
         return f"; {short(result['value'])} {unit(result['unit'])}, {result['quality']}, at {clock(result['t'])}"
-    told = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in result.items() if value is not None)
-    return f"; {told}" if told else ""
+    values = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in result.items() if value is not None)
+    return f"; {values}" if values else ""

@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         for one in files:
             (folder / one).parent.mkdir(parents=True, exist_ok=True)
-            # Opened anew and never over what somebody put there meanwhile.
+            # Created exclusively, so that a file that appeared meanwhile is never overwritten.
             with (folder / one).open("xb") as copy:
                 copy.write((source / one).read_bytes())
     except OSError as error:

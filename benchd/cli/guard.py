@@ -22,11 +22,11 @@ NOTHING_ASKED = "anything was asked of the bench."
 
 
 class UsageError(Exception):
-    """What was typed cannot be understood; the text says what may stand."""
+    """The command line cannot be understood; the text says what is allowed."""
 
 
 def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) -> int:
-    """`run(args)`, its errors told; gives the exit code."""
+    """Call `run(args)`, print its errors, and give the exit code."""
     as_json = bool(getattr(args, "json", False))
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -51,7 +51,7 @@ def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace,
         print(str(interrupt) or _interrupted(args), file=sys.stderr)
         return exits.REFUSED
     except BrokenPipeError:
-        # Whoever read has read enough; what is left in the buffer must not be tried again at exit.
+        # The reader has closed the pipe; the rest of the buffer must not be written again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return code
     except Exception:  # noqa: BLE001 nothing that ends a command may pass for a refusal
@@ -64,7 +64,7 @@ def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace,
 
 
 def _interrupted(args: argparse.Namespace) -> str:
-    """Of a Ctrl-C that nothing has answered: a command that speaks to a bench was still loading."""
+    """The message for an unhandled Ctrl-C: a command for a bench was still loading."""
     return f"Interrupted before {NOTHING_ASKED}" if hasattr(args, "host") else "Interrupted."
 
 

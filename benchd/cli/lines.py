@@ -1,4 +1,4 @@
-"""What the bench says, a line a message, for the eye."""
+"""Messages of the bench as single lines for a person."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Doc = Mapping[str, Any]
 
 
 def line(topic: str, doc: Any) -> str:
-    """One message in one line, whatever it holds: the topic, then what matters of it."""
+    """Any message in one line: the topic, then its main content."""
     return in_one_line(f"{topic:<20} {_said(topic, doc)}")
 
 
@@ -36,7 +36,7 @@ def event(doc: Doc) -> str:
 
 
 def clock(t: Any) -> str:
-    """The time of day of an RFC 3339 time, in the zone of whoever reads."""
+    """The time of day of an RFC 3339 time, in the local time zone."""
     try:
         return datetime.fromisoformat(str(t)).astimezone().strftime("%H:%M:%S")
     except ValueError:
@@ -44,7 +44,7 @@ def clock(t: Any) -> str:
 
 
 def carriage(doc: Doc) -> str:
-    """Where the carriage stands and whether that may be believed."""
+    """The carriage position and whether it is trusted."""
     places = [
         f"{name} {say.number(doc[key], 1, sign=key == 'offset_um')} \u00b5m"
         for name, key in (("carriage", "carriage_um"), ("depth", "depth_um"), ("offset", "offset_um"))

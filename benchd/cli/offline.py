@@ -1,4 +1,4 @@
-"""A view of a bench as its files and its record tell of it, without a daemon."""
+"""A view of a bench from its files and its record, without a daemon."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ from benchd.verbs.view_of_bench import add_carriage_motion, places_of_setup, vie
 
 
 class Offline:
-    """Answers of a bench that is not asked itself: not homed, not driven, the carriage at the low end.
+    """A bench that is not running: taken as not homed, not driven, with the carriage at the low end.
 
-    Calibrations and set-up are those of its record, where there is one that can be read.
+    Calibrations and set-up are those of its record, if it can be read.
     """
 
     def __init__(self, loaded: LoadedBench, assembly: Assembly) -> None:
@@ -76,7 +76,7 @@ class Offline:
     def figures(self) -> BenchView:
         """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""
         spec = self._assembly.named("carriage", Axis).spec
-        # How far the motor's zero is from an encoder's is known only once it is homed.
+        # The shift of the motor's zero from the encoder's is known only after homing.
         has_encoder = self._assembly.in_role("position", Encoder) is not None
         motion = MotionFigures(spec.top_speed)
         view = view_without_motion(

@@ -1,4 +1,4 @@
-"""What a question says of its finding in its own code; the plain words where that fails, and a line that says so."""
+"""Calls a question's own wording for a finding; if that fails, uses the plain wording and prints a line saying so."""
 
 from __future__ import annotations
 

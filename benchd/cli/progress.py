@@ -20,7 +20,7 @@ ETA_LETTERS = 18
 
 
 QUIET = frozenset({"running", "asking"})
-"""A run goes from one to the other with each question: that alone is no news."""
+"""A run alternates between these with each question, so a change between them prints no line."""
 
 
 class StepLines:
@@ -47,7 +47,7 @@ class StepLines:
 class Bar:
     """Takes the states of `procedure`; `close` leaves the terminal as it was.
 
-    On a terminal one line is drawn over and over, whatever its width; elsewhere `say` is told a line now and then.
+    On a terminal of any width one line is redrawn; elsewhere `say` is called with a line now and then.
     `console` None: the standard error.
     """
 

@@ -19,7 +19,7 @@ Doc = Mapping[str, Any]
 _YES, _NO = ("y", "yes", "true"), ("n", "no", "false")
 ABORT = "abort"
 READ_S = 0.3
-"""Nobody has read a question sooner; what is typed within it was meant for something else."""
+"""Nobody can have read a question sooner; a line typed within this time is discarded."""
 
 
 class Aborting(Exception):
@@ -47,7 +47,7 @@ def _in(ask: Doc) -> str:
 
 
 def parsed(ask: Doc, typed: str) -> Any:
-    """What was typed as an answer. Raises UsageError saying what may stand, Aborting for the word `abort`."""
+    """The typed text as an answer. Raises UsageError saying what is allowed, Aborting for the word `abort`."""
     kind, text = ask["kind"], typed.strip()
     if kind == "text":
         return text

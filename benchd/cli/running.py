@@ -1,4 +1,4 @@
-"""Which benches run on this machine, as their daemons say in the run folder; and which one is meant."""
+"""Benches running on this machine, from the address files of their daemons; and the choice of one."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def all_here() -> list[Running]:
             if _lives(int(doc["pid"])):
                 found.append(_of(doc))
         except (OSError, ValueError, KeyError, TypeError):
-            continue  # half-written, somebody else's, or left behind: no bench to speak to
+            continue  # incomplete, of another user, or left over: not a running bench
     return found
 
 

@@ -1,4 +1,4 @@
-"""Speaking to a running bench: the client for what the options say, and control taken where it is needed."""
+"""Connecting to a running bench: the client for the options, and taking control if needed."""
 
 from __future__ import annotations
 
@@ -48,9 +48,9 @@ def _login() -> str:
 
 
 def client_of(args: argparse.Namespace) -> BenchClient:
-    """A client on the bench that is meant, with the account that the options or the environment name.
+    """A client of the chosen bench, with the account from the options or the environment.
 
-    Raises Refused, and UsageError for a file that may not stand.
+    Raises Refused, and UsageError for an unusable file.
     """
     at = chosen(args)
     if args.password_file is not None and not at.account:
@@ -75,9 +75,9 @@ def _file(given: Path | None, variable: str) -> Path | None:
 
 
 def with_bench(args: argparse.Namespace, work: Work) -> int:
-    """`work(client)` with a client on the bench that is meant; gives its exit code.
+    """Run `work(client)` with a client of the chosen bench; gives its exit code.
 
-    Raises BenchdError, and KeyboardInterrupt that says whether anything had been asked of the bench.
+    Raises BenchdError, and KeyboardInterrupt saying whether a command had been sent.
     """
     bench = client_of(args)
 
@@ -93,7 +93,7 @@ def with_bench(args: argparse.Namespace, work: Work) -> int:
 
 
 def _left(asked: str | None) -> str:
-    """What Ctrl-C left behind, where nobody had taken it for a stop."""
+    """The message after a Ctrl-C that was not handled as a stop."""
     if asked is None:
         return f"Interrupted before {NOTHING_ASKED}"
     if asked == "take":
@@ -130,7 +130,7 @@ def said(text: str) -> None:
 
 
 def is_person() -> bool:
-    """Whether somebody at a terminal can answer."""
+    """Whether a person at a terminal can answer."""
     return sys.stdin.isatty() and sys.stderr.isatty()
 
 

@@ -69,5 +69,5 @@ async def _paused(bench: BenchClient) -> str | None:
                 if doc is None or doc.get("state") not in ("running", "asking"):
                     return doc["run"] if doc is not None and doc.get("state") == "paused" else None
     except TimeoutError:
-        pass  # it was ending already, or the bench tells of no runs
+        pass  # it was ending already, or the bench publishes no runs
     return None

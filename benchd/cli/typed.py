@@ -1,4 +1,4 @@
-"""Between what is typed at a terminal and what goes over the wire: keys, and refusals in the words that were typed."""
+"""Translates between typed words and the contract: keys, and refusals in the words that were typed."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def in_typed_words(verb: str, refused: Refused) -> Refused:
 
 
 def keys_of(*models: type[BaseModel]) -> tuple[set[str], set[str]]:
-    """The keys whose value is text whatever it looks like, and those whose value is a list."""
+    """The keys whose value is always text, and those whose value is a list."""
     found: dict[str, set[str]] = {}
     for model in models:
         for key, one in model.model_json_schema().get("properties", {}).items():

@@ -88,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _ended_by_then(code: int) -> None:
-    """The process ends with `code` whatever a driver keeps running: all that has to end in order has ended."""
+    """End the process with `code` even if a driver keeps threads running: everything else has ended in order."""
     import threading
 
     def end() -> None:

@@ -25,7 +25,7 @@ def pairs(
 ) -> dict[str, Any]:
     """The values of `key=value` words. Raises UsageError for a word without `=`, a key given twice, a wrong value.
 
-    `texts` are keys whose value stays text whatever it looks like, `lists` keys whose value is a list (`a,b`, or
+    `texts` are keys whose value always stays text, `lists` keys whose value is a list (`a,b`, or
     nothing for an empty one), `units` the unit of a key that does not end in it.
     """
     found: dict[str, Any] = {}

@@ -1,4 +1,4 @@
-"""What one verb takes, out of the model that the bench holds its arguments against: kinds, bounds, units."""
+"""Help page of one verb, from the model of its arguments: types, bounds, units."""
 
 from __future__ import annotations
 

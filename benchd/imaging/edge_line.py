@@ -1,4 +1,4 @@
-"""Where an edge runs through a region: row by row, then as a line, or as a quadratic where it is significantly bent.
+"""Position of an edge in a region: row by row, then as a line, or as a quadratic if it is significantly curved.
 
 Rows of the region cross the edge (an edge near vertical; the other orientation is transposed by the caller). Pixel
 centres have whole-numbered coordinates. Distances `d` are along the edge's normal, in pixels.
@@ -119,7 +119,7 @@ def fit_edge_line(region: NDArray[Any], start: Start | None = None) -> EdgeLine:
 
 
 def low_contrast(swing: float, pixel_sd: float) -> EdgeRefused:
-    """The refusal of an edge that drowns in noise."""
+    """The refusal of an edge that is lost in noise."""
     return EdgeRefused(
         "low_contrast",
         f"The edge swings {swing:.1f} grey levels, {swing / pixel_sd:.1f} standard deviations of a pixel "

@@ -1,4 +1,4 @@
-"""Whether a picture is exposed well enough to be measured, and by how much to change the exposure if not."""
+"""Judges whether a picture is exposed well enough to be measured, and the factor to change the exposure by if not."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ _WITHIN = 0.15
 
 
 def full_scale_of(picture: NDArray[Any]) -> int:
-    """The grey value at which a picture of whole numbers clips, as far as it shows it.
+    """The grey value at which a picture of whole numbers clips, as far as the picture shows it.
 
-    Twelve bits are often handed over as sixteen, shifted up: then the lowest bits are zero everywhere, and the highest
-    value there can be is 65520, not 65535. Values that were not shifted up (0 to 4095) do not show their limit: pass
-    it to whoever asks. Raises ValueError for values that are not unsigned whole numbers.
+    Twelve bits are often delivered as sixteen, shifted up: then the lowest bits are zero everywhere, and the highest
+    possible value is 65520, not 65535. Values that were not shifted up (0 to 4095) do not show their limit: pass it as
+    `full_scale` then. Raises ValueError for values that are not unsigned whole numbers.
     """
     if not np.issubdtype(picture.dtype, np.unsignedinteger):
         raise ValueError("full_scale must be given for values that are not unsigned whole numbers")
@@ -95,8 +95,8 @@ def judge_exposure(
 def whole_periods(exposure_ms: float, pulses_hz: float | None, low_ms: float, high_ms: float) -> float:
     """The exposure nearest `exposure_ms` that takes whole periods of a light's pulses, within the camera's range.
 
-    Else a part of a period more or less falls into each picture, and their brightness scatters by it. It stays as it
-    is where there are no pulses (None), and where no whole period fits into the range.
+    Otherwise each picture contains a different part of a period, and brightness scatters. The exposure is unchanged
+    without pulses (None), and if no whole period fits into the range.
     """
     if pulses_hz is None:
         return exposure_ms

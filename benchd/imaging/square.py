@@ -1,8 +1,8 @@
 """The tilted dark square of a target: where its four edges are, how wide it is, and its modulation both ways.
 
-The square's side is known in millimetres, so its side in pixels gives the picture's scale at the target, whatever the
-distances are. It is the mean distance of opposite fitted edges: a blur that is the same on both sides cancels. The
-bright ground all round tells how the light falls off (`light_field`), which is divided out before an edge is looked at.
+The square's side is known in millimetres, so its side in pixels gives the picture's scale at the target, independent of
+distances. It is the mean distance of opposite fitted edges: a blur that is the same on both sides cancels. The bright
+ground around it shows the fall-off of the light (`light_field`), which is divided out before an edge is measured.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ class SquareModulation:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a report must say beside the number."""
+        """Notes that a report must state with the number."""
         return () if self.linear else ("non_linear",)
 
 
@@ -83,7 +83,7 @@ def cycles_per_px(lp_mm: float, pitch_mm: float, side_px: float) -> float:
 
 
 def find_square(picture: NDArray[Any]) -> SquareLayout:
-    """Find the dark square in `picture` (rows x columns) and lay a region on each of its edges.
+    """Find the dark square in `picture` (rows x columns) and place a region on each of its edges.
 
     Raises PictureRefused: `no_square`, `square_cut`, `square_tilt`.
     """

@@ -1,4 +1,4 @@
-"""The curves that a finding holds, one below the other, for questions that have no picture of their own."""
+"""A picture of the curves in a finding, one below the other, for questions without a picture of their own."""
 
 from __future__ import annotations
 
