@@ -45,7 +45,7 @@ class Collimated(Arrangement):
             return found
         if self.config.u_vergence_per_m is None:
             return replace(found, notes=(*found.notes, VERGENCE_NOT_STATED))
-        given = LensInputs.of(lens)
+        given = LensInputs.from_lens(lens)
         u_um = given.f[0] ** 2 * self.config.u_vergence_per_m  # mm^2 / m is um
         source = "collimator, bench file" if found.term.u_um <= u_um else found.term.source
         parts = (*found.term.parts, Part("collimator", u_um))

@@ -51,7 +51,7 @@ class LensInputs:
     dof: Mapping[str, float | None]
 
     @classmethod
-    def of(cls, lens: Lens) -> LensInputs:
+    def from_lens(cls, lens: Lens) -> LensInputs:
         f, gap = lens.focal_length_mm, lens.principal_gap_mm
         return cls(
             (f.value, f.u),
@@ -97,7 +97,7 @@ def parallel_light(lens: Lens, setup: SetupDocument, *, light: str, source: str)
     if (found := decided_by_ring(setup.ring)) is not None:
         return found
     if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
-        given = LensInputs.of(lens)
+        given = LensInputs.from_lens(lens)
         mark, unit, to_mark = engraved(lens, setup.ring.mark)
         with refuse_if_not_imaged(lens, "the mark", "Check the ring's mark and focal_length_mm of the lens."):
             value, parts = propagate(lambda f, h: -to_mark(f, h), given.named)

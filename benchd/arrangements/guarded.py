@@ -32,7 +32,7 @@ class Fault:
     def __init__(self, name: str, package: str) -> None:
         self._who = f"The arrangement '{name}' of {package}"
 
-    def of(self, why: str) -> BenchdError:
+    def make(self, why: str) -> BenchdError:
         return BenchdError("device_fault", f"{self._who} {why.rstrip('.')}.", advice="Its author has to see to it.")
 
     def checked_call(self, work: Callable[[], T]) -> T:
@@ -42,19 +42,19 @@ class Fault:
         except BenchdError:
             raise
         except Exception as error:
-            raise self.of(f"failed: {type(error).__name__}: {error}") from error
+            raise self.make(f"failed: {type(error).__name__}: {error}") from error
 
     def number(self, call: str, answer: Any, *, infinite: bool = False) -> float:
         """The answer, if it is a number. Raises BenchdError."""
         good = isinstance(answer, int | float) and not isinstance(answer, bool)
         if not good or math.isnan(answer) or (math.isinf(answer) and not infinite):
-            raise self.of(f"answered {call} with {answer!r:.60}")
+            raise self.make(f"answered {call} with {answer!r:.60}")
         return float(answer)
 
     def of_kind(self, call: str, answer: Any, kind: type[Any] | tuple[type[Any], ...]) -> Any:
         """The answer, if it is of that type. Raises BenchdError."""
         if not isinstance(answer, kind):
-            raise self.of(f"answered {call} with {answer!r:.60}")
+            raise self.make(f"answered {call} with {answer!r:.60}")
         return answer
 
     def terms(self, call: str, answer: Any) -> tuple[ChainTerm, ...]:
@@ -63,7 +63,7 @@ class Fault:
         for term in found:
             self.number(call, term.value_um)
             if self.number(call, term.u_um) < 0.0:
-                raise self.of(f"answered {call} with u = {term.u_um:g}")
+                raise self.make(f"answered {call} with u = {term.u_um:g}")
         return found
 
 
@@ -74,7 +74,7 @@ class GuardedPlaces(Places):
         self._inside, self._fault = inside, fault
         low, high = self.depth_um(0.0), self.depth_um(1000.0)
         if high < low:
-            raise fault.of("has a depth that falls as the carriage grows")
+            raise fault.make("has a depth that falls as the carriage grows")
 
     @property
     def found_by(self) -> str:  # type: ignore[override]
@@ -101,7 +101,7 @@ class GuardedPlaces(Places):
     def slope(self, carriage_um: float) -> float:
         found = self._checked_number("slope", lambda: self._inside.slope(carriage_um))
         if found <= 0.0:
-            raise self._fault.of(f"answered slope with {found:g}, where offset has to grow with the carriage")
+            raise self._fault.make(f"answered slope with {found:g}, where offset has to grow with the carriage")
         return found
 
     def zero_um(self, calibrated_at_um: float) -> float:

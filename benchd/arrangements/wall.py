@@ -77,7 +77,7 @@ class Wall(Arrangement):
         )
         if wall.distance is None and wall.m is None:
             return not_stated("the distance to the wall is not stated")
-        given = LensInputs.of(lens)
+        given = LensInputs.from_lens(lens)
         check = "Check distance_mm, the ring's mark and focal_length_mm of the lens."
         with refuse_if_not_imaged(lens, "the wall or the mark", check):
             if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":

@@ -80,7 +80,7 @@ class Curve:
         return int(self.offset_um.size)
 
     @classmethod
-    def of(cls, points: Iterable[CurvePoint], channels: Sequence[str]) -> Curve:
+    def from_points(cls, points: Iterable[CurvePoint], channels: Sequence[str]) -> Curve:
         """Average `channels` picture by picture. A picture without all of them is left out and counted.
 
         Plain means: a weighted one would let light decide which orientation counts, and best focus of an

@@ -66,16 +66,16 @@ def run(args: argparse.Namespace) -> int:
     if inputs and bench is None:
         raise UsageError(f"'{inputs[0]}' is an input of a dry run, which needs --bench FILE")
     checked = [_check(path, bench, inputs) for path in files]
-    if bench is not None and not any(one.kind == "procedure" for one in checked):
+    if bench is not None and not any(result.kind == "procedure" for result in checked):
         raise UsageError("--bench is for a procedure, and none is named")
-    wrong = any(one.problems or (one.plan or {}).get("problems") for one in checked)
+    wrong = any(result.problems or (result.plan or {}).get("problems") for result in checked)
     if args.json:
-        print(json.dumps({"ok": not wrong, "files": [one.as_json() for one in checked]}, ensure_ascii=False))
+        print(json.dumps({"ok": not wrong, "files": [result.as_json() for result in checked]}, ensure_ascii=False))
     else:
-        for one in checked:
-            _tell(one)
+        for result in checked:
+            _tell(result)
         if len(checked) > 1:
-            bad = sum(bool(one.problems) for one in checked)
+            bad = sum(bool(result.problems) for result in checked)
             print(f"{_counted(len(checked), 'file')}: " + (f"{bad} with problems." if bad else "all fine."))
     return exits.REFUSED if wrong else exits.DONE
 
@@ -150,7 +150,7 @@ def _record(source: Source, checked: Checked) -> None:
     kind: Any = checked.kind
     record = check(source, MODELS[kind])
     checked.says = f"{kind} {getattr(record, kind)}"
-    checked.notes += [str(one) for one in unheeded(kind, source)]
+    checked.notes += [str(problem) for problem in unheeded(kind, source)]
     folder = source.path.absolute().parent
     if folder.name != FOLDERS[kind]:
         checked.notes.append(f"It stands in no folder {FOLDERS[kind]}/, so what it names was not looked up.")
@@ -173,7 +173,7 @@ def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[st
     check_procedure(file, library=library)
     checked.says = f"procedure {procedure.procedure}: {procedure.title}, {_counted(len(procedure.steps), 'step')}"
     if bench is None:
-        names = ", ".join(f"{name}{'' if one.required else '?'}" for name, one in procedure.inputs.items())
+        names = ", ".join(f"{name}{'' if wanted.required else '?'}" for name, wanted in procedure.inputs.items())
         checked.notes.append(f"Inputs: {names or 'none'}. With --bench FILE and its inputs it is gone through as well.")
         return
     from benchd.bench.assembly import build
@@ -201,7 +201,7 @@ def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
 
     found = dict(Library.shipped().procedures)
     folders = [path.parent] if bench is None else [path.parent, bench.parent / PROCEDURES]
-    for other in (one for folder in folders for one in sorted(folder.glob("*.yaml")) if one != path):
+    for other in (file for folder in folders for file in sorted(folder.glob("*.yaml")) if file != path):
         try:
             procedure = read_procedure(other).procedure
         except FileProblems:

@@ -24,25 +24,25 @@ def run(args: argparse.Namespace) -> int:
 
     source, folder = examples_folder(), args.folder
     files = sorted(path.relative_to(source) for path in source.rglob("*") if path.suffix in ENDINGS)
-    there = [folder / one for one in files if (folder / one).exists()]
+    there = [folder / path for path in files if (folder / path).exists()]
     if there:
         more = f" and {len(there) - LISTED} more" if len(there) > LISTED else ""
-        listed = ", ".join(str(one) for one in there[:LISTED]) + more
+        listed = ", ".join(str(path) for path in there[:LISTED]) + more
         raise Refused("bad_request", f"Nothing was copied: {listed} would be overwritten.", advice="Name a new folder.")
     try:
-        for one in files:
-            (folder / one).parent.mkdir(parents=True, exist_ok=True)
+        for path in files:
+            (folder / path).parent.mkdir(parents=True, exist_ok=True)
             # Created exclusively, so that a file that appeared meanwhile is never overwritten.
-            with (folder / one).open("xb") as copy:
-                copy.write((source / one).read_bytes())
+            with (folder / path).open("xb") as copy:
+                copy.write((source / path).read_bytes())
     except OSError as error:
         text = f"{error.filename or folder}: {error.strerror}."
         raise Refused("bad_request", text, advice="Name a folder that you may write to, with room in it.") from error
     if args.json:
-        print(json.dumps({"folder": str(folder), "files": [str(one) for one in files]}, ensure_ascii=False))
+        print(json.dumps({"folder": str(folder), "files": [str(path) for path in files]}, ensure_ascii=False))
         return exits.DONE
     print(f"{len(files)} files in {folder}:")
-    for name in sorted({one.parts[0] for one in files}):
+    for name in sorted({path.parts[0] for path in files}):
         print(f"  {folder / name}/\n    {_what(source / name)}".rstrip())
     print(f"Change what differs, then: benchd check {folder / 'workshop'}")
     return exits.DONE

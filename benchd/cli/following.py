@@ -33,7 +33,7 @@ class Outcome:
 
     def as_json(self) -> dict[str, Any]:
         """run, state, findings, chain (of the last finding that has one), event."""
-        chains = [chain for one in self.findings.values() if (chain := self.chain_of(one))]
+        chains = [chain for finding in self.findings.values() if (chain := self.chain_of(finding))]
         return {
             "run": self.run,
             "state": self.state,

@@ -117,13 +117,13 @@ def plain(value: Any, key: str = "") -> str:
     if value is None or value == []:
         return "none"
     if isinstance(value, list):
-        return " + ".join(plain(one) for one in value)
+        return " + ".join(plain(item) for item in value)
     if isinstance(value, Mapping):
-        value = {name: one for name, one in value.items() if one is not None}
+        value = {name: item for name, item in value.items() if item is not None}
         if set(value) == {"value", "u"}:
             sure = value["u"] == 0
             return plain(value["value"], key) if sure else say.with_u(value["value"], value["u"], _unit_of(key))
-        return ", ".join(f"{name} {plain(one)}" for name, one in value.items())
+        return ", ".join(f"{name} {plain(item)}" for name, item in value.items())
     if isinstance(value, int | float) and not isinstance(value, bool):
         return f"{say.short(value)} {_unit_of(key)}".rstrip()
     return {True: "yes", False: "no"}.get(value, str(value))

@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         chains = [chain_of(reader, doc) for doc in findings]
         drawn, why = _picture(args, reader, findings)
     if args.json:
-        doc = {"findings": findings, "chain": next((one for one in reversed(chains) if one), [])}
+        doc = {"findings": findings, "chain": next((chain for chain in reversed(chains) if chain), [])}
         print(json.dumps(doc | {"picture": None if drawn is None else str(drawn[1])}, ensure_ascii=False))
         return exits.DONE
     from benchd.cli.console import out

@@ -114,12 +114,12 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
         paused = doc.get("state") == "paused"
         prompter.hear(doc.get("ask"))
 
-    def told(doc: Mapping[str, Any]) -> None:
+    def on_event(doc: Mapping[str, Any]) -> None:
         # The event of the run's own end is told with what it came to.
         if doc.get("cause") != ident and (doc.get("severity") != "info" or doc.get("code") in SHOWN):
             bar.say(event(doc))
 
-    following.on_state, following.on_event = state, told
+    following.on_state, following.on_event = state, on_event
     try:
         async with stopping(bench, "Ctrl-C again leaves."):
             return await following.to_the_end()
@@ -144,8 +144,8 @@ def tell(outcome: Outcome, *, as_json: bool) -> int:
 
         for doc in outcome.findings.values():
             out().print(finding_in_short(doc))
-        told = f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome)
-        print(wrapped(told, sys.stdout))
+        sentence = f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome)
+        print(wrapped(sentence, sys.stdout))
     return code_of(outcome)
 
 

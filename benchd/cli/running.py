@@ -79,11 +79,11 @@ def one_here(name: str | None) -> Running:
     here = all_here()
     if not here:
         raise Refused("not_found", "No bench is running here.", advice=START)
-    names = ", ".join(str(one.bench) for one in here)
+    names = ", ".join(str(bench.bench) for bench in here)
     if name is not None:
-        for one in here:
-            if one.bench == name:
-                return one
+        for bench in here:
+            if bench.bench == name:
+                return bench
         raise Refused("not_found", f"No bench '{name}' is running here.", advice=f"Running here: {names}. {START}")
     if len(here) > 1:
         raise Refused("not_found", "Several benches are running here.", advice=f"Name one with --bench: {names}.")

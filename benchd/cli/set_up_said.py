@@ -30,15 +30,16 @@ def table(result: Doc) -> Table:
 
     rows = [("Set", f"{name_of(key)} {plain(value, key)}") for key, value in result["set"].items()]
     rows += [
-        ("Dropped", f"{name_of(one['key'])} {plain(one['was'], one['key'])}: {one['why']}") for one in result["dropped"]
+        ("Dropped", f"{name_of(entry['key'])} {plain(entry['was'], entry['key'])}: {entry['why']}")
+        for entry in result["dropped"]
     ]
     rows += [
         (
             "Carried over",
-            f"{name_of(one['key'])} {plain(one['was'], one['key'])}, the target having moved it is "
-            f"{plain(one['now'], one['key'])}",
+            f"{name_of(entry['key'])} {plain(entry['was'], entry['key'])}, the target having moved it is "
+            f"{plain(entry['now'], entry['key'])}",
         )
-        for one in result["carried"]
+        for entry in result["carried"]
     ]
     return tables.pairs([*rows, ("Nominal", _nominal(result)), *_zero(result)])
 

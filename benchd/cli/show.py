@@ -112,7 +112,10 @@ def _run(reader: Reader, code: str | None) -> Shown:
     rows += [(f"  {name}", lines.plain(value, name)) for name, value in run.inputs.items()]
     parts: list[RenderableType] = [tables.heading(f"{run.procedure} {run.run}"), tables.pairs(rows)]
     parts += [tables.subheading(f"{len(readings)} readings"), tables.readings([row.as_json() for row in readings])]
-    parts += [tables.subheading("Findings"), *(f"  {one['assessment']}: {lines.finding(one)}" for one in findings)]
+    parts += [
+        tables.subheading("Findings"),
+        *(f"  {finding['assessment']}: {lines.finding(finding)}" for finding in findings),
+    ]
     return doc, parts if findings else [*parts, "  none"]
 
 
@@ -151,7 +154,7 @@ def _calibration(reader: Reader, code: str | None) -> Shown:
         if not found:
             raise _nothing("calibration in force")
         head = tables.heading("Calibrations in force")
-        return {"in_force": [asdict(one) for one in found]}, [head, tables.calibrations([asdict(x) for x in found])]
+        return {"in_force": [asdict(row) for row in found]}, [head, tables.calibrations([asdict(x) for x in found])]
     one: Calibration = reader.calibration(code)
     doc = asdict(one)
     parts: list[RenderableType] = [tables.heading(f"Calibration {code}", one.at), tables.calibrations([doc])]

@@ -71,7 +71,7 @@ def client_of(args: argparse.Namespace) -> BenchClient:
 
 
 def _file(given: Path | None, variable: str) -> Path | None:
-    return given if given is not None else Path(told) if (told := os.environ.get(variable)) else None
+    return given if given is not None else Path(configured) if (configured := os.environ.get(variable)) else None
 
 
 def with_bench(args: argparse.Namespace, work: Work) -> int:

@@ -59,7 +59,7 @@ async def heard(bench: BenchClient) -> dict[str, Any]:
 
 
 def _telling(about: Mapping[str, Any]) -> list[str]:
-    return [name for name, one in about.get("devices", {}).items() if one.get("kind") != "operator"]
+    return [name for name, device in about.get("devices", {}).items() if device.get("kind") != "operator"]
 
 
 def screen(name: str, state: Mapping[str, Any]) -> Group:
@@ -139,8 +139,8 @@ def _devices(state: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         doc = state.get(f"device/{name}")
         model = f"{about.get('driver')} {about.get('model') or ''}".strip()
         if doc is None:
-            told = "waits to be asked" if about.get("kind") == "operator" else "says nothing"
+            status = "waits to be asked" if about.get("kind") == "operator" else "says nothing"
         else:
-            told = str(doc["state"]) if name == "carriage" else lines.device(doc)
-        rows.append((name, model, told))
+            status = str(doc["state"]) if name == "carriage" else lines.device(doc)
+        rows.append((name, model, status))
     return rows

@@ -36,7 +36,7 @@ def pairs(
         if key in found:
             raise UsageError(f"'{key}' is given twice")
         if key in lists and not text.startswith("["):
-            found[key] = [one.strip() for one in text.split(",") if one.strip()]
+            found[key] = [item.strip() for item in text.split(",") if item.strip()]
         elif key in texts and not text.startswith('"') and text != "null":
             found[key] = text
         else:

@@ -26,20 +26,20 @@ class Roles:
     def __init__(self, users: Mapping[str, Role] | None = None) -> None:
         self._users = dict(users or {})
 
-    def of(self, user: str) -> Role:
+    def role_of(self, user: str) -> Role:
         """The user's role."""
         return self._users.get(user, "look") if self._users else "keep"
 
     def has(self, user: str, least: Role) -> bool:
         """Whether the user's role is `least` or above it."""
-        return _RANK[self.of(user)] >= _RANK[least]
+        return _RANK[self.role_of(user)] >= _RANK[least]
 
     def need(self, user: str, least: Role) -> None:
         """Raises Refused (not_allowed) for a user below `least`."""
         if not self.has(user, least):
             raise Refused(
                 "not_allowed",
-                f"{user} has the role {self.of(user)}; this needs {least}.",
+                f"{user} has the role {self.role_of(user)}; this needs {least}.",
                 advice="Roles stand in the bench file, under `mqtt` as `users`.",
                 data={"needs": least},
             )

@@ -44,7 +44,7 @@ def problem_of(error: YAMLError, text: str, file: str) -> Problem:
     return (
         _no_colon(lines, begun or line, file)
         or _no_space(lines, line, file)
-        or (_indented(lines, line, file) if any(one in said for one in _OF_A_KEY) else None)
+        or (_indented(lines, line, file) if any(message in said for message in _OF_A_KEY) else None)
         or _told(lines, line, column, file, said)
     )
 
@@ -63,7 +63,7 @@ def _no_space(lines: list[str], line: int, file: str) -> Problem | None:
 def _indented(lines: list[str], line: int, file: str) -> Problem | None:
     """A correct key whose indentation matches none of the keys before it."""
     before = next((number for number in range(line - 1, 0, -1) if _bare(lines[number - 1])), line)
-    here, there = (len(one) - len(one.lstrip()) for one in (lines[line - 1], lines[before - 1]))
+    here, there = (len(text) - len(text.lstrip()) for text in (lines[line - 1], lines[before - 1]))
     if here == there or _KEY.fullmatch(_bare(lines[line - 1])) is None:
         return None
     why = f"indented by {here}, the line before it ({before}) by {there}; keys of one block stand under each other"

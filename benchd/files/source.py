@@ -105,39 +105,40 @@ def problems_of(
     errors = error.errors(include_url=False)
     # A mistyped key is one problem, not an unknown key and a missing one.
     suggestion = {
-        (one["loc"][:-1], near)
-        for one in errors
-        if one["type"] == "extra_forbidden"
-        for near in near_names(str(one["loc"][-1]), known_keys(model, one["loc"][:-1]), 1)
+        (detail["loc"][:-1], near)
+        for detail in errors
+        if detail["type"] == "extra_forbidden"
+        for near in near_names(str(detail["loc"][-1]), known_keys(model, detail["loc"][:-1]), 1)
     }
-    for one in errors:
-        if one["type"] == "missing" and (one["loc"][:-1], one["loc"][-1]) in suggestion:
+    for detail in errors:
+        if detail["type"] == "missing" and (detail["loc"][:-1], detail["loc"][-1]) in suggestion:
             continue
         # Pydantic counts a list without its wrong members: "too short" would be a second problem for the same cause.
         inner = any(
-            len(other["loc"]) > len(one["loc"]) and other["loc"][: len(one["loc"])] == one["loc"] for other in errors
+            len(other["loc"]) > len(detail["loc"]) and other["loc"][: len(detail["loc"])] == detail["loc"]
+            for other in errors
         )
-        if one["type"] == "too_short" and inner:
+        if detail["type"] == "too_short" and inner:
             continue
         # `loc` also contains names of union members and validators, which are not in the file: the walk skips them.
-        node, walked = _walk(source.root, (*at, *one["loc"]), skipping=True)
-        key, named = list(walked), _named(one["msg"], node) if one["type"] in BY_VALIDATORS else None
+        node, walked = _walk(source.root, (*at, *detail["loc"]), skipping=True)
+        key, named = list(walked), _named(detail["msg"], node) if detail["type"] in BY_VALIDATORS else None
         if named is not None:
             key.append(named)
             node = node.members[named]
         line, column = node.line, node.column
         stands = shown(node.value)
-        if one["type"] == "missing":
-            key.append(str(one["loc"][-1]))
+        if detail["type"] == "missing":
+            key.append(str(detail["loc"][-1]))
             stands = ""
-        wrong_key = one["loc"][-1:] == ("[key]",)
+        wrong_key = detail["loc"][-1:] == ("[key]",)
         if wrong_key:
-            stands = shown(one["loc"][-2])
-        if wrong_key or one["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
+            stands = shown(detail["loc"][-2])
+        if wrong_key or detail["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
             line, column = node.named_at
-        inside = {"extra_forbidden": one["loc"][:-1], "model_type": one["loc"]}.get(one["type"])
+        inside = {"extra_forbidden": detail["loc"][:-1], "model_type": detail["loc"]}.get(detail["type"])
         keys = () if inside is None else known_keys(model, inside)
-        allowed = what_may_stand(one, keys).removeprefix(f"{named}: ")
+        allowed = what_may_stand(detail, keys).removeprefix(f"{named}: ")
         problem = Problem(str(source.path), line, column, dotted(key), stands, allowed)
         before = found.get((line, column, problem.key))
         if before is None:

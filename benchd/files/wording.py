@@ -164,7 +164,7 @@ def _unwrapped(annotation: Any) -> list[Any]:
     if origin is Annotated:
         return _unwrapped(get_args(annotation)[0])
     if origin is Union or origin is types.UnionType:
-        return [plain for one in get_args(annotation) for plain in _unwrapped(one)]
+        return [plain for member in get_args(annotation) for plain in _unwrapped(member)]
     return [annotation]
 
 
@@ -172,11 +172,11 @@ def _tagged(annotation: Any, part: str | int) -> list[Any]:
     """The members of a tagged union named by `part` of an error's location; empty if it is not a tag."""
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
-        if any(isinstance(one, Tag) and one.tag == part for one in arguments[1:]):
+        if any(isinstance(tag, Tag) and tag.tag == part for tag in arguments[1:]):
             return [arguments[0]]
         return _tagged(arguments[0], part)
     if origin is Union or origin is types.UnionType:
-        return [member for one in arguments for member in _tagged(one, part)]
+        return [member for argument in arguments for member in _tagged(argument, part)]
     return []
 
 

@@ -119,7 +119,7 @@ def edge_modulation(
     light, specks = without_specks(np.ascontiguousarray(raw if table is None else table[raw]))
     if light.dtype.kind == "f" and not np.isfinite(light).all():
         raise EdgeRefused("unreadable", f"{np.count_nonzero(~np.isfinite(light))} pixels of the region are no numbers.")
-    start = Start.of(light)
+    start = Start.from_region(light)
     known = ground is not None
     if ground is None:
         ground = _beside(light, start, window_px)
@@ -134,7 +134,7 @@ def edge_modulation(
     spread = max(half, outer)
     pixels, fraction = gather(even, line.at_rows(), spread)
     differences = pixels[:, 1:] - pixels[:, :-1]
-    levels = Plateaus.of(pixels, differences, line.cos, window, outer)
+    levels = Plateaus.from_pixels(pixels, differences, line.cos, window, outer)
     if levels.swing < LEAST_SWING_SD * levels.pixel_sd:
         raise low_contrast(levels.swing, levels.pixel_sd)
     _refuse_clipped(light, line, half, levels, rails, table)
@@ -145,7 +145,9 @@ def edge_modulation(
         noise = float(np.hypot(noise, modulation * FLANK * window * ground.u_slope / line.cos))
     fold = Fold()
     if known:  # a region by itself was evened by this very light
-        fold = Fold.of(pixels, weights, levels, sigma_px=line.sigma_px, window=window, outer=outer, cos=line.cos)
+        fold = Fold.from_pixels(
+            pixels, weights, levels, sigma_px=line.sigma_px, window=window, outer=outer, cos=line.cos
+        )
     return EdgeResult(
         modulation=modulation,
         noise=noise,

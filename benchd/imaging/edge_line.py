@@ -79,7 +79,7 @@ class Start:
     sigma_px: float
 
     @classmethod
-    def of(cls, region: NDArray[Any]) -> Start:
+    def from_region(cls, region: NDArray[Any]) -> Start:
         """By where the rows cross half their way. Raises EdgeRefused: `low_contrast`, `leaves_region`."""
         line, room = _start_line(region)
         look = _look(line.size)
@@ -94,7 +94,7 @@ def fit_edge_line(region: NDArray[Any], start: Start | None = None) -> EdgeLine:
     `low_contrast`, `leaves_region`.
     """
     rows, width = region.shape
-    start = start or Start.of(region)
+    start = start or Start.from_region(region)
     line, sigma = start.line, start.sigma_px
     wide = min(start.room_px, wanted_window_px(sigma))
     # the second window is narrower: light outside the edge is noise, not edge

@@ -33,7 +33,7 @@ class Fold:
     rough: float = 0.0
 
     @classmethod
-    def of(
+    def from_pixels(
         cls,
         pixels: Floats,
         weights: Floats,

@@ -48,7 +48,7 @@ class SquareGround:
     side_px: float
 
     @classmethod
-    def of(
+    def from_picture(
         cls,
         picture: NDArray[Any],
         regions: Sequence[Region],
@@ -111,7 +111,7 @@ def beyond_blur_px(picture: NDArray[Any], regions: Sequence[Region], table: Floa
     for region in regions:
         upright = region.upright(picture)
         try:
-            sigma = max(sigma, Start.of(upright if table is None else table[upright]).sigma_px)
+            sigma = max(sigma, Start.from_region(upright if table is None else table[upright]).sigma_px)
         except EdgeRefused:
             continue  # the measurement of this edge reports why
     return PLATEAU * wanted_window_px(sigma) if sigma else _OTHERWISE_PX

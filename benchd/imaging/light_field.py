@@ -1,8 +1,8 @@
 """Fall-off of the light over the bright ground, a smooth function of position, to be divided out of an edge.
 
-A lens's fall-off (cos^4, vignetting), a lamp's gradient and its image act alike on bright and dark parts, except for the
-camera's pedestal, which is not light: grey = pedestal + light x pattern. Left in, they shift an edge, widen it, and add
-a slope to its transform.
+A lens's fall-off (cos^4, vignetting), a lamp's gradient and its image act alike on bright and dark parts, except for
+the camera's pedestal, which is not light: grey = pedestal + light x pattern. Left in, they shift an edge, widen it,
+and add a slope to its transform.
 """
 
 from __future__ import annotations

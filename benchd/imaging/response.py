@@ -32,7 +32,7 @@ class Plateaus:
     right_variance: float
 
     @classmethod
-    def of(cls, pixels: Floats, differences: Floats, cos: float, window: float, outer: int) -> Plateaus:
+    def from_pixels(cls, pixels: Floats, differences: Floats, cos: float, window: float, outer: int) -> Plateaus:
         middle = pixels.shape[1] // 2 - 1  # column of the difference at the edge
         inner = min(int(np.ceil(PLATEAU * window / cos)), outer - 2)
         left = slice(middle - outer + 1, middle - inner + 1)

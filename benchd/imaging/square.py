@@ -132,7 +132,7 @@ def measure_square(
     """
     edges: list[EdgeResult] = []
     centre = layout.centre_x, layout.centre_y
-    ground = SquareGround.of(picture, layout.regions, centre, layout.side_px, layout.angle_deg, table)
+    ground = SquareGround.from_picture(picture, layout.regions, centre, layout.side_px, layout.angle_deg, table)
     reach_px = beyond_blur_px(picture, layout.regions, table) if window_px is None else PLATEAU * window_px
     light = ground.light_beyond(reach_px)
     rail = full_scale if full_scale is not None else full_scale_of(layout.regions[0].cut(picture))
@@ -166,7 +166,7 @@ def measure_square(
 
 
 def _lines(picture: NDArray[Any], regions: Sequence[Region], square: CoarseSquare) -> list[EdgeLine]:
-    ground = SquareGround.of(picture, regions, (square.x, square.y), square.side_px, square.angle_deg)
+    ground = SquareGround.from_picture(picture, regions, (square.x, square.y), square.side_px, square.angle_deg)
     light = ground.light_beyond(beyond_blur_px(picture, regions))
     lines = []
     for region in regions:

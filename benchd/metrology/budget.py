@@ -20,7 +20,7 @@ DOMINANT_SHARE = 0.7
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """The contribution of one input to a line of a budget, in the unit of the line, without sign."""
+    """What one input adds to a line of a budget, in the unit of the line, without sign."""
 
     name: str
     u: float

@@ -127,11 +127,12 @@ def u_needed(value: float, expanded: Expanded, low: float | None, high: float | 
 def improvement(value: float, terms: Sequence[Term], low: float | None, high: float | None) -> Improvement:
     """Which input to improve, and to what contribution, for this value to be decided.
 
-    The largest that decides it alone; if none does, the largest. A line with parts is improved part by part. Every trial recombines the whole budget, so dof and shape follow the line as it shrinks.
+    The largest that decides it alone; if none does, the largest. A line with parts is improved part by part. Every
+    trial recombines the whole budget, so dof and shape follow the line as it shrinks.
     Raises ValueError for a budget without a line above zero.
     """
     bottom, top = _limits(low, high)
-    inputs = sorted(_inputs(terms), key=lambda one: -one[2])
+    inputs = sorted(_inputs(terms), key=lambda line: -line[2])
     if not inputs:
         raise ValueError("the budget has no line to improve")
 
@@ -167,7 +168,7 @@ def _inputs(terms: Sequence[Term]) -> list[tuple[Term, str | None, float]]:
     found: list[tuple[Term, str | None, float]] = []
     for term in terms:
         found += [(term, part.name, part.u) for part in term.parts] if term.parts else [(term, None, term.u)]
-    return [one for one in found if one[2] > 0.0]
+    return [line for line in found if line[2] > 0.0]
 
 
 def _deciding_share(p: Callable[[float], float], inside: bool, on_limit: bool) -> float | None:

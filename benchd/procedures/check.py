@@ -49,7 +49,7 @@ def check_procedure(file: ProcedureFile, *, library: Mapping[str, Procedure] | N
     checker = _Checker(file, library)
     checker.run()
     if checker.problems:
-        raise FileProblems(sorted(checker.problems, key=lambda one: (one.line, one.column)))
+        raise FileProblems(sorted(checker.problems, key=lambda problem: (problem.line, problem.column)))
 
 
 class _Checker:
@@ -60,8 +60,8 @@ class _Checker:
 
     def run(self) -> None:
         inputs = self.procedure.inputs
-        values = {name: sample_value(one) for name, one in inputs.items()}
-        scope = Scope(values, {name: kind_of(one) for name, one in inputs.items()}, some_facts)
+        values = {name: sample_value(wanted) for name, wanted in inputs.items()}
+        scope = Scope(values, {name: kind_of(wanted) for name, wanted in inputs.items()}, some_facts)
         self._steps(self.procedure.steps, ("steps",), Known(scope))
         # `finally` runs however the steps ended, so it cannot rely on anything that they saved or found.
         self._steps(self.procedure.finally_, ("finally",), Known(scope))
@@ -87,7 +87,7 @@ class _Checker:
         except BenchdError as refused:
             self._wrong((*at, step.verb), f"{refused.text} {refused.advice}")
             return
-        if missing := [one for one in asked.readings if one not in known.readings]:
+        if missing := [reading for reading in asked.readings if reading not in known.readings]:
             self._wrong((*at, step.verb), f"steps before it that keep the readings {', '.join(missing)}")
         if asked.sweeps and not known.swept:
             self._wrong((*at, step.verb), "a sweep before it")
@@ -237,16 +237,16 @@ class _Checker:
             wrong = _unfit(wanted, given, known.scope)
             if wrong:
                 self._wrong(place, wrong)
-        missing = [name for name, one in called.inputs.items() if one.required and name not in step.call.inputs]
+        missing = [name for name, wanted in called.inputs.items() if wanted.required and name not in step.call.inputs]
         if missing:
             self._wrong((*at, "inputs"), f"{called.procedure} needs {', '.join(missing)} as well")
         for role in called.needs.roles:
             if role not in self.procedure.needs.roles:
                 self._wrong((*at, "procedure"), f"'{role}' among needs.roles, as {called.procedure} needs it")
-        steps = [one for _, one in called.walk() if one.verb in STEPS]
-        known.findings |= {made for one in steps if (made := STEPS[one.verb].makes(one.args)) is not None}
-        known.readings |= {kept for one in steps if (kept := STEPS[one.verb].keeps(one.args)) is not None}
-        known.swept |= any(STEPS[one.verb].measures for one in steps)
+        steps = [inner for _, inner in called.walk() if inner.verb in STEPS]
+        known.findings |= {made for inner in steps if (made := STEPS[inner.verb].makes(inner.args)) is not None}
+        known.readings |= {kept for inner in steps if (kept := STEPS[inner.verb].keeps(inner.args)) is not None}
+        known.swept |= any(STEPS[inner.verb].measures for inner in steps)
 
 
 def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:

@@ -132,7 +132,7 @@ def parse_inputs(
             if isinstance(error, RecordMissing) and hint:
                 advice = [hint]
     if wrong:
-        wanted_all = ", ".join(f"{name} ({one.type})" for name, one in inputs.items()) or "none"
+        wanted_all = ", ".join(f"{name} ({entry.type})" for name, entry in inputs.items()) or "none"
         hints = " ".join([f"The inputs are: {wanted_all}.", *advice])
         raise Refused("bad_request", ended("Inputs: " + "; ".join(wrong)), advice=hints, data={"problems": wrong})
     return values
@@ -240,9 +240,9 @@ def _list(wanted: Input, given: Any, known: Known | None) -> list[Any]:
     if not isinstance(given, list | tuple):
         raise ValueError(_allowed(wanted))
     if wanted.of in ARTEFACTS:
-        return [_record(str(wanted.of), one, known, wanted) for one in given]
+        return [_record(str(wanted.of), item, known, wanted) for item in given]
     single = wanted.model_copy(update={"type": wanted.of, "of": None, "min": None, "max": None})
-    return [_TAKERS[str(wanted.of)](single, one, known) for one in given]
+    return [_TAKERS[str(wanted.of)](single, item, known) for item in given]
 
 
 def _record(kind: str, given: Any, known: Known | None, wanted: Input) -> str:

@@ -52,8 +52,8 @@ class Procedure(Record):
     def describe(self) -> dict[str, Any]:
         """What a client needs to run it: title, needs, inputs with type, range and default."""
         inputs = {
-            name: one.model_dump(mode="json", exclude_unset=True, exclude_none=one.required)
-            for name, one in self.inputs.items()
+            name: wanted.model_dump(mode="json", exclude_unset=True, exclude_none=wanted.required)
+            for name, wanted in self.inputs.items()
         }
         return {"title": self.title, "needs": self.needs.model_dump(mode="json"), "inputs": inputs}
 

@@ -101,7 +101,7 @@ class RunState:
         elif event in ("stop", "stop_homing", "close") or (event == "broken_off" and self.phase in WAITING):
             # A paused run is to stay at rest, also if it ends by itself meanwhile.
             self._stopped = True
-        self.phase = self.phase if becomes == "." else next(one for one in get_args(Phase) if one == becomes)
+        self.phase = self.phase if becomes == "." else next(phase for phase in get_args(Phase) if phase == becomes)
         if self.phase in WAITING or (event in ("abort", "close") and becomes == "aborting"):
             # An abort cancels the steps a moment later: until then none may begin, as the return motion may still be
             # under way.

@@ -92,7 +92,7 @@ def resolve(step: Step, scope: Scope) -> Step:
     except ValidationError as error:
         # "It may be a name" would not help here: the file does give a name.
         errors = error.errors(include_url=False)
-        first = next((one for one in errors if one["type"] != "reference"), errors[0])
+        first = next((detail for detail in errors if detail["type"] != "reference"), errors[0])
         key = ".".join(str(part) for part in first["loc"] if isinstance(part, int) or part.isidentifier())
         text = f"The step {step.verb} cannot have {key} = {str(first['input'])[:60]}."
         raise Refused("bad_request", text, advice=f"It may be {what_may_stand(first)}.") from error

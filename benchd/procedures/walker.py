@@ -56,7 +56,7 @@ class BackEnd(Protocol):
 
 def scope_of(inputs: Mapping[str, Input], values: Mapping[str, Any], facts: Facts) -> Scope:
     """Values of names at the beginning of a procedure with these inputs."""
-    return Scope(dict(values), {name: kind_of(one) for name, one in inputs.items()}, facts)
+    return Scope(dict(values), {name: kind_of(wanted) for name, wanted in inputs.items()}, facts)
 
 
 class Walker:
@@ -127,6 +127,6 @@ class Walker:
         require_needs(called, await self._back.view())
         given = {name: value for name, value in step.call.inputs.items() if name not in open_args}
         known = step.model_copy(update={"call": step.call.model_copy(update={"inputs": given})})
-        inputs = {name: one for name, one in called.inputs.items() if name not in open_args}
+        inputs = {name: wanted for name, wanted in called.inputs.items() if name not in open_args}
         values = parse_inputs(inputs, resolve(known, scope).args.inputs, self._known)
         return called, replace(scope_of(inputs, values, self._facts), rounds=scope.rounds)

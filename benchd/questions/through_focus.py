@@ -32,7 +32,7 @@ class FitOrder:
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
     """The curve of a sweep: the channels of a point averaged, since they share the carriage."""
-    return Curve.of(
+    return Curve.from_points(
         (
             channel
             for point in points

@@ -77,10 +77,10 @@ def verdict(finding: Doc, name: str = "") -> tuple[str, str]:
             return "RELATIVE", f"No verdict: {why_relative(finding)}, so only differences count."
         return "NO VERDICT", "No tolerance is stated for it."
     inside = f"the {name.lower() or judged['value'].replace('_', ' ')} lies {limits(judged)}"
-    told = f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
+    sentence = f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
     if judged.get("condition"):
-        told += f" That holds {judged['condition']}."
-    return VERDICTS[judged["is"]], told
+        sentence += f" That holds {judged['condition']}."
+    return VERDICTS[judged["is"]], sentence
 
 
 def limits(judged: Doc) -> str:

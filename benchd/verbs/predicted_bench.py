@@ -68,7 +68,7 @@ class PredictedBench:
                 bench.set_up.values.open,
                 bench.rear_confirmed_um,
                 bench.rear_question_announced,
-                bench.glass.told,
+                bench.glass.known_state,
             )
             for bench in (self, other)
         )

@@ -38,7 +38,7 @@ class PredictedGlass:
         return copied
 
     @property
-    def told(self) -> tuple[object, ...]:
+    def known_state(self) -> tuple[object, ...]:
         """All that is known here, to be compared with another branch."""
         return self._asked, self._perhaps, self._unknown, self._of
 
