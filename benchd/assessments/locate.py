@@ -25,7 +25,7 @@ LEAST_BLURS = 4
 
 SAME_PLACE_HW = 1.25
 """How far apart peak and least blur may be, in geometric half-widths. A wave of spherical aberration parts them by .4
-at f/8 and by less at wider apertures; the nearest side lobe stands 2.3 from the peak."""
+at f/8 and by less at wider apertures; the nearest side lobe is 2.3 from the peak."""
 
 
 @dataclass(frozen=True, slots=True)

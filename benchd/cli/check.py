@@ -1,4 +1,4 @@
-"""`benchd check`: any file held against what may stand in it; a procedure is gone through without moving anything."""
+"""`benchd check`: validates any file; a procedure is dry-run as well."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
         print(json.dumps({"ok": not wrong, "files": [result.as_json() for result in checked]}, ensure_ascii=False))
     else:
         for result in checked:
-            _tell(result)
+            _print_result(result)
         if len(checked) > 1:
             bad = sum(bool(result.problems) for result in checked)
             print(f"{_counted(len(checked), 'file')}: " + (f"{bad} with problems." if bad else "all fine."))
@@ -210,19 +210,19 @@ def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
     return found
 
 
-def _tell(one: Checked) -> None:
-    if one.problems:
-        print(f"{one.file}: {_counted(len(one.problems), 'problem')}")
-        for problem in one.problems:
+def _print_result(result: Checked) -> None:
+    if result.problems:
+        print(f"{result.file}: {_counted(len(result.problems), 'problem')}")
+        for problem in result.problems:
             print(wrapped(f"  {problem}", sys.stdout))
     else:
-        print(f"{one.file}: fine; {one.says}.")
-        for line in one.more:
+        print(f"{result.file}: fine; {result.says}.")
+        for line in result.more:
             print(f"  {line}")
-    for note in one.notes:
+    for note in result.notes:
         print(wrapped(f"  note: {note}", sys.stdout))
-    if one.plan is not None:
+    if result.plan is not None:
         from benchd.cli.console import out
         from benchd.cli.plans import plan_table
 
-        out().print(plan_table(one.plan))
+        out().print(plan_table(result.plan))

@@ -19,7 +19,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when all is copied, 1 where something is there already or cannot be written; then nothing was written."""
+    """0 if all is copied, 1 if a file exists already or cannot be written; then nothing was written."""
     from benchd.errors import Refused
 
     source, folder = examples_folder(), args.folder
@@ -43,12 +43,12 @@ def run(args: argparse.Namespace) -> int:
         return exits.DONE
     print(f"{len(files)} files in {folder}:")
     for name in sorted({path.parts[0] for path in files}):
-        print(f"  {folder / name}/\n    {_what(source / name)}".rstrip())
+        print(f"  {folder / name}/\n    {_describe_folder(source / name)}".rstrip())
     print(f"Change what differs, then: benchd check {folder / 'workshop'}")
     return exits.DONE
 
 
-def _what(folder: Path) -> str:
+def _describe_folder(folder: Path) -> str:
     """What a folder of the examples holds; empty where that shows."""
     from benchd.arrangements.registry import arrangement
     from benchd.files.loading import load_bench

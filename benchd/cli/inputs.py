@@ -15,8 +15,8 @@ _TEXTS = frozenset({"lens", "adapter", "glass", "reference", "choice", "text"})
 def from_words(words: Iterable[str], inputs: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     """`key=value` words as JSON values. `inputs` are the procedure's as it describes them: type, unit, ...
 
-    Only the form is looked at: lists, lengths in their unit, ids that look like numbers. Whether a value may stand is
-    the procedure's to say. Raises UsageError.
+    Only the form is interpreted: lists, lengths in their unit, ids that look like numbers. The bench checks whether a
+    value is allowed. Raises UsageError.
     """
     kinds = {name: str(wanted["type"]) for name, wanted in inputs.items()}
     found = pairs(

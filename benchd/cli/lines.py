@@ -71,7 +71,7 @@ def device(doc: Doc) -> str:
 
 
 def procedure(doc: Doc) -> str:
-    """How far the run is, and what it asks."""
+    """Progress of the run, and its open question."""
     if doc.get("run") is None and doc.get("state") == "idle":
         return "idle"
     eta = "" if doc.get("eta_s") is None else f", {doc['eta_s']:.0f} s to go"
@@ -103,7 +103,7 @@ def finding(doc: Doc) -> str:
 
 
 def setup(doc: Doc) -> str:
-    """What stands on the bench, in a line."""
+    """The set-up in one line."""
     parts = [f"revision {doc['rev']}"]
     for key in ("lens", "adapters", "glass", "ring", "distance_mm", "trim_um"):
         value = doc.get(key)

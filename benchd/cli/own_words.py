@@ -34,7 +34,7 @@ def _own(doc: Doc, ask: Callable[[Wording], T]) -> T:
     except (BenchdError, ImportError):
         raise
     except (Exception, SystemExit) as error:  # noqa: BLE001 another package may raise anything
-        from benchd.cli.speak import said
+        from benchd.cli.speak import remark
 
-        said(f"The assessment '{doc['assessment']}' has no words for it: {type(error).__name__}: {error}")
+        remark(f"The assessment '{doc['assessment']}' has no words for it: {type(error).__name__}: {error}")
         return ask(Wording())

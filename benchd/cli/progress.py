@@ -11,7 +11,7 @@ from rich.table import Column
 
 from benchd.cli.console import err
 from benchd.cli.plans import duration
-from benchd.cli.speak import said
+from benchd.cli.speak import remark
 
 Doc = Mapping[str, Any]
 
@@ -51,7 +51,7 @@ class Bar:
     `console` None: the standard error.
     """
 
-    def __init__(self, console: Console | None = None, say: Callable[[str], object] = said) -> None:
+    def __init__(self, console: Console | None = None, say: Callable[[str], object] = remark) -> None:
         self._lines, self._say = StepLines(say), say
         self._live: Progress | None = None
         console = err() if console is None else console

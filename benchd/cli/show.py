@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def kind_of(args: argparse.Namespace) -> str:
-    """What an id that stands by itself names. Raises UsageError where that cannot be."""
+    """The kind of record that an id names. Raises UsageError if it has no known form."""
     from benchd.cli.guard import UsageError
 
     if args.id is not None:
@@ -133,7 +133,7 @@ def _lens(reader: Reader, code: str | None) -> Shown:
     try:
         record = reader.lens(code)
     except BenchdError:
-        # A lens whose file was never entered may have findings all the same.
+        # A lens that was never recorded itself may still have findings.
         if not findings:
             entered = ", ".join(reader.lenses()) or "none"
             advice = f"A lens enters the record with the first set-up that names it; so far: {entered}."

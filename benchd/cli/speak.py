@@ -34,7 +34,7 @@ def user_of(args: argparse.Namespace) -> str:
 
 
 def as_name(login: str) -> str:
-    """A login name reduced to what may stand in a topic."""
+    """A login name reduced to the characters allowed in a topic."""
     return re.sub(r"[^a-z0-9_-]", "", login.lower())[:32] or "someone"
 
 
@@ -89,10 +89,10 @@ def with_bench(args: argparse.Namespace, work: Work) -> int:
     try:
         return asyncio.run(inside())
     except KeyboardInterrupt as interrupt:
-        raise interrupt if str(interrupt) else KeyboardInterrupt(_left(bench.asked)) from None
+        raise interrupt if str(interrupt) else KeyboardInterrupt(_interrupt_message(bench.asked)) from None
 
 
-def _left(asked: str | None) -> str:
+def _interrupt_message(asked: str | None) -> str:
     """The message after a Ctrl-C that was not handled as a stop."""
     if asked is None:
         return f"Interrupted before {NOTHING_ASKED}"
@@ -102,7 +102,7 @@ def _left(asked: str | None) -> str:
 
 
 async def on_line(bench: BenchClient) -> None:
-    """Raise Refused('not_found') unless the bench is there: a broker may outlive its daemon."""
+    """Raise Refused('not_found') unless the bench is on line: a broker may outlive its daemon."""
     try:
         there = await bench.kept("online", within_s=ON_LINE_S)
     except BenchdError as error:
@@ -120,10 +120,10 @@ async def take_control(bench: BenchClient) -> None:
     if holder == bench.user:
         return
     await bench.command("take", beat=False)
-    said(f"Control taken as {bench.user}.")
+    remark(f"Control taken as {bench.user}.")
 
 
-def said(text: str) -> None:
+def remark(text: str) -> None:
     """A remark beside the answer."""
     # Shown here as well, as a bar on the way takes colours out of it.
     print(wrapped(shown(text), sys.stderr), file=sys.stderr, flush=True)

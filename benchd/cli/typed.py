@@ -36,7 +36,7 @@ def unit_of(key: str) -> str:
 
 
 def in_typed_words(verb: str, refused: Refused) -> Refused:
-    """The same refusal with the keys as `benchd do` takes them: what stands under `set` is typed without it."""
+    """The same refusal with the keys as typed in `benchd do`: those under `set` are typed without it."""
     problems = refused.data.get("problems")
     if refused.code != "bad_request" or not problems or not isinstance(problems[0], dict):
         return refused

@@ -228,9 +228,9 @@ def _fit(x: Floats, bent: bool = True) -> EdgeLine:
 
 
 def _row_shifts(region: NDArray[Any], line: Floats, window_px: float) -> Floats:
-    """How far each row's edge stands right of the line, in columns.
+    """How far each row's edge is right of the line, in columns.
 
-    The window stands on the line, never on the row's own centroid, and the moment is divided by the mean gain of
+    The window is centred on the line, never on the row's own centroid, and the moment is divided by the mean gain of
     all rows: a row's own contrast is noisy and would couple noise into position. The gain is the moment's derivative
     by the edge's shift, so that a window cutting into a blurred edge does not shorten the step.
     """

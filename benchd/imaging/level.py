@@ -34,9 +34,9 @@ def full_scale_of(picture: NDArray[Any]) -> int:
 class Exposure:
     """How a picture is exposed, in grey levels.
 
-    `background` is the bright level, `dark` the dark one, `swing` their difference, `fraction` where the background
-    stands between the camera's offset and full scale; `clipped` and `at_zero` count pixels of the whole picture at
-    the rails; `factor` is what the exposure must be multiplied by to reach `wanted`; `good` where it may stay.
+    `background` is the bright level, `dark` the dark one, `swing` their difference, `fraction` the background as a
+    share of the range from the camera's offset to full scale; `clipped` and `at_zero` count pixels of the whole picture
+    at the limits; `factor` is what the exposure must be multiplied by to reach `wanted`; `good`: it need not change.
     """
 
     background: float
@@ -56,9 +56,8 @@ def judge_exposure(
 ) -> Exposure:
     """Judge `picture` (rows x columns, whole numbers) by its bright and dark levels.
 
-    `offset` is the grey value the camera gives without light; `wanted` the share of full scale above it at which the
-    bright field shall stand; without `full_scale` it is that of `full_scale_of`. ValueError where these make no sense
-    together.
+    `offset` is the grey value of the camera without light; `wanted` the desired level of the bright field, as a share
+    of the range above it; `full_scale` defaults to `full_scale_of`. ValueError if these are inconsistent.
     """
     top = full_scale if full_scale is not None else full_scale_of(picture)
     if not (0.0 < wanted < 1.0 and 0.0 <= offset < top):

@@ -57,9 +57,9 @@ class SquareModulation:
     """Modulation of the square's edges at one frequency: both orientations as (M, u), their mean and its u.
 
     `v` comes from the edges near vertical (contrast across the picture), `h` from those near horizontal. `edges`
-    stand in the order left, right, top, bottom. `linear` is False where the picture was not known to be linear in
-    light: such a modulation is a label's worth, not a budget's. `fill` is where the bright ground stands, as a share of
-    full scale.
+    are in the order left, right, top, bottom. `linear` is False if the picture was not known to be linear in light:
+    such a modulation is only indicative and does not belong into a budget. `fill` is the level of the bright ground as
+    a share of full scale.
     """
 
     v: tuple[float, float]

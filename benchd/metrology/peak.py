@@ -114,8 +114,8 @@ def fit_peak(
     (`benchd.optics.diffraction.ideal_hwhm_um`); without it the width is not judged. A pedestal, such as a meter's dark
     level, must have been taken off.
 
-    Raises NoPeak when the points show no maximum, too few of them surround it, the curve never falls to half, or it is
-    narrower than diffraction lets it be;
+    Raises NoPeak if the points show no maximum, too few of them surround it, the curve never falls to half, or it is
+    narrower than diffraction allows;
     ValueError for rows of unequal length, values not finite or uncertainties not above zero.
     """
     z, v, s = _checked_rows(z_um, value, u, half_width_um)

@@ -111,7 +111,7 @@ def _read_out(value: Any, info: ValidationInfo) -> Any:
 
 LONGEST = 1000
 Sentence = Annotated[str, Field(min_length=1), AfterValidator(_names_only)]
-"""Text for a person, in which values may stand by name."""
+"""Text for a person, in which values may be given by name."""
 Words = Annotated[str, Field(min_length=1, max_length=LONGEST), AfterValidator(whole_values_only)]
 ReadOut = Annotated[Reference | Words, Field(union_mode="left_to_right"), BeforeValidator(_read_out)]
 """Text, or a value by name that is read out to a person."""

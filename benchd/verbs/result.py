@@ -6,7 +6,7 @@ from pydantic import BaseModel, ConfigDict
 
 
 class Result(BaseModel):
-    """The root of all that is told."""
+    """The base model of answers and of parts of published documents."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
 

@@ -1,4 +1,4 @@
-"""Say what stands on the bench."""
+"""The verb `setup`: state what is on the bench."""
 
 from __future__ import annotations
 
