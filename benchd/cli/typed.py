@@ -40,13 +40,13 @@ def in_typed_words(verb: str, refused: Refused) -> Refused:
     problems = refused.data.get("problems")
     if refused.code != "bad_request" or not problems or not isinstance(problems[0], dict):
         return refused
-    problems = []
+    texts = []
     for problem in problems:
         key = str(problem["where"]).removeprefix("set.")
         root = key.partition(".")[0]
-        problems.append(f"{key}: {FORMS.get(root, problem['what'])}" if key else str(problem["what"]))
+        texts.append(f"{key}: {FORMS.get(root, problem['what'])}" if key else str(problem["what"]))
     advice = f"`benchd do {verb} --help` says what it takes."
-    return Refused(refused.code, ended("; ".join(problems)), advice=advice, data=refused.data)
+    return Refused(refused.code, ended("; ".join(texts)), advice=advice, data=refused.data)
 
 
 def keys_of(*models: type[BaseModel]) -> tuple[set[str], set[str]]:
