@@ -1,8 +1,8 @@
 """The composition root: builds everything from a bench file, starts it, and stops it in the right order.
 
-Start: record, devices, bench, broker, connections, watches. Stop: motion first, then what runs, light and devices,
-then `online` false, the broker, the record; each part has its time, so that one that hangs keeps no other from ending.
-A restart begins inert: nothing homed, lights at their safe level.
+Start: record, devices, bench, broker, connections, watches. Stop: motion first, then the job, lights and devices, then
+`online` false, the broker, the record; each part has a time limit, so that one that hangs does not block the others.
+After a restart nothing is homed and lights are at their safe level.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ import structlog
 from benchd import version
 from benchd.bench.assembly import close_all, open_all
 from benchd.bench.bench import Bench
-from benchd.bench.kept_findings import tell_standing
+from benchd.bench.kept_findings import republish_findings
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
-from benchd.commands.beat import Beat, tell_beat
+from benchd.commands.beat import Beat, publish_beat
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import keep_good, with_copies
 from benchd.files.problems import FileProblems
@@ -38,19 +38,19 @@ from benchd.remote.service import MqttService
 _log = structlog.get_logger("benchd")
 
 LAST_GOOD = ".last-good"
-"""The folder beside the bench file that keeps what it said when it was last good."""
+"""The folder beside the bench file with copies of the files as they last loaded without problems."""
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
-"""Each of them is a request to end in order, the closing of the terminal too: a motor must not run on behind it."""
+"""Each of them is a request to end in order, also the closing of the terminal: a motor must not keep running then."""
 
 REST_S, CLOSE_S = 0.6, 0.4
-"""How long coming to rest and closing the devices may take before the next is begun; all that ends has 2 s."""
+"""Time limits of coming to rest and of closing the devices; the whole ending has 2 s."""
 
 
 class Daemon:
     """One bench served: `await Daemon(path).serve()`. `ready` is called once it answers on MQTT.
 
-    `noted` hears, before any hardware is opened, what the files say that will hardly be meant.
+    `noted` is called, before any hardware is opened, with notes on what the files state but is probably a mistake.
     """
 
     def __init__(
@@ -77,7 +77,7 @@ class Daemon:
         self._ended.set()
 
     def _asked(self, number: signal.Signals, terminal: list[int]) -> None:
-        if number is signal.SIGHUP:  # the terminal is gone: whatever is still said there would fail
+        if number is signal.SIGHUP:  # the terminal is gone: further output to it would fail
             nowhere = os.open(os.devnull, os.O_RDWR)
             for stream in terminal:
                 os.dup2(nowhere, stream)
@@ -87,8 +87,8 @@ class Daemon:
     async def serve(self) -> None:
         """Serve until `end` or a signal of `ENDING`.
 
-        Raises FileProblems, DeviceError, BenchdError where it cannot start, BenchdError (device_fault) where a part of
-        it failed.
+        Raises FileProblems, DeviceError, BenchdError if it cannot start, BenchdError (device_fault) if a part of it
+        failed.
         """
         loop = asyncio.get_running_loop()
         handled = [number for number in ENDING if signal.getsignal(number) is not signal.SIG_IGN]  # as nohup has it
@@ -108,7 +108,7 @@ class Daemon:
             raise self._parts.failure
 
     async def _started(self, stack: contextlib.AsyncExitStack) -> bool:
-        """Start; False where the daemon was asked to end before it was up. What was begun is then on the stack."""
+        """Start; False if the daemon was asked to end before it was up. Whatever was started is on the stack."""
         starting = asyncio.create_task(self._start(stack), name="start")
         asked = asyncio.create_task(self._ended.wait(), name="asked to end")
         try:
@@ -135,24 +135,24 @@ class Daemon:
         store = await Store.open(loaded.file.store.url, loaded.folder, self.clock)
         stack.push_async_callback(within, store.close, "the record")
         bench = Bench(loaded, assembly, store, self.notices, self.clock)
-        bench.analysis.load_beforehand(load)
+        bench.analysis.preload(load)
         self._push_close(stack, bench)
         await bench.setup.load()
         for run in store.abandoned:
             bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
-        # Every file is known to be good by now; hardware comes last.
+        # All files have been checked by now; hardware comes last.
         identities = await open_all(assembly)
-        await tell_standing(store, self.notices, bench.setup.document)
+        await republish_findings(store, self.notices, bench.setup.document)
         runner = Runner(bench, library)
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)
-        reporter = Reporter(bench, lambda: tell_beat(beat, self.notices), reconnector.away)
-        # Before anybody can find the bench: on a broker that outlived the last start its `about` and beat still stand.
+        reporter = Reporter(bench, lambda: publish_beat(beat, self.notices), reconnector.away)
+        # Before any client can find the bench: a broker that outlived the last start still has its `about` and beat.
         self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
-        tell_beat(beat, self.notices)
+        publish_beat(beat, self.notices)
         mqtt = MqttService(bench, runner, beat, self._parts, file=self.path, ports_file=self.ports_file)
         await mqtt.start(stack)
-        # From here on the end begins with the motion, and `online` goes false only when all is at rest and dark.
+        # From here on the ending begins with the motion, and `online` goes false only when all is at rest and dark.
         self._push_close(stack, bench)
         await stack.enter_async_context(self._parts.running(reconnector.run(), "links"))
         await stack.enter_async_context(self._parts.running(reporter.run(), "reporter"))
@@ -161,7 +161,7 @@ class Daemon:
 
     @staticmethod
     def _push_close(stack: contextlib.AsyncExitStack, bench: Bench) -> None:
-        """The bench first: once it is closed nobody misses a device, or takes its silence for a loss of trust."""
+        """Close the bench before the devices, so that a closed device is not taken for a fault or a loss of trust."""
         stack.push_async_callback(_close_devices, bench)
         stack.push_async_callback(within, bench.close, "the bench")
 
@@ -172,13 +172,13 @@ async def _close_devices(bench: Bench) -> None:
 
 
 async def _come_to_rest(bench: Bench, runner: Runner) -> None:
-    """Motion first, whatever else runs; then what runs, its `finally` included, as far as the time allows."""
+    """Stop all motion; at the same time abort the run, including its `finally` as far as the time allows."""
 
     async def stop() -> None:
-        with contextlib.suppress(DeviceError):  # what cannot be reached cannot be stopped from here
+        with contextlib.suppress(DeviceError):  # a device that cannot be reached cannot be stopped
             await bench.stop()
 
-    # Both at once: the stop byte is written before the run under way is so much as cancelled.
+    # Concurrently, but the stop byte is written before the run is cancelled.
     stopping = asyncio.create_task(within(stop, "motion", REST_S), name="stop")
     await asyncio.sleep(0)
     await within(lambda: runner.close(REST_S / 2), "what runs", REST_S)

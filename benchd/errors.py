@@ -1,4 +1,4 @@
-"""The one root of what benchd refuses or reports, as values a person can act on.
+"""The root of all errors of benchd, with text and advice for a person.
 
     BenchdError                 code, one plain sentence, advice, data
     +-- Refused                 a request that was not carried out; nothing moved
@@ -43,7 +43,7 @@ ERROR_CODES: frozenset[str] = frozenset(get_args(ErrorCode))
 
 
 class BenchdError(Exception):
-    """Something a person has to know: a code, a sentence, what to do next, and the figures behind it."""
+    """An error for a person: a code, a sentence, what to do next, and data."""
 
     def __init__(self, code: ErrorCode, text: str, *, advice: str = "", data: Mapping[str, Any] | None = None) -> None:
         super().__init__(text)
@@ -57,7 +57,7 @@ class BenchdError(Exception):
 
     @property
     def known_as(self) -> str:
-        """The word a person is shown behind the text."""
+        """The code as shown to a person after the text."""
         return self.code
 
     def as_json(self) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The parts of a daemon: tasks that must not fail unseen, and endings that hold up the next for so long at most."""
+"""The parts of a daemon: tasks whose failure ends the daemon, and endings with a time limit each."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ PART_S = 0.3
 
 
 class Parts:
-    """Starts tasks; the first that fails is kept as `failure`, and `end` is called so that the others end in order."""
+    """Starts tasks; the first failure is kept as `failure`, and `end` is called so that the others end in order."""
 
     def __init__(self, end: Callable[[], None]) -> None:
         self._end = end
@@ -27,7 +27,7 @@ class Parts:
 
     @contextlib.asynccontextmanager
     async def running(self, work: Coroutine[Any, Any, None], name: str) -> AsyncIterator[None]:
-        """A task for as long as the block lasts."""
+        """A context in which `work` runs as a task."""
         task = asyncio.create_task(work, name=name)
         ending = False
 
@@ -53,7 +53,7 @@ class Parts:
 
 
 async def within(work: Callable[[], Awaitable[None]], what: str, within_s: float = PART_S) -> None:
-    """One part of the end: failed or too slow, it is logged, and the others go on."""
+    """Carry out one part of the ending; a failure or a timeout is logged, and the next part follows."""
     task = asyncio.ensure_future(work())
     with ending_of(what):
         _, late = await asyncio.wait({task}, timeout=within_s)
@@ -66,7 +66,7 @@ async def within(work: Callable[[], Awaitable[None]], what: str, within_s: float
 
 @contextlib.contextmanager
 def ending_of(part: str) -> Iterator[None]:
-    """Log how long this part of the end takes, however it goes."""
+    """Log how long this part of the ending takes, also if it fails."""
     began = time.monotonic()
     try:
         yield

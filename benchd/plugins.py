@@ -1,7 +1,7 @@
-"""Finds what packages bring by entry point, so that ours and anybody's are found the same way.
+"""Finds classes by entry point, those of benchd and of other packages alike.
 
-A package that brings an unfit class costs that class alone. The names of our own are ours: a namesake is not used, and
-told of at the start.
+An unfit class of a package is refused by itself; others are not affected. Names of benchd's own classes are reserved: a
+class of another package with the same name is not used, which is noted at the start.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ P = TypeVar("P")
 
 OURS = "benchd"
 NAME = re.compile(r"[a-z0-9_-]{1,32}")
-"""As of everything that stands in a topic."""
+"""The same form as for all names in topics."""
 
 
 class Plugins(Generic[P]):
-    """The classes of one entry point group, which are called a `what` and are subclasses of `base`.
+    """The classes of one entry point group, subclasses of `base`; `what` is the word for one in texts.
 
-    `api` is the name under which a class says which version of the interface it was written for, and the version that
-    there is. `declared` is what a class says of itself, with the type of each; `final` what it may not override;
-    `reserved` are names that none may have.
+    `api` is the attribute with the interface version that a class was written for, and the present version. `declared`
+    are the attributes of a class with their types; `final` the methods that it must not override; `reserved` are names
+    that no class may have.
     """
 
     def __init__(
@@ -52,7 +52,7 @@ class Plugins(Generic[P]):
 
     @cached_property
     def _points(self) -> Mapping[str, list[EntryPoint]]:
-        """By name, ours first; what is installed while a process runs is not seen by it."""
+        """Entry points by name, benchd's own first; read once, so that later installations are not seen."""
         found: dict[str, list[EntryPoint]] = {}
         for point in entry_points(group=self._group):
             if point not in found.setdefault(point.name, []):
@@ -60,27 +60,27 @@ class Plugins(Generic[P]):
         return {name: sorted(found[name], key=lambda point: _dist(point) != OURS) for name in sorted(found)}
 
     def names(self) -> tuple[str, ...]:
-        """What is installed, sorted."""
+        """The installed names, sorted."""
         return tuple(self._points)
 
     def is_ours(self, name: str) -> bool:
-        """Whether what goes by that name is benchd's own."""
+        """Whether the class of that name is benchd's own."""
         return name in self._ours
 
     @cached_property
     def _ours(self) -> frozenset[str]:
-        """Asked for in every chain that is worked out, while a distribution reads its metadata anew for its name."""
+        """Kept, because every datum chain asks and a distribution parses its metadata for its name."""
         return frozenset(name for name, points in self._points.items() if _dist(points[0]) == OURS)
 
     def package(self, name: str) -> str:
-        """The package that brings it, with its version."""
+        """The package of the class, with its version."""
         return _package(self._points[name][0])
 
     def named(self, name: str) -> type[P]:
-        """The class of that name. Raises Refused('unknown_name') with those that there are.
+        """The class of that name. Raises Refused('unknown_name') listing the installed ones.
 
-        Raises BenchdError (device_fault) for one that cannot be loaded, that two packages bring, that was written for
-        another version of the interface, or that declares what cannot be.
+        Raises BenchdError (device_fault) for one that cannot be loaded, that two packages provide, that was written for
+        another version of the interface, or that declares a wrong attribute.
         """
         if name not in self._points:
             near = get_close_matches(name, self.names(), n=1)
@@ -92,7 +92,7 @@ class Plugins(Generic[P]):
         return self._fit[name]
 
     def passed_over(self) -> list[str]:
-        """A sentence for each class of another package that is not used, as it has the name of one of ours."""
+        """A sentence for each class of another package that is not used because benchd has one of that name."""
         return [
             f"The {self._what} '{name}' of {_package(other)} is not used: it has the name of one of benchd's own."
             for name, points in self._points.items()
@@ -119,7 +119,7 @@ class Plugins(Generic[P]):
         return found
 
     def _wrong_in(self, found: type[Any], name: str) -> str:
-        """What keeps a class from being used by that name; empty where nothing does."""
+        """Why a class cannot be used by that name; empty if it can."""
         says, version = self._api
         if (written_for := getattr(found, says)) != version:
             return f"was written for version {written_for} of the interface; this benchd has {version}"
@@ -152,8 +152,8 @@ class Plugins(Generic[P]):
         )
 
 
-def _function(of: type[Any], key: str) -> Any:
-    method = getattr(of, key)
+def _function(owner: type[Any], key: str) -> Any:
+    method = getattr(owner, key)
     return getattr(method, "__func__", method)
 
 

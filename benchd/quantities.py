@@ -1,7 +1,7 @@
 """Units at the edges: what people write (`10 um`, `0.4 mm`, `2 ft 6 in`, `2' 6"`) and RFC 3339 times.
 
-A gate of our own stands before the units library, which would evaluate `9**9**9 um`, read `1,5 mm` as 15 mm and
-let `nan um` pass; it is asked for the unit alone. Inside benchd a number's unit stands in its name.
+The text is checked before the units library sees it, which would evaluate `9**9**9 um`, read `1,5 mm` as 15 mm and
+accept `nan um`; it only gets the unit. Inside benchd a number's unit is in its name.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def utc_seconds(text: str) -> float:
 
 
 def _may_leap(at: datetime) -> bool:
-    # Leap seconds are put in at the end of a month, UTC (ITU-R TF.460).
+    # Leap seconds are inserted at the end of a month, UTC (ITU-R TF.460).
     return (at.hour, at.minute) == (23, 59) and at.day == calendar.monthrange(at.year, at.month)[1]
 
 
@@ -96,7 +96,7 @@ def _sum(text: str, unit: str) -> float:
 
 
 def _gate(text: str) -> tuple[float, list[tuple[float, str]]]:
-    """The sign and the (number, unit) pairs of a text that has nothing else in it."""
+    """The sign and the (number, unit) pairs of a text that contains nothing else. Raises Refused."""
     if "," in text:
         raise _refused(text, "Write a decimal point, not a comma.")
     whole = _WHOLE.fullmatch(text) if len(text) <= MAX_CHARACTERS else None
@@ -123,7 +123,7 @@ def _unit(text: str, name: str) -> Any:
 
 
 def printed_unit(unit: str) -> str:
-    """A unit as a person reads it; keys and what is typed have `um`."""
+    """A unit as printed for a person (µm); keys and typed values use `um`."""
     return f"\u00b5{unit[1:]}" if unit.startswith("um") else unit
 
 

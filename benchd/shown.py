@@ -1,8 +1,8 @@
-"""Text from outside as a person may be shown it: what steers a terminal or turns a line about stands as `\\u001b`.
+"""Text from outside made safe to show: terminal control characters and direction overrides are escaped as `\\u001b`.
 
-Names, notes, answers, the lines of devices and the headers of cameras are somebody else's bytes. They are kept, and
-published, as they came; every way to an eye leads through here: what a command prints and logs (`Shown`), its tables
-(`benchd.cli.console`), what goes over MQTT as JSON, and the words in a picture.
+Names, notes, answers, lines from devices and camera headers are untrusted. They are stored and published unchanged, but
+everything shown to a person passes through here: what a command prints and logs (`Shown`), its tables
+(`benchd.cli.console`), JSON over MQTT, and text in pictures.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _PLAIN = re.compile(r"[ -~\n]*")
 
 
 def shown(text: str) -> str:
-    """The text with everything that steers escaped, line breaks left. In JSON it is the same document as before."""
+    """The text with control characters escaped, except line breaks. A JSON text still means the same document."""
     if _PLAIN.fullmatch(text):
         return text
     return "".join(
@@ -33,12 +33,12 @@ def shown(text: str) -> str:
 
 
 def in_one_line(text: str) -> str:
-    """The same for what is one line: a name that holds a line break begins no other line."""
+    """The same for a single line: line breaks are escaped too."""
     return shown(text).replace("\n", "\\u000a")
 
 
 def document_shown(value: Any) -> Any:
-    """A document (a JSON value) with every text in it, keys included, shown in one line."""
+    """A JSON value with every text in it, keys included, made safe and single-line."""
     if isinstance(value, str):
         return in_one_line(value)
     if isinstance(value, Mapping):
@@ -56,13 +56,13 @@ def _escaped(sign: str) -> str:
 
 
 class Shown:
-    """A stream that shows what is written to it; `bare` is the stream itself, for what steers a terminal on purpose."""
+    """A stream that escapes what is written to it; `bare` is the stream itself, for intended terminal control."""
 
     def __init__(self, bare: IO[str]) -> None:
         self.bare = bare
 
     def write(self, text: str) -> int:
-        """Write the text, shown."""
+        """Write the text, escaped."""
         self.bare.write(shown(text))
         return len(text)
 
@@ -72,7 +72,7 @@ class Shown:
 
 @contextmanager
 def streams_shown() -> Iterator[None]:
-    """Within, whatever is printed or logged is shown, whoever does it and whatever it is."""
+    """A context in which everything printed or logged is escaped."""
     streams = sys.stdout, sys.stderr
     sys.stdout, sys.stderr = Shown(sys.stdout), Shown(sys.stderr)
     try:

@@ -83,23 +83,23 @@ def motions(chunks: Sequence[Chunk], um_per_unit: float) -> list[Motion]:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class CommandAddress:
     """A request to the camera, and how long the camera took until it had the answer (s)."""
 
     t: float
     took_s: float
 
 
-def answered(chunks: Iterable[Chunk], path: bytes) -> list[Asked]:
+def answered(chunks: Iterable[Chunk], path: bytes) -> list[CommandAddress]:
     """What the camera was asked for and answered; it takes one request after another."""
-    found: list[Asked] = []
+    found: list[CommandAddress] = []
     since: float | None = None
     for chunk in chunks:
         if chunk.port == "camera" and chunk.data == path:
             if chunk.direction == "in":
                 since = chunk.t
             elif since is not None:
-                found.append(Asked(since, chunk.t - since))
+                found.append(CommandAddress(since, chunk.t - since))
                 since = None
     return found
 

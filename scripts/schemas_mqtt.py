@@ -162,7 +162,7 @@ def _stop(parts: _Parts) -> None:
 
 def _command(parts: _Parts, verb: str, spec: Verb[Any]) -> None:
     """The envelope of one verb: its own arguments, and a beat where it never does without."""
-    needs = {"role": spec.role, "control": spec.control.said, "beat": spec.beat.said}
+    needs = {"role": spec.role, "control": spec.control.in_words, "beat": spec.beat.in_words}
     args_needed = any(field.is_required() for field in spec.args.model_fields.values())
     fields: Doc = {"args": (spec.args, ... if args_needed else Field(default_factory=spec.args))}
     if needs["beat"] == "always":

@@ -23,7 +23,7 @@ from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero import ring_of
 from benchd.questions.bench_zero.assessment import bench_zero
 from benchd.questions.fixed_zero import without_carriage
-from benchd.questions.of_gauge import comparator_of, cover_of
+from benchd.questions.gauge_inputs import cover_length, make_comparator
 from benchd_simulators.world.fitting import REFERENCE_C
 from study_records import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RINGS
 from study_strata import Doubts, Stratum
@@ -77,7 +77,7 @@ def files_of(stratum: Stratum) -> BenchFiles:
         hysteresis_um=float(dial["hysteresis_um"]),
         u_gain=float(dial["u_gain"]),
     )
-    comparator = replace(comparator_of(spec, scale), u_abbe_um=abbe_u_um(file) or 0.0)
+    comparator = replace(make_comparator(spec, scale), u_abbe_um=abbe_u_um(file) or 0.0)
     return BenchFiles(file, records, scale, float(own["resolution_um"]), comparator)
 
 
@@ -157,7 +157,7 @@ class CaseBench:
         fixed = world.stratum.fixed
         ring = self.files.records.reference(RINGS[fixed])
         assert ring.given is not None
-        over = cover_of(file)
+        over = cover_length(file)
         reach_um = ring.given.length_um + (over.length_um if over else 0.0)
         chain = self.set_up(temperature_C=world.new_day("base"))
         pairs = []
@@ -181,7 +181,7 @@ class CaseBench:
             return
         adapter = self.files.records.adapter(ADAPTER)
         typed = world.new_day("adapter")
-        over = cover_of(self.files.file)
+        over = cover_length(self.files.file)
         reach_um = TIP_DEPTH_UM + (over.length_um if over else 0.0)
         pairs = []
         bare, chain = self.set_up(temperature_C=typed, adapters=[]), self.set_up(adapters=[ADAPTER])

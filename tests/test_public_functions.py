@@ -25,6 +25,9 @@ CALLED_FROM_OUTSIDE = {
     "benchd.remote.replies.": "the words for what is answered; scripts/schemas writes them out",
     "benchd.imaging.speed.regions_per_second": "scripts/bench_edges.py, in a process of its own",
     "benchd.questions.question.Question.strata": "scripts/study draws them",
+    "benchd.arrangements.arrangement.Arrangement.strata": "scripts/study draws them",
+    "benchd.detectors.detector.Detector.strata": "scripts/study draws them",
+    "benchd.assessments.lines.drawn": "strata of questions give their cases by it",
     "benchd.mqtt.connection.CountedQueue.put_nowait": "the MQTT library's own queue, counted",
 }
 COMMAND = {"arguments", "run"}  # of each module of benchd.cli: `main` imports it by the name that was typed

@@ -1,4 +1,4 @@
-"""What an arrangement has to be. Our own and anybody's are found by the entry point group `benchd.arrangements`.
+"""The interface of arrangements, found by the entry point group `benchd.arrangements`.
 
     class Sideways(Arrangement):
         name = "sideways"
@@ -10,8 +10,8 @@
         def conjugate(self, lens, setup, file):
             return parallel_light(lens, setup)
 
-An arrangement is made of its own keys in the bench file (`arrangement: {kind: sideways, mirror_mm: 40}`; one without
-keys is named alone). It keeps no state: the same question has the same answer.
+An arrangement is made from its own keys in the bench file (`arrangement: {kind: sideways, mirror_mm: 40}`; one without
+keys is given by its name alone). It has no state: its methods are pure functions.
 """
 
 from __future__ import annotations
@@ -36,18 +36,19 @@ if TYPE_CHECKING:
     from benchd.metrology.drawn import Stratum
 
 ARRANGEMENT_API = 1
-"""The version of this interface; a class that does not say which it was written for was written for 1."""
+"""The version of this interface; a class that does not state one was written for 1."""
 
 OF_THE_WALL = ("distance_mm", "m")
-"""What of the set-up only some arrangements go by."""
+"""Keys of the set-up that only some arrangements use."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stands:
-    """What the terms of the chain come to, before the carriage has a place (um).
+    """Sums of the chain's terms, for computing the carriage position (um).
 
-    `depth_at_zero_um` is what base, adapters and the rest of the bench give, the carriage left out, `nominal_depth_um`
-    the depth of nominal, trim left out (None without a lens); `scale_growth` the growth of the carriage's scale (1).
+    `depth_at_zero_um` is the depth by base, adapters and the rest of the bench with the carriage at 0,
+    `nominal_depth_um` the depth of nominal without trim (None without a lens); `scale_growth` the relative growth of
+    the carriage's scale (1).
     """
 
     depth_at_zero_um: float
@@ -58,14 +59,13 @@ class Stands:
 
 
 class Arrangement(ABC):
-    """One arrangement, and what it makes of a set-up.
+    """One arrangement of target, lens and detector.
 
-    `stands` says in a clause what stands where; `goes_by` which keys of the set-up it goes by, of those that not all
-    do; `moves_target` whether the depth goes with the carriage; `pitch_goes_with_lens` whether it is the lens that says
-    how large the target is in a picture, so that a camera has to know its own scale; `curve_width` how wide the
-    through-focus curve is, in offsets, beside that of light that passes the lens once; `cannot_tell` in sentences what
-    no measurement on such a bench shows; `improves` what a person can do about a line of the budget that it brings, by
-    the first word of the line's name and by its part.
+    `stands` is a clause saying what stands where; `goes_by` the keys of `OF_THE_WALL` that it uses; `moves_target`
+    whether depth changes with the carriage; `pitch_goes_with_lens` whether the size of the target in a picture depends
+    on the lens, so that a camera has to state its pixel size; `curve_width` the width of the through-focus curve in
+    offset, relative to light that passes the lens once; `cannot_tell` sentences on what no measurement on such a bench
+    shows; `improves` advice on the lines of the budget that it adds, by the first word of the line's name and its part.
     """
 
     arrangement_api: ClassVar[int] = 1
@@ -86,7 +86,7 @@ class Arrangement(ABC):
 
     @abstractmethod
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
-        """How much deeper than with light from infinity and the ring there the image lies. Raises Refused."""
+        """How much deeper the image lies than with light from infinity and the ring at infinity. Raises Refused."""
 
     def terms(self, lens: Lens) -> Sequence[ChainTerm]:
         """Terms of its own beside the conjugate one, as contributions to the nominal depth."""
@@ -101,7 +101,7 @@ class Arrangement(ABC):
         return OnCarriage(stands.depth_at_zero_um, stands.scale_growth, nominal, stands.trim_um)
 
     def problems(self, loaded: LoadedBench, travel_um: tuple[float, float]) -> list[Problem]:
-        """What of its keys does not go with a carriage that travels so far (um), at their lines."""
+        """Problems, at their lines, of its keys with a carriage of this travel (um)."""
         return []
 
     def check_set_up(self, setup: SetupDocument, lens: Lens | None) -> None:
@@ -121,5 +121,5 @@ class Arrangement(ABC):
         return {}
 
     def spoilt(self, conjugate: ChainTerm, low_um: float, high_um: float) -> str | None:
-        """A sentence where the conjugate term alone keeps even a perfect lens from passing, else None."""
+        """A sentence if the conjugate term alone keeps even a perfect lens from passing, else None."""
         return None

@@ -1,4 +1,4 @@
-"""Source and detector on the carriage, a mirror before the lens: light passes the lens twice, and the wall is gone.
+"""Source and detector on the carriage, a mirror before the lens: light passes the lens twice, and no wall is needed.
 
 A source x deeper than focus returns at -x / (1 - 2 L x / f^2), L from the mirror to the lens's front focal point; a
 detector p deeper than the source sees it sharp at x = -p/2 (Newton's equation twice). A mirror of radius R adds f^2/R.
@@ -50,7 +50,7 @@ class Mirror(Record):
 
 
 class Autocollimation(Arrangement):
-    """See above."""
+    """See the module docstring."""
 
     name = "autocollimation"
     stands = "source and detector on the carriage, a plane mirror before the lens"

@@ -21,7 +21,7 @@ VERGENCE_NOT_STATED = (
 
 
 class Collimated(Arrangement):
-    """With what is left of the vergence of the collimator's light: the image lies f^2 times it off (Newton)."""
+    """The residual vergence of the collimator's light displaces the image by f^2 times the vergence (Newton)."""
 
     name = "collimated"
     stands = "a collimator before the lens, the sensor on the carriage"
@@ -45,10 +45,10 @@ class Collimated(Arrangement):
             return found
         if self.config.u_vergence_per_m is None:
             return replace(found, notes=(*found.notes, VERGENCE_NOT_STATED))
-        given = LensInputs.of(lens)
+        given = LensInputs.from_lens(lens)
         u_um = given.f[0] ** 2 * self.config.u_vergence_per_m  # mm^2 / m is um
         source = "collimator, bench file" if found.term.u_um <= u_um else found.term.source
         parts = (*found.term.parts, Part("collimator", u_um))
         u_both = math.hypot(found.term.u_um, u_um)
-        term = replace(found.term, u_um=u_both, dof=given.dof_of(parts), source=source, parts=parts)
+        term = replace(found.term, u_um=u_both, dof=given.dof_for(parts), source=source, parts=parts)
         return replace(found, term=term)

@@ -1,9 +1,9 @@
-"""The sensor stands fixed behind the lens; the carriage holds the reticle of a collimator before it.
+"""The sensor is fixed behind the lens; the carriage holds the reticle of a collimator before it.
 
 With r = carriage - parallel_at, positive away from collimator and lens, s = (f / fc)^2 and d from the collimator's rear
 focal point to the lens's front one, the image of the reticle lies s r / (1 - d r / fc^2) shallower than that of
-infinity: Newton's equation twice. So the sensor, Delta deeper than nominal, is as good as s r / (1 - d r / fc^2) deeper
-still, and that sum is the offset.
+infinity: Newton's equation twice. So the sensor, Delta deeper than nominal, is effectively deeper by another
+s r / (1 - d r / fc^2), and that sum is the offset.
 """
 
 from __future__ import annotations
@@ -30,19 +30,19 @@ if TYPE_CHECKING:
     from benchd.files.problems import Problem
 
 MOST_BENT = 0.5
-"""By what share of its distance from the lens's front focus the travel may bring the reticle's image nearer to that:
-once it is there its own image is nowhere."""
+"""Share of its distance to the lens's front focus by which the travel may move the reticle's image towards it: at the
+front focus itself the lens forms no image."""
 
 U_BEFORE_LENS_MM = 20.0
-"""Doubt of the way from collimator to lens where none is stated: a rule held to housings (common practice)."""
+"""Uncertainty of the distance from collimator to lens if not stated: a rule held to housings (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
 class AtReticle(FixedDepth):
-    """Places of the reticle. `ratio` is s, `bend_per_um` d / fc^2; None of `delta_um` without a lens.
+    """Positions of the reticle. `ratio` is s, `bend_per_um` d / fc^2; `delta_um` is None without a lens.
 
-    `u_ratio_rel` is the relative doubt of s by the focal lengths of lens and collimator, `u_zero_um` that of
-    `parallel_at_um`, `u_bend_per_um` that of d / fc^2.
+    `u_ratio_rel` is the relative uncertainty of the focal lengths of lens and collimator, which s depends on,
+    `u_zero_um` the uncertainty of `parallel_at_um`, `u_bend_per_um` that of d / fc^2.
     """
 
     found_by = "reticle"
@@ -66,7 +66,7 @@ class AtReticle(FixedDepth):
             return None
         r = self._reticle_um(carriage_um)
         left = 1.0 - self.bend_per_um * r
-        # Farther on the reticle's image has gone through the lens's front focus, and its own is nowhere.
+        # Beyond this the reticle's image has passed the lens's front focus, and the lens forms no image on this side.
         return self.delta_um + self.ratio * r / left if left > 0.0 else math.copysign(math.inf, r)
 
     def carriage_um(self, offset_um: float) -> float | None:
@@ -94,7 +94,7 @@ class AtReticle(FixedDepth):
         return f": with this lens the reticle reaches offsets of {low:+.0f} to {high:+.0f} µm".replace("-", "\u2212")
 
     def lines(self, offset_um: float) -> tuple[ChainTerm, ...]:
-        """Of the place where the light leaves parallel, and of s, which counts by how far the reticle is from it."""
+        """Lines of the position where the light leaves parallel, and of s, which scales with the distance from it."""
         if self.delta_um is None:
             return ()
         gained_um = (offset_um - self.delta_um) / self.ratio
@@ -117,7 +117,7 @@ class AtReticle(FixedDepth):
 
 
 class CollimatorReticle(Arrangement):
-    """See above."""
+    """See the module docstring."""
 
     name = "collimator_reticle"
     stands = "the sensor fixed behind the lens, the reticle of a collimator on the carriage"

@@ -1,7 +1,7 @@
-"""What stands around an arrangement of another package: whatever its code raises or answers amiss is told as its fault.
+"""Guards an arrangement of another package: exceptions and wrong answers of its code become a fault with its name.
 
-It costs what was asked for, never the daemon. A BenchdError is its own word and passes. A method that does not come
-back cannot be ended: they are pure, and have nothing to wait for.
+A fault ends the request, never the daemon. A BenchdError passes unchanged. A method that does not return cannot be
+ended; the methods are pure and have nothing to wait for.
 """
 
 from __future__ import annotations
@@ -27,134 +27,134 @@ T = TypeVar("T")
 
 
 class Fault:
-    """How the faults of one arrangement are told."""
+    """Makes the faults of one arrangement, and checks its answers."""
 
     def __init__(self, name: str, package: str) -> None:
         self._who = f"The arrangement '{name}' of {package}"
 
-    def of(self, why: str) -> BenchdError:
+    def make(self, why: str) -> BenchdError:
         return BenchdError("device_fault", f"{self._who} {why.rstrip('.')}.", advice="Its author has to see to it.")
 
-    def told(self, work: Callable[[], T]) -> T:
-        """What `work` gives. Raises BenchdError (device_fault) for whatever else it raises."""
+    def checked_call(self, work: Callable[[], T]) -> T:
+        """The result of `work`. Raises BenchdError (device_fault) for any exception that is not a BenchdError."""
         try:
             return work()
         except BenchdError:
             raise
         except Exception as error:
-            raise self.of(f"failed: {type(error).__name__}: {error}") from error
+            raise self.make(f"failed: {type(error).__name__}: {error}") from error
 
     def number(self, call: str, answer: Any, *, infinite: bool = False) -> float:
-        """The answer, where it is a number. Raises BenchdError."""
+        """The answer, if it is a number. Raises BenchdError."""
         good = isinstance(answer, int | float) and not isinstance(answer, bool)
         if not good or math.isnan(answer) or (math.isinf(answer) and not infinite):
-            raise self.of(f"answered {call} with {answer!r:.60}")
+            raise self.make(f"answered {call} with {answer!r:.60}")
         return float(answer)
 
     def of_kind(self, call: str, answer: Any, kind: type[Any] | tuple[type[Any], ...]) -> Any:
-        """The answer, where it is of that kind. Raises BenchdError."""
+        """The answer, if it is of that type. Raises BenchdError."""
         if not isinstance(answer, kind):
-            raise self.of(f"answered {call} with {answer!r:.60}")
+            raise self.make(f"answered {call} with {answer!r:.60}")
         return answer
 
     def terms(self, call: str, answer: Any) -> tuple[ChainTerm, ...]:
-        """The answer, where it is terms of a chain. Raises BenchdError."""
+        """The answer, if it is a sequence of valid chain terms. Raises BenchdError."""
         found = tuple(self.of_kind(call, term, ChainTerm) for term in self.of_kind(call, answer, (tuple, list)))
         for term in found:
             self.number(call, term.value_um)
             if self.number(call, term.u_um) < 0.0:
-                raise self.of(f"answered {call} with u = {term.u_um:g}")
+                raise self.make(f"answered {call} with u = {term.u_um:g}")
         return found
 
 
 class GuardedPlaces(Places):
-    """Any places, with a look at each answer."""
+    """Any `Places`, with each answer checked."""
 
     def __init__(self, inside: Places, fault: Fault) -> None:
         self._inside, self._fault = inside, fault
         low, high = self.depth_um(0.0), self.depth_um(1000.0)
         if high < low:
-            raise fault.of("has a depth that falls as the carriage grows")
+            raise fault.make("has a depth that falls as the carriage grows")
 
     @property
     def found_by(self) -> str:  # type: ignore[override]
         return str(self._inside.found_by)
 
     def depth_um(self, carriage_um: float) -> float:
-        return self._asked("depth_um", lambda: self._inside.depth_um(carriage_um))
+        return self._checked_number("depth_um", lambda: self._inside.depth_um(carriage_um))
 
     def offset_um(self, carriage_um: float) -> float | None:
-        found = self._fault.told(lambda: self._inside.offset_um(carriage_um))
+        found = self._fault.checked_call(lambda: self._inside.offset_um(carriage_um))
         return None if found is None else self._fault.number("offset_um", found, infinite=True)
 
     def carriage_um(self, offset_um: float) -> float | None:
-        found = self._fault.told(lambda: self._inside.carriage_um(offset_um))
+        found = self._fault.checked_call(lambda: self._inside.carriage_um(offset_um))
         return None if found is None else self._fault.number("carriage_um", found, infinite=True)
 
     def carriage_for_depth(self, depth_um: float) -> float:
-        return self._asked("carriage_for_depth", lambda: self._inside.carriage_for_depth(depth_um))
+        return self._checked_number("carriage_for_depth", lambda: self._inside.carriage_for_depth(depth_um))
 
     def lowest_um(self, depth_um: float) -> float:
-        found = self._fault.told(lambda: self._inside.lowest_um(depth_um))
+        found = self._fault.checked_call(lambda: self._inside.lowest_um(depth_um))
         return self._fault.number("lowest_um", found, infinite=True)
 
     def slope(self, carriage_um: float) -> float:
-        found = self._asked("slope", lambda: self._inside.slope(carriage_um))
+        found = self._checked_number("slope", lambda: self._inside.slope(carriage_um))
         if found <= 0.0:
-            raise self._fault.of(f"answered slope with {found:g}, where offset has to grow with the carriage")
+            raise self._fault.make(f"answered slope with {found:g}, where offset has to grow with the carriage")
         return found
 
     def zero_um(self, calibrated_at_um: float) -> float:
-        return self._asked("zero_um", lambda: self._inside.zero_um(calibrated_at_um))
+        return self._checked_number("zero_um", lambda: self._inside.zero_um(calibrated_at_um))
 
     def by_scale_um(self, carriage_um: float) -> float:
-        return self._asked("by_scale_um", lambda: self._inside.by_scale_um(carriage_um))
+        return self._checked_number("by_scale_um", lambda: self._inside.by_scale_um(carriage_um))
 
     def reached(self, low_um: float, high_um: float) -> str:
-        return str(self._fault.told(lambda: self._inside.reached(low_um, high_um)))
+        return str(self._fault.checked_call(lambda: self._inside.reached(low_um, high_um)))
 
     def lines(self, offset_um: float) -> tuple[ChainTerm, ...]:
-        return self._fault.terms("lines", self._fault.told(lambda: self._inside.lines(offset_um)))
+        return self._fault.terms("lines", self._fault.checked_call(lambda: self._inside.lines(offset_um)))
 
-    def _asked(self, call: str, work: Callable[[], Any]) -> float:
-        return self._fault.number(call, self._fault.told(work))
+    def _checked_number(self, call: str, work: Callable[[], Any]) -> float:
+        return self._fault.number(call, self._fault.checked_call(work))
 
 
 class GuardedArrangement(Arrangement):
-    """Any arrangement. What it declares is that of the one inside; see `guarded`."""
+    """Any arrangement, each call guarded. Its declared attributes are those of the inner one; see `guarded`."""
 
     def __init__(self, found: type[Arrangement], config: Any, fault: Fault) -> None:
         super().__init__(config)
         self._fault = fault
-        self._inside = fault.told(lambda: found(config))
+        self._inside = fault.checked_call(lambda: found(config))
 
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
         from benchd.arrangements.conjugate import ConjugateTerm as Kind
 
-        found = self._fault.told(lambda: self._inside.conjugate(lens, setup, file))
+        found = self._fault.checked_call(lambda: self._inside.conjugate(lens, setup, file))
         self._fault.terms("conjugate", [self._fault.of_kind("conjugate", found, Kind).term])
         return found
 
     def terms(self, lens: Lens) -> Sequence[ChainTerm]:
-        return self._fault.terms("terms", self._fault.told(lambda: self._inside.terms(lens)))
+        return self._fault.terms("terms", self._fault.checked_call(lambda: self._inside.terms(lens)))
 
     def places(self, stands: Stands) -> Places:
-        found = self._fault.told(lambda: self._inside.places(stands))
+        found = self._fault.checked_call(lambda: self._inside.places(stands))
         return GuardedPlaces(self._fault.of_kind("places", found, Places), self._fault)
 
     def problems(self, loaded: LoadedBench, travel_um: tuple[float, float]) -> list[Problem]:
-        return list(self._fault.told(lambda: self._inside.problems(loaded, travel_um)))
+        return list(self._fault.checked_call(lambda: self._inside.problems(loaded, travel_um)))
 
     def check_set_up(self, setup: SetupDocument, lens: Lens | None) -> None:
-        self._fault.told(lambda: self._inside.check_set_up(setup, lens))
+        self._fault.checked_call(lambda: self._inside.check_set_up(setup, lens))
 
     def spoilt(self, conjugate: ChainTerm, low_um: float, high_um: float) -> str | None:
-        found = self._fault.told(lambda: self._inside.spoilt(conjugate, low_um, high_um))
+        found = self._fault.checked_call(lambda: self._inside.spoilt(conjugate, low_um, high_um))
         return None if found is None else str(found)
 
 
 def guarded(found: type[Arrangement], config: Any, declared: Sequence[str], package: str) -> Arrangement:
-    """An arrangement of that class with a guard around each call. Raises BenchdError where it cannot be made."""
+    """An arrangement of that class with a guard around each call. Raises BenchdError if it cannot be made."""
     own = {key: getattr(found, key) for key in ("name", *declared)}
     make = cast("type[GuardedArrangement]", type(f"Guarded{found.__name__}", (GuardedArrangement,), own))
     return make(found, config, Fault(found.name, package))

@@ -1,4 +1,4 @@
-"""How carriage, depth and offset belong together at one set-up."""
+"""Conversion between carriage position, depth and offset at one set-up."""
 
 from __future__ import annotations
 
@@ -13,60 +13,60 @@ if TYPE_CHECKING:
 
 
 class Places(ABC):
-    """Of one set-up, all in um. An offset is None where nothing is nominal: without a lens.
+    """The conversions of one set-up, all in um. An offset is None without a lens, as there is no nominal.
 
-    Offset grows with the carriage, and depth never falls: limits and clearance are looked at where the carriage is
-    lowest. `found_by` says of a place of nominal how it was worked out.
+    Offset increases with the carriage position, and depth never decreases: limits and clearance are checked at the
+    lowest carriage position. `found_by` is the source of nominal in the published chain.
     """
 
     found_by: ClassVar[str] = "sum of the terms"
 
     @abstractmethod
     def depth_um(self, carriage_um: float) -> float:
-        """Seat to target with the carriage there."""
+        """Depth from seat to target at this carriage position."""
 
     @abstractmethod
     def offset_um(self, carriage_um: float) -> float | None:
-        """How much deeper than nominal the target stands there, or as good as stands."""
+        """How much deeper than nominal the target is at this carriage position, effectively if it is fixed."""
 
     @abstractmethod
     def carriage_um(self, offset_um: float) -> float | None:
-        """Where the carriage has to stand for an offset; infinite where no place gives it."""
+        """The carriage position for an offset; infinite if no position gives it."""
 
     @abstractmethod
     def carriage_for_depth(self, depth_um: float) -> float:
-        """Where the carriage has to stand for a depth. Raises Refused('bad_request') where it does not change that."""
+        """The carriage position for a depth. Raises Refused('bad_request') if the carriage does not change depth."""
 
     @abstractmethod
     def lowest_um(self, depth_um: float) -> float:
-        """The lowest place of the carriage at which the target stands no shallower than this; it may be infinite."""
+        """The lowest carriage position at which the target is no shallower than this; it may be infinite."""
 
     def slope(self, carriage_um: float) -> float:
-        """Offset gained per um of carriage there."""
+        """Change of offset per um of carriage there."""
         return 1.0
 
     def zero_um(self, calibrated_at_um: float) -> float:
-        """Where the carriage's own scale starts to matter, for a base that was calibrated with the carriage there."""
+        """The carriage position from which the scale's error counts, for a base calibrated at `calibrated_at_um`."""
         return calibrated_at_um
 
     def by_scale_um(self, carriage_um: float) -> float:
-        """How much of the offset there the carriage's scale measures (um of offset): what its growth makes longer."""
+        """The part of the offset there that the carriage's scale measures (um of offset) and its growth affects."""
         return carriage_um
 
     def reached(self, low_um: float, high_um: float) -> str:
-        """What a sentence on the carriage's limits ends with, where an um of carriage is none of offset."""
+        """The end of a sentence on the carriage's limits: the offsets they correspond to, if these differ."""
         return ""
 
     def lines(self, offset_um: float) -> tuple[ChainTerm, ...]:
-        """Lines of the budget of an offset that go with where the peak is (um of offset)."""
+        """Budget lines that depend on the offset (um of offset)."""
         return ()
 
 
 @dataclass(frozen=True, slots=True)
 class OnCarriage(Places):
-    """The target stands on the carriage: depth = `depth_at_zero_um` + carriage x (1 + `scale_growth`).
+    """The target is on the carriage: depth = `depth_at_zero_um` + carriage x (1 + `scale_growth`).
 
-    `nominal_um` is the carriage at an offset of `trim_um`; None without a lens.
+    `nominal_um` is the carriage position at an offset of `trim_um`; None without a lens.
     """
 
     depth_at_zero_um: float
@@ -95,12 +95,12 @@ class OnCarriage(Places):
 
 
 class FixedDepth(Places):
-    """The target stands fixed, at one depth, and something else moves."""
+    """The target is fixed at one depth, and the carriage moves something else."""
 
     @property
     @abstractmethod
     def stands_um(self) -> float:
-        """That depth."""
+        """The depth of the target."""
 
     def depth_um(self, carriage_um: float) -> float:
         return self.stands_um

@@ -1,4 +1,4 @@
-"""The arrangements that are installed, ours and anybody's, and the one of a bench file."""
+"""The installed arrangements, those of benchd and of other packages, and the one of a bench file."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ DECLARED: Mapping[str, Any] = {
     "improves": Mapping[str, str],
     "Config": type[Arrangement.Config],
 }
-"""What an arrangement says of itself, with the type of each."""
+"""Attributes that an arrangement declares, with their types."""
 
 ARRANGEMENTS: Plugins[Arrangement] = Plugins(
     "benchd.arrangements",
@@ -44,7 +44,7 @@ def arrangement(name: str) -> type[Arrangement]:
 
 
 def arrangement_of(file: BenchFile) -> Arrangement:
-    """The arrangement of a bench, whose keys were found to be good when its file was read."""
+    """The arrangement of a bench; its keys were checked when the file was read."""
     name = file.arrangement.kind
     found = arrangement(name)
     config = found.Config.model_validate(file.arrangement.rest)
@@ -56,15 +56,15 @@ def arrangement_of(file: BenchFile) -> Arrangement:
 
 
 def curve_width(name: str) -> float:
-    """How wide its curves are; as wide as of light that passes the lens once where it is not installed."""
+    """The width factor of its curves; 1, as for light that passes the lens once, if it is not installed."""
     try:
         return arrangement(name).curve_width
     except BenchdError:
         return 1.0
 
 
-def unfit(loaded: LoadedBench) -> list[Problem]:
-    """What of a bench file's arrangement does not go with what there is, at its lines."""
+def arrangement_problems(loaded: LoadedBench) -> list[Problem]:
+    """Problems of a bench file's arrangement (not installed, unfit, wrong keys), at their lines."""
     kind = loaded.file.arrangement.kind
     at = ("arrangement",) if isinstance(loaded.source.data["arrangement"], str) else ("arrangement", "kind")
     try:

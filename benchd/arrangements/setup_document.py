@@ -1,4 +1,4 @@
-"""The set-up document: what stands on the bench now, and how a change of it is checked before it counts."""
+"""The set-up document: what is on the bench now, and the checks of a change."""
 
 from __future__ import annotations
 
@@ -75,26 +75,37 @@ class SetupDocument(SetupValues):
 SETTABLE: tuple[str, ...] = tuple(SetupValues.model_fields)
 
 # A change of one of these moves the nominal place of the carriage.
-MOVES = ("lens", "adapters", "glass", "ring", "distance_mm", "m", "light_nm", "temperature_C", "support", "trim_um")
+MOVES_NOMINAL = (
+    "lens",
+    "adapters",
+    "glass",
+    "ring",
+    "distance_mm",
+    "m",
+    "light_nm",
+    "temperature_C",
+    "support",
+    "trim_um",
+)
 
-# Some describe one lens on one day: with another lens they are nobody's until stated again. The magnification was
-# measured at one distance.
+# Some values describe one lens, as set on one day, and are cleared with another lens until stated again. The
+# magnification was measured at one distance.
 CLEARED_WITH = {"lens": ("ring", "m", "f_number", "support"), "distance_mm": ("m",)}
 
 
 def loses_distance(lens: str | None, then: str | None) -> bool:
-    """Whether nobody can say from where a distance to the wall was counted, with one lens (or none) after another."""
+    """Whether a change between these lenses makes the wall distance meaningless: one of them is None."""
     return lens != then and None in (lens, then)
 
 
-def check_rev(stands: int, asked: int | None) -> None:
-    """Raise Refused('rev_conflict') where a change was meant for another revision than the one that stands."""
-    if asked is not None and asked != stands:
+def check_rev(present: int, asked: int | None) -> None:
+    """Raise Refused('rev_conflict') if a change is for another revision than the present one."""
+    if asked is not None and asked != present:
         raise Refused(
             "rev_conflict",
-            f"The set-up is at revision {stands}, not {asked}.",
+            f"The set-up is at revision {present}, not {asked}.",
             advice="Read it again, then change it.",
-            data={"rev": stands, "asked": asked},
+            data={"rev": present, "asked": asked},
         )
 
 
@@ -113,12 +124,12 @@ def apply(
 ) -> SetupDocument:
     """The set-up after `changes` (JSON values), its rev one higher; the old one stays untouched.
 
-    Whole values replace, null clears. Another lens clears ring, m, f_number and support unless the same change
-    states them; another distance clears m likewise, since it was measured at the old one. A distance does not outlive
-    the first lens, or the last: it is counted from the target plane, which stands nowhere without one. The new
-    document has no chain yet. A change that changes nothing gives the set-up as it is, its rev as well. Raises Refused:
-    rev_conflict, bad_request (a key or value that may not stand, parts that do not mate), unknown_name (with near
-    names).
+    Whole values replace, null clears. Another lens clears ring, m, f_number and support unless the same change states
+    them; another distance clears m likewise, since it was measured at the old one. A distance is cleared when a lens is
+    fitted to an empty bench, or the lens is removed: it counts from the target plane, which has no position without a
+    lens. The new document has no chain yet. A change without effect gives the set-up unchanged, with its rev. Raises
+    Refused: rev_conflict, bad_request (a key or value that is not allowed, parts that do not mate), unknown_name (with
+    near names).
     """
     check_rev(setup.rev, rev)
     stated = _checked(changes)
@@ -135,12 +146,12 @@ def apply(
         rev=setup.rev + 1,
         arrangement=bench_file.arrangement.kind,
         mount=records.lens(values["lens"]).mount if values["lens"] else None,
-        stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES),
+        stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES_NOMINAL),
     )
-    _mates(new, records, bench_file)
+    _check_mating(new, records, bench_file)
     lens = records.lens(new.lens) if new.lens is not None else None
     if lens is not None:
-        _suits_lens(new, lens)
+        _check_ring_mark(new, lens)
     arrangement_of(bench_file).check_set_up(new, lens)
     return new
 
@@ -155,17 +166,17 @@ def _checked(changes: Mapping[str, Any]) -> dict[str, Any]:
             raise Refused(
                 "bad_request", text, advice=f"{suggestion}May be set: {', '.join(SETTABLE)}.", data={"key": key}
             )
-    # Null stands for the empty value of a list or a number as well.
+    # Null also means the empty value of a list or a number.
     empty = {"adapters": [], "glass": [], "trim_um": 0.0}
     given = {key: empty[key] if value is None and key in empty else value for key, value in changes.items()}
     try:
         parsed = SetupValues.model_validate_json(json.dumps(given), strict=True)
     except (ValueError, TypeError) as error:
-        raise _wrong(error) from error
+        raise _refusal(error) from error
     return {key: getattr(parsed, key) for key in given}
 
 
-def _wrong(error: ValueError | TypeError) -> Refused:
+def _refusal(error: ValueError | TypeError) -> Refused:
     if not isinstance(error, ValidationError):
         text = "The set-up takes JSON values with finite numbers."
         return Refused("bad_request", text, advice=f"May be set: {', '.join(SETTABLE)}.")
@@ -184,22 +195,24 @@ def _wrong(error: ValueError | TypeError) -> Refused:
     )
 
 
-def _mates(setup: SetupDocument, records: Records, bench_file: BenchFile) -> None:
-    """Adapters must mate one with the next from the bench's seat upwards, and the last with the lens."""
+def _check_mating(setup: SetupDocument, records: Records, bench_file: BenchFile) -> None:
+    """Each adapter must mate with the next from the bench's seat upwards, and the last with the lens."""
     for what, ids in (("adapter", setup.adapters), ("glass", setup.glass)):
-        twice = next((one for one in ids if ids.count(one) > 1), None)
+        twice = next((name for name in ids if ids.count(name) > 1), None)
         if twice is not None:
-            raise _bad(f"{what.capitalize()} {twice} can be fitted only once.", "Name each part once.", {what: twice})
+            raise _bad_request(
+                f"{what.capitalize()} {twice} can be fitted only once.", "Name each part once.", {what: twice}
+            )
     seat, owner = bench_file.seat, "the bench"
-    for adapter in [records.adapter(one) for one in setup.adapters]:
+    for adapter in [records.adapter(name) for name in setup.adapters]:
         if adapter.seat_below != seat:
             raise _does_not_mate(f"Adapter {adapter.id}", adapter.seat_below, owner, seat, setup.adapters)
         seat, owner = adapter.seat_above, f"adapter {adapter.id}"
     if setup.lens is not None and (lens := records.lens(setup.lens)).mount != seat:
         raise _does_not_mate(f"Lens {lens.id}", lens.mount, owner, seat, setup.adapters)
-    for glass in [records.glass(one) for one in setup.glass]:
+    for glass in [records.glass(name) for name in setup.glass]:
         if glass.fits and not set(glass.fits) & set(setup.adapters):
-            raise _bad(
+            raise _bad_request(
                 f"Glass {glass.id} is held by {' or '.join(glass.fits)}, which is not fitted.",
                 "Fit that adapter or remove the glass in the same change.",
                 {"glass": glass.id, "fits": list(glass.fits)},
@@ -207,22 +220,22 @@ def _mates(setup: SetupDocument, records: Records, bench_file: BenchFile) -> Non
 
 
 def _does_not_mate(what: str, rests_on: str, below: str, offers: str, adapters: Sequence[str]) -> Refused:
-    return _bad(
+    return _bad_request(
         f"{what} rests on '{rests_on}', but {below} offers '{offers}'.",
         "List the adapters from the bench upwards.",
         {"rests_on": rests_on, "offers": offers, "adapters": list(adapters)},
     )
 
 
-def _suits_lens(setup: SetupDocument, lens: Lens) -> None:
+def _check_ring_mark(setup: SetupDocument, lens: Lens) -> None:
     if isinstance(setup.ring, RingMark) and lens.scale is not None and setup.ring.mark not in lens.scale.marks:
         marks = ", ".join(f"{mark:g}" if isinstance(mark, float) else mark for mark in lens.scale.marks)
-        raise _bad(
+        raise _bad_request(
             f"Lens {lens.id} has no mark {setup.ring.mark}.",
             f"Engraved are {marks} ({lens.scale.unit}).",
             {"mark": setup.ring.mark},
         )
 
 
-def _bad(text: str, advice: str, data: dict[str, Any]) -> Refused:
+def _bad_request(text: str, advice: str, data: dict[str, Any]) -> Refused:
     return Refused("bad_request", text, advice=advice, data=data)

@@ -13,12 +13,12 @@ from benchd.arrangements.conjugate import (
     ConjugateTerm,
     LensInputs,
     Uncertain,
-    at_the_stop,
+    decided_by_ring,
     engraved,
-    imaged,
     not_stated,
-    of_the_ring,
-    propagated,
+    note_hard_stop,
+    propagate,
+    refuse_if_not_imaged,
 )
 from benchd.arrangements.setup_document import RingMark, SetupDocument
 from benchd.errors import Refused
@@ -30,8 +30,8 @@ from benchd.metrology.rounding import rounded
 from benchd.optics.conjugate import best_conjugate, magnification, magnification_with_u
 
 CONTRADICTION_TIMES_U = 3.0
-"""From so many combined standard uncertainties on, two statements are not both believed (common practice, no source):
-by chance alone one set-up in 370 of normal errors goes so far."""
+"""Two statements that differ by more combined standard uncertainties than this contradict each other (common practice,
+no source): with normal errors one set-up in 370 does so by chance."""
 
 CONTRADICT = "the distance to the wall and m contradict each other"
 
@@ -40,18 +40,18 @@ _ROUTES = {"m": "m measured", "distance": "distance and focal length", "m and di
 
 @dataclass(frozen=True, slots=True)
 class _Wall:
-    """What is known of the wall: distance (mm) and magnification, each with its u or not at all."""
+    """Distance (mm) and magnification of the wall, each with its u, None if not stated."""
 
     distance: Uncertain | None
     m: Uncertain | None
 
     @property
-    def said(self) -> str:
+    def in_words(self) -> str:
         return f"wall at {self.distance[0] / 1000.0:.1f} m" if self.distance else "wall by its magnification"
 
 
 class Wall(Arrangement):
-    """See above."""
+    """See the module docstring."""
 
     name = "wall"
     stands = "target on the carriage, the eye or a camera at the wall"
@@ -69,7 +69,7 @@ class Wall(Arrangement):
     }
 
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
-        if (found := of_the_ring(setup.ring)) is not None:
+        if (found := decided_by_ring(setup.ring)) is not None:
             return found
         wall = _Wall(
             None if setup.distance_mm is None else (setup.distance_mm, file.set_up.u_distance_mm),
@@ -77,9 +77,9 @@ class Wall(Arrangement):
         )
         if wall.distance is None and wall.m is None:
             return not_stated("the distance to the wall is not stated")
-        given = LensInputs.of(lens)
+        given = LensInputs.from_lens(lens)
         check = "Check distance_mm, the ring's mark and focal_length_mm of the lens."
-        with imaged(lens, "the wall or the mark", check):
+        with refuse_if_not_imaged(lens, "the wall or the mark", check):
             if isinstance(setup.ring, RingMark) and setup.ring.mark != "inf":
                 found = _at_mark(given, wall, setup.ring.mark, lens)
             else:
@@ -87,7 +87,7 @@ class Wall(Arrangement):
             contradiction = _contradiction(given, wall, lens)
         if contradiction:
             found = replace(found, why_relative=CONTRADICT, notes=(*found.notes, contradiction))
-        return at_the_stop(found, setup.ring)
+        return note_hard_stop(found, setup.ring)
 
     def check_set_up(self, setup: SetupDocument, lens: Lens | None) -> None:
         super().check_set_up(setup, lens)
@@ -105,9 +105,9 @@ class Wall(Arrangement):
 
 
 def too_near(conjugate: ChainTerm, low_um: float, high_um: float, least_p: float = 0.95) -> str | None:
-    """The sentence where the conjugate term alone keeps even a perfect lens from passing, else None.
+    """The sentence if the conjugate term alone keeps even a perfect lens from passing, else None.
 
-    The best that could be measured is the middle of the tolerance; JCGM 106 then gives a probability of conformity
+    The best possible value is the middle of the tolerance; JCGM 106 then gives a probability of conformity
     of erf(half-width / (sqrt(2) u)).
     """
     half_width, u_um = (high_um - low_um) / 2.0, conjugate.u_um
@@ -123,10 +123,10 @@ def too_near(conjugate: ChainTerm, low_um: float, high_um: float, least_p: float
 
 
 def _contradiction(given: LensInputs, wall: _Wall, lens: Lens) -> str | None:
-    """The sentence where m as stated is not the m that distance, focal length and gap ask for; None where it may be.
+    """The sentence if the stated m contradicts the m from distance, focal length and gap; None if they agree.
 
-    Four quantities, one equation between them: there is one thing to check, however many routes. The routes share
-    quantities, so m is held against what has none of its doubt, and not one route against another.
+    Four quantities with one equation between them: one check is enough, whatever the number of routes. The routes share
+    quantities, so m is compared with a value independent of it, and not one route with another.
     """
     if wall.m is None or wall.distance is None:
         return None
@@ -158,13 +158,15 @@ def _at_infinity(given: LensInputs, wall: _Wall, setup: SetupDocument) -> Conjug
         u_m=wall.m[1] if wall.m else 0.0,
     )
     parts = tuple(Part(name.replace("_", " "), u_um) for name, u_um in best.contributions.items())
-    term = ChainTerm("conjugate", best.x_um, best.u_um, given.dof_of(parts), "normal", _ROUTES[best.route], parts=parts)
+    term = ChainTerm(
+        "conjugate", best.x_um, best.u_um, given.dof_for(parts), "normal", _ROUTES[best.route], parts=parts
+    )
     ring = "Ring at its hard stop" if setup.ring == "hard_stop" else "Ring at infinity"
-    return ConjugateTerm(term, None, (f"{ring}, {wall.said}: {best.x_um:.0f} µm of conjugate shift taken off.",))
+    return ConjugateTerm(term, None, (f"{ring}, {wall.in_words}: {best.x_um:.0f} µm of conjugate shift taken off.",))
 
 
 def _at_mark(given: LensInputs, wall: _Wall, engraved_mark: float, lens: Lens) -> ConjugateTerm:
-    """x'(T) - x'(s). Focal length and gap stand in both, so their shares partly cancel and are added with sign."""
+    """x'(T) - x'(s). Focal length and gap enter both, so their shares partly cancel and are added with sign."""
     mark, unit, to_mark = engraved(lens, engraved_mark)
     routes: list[tuple[str, Callable[..., float], dict[str, Uncertain]]] = []
     if wall.m is not None:
@@ -175,9 +177,9 @@ def _at_mark(given: LensInputs, wall: _Wall, engraved_mark: float, lens: Lens) -
     if wall.m is not None and wall.distance is not None:
         inputs = given.named | {"distance": wall.distance, "m": wall.m}
         routes.append(("m and distance", lambda f, h, t, m: (t - h) * (m / (1.0 + m)) ** 2 - to_mark(f, h), inputs))
-    found = [(name, *propagated(function, inputs)) for name, function, inputs in routes]
-    source, value, parts = min(found, key=lambda one: math.hypot(*(part.u for part in one[2])))
+    found = [(name, *propagate(function, inputs)) for name, function, inputs in routes]
+    source, value, parts = min(found, key=lambda route: math.hypot(*(part.u for part in route[2])))
     u_um = math.hypot(*(part.u for part in parts))
-    term = ChainTerm("conjugate", 1000.0 * value, u_um, given.dof_of(parts), "normal", _ROUTES[source], parts=parts)
-    note = f"Ring at the mark {mark:g} {unit}, {wall.said}: {term.value_um:.0f} µm of conjugate shift taken off."
+    term = ChainTerm("conjugate", 1000.0 * value, u_um, given.dof_for(parts), "normal", _ROUTES[source], parts=parts)
+    note = f"Ring at the mark {mark:g} {unit}, {wall.in_words}: {term.value_um:.0f} µm of conjugate shift taken off."
     return ConjugateTerm(term, None, (note, MARK_IS_PART))

@@ -1,8 +1,8 @@
-"""The through-focus curve as it goes into a fit: readings of a sweep, averaged point by point, in the order taken.
+"""The through-focus curve for a fit: readings of a sweep, averaged point by point, in the order taken.
 
-The channels of one point share the carriage: an error of position moves them together. So their readings are
-averaged first and the mean curve is fitted once; two fits averaged as if they were independent would claim too much.
-Time order matters as well, because the fit looks for neighbours in time that err together.
+The channels of one point share the carriage: an error of position moves them together. So their readings are averaged
+first and the mean curve is fitted once; averaging two fits as if independent would understate the uncertainty. Time
+order matters too, because the fit tests for correlation between successive points.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ Whole = NDArray[np.int64]
 class CurvePoint:
     """One reading of one channel: a merit at an offset, with both standard uncertainties.
 
-    Channels of the same picture share `t_mono` (s, the instant the picture was true). `station` counts the places of
-    the sweep, `repeat` the passes over them, both from 0; `position_u_um` is the independent part of the position's
-    uncertainty, what differs from point to point.
+    Channels of the same picture share `t_mono` (s, the instant of the picture). `station` counts the stations of the
+    sweep, `repeat` the passes over them, both from 0; `position_u_um` is the part of the position's uncertainty that is
+    independent from point to point.
     """
 
     offset_um: float
@@ -80,7 +80,7 @@ class Curve:
         return int(self.offset_um.size)
 
     @classmethod
-    def of(cls, points: Iterable[CurvePoint], channels: Sequence[str]) -> Curve:
+    def from_points(cls, points: Iterable[CurvePoint], channels: Sequence[str]) -> Curve:
         """Average `channels` picture by picture. A picture without all of them is left out and counted.
 
         Plain means: a weighted one would let light decide which orientation counts, and best focus of an

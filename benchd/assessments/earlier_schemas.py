@@ -1,4 +1,4 @@
-"""Findings as they were written before, in the form of today: what was measured stays readable."""
+"""Converts findings of earlier schemas to the present one, so that they stay readable."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from benchd.assessments.lines import shares_of
 from benchd.errors import BenchdError
 
 NOT_ITS_LINES: Mapping[tuple[str, str], frozenset[str]] = {("glass_toggle", "shift"): frozenset({"plate record"})}
-"""Of findings with one budget for all their values: (assessment, value) -> the lines that are not of that one."""
+"""For findings with one budget for all values: (assessment, value) -> the lines that do not belong to that value."""
 
 
-def upgraded(doc: Mapping[str, Any]) -> dict[str, Any]:
-    """The document of a finding of any schema up to today's.
+def upgrade_finding(doc: Mapping[str, Any]) -> dict[str, Any]:
+    """The document of a finding of any schema up to the present one, in the present one.
 
-    Raises BenchdError (bad_request) for one that a later version wrote: half understood is misunderstood.
+    Raises BenchdError (bad_request) for a later schema, which could be misread.
     """
     schema = doc.get("schema", 1)
     if schema == SCHEMA:
@@ -27,21 +27,21 @@ def upgraded(doc: Mapping[str, Any]) -> dict[str, Any]:
             f"Finding {doc.get('finding')} is of schema {schema}; this benchd reads up to {SCHEMA}.",
             advice="Read it with the version of benchd that wrote it, or a later one.",
         )
-    return _second(doc)
+    return _from_schema_1(doc)
 
 
-def _second(doc: Mapping[str, Any]) -> dict[str, Any]:
-    """From the first schema: one budget for all values; that a length calibrates its artefact went without saying."""
+def _from_schema_1(doc: Mapping[str, Any]) -> dict[str, Any]:
+    """From schema 1, which had one budget for all values, and in which a length calibrated its artefact implicitly."""
     found: dict[str, Any] = {}
     for key, value in doc.items():
         if key == "budget":
             found["budgets"] = {
                 name: [line for line in value if line["term"] not in NOT_ITS_LINES.get((doc["assessment"], name), ())]
-                for name, one in doc["values"].items()
-                if one.get("U") is not None
+                for name, entry in doc["values"].items()
+                if entry.get("U") is not None
             }
             continue
-        if key == "notes" and (calibrates := _calibrates(doc)):
+        if key == "notes" and (calibrates := _implicit_calibrations(doc)):
             found["calibrates"] = calibrates
         found[key] = value
         if key == "finding":
@@ -49,10 +49,14 @@ def _second(doc: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
-def _calibrates(doc: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _implicit_calibrations(doc: Mapping[str, Any]) -> list[dict[str, Any]]:
     artefact, values = doc["measurand"].get("artefact"), doc["values"]
     if artefact is None or "length" not in values:
         return []
-    stood = values.get("carriage", {}).get("value")
+    carriage_um = values.get("carriage", {}).get("value")
     shares = {"shares": shares_of({line["term"]: line["u"] for line in doc["budget"]})}
-    return [{"artefact": artefact, "value": "length"} | ({} if stood is None else {"carriage_um": stood}) | shares]
+    return [
+        {"artefact": artefact, "value": "length"}
+        | ({} if carriage_um is None else {"carriage_um": carriage_um})
+        | shares
+    ]

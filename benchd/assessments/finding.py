@@ -1,7 +1,7 @@
-"""What an assessment ends in: values, units, uncertainty budgets, verdict, and the readings it came from.
+"""The result of an assessment: values, units, uncertainty budgets, verdict, and its readings.
 
-The model of the published document, so that what is stored, sent over MQTT and printed is one thing. Every number
-is finite; what cannot be said is null, with a note.
+The model of the published document: the same is stored, sent over MQTT and printed. Every number is finite; an unknown
+one is null, with a note.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 SCHEMA = 2
-"""Of the document, counted up where a reader of the one before would misread it (`older` reads those)."""
+"""Version of the document, counted up if older readers would misread it (`earlier_schemas` reads older ones)."""
 
 BUDGET_REL = 0.02
-"""How far a value's u may be from the root of the sum of its lines' squares: figures may have been rounded."""
+"""Allowed relative deviation of a value's u from the root sum of squares of its lines: figures may be rounded."""
 
 
 class Part(BaseModel):
@@ -245,8 +245,8 @@ class Finding(Part):
         if self.verdict is not None and not self.absolute:
             raise ValueError("a relative finding carries no verdict")
         about = {"verdict": [self.verdict.value] if self.verdict else [], "budget": list(self.budgets)}
-        about["calibration"] = [one.value for one in self.calibrates]
-        artefacts = [one.artefact for one in self.calibrates]
+        about["calibration"] = [entry.value for entry in self.calibrates]
+        artefacts = [entry.artefact for entry in self.calibrates]
         if len(set(artefacts)) < len(artefacts):
             raise ValueError(f"of {' and '.join(artefacts)} each may be calibrated once")
         for what, names in about.items():
@@ -268,14 +268,14 @@ class Finding(Part):
         return self
 
     def as_json(self) -> dict[str, Any]:
-        """The published document: plain values only, keys as in the contract, in its order."""
+        """The published document: plain values, with the keys and order of the contract."""
         return self.model_dump(mode="json", by_alias=True)
 
     @classmethod
     def from_json(cls, doc: dict[str, Any]) -> Self:
-        """The finding a document says. Raises pydantic's ValidationError."""
+        """The finding of a document. Raises pydantic's ValidationError."""
         return cls.model_validate(doc)
 
 
-def _near(one: float, other: float) -> bool:
-    return math.isclose(one, other, rel_tol=BUDGET_REL, abs_tol=1e-12)
+def _near(first: float, second: float) -> bool:
+    return math.isclose(first, second, rel_tol=BUDGET_REL, abs_tol=1e-12)

@@ -1,4 +1,4 @@
-"""What a person can do about a line of the budget, or about the part of it that stands in the way."""
+"""Advice on what a person can do to reduce a line of the budget, or one part of it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ CURVE: Mapping[str, str] = {
     "frequency": "measure the target's pitch",
     "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
 }
-"""What improves the lines that any best focus has beside those of the chain."""
+"""Advice for the lines that any best focus has beside those of the chain."""
 
 CHAIN: Mapping[str, str] = {
     "base": "calibrate bench_zero again, with more remounts",
@@ -33,17 +33,17 @@ CHAIN: Mapping[str, str] = {
     "gauge": "have the gauge overhauled, or use a better one; then bench_zero and adapter_length again",
     "position": "work nearer the carriage position of the base calibration",
 }
-"""What improves a line of the datum chain, by the first word of its name and by the part of it where it has parts: only
-what can come into force. What an arrangement adds to the chain it betters itself."""
+"""Advice for a line of the datum chain, by the first word of its name, and by its part if it has parts; only measures
+that take effect. An arrangement gives the advice for the lines that it adds."""
 
 
-def how(line: str, part: str | None, improves: Mapping[str, str] | None = None) -> str:
-    """What a person can do about a line of a budget, or about one part of it; `improves` are words for other lines."""
+def advice_for(line: str, part: str | None, improves: Mapping[str, str] | None = None) -> str:
+    """Advice for a line of a budget, or for one part of it; `improves` is further advice, which takes precedence."""
     known = {**CHAIN, **CURVE}
-    return own(line, part, improves or {}) or own(line, part, known) or "improve this line of the budget"
+    return own_advice(line, part, improves or {}) or own_advice(line, part, known) or "improve this line of the budget"
 
 
-def own(line: str, part: str | None, improves: Mapping[str, str]) -> str | None:
-    """What these words say of a line or of its part; None where they say nothing."""
+def own_advice(line: str, part: str | None, improves: Mapping[str, str]) -> str | None:
+    """The advice in `improves` for a line or its part; None if there is none."""
     first = line.split(" ", maxsplit=1)[0]
     return improves.get(f"{first} {part}", improves.get(first))

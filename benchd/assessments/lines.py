@@ -1,4 +1,4 @@
-"""How budgets and values are written into a finding."""
+"""Budgets and values in the form of a finding's document."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ def as_budget(terms: Sequence[Term]) -> list[dict[str, Any]]:
 
 
 def shares_of(lines: Mapping[str, float]) -> dict[str, float]:
-    """What a length by gauge owes to the bench's scale, carriage, gauge and cover, by the lines (name -> u) of its
-    budget."""
+    """The parts of a gauged length's u that come from the bench's scale, carriage, gauge and cover, from the lines
+    (name -> u) of its budget."""
     return {
         "scale_um": lines.get("scale", 0.0),
         "abbe_um": lines.get("abbe", 0.0),

@@ -1,8 +1,7 @@
-"""A rough look at where the focus is, from few pictures: good for choosing stations, never for a finding.
+"""A rough position of focus from a few captures: for choosing stations, never for a finding.
 
-The merit says where it peaks, to a fraction of its width; but it peaks on every side lobe too, the more so the farther
-out of focus. The blur of an edge says from anywhere where it is least, to about half a width. A peak counts where both
-agree.
+The merit gives its peak to a fraction of its width; but it peaks on every side lobe too, the more so farther out of
+focus. The blur of an edge points to its minimum from anywhere, to about half a width. A peak is accepted if both agree.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 REFINED_HW = 0.4
-"""How far a parabola may move a matched bell, in geometric half-widths: with more, it leans on noise in the flanks."""
+"""How far a parabola may move a matched bell, in geometric half-widths: beyond, it follows noise in the flanks."""
 
 NARROWEST_HW, WIDEST_HW = 0.9, 2.0
 """Bounds of a half-width at half height, in geometric half-widths: diffraction allows none below 1.02, and a wave of
@@ -26,12 +25,12 @@ LEAST_BLURS = 4
 
 SAME_PLACE_HW = 1.25
 """How far apart peak and least blur may be, in geometric half-widths. A wave of spherical aberration parts them by .4
-at f/8 and by less at wider apertures; the nearest side lobe stands 2.3 from the peak."""
+at f/8 and by less at wider apertures; the nearest side lobe is 2.3 from the peak."""
 
 
 @dataclass(frozen=True, slots=True)
 class Location:
-    """Place of the peak (um), half-width at half height (um), height, and whether both flanks were seen."""
+    """Position of the peak (um), half-width at half height (um), height, and whether both flanks were sampled."""
 
     peak_um: float
     hwhm_um: float
@@ -42,7 +41,7 @@ class Location:
 def locate(z_um: Sequence[float] | Floats, value: Sequence[float] | Floats, half_width_um: float) -> Location | None:
     """The best match of a bell of the expected half-width, refined by a parabola through the points above 60 %.
 
-    `value` 0 stands for a picture too blurred to be measured. None where nothing rises above the rest.
+    `value` 0 stands for a picture too blurred to be measured. None if there is no peak.
     """
     z, v = np.asarray(z_um, dtype=float), np.asarray(value, dtype=float)
     order = np.argsort(z)
@@ -70,10 +69,10 @@ def locate(z_um: Sequence[float] | Floats, value: Sequence[float] | Floats, half
 
 
 def least_blur_um(z_um: Sequence[float] | Floats, blur: Sequence[float] | Floats) -> float | None:
-    """Where an edge is least blurred (um), from the widths of its rise at a few places, in any unit.
+    """Offset of least blur (um), from the edge's widths at a few offsets, in any unit.
 
     Out of focus the blur grows in proportion to the distance (geometrical optics), so its square is a parabola whose
-    vertex is the focus, be it far outside the places looked at. None from fewer than four, or where they show none.
+    vertex is the focus, even far outside the sampled range. None from fewer than four, or if there is no minimum.
     """
     z, width = np.asarray(z_um, dtype=float), np.asarray(blur, dtype=float)
     if z.size < LEAST_BLURS or np.ptp(z) == 0.0:
@@ -84,7 +83,7 @@ def least_blur_um(z_um: Sequence[float] | Floats, blur: Sequence[float] | Floats
 
 
 def agree(peak: Location | None, least_blur: float | None, half_width_um: float) -> bool:
-    """Whether a peak of the merit, both flanks seen, is where edges are least blurred."""
+    """Whether a peak of the merit with both flanks sampled is where edges are least blurred."""
     if peak is None or not peak.enclosed or least_blur is None:
         return False
     return abs(peak.peak_um - least_blur) <= SAME_PLACE_HW * half_width_um

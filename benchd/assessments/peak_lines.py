@@ -1,4 +1,4 @@
-"""What the budget and the notes of any best focus hold, whatever question it is of."""
+"""Lines and notes common to all findings of a best focus."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from benchd.assessments.improvements import STATE_GAMMA
 from benchd.metrology.budget import Term, standard_u
 
 NON_LINEAR_SHIFT_UM = 0.75
-"""Best focus moves by at most this times f-number squared where pictures went through a video curve of exponent 2.2
-and are taken as linear: one wave of spherical aberration, the square quite dark, 20 lp/mm and up (own quadrature of
-the edge's spread, f/1.4 to f/5.6; a square of 2 % moves it by .46, one of 15 % by .13, an exponent of 1.1 by a tenth).
-Which way is not known, as the aberration is not."""
+"""Best focus moves by at most this times f-number squared if pictures have a video curve of exponent 2.2 and are taken
+as linear: one wave of spherical aberration, the square quite dark, 20 lp/mm and up (own quadrature of the edge's
+spread, f/1.4 to f/5.6; a square of 2 % moves it by .46, one of 15 % by .13, an exponent of 1.1 by a tenth). The
+direction is not known, as the aberration is not."""
 
 NON_LINEAR = "The pictures are not known to be linear in light, and best focus moves by that: see the budget."
 SUBDIVISION = "position subdivision"
@@ -28,17 +28,17 @@ FLAGS: Mapping[str, str] = {
     "correlated": "Successive readings go together; the stated uncertainty may be too small.",
     "window": "A wider part of the curve puts the peak elsewhere; look at the plot.",
 }
-"""What the flags of a fit say to a person."""
+"""The text for a person of each flag of a fit."""
 
 
 def non_linear_term(f_number: float) -> Term:
-    """What a curve of unknown exponent, up to a usual video curve's, may do to best focus."""
+    """Uncertainty of best focus by a camera curve of unknown exponent, up to that of a usual video curve."""
     u = standard_u(NON_LINEAR_SHIFT_UM * f_number**2, "rectangular")
     return Term("non-linear pictures", u, "B", None, "the camera's curve is not stated", "rectangular")
 
 
 def through_fit(term: Term) -> Term:
-    """A line of the chain or of the position as the fit passes it on."""
+    """A line of the chain or of the position, as it propagates through the fit."""
     if term.term != SUBDIVISION:
         return term
     u, source = SUBDIVISION_TRANSFER * term.u, f"{term.source}, times {SUBDIVISION_TRANSFER:g}: it imitates the curve"
@@ -46,5 +46,5 @@ def through_fit(term: Term) -> Term:
 
 
 def non_linear_notes(linear: bool) -> tuple[str, ...]:
-    """The label of a finding from pictures that are not known to be linear, and what to write to be rid of it."""
+    """The note of a finding from pictures that are not known to be linear, and how to remove the cause."""
     return () if linear else (f"{NON_LINEAR} {STATE_GAMMA}",)

@@ -1,7 +1,7 @@
-"""Where a sweep takes its readings: spans from the depth of the curve, in an order that no drift can imitate.
+"""Sampling positions of a sweep: spans from the curve's width, in random order so that drift cannot shift the peak.
 
-A monotone order turns correlated noise into a shift of the peak; a shuffled one turns it into scatter, which the
-fit sees. Pilot readings only choose the stations and never enter the fit.
+A monotone order turns correlated noise into a shift of the peak; a shuffled one turns it into scatter, which the fit
+includes. Pilot readings only choose the stations and never enter the fit.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ STEP_HWHM = 0.25
 """Station spacing: nine stations fall inside the window of the fit (+-1.1 half-widths)."""
 
 UNCOUNTED = 1e9
-"""More stations than this are not counted: a step of next to nothing."""
+"""The number of stations is limited to this, for a step of almost zero."""
 
 PILOT_SPAN_HW = 2.5
 PILOT_STEP_HW = 0.5
@@ -28,26 +28,26 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Station:
-    """One place of a sweep: offset asked for (um) and which repeat it belongs to."""
+    """One station of a sweep: target offset (um) and the number of its repeat."""
 
     offset_um: float
     repeat: int
 
 
 def pilot(centre_um: float, half_width_um: float) -> tuple[float, ...]:
-    """Offsets of a quick look about `centre_um`, ascending, so that every one is approached from below."""
+    """Offsets of a coarse scan about `centre_um`, ascending, so that each is approached from below."""
     count = round(PILOT_SPAN_HW / PILOT_STEP_HW)
     return tuple(centre_um + PILOT_STEP_HW * half_width_um * i for i in range(-count, count + 1))
 
 
 def wide(low_um: float, high_um: float, step_um: float) -> tuple[float, ...]:
-    """Offsets of a wide search, ascending, evenly spaced at no more than `step_um`."""
+    """Offsets of a wide scan, ascending, evenly spaced by at most `step_um`."""
     count = max(2, int(np.ceil((high_um - low_um) / step_um)) + 1)
     return tuple(float(x) for x in np.linspace(low_um, high_um, count))
 
 
 def per_pass(span_um: float, step_um: float) -> int:
-    """How many stations one pass over a span has."""
+    """Number of stations in one pass over a span."""
     return max(3, round(min(span_um / step_um, UNCOUNTED)) + 1)
 
 

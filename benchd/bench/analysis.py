@@ -1,7 +1,7 @@
-"""The one worker process for numerics, started when it is first needed and ended when idle.
+"""The worker process for numerics, started when first needed and ended when idle.
 
-The daemon stays small: numpy beyond the everyday, scipy and picture decoding live there. Only small results cross
-back. The worker dies with its parent, however that ends.
+It keeps the daemon small: heavy numpy, scipy and picture decoding are loaded in the worker only. Only small results are
+sent back. The worker dies with its parent, however that ends.
 """
 
 from __future__ import annotations
@@ -33,13 +33,13 @@ def _initialise(parent: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     pr_set_pdeathsig = 1
     ctypes.CDLL(None).prctl(pr_set_pdeathsig, signal.SIGKILL)
-    if os.getppid() != parent:  # it was killed while this process was loading
+    if os.getppid() != parent:  # the parent was killed while this process was loading
         os._exit(1)
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _load() -> None:
-    """In the worker: what most work needs, so that the first picture does not wait for it."""
+    """In the worker: import what most work needs, so that the first picture does not wait for it."""
     import scipy.special  # noqa: F401
 
     import benchd.assessments.curve
@@ -53,40 +53,40 @@ class Analysis:
         self._idle_s = idle_s
         self._pool: ProcessPoolExecutor | None = None
         self._under_way = 0
-        self._beforehand: list[Callable[[], None]] = [_load]
+        self._preload: list[Callable[[], None]] = [_load]
         self._idle: asyncio.TimerHandle | None = None
 
     async def run(self, work: Callable[[*Args], R], *args: *Args) -> R:
         """`work(*args)` in the worker; `work` is a module-level function, arguments and result are picklable.
 
-        As it is pure it is begun again where the worker was killed. Raises BenchdError (device_fault) if that goes on.
+        As `work` is pure it is retried if the worker was killed. Raises BenchdError (device_fault) after TRIES times.
         """
         for _ in range(TRIES):
             with suppress(BrokenExecutor):
-                return await self._tried(work, *args)
+                return await self._run_once(work, *args)
         raise BenchdError(
             "device_fault",
             f"The process that analyses pictures was killed {TRIES} times.",
             advice="See in the system's log whether memory ran out; end what else runs on this machine.",
         )
 
-    async def once(self, work: Callable[[*Args], R], *args: *Args) -> R | None:
-        """The same of work that may be at fault itself; None where the process has ended over it."""
+    async def run_without_retry(self, work: Callable[[*Args], R], *args: *Args) -> R | None:
+        """The same without a retry, for work that may itself crash the worker; None if it did."""
         with suppress(BrokenExecutor):
-            return await self._tried(work, *args)
+            return await self._run_once(work, *args)
         return None
 
-    async def _tried(self, work: Callable[[*Args], R], *args: *Args) -> R:
-        """Raises BrokenExecutor where the worker has ended over it; whoever comes next is given a new one."""
-        pool = self._pool or self._begin()
+    async def _run_once(self, work: Callable[[*Args], R], *args: *Args) -> R:
+        """Raises BrokenExecutor if the worker died; the next caller gets a new one."""
+        pool = self._pool or self._start_pool()
         try:
-            return await self._in(pool, work, *args)
+            return await self._submit(pool, work, *args)
         except BrokenExecutor:
             if self._pool is pool:
-                self._end()
+                self._end_pool()
             raise
 
-    async def _in(self, pool: ProcessPoolExecutor, work: Callable[[*Args], R], *args: *Args) -> R:
+    async def _submit(self, pool: ProcessPoolExecutor, work: Callable[[*Args], R], *args: *Args) -> R:
         if self._idle is not None:
             self._idle.cancel()
             self._idle = None
@@ -95,21 +95,21 @@ class Analysis:
             return await asyncio.wrap_future(pool.submit(work, *args))
         finally:
             self._under_way -= 1
-            self._rest()
+            self._restart_idle_timer()
 
-    def load_beforehand(self, load: Callable[[], None]) -> None:
-        """Have a new worker load this as well, where work is to be expected; a module-level function."""
-        self._beforehand.append(load)
+    def preload(self, load: Callable[[], None]) -> None:
+        """Let `warm` run this module-level function in a new worker as well, to import what its work needs."""
+        self._preload.append(load)
 
     def warm(self) -> None:
-        """Work is to be expected: start the worker where it is not running, and wait for nothing."""
+        """Start the worker if it is not running, because work is expected; returns at once."""
         if self._pool is None:
-            pool = self._begin()
-            for load in self._beforehand:
+            pool = self._start_pool()
+            for load in self._preload:
                 pool.submit(load)
-        self._rest()
+        self._restart_idle_timer()
 
-    def _begin(self) -> ProcessPoolExecutor:
+    def _start_pool(self) -> ProcessPoolExecutor:
         import multiprocessing
         from concurrent.futures import ProcessPoolExecutor
 
@@ -117,12 +117,12 @@ class Analysis:
         self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_initialise, initargs=(os.getpid(),))
         return self._pool
 
-    def _rest(self) -> None:
-        """Nothing is under way: end the worker after its idle time, counted anew."""
+    def _restart_idle_timer(self) -> None:
+        """If no work is under way, restart the timer that ends the idle worker."""
         if self._under_way == 0 and self._pool is not None:
             if self._idle is not None:
                 self._idle.cancel()
-            self._idle = asyncio.get_running_loop().call_later(self._idle_s, self._end)
+            self._idle = asyncio.get_running_loop().call_later(self._idle_s, self._end_pool)
 
     @property
     def pid(self) -> int | None:
@@ -130,7 +130,7 @@ class Analysis:
         processes = getattr(self._pool, "_processes", None) if self._pool else None
         return next(iter(processes), None) if processes else None
 
-    def _end(self) -> None:
+    def _end_pool(self) -> None:
         pool, self._pool = self._pool, None
         if self._idle is not None:
             self._idle.cancel()
@@ -144,6 +144,6 @@ class Analysis:
         processes = list((getattr(pool, "_processes", None) or {}).values())
         for process in processes:
             process.kill()
-        self._end()
+        self._end_pool()
         for process in processes:
             await asyncio.to_thread(process.join, 1.0)

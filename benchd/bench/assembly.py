@@ -1,4 +1,4 @@
-"""From a bench file to devices: every driver and link checked at its own lines, built, and opened all at once."""
+"""From a bench file to devices: drivers and links are checked, with problems at their lines, built, and opened."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from benchd.arrangements.registry import arrangement, unfit
+from benchd.arrangements.registry import arrangement, arrangement_problems
 from benchd.bench.plausible import implausible
 from benchd.bench.within_reach import WithinReach
 from benchd.detectors.available import Configs, configured
-from benchd.detectors.registry import kinds as detected_with
+from benchd.detectors.registry import kinds as detector_kinds
 from benchd.devices import (
     Axis,
     Camera,
@@ -73,13 +73,13 @@ class Assembly:
         return device
 
     def in_role(self, role: str, kind: type[D]) -> D | None:
-        """The device of a role where there is one of that kind."""
+        """The device in a role if it is of that kind, else None."""
         device = self.devices.get(self.roles.get(role, ""))
         return device if isinstance(device, kind) else None
 
     @property
     def position_resolution_um(self) -> float:
-        """Of the encoder where there is one, else of the carriage's steps."""
+        """Resolution of the encoder if there is one, else of the carriage's steps."""
         encoder = self.in_role("position", Encoder)
         return self.named("carriage", Axis).spec.resolution if encoder is None else encoder.spec.resolution_um
 
@@ -89,25 +89,25 @@ def build(loaded: LoadedBench) -> Assembly:
 
     Raises FileProblems with every wrong key of every device and link, at its line.
     """
-    problems = unfit(loaded)
+    problems = arrangement_problems(loaded)
     links = {
         name: link for name, entry in loaded.file.links.items() if (link := _link(loaded, name, entry.kind, problems))
     }
     devices: dict[str, Device] = {}
     for name, entry in loaded.file.devices.items():
-        # A link that could not be built has been told already, and is not told again as missing here.
+        # A link that could not be built is a problem already; its devices would only repeat it.
         if (entry.link is None or entry.link in links) and (
             device := _device(loaded, name, entry.driver, links.get(entry.link or ""), problems)
         ):
             devices[name] = guarded(device, name, entry.driver)
-    problems += _misplaced(loaded, devices)
+    problems += _role_problems(loaded, devices)
     by_lens = not problems and arrangement(loaded.file.arrangement.kind).pitch_goes_with_lens
-    problems += _not_stated(loaded, devices, by_lens=by_lens)
-    problems += _lasers(loaded, devices)
+    problems += _missing_figures(loaded, devices, by_lens=by_lens)
+    problems += _laser_problems(loaded, devices)
     detectors = configured(loaded, devices.get(loaded.file.roles.get("detector", "")), problems)
     problems += implausible(loaded, devices)
     carriage = devices.get(loaded.file.roles.get("carriage", ""))
-    if isinstance(carriage, Axis) and not problems:  # a travel that is wrong itself is told once
+    if isinstance(carriage, Axis) and not problems:  # a wrong travel is reported only once
         problems += WithinReach(loaded, carriage.spec).problems()
     if problems:
         raise FileProblems(problems)
@@ -122,7 +122,7 @@ def _link(loaded: LoadedBench, name: str, kind: str, problems: list[Problem]) ->
     with _problems_of(loaded, ("links", name), "kind", problems):
         found = registry.link_kind(kind)
         config = loaded.link_config(name, found.Config)
-        return _made(f"link {name}", kind, Link, lambda: found.create(name, config))
+        return _create(f"link {name}", kind, Link, lambda: found.create(name, config))
     return None
 
 
@@ -130,13 +130,13 @@ def _device(loaded: LoadedBench, name: str, driver: str, link: Link | None, prob
     with _problems_of(loaded, ("devices", name), "driver", problems):
         found = registry.driver(driver)
         config = loaded.device_config(name, found.Config)
-        return _made(name, driver, Device, lambda: found.create(name, config, link))
+        return _create(name, driver, Device, lambda: found.create(name, config, link))
     return None
 
 
 @contextmanager
 def _problems_of(loaded: LoadedBench, at: tuple[str, str], key: str, problems: list[Problem]) -> Iterator[None]:
-    """Whatever keeps a driver or link from being made stands at its lines in the bench file."""
+    """Turns every error of making a driver or link into a problem at its lines in the bench file."""
     try:
         yield
     except FileProblems as wrong:
@@ -149,8 +149,8 @@ def _problems_of(loaded: LoadedBench, at: tuple[str, str], key: str, problems: l
         problems.append(loaded.source.problem(at, str(wrong_use)))
 
 
-def _made(name: str, driver: str, kind: type[T], create: Callable[[], Any]) -> T:
-    """What a driver's `create` gives. Raises ValueError as it does, DeviceFault where it breaks the contract."""
+def _create(name: str, driver: str, kind: type[T], create: Callable[[], Any]) -> T:
+    """The result of a driver's `create`. Raises its ValueError, and DeviceFault if it breaks the contract."""
     guard = Guard(name, driver)
     return guard.of_kind("create", guard.now("create", create, passing=ValueError), kind)
 
@@ -162,7 +162,7 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "indicator": (Gauge,),
     "temperature": (Meter,),
 }
-"""The roles that something goes by, and what may play each, beside that of the detector."""
+"""The roles in use, and the kinds of device allowed in each; for the role `detector` the detectors decide."""
 
 _WATCHED_BY_NOBODY = (
     "no role yet: nothing watches it, and the bench would home and move on whatever it says; wire an emergency stop "
@@ -175,11 +175,11 @@ _NOT_OBEYED: Mapping[Role, str] = {
 }
 
 
-def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
-    """Roles that nothing here goes by, and devices that are not of the kind a role wants."""
+def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    """Roles that are not in use, and devices that are not of the kind a role requires."""
     problems = []
     for role, name in loaded.file.roles.items():
-        kinds = detected_with() if role == "detector" else _KINDS.get(role)
+        kinds = detector_kinds() if role == "detector" else _KINDS.get(role)
         device = devices.get(name)
         if kinds is None:
             wrong = _NOT_OBEYED.get(role, "no role yet: nothing goes by it; take it out, the device keeps its own name")
@@ -193,7 +193,7 @@ def _misplaced(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Probl
     return problems
 
 
-def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device], *, by_lens: bool) -> list[Problem]:
+def _missing_figures(loaded: LoadedBench, devices: Mapping[str, Device], *, by_lens: bool) -> list[Problem]:
     """Figures that the budget of a finding goes by and that nobody has stated: none of them is taken as zero.
 
     `by_lens`: how large the target is in a picture goes with the lens.
@@ -227,8 +227,8 @@ def _not_stated(loaded: LoadedBench, devices: Mapping[str, Device], *, by_lens: 
     return problems
 
 
-def _lasers(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
-    """A laser may be lit only for as long as somebody keeps asking for it, and lights here stay as they were set."""
+def _laser_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
+    """A laser must go off unless a user keeps it on, but lights here stay as set: so lasers are refused."""
     wrong = (
         "a light without a laser class: lasers are not supported yet, since nothing here puts one out when nobody "
         "holds it on any more"
@@ -245,7 +245,7 @@ def _article(noun: str) -> str:
 
 
 async def open_all(assembly: Assembly) -> dict[str, Identity]:
-    """Open links, then devices, side by side. Raises DeviceError naming all that failed, after closing the rest."""
+    """Open all links, then all devices, concurrently. Raises DeviceError naming all failures; the rest is closed."""
     failed = await _gather({name: link.open() for name, link in assembly.links.items()})
     identities: dict[str, Identity] = {}
 
@@ -266,14 +266,14 @@ async def open_all(assembly: Assembly) -> dict[str, Identity]:
 
 
 def _named(name: str, text: str) -> str:
-    """A device's words under its name, which it may have said itself."""
+    """An error text with the device's name in front, once."""
     return f"{name}: {text.removeprefix(f'{name}: ').rstrip('.')}"
 
 
 async def close_all(assembly: Assembly, *, within_s: float = 5.0) -> None:
     """Close devices (each leaves its hardware safe), then links.
 
-    A device that is not done in time loses its link all the same: whatever still waits for it then fails.
+    The link of a device that is late is closed all the same, which makes the pending calls fail.
     """
     closing = [asyncio.ensure_future(device.close()) for device in assembly.devices.values()]
     _, late = await asyncio.wait(closing, timeout=within_s)

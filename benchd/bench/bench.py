@@ -1,4 +1,4 @@
-"""The bench as a whole: what a verb or a step may ask of it, and what happens when something goes wrong.
+"""The bench as a whole: what verbs and steps call, and the handling of lost trust and ended jobs.
 
 Every method that moves checks trust, limits and clearance first. `stop` needs nothing and outranks everything.
 """
@@ -44,9 +44,9 @@ from benchd.records.store import Store
 
 
 class Bench:
-    """One bench: devices assembled, set-up kept, carriage positioned, sweeps taken.
+    """One bench: its devices, set-up, carriage and sweeps.
 
-    `notices` is what it says, `events` what happened, `jobs` what it is doing; all are the composition's.
+    `notices` publishes its state, `events` what happened, `jobs` holds the job under way.
     """
 
     def __init__(self, loaded: LoadedBench, assembly: Assembly, store: Store, notices: Notices, clock: Clock) -> None:
@@ -73,12 +73,12 @@ class Bench:
         )
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
         self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
-        self.detectors.expect(self.analysis)
+        self.detectors.preload_workers(self.analysis)
 
     # Motion
 
     async def stop(self, by: str | None = None) -> None:
-        """Everything that moves stops now; the position stays trusted where the controller kept it."""
+        """Stop everything that moves; the position stays trusted if the controller kept it."""
         await self.carriage.stop(by)
 
     def check_axes(self, axes: list[str]) -> None:
@@ -89,7 +89,7 @@ class Bench:
     async def home(self, axes: list[str], *, only_if_unhomed: bool = False, since: int | None = None) -> None:
         """Home axes. Raises Refused (unknown_name, clearance), HomeFailed, Stopped.
 
-        `since`, here and below, is the count of stops when somebody asked: a stop after that counts.
+        `since`, here and below, is the number of stops at the time of the request: a later stop ends it.
         """
         self.check_axes(axes)
         if only_if_unhomed and self.trust.homed:
@@ -101,28 +101,28 @@ class Bench:
         self.events.tell("homed", "The carriage is homed.")
 
     def check_homing(self) -> None:
-        """Raise Refused('clearance') where the way to the home switch is not clear of the lens in the set-up."""
+        """Raise Refused('clearance') if the path to the home switch is not clear of the lens in the set-up."""
         lowest, _ = self.carriage.homing_um
         check_way_to_switch(self.setup.clearance_of(self.setup.document), self.setup.chain.places.depth_um(lowest))
 
     def _expect_pictures(self) -> None:
-        """Whoever drives the carriage will soon take pictures: the worker comes up while it moves."""
+        """A sweep often follows a move: start the worker while the carriage moves."""
         if self.detectors:
             self.analysis.warm()
 
     async def nominal(self, *, since: int | None = None) -> Reading:
-        """Drive to where the chain says, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
+        """Drive to nominal, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
         return await self.move_carriage(self.nominal_target(), since=since)
 
     def nominal_target(self) -> float:
-        """Where the chain says the carriage must stand, trim included. Raises Refused('not_driven') without a lens."""
+        """The carriage position of nominal, trim included. Raises Refused('not_driven') without a lens."""
         target = self.setup.chain.carriage_um
         if target is None:
             raise nothing_nominal()
         return target
 
     async def move_carriage(self, carriage_um: float, *, since: int | None = None) -> Reading:
-        """Drive to a place of the carriage's own scale (um). Raises Refused (not_homed, limit, clearance)."""
+        """Drive to a position on the carriage's own scale (um). Raises Refused (not_homed, limit, clearance)."""
         self.check_reach(carriage_um)
         self._expect_pictures()
         reading = await self.carriage.go(carriage_um, since=since)
@@ -130,7 +130,7 @@ class Bench:
         return reading
 
     def check_reach(self, carriage_um: float) -> None:
-        """Raise Refused (not_homed, limit, clearance) for a place the carriage may not go to."""
+        """Raise Refused (not_homed, limit, clearance) for a position that the carriage may not go to."""
         self.trust.require()
         check_limits(carriage_um, self.carriage.limits_um, self.setup.chain.places)
         self.setup.check_depth(self.setup.chain.places.depth_um(carriage_um - self.carriage.overshoot_um))
@@ -151,10 +151,10 @@ class Bench:
         return None if document.lens is None else self.loaded.records.lens(document.lens).f_number
 
     def check_order(self, order: SweepOrder) -> Detector:
-        """Raise Refused (bad_request, unknown_name) for a sweep that this bench cannot take; gives what it is by."""
+        """Raise Refused (bad_request, unknown_name) for a sweep that this bench cannot take; gives its detector."""
         check_sweep(order.mode)
         chosen = self.detectors.chosen(order.merit, order.lp_mm)
-        if order.span_um is not None and order.step_um is not None:  # else they follow the curve that is found
+        if order.span_um is not None and order.step_um is not None:  # else they follow the measured curve
             check_points(order.repeats * per_pass(order.span_um, order.step_um))
         return chosen.detector
 
@@ -186,7 +186,7 @@ class Bench:
         typed_C, u_K = self.setup.document.temperature_C, self.file.set_up.u_temperature_K
         return Disturbances(self.lights, light, thermometer, typed_C, u_K, self.clock)
 
-    # What goes wrong
+    # Lost trust, ended jobs
 
     def _trust_lost(self, kind: str, why: str) -> None:
         self.setup.mark_stale()
@@ -215,9 +215,9 @@ class Bench:
             self.events.tell("device_fault", text, severity="error", advice=advice, cause=cause, data=data)
 
     async def close(self) -> None:
-        """Break off what runs (an axis comes to rest by that), begin nothing more, end timers and the worker.
+        """Cancel the job under way (which brings its axis to rest), refuse further ones, end timers and the worker.
 
-        Idempotent. Devices are the composition's to close, afterwards.
+        Idempotent. The daemon closes the devices afterwards.
         """
         await self.jobs.close(Stopped())
         await self.lights.close()

@@ -1,4 +1,4 @@
-"""What happened, told and kept: every event goes out at once and into the record."""
+"""Events: each is published at once and written into the record."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ Severity = Literal["info", "warning", "error"]
 
 _log = structlog.get_logger("benchd.events")
 
-FRAMES_TOLD = 8
+FRAMES_IN_EVENT = 8
 FRAME_CHARACTERS = 80
 
 
-def frames_told(frames: Sequence[FrameLog]) -> list[str]:
-    """The last frames on a link, newest last, each a printable line: direction, seconds to the last, the bytes."""
-    last = frames[-FRAMES_TOLD:]
+def printable_frames(frames: Sequence[FrameLog]) -> list[str]:
+    """The last frames on a link as printable lines, newest last: direction, seconds before the last frame, bytes."""
+    last = frames[-FRAMES_IN_EVENT:]
     return [f"{frame.direction:3} {frame.t_mono - last[-1].t_mono:+.3f} s {_printable(frame.data)}" for frame in last]
 
 
@@ -33,7 +33,7 @@ def _printable(data: bytes) -> str:
 
 
 class Events:
-    """Tells events; a record that cannot take one (full disk) keeps nobody from hearing it. None: no record at all."""
+    """Publishes events and writes them into `store`; publishing does not depend on the write. None: no record."""
 
     def __init__(self, notices: Notices, store: Store | None, clock: Clock) -> None:
         self._notices = notices
@@ -70,10 +70,10 @@ class Events:
         task.add_done_callback(self._writing.discard)
 
     def error(self, error: BenchdError, *, cause: str | None = None, data: Mapping[str, Any] | None = None) -> None:
-        """Publish an error as an event, with `data` beside its own; a device's with the last frames on its link."""
+        """Publish an error as an event, with `data` added to its own; a device's error has its link's last frames."""
         data = {**error.data, **(data or {})}
         if isinstance(error, DeviceError) and error.frames:
-            data["frames"] = frames_told(error.frames)
+            data["frames"] = printable_frames(error.frames)
         self.tell(error.code, error.text, severity="error", advice=error.advice, data=data, cause=cause)
 
     async def _keep(self, store: Store, doc: Mapping[str, Any]) -> None:
@@ -90,7 +90,7 @@ class Events:
             _log.warning("event not kept", code=doc["code"], why=error.text)
 
     async def close(self) -> None:
-        """Wait until what was told is kept. What is told from now on goes out, but not into the record."""
+        """Wait until all events are written. Later ones are published, but not written into the record."""
         self._closed = True
         if self._writing:
             await asyncio.wait(self._writing, timeout=1.0)

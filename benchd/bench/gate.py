@@ -1,4 +1,4 @@
-"""Where a run waits: open, or closed by a pause until somebody resumes."""
+"""The gate that a run waits at: open, or closed by a pause until a user resumes."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from collections.abc import Callable
 from benchd.errors import BenchdError
 
 
-def _nobody_resumes(error: BenchdError) -> None:
+def _cannot_be_resumed(error: BenchdError) -> None:
     raise error
 
 
 class Gate:
     """Checkpoints between steps and between the points of a sweep pass here.
 
-    `held` is told why the run itself cannot go on, for something that a person can mend, and has it closed, or raises
-    where nobody could resume. `on_parked` is called as a checkpoint begins to wait.
+    `held` is called with an error that a person can fix before the run continues; it closes the gate, or raises if no
+    user could resume. `on_parked` is called when a checkpoint begins to wait.
     """
 
     def __init__(
         self,
-        held: Callable[[BenchdError], None] = _nobody_resumes,
+        held: Callable[[BenchdError], None] = _cannot_be_resumed,
         on_parked: Callable[[], None] = lambda: None,
     ) -> None:
         self._held = held
@@ -40,20 +40,20 @@ class Gate:
         self._open.clear()
 
     def hold(self, error: BenchdError) -> None:
-        """Have it closed for something that a person can mend, who then resumes. Raises `error` where nobody could."""
+        """Close the gate for an error that a person can fix and then resume. Raises `error` if no user could resume."""
         self._held(error)
 
     async def opened(self) -> None:
-        """Return when open, for work beside the checkpoints: it does not count as a checkpoint that waits."""
+        """Return when open, without counting as a waiting checkpoint; for work beside the checkpoints."""
         await self._open.wait()
 
     def open(self) -> None:
-        """Let them pass."""
+        """Let checkpoints pass."""
         self._open.set()
 
     async def passable(self) -> None:
-        """Return when open."""
-        while not self._open.is_set():  # it may have been closed again by the time who waits has his turn
+        """A checkpoint: return when open."""
+        while not self._open.is_set():  # it may be closed again before the waiting task runs
             self._parked.set()
             self._on_parked()
             try:
@@ -62,5 +62,5 @@ class Gate:
                 self._parked.clear()
 
     async def parked(self) -> None:
-        """Return when a checkpoint waits, so that nothing of the run is under way."""
+        """Return when a checkpoint waits, so that no step of the run is under way."""
         await self._parked.wait()

@@ -1,4 +1,4 @@
-"""One thing at a time: what the bench is doing now, who caused it, and how it is broken off."""
+"""The job slot: the one job under way, its cause, and its cancellation."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from benchd.errors import BenchdError, Refused
 
 
 class Stopped(Exception):
-    """What was under way was stopped by somebody; the position stands where the stop left it, and is trusted.
+    """The operation was stopped by a user; the carriage is where the stop left it, and its position is trusted.
 
-    `by` is the user who did, where one is known; `how` is what it was, in a word.
+    `by` is the user, if known; `how` the word for it in texts.
     """
 
     how = "stopped"
@@ -24,7 +24,7 @@ class Stopped(Exception):
 
 
 class Occupied(NamedTuple):
-    """What a job says to others who want the bench: what it is, what they may do, and the figures."""
+    """How a job describes itself in a refusal `busy`: what it is, the advice, and the data."""
 
     what: str
     advice: str
@@ -33,7 +33,7 @@ class Occupied(NamedTuple):
 
 @dataclass(slots=True)
 class Job:
-    """A job under way: its kind (a verb), the id of the command that caused it, its task, what is known of it."""
+    """A job under way: its kind (a verb), the id of the command that caused it, its task, data for its end event."""
 
     kind: str
     cause: str | None
@@ -45,11 +45,11 @@ class Job:
 
 
 Ended = Callable[[str, str | None, Any, BaseException | None], None]
-"""Told when a job ends: kind, cause, result (where it failed: what is known of it), and the error (None when done)."""
+"""Called when a job ends: kind, cause, result (after a failure the job's `about`), and the error (None when done)."""
 
 
 class Jobs:
-    """The slot for the one job; a second one is refused with `busy`, naming the first."""
+    """The slot for one job; a second one is refused with `busy`, naming the first."""
 
     def __init__(self, ended: Ended) -> None:
         self._ended = ended
@@ -62,13 +62,13 @@ class Jobs:
         return self._job.kind if self._job else None
 
     def check_free(self) -> None:
-        """Raise Refused('busy') while something is under way, and at the end of all."""
+        """Raise Refused('busy') while a job is under way, and once closed."""
         if self._closed:
             raise Refused("busy", "The bench is being shut down.", advice="Start it again with `benchd up`.")
         if self._job is not None:
             kind = self._job.kind
-            says = self._job.occupied or (lambda: Occupied(f"'{kind}'", "Wait until it has ended, or stop it.", {}))
-            what, advice, data = says()
+            describe = self._job.occupied or (lambda: Occupied(f"'{kind}'", "Wait until it has ended, or stop it.", {}))
+            what, advice, data = describe()
             raise Refused("busy", f"The bench is busy with {what}.", advice=advice, data={"doing": kind, **data})
 
     def start(
@@ -80,7 +80,7 @@ class Jobs:
     ) -> Job:
         """Begin `work` in the background; gives the job. Raises Refused('busy').
 
-        `occupied` tells others who want the bench what it is busy with, where waiting or a stop would not free it.
+        `occupied` describes the job in a refusal, for one that neither waiting nor a stop would end.
         """
         self.check_free()
         task = asyncio.create_task(self._run(kind, work, cause), name=f"job {kind}")
@@ -98,7 +98,7 @@ class Jobs:
             if error is cancelled:
                 raise
         except Stopped as stopped:
-            # Whoever breaks a job off stops the carriage first: what counts is why.
+            # A cancellation stops the carriage first, so its reason counts, not the stop.
             error = (self._job.reason if self._job else None) or stopped
         except BenchdError as known:
             error = known
@@ -109,24 +109,24 @@ class Jobs:
         self._ended(kind, cause, result if error is None else about or None, error)
 
     def set_reason(self, reason: BaseException) -> Job | None:
-        """The job under way, which is about to be stopped and broken off, will have ended for `reason`.
+        """Set the reason of the job under way, which is about to be stopped and cancelled; gives the job.
 
-        An error of its own counts more; the first reason given stays.
+        The job's own error takes precedence; the first reason given stays.
         """
         if self._job is not None and self._job.reason is None:
             self._job.reason = reason
         return self._job
 
     def ending(self) -> None:
-        """Said by the job itself: only its orderly end is left. It is not cancelled any more, only waited for."""
+        """Called by the job itself when only its orderly end is left: from now on it is awaited, not cancelled."""
         if self._job is not None:
             self._job.ending = True
 
-    async def break_off(self, reason: BaseException, *, job: Job | None = None, within_s: float | None = None) -> None:
-        """Cancel the job under way, which then ends with `reason`; returns when it has ended. Nothing to do at rest.
+    async def cancel(self, reason: BaseException, *, job: Job | None = None, within_s: float | None = None) -> None:
+        """Cancel the job under way, which then ends with `reason`; returns when it has ended, at once if there is none.
 
-        `job` names the one that is meant, where another may have begun since. An orderly end that takes longer than
-        `within_s` is cut off.
+        With `job`, nothing happens if another job has begun since. An orderly end that takes longer than `within_s` is
+        cancelled too.
         """
         under_way = self._job
         if under_way is None or under_way.task is asyncio.current_task() or job not in (None, under_way):
@@ -140,9 +140,9 @@ class Jobs:
             await asyncio.wait(late, timeout=within_s)
 
     async def close(self, reason: BaseException) -> None:
-        """Break off what is under way; nothing begins from now on."""
+        """Cancel the job under way; no job can begin from now on."""
         self._closed = True
-        await self.break_off(reason)
+        await self.cancel(reason)
 
     async def wait(self) -> None:
         """Return when the slot is free."""

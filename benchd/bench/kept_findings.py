@@ -1,4 +1,4 @@
-"""Findings that stay published: those of what stands now, told again after a restart; those of another lens are not."""
+"""Findings kept published: those of the present lens, again after a restart; those of another lens are cleared."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from benchd.bench.notices import Notices
 from benchd.records.store import Store
 
 
-async def tell_standing(store: Store, notices: Notices, setup: SetupDocument) -> None:
-    """Put out the latest finding of each kind, as it would still be kept had the daemon not ended.
+async def republish_findings(store: Store, notices: Notices, setup: SetupDocument) -> None:
+    """Publish the latest finding of each kind, as if the daemon had not been restarted.
 
-    One of a lens is told if that lens has stood in the set-up ever since: one that was taken out and put back has
-    another seat, and what was found of it before is history. One of no lens (a length, a zero) is told at any time.
+    The finding of a lens is published only if that lens has stayed in the set-up since: a lens that was taken out and
+    put back is seated anew, so older findings no longer apply. A finding without a lens is always published.
     """
     since = await store.lens_since(setup.lens)
     for name in await store.assessments():
@@ -21,7 +21,7 @@ async def tell_standing(store: Store, notices: Notices, setup: SetupDocument) ->
 
 
 def forget_findings_of_lens(notices: Notices) -> None:
-    """Another lens: what was found of the last one is history, not state."""
+    """Clear the kept findings of a lens, after a change of lens."""
     for topic, doc in notices.snapshot().items():
         if topic.startswith("finding/") and doc["lens"] is not None:
             notices.put(topic, None)

@@ -1,4 +1,4 @@
-"""Lights by role: levels, stops, on and off, and a time after which they go dark again."""
+"""Lights by role: levels, photographic stops, on and off, and a time after which they are switched off."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from benchd.devices import Clock, DeviceError, Light
 from benchd.errors import Refused
 
 _log = structlog.get_logger("benchd.lights")
-AGAIN_S = 2.0
-"""Between two tries to put out a light whose time is over."""
+RETRY_S = 2.0
+"""Time between two attempts to switch off a light whose time is over."""
 
 
 @dataclass(frozen=True, slots=True)
 class LightSet:
-    """A light was set: its device's name, when (s, monotonic), to which level and by whom."""
+    """A light was set: its device's name, when (s, monotonic), to which level and by which user."""
 
     name: str
     at_s: float
@@ -28,12 +28,12 @@ class LightSet:
 
 
 class Lights:
-    """Sets lights, and remembers the level that `on` goes back to and who set what last."""
+    """Sets lights, and remembers the last level of each, for `on`, and the recent changes."""
 
     def __init__(self, assembly: Assembly, clock: Clock) -> None:
         self._assembly = assembly
         self._clock = clock
-        self._done: deque[LightSet] = deque(maxlen=1000)
+        self._changes: deque[LightSet] = deque(maxlen=1000)
         self._last: dict[str, float] = {}
         self._timers: dict[str, asyncio.Task[None]] = {}
 
@@ -61,39 +61,39 @@ class Lights:
             level = self._last.get(light.name, 1.0) if on else 0.0
         level = min(max(level, 0.0), 1.0)
         await self._set(light, level, by)
-        # Only now, as one that was refused leaves the light as it was, and the time it was given with it. Whatever time
-        # stands by now is that of a level before this one, of one that was asked for meanwhile and waited as well too.
-        before = self._timers.pop(light.name, None)  # by the device: it has a role and a name of its own
+        # Only now: a request that fails leaves the light and its timer as they were. Any timer found here belongs to an
+        # earlier level, also if it was set by a request that was waiting at the same time.
+        before = self._timers.pop(light.name, None)  # keyed by device: a light has a role and a name
         if before is not None:
             before.cancel()
         if level > 0.0:
             self._last[light.name] = level
         if for_s is not None and level > 0.0:
-            ends = self._dark_after(light, for_s, f"the {for_s:g} s that {by} gave it")
+            ends = self._switch_off_after(light, for_s, f"the {for_s:g} s that {by} gave it")
             self._timers[light.name] = asyncio.create_task(ends, name=f"dark {name}")
         return level
 
     async def _set(self, light: Light, level: float, by: str) -> None:
         await light.set_level(level)
-        self._done.append(LightSet(light.name, self._clock.monotonic(), level, by))
+        self._changes.append(LightSet(light.name, self._clock.monotonic(), level, by))
 
     def set_since(self, name: str, at_s: float) -> list[LightSet]:
-        """What was done to the light of this device since then (s, monotonic), the last of it last."""
-        return [one for one in self._done if one.name == name and one.at_s >= at_s]
+        """Changes of this device's light since `at_s` (s, monotonic), newest last."""
+        return [change for change in self._changes if change.name == name and change.at_s >= at_s]
 
-    async def _dark_after(self, light: Light, seconds: float, by: str) -> None:
+    async def _switch_off_after(self, light: Light, seconds: float, by: str) -> None:
         await asyncio.sleep(seconds)
         while True:
             try:
                 await self._set(light, 0.0, by)
                 break
-            except DeviceError as error:  # the device's own health tells it too
+            except DeviceError as error:  # the published health of the device shows it too
                 _log.warning("a light could not be put out yet", device=light.name, why=error.text)
-            await asyncio.sleep(AGAIN_S)
+            await asyncio.sleep(RETRY_S)
         self._timers.pop(light.name, None)
 
     async def close(self) -> None:
-        """Cancel the timers; closing the devices makes them dark."""
+        """Cancel the timers; closing the devices switches the lights off."""
         for timer in self._timers.values():
             timer.cancel()
         self._timers.clear()

@@ -1,7 +1,7 @@
-"""What the bench has to say, in one place: the state that is kept, and the things that merely happen.
+"""Publish and subscribe inside the daemon: kept documents for state, unkept notices for what happens.
 
-Whoever publishes (MQTT, a page, a test) subscribes here; the bench never knows who listens. Kept documents
-are delivered in full to a late subscriber; an unchanged document is not told again.
+Publishers to the outside (MQTT, tests) subscribe here; the bench does not know them. A late subscriber first receives
+all kept documents; an unchanged document is not published again.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ Doc = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One message: a topic below `benchd/<bench>/`, its document (None clears a kept one), kept or not."""
+    """One message: a topic below `benchd/<bench>/`, its document (None clears a kept one), and whether it is kept."""
 
     topic: str
     doc: Doc | None
@@ -25,7 +25,7 @@ class Notice:
 
 
 class Subscription:
-    """One listener's queue. Bounded: when it is full the oldest unkept notice goes, and the loss is counted."""
+    """One subscriber's queue. Bounded: when it is full the oldest unkept notice is dropped and counted."""
 
     def __init__(self, limit: int) -> None:
         self._limit = limit
@@ -34,9 +34,9 @@ class Subscription:
         self.dropped = 0
 
     def push(self, notice: Notice) -> None:
-        """Take a notice in; a kept document takes the place of the one of the same topic that still waits.
+        """Queue a notice; a kept document replaces one of the same topic that is still queued, in its place.
 
-        So the newest counts, and comes no later than what was told after the one before it.
+        So the newest document is delivered, and never later than notices that followed the replaced one.
         """
         if notice.kept:
             for index, waiting in enumerate(self._waiting):
@@ -59,14 +59,14 @@ class Subscription:
 
 
 class Notices:
-    """The kept documents by topic, and the listeners."""
+    """The kept documents by topic, and the subscriptions."""
 
     def __init__(self) -> None:
         self._kept: dict[str, Doc] = {}
         self._listeners: list[Subscription] = []
 
     def put(self, topic: str, doc: Doc | None) -> None:
-        """Set the kept document of `topic` (None clears it); told to listeners when it differs from the last one.
+        """Set the kept document of `topic` (None clears it); published if it differs from the last one.
 
         `t` and `seq` do not count as a difference.
         """
@@ -80,7 +80,7 @@ class Notices:
         self._tell(Notice(topic, doc, kept=True))
 
     def tell(self, topic: str, doc: Doc) -> None:
-        """Something that happens and is not kept: `event`, `reading`."""
+        """Publish a notice that is not kept: `event`, `reading`."""
         self._tell(Notice(topic, doc, kept=False))
 
     def snapshot(self) -> dict[str, Doc]:
@@ -89,7 +89,7 @@ class Notices:
 
     @contextmanager
     def subscribe(self, limit: int = 5000) -> Iterator[Subscription]:
-        """A Subscription that starts with every kept document; `limit` bounds what waits of the rest."""
+        """A subscription that starts with every kept document; `limit` bounds its queue of unkept notices."""
         subscription = Subscription(limit)
         for topic, doc in self._kept.items():
             subscription.push(Notice(topic, doc, kept=True))

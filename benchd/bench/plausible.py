@@ -1,6 +1,6 @@
-"""What the parts of a bench say of each other: figures that cannot stand together, and such as hardly will.
+"""Plausibility of device figures: values that cannot be right, and values that are unlikely.
 
-Surely wrong is a problem and keeps the bench from starting; odd is a note. A slip of a thousand is named as one.
+A wrong value is a problem and keeps the bench from starting; an unlikely one is a note. A factor of 1000 is named.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ PIXEL = Within(0.3, 200.0, "um")
 
 
 def implausible(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
-    """Of the devices in their roles, whatever driver they have, and of what the bench file asks of them."""
+    """Problems with figures of the devices in their roles, whatever their driver, and with the bench file's demands."""
     found: list[Problem] = []
     for role, name in loaded.file.roles.items():
         for key, value, within in _figures(role, devices.get(name)):
@@ -38,31 +38,31 @@ def implausible(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Prob
     return [*found, *_base(loaded), *_pixel(loaded, devices), *_tolerance(loaded, devices)]
 
 
-def odd(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[str]:
-    """What may stand and is hardly meant: a doubt or a bound of exactly nothing."""
+def unlikely(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[str]:
+    """Notes on values that are allowed but unlikely: an uncertainty or a bound of exactly 0."""
     found = []
-    doubts: list[tuple[tuple[str, ...], float | None]] = []
+    uncertainties: list[tuple[tuple[str, ...], float | None]] = []
     for role, name in loaded.file.roles.items():
         keys = {"position": "u_scale", "indicator": "u_gain", "detector": "u_pixel_um"}
         if role in keys:
             spec = getattr(devices[name], "spec", None)  # a meter in the role detector has none
-            doubts.append((("devices", name, keys[role]), getattr(spec, keys[role], None)))
+            uncertainties.append((("devices", name, keys[role]), getattr(spec, keys[role], None)))
     if loaded.file.steps is not None:
-        doubts += [(("steps", key), value) for key, value in loaded.file.steps if key.startswith("u_")]
-    for at, value in doubts:
+        uncertainties += [(("steps", key), value) for key, value in loaded.file.steps if key.startswith("u_")]
+    for at, value in uncertainties:
         if value == 0.0:
             found.append(loaded.source.problem(at, "taken as known exactly, which nothing is"))
-    found += [loaded.source.problem(at, "taken as none, which hardly is") for at in _bounds_of_none(loaded.file)]
+    found += [loaded.source.problem(at, "taken as none, which hardly is") for at in _zero_bounds(loaded.file)]
     for adapter in loaded.records.adapters.values():
         points = adapter.given.points_um
         if len(points) > 1 and min(points) == max(points):
             source = loaded.records.sources["adapter", adapter.id]
             found.append(source.problem(("given", "points_um"), "taken as no wedge at all, which hardly is"))
-    return [str(one) for one in found]
+    return [str(problem) for problem in found]
 
 
-def _bounds_of_none(file: BenchFile) -> list[tuple[str, ...]]:
-    """Where a bound of what is not measured is stated as exactly 0."""
+def _zero_bounds(file: BenchFile) -> list[tuple[str, ...]]:
+    """Keys of bounds on unmeasured effects that are stated as exactly 0."""
     bounds: list[tuple[tuple[str, ...], float | None]] = [(("joint", "stand_off_um"), file.joint.stand_off_um)]
     if file.abbe is not None:
         bounds += [(("abbe", key), getattr(file.abbe, key)) for key in ("pitch_arcmin", "yaw_arcmin")]
@@ -72,7 +72,7 @@ def _bounds_of_none(file: BenchFile) -> list[tuple[str, ...]]:
 
 
 def _base(loaded: LoadedBench) -> list[Problem]:
-    """A base as long as a hair is thick is one in another unit, also where some stack of spare adapters would reach."""
+    """A base shorter than 1 mm is taken to be in a wrong unit, even if some stack of adapters would reach."""
     base = loaded.file.base.given.length_um
     if not 0.0 < abs(base) < SHORT_BASE_UM:
         return []
@@ -127,7 +127,7 @@ def _pixel(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
 
 
 def _tolerance(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
-    """A place that is told in steps can be held no better than to half of one."""
+    """The motion tolerance cannot be smaller than half a step of the position measurement."""
     roles = loaded.file.roles
     encoder, axis = devices.get(roles.get("position", "")), devices.get(roles.get("carriage", ""))
     if isinstance(encoder, Encoder):

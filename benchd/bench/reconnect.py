@@ -1,7 +1,7 @@
-"""What was lost is opened again, links with the devices on them, once it answers and is the same as before.
+"""Reopens lost links, with the devices on them, and lost devices, once the same device answers as before.
 
-Nothing resumes by itself: the position stays untrusted and lights come back at their safe level. An outage is told
-by two lines in the log, however long it lasts.
+Nothing resumes by itself: the position stays untrusted and lights come back at their safe level. An outage makes two
+lines in the log, however long it lasts.
 """
 
 from __future__ import annotations
@@ -19,106 +19,106 @@ from benchd.devices import Axis, Device, DeviceError, DeviceFault, DeviceMismatc
 
 _log = structlog.get_logger("benchd.links")
 
-LOOK_S, ASK_S = 0.05, 1.0
-"""A link is only looked at; a device without one is asked."""
+LINK_POLL_S, DEVICE_POLL_S = 0.05, 1.0
+"""Checking a link costs nothing; a device without a link has to be asked."""
 BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
-"""The last one repeats: a cable that is back is found within a second."""
+"""The last one repeats: a cable that is plugged in again is found within a second."""
 
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """What is lost and comes back as one: a link with the devices on it, or a device that has none."""
+    """A unit that is lost and reopened together: a link with the devices on it, or a device without a link."""
 
     name: str
     link: Link | None
     devices: tuple[tuple[str, Device], ...]
 
     @property
-    def said(self) -> str:
-        """As it stands in a sentence."""
+    def in_words(self) -> str:
+        """Its name in a sentence."""
         return f"link {self.name}" if self.link else self.name
 
     async def lost(self) -> bool:
-        """A link knows; a device without one says so of itself."""
+        """Whether it is lost, as the link knows, or the device's health says if it has no link."""
         try:
             if self.link is not None:
                 return not self.link.connected
             healths = [await device.health() for _, device in self.devices]
         except DeviceError:
-            return False  # it is there, and told as a fault: that of the device, or of those on the link
+            return False  # it is present but faulty; its published state shows that
         return any(health.state == "fault" and health.code == "link" for health in healths)
 
     @property
     def why(self) -> str:
-        """Why it is lost: in the link's own words where it finds any."""
-        said = ""
+        """Why it is lost, in the link's own words if it has any."""
+        reason = ""
         if self.link is not None:
             with suppress(DeviceError):
-                said = self.link.why_lost
-        return said or f"{self.said[:1].upper()}{self.said[1:]} is lost."
+                reason = self.link.why_lost
+        return reason or f"{self.in_words[:1].upper()}{self.in_words[1:]} is lost."
 
     async def close(self) -> None:
-        """Devices first."""
+        """Close the devices, then the link."""
         for _, device in self.devices:
             await device.close()
         if self.link is not None:
             await self.link.close()
 
     async def open(self, identities: Mapping[str, Identity]) -> None:
-        """Raises DeviceMismatch where others answer than at the start, LinkError while nobody does."""
+        """Reopen it. Raises DeviceMismatch if another device answers than at the start, LinkError while none does."""
         await self.close()
         if self.link is not None:
             await self.link.open()
         for own, device in self.devices:
-            said = await device.open()
-            _same(own, identities.get(own, Identity()), said)
+            identity = await device.open()
+            _check_same(own, identities.get(own, Identity()), identity)
 
 
 class Reconnector:
-    """Runs beside the bench until cancelled. `identities` are what the devices said of themselves at the start."""
+    """Runs beside the bench until cancelled. `identities` are those that the devices gave at the start."""
 
     def __init__(self, bench: Bench, identities: Mapping[str, Identity]) -> None:
         self._bench = bench
         self._identities = identities
         self._away: dict[Part, str] = {}
-        self._parts = [*self._links(), *self._alone()]
+        self._parts = [*self._links_with_devices(), *self._devices_without_link()]
 
-    def _links(self) -> Iterator[Part]:
+    def _links_with_devices(self) -> Iterator[Part]:
         devices = self._bench.assembly.devices
         for name, link in self._bench.assembly.links.items():
             on = [own for own, entry in self._bench.file.devices.items() if entry.link == name]
             yield Part(name, link, tuple((own, devices[own]) for own in on))
 
-    def _alone(self) -> Iterator[Part]:
+    def _devices_without_link(self) -> Iterator[Part]:
         for name, entry in self._bench.file.devices.items():
             if entry.link is None:
                 yield Part(name, None, ((name, self._bench.assembly.devices[name]),))
 
     def away(self, device: str) -> str:
-        """Why a device (by its name in the bench file) is lost, or its link is; empty where it is not, or is back."""
+        """Why a device (by its name in the bench file) or its link is lost; empty if it is present."""
         return next((why for part, why in self._away.items() if device in dict(part.devices)), "")
 
     async def run(self) -> None:
         """Watch every link, and every device without one."""
         async with asyncio.TaskGroup() as tasks:
             for part in self._parts:
-                tasks.create_task(self._keep(part), name=f"keep {part.said}")
+                tasks.create_task(self._watch(part), name=f"keep {part.in_words}")
 
-    async def _keep(self, part: Part) -> None:
+    async def _watch(self, part: Part) -> None:
         while True:
             if await part.lost():
                 await self._bring_back(part)
-            await self._bench.clock.sleep(LOOK_S if part.link else ASK_S)
+            await self._bench.clock.sleep(LINK_POLL_S if part.link else DEVICE_POLL_S)
 
     async def _bring_back(self, part: Part) -> None:
         bench = self._bench
         since = bench.clock.monotonic()
         self._away[part] = why = part.why
-        if self._moves(part):
-            bench.carriage.barred = f"{part.said} is lost"
-            bench.trust.lose("link", f"{part.said} was lost")
-        _log.warning("lost; trying again until it is back", what=part.said, why=why)
-        told: set[str] = set()
+        if self._affects_carriage(part):
+            bench.carriage.barred = f"{part.in_words} is lost"
+            bench.trust.lose("link", f"{part.in_words} was lost")
+        _log.warning("lost; trying again until it is back", what=part.in_words, why=why)
+        published: set[str] = set()
         tries = 0
         while True:
             await bench.clock.sleep(BACK_OFF_S[min(tries, len(BACK_OFF_S) - 1)])
@@ -128,22 +128,22 @@ class Reconnector:
                 break
             except DeviceError as error:
                 await part.close()
-                if isinstance(error, DeviceMismatch | DeviceFault) and error.text not in told:
-                    told.add(error.text)
+                if isinstance(error, DeviceMismatch | DeviceFault) and error.text not in published:
+                    published.add(error.text)
                     bench.events.error(error)
         del self._away[part]
-        if bench.carriage.barred is not None and not any(self._moves(other) for other in self._away):
+        if bench.carriage.barred is not None and not any(self._affects_carriage(other) for other in self._away):
             bench.carriage.barred = None
-        _log.warning("it is back", what=part.said, after_s=round(bench.clock.monotonic() - since, 1), tries=tries)
+        _log.warning("it is back", what=part.in_words, after_s=round(bench.clock.monotonic() - since, 1), tries=tries)
         bench.events.tell(
             "link_back",
-            f"{part.said[:1].upper()}{part.said[1:]} is back.",
-            advice="Home before anything moves." if self._moves(part) else "",
+            f"{part.in_words[:1].upper()}{part.in_words[1:]} is back.",
+            advice="Home before anything moves." if self._affects_carriage(part) else "",
             data={"link" if part.link else "device": part.name, "tries": tries},
         )
 
-    def _moves(self, part: Part) -> bool:
-        """Whether the carriage or its scale is part of it."""
+    def _affects_carriage(self, part: Part) -> bool:
+        """Whether the part includes the carriage or its scale."""
         assembly = self._bench.assembly
         parts: tuple[Device | None, ...] = (
             assembly.in_role(CARRIAGE, Axis) or assembly.devices.get(CARRIAGE),
@@ -152,11 +152,11 @@ class Reconnector:
         return any(device in parts for _, device in part.devices)
 
 
-def _same(name: str, was: Identity, said: Identity) -> None:
-    if (was.model, was.serial) != (said.model, said.serial):
+def _check_same(name: str, expected: Identity, found: Identity) -> None:
+    if (expected.model, expected.serial) != (found.model, found.serial):
         raise DeviceMismatch(
-            f"{name}: another device answers than at the start: '{said.model} {said.serial}'".rstrip()
-            + f", not '{was.model} {was.serial}'. It is not used.",
+            f"{name}: another device answers than at the start: '{found.model} {found.serial}'".rstrip()
+            + f", not '{expected.model} {expected.serial}'. It is not used.",
             advice="Check which cable is in which port; for another device begin again with `benchd up`.",
             device=name,
         )

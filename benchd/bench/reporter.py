@@ -1,7 +1,7 @@
-"""The state of every device as kept documents, and the watches that keep them true.
+"""Publishes the state of every device as kept documents, and halts the job when trust in the position is lost.
 
-The carriage is looked at fast while it moves and slowly at rest; devices tell their health once in a while. Whatever
-takes trust away is told at once, and what runs on the trusted position is brought to rest and broken off.
+The carriage is polled fast while it moves and slowly at rest; the other devices once a second. A loss of trust is
+published at once, and the job that relies on the position is stopped and cancelled.
 """
 
 from __future__ import annotations
@@ -19,18 +19,18 @@ from benchd.devices import Axis, Device, DeviceError, Encoder, Gauge, Light, Met
 from benchd.errors import BenchdError
 
 MOVING_S = 0.05
-"""As often as is told at the most: a board is not asked for what nobody hears."""
+"""Shortest polling period, equal to that of publishing: polling faster would only load the controller."""
 RESTING_S = 0.2
 HEALTH_S = 1.0
 LEAST_PAUSE_S = 0.005
-DEAF_S = 5.0 * RESTING_S
-"""For so long after it failed to tell surprises a carriage is taken to be unable to; it is tried again sooner."""
+SURPRISES_FAILED_S = 5.0 * RESTING_S
+"""How long a carriage whose surprises failed is published as a fault; listening is retried sooner."""
 
 
 class Reporter:
-    """Runs as tasks beside the bench; ends when cancelled. `beat_due` is called from the motion loop, at every look.
+    """Runs as tasks beside the bench; ends when cancelled. `beat_due` is called at every poll of the carriage.
 
-    `away` says why a device is lost, or its link, where it is: it is then `offline` and not asked.
+    `away` gives the reason if a device or its link is lost: it is then published as `offline` and not polled.
     """
 
     def __init__(self, bench: Bench, beat_due: Callable[[], None], away: Callable[[str], str]) -> None:
@@ -41,7 +41,9 @@ class Reporter:
         self._place: float | None = None
         self._rested = False
         self._fault: DeviceError | None = None
-        self._deaf: tuple[float, DeviceError] | None = None  # since when its surprises cannot be heard, and why
+        self._surprises_failed: tuple[float, DeviceError] | None = (
+            None  # when listening for surprises last failed, and why
+        )
         self._halting: set[asyncio.Task[None]] = set()
         bench.trust.listen(self._trust_lost)
         bench.carriage.changed = self._carriage_changed
@@ -55,7 +57,7 @@ class Reporter:
                 for name, device in self._bench.assembly.devices.items():
                     public = self._bench.assembly.public_name(name)
                     if public != CARRIAGE:
-                        tasks.create_task(self._tell_device(name, public, device), name=f"tell {public}")
+                        tasks.create_task(self._publish_device(name, public, device), name=f"tell {public}")
         finally:
             for task in self._halting:
                 task.cancel()
@@ -67,17 +69,17 @@ class Reporter:
             self._beat_due()
             pause_s = MOVING_S if bench.carriage.state != "idle" else RESTING_S
             try:
-                await self._look_and_beat()
+                await self._poll_and_beat()
             except DeviceError as error:
-                self._failed(error)
-                began = bench.clock.monotonic()  # what fails is not asked again before it was told
+                self._poll_failed(error)
+                began = bench.clock.monotonic()  # a failing device is not polled again before the failure was published
                 pause_s = RESTING_S
             spent = bench.clock.monotonic() - began
             await bench.clock.sleep(max(pause_s - spent, LEAST_PAUSE_S))
 
-    async def _look_and_beat(self) -> None:
-        """One look; the beat goes on while a device makes wait for it, as the loop does."""
-        look = asyncio.create_task(self._look(), name="look at the carriage")
+    async def _poll_and_beat(self) -> None:
+        """Poll the carriage once; the beat goes on while the device keeps this waiting."""
+        look = asyncio.create_task(self._poll(), name="look at the carriage")
         try:
             while not (await asyncio.wait({look}, timeout=RESTING_S))[0]:
                 self._beat_due()
@@ -87,53 +89,58 @@ class Reporter:
                 await asyncio.wait({look})
         look.result()
 
-    async def _look(self) -> None:
+    async def _poll(self) -> None:
         bench = self._bench
         away = [role for role in (CARRIAGE, "position") if self._away(bench.assembly.roles.get(role, role))]
         if away:
             self._place = None
-            self._tell_carriage()
+            self._publish_carriage()
             return
-        self._seen_at((await bench.carriage.watch_once()).value)
+        self._note_position((await bench.carriage.watch_once()).value)
         health = await bench.assembly.named(CARRIAGE, Axis).health()
-        waits = health.state == "fault" and health.code == "interlock"  # for a person, at the machine
-        self._fault = DeviceError(health.text, code="interlock", device=CARRIAGE) if waits else self._deafness
-        self._tell_carriage()
+        interlocked = health.state == "fault" and health.code == "interlock"  # until a person acts at the machine
+        self._fault = (
+            DeviceError(health.text, code="interlock", device=CARRIAGE) if interlocked else self._surprises_error
+        )
+        self._publish_carriage()
 
     @property
-    def _deafness(self) -> DeviceError | None:
-        """Why its surprises cannot be heard; one that is not renewed is over."""
-        if self._deaf is None or self._bench.clock.monotonic() - self._deaf[0] > DEAF_S:
+    def _surprises_error(self) -> DeviceError | None:
+        """Why its surprises cannot be received; None once the failure is older than SURPRISES_FAILED_S."""
+        if (
+            self._surprises_failed is None
+            or self._bench.clock.monotonic() - self._surprises_failed[0] > SURPRISES_FAILED_S
+        ):
             return None
-        return self._deaf[1]
+        return self._surprises_failed[1]
 
-    def _seen_at(self, place_um: float) -> None:
-        """Take a place up. At rest only one outside the tolerance is another: a scale's last digit never rests."""
-        rests = self._bench.carriage.state == "idle"
-        held = self._place if rests and self._rested else None
-        if held is None or abs(place_um - held) > self._bench.file.motion.tolerance_um:
+    def _note_position(self, place_um: float) -> None:
+        """Note the position. At rest only a change beyond the tolerance counts: a scale's last digit flickers."""
+        at_rest = self._bench.carriage.state == "idle"
+        previous = self._place if at_rest and self._rested else None
+        if previous is None or abs(place_um - previous) > self._bench.file.motion.tolerance_um:
             self._place = place_um
-        self._rested = rests
+        self._rested = at_rest
 
     def _carriage_changed(self) -> None:
-        """It begins or ends to move: told at once, with where it was last seen, before anybody hears of an end."""
+        """A motion begins or ends: publish at once, with the last position, before the end of a job is published."""
         if self._place is not None and self._bench.carriage.place_um is not None:
-            self._seen_at(self._bench.carriage.place_um)
-        self._tell_carriage()
+            self._note_position(self._bench.carriage.place_um)
+        self._publish_carriage()
 
-    def _failed(self, error: DeviceError) -> None:
-        """A look that failed: trust goes with it. The same failure again is no news."""
+    def _poll_failed(self, error: DeviceError) -> None:
+        """A poll failed: trust is lost. The same failure is not published again."""
         known = self._fault is not None and self._fault.text == error.text
         self._place, self._fault = None, error
         if self._bench.trust.homed:
             self._bench.trust.lose("link", error.text.rstrip("."))
         elif not known and error.text.rstrip(".") not in (self._bench.trust.why or ""):
             self._bench.events.error(error)
-        self._tell_carriage()
+        self._publish_carriage()
 
     def _trust_lost(self, kind: str, why: str) -> None:
-        """In the same turn as the loss: tell it, and begin to bring to rest what runs."""
-        self._tell_carriage()
+        """Called synchronously on the loss: publish it, and begin to halt the job under way."""
+        self._publish_carriage()
         if kind == "homing" or self._bench.jobs.kind is None:
             return
         error = DeviceError(
@@ -148,10 +155,10 @@ class Reporter:
         task.add_done_callback(self._halting.discard)
 
     async def _halt(self, error: BenchdError, job: Job | None) -> None:
-        """The carriage is stopped as well as it can be, and the job broken off with the error."""
-        with suppress(DeviceError):  # told already as what led here
+        """Stop the carriage if possible, and cancel the job with the error."""
+        with suppress(DeviceError):  # published already as the cause of the lost trust
             await self._bench.carriage.stop()
-        await self._bench.jobs.break_off(error, job=job)
+        await self._bench.jobs.cancel(error, job=job)
 
     async def _hear_surprises(self) -> None:
         bench = self._bench
@@ -159,25 +166,27 @@ class Reporter:
         while True:
             try:
                 async for surprise in axis.surprises():
-                    # Homing fails or succeeds by itself and says so.
+                    # Homing reports its own success or failure.
                     if not bench.carriage.seeking_switch:
                         bench.trust.lose(surprise.kind, surprise.text.rstrip("."))
             except DeviceError as error:
-                self._fault = self._deafness or self._fault
-                self._deaf = bench.clock.monotonic(), error
-                self._failed(error)
-            await bench.clock.sleep(RESTING_S)  # the axis was closed, for a link to be opened again
+                self._fault = self._surprises_error or self._fault
+                self._surprises_failed = bench.clock.monotonic(), error
+                self._poll_failed(error)
+            await bench.clock.sleep(
+                RESTING_S
+            )  # `surprises` ended: the axis was closed because its link is being reopened
 
-    def _tell_carriage(self) -> None:
+    def _publish_carriage(self) -> None:
         bench, error = self._bench, self._fault
-        # One whose link is lost may have been told of before it is asked for its place again: it stands nowhere.
+        # After its link is lost, publish no position, even if the last one has not been cleared yet.
         place = None if bench.carriage.barred is not None else self._place
         limits: list[float] | None = None
         try:
             low_um, high_um = bench.carriage.limits_um
-            # Inwards, so that what is told can be driven to.
+            # Rounded inwards, so that the published limits can be driven to.
             limits = [math.ceil(10.0 * low_um) / 10.0, math.floor(10.0 * high_um) / 10.0]
-        except DeviceError as failed:  # a driver that cannot even say its travel
+        except DeviceError as failed:  # a driver that fails even at its travel
             error = error or failed
         state = "fault" if error is not None else bench.carriage.state
         if bench.carriage.barred is not None:
@@ -185,42 +194,42 @@ class Reporter:
         chain = bench.setup.chain
         offset = depth = u_um = None
         if place is not None:
-            with suppress(BenchdError):  # an arrangement of another package that fails says nothing of the place
+            with suppress(BenchdError):  # the position is published even if a package's arrangement fails
                 offset, depth = chain.places.offset_um(place), chain.places.depth_um(place)
                 u_um = bench.setup.position_u_um(place)
         doc: dict[str, Any] = {
             "state": state,
             "homed": bench.trust.homed,
             "why": bench.trust.why,
-            "carriage_um": _tenth(place),
-            "depth_um": _tenth(depth),
-            "offset_um": _tenth(offset),
+            "carriage_um": _to_tenths(place),
+            "depth_um": _to_tenths(depth),
+            "offset_um": _to_tenths(offset),
             "stale": bench.setup.document.stale,
             "source": bench.carriage.source,
             "limits_um": limits,
-            "u_um": _tenth(u_um),
+            "u_um": _to_tenths(u_um),
         }
         if error is not None:
             doc |= {"code": error.code, "text": error.text}
-        self._put(CARRIAGE, doc)
+        self._publish(CARRIAGE, doc)
 
-    async def _tell_device(self, name: str, public: str, device: Device) -> None:
-        """One device, again and again, by itself: one that does not answer keeps no other from being told."""
+    async def _publish_device(self, name: str, public: str, device: Device) -> None:
+        """Publish one device periodically, in a task of its own: one that does not answer does not delay the others."""
         while True:
             if why := self._away(name):
-                self._put(public, {"state": "offline", "code": "link", "text": why})
+                self._publish(public, {"state": "offline", "code": "link", "text": why})
             else:
-                self._put(public, await _state_of(device))
+                self._publish(public, await _state_of(device))
             await self._bench.clock.sleep(HEALTH_S)
 
-    def _put(self, name: str, doc: dict[str, Any]) -> None:
+    def _publish(self, name: str, doc: dict[str, Any]) -> None:
         seq = self._seq.get(name, 0) + 1
         self._seq[name] = seq
         self._bench.notices.put(f"device/{name}", {"t": self._bench.clock.utc(), "seq": seq, **doc})
 
 
 async def _state_of(device: Device) -> dict[str, Any]:
-    """What it says of itself; whatever it fails in is its fault, in its own words."""
+    """The state of a device; any failure is published as its fault, with its own text."""
     doc: dict[str, Any] = {"state": "fault", "code": "", "text": ""}
     try:
         health = await device.health()
@@ -235,5 +244,5 @@ async def _state_of(device: Device) -> dict[str, Any]:
     return doc
 
 
-def _tenth(value: float | None) -> float | None:
+def _to_tenths(value: float | None) -> float | None:
     return None if value is None else round(value, 1)

@@ -1,4 +1,4 @@
-"""A run under way: its number in the record, the next index, and what it has brought home so far."""
+"""A run under way: its id in the record, the next reading index, and what it has measured so far."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ from benchd.records.values import ReadingRow, row_of
 class RunRecord:
     """One run. `sweeps` and `named` (readings saved by name, in the order taken) are what assessments work on.
 
-    `unseen` are the findings, by name, made since the last question. `stands_um` is where its last step moved the
-    carriage to; None where that was nominal, or no certain place. `glass_meant` are the lenses with the glass behind
-    them of which somebody has said that they are meant to stand so.
+    `unreported` are the findings, by name, made since the last question. `moved_to_um` is where its last step moved the
+    carriage to; None if that was nominal, or is not certain. `glass_confirmed` are the lenses, each with the glass
+    behind it, that a person has confirmed as intended.
     """
 
     id: str
@@ -26,14 +26,14 @@ class RunRecord:
     sweeps: list[SweepData] = field(default_factory=list)
     named: dict[str, list[ReadingRow]] = field(default_factory=dict)
     findings: dict[str, dict[str, object]] = field(default_factory=dict)
-    unseen: list[str] = field(default_factory=list)
-    stands_um: float | None = None
+    unreported: list[str] = field(default_factory=list)
+    moved_to_um: float | None = None
     glass_confirmed: set[tuple[str, tuple[str, ...]]] = field(default_factory=set)
     _next: int = 0
 
     @property
     def number(self) -> int:
-        """The run's row, a number that no other run has."""
+        """The row number of the run in the record."""
         return row_of("run", self.id)
 
     def next_index(self) -> int:
@@ -50,8 +50,8 @@ class RunRecord:
 TOPIC = "reading"
 
 
-async def keep_and_tell(store: Store, notices: Notices, rows: Sequence[ReadingRow]) -> None:
-    """Keep the rows, all or none, then tell each. Raises BenchdError (disk_full, ..); nothing was told then."""
+async def keep_and_publish(store: Store, notices: Notices, rows: Sequence[ReadingRow]) -> None:
+    """Keep the rows, all or none, then publish each. Raises BenchdError (disk_full, ..) before publishing anything."""
     await store.add_readings(rows)
     for row in rows:
         notices.tell(TOPIC, row.as_json())

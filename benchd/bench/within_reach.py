@@ -1,6 +1,6 @@
-"""Whether the carriage can come to nominal: for each lens of the drawer, on the adapters that lead up to its mount.
+"""Whether the carriage can reach nominal: for each lens on record, on the adapters that fit between seat and mount.
 
-By the lengths that files give, before any calibration: a slip in base, travel or an adapter shows at once.
+Uses the lengths given in files, before any calibration, so that an error in base, travel or an adapter shows at once.
 """
 
 from __future__ import annotations
@@ -22,20 +22,20 @@ from benchd.files.loading import LoadedBench
 from benchd.files.problems import Problem
 
 SPARE_UM = 3000.0
-"""By how much glass and a wall that is near may bring nominal deeper; neither brings it nearer. A target that stands
-fixed is built for what stands on the bench."""
+"""How much deeper glass and a near wall may bring nominal; neither brings it nearer. Not allowed for with a fixed
+target, which is positioned for the glass in use."""
 MOST_ADAPTERS, MOST_STACKS = 3, 200
 TWO_SIDED = 1.96
 """A lens at nominal itself is inside with 95 % only where this many u are (normal distribution)."""
-COUNTED = 3.0
-"""How many standard uncertainties of the base as given are allowed for."""
+BASE_COVERAGE = 3.0
+"""Number of standard uncertainties of the given base length that are allowed for."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """A lens on adapters, from the base up, and where the carriage would stand at nominal (um).
+    """A lens on adapters, from the base up, and the carriage position of nominal (um).
 
-    `slope` is what an um of carriage is worth in depth there.
+    `slope` is the change of depth per um of carriage there.
     """
 
     lens: Lens
@@ -45,21 +45,21 @@ class Stand:
     glass: str | None = None
 
     @property
-    def said(self) -> str:
-        on = " on " + ", ".join(one.id for one in self.adapters) if self.adapters else ""
+    def in_words(self) -> str:
+        on = " on " + ", ".join(adapter.id for adapter in self.adapters) if self.adapters else ""
         before = f" with glass {self.glass}" if self.glass else ""
         return f"lens {self.lens.id}{on}{before}: carriage {self.carriage_um:.0f} µm"
 
 
 class WithinReach:
-    """Every way to stand a lens of the drawer on this bench, held against the carriage's travel."""
+    """Every combination of lens and adapters on this bench, compared with the carriage's travel."""
 
     def __init__(self, loaded: LoadedBench, spec: AxisSpec) -> None:
         self.loaded, self.spec = loaded, spec
         self.stands = [stand for lens in loaded.records.lenses.values() for stand in _stands(loaded, lens)]
 
     def problems(self) -> list[Problem]:
-        """Those of the arrangement; one at the base's length, where no lens of the drawer comes within reach."""
+        """Problems of the arrangement; else one at the base's length, if no lens is within reach."""
         travel_um = self.spec.low, self.spec.high
         if found := arrangement_of(self.loaded.file).problems(self.loaded, travel_um):
             return found
@@ -73,47 +73,47 @@ class WithinReach:
         suggestion = [
             other for other in (given * THOUSAND, given / THOUSAND) if abs(other) > SPARE_UM and self._with_base(other)
         ]
-        hint = f"; {suggestion[0]:g} is meant, a factor of 1000?" if suggestion else f"; nearest is {near.said}"
+        hint = f"; {suggestion[0]:g} is meant, a factor of 1000?" if suggestion else f"; nearest is {near.in_words}"
         return [self.loaded.source.problem(("base", "given", "length_um"), wrong + hint)]
 
     def notes(self, scale: ScaleRecord | None) -> list[str]:
-        """Lenses and adapters that cannot be used together here; tolerances that no lens can be shown to meet."""
+        """Notes on lenses and adapters that cannot be used together, and on tolerances too tight for this bench."""
         found = []
         inside = [stand for stand in self.stands if self.reaches(stand)]
         travel = f"outside the travel of {self.spec.low:g} to {self.spec.high:g} µm"
         for lens in {stand.lens.id: stand.lens for stand in self.stands}.values():
             if not any(stand.lens is lens for stand in inside):
-                least = min((one for one in self.stands if one.lens is lens), key=self._beyond)
-                found.append(f"Nominal of every stand of this lens lies {travel}; the nearest is {least.said}.")
-        for adapter in {one.id: one for stand in self.stands for one in stand.adapters}.values():
+                least = min((stand for stand in self.stands if stand.lens is lens), key=self._beyond)
+                found.append(f"Nominal of every stand of this lens lies {travel}; the nearest is {least.in_words}.")
+        for adapter in {adapter.id: adapter for stand in self.stands for adapter in stand.adapters}.values():
             if not any(adapter in stand.adapters for stand in inside):
-                least = min((one for one in self.stands if adapter in one.adapters), key=self._beyond)
+                least = min((stand for stand in self.stands if adapter in stand.adapters), key=self._beyond)
                 found.append(
-                    f"With adapter {adapter.id} nominal of every lens lies {travel}; the nearest is {least.said}."
+                    f"With adapter {adapter.id} nominal of every lens lies {travel}; the nearest is {least.in_words}."
                 )
-        return [*found, *self._pairs(inside, travel), *self._hopeless(inside, scale)]
+        return [*found, *self._pairs(inside, travel), *self._too_tight(inside, scale)]
 
     def _pairs(self, inside: Sequence[Stand], travel: str) -> list[str]:
-        """A lens and an adapter that are of use, each, but not together unless others are put between.
+        """Notes on a lens and an adapter that are each usable, but not together without further adapters.
 
-        Of two that need others in any case, to come from the seat to the mount, the stands with the fewest count.
+        If the two need further adapters in any case, only the stands with the fewest adapters are considered.
         """
         found = []
         for lens in {stand.lens.id: stand.lens for stand in inside}.values():
-            for adapter in {one.id: one for stand in inside for one in stand.adapters}.values():
+            for adapter in {adapter.id: adapter for stand in inside for adapter in stand.adapters}.values():
                 both = [stand for stand in self.stands if stand.lens is lens and adapter in stand.adapters]
                 fewest = min((len(stand.adapters) for stand in both), default=0)
                 plain = [stand for stand in both if len(stand.adapters) == fewest]
                 if plain and not any(self.reaches(stand) for stand in plain):
                     least = min(plain, key=self._beyond)
-                    found.append(f"Nominal of {least.said}, {travel}.")
+                    found.append(f"Nominal of {least.in_words}, {travel}.")
         return found
 
-    def _hopeless(self, inside: Sequence[Stand], scale: ScaleRecord | None) -> list[str]:
+    def _too_tight(self, inside: Sequence[Stand], scale: ScaleRecord | None) -> list[str]:
         found = []
         for stand in {stand.lens.id: stand for stand in reversed(inside)}.values():
             tolerance = stand.lens.tolerance
-            u = _u_of_parts(self.loaded, stand, scale)
+            u = _u_without_base(self.loaded, stand, scale)
             if tolerance is not None and u is not None and TWO_SIDED * u > tolerance.flange_um:
                 found.append(
                     f"Lens {stand.lens.id} may be {tolerance.flange_um:g} µm off nominal; without base, wall and "
@@ -122,11 +122,11 @@ class WithinReach:
         return found
 
     def reaches(self, stand: Stand) -> bool:
-        """Whether the carriage comes to nominal, as far as files can say."""
-        return self._beyond(stand) <= COUNTED * self.loaded.file.base.given.u_um
+        """Whether the carriage reaches nominal, as far as the files can say."""
+        return self._beyond(stand) <= BASE_COVERAGE * self.loaded.file.base.given.u_um
 
     def _beyond(self, stand: Stand) -> float:
-        """How much of depth is missing (um)."""
+        """Missing depth (um)."""
         below, above = self.spec.low - stand.carriage_um, stand.carriage_um - self.spec.high
         spare_um = SPARE_UM if arrangement_of(self.loaded.file).moves_target else 0.0
         return max(stand.slope * below - spare_um, stand.slope * above, 0.0)
@@ -140,18 +140,18 @@ class WithinReach:
 
 
 def _stands(loaded: LoadedBench, lens: Lens, base_um: float | None = None) -> Iterator[Stand]:
-    """With the base as given, or as long as `base_um`."""
+    """All stands of a lens, with the base as given, or as long as `base_um`."""
     file = loaded.file
     arranged = arrangement_of(file)
     base_um = file.base.given.length_um if base_um is None else base_um
     bare_um = 1000.0 * file.mounts[lens.mount].flange_depth_mm
     bare_um += plates_term("target_cover", file.target.cover, "", None).value_um
-    # What a carriage has to spare for a plate a target that stands fixed has not: it is built for one, or for none.
+    # A moving target can follow the focal shift of a plate; a fixed one is positioned for one plate, or for none.
     glasses = [None, *(() if arranged.moves_target else loaded.records.glasses.values())]
     for number, stack in enumerate(_stacks(loaded, (), file.seat, lens.mount)):
         if number == MOST_STACKS:
             return
-        depth_um = base_um + sum(one.given.length_um for one in stack)
+        depth_um = base_um + sum(adapter.given.length_um for adapter in stack)
         for glass in glasses:
             behind_um = 0.0 if glass is None else glass_term(glass, None).value_um
             places = arranged.places(Stands(depth_um, bare_um + behind_um, 0.0, 0.0, lens))
@@ -170,9 +170,9 @@ def _stacks(loaded: LoadedBench, below: tuple[Adapter, ...], seat: str, mount: s
                 yield from _stacks(loaded, (*below, adapter), adapter.seat_above, mount)
 
 
-def _u_of_parts(loaded: LoadedBench, stand: Stand, scale: ScaleRecord | None) -> float | None:
-    """Of everything in the chain but the base, the wall and the temperature, which are not the files' to say."""
-    stated = {"lens": stand.lens.id, "adapters": [one.id for one in stand.adapters]}
+def _u_without_base(loaded: LoadedBench, stand: Stand, scale: ScaleRecord | None) -> float | None:
+    """Standard uncertainty of the chain without base, wall and temperature, which the files do not determine."""
+    stated = {"lens": stand.lens.id, "adapters": [adapter.id for adapter in stand.adapters]}
     try:
         setup = apply(first_setup(loaded.file), stated, loaded.records, loaded.file)
         chain = datum_chain(loaded.file, loaded.records, setup, {}, scale)

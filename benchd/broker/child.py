@@ -3,8 +3,8 @@
     python -P broker_child.py mosquitto PARENT_PID USER|- EXECUTABLE CONFIG
     python -P broker_child.py iotcore   PARENT_PID -      -          CONFIG
 
-The kernel is asked to kill this process when its parent dies. A change of user clears that wish, so the user is
-changed first; mosquitto then finds itself not root and changes nothing more. Imports nothing of benchd.
+The kernel is asked to kill this process when its parent dies. A change of user clears that setting, so the user is
+changed first; mosquitto then does not run as root and changes nothing more. Imports nothing of benchd.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def _die_with(parent: int) -> None:
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0) != 0:
         sys.exit(f"prctl: {os.strerror(ctypes.get_errno())}")
-    if os.getppid() != parent:  # it died before the wish was made
+    if os.getppid() != parent:  # it died before prctl took effect
         sys.exit("the parent process is gone")
 
 

@@ -1,4 +1,4 @@
-"""The embedded broker's configuration, for either child; and which child and which ports it gets."""
+"""The embedded broker's configuration for either program, and the choice of program and ports."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LOOPBACK = "127.0.0.1"
 
 @dataclass(frozen=True, slots=True)
 class Ports:
-    """One port each for MQTT 3.1.1 and MQTT 5. There is none for WebSocket: that of either child takes any `Origin`
+    """One port each for MQTT 3.1.1 and MQTT 5. There is none for WebSocket: either broker accepts any `Origin` there
     (RFC 6455, 10.2), so any page open in a browser on this machine could command the bench."""
 
     v4: int = 1883
@@ -28,11 +28,11 @@ class Ports:
         return (self.v4, self.v5)
 
     def by_name(self) -> dict[str, int]:
-        """The two by the names under which they are told to programs."""
+        """The two by the names in the address file."""
         return {"v4": self.v4, "v5": self.v5}
 
     def spoken(self, child: Child) -> str:
-        """Which port speaks what, in words."""
+        """A sentence fragment: which port speaks which version."""
         if child == "mosquitto":
             return f"MQTT 3.1.1 and 5 on {self.v4} and on {self.v5}; no WebSocket"
         wrong = "the other version is closed there without an answer"
@@ -40,12 +40,12 @@ class Ports:
 
 
 def mosquitto_executable() -> str | None:
-    """The broker's path, also where Debian keeps it off a user's PATH; None if it is not installed."""
+    """The path of mosquitto, also if it is off a user's PATH as on Debian; None if it is not installed."""
     return shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
 
 def choose_child(wish: Literal["auto", "iotcore", "mosquitto"]) -> Child:
-    """mosquitto where there is one, else iotcore, unless one is forced. Raises Refused (not_found) if it is missing."""
+    """mosquitto if installed, else iotcore, unless one is forced. Raises Refused (not_found) if that is missing."""
     if wish == "iotcore" or (wish == "auto" and mosquitto_executable() is None):
         return "iotcore"
     if mosquitto_executable() is None:
@@ -55,7 +55,7 @@ def choose_child(wish: Literal["auto", "iotcore", "mosquitto"]) -> Child:
     return "mosquitto"
 
 
-def refuse_beyond_loopback(address: str) -> None:
+def check_loopback(address: str) -> None:
     """The embedded broker has no accounts: Refused (not_allowed) for any address but loopback."""
     if address != LOOPBACK:
         raise Refused(
@@ -66,15 +66,15 @@ def refuse_beyond_loopback(address: str) -> None:
 
 
 def free_ports(wanted: Ports) -> tuple[Ports, list[str]]:
-    """`wanted`, each taken port replaced by a free one; and a sentence for each replacement."""
+    """`wanted`, each port in use replaced by a free one; and a sentence for each replacement."""
     found: list[int] = []
-    told: list[str] = []
+    messages: list[str] = []
     for name, port in zip(("MQTT 3.1.1", "MQTT 5"), wanted.all(), strict=True):
         chosen = port if port and port not in found and _is_free(port) else _any_free(found)
         if port and chosen != port:
-            told.append(f"Port {port} ({name}) is taken; {chosen} is used instead.")
+            messages.append(f"Port {port} ({name}) is taken; {chosen} is used instead.")
         found.append(chosen)
-    return Ports(*found), told
+    return Ports(*found), messages
 
 
 def _is_free(port: int) -> bool:
@@ -97,9 +97,9 @@ def _any_free(taken: list[int]) -> int:
 
 
 def unprivileged_user(child: Child) -> str | None:
-    """As whom a root daemon runs mosquitto: its own user, else nobody. None: stay who we are.
+    """The user as whom a root daemon runs mosquitto: `mosquitto`, else `nobody`. None: no change of user.
 
-    iotcore stays, because it is Python and must read the installation, which may lie in a home folder.
+    iotcore runs without a change, because it is Python and must read the installation, which may be in a home folder.
     """
     if child == "iotcore" or os.geteuid() != 0:
         return None

@@ -1,4 +1,4 @@
-"""The embedded broker: a child process on loopback that ends with us, whose last words reach the log."""
+"""The embedded broker: a child process on loopback that ends with the daemon, its stderr in the log."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from benchd.broker.config import (
     LOOPBACK,
     Child,
     Ports,
+    check_loopback,
     choose_child,
     config_text,
     free_ports,
     mosquitto_executable,
-    refuse_beyond_loopback,
     unprivileged_user,
 )
 from benchd.devices.clock import Clock
@@ -36,17 +36,17 @@ _log = logging.getLogger(__name__)
 _LINES_PER_S = 5.0
 _LINES_BURST = 20.0
 LAST_WORDS_S = 0.1
-"""What iotcore has taken it delivers within this, and drops when it is asked to end before: `online` false at last."""
-ASKED_S = 0.3
-"""A broker keeps nothing on disk and ends within milliseconds when it is asked to; a frozen one never does."""
+"""iotcore delivers accepted messages within this, and drops them if terminated before, such as the last `online`."""
+TERMINATE_S = 0.3
+"""A broker keeps nothing on disk and ends within milliseconds of SIGTERM; a frozen one never does, and is killed."""
 
 
 class EmbeddedBroker:
     """`async with EmbeddedBroker(clock) as broker`: started on entering, gone with its ports on leaving.
 
-    `child` forces one of the two; port 0 asks for any free port. `told` holds what a person should hear (replaced
-    ports, which child, as which user). Raises Refused for another address than loopback or a missing child, and
-    BenchdError (device_fault) when the child does not come up; its last words are in `data`.
+    `child` forces one of the two; port 0 asks for any free port. `messages` are sentences for a person (replaced ports,
+    which child, as which user). Raises Refused for another address than loopback or a missing child, and BenchdError
+    (device_fault) if the child does not start; its last stderr lines are in `data`.
     """
 
     def __init__(
@@ -57,11 +57,11 @@ class EmbeddedBroker:
         ports: Ports | None = None,
         address: str = LOOPBACK,
     ) -> None:
-        refuse_beyond_loopback(address)
+        check_loopback(address)
         self._clock = clock
         self.child: Child = choose_child(child)
         self.ports = ports or Ports()
-        self.told: list[str] = []
+        self.messages: list[str] = []
         self.last_words: deque[str] = deque(maxlen=50)
         self._process: asyncio.subprocess.Process | None = None
         self._reader: asyncio.Task[None] | None = None
@@ -74,11 +74,11 @@ class EmbeddedBroker:
 
     @property
     def endpoint(self) -> Endpoint:
-        """Where benchd itself connects: MQTT 5."""
+        """The endpoint that benchd itself uses: MQTT 5."""
         return Endpoint(LOOPBACK, self.ports.v5, "5")
 
     def listeners(self) -> tuple[Endpoint, Endpoint]:
-        """Every listener as a client of it would connect."""
+        """The endpoints of all listeners."""
         return (Endpoint(LOOPBACK, self.ports.v4, "3.1.1"), self.endpoint)
 
     def resident_bytes(self) -> int:
@@ -90,13 +90,13 @@ class EmbeddedBroker:
         return pages * os.sysconf("SC_PAGE_SIZE")
 
     async def start(self) -> None:
-        """Start the child and return when all its ports accept; a port lost in between is replaced and tried again."""
-        self.told.clear()
+        """Start the child and return when all its ports accept; retries with another port if one was lost meanwhile."""
+        self.messages.clear()
         for attempt in range(3):
             self.ports, replaced = free_ports(self.ports)
-            self.told.extend(replaced)
+            self.messages.extend(replaced)
             await self._spawn()
-            if await self._up():
+            if await self._accepts_on_all_ports():
                 break
             await self.stop()
             if attempt == 2:
@@ -107,14 +107,14 @@ class EmbeddedBroker:
                     data={"last_words": list(self.last_words)},
                 )
         user = unprivileged_user(self.child)
-        self.told.append(
+        self.messages.append(
             f"Broker {self.child} on {LOOPBACK}{f', as user {user}' if user else ''}: {self.ports.spoken(self.child)}."
         )
-        for sentence in self.told:
+        for sentence in self.messages:
             _log.info(sentence)
 
     async def stop(self) -> None:
-        """End the child: asked first, made to after a moment. Safe to call twice."""
+        """End the child: SIGTERM, then kill after TERMINATE_S. Safe to call twice."""
         process, self._process = self._process, None
         if process is not None:
             if self.child == "iotcore" and process.returncode is None:
@@ -122,7 +122,7 @@ class EmbeddedBroker:
             with contextlib.suppress(ProcessLookupError):
                 process.terminate()
             try:
-                async with asyncio.timeout(ASKED_S):
+                async with asyncio.timeout(TERMINATE_S):
                     await process.wait()
             except TimeoutError:
                 process.kill()
@@ -137,7 +137,7 @@ class EmbeddedBroker:
             self._folder = None
 
     async def restart(self) -> None:
-        """Stop and start again, on the same ports where they are still free."""
+        """Stop and start again, on the same ports if they are still free."""
         await self.stop()
         await self.start()
 
@@ -164,7 +164,7 @@ class EmbeddedBroker:
     async def _spawn(self) -> None:
         user = unprivileged_user(self.child)
         self._folder = Path(tempfile.mkdtemp(prefix="benchd-broker-"))
-        config = self._folder / "broker.toml"  # iotcore goes by the ending; mosquitto does not care
+        config = self._folder / "broker.toml"  # iotcore requires this extension; mosquitto accepts any
         config.write_text(config_text(self.child, self.ports), encoding="utf-8")
         config.chmod(0o600)
         if user is not None:
@@ -182,12 +182,12 @@ class EmbeddedBroker:
             stdout=asyncio.subprocess.DEVNULL,
             stderr=asyncio.subprocess.PIPE,
             cwd="/",
-            start_new_session=True,  # Ctrl-C in a terminal is ours to handle, in our order
+            start_new_session=True,  # Ctrl-C in a terminal is for the daemon alone, which ends its parts in order
         )
         self._reader = asyncio.create_task(self._listen(self._process), name="broker-stderr")
 
     async def _listen(self, process: asyncio.subprocess.Process) -> None:
-        """The child's stderr into the log, so much a second; all of it is read, or the child would block."""
+        """Log the child's stderr at a limited rate; all of it is read, or the child would block."""
         assert process.stderr is not None
         tokens, filled = _LINES_BURST, self._clock.monotonic()
         rest = b""
@@ -201,7 +201,7 @@ class EmbeddedBroker:
                     tokens -= 1.0
                     _log.warning("broker: %s", line)
 
-    async def _up(self) -> bool:
+    async def _accepts_on_all_ports(self) -> bool:
         assert self._process is not None
         for port in self.ports.all():
             for _ in range(500):

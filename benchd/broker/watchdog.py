@@ -1,8 +1,8 @@
-"""Watches the embedded broker from outside: an open port and a living process prove nothing about a broker.
+"""Watchdog of the embedded broker: an open port and a running process do not prove that it works.
 
-Every five seconds each listener gets a fresh connection that subscribes and must hear its own message. Two failures
-in a row of any listener, a child that ended, or one that grew beyond bounds: it is restarted, and whoever is
-connected publishes everything again because its connection broke.
+Every five seconds a new connection to each listener subscribes and must receive its own message. The broker is
+restarted after two failures in a row of any listener, after its process ended, or if it uses too much memory; clients
+then publish everything again because their connections broke.
 """
 
 from __future__ import annotations
@@ -43,23 +43,23 @@ class Watchdog:
         self.restarts = 0
 
     async def run(self) -> None:
-        """Look, wait, look again. A restart that fails is tried again at the next look, and told once."""
-        told = False
+        """Check periodically. A restart that fails is retried at the next check, and logged once."""
+        failure_logged = False
         while True:
             await self._wait()
-            reason = await self._trouble()
+            reason = await self._failure()
             if reason is None:
                 continue
-            _log.info("the broker is restarted: %s", reason)  # the outage itself is told by those who were connected
+            _log.info("the broker is restarted: %s", reason)  # the connections log the outage itself
             self._failures.clear()
             try:
                 await self._broker.restart()
             except (BenchdError, OSError) as error:
-                if not told:
+                if not failure_logged:
                     _log.error("the broker did not come back (%s); trying again until it does", error)
-                told = True
+                failure_logged = True
                 continue
-            told = False
+            failure_logged = False
             self.restarts += 1
             self._on_restart(reason)
 
@@ -75,7 +75,7 @@ class Watchdog:
                 task.cancel()
             await asyncio.wait(both)
 
-    async def _trouble(self) -> str | None:
+    async def _failure(self) -> str | None:
         if self._broker.pid is None:
             return "its process ended"
         if self._broker.resident_bytes() > MOST_BYTES:
@@ -90,7 +90,7 @@ class Watchdog:
 
 
 async def echoes(endpoint: Endpoint, *, timeout_s: float = 2.0) -> bool:
-    """Whether a fresh connection hears the message it sends. One fixed topic a port: brokers keep a log per filter."""
+    """Whether a new connection receives the message it sends. One fixed topic a port: brokers keep a log per filter."""
     topic = f"benchd-watchdog/{endpoint.port}"
     payload = secrets.token_bytes(8)
     try:

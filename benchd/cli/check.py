@@ -1,4 +1,4 @@
-"""`benchd check`: any file held against what may stand in it; a procedure is gone through without moving anything."""
+"""`benchd check`: validates any file; a procedure is dry-run as well."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 @dataclass
 class Checked:
-    """What became of one file."""
+    """The result of checking one file."""
 
     file: str
     kind: str | None = None
@@ -66,16 +66,16 @@ def run(args: argparse.Namespace) -> int:
     if inputs and bench is None:
         raise UsageError(f"'{inputs[0]}' is an input of a dry run, which needs --bench FILE")
     checked = [_check(path, bench, inputs) for path in files]
-    if bench is not None and not any(one.kind == "procedure" for one in checked):
+    if bench is not None and not any(result.kind == "procedure" for result in checked):
         raise UsageError("--bench is for a procedure, and none is named")
-    wrong = any(one.problems or (one.plan or {}).get("problems") for one in checked)
+    wrong = any(result.problems or (result.plan or {}).get("problems") for result in checked)
     if args.json:
-        print(json.dumps({"ok": not wrong, "files": [one.as_json() for one in checked]}, ensure_ascii=False))
+        print(json.dumps({"ok": not wrong, "files": [result.as_json() for result in checked]}, ensure_ascii=False))
     else:
-        for one in checked:
-            _tell(one)
+        for result in checked:
+            _print_result(result)
         if len(checked) > 1:
-            bad = sum(bool(one.problems) for one in checked)
+            bad = sum(bool(result.problems) for result in checked)
             print(f"{_counted(len(checked), 'file')}: " + (f"{bad} with problems." if bad else "all fine."))
     return exits.REFUSED if wrong else exits.DONE
 
@@ -99,7 +99,7 @@ def _check(path: Path, bench: Path | None, inputs: list[str]) -> Checked:
 
 
 def _kind_of(source: Source) -> str:
-    """Told by the first key. Raises FileProblems for a file that is none of ours."""
+    """The kind of file, by its first key. Raises FileProblems for an unknown kind."""
     from benchd.files.problems import FileProblems
     from benchd.files.wording import near_names
 
@@ -150,7 +150,7 @@ def _record(source: Source, checked: Checked) -> None:
     kind: Any = checked.kind
     record = check(source, MODELS[kind])
     checked.says = f"{kind} {getattr(record, kind)}"
-    checked.notes += [str(one) for one in unheeded(kind, source)]
+    checked.notes += [str(problem) for problem in unheeded(kind, source)]
     folder = source.path.absolute().parent
     if folder.name != FOLDERS[kind]:
         checked.notes.append(f"It stands in no folder {FOLDERS[kind]}/, so what it names was not looked up.")
@@ -158,7 +158,7 @@ def _record(source: Source, checked: Checked) -> None:
     try:
         Records.load(folder.parent)
     except FileProblems as error:
-        # Faults of the other files of the drawer are told when they are named.
+        # Problems of the other records are reported when those files are checked.
         here = source.path.resolve()
         checked.problems = [problem for problem in error.problems if Path(problem.file).resolve() == here]
 
@@ -173,27 +173,27 @@ def _procedure(path: Path, checked: Checked, bench: Path | None, inputs: list[st
     check_procedure(file, library=library)
     checked.says = f"procedure {procedure.procedure}: {procedure.title}, {_counted(len(procedure.steps), 'step')}"
     if bench is None:
-        names = ", ".join(f"{name}{'' if one.required else '?'}" for name, one in procedure.inputs.items())
+        names = ", ".join(f"{name}{'' if wanted.required else '?'}" for name, wanted in procedure.inputs.items())
         checked.notes.append(f"Inputs: {names or 'none'}. With --bench FILE and its inputs it is gone through as well.")
         return
     from benchd.bench.assembly import build
     from benchd.cli.inputs import from_words
     from benchd.cli.offline import Offline
     from benchd.files.loading import load_bench
-    from benchd.procedures.inputs import take_all
+    from benchd.procedures.inputs import parse_inputs
     from benchd.procedures.predict import dry_run
 
     loaded = load_bench(bench)
     offline = Offline(loaded, build(loaded))
     given = from_words(inputs, procedure.describe()["inputs"])
-    values = take_all(procedure.inputs, given, offline.known())
+    values = parse_inputs(procedure.inputs, given, offline.known())
     plan = dry_run(procedure, values, offline.figures(), offline.facts, library, offline.known())
     checked.plan = plan.as_json()
     checked.notes += offline.notes
 
 
 def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
-    """The procedures that a file may call: those that ship, those beside it, those of the bench."""
+    """The procedures that a file may call: shipped ones, those beside it, those of the bench."""
     from benchd.files.problems import FileProblems
     from benchd.procedures.language import read_procedure
     from benchd.procedures.library import Library
@@ -201,28 +201,28 @@ def _callable(path: Path, bench: Path | None) -> dict[str, Procedure]:
 
     found = dict(Library.shipped().procedures)
     folders = [path.parent] if bench is None else [path.parent, bench.parent / PROCEDURES]
-    for other in (one for folder in folders for one in sorted(folder.glob("*.yaml")) if one != path):
+    for other in (file for folder in folders for file in sorted(folder.glob("*.yaml")) if file != path):
         try:
             procedure = read_procedure(other).procedure
         except FileProblems:
-            continue  # another kind of file, or one that is told when it is named itself
+            continue  # another kind of file, or one whose problems are reported when it is checked itself
         found[procedure.procedure] = procedure
     return found
 
 
-def _tell(one: Checked) -> None:
-    if one.problems:
-        print(f"{one.file}: {_counted(len(one.problems), 'problem')}")
-        for problem in one.problems:
+def _print_result(result: Checked) -> None:
+    if result.problems:
+        print(f"{result.file}: {_counted(len(result.problems), 'problem')}")
+        for problem in result.problems:
             print(wrapped(f"  {problem}", sys.stdout))
     else:
-        print(f"{one.file}: fine; {one.says}.")
-        for line in one.more:
+        print(f"{result.file}: fine; {result.says}.")
+        for line in result.more:
             print(f"  {line}")
-    for note in one.notes:
+    for note in result.notes:
         print(wrapped(f"  note: {note}", sys.stdout))
-    if one.plan is not None:
+    if result.plan is not None:
         from benchd.cli.console import out
         from benchd.cli.plans import plan_table
 
-        out().print(plan_table(one.plan))
+        out().print(plan_table(result.plan))

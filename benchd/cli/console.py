@@ -24,7 +24,7 @@ def out() -> Console:
 
 
 def err() -> Console:
-    """For what goes on meanwhile."""
+    """For remarks and progress."""
     return _console(stderr=True)
 
 
@@ -65,7 +65,7 @@ class _Unpadded:
 
 
 class ShowingConsole(Console):
-    """Steers the terminal itself, and shows the words it is given."""
+    """Writes its own terminal control, and escapes the text it is given."""
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
         """As the library's, each piece of text shown."""

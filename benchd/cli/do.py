@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     if args.verb == "stop" and not args.help:
         from benchd.cli import stop
 
-        # Nothing that was typed beside it may keep a stop from being sent, and nothing that takes long to load.
+        # A stop is sent at once: neither other arguments nor slow imports may delay it.
         args.axis = next((word.removeprefix("axis=") for word in args.pairs if word.startswith("axis=")), None)
         return stop.run(args)
     if args.verb is None and not args.help:
@@ -91,7 +91,7 @@ def _verbs() -> str:
 
 
 def _of_setup(given: dict[str, Any], own: Collection[str]) -> dict[str, Any]:
-    """`lens=..` beside `follow=true` as the contract has it: what is set stands under `set`, beside the verb's own."""
+    """Typed set-up keys (`lens=..`) moved under `set`, as in the contract, beside the verb's own keys."""
     stated = {key: value for key, value in given.items() if key not in own}
     rest = {key: value for key, value in given.items() if key in own}
     if isinstance(rest.get("set"), dict):
@@ -104,7 +104,7 @@ async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any
     from benchd.errors import Refused
     from benchd.verbs.table import VERBS
 
-    # There is one run at a time, so that it need not be named.
+    # There is only one run at a time, so it need not be named.
     if "run" in VERBS[args.verb].args.model_fields and "run" not in given:
         given["run"] = await _the_run(bench, args.verb)
     try:
@@ -114,7 +114,7 @@ async def _do(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any
 
 
 async def _the_run(bench: BenchClient, verb: str) -> str:
-    """The run that is meant where none is named: the one there is. Raises Refused('not_found')."""
+    """The present run, for a command that names none. Raises Refused('not_found')."""
     from benchd.cli.following import ENDED
     from benchd.errors import Refused
 
@@ -130,8 +130,8 @@ async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, An
     from benchd.verbs.table import VERBS
 
     verb = VERBS[args.verb]
-    asked = _as_taken(verb, given)
-    if asked is not None and verb.control.of(asked):
+    asked = _parsed_arguments(verb, given)
+    if asked is not None and verb.control.applies(asked):
         await take_control(bench)
     takes_time = asked is not None and verb.takes_time(asked)
     waits = args.wait and takes_time
@@ -139,17 +139,19 @@ async def _ask(args: argparse.Namespace, bench: BenchClient, given: dict[str, An
         return await _sweep(args, bench, given)
     if not waits:
         result = await bench.command(args.verb, **given)
-        return _tell(args, result, "accepted" if takes_time or (verb.begins and not given.get("dry")) else "done")
+        return _print_result(
+            args, result, "accepted" if takes_time or (verb.begins and not given.get("dry")) else "done"
+        )
     from benchd.cli.interrupts import stopping
 
     async with stopping(bench, "Ctrl-C again leaves without waiting."):
         data = await bench.do(args.verb, **given)
-    place = await _at_rest(bench)
-    return _tell(args, {key: value for key, value in data.items() if key != "verb"} | place)
+    place = await _carriage_after_motion(bench)
+    return _print_result(args, {key: value for key, value in data.items() if key != "verb"} | place)
 
 
-def _as_taken(verb: Verb[Any], given: dict[str, Any]) -> Any:
-    """The arguments as the verb takes them; None where it does not: the bench refuses it, and says why."""
+def _parsed_arguments(verb: Verb[Any], given: dict[str, Any]) -> Any:
+    """The arguments as the verb's model; None if they are invalid: the bench then refuses them, with the reason."""
     from pydantic import ValidationError
 
     try:
@@ -160,40 +162,40 @@ def _as_taken(verb: Verb[Any], given: dict[str, Any]) -> Any:
 
 async def _sweep(args: argparse.Namespace, bench: BenchClient, given: dict[str, Any]) -> int:
     from benchd.cli.following import watch_all
-    from benchd.cli.run import follow, tell
+    from benchd.cli.run import follow, print_outcome
 
     ident, watch = secrets.token_hex(6), watch_all(bench)
     started = await bench.command("sweep", ident=ident, **given)
-    return tell(await follow(bench, watch, str(started["run"]), ident), as_json=args.json)
+    return print_outcome(await follow(bench, watch, str(started["run"]), ident), as_json=args.json)
 
 
-async def _at_rest(bench: BenchClient) -> dict[str, Any]:
-    """Where the carriage stands now that the motion is over."""
+async def _carriage_after_motion(bench: BenchClient) -> dict[str, Any]:
+    """The carriage position after the motion."""
     import asyncio
 
-    # The event of the end overtakes the state, which is looked at five times a second at rest and not told twice.
+    # The end event may arrive before the state, which is polled five times a second at rest and published on change.
     await asyncio.sleep(SETTLED_S)
     doc: Mapping[str, Any] = await bench.kept("device/carriage")
     return {key: doc.get(key) for key in ("carriage_um", "depth_um", "offset_um", "homed")}
 
 
-def _tell(args: argparse.Namespace, result: Mapping[str, Any], became: str = "done") -> int:
+def _print_result(args: argparse.Namespace, result: Mapping[str, Any], became: str = "done") -> int:
     from benchd.cli import set_up_said
     from benchd.cli.console import out
 
     if args.json:
         print(json.dumps({"ok": True, "result": result}, ensure_ascii=False))
         return exits.DONE
-    if args.verb == "setup" and set_up_said.is_told(result):
-        print(f"{args.verb}: {became}; {set_up_said.head(result)}.{_stands(result)}")
+    if args.verb == "setup" and set_up_said.has_outcome(result):
+        print(f"{args.verb}: {became}; {set_up_said.head(result)}.{_followed_position(result)}")
         out().print(set_up_said.table(result))
         return exits.DONE
     print(f"{args.verb}: {became}{_said(result)}.")
     return exits.DONE
 
 
-def _stands(result: Mapping[str, Any]) -> str:
-    """Where the carriage stands where it has followed."""
+def _followed_position(result: Mapping[str, Any]) -> str:
+    """The carriage position, if it has followed."""
     from benchd.reports import numbers as say
 
     place = result.get("carriage_um")
@@ -206,5 +208,5 @@ def _said(result: Mapping[str, Any]) -> str:
 
     if {"value", "unit", "t"} <= set(result):
         return f"; {short(result['value'])} {unit(result['unit'])}, {result['quality']}, at {clock(result['t'])}"
-    told = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in result.items() if value is not None)
-    return f"; {told}" if told else ""
+    values = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in result.items() if value is not None)
+    return f"; {values}" if values else ""

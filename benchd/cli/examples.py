@@ -19,36 +19,36 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when all is copied, 1 where something is there already or cannot be written; then nothing was written."""
+    """0 if all is copied, 1 if a file exists already or cannot be written; then nothing was written."""
     from benchd.errors import Refused
 
     source, folder = examples_folder(), args.folder
     files = sorted(path.relative_to(source) for path in source.rglob("*") if path.suffix in ENDINGS)
-    there = [folder / one for one in files if (folder / one).exists()]
+    there = [folder / path for path in files if (folder / path).exists()]
     if there:
         more = f" and {len(there) - LISTED} more" if len(there) > LISTED else ""
-        listed = ", ".join(str(one) for one in there[:LISTED]) + more
+        listed = ", ".join(str(path) for path in there[:LISTED]) + more
         raise Refused("bad_request", f"Nothing was copied: {listed} would be overwritten.", advice="Name a new folder.")
     try:
-        for one in files:
-            (folder / one).parent.mkdir(parents=True, exist_ok=True)
-            # Opened anew and never over what somebody put there meanwhile.
-            with (folder / one).open("xb") as copy:
-                copy.write((source / one).read_bytes())
+        for path in files:
+            (folder / path).parent.mkdir(parents=True, exist_ok=True)
+            # Created exclusively, so that a file that appeared meanwhile is never overwritten.
+            with (folder / path).open("xb") as copy:
+                copy.write((source / path).read_bytes())
     except OSError as error:
         text = f"{error.filename or folder}: {error.strerror}."
         raise Refused("bad_request", text, advice="Name a folder that you may write to, with room in it.") from error
     if args.json:
-        print(json.dumps({"folder": str(folder), "files": [str(one) for one in files]}, ensure_ascii=False))
+        print(json.dumps({"folder": str(folder), "files": [str(path) for path in files]}, ensure_ascii=False))
         return exits.DONE
     print(f"{len(files)} files in {folder}:")
-    for name in sorted({one.parts[0] for one in files}):
-        print(f"  {folder / name}/\n    {_what(source / name)}".rstrip())
+    for name in sorted({path.parts[0] for path in files}):
+        print(f"  {folder / name}/\n    {_describe_folder(source / name)}".rstrip())
     print(f"Change what differs, then: benchd check {folder / 'workshop'}")
     return exits.DONE
 
 
-def _what(folder: Path) -> str:
+def _describe_folder(folder: Path) -> str:
     """What a folder of the examples holds; empty where that shows."""
     from benchd.arrangements.registry import arrangement
     from benchd.files.loading import load_bench

@@ -1,4 +1,4 @@
-"""A run as it goes on: its states, questions, events and findings, gathered until it has ended."""
+"""Follows a run: collects its states, questions, events and findings until it has ended."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ DRAIN_S = 0.25
 
 @dataclass
 class Outcome:
-    """What a run came to. `chain` belongs to the last finding's set-up; `event` is the one that told of its end."""
+    """The outcome of a run. `chain` belongs to the last finding's set-up; `event` is that of its end."""
 
     run: str
     state: str = "running"
@@ -27,13 +27,13 @@ class Outcome:
     event: Doc | None = None
 
     def chain_of(self, finding: Doc) -> list[Doc]:
-        """The chain of the set-up a finding was made at; empty where it was not heard, or is not the finding's."""
+        """The chain of the set-up of a finding; empty if it was not received."""
         setup = self.setups.get(int(finding["setup"]))
         return list(setup["chain"]) if setup and finding["lens"] is not None else []
 
     def as_json(self) -> dict[str, Any]:
         """run, state, findings, chain (of the last finding that has one), event."""
-        chains = [chain for one in self.findings.values() if (chain := self.chain_of(one))]
+        chains = [chain for finding in self.findings.values() if (chain := self.chain_of(finding))]
         return {
             "run": self.run,
             "state": self.state,
@@ -55,7 +55,7 @@ class Following:
         self.on_reading: Callable[[Doc], Any] = lambda _: None
 
     async def to_the_end(self) -> Outcome:
-        """Until the run has ended and its end was told. Raises BenchdError when the connection is lost."""
+        """Return when the run has ended and its end event has arrived. Raises BenchdError if the connection is lost."""
         async for topic, doc in self._watch:
             self._take(topic, doc)
             if self.outcome.event is not None and self.outcome.state in ENDED:

@@ -1,4 +1,4 @@
-"""Around every command: what goes wrong becomes words, JSON and an exit code."""
+"""Error handling around every command: errors become text, JSON and an exit code."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ NOTHING_ASKED = "anything was asked of the bench."
 
 
 class UsageError(Exception):
-    """What was typed cannot be understood; the text says what may stand."""
+    """The command line cannot be understood; the text says what is allowed."""
 
 
 def guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace) -> int:
-    """`run(args)`, its errors told; gives the exit code."""
+    """Call `run(args)`, print its errors, and give the exit code."""
     as_json = bool(getattr(args, "json", False))
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
@@ -45,13 +45,13 @@ def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace,
         print(wrapped(f"benchd: {error}", sys.stderr), file=sys.stderr)
         return exits.USAGE
     except BenchdError as error:
-        tell(error, as_json=as_json)
+        print_error(error, as_json=as_json)
         return code_of(error)
     except KeyboardInterrupt as interrupt:
         print(str(interrupt) or _interrupted(args), file=sys.stderr)
         return exits.REFUSED
     except BrokenPipeError:
-        # Whoever read has read enough; what is left in the buffer must not be tried again at exit.
+        # The reader has closed the pipe; the rest of the buffer must not be written again at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return code
     except Exception:  # noqa: BLE001 nothing that ends a command may pass for a refusal
@@ -64,7 +64,7 @@ def _guarded(run: Callable[[argparse.Namespace], int], args: argparse.Namespace,
 
 
 def _interrupted(args: argparse.Namespace) -> str:
-    """Of a Ctrl-C that nothing has answered: a command that speaks to a bench was still loading."""
+    """The message for an unhandled Ctrl-C: a command for a bench was still loading."""
     return f"Interrupted before {NOTHING_ASKED}" if hasattr(args, "host") else "Interrupted."
 
 
@@ -73,7 +73,7 @@ def code_of(error: BenchdError) -> int:
     return exits.FAULT if error.code in FAULTS else exits.REFUSED
 
 
-def tell(error: BenchdError, *, as_json: bool) -> None:
+def print_error(error: BenchdError, *, as_json: bool) -> None:
     """Text, advice and code: for a person on stderr, as JSON on stdout."""
     if as_json:
         print(json.dumps({"ok": False, "error": error.as_json()}, ensure_ascii=False))
@@ -84,5 +84,5 @@ def tell(error: BenchdError, *, as_json: bool) -> None:
 def in_words(error: BenchdError) -> str:
     """What happened, what to do next, and the code it is known by."""
     advice = f"\n{error.advice}" if error.advice else ""
-    # The problems of a file are a list, and each says by itself what may stand.
+    # The problems of a file are a list, and each says what is allowed.
     return f"{error.text}{advice}" if "\n" in error.text else f"{error.text} ({error.known_as}){advice}"

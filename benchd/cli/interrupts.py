@@ -7,7 +7,7 @@ import contextlib
 import signal
 from collections.abc import AsyncIterator
 
-from benchd.cli.speak import said
+from benchd.cli.speak import remark
 from benchd.client import BenchClient
 from benchd.errors import BenchdError
 
@@ -44,6 +44,6 @@ async def _stop(bench: BenchClient, then: str) -> None:
     try:
         await bench.stop()
     except BenchdError as error:
-        said(f"\nThe stop did not get through: {error.text} Use the emergency stop.")
+        remark(f"\nThe stop did not get through: {error.text} Use the emergency stop.")
     else:
-        said(f"\nStop sent. {then}")
+        remark(f"\nStop sent. {then}")

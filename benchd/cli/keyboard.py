@@ -48,7 +48,7 @@ class Keyboard:
         return None if self._ended and not line else line.decode(sys.stdin.encoding or "utf-8", errors="replace")
 
     def _in_background(self) -> bool:
-        """Whether the terminal is somebody else's just now, the shell's perhaps: to touch it would have us stopped."""
+        """Whether this process is in the background: using the terminal would then suspend it."""
         try:
             return os.tcgetpgrp(self._fd) != os.getpgrp()
         except OSError:  # not the one that controls us

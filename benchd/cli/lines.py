@@ -1,4 +1,4 @@
-"""What the bench says, a line a message, for the eye."""
+"""Messages of the bench as single lines for a person."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Doc = Mapping[str, Any]
 
 
 def line(topic: str, doc: Any) -> str:
-    """One message in one line, whatever it holds: the topic, then what matters of it."""
+    """Any message in one line: the topic, then its main content."""
     return in_one_line(f"{topic:<20} {_said(topic, doc)}")
 
 
@@ -36,7 +36,7 @@ def event(doc: Doc) -> str:
 
 
 def clock(t: Any) -> str:
-    """The time of day of an RFC 3339 time, in the zone of whoever reads."""
+    """The time of day of an RFC 3339 time, in the local time zone."""
     try:
         return datetime.fromisoformat(str(t)).astimezone().strftime("%H:%M:%S")
     except ValueError:
@@ -44,7 +44,7 @@ def clock(t: Any) -> str:
 
 
 def carriage(doc: Doc) -> str:
-    """Where the carriage stands and whether that may be believed."""
+    """The carriage position and whether it is trusted."""
     places = [
         f"{name} {say.number(doc[key], 1, sign=key == 'offset_um')} \u00b5m"
         for name, key in (("carriage", "carriage_um"), ("depth", "depth_um"), ("offset", "offset_um"))
@@ -71,7 +71,7 @@ def device(doc: Doc) -> str:
 
 
 def procedure(doc: Doc) -> str:
-    """How far the run is, and what it asks."""
+    """Progress of the run, and its open question."""
     if doc.get("run") is None and doc.get("state") == "idle":
         return "idle"
     eta = "" if doc.get("eta_s") is None else f", {doc['eta_s']:.0f} s to go"
@@ -103,7 +103,7 @@ def finding(doc: Doc) -> str:
 
 
 def setup(doc: Doc) -> str:
-    """What stands on the bench, in a line."""
+    """The set-up in one line."""
     parts = [f"revision {doc['rev']}"]
     for key in ("lens", "adapters", "glass", "ring", "distance_mm", "trim_um"):
         value = doc.get(key)
@@ -117,13 +117,13 @@ def plain(value: Any, key: str = "") -> str:
     if value is None or value == []:
         return "none"
     if isinstance(value, list):
-        return " + ".join(plain(one) for one in value)
+        return " + ".join(plain(item) for item in value)
     if isinstance(value, Mapping):
-        value = {name: one for name, one in value.items() if one is not None}
+        value = {name: item for name, item in value.items() if item is not None}
         if set(value) == {"value", "u"}:
             sure = value["u"] == 0
             return plain(value["value"], key) if sure else say.with_u(value["value"], value["u"], _unit_of(key))
-        return ", ".join(f"{name} {plain(one)}" for name, one in value.items())
+        return ", ".join(f"{name} {plain(item)}" for name, item in value.items())
     if isinstance(value, int | float) and not isinstance(value, bool):
         return f"{say.short(value)} {_unit_of(key)}".rstrip()
     return {True: "yes", False: "no"}.get(value, str(value))

@@ -31,7 +31,7 @@ A software stop is an ordinary stop, not an emergency stop.
 
 
 class Command(Protocol):
-    """What the module of a command offers."""
+    """The interface of a command's module."""
 
     def arguments(self, parser: argparse.ArgumentParser) -> None:
         """Add what the command takes."""
@@ -65,7 +65,7 @@ def _main(argv: Sequence[str] | None) -> int:
         return _no_command(given)
     module = cast(Command, import_module(f"benchd.cli.{name}"))
     about = COMMANDS[name].capitalize() + "."
-    # A command whose help depends on what else was typed has an option of its own for it.
+    # A command whose help depends on further arguments defines its own help option.
     parser = Parser(prog=f"benchd {name}", description=about, epilog=exits.TABLE, conflict_handler="resolve")
     module.arguments(parser)
     args = parser.parse_intermixed_args(given[1:])

@@ -1,4 +1,4 @@
-"""A view of a bench as its files and its record tell of it, without a daemon."""
+"""A view of a bench from its files and its record, without a daemon."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from benchd.bench.assembly import Assembly
 from benchd.bench.datum.calibrations import in_force
 from benchd.bench.datum.chain import CalibrationInForce, Chain, datum_chain, position_record
 from benchd.bench.datum.clearance import clearance
-from benchd.bench.datum.wall_distance import carried_over
+from benchd.bench.datum.wall_distance import carry_over
 from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.trust import NOT_YET
 from benchd.detectors.available import available_detectors
@@ -25,13 +25,13 @@ from benchd.procedures import record_facts
 from benchd.procedures.inputs import Known
 from benchd.records.reader import Reader
 from benchd.verbs.view import BenchView, SetupPlaces, Where
-from benchd.verbs.view_of_bench import at_rest, places_of_setup, with_carriage
+from benchd.verbs.view_of_bench import add_carriage_motion, places_of_setup, view_without_motion
 
 
 class Offline:
-    """Answers of a bench that is not asked itself: not homed, not driven, the carriage at the low end.
+    """A bench that is not running: taken as not homed, not driven, with the carriage at the low end.
 
-    Calibrations and set-up are those of its record, where there is one that can be read.
+    Calibrations and set-up are those of its record, if it can be read.
     """
 
     def __init__(self, loaded: LoadedBench, assembly: Assembly) -> None:
@@ -76,10 +76,10 @@ class Offline:
     def figures(self) -> BenchView:
         """Speeds, settling, what is there, and where set-ups put nominal. Raises Refused without a carriage."""
         spec = self._assembly.named("carriage", Axis).spec
-        # How far the motor's zero is from an encoder's is known only once it is homed.
+        # The shift of the motor's zero from the encoder's is known only after homing.
         has_encoder = self._assembly.in_role("position", Encoder) is not None
         motion = MotionFigures(spec.top_speed)
-        view = at_rest(
+        view = view_without_motion(
             self._assembly,
             self._loaded.records,
             arrangement_of(self._loaded.file),
@@ -92,7 +92,9 @@ class Offline:
             not_homed_why=NOT_YET,
         )
         limits_um = (spec.low, spec.high) if has_encoder else motion.limits_um(spec, None)
-        return with_carriage(view, self._assembly, settle_ms=self._loaded.file.motion.settle_ms, limits_um=limits_um)
+        return add_carriage_motion(
+            view, self._assembly, settle_ms=self._loaded.file.motion.settle_ms, limits_um=limits_um
+        )
 
     def _chain(self, setup: SetupDocument) -> Chain:
         return datum_chain(self._loaded.file, self._loaded.records, setup, self._calibrations, self._scale)
@@ -101,7 +103,7 @@ class Offline:
         def where(changes: Mapping[str, Any]) -> SetupPlaces:
             records, file = self._loaded.records, self._loaded.file
             setup = apply(document, changes, records, file)
-            setup = carried_over(document, chain, setup, self._chain, changes, records)
+            setup = carry_over(document, chain, setup, self._chain, changes, records)
             now = self._chain(setup)
             return places_of_setup(records, setup, now, clearance(file, records, setup), self._where_from(setup, now))
 

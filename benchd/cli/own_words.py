@@ -1,4 +1,4 @@
-"""What a question says of its finding in its own code; the plain words where that fails, and a line that says so."""
+"""Calls a question's own wording for a finding; if that fails, uses the plain wording and prints a line saying so."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def _own(doc: Doc, ask: Callable[[Wording], T]) -> T:
     except (BenchdError, ImportError):
         raise
     except (Exception, SystemExit) as error:  # noqa: BLE001 another package may raise anything
-        from benchd.cli.speak import said
+        from benchd.cli.speak import remark
 
-        said(f"The assessment '{doc['assessment']}' has no words for it: {type(error).__name__}: {error}")
+        remark(f"The assessment '{doc['assessment']}' has no words for it: {type(error).__name__}: {error}")
         return ask(Wording())

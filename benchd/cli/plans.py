@@ -21,7 +21,7 @@ def plan_table(plan: Doc) -> Group:
     parts: list[RenderableType] = [tables.heading(f"{plan['procedure']}, gone through without moving anything")]
     columns = (("step", "left"), ("what", "left"), ("to \u00b5m", "right"), ("s", "right"))
     rows = []
-    for when, entries in itertools.groupby(plan["entries"], key=_stands_under):
+    for when, entries in itertools.groupby(plan["entries"], key=_conditions):
         indent = "  " * len(when)
         if when:
             rows.append(("", f"{indent}{when[-1]}:", "", ""))
@@ -40,7 +40,7 @@ def plan_table(plan: Doc) -> Group:
     at_most = plan["seconds_at_most"]
     most = f" ({duration(at_most)} at the most)" if at_most > plan["seconds"] + 1.0 else ""
     parts += [Text(""), Text(f"Takes about {duration(plan['seconds'])}{most}, the person's time apart; {asked}.")]
-    # The problems stand in the order of the entries that they are of.
+    # The problems are in the order of their entries.
     advice = [entry["problem"]["advice"] for entry in plan["entries"] if entry.get("problem")]
     for problem, help_ in dict(zip(plan["problems"], advice, strict=True)).items():
         parts.append(Text(ended(f"Would be refused: {problem}"), style="bold red"))
@@ -54,7 +54,7 @@ def _places(entry: Doc) -> str:
     return "" if entry["to_um"] is None else say.number(entry["to_um"], 1)
 
 
-def _stands_under(entry: Doc) -> tuple[str, ...]:
+def _conditions(entry: Doc) -> tuple[str, ...]:
     return tuple(entry["when"]) if entry["step"] is not None else ("however it ends", *entry["when"])
 
 

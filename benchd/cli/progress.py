@@ -11,7 +11,7 @@ from rich.table import Column
 
 from benchd.cli.console import err
 from benchd.cli.plans import duration
-from benchd.cli.speak import said
+from benchd.cli.speak import remark
 
 Doc = Mapping[str, Any]
 
@@ -20,7 +20,7 @@ ETA_LETTERS = 18
 
 
 QUIET = frozenset({"running", "asking"})
-"""A run goes from one to the other with each question: that alone is no news."""
+"""A run alternates between these with each question, so a change between them prints no line."""
 
 
 class StepLines:
@@ -47,11 +47,11 @@ class StepLines:
 class Bar:
     """Takes the states of `procedure`; `close` leaves the terminal as it was.
 
-    On a terminal one line is drawn over and over, whatever its width; elsewhere `say` is told a line now and then.
+    On a terminal of any width one line is redrawn; elsewhere `say` is called with a line now and then.
     `console` None: the standard error.
     """
 
-    def __init__(self, console: Console | None = None, say: Callable[[str], object] = said) -> None:
+    def __init__(self, console: Console | None = None, say: Callable[[str], object] = remark) -> None:
         self._lines, self._say = StepLines(say), say
         self._live: Progress | None = None
         console = err() if console is None else console

@@ -9,7 +9,7 @@ from typing import Any
 
 from benchd.cli.guard import UsageError, in_words
 from benchd.cli.keyboard import Keyboard
-from benchd.cli.speak import is_person, said
+from benchd.cli.speak import is_person, remark
 from benchd.cli.values import value
 from benchd.client import BenchClient
 from benchd.errors import BenchdError
@@ -19,7 +19,7 @@ Doc = Mapping[str, Any]
 _YES, _NO = ("y", "yes", "true"), ("n", "no", "false")
 ABORT = "abort"
 READ_S = 0.3
-"""Nobody has read a question sooner; what is typed within it was meant for something else."""
+"""Nobody can have read a question sooner; a line typed within this time is discarded."""
 
 
 class Aborting(Exception):
@@ -47,7 +47,7 @@ def _in(ask: Doc) -> str:
 
 
 def parsed(ask: Doc, typed: str) -> Any:
-    """What was typed as an answer. Raises UsageError saying what may stand, Aborting for the word `abort`."""
+    """The typed text as an answer. Raises UsageError saying what is allowed, Aborting for the word `abort`."""
     kind, text = ask["kind"], typed.strip()
     if kind == "text":
         return text
@@ -101,32 +101,34 @@ class Prompter:
         self._open = name
         if ask is None:
             return
-        said(f"\n? {ask['text']}")
+        remark(f"\n? {ask['text']}")
         if is_person():
             self._keyboard = self._keyboard or Keyboard()
             if self._keyboard.drop():
-                said("  What was typed before this question is not taken for its answer.")
+                remark("  What was typed before this question is not taken for its answer.")
             self._task = asyncio.create_task(self._put(ask, self._keyboard), name="prompt")
         else:
-            said(f"  Nobody is at this terminal; it waits for an answer from anywhere: {by_message(self._bench, ask)}")
+            remark(
+                f"  Nobody is at this terminal; it waits for an answer from anywhere: {by_message(self._bench, ask)}"
+            )
 
     async def _put(self, ask: Doc, keyboard: Keyboard) -> None:
         while True:
             keyboard.drop()
             print(f"  [{offered(ask)}] ", end="", file=sys.stderr, flush=True)
             if not await keyboard.quiet_for(READ_S):
-                said("  That came sooner than it can have been read; once more.")
+                remark("  That came sooner than it can have been read; once more.")
                 continue
             typed = await keyboard.line()
             if typed is None:
-                said(f"\n  No more input here; it waits for an answer: {by_message(self._bench, ask)}")
+                remark(f"\n  No more input here; it waits for an answer: {by_message(self._bench, ask)}")
                 return
             try:
                 await self._send(ask, typed)
             except UsageError as error:
-                said(f"  {str(error)[0].upper()}{str(error)[1:]}.")
+                remark(f"  {str(error)[0].upper()}{str(error)[1:]}.")
             except BenchdError as error:
-                said(f"  {in_words(error)}")
+                remark(f"  {in_words(error)}")
                 if error.code != "bad_request":
                     return
             else:
@@ -142,7 +144,7 @@ class Prompter:
 
     def _take_back(self) -> None:
         if self._task is not None and not self._task.done() and self._task.cancel():
-            said("")
+            remark("")
         self._task = None
 
     async def close(self) -> None:

@@ -13,8 +13,7 @@ LEAST = 20
 
 
 def wrapped(text: str, stream: TextIO) -> str:
-    """The text as it is to be printed to `stream`; what goes on in the next line stands two columns farther in where
-    the line itself stands in."""
+    """The text as printed to `stream`; continuation lines of an indented line are indented by two more columns."""
     try:
         width = min(os.get_terminal_size(stream.fileno()).columns, LONGEST) if stream.isatty() else 0
     except (OSError, ValueError, AttributeError):  # no terminal after all

@@ -1,7 +1,7 @@
-"""Which record is read, and reading it: the store that the options mean, open read-only.
+"""Opens the record that the options name, read-only.
 
-What was measured stays readable while a bench file is broken: of the file nothing is asked but `store.url`, and of a
-bench that runs not even that.
+Measurements stay readable while a bench file is broken: only its `store.url` is read, and for a running bench not even
+that.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def _running(args: argparse.Namespace) -> Running:
 
 
 def _url_in(path: Path) -> str:
-    """`store.url` of a bench file, whatever else stands in it. Raises FileProblems."""
+    """`store.url` of a bench file; the rest of it is ignored. Raises FileProblems."""
     from pydantic import BaseModel
 
     from benchd.files.bench_file import StoreEntry

@@ -22,7 +22,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 told, 1 nothing there to tell."""
+    """0 if there are findings, 1 if none."""
     from benchd.cli.guard import UsageError
     from benchd.cli.recorded import opened
     from benchd.cli.show import chain_of
@@ -34,11 +34,11 @@ def run(args: argparse.Namespace) -> int:
         chains = [chain_of(reader, doc) for doc in findings]
         drawn, why = _picture(args, reader, findings)
     if args.json:
-        doc = {"findings": findings, "chain": next((one for one in reversed(chains) if one), [])}
+        doc = {"findings": findings, "chain": next((chain for chain in reversed(chains) if chain), [])}
         print(json.dumps(doc | {"picture": None if drawn is None else str(drawn[1])}, ensure_ascii=False))
         return exits.DONE
     from benchd.cli.console import out
-    from benchd.cli.speak import said
+    from benchd.cli.speak import remark
     from benchd.cli.tables import finding
 
     for doc, chain in zip(findings, chains, strict=True):
@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     if drawn is not None:
         print(f"\nThe picture of {drawn[0]} is in {drawn[1]}.")
     elif why:
-        said(f"\n{why}")
+        remark(f"\n{why}")
     return exits.DONE
 
 
@@ -74,9 +74,9 @@ def findings_of(reader: Reader, of: str) -> list[dict[str, Any]]:
 def _picture(
     args: argparse.Namespace, reader: Reader, findings: list[dict[str, Any]]
 ) -> tuple[tuple[str, Path] | None, str]:
-    """What the picture of the last finding that has one shows, and its file; else None, and why it was not drawn.
+    """The subject and file of the picture of the last finding that has one; else None, and why it was not drawn.
 
-    Raises BenchdError where --out asks for it and it cannot be had. Where none is wanted or there, no reason is given.
+    Raises BenchdError if --out asks for it and it cannot be drawn. If none is wanted or exists, no reason is given.
     """
     from benchd.cli.guard import in_words
     from benchd.errors import BenchdError, Refused
@@ -92,7 +92,7 @@ def _picture(
     about = doc["lens"] or doc["measurand"].get("artefact") or doc["assessment"]
     place = args.out or Path(f"{about}-{doc['finding']}.png")
     try:
-        _write(place, _drawn(args, reader, doc))
+        _write(place, _draw(args, reader, doc))
     except BenchdError as error:
         if args.out is not None:
             raise
@@ -100,13 +100,13 @@ def _picture(
     return (what, place), ""
 
 
-def _drawn(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> bytes:
+def _draw(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> bytes:
     from benchd.cli import own_words
-    from benchd.cli.speak import said
+    from benchd.cli.speak import remark
     from benchd.errors import Refused
     from benchd.questions.wording import Material
 
-    material = Material(reader.readings(doc["run"]), _position_u_um(args), said)
+    material = Material(reader.readings(doc["run"]), _position_u_um(args), remark)
     try:
         return own_words.picture(doc, material)
     except ImportError as error:
@@ -130,19 +130,19 @@ def _position_u_um(args: argparse.Namespace) -> float | None:
     from benchd.bench.assembly import build
     from benchd.bench.datum.chain import position_noise_um, position_record
     from benchd.cli.recorded import bench_file
-    from benchd.cli.speak import said
+    from benchd.cli.speak import remark
     from benchd.devices import Encoder
     from benchd.files.loading import load_bench
     from benchd.files.problems import FileProblems
 
     if args.store is not None and args.bench_file is None:
-        said("Without the bench file the noise of a position is not known; --bench-file FILE names it.")
+        remark("Without the bench file the noise of a position is not known; --bench-file FILE names it.")
         return None
     try:
         loaded = load_bench(bench_file(args))
         assembly = build(loaded)
     except FileProblems as broken:
-        said(f"The bench file does not say the noise of a position; the curve is drawn without it. {broken}")
+        remark(f"The bench file does not say the noise of a position; the curve is drawn without it. {broken}")
         return None
     encoder = assembly.in_role("position", Encoder)
     record = position_record(loaded.file, None if encoder is None else encoder.spec)

@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     if any(_has_unit(word) for word in args.inputs):
         from benchd.quantities import length
 
-        # What takes long to load is loaded before a beat is heard: on a busy machine one is too old by then.
+        # Slow imports come before a beat is received: on a busy machine it would be too old afterwards.
         length("1 mm", "um")
     return with_bench(args, lambda bench: _run(args, bench))
 
@@ -57,7 +57,7 @@ async def _run(args: argparse.Namespace, bench: BenchClient) -> int:
     inputs = from_words(args.inputs, (await _described(bench, args.procedure))["inputs"])
     if args.dry:
         plan = await bench.command("run", beat=False, procedure=args.procedure, inputs=inputs, dry=True)
-        _tell_plan(plan, as_json=args.json)
+        _print_plan(plan, as_json=args.json)
         return exits.REFUSED if plan.get("problems") else exits.DONE
     from benchd.cli.following import watch_all
 
@@ -65,7 +65,7 @@ async def _run(args: argparse.Namespace, bench: BenchClient) -> int:
     ident, watch = secrets.token_hex(6), watch_all(bench)
     started = await bench.command("run", ident=ident, procedure=args.procedure, inputs=inputs)
     outcome = await follow(bench, watch, str(started["run"]), ident)
-    return tell(outcome, as_json=args.json)
+    return print_outcome(outcome, as_json=args.json)
 
 
 async def _described(bench: BenchClient, name: str) -> Mapping[str, Any]:
@@ -82,7 +82,7 @@ async def _described(bench: BenchClient, name: str) -> Mapping[str, Any]:
     return found
 
 
-def _tell_plan(plan: Mapping[str, Any], *, as_json: bool) -> None:
+def _print_plan(plan: Mapping[str, Any], *, as_json: bool) -> None:
     if as_json:
         print(json.dumps(plan, ensure_ascii=False))
         return
@@ -93,7 +93,7 @@ def _tell_plan(plan: Mapping[str, Any], *, as_json: bool) -> None:
 
 
 async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> Outcome:
-    """A run to its end, with its bar, its questions, and Ctrl-C at hand. Raises BenchdError, KeyboardInterrupt."""
+    """Follow a run to its end, with bar, questions and Ctrl-C. Raises BenchdError, KeyboardInterrupt."""
     from benchd.cli.following import Following
     from benchd.cli.interrupts import stopping
     from benchd.cli.lines import event
@@ -114,12 +114,12 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
         paused = doc.get("state") == "paused"
         prompter.hear(doc.get("ask"))
 
-    def told(doc: Mapping[str, Any]) -> None:
-        # The event of the run's own end is told with what it came to.
+    def on_event(doc: Mapping[str, Any]) -> None:
+        # The end event of the run is printed with its outcome.
         if doc.get("cause") != ident and (doc.get("severity") != "info" or doc.get("code") in SHOWN):
             bar.say(event(doc))
 
-    following.on_state, following.on_event = state, told
+    following.on_state, following.on_event = state, on_event
     try:
         async with stopping(bench, "Ctrl-C again leaves."):
             return await following.to_the_end()
@@ -131,7 +131,7 @@ async def follow(bench: BenchClient, watch: Watch, run_id: str, ident: str) -> O
         await prompter.close()
 
 
-def tell(outcome: Outcome, *, as_json: bool) -> int:
+def print_outcome(outcome: Outcome, *, as_json: bool) -> int:
     """The findings of a run that has ended; gives the exit code."""
     if as_json:
         print(json.dumps(outcome.as_json(), ensure_ascii=False))
@@ -144,22 +144,22 @@ def tell(outcome: Outcome, *, as_json: bool) -> int:
 
         for doc in outcome.findings.values():
             out().print(finding_in_short(doc))
-        told = f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome)
-        print(wrapped(told, sys.stdout))
+        sentence = f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome)
+        print(wrapped(sentence, sys.stdout))
     return code_of(outcome)
 
 
 def _why(outcome: Outcome) -> str:
     event = outcome.event or {}
     if event.get("code") == "stopped":
-        said = str(event["text"])  # aborted or stopped, which run and by whom
-        return said if outcome.state == "aborted" else f"{said.rstrip('.')}: it has failed."
+        text = str(event["text"])  # aborted or stopped, which run and by whom
+        return text if outcome.state == "aborted" else f"{text.rstrip('.')}: it has failed."
     advice = f"\n{event['advice']}" if event.get("advice") else ""
     return f"Run {outcome.run} failed: {event.get('text')} ({event.get('code')}){advice}"
 
 
 def code_of(outcome: Outcome) -> int:
-    """The exit code: how the run ended comes before what it found."""
+    """The exit code: the end state of the run takes precedence over its findings."""
     from benchd.cli.guard import FAULTS
 
     if outcome.state != "done":

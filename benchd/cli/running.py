@@ -1,4 +1,4 @@
-"""Which benches run on this machine, as their daemons say in the run folder; and which one is meant."""
+"""Benches running on this machine, from the address files of their daemons; and the choice of one."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def all_here() -> list[Running]:
             if _lives(int(doc["pid"])):
                 found.append(_of(doc))
         except (OSError, ValueError, KeyError, TypeError):
-            continue  # half-written, somebody else's, or left behind: no bench to speak to
+            continue  # incomplete, of another user, or left over: not a running bench
     return found
 
 
@@ -79,11 +79,11 @@ def one_here(name: str | None) -> Running:
     here = all_here()
     if not here:
         raise Refused("not_found", "No bench is running here.", advice=START)
-    names = ", ".join(str(one.bench) for one in here)
+    names = ", ".join(str(bench.bench) for bench in here)
     if name is not None:
-        for one in here:
-            if one.bench == name:
-                return one
+        for bench in here:
+            if bench.bench == name:
+                return bench
         raise Refused("not_found", f"No bench '{name}' is running here.", advice=f"Running here: {names}. {START}")
     if len(here) > 1:
         raise Refused("not_found", "Several benches are running here.", advice=f"Name one with --bench: {names}.")

@@ -1,4 +1,4 @@
-"""What a change of the set-up came to, as `benchd do setup` prints it."""
+"""The outcome of a set-up change, as `benchd do setup` prints it."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ if TYPE_CHECKING:
 Doc = Mapping[str, Any]
 
 
-def is_told(result: Doc) -> bool:
-    """Whether the answer says what the change came to."""
+def has_outcome(result: Doc) -> bool:
+    """Whether the answer includes the outcome of the change."""
     return {"rev", "set", "dropped"} <= set(result)
 
 
 def head(result: Doc) -> str:
-    """The first line: what became of it."""
+    """The first line of the outcome."""
     if result["set"] or result["dropped"]:
         return f"revision {result['rev']}"
     return f"nothing has changed, revision {result['rev']} stands"
@@ -30,15 +30,16 @@ def table(result: Doc) -> Table:
 
     rows = [("Set", f"{name_of(key)} {plain(value, key)}") for key, value in result["set"].items()]
     rows += [
-        ("Dropped", f"{name_of(one['key'])} {plain(one['was'], one['key'])}: {one['why']}") for one in result["dropped"]
+        ("Dropped", f"{name_of(entry['key'])} {plain(entry['was'], entry['key'])}: {entry['why']}")
+        for entry in result["dropped"]
     ]
     rows += [
         (
             "Carried over",
-            f"{name_of(one['key'])} {plain(one['was'], one['key'])}, the target having moved it is "
-            f"{plain(one['now'], one['key'])}",
+            f"{name_of(entry['key'])} {plain(entry['was'], entry['key'])}, the target having moved it is "
+            f"{plain(entry['now'], entry['key'])}",
         )
-        for one in result["carried"]
+        for entry in result["carried"]
     ]
     return tables.pairs([*rows, ("Nominal", _nominal(result)), *_zero(result)])
 

@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def kind_of(args: argparse.Namespace) -> str:
-    """What an id that stands by itself names. Raises UsageError where that cannot be."""
+    """The kind of record that an id names. Raises UsageError if it has no known form."""
     from benchd.cli.guard import UsageError
 
     if args.id is not None:
@@ -97,7 +97,7 @@ def _run(reader: Reader, code: str | None) -> Shown:
             raise _nothing("run")
         code = last[0].run
     run, readings, findings = reader.run(code), reader.readings(code), reader.findings(run=code)
-    why = reader.broke_off(run.run) if run.state in ("failed", "aborted") else None
+    why = reader.why_ended_early(run.run) if run.state in ("failed", "aborted") else None
     doc = asdict(run) | {"readings": [row.as_json() for row in readings], "findings": findings}
     doc["why"] = None if why is None else asdict(why)
     rows: list[tuple[str, RenderableType]] = [
@@ -112,7 +112,10 @@ def _run(reader: Reader, code: str | None) -> Shown:
     rows += [(f"  {name}", lines.plain(value, name)) for name, value in run.inputs.items()]
     parts: list[RenderableType] = [tables.heading(f"{run.procedure} {run.run}"), tables.pairs(rows)]
     parts += [tables.subheading(f"{len(readings)} readings"), tables.readings([row.as_json() for row in readings])]
-    parts += [tables.subheading("Findings"), *(f"  {one['assessment']}: {lines.finding(one)}" for one in findings)]
+    parts += [
+        tables.subheading("Findings"),
+        *(f"  {finding['assessment']}: {lines.finding(finding)}" for finding in findings),
+    ]
     return doc, parts if findings else [*parts, "  none"]
 
 
@@ -130,7 +133,7 @@ def _lens(reader: Reader, code: str | None) -> Shown:
     try:
         record = reader.lens(code)
     except BenchdError:
-        # A lens whose file was never entered may have findings all the same.
+        # A lens that was never recorded itself may still have findings.
         if not findings:
             entered = ", ".join(reader.lenses()) or "none"
             advice = f"A lens enters the record with the first set-up that names it; so far: {entered}."
@@ -151,7 +154,7 @@ def _calibration(reader: Reader, code: str | None) -> Shown:
         if not found:
             raise _nothing("calibration in force")
         head = tables.heading("Calibrations in force")
-        return {"in_force": [asdict(one) for one in found]}, [head, tables.calibrations([asdict(x) for x in found])]
+        return {"in_force": [asdict(row) for row in found]}, [head, tables.calibrations([asdict(x) for x in found])]
     one: Calibration = reader.calibration(code)
     doc = asdict(one)
     parts: list[RenderableType] = [tables.heading(f"Calibration {code}", one.at), tables.calibrations([doc])]

@@ -1,4 +1,4 @@
-"""Speaking to a running bench: the client for what the options say, and control taken where it is needed."""
+"""Connecting to a running bench: the client for the options, and taking control if needed."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def user_of(args: argparse.Namespace) -> str:
 
 
 def as_name(login: str) -> str:
-    """A login name reduced to what may stand in a topic."""
+    """A login name reduced to the characters allowed in a topic."""
     return re.sub(r"[^a-z0-9_-]", "", login.lower())[:32] or "someone"
 
 
@@ -48,9 +48,9 @@ def _login() -> str:
 
 
 def client_of(args: argparse.Namespace) -> BenchClient:
-    """A client on the bench that is meant, with the account that the options or the environment name.
+    """A client of the chosen bench, with the account from the options or the environment.
 
-    Raises Refused, and UsageError for a file that may not stand.
+    Raises Refused, and UsageError for an unusable file.
     """
     at = chosen(args)
     if args.password_file is not None and not at.account:
@@ -71,13 +71,13 @@ def client_of(args: argparse.Namespace) -> BenchClient:
 
 
 def _file(given: Path | None, variable: str) -> Path | None:
-    return given if given is not None else Path(told) if (told := os.environ.get(variable)) else None
+    return given if given is not None else Path(configured) if (configured := os.environ.get(variable)) else None
 
 
 def with_bench(args: argparse.Namespace, work: Work) -> int:
-    """`work(client)` with a client on the bench that is meant; gives its exit code.
+    """Run `work(client)` with a client of the chosen bench; gives its exit code.
 
-    Raises BenchdError, and KeyboardInterrupt that says whether anything had been asked of the bench.
+    Raises BenchdError, and KeyboardInterrupt saying whether a command had been sent.
     """
     bench = client_of(args)
 
@@ -89,11 +89,11 @@ def with_bench(args: argparse.Namespace, work: Work) -> int:
     try:
         return asyncio.run(inside())
     except KeyboardInterrupt as interrupt:
-        raise interrupt if str(interrupt) else KeyboardInterrupt(_left(bench.asked)) from None
+        raise interrupt if str(interrupt) else KeyboardInterrupt(_interrupt_message(bench.asked)) from None
 
 
-def _left(asked: str | None) -> str:
-    """What Ctrl-C left behind, where nobody had taken it for a stop."""
+def _interrupt_message(asked: str | None) -> str:
+    """The message after a Ctrl-C that was not handled as a stop."""
     if asked is None:
         return f"Interrupted before {NOTHING_ASKED}"
     if asked == "take":
@@ -102,7 +102,7 @@ def _left(asked: str | None) -> str:
 
 
 async def on_line(bench: BenchClient) -> None:
-    """Raise Refused('not_found') unless the bench is there: a broker may outlive its daemon."""
+    """Raise Refused('not_found') unless the bench is on line: a broker may outlive its daemon."""
     try:
         there = await bench.kept("online", within_s=ON_LINE_S)
     except BenchdError as error:
@@ -120,17 +120,17 @@ async def take_control(bench: BenchClient) -> None:
     if holder == bench.user:
         return
     await bench.command("take", beat=False)
-    said(f"Control taken as {bench.user}.")
+    remark(f"Control taken as {bench.user}.")
 
 
-def said(text: str) -> None:
+def remark(text: str) -> None:
     """A remark beside the answer."""
     # Shown here as well, as a bar on the way takes colours out of it.
     print(wrapped(shown(text), sys.stderr), file=sys.stderr, flush=True)
 
 
 def is_person() -> bool:
-    """Whether somebody at a terminal can answer."""
+    """Whether a person at a terminal can answer."""
     return sys.stdin.isatty() and sys.stderr.isatty()
 
 

@@ -1,4 +1,4 @@
-"""`benchd status`: where the bench stands, on one screen."""
+"""`benchd status`: the state of the bench on one screen."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from benchd.client import BenchClient
 
 HEARD_S = 3.0
-"""How long the kept documents may take to come in."""
+"""Time limit for the arrival of the kept documents."""
 
 FINDINGS_S = 0.2
 
@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     from benchd.cli.speak import with_bench
 
     async def show(bench: BenchClient) -> int:
-        state = await heard(bench)
+        state = await all_kept(bench)
         if args.json:
             print(json.dumps({"bench": bench.bench, **state}, ensure_ascii=False))
         else:
@@ -45,21 +45,21 @@ def run(args: argparse.Namespace) -> int:
     return with_bench(args, show)
 
 
-async def heard(bench: BenchClient) -> dict[str, Any]:
-    """Every kept document, those that must be there waited for."""
+async def all_kept(bench: BenchClient) -> dict[str, Any]:
+    """Every kept document; waits for those that must exist."""
     import asyncio
 
     for topic in NEEDED:
         await bench.kept(topic, within_s=HEARD_S)
     about = await bench.kept("about")
-    await asyncio.gather(*(bench.kept(f"device/{name}", within_s=HEARD_S) for name in _telling(about)))
+    await asyncio.gather(*(bench.kept(f"device/{name}", within_s=HEARD_S) for name in _published_devices(about)))
     # Findings are kept only where there are any, and the broker sends them last.
     await asyncio.sleep(FINDINGS_S)
     return bench.state()
 
 
-def _telling(about: Mapping[str, Any]) -> list[str]:
-    return [name for name, one in about.get("devices", {}).items() if one.get("kind") != "operator"]
+def _published_devices(about: Mapping[str, Any]) -> list[str]:
+    return [name for name, device in about.get("devices", {}).items() if device.get("kind") != "operator"]
 
 
 def screen(name: str, state: Mapping[str, Any]) -> Group:
@@ -139,8 +139,8 @@ def _devices(state: Mapping[str, Any]) -> list[tuple[str, str, str]]:
         doc = state.get(f"device/{name}")
         model = f"{about.get('driver')} {about.get('model') or ''}".strip()
         if doc is None:
-            told = "waits to be asked" if about.get("kind") == "operator" else "says nothing"
+            status = "waits to be asked" if about.get("kind") == "operator" else "says nothing"
         else:
-            told = str(doc["state"]) if name == "carriage" else lines.device(doc)
-        rows.append((name, model, told))
+            status = str(doc["state"]) if name == "carriage" else lines.device(doc)
+        rows.append((name, model, status))
     return rows

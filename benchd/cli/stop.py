@@ -1,4 +1,4 @@
-"""`benchd stop`: everything that moves stops now. Needs neither control nor a bench that is well."""
+"""`benchd stop`: stops everything that moves. Needs neither control nor a healthy bench."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 HEARD_S = 2.0
 
 PAUSED_S = 0.5
-"""How long after a stop the run under way may take to say that it is paused."""
+"""Time limit after a stop for the run under way to be published as paused."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,7 +25,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when the bench says that it stopped, 3 when it was sent and nothing was heard."""
+    """0 if the bench confirms the stop, 3 if it was sent without a confirmation."""
     import asyncio
 
     from benchd.cli.speak import client_of
@@ -69,5 +69,5 @@ async def _paused(bench: BenchClient) -> str | None:
                 if doc is None or doc.get("state") not in ("running", "asking"):
                     return doc["run"] if doc is not None and doc.get("state") == "paused" else None
     except TimeoutError:
-        pass  # it was ending already, or the bench tells of no runs
+        pass  # it was ending already, or the bench publishes no runs
     return None

@@ -1,4 +1,4 @@
-"""Findings, chain, budget and readings as tables of at most 100 columns; every colour stands beside a word."""
+"""Findings, chain, budget and readings as tables of at most 100 columns; colour is never the only distinction."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def finding(doc: Doc, chain: Sequence[Doc] | None = None) -> RenderableType:
 
 
 def _of_finding(table: Doc) -> Padding:
-    """A table that the finding holds; numbers stand at the right."""
+    """A table of the finding; numbers are right-aligned."""
     heads = [_head_of(column) for column in table["columns"]]
     numbers = [all(not isinstance(row[i], str) for row in table["rows"]) for i in range(len(heads))]
     columns = [(head, "right" if number else "left") for head, number in zip(heads, numbers, strict=True)]
@@ -143,7 +143,7 @@ def origin(doc: Doc) -> str:
 
 
 def chain_table(chain: Sequence[Doc]) -> Padding:
-    """The datum chain term by term; its last line, the carriage, stands under a rule as the sum."""
+    """The datum chain term by term; its last line, the carriage, is set below a rule as the sum."""
     table = _table(("term", "left"), ("\u00b5m", "right"), ("u", "right"), ("dof", "right"), ("from", "left"))
     for term in chain:
         total = term["term"] == "carriage"
@@ -288,5 +288,5 @@ def _table(*columns: tuple[str, Any]) -> Table:
 
 
 def _add(table: Table, *cells: RenderableType, style: str = "") -> None:
-    """A row; text is never taken for markup, whichever console prints it."""
+    """Add a row; text is never interpreted as markup."""
     table.add_row(*(Text(in_one_line(cell)) if isinstance(cell, str) else cell for cell in cells), style=style)

@@ -1,4 +1,4 @@
-"""Between what is typed at a terminal and what goes over the wire: keys, and refusals in the words that were typed."""
+"""Translates between typed words and the contract: keys, and refusals in the words that were typed."""
 
 from __future__ import annotations
 
@@ -36,25 +36,25 @@ def unit_of(key: str) -> str:
 
 
 def in_typed_words(verb: str, refused: Refused) -> Refused:
-    """The same refusal with the keys as `benchd do` takes them: what stands under `set` is typed without it."""
+    """The same refusal with the keys as typed in `benchd do`: those under `set` are typed without it."""
     problems = refused.data.get("problems")
     if refused.code != "bad_request" or not problems or not isinstance(problems[0], dict):
         return refused
-    told = []
+    texts = []
     for problem in problems:
         key = str(problem["where"]).removeprefix("set.")
         root = key.partition(".")[0]
-        told.append(f"{key}: {FORMS.get(root, problem['what'])}" if key else str(problem["what"]))
+        texts.append(f"{key}: {FORMS.get(root, problem['what'])}" if key else str(problem["what"]))
     advice = f"`benchd do {verb} --help` says what it takes."
-    return Refused(refused.code, ended("; ".join(told)), advice=advice, data=refused.data)
+    return Refused(refused.code, ended("; ".join(texts)), advice=advice, data=refused.data)
 
 
 def keys_of(*models: type[BaseModel]) -> tuple[set[str], set[str]]:
-    """The keys whose value is text whatever it looks like, and those whose value is a list."""
+    """The keys whose value is always text, and those whose value is a list."""
     found: dict[str, set[str]] = {}
     for model in models:
-        for key, one in model.model_json_schema().get("properties", {}).items():
-            found.setdefault(key, set()).update(option.get("type", "?") for option in one.get("anyOf", [one]))
+        for key, schema in model.model_json_schema().get("properties", {}).items():
+            found.setdefault(key, set()).update(option.get("type", "?") for option in schema.get("anyOf", [schema]))
     kinds = {key: types - {"null"} for key, types in found.items()}
     return {key for key, types in kinds.items() if types == {"string"}}, {
         key for key, types in kinds.items() if types == {"array"}

@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from benchd.remote.service import MqttService
 
 SWITCH_S = 0.0005
-"""How long a thread at work (record, port, camera) may keep the event loop waiting; Python's own 5 ms would make every
-stop, every look at a move and every settling late by as much."""
+"""Switch interval between threads: a working thread (record, port, camera) delays the event loop by at most this;
+Python's default of 5 ms would delay every stop, poll and settling by as much."""
 
 LET_GO_S = 2.0
-"""After the daemon has ended in order: so long tasks and threads of drivers may take to end as well."""
+"""Time for tasks and threads of drivers to end after the daemon has ended in order."""
 
 CAUTION = (
     "A carriage pinches: keep hands out while it may move. A software stop is an ordinary stop, not an emergency stop: "
@@ -40,13 +40,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when it was asked to end, 1 for a file that may not stand, 3 for hardware that fails."""
+    """0 if it was asked to end, 1 for an invalid file, 3 for hardware that fails."""
     import asyncio
     import gc
 
     import structlog
 
-    from benchd.cli.guard import UsageError, in_words, tell
+    from benchd.cli.guard import UsageError, in_words, print_error
 
     if args.ports_file is not None and (args.ports_file.is_dir() or not args.ports_file.parent.is_dir()):
         raise UsageError(f"--ports-file {args.ports_file}: name a file, in a folder that is there")
@@ -55,14 +55,14 @@ def run(args: argparse.Namespace) -> int:
     from benchd.devices.errors import DeviceError
     from benchd.files.problems import FileProblems
 
-    # Until the daemon is there nothing has to end in order; and what is being loaded may swallow a SystemExit.
+    # Before the daemon is up nothing has to end in order, and an import under way may swallow a SystemExit.
     _on_signals(lambda *_: os._exit(exits.DONE))
     print(wrapped(CAUTION, sys.stderr), file=sys.stderr, flush=True)
     from benchd.daemon import Daemon
 
     sys.setswitchinterval(SWITCH_S)
     level = logging.DEBUG if os.environ.get("BENCHD_LOG") == "debug" else logging.INFO
-    # Its own colours would be escaped with everything else that steers a terminal.
+    # The log's own colours would be escaped like all terminal control.
     plain = [*structlog.get_config()["processors"][:-1], structlog.dev.ConsoleRenderer(colors=False)]
     structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(level), processors=plain)
     daemon = Daemon(
@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
     except (FileProblems, DeviceError) as error:
         code = exits.REFUSED if isinstance(error, FileProblems) else exits.FAULT
         if args.json:
-            tell(error, as_json=True)
+            print_error(error, as_json=True)
         print(wrapped(f"The bench was not started; nothing moved. {in_words(error)}", sys.stderr), file=sys.stderr)
     finally:
         _ended_by_then(code)
@@ -88,7 +88,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _ended_by_then(code: int) -> None:
-    """The process ends with `code` whatever a driver keeps running: all that has to end in order has ended."""
+    """End the process with `code` even if a driver keeps threads running: everything else has ended in order."""
     import threading
 
     def end() -> None:
@@ -111,7 +111,7 @@ def _ready(mqtt: MqttService, *, as_json: bool) -> None:
     """Say where it listens and what to type."""
     import gc
 
-    # What was loaded stays: looking it through again and again would keep a stop waiting for tens of milliseconds.
+    # Loaded objects stay: garbage collection of them would delay a stop by tens of milliseconds each time.
     gc.freeze()
     gc.enable()
     assert mqtt.endpoint is not None
@@ -119,7 +119,7 @@ def _ready(mqtt: MqttService, *, as_json: bool) -> None:
         where = {"host": mqtt.endpoint.host, "port": mqtt.endpoint.port, "listeners": mqtt.listeners}
         print(json.dumps({"bench": mqtt.bench, **where}), flush=True)
         return
-    for sentence in mqtt.told:
+    for sentence in mqtt.messages:
         print(wrapped(sentence, sys.stdout))
     at = mqtt.endpoint
     options = f"-h {at.host} -p {mqtt.listeners.get('v4', at.port)}"
@@ -138,7 +138,7 @@ ACCOUNT = """\
 
 
 def howto(bench: str, where: str, at: str) -> str:
-    """How to look and how to steer, with our own commands and with any MQTT client; `at` are that client's options."""
+    """How to watch and control the bench, by commands and by any MQTT client; `at` are that client's options."""
     beat = f"$(mosquitto_sub {at} -t benchd/{bench}/beat -C 1 | cut -d'\"' -f4)"
     return f"""\
 Bench {bench} is up, on MQTT at {where}. Ctrl-C ends it.

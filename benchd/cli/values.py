@@ -25,7 +25,7 @@ def pairs(
 ) -> dict[str, Any]:
     """The values of `key=value` words. Raises UsageError for a word without `=`, a key given twice, a wrong value.
 
-    `texts` are keys whose value stays text whatever it looks like, `lists` keys whose value is a list (`a,b`, or
+    `texts` are keys whose value always stays text, `lists` keys whose value is a list (`a,b`, or
     nothing for an empty one), `units` the unit of a key that does not end in it.
     """
     found: dict[str, Any] = {}
@@ -36,7 +36,7 @@ def pairs(
         if key in found:
             raise UsageError(f"'{key}' is given twice")
         if key in lists and not text.startswith("["):
-            found[key] = [one.strip() for one in text.split(",") if one.strip()]
+            found[key] = [item.strip() for item in text.split(",") if item.strip()]
         elif key in texts and not text.startswith('"') and text != "null":
             found[key] = text
         else:

@@ -1,4 +1,4 @@
-"""What one verb takes, out of the model that the bench holds its arguments against: kinds, bounds, units."""
+"""Help page of one verb, from the model of its arguments: types, bounds, units."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ CONTROL = "Control is taken by itself where nobody else holds it."
 
 def _when(need: Need) -> str | None:
     """'' for always, ' with `follow`' and the like; None for never."""
-    return {"never": None, "always": ""}.get(need.said, f" {need.said}")
+    return {"never": None, "always": ""}.get(need.in_words, f" {need.in_words}")
 
 
 def _wrapped(text: str, indent: int = 0) -> list[str]:
@@ -77,46 +77,46 @@ def _wrapped(text: str, indent: int = 0) -> list[str]:
 def _rows(model: type[BaseModel]) -> Iterator[tuple[str, str]]:
     schema = model.model_json_schema()
     defs, needed = schema.get("$defs", {}), schema.get("required", [])
-    for name, one in schema.get("properties", {}).items():
+    for name, field in schema.get("properties", {}).items():
         if model is SetupArgs and name == "set":
             yield from _rows(SetupValues)  # what may stand there is for the set-up to say
             continue
-        said = FORMS.get(name) or _kind(one, defs)
+        in_words = FORMS.get(name) or _kind(field, defs)
         unit = unit_of(name)
-        parts = [f"{said}, in {unit}" if unit and name not in FORMS else said]
+        parts = [f"{in_words}, in {unit}" if unit and name not in FORMS else in_words]
         if name in LEFT_OUT:
             parts.append(LEFT_OUT[name])
         elif name in needed:
             parts.append("needed")
-        elif model is not SetupValues and one.get("default") not in (None, [], {}):
-            default = one["default"]
+        elif model is not SetupValues and field.get("default") not in (None, [], {}):
+            default = field["default"]
             shown = ",".join(map(str, default)) if isinstance(default, list) else str(default)
             parts.append(f"{shown.lower() if isinstance(default, bool) else shown} if left out")
         yield name, "; ".join(parts)
 
 
-def _kind(one: Schema, defs: Mapping[str, Schema]) -> str:
-    if "$ref" in one:
-        return _kind(defs[one["$ref"].rpartition("/")[2]], defs)
-    if "anyOf" in one:
-        kinds = [_kind(option, defs) for option in one["anyOf"] if option.get("type") != "null"]
+def _kind(schema: Schema, defs: Mapping[str, Schema]) -> str:
+    if "$ref" in schema:
+        return _kind(defs[schema["$ref"].rpartition("/")[2]], defs)
+    if "anyOf" in schema:
+        kinds = [_kind(option, defs) for option in schema["anyOf"] if option.get("type") != "null"]
         return " or ".join(dict.fromkeys(kinds))
-    if "const" in one or "enum" in one:
-        return ", ".join(map(str, one.get("enum") or [one["const"]]))
-    return _KINDS.get(one.get("type", ""), "{..}") + _bounds(one)
+    if "const" in schema or "enum" in schema:
+        return ", ".join(map(str, schema.get("enum") or [schema["const"]]))
+    return _KINDS.get(schema.get("type", ""), "{..}") + _bounds(schema)
 
 
-def _bounds(one: Schema) -> str:
+def _bounds(schema: Schema) -> str:
     words = {
         "minimum": "at least",
         "exclusiveMinimum": "more than",
         "maximum": "at most",
         "exclusiveMaximum": "less than",
     }
-    told = [f"{word} {_number(one[key])}" for key, word in words.items() if key in one]
-    if {"minimum", "maximum"} <= set(one):
-        return f", {_number(one['minimum'])} to {_number(one['maximum'])}"
-    return "".join(f", {bound}" for bound in told)
+    bounds = [f"{word} {_number(schema[key])}" for key, word in words.items() if key in schema]
+    if {"minimum", "maximum"} <= set(schema):
+        return f", {_number(schema['minimum'])} to {_number(schema['maximum'])}"
+    return "".join(f", {bound}" for bound in bounds)
 
 
 def _number(value: float) -> str:

@@ -1,4 +1,4 @@
-"""`benchd watch`: what the bench says, as it says it."""
+"""`benchd watch`: prints the bench's messages as they arrive."""
 
 from __future__ import annotations
 

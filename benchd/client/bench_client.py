@@ -1,4 +1,4 @@
-"""`BenchClient`: one bench, its state as it is told, and commands that answer or raise."""
+"""`BenchClient`: one bench, its published state, and commands that return or raise."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ from benchd.mqtt.topics import Topics
 
 _log = logging.getLogger(__name__)
 OLD_BEAT_S = 1.5
-"""A beat comes every second: one heard longer ago than this is waited over, as whoever asks may have been held up."""
+"""A beat comes every second: if the last is older than this, as after a delay of the caller, a new one is awaited."""
 STOP_ANSWER_S = 3.0
 """How long a command waits for the answer to a stop that was sent before it."""
 MOST_CUTS = 3
-"""So often a connection may be cut before anything was asked over it: the embedded broker now and then cuts, or leaves
-without an answer, whoever comes in the moment that another goes."""
+"""How often a connection may fail before a command was sent over it: the embedded broker sometimes closes, or does not
+answer, a client that connects at the moment another one disconnects."""
 ENDED = ("done", "failed", "aborted")
 """The states in which a run of a procedure ends."""
 
@@ -41,7 +41,7 @@ class BenchClient:
     """`async with BenchClient(host_or_url, port, bench=..., user=...) as bench:`
 
     A broker with accounts is given `password` as that of `user`, over TLS (`mqtts://host`) or on this machine alone;
-    `ca_file` holds the certificates by which it is known.
+    `ca_file` holds the certificates of its authority.
 
     The bench is found by itself when it is the only one on line. Every call raises BenchdError (timeout) when the
     connection is lost or no answer comes; a refusal is raised as Refused with the code of the contract.
@@ -66,7 +66,7 @@ class BenchClient:
         self._version = version
         self._answer_within_s = answer_within_s
         self.asked: str | None = None
-        """The verb that was last asked of the bench."""
+        """The verb of the last command."""
         self._stack = AsyncExitStack()
         self._heard = Heard()
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
@@ -89,7 +89,7 @@ class BenchClient:
         async with AsyncExitStack() as stack:
             self._client, self._at = await dial(stack, self._at, self._version)
             self.topics = Topics(self._name or await find_bench(self._client))
-            for topic in self.topics.own_kept:
+            for topic in self.topics.kept_topics:
                 await subscribe(self._client, self._at, topic)
             await subscribe(self._client, self._at, self.topics.reply(self.user), qos=1)
             reader = asyncio.create_task(self._read(), name="bench-client")
@@ -111,18 +111,18 @@ class BenchClient:
     # --- looking
 
     async def kept(self, topic: str, *, within_s: float = 5.0) -> Any:
-        """The kept document of `topic` (such as `device/carriage`), waited for if it was not heard of yet."""
+        """The kept document of `topic` (such as `device/carriage`); waits for it if it was not received yet."""
         async with Limit(within_s, f"`{topic}` is not told by the bench"):
             while topic not in self._heard.kept:
                 await self._heard.next_change()
         return self._heard.kept[topic]
 
     def state(self) -> dict[str, Any]:
-        """All kept documents heard so far, by topic."""
+        """All kept documents received so far, by topic."""
         return dict(self._heard.kept)
 
     def watch(self, wanted: str = "#", *, limit: int = 10_000) -> Watch:
-        """Iterate over (topic, document) of the topics that match: first what is kept, then what comes."""
+        """Iterate over (topic, document) of the topics that match: first the kept ones, then new ones."""
         return self._heard.watch(wanted, limit)
 
     def events(self) -> Watch:
@@ -132,19 +132,21 @@ class BenchClient:
     # --- asking
 
     async def command(self, verb: str, *, beat: bool = True, ident: str | None = None, **args: Any) -> dict[str, Any]:
-        """Ask, and give the result of the reply. Raises Refused, or BenchdError (timeout, device_fault).
+        """Send a command, and give the result of the reply. Raises Refused, or BenchdError (timeout, device_fault).
 
-        `beat` sends the latest beat along, waiting for one if need be; after a `stop` of this client's own, which voids
-        the beats before it, for one that was drawn after it. A stop meanwhile has this refused (`stale`), as one of
-        somebody else does as long as no newer beat was heard. After a timeout nobody knows whether it was carried out;
-        asking again with the same `ident` is safe.
+        `beat` sends the latest beat along, waiting for one if necessary; after a `stop` by this client, which voids the
+        beats before it, for one issued after it. A stop meanwhile makes the bench refuse this (`stale`); so does a stop
+        by another user until a newer beat is received. After a timeout it is not known whether the command was carried
+        out; sending it again with the same `ident` is safe.
         """
         ident = ident or secrets.token_hex(6)
         request: dict[str, Any] = {"id": ident, "args": args}
         if beat:
             stops = self._stops
             request["beat"] = await self._fresh_beat()
-            if self._stops != stops:  # the beat may have been drawn after that stop, and this was asked for before it
+            if (
+                self._stops != stops
+            ):  # the beat may be newer than that stop, although this command was requested before it
                 raise Refused(
                     "stale",
                     f"A stop came after `{verb}` was asked for; it was not sent.",
@@ -171,11 +173,11 @@ class BenchClient:
         return result_of(reply)
 
     async def do(self, verb: str, *, within_s: float | None = None, **args: Any) -> dict[str, Any]:
-        """Ask, and wait for the event that says it has ended; gives that event's data.
+        """Send a command, and wait for the event of its end; gives that event's data.
 
-        A sweep may ask before it begins (`kept("procedure")["ask"]`), and waits for the answer.
+        A sweep may ask a question before it begins (`kept("procedure")["ask"]`), and waits for the answer.
 
-        Raises as `command`, BenchdError with the event's code when it failed, BrokenOff when somebody stopped it.
+        Raises as `command`, BenchdError with the event's code if it failed, BrokenOff if a user stopped it.
         """
         ident = secrets.token_hex(6)
         events = self.events()
@@ -208,7 +210,7 @@ class BenchClient:
         return str((await self.command("run", procedure=procedure, inputs=dict(inputs or {})))["run"])
 
     async def follow(self, run: str) -> AsyncIterator[dict[str, Any]]:
-        """Each state of the run as the bench tells it, the last one (done, failed, aborted) included."""
+        """Each published state of the run, including the last one (done, failed, aborted)."""
         seen = False
         async for _, state in self.watch("procedure"):
             if not isinstance(state, dict) or state.get("run") != run:
@@ -227,9 +229,9 @@ class BenchClient:
     # --- within
 
     async def _fresh_beat(self) -> str:
-        """The latest beat, no old one; after stops of this client's own one that was drawn after them.
+        """The latest beat, if recent; after stops by this client, one issued after them.
 
-        One heard of a bench that is not on line (yet) is of its last start: a broker may keep it.
+        A beat received while the bench is not on line (yet) is of its last start: a broker may have kept it.
         """
         if self._stopping:
             stops = list(self._stopping.items())
@@ -237,7 +239,7 @@ class BenchClient:
             for ident, answer in stops:
                 self._stopping.pop(ident, None)
                 beat = (answer.result().get("result") or {}).get("beat") if answer in done else None
-                # One that came long ago is an old beat by now, and those heard since were drawn after the stop as well.
+                # A beat received long ago is too old by now; the newer ones were issued after the stop as well.
                 if beat is not None and time.monotonic() - self._stop_answered_s < OLD_BEAT_S:
                     self._heard.put("beat", {"beat": beat})
         async with Limit(5.0, "the bench is not on line, or tells no `beat`"):

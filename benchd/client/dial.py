@@ -1,4 +1,4 @@
-"""Reaching a bench: which protocol the broker's port speaks, and which bench is on it."""
+"""Connecting to a bench: which MQTT version the broker's port speaks, and which bench is on it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ DEFAULT_PORT = 1884
 
 def where(host_or_url: str, port: int | None, account: Account = NO_ACCOUNT) -> Endpoint:
     """An endpoint from a host name, or from `mqtt://host[:port]` or `mqtts://..`. Raises Refused (bad_request) for
-    anything else, and (not_allowed) where a password would go over a network for anybody to read."""
+    anything else, and (not_allowed) if a password would go over a network unencrypted."""
     url = host_or_url if "://" in host_or_url else f"mqtt://{host_or_url}"
     at = endpoint_of(url, account)
     if port is not None or url != host_or_url:
@@ -35,7 +35,7 @@ def where(host_or_url: str, port: int | None, account: Account = NO_ACCOUNT) -> 
 async def dial(stack: AsyncExitStack, at: Endpoint, version: Version | None) -> tuple[aiomqtt.Client, Endpoint]:
     """A connected client and the endpoint with the version that was spoken (5, else 3.1.1, unless one is given).
 
-    Raises BenchdError (timeout) when nobody answers in either.
+    Raises BenchdError (timeout) if no broker answers in either version.
     """
     tries: tuple[Version, ...] = (version,) if version else ("5", "3.1.1")
     reason = ""

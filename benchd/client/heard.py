@@ -1,4 +1,4 @@
-"""What a client has heard of its bench: the kept documents, who watches, and whether the connection still stands."""
+"""What a client has received from its bench: kept documents, the watches on them, and the state of the connection."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _NOT_KEPT = ("event", "reading")
 
 
 class Heard:
-    """`kept` are the documents by topic; `beat_heard_s` is when the last beat came (monotonic)."""
+    """`kept` are the documents by topic; `beat_heard_s` is when the last beat arrived (monotonic)."""
 
     def __init__(self) -> None:
         self.kept: dict[str, Any] = {}
@@ -35,14 +35,14 @@ class Heard:
         return watch
 
     async def next_change(self) -> None:
-        """Return when something more was heard. Raises what the connection broke with."""
+        """Return at the next message. Raises the error that ended the connection."""
         if self.broken is not None:
             raise self.broken
         self._changed.clear()
         await self._changed.wait()
 
     def hear(self, topic: str, document: Any, *, taken_back: bool) -> None:
-        """Keep it, or no longer where it was taken back, and tell it to those who watch."""
+        """Keep the document, or remove it if `taken_back`, and pass it to the watches."""
         if taken_back:
             self.kept.pop(topic, None)
         elif topic not in _NOT_KEPT:
@@ -52,13 +52,13 @@ class Heard:
             watch.push(topic, document)
 
     def put(self, topic: str, document: Any) -> None:
-        """Keep it, unheard by those who watch."""
+        """Keep the document without passing it to the watches."""
         self.kept[topic] = document
         if topic == "beat":
             self.beat_heard_s = time.monotonic()
 
     def end(self, error: BenchdError) -> BenchdError:
-        """Nothing more will be heard; the first reason stays, and is given back."""
+        """The connection has ended; keeps and returns the first error."""
         self.broken = self.broken or error
         self._changed.set()
         for watch in self._watches:

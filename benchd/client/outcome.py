@@ -1,4 +1,4 @@
-"""How an answer, an ending or a silence becomes a result or an error."""
+"""Turns a reply, an end event or a timeout into a result or an error."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from benchd.errors import ERROR_CODES, BenchdError, Refused
 
 
 class BrokenOff(BenchdError):
-    """What was begun did not come to its end: somebody stopped it. `data` holds the event."""
+    """The job was stopped before its end. `data` holds the event."""
 
     @property
     def known_as(self) -> str:
-        """As its event."""
+        """The code of its event."""
         return "stopped"
 
 
@@ -38,14 +38,14 @@ class Limit:
 
 
 def result_of(reply: dict[str, Any]) -> dict[str, Any]:
-    """The result in a reply; raises Refused, or BenchdError where the bench may not be as it was."""
+    """The result in a reply; raises Refused, or BenchdError if the bench may have changed."""
     if reply.get("ok"):
         return dict(reply.get("result") or {})
     raise _error(Refused, reply.get("error") or {})
 
 
 def failure_of(event: dict[str, Any]) -> BenchdError:
-    """The error that an event tells of."""
+    """The error that an event reports."""
     if event.get("code") == "stopped":
         return BrokenOff("interlock", str(event.get("text")), data=event)
     return _error(BenchdError, event)
@@ -54,7 +54,7 @@ def failure_of(event: dict[str, Any]) -> BenchdError:
 def _error(kind: type[BenchdError], said: dict[str, Any]) -> BenchdError:
     code = said.get("code")
     if code in ("device_fault", "timeout"):
-        kind = BenchdError  # not a refusal: the bench may not be as it was
+        kind = BenchdError  # not a refusal: the bench may have changed
     return kind(
         code if code in ERROR_CODES else "device_fault",
         str(said.get("text")),

@@ -1,4 +1,4 @@
-"""A view of what the bench says, as an asynchronous iterator that starts to listen when it is made."""
+"""A subscription to the bench's messages, as an asynchronous iterator that listens from its creation."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Said = tuple[str, Any]
 class Watch:
     """Iterates over (topic, document) for ever; raises BenchdError (timeout) when the connection is lost.
 
-    Made by `BenchClient.watch`. At most `limit` wait unread; then the oldest goes and `dropped` counts it.
+    Made by `BenchClient.watch`. At most `limit` messages are queued; then the oldest is dropped and counted.
     """
 
     def __init__(self, wanted: str, limit: int) -> None:
@@ -29,7 +29,7 @@ class Watch:
         self.dropped = 0
 
     def push(self, topic: str, document: Any) -> None:
-        """Take in what was said, if it matches the filter."""
+        """Queue a message if its topic matches the filter."""
         if not aiomqtt.Topic(topic).matches(self._wanted):
             return
         if len(self._waiting) >= self._limit:
@@ -39,7 +39,7 @@ class Watch:
         self._wake.set()
 
     def end(self, error: BenchdError) -> None:
-        """Nothing more will come; what waits is still given out."""
+        """The connection has ended; queued messages are still delivered."""
         self._broken = error
         self._wake.set()
 

@@ -1,11 +1,11 @@
-"""The beat: proof that who asks for motion has heard from this very process within the last seconds.
+"""The beat: proof that a client asking for motion has heard from this very process within the last seconds.
 
-It is opaque to clients: an epoch, drawn at each start, and a counter. Its age is told by the daemon's own
-monotonic clock from when the counter was given out, so no client's clock matters, and nothing that waited in
-a queue, a phone or a broker can move the bench later. Fed from the motion loop, it stops when that loop hangs.
+It is opaque to clients: an epoch, drawn at each start, and a counter. Its age is measured by the daemon's own
+monotonic clock from when the counter was issued, so no client's clock matters, and a command that was delayed in a
+queue, a phone or a broker cannot move the bench later. Fed from the motion loop, it stops when that loop hangs.
 
-A stop voids every beat drawn before it: who asked by one of them asked before anybody had said stop. Which of the two
-was read first does not matter, though they come by different connections.
+A stop voids every beat issued before it: a command with such a beat was sent before the stop was known. So it does not
+matter which of the two was read first, though they come by different connections.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ _ALPHABET = string.ascii_lowercase + string.digits
 
 
 class Beat:
-    """Gives out beats (`k3f9-1842`) and judges those that come back.
+    """Issues beats (`k3f9-1842`) and checks those that come back.
 
-    `stopped_s` tells when the last stop came (s, monotonic).
+    `stopped_s` gives the time of the last stop (s, monotonic).
     """
 
     def __init__(
@@ -47,13 +47,13 @@ class Beat:
 
     @property
     def current(self) -> str:
-        """The newest beat; the first is given out by the first `feed`."""
+        """The newest beat; the first is issued by the first `feed`."""
         return f"{self.epoch}-{self._count}"
 
     def feed(self) -> str | None:
-        """Called from the loop as often as it likes; a new beat where one is due, else None.
+        """A new beat if one is due, else None; may be called as often as the loop likes.
 
-        One is due a period after the last, and at once where a stop has voided that.
+        A beat is due a period after the last, and at once if a stop has voided that.
         """
         now = self._clock.monotonic()
         if self._issued:
@@ -65,27 +65,27 @@ class Beat:
         return self.current
 
     def check_epoch(self, beat: str) -> None:
-        """Raises Refused (stale) for a beat of another start of the daemon, or none of its beats at all."""
+        """Raises Refused (stale) for a beat of another start of the daemon, or no beat at all."""
         if beat.rpartition("-")[0] != self.epoch:
             raise Refused("stale", "The beat is not of this start of the bench.", advice="Read `beat` and ask again.")
 
     def check(self, beat: str | None) -> None:
-        """Raises Refused (stale) unless `beat` was given out by this process within the last seconds."""
+        """Raises Refused (stale) unless `beat` was issued by this process within the last seconds."""
         if beat is None:
             raise Refused("stale", "This can start motion and came without a beat.", advice="Send the latest `beat`.")
         self.check_epoch(beat)
         text = beat.rpartition("-")[2]
         now = self._clock.monotonic()
-        for count, given_out in self._issued:
+        for count, issued_s in self._issued:
             if text == str(count):
-                if given_out <= self._stopped_s():
+                if issued_s <= self._stopped_s():
                     raise Refused(
                         "stale",
                         "A stop came after this was asked for; nothing moved.",
                         advice="Where it is still wanted, send it again with the latest `beat`.",
                         data={"stopped": True},
                     )
-                if now - given_out <= self._oldest_s:
+                if now - issued_s <= self._oldest_s:
                     return
                 break
         raise Refused(
@@ -95,8 +95,8 @@ class Beat:
         )
 
 
-def tell_beat(beat: Beat, notices: Notices) -> None:
-    """Publish a new beat where one is due."""
+def publish_beat(beat: Beat, notices: Notices) -> None:
+    """Publish a new beat if one is due."""
     new = beat.feed()
     if new is not None:
         notices.put("beat", {"beat": new})

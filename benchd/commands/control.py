@@ -1,8 +1,8 @@
-"""Who may do what, and who holds the bench.
+"""Roles of users, and control of the bench.
 
 Roles: look < answer < drive < keep. One user holds control at a time; it lapses after a minute without a command,
-though not during a run of the holder's own. Looking and stopping never need it. While a run is under way its light,
-camera and set-up are the holder's, whoever could set them otherwise.
+though not during a run of the holder's own. Looking and stopping never need it. While a run is under way only the
+holder may change its light, camera and set-up.
 """
 
 from __future__ import annotations
@@ -20,33 +20,33 @@ _RANK = {role: rank for rank, role in enumerate(get_args(Role))}
 
 
 class Roles:
-    """The roles of the users. Until any is stated (on loopback alone) every name is believed and has every role; from
-    then on whoever is not among them may look."""
+    """The roles of the users. If none is stated (on loopback only) every user has every role; otherwise a user who is
+    not listed has the role `look`."""
 
     def __init__(self, users: Mapping[str, Role] | None = None) -> None:
         self._users = dict(users or {})
 
-    def of(self, user: str) -> Role:
+    def role_of(self, user: str) -> Role:
         """The user's role."""
         return self._users.get(user, "look") if self._users else "keep"
 
     def has(self, user: str, least: Role) -> bool:
         """Whether the user's role is `least` or above it."""
-        return _RANK[self.of(user)] >= _RANK[least]
+        return _RANK[self.role_of(user)] >= _RANK[least]
 
     def need(self, user: str, least: Role) -> None:
         """Raises Refused (not_allowed) for a user below `least`."""
         if not self.has(user, least):
             raise Refused(
                 "not_allowed",
-                f"{user} has the role {self.of(user)}; this needs {least}.",
+                f"{user} has the role {self.role_of(user)}; this needs {least}.",
                 advice="Roles stand in the bench file, under `mqtt` as `users`.",
                 data={"needs": least},
             )
 
 
 class Control:
-    """The lease. `run_of` tells whose run is under way (None: none is); its holder does not lapse meanwhile."""
+    """The lease. `run_of` gives the user whose run is under way (None: no run); control does not lapse during it."""
 
     def __init__(
         self,
@@ -69,17 +69,17 @@ class Control:
 
     @property
     def holder(self) -> str | None:
-        """Who holds control now, lapses taken into account."""
+        """The user who holds control now; None if nobody does, or if it has lapsed."""
         if self._holder is not None:
             now = self._clock.monotonic()
             if self._run_of() == self._holder:
                 self._last = now
             elif now - self._last > self._idle_s:
-                self._give(None)
+                self._set_holder(None)
         return self._holder
 
     def touch(self, user: str) -> None:
-        """The holder has asked for something: the minute starts anew."""
+        """A command of this user was accepted: the holder's minute starts anew."""
         if self.holder == user:
             self._last = self._clock.monotonic()
 
@@ -91,7 +91,7 @@ class Control:
             raise Refused("not_holder", text, advice="Take control first (`take`).", data={"holder": holder})
 
     def need_in_run(self, user: str) -> None:
-        """The same while a run is under way; at other times nobody needs control for this."""
+        """The same, but only while a run is under way."""
         owner, holder = self._run_of(), self.holder
         if owner is None or holder == user:
             return
@@ -104,7 +104,7 @@ class Control:
         )
 
     def take(self, user: str, *, force: bool = False) -> None:
-        """Give control to `user`. Raises Refused (not_holder) while another holds it, not_allowed for a bare force."""
+        """Give control to `user`. Raises Refused: not_holder if another holds it, not_allowed to `force` it."""
         self._roles.need(user, "drive")
         holder = self.holder
         if holder not in (None, user):
@@ -116,10 +116,10 @@ class Control:
                     data={"holder": holder},
                 )
             self._roles.need(user, "keep")
-        self._give(user)
+        self._set_holder(user)
 
     def release(self, user: str, *, to: str | None = None, force: bool = False) -> None:
-        """Give control up, or hand it to `to`. What another holds only `keep` may release, by force."""
+        """Give control up, or hand it to `to`. Control of another may be released only with `keep`, by force."""
         holder = self.holder
         if holder not in (None, user):
             if not force:
@@ -129,15 +129,15 @@ class Control:
             self.need(user)
         if to is not None:
             self._roles.need(to, "drive")
-        self._give(to)
+        self._set_holder(to)
 
     def tell(self) -> None:
-        """Publish the lease; idle time in fives, so that it is not news every second. Call it once a second."""
+        """Publish the lease, to be called once a second; idle time in steps of 5 s, so that it changes rarely."""
         holder = self.holder
         idle = None if holder is None else int((self._clock.monotonic() - self._last) // 5) * 5
         self._notices.put("control", {"holder": holder, "since": self._since, "idle_s": idle})
 
-    def _give(self, user: str | None) -> None:
+    def _set_holder(self, user: str | None) -> None:
         if user != self._holder:
             self._since = self._clock.utc() if user else None
         self._holder = user

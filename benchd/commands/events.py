@@ -1,4 +1,4 @@
-"""The `event` of what went wrong in what came from outside: told and kept as any other, but never in a flood."""
+"""Rate-limited events about commands from outside, so that a client cannot flood the topic and the record."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from benchd.bench.events import Events, Severity
 from benchd.devices.clock import Clock
 
 
-class EventTeller:
-    """Events of what came from outside, limited to a burst and a rate; what was left out counts into the next one."""
+class LimitedEvents:
+    """Events about commands, limited to a burst and a rate; the number left out is in the next event."""
 
     def __init__(self, events: Events, clock: Clock, *, burst: int = 20, per_s: float = 5.0) -> None:
         self._events = events
@@ -31,7 +31,7 @@ class EventTeller:
         cause: str | None = None,
         data: Mapping[str, Any] | None = None,
     ) -> bool:
-        """Tell an event; False when it was left out. `cause` is the id of the command behind it."""
+        """Publish an event; False if it was left out. `cause` is the id of the command."""
         now = self._clock.monotonic()
         self._tokens = min(self._burst, self._tokens + (now - self._filled) * self._per_s)
         self._filled = now

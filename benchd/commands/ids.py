@@ -1,4 +1,4 @@
-"""Each command is carried out once at most: its id is remembered, whoever delivers it again."""
+"""Each command is carried out at most once: its id is remembered."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from benchd.errors import Refused
 
 
 class SeenIds:
-    """The ids of the last minute, by user. Memory is bounded: who fills it is refused, nothing is forgotten early."""
+    """The ids of the last minute, by user. Memory is bounded: further ids are refused, none is forgotten early."""
 
     def __init__(self, clock: Clock, *, keep_s: float = 60.0, most: int = 20_000, most_per_user: int = 5_000) -> None:
         self._clock = clock

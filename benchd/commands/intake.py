@@ -1,11 +1,10 @@
-"""The gates every command passes, in one order, before anything is carried out.
+"""The checks that every command passes, in fixed order, before anything is carried out.
 
 topic, size and JSON, retained flag, envelope, verb, arguments, beat and epoch, id, role, control; then the handler.
 
-Whatever comes in, an answer comes out; nothing but cancellation is ever raised. What is refused leaves the bench
-untouched. Commands of one user are handled in the order they came, but for those that act at once (`Verb.at_once`), and
-those of different users side by side; the gates are passed when a command's turn comes, so that one which waited too
-long is stale by then.
+Every message gets an answer; only cancellation is ever raised. A refused command leaves the bench untouched. Commands
+of one user are handled in order of arrival, except those with `Verb.at_once`; commands of different users concurrently.
+The checks are made when a command's turn comes, so that one which waited too long is stale by then.
 """
 
 from __future__ import annotations
@@ -20,11 +19,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from benchd.commands.asked import Asked
+from benchd.commands.address import CommandAddress
 from benchd.commands.beat import Beat
 from benchd.commands.control import Control, Roles
 from benchd.commands.envelope import Envelope
-from benchd.commands.events import EventTeller
+from benchd.commands.events import LimitedEvents
 from benchd.commands.ids import SeenIds
 from benchd.commands.json_gate import read_object
 from benchd.errors import BenchdError, Refused
@@ -42,7 +41,7 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """A command that passed every gate. `fresh`: a beat came with it and was young enough to start motion."""
+    """A command that passed every check. `fresh`: it had a beat that was recent enough to start motion."""
 
     user: str
     verb: str
@@ -56,7 +55,7 @@ Handler = Callable[[Request], Awaitable[dict[str, Any]]]
 
 
 class Intake:
-    """The gates in front of the handlers, one handler a verb of `VERBS`; a verb without one is unknown."""
+    """The checks in front of the handlers, one handler per verb of `VERBS`; a verb without a handler is unknown."""
 
     def __init__(
         self,
@@ -66,7 +65,7 @@ class Intake:
         roles: Roles,
         beat: Beat,
         ids: SeenIds,
-        events: EventTeller,
+        events: LimitedEvents,
         most_waiting: int = 32,
         verbs: Mapping[str, Verb[Any]] = VERBS,
     ) -> None:
@@ -83,17 +82,19 @@ class Intake:
         self._verbs = verbs
         self._turns: dict[str, tuple[asyncio.Lock, int]] = {}
 
-    async def handle(self, asked: Asked | Refused, payload: bytes, *, retained: bool = False) -> dict[str, Any]:
+    async def handle(
+        self, address: CommandAddress | Refused, payload: bytes, *, retained: bool = False
+    ) -> dict[str, Any]:
         """The reply to one message: `{"id":..,"ok":true,"result":{}}`, or `"ok":false` with the `error`.
 
-        `asked` says why where nobody can say who asks for what.
+        `address` is user and verb, or the refusal of a topic that does not give them.
         """
         ident: str | None = None
         user = verb = "?"
         try:
-            if isinstance(asked, Refused):
-                raise asked
-            user, verb = asked.user, asked.verb
+            if isinstance(address, Refused):
+                raise address
+            user, verb = address.user, address.verb
             document = self._read(payload, retained=retained)
             ident = _ident(document)
             if retained:
@@ -101,9 +102,9 @@ class Intake:
             result = await self._in_turn(user, verb, document)
             return {"id": ident, "ok": True, "result": result}
         except BenchdError as error:
-            self._tell(error, user, verb, ident)
+            self._publish_error(error, user, verb, ident)
             return {"id": ident, "ok": False, "error": error.as_json()}
-        except Exception:  # noqa: BLE001 a handler may fail in any way; the process and its other users live on
+        except Exception:  # noqa: BLE001 a handler may fail in any way; the daemon must go on for other users
             reference = secrets.token_hex(4)
             _log.exception("command %s of %s failed (%s)", verb, user, reference)
             fault = BenchdError(
@@ -112,14 +113,14 @@ class Intake:
                 advice="Look at the state of the bench before asking again.",
                 data={"reference": reference},
             )
-            self._tell(fault, user, verb, ident)
+            self._publish_error(fault, user, verb, ident)
             return {"id": ident, "ok": False, "error": fault.as_json()}
 
     def _read(self, payload: bytes, *, retained: bool) -> dict[str, Any]:
         try:
             return read_object(payload)
         except Refused:
-            if retained:  # what it says does not matter: it is refused for being retained
+            if retained:  # the content does not matter: it is refused for being retained
                 return {}
             raise
 
@@ -149,10 +150,10 @@ class Intake:
             raise Refused("unknown_verb", f"There is no verb {verb}.", advice=f"Known: {', '.join(self._handlers)}.")
         envelope = _checked(Envelope, document)
         args = _checked(spec.args, envelope.args)
-        fresh = self._fresh(envelope.beat, required=spec.beat.of(args))
+        fresh = self._fresh(envelope.beat, required=spec.beat.applies(args))
         self._ids.take(user, envelope.id)
         self._roles.need(user, spec.role)
-        if spec.control.of(args):
+        if spec.control.applies(args):
             self._control.need(user)
         elif spec.of_runs_holder:
             self._control.need_in_run(user)
@@ -165,7 +166,7 @@ class Intake:
             return True
         if beat is None:
             return False
-        # An order meant for an earlier start of the daemon is not carried out even where it moves nothing.
+        # A command sent to an earlier start of the daemon is refused even if it moves nothing.
         self._beat.check_epoch(beat)
         try:
             self._beat.check(beat)
@@ -173,9 +174,9 @@ class Intake:
             return False
         return True
 
-    def _tell(self, error: BenchdError, user: str, verb: str, ident: str | None) -> None:
+    def _publish_error(self, error: BenchdError, user: str, verb: str, ident: str | None) -> None:
         wanted = verb == "take" and error.code == "not_holder"
-        # It is read by everybody, in the middle of somebody's run perhaps.
+        # Every user reads this event, so it has to name user and verb.
         became = "was refused" if isinstance(error, Refused) else "failed"
         text = error.text if user == "?" else f"'{verb}' of {user} {became}: {error.text}"
         self._events.tell(
@@ -188,12 +189,12 @@ class Intake:
         )
 
 
-def handlers_of(bench: Bench, runs: Runs, lease: Lease) -> dict[str, Handler]:
-    """A handler for every verb, of this bench, its runs and its lease."""
+def make_handlers(bench: Bench, runs: Runs, lease: Lease) -> dict[str, Handler]:
+    """A handler for every verb on this bench, with its runs and its lease."""
 
     def handler(verb: Verb[Any]) -> Handler:
         async def handle(request: Request) -> dict[str, Any]:
-            # Its beat was good in this very turn: no stop has come since it was asked.
+            # The beat was checked without an await in between: no stop has come since the command was sent.
             since = bench.carriage.stops
             return await verb.command(request.args, Command(bench, request.user, since, request.id, runs, lease))
 
@@ -203,7 +204,7 @@ def handlers_of(bench: Bench, runs: Runs, lease: Lease) -> dict[str, Handler]:
 
 
 def _ident(document: dict[str, Any]) -> str | None:
-    """The id to answer with, if there is one that can be repeated."""
+    """The id for the reply, if it is fit to be repeated."""
     ident = document.get("id")
     return ident if isinstance(ident, str) and 0 < len(ident) <= 64 else None
 
@@ -229,7 +230,7 @@ def _checked(model: type[ModelT], document: dict[str, Any]) -> ModelT:
 
 
 def _place(document: Any, problem: ErrorDetails) -> str:
-    """Where in the document it is wrong; the ways in which a model tried to take a value are no part of that."""
+    """The path of the problem in the document, without the names of union members that the model tried."""
     path, here = [], document
     for part in problem["loc"]:
         there = part in here if isinstance(here, dict) else isinstance(here, list) and isinstance(part, int)
@@ -242,7 +243,7 @@ def _place(document: Any, problem: ErrorDetails) -> str:
 
 
 def _keys_at(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
-    """The keys known at a place inside a document, as far as models tell."""
+    """The keys known at a place inside a document, as far as the models define them."""
     for part in loc:
         field = model.model_fields.get(str(part))
         inner = field.annotation if field is not None else None

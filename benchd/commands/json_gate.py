@@ -1,8 +1,8 @@
-"""JSON from outside: bytes in, one plain object out, or a refusal. Nothing gets past that could surprise later.
+"""Strict parsing of JSON from outside: bytes to one plain object, or a refusal.
 
 Refused are: more than 16 KiB, more than 16 levels (counted before parsing: a parser recurses), anything but UTF-8,
 a byte order mark, duplicate keys, NaN and infinities (also `1e400`), integers beyond 64 bit, lone surrogates, and
-whatever is not an object.
+anything but an object.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ def read_object(raw: bytes) -> dict[str, Any]:
     try:
         value = json.loads(
             raw.decode("utf-8"),
-            object_pairs_hook=_unique,
+            object_pairs_hook=_without_duplicates,
             parse_constant=_no_constant,
-            parse_float=_finite,
-            parse_int=_narrow,
+            parse_float=_finite_float,
+            parse_int=_int64,
         )
         if not isinstance(value, dict):
             _refuse("The message is not a JSON object.")
@@ -46,7 +46,7 @@ def read_object(raw: bytes) -> dict[str, Any]:
 
 
 def _depth(raw: bytes) -> int:
-    """The deepest nesting of brackets outside strings; UTF-8 keeps ASCII bytes to themselves, so bytes will do."""
+    """The deepest nesting of brackets outside strings; in UTF-8 an ASCII byte is always that character."""
     depth = deepest = 0
     for token in _TOKENS.finditer(raw):
         start = token.group()[:1]
@@ -62,7 +62,7 @@ def _refuse(text: str) -> NoReturn:
     raise Refused("bad_request", text, advice='Send one JSON object such as {"id":"c1","args":{}}.')
 
 
-def _unique(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _without_duplicates(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     keys = dict(pairs)
     if len(keys) != len(pairs):
         _refuse("The message names a key twice.")
@@ -73,15 +73,15 @@ def _no_constant(name: str) -> NoReturn:
     _refuse(f"{name} is not a number that can be used.")
 
 
-def _finite(text: str) -> float:
+def _finite_float(text: str) -> float:
     value = float(text)
     if not math.isfinite(value):
         _refuse("The message holds a number too large to be used.")
     return value
 
 
-def _narrow(text: str) -> int:
-    # Measured on the text first: turning thousands of digits into an integer is itself work for an attacker.
+def _int64(text: str) -> int:
+    # The length is checked first: converting thousands of digits could be used for a denial of service.
     if len(text) > 20 or not -_WIDEST <= int(text) < _WIDEST:
         _refuse("The message holds an integer of more than 64 bits.")
     return int(text)

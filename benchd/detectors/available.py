@@ -1,4 +1,4 @@
-"""The detectors that work on the device of a bench, and the one that a sweep is taken by."""
+"""The detectors that work on the device of a bench, and the choice of one for a sweep."""
 
 from __future__ import annotations
 
@@ -26,38 +26,42 @@ if TYPE_CHECKING:
 ROLE = "detector"
 
 Configs = Mapping[str, BaseModel]
-"""Of each detector that works on the bench's device, by its name: its section of the bench file."""
+"""By name of each detector that works on the bench's device: its section of the bench file."""
 
 
 def configured(loaded: LoadedBench, device: Device | None, problems: list[Problem]) -> Configs:
-    """What the bench file says to each detector that works on this device; `problems` are of its lines.
+    """The section of the bench file for each detector that works on this device; problems are added to `problems`.
 
-    One whose section lacks a key is not at hand where there is no section: nobody may want it.
+    A detector that needs keys but has no section is left out without a problem: it may not be wanted.
     """
     found: dict[str, BaseModel] = {}
-    for one in registry.installed():
-        if device is None or not isinstance(device, one.device):
+    for kind in registry.installed():
+        if device is None or not isinstance(device, kind.device):
             continue
-        entry = loaded.file.detectors.get(one.name)
+        entry = loaded.file.detectors.get(kind.name)
         try:
             section = {} if entry is None else entry.rest
-            found[one.name] = check(loaded.source, one.Config, at=("detectors", one.name), data=section)
+            found[kind.name] = check(loaded.source, kind.Config, at=("detectors", kind.name), data=section)
         except FileProblems as unfit:
             if entry is not None:
                 problems += unfit.problems
         except Exception as error:  # noqa: BLE001 another package may raise anything
             if entry is not None:
                 why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
-                problems.append(loaded.source.problem(("detectors", one.name), why))
+                problems.append(loaded.source.problem(("detectors", kind.name), why))
     for name in loaded.file.detectors:
-        wrong = _why_not(name, device) if ROLE in loaded.file.roles else f"nothing where no device has the role {ROLE}"
+        wrong = (
+            _section_problem(name, device)
+            if ROLE in loaded.file.roles
+            else f"nothing where no device has the role {ROLE}"
+        )
         if wrong:
             problems.append(loaded.source.problem(("detectors", name), wrong))
     return found
 
 
-def _why_not(name: str, device: Device | None) -> str:
-    """Why a section is of no detector of this bench; empty where it is of one."""
+def _section_problem(name: str, device: Device | None) -> str:
+    """Why a section is for no detector of this bench; empty if it is for one."""
     try:
         found = registry.detector(name)
     except Refused as unknown:
@@ -65,13 +69,13 @@ def _why_not(name: str, device: Device | None) -> str:
     except BenchdError as unfit:
         return unfit.text
     if device is None or isinstance(device, found.device):
-        return ""  # a device that could not be built is told there
+        return ""  # a device that could not be built has a problem of its own
     return f"a detector that works on the device in the role {ROLE}; this one works on a {_kind(found.device)}"
 
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """What a sweep is taken by: the detector, the frequency (lp/mm) it is at, the time of one point."""
+    """The detector of a sweep, its frequency (lp/mm), and the time of one point."""
 
     detector: Detector
     lp_mm: float
@@ -79,7 +83,7 @@ class Chosen:
 
 
 class AvailableDetectors:
-    """Those of one bench; each is made when it is first asked for, by a sweep or by who looks ahead."""
+    """The detectors of one bench; each is made when first used, by a sweep or a prediction."""
 
     def __init__(self, configs: Configs, gear: Gear | None) -> None:
         self._configs = configs
@@ -89,20 +93,20 @@ class AvailableDetectors:
     def __bool__(self) -> bool:
         return bool(self._configs)
 
-    def expect(self, analysis: Analysis) -> None:
-        """Have new workers load what the work of our own detectors needs; what a package loads may hang there, where
-        everybody's work would wait for it."""
+    def preload_workers(self, analysis: Analysis) -> None:
+        """Let new workers preload what benchd's own detectors need; another package's import might hang there, and all
+        work would wait for it."""
         for name in filter(registry.DETECTORS.is_ours, self._configs):
-            analysis.load_beforehand(registry.detector(name).load)
+            analysis.preload(registry.detector(name).load)
 
     def chosen(self, merit: str, lp_mm: float | None) -> Chosen:
-        """By the name of a detector, or 'auto': the first, ours before others. Nothing is asked of the device.
+        """The detector of that name, or with 'auto' the first, benchd's own before others. The device is not queried.
 
-        Raises Refused: 'unknown_name' and 'bad_request' for one that is not installed or does not work here, and
-        'bad_request' for a frequency that it cannot measure at; as the detector's own fault where it has one.
+        Raises Refused: 'unknown_name' and 'bad_request' for one that is not installed or does not work here,
+        'bad_request' for a frequency that it cannot measure at; or the detector's own fault.
         """
         faults: list[BenchdError] = []
-        for name in self._named(merit):
+        for name in self._candidates(merit):
             try:
                 detector = self._detector(name)
                 return Chosen(detector, detector.frequency(lp_mm), detector.point_s)
@@ -113,8 +117,8 @@ class AvailableDetectors:
         first = faults[0]
         raise Refused(first.code, first.text, advice=first.advice, data=first.data)
 
-    def _named(self, merit: str) -> Sequence[str]:
-        """Those that may be meant, the first before others; at least one."""
+    def _candidates(self, merit: str) -> Sequence[str]:
+        """The names that `merit` may stand for, in order of preference; at least one. Raises Refused."""
         here = f"Here: {', '.join(self._configs) or 'none'}."
         if merit not in (AUTO, *registry.names()):
             raise Refused("unknown_name", f"There is no detector '{merit}'.", advice=here)
@@ -124,7 +128,7 @@ class AvailableDetectors:
             return tuple(self._configs)
         if merit == AUTO:
             device = self._gear.device
-            merit = next((one.name for one in registry.installed() if isinstance(device, one.device)), AUTO)
+            merit = next((kind.name for kind in registry.installed() if isinstance(device, kind.device)), AUTO)
         if merit == AUTO:
             raise no_detector()
         if merit in self._configs:
@@ -149,7 +153,7 @@ class AvailableDetectors:
 
 
 def available_detectors(assembly: Assembly, target: Target, analysis: Analysis, clock: Clock) -> AvailableDetectors:
-    """Those of an assembled bench; no device is asked, and no worker begun."""
+    """The detectors of an assembled bench; no device is queried, and no worker started."""
     device = assembly.devices.get(assembly.roles.get(ROLE, ""))
     if device is None:
         return AvailableDetectors({}, None)
@@ -158,7 +162,7 @@ def available_detectors(assembly: Assembly, target: Target, analysis: Analysis, 
 
 
 def no_detector() -> Refused:
-    """What is said of a sweep where nothing detects."""
+    """The refusal of a sweep on a bench without a detector."""
     kinds = " or ".join(_kind(kind) for kind in registry.kinds())
     return Refused("bad_request", "This bench has no detector to sweep with.", advice=f"Give a {kinds} that role.")
 

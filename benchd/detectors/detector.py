@@ -1,4 +1,4 @@
-"""What a detector of focus has to be. Our own and anybody's are found by the entry point group `benchd.detectors`.
+"""The interface of detectors of focus, found by the entry point group `benchd.detectors`.
 
     class Brightness(Detector):
         name = "brightness"
@@ -18,10 +18,10 @@
         async def measure(self, capture):
             return Measured({"level": (capture.data, 0.002)})
 
-A sweep prepares, looks about with captures and glances, settles on what it has seen, and measures a capture at each
-station. Its calls never block the event loop: what takes long is a module-level function for `gear.analysis`, which
-runs it in the worker process. What a call raises beside BenchdError, or answers amiss, costs that sweep; one that does
-not come back within `at_most_s` is given up. What is heavy is imported where it is used.
+A sweep calls `prepare`, runs its coarse scan with `capture` and `glance`, calls `settle_on` with what was seen, and
+measures a capture at each station. The calls must not block the event loop: long work is a module-level function for
+`gear.analysis`, which runs it in the worker process. An exception other than BenchdError, or a wrong answer, ends that
+sweep; a call that does not return within `at_most_s` is given up. Import heavy libraries where they are used.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from benchd.metrology.drawn import Stratum
 
 DETECTOR_API = 1
-"""The version of this interface; a class that does not say which it was written for was written for 1."""
+"""The version of this interface; a class that does not state one was written for 1."""
 
 AUTO = "auto"
 """The merit of a sweep that leaves the choice to the bench."""
@@ -53,13 +53,13 @@ class NoKeys(Record):
 
 
 class Detector(ABC):
-    """One way to tell how sharp it is, by which a sweep may be asked for: `name` is its merit.
+    """One way to measure sharpness; `name` is the `merit` of a sweep.
 
-    `device` is the kind of device it works on, in the role `detector`; `channels` what it measures at each place, all
-    in `unit`; `quantity` what its values are, and `legends` the channels, in the words of a picture. One whose glances
-    have a blur `tells_blur`: without it a sweep looks far about before it believes a peak, which may be a side lobe.
-    `Config` are its keys in the bench file, under `detectors`. One is made for a bench and kept: what it has settled on
-    holds for a sweep, from its `prepare` on.
+    `device` is the kind of device it works on, in the role `detector`; `channels` are measured at each station, all in
+    `unit`; `quantity` names its values and `legends` the channels in a plot. `tells_blur`: its glances have a blur;
+    without it a sweep scans far before it accepts a peak, which may be a side lobe. `Config` are its keys in the bench
+    file, under `detectors`. One instance is made for a bench and kept: what it has settled on holds for one sweep, from
+    its `prepare` on.
     """
 
     detector_api: ClassVar[int] = 1
@@ -74,15 +74,15 @@ class Detector(ABC):
     at_most_s: ClassVar[float] = 60.0
 
     point_s: float
-    """The time that one point takes, settling apart, as a dry run counts it."""
+    """The time of one point without settling (s), for dry runs."""
 
     def __init__(self, gear: Gear) -> None:
         self.gear = gear
 
     @staticmethod
     def load() -> None:
-        """Called in a new worker process, while the carriage still moves: import what the work there needs. Of our own
-        detectors only: what those of packages need is loaded by their first call."""
+        """Called in a new worker process, while the carriage still moves: import what the work there needs. Called for
+        benchd's own detectors only: those of packages import at their first call."""
         return
 
     @classmethod
@@ -91,29 +91,29 @@ class Detector(ABC):
         return {}
 
     def frequency(self, asked: float | None) -> float:
-        """The frequency (lp/mm) that a sweep which asks for this one is at; None leaves it to the detector.
+        """The frequency (lp/mm) of a sweep that asks for `asked`; None leaves it to the detector.
 
         Raises Refused('bad_request') for one that it cannot measure at.
         """
         return asked or DEFAULT_LP_MM
 
     async def prepare(self) -> None:  # noqa: B027  nothing to do is an answer
-        """Before a sweep, the carriage about where it begins: the exposure, say, which then stays.
+        """Called before a sweep, with the carriage near its beginning: set the exposure, for example, for the sweep.
 
-        Raises BenchdError('not_found') where there is nothing to be seen.
+        Raises BenchdError('not_found') if there is no signal.
         """
 
     @abstractmethod
     async def capture(self) -> Capture:
-        """What is to be exposed or read at the place where the carriage stands; begun as it stands, done when it may
-        move on. Cancelled where the carriage does not stay."""
+        """Expose or read at the present station; called at standstill, returns when the carriage may move on. Cancelled
+        if the carriage does not stay."""
 
     @abstractmethod
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
-        """A capture of the coarse scan by itself, roughly. Raises Refused for what no place can mend."""
+        """A rough value of one capture of the coarse scan. Raises Refused for a failure at every station."""
 
     async def settle_on(self, best: Seen, within: Sequence[Seen], lp_mm: float) -> float:
-        """Fix how every capture of the sweep is measured, from the sharpest glance and those within the sweep.
+        """Fix how all captures of the sweep are measured, from the sharpest glance and those within the span.
 
         Gives the relative standard uncertainty of the frequency at the target.
         """
@@ -121,4 +121,4 @@ class Detector(ABC):
 
     @abstractmethod
     async def measure(self, capture: Capture) -> Measured | Unusable:
-        """A capture of the sweep, as was settled."""
+        """Measure a capture of the sweep, as settled."""

@@ -1,7 +1,7 @@
-"""What stands around every call into a detector: a time limit, a check of the answer, a name for what goes wrong.
+"""Guards every call into a detector: time limit, check of the answer, and a fault that names detector and package.
 
-Detectors are other people's code as well as ours. What they raise, how long they take and what they answer costs the
-sweep, never the daemon. A BenchdError is their own word and passes.
+Detectors may come from other packages. Their exceptions, delays and wrong answers end the sweep, never the daemon. A
+BenchdError passes unchanged.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _ADVICE = "What was read is kept. This is a fault of that package, not of the be
 
 
 class _DetectorGuard(Guard):
-    """Of one detector, whose faults are told with its package."""
+    """The guard of one detector; its faults name the package."""
 
     def fault(
         self, call: str, why: str, *, code: ErrorCode = "device_fault", advice: str = "", **data: str
@@ -35,14 +35,14 @@ class _DetectorGuard(Guard):
         )
 
     def above(self, call: str, answer: Any, least: float = 0.0) -> float:
-        """The answer, where it is a number above that. Raises DeviceFault."""
+        """The answer, if it is a number above `least`. Raises DeviceFault."""
         if (number := self.number(call, answer)) <= least:
             raise self.fault(call, f"answered {call} with {number:g}, which is not above {least:g}")
         return number
 
 
 class GuardedDetector(Detector):
-    """Any detector. What it declares is that of the detector inside; see `guarded`."""
+    """Any detector, each call guarded. Its declared attributes are those of the inner one; see `guarded`."""
 
     def __init__(self, found: type[Detector], gear: Gear, package: str, ours: bool) -> None:
         super().__init__(gear)
@@ -75,7 +75,7 @@ class GuardedDetector(Detector):
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         found = await self._ask("glance", lambda: self._inside.glance(capture, lp_mm))
         if isinstance(found, Unusable):
-            return self._in_words("glance", found)
+            return self._checked_unusable("glance", found)
         glance = self._guard.of_kind("glance", found, Glance)
         self._guard.number("glance", glance.value)
         if glance.blur is not None:
@@ -91,7 +91,7 @@ class GuardedDetector(Detector):
     async def measure(self, capture: Capture) -> Measured | Unusable:
         found = await self._ask("measure", lambda: self._inside.measure(capture))
         if isinstance(found, Unusable):
-            return self._in_words("measure", found)
+            return self._checked_unusable("measure", found)
         measured = self._guard.of_kind("measure", found, Measured)
         if not isinstance(measured.values, Mapping) or set(measured.values) != set(self.channels):
             why = f"answered measure with values of {measured.values!r:.80}"
@@ -108,9 +108,9 @@ class GuardedDetector(Detector):
             self._guard.of_kind("measure", flag, str)
         return measured
 
-    def _in_words(self, call: str, unusable: Unusable) -> Unusable:
-        for said in (unusable.code, unusable.text, unusable.advice):
-            self._guard.of_kind(call, said, str)
+    def _checked_unusable(self, call: str, unusable: Unusable) -> Unusable:
+        for text in (unusable.code, unusable.text, unusable.advice):
+            self._guard.of_kind(call, text, str)
         return unusable
 
     async def _ask(self, call: str, work: Callable[[], Awaitable[T]]) -> T:
@@ -118,16 +118,16 @@ class GuardedDetector(Detector):
             return await self._guard.asked(call, work, self.at_most_s, passing=BenchdError)
         except DeviceFault as fault:
             if fault.code == "timeout" and fault.data.get("detector") == self.name:
-                await self.gear.analysis.close()  # what does not end there would keep everything else waiting
+                await self.gear.analysis.close()  # code that does not end would block all other work of the worker
             raise
         except asyncio.CancelledError:
             if not self._ours and call != "capture":
-                await asyncio.shield(self.gear.analysis.close())  # nobody knows that it would have ended
+                await asyncio.shield(self.gear.analysis.close())  # it might never have ended
             raise
 
 
 def guarded(found: type[Detector], gear: Gear, package: str, *, ours: bool = False) -> Detector:
-    """A detector of that class with a guard around each call. Raises BenchdError where it cannot be made."""
+    """A detector of that class with a guard around each call. Raises BenchdError if it cannot be made."""
     declared = {key: getattr(found, key) for key in ("name", *DECLARED)}
     make = cast("type[GuardedDetector]", type(f"Guarded{found.__name__}", (GuardedDetector,), declared))
     return make(found, gear, package, ours)

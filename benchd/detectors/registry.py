@@ -1,4 +1,4 @@
-"""The detectors that are installed, ours and anybody's."""
+"""The installed detectors, those of benchd and of other packages."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from benchd.errors import BenchdError
 from benchd.plugins import NAME, Plugins
 
 
-def _differ(names: Sequence[str]) -> bool:
+def _all_different(names: Sequence[str]) -> bool:
     return len(set(names)) == len(names)
 
 
 DECLARED: Mapping[str, Any] = {
     "device": type[Device],
-    "channels": Annotated[tuple[Annotated[str, Predicate(NAME.fullmatch)], ...], MinLen(1), Predicate(_differ)],
+    "channels": Annotated[tuple[Annotated[str, Predicate(NAME.fullmatch)], ...], MinLen(1), Predicate(_all_different)],
     "unit": str,
     "quantity": str,
     "legends": Mapping[str, str],
@@ -28,7 +28,7 @@ DECLARED: Mapping[str, Any] = {
     "Config": type[BaseModel],
     "at_most_s": Annotated[float, Gt(0.0)],
 }
-"""What a detector says of itself, with the type of each."""
+"""Attributes that a detector declares, with their types."""
 
 DETECTORS: Plugins[Detector] = Plugins(
     "benchd.detectors",
@@ -41,7 +41,7 @@ DETECTORS: Plugins[Detector] = Plugins(
 
 
 def names() -> tuple[str, ...]:
-    """The detectors that are installed, ours first, else sorted."""
+    """The names of the installed detectors: benchd's own first, then sorted."""
     return tuple(sorted(DETECTORS.names(), key=lambda name: (not DETECTORS.is_ours(name), name)))
 
 
@@ -51,7 +51,7 @@ def detector(name: str) -> type[Detector]:
 
 
 def installed() -> list[type[Detector]]:
-    """All that can be used, ours first; an unfit one is told of where it is asked for."""
+    """All usable detectors, benchd's own first; an unfit one is refused where it is requested by name."""
     found = []
     for name in names():
         try:
@@ -63,36 +63,36 @@ def installed() -> list[type[Detector]]:
 
 def kinds() -> tuple[type[Device], ...]:
     """The kinds of device that some detector works on."""
-    return tuple(dict.fromkeys(one.device for one in installed()))
+    return tuple(dict.fromkeys(kind.device for kind in installed()))
 
 
 def quantity(merit: str | None) -> str:
-    """What the values of a merit are, in words; plain ones where its detector is not installed."""
-    found = _known(merit)
+    """The name of a merit's values; a plain one if its detector is not installed."""
+    found = _detector_or_none(merit)
     return f"Merit ({merit})" if found is None else found.quantity
 
 
 def works_on(merit: str | None) -> str:
-    """The kind of device behind a merit, in a word; a plain one where its detector is not installed."""
-    found = _known(merit)
+    """The kind of device behind a merit, in a word; `detector` if its detector is not installed."""
+    found = _detector_or_none(merit)
     return "detector" if found is None else found.device.__name__.lower()
 
 
 def legend(channel: str) -> str:
-    """What a channel of the record, `<detector>.<channel>`, is in words; its own name where nobody has any for it."""
+    """The legend of a channel of the record, `<detector>.<channel>`; its name if there is no legend."""
     merit, _, own = channel.partition(".")
-    found = _known(merit)
+    found = _detector_or_none(merit)
     return channel if found is None else found.legends.get(own, channel)
 
 
 def in_order(merit: str, channels: Collection[str]) -> list[str]:
-    """Channels of the record as the detector of that merit has them; by name where it is not installed."""
-    found = _known(merit)
+    """Channels of the record in the order of their detector; sorted by name if it is not installed."""
+    found = _detector_or_none(merit)
     declared = [] if found is None else [f"{merit}.{channel}" for channel in found.channels]
-    return [*(one for one in declared if one in channels), *sorted(set(channels) - set(declared))]
+    return [*(channel for channel in declared if channel in channels), *sorted(set(channels) - set(declared))]
 
 
-def _known(merit: str | None) -> type[Detector] | None:
+def _detector_or_none(merit: str | None) -> type[Detector] | None:
     try:
         return None if merit is None else detector(merit)
     except BenchdError:
@@ -100,5 +100,5 @@ def _known(merit: str | None) -> type[Detector] | None:
 
 
 def passed_over() -> list[str]:
-    """A sentence for each detector of another package that is not used, as it has the name of one of ours."""
+    """A sentence for each detector of another package that is not used because benchd has one of that name."""
     return DETECTORS.passed_over()

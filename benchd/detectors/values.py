@@ -1,4 +1,4 @@
-"""What goes into a detector and what comes out: plain and frozen, and light, as the worker process has it too."""
+"""Inputs and outputs of detectors: plain and frozen; the module imports little, as the worker process loads it too."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Gear:
-    """What a detector works with: the device, `name` under which that is known, the target and its light, the worker
-    process, the clock, and `config`, its section of the bench file as its `Config`."""
+    """What a detector works with: the device and its `name`, the target and its light, the worker process, the clock,
+    and `config`, its section of the bench file as its `Config`."""
 
     device: Device
     name: str
@@ -28,9 +28,9 @@ class Gear:
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """What was exposed or read at one place; `data` is the detector's own affair.
+    """What was exposed or read at one station; `data` is private to the detector.
 
-    `t_mono` (s) and `t_utc` (RFC 3339) are the instant it was true.
+    `t_mono` (s) and `t_utc` (RFC 3339) are the instant of the capture.
     """
 
     data: Any
@@ -40,10 +40,10 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class Glance:
-    """A capture by itself: a rough value, larger where it is sharper, not below zero.
+    """A rough value of one capture, larger if sharper, not below zero.
 
-    `blur` grows in proportion to the distance from focus, in any unit, where a detector tells it: it says from
-    anywhere where the focus is. `seen` is what the detector wants to know of it when it settles.
+    `blur`, if the detector measures it, grows in proportion to the distance from focus, in any unit, so that focus can
+    be found from far away. `seen` is private data for the detector's `settle_on`.
     """
 
     value: float
@@ -53,7 +53,7 @@ class Glance:
 
 @dataclass(frozen=True, slots=True)
 class Unusable:
-    """Why a capture gave no value: a word for it, a sentence, and what to do about it."""
+    """Why a capture gave no value: a code, a sentence, and advice."""
 
     code: str
     text: str
@@ -62,7 +62,7 @@ class Unusable:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A capture of the coarse scan with its offset (um), and what a glance at it said."""
+    """A capture of the coarse scan with its offset (um) and its glance."""
 
     offset_um: float
     capture: Capture
@@ -73,8 +73,8 @@ class Seen:
 class Measured:
     """The value of each channel with the standard uncertainty of its noise, in the unit of the detector.
 
-    `linear` is false where the values may not be proportional to light. `brightness` goes with light and exposure, and
-    not with focus. `flags` are sentences for the finding: what was not as it had been set for the sweep.
+    `linear` is false if the values may not be proportional to light. `brightness` depends on light and exposure, not on
+    focus. `flags` are sentences for the finding: what was not as set for the sweep.
     """
 
     values: Mapping[str, tuple[float, float]]

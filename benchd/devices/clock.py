@@ -1,4 +1,4 @@
-"""Time as it is handed in, so that tests can hand in another: a monotonic clock for durations, UTC for the record."""
+"""The injected clock, which tests can replace: monotonic time for durations, UTC for the record."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ import time
 from datetime import UTC, datetime
 
 TIMER_S = 0.0012
-"""How late a timer of the event loop may come: it counts whole milliseconds, upwards."""
+"""How late a timer of the event loop may fire: it rounds up to whole milliseconds."""
 
 
 class Clock:
-    """The machine's own clocks. Durations and time-outs come from `monotonic` alone; the wall clock may be stepped."""
+    """The machine's own clocks. Durations and timeouts come from `monotonic` alone; the wall clock may be stepped."""
 
     def monotonic(self) -> float:
-        """Seconds from an arbitrary origin, never stepping."""
+        """Seconds from an arbitrary origin; never stepped."""
         return time.monotonic()
 
     def utc(self) -> str:
@@ -26,9 +26,9 @@ class Clock:
         await asyncio.sleep(seconds)
 
     async def until(self, t_mono: float) -> None:
-        """Wait until the monotonic time `t_mono` and hardly longer: the last millisecond by letting others run."""
+        """Wait until the monotonic time `t_mono`, precisely: the last millisecond is polled while other tasks run."""
         left = t_mono - self.monotonic() - TIMER_S
         if left > 0.0:
             await self.sleep(left)
-        while self.monotonic() < t_mono:  # noqa: ASYNC110 no event tells the time
+        while self.monotonic() < t_mono:  # noqa: ASYNC110 there is no event to wait for
             await asyncio.sleep(0)

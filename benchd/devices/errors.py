@@ -1,15 +1,15 @@
-"""What hardware can do to a caller, drawn as a tree.
+"""Errors of devices and links, as a tree.
 
     DeviceError (benchd.errors.BenchdError, code device_fault unless said otherwise)
     +-- LinkError           the transport: cannot open, broken, in use by another process
-    |   +-- LinkTimeout     no whole answer before the deadline (code timeout)
+    |   +-- LinkTimeout     no complete answer before the deadline (code timeout)
     |   +-- LinkGarbled      bytes that match no answer, beyond the bound
     +-- DeviceMismatch      another device answers than the one the bench file names
     +-- HomeFailed          no switch, a stuck switch, no reference mark
     +-- MotionFailed        the controller refused or broke off a move (alarm, limit, reset)
     +-- Implausible         a reading that cannot be true (frozen, jumped, reversed)
 
-`frames` holds the last bytes on the link, newest last, for the person who must find the cause.
+`frames` holds the last bytes on the link, newest last, for finding the cause.
 """
 
 from __future__ import annotations

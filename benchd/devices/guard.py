@@ -1,7 +1,7 @@
-"""What stands around every call into a driver: a time limit, and a name for whatever goes wrong in there.
+"""Guards every call into a driver: time limit, check of the answer, and a fault that names device and driver.
 
-Drivers are other people's code as well as ours. What they raise, how long they take and what they answer costs that
-device, never the daemon. A call that blocks the loop cannot be ended from here; the driver interface says so.
+Drivers may come from other packages. Their exceptions, delays and wrong answers make that device a fault, and never end
+the daemon. A call that blocks the event loop cannot be ended from here; the driver interface says so.
 """
 
 from __future__ import annotations
@@ -22,28 +22,28 @@ _log = structlog.get_logger("benchd.drivers")
 
 T = TypeVar("T")
 
-LET_GO_S = 2.0
-"""So long a call that is not wanted any more may take to clean up after itself; a motion has a time of its own."""
-LAST_S = 0.5
-"""The same for the last of a series."""
-KEPT = 20
-"""So many different faults of one device have their traceback in the log."""
+CANCEL_WITHIN_S = 2.0
+"""Time that a cancelled call has to end; a motion has a time of its own."""
+LAST_ITEM_S = 0.5
+"""The same for the last item of an iterator."""
+MOST_TRACEBACKS = 20
+"""Number of different faults of one device whose traceback is logged."""
 _ADVICE = "This is a fault of the driver, not of the bench; the log has the traceback for its author."
 _HANGS = "Check the device; if it is well, this is a fault of its driver."
 _LEFT = f"{_HANGS} Nothing else is asked of it until then; where it stays so, end benchd and begin anew."
 
 
 class Guard:
-    """Of one device. A DeviceError passes, as does the cancellation of the caller; all else is a fault.
+    """The guard of one device. A DeviceError passes, as does the caller's cancellation; any other exception is a fault.
 
-    So is a refusal: whoever asks a device has no hand for one. `passing` are a call's own errors beside these.
+    So is Refused: callers of a device do not handle it. `passing` are further errors that a call may raise.
     """
 
     def __init__(self, name: str, driver: str) -> None:
         self.name = name
         self._driver = driver
         self._left: dict[asyncio.Task[Any], str] = {}
-        self._told: set[tuple[str, str]] = set()
+        self._logged: set[tuple[str, str]] = set()
 
     def fault(
         self, call: str, why: str, *, code: ErrorCode = "device_fault", advice: str = "", **data: str
@@ -57,26 +57,26 @@ class Guard:
             data={"device": self.name, "driver": self._driver, "call": call, **data},
         )
 
-    def _raised(self, call: str, error: BaseException) -> DeviceFault:
-        kind, said = type(error).__name__, str(error)[:300]
-        if (call, kind) not in self._told and len(self._told) < KEPT:
-            self._told.add((call, kind))
+    def _fault_from(self, call: str, error: BaseException) -> DeviceFault:
+        kind, text = type(error).__name__, str(error)[:300]
+        if (call, kind) not in self._logged and len(self._logged) < MOST_TRACEBACKS:
+            self._logged.add((call, kind))
             _log.warning("a driver failed", device=self.name, driver=self._driver, call=call, exc_info=error)
-        why = f"failed in {call}: {kind}" + (f": {said.rstrip('.')}" if said else "")
+        why = f"failed in {call}: {kind}" + (f": {text.rstrip('.')}" if text else "")
         return self.fault(
-            call, why, code="timeout" if kind == "TimeoutError" else "device_fault", error=kind, said=said
+            call, why, code="timeout" if kind == "TimeoutError" else "device_fault", error=kind, said=text
         )
 
     # ---- calls
 
     def now(self, call: str, work: Callable[[], T], passing: type[Exception] = DeviceError) -> T:
-        """A call that is no coroutine; errors of `passing` are its own affair."""
+        """A synchronous call; errors of `passing` pass unchanged."""
         try:
             return work()
         except (DeviceError, passing):
             raise
         except (Exception, SystemExit) as error:
-            raise self._raised(call, error) from error
+            raise self._fault_from(call, error) from error
 
     async def asked(
         self,
@@ -85,25 +85,25 @@ class Guard:
         within_s: float | None,
         *,
         anyhow: bool = False,
-        ends_within_s: float = LET_GO_S,
+        ends_within_s: float = CANCEL_WITHIN_S,
         passing: type[Exception] = DeviceError,
     ) -> T:
-        """A call, in a task of its own: one that swallows its cancellation is left behind after `ends_within_s`.
+        """An async call, in a task of its own: one that swallows its cancellation is left behind after `ends_within_s`.
 
-        Until it has come back the device is asked nothing more, but `anyhow`. The loop begins calls in the order in
-        which they were asked for, and before it wakes a caller that is cancelled: a stop that was asked for is begun.
+        Until it has returned, further calls of the device are refused, except `anyhow`. The event loop begins calls in
+        the order of their requests, and before it wakes a cancelled caller: a requested stop is always begun.
         """
         if not anyhow:
             self.check_free(call)
-        task = asyncio.create_task(self._named(call, work, passing), name=f"{call} of {self.name}")
+        task = asyncio.create_task(self._guarded(call, work, passing), name=f"{call} of {self.name}")
         try:
             await asyncio.wait({task}, timeout=within_s)
         except asyncio.CancelledError:
-            await self._let_go(task, call, ends_within_s)
+            await self._cancel_or_leave_behind(task, call, ends_within_s)
             raise
         if not task.done():
-            await self._let_go(task, call, ends_within_s)
-            raise self._late(call, within_s)
+            await self._cancel_or_leave_behind(task, call, ends_within_s)
+            raise self._timeout_fault(call, within_s)
         return task.result()
 
     def check_free(self, call: str) -> None:
@@ -114,21 +114,21 @@ class Guard:
 
     @property
     def left_behind(self) -> bool:
-        """Whether a call was left behind and has not come back yet."""
+        """Whether a call was left behind and has not returned yet."""
         return bool(self._left)
 
     @property
     def am_left_behind(self) -> bool:
-        """The same of the call that asks this."""
+        """Whether the calling task itself was left behind."""
         return asyncio.current_task() in self._left
 
     @property
     def am_cancelled(self) -> bool:
-        """Whether the call that asks this was cancelled, whatever the driver has made of it."""
+        """Whether the calling task was cancelled, even if the driver swallowed that."""
         me = asyncio.current_task()
         return me is not None and me.cancelling() > 0
 
-    async def _named(self, call: str, work: Callable[[], Awaitable[T]], passing: type[Exception] = DeviceError) -> T:
+    async def _guarded(self, call: str, work: Callable[[], Awaitable[T]], passing: type[Exception] = DeviceError) -> T:
         caller = asyncio.current_task()
         assert caller is not None
         asked_to_end = caller.cancelling()
@@ -139,17 +139,17 @@ class Guard:
         except asyncio.CancelledError as error:
             if caller.cancelling() > asked_to_end:
                 raise
-            raise self._raised(call, error) from error  # cancelled by something inside the driver
+            raise self._fault_from(call, error) from error  # cancelled by something inside the driver
         except (Exception, SystemExit) as error:
-            raise self._raised(call, error) from error
+            raise self._fault_from(call, error) from error
 
-    def _late(self, call: str, within_s: float | None) -> DeviceFault:
+    def _timeout_fault(self, call: str, within_s: float | None) -> DeviceFault:
         return self.fault(call, f"did not come back from {call} within {within_s:g} s", code="timeout")
 
-    async def _let_go(self, task: asyncio.Task[Any], call: str, within_s: float) -> None:
-        """Cancel it once, and give its orderly end the time, in which the device may still be asked, whoever else is
-        cancelled meanwhile. What has not ended by then is left behind."""
-        task.add_done_callback(self._came_back)
+    async def _cancel_or_leave_behind(self, task: asyncio.Task[Any], call: str, within_s: float) -> None:
+        """Cancel the task once and wait for its end, even if the caller is cancelled meanwhile; further calls of the
+        device are allowed during that time. If it has not ended by then it is left behind."""
+        task.add_done_callback(self._returned)
         task.cancel()
         ends_s = time.monotonic() + within_s
         cancelled: asyncio.CancelledError | None = None
@@ -164,12 +164,12 @@ class Guard:
         if cancelled is not None:
             raise cancelled
 
-    def _came_back(self, task: asyncio.Task[Any]) -> None:
+    def _returned(self, task: asyncio.Task[Any]) -> None:
         call = self._left.pop(task, None)
         if call is not None:
             _log.warning("it has come back", device=self.name, driver=self._driver, call=call)
         if not task.cancelled():
-            task.exception()  # nobody waits for it any more
+            task.exception()  # retrieved, as no caller awaits it any more
 
     async def items(
         self,
@@ -179,7 +179,7 @@ class Guard:
         within_s: float | None,
         ended: asyncio.Event,
     ) -> AsyncIterator[T]:
-        """What an iterator of the driver gives, each of its kind and within the time; ends with it, or once `ended` is
+        """Items of a driver's iterator, each checked for its type and time limit; ends with it, or once `ended` is
         set."""
         source = self.now(call, work)
         ending = asyncio.create_task(ended.wait(), name=f"end of {call} of {self.name}")
@@ -188,15 +188,15 @@ class Guard:
                 step = asyncio.create_task(self._next(call, source), name=f"{call} of {self.name}")
                 try:
                     await asyncio.wait({step, ending}, timeout=within_s, return_when=asyncio.FIRST_COMPLETED)
-                    if ending.done():  # what was said before the end is still told
-                        await asyncio.wait({step}, timeout=LAST_S)
+                    if ending.done():  # an item sent before the end is still delivered
+                        await asyncio.wait({step}, timeout=LAST_ITEM_S)
                 finally:
                     if not step.done():
-                        await self._let_go(step, call, LET_GO_S)
+                        await self._cancel_or_leave_behind(step, call, CANCEL_WITHIN_S)
                 if step.cancelled() or not step.done():
                     if ending.done():
                         return
-                    raise self._late(call, within_s)
+                    raise self._timeout_fault(call, within_s)
                 more, item = step.result()
                 if not more:
                     return
@@ -211,12 +211,12 @@ class Guard:
             except StopAsyncIteration:
                 return False, None
 
-        return await self._named(call, one)
+        return await self._guarded(call, one)
 
     # ---- answers
 
     def of_kind(self, call: str, answer: Any, kind: type[T]) -> T:
-        """The answer, where it is of the promised kind. Raises DeviceFault."""
+        """The answer, if it is of the promised type. Raises DeviceFault."""
         if not isinstance(answer, kind):
             raise self.fault(call, f"answered {call} with {answer!r:.80}, which is no {kind.__name__}")
         if isinstance(answer, Health) and answer.state not in ("ok", "degraded", "fault"):
@@ -226,7 +226,7 @@ class Guard:
         return answer
 
     def number(self, call: str, answer: Any) -> float:
-        """The answer, where it is a finite number. Raises DeviceFault."""
+        """The answer, if it is a finite number. Raises DeviceFault."""
         if not isinstance(answer, int | float) or isinstance(answer, bool) or not math.isfinite(answer):
             raise self.fault(call, f"answered {call} with {answer!r:.80}, which is no finite number")
         return float(answer)

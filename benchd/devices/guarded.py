@@ -1,6 +1,6 @@
-"""Devices and links with a guard around each call: what the bench works with in place of a driver's own objects.
+"""Devices and links with a guard around each call, which the bench uses in place of a driver's own objects.
 
-A guarded device is of every kind that its driver is, so that whoever looks for an axis or a light finds it.
+A guarded device is of every kind that its driver is, so that `isinstance` finds an axis or a light.
 """
 
 from __future__ import annotations
@@ -50,13 +50,13 @@ T = TypeVar("T")
 
 CLOSE_S = 10.0
 MOVE_MARGIN_S = 30.0
-"""Beyond three times what distance, speed and acceleration ask for: drivers end a move that fails long before."""
-AGAIN_S = 1.0
-"""Between two tries to set a light as it is wanted."""
+"""Added to three times the move's computed duration: drivers end a failing move long before."""
+RETRY_S = 1.0
+"""Time between two attempts to restore the wanted level of a light."""
 
 
 class GuardedDevice(Device):
-    """Any device. `create` is the driver's own affair."""
+    """Any device, each call guarded."""
 
     def __init__(self, device: Any, name: str, driver: str) -> None:
         self._device = device
@@ -65,21 +65,21 @@ class GuardedDevice(Device):
 
     @classmethod
     def create(cls, name: str, config: Any, link: Link | None) -> Device:
-        """Made by `guarded` from a device that is there."""
+        """Not used: `guarded` wraps an existing device."""
         raise NotImplementedError
 
     @property
     def name(self) -> str:  # type: ignore[override] # read only is all that is needed
         return self._guard.name
 
-    def _told(self, attribute: str, kind: type[T]) -> T:
-        """What the device says of itself, checked as its answers are."""
+    def _attribute(self, attribute: str, kind: type[T]) -> T:
+        """An attribute of the device, with its type checked."""
         return self._guard.of_kind(
             attribute, self._guard.now(attribute, lambda: getattr(self._device, attribute)), kind
         )
 
     def _limit_s(self, attribute: str) -> float:
-        return self._guard.number(attribute, self._told(attribute, object))
+        return self._guard.number(attribute, self._attribute(attribute, object))
 
     async def _ask(self, call: str, kind: type[T], *args: Any, anyhow: bool = False) -> T:
         answer = await self._guard.asked(
@@ -104,8 +104,8 @@ class GuardedDevice(Device):
 
 
 class GuardedAxis(GuardedDevice, Axis):
-    """A stop may be asked for at any time. It voids every motion that has not begun yet, and it follows each one that
-    failed in its driver or was left behind: nobody knows what the motor was told."""
+    """A stop may be requested at any time. It voids every motion that has not begun yet, and it is sent after each one
+    that failed in its driver or was left behind, as it is not known what the motor received."""
 
     def __init__(self, device: Any, name: str, driver: str) -> None:
         super().__init__(device, name, driver)
@@ -113,20 +113,20 @@ class GuardedAxis(GuardedDevice, Axis):
 
     @property
     def spec(self) -> AxisSpec:  # type: ignore[override]
-        return self._told("spec", AxisSpec)
+        return self._attribute("spec", AxisSpec)
 
     @property
     def homed(self) -> bool:
-        return bool(self._told("homed", object))
+        return bool(self._attribute("homed", object))
 
     async def home(self) -> None:
         await self._move("home", self._device.home, self._limit_s("homes_within_s"))
 
     async def move_to(self, target: float, speed: float) -> float:
-        stood = await self._move("move_to", lambda: self._device.move_to(target, speed), self._way_s(speed))
+        stood = await self._move("move_to", lambda: self._device.move_to(target, speed), self._move_limit_s(speed))
         return self._guard.number("move_to", stood)
 
-    def _way_s(self, speed: float) -> float:
+    def _move_limit_s(self, speed: float) -> float:
         spec = self.spec
         fastest = min(speed, spec.top_speed)
         if not fastest > 0.0 or not spec.acceleration > 0.0:
@@ -150,7 +150,7 @@ class GuardedAxis(GuardedDevice, Axis):
             return await self._guard.asked(call, begun, within_s, ends_within_s=self._rests_s)
         except (asyncio.CancelledError, DeviceFault) as ended:
             if isinstance(ended, DeviceFault) or self._guard.left_behind:
-                with suppress(DeviceError):  # what led here is told
+                with suppress(DeviceError):  # the original error is raised
                     await self.stop()
             raise
 
@@ -161,7 +161,7 @@ class GuardedAxis(GuardedDevice, Axis):
 
     @property
     def _rests_s(self) -> float:
-        """A driver that cannot even say this is stopped all the same."""
+        """Time for a stop; a driver that fails even at this attribute is stopped all the same."""
         try:
             return self._limit_s("rests_within_s")
         except DeviceFault:
@@ -180,11 +180,11 @@ class _Readable(GuardedDevice):
 
 
 class GuardedEncoder(_Readable, Encoder):
-    """`seek_reference` waits for as long as its caller lets it."""
+    """`seek_reference` has no time limit of its own; its caller cancels it."""
 
     @property
     def spec(self) -> EncoderSpec:  # type: ignore[override]
-        return self._told("spec", EncoderSpec)
+        return self._attribute("spec", EncoderSpec)
 
     async def seek_reference(self) -> bool:
         return bool(await self._guard.asked("seek_reference", self._device.seek_reference, None))
@@ -195,26 +195,26 @@ class GuardedGauge(_Readable, Gauge):
 
     @property
     def spec(self) -> GaugeSpec:  # type: ignore[override]
-        return self._told("spec", GaugeSpec)
+        return self._attribute("spec", GaugeSpec)
 
 
 class GuardedMeter(_Readable, Meter):
-    """Any scalar."""
+    """A meter of any scalar."""
 
     @property
     def quantity(self) -> str:  # type: ignore[override]
-        return self._told("quantity", str)
+        return self._attribute("quantity", str)
 
     @property
     def unit(self) -> str:  # type: ignore[override]
-        return self._told("unit", str)
+        return self._attribute("unit", str)
 
 
 class GuardedLight(GuardedDevice, Light):
-    """A dimmable light. It is told to go dark whatever it has not come back from yet.
+    """A dimmable light. Switching it off is sent even while a call is left behind.
 
-    A level that was given up may come into force once its call does come back: what is wanted by then is set again,
-    which is what was set last, or dark where it was to go dark, was closed or opened since.
+    A level whose call was cancelled may still take effect when that call returns: then the wanted level is set again,
+    which is the last one set, or dark if it was switched off, closed or opened since.
     """
 
     def __init__(self, device: Any, name: str, driver: str) -> None:
@@ -224,23 +224,23 @@ class GuardedLight(GuardedDevice, Light):
 
     @property
     def spec(self) -> LightSpec:  # type: ignore[override]
-        return self._told("spec", LightSpec)
+        return self._attribute("spec", LightSpec)
 
-    def _goes_dark(self) -> None:
+    def _note_dark(self) -> None:
         self._wanted = 0.0
         self._darkened += 1
 
     async def open(self) -> Identity:
-        self._goes_dark()
+        self._note_dark()
         return await super().open()
 
     async def close(self) -> None:
-        self._goes_dark()
+        self._note_dark()
         await super().close()
 
     async def set_level(self, level: float) -> None:
         if dark := level <= 0.0:
-            self._goes_dark()
+            self._note_dark()
         darkened, within_s = self._darkened, self._limit_s("answers_within_s")
         await self._guard.asked("set_level", lambda: self._set(level), within_s, anyhow=dark)
         if not dark and darkened == self._darkened:
@@ -252,15 +252,15 @@ class GuardedLight(GuardedDevice, Light):
             await self._device.set_level(level)
             given_up = self._guard.am_cancelled
         except BaseException:
-            given_up = self._guard.am_left_behind  # else it has ended as it should, and left nothing for later
+            given_up = self._guard.am_left_behind  # otherwise it ended in order, and nothing takes effect later
             raise
         finally:
             if given_up:
-                await self._as_wanted()
+                await self._restore_wanted_level()
 
-    async def _as_wanted(self) -> None:
-        """Until it holds; so long nothing else is asked of the light but to go dark, and its state says so."""
-        tells = True
+    async def _restore_wanted_level(self) -> None:
+        """Set the wanted level until that succeeds; meanwhile the light is a fault, and only switching off is sent."""
+        first_failure = True
         while True:
             wanted = self._wanted
             try:
@@ -270,10 +270,10 @@ class GuardedLight(GuardedDevice, Light):
             except Exception as error:
                 if self._closed.is_set():
                     raise
-                if tells:
+                if first_failure:
                     _log.warning("a light cannot be set back yet", device=self.name, to=wanted, exc_info=error)
-                tells = False
-                await asyncio.sleep(AGAIN_S)
+                first_failure = False
+                await asyncio.sleep(RETRY_S)
 
     async def level(self) -> float:
         return self._guard.number("level", await self._ask("level", object))
@@ -284,7 +284,7 @@ class GuardedCamera(GuardedDevice, Camera):
 
     @property
     def spec(self) -> CameraSpec:  # type: ignore[override]
-        return self._told("spec", CameraSpec)
+        return self._attribute("spec", CameraSpec)
 
     async def configure(self, exposure_ms: float, gain: float) -> Exposure:
         return await self._ask("configure", Exposure, exposure_ms, gain)
@@ -297,7 +297,7 @@ class GuardedCamera(GuardedDevice, Camera):
 
 
 class GuardedOperator(GuardedDevice, Operator):
-    """The person, who may take as long as a person takes, and whose answers may be refused."""
+    """The person, without a time limit, and whose answers may be refused."""
 
     async def ask(self, question: Ask) -> Answer:
         said = await self._guard.asked("ask", lambda: self._device.ask(question), None, passing=Refused)
@@ -320,14 +320,14 @@ _GUARDED: Mapping[type[Device], type[GuardedDevice]] = {
 
 
 def guarded(device: Device, name: str, driver: str) -> Device:
-    """The device with a guard around each call; one that is several kinds at once stays so."""
+    """The device with a guard around each call; it is of all kinds that the device is."""
     kinds = tuple(made for kind, made in _GUARDED.items() if isinstance(device, kind)) or (GuardedDevice,)
     make = cast(Callable[[Device, str, str], Device], type("Guarded" + type(device).__name__, kinds, {}))
     return make(device, name, driver)
 
 
 class GuardedLink(Link):
-    """A link as the bench opens, watches and closes it; devices have the link itself."""
+    """A guarded link, for the bench to open, watch and close; devices use the link itself."""
 
     def __init__(self, link: Link, name: str, kind: str) -> None:
         self._link = link

@@ -1,15 +1,15 @@
-"""The driver interface, version 1: what each kind of device promises.
+"""The driver interface, version 1: the contract of each kind of device.
 
-True ABCs: a missing method fails at construction.
+The classes are ABCs: a missing method fails at construction.
 
 Rules for every call: it never blocks the event loop; it has a time limit of its own; `CancelledError` passes
 through untouched and leaves the device usable; errors are those of `benchd.devices.errors`.
 
-The daemon guards each call all the same: what raises anything else, answers amiss or does not come back in time is a
-`DeviceFault` of that device, and the others go on. Only a call that blocks the loop (`time.sleep`, a blocking read)
-holds up everything, stop included: nothing inside the process can end it. Put it into a thread of your own. What
-swallows its cancellation and goes on is left behind: until it has come back the device is a fault, and is asked nothing
-more but to stop, to go dark, to close and to open.
+The daemon guards each call all the same: another exception, a wrong answer, or a call that does not return in time is a
+`DeviceFault` of that device, and the other devices continue. Only a call that blocks the event loop (`time.sleep`, a
+blocking read) holds up everything, stop included, and nothing inside the process can end it: put it into a thread. A
+call that swallows its cancellation and continues is left behind: until it has returned the device is a fault, and only
+stop, switching off, close and open are sent to it.
 """
 
 from __future__ import annotations
@@ -45,10 +45,10 @@ class Device(ABC):
 
     Config: ClassVar[type[BaseModel]]
     driver_api: ClassVar[int] = 1
-    """The version of this interface that the driver was written for; one that does not say was written for 1."""
+    """The version of this interface that the driver was written for; 1 if not stated."""
     name: str
     answers_within_s: float = 5.0
-    """Longer than any single question, setting or picture may take, waiting for one's turn included."""
+    """Upper limit of the duration of any single query, setting or picture, time in a queue included."""
     opens_within_s: float = 20.0
     """The same for `open`."""
 
@@ -67,7 +67,7 @@ class Device(ABC):
 
     @abstractmethod
     async def health(self) -> Health:
-        """How the device is, from what is known; a short query at most."""
+        """The state of the device, from what is known; at most a short query."""
 
 
 class Axis(Device):
@@ -75,14 +75,14 @@ class Axis(Device):
 
     spec: AxisSpec
     homes_within_s: float = 600.0
-    """Longer than homing may take."""
+    """Upper limit of the duration of homing."""
     rests_within_s: float = 5.0
-    """Longer than a stop may take to standstill, and so a motion that is cancelled or stopped to its end."""
+    """Upper limit of the time from a stop, or a cancellation of a motion, to standstill."""
 
     @property
     @abstractmethod
     def homed(self) -> bool:
-        """Whether the controller's zero stands since the last `home`."""
+        """Whether the controller's zero is still valid since the last `home`."""
 
     @abstractmethod
     async def home(self) -> None:
@@ -93,21 +93,20 @@ class Axis(Device):
 
     @abstractmethod
     async def move_to(self, target: float, speed: float) -> float:
-        """Absolute move; returns at standstill as the controller sees it: the monotonic time since when it stands.
+        """Absolute move; returns at standstill as the controller sees it, with the monotonic time of standstill (s).
 
-        Raises MotionFailed (alarm, limit, reset, broken off by `stop`), LinkError. The time limit comes from
-        distance, speed and acceleration plus a margin. Cancelled: the axis is stopped before CancelledError
-        leaves, within `rests_within_s`. Targets outside `spec.low .. spec.high` raise MotionFailed before a byte is
-        written.
+        Raises MotionFailed (alarm, limit, reset, ended by `stop`), LinkError. The time limit comes from distance, speed
+        and acceleration plus a margin. If cancelled, the axis is stopped before CancelledError is raised, within
+        `rests_within_s`. Targets outside `spec.low .. spec.high` raise MotionFailed before a byte is written.
         """
 
     @abstractmethod
     async def jog(self, speed: float, distance: float) -> None:
-        """One bounded segment (`distance` signed, `speed` positive); replaces the one under way; returns at once."""
+        """Begin one bounded segment (`distance` signed, `speed` positive), replacing one under way; returns at once."""
 
     @abstractmethod
     async def stop(self) -> None:
-        """Overtake everything, flush buffers, return at standstill. Safe at any time, any number of times."""
+        """Stop ahead of everything queued, flush buffers, return at standstill. Safe at any time and repeatedly."""
 
     @abstractmethod
     async def read(self) -> Reading:
@@ -115,7 +114,7 @@ class Axis(Device):
 
     @abstractmethod
     def surprises(self) -> AsyncIterator[Surprise]:
-        """What takes trust in the position away, as it happens; ends at `close`."""
+        """Events that make the position untrustworthy, as they happen; ends at `close`."""
 
 
 class Encoder(Device):
@@ -129,11 +128,11 @@ class Encoder(Device):
 
     @abstractmethod
     async def seek_reference(self) -> bool:
-        """Arm and wait for the reference mark while the axis moves; False where the scale has none."""
+        """Arm and wait for the reference mark while the axis moves; False if the scale has none."""
 
 
 class Gauge(Device):
-    """A contact gauge (dial or digital indicator); which way its reading grows stands in its spec."""
+    """A contact gauge (dial or digital indicator); the sign of its reading is in its spec."""
 
     spec: GaugeSpec
 
@@ -174,7 +173,7 @@ class Camera(Device):
 
     @abstractmethod
     async def configure(self, exposure_ms: float, gain: float) -> Exposure:
-        """Set exposure and gain; returns what was really set."""
+        """Set exposure and gain; returns the values in force."""
 
     @abstractmethod
     async def grab(self) -> Frame:
@@ -182,7 +181,7 @@ class Camera(Device):
 
     @abstractmethod
     def stream(self) -> AsyncIterator[Frame]:
-        """Pictures as they come, until the iterator is closed."""
+        """Pictures as they arrive, until the iterator is closed."""
 
 
 class Operator(Device):
@@ -194,4 +193,4 @@ class Operator(Device):
 
     @abstractmethod
     def answer(self, ask_id: str, value: Any, user: str) -> Answer:
-        """Hand an answer in. Raises Refused: not_found (no such question waits), bad_request (no answer to it)."""
+        """Hand in an answer. Raises Refused: not_found (no such open question), bad_request (not a valid answer)."""

@@ -1,4 +1,4 @@
-"""What a link is: bytes out, bytes back, one deadline, and a road for stop that no queue stands before."""
+"""The interface of links: bytes out, bytes back, one deadline, and an urgent write for stop that bypasses the queue."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from typing import Any, ClassVar, Literal, TypeVar
 P = TypeVar("P")
 
 Matcher = Callable[[bytes], slice | None]
-"""Looks at the bytes received so far and returns which of them are the whole answer, or None for 'not yet'.
+"""Gets the bytes received so far and returns the slice that is the complete answer, or None for 'not yet'.
 
-What stands before the answer and after it was not asked for and goes to `listen`, line by line: when the answer
-has come, or at once where the matcher has a true attribute `line_wise`, by which it says that its answers never
-reach over the end of a line.
+Bytes before and after the answer are unsolicited and go to `listen`, line by line: when the answer has arrived, or at
+once if the matcher has a true attribute `line_wise`, which states that its answers never extend beyond the end of a
+line.
 """
 
 
 @dataclass(frozen=True, slots=True)
 class FrameLog:
-    """One entry of the ring of last frames."""
+    """One entry of the ring of recent frames."""
 
     direction: Literal["out", "in"]
     data: bytes
@@ -29,20 +29,20 @@ class FrameLog:
 
 
 class Link(ABC):
-    """A transport that several devices may share. One query at a time; whoever comes later waits its turn.
+    """A transport that several devices may share. One query at a time; later ones are queued.
 
     Contracts: `open` is awaited before any other call and may be awaited again after `close` or a loss;
-    `close` is idempotent and never raises; a cancelled `query` leaves the link usable, and the late reply
-    to it is dropped, never taken for the next answer.
+    `close` is idempotent and never raises; a cancelled `query` leaves the link usable, and its late answer
+    is dropped, never taken for that of the next query.
     """
 
     driver_api: ClassVar[int] = 1
-    """The version of the driver interface that the kind was written for; one that does not say was written for 1."""
+    """The version of the driver interface that this kind was written for; 1 if not stated."""
     name: str
 
     @abstractmethod
     async def open(self) -> None:
-        """Open the transport under an exclusive lock. Raises LinkError naming the holder where it is in use."""
+        """Open the transport under an exclusive lock. Raises LinkError naming the holder if it is in use."""
 
     @abstractmethod
     async def close(self) -> None:
@@ -52,11 +52,10 @@ class Link(ABC):
     async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
         """Write `data`, collect bytes until `until` is satisfied, all before one deadline.
 
-        Waiting for one's turn counts. A matcher with a true attribute `at_once` says that these bytes have no answer
-        to collect and disturb none under way, and so may go without waiting. Raises LinkTimeout (no whole answer),
-        LinkGarbled (more bytes than any answer may have, or bytes that look like the wrong baud rate), LinkError
-        (the transport broke).
-        Lines that `until` does not claim are offered to `listen`.
+        Time in the queue counts. A matcher with a true attribute `at_once` states that these bytes have no answer to
+        collect and do not disturb a query under way, so that they bypass the queue. Raises LinkTimeout (no complete
+        answer), LinkGarbled (more bytes than any answer may have, or bytes that look like the wrong baud rate),
+        LinkError (the transport broke). Lines that `until` does not claim go to `listen`.
         """
 
     @abstractmethod
@@ -65,15 +64,15 @@ class Link(ABC):
 
     @abstractmethod
     def listen(self) -> AsyncIterator[bytes]:
-        """Complete lines nobody asked for (banners, alarms), newest last; ends when the link is lost or closed.
+        """Complete unsolicited lines (banners, alarms), newest last; ends when the link is lost or closed.
 
-        Listening begins with the call, not with the first `anext`. Line ends are taken off.
+        Listening begins with the call, not with the first `anext`. Line ends are removed.
         """
 
     def shared(self, kind: type[P], make: Callable[[Link], P]) -> P:
-        """The one object of class `kind` that speaks this link's protocol for every device on it.
+        """The single object of class `kind` that handles this link's protocol for all devices on it.
 
-        Made by `make(link)` when the first device asks; it lives as long as the link object.
+        Made by `make(link)` for the first device; it lives as long as the link object.
         """
         kept: dict[type[Any], Any] = self.__dict__.setdefault("_shared", {})
         if kind not in kept:
@@ -88,7 +87,7 @@ class Link(ABC):
 
     @property
     def why_lost(self) -> str:
-        """A sentence for a person, why it is not connected any more; empty where that is not known."""
+        """A sentence saying why it is not connected any more; empty if not known."""
         return ""
 
     @property
@@ -108,7 +107,7 @@ def line(terminator: bytes = b"\n") -> Matcher:
 
 
 class matching:  # noqa: N801 - used like the function `line`
-    """A matcher for the first stretch of bytes that `pattern` finds, wherever in a line it stands."""
+    """A matcher for the first match of `pattern`, anywhere in a line."""
 
     line_wise = True
 
@@ -121,12 +120,12 @@ class matching:  # noqa: N801 - used like the function `line`
 
 
 def nothing(received: bytes) -> slice | None:
-    """A matcher for commands whose answer comes by `listen`: content as soon as the bytes are written."""
+    """A matcher for commands whose answer comes by `listen`: satisfied as soon as the bytes are written."""
     return slice(0, 0)
 
 
 class nothing_at_once:  # noqa: N801 - used like the function `nothing`
-    """As `nothing`, for a device that hears while it speaks and whose answers cannot be taken for one another."""
+    """As `nothing`, for a device that receives while it sends, and whose answers cannot be confused."""
 
     at_once = True
 

@@ -1,4 +1,4 @@
-"""Finds drivers and link kinds by entry point, so that ours and anybody's are found the same way."""
+"""Finds drivers and link kinds by entry point, those of benchd and of other packages alike."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def _load(group: str, name: str, base: type[Any]) -> Any:
             found = point.load()
         except (Exception, SystemExit) as error:
             raise _unfit(what, name, point, f"cannot be loaded: {type(error).__name__}: {error}") from error
-        _demand(what, name, point, found, base)
+        _check_class(what, name, point, found, base)
         return found
     near = get_close_matches(name, names(group), n=1)
     raise Refused(
@@ -49,8 +49,8 @@ def _load(group: str, name: str, base: type[Any]) -> Any:
     )
 
 
-def _demand(what: str, name: str, point: EntryPoint, found: Any, base: type[Any]) -> None:
-    """What is registered has to be a class of the kind, with a `Config`, written for this interface."""
+def _check_class(what: str, name: str, point: EntryPoint, found: Any, base: type[Any]) -> None:
+    """Check that the registered object is a class of this kind, has a `Config`, and fits this interface version."""
     if not (isinstance(found, type) and issubclass(found, base)):
         raise _unfit(what, name, point, f"is no {base.__name__.lower()}: {point.value} is not a class of that kind")
     config = getattr(found, "Config", None)
@@ -77,7 +77,7 @@ def _listed(items: Iterable[str]) -> str:
 
 
 def driver(name: str) -> type[Device]:
-    """The driver class registered as `name`. Raises Refused('unknown_name') listing those that are installed.
+    """The driver class registered as `name`. Raises Refused('unknown_name') listing the installed ones.
 
     Raises DeviceFault for one that cannot be loaded or was written for another version of the interface.
     """

@@ -10,7 +10,7 @@ Quality = Literal["good", "suspect", "bad"]
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Who answered at `open`: what the device says of itself, as far as it says anything."""
+    """The identity that a device reports at `open`; empty strings for what it does not report."""
 
     model: str = ""
     firmware: str = ""
@@ -28,7 +28,7 @@ class Health:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One value with its unit and the instant it was true: monotonic seconds and RFC 3339 UTC."""
+    """One value with its unit and the instant of measurement: monotonic seconds and RFC 3339 UTC."""
 
     value: float
     unit: str
@@ -39,7 +39,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Exposure:
-    """What a camera has really set."""
+    """Exposure and gain in force."""
 
     exposure_ms: float
     gain: float
@@ -49,9 +49,8 @@ class Exposure:
 class Frame:
     """One picture as the camera delivered it, still encoded (`media_type` such as image/png).
 
-    Decoding is the imaging room's work, in the analysis process, so that a daemon without pictures in
-    hand stays small. `t_mono` and `t_utc` are the middle of the exposure where `hardware_time` holds,
-    else the middle between request and arrival.
+    The imaging room decodes it, in the analysis process, so that the daemon stays small. `t_mono` and `t_utc` are the
+    middle of the exposure if `hardware_time` is true, else the middle between request and arrival.
     """
 
     data: bytes
@@ -64,7 +63,7 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Surprise:
-    """Something that takes trust in a position away. `kind` feeds the one edge detector of the bench."""
+    """An event that makes the position untrustworthy; `kind` is passed on to `Trust.lose`."""
 
     kind: Literal["reset", "limit", "stall", "disabled", "link"]
     text: str

@@ -1,6 +1,6 @@
-"""What the technician's drawer holds, one record a file: adapters, glasses, references, lenses.
+"""Models of the records, one file each: adapters, glasses, references, lenses.
 
-What a thing is stands here; how long it is comes from calibrations, `given` being the fallback.
+A record says what a part is; its length comes from calibrations, with `given` as the fallback.
 """
 
 from __future__ import annotations
@@ -139,8 +139,8 @@ class AirGap(Record):
         return self
 
 
-def _plate_or_gap(stands: Any) -> str:
-    keys = stands if isinstance(stands, dict) else getattr(stands, "model_fields_set", ())
+def _plate_or_gap(value: Any) -> str:
+    keys = value if isinstance(value, dict) else getattr(value, "model_fields_set", ())
     return "gap" if "air_gap_mm" in keys else "plate"
 
 
@@ -149,12 +149,12 @@ LayerOrGap = Annotated[Annotated[Layer, Tag("plate")] | Annotated[AirGap, Tag("g
 
 
 def plates(layers: Iterable[Layer | AirGap]) -> tuple[Layer, ...]:
-    """The layers that move the image: gaps of air do not, wherever they stand in the cone."""
+    """The layers that shift the image: air gaps do not, wherever they are in the cone."""
     return tuple(layer for layer in layers if isinstance(layer, Layer))
 
 
 def full_thickness_mm(layers: Iterable[Layer | AirGap]) -> float:
-    """From the first face to the last, air between them included: what is kept clear, what a gauge's tip stands off."""
+    """From the first face to the last, air gaps included: for clearance, and for a gauge's tip resting on a cover."""
     return sum(layer.thickness_mm for layer in layers)
 
 

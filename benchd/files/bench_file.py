@@ -1,4 +1,4 @@
-"""The bench file: what stands on the bench, which device plays which role, and the bench's own figures."""
+"""The bench file: devices and their roles, arrangement, and the bench's own figures."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ Role = Literal[
 ]
 
 _STORE = re.compile(r"sqlite:///([^?]*/)?(?!\.{1,2}$|:memory:$)[^?/]+")
-"""A file, whole and alone: a host or options would be left out unsaid, and a record must outlive the daemon."""
+"""A plain file only: a host or options would be silently ignored, and a record must outlive the daemon."""
 _ZONE = re.compile(r"[A-Za-z0-9_+-]+(/[A-Za-z0-9_+-]+)*")
 
 
@@ -47,21 +47,21 @@ def _time_zone(text: str) -> str:
     try:
         ZoneInfo(text)
     except (KeyError, OSError, ValueError) as error:
-        # A machine without zone data knows UTC at least.
+        # UTC is accepted even on a machine without time zone data.
         if text != "UTC":
             raise ValueError(wrong) from error
     return text
 
 
 def store_url(text: str) -> str:
-    """The text where it is the URL of an SQLite file, else ValueError with what may stand."""
+    """The text if it is the URL of an SQLite file. Raises ValueError saying what is allowed."""
     if not _STORE.fullmatch(text):
         raise ValueError('the URL of an SQLite file, such as "sqlite:///bench.db"')
     return text
 
 
 def store_path(url: str) -> Path:
-    """The file that a store's URL names. Raises ValueError as `store_url` does."""
+    """The file of a store URL. Raises ValueError as `store_url`."""
     return Path(store_url(url).removeprefix("sqlite:///"))
 
 

@@ -1,6 +1,6 @@
-"""What a figure can plausibly be, with a word where it looks like one of another unit.
+"""Plausible ranges of figures, with a hint if a value looks like one in another unit.
 
-The bounds are wide: they catch a slip of a thousand (mm for um, a foot for a metre hardly), not an odd bench.
+The ranges are wide: they catch a factor of a thousand (mm for um; hardly a foot for a metre), not an unusual bench.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ THOUSAND = 1000.0
 
 @dataclass(frozen=True, slots=True)
 class Within:
-    """For `Annotated[float, Within(low, high)]`: both ends belong to it; `unit` as it stands in the key's name.
+    """For `Annotated[float, Within(low, high)]`: a closed interval; `unit` as in the key's name.
 
-    `or_none`: exactly 0 may stand as well, for none of it. `why` is said of what lies below.
+    `or_none`: exactly 0 is allowed too. `why` is the reason given for a value below the range.
     """
 
     low: float
@@ -37,18 +37,18 @@ class Within:
         return handler(schema) | self.as_schema()
 
     def as_schema(self) -> JsonSchemaValue:
-        """The bounds in JSON Schema; what is no number is not bounded."""
+        """The bounds in JSON Schema; other types than numbers are not bounded."""
         ends = {"minimum": self.low, "maximum": self.high}
         return {"anyOf": [{"const": 0.0}, ends]} if self.or_none else ends
 
     def take(self, value: float) -> float:
-        """The value. Raises ValueError with what may stand where it lies outside."""
+        """The value. Raises ValueError saying what is allowed if it lies outside."""
         if not self.holds(value):
             raise ValueError(f"{'0, or ' if self.or_none else ''}a number {self.ends}{self.hint(value)}")
         return value
 
     def holds(self, value: float) -> bool:
-        """Whether it may stand."""
+        """Whether the value is allowed."""
         return self.low <= value <= self.high or (self.or_none and value == 0.0)
 
     @property
@@ -57,12 +57,12 @@ class Within:
         return f"from {self.low:.12g} to {self.high:.12g}{f' {printed_unit(self.unit)}' if self.unit else ''}"
 
     def hint(self, value: float) -> str:
-        """Why a value that lies outside cannot be, and what it looks like."""
+        """The reason and a hint for a value outside the range."""
         return (f": {self.why}" if self.why and value < self.low else "") + off_by_thousand(value, self)
 
 
 def off_by_thousand(value: float, within: Within) -> str:
-    """`; a factor of 1000? 50 would be ..` where a thousand times as much or as little lies within."""
+    """A hint if the value times or divided by 1000 lies within the range, else empty."""
     for other in (value * THOUSAND, value / THOUSAND):
         if value and within.low <= other <= within.high:
             return f"; {other:.12g} is meant, a factor of 1000?"
@@ -70,11 +70,10 @@ def off_by_thousand(value: float, within: Within) -> str:
 
 
 def beside(u: float, value: float, key: str, u_key: str, *, most: float = 0.1, least: float = 1e-7) -> None:
-    """Raise ValueError naming `u_key` where a standard uncertainty is more, or less, than a share of its value.
+    """Raise ValueError naming `u_key` if a standard uncertainty is outside plausible fractions of its value.
 
-    A length known worse than to a tenth is none: what stands there is in another unit, or the figure of another key.
-    None is known better than to 1e-7 of it: gauge blocks by interferometry come near that where they are long (common
-    practice, no source).
+    An uncertainty of more than a tenth is probably in another unit, or the figure of another key. None is below 1e-7:
+    long gauge blocks by interferometry come near that (common practice, no source).
     """
     within = Within(least * abs(value), most * abs(value))
     hint = off_by_thousand(u, within)

@@ -1,7 +1,7 @@
-"""The broker that a bench file names and the account there: what may stand, and the secret out of a file of its own.
+"""The broker named in a bench file and the account there, with the password read from a file of its own.
 
-A secret stands in no bench file and no URL, as both are shown, copied and asked about. It stands alone in a file that
-nobody else may read.
+A password must not be in a bench file or URL, as both are shown, copied and shared. It is alone in a file that only its
+owner may read.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ _LONGEST = 1024
 
 @dataclass(frozen=True, slots=True)
 class BrokerUrl:
-    """Where a broker is: host (no brackets), port, and whether it is spoken to over TLS."""
+    """The address of a broker: host (no brackets), port, and whether to use TLS."""
 
     host: str
     port: int
@@ -31,7 +31,7 @@ class BrokerUrl:
 
     @property
     def loopback(self) -> bool:
-        """Whether it can be nowhere but on this machine."""
+        """Whether it is certainly on this machine."""
         try:
             return ipaddress.ip_address(self.host).is_loopback
         except ValueError:
@@ -51,7 +51,7 @@ NO_ACCOUNT = Account()
 
 
 def broker_url(text: str) -> BrokerUrl:
-    """`mqtt://host[:port]` or `mqtts://host[:port]`. Raises ValueError with what may stand, without what stood."""
+    """`mqtt://host[:port]` or `mqtts://host[:port]`. Raises ValueError saying what is allowed, not the text."""
     if "@" in text:
         raise ValueError(NO_SECRET)
     try:
@@ -70,7 +70,7 @@ def broker_url(text: str) -> BrokerUrl:
 
 
 def read_secret(path: Path) -> str:
-    """The one line of a file that its owner alone may read. Raises ValueError with what is to be done about it."""
+    """The single line of a file that only its owner may read. Raises ValueError saying what to do."""
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as error:
@@ -100,7 +100,7 @@ def _demand_private(about: os.stat_result, path: Path) -> None:
 
 
 def check_authorities(path: Path) -> Path:
-    """The file of certificates by which a broker is known, as it is. Raises ValueError with what may stand."""
+    """The path of a CA file, checked to hold certificates. Raises ValueError saying what is allowed."""
     try:
         ssl.create_default_context(cafile=str(path))
     except ssl.SSLError:

@@ -1,10 +1,10 @@
-"""How well a figure can be known at all: what a stated standard uncertainty lies between, by what is measured.
+"""Plausible ranges of stated standard uncertainties, by measured quantity.
 
-Below its floor a `u` is one in another unit, or a resolution taken for one. A floor lies one to two decades below what
-the best of the trade reach, so that no honest certificate is refused; `why` says what they reach. A ceiling is where a
-figure is no measurement any more.
+A `u` below its floor is probably in another unit, or a resolution mistaken for an uncertainty. A floor lies one to two
+decades below the best of the trade, so that no honest certificate is refused; `why` says what the best reach. Above its
+ceiling a figure is no measurement any more.
 
-Figures of the trade are common practice, no source, but where one is named.
+Figures of the trade are common practice, no source, unless one is named.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ OfVergence = Annotated[
 U_SCALE = Within(1e-8, 0.01, or_none=True, why="an interferometer in air tells 0.0000001 at best")
 U_GAIN = Within(1e-6, 0.2, or_none=True, why="a gauge with a glass scale tells 0.00001 at best")
 OF_DEVICES = {"u_scale": U_SCALE, "u_gain": U_GAIN}
-"""By key, what drivers state of encoders and gauges."""
+"""Ranges of the uncertainties that drivers state for encoders and gauges, by key."""
 OfScrew = Annotated[float, Within(1e-7, 0.05, or_none=True, why="a ground screw is true to 0.00001 at best")]
 OfSteps = Annotated[float, Within(1e-3, 200.0, "um", or_none=True, why="a screw comes back to 0.05 µm at best")]
 OfHoming = Annotated[float, Within(1e-3, 500.0, "um", or_none=True, why="a switch comes back to 0.1 µm at best")]

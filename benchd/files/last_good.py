@@ -1,7 +1,7 @@
-"""Copies of the files as they last loaded without a problem, offered when one is found broken.
+"""Copies of the files as they last loaded without problems, offered when one is broken.
 
-A truncated or spoilt file is named and refused, never guessed and never replaced by itself: the copy is for the
-person to compare and to copy back.
+A truncated or corrupt file is named and refused, never repaired or replaced automatically: a person may compare the
+copy and copy it back.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from benchd.files.records_folder import FOLDERS
 def keep_good(loaded: LoadedBench, folder: Path) -> None:
     """Keep the text of the bench file and of every record, as loaded, under `folder`. Raises OSError.
 
-    A copy is whole or absent at any moment; one that is the same already is left alone.
+    A copy is complete or absent at any moment; an identical one is not written again.
     """
     for source in [loaded.source, *loaded.records.sources.values()]:
         copy = _copy_of(source.path, folder)
@@ -38,7 +38,7 @@ def with_copies(error: FileProblems, folder: Path) -> FileProblems:
 
 
 def _copy_of(path: Path, folder: Path) -> Path:
-    # A record keeps the name of its kind's folder, so that an adapter and a lens of one name stay apart.
+    # A record's copy keeps the folder name of its kind, so that an adapter and a lens of one name do not collide.
     if path.parent.name in FOLDERS.values():
         return folder / path.parent.name / path.name
     return folder / path.name

@@ -1,4 +1,4 @@
-"""A bench file with its records, read whole or not at all, and held against each other."""
+"""Loads a bench file with its records, whole or not at all, and checks them against each other."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from benchd.files.source import Source, check, load_yaml
 from benchd.files.wording import one_of
 
 OTHER_KINDS = (*MODELS, "procedure", "world")
-"""First keys of files that are no bench's."""
+"""First keys of other kinds of files."""
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
 
 @dataclass(frozen=True)
 class LoadedBench:
-    """What `load_bench` hands on: the bench file, its source (for complaints of drivers later), the records."""
+    """The bench file, its source (for locating problems found later by drivers), and the records."""
 
     file: BenchFile
     source: Source
@@ -32,7 +32,7 @@ class LoadedBench:
 
     @property
     def folder(self) -> Path:
-        """Where relative paths of the bench file start."""
+        """The folder that relative paths of the bench file start from."""
         return self.source.path.parent
 
     def device_config(self, device: str, config: type[ModelT]) -> ModelT:
@@ -48,7 +48,7 @@ class LoadedBench:
         return check(self.source, config, at=("arrangement",), data=self.file.arrangement.rest)
 
     def broker_account(self) -> Account:
-        """The account at the broker that the file names, its secret read anew. Raises FileProblems at their lines."""
+        """The account at the broker, its password read anew. Raises FileProblems at their lines."""
         account, problems = _account(self.source, self.file)
         if problems:
             raise FileProblems(problems)
@@ -89,7 +89,7 @@ def load_bench(path: Path) -> LoadedBench:
 
 
 def _demand_a_bench(source: Source) -> None:
-    """Another kind of file is told to be one, instead of lacking every key of a bench."""
+    """Report another kind of file as such, instead of every missing key of a bench."""
     first = str(next(iter(source.data)))
     if first in OTHER_KINDS:
         raise FileProblems([source.problem((first,), "bench, with which a bench file begins")])
@@ -119,7 +119,7 @@ def _contradictions(source: Source, file: BenchFile) -> list[Problem]:
 
 
 def _account(source: Source, file: BenchFile) -> tuple[Account, list[Problem]]:
-    """The account as far as its files may stand, and what is wrong with them."""
+    """The account as far as its files are usable, and their problems."""
     mqtt, folder = file.mqtt, source.path.parent.absolute()
     found: dict[str, Any] = {}
     problems = []

@@ -1,4 +1,4 @@
-"""What a bench file says of its broker: which one, where, by which account, and who may do what there."""
+"""The section `mqtt` of a bench file: broker, account, and roles of users."""
 
 from __future__ import annotations
 

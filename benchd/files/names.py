@@ -1,4 +1,4 @@
-"""What may be a name: names that stand in topics, ids of records, and the check character of a label."""
+"""Forms of names: names in topics, ids of records, and the check character of a label."""
 
 from __future__ import annotations
 
@@ -65,8 +65,8 @@ class Record(BaseModel):
 def check_character(code: str) -> str:
     """The check character of a code by ISO 7064 MOD 37-2: one of 0-9, A-Z, '*'.
 
-    Letters count as capitals; everything else but letters and digits is left out. It finds every single wrong
-    character and every exchange of neighbours. Raises ValueError for a code without letters and digits.
+    Letters count as capitals; characters other than letters and digits are ignored. It detects every single wrong
+    character and every transposition of neighbours. Raises ValueError for a code without letters and digits.
     """
     signs = [sign for sign in code.upper() if sign in _ALPHABET[:36]]
     if not signs:
@@ -78,5 +78,5 @@ def check_character(code: str) -> str:
 
 
 def label_of(record_id: str) -> str:
-    """What is engraved or printed for a record: its id, a dash, the check character."""
+    """The engraved or printed label of a record: its id, a dash, the check character."""
     return f"{record_id}-{check_character(record_id)}"

@@ -1,6 +1,6 @@
-"""Why a text is no YAML, told at the line that is wrong and not where the parser lost its way.
+"""Explains YAML syntax errors at the line that is wrong, not where the parser noticed.
 
-A parser notices a missing colon only at the next token, comments and blank lines later.
+A parser notices a missing colon only at the next token, possibly comments and blank lines later.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ _NO_COLON = re.compile(r"(?P<before>\s*(?:- +)?)(?P<key>[A-Za-z_][\w-]*)(?P<rest
 _KEY = re.compile(r"\s*[A-Za-z_][\w-]*:(\s+([{\[\"'].*|[^:]*))?")
 """A key with its colon, and no second one beside it."""
 _OF_A_KEY = ("<block mapping start>", "mapping values are not allowed here")
-"""What the parser says of one that stands where no key may."""
+"""Parser messages for a key at a place where no key is allowed."""
 _NO_SPACE = re.compile(r"\s*-(?P<after>[\w{\[\"'].*)")
 """An entry of a list without the space after its dash."""
 _COMMENT = re.compile(r"(^|\s+)#.*")
@@ -27,11 +27,11 @@ _PLAIN = (
     ("expected ',' or ']'", "a comma or ] is missing before this place"),
     ("while scanning a quoted scalar", "a quotation mark is opened and not closed"),
 )  # fmt: skip
-"""What the parser says, and what that means to who wrote the file."""
+"""Parser messages, and explanations for the author of the file."""
 
 
 def problem_of(error: YAMLError, text: str, file: str) -> Problem:
-    """What the parser said of `text`, as a problem of `file` at its place."""
+    """The parser's error for `text`, as a problem of `file` at its place."""
     if not isinstance(error, MarkedYAMLError):
         return Problem(file, 1, 1, "", "", f"not YAML: {str(error).splitlines()[0]}")
     mark = error.problem_mark or error.context_mark
@@ -44,7 +44,7 @@ def problem_of(error: YAMLError, text: str, file: str) -> Problem:
     return (
         _no_colon(lines, begun or line, file)
         or _no_space(lines, line, file)
-        or (_indented(lines, line, file) if any(one in said for one in _OF_A_KEY) else None)
+        or (_indented(lines, line, file) if any(message in said for message in _OF_A_KEY) else None)
         or _told(lines, line, column, file, said)
     )
 
@@ -61,9 +61,9 @@ def _no_space(lines: list[str], line: int, file: str) -> Problem | None:
 
 
 def _indented(lines: list[str], line: int, file: str) -> Problem | None:
-    """A key, all right by itself, that stands under none of those before it."""
+    """A correct key whose indentation matches none of the keys before it."""
     before = next((number for number in range(line - 1, 0, -1) if _bare(lines[number - 1])), line)
-    here, there = (len(one) - len(one.lstrip()) for one in (lines[line - 1], lines[before - 1]))
+    here, there = (len(text) - len(text.lstrip()) for text in (lines[line - 1], lines[before - 1]))
     if here == there or _KEY.fullmatch(_bare(lines[line - 1])) is None:
         return None
     why = f"indented by {here}, the line before it ({before}) by {there}; keys of one block stand under each other"

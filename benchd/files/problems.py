@@ -1,4 +1,4 @@
-"""What is wrong in a file: where it stands, what stands there, what may."""
+"""Problems of files: their place, the value there, and what is allowed."""
 
 from __future__ import annotations
 
@@ -16,9 +16,10 @@ HIDDEN = "(not shown)"
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One fault of one file. `line` and `column` count from 1; 0 where the file could not be read at all.
+    """One problem of one file. `line` and `column` count from 1; 0 if the file could not be read at all.
 
-    What stands there is told to terminals, logs and programs: not so the account in a URL, or what a key calls secret.
+    `stands`, the value there, goes to terminals, logs and programs, except the account in a URL and values of secret
+    keys.
     """
 
     file: str
@@ -51,7 +52,7 @@ class Problem:
 
 
 class FileProblems(BenchdError):
-    """One or more files say something they may not; nothing of them is used. `problems` lists every fault found."""
+    """One or more files have problems, so none of them is used. `problems` lists all that were found."""
 
     def __init__(self, problems: Iterable[Problem], *, advice: str = "") -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
@@ -69,19 +70,19 @@ class FileProblems(BenchdError):
 
 
 def shown(value: object) -> str:
-    """What stands in the file, short enough for one line."""
+    """A value of a file, short enough for one line."""
     if isinstance(value, dict):
-        # Which keys there are tells the one part of a file from the other; what they hold stands below them.
+        # The keys identify the part of the file; their values would be too long.
         return _short("{" + ", ".join(f"{key}: .." for key in value) + "}")
     if isinstance(value, list):
-        # Numbers together are one value, such as a range; of anything else the length tells more.
-        numbers = all(type(one) in (int, float) for one in value) and len(str(value)) <= _SHOWN
+        # A list of numbers is one value, such as a range; of other lists only the length is shown.
+        numbers = all(type(item) in (int, float) for item in value) and len(str(value)) <= _SHOWN
         return str(value) if numbers else f"a list of {len(value)}"
     if value is None:
         return "null"
     if isinstance(value, bool):
         return str(value).lower()
-    return _short(_without_account(repr(value)))  # before it is cut, or the sign that ends a secret may be gone
+    return _short(_without_account(repr(value)))  # before shortening, which could remove the end of a secret
 
 
 def _without_account(text: str) -> str:

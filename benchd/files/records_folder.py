@@ -1,4 +1,4 @@
-"""The drawer as a whole: all records of a folder, read at once, looked up by id."""
+"""All records of a folder, read at once, looked up by id."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ RecordT = TypeVar("RecordT")
 
 @dataclass(frozen=True)
 class Records:
-    """Every record by its id, one name space a kind. `sources` keeps where each came from, for later complaints."""
+    """All records by id, one name space per kind. `sources` are their files, for problems found later."""
 
     adapters: Mapping[str, Adapter] = field(default_factory=dict)
     glasses: Mapping[str, Glass] = field(default_factory=dict)
@@ -48,9 +48,9 @@ class Records:
                     problems += error.problems
                     continue
                 record_id = str(getattr(record, kind))
-                twin = next((known for known in found[kind] if known.lower() == record_id.lower()), None)
-                if twin is not None:
-                    other = sources[kind, twin].path
+                same_id = next((known for known in found[kind] if known.lower() == record_id.lower()), None)
+                if same_id is not None:
+                    other = sources[kind, same_id].path
                     problems.append(source.problem((kind,), f"an id of its own; {other} has it already"))
                     continue
                 found[kind][record_id] = record
@@ -63,7 +63,7 @@ class Records:
         return records
 
     def require_unchanged(self, kind: Kind, record_id: str) -> None:
-        """Raise Refused('bad_request') for a record whose file says something else by now than when it was read."""
+        """Raise Refused('bad_request') for a record whose file has changed since it was read."""
         source = self.sources.get((kind, record_id))
         if source is not None and not source.unchanged():
             raise Refused(

@@ -1,4 +1,4 @@
-"""Where a running daemon says how it is reached, for the command line on the same machine."""
+"""The folder of address files of running daemons, for the command line on the same machine."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What of the drawer can stand on this bench: seats that are offered, from the base upwards."""
+"""Which records fit this bench: seats that are offered, from the base upwards."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from benchd.files.records_folder import Records
 def fits_nowhere(file: BenchFile, records: Records) -> list[str]:
     """A sentence for each adapter and lens whose seat neither the bench nor any adapter that fits offers.
 
-    It may belong to another bench that shares the drawer, or its seat is mistyped: that is for a person to say.
+    It may belong to another bench that shares the records, or its seat is mistyped: a person has to decide.
     """
     offered = {file.seat: None}
     left = list(records.adapters.values())
@@ -17,6 +17,7 @@ def fits_nowhere(file: BenchFile, records: Records) -> list[str]:
         offered |= {adapter.seat_above: None for adapter in fitting}
         left = [adapter for adapter in left if adapter not in fitting]
     seats = ", ".join(offered)
-    says = [f"Adapter {one.id} rests on {one.seat_below}" for one in left]
-    says += [f"Lens {one.id} has mount {one.mount}" for one in records.lenses.values() if one.mount not in offered]
-    return [f"{one}, which nothing here offers (offered: {seats}): it can stand nowhere on this bench." for one in says]
+    found = [f"Adapter {adapter.id} rests on {adapter.seat_below}" for adapter in left]
+    found += [f"Lens {lens.id} has mount {lens.mount}" for lens in records.lenses.values() if lens.mount not in offered]
+    why = f"which nothing here offers (offered: {seats}): it can stand nowhere on this bench."
+    return [f"{part}, {why}" for part in found]

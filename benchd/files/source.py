@@ -1,4 +1,4 @@
-"""One file in: bytes, tree, plain data, model, with every problem at its place."""
+"""Reads one file: bytes, tree, plain data, model, with every problem at its line and column."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ ModelT = TypeVar("ModelT", bound=BaseModel)
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A file as read: its place, its text, its tree with marks, and the same as plain data."""
+    """A file as read: its path, its text, its tree with line numbers, and the same as plain data."""
 
     path: Path
     text: str
@@ -32,14 +32,14 @@ class Source:
     data: dict[str, Any]
 
     def unchanged(self) -> bool:
-        """Whether the file still says what was read of it."""
+        """Whether the file has not changed since it was read."""
         try:
             return _read(self.path) == self.text
         except FileProblems:
             return False
 
     def problem(self, loc: tuple[str | int, ...], allowed: str) -> Problem:
-        """A problem of the value at `loc` (keys and indices), placed at the nearest node that the file has."""
+        """A problem of the value at `loc` (keys and indices), located at the nearest node in the file."""
         node, walked = _walk(self.root, loc)
         there = len(walked) == len(loc)
         plain = there and not isinstance(node.value, dict | list)
@@ -62,7 +62,7 @@ def load_yaml(path: Path) -> Source:
         wrong = "keys with their values, the first of which says what the file is"
         raise FileProblems([Problem(str(path), line, column, "", stands, wrong)])
     if not text.endswith("\n"):
-        # Cut in the middle of a line, a file often is YAML still and would mean something else.
+        # A file cut off in the middle of a line is often still valid YAML with another meaning.
         last = text.rsplit("\n", 1)[-1]
         place = (text.count("\n") + 1, len(last) + 1)
         wrong = "a line break at the end; without one the file may be cut off"
@@ -85,13 +85,13 @@ def read_model(path: Path, model: type[ModelT]) -> ModelT:
 
 
 def check(source: Source, model: type[ModelT], *, at: tuple[str | int, ...] = (), data: Any = None) -> ModelT:
-    """The part of `source` at `at` as a `model`; `data` stands in for it where keys were taken out before.
+    """The part of `source` at `at` as a `model`; `data` replaces it if keys were removed before.
 
     Raises FileProblems with every problem, each at its line.
     """
     part = _walk(source.root, at)[0].value if data is None else data
     try:
-        # Through JSON, because its strict mode takes a list for a tuple and still no text for a number.
+        # Through JSON, because its strict mode accepts a list for a tuple but still no text for a number.
         return model.model_validate_json(json.dumps(part), strict=True)
     except ValidationError as error:
         raise FileProblems(problems_of(source, error, model, at=at)) from error
@@ -105,39 +105,40 @@ def problems_of(
     errors = error.errors(include_url=False)
     # A mistyped key is one problem, not an unknown key and a missing one.
     suggestion = {
-        (one["loc"][:-1], near)
-        for one in errors
-        if one["type"] == "extra_forbidden"
-        for near in near_names(str(one["loc"][-1]), known_keys(model, one["loc"][:-1]), 1)
+        (detail["loc"][:-1], near)
+        for detail in errors
+        if detail["type"] == "extra_forbidden"
+        for near in near_names(str(detail["loc"][-1]), known_keys(model, detail["loc"][:-1]), 1)
     }
-    for one in errors:
-        if one["type"] == "missing" and (one["loc"][:-1], one["loc"][-1]) in suggestion:
+    for detail in errors:
+        if detail["type"] == "missing" and (detail["loc"][:-1], detail["loc"][-1]) in suggestion:
             continue
-        # A list whose members are wrong is counted without them: no second problem.
+        # Pydantic counts a list without its wrong members: "too short" would be a second problem for the same cause.
         inner = any(
-            len(other["loc"]) > len(one["loc"]) and other["loc"][: len(one["loc"])] == one["loc"] for other in errors
+            len(other["loc"]) > len(detail["loc"]) and other["loc"][: len(detail["loc"])] == detail["loc"]
+            for other in errors
         )
-        if one["type"] == "too_short" and inner:
+        if detail["type"] == "too_short" and inner:
             continue
-        # Parts of unions and validators stand in `loc` without standing in the file: the walk leaves them out.
-        node, walked = _walk(source.root, (*at, *one["loc"]), skipping=True)
-        key, named = list(walked), _named(one["msg"], node) if one["type"] in BY_VALIDATORS else None
+        # `loc` also contains names of union members and validators, which are not in the file: the walk skips them.
+        node, walked = _walk(source.root, (*at, *detail["loc"]), skipping=True)
+        key, named = list(walked), _named(detail["msg"], node) if detail["type"] in BY_VALIDATORS else None
         if named is not None:
             key.append(named)
             node = node.members[named]
         line, column = node.line, node.column
         stands = shown(node.value)
-        if one["type"] == "missing":
-            key.append(str(one["loc"][-1]))
+        if detail["type"] == "missing":
+            key.append(str(detail["loc"][-1]))
             stands = ""
-        wrong_key = one["loc"][-1:] == ("[key]",)
+        wrong_key = detail["loc"][-1:] == ("[key]",)
         if wrong_key:
-            stands = shown(one["loc"][-2])
-        if wrong_key or one["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
+            stands = shown(detail["loc"][-2])
+        if wrong_key or detail["type"] in ("missing", "extra_forbidden") or isinstance(node.value, dict | list):
             line, column = node.named_at
-        inside = {"extra_forbidden": one["loc"][:-1], "model_type": one["loc"]}.get(one["type"])
+        inside = {"extra_forbidden": detail["loc"][:-1], "model_type": detail["loc"]}.get(detail["type"])
         keys = () if inside is None else known_keys(model, inside)
-        allowed = what_may_stand(one, keys).removeprefix(f"{named}: ")
+        allowed = what_may_stand(detail, keys).removeprefix(f"{named}: ")
         problem = Problem(str(source.path), line, column, dotted(key), stands, allowed)
         before = found.get((line, column, problem.key))
         if before is None:
@@ -149,9 +150,9 @@ def problems_of(
 
 
 def _named(message: str, node: Node) -> str | None:
-    """The key that a sentence about a whole mapping begins with, where it stands there: 'travel_um: the first ..'.
+    """The key at the beginning of a message about a whole mapping ('travel_um: the first ..'), if the mapping has it.
 
-    Of two that it begins with ('a and b belong together') the one that stands there.
+    If the message begins with two keys ('a and b belong together'), the one that exists.
     """
     leading = _LEADING_KEYS.match(message)
     return next((key for key in leading.groups() if key in node.members), None) if leading else None
@@ -177,8 +178,8 @@ def _read(path: Path) -> str:
         with path.open("rb") as file:
             raw = file.read(MAX_BYTES + 1)
     except FileNotFoundError as error:
-        twin = path.with_suffix(".yml")
-        there = f"; {twin} is there: give it the ending .yaml" if path.suffix == ".yaml" and twin.exists() else ""
+        other = path.with_suffix(".yml")
+        there = f"; {other} is there: give it the ending .yaml" if path.suffix == ".yaml" and other.exists() else ""
         raise refuse(f"there is no such file{there}") from error
     except OSError as error:
         raise refuse(f"cannot be read ({error.strerror})") from error

@@ -1,9 +1,9 @@
-"""A YAML 1.2 text as a tree that remembers where everything stands.
+"""A YAML 1.2 text as a tree whose nodes know their line and column.
 
 The events come from ruamel's parser; the tree is built here, because three things that YAML allows make a
-file unsafe or ambiguous and are refused with their place: anchors and aliases (a page of them unfolds into
-gigabytes), tags, and keys that stand twice. Plain scalars follow the core schema of YAML 1.2, section 10.3.2,
-less `.inf` and `.nan`: `on`, `12:30` and `1_000` are text.
+file unsafe or ambiguous and are refused with their place: anchors and aliases (a page of them expands to
+gigabytes), tags, and duplicate keys. Plain scalars follow the core schema of YAML 1.2, section 10.3.2,
+without `.inf` and `.nan`: `on`, `12:30` and `1_000` are text.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ _MOST_DIGITS = 40
 
 @dataclass(slots=True)
 class Node:
-    """A value with the place (from 1) where it begins; the children of a mapping carry the place of their key too."""
+    """A value with the line and column (from 1) where it begins; a member of a mapping also has those of its key."""
 
     value: Any
     line: int
@@ -55,19 +55,19 @@ class Node:
     items: list[Node] = field(default_factory=list)
 
     def child(self, part: str | int) -> Node | None:
-        """The member or item `part`, or None where there is none."""
+        """The member or item `part`, or None."""
         if isinstance(part, int):
             return self.items[part] if 0 <= part < len(self.items) else None
         return self.members.get(part)
 
     @property
     def named_at(self) -> tuple[int, int]:
-        """Where its key stands, or where it begins itself."""
+        """Line and column of its key if it has one, else its own."""
         return self.key_place or (self.line, self.column)
 
 
 class Unreadable(Exception):
-    """The text is not a tree we accept; `problem` says where and why."""
+    """The text is not acceptable YAML; `problem` says where and why."""
 
     def __init__(self, problem: Problem) -> None:
         super().__init__(str(problem))
@@ -75,9 +75,9 @@ class Unreadable(Exception):
 
 
 def parse(text: str, file: str) -> tuple[Node | None, list[Problem]]:
-    """The tree of `text` and what is wrong in its scalars and keys (those do not stop the reading).
+    """The tree of `text` and the problems of its scalars and keys (which do not stop the parsing).
 
-    None for an empty file. Raises Unreadable where the text is no YAML, or nests deeper than MAX_DEPTH.
+    None for an empty file. Raises Unreadable if the text is not YAML, or nests deeper than MAX_DEPTH.
     """
     builder = _Builder(file)
     try:
@@ -171,7 +171,7 @@ class _Builder:
         parent.value[name] = node.value
 
     def _here(self) -> list[str | int]:
-        """The part that leads from the innermost open node to what comes next in it."""
+        """The key or index of the next value in the innermost open node."""
         if not self._open:
             return []
         if isinstance(self._open[-1].value, list):

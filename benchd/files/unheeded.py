@@ -1,6 +1,6 @@
-"""What a file may say although nothing goes by it yet, told by line wherever it is read: nobody is to count on it.
+"""Keys that a file may state although they have no effect yet; each is reported at its line when the file is read.
 
-Whoever makes one of them work takes its line out here.
+A change that makes one of them effective removes its line here.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ FileKind = Literal["bench", "adapter", "glass", "reference", "lens"]
 
 @dataclass(frozen=True, slots=True)
 class Unheeded:
-    """A key by its path, and why it is without effect; with `values` only those of its values are."""
+    """A key by its path, and why it has no effect; with `values`, only these values have none."""
 
     kind: FileKind
     path: tuple[str, ...]
@@ -41,18 +41,18 @@ UNHEEDED: Sequence[Unheeded] = (
 
 
 def unheeded(kind: FileKind, source: Source) -> list[Problem]:
-    """What this file states without effect, each at its line."""
+    """The keys of this file without effect, each at its line."""
     return [
-        source.problem(one.path, f"without effect: {one.why}")
-        for one in UNHEEDED
-        if one.kind == kind and _stands(source.data, one)
+        source.problem(key.path, f"without effect: {key.why}")
+        for key in UNHEEDED
+        if key.kind == kind and _is_stated(source.data, key)
     ]
 
 
-def _stands(data: Mapping[str, Any], one: Unheeded) -> bool:
+def _is_stated(data: Mapping[str, Any], key: Unheeded) -> bool:
     here: Any = data
-    for part in one.path:
+    for part in key.path:
         if not isinstance(here, dict) or part not in here:
             return False
         here = here[part]
-    return one.values is None or here in one.values
+    return key.values is None or here in key.values

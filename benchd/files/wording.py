@@ -1,4 +1,4 @@
-"""What may stand instead, in words: the errors of a model turned into what a person can act on."""
+"""Turns validation errors of a model into sentences on what is allowed instead."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _PLAIN = {
 }
 
 READ_AT_START = "Files are read when benchd starts: one added since is not known yet."
-"""Said of a name that is not there, by a bench that runs."""
+"""Advice of a running bench for a name that it does not know."""
 
 _UNIT = re.compile(r"_(um_s2|um_s|um|mm|nm|ms|s|m|K|C|deg|hz)$")
 """The unit at the end of a key."""
@@ -42,13 +42,13 @@ _NUMBER_AND_UNIT = re.compile(r"[-+]?[0-9.]+(e[-+]?[0-9]+)? *[^0-9 ].*", re.IGNO
 
 
 def near_names(name: str, names: Iterable[str], most: int = 3) -> list[str]:
-    """Known names that `name` may have been meant to be, best first; letter case does not count."""
+    """Known names similar to `name`, best first; letter case does not count."""
     by_lower = {known.lower(): known for known in names}
     return [by_lower[lower] for lower in get_close_matches(name.lower(), list(by_lower), n=most, cutoff=0.6)]
 
 
 def ended(sentence: str) -> str:
-    """The sentence with a full stop, unless it ends with a mark of its own."""
+    """The sentence with a full stop, unless it ends with a punctuation mark already."""
     return sentence if sentence.endswith((".", "?", "!")) else f"{sentence}."
 
 
@@ -66,7 +66,7 @@ def _unknown(wrong: str, keys: Sequence[str]) -> str:
 
 
 def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
-    """The sentence for one pydantic error; `keys` are those that may stand there."""
+    """The sentence for one pydantic error; `keys` are those allowed there."""
     kind = error["type"]
     if kind == "extra_forbidden":
         return _unknown(str(error["loc"][-1]), keys)
@@ -85,7 +85,7 @@ def what_may_stand(error: ErrorDetails, keys: Sequence[str] = ()) -> str:
 
 
 def _plain(error: ErrorDetails) -> str:
-    """What kind of value may stand, and what was written instead where that is known."""
+    """The type of value that is allowed, with a hint on what was written instead."""
     words, last, stands = _PLAIN[error["type"]], error["loc"][-1] if error["loc"] else "", error["input"]
     if error["type"] == "missing" and isinstance(last, int):
         return "one value more is needed; values of a list have commas between them"
@@ -98,7 +98,7 @@ def _plain(error: ErrorDetails) -> str:
 
 
 def _of_step(step: Any, verbs: Sequence[str], one_of: str) -> str:
-    """What is wrong with a step that is no single verb: a second one, or one that is mistyped."""
+    """What is wrong with a step that is not a single verb: a second verb, or a mistyped one."""
     keys = [str(key) for key in step] if isinstance(step, dict) else [str(step)]
     head, _, rest = keys[0].partition(" ") if keys else ("", "", "")
     if not isinstance(step, dict) and head in verbs:
@@ -144,7 +144,7 @@ def _worded(kind: str, context: dict[str, Any], stands: str) -> str:
 
 
 def known_keys(model: type[BaseModel], loc: Sequence[str | int]) -> list[str]:
-    """The keys that may stand in the mapping at `loc` of a `model`, in the order of the model."""
+    """The keys allowed in the mapping at `loc` of a `model`, in the order of the model."""
     here: list[Any] = [model]
     for part in loc:
         here = [inner for outer in here for inner in _tagged(outer, part) or _inside(outer, part)] or here
@@ -164,19 +164,19 @@ def _unwrapped(annotation: Any) -> list[Any]:
     if origin is Annotated:
         return _unwrapped(get_args(annotation)[0])
     if origin is Union or origin is types.UnionType:
-        return [plain for one in get_args(annotation) for plain in _unwrapped(one)]
+        return [plain for member in get_args(annotation) for plain in _unwrapped(member)]
     return [annotation]
 
 
 def _tagged(annotation: Any, part: str | int) -> list[Any]:
-    """The members of a tagged union that `part` of an error's place names; none where it is no tag."""
+    """The members of a tagged union named by `part` of an error's location; empty if it is not a tag."""
     origin, arguments = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
-        if any(isinstance(one, Tag) and one.tag == part for one in arguments[1:]):
+        if any(isinstance(tag, Tag) and tag.tag == part for tag in arguments[1:]):
             return [arguments[0]]
         return _tagged(arguments[0], part)
     if origin is Union or origin is types.UnionType:
-        return [member for one in arguments for member in _tagged(one, part)]
+        return [member for argument in arguments for member in _tagged(argument, part)]
     return []
 
 
@@ -196,7 +196,7 @@ def _inside(annotation: Any, part: str | int) -> list[Any]:
 
 
 def one_of(what: str, name: str, known: Iterable[str]) -> str:
-    """What may stand in the place of a name that is none of the known."""
+    """The sentence on what is allowed in place of an unknown name."""
     known = list(known)
     near = near_names(name, known, 1)
     suggestion = f"; did you mean '{near[0]}'?" if near else ""

@@ -1,8 +1,8 @@
 """Find a dark square on a bright field roughly, however blurred: centre, side and tilt from moments.
 
 Moments instead of edges, as a symmetric blur leaves them where they are: the area gives the side, the first moments
-the centre, and the fourth one, sum of w (x + iy)^4, the tilt, which an isotropic blur does not touch at all. Light
-that falls off over the ground has moments of its own: it is divided out first.
+the centre, and the fourth one, sum of w (x + iy)^4, the tilt, which an isotropic blur does not affect at all. Light
+that falls off over the ground would add to the moments, so it is divided out first.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _LEAST_DEPTH_SD = 6.0  # a patch that noise alone makes is two or three deep
 _ROUNDS = 4
 _SAMPLES = 2000  # of the ground suffice to tell its light
 _BEYOND_BLUR = 3.0  # standard deviations from the edge on, its blur darkens the ground no more
-_AROUND = 1.3  # of the side, from the centre: ground that far off tells the light about the square
+_AROUND = 1.3  # of the side, from the centre: ground within this shows the light about the square
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,7 @@ class CoarseSquare:
 
 
 def find_dark_square(picture: NDArray[Any]) -> CoarseSquare:
-    """The largest dark square that stands whole in `picture` (rows x columns), to a percent of its side.
+    """The largest dark square that is wholly inside `picture` (rows x columns), to a percent of its side.
 
     Raises PictureRefused: `no_square`, `square_cut`.
     """
@@ -69,7 +69,7 @@ def _offset(step: int) -> float:
 
 
 def _picks(step: int) -> list[int]:
-    """Which pixels of a cell stand for it: two each way, so that the whole frame need never be read."""
+    """Which pixels of a cell represent it: two each way, so that the whole frame is never read."""
     return [0] if step == 1 else [step // 4, step // 4 + (step + 1) // 2]
 
 
@@ -86,7 +86,7 @@ def _shrink(picture: NDArray[Any], step: int) -> Floats:
 
 
 def _threshold(small: Floats) -> float:
-    """The level that parts two classes with the greatest variance between them (Otsu 1979)."""
+    """The level that separates two classes with the greatest variance between them (Otsu 1979)."""
     counts, edges = np.histogram(small, bins=128)
     centres = 0.5 * (edges[1:] + edges[:-1])
     below = np.cumsum(counts)[:-1]
@@ -105,7 +105,7 @@ def _threshold(small: Floats) -> float:
 
 def _largest_patch(dark: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Cells (n x 2: row, column) of the largest connected dark patch that does not touch the frame's border."""
-    from scipy import ndimage  # in the worker only: the daemon knows this module and stays small
+    from scipy import ndimage  # in the worker only: the daemon imports this module and must stay small
 
     label, patches = ndimage.label(dark)
     cells = np.bincount(label.ravel(), minlength=patches + 1)
@@ -140,7 +140,7 @@ def _rough(cells: NDArray[np.intp]) -> tuple[float, float, float]:
 
 def _ground(below: NDArray[np.bool_], patch: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Where the square and its ground are: everything but other dark patches and three cells about them."""
-    from scipy import ndimage  # in the worker only: the daemon knows this module and stays small
+    from scipy import ndimage  # in the worker only: the daemon imports this module and must stay small
 
     others = below.copy()
     others[patch[:, 0], patch[:, 1]] = False
@@ -151,7 +151,7 @@ def _ground(below: NDArray[np.bool_], patch: NDArray[np.intp]) -> NDArray[np.boo
 
 def _evened(small: Floats, own: NDArray[np.bool_], patch: NDArray[np.intp]) -> Floats:
     """`small` as even light would have shown it, by the ground about the patch and beyond its blur."""
-    from scipy import ndimage  # in the worker only: the daemon knows this module and stays small
+    from scipy import ndimage  # in the worker only: the daemon imports this module and must stay small
 
     x, y, side = _rough(patch)
     square = np.zeros(small.shape, dtype=bool)

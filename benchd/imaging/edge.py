@@ -44,15 +44,15 @@ LEAST_CYCLES = 1.0
 
 @dataclass(frozen=True, slots=True)
 class EdgeResult:
-    """What one edge says at one frequency.
+    """The result of one edge at one frequency.
 
     `modulation` and its standard uncertainty `u` from the picture's `noise` and from light that stayed uneven beside
     the edge (`fold`, relative); `angle_deg` the tilt against the columns (v)
     or rows (h); `position` where the edge crosses the region's middle row (v) or column (h), in region pixels, with
     `u_position_px`; `slope` and `bend` of x(y) about there; `sigma_px` the edge's width; `swing` and `pixel_sd` in
     grey levels; `sag_px` its curvature over the region, used where `curved`; `window_px` and `room_px` along the
-    normal; `cycles` whole cycles of phase used; `low` and `high` the two plateaus; `specks` the single bad pixels
-    that were put right in the region.
+    normal; `cycles` whole cycles of phase used; `low` and `high` the two plateaus; `specks` the number of single bad
+    pixels replaced in the region.
     """
 
     modulation: float
@@ -82,9 +82,9 @@ class EdgeResult:
 
 
 def mean_of(*edges: EdgeResult) -> tuple[float, float]:
-    """The plain mean of edges' modulations and its u: weights would take sides where a tilted field blurs one more.
+    """The plain mean of edges' modulations and its u: weights would favour one edge if a tilted field blurs the other.
 
-    Their noise is independent, their light is not: it falls off to all sides of the middle alike.
+    Their noise is independent, their light is not: it falls off towards all sides alike.
     """
     n = len(edges)
     noise = hypot(*(e.noise for e in edges))
@@ -119,7 +119,7 @@ def edge_modulation(
     light, specks = without_specks(np.ascontiguousarray(raw if table is None else table[raw]))
     if light.dtype.kind == "f" and not np.isfinite(light).all():
         raise EdgeRefused("unreadable", f"{np.count_nonzero(~np.isfinite(light))} pixels of the region are no numbers.")
-    start = Start.of(light)
+    start = Start.from_region(light)
     known = ground is not None
     if ground is None:
         ground = _beside(light, start, window_px)
@@ -134,7 +134,7 @@ def edge_modulation(
     spread = max(half, outer)
     pixels, fraction = gather(even, line.at_rows(), spread)
     differences = pixels[:, 1:] - pixels[:, :-1]
-    levels = Plateaus.of(pixels, differences, line.cos, window, outer)
+    levels = Plateaus.from_pixels(pixels, differences, line.cos, window, outer)
     if levels.swing < LEAST_SWING_SD * levels.pixel_sd:
         raise low_contrast(levels.swing, levels.pixel_sd)
     _refuse_clipped(light, line, half, levels, rails, table)
@@ -145,7 +145,9 @@ def edge_modulation(
         noise = float(np.hypot(noise, modulation * FLANK * window * ground.u_slope / line.cos))
     fold = Fold()
     if known:  # a region by itself was evened by this very light
-        fold = Fold.of(pixels, weights, levels, sigma_px=line.sigma_px, window=window, outer=outer, cos=line.cos)
+        fold = Fold.from_pixels(
+            pixels, weights, levels, sigma_px=line.sigma_px, window=window, outer=outer, cos=line.cos
+        )
     return EdgeResult(
         modulation=modulation,
         noise=noise,
@@ -186,7 +188,7 @@ def _window(line: EdgeLine, window_px: float | None) -> float:
 def _whole_cycles(line: EdgeLine) -> tuple[int, Floats]:
     """Whole cycles of the edge's phase in the region and the weight of each row; the end rows carry the fraction.
 
-    Without it an edge of 2 degrees over 100 rows errs by .016 at .4 cycles per pixel; with it by nothing.
+    Without it an edge of 2 degrees over 100 rows has an error of .016 at .4 cycles per pixel; with it none.
     """
     tilt = abs(line.slope)
     found = line.rows * tilt
@@ -205,7 +207,7 @@ def _whole_cycles(line: EdgeLine) -> tuple[int, Floats]:
 
 
 def _beside(light: NDArray[Any], start: Start, window_px: float | None) -> Ground | None:
-    """The light beside an edge of which no more than a start is known, from beyond its window."""
+    """The light beside an edge known only by a start line, fitted beyond its window."""
     window = window_px if window_px is not None else min(start.room_px, wanted_window_px(start.sigma_px))
     return beside(light, start.line, PLATEAU * window, 2.0 * window + PLATEAU_EXTRA_PX)
 
@@ -213,7 +215,7 @@ def _beside(light: NDArray[Any], start: Start, window_px: float | None) -> Groun
 def _refuse_clipped(
     light: NDArray[Any], line: EdgeLine, half: int, levels: Plateaus, rails: tuple[int, int], table: Floats | None
 ) -> None:
-    """Refuse an edge of which the camera cut something off. Black at zero is no light and cuts nothing."""
+    """Refuse an edge that the camera clips. Black at zero is no light and not clipped."""
     low, high = (float(rail) if table is None else float(table[rail]) for rail in rails)
     if float(light.min()) > low and float(light.max()) < high:
         return

@@ -1,4 +1,4 @@
-"""Where an edge runs through a region: row by row, then as a line, or as a quadratic where it is significantly bent.
+"""Position of an edge in a region: row by row, then as a line, or as a quadratic if it is significantly curved.
 
 Rows of the region cross the edge (an edge near vertical; the other orientation is transposed by the caller). Pixel
 centres have whole-numbered coordinates. Distances `d` are along the edge's normal, in pixels.
@@ -79,7 +79,7 @@ class Start:
     sigma_px: float
 
     @classmethod
-    def of(cls, region: NDArray[Any]) -> Start:
+    def from_region(cls, region: NDArray[Any]) -> Start:
         """By where the rows cross half their way. Raises EdgeRefused: `low_contrast`, `leaves_region`."""
         line, room = _start_line(region)
         look = _look(line.size)
@@ -94,7 +94,7 @@ def fit_edge_line(region: NDArray[Any], start: Start | None = None) -> EdgeLine:
     `low_contrast`, `leaves_region`.
     """
     rows, width = region.shape
-    start = start or Start.of(region)
+    start = start or Start.from_region(region)
     line, sigma = start.line, start.sigma_px
     wide = min(start.room_px, wanted_window_px(sigma))
     # the second window is narrower: light outside the edge is noise, not edge
@@ -119,7 +119,7 @@ def fit_edge_line(region: NDArray[Any], start: Start | None = None) -> EdgeLine:
 
 
 def low_contrast(swing: float, pixel_sd: float) -> EdgeRefused:
-    """The refusal of an edge that drowns in noise."""
+    """The refusal of an edge that is lost in noise."""
     return EdgeRefused(
         "low_contrast",
         f"The edge swings {swing:.1f} grey levels, {swing / pixel_sd:.1f} standard deviations of a pixel "
@@ -228,9 +228,9 @@ def _fit(x: Floats, bent: bool = True) -> EdgeLine:
 
 
 def _row_shifts(region: NDArray[Any], line: Floats, window_px: float) -> Floats:
-    """How far each row's edge stands right of the line, in columns.
+    """How far each row's edge is right of the line, in columns.
 
-    The window stands on the line, never on the row's own centroid, and the moment is divided by the mean gain of
+    The window is centred on the line, never on the row's own centroid, and the moment is divided by the mean gain of
     all rows: a row's own contrast is noisy and would couple noise into position. The gain is the moment's derivative
     by the edge's shift, so that a window cutting into a blurred edge does not shorten the step.
     """

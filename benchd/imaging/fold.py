@@ -1,9 +1,9 @@
-"""What uneven light still does beside an edge, after the field known from farther out was divided out.
+"""Residual effect of uneven light beside an edge, after the field fitted from farther out was divided out.
 
-Whatever an edge is blurred by spreads from its bright to its dark side as much as from its dark to its bright one: the
-sum of two pixels at the same distance on both sides is that of the two plateaus, however near they are. What it changes
-by with distance is the light. So the light is seen from a few pixels off the edge on, where a field fitted beyond its
-blur and its long tails can only be continued: a lamp's image or vignetting that begins there is no quadratic.
+A symmetric blur spreads as much from the bright to the dark side of an edge as back: the sum of two pixels at the same
+distance on both sides equals that of the two plateaus, however near they are. Any change of it with distance is the
+light. So the light is measured from a few pixels off the edge on, where a field fitted beyond the blur and its long
+tails can only be extrapolated: a lamp's image or vignetting that begins there is not quadratic.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ _ROUGH_SD = 3.0  # by which the scatter about a smooth light must exceed the pix
 
 @dataclass(frozen=True, slots=True)
 class Fold:
-    """By which share of the swing the light changes from an edge to the window's flank; what noise makes of that.
+    """Change of the light from an edge to the window's flank, as a share of the swing, and its uncertainty.
 
     `share` is relative and has a sign: to first order the modulation is too low by it. `noise` is its standard
-    uncertainty from the pixels' noise, `rough` the one from what no smooth light explains.
+    uncertainty from the pixels' noise, `rough` that from structure that no smooth light explains.
     """
 
     share: float = 0.0
@@ -33,7 +33,7 @@ class Fold:
     rough: float = 0.0
 
     @classmethod
-    def of(
+    def from_pixels(
         cls,
         pixels: Floats,
         weights: Floats,
@@ -75,5 +75,5 @@ class Fold:
 
 
 def excess(share: float, noise: float, rough: float) -> float:
-    """The standard uncertainty that a share stands for: what of it is more than its own noise makes on average."""
+    """The standard uncertainty for a share: the excess over what its own noise gives on average."""
     return float(np.sqrt(max(share * share - noise * noise, 0.0) + rough * rough))

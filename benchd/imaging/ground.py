@@ -1,4 +1,4 @@
-"""The light over the dark square's bright ground, looked at on all four sides and so known across its edges."""
+"""The light over the bright ground of the dark square, measured on all four sides and so known across its edges."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class SquareLight:
 
 @dataclass(frozen=True, slots=True)
 class SquareGround:
-    """A comb of pixels of the four regions: where they are, their light, how far out they lie beyond an edge (px)."""
+    """Sampled pixels of the four regions: position, light, distance beyond an edge (px)."""
 
     x: Floats
     y: Floats
@@ -48,7 +48,7 @@ class SquareGround:
     side_px: float
 
     @classmethod
-    def of(
+    def from_picture(
         cls,
         picture: NDArray[Any],
         regions: Sequence[Region],
@@ -57,7 +57,7 @@ class SquareGround:
         angle_deg: float,
         table: Floats | None = None,
     ) -> SquareGround:
-        """Look at `picture` (rows x columns, by `table` in light) about the square that stands there."""
+        """Sample `picture` (rows x columns, linearised by `table`) about the square."""
         parts = []
         for region in regions:
             down, along = max(1, region.height // _SAMPLES), max(1, region.width // _SAMPLES)
@@ -75,7 +75,7 @@ class SquareGround:
         return cls(x, y, light, out_px, centre, side_px)
 
     def light_beyond(self, reach_px: float) -> SquareLight:
-        """The light as it falls on what lies beyond `reach_px` of the edges."""
+        """The light, fitted to the ground farther than `reach_px` from the edges."""
         beyond, within = self.out_px > reach_px, self.out_px < -reach_px
         found = SquareLight(LightField.even(), self._dark_level())
         for _ in range(_ROUNDS):
@@ -89,7 +89,7 @@ class SquareGround:
         return float(np.median(self.light[inner])) if inner.any() else float(self.light.min())
 
     def _pedestal(self, field: LightField, within: NDArray[np.bool_]) -> float:
-        """What the camera adds to light: a square that lets some through is brighter where more falls on it."""
+        """The camera's pedestal: a square that lets some light through is brighter where more light falls on it."""
         level = self._dark_level()
         if np.count_nonzero(within) < _LEAST_DARK:
             return level
@@ -111,7 +111,7 @@ def beyond_blur_px(picture: NDArray[Any], regions: Sequence[Region], table: Floa
     for region in regions:
         upright = region.upright(picture)
         try:
-            sigma = max(sigma, Start.of(upright if table is None else table[upright]).sigma_px)
+            sigma = max(sigma, Start.from_region(upright if table is None else table[upright]).sigma_px)
         except EdgeRefused:
-            continue  # who measures the edge says why
+            continue  # the measurement of this edge reports why
     return PLATEAU * wanted_window_px(sigma) if sigma else _OTHERWISE_PX

@@ -1,4 +1,4 @@
-"""Whether a picture is exposed well enough to be measured, and by how much to change the exposure if not."""
+"""Judges whether a picture is exposed well enough to be measured, and the factor to change the exposure by if not."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ _WITHIN = 0.15
 
 
 def full_scale_of(picture: NDArray[Any]) -> int:
-    """The grey value at which a picture of whole numbers clips, as far as it shows it.
+    """The grey value at which a picture of whole numbers clips, as far as the picture shows it.
 
-    Twelve bits are often handed over as sixteen, shifted up: then the lowest bits are zero everywhere, and the highest
-    value there can be is 65520, not 65535. Values that were not shifted up (0 to 4095) do not show their limit: pass
-    it to whoever asks. Raises ValueError for values that are not unsigned whole numbers.
+    Twelve bits are often delivered as sixteen, shifted up: then the lowest bits are zero everywhere, and the highest
+    possible value is 65520, not 65535. Values that were not shifted up (0 to 4095) do not show their limit: pass it as
+    `full_scale` then. Raises ValueError for values that are not unsigned whole numbers.
     """
     if not np.issubdtype(picture.dtype, np.unsignedinteger):
         raise ValueError("full_scale must be given for values that are not unsigned whole numbers")
@@ -34,9 +34,9 @@ def full_scale_of(picture: NDArray[Any]) -> int:
 class Exposure:
     """How a picture is exposed, in grey levels.
 
-    `background` is the bright level, `dark` the dark one, `swing` their difference, `fraction` where the background
-    stands between the camera's offset and full scale; `clipped` and `at_zero` count pixels of the whole picture at
-    the rails; `factor` is what the exposure must be multiplied by to reach `wanted`; `good` where it may stay.
+    `background` is the bright level, `dark` the dark one, `swing` their difference, `fraction` the background as a
+    share of the range from the camera's offset to full scale; `clipped` and `at_zero` count pixels of the whole picture
+    at the limits; `factor` is what the exposure must be multiplied by to reach `wanted`; `good`: it need not change.
     """
 
     background: float
@@ -56,9 +56,8 @@ def judge_exposure(
 ) -> Exposure:
     """Judge `picture` (rows x columns, whole numbers) by its bright and dark levels.
 
-    `offset` is the grey value the camera gives without light; `wanted` the share of full scale above it at which the
-    bright field shall stand; without `full_scale` it is that of `full_scale_of`. ValueError where these make no sense
-    together.
+    `offset` is the grey value of the camera without light; `wanted` the desired level of the bright field, as a share
+    of the range above it; `full_scale` defaults to `full_scale_of`. ValueError if these are inconsistent.
     """
     top = full_scale if full_scale is not None else full_scale_of(picture)
     if not (0.0 < wanted < 1.0 and 0.0 <= offset < top):
@@ -95,8 +94,8 @@ def judge_exposure(
 def whole_periods(exposure_ms: float, pulses_hz: float | None, low_ms: float, high_ms: float) -> float:
     """The exposure nearest `exposure_ms` that takes whole periods of a light's pulses, within the camera's range.
 
-    Else a part of a period more or less falls into each picture, and their brightness scatters by it. It stays as it
-    is where there are no pulses (None), and where no whole period fits into the range.
+    Otherwise each picture contains a different part of a period, and brightness scatters. The exposure is unchanged
+    without pulses (None), and if no whole period fits into the range.
     """
     if pulses_hz is None:
         return exposure_ms

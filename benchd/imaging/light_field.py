@@ -1,8 +1,8 @@
-"""How the light falls off over the bright ground, a smooth function of place, to be divided out of an edge.
+"""Fall-off of the light over the bright ground, a smooth function of position, to be divided out of an edge.
 
-A lens's fall-off (cos^4, vignetting), a lamp's gradient and its image are the same above a bright and a dark part but
-for the camera's pedestal, which the light did not make: grey = pedestal + light x pattern. Left in, they shift an edge,
-widen it, and lend its transform a slope that is none of the edge's.
+A lens's fall-off (cos^4, vignetting), a lamp's gradient and its image act alike on bright and dark parts, except for
+the camera's pedestal, which is not light: grey = pedestal + light x pattern. Left in, they shift an edge, widen it,
+and add a slope to its transform.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _OUTLIER = 5.0  # scaled median deviations: something stands on the ground there
 class LightField:
     """Light relative to the mean over the ground; its logarithm is a quadratic in (x - x0) / scale, (y - y0) / scale.
 
-    What multiplies adds in the logarithm: a lens's fall-off, a gradient and a soft hot spot together are one.
+    Factors add in the logarithm, so that a lens's fall-off, a gradient and a soft hot spot combine into one field.
     """
 
     coefficients: Floats
@@ -36,7 +36,7 @@ class LightField:
     def through(cls, x: Floats, y: Floats, light: Floats, middle: tuple[float, float], scale: float) -> LightField:
         """By samples of the bright ground, the pedestal taken off; all of shape (n,).
 
-        Flat where there are too few of them. What stands out from it (marks, writing) is left out, twice over.
+        Even light if there are too few. Outliers (marks, writing) are left out, in two passes.
         """
         x0, y0 = middle
         columns = _terms((x - x0) / scale, (y - y0) / scale)
@@ -55,7 +55,7 @@ class LightField:
 
     @classmethod
     def even(cls) -> LightField:
-        """Light that is the same all over."""
+        """Even light."""
         return cls(np.zeros(6), 0.0, 0.0, 1.0)
 
     def at(self, x: Floats, y: Floats) -> Floats:
@@ -91,15 +91,15 @@ class Ground:
         return Ground(self.light.T, self.pedestal, self.u_slope)
 
     def evened(self, region: NDArray[Any]) -> Floats:
-        """`region` as even light would have shown it."""
+        """`region` as it would be under even light."""
         return np.asarray(self.pedestal + (region - self.pedestal) / self.light, dtype=np.float64)
 
 
 def beside(region: NDArray[Any], line: Floats, reach_px: float, wide_px: float) -> Ground | None:
     """The light about an edge (x per row in `line`) as a plane through `wide_px` of the bright plateau.
 
-    For a region by itself; the plateau counts from beyond `reach_px`. None where it is too narrow. How well its slope
-    is known comes from the scatter of the plateau's columns, so that light which is bent there counts.
+    For a region by itself; the plateau counts from beyond `reach_px`. None if it is too narrow. The uncertainty of its
+    slope comes from the scatter of the plateau's columns, so that it includes curvature of the light.
     """
     rows, width = region.shape
     left_end, right_start = int(line.min() - reach_px), int(line.max() + reach_px) + 1

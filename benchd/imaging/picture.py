@@ -1,7 +1,7 @@
-"""From the bytes a camera sends to an array of grey values, with notes on what the array is not.
+"""Decodes the bytes of a camera into an array of grey values, with notes on its limitations.
 
-Eight and sixteen bits, PNG, JPEG and TIFF. Colour becomes luma. Nothing here makes a picture linear in light:
-`linear_table` does, where the camera's exponent is known, and the notes say where it would be needed.
+Eight and sixteen bits, PNG, JPEG and TIFF. Colour becomes luma. Decoding does not make a picture linear in light:
+`linear_table` does, if the camera's exponent is known, and the notes say if it is needed.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ Grey = NDArray[np.uint8] | NDArray[np.uint16]
 Note = Literal["colour_to_luma", "lossy", "gamma_encoded", "bits_lost", "alpha_dropped"]
 
 LARGEST_MEGAPIXELS = 50
-"""By the file's header, before anything is decoded: the worker stays at a few bytes a pixel."""
+"""Limit by the file's header, checked before decoding: the worker needs a few bytes per pixel."""
 STRIP_ROWS = 256
 """Colour becomes luma in strips of so many rows, as each step of it is another copy."""
 
@@ -35,7 +35,7 @@ _BROKEN = (OSError, SyntaxError, ValueError, EOFError, KeyError, IndexError, Typ
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """Grey values (rows x columns), the highest value they can take, and what to bear in mind about them."""
+    """Grey values (rows x columns), the highest value they can take, and notes on them."""
 
     values: Grey
     full_scale: int
@@ -43,7 +43,7 @@ class Picture:
 
     @property
     def linear(self) -> bool:
-        """False where the file itself says that its values are not proportional to light."""
+        """False if the file itself says that its values are not proportional to light."""
         return "gamma_encoded" not in self.notes
 
 
@@ -143,7 +143,7 @@ def _gamma_encoded(image: PillowImage) -> bool:
 
 
 def _sixteen_bit_colour(image: PillowImage) -> bool:
-    """The decoder has no 16-bit colour and quietly keeps the upper byte; its layout tells, before loading."""
+    """The decoder has no 16-bit colour and silently keeps the upper byte; the layout shows that before loading."""
     return image.mode in ("RGB", "RGBA") and any("16" in str(tile) for tile in _layouts(image))
 
 

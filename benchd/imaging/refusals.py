@@ -1,10 +1,10 @@
-"""What a picture is refused for, as a tree.
+"""Refusals of pictures, as a tree.
 
     PictureRefused (ValueError)   unreadable, too_large, unsupported, no_square, square_cut, square_tilt
     +-- EdgeRefused               low_contrast, leaves_region, too_few_cycles, too_blurred, clipped,
                                   unreadable
 
-A refusal is an answer, not an accident: a wrong modulation would pass for a good one.
+A refusal is a regular result: a wrong modulation would look like a good one.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ PictureCode = Literal[
 
 
 class PictureRefused(ValueError):
-    """A picture, or a part of it, from which no honest number can be had.
+    """A picture, or a part of it, that cannot be measured reliably.
 
     `code` is one of `PictureCode`, `text` a sentence with the figures, `data` the figures alone.
     """
@@ -41,7 +41,7 @@ class PictureRefused(ValueError):
 
 
 class EdgeRefused(PictureRefused):
-    """An edge whose modulation would be wrong or worthless."""
+    """An edge whose modulation would be wrong or meaningless."""
 
     def named(self, side: str) -> EdgeRefused:
         """The same refusal, saying which side of the square it is about."""

@@ -17,7 +17,7 @@ PLATEAU_EXTRA_PX = 12.0  # how far beyond the window a plateau is looked at, whe
 
 
 def difference_response(cycles: float, span: float) -> float:
-    """What a finite difference over `span` does to a frequency, sinc(f span); its inverse is the edge method's
+    """The response of a finite difference over `span` at a frequency, sinc(f span); its inverse is the edge method's
     derivative correction (ISO 12233; there a central difference over two bins of a quarter pixel: span 0.5)."""
     return float(np.sinc(cycles * span))
 
@@ -32,7 +32,7 @@ class Plateaus:
     right_variance: float
 
     @classmethod
-    def of(cls, pixels: Floats, differences: Floats, cos: float, window: float, outer: int) -> Plateaus:
+    def from_pixels(cls, pixels: Floats, differences: Floats, cos: float, window: float, outer: int) -> Plateaus:
         middle = pixels.shape[1] // 2 - 1  # column of the difference at the edge
         inner = min(int(np.ceil(PLATEAU * window / cos)), outer - 2)
         left = slice(middle - outer + 1, middle - inner + 1)

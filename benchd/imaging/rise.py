@@ -1,4 +1,4 @@
-"""How wide an edge is: its profile along the normal, and how far it takes from one share of its swing to another."""
+"""Width of an edge: its profile along the normal, and the distance between two shares of its swing."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ SAMPLES_PER_PX = 4
 
 
 def profile_of(region: NDArray[Any], line: Floats, reach_px: float, cos: float) -> Floats:
-    """The edge's profile in quarter pixels along the rows, every row laid on its place by `line` (x per row)."""
+    """The edge's profile in quarter pixels along the rows, every row shifted by `line` (x per row)."""
     half = max(3, int(reach_px / cos))
     pixels, fraction = gather(region, line, half)
     quarter = SAMPLES_PER_PX * (np.arange(2 * half + 2) - fraction[:, None]) + 2.0
@@ -24,7 +24,7 @@ def profile_of(region: NDArray[Any], line: Floats, reach_px: float, cos: float) 
 
 
 def rise(profile: Floats, share: float = 0.1) -> float:
-    """Samples from `share` to 1 - `share` of the way between the levels of both ends; 0 where there is no way."""
+    """Samples from `share` to 1 - `share` of the difference between the levels of both ends; 0 without a difference."""
     outer = max(4, profile.size // 8)
     low, high = mean(profile[:outer]), mean(profile[-outer:])
     if high == low:

@@ -22,7 +22,7 @@ def flat_top(d: NDArray[Any], window_px: float) -> tuple[Floats, Floats]:
 def gather(region: NDArray[Any], x_edge: Floats, half: int) -> tuple[Floats, Floats]:
     """Pixels of each row about its own edge, shape (rows, 2 half + 2), and the fraction left over, shape (rows,).
 
-    Column j + half of the *differences* of the answer stands j - fraction pixels right of the edge. Columns beyond
+    Column j + half of the *differences* of the answer is j - fraction pixels right of the edge. Columns beyond
     the region repeat its last pixel; they lie outside every window that fits the region.
     """
     rows, width = region.shape

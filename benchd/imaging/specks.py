@@ -1,7 +1,7 @@
-"""Single bad pixels, hot or dead: found by their neighbours, put right from the two that lie along the edge.
+"""Single bad pixels, hot or dead: detected by their neighbours, replaced from the two along the edge.
 
-However an edge runs, its light rises one way: no pixel of it stands out against all eight of its neighbours by more
-than noise. What does is the camera's.
+Light across an edge is monotonic in any direction: no pixel of it differs from all eight neighbours in the same sense
+by more than noise. A pixel that does is a defect of the camera.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ _COMB = 3
 
 
 def without_specks(region: NDArray[Any]) -> tuple[NDArray[Any], int]:
-    """`region` (rows x columns, rows across the edge) with its single bad pixels put right, and how many they were.
+    """`region` (rows x columns, rows across the edge) with its single bad pixels replaced, and their number.
 
     A bad pixel takes the mean of those above and below it, which see nearly the same part of the edge. Two that touch
-    are not told from the picture and stay.
+    cannot be distinguished from the picture and stay.
     """
     if min(region.shape) < 3:
         return region, 0

@@ -1,8 +1,8 @@
 """The tilted dark square of a target: where its four edges are, how wide it is, and its modulation both ways.
 
-The square's side is known in millimetres, so its side in pixels gives the picture's scale at the target, whatever the
-distances are. It is the mean distance of opposite fitted edges: a blur that is the same on both sides cancels. The
-bright ground all round tells how the light falls off (`light_field`), which is divided out before an edge is looked at.
+The square's side is known in millimetres, so its side in pixels gives the picture's scale at the target, independent of
+distances. It is the mean distance of opposite fitted edges: a blur that is the same on both sides cancels. The bright
+ground around it shows the fall-off of the light (`light_field`), which is divided out before an edge is measured.
 """
 
 from __future__ import annotations
@@ -57,9 +57,9 @@ class SquareModulation:
     """Modulation of the square's edges at one frequency: both orientations as (M, u), their mean and its u.
 
     `v` comes from the edges near vertical (contrast across the picture), `h` from those near horizontal. `edges`
-    stand in the order left, right, top, bottom. `linear` is False where the picture was not known to be linear in
-    light: such a modulation is a label's worth, not a budget's. `fill` is where the bright ground stands, as a share of
-    full scale.
+    are in the order left, right, top, bottom. `linear` is False if the picture was not known to be linear in light:
+    such a modulation is only indicative and does not belong into a budget. `fill` is the level of the bright ground as
+    a share of full scale.
     """
 
     v: tuple[float, float]
@@ -73,7 +73,7 @@ class SquareModulation:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """What a report must say beside the number."""
+        """Notes that a report must state with the number."""
         return () if self.linear else ("non_linear",)
 
 
@@ -83,7 +83,7 @@ def cycles_per_px(lp_mm: float, pitch_mm: float, side_px: float) -> float:
 
 
 def find_square(picture: NDArray[Any]) -> SquareLayout:
-    """Find the dark square in `picture` (rows x columns) and lay a region on each of its edges.
+    """Find the dark square in `picture` (rows x columns) and place a region on each of its edges.
 
     Raises PictureRefused: `no_square`, `square_cut`, `square_tilt`.
     """
@@ -132,7 +132,7 @@ def measure_square(
     """
     edges: list[EdgeResult] = []
     centre = layout.centre_x, layout.centre_y
-    ground = SquareGround.of(picture, layout.regions, centre, layout.side_px, layout.angle_deg, table)
+    ground = SquareGround.from_picture(picture, layout.regions, centre, layout.side_px, layout.angle_deg, table)
     reach_px = beyond_blur_px(picture, layout.regions, table) if window_px is None else PLATEAU * window_px
     light = ground.light_beyond(reach_px)
     rail = full_scale if full_scale is not None else full_scale_of(layout.regions[0].cut(picture))
@@ -166,7 +166,7 @@ def measure_square(
 
 
 def _lines(picture: NDArray[Any], regions: Sequence[Region], square: CoarseSquare) -> list[EdgeLine]:
-    ground = SquareGround.of(picture, regions, (square.x, square.y), square.side_px, square.angle_deg)
+    ground = SquareGround.from_picture(picture, regions, (square.x, square.y), square.side_px, square.angle_deg)
     light = ground.light_beyond(beyond_blur_px(picture, regions))
     lines = []
     for region in regions:

@@ -31,8 +31,8 @@ class Term:
     """One line of a budget.
 
     `u` is the line's contribution in the measurand's unit: sensitivity applied, no sign. `dof` None is infinite.
-    `kind` is the GUM's type of evaluation; `source` is where the figure stands (a calibration, a record, a run).
-    `parts` are what a line is made of, where a person could better one input and not the others.
+    `kind` is the GUM's type of evaluation; `source` is where the figure comes from (a calibration, a record, a run).
+    `parts` are the contributions of its inputs, if these can be improved separately.
     """
 
     term: str

@@ -1,7 +1,7 @@
 """The decision rule: pass, fail or undecided, from the probability of conformity (JCGM 106, 7; ISO 14253-1:2017).
 
 The probability is taken over both limits from the same distribution as the interval: p >= 0.95 passes,
-p <= 0.05 fails, anything else is undecided, and then it is told which uncertainty would decide.
+p <= 0.05 fails, anything else is undecided, and then the result says which uncertainty would decide.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ RULE = "JCGM 106, 95 %"
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the rule says of one value.
+    """The result of the rule for one value.
 
-    `acceptance` is the range of values that would have passed at this uncertainty; None says that this bench could
-    pass nothing, whatever the lens. `u_needed` is the combined u that would decide an undecided case.
+    `acceptance` is the range of values that would have passed at this uncertainty; None if no value could pass.
+    `u_needed` is the combined u that would decide an undecided case.
     """
 
     is_: Outcome
@@ -43,10 +43,10 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Improvement:
-    """What stands in the way of a verdict: a line of the budget, or the part of it that one input adds.
+    """The obstacle to a verdict: a line of the budget, or the part of it by one input.
 
-    `u_now` and `u_needed` are its contributions, now and for the verdict to fall; `u_needed` None: neither this nor
-    any other single one would decide it.
+    `u_now` and `u_needed` are its contributions, now and as needed for a verdict; `u_needed` None: improving neither
+    this nor any other single one would decide it.
     """
 
     dominant: str
@@ -80,7 +80,7 @@ def outcome(p_conform: float) -> Outcome:
 
 
 def decide(value: float, expanded: Expanded, low: float | None, high: float | None) -> Verdict:
-    """Apply the rule to a value with its combined uncertainty. ValueError for limits that leave no room."""
+    """Apply the rule to a value with its combined uncertainty. ValueError for an empty tolerance interval."""
     p = probability_of_conformity(value, expanded.distribution, low, high)
     is_ = outcome(p)
     needed = u_needed(value, expanded, low, high) if is_ == "undecided" else None
@@ -90,7 +90,7 @@ def decide(value: float, expanded: Expanded, low: float | None, high: float | No
 def acceptance(expanded: Expanded, low: float | None, high: float | None) -> tuple[float, float] | None:
     """The values that pass at this uncertainty (infinite where there is no limit), or None if none can.
 
-    To be asked before a measurement, with a budget made of predicted lines.
+    For use before a measurement, with a budget of predicted lines.
     """
     bottom, top = _limits(low, high)
     d = expanded.distribution
@@ -111,7 +111,7 @@ def acceptance(expanded: Expanded, low: float | None, high: float | None) -> tup
 def u_needed(value: float, expanded: Expanded, low: float | None, high: float | None) -> float | None:
     """The greatest combined u, of the same shape, that would decide this value.
 
-    The present u when it is decided already; None for a value that stands on a limit, where nothing would.
+    The present u if it is decided already; None for a value on a limit, where nothing would.
     """
     bottom, top = _limits(low, high)
     if outcome(probability_of_conformity(value, expanded.distribution, low, high)) != "undecided":
@@ -127,12 +127,12 @@ def u_needed(value: float, expanded: Expanded, low: float | None, high: float | 
 def improvement(value: float, terms: Sequence[Term], low: float | None, high: float | None) -> Improvement:
     """Which input to improve, and to what contribution, for this value to be decided.
 
-    The largest that decides it alone; where none does, the largest. A line with parts is bettered part by part, as a
-    person can. Every trial recombines the whole budget, so dof and shape follow the line as it shrinks.
+    The largest that decides it alone; if none does, the largest. A line with parts is improved part by part. Every
+    trial recombines the whole budget, so dof and shape follow the line as it shrinks.
     Raises ValueError for a budget without a line above zero.
     """
     bottom, top = _limits(low, high)
-    inputs = sorted(_inputs(terms), key=lambda one: -one[2])
+    inputs = sorted(_inputs(terms), key=lambda line: -line[2])
     if not inputs:
         raise ValueError("the budget has no line to improve")
 
@@ -153,9 +153,9 @@ def improvement(value: float, terms: Sequence[Term], low: float | None, high: fl
 
 
 def could_pass_nothing(terms: Sequence[Term], low: float | None, high: float | None) -> Improvement | None:
-    """What keeps any value whatever from passing, by lines that are known before anything is measured.
+    """The obstacle if no value at all could pass, by lines that are known before the measurement.
 
-    What is told is what would let the best there can be pass, one in the middle. None: some value could pass.
+    It is the improvement that would let the best possible value, the middle, pass. None: some value could pass.
     """
     if acceptance(combine(terms), low, high) is not None:
         return None
@@ -164,11 +164,11 @@ def could_pass_nothing(terms: Sequence[Term], low: float | None, high: float | N
 
 
 def _inputs(terms: Sequence[Term]) -> list[tuple[Term, str | None, float]]:
-    """What a person could better: each part of a line that has parts, else the line."""
+    """What can be improved separately: each part of a line that has parts, else the line."""
     found: list[tuple[Term, str | None, float]] = []
     for term in terms:
         found += [(term, part.name, part.u) for part in term.parts] if term.parts else [(term, None, term.u)]
-    return [one for one in found if one[2] > 0.0]
+    return [line for line in found if line[2] > 0.0]
 
 
 def _deciding_share(p: Callable[[float], float], inside: bool, on_limit: bool) -> float | None:

@@ -1,7 +1,7 @@
 """The distribution of an error about zero: a scaled t (or normal), alone or convolved with bounded shapes.
 
-Interval and probability of conformity both come from here, so they can never disagree. scipy is imported where it is
-called: whoever only names these types, as the daemon does, is spared its weight.
+Interval and probability of conformity both come from here, so they cannot disagree. scipy is imported where it is
+called, so that importing these types, as the daemon does, stays cheap.
 """
 
 from __future__ import annotations

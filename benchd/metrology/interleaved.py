@@ -1,7 +1,7 @@
 """A difference measured A-B-B-A, so that drift cancels.
 
 Four readings at equal intervals: a linear drift adds the same to the mean of the outer and of the inner pair.
-What a bent drift leaves behind is estimated from the two pairs' own differences and stands in the budget as a line.
+The residue of a curved drift is estimated from the two pairs' own differences and is a line of the budget.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from benchd.metrology.budget import Term, effective_dof, standard_u
 
 @dataclass(frozen=True, slots=True)
 class Interleaved:
-    """B less A, what the readings and what a bent drift add to its uncertainty, and the drift per interval."""
+    """B minus A, its uncertainty by the readings and by a curved drift, and the drift per interval."""
 
     difference: float
     u_readings: float
@@ -24,7 +24,7 @@ class Interleaved:
     bend: float
 
     def terms(self, source: str) -> tuple[Term, Term]:
-        """The two budget lines: the readings (type A) and what the drift's bend may have left (rectangular)."""
+        """The two budget lines: the readings (type A) and the residue of a curved drift (rectangular)."""
         return (
             Term("readings", self.u_readings, "A", self.dof, source),
             Term("drift", standard_u(self.bend, "rectangular"), "B", None, source, "rectangular"),
@@ -37,7 +37,7 @@ def drift_free_difference(
     """B less A from readings taken in the order A, B, B, A at equal intervals, with their u and dof.
 
     With a = A2 - A1 and b = B2 - B1 a linear drift makes a = 3 b, and the error left by a drift that settles
-    exponentially, whatever its time constant, is exactly sqrt((a - 3b)(a + b)) / 2, because then
+    exponentially, with any time constant, is exactly sqrt((a - 3b)(a + b)) / 2, because then
     a/b = 1 + 2 cosh(interval / tau). Its magnitude is stated as `bend`, after what the readings' own scatter
     contributes to a - 3b has been taken off by squares: a bound for an unknown drift, never a correction.
     """

@@ -1,4 +1,4 @@
-"""Which of a few repeats are far off the others: a mistake to be looked for, not a value to be left out unseen."""
+"""Outliers among a few repeats: to be checked for a mistake, never silently left out."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from statistics import median
 
 FAR_OFF = "far off the others"
-"""What a note says of a value that is."""
+"""The words of a note about an outlier."""
 
 MOST_SCORES = 3.5
 """Iglewicz and Hoaglin, How to Detect and Handle Outliers (ASQC 1993): a modified z-score above this."""
@@ -17,8 +17,8 @@ NORMAL = 1.4826
 def far_off(values: Sequence[float], least_s: float) -> list[tuple[int, float]]:
     """Index and distance from the median of each value that is far off.
 
-    Two of five that agree by chance would have one of five good rounds accused (own count), so that the spread is
-    never taken as less than `least_s`: what one value is expected to scatter by anyway.
+    If two of five agree by chance, one of the five good values would look like an outlier (own count), so the spread is
+    never taken as less than `least_s`, the expected scatter of one value.
     """
     middle = median(values)
     spread = max(NORMAL * median(abs(value - middle) for value in values), least_s)

@@ -2,8 +2,8 @@
 
 A quintic follows the skew and the flat top that spherical aberration and diffraction give the curve; lower orders
 are biased by it. The window is a multiple of the half-width at half height (HWHM) measured on the fit itself. The
-uncertainty comes from the fit's covariance scaled by its residuals, so it answers for whatever shakes the points
-independently; what shakes them all alike (scale, adapters, slow drift) belongs into the budget as lines of its own.
+uncertainty comes from the fit's covariance scaled by its residuals, so it includes all errors that are independent from
+point to point; errors common to all points (scale, adapters, slow drift) belong into the budget as separate lines.
 """
 
 from __future__ import annotations
@@ -46,10 +46,10 @@ Reason = Literal["too_few_points", "at_edge", "no_maximum", "too_wide", "too_nar
 
 
 class NoPeak(Exception):
-    """The points hold no peak that could be stated: `reason` for programs, the message for a person."""
+    """The points show no usable peak: `reason` for programs, the message for a person."""
 
     def __init__(self, reason: Reason, text: str) -> None:
-        # Both go to the base class, so that the refusal survives the way back from a worker process.
+        # Both go to the base class, so that the exception can be unpickled from the worker process.
         super().__init__(reason, text)
         self.reason: Reason = reason
         self.text = text
@@ -60,7 +60,7 @@ class NoPeak(Exception):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PeakFit:
-    """Where the merit peaks, how sure that is, and how the curve looks.
+    """The peak of the merit, its uncertainty, and the shape of the curve.
 
     `u_um` is to be taken with t of `dof`. `hwhm_um` is the mean of both sides. `inside` marks, in the order given, the
     points of the window of half-width `half_window_um` about `centre_um`; `coefficients` (6) are of powers of
@@ -114,8 +114,8 @@ def fit_peak(
     (`benchd.optics.diffraction.ideal_hwhm_um`); without it the width is not judged. A pedestal, such as a meter's dark
     level, must have been taken off.
 
-    Raises NoPeak when the points show no maximum, too few of them surround it, the curve never falls to half, or it is
-    narrower than diffraction lets it be;
+    Raises NoPeak if the points show no maximum, too few of them surround it, the curve never falls to half, or it is
+    narrower than diffraction allows;
     ValueError for rows of unequal length, values not finite or uncertainties not above zero.
     """
     z, v, s = _checked_rows(z_um, value, u, half_width_um)

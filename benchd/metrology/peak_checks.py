@@ -1,4 +1,4 @@
-"""What may be wrong with a through-focus curve that its residuals do not tell."""
+"""Checks of a through-focus curve for faults that its residuals do not show."""
 
 from __future__ import annotations
 

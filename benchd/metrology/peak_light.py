@@ -1,7 +1,7 @@
-"""Is there light enough? The half-width of best focus predicted from noise and number of points, before the fit.
+"""Check for enough light: half-width of best focus predicted from noise and number of points, before the fit.
 
-A gate must never look at the uncertainty a fit achieved: keeping the small ones keeps the lucky ones, and the
-interval then holds the truth less often than it says.
+The check must not use the uncertainty that a fit achieved: selecting small ones selects lucky ones, and the interval
+would then hold the truth less often than stated.
 """
 
 from __future__ import annotations

@@ -45,7 +45,7 @@ class Window(NamedTuple):
         return self.centre + self.half * self.top
 
     def hwhm(self) -> float:
-        """Mean of both sides; a side that does not reach half height counts as far as it was looked at."""
+        """Mean of both sides; a side that does not reach half height counts to the end of the searched range."""
         left = _GRID_END + self.top if self.left is None else self.left
         right = _GRID_END - self.top if self.right is None else self.right
         return 0.5 * self.half * (left + right)

@@ -20,7 +20,7 @@ class Repeats:
 
 
 def repeats(values: Sequence[float]) -> Repeats:
-    """Type A evaluation (JCGM 100, 4.2). No reading is ever dropped: t covers heavy tails, rejection does not.
+    """Type A evaluation (JCGM 100, 4.2). No reading is ever rejected: t covers heavy tails, rejection does not.
 
     Raises ValueError for fewer than two readings.
     """

@@ -1,4 +1,4 @@
-"""One bracketed root, for the few inversions that have no closed form."""
+"""Root of a bracketed function, for the few inversions without a closed form."""
 
 from __future__ import annotations
 

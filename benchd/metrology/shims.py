@@ -1,7 +1,7 @@
-"""Which shims from stock mend a focus error, with those already fitted.
+"""Which shims from stock correct a focus error, given those already fitted.
 
-A positive error, an image too deep, is mended by shims of that thickness under the lens; a negative one by taking
-shims out. Least error left over comes first, then the fewest hands' turns, then the fewest shims.
+A positive error, an image too deep, is corrected by shims of that thickness under the lens; a negative one by removing
+shims. The smallest residual error comes first, then the fewest changes, then the fewest shims.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class ShimAdvice:
 def advice(
     e_um: float, stock_um: Sequence[float], fitted_um: Sequence[float] = (), *, most: int = MOST_SHIMS
 ) -> ShimAdvice:
-    """The best change for an error `e_um`; each thickness in stock is taken as there in any number.
+    """The best change for an error `e_um`; any number of each thickness in stock is assumed to be available.
 
     A stack that is above `most` already may stay as it is or shrink, not grow. Raises ValueError for a thickness
     that is not above zero.

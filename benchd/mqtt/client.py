@@ -24,8 +24,8 @@ class Client(aiomqtt.Client):
     """The library's client with its faults mended; `context` is for TLS."""
 
     async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
-        """As the library's, but on `asyncio.timeout`: `asyncio.wait_for` of Python 3.11 swallows a cancellation
-        when what it waits for is done in the same turn of the loop, and the task then never ends."""
+        """As the library's, but with `asyncio.timeout`: `asyncio.wait_for` of Python 3.11 swallows a cancellation
+        if its awaitable is done in the same turn of the loop, and the task then never ends."""
         try:
             async with asyncio.timeout(self.timeout if timeout is None else timeout):
                 return await fut
@@ -33,7 +33,7 @@ class Client(aiomqtt.Client):
             raise aiomqtt.MqttError("no answer from the broker in time") from None
 
     def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
-        """As the library's, for a socket that was closed before the loop came to it: it has no number any more."""
+        """As the library's, but ignores a socket that was closed meanwhile and has no file number any more."""
         if sock.fileno() > -1:
             self._loop.call_soon_threadsafe(self._write_when_ready, sock)
 
@@ -57,8 +57,8 @@ class Client(aiomqtt.Client):
         super()._on_publish(*args)
 
     def _acknowledge_now(self) -> None:
-        """Let the kernel acknowledge what just came. A broker that keeps small packets back until then (iotcore
-        sets no TCP_NODELAY) would else hold the next message, a stop perhaps, for the 40 ms of a delayed ACK."""
+        """Make the kernel acknowledge at once. A broker that holds small packets back until then (iotcore sets no
+        TCP_NODELAY) would otherwise delay the next message, perhaps a stop, by the 40 ms of a delayed ACK."""
         sock = self._client.socket()
         if isinstance(sock, socket.socket) and hasattr(socket, "TCP_QUICKACK"):
             with contextlib.suppress(OSError):
@@ -71,7 +71,7 @@ def use_tls(client: aiomqtt.Client, context: ssl.SSLContext, host: str, timeout_
 
 
 def _handshake(context: ssl.SSLContext, host: str, timeout_s: float) -> Callable[[socket.socket], ssl.SSLSocket]:
-    """As the library's, which leaves the socket open when the handshake fails. Raises OSError."""
+    """As the library's, but closes the socket if the handshake fails. Raises OSError."""
 
     def shake(plain: socket.socket) -> ssl.SSLSocket:
         wrapped = context.wrap_socket(plain, server_hostname=host, do_handshake_on_connect=False)
@@ -104,7 +104,7 @@ async def connect(client: aiomqtt.Client, timeout_s: float) -> None:
     try:
         await asyncio.shield(entering)
     except asyncio.CancelledError:
-        # The socket is opened in a thread: wait for it (bounded), so that nothing is opened after we have left.
+        # The socket is opened in a thread: wait for it (bounded), so that nothing is opened after returning.
         await asyncio.wait({entering}, timeout=timeout_s)
         entering.cancel()
         await asyncio.wait({entering})
@@ -132,7 +132,7 @@ async def _abandon(client: aiomqtt.Client) -> None:
         paho._sock_close()
     for future in (client._disconnected, client._connected):
         if future.done() and not future.cancelled():
-            future.exception()  # looked at, so that the loop does not complain that nobody did
+            future.exception()  # retrieved, so that the loop does not log it as never retrieved
     task = client._misc_task
     if task is not None and not task.done():
         task.cancel()

@@ -27,18 +27,18 @@ from benchd.mqtt.client import Client, close, connect, use_tls
 Version = Literal["3.1.1", "5"]
 NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
 KEEPALIVE_S = 8
-"""A dead connection shows after two of them and the library's look once a second: 18 s, of 20 allowed."""
+"""A dead connection is noticed after two of them plus the library's check once a second: 18 s, of 20 allowed."""
 REFUSED = 0x80
-"""From here on the codes of an acknowledgement say no (MQTT 3.1.1, 3.9.3; MQTT 5, 2.4)."""
+"""Reason codes of an acknowledgement from here on mean failure (MQTT 3.1.1, 3.9.3; MQTT 5, 2.4)."""
 _ALPHABET = string.ascii_lowercase + string.digits
-# The library logs every failed read and dropped message; an outage is told once, by `benchd.mqtt.keep_connected`.
+# The library logs every failed read and dropped message; `benchd.mqtt.keep_connected` logs an outage once.
 _quiet = logging.getLogger("benchd.mqtt.library")
 _quiet.setLevel(logging.CRITICAL + 1)
 
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """Where a broker listens and how to speak to it; `account` holds for `tls` what makes the broker known, too."""
+    """Address and protocol of a broker; `account` also holds the CA file for `tls`."""
 
     host: str
     port: int
@@ -52,7 +52,7 @@ class Endpoint:
 
 
 def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
-    """`mqtt://host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else, a secret in it before all."""
+    """`mqtt://host[:port]` or `mqtts://`. Raises Refused (bad_request) for anything else, such as a password in it."""
     try:
         at = broker_url(url)
     except ValueError as error:  # the text is not repeated: it may hold a password
@@ -61,17 +61,17 @@ def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
 
 
 def random_id(prefix: str) -> str:
-    """A client id nobody can guess and take over: `a-z 0-9 -` only, since brokers have died of others."""
+    """A client id that cannot be guessed and taken over: `a-z 0-9 -` only, since other characters crashed brokers."""
     return f"{prefix}-" + "".join(secrets.choice(_ALPHABET) for _ in range(16))
 
 
 class CountedQueue(asyncio.Queue[Any]):
-    """A bounded queue that drops what does not fit and counts it, instead of a log line each."""
+    """A bounded queue that drops and counts items when full, instead of logging each."""
 
     dropped = 0
 
     def put_nowait(self, item: Any) -> None:
-        """Put the item in, or drop and count it."""
+        """Queue the item, or drop and count it."""
         if self.full():
             self.dropped += 1
             return
@@ -93,19 +93,19 @@ async def subscribe(
     keep_flag: bool = False,
     own: bool = True,
 ) -> None:
-    """Subscribe, with the options that only MQTT 5 has (and not every broker honours) where it is spoken.
+    """Subscribe; with MQTT 5 the options apply (if the broker honours them), with MQTT 3.1.1 they are ignored.
 
-    `stored`: deliver what is retained; `keep_flag`: a live message keeps its retain flag; `own`: hear our own.
+    `stored`: deliver retained messages; `keep_flag`: a live message keeps its retain flag; `own`: receive own messages.
     """
     if endpoint.version != "5":
-        _granted(topic, await client.subscribe(topic, qos=qos))
+        _check_granted(topic, await client.subscribe(topic, qos=qos))
         return
     handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if stored else SubscribeOptions.RETAIN_DO_NOT_SEND
     options = SubscribeOptions(qos=qos, noLocal=not own, retainAsPublished=keep_flag, retainHandling=handling)
-    _granted(topic, await client.subscribe(topic, options=options))
+    _check_granted(topic, await client.subscribe(topic, options=options))
 
 
-def _granted(topic: str, codes: Iterable[int | ReasonCode]) -> None:
+def _check_granted(topic: str, codes: Iterable[int | ReasonCode]) -> None:
     if any((code if isinstance(code, int) else code.value) >= REFUSED for code in codes):
         raise aiomqtt.MqttError(f"the broker lets us not hear {topic}: look at its access list")
 
@@ -154,5 +154,5 @@ async def open_connection(
 
 
 def _tls(endpoint: Endpoint) -> ssl.SSLContext:
-    """The broker's certificate must be signed by who is trusted, and for the host by which it was named."""
+    """The broker's certificate must be signed by a trusted CA, for the host name in the endpoint."""
     return ssl.create_default_context(cafile=endpoint.account.ca_file)

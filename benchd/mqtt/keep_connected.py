@@ -1,4 +1,4 @@
-"""Stays connected: opens a connection, serves it, and after a loss tries again, with two log lines an outage."""
+"""Keeps a connection: opens and serves it, and retries after a loss, with two log lines per outage."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Outages:
         self.reason = "no answer"
 
     def lost(self, name: str, reason: str) -> None:
-        """The connection `name` is down, for the first time or still; `reason` keeps why."""
+        """The connection `name` is down, newly or still."""
         self.reason = reason
         if not self._down:
             self._since = self._clock.monotonic()
@@ -44,12 +44,12 @@ class Outages:
 
 async def stay_connected(
     name: str,
-    open_one: Callable[[], AbstractAsyncContextManager[aiomqtt.Client]],
+    open_client: Callable[[], AbstractAsyncContextManager[aiomqtt.Client]],
     serve: Callable[[aiomqtt.Client], Awaitable[None]],
     outages: Outages,
     clock: Clock,
 ) -> None:
-    """Run `serve` on a connection for ever, a new one after each loss. Ends by cancellation only.
+    """Run `serve` on a connection, on a new one after each loss. Ends by cancellation only.
 
     `serve` calls `outages.back(name)` itself once the connection does its work (subscribed, not merely open).
     """
@@ -57,28 +57,28 @@ async def stay_connected(
     while True:
         started = clock.monotonic()
         try:
-            await _apart(_once(open_one, serve), f"connection {name}")
+            await _in_own_task(_serve_once(open_client, serve), f"connection {name}")
         except aiomqtt.MqttError as error:
             outages.lost(name, str(error))
         except ExceptionGroup as group:
             unforeseen = group.split(aiomqtt.MqttError)[1]
             if unforeseen is not None:
                 raise
-            outages.lost(name, _first(group))
+            outages.lost(name, _first_error(group))
         failures = 0 if clock.monotonic() - started > 10.0 else failures + 1
         await clock.sleep(BACK_OFF_S[min(failures, len(BACK_OFF_S) - 1)])
 
 
-async def _once(
-    open_one: Callable[[], AbstractAsyncContextManager[aiomqtt.Client]],
+async def _serve_once(
+    open_client: Callable[[], AbstractAsyncContextManager[aiomqtt.Client]],
     serve: Callable[[aiomqtt.Client], Awaitable[None]],
 ) -> None:
-    async with open_one() as client:
+    async with open_client() as client:
         await serve(client)
 
 
-async def _apart(work: Coroutine[Any, Any, None], name: str) -> None:
-    """Await `work` in a task of its own, and let it end in order when cancelled.
+async def _in_own_task(work: Coroutine[Any, Any, None], name: str) -> None:
+    """Await `work` in a task of its own, which ends in order when this is cancelled.
 
     A task group that fails leaves a request for cancellation on its task, and up to Python 3.11.3 every later time-out
     in that task then ends as a cancellation (CPython issue 102780): so each connection has a task to itself.
@@ -90,12 +90,12 @@ async def _apart(work: Coroutine[Any, Any, None], name: str) -> None:
         task.cancel()
         await asyncio.wait({task})
         if not task.cancelled():
-            task.exception()  # it was to end; how it failed in ending is nobody's concern
+            task.exception()  # retrieved: after the cancellation its error does not matter
         raise
     task.result()
 
 
-def _first(group: BaseExceptionGroup[BaseException]) -> str:
+def _first_error(group: BaseExceptionGroup[BaseException]) -> str:
     error: BaseException = group
     while isinstance(error, BaseExceptionGroup):
         error = error.exceptions[0]

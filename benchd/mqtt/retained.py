@@ -1,10 +1,10 @@
-"""What stands retained and must not: found at each connect and cleared, so that it meets nobody again.
+"""Clears retained messages that must not exist, at each connect.
 
-Commands that somebody left, and what an earlier start of ours said of devices and lenses that are here no more: a
-broker elsewhere outlives us.
+These are retained commands, and documents of an earlier start about devices and findings that no longer exist: an
+external broker outlives the daemon.
 
-The clearing message is itself an empty live message on a command topic, and an empty `stop` is a stop. It carries a
-mark (an MQTT 5 user property, drawn anew by every process) by which our own connections know and drop it.
+The clearing message is itself an empty live message on a command topic, and an empty `stop` is a stop. So it has a
+mark (an MQTT 5 user property, drawn anew by every process) by which the daemon's own connections ignore it.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _MOST = 1000
 
 
 class RetainedMessages:
-    """Clears retained commands, and recognises its own clearing messages when they come by."""
+    """Clears retained commands, and recognises its own clearing messages."""
 
     def __init__(self, topics: Topics) -> None:
         self._topics = topics
@@ -36,7 +36,7 @@ class RetainedMessages:
         return (_KEY, self._mark) in [tuple(pair) for pair in given]
 
     async def clear(self, client: aiomqtt.Client, topic: str, endpoint: Endpoint) -> None:
-        """Clear one retained command. Without MQTT 5 there is no mark: a `stop` is then left where it is."""
+        """Clear one retained message. Without MQTT 5 there is no mark: a retained `stop` is then left."""
         if endpoint.version == "5":
             properties = publish_properties()
             properties.UserProperty = [(_KEY, self._mark)]
@@ -45,13 +45,13 @@ class RetainedMessages:
             await client.publish(topic, b"", qos=1, retain=True)
 
     async def sweep(self, endpoint: Endpoint, kept: Container[str]) -> list[str]:
-        """Look for what is retained on a connection of its own; clear it, and give the topics of commands.
+        """Find and clear retained messages, over a separate connection; gives the topics of cleared commands.
 
-        All below `command/` is cleared, and of devices and findings what is not among `kept` (below the bench).
+        All below `command/` is cleared, and devices and findings that are not among `kept` (below the bench).
         """
         found: list[str] = []
         async with open_connection(endpoint, "benchd-sweep") as client:
-            for topic in (self._topics.all_commands, *self._topics.own_of_many):
+            for topic in (self._topics.all_commands, *self._topics.device_and_finding_topics):
                 await subscribe(client, endpoint, topic)
             messages = client.messages
             while len(found) < _MOST:

@@ -16,7 +16,7 @@ Route = Literal["m", "distance", "m and distance"]
 
 @dataclass(frozen=True, slots=True)
 class Conjugate:
-    """x' in um with its standard uncertainty, what each input adds to it (um, signless), and the route taken."""
+    """x' in um with its standard uncertainty, the contribution of each input (um, without sign), and the route."""
 
     x_um: float
     u_um: float
@@ -51,7 +51,7 @@ def magnification_with_u(
     gap_mm: float = 0.0,
     u_gap_mm: float = 0.0,
 ) -> tuple[float, float]:
-    """m that T, f and h ask for, and its u; nothing of a measured m is in it, so the two can be held together.
+    """m from T, f and h, and its u; independent of a measured m, so that the two can be compared.
 
     dm/df = m (1 + m)/(f (1 - m)) and dm/dT = -dm/dh = -m^2/(f (1 - m^2)), by differentiating T - h = f (1 + m)^2 / m.
     """
@@ -64,7 +64,7 @@ def magnification_with_u(
 
 
 def conjugate_from_m(focal_length_mm: float, u_focal_length_mm: float, m: float, u_m: float) -> Conjugate:
-    """x' = f m: needs no distance, and takes the relative error of the focal length whole."""
+    """x' = f m: needs no distance, and has the full relative error of the focal length."""
     return _conjugate(focal_length_mm * m, {"focal_length": m * u_focal_length_mm, "m": focal_length_mm * u_m}, "m", m)
 
 
@@ -76,7 +76,7 @@ def conjugate_from_distance(
     gap_mm: float = 0.0,
     u_gap_mm: float = 0.0,
 ) -> Conjugate:
-    """x' from T, f and h: no mark on the wall needed; twice as sensitive to f as the route by m.
+    """x' from T, f and h: needs no mark on the wall; twice as sensitive to f as the route by m.
 
     dx'/dT = -dx'/dh = -m^2/(1 - m^2) and dx'/df = 2m/(1 - m), by differentiating T - h = f (1 + m)^2 / m.
     """

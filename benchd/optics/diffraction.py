@@ -1,4 +1,4 @@
-"""What a clear round pupil does to a frequency: in focus, out of focus, with spherical aberration.
+"""Transfer function of a clear circular pupil: in focus, defocused, with spherical aberration.
 
 Frequencies are line pairs per mm in the image, defocus is in um along the axis, aberrations in waves at the
 pupil's edge. A pupil symmetric about the axis has a real transfer function; it is returned with its sign, so

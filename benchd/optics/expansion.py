@@ -15,8 +15,9 @@ def expansion_um(length_um: float, alpha_per_K: float, delta_K: float) -> float:
 
 
 def coefficient_u_um(length_um: float, u_alpha_per_K: float, delta_K: float, u_delta_K: float) -> float:
-    """What the doubt of alpha adds to the standard uncertainty in um of a length's growth over `delta_K`.
+    """Contribution of the uncertainty of alpha to the standard uncertainty in um of a length's growth over `delta_K`.
 
-    Its product with the temperature's own, all there is at the reference temperature, is kept (JCGM 100, 5.1.2 note).
+    Its product with the temperature's uncertainty, the only term at the reference temperature, is included (JCGM 100,
+    5.1.2 note).
     """
     return abs(length_um * u_alpha_per_K) * math.hypot(delta_K, u_delta_K)

@@ -1,4 +1,4 @@
-"""How deep focus is: the half-width of a through-focus curve, and defocus as a wavefront."""
+"""Depth of focus: the half-width of a through-focus curve, and defocus as a wavefront."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ HALF_WIDTH_FACTOR = 0.705085
 def half_width_um(f_number: float, lp_mm: float) -> float:
     """Geometric half-width at half height of the modulation through focus, 0.705 N/nu, in um.
 
-    The first guess that sizes a sweep; the measured one is larger where diffraction has a say.
+    The first estimate that sizes a sweep; the measured width is larger if diffraction matters.
     """
     _positive(f_number=f_number, lp_mm=lp_mm)
     return 1000.0 * HALF_WIDTH_FACTOR * f_number / lp_mm

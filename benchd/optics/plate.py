@@ -78,11 +78,11 @@ def longitudinal_u_um(
 
 
 def residual_um(fitted: Iterable[Plate], designed: Iterable[Plate], f_number: float) -> float:
-    """How far best focus lies beyond the paraxial chain, in um, for a lens used with a plate it was not made for.
+    """How far best focus lies beyond the paraxial chain, in um, for a lens used with a plate it was not designed for.
 
     Half the longitudinal aberration is where the Strehl ratio is highest for third-order spherical aberration
     (Welford, Aberrations of Optical Systems); the plate fitted counts against the one the lens was designed for.
-    It is told beside a finding and never put into the focus error: where a given merit peaks differs by some um
+    It is reported with a finding and never included in the focus error: the peak of a given merit differs by some um
     with its frequency.
     """
     return 0.5 * (longitudinal_aberration_um(fitted, f_number) - longitudinal_aberration_um(designed, f_number))

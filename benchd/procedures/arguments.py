@@ -1,4 +1,4 @@
-"""What stands in the steps of the language itself: questions, conditions, loops, calls. Values may be given by name."""
+"""Arguments of the steps of the language itself: questions, conditions, loops, calls. Values may be given by name."""
 
 from __future__ import annotations
 
@@ -44,11 +44,11 @@ class Ask(Arguments):
 
     @property
     def prompt(self) -> str:
-        """The text as it is put, what it is about said after it."""
+        """The text, followed by what the question is about."""
         if self.about is None or self.about == ():
             return self.text
         about = [self.about] if isinstance(self.about, str | Reference) else self.about
-        return f"{self.text} ({', '.join(str(one) for one in about)})"
+        return f"{self.text} ({', '.join(str(subject) for subject in about)})"
 
     @model_validator(mode="after")
     def _keys_fit_the_kind(self) -> Self:
@@ -73,16 +73,16 @@ class Condition(Arguments):
     def _one_subject_one_test(self) -> Self:
         if (self.finding is None) == (self.answer is None) or (self.finding is None) != (self.key is None):
             raise ValueError("either 'finding' with its 'key', or 'answer'")
-        if sum(one in self.model_fields_set for one in ("is_", "above", "below")) != 1:
+        if sum(test in self.model_fields_set for test in ("is_", "above", "below")) != 1:
             raise ValueError("exactly one of is, above, below")
         return self
 
     def __str__(self) -> str:
         subject = f"{self.finding} {self.key}" if self.finding else str(self.answer)
-        test = next(one for one in ("is_", "above", "below") if one in self.model_fields_set)
+        test = next(test for test in ("is_", "above", "below") if test in self.model_fields_set)
         value = getattr(self, test)
-        said = str(value).lower() if isinstance(value, bool) else "null" if value is None else str(value)
-        return f"{subject} {test.strip('_')} {said}"
+        value_text = str(value).lower() if isinstance(value, bool) else "null" if value is None else str(value)
+        return f"{subject} {test.strip('_')} {value_text}"
 
 
 class Each(Arguments):

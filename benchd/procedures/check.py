@@ -1,7 +1,7 @@
-"""What is wrong with a procedure before any bench is asked: every problem at its file, line and column.
+"""Static check of a procedure, without a bench: every problem with its file, line and column.
 
-The models have seen each step alone; here steps are held against what stands before them (names, findings, answers,
-other procedures), and every value by name is tried with values that its input may have.
+The models check each step by itself; here steps are checked against those before them (names, findings, answers, other
+procedures), and every value by name is tried with values that its input may have.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from benchd.files.problems import FileProblems, Problem
 from benchd.files.source import problems_of
 from benchd.files.wording import near_names
 from benchd.procedures.arguments import Condition
-from benchd.procedures.inputs import FACTS, Input, kind_of, sample, take
+from benchd.procedures.inputs import FACTS, Input, kind_of, parse_input, sample_value
 from benchd.procedures.known import Known, some_answer, some_facts
 from benchd.procedures.language import Procedure, ProcedureFile
-from benchd.procedures.scope import Scope, listed, written_out
+from benchd.procedures.scope import Scope, substituted, turns_over_values
 from benchd.procedures.steps import (
     AskStep,
     CallStep,
@@ -49,7 +49,7 @@ def check_procedure(file: ProcedureFile, *, library: Mapping[str, Procedure] | N
     checker = _Checker(file, library)
     checker.run()
     if checker.problems:
-        raise FileProblems(sorted(checker.problems, key=lambda one: (one.line, one.column)))
+        raise FileProblems(sorted(checker.problems, key=lambda problem: (problem.line, problem.column)))
 
 
 class _Checker:
@@ -60,17 +60,17 @@ class _Checker:
 
     def run(self) -> None:
         inputs = self.procedure.inputs
-        values = {name: sample(one) for name, one in inputs.items()}
-        scope = Scope(values, {name: kind_of(one) for name, one in inputs.items()}, some_facts)
+        values = {name: sample_value(wanted) for name, wanted in inputs.items()}
+        scope = Scope(values, {name: kind_of(wanted) for name, wanted in inputs.items()}, some_facts)
         self._steps(self.procedure.steps, ("steps",), Known(scope))
-        # However the steps ended: nothing that they would have saved or found can be counted on.
+        # `finally` runs however the steps ended, so it cannot rely on anything that they saved or found.
         self._steps(self.procedure.finally_, ("finally",), Known(scope))
 
     def _wrong(self, at: Place, allowed: str) -> None:
         self._add(self.source.problem(at, allowed))
 
     def _add(self, problem: Problem) -> None:
-        if problem not in self.problems:  # what stands in a loop is tried with each of its values
+        if problem not in self.problems:  # the steps of a loop are checked once for each of its values
             self.problems.append(problem)
 
     def _steps(self, steps: tuple[Step, ...], at: Place, known: Known) -> None:
@@ -87,7 +87,7 @@ class _Checker:
         except BenchdError as refused:
             self._wrong((*at, step.verb), f"{refused.text} {refused.advice}")
             return
-        if missing := [one for one in asked.readings if one not in known.readings]:
+        if missing := [reading for reading in asked.readings if reading not in known.readings]:
             self._wrong((*at, step.verb), f"steps before it that keep the readings {', '.join(missing)}")
         if asked.sweeps and not known.swept:
             self._wrong((*at, step.verb), "a sweep before it")
@@ -99,10 +99,10 @@ class _Checker:
                 self._wrong((*at, step.verb), f"'{role}' among needs.roles, as this step uses it")
         if isinstance(step, IfStep):
             self._condition(step.if_, (*at, "if"), known)
-            ways = known.copy(), known.copy()
-            for (key, body), way in zip(bodies(step), ways, strict=True):
-                self._steps(body, (*at, key), way)
-            known.merge(*ways)
+            branches = known.copy(), known.copy()
+            for (key, body), branch in zip(bodies(step), branches, strict=True):
+                self._steps(body, (*at, key), branch)
+            known.merge(*branches)
         elif isinstance(step, RepeatStep | ForStep):
             self._loop(step, at, known)
         elif isinstance(step, AskStep) and step.ask.save is not None:
@@ -112,10 +112,10 @@ class _Checker:
         elif isinstance(step, CallStep):
             self._call(step, (*at, "call"), known)
         elif step.verb in STEPS:
-            self._of_verb(STEPS[step.verb], step, at, known)
+            self._verb_step(STEPS[step.verb], step, at, known)
 
-    def _of_verb(self, verb: Verb[Any], step: Step, at: Place, known: Known) -> None:
-        """What a step goes by is there, and what it brings is from here on."""
+    def _verb_step(self, verb: Verb[Any], step: Step, at: Place, known: Known) -> None:
+        """Check what the step refers to, and add what it makes to `known`."""
         for key, (what, name) in verb.goes_by(step.args).items():
             if what == "finding":
                 self._finding(name, (*at, step.verb, key), known)
@@ -147,14 +147,14 @@ class _Checker:
             return
         for trial in self._trials({reference.name for _, reference in named}, scope):
             try:
-                written_out(step, trial)
+                substituted(step, trial)
             except ValidationError as error:
                 for problem in problems_of(self.source, error, type(step), at=at):
-                    self._add(_said_of(problem, trial))
+                    self._add(_with_kind_of_value(problem, trial))
                 return
 
     def _trials(self, names: Collection[str], scope: Scope) -> Iterator[Scope]:
-        """Scopes with some value of each input, then with its largest, then with none where it may be left out."""
+        """Scopes with some value of each input, then with its largest, then with null if it may be left out."""
         yield scope
         for name in names:
             wanted = self.procedure.inputs.get(name)
@@ -182,7 +182,7 @@ class _Checker:
         if isinstance(step, ForStep):
             values = {name: value for name, value in inside.scope.values.items() if name != step.for_.each}
             inside.scope = Scope(values, inside.scope.kinds, inside.scope.facts)
-        known.take(inside if turns >= 1 else before)
+        known.adopt(inside if turns >= 1 else before)
         known.swept |= inside.swept
 
     def _may_be_null(self, name: str) -> bool:
@@ -225,7 +225,7 @@ class _Checker:
             wrong = _one_of("a procedure", step.call.procedure, self.library)
             self._wrong((*at, "procedure"), wrong)
             return
-        if self.procedure.procedure in _reached(called, self.library):
+        if self.procedure.procedure in _all_called(called, self.library):
             self._wrong((*at, "procedure"), "a procedure that does not call this one in its turn")
             return
         for name, given in step.call.inputs.items():
@@ -237,33 +237,33 @@ class _Checker:
             wrong = _unfit(wanted, given, known.scope)
             if wrong:
                 self._wrong(place, wrong)
-        missing = [name for name, one in called.inputs.items() if one.required and name not in step.call.inputs]
+        missing = [name for name, wanted in called.inputs.items() if wanted.required and name not in step.call.inputs]
         if missing:
             self._wrong((*at, "inputs"), f"{called.procedure} needs {', '.join(missing)} as well")
         for role in called.needs.roles:
             if role not in self.procedure.needs.roles:
                 self._wrong((*at, "procedure"), f"'{role}' among needs.roles, as {called.procedure} needs it")
-        steps = [one for _, one in called.walk() if one.verb in STEPS]
-        known.findings |= {made for one in steps if (made := STEPS[one.verb].makes(one.args)) is not None}
-        known.readings |= {kept for one in steps if (kept := STEPS[one.verb].keeps(one.args)) is not None}
-        known.swept |= any(STEPS[one.verb].measures for one in steps)
+        steps = [inner for _, inner in called.walk() if inner.verb in STEPS]
+        known.findings |= {made for inner in steps if (made := STEPS[inner.verb].makes(inner.args)) is not None}
+        known.readings |= {kept for inner in steps if (kept := STEPS[inner.verb].keeps(inner.args)) is not None}
+        known.swept |= any(STEPS[inner.verb].measures for inner in steps)
 
 
 def _some_turns(step: ForStep, scope: Scope) -> list[Scope]:
-    """The turns of a loop as far as they are known: of a list by name, one with some value of it."""
+    """The turns of a loop as far as they are known: for a list by name, one turn with a sample value."""
     over = step.for_.in_
     if isinstance(over, Reference):
         kind = scope.kinds.get(over.name, "").removeprefix("list of ")
         value = scope.values.get(over.name)
         return [scope.with_value(step.for_.each, value[0] if isinstance(value, list) and value else "x", kind)]
     try:
-        return [turn(scope) for turn in listed(step, scope)]
-    except (BenchdError, ValidationError):  # told of the step itself
+        return [turn(scope) for turn in turns_over_values(step, scope)]
+    except (BenchdError, ValidationError):  # reported for the step itself
         return [scope.with_value(step.for_.each, "x", "")]
 
 
-def _said_of(problem: Problem, scope: Scope) -> Problem:
-    """The problem of a value by name, saying what it is instead of that it might be given by name."""
+def _with_kind_of_value(problem: Problem, scope: Scope) -> Problem:
+    """The problem of a value by name: instead of allowing a name, it says of what kind the named value is."""
     allowed = "; or ".join(part for part in problem.allowed.split("; or ") if part != BY_NAME)
     reference = Reference.parse(problem.stands.strip("'"))
     kind = scope.kinds.get(reference.name, "") if reference is not None and reference.key is None else ""
@@ -277,23 +277,23 @@ def _unfit(wanted: Input, given: Any, scope: Scope) -> str:
         fits = reference.key is not None or kind == kind_of(wanted) or not kind
         return "" if fits else f"a {kind_of(wanted)}; {reference} is a {kind}"
     try:
-        take(wanted, given, None)
+        parse_input(wanted, given, None)
     except ValueError as error:
         return str(error)
     return ""
 
 
-def _reached(procedure: Procedure, library: Mapping[str, Procedure]) -> set[str]:
-    reached: set[str] = set()
+def _all_called(procedure: Procedure, library: Mapping[str, Procedure]) -> set[str]:
+    names: set[str] = set()
     waiting = [procedure]
     while waiting:
-        one = waiting.pop()
-        if one.procedure in reached:
+        current = waiting.pop()
+        if current.procedure in names:
             continue
-        reached.add(one.procedure)
-        called = {step.call.procedure for _, step in one.walk() if isinstance(step, CallStep)}
+        names.add(current.procedure)
+        called = {step.call.procedure for _, step in current.walk() if isinstance(step, CallStep)}
         waiting += [library[name] for name in called if name in library]
-    return reached
+    return names
 
 
 def _one_of(what: str, name: str, known: Collection[str]) -> str:

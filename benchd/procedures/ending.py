@@ -1,7 +1,7 @@
-"""How a run ends, whatever ended it: its `finally`, and its end in the record.
+"""The end of a run, however it ended: its `finally`, and its end in the record.
 
-Lights are always put out, those of procedures that were called and broken off as well. Who has stopped the run and not
-resumed it wants it to stand, and so does whoever sees a surprise: then nothing of `finally` moves.
+Lights are always switched off, also those of called procedures that were interrupted. After a stop that was not
+resumed, or after a device's surprise, the carriage is to stay where it is: then no step of `finally` moves.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from benchd.procedures.language import Procedure
 from benchd.procedures.run_states import Outcome, RunState
 from benchd.procedures.scope import Scope
 from benchd.procedures.step_executor import StepExecutor
-from benchd.procedures.steps import Step, can_move, makes_safe
+from benchd.procedures.steps import Step, can_move, safe_steps
 
 FINALLY_S = 30.0
 _log = structlog.get_logger("benchd.run")
@@ -35,29 +35,29 @@ class Ending:
         self._state = state
 
     async def carry_out(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Outcome) -> None:
-        """Its `finally`, then the record."""
-        await self._left_behind(run)
+        """Carry out its `finally`, then write its end into the record."""
+        await self._finish_interrupted_calls(run)
         for step in procedure.finally_:
             if self._may_move() or not can_move(step):
                 scope = await self._steps((step,), scope, run)
             if can_move(step) and not self._may_move():
-                scope = await self._steps(makes_safe((step,)), scope, run)
-        await self._left_behind(run)  # of what was called here and broken off
-        with suppress(BenchdError):  # a record that cannot be written keeps no run from ending
+                scope = await self._steps(safe_steps((step,)), scope, run)
+        await self._finish_interrupted_calls(run)  # of procedures called in `finally` itself and interrupted
+        with suppress(BenchdError):  # a run must end even if the record cannot be written
             await self._bench.store.end_run(run.id, outcome)
-        self._bench.setup.keep_seen()  # what was seen of parts that were never put in holds for no later run
+        self._bench.setup.drop_other_confirmations()  # those for parts that were never fitted hold for no later run
 
-    async def _left_behind(self, run: RunRecord) -> None:
-        """The `finally` of what was called and broken off; nothing is moved for it any more."""
-        for left, inside in self._carry_out.left_behind():
-            for step in left:
-                await self._steps(makes_safe((step,)) if can_move(step) else (step,), inside, run)
+    async def _finish_interrupted_calls(self, run: RunRecord) -> None:
+        """Carry out the `finally` of called procedures that were interrupted, without any motion."""
+        for steps, scope in self._carry_out.take_interrupted_calls():
+            for step in steps:
+                await self._steps(safe_steps((step,)) if can_move(step) else (step,), scope, run)
 
     def _may_move(self) -> bool:
         return self._bench.trust.homed and self._state.may_move
 
     async def _steps(self, steps: Sequence[Step], scope: Scope, run: RunRecord) -> Scope:
-        """Those that fail keep no others from being carried out."""
+        """Carry out steps; a failure is logged, so that the steps after it still run."""
         try:
             async with asyncio.timeout(FINALLY_S):
                 return await self._carry_out.steps(steps, scope, run, self._state.gate)

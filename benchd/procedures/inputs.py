@@ -1,4 +1,4 @@
-"""What a procedure is given: the types of its inputs, their ranges and defaults, and the check of what was given."""
+"""Inputs of a procedure: their types, ranges and defaults, and the check of the values given."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from benchd.quantities import printed_unit
 ArtefactKind = Literal["lens", "adapter", "glass", "reference"]
 ARTEFACTS = get_args(ArtefactKind)
 Listed = Literal["lens", "adapter", "glass", "reference", "length", "integer", "number", "text"]
-"""What a list may be of."""
+"""Types that a list may hold."""
 InputType = Literal[
     "lens", "adapter", "glass", "reference", "list", "length", "integer", "number", "choice", "text", "measured"
 ]
@@ -28,13 +28,13 @@ FACTS: Mapping[str, tuple[str, ...]] = {
     "reference": ("length_um", "u_um", "reach_um"),
     "measured": ("value", "u"),
 }
-"""What `${name.key}` may ask of an input of each type: figures of the record, or parts of the value.
+"""The keys of `${name.key}` for an input of each type: figures of the record, or parts of the value.
 
 `reach_um` of a reference is the depth at which a tip of its length rests on the target, or on the cover over it.
 """
 
 LISTED = 12
-"""So many ids are named where none is near: a register may hold hundreds."""
+"""Number of ids that an error lists if no id is similar: a register may hold hundreds."""
 
 Known = Mapping[str, Collection[str]]
 """The ids of the records of each kind: lens, adapter, glass, reference."""
@@ -61,54 +61,56 @@ class Input(Record):
 
     @property
     def required(self) -> bool:
-        """Whether it must be given."""
+        """Whether a value must be given."""
         return "default" not in self.model_fields_set
 
     @model_validator(mode="after")
     def _keys_fit_the_type(self) -> Self:
         for key, owner in (("of", "list"), ("unit", "length"), ("choices", "choice")):
-            stands = getattr(self, key)
+            stated = getattr(self, key)
             owns = owner in (self.type, self.of)
-            if owns and not stands:
+            if owns and not stated:
                 raise ValueError(f"an input of type {owner} says its '{key}'")
-            if not owns and stands:
+            if not owns and stated:
                 raise ValueError(f"'{key}' belongs to an input of type {owner}")
         if (self.min is not None or self.max is not None) and self.type not in ("list", "length", "integer", "number"):
             raise ValueError(f"'min' and 'max' do not belong to an input of type {self.type}")
         if self.min is not None and self.max is not None and self.min > self.max:
             raise ValueError("'min' is not above 'max'")
         if not self.required and self.default is not None:
-            take(self, self.default, None)
+            parse_input(self, self.default, None)
         return self
 
 
-def take(wanted: Input, given: Any, known: Known | None) -> Any:
-    """The value of an input from what was given (JSON values); lengths in the input's unit.
+def parse_input(wanted: Input, given: Any, known: Known | None) -> Any:
+    """The value of an input from a JSON value; lengths in the input's unit.
 
-    `known` None leaves the ids of records unchecked. Raises ValueError saying what may stand.
+    `known` None leaves the ids of records unchecked. Raises ValueError saying what is allowed.
     """
     if given is None:
         if wanted.required or wanted.default is not None:
-            raise ValueError(_may_stand(wanted))
+            raise ValueError(_allowed(wanted))
         return None
     taker: Taker = _TAKERS.get(wanted.type, _artefact)
     value = taker(wanted, given, known)
     size = len(value) if isinstance(value, list) else value
-    if isinstance(size, int | float) and not (_or(wanted.min, -math.inf) <= size <= _or(wanted.max, math.inf)):
-        raise ValueError(_may_stand(wanted))
+    if isinstance(size, int | float) and not (
+        _default(wanted.min, -math.inf) <= size <= _default(wanted.max, math.inf)
+    ):
+        raise ValueError(_allowed(wanted))
     return value
 
 
-class NotThere(ValueError):
+class RecordMissing(ValueError):
     """There is no record of that id."""
 
 
-def take_all(
+def parse_inputs(
     inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known | None, hint: str = ""
 ) -> dict[str, Any]:
-    """Every input's value, defaults put in. Raises Refused('bad_request') naming each wrong, missing or unknown one.
+    """Every input's value, defaults filled in. Raises Refused('bad_request') naming each wrong, missing or unknown one.
 
-    `known` None leaves the ids of records unchecked; `hint` is advised where one of them is not there.
+    `known` None leaves the ids of records unchecked; `hint` is added to the advice if a record is missing.
     """
     values: dict[str, Any] = {}
     wrong: list[str] = []
@@ -120,32 +122,32 @@ def take_all(
     for name, wanted in inputs.items():
         if name not in given:
             if wanted.required:
-                wrong.append(f"{name}: needed, {_may_stand(wanted)}")
-            values[name] = wanted.default if wanted.default is None else take(wanted, wanted.default, None)
+                wrong.append(f"{name}: needed, {_allowed(wanted)}")
+            values[name] = wanted.default if wanted.default is None else parse_input(wanted, wanted.default, None)
             continue
         try:
-            values[name] = take(wanted, given[name], known)
+            values[name] = parse_input(wanted, given[name], known)
         except ValueError as error:
             wrong.append(f"{name} = {str(given[name])[:60]}: {error}")
-            if isinstance(error, NotThere) and hint:
+            if isinstance(error, RecordMissing) and hint:
                 advice = [hint]
     if wrong:
-        wanted_all = ", ".join(f"{name} ({one.type})" for name, one in inputs.items()) or "none"
-        told = " ".join([f"The inputs are: {wanted_all}.", *advice])
-        raise Refused("bad_request", ended("Inputs: " + "; ".join(wrong)), advice=told, data={"problems": wrong})
+        wanted_all = ", ".join(f"{name} ({entry.type})" for name, entry in inputs.items()) or "none"
+        hints = " ".join([f"The inputs are: {wanted_all}.", *advice])
+        raise Refused("bad_request", ended("Inputs: " + "; ".join(wrong)), advice=hints, data={"problems": wrong})
     return values
 
 
 def kind_of(wanted: Input) -> str:
-    """The kind of an input's value, lists told apart by what they list."""
+    """The kind of an input's value; a list's kind says what it lists."""
     return f"list of {wanted.of}" if wanted.type == "list" else wanted.type
 
 
-def sample(wanted: Input) -> Any:
-    """Some value that the input may have, to try a file with."""
+def sample_value(wanted: Input) -> Any:
+    """A value that the input may have, to check a file with."""
     if wanted.default is not None:
-        return take(wanted, wanted.default, None)
-    size = wanted.min if wanted.min is not None else min(1.0, _or(wanted.max, 1.0))
+        return parse_input(wanted, wanted.default, None)
+    size = wanted.min if wanted.min is not None else min(1.0, _default(wanted.max, 1.0))
     samples: dict[str, Any] = {
         "list": [_SAMPLES.get(str(wanted.of), "x")] * max(1, int(size)),
         "length": size,
@@ -157,7 +159,7 @@ def sample(wanted: Input) -> Any:
     return samples.get(wanted.type, "x")
 
 
-def _or(value: float | None, other: float) -> float:
+def _default(value: float | None, other: float) -> float:
     return other if value is None else value
 
 
@@ -170,7 +172,7 @@ _LISTS: Mapping[str | None, str] = {
 }
 
 
-def _may_stand(wanted: Input) -> str:
+def _allowed(wanted: Input) -> str:
     low, high = wanted.min, wanted.max
     words = {
         "list": f"a list of {_LISTS.get(wanted.of, f'ids of {wanted.of} records')}",
@@ -193,13 +195,13 @@ def _may_stand(wanted: Input) -> str:
 
 def _number(wanted: Input, given: Any, known: Known | None) -> float:
     if isinstance(given, bool) or not isinstance(given, int | float) or not math.isfinite(given):
-        raise ValueError(_may_stand(wanted))
+        raise ValueError(_allowed(wanted))
     return float(given)
 
 
 def _integer(wanted: Input, given: Any, known: Known | None) -> int:
     if isinstance(given, bool) or not isinstance(given, int):
-        raise ValueError(_may_stand(wanted))
+        raise ValueError(_allowed(wanted))
     return given
 
 
@@ -217,16 +219,16 @@ def _length(wanted: Input, given: Any, known: Known | None) -> float:
 
 def _text(wanted: Input, given: Any, known: Known | None) -> str:
     if not isinstance(given, str) or len(given) > 1000 or (wanted.choices and given not in wanted.choices):
-        raise ValueError(_may_stand(wanted))
+        raise ValueError(_allowed(wanted))
     return given
 
 
 def _measured(wanted: Input, given: Any, known: Known | None) -> dict[str, float]:
     if not isinstance(given, Mapping) or set(given) != {"value", "u"}:
-        raise ValueError(_may_stand(wanted))
+        raise ValueError(_allowed(wanted))
     value, u = _number(wanted, given["value"], known), _number(wanted, given["u"], known)
     if u <= 0:
-        raise ValueError(_may_stand(wanted))
+        raise ValueError(_allowed(wanted))
     return {"value": value, "u": u}
 
 
@@ -236,21 +238,21 @@ def _artefact(wanted: Input, given: Any, known: Known | None) -> str:
 
 def _list(wanted: Input, given: Any, known: Known | None) -> list[Any]:
     if not isinstance(given, list | tuple):
-        raise ValueError(_may_stand(wanted))
+        raise ValueError(_allowed(wanted))
     if wanted.of in ARTEFACTS:
-        return [_record(str(wanted.of), one, known, wanted) for one in given]
+        return [_record(str(wanted.of), item, known, wanted) for item in given]
     single = wanted.model_copy(update={"type": wanted.of, "of": None, "min": None, "max": None})
-    return [_TAKERS[str(wanted.of)](single, one, known) for one in given]
+    return [_TAKERS[str(wanted.of)](single, item, known) for item in given]
 
 
 def _record(kind: str, given: Any, known: Known | None, wanted: Input) -> str:
     if not isinstance(given, str) or not given:
-        raise ValueError(_may_stand(wanted))
+        raise ValueError(_allowed(wanted))
     if known is not None and given not in known.get(kind, ()):
         there = sorted(known.get(kind, ()))
         near = near_names(given, there, 1)
         others = f"there are {', '.join(there[:LISTED])}{', ..' * (len(there) > LISTED)}" if there else "there are none"
-        raise NotThere(f"there is no {kind} '{given}'; " + (f"did you mean '{near[0]}'?" if near else others))
+        raise RecordMissing(f"there is no {kind} '{given}'; " + (f"did you mean '{near[0]}'?" if near else others))
     return given
 
 

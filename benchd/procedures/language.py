@@ -1,4 +1,4 @@
-"""A procedure as its file states it: title, needs, inputs, steps, and what always runs at the end."""
+"""A procedure as its file states it: title, needs, inputs, steps, and the steps that always run at the end."""
 
 from __future__ import annotations
 
@@ -41,8 +41,8 @@ class Procedure(Record):
     finally_: Steps = Field(default=(), alias="finally")
 
     @classmethod
-    def of(cls, doc: Mapping[str, Any]) -> Self:
-        """A procedure from plain data, as a file would state it. Raises pydantic's ValidationError."""
+    def from_doc(cls, doc: Mapping[str, Any]) -> Self:
+        """A procedure from plain data, as a file would hold it. Raises pydantic's ValidationError."""
         return cls.model_validate_json(json.dumps(doc))
 
     def walk(self) -> Iterator[tuple[Place, Step]]:
@@ -51,10 +51,10 @@ class Procedure(Record):
         yield from walk(self.finally_, ("finally",))
 
     def describe(self) -> dict[str, Any]:
-        """What a client has to know to run it: title, needs, inputs with type, range and default."""
+        """What a client needs to run it: title, needs, inputs with type, range and default."""
         inputs = {
-            name: one.model_dump(mode="json", exclude_unset=True, exclude_none=one.required)
-            for name, one in self.inputs.items()
+            name: wanted.model_dump(mode="json", exclude_unset=True, exclude_none=wanted.required)
+            for name, wanted in self.inputs.items()
         }
         return {"title": self.title, "needs": self.needs.model_dump(mode="json"), "inputs": inputs}
 
@@ -69,13 +69,13 @@ class ProcedureFile:
 
 
 def read_procedure(path: Path) -> ProcedureFile:
-    """Read one file; what only shows when steps are held against each other is left to `check`. Raises FileProblems."""
+    """Read one file; `check` finds the problems between steps. Raises FileProblems."""
     source = load_yaml(path)
     procedure = check(source, Procedure)
     return ProcedureFile(procedure, source, hashlib.sha256(path.read_bytes()).hexdigest())
 
 
-def demand(procedure: Procedure, bench: BenchView) -> None:
+def require_needs(procedure: Procedure, bench: BenchView) -> None:
     """Raises Refused where the bench lacks what the procedure needs: `uncalibrated`, or `bad_request` for a role."""
     missing = [role for role in procedure.needs.roles if role not in bench.devices]
     if missing:
@@ -89,14 +89,14 @@ def demand(procedure: Procedure, bench: BenchView) -> None:
         raise Refused("uncalibrated", text, advice="Calibrate it and accept the finding.", data={"artefacts": lacking})
 
 
-EXPECTED: Expected = ([("sweep", 30.0)], [("assess", 1.0)])
-"""The two steps of a sweep by itself, with their seconds."""
+SWEEP_EXPECTED: Expected = ([("sweep", 30.0)], [("assess", 1.0)])
+"""Expected durations of the two steps of `sweep_procedure`."""
 
 
-def sweep_alone(order: SweepOrder) -> Procedure:
-    """A sweep by itself, as the procedure it is run and recorded as: sweep, then assess. Raises Refused."""
+def sweep_procedure(order: SweepOrder) -> Procedure:
+    """The procedure of the verb `sweep`: sweep, then assess. Raises Refused."""
     step = {"about": order.about, "merit": order.merit, "repeats": order.repeats, "mode": order.mode}
     left_to_bench = {key: getattr(order, key) for key in ("span_um", "step_um", "lp_mm")}
     step |= {key: value for key, value in left_to_bench.items() if value is not None}
     steps = [{"sweep": step}, {"assess": {"name": of_a_sweep()}}]
-    return Procedure.of({"procedure": "sweep", "title": "Sweep", "steps": steps})
+    return Procedure.from_doc({"procedure": "sweep", "title": "Sweep", "steps": steps})

@@ -1,4 +1,4 @@
-"""The procedures at hand: those that ship, and those of a user's folder, each checked against all."""
+"""The available procedures: those that ship and those of a user's folder, each checked against all."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Library(Mapping[str, ProcedureFile]):
 
     @classmethod
     def shipped(cls) -> Library:
-        """Those that come with the package."""
+        """The procedures that come with the package."""
         return cls.load(())
 
     @classmethod

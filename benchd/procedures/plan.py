@@ -1,4 +1,4 @@
-"""What a dry run gives: what will move where, what will be asked, how long it will take, what would be refused."""
+"""The result of a dry run: motions, questions, duration, and what would be refused."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from benchd.verbs.entry import Entry
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The whole of it. `seconds` is what is expected, without what stands under a condition."""
+    """The plan of a procedure. `seconds` is the expected duration, without entries under a condition."""
 
     procedure: str
     entries: tuple[Entry, ...]
@@ -19,7 +19,7 @@ class Plan:
 
     @property
     def seconds(self) -> float:
-        """Expected duration of what happens in any case, the person's time apart."""
+        """Expected duration of the unconditional entries, without the person's time."""
         return sum(entry.seconds for entry in self.entries if not entry.when)
 
     @property
@@ -29,29 +29,29 @@ class Plan:
 
     @property
     def asks(self) -> tuple[str, ...]:
-        """Every question in its order."""
+        """Every question, in order."""
         return tuple(entry.ask for entry in self.entries if entry.ask is not None)
 
     @property
     def problems(self) -> tuple[str, ...]:
-        """What would be refused, or might be: then it says what that depends on."""
-        return tuple(said for entry in self.entries if (said := entry.problem_said) is not None)
+        """What would be refused, or might be: then the text says what that depends on."""
+        return tuple(text for entry in self.entries if (text := entry.problem_text) is not None)
 
     def require_possible(self) -> None:
-        """Raise Refused, as the first step would that is refused in any case, before anything moves."""
-        problems = [(entry.problem, entry.problem_said) for entry in self.entries if not entry.when]
-        certain = [(one, said) for one, said in problems if one is not None and one.depends is None]
+        """Raise Refused, as the first step would that is certainly refused, before anything moves."""
+        problems = [(entry.problem, entry.problem_text) for entry in self.entries if not entry.when]
+        certain = [(problem, text) for problem, text in problems if problem is not None and problem.depends is None]
         if certain:
-            first, told = certain[0]
+            first, first_text = certain[0]
             raise Refused(
                 first.code,
-                f"'{self.procedure}' could not be carried out: {told}",
+                f"'{self.procedure}' could not be carried out: {first_text}",
                 advice=first.advice or "See the whole of it with a dry run.",
-                data={"problems": [said for _, said in certain]},
+                data={"problems": [text for _, text in certain]},
             )
 
     def as_json(self) -> dict[str, Any]:
-        """As answered to a dry `run`."""
+        """The answer to a dry `run`."""
         return {
             "procedure": self.procedure,
             "seconds": round(self.seconds, 1),

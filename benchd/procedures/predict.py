@@ -1,8 +1,8 @@
-"""A procedure gone through without moving anything.
+"""Dry run: a procedure predicted without moving anything.
 
-Loops are written out, both branches of a condition are shown, each under its condition. Times of a person are not
-reckoned; what a person is asked is listed instead. What depends on an answer not yet given is said to, and so is what
-depends on which branch was gone.
+Loops are unrolled, and both branches of a condition are shown, each under its condition. A person's time is not
+counted; the questions are listed instead. Entries say if they depend on an answer not yet given, or on which branch was
+taken.
 """
 
 from __future__ import annotations
@@ -17,15 +17,15 @@ from typing import Any
 from benchd.errors import Refused
 from benchd.procedures.arguments import Ask
 from benchd.procedures.inputs import Known
-from benchd.procedures.language import Procedure, demand
+from benchd.procedures.language import Procedure, require_needs
 from benchd.procedures.plan import Plan
-from benchd.procedures.scope import Facts, Scope, Turn, listed, resolve, times
+from benchd.procedures.scope import Facts, Scope, Turn, resolve, turns_by_count, turns_over_values
 from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step, references
 from benchd.procedures.walker import Steps, Walker, scope_of
 from benchd.verbs.entry import Entry, WouldBeRefused
-from benchd.verbs.foreseen import Open, Why, all_of, joined
+from benchd.verbs.foreseen import OpenArgs, Why, all_dependencies, joined_by_and
 from benchd.verbs.predicted_bench import PredictedBench
-from benchd.verbs.rear_clearance import rear_asked, rear_perhaps
+from benchd.verbs.rear_clearance import rear_question_before, rear_question_depends_on
 from benchd.verbs.table import STEPS
 from benchd.verbs.view import BenchView
 
@@ -40,19 +40,19 @@ def dry_run(
     library: Mapping[str, Procedure] | None = None,
     known: Known | None = None,
 ) -> Plan:
-    """The plan of a procedure with the inputs `values` (as of `take_all`), from the bench as it stands.
+    """The plan of a procedure with the inputs `values` (from `parse_inputs`), from the bench's present state.
 
-    Raises Refused where the bench lacks what is needed, a value may not stand, or the plan has no end in sight; a
-    single move or change that would be refused is a problem of its entry.
+    Raises Refused if the bench lacks what is needed, a value is not allowed, or the plan has more than MOST_ENTRIES
+    entries; a single move or change that would be refused is the `problem` of its entry.
     """
-    demand(procedure, bench)
+    require_needs(procedure, bench)
     back = DryBackEnd(bench)
-    back.predicted.begins()
+    back.predicted.begin_run()
     walker = Walker(back, lambda name: _named(name, library or {}), facts, known)
     scope = scope_of(procedure.inputs, values, facts)
-    _at_once(walker.top(procedure.steps, scope))
+    _run_without_waiting(walker.top(procedure.steps, scope))
     back.top = None
-    _at_once(walker.steps(procedure.finally_, scope))
+    _run_without_waiting(walker.steps(procedure.finally_, scope))
     return Plan(procedure.procedure, tuple(back.entries), len(procedure.steps))
 
 
@@ -62,13 +62,13 @@ def _named(name: str, library: Mapping[str, Procedure]) -> Procedure:
     return library[name]
 
 
-def _as_the(around: Scope, number: int, of: int, turn: Turn) -> Scope:
-    """One turn as the round that it is of all of them."""
-    return replace(turn(around), rounds=(*around.rounds, (number, of)))
+def _numbered_turn(around: Scope, number: int, count: int, turn: Turn) -> Scope:
+    """The scope of one turn, with its round number and the count of rounds."""
+    return replace(turn(around), rounds=(*around.rounds, (number, count)))
 
 
-def _at_once(walk: Any) -> None:
-    """Nothing that is only foreseen waits for anything."""
+def _run_without_waiting(walk: Any) -> None:
+    """Run a coroutine that never waits to its end."""
     try:
         walk.send(None)
     except StopIteration:
@@ -77,7 +77,7 @@ def _at_once(walk: Any) -> None:
 
 
 class DryBackEnd:
-    """The back end that foresees: entries, and the bench as it would stand after them."""
+    """The back end that predicts: it collects entries and updates the predicted bench."""
 
     def __init__(self, view: BenchView) -> None:
         self._view = view
@@ -85,68 +85,70 @@ class DryBackEnd:
         self.predicted = PredictedBench(view)
         self.top: int | None = None
         self._when: tuple[str, ...] = ()
-        self._gone_through = 0
-        self._hangs: Mapping[str, Why] = {}  # what names depend on that are no answers themselves
+        self._entry_count = 0
+        self._name_depends_on: Mapping[str, Why] = {}  # for names other than saved answers
 
     async def view(self) -> BenchView:
         return self._view
 
-    def at(self, top: int | None, step: Step, share: float) -> None:
+    def report(self, top: int | None, step: Step, share: float) -> None:
         if top is not None:
             self.top = top
 
-    def opened(self, step: Step, scope: Scope) -> Open:
-        # Answers are never in the scope of a dry run: what a file names and is not there is an answer to come.
-        opened: dict[str, Why] = {}
-        for place, one in references(step):
-            if one.name not in scope.values:
+    def open_args(self, step: Step, scope: Scope) -> OpenArgs:
+        # Answers are never in the scope of a dry run, so a name that is missing there is a saved answer, still open.
+        open_args: dict[str, Why] = {}
+        for place, reference in references(step):
+            name = reference.name
+            if name not in scope.values:
                 key = str(place[2 if isinstance(step, CallStep) else 1]) if len(place) > 1 else step.verb
-                opened[key] = (*opened.get(key, ()), *self._hangs.get(one.name, (f"the answer {one.name}",)))
-        return opened
+                why = self._name_depends_on.get(name, (f"the answer {name}",))
+                open_args[key] = (*open_args.get(key, ()), *why)
+        return open_args
 
-    def ways(self, step: IfStep, scope: Scope) -> Iterator[Steps]:
+    def branches(self, step: IfStep, scope: Scope) -> Iterator[Steps]:
         condition, before, when = step.if_, self.predicted.copy(), self._when
         self._when = (*when, f"if {condition}")
         yield step.then
-        held, self.predicted = self.predicted, before
+        after_then, self.predicted = self.predicted, before
         self._when = (*when, f"if not {condition}")
         yield step.else_
         self._when = when
         subject = f"the answer {condition.answer}" if condition.answer else f"the finding {condition.finding}"
-        self.predicted.merge(held, (subject,))
+        self.predicted.merge(after_then, (subject,))
 
-    def turns(self, step: RepeatStep | ForStep, scope: Scope, opened: Open) -> Iterator[Turn]:
+    def turns(self, step: RepeatStep | ForStep, scope: Scope, open_args: OpenArgs) -> Iterator[Turn]:
         if isinstance(step, ForStep) and isinstance(step.for_.in_, tuple):
-            yield from self._over(step, scope)
-        elif opened:
-            yield from self._as_often_as(step, all_of(opened))
+            yield from self._turns_over_stated_values(step, scope)
+        elif open_args:
+            yield from self._turns_of_unknown_count(step, all_dependencies(open_args))
         elif isinstance(step, ForStep):
-            yield from listed(step, scope)
+            yield from turns_over_values(step, scope)
         else:
-            yield from times(step, scope)
+            yield from turns_by_count(step, scope)
 
-    def _over(self, step: ForStep, scope: Scope) -> Iterator[Turn]:
-        """The values written in the loop; a turn is without its value where that depends on an answer."""
+    def _turns_over_stated_values(self, step: ForStep, scope: Scope) -> Iterator[Turn]:
+        """Turns over the values stated in the loop; a turn has no value for its name if that depends on an answer."""
         assert isinstance(step.for_.in_, tuple)
-        of = len(step.for_.in_)
+        count = len(step.for_.in_)
         for number, value in enumerate(step.for_.in_, 1):
             single = step.model_copy(update={"for_": step.for_.model_copy(update={"in_": (value,)})})
-            opened = self.opened(single, scope)
-            if opened:
-                self._hangs = {**self._hangs, step.for_.each: opened["in"]}
+            open_args = self.open_args(single, scope)
+            if open_args:
+                self._name_depends_on = {**self._name_depends_on, step.for_.each: open_args["in"]}
                 turn: Turn = partial(Scope.without, name=step.for_.each)
             else:
-                (turn,) = listed(single, scope)
-            yield partial(_as_the, number=number, of=of, turn=turn)
+                (turn,) = turns_over_values(single, scope)
+            yield partial(_numbered_turn, number=number, count=count, turn=turn)
 
-    def _as_often_as(self, step: RepeatStep | ForStep, why: Why) -> Iterator[Turn]:
-        """Turns of which nobody knows yet how many: gone through until one more leaves nothing else open."""
+    def _turns_of_unknown_count(self, step: RepeatStep | ForStep, why: Why) -> Iterator[Turn]:
+        """Turns whose number is not known yet: repeated until one more turn makes nothing else unknown."""
         if isinstance(step, ForStep):
-            self._hangs = {**self._hangs, step.for_.each: why}
+            self._name_depends_on = {**self._name_depends_on, step.for_.each: why}
         when = self._when
         while True:
             before, entries = self.predicted.copy(), len(self.entries)
-            self._when = (*when, f"as often as {joined(why)} says")
+            self._when = (*when, f"as often as {joined_by_and(why)} says")
             yield partial(Scope.without, name=step.for_.each) if isinstance(step, ForStep) else lambda around: around
             self._when = when
             self.predicted.merge(before, why)
@@ -154,62 +156,62 @@ class DryBackEnd:
                 return
             del self.entries[entries:]
 
-    def not_entered(self, step: CallStep, refused: Refused) -> None:
-        self._add(Entry("call", step.call.procedure, problem=WouldBeRefused.of(refused)))
+    def call_refused(self, step: CallStep, refused: Refused) -> None:
+        self._add(Entry("call", step.call.procedure, problem=WouldBeRefused.certain(refused)))
 
     @contextmanager
-    def inside(self, procedure: Procedure, scope: Scope, opened: Open) -> Iterator[None]:
-        outside, self._hangs = self._hangs, opened
+    def in_called_procedure(self, procedure: Procedure, scope: Scope, open_args: OpenArgs) -> Iterator[None]:
+        outside, self._name_depends_on = self._name_depends_on, open_args
         yield
-        self._hangs = outside
+        self._name_depends_on = outside
 
-    async def simple(self, step: Step, opened: Open, scope: Scope) -> Scope:
+    async def plain_step(self, step: Step, open_args: OpenArgs, scope: Scope) -> Scope:
         if isinstance(step, AskStep):
-            self._ask(step, opened, scope)
+            self._ask(step, open_args, scope)
             return scope
         verb = STEPS[step.verb]
-        if not opened:
+        if not open_args:
             step = resolve(step, scope)
         elif verb.in_part:
-            kept = {key: value for key, value in step.args.given().items() if key not in opened}
+            kept = {key: value for key, value in step.args.given().items() if key not in open_args}
             step = resolve(type(step).model_validate_json(json.dumps({step.verb: kept}), strict=True), scope)
         if verb.measures:
-            self._asked_of_glass(scope)
-        asked = rear_asked(self.predicted, verb, step.args, opened)
+            self._add_glass_question(scope)
+        asked = rear_question_before(self.predicted, verb, step.args, open_args)
         if asked is not None:
             self._add(Entry("ask", "rear_clear", ask=scope.prompt(asked.text)))
-        perhaps = rear_perhaps(self.predicted, verb, step.args, opened)
+        perhaps = rear_question_depends_on(self.predicted, verb, step.args, open_args)
         if perhaps is not None:
             if_asked = "if the lens's record does not say how far it reaches back"
             ask = f"Have you made sure that the lens stays clear of glass and target? How far depends on {perhaps}."
             self._add(Entry("ask", "rear_clear", ask=ask), if_asked)
-        self._add(verb.foresee(step.args, self.predicted, opened))
-        self.predicted.rear_told |= perhaps is not None
+        self._add(verb.foresee(step.args, self.predicted, open_args))
+        self.predicted.rear_question_announced |= perhaps is not None
         return scope
 
-    def _asked_of_glass(self, scope: Scope) -> None:
-        """Before a sweep, where no question came before it that it could have been put with."""
-        about = self.predicted.glass.now(self.predicted.set_up)
+    def _add_glass_question(self, scope: Scope) -> None:
+        """Add the question about the glass before a sweep, unless an earlier question included it."""
+        about = self.predicted.glass.ask_about(self.predicted.set_up)
         if about is not None:
             text, if_so = about
             self._add(Entry("ask", "glass_meant", ask=scope.prompt(text)), *(() if if_so is None else (if_so,)))
 
-    def _ask(self, step: AskStep, opened: Open, scope: Scope) -> None:
-        args: Ask = (step if opened else resolve(step, scope)).args
+    def _ask(self, step: AskStep, open_args: OpenArgs, scope: Scope) -> None:
+        args: Ask = (step if open_args else resolve(step, scope)).args
         choices = f" [{' / '.join(args.choices)}]" if args.choices else ""
-        text = f"depends on {joined(all_of(opened))}" if opened else args.kind
+        text = f"depends on {joined_by_and(all_dependencies(open_args))}" if open_args else args.kind
         ask = args.prompt + choices
-        if opened:
-            ask = scope.prompt(ask)  # where nothing is open it was put so with its values
-        about = self.predicted.glass.now(self.predicted.set_up) if args.kind == "confirm" else None
+        if open_args:
+            ask = scope.prompt(ask)  # a resolved step already contains the loop round
+        about = self.predicted.glass.ask_about(self.predicted.set_up) if args.kind == "confirm" else None
         if about is not None:
-            of_glass, if_so = about
-            ask = f"{of_glass if if_so is None else f'[{if_so}: {of_glass}]'} {ask}"
+            glass_text, if_so = about
+            ask = f"{glass_text if if_so is None else f'[{if_so}: {glass_text}]'} {ask}"
         self._add(Entry("ask", text, ask=ask))
 
     def _add(self, entry: Entry, *conditions: str) -> None:
-        self._gone_through += 1
-        if self._gone_through > MOST_ENTRIES:
+        self._entry_count += 1
+        if self._entry_count > MOST_ENTRIES:
             text = f"The procedure has more than {MOST_ENTRIES} steps, its loops written out."
             raise Refused("bad_request", text, advice="Lessen the repeats.")
         self.entries.append(replace(entry, when=(*self._when, *conditions), step=self.top))

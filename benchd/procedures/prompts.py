@@ -1,4 +1,4 @@
-"""Questions of a run: one at a time, put to the person as a device, visible in the state of the procedure."""
+"""Questions of a run: one at a time, put through the operator device and published in the state of the procedure."""
 
 from __future__ import annotations
 
@@ -31,15 +31,15 @@ class Prompts:
 
     @property
     def open(self) -> dict[str, Any] | None:
-        """The question that waits, as published: ask, name, kind, text, choices, unit, until."""
+        """The open question, as published: ask, name, kind, text, choices, unit, until."""
         return self._open
 
     async def ask(
         self, name: str | None, kind: AskKind, text: str, choices: Sequence[str] = (), unit: str | None = None
     ) -> Any:
-        """Put a question and wait for the first valid answer, whoever gives it.
+        """Put a question and wait for the first valid answer, from any user.
 
-        Its id cannot be guessed and is never used again: who names it has heard the question.
+        Its id cannot be guessed and is never used again: a user who names it has received the question.
         """
         question = Ask(f"a-{secrets.token_hex(6)}", kind, text, tuple(choices), unit)
         self._open = {
@@ -64,31 +64,32 @@ class Prompts:
 
 
 Doc = Mapping[str, Any]
-Stands = tuple[float, str]
-"""A length (um) and where it stands."""
+PresentLength = tuple[float, str]
+"""A length (um) and where it comes from."""
 
 
 def with_findings(prompt: str, run: RunRecord, bench: Bench) -> str:
-    """The question, after what the run has found since the last one."""
-    return " ".join([*(found(run.findings[name], _stands(bench, run.findings[name])) for name in run.unseen), prompt])
+    """The question, preceded by the findings of the run since the last question."""
+    docs = [run.findings[name] for name in run.unreported]
+    return " ".join([*(finding_summary(doc, _present_lengths(bench, doc)) for doc in docs), prompt])
 
 
-def found(doc: Doc, stands: Mapping[str, Stands]) -> str:
-    """The value with its expanded uncertainty (95 %) and a verdict; of calibrations each, with what it changes.
+def finding_summary(doc: Doc, present: Mapping[str, PresentLength]) -> str:
+    """The value with its expanded uncertainty (95 %) and verdict; for a calibration, each value with its change.
 
-    `stands` is by artefact.
+    `present` gives the lengths in use, by artefact.
     """
     wording = wording_of(doc)
-    of = {one["value"]: one["artefact"] for one in doc.get("calibrates", ())}
+    artefacts = {entry["value"]: entry["artefact"] for entry in doc.get("calibrates", ())}
     main = wording.main(doc)
-    told = [
-        _value(doc["values"][key], wording.named(key), of.get(key), stands.get(of.get(key, "")))
-        for key in (of or ([] if main is None else [main]))
+    summaries = [
+        _value(doc["values"][key], wording.named(key), artefacts.get(key), present.get(artefacts.get(key, "")))
+        for key in (artefacts or ([] if main is None else [main]))
         if doc["values"][key]["value"] is not None and doc["values"][key]["U"]
     ]
-    if not told:
+    if not summaries:
         return f"{doc['assessment']} has found no value."
-    text = f"Found: {'; '.join(told)}"
+    text = f"Found: {'; '.join(summaries)}"
     if wording.judges(doc):
         text += f", {verdict_words(doc)}"
         if doc["verdict"] is not None:
@@ -96,24 +97,24 @@ def found(doc: Doc, stands: Mapping[str, Stands]) -> str:
     return " ".join([f"{text}.", *(note for note in doc["notes"] if FAR_OFF in note)])
 
 
-def _value(value: Doc, named: Named, artefact: str | None, stands: Stands | None) -> str:
-    """A value in a few words, as a calibration by its artefact's name; one that adds nothing is no change."""
+def _value(value: Doc, named: Named, artefact: str | None, present: PresentLength | None) -> str:
+    """A value in a few words; a calibration is named by its artefact, and its change is added unless both are zero."""
     in_unit = unit(value["unit"])
     number = _text(value["value"], value["U"], sign=named.signed and value["value"] != 0.0)
     text = f"{artefact or named.name.lower()} {number} ± {rounded(0.0, value['U'])[1]} {in_unit}".rstrip()
-    if stands is None or value["unit"] != "um" or value["value"] == 0.0 == stands[0]:
+    if present is None or value["unit"] != "um" or value["value"] == 0.0 == present[0]:
         return text
-    change = _text(value["value"] - stands[0], value["U"], sign=True)
-    return f"{text}, {change} µm from the {_text(stands[0], value['U'])} µm {stands[1]}"
+    change = _text(value["value"] - present[0], value["U"], sign=True)
+    return f"{text}, {change} µm from the {_text(present[0], value['U'])} µm {present[1]}"
 
 
-def _stands(bench: Bench, doc: Doc) -> dict[str, Stands]:
-    """By artefact, the length that a calibration would take the place of."""
-    found = {one["artefact"]: _stands_of(bench, one["artefact"]) for one in doc.get("calibrates", ())}
-    return {artefact: stands for artefact, stands in found.items() if stands is not None}
+def _present_lengths(bench: Bench, doc: Doc) -> dict[str, PresentLength]:
+    """By artefact, the length that a calibration would replace."""
+    lengths = {entry["artefact"]: _present_length(bench, entry["artefact"]) for entry in doc.get("calibrates", ())}
+    return {artefact: length for artefact, length in lengths.items() if length is not None}
 
 
-def _stands_of(bench: Bench, artefact: str) -> Stands | None:
+def _present_length(bench: Bench, artefact: str) -> PresentLength | None:
     in_force = bench.setup.calibration(artefact)
     if in_force is not None:
         return in_force.value_um, f"in force ({in_force.id})"
@@ -131,18 +132,18 @@ def _text(value: float, u: float, *, sign: bool = False) -> str:
 
 @dataclass(frozen=True, slots=True)
 class GlassQuestion:
-    """The sentence, and the lens with its glass that a yes counts for, whatever is put in meanwhile."""
+    """The question, and the lens with its glass that a yes applies to, even if others are fitted meanwhile."""
 
     text: str
     lens: str
     glass: tuple[str, ...]
 
-    def yes(self, run: RunRecord) -> None:
-        """It is meant to stand so."""
+    def confirm(self, run: RunRecord) -> None:
+        """The person has confirmed that this glass is intended."""
         run.glass_confirmed.add((self.lens, self.glass))
 
-    def no(self) -> Refused:
-        """It is not, so nothing is measured through it."""
+    def refusal(self) -> Refused:
+        """The refusal after a no: nothing is measured through this glass."""
         return Refused(
             "bad_request",
             f"Nothing is measured: the glass behind lens {self.lens} is not meant to stand so.",
@@ -152,7 +153,7 @@ class GlassQuestion:
 
 
 def glass_question(run: RunRecord, bench: Bench) -> GlassQuestion | None:
-    """What has to be asked of the set-up as it stands; None where the glass is the lens's own, or meant."""
+    """The question about the present set-up; None if the glass is the lens's own, or was confirmed."""
     setup = bench.setup.document
     if setup.lens is None or (setup.lens, setup.glass) in run.glass_confirmed:
         return None

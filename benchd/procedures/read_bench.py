@@ -1,6 +1,6 @@
-"""Everything that a bench is read from: its file, the files beside it, its devices' keys, its procedures, its record.
+"""Read a whole bench: its file, the files beside it, its devices' keys, its procedures, its record.
 
-The one way in for `check` and for `up`, so that what the one passes the other starts.
+Used by both `check` and `up`, so that `up` starts whatever `check` passes.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from pathlib import Path
 from benchd.arrangements.registry import ARRANGEMENTS, arrangement_of
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.datum.chain import position_notes, position_record
-from benchd.bench.plausible import odd
+from benchd.bench.plausible import unlikely
 from benchd.bench.within_reach import WithinReach
 from benchd.detectors import registry as detectors
 from benchd.devices import Axis, Encoder
@@ -31,7 +31,7 @@ PROCEDURES = "procedures"
 
 @dataclass(frozen=True)
 class WholeBench:
-    """A bench as read, nothing opened. `notes` are sentences on what is allowed and will hardly be meant."""
+    """A bench as read, no device opened. `notes` are sentences on what is allowed but probably a mistake."""
 
     loaded: LoadedBench
     assembly: Assembly
@@ -40,7 +40,7 @@ class WholeBench:
 
 
 def read_bench(path: Path) -> WholeBench:
-    """Read all of it. Raises FileProblems with every problem of every file."""
+    """Read a whole bench. Raises FileProblems with every problem of every file."""
     loaded = load_bench(path)
     problems: list[Problem] = []
     assembly: Assembly | None = None
@@ -61,7 +61,7 @@ def read_bench(path: Path) -> WholeBench:
 
 
 def _unfit_store(loaded: LoadedBench) -> str:
-    """What would keep the daemon from taking up the record; empty where nothing would, by what is there."""
+    """Why the daemon could not open the record; empty if it could."""
     path = loaded.folder / store_path(loaded.file.store.url)
     if not path.parent.is_dir():
         return f"a file in a folder that is there; {path.parent} is none"
@@ -84,14 +84,14 @@ def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         *questions.passed_over(),
         *detectors.passed_over(),
         *ARRANGEMENTS.passed_over(),
-        *odd(loaded, assembly.devices),
+        *unlikely(loaded, assembly.devices),
         *_without_effect(loaded, assembly),
         *_folders_not_read(loaded),
     ]
 
 
 def _without_effect(loaded: LoadedBench, assembly: Assembly) -> list[str]:
-    """What the files state and nothing goes by, as this bench is put together."""
+    """Notes on keys of the files that have no effect on this bench."""
     file, found = loaded.file, unheeded("bench", loaded.source)
     for (kind, _), source in loaded.records.sources.items():
         found += unheeded(kind, source)
@@ -106,7 +106,7 @@ def _without_effect(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         if isinstance(device, Axis) and file.roles.get("carriage") != name:
             places.append((("devices", name), "the carriage is the only axis that is driven yet"))
     found += [loaded.source.problem(at, f"without effect: {why}") for at, why in places]
-    return [str(one) for one in found]
+    return [str(problem) for problem in found]
 
 
 def _folders_not_read(loaded: LoadedBench) -> list[str]:

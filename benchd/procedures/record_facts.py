@@ -1,4 +1,4 @@
-"""What procedures ask of records, alike for a bench that runs and for its files alone."""
+"""Figures of records for procedures, for a running bench and for files alone."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def known(records: Records) -> Known:
 def facts(
     loaded: LoadedBench, calibration: Callable[[str], CalibrationInForce | None], kind: str, name: str
 ) -> Mapping[str, Any]:
-    """Figures of a record; a length by the calibration in force where there is one. Raises Refused."""
+    """Figures of a record; a length comes from the calibration in force, if there is one. Raises Refused."""
     records = loaded.records
     if kind == "lens":
         lens = records.lens(name)

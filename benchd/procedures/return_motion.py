@@ -1,6 +1,6 @@
-"""The way back before a paused run goes on: to nominal, and on to where the run last moved to.
+"""The return motion before a paused run continues: to nominal, then to where the run last moved to.
 
-Whoever pauses, stops or ends the run breaks it off.
+A pause, a stop or the end of the run cancels it.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from benchd.errors import BenchdError
 
 @dataclass(frozen=True, slots=True)
 class Return:
-    """Whose way it is, and who hears of it: `then` once it is back, `failed` where it does not come there.
+    """The run to return, and its callbacks: `then` on arrival, `failed` otherwise; neither after a cancellation.
 
-    While the run is `asking` nothing is driven. Nothing is called any more once it was broken off.
+    While the run is `asking` nothing is driven.
     """
 
     run: RunRecord
@@ -31,25 +31,25 @@ class Return:
 
 
 class ReturnMotion:
-    """One at a time: another that is begun while the last comes to rest waits for it."""
+    """One return motion at a time: one begun while the last comes to rest waits for that."""
 
     def __init__(self, bench: Bench) -> None:
         self._bench = bench
         self._task: asyncio.Task[None] | None = None
-        self._driving = asyncio.Lock()  # held until the carriage is at rest, also when it is broken off
+        self._driving = asyncio.Lock()  # held until the carriage is at rest, also after a cancellation
 
     def begin(self, back: Return) -> None:
         """Drive back once the run waits at its gate."""
         if self._task is None or self._task.done() or self._task.cancelling():
             self._task = asyncio.create_task(self._go(back), name="resume")
 
-    def break_off(self) -> None:
-        """The carriage comes to rest there and then, and the run stays paused."""
+    def cancel(self) -> None:
+        """The carriage comes to rest where it is, and the run stays paused."""
         if self._task is not None:
             self._task.cancel()
 
-    async def end(self) -> None:
-        """The same; returns once it has ended."""
+    async def cancel_and_wait(self) -> None:
+        """The same; returns once the carriage is at rest."""
         if self._task is not None:
             self._task.cancel()
             await asyncio.wait([self._task])
@@ -66,7 +66,7 @@ class ReturnMotion:
         except BenchdError as error:
             self._bench.events.error(error)
         except Stopped:
-            pass  # told by whoever stopped it
+            pass  # reported by the stop itself
         finally:
             task = asyncio.current_task()
             if task is self._task and not (task is None or task.cancelling()):
@@ -75,5 +75,5 @@ class ReturnMotion:
     async def _drive(self, run: RunRecord) -> None:
         if self._bench.setup.chain.carriage_um is not None:
             await self._bench.nominal()
-        if run.stands_um is not None:
-            await self._bench.move_carriage(run.stands_um)
+        if run.moved_to_um is not None:
+            await self._bench.move_carriage(run.moved_to_um)

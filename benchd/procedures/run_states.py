@@ -1,7 +1,7 @@
-"""What a run can be in, and what becomes of it by whatever can happen: one table, for runner, gate and ending alike.
+"""The states of a run and its transitions: one table, used by runner, gate and ending.
 
-Whether steps wait and whether anything may be moved is read off the state and nowhere else, so that a run which says
-that it is paused moves nothing, whoever asks.
+Whether steps wait and whether anything may move follows from the state alone, so that a run that is published as
+paused moves nothing.
 """
 
 from __future__ import annotations
@@ -13,23 +13,24 @@ from benchd.bench.gate import Gate
 from benchd.errors import BenchdError, Refused
 
 State = Literal["idle", "running", "paused", "asking", "aborting", "done", "failed", "aborted"]
-"""The states as published."""
+"""The published states."""
 
 Phase = Literal[
     "idle", "running", "asking", "pausing", "paused", "returning",
     "finishing", "failing", "aborting", "done", "failed", "aborted",
 ]  # fmt: skip
-"""`pausing` waits for a motion under way to end; `returning` drives back before it goes on; `finishing`, `failing` and
-`aborting` are at the end, where `finally` is carried out."""
+"""`pausing` waits for a motion under way to end; `returning` is the return motion before the run continues;
+`finishing`, `failing` and `aborting` carry out `finally`."""
 
 Event = Literal[
     "begin", "pause", "pause_moving", "parked", "resume", "back", "not_back", "asked", "answered",
     "stop", "stop_homing", "abort", "close", "steps_done", "broken_off", "ended",
 ]  # fmt: skip
-"""`pause_moving`, `stop_homing`: while the carriage moves, or homes, which costs its place, so that nobody could
-resume; `parked`: the steps wait at a gate; `close`: the daemon ends; `broken_off`: an error ended the steps."""
+"""`pause_moving`: a pause while the carriage moves; `stop_homing`: a stop while it homes, which loses the position, so
+that the run could not be resumed; `parked`: the steps wait at the gate; `close`: the daemon ends; `broken_off`: an
+error ended the steps."""
 
-# `.` stays as it is, `-` is refused with the reason, `!` cannot be and would be a fault of benchd's.
+# `.`: no change; `-`: refused with the reason; `!`: impossible, a bug in benchd.
 _TABLE = """
              over     running    asking   pausing   paused     returning finishing failing  aborting
 begin        running  !          !        !         !          !         !         !        !
@@ -55,7 +56,7 @@ ENDING = frozenset[Phase]({"finishing", "failing", "aborting"})
 WAITING = frozenset[Phase]({"pausing", "paused", "returning"})
 Outcome = Literal["done", "failed", "aborted"]
 STILL = frozenset[Phase]({"pausing", "paused"})
-"""In these nothing new is moved."""
+"""Phases in which no new motion begins."""
 
 OUTCOMES: dict[Phase, Outcome] = {"finishing": "done", "failing": "failed", "aborting": "aborted"}
 
@@ -77,19 +78,19 @@ BECOMES = _read(_TABLE)
 
 
 class RunState:
-    """Where the run under way is, and the gate its steps wait at. `changed` is called whenever something happened.
+    """The phase of the run under way, and the gate that its steps wait at. `changed` is called after every event.
 
-    `held` is told of what the run itself cannot go on from until a person has mended it.
+    `held` is called with an error that the run cannot continue from until a person has fixed the cause.
     """
 
     def __init__(self, changed: Callable[[], None], held: Callable[[BenchdError], None]) -> None:
         self._changed = changed
         self.phase: Phase = "idle"
-        self._stopped = False  # and nobody has resumed since: what is left of the run moves nothing
-        self.gate = Gate(held, lambda: self.happens("parked"))
+        self._stopped = False  # stopped and not resumed since: the rest of the run moves nothing
+        self.gate = Gate(held, lambda: self.handle("parked"))
 
-    def happens(self, event: Event, run: str = "the run") -> None:
-        """Take an event up. Raises Refused (bad_request) for what a person cannot have of the run as it is."""
+    def handle(self, event: Event, run: str = "the run") -> None:
+        """Change the phase by the table. Raises Refused (bad_request) for a request that this phase does not allow."""
         becomes = BECOMES[self.phase, event]
         if becomes == "-":
             raise self._refusal(event, run)
@@ -98,12 +99,12 @@ class RunState:
         if event in ("begin", "resume"):
             self._stopped = False
         elif event in ("stop", "stop_homing", "close") or (event == "broken_off" and self.phase in WAITING):
-            # Who has paused it wants it to stand as well where it ends by itself meanwhile.
+            # A paused run is to stay at rest, also if it ends by itself meanwhile.
             self._stopped = True
-        self.phase = self.phase if becomes == "." else next(one for one in get_args(Phase) if one == becomes)
+        self.phase = self.phase if becomes == "." else next(phase for phase in get_args(Phase) if phase == becomes)
         if self.phase in WAITING or (event in ("abort", "close") and becomes == "aborting"):
-            # Whoever aborts has the steps broken off a moment later: till then none is begun, as the way back may
-            # still be driving.
+            # An abort cancels the steps a moment later: until then none may begin, as the return motion may still be
+            # under way.
             self.gate.close()
         elif self.phase != "aborting" or event == "broken_off":
             self.gate.open()
@@ -111,11 +112,11 @@ class RunState:
 
     @property
     def may_move(self) -> bool:
-        """Whether a motion may be begun now, be it the run's own or, while none is under way, anybody's."""
+        """Whether a motion may begin now: the run's own or, while no run is under way, any."""
         return self.phase in OVER or not (self._stopped or self.phase in STILL)
 
-    def told(self, *, asks: bool) -> State:
-        """The state as published; `asks`: a question waits."""
+    def published(self, *, asks: bool) -> State:
+        """The published state; `asks`: a question is open."""
         match self.phase:
             case "pausing" | "returning":
                 return "running"  # the carriage may move
@@ -130,5 +131,5 @@ class RunState:
         if self.phase in ENDING:
             advice = "`stop` keeps what is left of it from moving anything."
             return Refused("bad_request", f"{run} is ending: its `finally` is carried out to the end.", advice=advice)
-        text = f"{run} is not paused; it is {self.told(asks=False)}."
+        text = f"{run} is not paused; it is {self.published(asks=False)}."
         return Refused("bad_request", text, advice="Pause it first.", data={"asked": event})

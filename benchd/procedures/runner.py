@@ -1,8 +1,8 @@
-"""Runs a procedure step by step: paused, resumed, aborted at any step and inside a sweep, safe however it ends.
+"""Runs a procedure step by step; it can be paused, resumed and aborted at any step and inside a sweep.
 
 A stop pauses the run; `resume` needs a trusted position and goes to nominal first, then to where the run last moved.
-Loss of trust ends it. `finally` always puts its lights out; it moves only where nobody has stopped the run since it was
-begun or resumed, and on a trusted position. What may happen when, and what becomes of it, is the table of `run_states`.
+Loss of trust ends it. `finally` always switches its lights off; it moves only if the run was not stopped since it began
+or was resumed, and only on a trusted position. The table of `run_states` says which event is allowed when.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from benchd.bench.sweep.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import READ_AT_START
 from benchd.procedures.ending import Ending
-from benchd.procedures.inputs import take_all
-from benchd.procedures.language import EXPECTED, Procedure, sweep_alone
+from benchd.procedures.inputs import parse_inputs
+from benchd.procedures.language import SWEEP_EXPECTED, Procedure, sweep_procedure
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Expected, Progress, expected
 from benchd.procedures.prompts import Prompts
@@ -28,16 +28,16 @@ from benchd.procedures.run_states import OUTCOMES, RunState, State
 from benchd.procedures.scope import Scope
 from benchd.procedures.step_executor import StepExecutor
 
-FREES: dict[State, str] = {
+HOW_TO_FREE: dict[State, str] = {
     "running": "Wait until it has ended, or abort it.",
     "asking": "Answer its question, or abort it.",
     "paused": "Resume or abort it.",
 }
-"""What makes the bench free of a run: one that is paused or asks ends by no waiting, and a stop only pauses it."""
+"""How to free the bench of a run: waiting does not end one that is paused or asks, and a stop only pauses it."""
 
 
 class Aborted(Stopped):
-    """Somebody asked for the run to end."""
+    """A user aborted the run."""
 
     how = "aborted"
 
@@ -50,21 +50,21 @@ class Runner:
         self._library = library
         self.prompts = Prompts(bench, self._asked)
         self._carry_out = StepExecutor(bench, library, self.prompts)
-        self._state = RunState(self._tell, self._held)
+        self._state = RunState(self._publish, self._pause_with_error)
         bench.carriage.may_begin = lambda: self._state.may_move
         self._run: RunRecord | None = None
         self._procedure: str | None = None
         self._progress = Progress(bench.clock, [])
-        self._way_back = ReturnMotion(bench)
+        self._return_motion = ReturnMotion(bench)
         self._aborting: asyncio.Task[None] | None = None
         self._aborted_by: str | None = None
         self._ending = Ending(bench, self._carry_out, self._state)
-        self._unhomed_at: int | None = None  # homings before a run that began without one; None where it began with
-        self._tell()
+        self._unhomed_at: int | None = None  # count of homings when an unhomed run began; None if it began homed
+        self._publish()
 
     @property
     def user(self) -> str | None:
-        """Whose run is under way."""
+        """The user whose run is under way."""
         return self._run.user if self._run else None
 
     # Starting
@@ -78,7 +78,7 @@ class Runner:
         self._bench.jobs.check_free()
         await self._bench.setup.refresh()
         file = self._library[name]
-        values = take_all(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
+        values = parse_inputs(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
         plan = await self._carry_out.plan(file.procedure, values)
         plan.require_possible()
         scope = self._carry_out.scope(file.procedure, values)
@@ -87,14 +87,14 @@ class Runner:
     async def sweep(self, order: SweepOrder, user: str, cause: str | None, stops: int) -> str:
         """A sweep by itself, run and recorded as a procedure of two steps: sweep, assess.
 
-        `stops` is their count when it was asked for.
+        `stops` is the number of stops when it was requested.
         """
-        return await self._begin(sweep_alone(order), "", {}, Scope(), EXPECTED, user, cause, stops)
+        return await self._begin(sweep_procedure(order), "", {}, Scope(), SWEEP_EXPECTED, user, cause, stops)
 
-    async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
-        """What a run would do, without doing it. Raises Refused as `start`."""
+    async def dry_run(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
+        """The plan of a run, as JSON. Raises Refused as `start`."""
         file = self._library[name]
-        values = take_all(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
+        values = parse_inputs(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
         return (await self._carry_out.plan(file.procedure, values)).as_json()
 
     async def _begin(
@@ -112,8 +112,8 @@ class Runner:
         setup = self._bench.setup.document
         run = RunRecord("", procedure.procedure, user)
         work = asyncio.Event()
-        # The slot is taken before the record is written, so that two starts cannot both find it free.
-        job = self._bench.jobs.start("run", lambda: self._work(procedure, scope, run, work), cause, self._occupied)
+        # The job slot is taken before the record is written, so that two starts cannot both find it free.
+        job = self._bench.jobs.start("run", lambda: self._run_job(procedure, scope, run, work), cause, self._occupied)
         try:
             lens = values.get("lens") or setup.lens
             run.id = await self._bench.store.add_run(
@@ -126,11 +126,11 @@ class Runner:
                 user=user,
             )
         except BaseException as error:
-            await self._bench.jobs.break_off(error, job=job)
+            await self._bench.jobs.cancel(error, job=job)
             raise
         job.about |= {"run": run.id, "procedure": procedure.procedure}
         if job.task.done() or self._bench.carriage.stops != stops:
-            await self._bench.jobs.break_off(Stopped(self._bench.carriage.stopped_by), job=job)
+            await self._bench.jobs.cancel(Stopped(self._bench.carriage.stopped_by), job=job)
             await self._bench.store.end_run(run.id, "failed")
             raise Refused("not_allowed", f"A stop came before {run.id} had begun.", advice="Start it again.")
         self._run, self._procedure = run, procedure.procedure
@@ -138,24 +138,26 @@ class Runner:
         self._unhomed_at = None if trust.homed else trust.gains
         self._progress = Progress(self._bench.clock, steps)
         self._aborted_by = None
-        self._state.happens("begin")
+        self._state.handle("begin")
         work.set()
         return run.id
 
     # The run itself
 
-    async def _work(self, procedure: Procedure, scope: Scope, run: RunRecord, ready: asyncio.Event) -> dict[str, Any]:
+    async def _run_job(
+        self, procedure: Procedure, scope: Scope, run: RunRecord, ready: asyncio.Event
+    ) -> dict[str, Any]:
         try:
             await ready.wait()
             await self._carry_out.top(procedure.steps, scope, run, self._state.gate, self._step)
-            await self._state.gate.passable()  # paused in its last step: its end moves as well
-            self._state.happens("steps_done")
+            await self._state.gate.passable()  # if paused in the last step: `finally` may move too
+            self._state.handle("steps_done")
             if self._state.phase != "finishing":
                 aborted = self._state.phase == "aborting"
                 raise Aborted(self._aborted_by) if aborted else Stopped(self._bench.carriage.stopped_by)
         except BaseException:
             if ready.is_set() and self._state.phase != "finishing":
-                self._state.happens("broken_off")
+                self._state.handle("broken_off")
             raise
         finally:
             if ready.is_set():
@@ -165,19 +167,19 @@ class Runner:
 
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord) -> None:
         try:
-            await self._way_back.end()
+            await self._return_motion.cancel_and_wait()
             await self._ending.carry_out(procedure, scope, run, OUTCOMES[self._state.phase])
         finally:
-            self._state.happens("ended")
+            self._state.handle("ended")
             self._run = None
 
-    def _held(self, error: BenchdError) -> None:
-        """The run itself cannot go on until somebody has mended something: paused, and told why; it fails at its end.
+    def _pause_with_error(self, error: BenchdError) -> None:
+        """Pause the run, which cannot continue until a person has fixed the cause, and publish the error.
 
-        Raises `error` where it is ending already.
+        Raises `error` if the run is ending already.
         """
         try:
-            self._state.happens(self._pause_event())
+            self._state.handle(self._pause_event())
         except Refused:
             raise error from None
         self._bench.events.error(error)
@@ -187,81 +189,81 @@ class Runner:
 
     def _step(self, index: int | None, verb: str, share: float) -> None:
         self._progress.at(index, verb, share)
-        self._tell()
+        self._publish()
 
     # Steering
 
     def pause(self, run: str, user: str) -> None:
-        """Wait at the next step or point of a sweep; it is paused once the motion under way has ended.
+        """Wait at the next step or sweep point; the run is paused once the motion under way has ended.
 
         Raises Refused (unknown_name; bad_request for a run that is ending).
         """
         self._require(run)
-        self._state.happens(self._pause_event(), run)
-        self._way_back.break_off()
+        self._state.handle(self._pause_event(), run)
+        self._return_motion.cancel()
         self._bench.events.tell("paused", f"{run}: {user} asked for a pause.", data={"run": run, "user": user})
 
     def resume(self, run: str, user: str) -> None:
-        """Go to nominal, then on. Raises Refused (unknown_name, bad_request, not_homed).
+        """Go to nominal, then continue. Raises Refused (unknown_name, bad_request, not_homed).
 
-        A run that has not come to its homing yet relies on no place and has nowhere to go back to: it just goes on.
+        A run that began unhomed and has not homed yet relies on no position: it continues without a return motion.
         """
         record = self._require(run)
         if self._state.phase == "paused" and self._bench.trust.gains != self._unhomed_at:
             self._bench.trust.require()
-        self._state.happens("resume", run)
+        self._state.handle("resume", run)
         if self._state.phase == "returning":
-            self._way_back.begin(
+            self._return_motion.begin(
                 Return(
                     record,
                     self._state.gate,
                     asking=lambda: self.prompts.open is not None,
                     then=self._go_on,
-                    failed=lambda: self._state.happens("not_back"),
+                    failed=lambda: self._state.handle("not_back"),
                 )
             )
         self._bench.events.tell("resumed", f"{run} was resumed by {user}.", data={"run": run, "user": user})
 
     def _go_on(self) -> None:
-        self._state.happens("back")
+        self._state.handle("back")
         if self.prompts.open:
-            self._state.happens("asked")
+            self._state.handle("asked")
 
     async def abort(self, run: str, user: str) -> None:
         """End the run; `finally` runs, and the end is an event.
 
-        Raises Refused: unknown_name; bad_request where it is ending by itself. Who aborts it twice is not refused.
+        Raises Refused: unknown_name; bad_request if it is ending by itself. A second abort is not refused.
         """
         self._require(run)
         before = self._state.phase
-        self._state.happens("abort", run)
+        self._state.handle("abort", run)
         if self._state.phase != before:
             self._aborted_by = user
-            self._aborting = asyncio.create_task(self._bench.jobs.break_off(Aborted(user)), name="abort")
+            self._aborting = asyncio.create_task(self._bench.jobs.cancel(Aborted(user)), name="abort")
 
     async def close(self, within_s: float) -> None:
-        """The daemon ends: a run under way is aborted, its `finally` included if that takes no longer than this."""
-        self._state.happens("close")
-        await self._bench.jobs.break_off(Aborted(), within_s=within_s)
+        """The daemon ends: abort a run under way and carry out its `finally`, for at most `within_s`."""
+        self._state.handle("close")
+        await self._bench.jobs.cancel(Aborted(), within_s=within_s)
 
     async def stop(self, user: str) -> None:
-        """Everything that moves stops now; a run under way is paused, any other job ends."""
+        """Stop everything that moves; a run under way is paused, any other job ends."""
         stopping = asyncio.ensure_future(self._bench.stop(user))
         job = None
         if self._run is None:
             job = self._bench.jobs.set_reason(Stopped(user))
         else:
-            self._state.happens("stop_homing" if self._bench.carriage.state == "homing" else "stop")
-            self._way_back.break_off()
+            self._state.handle("stop_homing" if self._bench.carriage.state == "homing" else "stop")
+            self._return_motion.cancel()
         try:
             await stopping
         finally:
             if job is not None:
-                await self._bench.jobs.break_off(Stopped(user), job=job)
+                await self._bench.jobs.cancel(Stopped(user), job=job)
             self._bench.events.tell("stopped", f"Stopped by {user}.", severity="warning", data={"user": user})
 
     def answer(self, ask: str, value: Any, user: str) -> Any:
-        """Hand in an answer to the question that waits. Raises Refused (not_found, bad_request)."""
+        """Hand in an answer to the open question. Raises Refused (not_found, bad_request)."""
         return self.prompts.answer(ask, value, user)
 
     def _require(self, run: str) -> RunRecord:
@@ -274,20 +276,20 @@ class Runner:
     # State
 
     def _occupied(self) -> Occupied:
-        if self._run is None:  # the record has not given its id yet
+        if self._run is None:  # it has no id from the record yet
             return Occupied("a run that begins", "Wait until it has ended.", {})
-        run, state = self._run.id, self._told()
-        advice = FREES.get(state, "Wait until it has ended.")
+        run, state = self._run.id, self._published_state()
+        advice = HOW_TO_FREE.get(state, "Wait until it has ended.")
         return Occupied(f"run {run}, which is {state}", advice, {"run": run, "state": state})
 
     def _asked(self) -> None:
-        self._state.happens("asked" if self.prompts.open else "answered")
+        self._state.handle("asked" if self.prompts.open else "answered")
 
-    def _told(self) -> State:
-        return self._state.told(asks=self.prompts.open is not None)
+    def _published_state(self) -> State:
+        return self._state.published(asks=self.prompts.open is not None)
 
-    def _tell(self) -> None:
-        run, state = self._run.id if self._run else None, self._told()
+    def _publish(self) -> None:
+        run, state = self._run.id if self._run else None, self._published_state()
         doc = {"run": run, "procedure": self._procedure, "state": state}
         self._progress.waiting(state in ("asking", "paused"))
         self._bench.notices.put("procedure", {**doc, **self._progress.as_json(state), "ask": self.prompts.open})

@@ -1,4 +1,4 @@
-"""The back end that does it: each step of a run carried out, waiting at the run's gate before it."""
+"""The back end that carries out the steps of a run, waiting at the run's gate before each."""
 
 from __future__ import annotations
 
@@ -19,30 +19,30 @@ from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
 from benchd.procedures.prompts import Prompts, glass_question, with_findings
-from benchd.procedures.scope import Scope, Turn, holds, listed, resolve, times
+from benchd.procedures.scope import Scope, Turn, holds, resolve, turns_by_count, turns_over_values
 from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step
 from benchd.procedures.walker import Steps, Walker, scope_of
-from benchd.verbs.foreseen import Open
+from benchd.verbs.foreseen import OpenArgs
 from benchd.verbs.order import InRun
 from benchd.verbs.predicted_bench import PredictedBench
-from benchd.verbs.rear_clearance import rear_asked
+from benchd.verbs.rear_clearance import rear_question_before
 from benchd.verbs.table import STEPS
 from benchd.verbs.verb import Verb
 from benchd.verbs.view import BenchView
-from benchd.verbs.view_of_bench import view_of
+from benchd.verbs.view_of_bench import view_bench
 
-Told = Callable[[int | None, str, float], None]
-"""Told how far the run is: a step's index if it is a top-level one, its verb, and the share of it done."""
+ReportProgress = Callable[[int | None, str, float], None]
+"""Called with a step's index if it is a top-level one, its verb, and the share of it that is done."""
 
 
 class StepExecutor:
-    """Carries out the steps of runs, and foresees what a run would do; `prompts` are its questions."""
+    """Carries out the steps of runs, and plans runs; `prompts` puts their questions."""
 
     def __init__(self, bench: Bench, library: Library, prompts: Prompts) -> None:
         self._bench = bench
         self._library = library
         self._prompts = prompts
-        self._left: list[tuple[Steps, Scope]] = []
+        self._interrupted: list[tuple[Steps, Scope]] = []
 
     # Before a run
 
@@ -51,40 +51,42 @@ class StepExecutor:
         return record_facts.known(self._bench.loaded.records)
 
     def scope(self, procedure: Procedure, values: Mapping[str, Any]) -> Scope:
-        """What names stand for at the beginning."""
+        """Values of names at the beginning of a procedure."""
         return scope_of(procedure.inputs, values, self.facts)
 
     def facts(self, kind: str, name: str) -> Mapping[str, Any]:
-        """Figures of a record; lengths by the calibration in force where there is one."""
+        """Figures of a record; a length comes from the calibration in force, if there is one."""
         return record_facts.facts(self._bench.loaded, self._bench.setup.calibration, kind, name)
 
     async def plan(self, procedure: Procedure, values: Mapping[str, Any]) -> Plan:
-        """The procedure gone through without moving anything. Raises Refused where the bench lacks what it needs."""
-        view = await view_of(self._bench)
+        """Dry run of a procedure. Raises Refused if the bench lacks what it needs."""
+        view = await view_bench(self._bench)
         return dry_run(procedure, values, view, self.facts, self._library.procedures, self.known())
 
     # The steps
 
-    async def top(self, steps: Sequence[Step], scope: Scope, run: RunRecord, gate: Gate, told: Told) -> Scope:
-        """Carry out a procedure's own steps; gives the scope with what was saved. Raises whatever ends the run."""
-        return await self._walker(run, gate, told).top(steps, scope)
+    async def top(
+        self, steps: Sequence[Step], scope: Scope, run: RunRecord, gate: Gate, report: ReportProgress
+    ) -> Scope:
+        """Carry out a procedure's top-level steps; gives the scope with saved answers. What it raises ends the run."""
+        return await self._walker(run, gate, report).top(steps, scope)
 
     async def steps(self, steps: Sequence[Step], scope: Scope, run: RunRecord, gate: Gate) -> Scope:
-        """The same of steps at its end, of which nobody is told."""
+        """The same for steps of `finally`, without reporting progress."""
         return await self._walker(run, gate, lambda *_: None).steps(steps, scope)
 
-    def _walker(self, run: RunRecord, gate: Gate, told: Told) -> Walker:
-        back = LiveBackEnd(self._bench, self._prompts, run, gate, told, self._left)
+    def _walker(self, run: RunRecord, gate: Gate, report: ReportProgress) -> Walker:
+        back = LiveBackEnd(self._bench, self._prompts, run, gate, report, self._interrupted)
         return Walker(back, lambda name: self._library[name].procedure, self.facts, self.known())
 
-    def left_behind(self) -> list[tuple[Steps, Scope]]:
-        """The `finally` of each called procedure that was broken off, the innermost first; given out once."""
-        left, self._left[:] = self._left[:], []
-        return left
+    def take_interrupted_calls(self) -> list[tuple[Steps, Scope]]:
+        """The `finally` of each called procedure that was interrupted, innermost first; each is given only once."""
+        interrupted, self._interrupted[:] = self._interrupted[:], []
+        return interrupted
 
 
 class LiveBackEnd:
-    """Steps of one run; a called procedure that is broken off leaves its `finally` in `left`."""
+    """Carries out the steps of one run; the `finally` of an interrupted call is added to `interrupted`."""
 
     def __init__(
         self,
@@ -92,50 +94,50 @@ class LiveBackEnd:
         prompts: Prompts,
         run: RunRecord,
         gate: Gate,
-        told: Told,
-        left: list[tuple[Steps, Scope]],
+        report: ReportProgress,
+        interrupted: list[tuple[Steps, Scope]],
     ) -> None:
         self._bench = bench
         self._prompts = prompts
         self._run = run
         self._gate = gate
-        self._told = told
-        self._left = left
+        self._report = report
+        self._interrupted = interrupted
 
-    def opened(self, step: Step, scope: Scope) -> Open:
+    def open_args(self, step: Step, scope: Scope) -> OpenArgs:
         return {}
 
     async def view(self) -> BenchView:
-        return await view_of(self._bench, with_place=False)
+        return await view_bench(self._bench, with_place=False)
 
-    def at(self, top: int | None, step: Step, share: float) -> None:
-        self._told(top, step.verb, share)
+    def report(self, top: int | None, step: Step, share: float) -> None:
+        self._report(top, step.verb, share)
 
-    def ways(self, step: IfStep, scope: Scope) -> Iterator[Steps]:
+    def branches(self, step: IfStep, scope: Scope) -> Iterator[Steps]:
         condition = resolve(step, scope).args
         yield step.then if holds(condition, self._run.findings, scope) else step.else_
 
-    def turns(self, step: RepeatStep | ForStep, scope: Scope, opened: Open) -> Iterator[Turn]:
-        yield from listed(step, scope) if isinstance(step, ForStep) else times(step, scope)
+    def turns(self, step: RepeatStep | ForStep, scope: Scope, open_args: OpenArgs) -> Iterator[Turn]:
+        yield from turns_over_values(step, scope) if isinstance(step, ForStep) else turns_by_count(step, scope)
 
-    def not_entered(self, step: CallStep, refused: Refused) -> None:
+    def call_refused(self, step: CallStep, refused: Refused) -> None:
         raise refused
 
     @contextmanager
-    def inside(self, procedure: Procedure, scope: Scope, opened: Open) -> Iterator[None]:
+    def in_called_procedure(self, procedure: Procedure, scope: Scope, open_args: OpenArgs) -> Iterator[None]:
         try:
             yield
         except BaseException:
-            self._left.append((procedure.finally_, scope))
+            self._interrupted.append((procedure.finally_, scope))
             raise
 
-    async def simple(self, step: Step, opened: Open, scope: Scope) -> Scope:
+    async def plain_step(self, step: Step, open_args: OpenArgs, scope: Scope) -> Scope:
         step = resolve(step, scope)
         args = step.args
         while True:
             await self._gate.passable()
             while await self._asks_first(step.verb, args, scope):
-                await self._gate.passable()  # it may have been paused before the answer, and the set-up changed
+                await self._gate.passable()  # the run may have been paused, and the set-up changed, before the answer
             order = self._order(step.verb, scope)
             try:
                 if isinstance(step, AskStep):
@@ -143,15 +145,15 @@ class LiveBackEnd:
                 verb = STEPS[step.verb]
                 args = verb.settled(args, await verb.now(args, order))
                 if verb.moves(args):
-                    self._run.stands_um = None
+                    self._run.moved_to_um = None
                 await verb.in_run(args, order)
                 return scope
             except Stopped:
-                # A stop has paused the run: the step is begun again once somebody resumes. Moves are absolute by now.
+                # A stop has paused the run: the step is repeated after `resume`. Its moves are absolute by now.
                 if not self._gate.closed:
                     raise
             except DeviceError as error:
-                # The same stop may have dropped what was on its way to another device, as a level that waits is.
+                # The same stop may have dropped a command queued for another device, such as a light level.
                 if error.code != "busy" or not self._gate.closed or self._bench.carriage.stops == order.since:
                     raise
 
@@ -163,7 +165,7 @@ class LiveBackEnd:
             self._run,
             self._gate,
             self._prompts,
-            lambda share: self._told(None, verb, share),
+            lambda share: self._report(None, verb, share),
             scope.prompt,
         )
 
@@ -173,33 +175,33 @@ class LiveBackEnd:
         prompt = args.prompt if glass is None else f"{glass.text} {args.prompt}"
         text = with_findings(prompt, run, self._bench)
         answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit)
-        run.unseen.clear()
+        run.unreported.clear()
         if glass is not None:
-            glass.yes(run)
+            glass.confirm(run)
         return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
 
     async def _asks_first(self, name: str, args: Any, scope: Scope) -> bool:
-        """Whether something had to be asked before the step; answered by now. Raises Refused for a no."""
+        """Whether a question had to be put before the step; it has been answered. Raises Refused after a no."""
         verb = STEPS.get(name)
         glass = glass_question(self._run, self._bench) if verb is not None and verb.measures else None
         if glass is None:
             return verb is not None and verb.moves(args) and await self._asks_about_rear(verb, args, scope)
         if await self._prompts.ask("glass_meant", "yes_no", scope.prompt(glass.text)) is not True:
-            raise glass.no()
-        glass.yes(self._run)
+            raise glass.refusal()
+        glass.confirm(self._run)
         return True
 
     async def _asks_about_rear(self, verb: Verb[Any], args: Any, scope: Scope) -> bool:
-        """Before a lens whose rear nobody has measured is met nearer than seen to be clear: a person must have looked.
+        """Ask a person to confirm rear clearance, if no record gives it and the step goes deeper than confirmed.
 
-        Asked of the set-up as the step makes it, before it does.
+        The question is about the set-up that the step will make, and comes before the step. Raises Refused after a no.
         """
         setup = self._bench.setup
         document = verb.set_up(args, setup)
         limit = setup.clearance_of(document)
         if limit.question is None:
             return False
-        asked = rear_asked(PredictedBench(await view_of(self._bench)), verb, args)
+        asked = rear_question_before(PredictedBench(await view_bench(self._bench)), verb, args)
         if asked is None:
             return False
         if await self._prompts.ask("rear_clear", "yes_no", scope.prompt(asked.text)) is not True:

@@ -1,6 +1,6 @@
-"""The steps: one key each. A step knows its `verb` and its `args`; `if`, `repeat` and `for` hold other steps.
+"""The step models: one key each. A step has its `verb` and `args`; `if`, `repeat` and `for` hold other steps.
 
-Most are what the verb of their name is, and take what it takes, with values by name.
+Most steps are verbs and take the verb's arguments, with values by name allowed.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pydantic import Discriminator, Field, Tag, create_model
 from benchd.files.names import Record
 from benchd.files.wording import near_names
 from benchd.procedures.arguments import Ask, Call, Condition, Each
-from benchd.procedures.values import Reference, by_name, names_in
+from benchd.procedures.values import Reference, allow_references, names_in
 from benchd.verbs.table import STEPS
 
 
@@ -24,7 +24,7 @@ class Step(Record):
 
     @property
     def args(self) -> Any:
-        """What stands under the step's key."""
+        """The value of the step's key."""
         name = self.verb if self.verb in type(self).model_fields else f"{self.verb}_"
         return getattr(self, name)
 
@@ -64,18 +64,18 @@ class ForStep(Step):
     steps: Steps
 
 
-def _step_of(verb: str) -> type[Step]:
-    """A step that is what the verb of its name is."""
+def _step_model(verb: str) -> type[Step]:
+    """The model of the step that carries out this verb."""
     takes = STEPS[verb].step
     assert takes is not None
-    fields: dict[str, Any] = {verb: (by_name(takes), ...)}
+    fields: dict[str, Any] = {verb: (allow_references(takes), ...)}
     made = create_model(f"{verb.title()}Step", __base__=Step, __doc__=STEPS[verb].does, **fields)
     made.verb = verb
     return made
 
 
 MODELS: dict[str, type[Step]] = {
-    **{verb: _step_of(verb) for verb in STEPS},
+    **{verb: _step_model(verb) for verb in STEPS},
     **{model.verb: model for model in (AskStep, IfStep, RepeatStep, ForStep, CallStep)},
 }
 VERBS: tuple[str, ...] = tuple(MODELS)
@@ -84,7 +84,7 @@ _KEYS = {
 }
 
 
-def _which(value: Any) -> str | None:
+def _step_tag(value: Any) -> str | None:
     if isinstance(value, Step):
         return f"step {value.verb}"
     verbs = [key for key in value if key in VERBS] if isinstance(value, dict) else []
@@ -94,13 +94,13 @@ def _which(value: Any) -> str | None:
 
 
 def _is_mistyped_verb(key: str, verb: str) -> bool:
-    """Whether a key beside `verb` was meant to be a second one; a key of that step's own that is mistyped was not."""
+    """Whether `key` is a mistyped second verb, rather than a mistyped key of the step `verb` itself."""
     own = _KEYS[verb]
     near = near_names(key, (*own, *VERBS), 1)
     return bool(near) and near[0] not in own
 
 
-# The tags have a blank, so that none of them is taken for a key of the file when an error is put in its place.
+# The tags contain a blank, so that none is mistaken for a key of the file when an error is located.
 _TAGGED = tuple(Annotated[model, Tag(f"step {verb}")] for verb, model in MODELS.items())
 if TYPE_CHECKING:
     AnyStep = Step
@@ -108,7 +108,7 @@ else:
     AnyStep = Annotated[
         Union[_TAGGED],  # noqa: UP007  of what is known at run time only
         Discriminator(
-            _which,
+            _step_tag,
             custom_error_type="step",
             custom_error_message="a step has one key, one of {verbs}",
             custom_error_context={"verbs": ", ".join(VERBS)},
@@ -124,7 +124,7 @@ Place = tuple[str | int, ...]
 
 
 def bodies(step: Step) -> tuple[tuple[str, tuple[Step, ...]], ...]:
-    """The steps that a step holds, by the key under which they stand; none for most."""
+    """The steps that a step holds, with their keys; empty for most."""
     if isinstance(step, IfStep):
         return (("then", step.then), ("else", step.else_))
     if isinstance(step, RepeatStep | ForStep):
@@ -133,7 +133,7 @@ def bodies(step: Step) -> tuple[tuple[str, tuple[Step, ...]], ...]:
 
 
 def walk(steps: tuple[Step, ...], at: Place) -> Iterator[tuple[Place, Step]]:
-    """Every step in the order of the file, the held ones too, with its place in the file."""
+    """Every step in file order, nested ones included, with its place in the file."""
     for index, step in enumerate(steps):
         here = (*at, index)
         yield here, step
@@ -142,17 +142,18 @@ def walk(steps: tuple[Step, ...], at: Place) -> Iterator[tuple[Place, Step]]:
 
 
 def can_move(step: Step) -> bool:
-    """Whether a step, or one it holds, may move anything; a called procedure may."""
+    """Whether a step, or one nested in it, may move anything; a call may."""
     return any(
-        one.verb == "call" or (one.verb in STEPS and STEPS[one.verb].moves(one.args)) for _, one in walk((step,), ())
+        inner.verb == "call" or (inner.verb in STEPS and STEPS[inner.verb].moves(inner.args))
+        for _, inner in walk((step,), ())
     )
 
 
-def makes_safe(steps: Sequence[Step]) -> tuple[Step, ...]:
-    """What makes the bench safe among the steps, lights, in its order and under its conditions; nothing else."""
+def safe_steps(steps: Sequence[Step]) -> tuple[Step, ...]:
+    """The steps that only make the bench safe (lights), in order and under their conditions."""
     found: list[Step] = []
     for step in steps:
-        held = {{"else": "else_"}.get(key, key): makes_safe(body) for key, body in bodies(step)}
+        held = {{"else": "else_"}.get(key, key): safe_steps(body) for key, body in bodies(step)}
         if any(held.values()):
             found.append(step.model_copy(update=held))
         elif step.verb in STEPS and STEPS[step.verb].makes_safe:
@@ -161,13 +162,13 @@ def makes_safe(steps: Sequence[Step]) -> tuple[Step, ...]:
 
 
 def roles_of(step: Step) -> Iterator[str]:
-    """The roles and devices that a step drives, reads or lights, as far as they are written out."""
+    """The roles and devices that a step uses, except those given by name (`${..}`)."""
     if step.verb in STEPS:
         yield from (name for name in STEPS[step.verb].uses(step.args) if isinstance(name, str))
 
 
 def references(step: Step) -> Iterator[tuple[Place, Reference]]:
-    """The values by name among a step's own arguments, each with its place below the step."""
+    """The references among a step's own arguments, each with its place below the step."""
     held = {"then", "else_", "steps"}
     yield from _references(step.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude=held), ())
     if isinstance(step, AskStep) and Reference.parse(step.ask.text) is None:

@@ -1,6 +1,6 @@
-"""Values in a procedure file: written out, or by name as `${name}` or `${name.key}`, which keeps their type.
+"""Values in a procedure file: literal, or by name as `${name}` or `${name.key}`, which keeps their type.
 
-In the text of a question a name stands for its value in words.
+In the text of a question a name is replaced by its value as text.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from benchd.verbs.arguments import Outright
-from benchd.verbs.entry import said
+from benchd.verbs.arguments import LiteralOnly
+from benchd.verbs.entry import plain_text
 
 _REFERENCE = re.compile(r"\$\{([a-z][a-z0-9_]{0,31})((?:\.[A-Za-z][A-Za-z0-9_]{0,31})?)\}")
-WRITTEN_OUT = {"written_out": True}
-"""Validation context in which no name is accepted for a value any more: every one has been put in."""
+SUBSTITUTED = {"substituted": True}
+"""Validation context after substitution: names are no longer accepted as values."""
 BY_NAME: Final = "a value by name, such as ${lens}"
 
 
@@ -48,11 +48,11 @@ class Reference:
     def parse(cls, text: str) -> Reference | None:
         """The reference that the whole of `text` is, or None."""
         found = _REFERENCE.fullmatch(text)
-        return cls.of(found) if found else None
+        return cls.from_match(found) if found else None
 
     @classmethod
-    def of(cls, found: re.Match[str]) -> Reference:
-        """The reference that was found in a text."""
+    def from_match(cls, found: re.Match[str]) -> Reference:
+        """The reference that `_REFERENCE` matched in a text."""
         return cls(found[1], found[2][1:] or None)
 
     @classmethod
@@ -67,8 +67,8 @@ class Reference:
 
     @classmethod
     def _validate(cls, value: object, info: ValidationInfo) -> Reference:
-        # What a person typed is never taken for a name, even where it looks like one.
-        if not (info.context or {}).get("written_out"):
+        # Text typed by a person is never taken for a name, even if it looks like one.
+        if not (info.context or {}).get("substituted"):
             if isinstance(value, cls):
                 return value
             reference = cls.parse(value) if isinstance(value, str) else None
@@ -78,24 +78,24 @@ class Reference:
 
 
 def whole_values_only(text: str, info: ValidationInfo) -> str:
-    """Text in which nothing is to be replaced. Raises ValueError."""
-    if "${" in text and not (info.context or {}).get("written_out"):
+    """Text without references. Raises ValueError."""
+    if "${" in text and not (info.context or {}).get("substituted"):
         raise ValueError("text; ${..} stands for a whole value and is not replaced inside a text")
     return text
 
 
 def names_in(text: str) -> Iterator[Reference]:
-    """The values by name inside a text."""
-    return (Reference.of(found) for found in _REFERENCE.finditer(text))
+    """The references inside a text."""
+    return (Reference.from_match(found) for found in _REFERENCE.finditer(text))
 
 
-def put_into(text: str, look_up: Callable[[Reference], Any]) -> str:
-    """The text with the values in place of their names, as a person reads them. What was put in is not looked at."""
-    return _REFERENCE.sub(lambda found: said(look_up(Reference.of(found))), text)
+def substitute_in_text(text: str, look_up: Callable[[Reference], Any]) -> str:
+    """The text with names replaced by values as a person reads them; inserted values are not searched for names."""
+    return _REFERENCE.sub(lambda found: plain_text(look_up(Reference.from_match(found))), text)
 
 
 def _names_only(text: str, info: ValidationInfo) -> str:
-    if (info.context or {}).get("written_out"):
+    if (info.context or {}).get("substituted"):
         return text
     if text.count("${") != len(list(names_in(text))):
         raise ValueError("text; ${..} in it names a value, such as ${lens}")
@@ -105,13 +105,13 @@ def _names_only(text: str, info: ValidationInfo) -> str:
 
 
 def _read_out(value: Any, info: ValidationInfo) -> Any:
-    """What is told by its name may be a number as well."""
-    return said(value) if (info.context or {}).get("written_out") and isinstance(value, int | float) else value
+    """After substitution a number is accepted, and becomes text."""
+    return plain_text(value) if (info.context or {}).get("substituted") and isinstance(value, int | float) else value
 
 
 LONGEST = 1000
 Sentence = Annotated[str, Field(min_length=1), AfterValidator(_names_only)]
-"""Text for a person, in which values may stand by name."""
+"""Text for a person, in which values may be given by name."""
 Words = Annotated[str, Field(min_length=1, max_length=LONGEST), AfterValidator(whole_values_only)]
 ReadOut = Annotated[Reference | Words, Field(union_mode="left_to_right"), BeforeValidator(_read_out)]
 """Text, or a value by name that is read out to a person."""
@@ -120,51 +120,51 @@ Number = float | Reference
 
 
 @cache
-def by_name(model: type[BaseModel]) -> type[BaseModel]:
-    """The same model, any value of which may be a `Reference`."""
+def allow_references(model: type[BaseModel]) -> type[BaseModel]:
+    """The same model, in which any value may be a `Reference`, except those marked `LiteralOnly`."""
     fields: dict[str, Any] = {}
     for name, field in model.model_fields.items():
-        if outright(field.annotation, field.metadata):
+        if is_literal_only(field.annotation, field.metadata):
             continue
-        bare = copy(field)  # its default, alias and words; what holds of the value goes with the value
+        bare = copy(field)  # keeps default, alias and description; constraints go with the value's type
         bare.metadata = []
-        stands = _with(field.annotation, field.metadata)
-        fields[name] = (Union[stands, Reference], bare)  # noqa: UP007  of what is known at run time only
+        literal = _annotated(field.annotation, field.metadata)
+        fields[name] = (Union[literal, Reference], bare)  # noqa: UP007  of what is known at run time only
     made = create_model(f"{model.__name__}ByName", __base__=model, __doc__=model.__doc__, **fields)
     made.__module__ = __name__
     return made
 
 
-def outright(kind: Any, holds: Sequence[Any] = ()) -> bool:
-    """Whether a value of this kind, of which that holds, stands as it is, and never by name."""
+def is_literal_only(kind: Any, holds: Sequence[Any] = ()) -> bool:
+    """Whether a value of this type, with these constraints, must be literal, never by name."""
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Annotated:
-        return outright(parts[0], (*parts[1:], *holds))
-    if any(isinstance(one, Outright) for one in holds):
+        return is_literal_only(parts[0], (*parts[1:], *holds))
+    if any(isinstance(constraint, LiteralOnly) for constraint in holds):
         return True
-    return origin in (Union, types.UnionType) and any(outright(part) for part in parts)
+    return origin in (Union, types.UnionType) and any(is_literal_only(part) for part in parts)
 
 
-def _opened(kind: Any) -> Any:
-    """A kind of value whose parts may be given by name."""
+def _allowing_references(kind: Any) -> Any:
+    """A type whose parts may be given by name."""
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Annotated:
-        return _with(parts[0], parts[1:])
+        return _annotated(parts[0], parts[1:])
     if origin in (Union, types.UnionType):
-        return Union[tuple(_opened(part) for part in parts)]  # noqa: UP007
+        return Union[tuple(_allowing_references(part) for part in parts)]  # noqa: UP007
     if origin is list:
-        return list[Union[_opened(parts[0]), Reference]]  # type: ignore[misc]  # noqa: UP007
+        return list[Union[_allowing_references(parts[0]), Reference]]  # type: ignore[misc]  # noqa: UP007
     if isinstance(kind, type) and issubclass(kind, BaseModel):
-        return by_name(kind)
+        return allow_references(kind)
     if kind is str:
-        return _with(str, ())
+        return _annotated(str, ())
     if kind in (bool, int, float, type(None)) or origin in (Literal, dict):
         return kind
     raise TypeError(f"a step cannot be derived from a value of the kind {kind}")
 
 
-def _with(kind: Any, holds: Sequence[Any]) -> Any:
-    """A kind of value of which something holds; text, moreover, in which nothing is to be replaced."""
+def _annotated(kind: Any, holds: Sequence[Any]) -> Any:
+    """A type with its constraints; text moreover must not contain references."""
     if kind is str:
         return Annotated[(str, *holds, AfterValidator(whole_values_only))]
-    return Annotated[(_opened(kind), *holds)] if holds else _opened(kind)
+    return Annotated[(_allowing_references(kind), *holds)] if holds else _allowing_references(kind)

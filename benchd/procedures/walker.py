@@ -1,7 +1,7 @@
-"""The one interpreter of the step language: the order of steps, loops, branches and calls.
+"""The interpreter of the step language: the order of steps, loops, branches and calls.
 
-What a step does, which way a branch goes and how often a loop is gone through is for a back end to say: `CarryOut`
-does it, `Predict` foresees it, with what nobody knows yet left open.
+A back end decides what a step does, which branch is taken and how often a loop is repeated: `LiveBackEnd` carries out,
+`DryBackEnd` predicts and leaves open what is not known yet.
 """
 
 from __future__ import annotations
@@ -12,11 +12,11 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from benchd.errors import Refused
-from benchd.procedures.inputs import Input, Known, kind_of, take_all
-from benchd.procedures.language import Procedure, demand
+from benchd.procedures.inputs import Input, Known, kind_of, parse_inputs
+from benchd.procedures.language import Procedure, require_needs
 from benchd.procedures.scope import Facts, Scope, Turn, resolve
 from benchd.procedures.steps import CallStep, ForStep, IfStep, RepeatStep, Step
-from benchd.verbs.foreseen import Open
+from benchd.verbs.foreseen import OpenArgs
 from benchd.verbs.view import BenchView
 
 DEPTH_OF_CALLS = 8
@@ -25,40 +25,42 @@ Steps = tuple[Step, ...]
 
 
 class BackEnd(Protocol):
-    """What is made of the steps that the walker comes to."""
+    """What the walker calls for each step."""
 
-    def opened(self, step: Step, scope: Scope) -> Open:
-        """Its arguments (of a call: inputs) that are not known yet, and on what each depends."""
+    def open_args(self, step: Step, scope: Scope) -> OpenArgs:
+        """The arguments of the step (of a call: the inputs) that are not known yet, and what each depends on."""
 
-    def ways(self, step: IfStep, scope: Scope) -> Iterator[Steps]:
-        """The body that is gone through; each that may be, where that is not known."""
+    def branches(self, step: IfStep, scope: Scope) -> Iterator[Steps]:
+        """The branch to walk; every possible one, if that is not known."""
 
-    def turns(self, step: RepeatStep | ForStep, scope: Scope, opened: Open) -> Iterator[Turn]:
-        """A loop's turns."""
+    def turns(self, step: RepeatStep | ForStep, scope: Scope, open_args: OpenArgs) -> Iterator[Turn]:
+        """The turns of a loop."""
 
     async def view(self) -> BenchView:
-        """What is there for a called procedure."""
+        """The bench as a called procedure finds it."""
 
-    def not_entered(self, step: CallStep, refused: Refused) -> None:
-        """A call that is refused before any step of the called procedure: raise it, or foresee it."""
+    def call_refused(self, step: CallStep, refused: Refused) -> None:
+        """A call is refused before the first step of the called procedure: raise it, or note it."""
 
-    def inside(self, procedure: Procedure, scope: Scope, opened: Open) -> AbstractContextManager[None]:
-        """Around the steps of a called procedure."""
+    def in_called_procedure(
+        self, procedure: Procedure, scope: Scope, open_args: OpenArgs
+    ) -> AbstractContextManager[None]:
+        """A context around the steps of a called procedure."""
 
-    async def simple(self, step: Step, opened: Open, scope: Scope) -> Scope:
-        """A step that holds no others; gives the scope after it."""
+    async def plain_step(self, step: Step, open_args: OpenArgs, scope: Scope) -> Scope:
+        """Handle a step that holds no others; gives the scope after it."""
 
-    def at(self, top: int | None, step: Step, share: float) -> None:
-        """How far it is: the index of a top-level step, the share of a step that is done."""
+    def report(self, top: int | None, step: Step, share: float) -> None:
+        """Report progress: the index if it is a top-level step, and the share of the step that is done."""
 
 
 def scope_of(inputs: Mapping[str, Input], values: Mapping[str, Any], facts: Facts) -> Scope:
-    """What names stand for at the beginning of a procedure with these inputs."""
-    return Scope(dict(values), {name: kind_of(one) for name, one in inputs.items()}, facts)
+    """Values of names at the beginning of a procedure with these inputs."""
+    return Scope(dict(values), {name: kind_of(wanted) for name, wanted in inputs.items()}, facts)
 
 
 class Walker:
-    """Goes through procedures by a back end. Raises whatever ends them."""
+    """Walks through procedures with a back end, whose exceptions end the walk."""
 
     def __init__(
         self, back: BackEnd, procedures: Callable[[str], Procedure], facts: Facts, known: Known | None
@@ -69,62 +71,62 @@ class Walker:
         self._known = known
 
     async def top(self, steps: Sequence[Step], scope: Scope) -> Scope:
-        """The steps of a procedure itself; gives the scope with what was saved."""
+        """The top-level steps of a procedure; gives the scope with saved answers."""
         for index, step in enumerate(steps):
-            scope = await self._told(index, step, scope, 0)
+            scope = await self._step_reported(index, step, scope, 0)
         return scope
 
     async def steps(self, steps: Sequence[Step], scope: Scope, calls: int = 0) -> Scope:
-        """Steps that stand within others, inside so many calls; gives the scope with what was saved."""
+        """Nested steps, inside so many calls; gives the scope with saved answers."""
         for step in steps:
-            scope = await self._told(None, step, scope, calls)
+            scope = await self._step_reported(None, step, scope, calls)
         return scope
 
-    async def _told(self, top: int | None, step: Step, scope: Scope, calls: int) -> Scope:
-        self._back.at(top, step, 0.0)
-        scope = await self._one(step, scope, calls)
-        self._back.at(top, step, 1.0)
+    async def _step_reported(self, top: int | None, step: Step, scope: Scope, calls: int) -> Scope:
+        self._back.report(top, step, 0.0)
+        scope = await self._step(step, scope, calls)
+        self._back.report(top, step, 1.0)
         return scope
 
-    async def _one(self, step: Step, scope: Scope, calls: int) -> Scope:
-        opened = self._back.opened(step, scope)
+    async def _step(self, step: Step, scope: Scope, calls: int) -> Scope:
+        open_args = self._back.open_args(step, scope)
         if isinstance(step, IfStep):
             after = scope
-            for body in self._back.ways(step, scope):
+            for body in self._back.branches(step, scope):
                 after = await self.steps(body, scope, calls)
             return after
         if isinstance(step, RepeatStep | ForStep):
-            return await self._loop(step, opened, scope, calls)
+            return await self._loop(step, open_args, scope, calls)
         if isinstance(step, CallStep):
-            await self._call(step, opened, scope, calls)
+            await self._call(step, open_args, scope, calls)
             return scope
-        return await self._back.simple(step, opened, scope)
+        return await self._back.plain_step(step, open_args, scope)
 
-    async def _loop(self, step: RepeatStep | ForStep, opened: Open, around: Scope, calls: int) -> Scope:
-        """Answers that are saved in a turn stand in the next and after the loop; its own variable only within it."""
+    async def _loop(self, step: RepeatStep | ForStep, open_args: OpenArgs, around: Scope, calls: int) -> Scope:
+        """Answers saved in a turn are known in the next turn and after the loop; the loop variable only inside it."""
         scope = around
-        for turn in self._back.turns(step, around, opened):
+        for turn in self._back.turns(step, around, open_args):
             scope = await self.steps(step.steps, turn(replace(scope, rounds=around.rounds)), calls)
         scope = replace(scope, rounds=around.rounds)
-        return scope.as_before(step.for_.each, around) if isinstance(step, ForStep) else scope
+        return scope.restoring(step.for_.each, around) if isinstance(step, ForStep) else scope
 
-    async def _call(self, step: CallStep, opened: Open, scope: Scope, calls: int) -> None:
+    async def _call(self, step: CallStep, open_args: OpenArgs, scope: Scope, calls: int) -> None:
         try:
-            called, inside = await self._entered(step, opened, scope, calls)
+            called, inside = await self._enter(step, open_args, scope, calls)
         except Refused as refused:
-            self._back.not_entered(step, refused)
+            self._back.call_refused(step, refused)
             return
-        with self._back.inside(called, inside, opened):
+        with self._back.in_called_procedure(called, inside, open_args):
             await self.steps((*called.steps, *called.finally_), inside, calls + 1)
 
-    async def _entered(self, step: CallStep, opened: Open, scope: Scope, calls: int) -> tuple[Procedure, Scope]:
-        """The called procedure and what names stand for at its beginning. Raises Refused."""
+    async def _enter(self, step: CallStep, open_args: OpenArgs, scope: Scope, calls: int) -> tuple[Procedure, Scope]:
+        """The called procedure and its initial scope. Raises Refused."""
         if calls >= DEPTH_OF_CALLS:
             raise Refused("bad_request", f"Procedures call one another more than {DEPTH_OF_CALLS} deep.")
         called = self._procedures(step.call.procedure)
-        demand(called, await self._back.view())
-        given = {name: value for name, value in step.call.inputs.items() if name not in opened}
+        require_needs(called, await self._back.view())
+        given = {name: value for name, value in step.call.inputs.items() if name not in open_args}
         known = step.model_copy(update={"call": step.call.model_copy(update={"inputs": given})})
-        inputs = {name: one for name, one in called.inputs.items() if name not in opened}
-        values = take_all(inputs, resolve(known, scope).args.inputs, self._known)
+        inputs = {name: wanted for name, wanted in called.inputs.items() if name not in open_args}
+        values = parse_inputs(inputs, resolve(known, scope).args.inputs, self._known)
         return called, replace(scope_of(inputs, values, self._facts), rounds=scope.rounds)

@@ -1,4 +1,4 @@
-"""A question answered in the worker process, where code of others may raise or hang at no cost to the daemon."""
+"""Answers a question in the worker process, where code of other packages cannot harm the daemon."""
 
 from __future__ import annotations
 
@@ -14,32 +14,34 @@ if TYPE_CHECKING:
     from benchd.assessments.finding import Finding
     from benchd.bench.analysis import Analysis
 
-Answered = dict[str, Any] | tuple[ErrorCode, str, str]
+AnswerResult = dict[str, Any] | tuple[ErrorCode, str, str]
 """A finding's document; or the refusal: code, text, advice."""
 
-KEPT = "The readings are kept. Where this comes again, its author has to see to it."
+READINGS_KEPT = "The readings are kept. Where this comes again, its author has to see to it."
 
 
 async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | None) -> dict[str, Any]:
-    """The document of the finding. Raises Refused, as the question does; BenchdError (device_fault, timeout) where
-    its code fails or does not end."""
+    """The document of the finding.
+
+    Raises Refused, as the question does; BenchdError (device_fault, timeout) if its code fails or does not end.
+    """
     asked = question(name)
     asked.check_target(evidence.arrangement.moves_target)
     asked.check_of(of, evidence.records)
     asked.check_sweeps(len(evidence.sweeps_here if asked.at_set_up else evidence.sweeps))
     try:
         async with asyncio.timeout(asked.at_most_s):
-            found = await analysis.once(_answered, name, evidence, of)
+            found = await analysis.run_without_retry(_answer_in_worker, name, evidence, of)
     except TimeoutError:
-        await analysis.close()  # what does not end would keep everything else waiting
+        await analysis.close()  # code that does not end would block all other work of the worker
         text = f"The assessment '{name}' was given up after {asked.at_most_s:g} s."
-        raise BenchdError("timeout", text, advice=KEPT, data={"assessment": name}) from None
+        raise BenchdError("timeout", text, advice=READINGS_KEPT, data={"assessment": name}) from None
     except asyncio.CancelledError:
-        await asyncio.shield(analysis.close())  # nobody knows that it would have ended
+        await asyncio.shield(analysis.close())  # it might never have ended
         raise
     if found is None:
         text = f"The process that worked on the assessment '{name}' has ended."
-        raise BenchdError("device_fault", text, advice=KEPT, data={"assessment": name})
+        raise BenchdError("device_fault", text, advice=READINGS_KEPT, data={"assessment": name})
     if isinstance(found, tuple):
         code, text, advice = found
         raise (BenchdError if code == "device_fault" else Refused)(code, text, advice=advice)
@@ -47,7 +49,7 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
 
 
 def load() -> None:
-    """In the worker, while the carriage still moves: what evidence is made of, and what most answers need."""
+    """In the worker, while the carriage still moves: import the parts of evidence and what most answers need."""
     import benchd.arrangements.setup_document
     import benchd.bench.datum.chain
     import benchd.files.records_folder
@@ -55,25 +57,25 @@ def load() -> None:
     import benchd.records.values  # noqa: F401
 
 
-def _answered(name: str, evidence: Evidence, of: str | None) -> Answered:
-    """In the worker. What it raises is said in words: an exception of another package may not survive the way back."""
+def _answer_in_worker(name: str, evidence: Evidence, of: str | None) -> AnswerResult:
+    """In the worker. Errors are returned as text: an exception of another package may not be picklable."""
     try:
         asked = question(name)
-        return _as_stated(asked().answer(evidence, of), asked, evidence).as_json()
+        return _checked_answer(asked().answer(evidence, of), asked, evidence).as_json()
     except BenchdError as refused:
         return refused.code, refused.text, refused.advice
     except BaseException as error:  # noqa: BLE001 another package may raise anything
         text = f"The assessment '{name}' failed: {type(error).__name__}: {error}".rstrip(".") + "."
-        return "device_fault", text, KEPT
+        return "device_fault", text, READINGS_KEPT
 
 
-def _as_stated(found: Finding, asked: type[Question], evidence: Evidence) -> Finding:
-    """The finding, if it is the answer to what was asked, with what betters the arrangement's lines and the question's.
+def _checked_answer(found: Finding, asked: type[Question], evidence: Evidence) -> Finding:
+    """The finding, checked to answer what was asked, with the advice of arrangement and question on their own lines.
 
-    Raises ValueError for one of another name, run, set-up or lens, and for one that calibrates unasked.
+    Raises ValueError for one of another name, run, set-up or lens, and for one that calibrates without declaring it.
     """
     from benchd.assessments.finding import Finding
-    from benchd.assessments.judged import better
+    from benchd.assessments.judged import with_own_advice
 
     doc = found.as_json()
     asked_for = {"assessment": asked.name, "run": evidence.run, "setup": evidence.setup.rev}
@@ -84,5 +86,5 @@ def _as_stated(found: Finding, asked: type[Question], evidence: Evidence) -> Fin
         raise ValueError(f"the finding is of lens {doc['lens']!r}, and {evidence.setup.lens!r} stands on the bench")
     if doc.get("calibrates") and not asked.calibrates:
         raise ValueError(f"the finding calibrates something, and {asked.name} says that its findings do not")
-    verdict = better(better(doc["verdict"], evidence.chain.improves), asked.improves)
+    verdict = with_own_advice(with_own_advice(doc["verdict"], evidence.chain.improves), asked.improves)
     return Finding.from_json({**doc, "verdict": verdict})

@@ -1,7 +1,7 @@
-"""Lengths by a contact gauge on a bridge: what their budgets share.
+"""Lengths by a contact gauge on a bridge: the common part of their budgets.
 
-The gauge is used as a comparator: what counts is the difference of two of its readings near one another, so its
-zero and the length of its probe drop out and its gain enters by that difference alone.
+The gauge is used as a comparator: only the difference of two nearby readings is used, so its zero and the length of its
+probe cancel, and its gain enters by that difference alone.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from benchd.optics.expansion import U_ALPHA_REL, coefficient_u_um
 
 @dataclass(frozen=True, slots=True)
 class Comparator:
-    """What is stated of the gauge and of the carriage scale (um, 1, 1/K); `alpha_scale` is None where not given.
+    """Stated errors of the gauge and of the carriage scale (um, 1, 1/K); `alpha_scale` is None if not stated.
 
-    `subdivision_um` is an encoder's. By steps it is 0, and `at_a_place` are the lines of what one place of the carriage
-    may be wrong by on its own. `u_seat_um` is what setting down anew is stated to be worth, for telling a mistake from
-    it; in no budget. `u_abbe_um` is what the scale may tell wrongly between two places, as the carriage tips.
+    `subdivision_um` is an encoder's. By steps it is 0, and `at_a_place` are the lines of the local position errors.
+    `u_seat_um` is the stated uncertainty of seating again, to tell a mistake from scatter; it is in no budget.
+    `u_abbe_um` is the Abbe error of the scale between two positions, by tipping of the carriage.
     """
 
     resolution_um: float
@@ -64,7 +64,7 @@ class Pair:
 
     @property
     def difference_um(self) -> float:
-        """Second gauge reading less the first."""
+        """Second gauge reading minus the first."""
         return self.second_um - self.first_um
 
 
@@ -82,7 +82,7 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What a finding says of itself."""
+    """The identification of a finding."""
 
     run: str
     setup: int
@@ -93,7 +93,7 @@ class About:
 
 
 def notes_of(values: Sequence[float], gauge: Comparator) -> list[str]:
-    """A note for each pair of readings that can hardly be of the same length as the others."""
+    """A note for each pair of readings that is an outlier."""
     return [
         f"Pair of readings {index + 1} of {len(values)} is {FAR_OFF}, {off:+.1f} µm from the median: something was "
         "not set down as asked. Measure again.".replace("-", "\u2212")
@@ -102,7 +102,7 @@ def notes_of(values: Sequence[float], gauge: Comparator) -> list[str]:
 
 
 def remounts(values: Sequence[float], source: str) -> Term:
-    """What setting down anew does, from the scatter of what was found each time."""
+    """The scatter of the values from one remounting to the next."""
     found = repeats(values)
     return Term("remounts", found.u, "A", float(found.dof), source)
 
@@ -110,9 +110,9 @@ def remounts(values: Sequence[float], source: str) -> Term:
 def comparator_terms(gauge: Comparator, differences: Sequence[float], ends: float) -> list[Term]:
     """Gain over the mean difference, hysteresis between the two readings, resolution, and an encoder's subdivision.
 
-    A tip that is let down comes to each place from one side or the other, and a hand does it the same way every time:
-    each reading is half of the hysteresis off, and no repeating shows it.
-    `ends` counts how many carriage readings enter (1, or the square root of 2 for a difference of two).
+    A tip is lowered onto each face from one side or the other, and a person does it the same way every time: each
+    reading is off by half of the hysteresis, and repeats do not show it.
+    `ends` is the root of the number of carriage readings that enter (1, or the square root of 2).
     """
     hysteresis = standard_u(gauge.hysteresis_um, "arcsine")
     resolution = standard_u(gauge.resolution_um, "triangular")  # half a step of each of two readings
@@ -150,8 +150,8 @@ def length_finding(
     about: About,
     notes: Sequence[str],
 ) -> Finding:
-    """The finding of a length (um at 20 C), which may come into force as that of the artefact; `carriage_um` is where
-    the carriage stood."""
+    """The finding of a length (um at 20 C), which calibrates the artefact if accepted; `carriage_um` is the carriage
+    position at which it was measured."""
     expanded = combine(terms)
     return Finding.model_validate(
         {

@@ -1,4 +1,4 @@
-"""What a question may go by: a run's sweeps and readings, the set-up and chain they were taken at, the files."""
+"""The evidence for a question: a run's sweeps and readings, the set-up and chain they were taken at, the files."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ INDICATOR = "indicator"
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Of one run, in the order taken: `sweeps`, and `readings` by the names they were kept under.
+    """Evidence of one run, in the order taken: `sweeps`, and `readings` by the names they were kept under.
 
-    `scale` is what is stated of the carriage's position, None where nothing is; `position_u_um` the noise of one
-    position, in offset; `indicator` what is stated of the gauge in that role, None without one. `at` is now (RFC 3339),
+    `scale` is the stated position errors of the carriage, None if not stated; `position_u_um` the noise of a position,
+    in offset; `indicator` the stated figures of the gauge in that role, None without one. `at` is now (RFC 3339),
     `last_index` that of the run's last reading.
     """
 
@@ -52,7 +52,7 @@ class Evidence:
 
     @property
     def arrangement(self) -> Arrangement:
-        """What stands where on the bench."""
+        """The arrangement of the bench."""
         from benchd.arrangements.registry import arrangement_of
 
         return arrangement_of(self.file)
@@ -68,7 +68,7 @@ class Evidence:
         return [sweep for sweep in self.sweeps if sweep.setup == self.setup.rev and sweep.points]
 
     def head(self, assessment: str, *, lens: bool = True) -> dict[str, Any]:
-        """The first keys of a finding's document; without `lens` it is about none, whatever stands on the bench."""
+        """The first keys of a finding's document; with `lens` False the finding is not about the lens in the set-up."""
         return {
             "finding": "",
             "assessment": assessment,
@@ -81,7 +81,7 @@ class Evidence:
         }
 
     def measurand(self, sweep: SweepData) -> dict[str, Any]:
-        """What exactly a sweep measured, as a finding says it."""
+        """The measurand of a sweep, as in a finding."""
         ring = self.setup.ring
         return {
             "arrangement": self.setup.arrangement,
@@ -91,18 +91,18 @@ class Evidence:
             "lp_mm": sweep.lp_mm,
             "light_nm": self.light_nm,
             "glass": list(self.setup.glass),
-            "response": "system",  # no record states a camera's own transfer, so none is divided out
+            "response": "system",  # no record states a camera's own transfer function, so it is not divided out
         }
 
     def gauge(self) -> GaugeSpec:
-        """What is stated of the indicator. Raises Refused('unknown_name') without one."""
+        """The stated figures of the indicator. Raises Refused('unknown_name') without one."""
         if self.indicator is None:
             raise Refused("unknown_name", "No gauge has the role indicator.", advice="Give one that role.")
         return self.indicator
 
 
-def evidence_of(bench: Bench, run: RunRecord, version: str) -> Evidence:
-    """What a run has brought home, and the bench as it stands; nothing in it changes any more."""
+def collect_evidence(bench: Bench, run: RunRecord, version: str) -> Evidence:
+    """A snapshot of what a run has measured, and of the bench's present state."""
     from benchd.bench.datum.chain import position_noise_um
     from benchd.devices import Gauge
 
@@ -116,7 +116,7 @@ def evidence_of(bench: Bench, run: RunRecord, version: str) -> Evidence:
         chain=bench.setup.chain,
         temperature=bench.setup.temperature,
         file=bench.file,
-        records=replace(bench.loaded.records, sources={}),  # the files as read are no evidence, and many
+        records=replace(bench.loaded.records, sources={}),  # the source texts are not needed, and are large
         scale=bench.scale,
         position_u_um=_slope(bench) * position_noise_um(bench.scale, bench.assembly.position_resolution_um),
         indicator=None if indicator is None else indicator.spec,

@@ -1,4 +1,4 @@
-"""What a question of the job has to be. Our own and anybody's are found by the entry point group `benchd.questions`.
+"""The interface of questions of the job, found by the entry point group `benchd.questions`.
 
     class Spread(Question):
         name = "spread"
@@ -9,9 +9,9 @@
             ...
             return Finding.model_validate({**evidence.head(self.name), ...})
 
-The daemon reads what a question declares and calls none of its code: `answer` runs in the worker process, its words
-are asked for where findings are shown. A question is made anew for each, without arguments. What is heavy is imported
-where it is used: the module is imported wherever findings are shown.
+The daemon reads the declared attributes and runs none of the question's code: `answer` runs in the worker process, its
+wording is called where findings are shown. An instance is made for each use, without arguments. Import heavy libraries
+inside the methods that use them: the module is imported wherever findings are shown.
 """
 
 from __future__ import annotations
@@ -30,22 +30,21 @@ if TYPE_CHECKING:
     from benchd.questions.evidence import Evidence
 
 QUESTION_API = 1
-"""The version of this interface; a class that does not say which it was written for was written for 1."""
+"""The version of this interface; a class that does not state one was written for 1."""
 
 Kind = Literal["adapter", "glass", "setting_ring", "lens"]
 Target = Literal["carried", "fixed"]
 
 
 class Question(Wording, ABC):
-    """One question of the job: what it goes by, the answer, and (as a `Wording`) how a finding of it reads.
+    """One question of the job: its inputs, the answer, and (as a `Wording`) how its findings are presented.
 
-    `asks` is the question in one sentence. `of` is the kind of record that it is about, None where the set-up says all.
-    `target` says that it can be asked only where that rides on the carriage, or only where it stands fixed. `sweeps` is
-    how many sweeps of the run it takes at least, and `most_sweeps` at the most; with `at_set_up` those at the set-up in
-    force alone count. `readings` are the names under which those that it goes by are kept. To ask sooner is refused, by
-    dry runs as well. `improves` says what betters a line of the budget of its own, by the first word of the line's
-    name. Only of a question that `calibrates` a finding may say what it calibrates. An answer takes at most
-    `at_most_s`.
+    `asks` is the question in one sentence. `of` is the kind of record that it is about, None if the set-up is enough.
+    `target` restricts it to benches whose target rides on the carriage, or is fixed. `sweeps` is the least number of
+    sweeps of the run, `most_sweeps` the largest; with `at_set_up` only those at the set-up in force count. `readings`
+    are the names of the kept readings that it needs. Asking before these exist is refused, by dry runs as well.
+    `improves` gives advice on its own lines of the budget, by the first word of the line's name. Only the findings of a
+    question that `calibrates` may hold calibrations. An answer takes at most `at_most_s`.
     """
 
     question_api: ClassVar[int] = 1
@@ -65,17 +64,17 @@ class Question(Wording, ABC):
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         """The finding; a pure function, called in the worker process.
 
-        Raises Refused (not_found, bad_request) where the evidence does not say it.
+        Raises Refused (not_found, bad_request) if the evidence does not suffice.
         """
 
     def strata(self) -> Mapping[str, Stratum]:
-        """What `scripts/study` draws of it by name: of each the share of intervals is told that hold the truth."""
+        """Strata of the accuracy study (`scripts/study`), by name, which counts how often intervals hold the truth."""
         return {}
 
     @final
     @classmethod
     def check_sweeps(cls, taken: int) -> None:
-        """Raise Refused('not_found') where so many sweeps are too few, or too many."""
+        """Raise Refused('not_found') if `taken` sweeps are too few, or too many."""
         if cls.sweeps <= taken and (cls.most_sweeps is None or taken <= cls.most_sweeps):
             return
         text = f"This run holds {taken or 'no'} sweep{'s' if taken > 1 else ''}"
@@ -89,7 +88,7 @@ class Question(Wording, ABC):
     @final
     @classmethod
     def check_target(cls, moves: bool) -> None:
-        """Raise Refused('bad_request') on a bench whose target rides on the carriage, or does not, as it must."""
+        """Raise Refused('bad_request') if the bench's target does not move, or is not fixed, as `target` requires."""
         if cls.target == "carried" and not moves:
             text = "the target stands fixed, and no carriage moves it"
         elif cls.target == "fixed" and moves:
@@ -102,9 +101,9 @@ class Question(Wording, ABC):
     @final
     @classmethod
     def check_of(cls, of: str | None, records: Records | None = None) -> None:
-        """Raise Refused('bad_request') where the artefact is not stated, or is and counts for nothing.
+        """Raise Refused('bad_request') if the artefact is missing, or is stated for a question without one.
 
-        With `records` also for one of another kind, and 'unknown_name' for one that is in none.
+        With `records` also for one of another kind, and 'unknown_name' for one without a record.
         """
         kind = "reference" if cls.of == "setting_ring" else cls.of
         if kind is not None and of is None:

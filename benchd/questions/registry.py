@@ -1,4 +1,4 @@
-"""The questions that are installed, ours and anybody's."""
+"""The installed questions, those of benchd and of other packages."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ DECLARED: Mapping[str, Any] = {
     "judged": str | None,
     "drawn": str | None,
 }
-"""What a question says of itself, with the type of each."""
+"""Attributes that a question declares, with their types."""
 
 FINAL = ("named", "main", "judges", "interval", "draws", "check_of", "check_sweeps", "check_target")
-"""What the daemon itself asks of it."""
+"""Methods that the daemon itself calls, which a question must not override."""
 
 QUESTIONS: Plugins[Question] = Plugins(
     "benchd.questions",
@@ -43,7 +43,7 @@ QUESTIONS: Plugins[Question] = Plugins(
 
 
 def names() -> tuple[str, ...]:
-    """The questions that are installed, sorted."""
+    """The names of the installed questions, sorted."""
     return QUESTIONS.names()
 
 
@@ -53,7 +53,7 @@ def question(name: str) -> type[Question]:
 
 
 def wording_of(doc: Mapping[str, Any]) -> type[Wording]:
-    """The words for a finding; the plain ones where its question is not installed, or unfit."""
+    """The wording for a finding; the plain one if its question is not installed, or unfit."""
     try:
         return question(str(doc["assessment"]))
     except BenchdError:
@@ -82,12 +82,12 @@ def _needs_one_sweep(name: str) -> bool:
 
 
 def calibrating() -> tuple[str, ...]:
-    """The questions whose findings may come into force; one that cannot be asked is none."""
+    """The questions whose findings may come into force, without those that are unfit."""
     return tuple(name for name in names() if calibrates(name))
 
 
 def calibrates(name: str) -> bool | None:
-    """Whether a finding of that name may come into force; None where there is no such question that can be asked."""
+    """Whether a finding of that name may come into force; None if there is no such question, or it is unfit."""
     try:
         return question(name).calibrates
     except BenchdError:
@@ -95,5 +95,5 @@ def calibrates(name: str) -> bool | None:
 
 
 def passed_over() -> list[str]:
-    """A sentence for each question of another package that is not used, as it has the name of one of ours."""
+    """A sentence for each question of another package that is not used because benchd has one of that name."""
     return QUESTIONS.passed_over()

@@ -1,4 +1,4 @@
-"""From sweeps to best focus: which of them measured one thing, channels averaged, then one fit."""
+"""From sweeps to best focus: select comparable sweeps, average channels, then one fit."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FitOrder:
-    """What a fit needs beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), and how
-    wide the arrangement makes the curve."""
+    """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), and the
+    arrangement's factor on the curve width."""
 
     f_number: float
     lp_mm: float
@@ -32,7 +32,7 @@ class FitOrder:
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
     """The curve of a sweep: the channels of a point averaged, since they share the carriage."""
-    return Curve.of(
+    return Curve.from_points(
         (
             channel
             for point in points
@@ -49,7 +49,7 @@ def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
 
 
 def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
-    """The fit, or the sentence that says why there is none."""
+    """The fit, or a sentence saying why there is none."""
     curve = curve_of(points, order.position_u_um)
     try:
         return fit_peak(
@@ -65,7 +65,7 @@ def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
 
 
 def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidence) -> PeakFit:
-    """The fit of points that were taken as those of `sweep` were. Raises Refused('not_found')."""
+    """The fit of `points`, with the parameters of `sweep`. Raises Refused('not_found')."""
     order = FitOrder(
         sweep.f_number, sweep.lp_mm, evidence.light_nm, evidence.position_u_um, evidence.arrangement.curve_width
     )
@@ -76,14 +76,14 @@ def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidenc
 
 
 def flags_of(sweeps: Sequence[SweepData]) -> list[str]:
-    """What the finding has to say of its sweeps, each thing once."""
+    """The flags of all sweeps, each once, for the finding's notes."""
     return list(dict.fromkeys(flag for sweep in sweeps for flag in sweep.flags))
 
 
-def alike(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:
-    """The last sweeps that measured one thing, and a note on those before them: two merits have two peaks.
+def comparable_sweeps(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:
+    """The last sweeps that are comparable, and a note on those before them: different merits have different peaks.
 
-    None from before one that differs: a finding names its readings by their first and last index.
+    A sweep before one that differs is left out too: a finding names its readings by first and last index.
     """
     kept = list(takewhile(lambda sweep: sweep.measured == sweeps[-1].measured, reversed(sweeps)))[::-1]
     left_out = len(sweeps) - len(kept)

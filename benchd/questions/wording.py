@@ -1,4 +1,4 @@
-"""How a finding reads: names of its values, the sentence beside them, what to do, its picture."""
+"""How a finding is presented: names of its values, a sentence on them, advice, its picture."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Doc = Mapping[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A value's name as printed; one that is no difference from anything is printed without a plus."""
+    """A value's name as printed; `signed`: it is a difference, printed with a plus if positive."""
 
     name: str
     signed: bool = True
@@ -22,9 +22,9 @@ class Named:
 
 @dataclass(frozen=True, slots=True)
 class Material:
-    """What a picture may be drawn from: the readings of the run, and the noise of one position (um).
+    """Data for a picture: the readings of the run, and the noise of one position (um).
 
-    `position_u_um` is None where the bench file does not tell it; `say` is told what a reader should know.
+    `position_u_um` is None if the bench file does not give it; call `say` with sentences that the reader should see.
     """
 
     readings: Sequence[ReadingRow]
@@ -33,11 +33,11 @@ class Material:
 
 
 class Wording:
-    """The words for any finding, made of its document alone; a question says in its own what it knows better.
+    """The plain wording for any finding, from its document alone; a question overrides it.
 
-    `values` says how its values are printed. `judged` names the value that is held against a tolerance, None where
-    none is. `drawn` says in a few words what its picture shows, None where it has none of its own. What is final goes
-    by these alone, and serves the daemon too; the rest is called only where findings are shown.
+    `values` gives the printed names of values. `judged` names the value that is compared with a tolerance, None if
+    there is none. `drawn` says in a few words what the question's own picture shows, None without one. The final
+    methods use these attributes alone, and the daemon calls them too; the others are called only to show findings.
     """
 
     values: ClassVar[Mapping[str, Named]] = {}
@@ -47,13 +47,13 @@ class Wording:
     @final
     @classmethod
     def named(cls, key: str) -> Named:
-        """How a value is printed."""
+        """The printed name of a value."""
         return cls.values.get(key) or Named(key.replace("_", " ").capitalize())
 
     @final
     @classmethod
     def main(cls, doc: Doc) -> str | None:
-        """The value that the finding is about: the one judged, else the first with an interval; None without any."""
+        """The finding's main value: the one judged, else the first with an interval; None without any."""
         if doc["verdict"] is not None:
             return str(doc["verdict"]["value"])
         if cls.judged in doc["values"]:
@@ -63,7 +63,7 @@ class Wording:
     @final
     @classmethod
     def judges(cls, doc: Doc) -> bool:
-        """Whether a tolerance could be held against this finding."""
+        """Whether the finding has a value that can be compared with a tolerance."""
         return doc["verdict"] is not None or cls.judged in doc["values"]
 
     @final
@@ -77,21 +77,21 @@ class Wording:
     @final
     @classmethod
     def draws(cls, doc: Doc) -> str | None:
-        """What a picture of this finding would show, `through-focus curve`; None where there is none."""
+        """What a picture of this finding would show, `through-focus curve`; None if there is no picture."""
         return cls.drawn or (", ".join(name.replace("_", " ") for name in doc.get("curves") or ()) or None)
 
     def said(self, doc: Doc) -> str:
-        """One sentence on the value that the finding is about; empty where the figure says it all."""
+        """One sentence on the main value; empty if the figure is enough."""
         return ""
 
     def advised(self, doc: Doc) -> Sequence[tuple[str, str]]:
-        """What to do, by a word each; what would decide an undecided verdict is told without it."""
+        """Advice as pairs of heading and text; what would decide an undecided verdict is added elsewhere."""
         return ()
 
     def picture(self, doc: Doc, material: Material) -> bytes:
-        """A PNG of what the readings say. Raises Refused (not_found) where they do not, or there is no picture.
+        """A PNG of the finding. Raises Refused (not_found) if the readings do not suffice, or there is no picture.
 
-        Curves that the finding itself holds are drawn by it; a question draws its own where it knows better.
+        By default the curves in the finding itself are drawn; a question may draw its own picture.
         """
         from benchd.reports.curves import draw
 

@@ -1,4 +1,4 @@
-"""What is added to the record: functions of a connection inside a transaction of the writer."""
+"""Additions to the record: functions of a connection inside a transaction of the writer."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ def add(connection: Connection, table: Table, at: str, **columns: Any) -> int:
 
 
 def add_readings(connection: Connection, at: str, rows: Sequence[ReadingRow]) -> None:
-    """Add readings. A row that already stands there unchanged is passed over, as after an interrupted flush.
+    """Add readings. A row that exists unchanged is skipped, as after an interrupted flush.
 
-    Raises BenchdError (`duplicate`) where another reading stands in a row's place; nothing is added then.
+    Raises BenchdError (`duplicate`) if a row exists with other values; nothing is added then.
     """
     columns = [{**row.as_json(), "run": row_of("run", row.run), "at": at} for row in rows]
     keys = ["run", "idx", "device", "channel"]
@@ -45,18 +45,18 @@ def _place(row: ReadingRow) -> tuple[str, int, str, str]:
 
 
 def end_run(connection: Connection, at: str, name: str, state: RunState) -> None:
-    """Close a run, once; the same end again is passed over. Raises BenchdError (`unknown_name`, `bad_request`)."""
+    """Close a run, once; the same end again is ignored. Raises BenchdError (`unknown_name`, `bad_request`)."""
     table = schema.run
     still_open = (table.c.id == row_of("run", name)) & table.c.ended.is_(None)
     if connection.execute(table.update().where(still_open).values(state=state, ended=at)).rowcount:
         return
-    stands = queries.run(connection, name)
-    if stands.state != state:
-        raise BenchdError("bad_request", f"The run {name} ended as {stands.state} at {stands.ended}; that is kept.")
+    ended = queries.run(connection, name)
+    if ended.state != state:
+        raise BenchdError("bad_request", f"The run {name} ended as {ended.state} at {ended.ended}; that is kept.")
 
 
 def close_abandoned(connection: Connection, at: str) -> tuple[Run, ...]:
-    """End as failed the runs that a daemon left open when it died. Only for the sole writer, before its first run."""
+    """End the runs that a daemon left open when it died as failed. Only for the sole writer, before its first run."""
     table = schema.run
     left = [
         name_of("run", row) for row in connection.execute(select(table.c.id).where(table.c.ended.is_(None))).scalars()
@@ -86,7 +86,7 @@ def add_finding(connection: Connection, at: str, doc: Doc) -> str:
 
 
 def add_calibration(connection: Connection, at: str, given: Calibration) -> str:
-    """Add a calibration; its own `calibration` and `at` are not looked at. Raises BenchdError (`unknown_name`)."""
+    """Add a calibration; its own `calibration` and `at` are ignored. Raises BenchdError (`unknown_name`)."""
     if given.finding is not None:
         queries.finding(connection, given.finding)
     row = add(
@@ -108,6 +108,6 @@ def add_calibration(connection: Connection, at: str, given: Calibration) -> str:
 
 
 def put_lens(connection: Connection, at: str, code: str, doc: Doc) -> None:
-    """Keep the lens's record, the newest in place of the last."""
+    """Keep the lens's record, replacing the last one."""
     row = insert(schema.lens).values(at=at, code=code, doc=doc)
     connection.execute(row.on_conflict_do_update(index_elements=["code"], set_={"at": at, "doc": row.excluded.doc}))

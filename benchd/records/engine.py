@@ -1,4 +1,4 @@
-"""How the record's file is found and opened: which URL, which pragmas, and what its errors mean to a person."""
+"""Finding and opening the record's file: URL, pragmas, and the mapping of its errors to BenchdError."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _ADVICE_FULL = "Free some space on that disk; what was acknowledged is kept, and
 
 
 def database_path(url: str, base: Path) -> Path:
-    """The file a store URL names; relative ones start at `base`. Raises BenchdError (`bad_request`)."""
+    """The file of a store URL; relative paths start at `base`. Raises BenchdError (`bad_request`)."""
     try:
         return (base / store_path(url)).resolve()
     except ValueError as error:
@@ -31,7 +31,7 @@ def database_path(url: str, base: Path) -> Path:
 def open_engine(path: Path, *, read_only: bool = False, immutable: bool = False) -> Engine:
     """An engine on one SQLite file: WAL, synchronous FULL, foreign keys on, transactions that begin with BEGIN.
 
-    `immutable` reads a file that nobody else has open from a place where nothing may be written.
+    `immutable` reads a file that no process has open, in a folder without write permission.
     """
     if read_only:
         flags = "mode=ro&immutable=1" if immutable else "mode=ro"
@@ -42,7 +42,7 @@ def open_engine(path: Path, *, read_only: bool = False, immutable: bool = False)
 
     @event.listens_for(engine, "connect")
     def _connect(connection: sqlite3.Connection, _record: object) -> None:
-        # The driver would begin transactions by itself, and never before a change of tables.
+        # By default the driver begins transactions itself, and never before a change of tables.
         connection.isolation_level = None
         connection.execute("PRAGMA busy_timeout = 5000")
         connection.execute("PRAGMA foreign_keys = ON")
@@ -62,37 +62,37 @@ def _to_json(value: Any) -> str:
 
 
 def as_benchd_error(error: SQLAlchemyError | OSError, path: Path) -> BenchdError:
-    """What a database or file error means; the one place where they are mapped. The caller chains it."""
+    """The BenchdError for a database or file error; the only place where they are mapped. The caller chains it."""
     if isinstance(error, OSError):
         full = error.errno in (errno.EFBIG, errno.ENOSPC, errno.EDQUOT)
-        return _full(path) if full else _refused_by_disk(path, str(error))
+        return _disk_full(path) if full else _unusable_file(path, str(error))
     if isinstance(error, DBAPIError):
-        return _of_sqlite(error, path)
+        return _sqlite_error(error, path)
     if isinstance(error, StatementError) and isinstance(error.orig, ValueError):
         return BenchdError("bad_request", "A document for the record holds a number that is not finite.")
-    return _refused_by_disk(path, str(error))
+    return _unusable_file(path, str(error))
 
 
-def _of_sqlite(error: DBAPIError, path: Path) -> BenchdError:
+def _sqlite_error(error: DBAPIError, path: Path) -> BenchdError:
     code = getattr(error.orig, "sqlite_errorcode", 0)
     primary = code & 0xFF
-    # A file-size limit or quota is told by SQLite as a failed write, a full disk as such.
+    # SQLite reports a file-size limit or quota as a failed write, a full disk as such.
     if primary == sqlite3.SQLITE_FULL or code in (sqlite3.SQLITE_IOERR_WRITE, sqlite3.SQLITE_IOERR_FSYNC):
-        return _full(path)
+        return _disk_full(path)
     if primary == sqlite3.SQLITE_BUSY:
         text = f"Another program holds the record {path} and has not let go for 5 s."
         return BenchdError("busy", text, advice="End the program that has it open for writing.")
     if isinstance(error, IntegrityError):
         return BenchdError("bad_request", f"The record does not take this row: {error.orig}.")
-    return _refused_by_disk(path, str(error.orig))
+    return _unusable_file(path, str(error.orig))
 
 
-def _full(path: Path) -> BenchdError:
+def _disk_full(path: Path) -> BenchdError:
     return BenchdError(
         "disk_full", f"No room to write to the record {path}.", advice=_ADVICE_FULL, data={"path": str(path)}
     )
 
 
-def _refused_by_disk(path: Path, reason: str) -> BenchdError:
+def _unusable_file(path: Path, reason: str) -> BenchdError:
     text = f"The record {path} cannot be used: {reason}."
     return BenchdError("device_fault", text, advice="Check the file, its folder and their permissions.")

@@ -1,4 +1,4 @@
-"""One writer a record: a lock file beside it, held while the store is open and let go by the kernel at any death."""
+"""One writer per record: a lock file beside it, held while the store is open and released by the kernel at any exit."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from benchd.errors import BenchdError
 
 
 class WriterLock:
-    """Holds `<record>.lock`. Raises BenchdError (`busy`) where another process holds it, naming that process."""
+    """Holds `<record>.lock`. Raises BenchdError (`busy`) if another process holds it, naming that process."""
 
     def __init__(self, path: Path) -> None:
         self._file: int | None = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -26,14 +26,14 @@ class WriterLock:
                 advice="End the other first (Ctrl-C where it runs), or name a file of its own under store.url.",
             ) from error
         os.ftruncate(self._file, 0)
-        # A full disk cannot write the number; the lock holds without it.
+        # On a full disk the process number cannot be written; the lock holds without it.
         try:
             os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
         except OSError:
             os.ftruncate(self._file, 0)
 
     def release(self) -> None:
-        """Let go. Idempotent."""
+        """Release the lock. Idempotent."""
         if self._file is not None:
             os.close(self._file)
             self._file = None

@@ -1,4 +1,4 @@
-"""What can be asked of the record: functions of a connection, the same for the writer and for a reader beside it."""
+"""Queries of the record: functions of a connection, shared by the writer and by readers beside it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Row, Select, func, select
 
-from benchd.assessments.earlier_schemas import upgraded
+from benchd.assessments.earlier_schemas import upgrade_finding
 from benchd.records import schema
 from benchd.records.values import Calibration, Event, ReadingRow, Run, SetUp, name_of, row_of, unknown
 
@@ -39,7 +39,7 @@ def run(connection: Connection, name: str) -> Run:
 
 
 def runs(connection: Connection, lens: str | None, limit: int) -> list[Run]:
-    """The last runs, newest first; of one lens where named."""
+    """The last runs, newest first; only those of `lens` if given."""
     table = schema.run
     chosen = select(table).order_by(table.c.id.desc()).limit(limit)
     if lens is not None:
@@ -59,13 +59,13 @@ def finding(connection: Connection, name: str) -> dict[str, Any]:
     doc: dict[str, Any] | None = connection.execute(chosen).scalar()
     if doc is None:
         raise unknown("finding", name)
-    return upgraded(doc)
+    return upgrade_finding(doc)
 
 
 def findings(
     connection: Connection, *, run: str | None, lens: str | None, assessment: str | None, limit: int
 ) -> list[dict[str, Any]]:
-    """Finding documents, newest first, of a run, a lens, a kind of assessment, where named."""
+    """Finding documents, newest first; only those of a run, a lens, an assessment, if given."""
     table = schema.finding
     chosen: Select[Any] = select(table.c.doc).order_by(table.c.id.desc()).limit(limit)
     if run is not None:
@@ -74,11 +74,11 @@ def findings(
         chosen = chosen.where(table.c.lens == lens)
     if assessment is not None:
         chosen = chosen.where(table.c.assessment == assessment)
-    return [upgraded(doc) for (doc,) in connection.execute(chosen)]
+    return [upgrade_finding(doc) for (doc,) in connection.execute(chosen)]
 
 
 def assessments(connection: Connection) -> list[str]:
-    """The kinds of assessment that there are findings of, sorted."""
+    """The assessments with findings, sorted."""
     return sorted(connection.execute(select(schema.finding.c.assessment).distinct()).scalars())
 
 
@@ -94,7 +94,7 @@ def calibration(connection: Connection, name: str) -> Calibration:
 def calibrations_in_force(connection: Connection, now: str) -> dict[str, Calibration]:
     """The newest calibration of each artefact, unless it is a withdrawal or was valid until before `now` (RFC 3339).
 
-    An older one never comes back in its place: it was replaced for a reason.
+    An older one never takes its place again: it was replaced for a reason.
     """
     table = schema.calibration
     newest = select(func.max(table.c.id)).group_by(table.c.artefact)
@@ -124,7 +124,7 @@ def _calibration_of(row: Row[Any]) -> Calibration:
 
 
 def setup(connection: Connection, rev: int | None) -> SetUp | None:
-    """The set-up of a revision, or the last one; None where there is none."""
+    """The set-up of a revision, or the last one; None if there is none."""
     table = schema.setup
     chosen = select(table.c.rev, table.c.doc, table.c.chain, table.c.at).order_by(table.c.rev.desc()).limit(1)
     if rev is not None:
@@ -134,7 +134,7 @@ def setup(connection: Connection, rev: int | None) -> SetUp | None:
 
 
 def lens_since(connection: Connection, lens: str | None) -> int:
-    """One more than the last revision of a set-up that held another lens than this."""
+    """One more than the last revision of a set-up with a lens other than this."""
     table = schema.setup
     others = table.c.doc["lens"].as_string().is_distinct_from(lens)
     return int(connection.execute(select(func.max(table.c.rev)).where(others)).scalar() or 0) + 1
@@ -160,8 +160,8 @@ def events(connection: Connection, limit: int) -> list[Event]:
     return [Event(*row) for row in connection.execute(_events().limit(limit))][::-1]
 
 
-def broke_off(connection: Connection, run: str) -> Event | None:
-    """The event that says why a run ended before its time; None where it did not, or the record does not say."""
+def why_ended_early(connection: Connection, run: str) -> Event | None:
+    """The event saying why a run ended early; None if it did not, or the record does not say."""
     table = schema.event
     failed = (table.c.data["run"].as_string() == run) & (table.c.severity != "info")
     left = (table.c.code == "abandoned") & table.c.text.startswith(f"Run {run} ", autoescape=True)

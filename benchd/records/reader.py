@@ -1,4 +1,4 @@
-"""The record read from beside the daemon, by the command line: never writes, never waits for the writer long."""
+"""Reads the record beside a running daemon, for the command line: never writes, never waits long for the writer."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Reader:
     def open(cls, url: str, base: Path) -> Reader:
         """Open the record of `url` (relative to the folder `base`).
 
-        Raises BenchdError (`bad_request`) where there is none, or its schema is not the present one.
+        Raises BenchdError (`bad_request`) if there is none, or its schema is not the present one.
         """
         path = database_path(url, base)
         if not path.is_file():
@@ -40,13 +40,13 @@ class Reader:
         except SQLAlchemyError as error:
             raise as_benchd_error(error, path) from error
         try:
-            reader._demand_present_schema()
+            reader._check_schema()
         except BaseException:
             reader.close()
             raise
         return reader
 
-    def _demand_present_schema(self) -> None:
+    def _check_schema(self) -> None:
         revision = self._ask(upgrade.found_revision)
         if revision is not None:
             upgrade.refuse_newer(revision, self.path)
@@ -57,7 +57,7 @@ class Reader:
             )
 
     def close(self) -> None:
-        """Let go of the file. Idempotent."""
+        """Close the file. Idempotent."""
         self._connection.close()
         self._connection.engine.dispose()
 
@@ -120,13 +120,13 @@ class Reader:
         """The last events, in the order in which they happened."""
         return self._ask(lambda c: queries.events(c, limit))
 
-    def broke_off(self, run: str) -> Event | None:
-        """The event that says why a run ended before its time; None where it did not, or the record does not say."""
-        return self._ask(lambda c: queries.broke_off(c, run))
+    def why_ended_early(self, run: str) -> Event | None:
+        """The event saying why a run ended early; None if it did not, or the record does not say."""
+        return self._ask(lambda c: queries.why_ended_early(c, run))
 
 
 def refusal(path: Path) -> str:
-    """Why the file at `path` is no record that this version goes on with, in a sentence; empty where it is one."""
+    """Why this version cannot use the file at `path` as its record, in a sentence; empty if it can."""
     try:
         with Reader(path, _connect(path)) as reader:
             revision = reader._ask(upgrade.found_revision)
@@ -142,7 +142,7 @@ def refusal(path: Path) -> str:
 def _connect(path: Path) -> Connection:
     connection = open_engine(path, read_only=True).connect()
     try:
-        # The first look at a WAL file needs its index beside it, which a folder without write permission refuses.
+        # The first query of a WAL file creates its index beside it, which fails in a folder without write permission.
         connection.exec_driver_sql("SELECT count(*) FROM sqlite_master")
         connection.rollback()
     except OperationalError:

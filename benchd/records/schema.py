@@ -1,6 +1,6 @@
-"""The tables. Rows are added and stay as they are; only `lens`, `job` and the end of a `run` are written again.
+"""The tables. Rows are added and never changed; only `lens`, `job` and the end of a `run` are overwritten.
 
-The migrations make these tables; a test holds the two against each other.
+The migrations create these tables; a test compares the two.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from sqlalchemy import (
 )
 
 HEAD = "0004"
-"""The revision these tables have: the number of the last migration."""
+"""The revision of these tables: the number of the last migration."""
 
 metadata = MetaData()
 
 
 def _table(name: str, *parts: Column[object] | UniqueConstraint | Index) -> Table:
-    # AUTOINCREMENT: the number of a row is the name of a run or finding, and is never given twice.
+    # AUTOINCREMENT: the row number is the id of a run or finding, and is never reused.
     return Table(
         name,
         metadata,

@@ -1,13 +1,13 @@
-"""The daemon's face of the record: asynchronous, every write acknowledged only after it is on disk.
+"""The daemon's interface to the record: asynchronous, every write acknowledged only after it is on disk.
 
     store = await Store.open("sqlite:///bench.db", folder_of_bench_file, clock)
     run = await store.add_run("flange_check", ...)        # 'r-0001'
     await store.add_readings(rows)                        # returns after commit
     await store.close()
 
-Every method may raise BenchdError: `disk_full` where there is no room (what was acknowledged is kept, and the next
-write is tried afresh), `device_fault` where the file fails otherwise. A cancelled wait loses no row: what was handed
-in is carried out.
+Every method may raise BenchdError: `disk_full` if there is no space (what was acknowledged is kept, and the next write
+is tried again), `device_fault` if the file fails otherwise. A cancelled call loses no row: submitted work is carried
+out.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ T = TypeVar("T")
 
 
 class Store:
-    """An open record. `abandoned`: the runs a fallen daemon had left open; `backup`: the file kept at a migration."""
+    """An open record. `abandoned`: the runs that a crashed daemon left open; `backup`: the file kept at a migration."""
 
     def __init__(self, path: Path, clock: Clock, lock: WriterLock, writer: Writer) -> None:
         self.path = path
@@ -43,9 +43,9 @@ class Store:
 
     @classmethod
     async def open(cls, url: str, base: Path, clock: Clock) -> Store:
-        """Open or make the record of `url` (relative to the folder `base`), migrate an older one, take the lock.
+        """Open or create the record of `url` (relative to the folder `base`), migrate an older one, take the lock.
 
-        Raises BenchdError: `bad_request` for a URL or file that is no record, or one of a newer schema; `busy` where
+        Raises BenchdError: `bad_request` for a URL or file that is no record, or one of a newer schema; `busy` if
         another program writes to it.
         """
         path = database_path(url, base)
@@ -72,9 +72,9 @@ class Store:
         return connection
 
     async def close(self) -> None:
-        """Finish what was handed in, end the thread, let go of the lock. Idempotent.
+        """Finish submitted work, end the thread, release the lock. Idempotent.
 
-        Cancelled while the thread still writes, it keeps the lock: the kernel lets go of it when the process ends.
+        If cancelled while the thread still writes, the lock is kept until the process ends.
         """
         try:
             await self._writer.close()
@@ -105,7 +105,7 @@ class Store:
         return name_of("run", await self._do(lambda c: additions.add(c, schema.run, at, **columns)))
 
     async def end_run(self, run: str, state: RunState) -> None:
-        """A run ends, once. Raises BenchdError (`unknown_name`; `bad_request` where it ended otherwise)."""
+        """A run ends, once. Raises BenchdError (`unknown_name`; `bad_request` if it has ended in another state)."""
         at = self._clock.utc()
         await self._do(lambda c: additions.end_run(c, at, run, state))
 
@@ -114,9 +114,9 @@ class Store:
         return await self._do(lambda c: queries.run(c, run))
 
     async def add_readings(self, rows: Sequence[ReadingRow]) -> None:
-        """Add readings, all or none; returns after commit. Rows that stand there already are passed over.
+        """Add readings, all or none; returns after commit. Rows that exist already are skipped.
 
-        Raises BenchdError: `duplicate` where another value stands under the same run, index, device and channel.
+        Raises BenchdError: `duplicate` if another value exists for the same run, index, device and channel.
         """
         if not rows:
             return
@@ -131,7 +131,7 @@ class Store:
     # Findings
 
     async def add_finding(self, doc: Finding | Mapping[str, Any]) -> str:
-        """Add a finding; gives its id, which then also stands in the document."""
+        """Add a finding; gives its id, which is also written into the document."""
         at = self._clock.utc()
         plain = doc.as_json() if isinstance(doc, Finding) else Finding.from_json(dict(doc)).as_json()
         return await self._do(lambda c: additions.add_finding(c, at, plain))
@@ -141,7 +141,7 @@ class Store:
         return await self._do(lambda c: queries.finding(c, finding))
 
     async def assessments(self) -> list[str]:
-        """The kinds of assessment that there are findings of, sorted."""
+        """The assessments with findings, sorted."""
         return await self._do(queries.assessments)
 
     async def findings(
@@ -153,12 +153,12 @@ class Store:
     # Calibrations
 
     async def add_calibrations(self, given: Sequence[Calibration]) -> list[str]:
-        """Calibrations come into force in place of their artefacts' last, all or none; gives their ids.
+        """Put calibrations in force, replacing their artefacts' last ones, all or none; gives their ids.
 
-        Their own `calibration` and `at` are not looked at. Raises BenchdError (`unknown_name`) for a finding.
+        Their own `calibration` and `at` are ignored. Raises BenchdError (`unknown_name`) for a finding.
         """
         at = self._clock.utc()
-        return await self._do(lambda c: [additions.add_calibration(c, at, one) for one in given])
+        return await self._do(lambda c: [additions.add_calibration(c, at, calibration) for calibration in given])
 
     async def calibration(self, calibration: str) -> Calibration:
         """One calibration, in force or not. Raises BenchdError (`unknown_name`)."""
@@ -171,7 +171,7 @@ class Store:
     # Set-ups, events, lenses
 
     async def add_setup(self, rev: int, doc: Doc, chain: Sequence[Doc]) -> None:
-        """A set-up document and the chain from it. Raises BenchdError (`bad_request`: the rev is taken)."""
+        """Add a set-up document and its chain. Raises BenchdError (`bad_request`: the rev exists)."""
         at = self._clock.utc()
         columns = {"rev": rev, "doc": dict(doc), "chain": [dict(term) for term in chain]}
         await self._do(lambda c: additions.add(c, schema.setup, at, **columns))
@@ -188,7 +188,7 @@ class Store:
         return await self._do(lambda c: queries.setup(c, None))
 
     async def lens_since(self, lens: str | None) -> int:
-        """The revision from which on every set-up in the record holds `lens` (null: none), at least 1."""
+        """The first revision since which every set-up in the record has `lens` (None: no lens), at least 1."""
         return await self._do(lambda c: queries.lens_since(c, lens))
 
     async def add_event(
@@ -201,7 +201,7 @@ class Store:
         cause: str | None = None,
         data: Doc | None = None,
     ) -> None:
-        """Something that happened."""
+        """Add an event."""
         at = self._clock.utc()
         columns = {"code": code, "severity": severity, "text": text, "advice": advice, "cause": cause}
         await self._do(lambda c: additions.add(c, schema.event, at, **columns, data=dict(data or {})))
@@ -211,7 +211,7 @@ class Store:
         return await self._do(lambda c: queries.events(c, limit))
 
     async def put_lens(self, code: str, doc: Doc) -> None:
-        """Keep a lens's record, in place of the last one."""
+        """Keep a lens's record, replacing the last one."""
         at = self._clock.utc()
         await self._do(lambda c: additions.put_lens(c, at, code, dict(doc)))
 

@@ -1,4 +1,4 @@
-"""Which schema a record has, and how it comes to the present one: newer refused, older backed up and migrated."""
+"""Schema of a record: a newer one is refused, an older one backed up and migrated."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MIGRATIONS = Path(__file__).parent / "migrations"
 
 
 def found_revision(connection: Connection) -> str | None:
-    """The schema revision of the database, None where it is empty. Raises BenchdError where it is not a record."""
+    """The schema revision of the database, None if it is empty. Raises BenchdError if it is not a record."""
     tables = set(look_at(connection).get_table_names())
     if not tables:
         return None
@@ -46,9 +46,9 @@ def refuse_newer(revision: str, path: Path) -> None:
 
 
 def bring_up_to_date(connection: Connection, path: Path, at: str) -> Path | None:
-    """Make or migrate the tables; gives the backup's path where an older record was migrated.
+    """Create or migrate the tables; gives the backup's path if an older record was migrated.
 
-    The migration is one transaction: it is whole, or the record is as it was.
+    The migration is one transaction: it succeeds as a whole, or the record is unchanged.
     """
     with connection.begin():
         revision = found_revision(connection)
@@ -64,7 +64,7 @@ def bring_up_to_date(connection: Connection, path: Path, at: str) -> Path | None
 
 def migrate(connection: Connection, at: str, to: str) -> None:
     """Run the migrations up to revision `to` ('head' is the last), in one transaction."""
-    # Loaded only here: a record that is up to date does not pay for it.
+    # Imported only here: an up-to-date record does not need it.
     from alembic import command
     from alembic.config import Config
 
@@ -86,7 +86,7 @@ def _back_up(path: Path, revision: str, at: str) -> Path:
         source.backup(target)
     _sync(partial)
     partial.replace(backup)
-    _sync(backup.parent)  # its name as well: what follows changes the record itself
+    _sync(backup.parent)  # the directory entry too, before the record itself is changed
     return backup
 
 

@@ -1,4 +1,4 @@
-"""The rows of the record as they are handed in and out: plain, frozen, with the ids people see."""
+"""Rows of the record as passed in and out: plain, frozen, with the ids that people see."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ _Kind = Literal["run", "finding", "calibration"]
 
 
 def name_of(kind: _Kind, row: int) -> str:
-    """The id people see of a row: `r-0192`, `f-310`, `cal-7`."""
+    """The id of a row, as people see it: `r-0192`, `f-310`, `cal-7`."""
     return _FORMS[kind].format(row)
 
 
 def row_of(kind: _Kind, name: str) -> int:
-    """The row an id stands for. Raises BenchdError (`unknown_name`) for what cannot be such an id."""
+    """The row number of an id. Raises BenchdError (`unknown_name`) for a malformed id."""
     digits = name.removeprefix(_PREFIXES[kind])
     if digits == name or not (digits.isascii() and digits.isdigit()) or len(digits) > 18:
         raise unknown(kind, name)
@@ -57,7 +57,7 @@ class ReadingRow:
     u: float | None = None
 
     def __post_init__(self) -> None:
-        # SQLite would store a NaN as NULL without a word.
+        # SQLite would silently store a NaN as NULL.
         for name in ("t_mono", "offset_um", "carriage_um", "value", "u"):
             number = getattr(self, name)
             if number is not None and not math.isfinite(number):

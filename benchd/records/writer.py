@@ -1,6 +1,6 @@
-"""The one thread that touches the database: work goes in as functions, results come back to the loop.
+"""The only thread that writes to the database: it takes functions from a queue and returns results to the event loop.
 
-What has been handed in is carried out, whether or not anybody still waits for it: a cancelled wait loses no row.
+Submitted work is carried out even if the caller was cancelled meanwhile: a cancelled call loses no row.
 """
 
 from __future__ import annotations
@@ -21,18 +21,18 @@ from benchd.records.engine import as_benchd_error
 T = TypeVar("T")
 
 HELD_UP_S = 0.1
-"""How long somebody who stops waiting for the end is held up by it at most."""
+"""How long `close`, if cancelled, may still block the event loop for the thread to end."""
 
 
 class Writer:
-    """A thread that owns one connection. `connect` runs first, in the thread; until `close` it serves `do` in order."""
+    """A thread that owns one connection. `start` opens it in the thread; until `close` it carries out `do` in order."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
         self._work: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._connection: Connection | None = None
         self._closed = False
-        # A daemon thread: a program that falls without closing is not kept alive by an idle queue.
+        # A daemon thread: a program that crashes without closing is not kept alive by an idle queue.
         self._thread = threading.Thread(target=self._serve, name=f"record {path.name}", daemon=True)
         self._thread.start()
 
@@ -47,7 +47,7 @@ class Writer:
     async def do(self, work: Callable[[Connection], T]) -> T:
         """Run `work` in one transaction; returns after commit. Raises BenchdError, the transaction rolled back.
 
-        Cancelled while waiting, the work is done all the same.
+        If the caller is cancelled, the work is done all the same.
         """
 
         def transaction() -> T:
@@ -58,44 +58,45 @@ class Writer:
         return await self._submit(transaction)
 
     async def close(self) -> None:
-        """Finish what was handed in, close the connection, end the thread. Idempotent.
+        """Finish submitted work, close the connection, end the thread. Idempotent.
 
-        Cancelled while a disk is slow, it returns soon; the thread goes on by itself for as long as the process does.
+        If cancelled while a disk is slow, it returns soon; the thread continues as long as the process runs.
         """
         if self._closed:
             return
-        last = self._hand_in(self._disconnect)
+        last = self._enqueue(self._disconnect)
         self._closed = True
         self._work.put(None)
         try:
             await asyncio.shield(asyncio.wrap_future(last))
         finally:
-            # Nothing is left to do behind `last`. This holds up the loop: whoever was cancelled waits no longer here.
+            # `last` is the last work, so the thread is about to end. `join` blocks the loop, so a cancelled close must
+            # not wait here for long.
             self._thread.join(timeout=5.0 if last.done() else HELD_UP_S)
 
     @property
     def ended(self) -> bool:
-        """Whether nothing is written any more."""
+        """Whether the thread has ended."""
         return not self._thread.is_alive()
 
     async def _submit(self, work: Callable[[], T]) -> T:
-        return await asyncio.shield(asyncio.wrap_future(self._hand_in(work)))
+        return await asyncio.shield(asyncio.wrap_future(self._enqueue(work)))
 
-    def _hand_in(self, work: Callable[[], T]) -> Future[T]:
+    def _enqueue(self, work: Callable[[], T]) -> Future[T]:
         if self._closed:
             raise RuntimeError(f"the record {self._path} is closed")
         future: Future[T] = Future()
-        # Marked as begun at once, so that nobody who stops waiting can call the work off.
+        # Marked as running at once, so that a cancelled caller cannot cancel the work.
         future.set_running_or_notify_cancel()
 
         def carry_out() -> None:
             try:
                 result = work()
             except (SQLAlchemyError, OSError) as error:
-                told = as_benchd_error(error, self._path)
-                told.__cause__ = error
-                future.set_exception(told)
-            except Exception as error:  # noqa: BLE001 - handed to whoever waits
+                mapped = as_benchd_error(error, self._path)
+                mapped.__cause__ = error
+                future.set_exception(mapped)
+            except Exception as error:  # noqa: BLE001 - passed to the caller
                 future.set_exception(error)
             else:
                 future.set_result(result)

@@ -1,4 +1,4 @@
-"""The kept document `about`: what stands on this bench, and what may be asked of it."""
+"""The kept document `about`: devices, procedures, questions and detectors of this bench."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ T = TypeVar("T")
 def about(
     bench: Bench, library: Library, epoch: str, version: str, identities: Mapping[str, Identity]
 ) -> dict[str, Any]:
-    """The kept document `about`: what stands here and what it can do."""
+    """The kept document `about`."""
     assembly: Assembly = bench.assembly
     devices = {
         assembly.public_name(name): {
@@ -32,7 +32,7 @@ def about(
             "driver": bench.file.devices[name].driver if name in bench.file.devices else "operator",
             "model": identities[name].model if name in identities else "",
             "firmware": identities[name].firmware if name in identities else "",
-            "spec": _abilities(device),
+            "spec": _spec(device),
         }
         for name, device in assembly.devices.items()
     }
@@ -60,7 +60,7 @@ def _questions() -> dict[str, dict[str, Any]]:
             "values": {key: value.name for key, value in asked.values.items()},
             "calibrates": asked.calibrates,
         }
-        for name, asked in _fit("question", questions.names(), questions.question)
+        for name, asked in _usable("question", questions.names(), questions.question)
     }
 
 
@@ -72,12 +72,12 @@ def _detectors() -> dict[str, dict[str, Any]]:
             "unit": found.unit,
             "channels": {channel: found.legends.get(channel, channel) for channel in found.channels},
         }
-        for name, found in _fit("detector", detectors.names(), detectors.detector)
+        for name, found in _usable("detector", detectors.names(), detectors.detector)
     }
 
 
-def _fit(kind: str, names: Iterable[str], named: Callable[[str], T]) -> Iterator[tuple[str, T]]:
-    """Those that can be used; of the others the log says why not."""
+def _usable(kind: str, names: Iterable[str], named: Callable[[str], T]) -> Iterator[tuple[str, T]]:
+    """Those that can be used; for the others the log says why not."""
     for name in names:
         try:
             yield name, named(name)
@@ -90,8 +90,8 @@ def _kind_of(device: object) -> str:
     return next((kind.__name__.lower() for kind in kinds if isinstance(device, kind)), "device")
 
 
-def _abilities(device: object) -> dict[str, Any]:
-    """What a device's own `spec` says of it, null where nobody has stated it; of a meter what it measures."""
+def _spec(device: object) -> dict[str, Any]:
+    """The `spec` of a device, with null for values not stated; of a meter what it measures."""
     if isinstance(device, Meter):
         return {"quantity": device.quantity, "unit": device.unit}
     if isinstance(device, Axis | Encoder | Gauge | Light | Camera):

@@ -1,4 +1,4 @@
-"""Where a running bench is reached, written down for programs on the same machine."""
+"""The file that tells programs on the same machine where a running bench is reached."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from benchd.mqtt.connection import Endpoint
 
 
 class AddressFile:
-    """`with Whereabouts(files) as where:`; the files are there from the first `tell` until the block ends.
+    """`with AddressFile(files) as addresses:`; the files exist from the first `write` until the block ends.
 
-    A file is whole or absent at any moment. That the broker asks for an account is told, never whose. Raises OSError.
+    A file is complete or absent at any moment. It says whether an account is needed, never whose. Raises OSError.
     """
 
     def __init__(self, files: Sequence[Path]) -> None:
         self._files = files
 
-    def tell(self, bench: str, file: Path, record: Path, endpoint: Endpoint, listeners: Mapping[str, int]) -> None:
-        """Write, or write anew where the broker has come back on another port."""
+    def write(self, bench: str, file: Path, record: Path, endpoint: Endpoint, listeners: Mapping[str, int]) -> None:
+        """Write the files, again if the broker has come back on another port."""
         doc = {
             "bench": bench,
             "pid": os.getpid(),

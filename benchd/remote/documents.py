@@ -1,7 +1,7 @@
-"""What the bench publishes, as models: the words for what stands on each topic, with units in the names.
+"""Models of what the bench publishes on each topic, with units in the names.
 
-Nothing is built from them. The rooms below tell plain documents, and a test holds every message of a running bench
-against these. Where a room has a model or a row of its own for what it tells, that one stands here.
+They only describe: the rooms below publish plain documents, and a test checks every message of a running bench against
+these models. If a room has a model or a row of its own for a document, that one is used here.
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from benchd.procedures.language import Needs
 from benchd.procedures.run_states import State
 from benchd.questions.question import Kind
 from benchd.records.values import ReadingRow
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 
 ABSENT: Any = Field(default=None, exclude_if=lambda value: value is None)
-"""A key that is left out where it says nothing; where it stands it is not null."""
+"""A key that is left out if it has no value; if present it is not null."""
 
 
-class Document(Told):
+class Document(Result):
     """A message of several values."""
 
     note: str = ABSENT
@@ -48,18 +48,18 @@ class Beat(Document):
     """Opaque: epoch and counter. Fed from the motion loop, it stays behind when that hangs."""
 
 
-class MeterSpec(Told):
+class MeterSpec(Result):
     """What a meter measures."""
 
     quantity: str
     unit: str
 
 
-class NoSpec(Told):
+class NoSpec(Result):
     """Nothing is said of such a device."""
 
 
-class DeviceAbout(Told):
+class DeviceAbout(Result):
     """One device and its abilities; what nobody has stated is null."""
 
     kind: Literal["axis", "encoder", "gauge", "light", "meter", "camera", "operator"]
@@ -70,7 +70,7 @@ class DeviceAbout(Told):
     spec: AxisSpec | EncoderSpec | GaugeSpec | LightSpec | CameraSpec | MeterSpec | NoSpec
 
 
-class InputAbout(Told):
+class InputAbout(Result):
     """One input of a procedure. Without `default` it has to be given; a default of null makes it optional."""
 
     type: InputType
@@ -85,7 +85,7 @@ class InputAbout(Told):
     text: str = ABSENT
 
 
-class ProcedureAbout(Told):
+class ProcedureAbout(Result):
     """What a client has to know to run it."""
 
     title: str
@@ -93,7 +93,7 @@ class ProcedureAbout(Told):
     inputs: dict[str, InputAbout]
 
 
-class QuestionAbout(Told):
+class QuestionAbout(Result):
     """What `assess` may be asked for: a finding of that name."""
 
     asks: str
@@ -105,7 +105,7 @@ class QuestionAbout(Told):
     """Whether its finding can be put in force by `accept`."""
 
 
-class DetectorAbout(Told):
+class DetectorAbout(Result):
     """What a sweep may be asked for as its merit, where the device in the role `detector` is of that kind."""
 
     works_on: str
@@ -198,7 +198,7 @@ class ControlState(Document):
     """Since the holder's last command, in steps of five."""
 
 
-class Question(Told):
+class Question(Result):
     """What a run asks a person; `answer` names `ask`."""
 
     ask: str

@@ -1,4 +1,4 @@
-"""Documents to bytes: finite numbers only. What cannot be said is null, with a note that says so."""
+"""Documents to JSON bytes. A number that is not finite becomes null, with a note that says so."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from typing import Any
 from benchd.shown import shown
 
 MOST_BYTES = 200_000
-"""Brokers cut off who sends more than 256 KiB; documents are meant to stay far below."""
+"""Brokers disconnect a client that sends more than 256 KiB; documents should stay far below."""
 
 
 def encode(document: Mapping[str, Any]) -> bytes:
-    """Compact JSON. Not-finite numbers become null and are named under `note`.
+    """Compact JSON. Numbers that are not finite become null and are named under `note`.
 
-    Raises ValueError or TypeError for what is no JSON, and ValueError beyond MOST_BYTES.
+    Raises ValueError or TypeError for a value that JSON cannot hold, and ValueError beyond MOST_BYTES.
     """
     try:
         raw = _dump(document)

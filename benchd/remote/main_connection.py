@@ -1,4 +1,4 @@
-"""The main connection: commands in, replies and everything kept out. Stops have another road (`stop_road`)."""
+"""The main connection: commands in, replies and notices out. Stops have their own connection (`stop_connection`)."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any
 import aiomqtt
 
 from benchd.bench.notices import Notices
-from benchd.commands.events import EventTeller
+from benchd.commands.events import LimitedEvents
 from benchd.commands.intake import Intake
 from benchd.devices.clock import Clock
 from benchd.errors import Refused
@@ -23,14 +23,14 @@ from benchd.remote.publisher import Publisher
 
 MOST_AT_ONCE = 256
 FIRST_TURNS = 3
-"""Turns of the loop that a reply leaves to what its command began, whose first bytes go to a port in these."""
+"""Turns of the event loop before a reply is sent, in which the job that the command began can write its first bytes."""
 _LONGEST_CORRELATION = 1024
 
 
 class Connection:
-    """Keeps the bench on a broker. `ready` is set while it is subscribed and has said `online`.
+    """Keeps the bench connected to a broker. `ready` is set while it is subscribed and has published `online`.
 
-    `endpoint` is asked before each attempt: an embedded broker may come back on another port.
+    `endpoint` is called before each attempt: an embedded broker may come back on another port.
     """
 
     def __init__(
@@ -40,8 +40,8 @@ class Connection:
         topics: Topics,
         intake: Intake,
         notices: Notices,
-        events: EventTeller,
-        clearing: RetainedMessages,
+        events: LimitedEvents,
+        retained: RetainedMessages,
         outages: Outages,
         clock: Clock,
     ) -> None:
@@ -49,7 +49,7 @@ class Connection:
         self._topics = topics
         self._intake = intake
         self._events = events
-        self._clearing = clearing
+        self._retained = retained
         self._outages = outages
         self._clock = clock
         self._notices = notices
@@ -60,7 +60,7 @@ class Connection:
         self.dropped = 0
 
     async def run(self) -> None:
-        """Serve until cancelled; then say `online` false and close."""
+        """Serve until cancelled; then publish `online` false and close."""
         try:
             await stay_connected("main", self._open, self._serve, self._outages, self._clock)
         finally:
@@ -76,12 +76,12 @@ class Connection:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         try:
-            for topic in await self._clearing.sweep(self._at, self._notices.snapshot()):
-                self._tell_retained(topic)
+            for topic in await self._retained.sweep(self._at, self._notices.snapshot()):
+                self._report_retained(topic)
             await self._subscribe(client)
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._publisher.run(client), name="mqtt-publish")
-                # A broker may keep what an earlier start said: whoever finds us on line finds none of that.
+                # A broker may hold documents of an earlier start: `online` comes only after they are replaced.
                 await self._publisher.kept_sent.wait()
                 await client.publish(self._topics.online, b"true", qos=1, retain=True)
                 self._outages.back("main")
@@ -92,13 +92,13 @@ class Connection:
                 await client.publish(self._topics.online, b"false", qos=1, retain=True, timeout=0.5)
             raise
         finally:
-            # Commands under way go on: what was begun ends in order even while nobody can be told.
+            # Commands under way continue: they end in order even while replies cannot be sent.
             self.ready.clear()
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
-        """Commands before anything else: the epoch becomes known only by what is published afterwards."""
+        """Subscribe to commands first: clients learn the epoch only from documents published afterwards."""
         await subscribe(client, self._at, self._topics.commands, qos=1, stored=False, keep_flag=True, own=False)
-        for topic in self._topics.own_kept:
+        for topic in self._topics.kept_topics:
             await subscribe(client, self._at, topic, stored=False, own=False)
 
     async def _read(self, client: aiomqtt.Client) -> None:
@@ -109,7 +109,7 @@ class Connection:
                     await self._stay_online(client, bytes(message.payload))
                 elif not message.payload:
                     self._publisher.again(self._topics.below(topic) or "")
-            elif self._clearing.is_own(message) or topic.endswith("/stop"):  # stops have another road
+            elif self._retained.is_own(message) or topic.endswith("/stop"):  # stops come by the stop connection
                 continue
             else:
                 if len(self._tasks) >= MOST_AT_ONCE:
@@ -120,30 +120,32 @@ class Connection:
                 self._tasks.add(task)
                 task.add_done_callback(self._tasks.discard)
 
-    async def _stay_online(self, client: aiomqtt.Client, said: bytes) -> None:
-        """Somebody emptied it, or the last will of an earlier connection of ours came late: say it again."""
-        if said != b"true":
+    async def _stay_online(self, client: aiomqtt.Client, payload: bytes) -> None:
+        """Publish `online` true again if a client cleared it, or the last will of an earlier connection came late."""
+        if payload != b"true":
             await client.publish(self._topics.online, b"true", qos=1, retain=True)
 
     async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
         topic = str(message.topic)
-        reply = await self._intake.handle(self._topics.asked(topic), bytes(message.payload), retained=message.retain)
+        reply = await self._intake.handle(
+            self._topics.command_address(topic), bytes(message.payload), retained=message.retain
+        )
         with self._publisher.reply_first(reply["id"]):
             for _ in range(FIRST_TURNS):
                 await asyncio.sleep(0)
-            with contextlib.suppress(aiomqtt.MqttError):  # the loss is noticed by the reader; the id stays taken
+            with contextlib.suppress(aiomqtt.MqttError):  # the reader notices the lost connection; the id stays used
                 if message.retain:
-                    await self._clearing.clear(client, topic, self._at)
+                    await self._retained.clear(client, topic, self._at)
                 await send_reply(client, self._topics, message, reply)
 
-    def _tell_retained(self, topic: str) -> None:
+    def _report_retained(self, topic: str) -> None:
         self._events.tell(
             "retained", "A retained command was found and cleared; it was not carried out.", data={"topic": topic[:200]}
         )
 
 
 async def send_reply(client: aiomqtt.Client, topics: Topics, message: aiomqtt.Message, reply: dict[str, Any]) -> None:
-    """Send the reply to `reply/<user>`, and to the MQTT 5 response topic where one was given that is fit."""
+    """Send the reply to `reply/<user>`, and to the MQTT 5 response topic if a permitted one was given."""
     payload = encode(reply)
     correlation = getattr(message.properties, "CorrelationData", None)
     response = getattr(message.properties, "ResponseTopic", None)

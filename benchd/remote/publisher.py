@@ -1,9 +1,9 @@
-"""What the bench has to say, onto MQTT: kept documents retained and coalesced, happenings at once.
+"""Publishes the bench's notices to MQTT: kept documents retained and coalesced, the others at once.
 
-A topic is sent at most 20 times a second, always ending with its newest document, and nothing is sent that was sent
-just before. An event goes out after the state that led to it, so that whoever acts on it finds that state, and after
-the reply to the command that caused it, so that whoever waits for an end once it was accepted does not miss it. Each
-connection begins with everything that is kept, since a broker's memory may be gone.
+A topic is sent at most 20 times a second, always ending with its newest document, and an unchanged document is not sent
+again. An event is sent after the state that led to it, so that a client acting on the event finds that state, and after
+the reply to the command that caused it, so that a client which waits for the end after the reply does not miss it. Each
+connection begins with all kept documents, since a broker may have lost them.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ _log = logging.getLogger(__name__)
 
 
 class Publisher:
-    """Runs once a connection; `again` may be called at any time.
+    """Runs once per connection; `again` may be called at any time.
 
-    `kept_sent` is set while all that was kept when the connection began has been sent over it.
+    `kept_sent` is set once all documents kept at the beginning of the connection have been sent over it.
     """
 
     def __init__(self, notices: Notices, topics: Topics, clock: Clock, *, per_s: float = 20.0) -> None:
@@ -45,7 +45,7 @@ class Publisher:
 
     @contextmanager
     def reply_first(self, ident: str | None) -> Iterator[None]:
-        """Events that the command `ident` caused wait until its reply, which is sent within, is out."""
+        """Context in which the reply to the command `ident` is sent; events caused by it wait until then."""
         if ident is None:
             yield
             return
@@ -57,11 +57,11 @@ class Publisher:
             self._replied.set()
 
     def again(self, topic: str) -> None:
-        """Somebody emptied the kept `topic` (below the bench): send it once more, if it is one of ours."""
+        """A client cleared the kept `topic` (below the bench): send it again, if the bench keeps it."""
         document = self._notices.snapshot().get(topic)
         if document is not None and topic not in self._pending:
             when, _ = self._sent.get(topic, (0.0, None))
-            self._sent[topic] = (when, None)  # what stands there now is nothing, so the same document is news
+            self._sent[topic] = (when, None)  # the topic is empty now, so the same document counts as changed
             self._pending[topic] = document
             self._wake.set()
 
@@ -94,12 +94,12 @@ class Publisher:
             await self._replied.wait()
 
     async def _state_sent(self) -> None:
-        """Wait for what is pending: a pause at most, as it is by then that all of it is due."""
+        """Wait until pending documents are sent: at most one pause, as all are due by then."""
         if not self._pending:
             return
         self._none_pending.clear()
         try:
-            async with asyncio.timeout(2.0 * self._pause_s):  # whoever empties topics on and on holds up no event
+            async with asyncio.timeout(2.0 * self._pause_s):  # a client that keeps clearing topics cannot delay events
                 await self._none_pending.wait()
         except TimeoutError:
             pass
@@ -133,7 +133,7 @@ class Publisher:
         except (TypeError, ValueError, RecursionError):
             _log.exception("%s holds a document that cannot be published", notice.topic)
             return
-        # What follows itself within the second may get lost; what stands alone is confirmed by the broker.
+        # Periodic documents may get lost, as the next follows within a second; the others are acknowledged.
         qos = 0 if notice.topic == "beat" or notice.topic.startswith("device/") else 1
         await client.publish(self._topics.full(notice.topic), payload, qos=qos, retain=notice.kept)
 

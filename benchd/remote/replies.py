@@ -1,6 +1,6 @@
-"""What is answered to a command, as models; like `benchd.remote.documents`, words for what is told elsewhere.
+"""Models of the replies to commands; like `benchd.remote.documents` they only describe documents built elsewhere.
 
-A reply says that a command was taken or refused; how it ended is told as an `event` whose `cause` is the id.
+A reply says that a command was accepted or refused; its end is published as an `event` whose `cause` is the id.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from benchd.errors import ErrorCode
 from benchd.remote.documents import Document
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 from benchd.verbs.stop import AtRest
 from benchd.verbs.table import VERBS
 
@@ -26,7 +26,7 @@ class Accepted(Document):
     result: dict[str, Any]
 
 
-class Error(Told):
+class Error(Result):
     """Why not."""
 
     code: ErrorCode

@@ -1,4 +1,4 @@
-"""The remote room as a whole: a broker, the gates before the verbs, the connections, and where all this is reached."""
+"""MQTT service of one bench: broker, checks of commands, connections, and the address file."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from benchd.bench.bench import Bench
 from benchd.broker.config import Ports
 from benchd.broker.embedded import EmbeddedBroker
 from benchd.broker.watchdog import Watchdog
-from benchd.commands.beat import Beat, tell_beat
+from benchd.commands.beat import Beat, publish_beat
 from benchd.commands.control import Control, Roles
-from benchd.commands.events import EventTeller
+from benchd.commands.events import LimitedEvents
 from benchd.commands.ids import SeenIds
-from benchd.commands.intake import Intake, handlers_of
+from benchd.commands.intake import Intake, make_handlers
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
 from benchd.files.mqtt_section import Mqtt
@@ -36,9 +36,9 @@ CONNECT_WITHIN_S = 15.0
 
 
 class MqttService:
-    """One bench on MQTT. `file` is the bench file, `ports_file` where else to write where it is reached.
+    """One bench on MQTT. `file` is the bench file, `ports_file` a further path for the address file.
 
-    `told` holds what a person should hear of the broker; `endpoint` is None until `start` has returned.
+    `messages` are sentences for a person about the broker; `endpoint` is None until `start` has returned.
     """
 
     def __init__(
@@ -52,7 +52,7 @@ class MqttService:
         self._file = file
         self._ports_file = ports_file
         self._address_file: AddressFile | None = None
-        self.told: list[str] = []
+        self.messages: list[str] = []
         self.endpoint: Endpoint | None = None
         self.listeners: dict[str, int] = {}
 
@@ -62,39 +62,39 @@ class MqttService:
         return self._bench.file.bench
 
     async def start(self, stack: contextlib.AsyncExitStack) -> None:
-        """Serve for as long as `stack` stands. Raises BenchdError (timeout) where no broker answers."""
+        """Serve until `stack` is closed. Raises BenchdError (timeout) if no broker answers."""
         bench, runner, clock = self._bench, self._runner, self._clock
         endpoint = await self._broker(stack)
         topics = Topics(self.bench)
-        events = EventTeller(bench.events, clock)
+        events = LimitedEvents(bench.events, clock)
         roles = Roles(bench.file.mqtt.users)
         control = Control(clock, roles, bench.notices, run_of=lambda: runner.user)
         intake = Intake(
-            handlers_of(bench, runner, control),
+            make_handlers(bench, runner, control),
             control=control,
             roles=roles,
             beat=self._beat,
             ids=SeenIds(clock),
             events=events,
         )
-        clearing, outages = RetainedMessages(topics), Outages(clock)
+        retained, outages = RetainedMessages(topics), Outages(clock)
 
         async def on_stop(user: str, args: StopArgs) -> dict[str, Any]:
             await runner.stop(user)
-            tell_beat(self._beat, bench.notices)
+            publish_beat(self._beat, bench.notices)
             return {"beat": self._beat.current}
 
         common: dict[str, Any] = {
-            "topics": topics, "events": events, "clearing": clearing, "outages": outages, "clock": clock,
+            "topics": topics, "events": events, "retained": retained, "outages": outages, "clock": clock,
         }  # fmt: skip
-        road = StopConnection(endpoint, on_stop, **common)
+        stop_connection = StopConnection(endpoint, on_stop, **common)
         connection = Connection(endpoint, intake=intake, notices=bench.notices, **common)
         await stack.enter_async_context(self._parts.running(connection.run(), "mqtt"))
-        await stack.enter_async_context(self._parts.running(road.run(), "mqtt-stop"))
+        await stack.enter_async_context(self._parts.running(stop_connection.run(), "mqtt-stop"))
         await stack.enter_async_context(self._parts.running(_every_second(control.tell, clock), "control"))
         try:
             async with asyncio.timeout(CONNECT_WITHIN_S):
-                await asyncio.gather(connection.ready.wait(), road.ready.wait())
+                await asyncio.gather(connection.ready.wait(), stop_connection.ready.wait())
         except TimeoutError:
             raise BenchdError(
                 "timeout",
@@ -104,43 +104,47 @@ class MqttService:
         self.endpoint = endpoint()
         files = [run_folder() / f"{self.bench}.json", *([self._ports_file] if self._ports_file else [])]
         self._address_file = stack.enter_context(AddressFile(files))
-        self._tell_where()
+        self._write_address()
 
     async def _broker(self, stack: contextlib.AsyncExitStack) -> Callable[[], Endpoint]:
         mqtt = self._bench.file.mqtt
         if mqtt.broker != "embedded":
             external = endpoint_of(mqtt.broker, self._bench.loaded.broker_account())
-            self.told = _of_a_broker_elsewhere(mqtt, external)
+            self.messages = _external_broker_messages(mqtt, external)
             return lambda: external
         embedded = EmbeddedBroker(self._clock, child=mqtt.child, ports=Ports(*mqtt.ports))
         broker = await stack.enter_async_context(embedded)
-        self.told = broker.told
+        self.messages = broker.messages
         self.listeners = broker.ports.by_name()
 
         def restarted(reason: str) -> None:
             self._bench.events.tell("broker", f"The broker was restarted: {reason}.", severity="warning")
             self.listeners = broker.ports.by_name()
             if self.endpoint is not None:
-                self.endpoint = broker.endpoint  # a port that somebody took meanwhile was replaced
-                self._tell_where()
+                self.endpoint = broker.endpoint  # a port that another program took meanwhile was replaced
+                self._write_address()
 
         await stack.enter_async_context(self._parts.running(Watchdog(broker, self._clock, restarted).run(), "watchdog"))
         return lambda: broker.endpoint
 
-    def _tell_where(self) -> None:
+    def _write_address(self) -> None:
         if self._address_file is not None and self.endpoint is not None:
-            self._address_file.tell(self.bench, self._file, self._bench.store.path, self.endpoint, self.listeners)
+            self._address_file.write(self.bench, self._file, self._bench.store.path, self.endpoint, self.listeners)
 
 
-def _of_a_broker_elsewhere(mqtt: Mqtt, at: Endpoint) -> list[str]:
-    """What a person must know who opens a bench to a broker that others share."""
+def _external_broker_messages(mqtt: Mqtt, at: Endpoint) -> list[str]:
+    """Sentences for a person who connects a bench to a broker that others share."""
     account = f" as {at.account.user}" if at.account.user else ", without an account"
-    told = [f"Broker at {at}{account}: MQTT 5."]
+    messages = [f"Broker at {at}{account}: MQTT 5."]
     if mqtt.users is None:
-        told.append("Every name is believed there and may do everything: state `users` under `mqtt` in the bench file.")
+        messages.append(
+            "Every name is believed there and may do everything: state `users` under `mqtt` in the bench file."
+        )
     else:
-        told.append("Names are believed as the broker tells them: its access list must pin each account to its name.")
-    return told
+        messages.append(
+            "Names are believed as the broker tells them: its access list must pin each account to its name."
+        )
+    return messages
 
 
 async def _every_second(work: Callable[[], None], clock: Clock) -> None:

@@ -1,8 +1,8 @@
-"""The road of `stop`: a connection of its own, with no queue before it and nothing to get right.
+"""The connection for `stop`: separate from the main one, without a queue and without checks.
 
-From anyone, with no id, no beat and no JSON: whatever arrives on `command/<anything>/stop` stops everything that
-moves, and an axis named in it is told along with it and narrows nothing. The one thing that is not a stop is the
-stored copy of a retained one, which comes at a (re)connect and not because anybody asked.
+From any user, with no id, no beat and no JSON: every message on `command/<anything>/stop` stops everything that moves,
+and an axis named in it is passed on but does not narrow the stop. Only the stored copy of a retained message is not a
+stop, since it is delivered at a (re)connect and not because a client asked.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any
 import aiomqtt
 from pydantic import ValidationError
 
-from benchd.commands.events import EventTeller
+from benchd.commands.events import LimitedEvents
 from benchd.commands.json_gate import read_object
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError, Refused
@@ -31,11 +31,11 @@ _log = logging.getLogger(__name__)
 _MOST_AT_ONCE = 16
 
 OnStop = Callable[[str, StopArgs], Awaitable[dict[str, Any] | None]]
-"""Stops, before anything begins that is asked for later. `user` is `?` where the topic has no name."""
+"""Stops everything; called synchronously, before any later command. `user` is `?` if the topic has no valid name."""
 
 
 class StopConnection:
-    """Keeps the stop connection. `ready` is set while a stop would be heard."""
+    """Keeps the stop connection. `ready` is set while stops are received."""
 
     def __init__(
         self,
@@ -43,8 +43,8 @@ class StopConnection:
         on_stop: OnStop,
         *,
         topics: Topics,
-        events: EventTeller,
-        clearing: RetainedMessages,
+        events: LimitedEvents,
+        retained: RetainedMessages,
         outages: Outages,
         clock: Clock,
     ) -> None:
@@ -53,15 +53,15 @@ class StopConnection:
         self._on_stop = on_stop
         self._topics = topics
         self._events = events
-        self._clearing = clearing
+        self._retained = retained
         self._outages = outages
         self._clock = clock
         self._tasks: set[asyncio.Task[Any]] = set()
-        self._once_more = False
+        self._stop_again = False
         self.ready = asyncio.Event()
 
     async def run(self) -> None:
-        """Listen until cancelled; stops that are under way then get a second to end in order."""
+        """Listen until cancelled; stops under way then get a second to end in order."""
         try:
             await stay_connected("stop", self._open, self._serve, self._outages, self._clock)
         finally:
@@ -77,26 +77,26 @@ class StopConnection:
         return open_connection(self._at, "benchd-stop")
 
     async def _serve(self, client: aiomqtt.Client) -> None:
-        # Not retain-as-published here: the flag then means 'stored copy', and a live stop never carries it.
+        # Without retain-as-published the flag means 'stored copy', and a live stop never has it.
         await subscribe(client, self._at, self._topics.stops, qos=1, stored=False)
         self._outages.back("stop")
         self.ready.set()
         try:
             async for message in client.messages:
-                if self._clearing.is_own(message):
+                if self._retained.is_own(message):
                     continue
                 if message.retain:
                     self._events.tell("retained", "A stored stop was found at the connect; it was not carried out.")
-                    await self._clearing.clear(client, str(message.topic), self._at)
+                    await self._retained.clear(client, str(message.topic), self._at)
                     continue
                 self._start(client, message)
         finally:
             self.ready.clear()
 
     def _start(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:
-        """Each stop is begun at once, side by side; in a flood the last one is begun when an earlier one has ended."""
+        """Begin each stop at once, concurrently; in a flood one more is begun when an earlier one has ended."""
         if len(self._tasks) >= _MOST_AT_ONCE:
-            self._once_more = True
+            self._stop_again = True
             return
         user, args, ident = read_stop(self._topics, str(message.topic), bytes(message.payload))
         task = asyncio.create_task(self._stop(client, message, user, args, ident), name="mqtt-stop")
@@ -105,8 +105,8 @@ class StopConnection:
 
     def _ended(self, task: asyncio.Task[Any]) -> None:
         self._tasks.discard(task)
-        if self._once_more and not task.cancelled():
-            self._once_more = False
+        if self._stop_again and not task.cancelled():
+            self._stop_again = False
             again = asyncio.create_task(self._carry_out("?", StopArgs()), name="mqtt-stop")
             self._tasks.add(again)
             again.add_done_callback(self._ended)
@@ -123,7 +123,7 @@ class StopConnection:
             return {"ok": True, "result": await self._on_stop(user, args) or {}}
         except BenchdError as error:
             fault = error
-        except Exception:  # noqa: BLE001 whatever a driver raises, the next stop must be heard
+        except Exception:  # noqa: BLE001 any error of a driver: the next stop must still be received
             _log.exception("a stop failed")
             fault = BenchdError("device_fault", "The stop failed.", advice="Use the emergency stop of the bench.")
         self._events.tell(fault.code, fault.text, severity="error", advice=fault.advice, data={"user": user})
@@ -131,7 +131,7 @@ class StopConnection:
 
 
 def read_stop(topics: Topics, topic: str, payload: bytes) -> tuple[str, StopArgs, str | None]:
-    """Who asks, the axis named if any, and the id to answer with; never raises, and what is unclear is a stop."""
+    """User, arguments and the id for the reply; never raises, and a malformed message is still a stop."""
     level = (topics.below(topic) or "").split("/")[1:2]
     user = level[0] if level and is_name(level[0]) else "?"
     if not payload:

@@ -1,4 +1,4 @@
-"""The curves that a finding holds, one below the other, for questions that have no picture of their own."""
+"""A picture of the curves in a finding, one below the other, for questions without a picture of their own."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ def draw(finding: Doc, *, dpi: int = 150) -> bytes:
         of = finding["measurand"].get("artefact") or finding["lens"] or ""
         name = str(finding["assessment"]).replace("_", " ").capitalize()
         figure.suptitle(f"{name} of {of}" if of else name, fontweight="bold")
-        for one, (name, curve) in zip(axes[:, 0], curves.items(), strict=True):
-            _curve(one, name.replace("_", " "), curve)
+        for panel, (name, curve) in zip(axes[:, 0], curves.items(), strict=True):
+            _curve(panel, name.replace("_", " "), curve)
         figure.text(0.028, 0.012, measurand_line(finding), fontsize=9.5, color=SOFT)
         figure.tight_layout(rect=(0.0, 0.03, 1.0, 1.0))
         return png(figure)

@@ -1,4 +1,4 @@
-"""Numbers as they are printed: true minus, as many digits as the uncertainty bears, units with their letters."""
+"""Formatting of numbers: true minus, as many digits as the uncertainty justifies, printed units."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Doc = Mapping[str, Any]
 
 MINUS = "\u2212"
 MANY = 10000
-"""From here on degrees of freedom make no difference that could be printed."""
+"""Above this, degrees of freedom are printed as infinite: the difference would not show."""
 
 
 def unit(name: str) -> str:
@@ -23,7 +23,7 @@ def unit(name: str) -> str:
 
 
 def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:
-    """A number with so many decimals and a true minus; never a minus before nothing."""
+    """A number with so many decimals and a true minus; zero never has a minus."""
     text = f"{value:+.{decimals}f}" if sign else f"{value:.{decimals}f}"
     if float(text) == 0.0:
         text = text.lstrip("+-")
@@ -31,8 +31,8 @@ def number(value: float, decimals: int = 1, *, sign: bool = False) -> str:
 
 
 def short(value: float, *, sign: bool = False) -> str:
-    """A number with no more digits than it needs, up to four behind the point."""
-    near = round(value, 4) or 0.0  # never a minus before nothing
+    """A number with no more digits than needed, up to four decimals."""
+    near = round(value, 4) or 0.0  # zero never has a minus
     return (f"{near:+g}" if sign and near else f"{near:g}").replace("-", MINUS)
 
 
@@ -42,7 +42,7 @@ def significant(u: float) -> str:
 
 
 def dof(value: float | None) -> str:
-    """Degrees of freedom; none stated is infinite. Cut off, never rounded up (JCGM 100, G.4.2)."""
+    """Degrees of freedom; None is infinite. Truncated, never rounded up (JCGM 100, G.4.2)."""
     if value is None:
         return "\u221e"
     if value >= MANY:
@@ -51,7 +51,7 @@ def dof(value: float | None) -> str:
 
 
 def reading(value: float, unit_name: str, u: float | None = None) -> str:
-    """A reading with its unit: as its u asks for, else lengths to a hundredth of a um, anything else to four places."""
+    """A reading with its unit: digits by its u, else lengths to 0.01 um and other quantities to four decimals."""
     if u:
         return with_u(value, u, unit(unit_name))
     return f"{number(value, 2 if unit_name == 'um' else 4)} {unit(unit_name)}".rstrip()
@@ -83,7 +83,7 @@ def _signed(near: str, sign: bool) -> str:
 
 
 def how_sure(value: Doc) -> str:
-    """Where the interval comes from: coverage, k, degrees of freedom, standard uncertainty."""
+    """The basis of the interval in words: coverage, k, degrees of freedom, standard uncertainty."""
     if value.get("U") is None or value.get("k") is None:
         return ""
     freedom = "" if value["dof"] is None else f", {dof(value['dof'])} degrees of freedom"
@@ -91,7 +91,7 @@ def how_sure(value: Doc) -> str:
 
 
 def percent(p: float) -> str:
-    """A probability in words that never round to certainty, nor across the thresholds of the decision rule."""
+    """A probability as text, never rounded to certainty, nor across the thresholds of the decision rule."""
     if p < 0.001:
         return "below 0.1 %"
     if p > 0.999:
@@ -106,5 +106,5 @@ def signed(number: float) -> str:
 
 
 def thicknesses(shims: Sequence[float]) -> str:
-    """Shims as they lie on one another, `20 + 10`, without their unit."""
+    """A stack of shims, `20 + 10`, without the unit."""
     return " + ".join(f"{shim:g}" for shim in shims)

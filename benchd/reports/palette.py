@@ -1,7 +1,7 @@
 """How pictures look: colours, bare axes, and a file that is the same for the same finding.
 
-Colours are of the Okabe-Ito set, told apart by form as well (circle, square, dot; full and broken lines), so that
-a copy in grey and an eye that sees few colours read the same.
+Colours are of the Okabe-Ito set, and also distinguished by shape (circle, square, dot; full and broken lines), for grey
+copies and colour-blind readers.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ COLOURS: dict[Any, str] = {
 
 @contextmanager
 def sheet(width_in: float, height_in: float, *, dpi: int) -> Iterator[Figure]:
-    """An empty figure, in whose block everything is drawn in these colours; names are never taken for formulas."""
+    """A context with an empty figure in these colours; text is never interpreted as a formula."""
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -51,7 +51,7 @@ def png(figure: Figure) -> bytes:
 
 
 def note(axes: Axes, x: float, text: str, colour: str) -> None:
-    """A few words over the upper rim of the axes."""
+    """A few words above the top of the axes."""
     axes.annotate(
         text, (x, 1.0), xycoords=("data", "axes fraction"), xytext=(0, 3), textcoords="offset points", ha="center",
         va="bottom", fontsize=9, color=colour,

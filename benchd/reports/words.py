@@ -1,4 +1,4 @@
-"""What any finding says, in sentences: the verdict, what stands behind it, what would decide it, what was measured."""
+"""Sentences for any finding: verdict, its basis, what would decide it, what was measured."""
 
 from __future__ import annotations
 
@@ -22,17 +22,17 @@ def verdict_words(finding: Doc) -> str:
 
 
 def why_relative(doc: Doc) -> str:
-    """Why nominal is not known, of a finding or a set-up, in a clause or two."""
+    """Clauses saying why nominal is not known, from a finding or a set-up."""
     return " and ".join(doc.get("why_relative") or ["the notes say why"])
 
 
 def nominal(finding: Doc) -> str:
-    """What offsets are counted from: nominal, or what is taken for it where that is not known."""
+    """What offsets are counted from: nominal, or the assumed nominal if it is not known."""
     return "nominal" if finding["absolute"] else "the assumed nominal"
 
 
 def crossing_sentence(finding: Doc) -> str:
-    """Why a verdict is clear though the interval reaches over a limit; empty where it does not."""
+    """Why there is a verdict although the interval crosses a limit; empty if it does not."""
     verdict = finding["verdict"]
     if verdict is None or verdict["is"] == "undecided":
         return ""
@@ -46,7 +46,7 @@ def crossing_sentence(finding: Doc) -> str:
 
 
 def next_line(step: Doc) -> str:
-    """What stands in the way of a verdict: a line of the budget, with the part of it to better."""
+    """The obstacle to a verdict in words: a line of the budget, with the part of it to improve."""
     name = str(step["dominant"]).replace("_", " ")
     return f"{step['part']} of the {name} line" if step.get("part") else name
 
@@ -70,17 +70,17 @@ def measurand_line(finding: Doc) -> str:
 
 
 def verdict(finding: Doc, name: str = "") -> tuple[str, str]:
-    """The verdict in a word, and what stands behind it in a sentence; `name` is that of the value, as printed."""
+    """The verdict in a word, and its basis in a sentence; `name` is the value's printed name."""
     judged = finding["verdict"]
     if judged is None:
         if not finding["absolute"]:
             return "RELATIVE", f"No verdict: {why_relative(finding)}, so only differences count."
         return "NO VERDICT", "No tolerance is stated for it."
     inside = f"the {name.lower() or judged['value'].replace('_', ' ')} lies {limits(judged)}"
-    told = f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
+    sentence = f"With probability {percent(judged['p_conform'])} {inside} ({judged['rule']})."
     if judged.get("condition"):
-        told += f" That holds {judged['condition']}."
-    return VERDICTS[judged["is"]], told
+        sentence += f" That holds {judged['condition']}."
+    return VERDICTS[judged["is"]], sentence
 
 
 def limits(judged: Doc) -> str:
@@ -102,15 +102,15 @@ def next_step(finding: Doc) -> str:
     name = next_line(step)
     needed = step["u_needed_um"] if judged["unit"] == "um" else step.get("u_needed")
     if needed is None:
-        told = f"Most of the doubt is {name}"
+        sentence = f"Most of the doubt is {name}"
     else:
         u = f"{significant(needed)} {unit(judged['unit'])}".rstrip()
-        told = f"{name} decides it once its u is {u}{_instead_of(step, finding['budgets'][judged['value']])}"
-    return f"{told[0].upper()}{told[1:]}: {step['how']}."
+        sentence = f"{name} decides it once its u is {u}{_instead_of(step, finding['budgets'][judged['value']])}"
+    return f"{sentence[0].upper()}{sentence[1:]}: {step['how']}."
 
 
 def _instead_of(step: Doc, budget: Sequence[Doc]) -> str:
-    """What the line, or the part of it, is now; empty where the budget does not say."""
+    """The present u of the line, or of its part; empty if the budget does not have it."""
     line = next((line for line in budget if line["term"] == step["dominant"]), None)
     if line is not None and step.get("part"):
         line = next((part for part in line.get("parts", ()) if part["name"] == step["part"]), None)
@@ -118,7 +118,7 @@ def _instead_of(step: Doc, budget: Sequence[Doc]) -> str:
 
 
 def apart(budget: Sequence[Doc], chain: Sequence[Doc]) -> str:
-    """Why parts have a smaller u in a budget than in the chain; empty where none has."""
+    """Why parts have a smaller u in a budget than in the chain; empty if none has."""
     in_chain = {term["term"]: term["u_um"] or 0.0 for term in chain}
     smaller = []
     for line in budget:
@@ -134,7 +134,7 @@ def apart(budget: Sequence[Doc], chain: Sequence[Doc]) -> str:
 
 
 def _shared(term: str) -> bool:
-    """Whether a line is of a length, of which a part may stand in other lines; others go with where the peak is."""
+    """Whether a line is of a length, part of whose u may be in other lines; others depend on the peak's position."""
     return term == "base" or term.startswith("adapter ")
 
 

@@ -9,9 +9,9 @@ from typing import Any
 
 from benchd.bench.events import Events
 from benchd.bench.notices import Notices
-from benchd.commands.beat import Beat, tell_beat
+from benchd.commands.beat import Beat, publish_beat
 from benchd.commands.control import Control, Role, Roles
-from benchd.commands.events import EventTeller
+from benchd.commands.events import LimitedEvents
 from benchd.commands.ids import SeenIds
 from benchd.commands.intake import Intake, Request
 from benchd.devices.clock import Clock
@@ -42,7 +42,7 @@ class MqttRig:
         self.run_holder: str | None = None
         self.roles = Roles(users)
         self.control = Control(self.clock, self.roles, self.notices, run_of=lambda: self.run_holder)
-        self.events = EventTeller(Events(self.notices, None, self.clock), self.clock, burst=1000, per_s=1000)
+        self.events = LimitedEvents(Events(self.notices, None, self.clock), self.clock, burst=1000, per_s=1000)
         self.intake = Intake(
             dict.fromkeys(VERBS, self._record),
             control=self.control,
@@ -62,27 +62,27 @@ class MqttRig:
     async def _stop(self, user: str, args: StopArgs) -> dict[str, Any]:
         self.stops.append((user, args))
         self.stopped_s = self.clock.monotonic()
-        tell_beat(self.beat, self.notices)
+        publish_beat(self.beat, self.notices)
         if self.while_stopping is not None:
             await self.while_stopping()
         return {"beat": self.beat.current}
 
     async def _feed(self) -> None:
         while True:
-            tell_beat(self.beat, self.notices)
+            publish_beat(self.beat, self.notices)
             self.control.tell()
             await asyncio.sleep(0.05)
 
     async def __aenter__(self) -> MqttRig:
         outages = Outages(self.clock)
-        clearing = RetainedMessages(self.topics)
+        retained = RetainedMessages(self.topics)
         self.connection = Connection(
             self._endpoint,
             topics=self.topics,
             intake=self.intake,
             notices=self.notices,
             events=self.events,
-            clearing=clearing,
+            retained=retained,
             outages=outages,
             clock=self.clock,
         )
@@ -91,7 +91,7 @@ class MqttRig:
             self._stop,
             topics=self.topics,
             events=self.events,
-            clearing=clearing,
+            retained=retained,
             outages=outages,
             clock=self.clock,
         )

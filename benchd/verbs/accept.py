@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Field
 
 from benchd.errors import Refused
-from benchd.verbs.arguments import Args, Code, Outright
+from benchd.verbs.arguments import Args, Code, LiteralOnly
 from benchd.verbs.entry import Entry
-from benchd.verbs.foreseen import Open
-from benchd.verbs.result import Told
+from benchd.verbs.foreseen import OpenArgs
+from benchd.verbs.result import Result
 from benchd.verbs.verb import Earlier, Verb
 
 if TYPE_CHECKING:
@@ -24,18 +24,18 @@ class AcceptArgs(Args):
     """Which finding, and for how many days it counts; null counts without end. In a step the run's own last finding
     of that name."""
 
-    finding: Annotated[Code, Outright()]
+    finding: Annotated[Code, LiteralOnly()]
     days: int | None = Field(default=180, ge=1, le=3660)
 
 
-class InForce(Told):
+class InForce(Result):
     """The calibration that was made of the finding."""
 
     calibration: str
 
 
 class Accept(Verb[AcceptArgs]):
-    """The chain is another one afterwards, and the carriage not driven by it."""
+    """It changes the chain, so the carriage position is stale afterwards."""
 
     name = "accept"
     does = "Put a calibration finding in force."
@@ -46,16 +46,19 @@ class Accept(Verb[AcceptArgs]):
     def goes_by(self, args: AcceptArgs) -> Mapping[str, tuple[Earlier, str]]:
         return {"finding": ("finding", args.finding)}
 
-    def effect(self, args: AcceptArgs, predicted: PredictedBench, opened: Open) -> Entry:
-        predicted.state.know(stale=True)
-        predicted.another_set_up()
-        return super().effect(args, predicted, opened)
+    def effect(self, args: AcceptArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
+        predicted.state.mark_known(stale=True)
+        predicted.count_setup_change()
+        return super().effect(args, predicted, open_args)
 
     def still(self, args: AcceptArgs, view: BenchView) -> Entry:
         return Entry("accept", f"{args.finding}, {f'{args.days} days' if args.days else 'without end'}")
 
-    def check(self, args: AcceptArgs, view: BenchView, opened: Open) -> None:
-        """Of a step, whose finding is an assessment's name; the record says what a numbered one is."""
+    def check(self, args: AcceptArgs, view: BenchView, open_args: OpenArgs) -> None:
+        """Refuse a step whose finding, there the name of an assessment, calibrates nothing.
+
+        A command names a numbered finding; what that calibrates is in the record.
+        """
         from benchd.bench.datum.calibrations import calibrates_nothing
         from benchd.questions.registry import calibrates, calibrating
 

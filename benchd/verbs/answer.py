@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from benchd.verbs.arguments import Args, Code, Text
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
@@ -19,14 +19,14 @@ class AnswerArgs(Args):
     value: bool | int | float | Text
 
 
-class Answered(Told):
+class Answered(Result):
     """The answer as it was taken."""
 
     value: bool | int | float | str
 
 
 class Answer(Verb[AnswerArgs]):
-    """Whoever is at the bench answers, also where another holds control."""
+    """The person at the bench answers, also while another user holds control."""
 
     name = "answer"
     does = "Answer a question of a run; the first valid answer counts."

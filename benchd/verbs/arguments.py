@@ -1,4 +1,4 @@
-"""The root of what verbs take: strict models; unknown keys, other types and numbers that are not finite are refused.
+"""The base model of verb arguments: strict; unknown keys, other types and numbers that are not finite are refused.
 
 Lengths along the axis in um, lens dimensions in mm, light in nm, temperatures in degrees Celsius, times in s.
 """
@@ -13,13 +13,13 @@ from benchd.files.names import Code, Name
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
-__all__ = ["Args", "Code", "Name", "Nothing", "Outright", "Text", "exactly_one"]
+__all__ = ["Args", "Code", "LiteralOnly", "Name", "Nothing", "Text", "exactly_one"]
 
 Text = Annotated[str, Field(min_length=1, max_length=2000)]
 
 
-class Outright:
-    """Marks what stands in a step as it is, never by name: other steps go by it."""
+class LiteralOnly:
+    """Marks a value that a step must state literally, never as `${name}`: other steps refer to it."""
 
 
 class Args(BaseModel):

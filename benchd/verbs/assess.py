@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 from benchd.errors import Refused
-from benchd.verbs.arguments import Args, Code, Name, Outright
+from benchd.verbs.arguments import Args, Code, LiteralOnly, Name
 from benchd.verbs.entry import Entry, WouldBeRefused
-from benchd.verbs.foreseen import Open
+from benchd.verbs.foreseen import OpenArgs
 from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 class AssessArgs(Args):
     """Which finding; `of` is the artefact where the set-up does not say it."""
 
-    name: Annotated[Name, Outright()]
+    name: Annotated[Name, LiteralOnly()]
     of: Code | None = None
 
 
 class Assess(Verb[AssessArgs]):
-    """A step only: a finding is of the readings of its run."""
+    """A step only: a finding is made from the readings of its run."""
 
     name = "assess"
     does = "Make a finding of this run's readings."
@@ -35,38 +35,38 @@ class Assess(Verb[AssessArgs]):
     def makes(self, args: AssessArgs) -> str | None:
         return args.name
 
-    def check(self, args: AssessArgs, view: BenchView, opened: Open) -> None:
+    def check(self, args: AssessArgs, view: BenchView, open_args: OpenArgs) -> None:
         from benchd.questions.registry import question
 
         asked = question(args.name)
         asked.check_target(view.moves_target)
-        if "of" not in opened:
+        if "of" not in open_args:
             asked.check_of(args.of, view.records)
 
-    def effect(self, args: AssessArgs, predicted: PredictedBench, opened: Open) -> Entry:
+    def effect(self, args: AssessArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.questions.registry import question
         from benchd.verbs.predicted_bench import SWEPT, SWEPT_HERE
 
-        entry, asked = super().effect(args, predicted, opened), question(args.name)
+        entry, asked = super().effect(args, predicted, open_args), question(args.name)
         taken = predicted.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
         try:
-            asked.check_sweeps(asked.sweeps if taken is None else taken)  # what is open may be enough
+            asked.check_sweeps(asked.sweeps if taken is None else taken)  # an unknown count may be enough
         except Refused as refused:
-            return replace(entry, problem=WouldBeRefused.of(refused))
+            return replace(entry, problem=WouldBeRefused.certain(refused))
         return entry
 
     def still(self, args: AssessArgs, view: BenchView) -> Entry:
         return Entry("assess", args.name + (f" of {args.of}" if args.of else ""), view.assess_s)
 
     async def in_run(self, args: AssessArgs, order: InRun) -> None:
-        """Kept in the record before it is told."""
+        """The finding is in the record before it is published."""
         from benchd import version
         from benchd.questions.answer import answer
-        from benchd.questions.evidence import evidence_of
+        from benchd.questions.evidence import collect_evidence
 
         bench = order.bench
-        doc = await answer(bench.analysis, args.name, evidence_of(bench, order.run, version()), args.of)
+        doc = await answer(bench.analysis, args.name, collect_evidence(bench, order.run, version()), args.of)
         doc["finding"] = await bench.store.add_finding(doc)
         order.run.findings[args.name] = doc
         bench.notices.put(f"finding/{args.name}", doc)
-        order.run.unseen = [*(name for name in order.run.unseen if name != args.name), args.name]
+        order.run.unreported = [*(name for name in order.run.unreported if name != args.name), args.name]

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from benchd.verbs.arguments import Args, Name
 from benchd.verbs.entry import Entry
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 from benchd.verbs.verb import ALWAYS, DETECTOR, Verb
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ class CameraArgs(Args):
     gain: float | None = Field(default=None, gt=0.0)
 
 
-class Exposed(Told):
+class Exposed(Result):
     """What the camera was really set to."""
 
     exposure_ms: float
@@ -33,7 +33,7 @@ class Exposed(Told):
 
 
 class Camera(Verb[CameraArgs]):
-    """At rest only, as a run's own steps set its camera. What was set is told: not every camera has just that."""
+    """Refused while a job runs, as a run sets its camera by its own steps. The answer says what was really set."""
 
     name = "camera"
     does = "Set a camera's exposure and gain."

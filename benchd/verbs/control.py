@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from benchd.verbs.arguments import Args, Name
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ class ReleaseArgs(Args):
     to: Name | None = None
 
 
-class Holder(Told):
+class Holder(Result):
     """Who holds control now."""
 
     holder: str | None
@@ -45,7 +45,7 @@ class Take(Verb[TakeArgs]):
 
 
 class Release(Verb[ReleaseArgs]):
-    """What another holds only `keep` may release, by force."""
+    """Only a user with the role `keep` may release what another holds, by force."""
 
     name = "release"
     does = "Give control up, or hand it over."

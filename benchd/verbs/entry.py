@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from benchd.errors import ErrorCode, Refused
-from benchd.verbs.foreseen import Why, joined
+from benchd.verbs.foreseen import Why, joined_by_and
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +24,12 @@ class WouldBeRefused:
     depends: str | None = None
 
     @classmethod
-    def of(cls, refused: Refused) -> WouldBeRefused:
-        """In any case."""
+    def certain(cls, refused: Refused) -> WouldBeRefused:
+        """A refusal that depends on nothing."""
         return cls(refused.text, refused.code, refused.advice or "", refused.data)
 
     def refused(self) -> Refused:
-        """As the bench itself says it."""
+        """The exception that the bench itself would raise."""
         return Refused(self.code, self.text, advice=self.advice, data=dict(self.data))
 
 
@@ -60,49 +60,49 @@ class Entry:
     step: int | None = None
 
     @property
-    def problem_said(self) -> str | None:
-        """What would be refused, of which verb, and what that depends on; None where nothing would."""
+    def problem_text(self) -> str | None:
+        """The verb, why it would be refused, and what that depends on; None without a problem."""
         if self.problem is None:
             return None
         depends = "" if self.problem.depends is None else f" (depends on {self.problem.depends})"
         return f"{self.verb}: {self.problem.text}{depends}"
 
     def require_possible(self) -> None:
-        """Raise Refused where it would be refused in any case."""
+        """Raise Refused if the refusal is certain."""
         if self.problem is not None and self.problem.depends is None:
             raise self.problem.refused()
 
     def as_json(self) -> dict[str, Any]:
-        """As it is told."""
+        """As published in the plan of a dry run."""
         return asdict(self)
 
 
-def perhaps(problem: WouldBeRefused | None, why: Why) -> WouldBeRefused | None:
-    """The same where it depends on something whether it comes to that."""
+def conditional(problem: WouldBeRefused | None, why: Why) -> WouldBeRefused | None:
+    """The same problem, depending on `why` as well; a certain one if `why` is empty."""
     if problem is None or not why:
         return problem
-    return replace(problem, depends=joined((*(() if problem.depends is None else (problem.depends,)), *why)))
+    return replace(problem, depends=joined_by_and((*(() if problem.depends is None else (problem.depends,)), *why)))
 
 
-def may_be(problem: WouldBeRefused | None) -> bool:
-    """Whether the step may be carried out all the same, with what it needs."""
+def may_proceed(problem: WouldBeRefused | None) -> bool:
+    """Whether the step may still be carried out: it has no problem, or none that is certain."""
     return problem is None or problem.depends is not None
 
 
-def foremost(*problems: WouldBeRefused | None) -> WouldBeRefused | None:
-    """The first that there is in any case, else the first that there may be."""
-    told = [problem for problem in problems if problem is not None]
-    return next((problem for problem in told if problem.depends is None), told[0] if told else None)
+def most_certain(*problems: WouldBeRefused | None) -> WouldBeRefused | None:
+    """The first certain problem, else the first that depends on something; None if there is none."""
+    present = [problem for problem in problems if problem is not None]
+    return next((problem for problem in present if problem.depends is None), present[0] if present else None)
 
 
-def said(value: Any) -> str:
-    """A value without the signs of a program."""
+def plain_text(value: Any) -> str:
+    """A JSON value as plain text: no quotes, brackets or capitals of a programming language."""
     if value is None:
         return "none"
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, list):
-        return " + ".join(said(one) for one in value) or "none"
+        return " + ".join(plain_text(item) for item in value) or "none"
     if isinstance(value, dict):
-        return ", ".join(f"{key} {said(one)}" for key, one in value.items())
+        return ", ".join(f"{key} {plain_text(item)}" for key, item in value.items())
     return f"{value:g}" if isinstance(value, float) else str(value)

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from pydantic import Field
 
 from benchd.verbs.arguments import Args, Name
-from benchd.verbs.entry import Entry, may_be, perhaps
-from benchd.verbs.foreseen import Open, all_of, joined
+from benchd.verbs.entry import Entry, conditional, may_proceed
+from benchd.verbs.foreseen import OpenArgs, all_dependencies, joined_by_and
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ class HomeArgs(Args):
 
 
 class Home(Verb[HomeArgs]):
-    """Below the travel lies the switch: the way to it must be clear of the lens."""
+    """The home switch lies below the travel, so the path to it must be clear of the lens."""
 
     name = "home"
     does = "Find the switch, then the reference mark."
@@ -45,32 +45,32 @@ class Home(Verb[HomeArgs]):
     def lowest_um(self, entry: Entry, view: BenchView) -> float | None:
         return None if entry.to_um is None else view.home_um
 
-    def effect(self, args: HomeArgs, predicted: PredictedBench, opened: Open) -> Entry:
+    def effect(self, args: HomeArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.bench.datum.clearance import check_way_to_switch
         from benchd.verbs.predicted_bench import HOMED
         from benchd.verbs.reach import too_near
 
-        homed, why = predicted.state.get(HOMED), (*predicted.state.why(HOMED), *all_of(opened))
+        homed, why = predicted.state.get(HOMED), (*predicted.state.why(HOMED), *all_dependencies(open_args))
         if args.only_if_unhomed is True and homed:
             return Entry("home", "nothing to do, it is homed")
-        if homed is False or (args.only_if_unhomed is False and not opened):
+        if homed is False or (args.only_if_unhomed is False and not open_args):
             why = ()
         view = predicted.view
         before, to_um = predicted.place_um, view.travel_um[0]
-        problem = perhaps(
+        problem = conditional(
             too_near(predicted.set_up.places, view.home_um, check_way_to_switch, asked=view.asks_of_rear), why
         )
-        if may_be(problem):
+        if may_proceed(problem):
             unless = predicted.copy()
             predicted.drives = True
-            predicted.state.know(stale=True, carriage_um=to_um)
+            predicted.state.mark_known(stale=True, carriage_um=to_um)
             if why:
                 predicted.merge(unless, why)
-            predicted.state.know(homed=True)
+            predicted.state.mark_known(homed=True)
         text = ", ".join(args.axes)
         if not why:
             return Entry("home", text, view.home_s, 0.0, (), before, to_um, problem=problem)
-        text += f", if it is not homed by then; that depends on {joined(why)}"
+        text += f", if it is not homed by then; that depends on {joined_by_and(why)}"
         return Entry("home", text, 0.0, view.home_s, (), before, to_um, problem=problem)
 
     async def carry_out(self, args: HomeArgs, order: Order) -> dict[str, Any]:

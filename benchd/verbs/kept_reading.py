@@ -1,10 +1,10 @@
-"""A reading that is kept with its run, of a gauge that was seen to stand, and to follow where it must."""
+"""Take a reading and keep it with its run; a gauge is checked to follow the carriage where a step asks for that."""
 
 from __future__ import annotations
 
-from benchd.bench.datum.gauge_check import GaugeDoesNotFollow, check_moved, earlier
+from benchd.bench.datum.gauge_check import GaugeDoesNotFollow, check_moved, reading_to_compare
 from benchd.bench.requests import readable
-from benchd.bench.run_record import keep_and_tell
+from benchd.bench.run_record import keep_and_publish
 from benchd.devices import DeviceError, Gauge
 from benchd.quantities import printed_unit
 from benchd.records.values import ReadingRow
@@ -15,45 +15,45 @@ WRONG = {"bad": "which is out of its range", "suspect": "which is doubtful"}
 
 
 async def keep_reading(device: str, name: str, moved_from: str | None, order: InRun) -> None:
-    """Take it and keep it, held against an earlier one where that is asked. Raises Refused, DeviceError."""
+    """Take and keep a reading, compared with the earlier reading `moved_from` if given. Raises Refused, DeviceError."""
     seating = Seating(order.asks, order.prompt, order.gate)
     if moved_from is None:
-        row = await seating.until_it_stands(lambda _: _kept(device, name, order))
+        row = await seating.read_reseating(lambda _: _take_and_keep(device, name, order))
     else:
-        row = await _followed(device, name, moved_from, order, seating)
+        row = await _take_after_move(device, name, moved_from, order, seating)
     order.run.named.setdefault(name, []).append(row)
 
 
-async def _followed(device: str, name: str, moved_from: str, order: InRun, seating: Seating) -> ReadingRow:
-    """A reading that is more or less than the one before it by what the carriage has moved since.
+async def _take_after_move(device: str, name: str, moved_from: str, order: InRun, seating: Seating) -> ReadingRow:
+    """A reading that differs from the earlier one by the distance that the carriage has moved since.
 
-    Where it is not, the gauge may have stood wrong at both, so both are taken anew: the carriage goes back to where
-    the one before was taken, the gauge is seated there, read, the carriage comes here again. The first reading of
-    the two then counts no more; the record keeps it.
+    If it does not, the gauge may have been badly seated at both, so both are repeated: the carriage goes back to where
+    the earlier one was taken, the gauge is seated and read there, and the carriage returns here. The replaced earlier
+    reading no longer counts; the record keeps it.
     """
     bench, run = order.bench, order.run
     before = run.named.get(moved_from, [])
-    stood_um = earlier(before, device).carriage_um or 0.0
+    stood_um = reading_to_compare(before, device).carriage_um or 0.0
     here_um = (await bench.carriage.read()).value
 
     async def go(to_um: float) -> None:
-        run.stands_um = to_um
-        await seating.through_stops(lambda: bench.move_carriage(to_um, since=bench.carriage.stops))
+        run.moved_to_um = to_um
+        await seating.move_through_stops(lambda: bench.move_carriage(to_um, since=bench.carriage.stops))
 
     async def take(again: bool) -> ReadingRow:
         if again:
-            before[-1] = await _kept(device, moved_from, order)
+            before[-1] = await _take_and_keep(device, moved_from, order)
             await go(here_um)
-        row = await _kept(device, name, order)
+        row = await _take_and_keep(device, name, order)
         check_moved(bench, before[-1], row)
         return row
 
-    run.stands_um = here_um
-    return await seating.until_it_stands(take, lambda: go(stood_um))
+    run.moved_to_um = here_um
+    return await seating.read_reseating(take, lambda: go(stood_um))
 
 
-async def _kept(device: str, name: str, order: InRun) -> ReadingRow:
-    """One reading, on disk before it is told. Raises StandsWrong, DeviceError."""
+async def _take_and_keep(device: str, name: str, order: InRun) -> ReadingRow:
+    """One reading, on disk before it is published. Raises GaugeDoesNotFollow, DeviceError."""
     bench, run = order.bench, order.run
     try:
         reading = await bench.read(device)
@@ -81,5 +81,5 @@ async def _kept(device: str, name: str, order: InRun) -> ReadingRow:
         unit=reading.unit,
         quality=reading.quality,
     )
-    await keep_and_tell(bench.store, bench.notices, [row])
+    await keep_and_publish(bench.store, bench.notices, [row])
     return row

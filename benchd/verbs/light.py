@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Self
 from pydantic import Field, model_validator
 
 from benchd.verbs.arguments import Args, Name, exactly_one
-from benchd.verbs.entry import Entry, said
-from benchd.verbs.result import Told
+from benchd.verbs.entry import Entry, plain_text
+from benchd.verbs.result import Result
 from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
@@ -33,14 +33,14 @@ class LightArgs(Args):
         return exactly_one(self, *WAYS)
 
 
-class Level(Told):
+class Level(Result):
     """What the light was set to, 0 to 1."""
 
     level: float
 
 
 class Light(Verb[LightArgs]):
-    """A run does not wait for `for_s` to pass: the light goes dark by itself."""
+    """A run does not wait for `for_s`: the light is switched off in the background."""
 
     name = "light"
     does = "Set a light; while a run is under way it is its holder's alone."
@@ -56,7 +56,7 @@ class Light(Verb[LightArgs]):
     def still(self, args: LightArgs, view: BenchView) -> Entry:
         (key,) = (key for key in WAYS if getattr(args, key) is not None)
         dark = "" if args.for_s is None else f", dark again after {args.for_s:g} s"
-        return Entry("light", f"{args.light} {key} {said(getattr(args, key))}{dark}")
+        return Entry("light", f"{args.light} {key} {plain_text(getattr(args, key))}{dark}")
 
     async def carry_out(self, args: LightArgs, order: Order) -> dict[str, Any]:
         set_to = await order.bench.lights.set(

@@ -9,8 +9,8 @@ from pydantic import model_validator
 
 from benchd.errors import Refused
 from benchd.verbs.arguments import Args, Name, exactly_one
-from benchd.verbs.entry import Entry, WouldBeRefused, said
-from benchd.verbs.foreseen import Open, all_of
+from benchd.verbs.entry import Entry, WouldBeRefused, plain_text
+from benchd.verbs.foreseen import OpenArgs, all_dependencies
 from benchd.verbs.result import Target
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
@@ -39,7 +39,7 @@ class MoveArgs(Args):
 
 
 class Move(Verb[MoveArgs]):
-    """Always to a place, never by a way: what arrives twice, or is begun again after a stop, must not go twice."""
+    """Carried out as an absolute move: one received twice, or repeated after a stop, must not move twice as far."""
 
     name = "move"
     does = "Go somewhere."
@@ -55,33 +55,33 @@ class Move(Verb[MoveArgs]):
     def moves(self, args: MoveArgs) -> bool:
         return True
 
-    def check(self, args: MoveArgs, view: BenchView, opened: Open) -> None:
-        from benchd.bench.requests import by_degrees
+    def check(self, args: MoveArgs, view: BenchView, open_args: OpenArgs) -> None:
+        from benchd.bench.requests import not_in_degrees
 
         if args.to_deg is not None or args.by_deg is not None:
-            raise by_degrees()
+            raise not_in_degrees()
 
-    def effect(self, args: MoveArgs, predicted: PredictedBench, opened: Open) -> Entry:
+    def effect(self, args: MoveArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.bench.requests import nothing_nominal
         from benchd.verbs.predicted_bench import PLACE
 
         ((key, value),) = ((key, value) for key, value in args.given().items() if key in PLACES and value is not None)
-        text = f"{args.axis} {key} {said(value)}"
-        if opened:
-            return predicted.somewhere("move", text, all_of(opened))
+        text = f"{args.axis} {key} {plain_text(value)}"
+        if open_args:
+            return predicted.drive_to_open_place("move", text, all_dependencies(open_args))
         where = predicted.set_up.places
         why = {"carriage_um": (), "by_um": predicted.state.why(PLACE)}.get(key, predicted.set_up.why)
         if why:
-            return predicted.somewhere("move", text, why)
+            return predicted.drive_to_open_place("move", text, why)
         to_um: float | None = {"carriage_um": value, "by_um": (predicted.place_um or 0.0) + value}.get(key)
         if to_um is None and where is not None:
             try:
                 by_depth = key == "depth_um"
                 to_um = where.places.carriage_for_depth(value) if by_depth else where.places.carriage_um(value)
             except Refused as refused:
-                return Entry("move", text, problem=WouldBeRefused.of(refused))
+                return Entry("move", text, problem=WouldBeRefused.certain(refused))
         if to_um is None:
-            return Entry("move", text, problem=WouldBeRefused.of(nothing_nominal()))
+            return Entry("move", text, problem=WouldBeRefused.certain(nothing_nominal()))
         return predicted.drive("move", text, to_um)
 
     def begun(self, entry: Entry) -> dict[str, Any]:
@@ -92,10 +92,10 @@ class Move(Verb[MoveArgs]):
 
     async def in_run(self, args: MoveArgs, order: InRun) -> None:
         await self.carry_out(args, order)
-        order.run.stands_um = args.carriage_um
+        order.run.moved_to_um = args.carriage_um
 
     async def carry_out(self, args: MoveArgs, order: Order) -> dict[str, Any]:
-        """Of settled arguments."""
+        """Needs arguments made absolute by `settled`."""
         assert args.carriage_um is not None
         await order.bench.move_carriage(args.carriage_um, since=order.since)
         return {}

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchd.verbs.arguments import Nothing
 from benchd.verbs.entry import Entry
-from benchd.verbs.foreseen import Open
+from benchd.verbs.foreseen import OpenArgs
 from benchd.verbs.result import Target
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 class Nominal(Verb[Nothing]):
-    """The place is worked out again when it is carried out: another calibration may have come into force."""
+    """The position is computed again when the move begins: another calibration may have come into force."""
 
     name = "nominal"
     does = "Go where the chain says, trim included."
@@ -31,8 +31,8 @@ class Nominal(Verb[Nothing]):
     def moves(self, args: Nothing) -> bool:
         return True
 
-    def effect(self, args: Nothing, predicted: PredictedBench, opened: Open) -> Entry:
-        return predicted.to_nominal("nominal", "where the chain says")
+    def effect(self, args: Nothing, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
+        return predicted.drive_to_nominal("nominal", "where the chain says")
 
     def begun(self, entry: Entry) -> dict[str, Any]:
         return {"carriage_um": round(entry.to_um or 0.0, 1)}

@@ -1,4 +1,4 @@
-"""What a verb is carried out with: the bench, who asks, and, of a step, the run that it belongs to."""
+"""The context in which a verb is carried out: the bench, the user, and for a step the run it belongs to."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 
 class Runs(Protocol):
-    """What there is to be asked of runs: begin one, steer it, answer its question. Each raises Refused."""
+    """Control of runs: start one, pause, resume or abort it, answer its question. Each raises Refused."""
 
     async def start(self, name: str, given: Mapping[str, Any], user: str, cause: str | None) -> str: ...
-    async def dry(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]: ...
+    async def dry_run(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]: ...
     async def sweep(self, order: SweepOrder, user: str, cause: str | None, stops: int) -> str: ...
     def pause(self, run: str, user: str) -> None: ...
     def resume(self, run: str, user: str) -> None: ...
@@ -36,7 +36,7 @@ class Lease(Protocol):
 
 
 class Asks(Protocol):
-    """Whoever is at the bench, asked through the run under way."""
+    """Questions to the person at the bench, put through the run under way."""
 
     async def ask(
         self, name: str | None, kind: AskKind, text: str, choices: Sequence[str] = (), unit: str | None = None
@@ -45,7 +45,7 @@ class Asks(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """Somebody asks something of a bench. `since` is the count of stops when it was asked: a stop after that counts."""
+    """A request by a user. `since` is the number of stops when it was made: a later stop ends it."""
 
     bench: Bench
     user: str
@@ -54,7 +54,7 @@ class Order:
 
 @dataclass(frozen=True, slots=True)
 class Command(Order):
-    """From outside; `ident` is the cause of the events that follow."""
+    """A request from a client; `ident` is the `cause` of the events that follow."""
 
     ident: str
     runs: Runs
@@ -63,10 +63,14 @@ class Command(Order):
 
 @dataclass(frozen=True, slots=True)
 class InRun(Order):
-    """A step of a run. `told` hears the share of it that is done, `prompt` puts a question as it is put here."""
+    """A step of a run.
+
+    `report_progress` is called with the share of the step that is done (0 to 1); `prompt` gives the text of a question
+    with the loop round in front.
+    """
 
     run: RunRecord
     gate: Gate
     asks: Asks
-    told: Callable[[float], None]
+    report_progress: Callable[[float], None]
     prompt: Callable[[str], str]

@@ -1,7 +1,7 @@
-"""How a bench would stand after some steps: arithmetic, nothing moves.
+"""The state of a bench predicted after some steps: arithmetic, nothing moves.
 
-What depends on an answer to come is not known, and neither is what rests on it, until a step makes it known again. A
-step that went on without being refused tells that the carriage was homed.
+A value that depends on an open answer is unknown, and so is all that follows from it, until a step makes it known
+again. A step that would not be refused implies that the carriage was homed.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ from typing import Self
 from benchd.bench.datum.current_setup import not_driven
 from benchd.bench.motion.trust import not_homed
 from benchd.bench.requests import nothing_nominal
-from benchd.verbs.entry import Entry, WouldBeRefused, foremost, may_be, perhaps
-from benchd.verbs.foreseen import Foreseen, Why, joined
+from benchd.verbs.entry import Entry, WouldBeRefused, conditional, may_proceed, most_certain
+from benchd.verbs.foreseen import PredictedState, Why, joined_by_and
 from benchd.verbs.predicted_glass import PredictedGlass
 from benchd.verbs.predicted_setup import PredictedSetup
 from benchd.verbs.reach import reach, would_be_refused
@@ -21,123 +21,137 @@ from benchd.verbs.view import BenchView
 
 HOMED, STALE, PLACE = "homed", "stale", "carriage_um"
 SWEPT, SWEPT_HERE = "swept", "swept_here"
-"""How many sweeps the run has taken by then, and how many at the set-up as it is; only a dry run counts them."""
+"""Number of sweeps taken so far in the run, and at the present set-up; only a dry run counts them."""
 
 
 class PredictedBench:
-    """Carriage place, homing and set-up as they would be; verbs move them on."""
+    """Predicted carriage position, homing and set-up; each verb updates them."""
 
     def __init__(self, view: BenchView) -> None:
         self.view = view
-        self.state = Foreseen({HOMED: view.homed, STALE: view.stale, PLACE: view.carriage_um})
-        self._set_up: PredictedSetup | None = None  # not worked out for what is asked of no place
-        self.rear_seen = dict(view.rear_seen)
-        self.rear_told = False  # that somebody may be asked about a rear, of the set-up as it is
+        self.state = PredictedState({HOMED: view.homed, STALE: view.stale, PLACE: view.carriage_um})
+        self._set_up: PredictedSetup | None = None  # made when first needed: most verbs involve no position
+        self.rear_confirmed_um = dict(view.rear_confirmed_um)
+        self.rear_question_announced = (
+            False  # whether the plan already says that a rear question may come for this set-up
+        )
         self.glass = PredictedGlass(view)
         self.drives = False  # whether the last step may move the carriage
 
     def copy(self) -> Self:
-        """The same state, to go another way from here."""
-        twin = copy(self)
-        twin.state, twin._set_up, twin.rear_seen = self.state.copy(), self.set_up.copy(), dict(self.rear_seen)
-        twin.glass = self.glass.copy()
-        return twin
+        """An independent copy, for another branch."""
+        copied = copy(self)
+        copied.state, copied._set_up, copied.rear_confirmed_um = (
+            self.state.copy(),
+            self.set_up.copy(),
+            dict(self.rear_confirmed_um),
+        )
+        copied.glass = self.glass.copy()
+        return copied
 
     def merge(self, other: PredictedBench, why: Why) -> None:
-        """Whichever of the two ways was gone to here, which depends on `why`."""
+        """Merge two branches; which one is taken depends on `why`."""
         self.state.merge(other.state, why)
         self.set_up.merge(other.set_up, why)
-        both = self.rear_seen.keys() & other.rear_seen.keys()
-        self.rear_seen = {parts: max(self.rear_seen[parts], other.rear_seen[parts]) for parts in both}
-        self.rear_told = self.rear_told and other.rear_told
+        both = self.rear_confirmed_um.keys() & other.rear_confirmed_um.keys()
+        self.rear_confirmed_um = {
+            parts: max(self.rear_confirmed_um[parts], other.rear_confirmed_um[parts]) for parts in both
+        }
+        self.rear_question_announced = self.rear_question_announced and other.rear_question_announced
         self.glass.merge(other.glass)
 
     def knows_as_much_as(self, other: PredictedBench) -> bool:
-        """Whether no less is known here than there, where the ways met."""
+        """Whether no less is known here than in `other`, of which this is a merge."""
         mine, theirs = (
-            (one.state.open, one.set_up.values.open, one.rear_seen, one.rear_told, one.glass.told)
-            for one in (self, other)
+            (
+                bench.state.open,
+                bench.set_up.values.open,
+                bench.rear_confirmed_um,
+                bench.rear_question_announced,
+                bench.glass.known_state,
+            )
+            for bench in (self, other)
         )
         return mine == theirs
 
-    def begins(self) -> None:
-        """A run begins here."""
-        self.state.know(swept=0, swept_here=0)
+    def begin_run(self) -> None:
+        """Count sweeps from zero: a run begins here."""
+        self.state.mark_known(swept=0, swept_here=0)
 
-    def swept(self) -> None:
-        """A sweep was taken."""
+    def count_sweep(self) -> None:
+        """Count one more sweep."""
         for name in (SWEPT, SWEPT_HERE):
             if (before := self.state.get(name)) is not None:
-                self.state.know(**{name: before + 1})
+                self.state.mark_known(**{name: before + 1})
 
-    def another_set_up(self, why: Why = ()) -> None:
-        """The set-up has another revision; with `why`, whether it has depends on that."""
+    def count_setup_change(self, why: Why = ()) -> None:
+        """Count sweeps of the set-up from zero: it has a new revision, or may have, depending on `why`."""
         before, open_by = self.state.get(SWEPT_HERE), self.state.why(SWEPT_HERE)
         if why and (before or open_by):
             self.state.mark_unknown(SWEPT_HERE, (*open_by, *why))
         elif before or open_by:
-            self.state.know(swept_here=0)
+            self.state.mark_known(swept_here=0)
 
     @property
     def set_up(self) -> PredictedSetup:
-        """What will stand on the bench."""
+        """The predicted set-up."""
         if self._set_up is None:
             self._set_up = PredictedSetup(self.view.where)
         return self._set_up
 
     @property
     def place_um(self) -> float | None:
-        """Where the carriage stands; None where that is not known."""
+        """Predicted carriage position; None if not known."""
         place: float | None = self.state.get(PLACE)
         return place
 
     def unhomed_refusal(self) -> WouldBeRefused | None:
-        """What is said of a drive here, on a position that is not trusted, or may not be."""
+        """Why a drive would be refused here for want of homing, certainly or possibly; None if homed."""
         if self.state.get(HOMED):
             return None
-        return perhaps(WouldBeRefused.of(not_homed(self.view.not_homed_why)), self.state.why(HOMED))
+        return conditional(WouldBeRefused.certain(not_homed(self.view.not_homed_why)), self.state.why(HOMED))
 
     def stale_refusal(self) -> WouldBeRefused | None:
-        """What is said of a sweep here, where the carriage was not driven by the set-up as it is, or may not have."""
+        """Why a sweep would be refused here for a stale position, certainly or possibly; None if it is not stale."""
         if self.state.get(STALE) is False:
             return None
-        return perhaps(WouldBeRefused.of(not_driven(self.view.rev)), self.state.why(STALE))
+        return conditional(WouldBeRefused.certain(not_driven(self.view.rev)), self.state.why(STALE))
 
-    def to_nominal(self, verb: str, text: str) -> Entry:
-        """A drive to where the chain says."""
+    def drive_to_nominal(self, verb: str, text: str) -> Entry:
+        """A drive to nominal, as the chain gives it."""
         where = self.set_up.places
         if where is None and self.set_up.why:
-            return self.somewhere(verb, text, self.set_up.why)
+            return self.drive_to_open_place(verb, text, self.set_up.why)
         if where is None or where.nominal_um is None:
-            return Entry(verb, text, problem=WouldBeRefused.of(nothing_nominal()))
+            return Entry(verb, text, problem=WouldBeRefused.certain(nothing_nominal()))
         return self.drive(verb, text, where.nominal_um)
 
     def drive(self, verb: str, text: str, to_um: float) -> Entry:
-        """A drive to a place."""
+        """A drive to a known position."""
         before, where = self.place_um, self.set_up.places
-        problem = foremost(self.unhomed_refusal(), would_be_refused(self.view, where, to_um))
+        problem = most_certain(self.unhomed_refusal(), would_be_refused(self.view, where, to_um))
         ends = reach(self.view, where, to_um, to_um)
         start = to_um if before is None else before
         turn = next((end for end in ends if not min(start, to_um) <= end <= max(start, to_um)), None)
         if turn is not None and before is not None and problem is None:
             text += f", by way of {turn:.0f} µm"
-        if may_be(problem):
+        if may_proceed(problem):
             self.arrived(to_um)
         seconds = self.view.approach_s(start, to_um)
         return Entry(verb, text, seconds, 0.0, (), before, to_um, reach_um=ends, problem=problem)
 
-    def somewhere(self, verb: str, text: str, why: Why) -> Entry:
-        """A drive to a place that is not known yet."""
+    def drive_to_open_place(self, verb: str, text: str, why: Why) -> Entry:
+        """A drive to a position that depends on `why`."""
         problem = self.unhomed_refusal()
-        if may_be(problem):
+        if may_proceed(problem):
             self.arrived(None, why)
-        return Entry(verb, f"{text}; where that is depends on {joined(why)}", problem=problem)
+        return Entry(verb, f"{text}; where that is depends on {joined_by_and(why)}", problem=problem)
 
     def arrived(self, place_um: float | None, why: Why = ()) -> None:
-        """A drive that was not refused has come to its place, None where that depends on something."""
+        """Record a drive that was not refused; its end position is None if it depends on `why`."""
         self.drives = True
-        self.state.know(homed=True, stale=False)
+        self.state.mark_known(homed=True, stale=False)
         if place_um is None:
             self.state.mark_unknown(PLACE, why)
         else:
-            self.state.know(carriage_um=place_um)
+            self.state.mark_known(carriage_um=place_um)

@@ -1,4 +1,4 @@
-"""A sweep before it is taken: where it looks and reads, how long that takes, whether it may go there."""
+"""A sweep predicted: the positions of its coarse scan and readings, their duration, whether it may go there."""
 
 from __future__ import annotations
 
@@ -8,34 +8,36 @@ from itertools import pairwise
 
 from benchd.bench.requests import check_points
 from benchd.detectors.detector import DEFAULT_LP_MM
-from benchd.verbs.entry import Entry, foremost
-from benchd.verbs.foreseen import Why, joined
+from benchd.verbs.entry import Entry, most_certain
+from benchd.verbs.foreseen import Why, joined_by_and
 from benchd.verbs.reach import reach, would_be_refused
 from benchd.verbs.sweep import SweepArgs
 from benchd.verbs.sweep_places import SweepPlaces, sweep_places
 from benchd.verbs.view import BenchView, SetupPlaces
 
 ASSUMED_HALF_WIDTH_UM = 50.0
-"""Half-width of the curve where the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
+"""Half-width of the curve if the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
 
-LENGTHS = 200
-"""Lengths of ways that are enough to know what they take on average."""
+SAMPLED_DISTANCES = 200
+"""Distances between stations that are enough to average their travel time."""
 
 
-def places_of(where: SetupPlaces | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM) -> SweepPlaces:
-    """The places of a sweep at that frequency, or of one that leaves everything to the bench."""
+def sweep_places_for(
+    where: SetupPlaces | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM
+) -> SweepPlaces:
+    """The positions of a sweep at that frequency; without `args`, of one that leaves everything to the bench."""
     half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
     span, step = (getattr(args, name, None) for name in ("span_um", "step_um"))
     return sweep_places(half_width * DEFAULT_LP_MM / lp_mm, span, step)
 
 
-def beside_um(where: SetupPlaces | None, place_um: float, offset_um: float) -> float:
-    """Where the carriage stands for so much more offset than at a place."""
-    return place_um + offset_um if where is None else where.beside_um(place_um, offset_um)
+def shifted_um(where: SetupPlaces | None, place_um: float, offset_um: float) -> float:
+    """Carriage position whose offset is larger by `offset_um` than at `place_um`."""
+    return place_um + offset_um if where is None else where.shifted_um(place_um, offset_um)
 
 
 class PredictedSweep:
-    """One sweep of a set-up that gives these places. Raises Refused (bad_request, unknown_name) as the bench would."""
+    """One sweep of a set-up with these positions. Raises Refused (bad_request, unknown_name) as the bench would."""
 
     def __init__(self, bench: BenchView, where: SetupPlaces | None, args: SweepArgs) -> None:
         self._bench = bench
@@ -43,22 +45,22 @@ class PredictedSweep:
         chosen = bench.detector_for(args.merit, args.lp_mm)
         self._point_s = chosen.point_s
         self._looks_wide = not chosen.detector.tells_blur
-        self._places = places_of(where, args, chosen.lp_mm)
+        self._places = sweep_places_for(where, args, chosen.lp_mm)
         assert isinstance(args.repeats, int)
         self._points = args.repeats * self._places.points
         check_points(self._points)
         self.text = f"{self._points} points over about {self._places.span_um:.0f} µm, merit {args.merit}"
 
-    def somewhere(self, why: Why) -> Entry:
-        """Where it begins, or how far it goes, depends on an answer."""
+    def entry_at_open_place(self, why: Why) -> Entry:
+        """The entry if where it begins, or how far it goes, depends on `why`."""
         taking, more = self._seconds(self._places.wide)
-        return Entry("sweep", f"{self.text}; where depends on {joined(why)}", taking, more)
+        return Entry("sweep", f"{self.text}; where depends on {joined_by_and(why)}", taking, more)
 
-    def about(self, here_um: float, from_um: float | None) -> Entry:
-        """It begins here; the carriage stood there, None where that is not known."""
+    def entry_about(self, here_um: float, from_um: float | None) -> Entry:
+        """The entry for a sweep about `here_um`; the carriage comes from `from_um`, None if not known."""
         bench, places = self._bench, self._places
         search, span = places.look, places.span_um
-        beside = partial(beside_um, self._where, here_um)
+        beside = partial(shifted_um, self._where, here_um)
         look = (beside(search[0]), beside(search[-1]))
         over = (beside(-span / 2), beside(span / 2))
         low, high = reach(bench, self._where, beside(-places.farthest_um), beside(places.farthest_um))
@@ -67,31 +69,33 @@ class PredictedSweep:
         seconds += bench.approach_s(here_um, look[0]) + taking
         text = f"{self.text}, after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
         text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
-        problem = foremost(*(would_be_refused(bench, self._where, place) for place in (*over, *look)))
+        problem = most_certain(*(would_be_refused(bench, self._where, place) for place in (*over, *look)))
         return Entry("sweep", text, seconds, more, (), from_um, here_um, look, over, (low, high), problem=problem)
 
     def _seconds(self, far: Sequence[float]) -> tuple[float, float]:
-        """From its first place on: of the first look and the readings, and of all further looks, `far` among them."""
+        """Durations (s) from its first position on: of coarse scan and readings, and of all further scans (`far`)."""
         looking = self._looking_s(self._places.look)
-        taking = looking + self._points * (self.shuffled_s() + self._point_s)
+        taking = looking + self._points * (self.mean_station_move_s() + self._point_s)
         more, wide = self._places.more_looks * looking, self._looking_s(far)
         return (taking + wide, more) if self._looks_wide else (taking, more + wide)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:
-        """A picture at each place in its turn, once the carriage is at the first."""
-        ways = sum(self._bench.approach_s(0.0, self._way(other - one)) for one, other in pairwise(offsets))
-        return ways + len(offsets) * self._point_s
+        """Duration of a coarse scan at these offsets, once the carriage is at the first."""
+        moving_s = sum(
+            self._bench.approach_s(0.0, self._travel_um(after - before)) for before, after in pairwise(offsets)
+        )
+        return moving_s + len(offsets) * self._point_s
 
-    def _way(self, offset_um: float) -> float:
-        """What an offset near nominal is in um of carriage."""
+    def _travel_um(self, offset_um: float) -> float:
+        """Carriage travel (um) for a change of offset near nominal."""
         nominal_um = None if self._where is None else self._where.nominal_um
-        return offset_um if nominal_um is None else beside_um(self._where, nominal_um, offset_um) - nominal_um
+        return offset_um if nominal_um is None else shifted_um(self._where, nominal_um, offset_um) - nominal_um
 
-    def shuffled_s(self) -> float:
-        """The way from one station to another, on average over all orders of them."""
-        many, step, way_s = self._places.points, self._way(self._places.step_um), self._bench.approach_s
-        # A way takes its time by its length, and of stations so many steps apart there are as many pairs as steps are
-        # left. Of very many lengths some do: a plan is made while the bench has other things to do.
-        apart = range(1, many, max(1, many // LENGTHS))
-        both = sum((many - one) * (way_s(0.0, one * step) + way_s(one * step, 0.0)) for one in apart)
-        return 0.5 * both / sum(many - one for one in apart)
+    def mean_station_move_s(self) -> float:
+        """Travel time from one station to the next, averaged over all orders of the stations."""
+        count, step, move_s = self._places.points, self._travel_um(self._places.step_um), self._bench.approach_s
+        # The time depends on the distance alone, and `count - n` pairs of stations lie n steps apart. Of very many
+        # distances some are enough: a plan is made while the bench has other things to do.
+        distances = range(1, count, max(1, count // SAMPLED_DISTANCES))
+        both = sum((count - steps) * (move_s(0.0, steps * step) + move_s(steps * step, 0.0)) for steps in distances)
+        return 0.5 * both / sum(count - steps for steps in distances)

@@ -1,4 +1,4 @@
-"""Whether the bench would go to a place, and which places lie on its way there; what it would say if it would not."""
+"""Whether the bench would refuse to go to a position, and how far its path there reaches."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from benchd.verbs.view import BenchView, SetupPlaces
 
 
 def would_be_refused(bench: BenchView, where: SetupPlaces | None, to_um: float) -> WouldBeRefused | None:
-    """Why the bench would not go there: limits of the place, clearance of the way to it."""
+    """Why the bench would not go there: travel limits of the position, clearance of the path with its run-up."""
     try:
         check_limits(to_um, bench.travel_um, None if where is None else where.places)
     except Refused as refused:
-        return WouldBeRefused.of(refused)
+        return WouldBeRefused.certain(refused)
     return too_near(where, to_um + min(bench.run_up_um, 0.0), asked=bench.asks_of_rear)
 
 
@@ -28,24 +28,24 @@ def too_near(
     *,
     asked: bool = True,
 ) -> WouldBeRefused | None:
-    """Why the carriage may not stand there; of what records leave open only where nobody is `asked` any more."""
+    """Why the carriage may not be there; if the records leave clearance open, only when nobody is `asked` about it."""
     if where is not None and (where.limit.question is None or not asked):
         try:
             check(where.limit, where.places.depth_um(place_um))
         except Refused as refused:
-            return WouldBeRefused.of(refused)
+            return WouldBeRefused.certain(refused)
     return None
 
 
 def reach(bench: BenchView, where: SetupPlaces | None, from_um: float, to_um: float) -> tuple[float, float]:
-    """Lowest and highest place on the way to those between two, as far as travel and clearance let it.
+    """Lowest and highest position on the way to any between two, within travel and clearance.
 
-    The travel holds for where the carriage is to stand; the run-up may leave it, as the motor turns beyond.
+    The travel limits apply to target positions; the run-up may exceed them, as the motor can turn beyond.
     """
     low, high = bench.travel_um
     lowest = max(from_um, low) + min(bench.run_up_um, 0.0)
     highest = min(to_um, high) + max(bench.run_up_um, 0.0)
     if where is not None and where.limit.question is None and where.limit.least_depth_um is not None:
         least = where.places.lowest_um(where.limit.least_depth_um)
-        lowest = max(lowest, least) if math.isfinite(least) else lowest  # of a target that stands too near it is told
+        lowest = max(lowest, least) if math.isfinite(least) else lowest  # a fixed target too near is refused elsewhere
     return lowest, highest

@@ -1,4 +1,4 @@
-"""Read a device once; a step keeps the reading with its run, and sees that a gauge has followed a move."""
+"""Read a device once; a step keeps the reading with its run, and checks that a gauge has followed a move."""
 
 from __future__ import annotations
 
@@ -9,16 +9,16 @@ from pydantic import Field
 
 from benchd.devices.values import Quality
 from benchd.files.names import Identifier
-from benchd.verbs.arguments import Args, Name, Outright
+from benchd.verbs.arguments import Args, LiteralOnly, Name
 from benchd.verbs.entry import Entry
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 from benchd.verbs.verb import Earlier, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import InRun, Order
     from benchd.verbs.view import BenchView
 
-SavedAs = Annotated[Identifier, Outright()]
+SavedAs = Annotated[Identifier, LiteralOnly()]
 
 
 class ReadArgs(Args):
@@ -39,7 +39,7 @@ class ReadStepArgs(ReadArgs):
     moved_from: SavedAs | None = None
 
 
-class Reading(Told):
+class Reading(Result):
     """One reading, in `unit`."""
 
     value: float | None
@@ -50,7 +50,7 @@ class Reading(Told):
 
 
 class Read(Verb[ReadArgs]):
-    """Moves only back to an earlier reading, for a gauge that stands wrong."""
+    """Moves only to repeat an earlier reading, when a gauge does not follow the carriage."""
 
     name = "read"
     does = "Read a device once."

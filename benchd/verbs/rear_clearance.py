@@ -1,4 +1,4 @@
-"""What a person is asked about a lens's rear that is in no record, before a step that moves."""
+"""The question to a person, before a step that moves, about a lens whose rear clearance is in no record."""
 
 from __future__ import annotations
 
@@ -6,59 +6,61 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from benchd.bench.datum.clearance import rear_question, to_be_seen_um
-from benchd.verbs.foreseen import Open, joined
+from benchd.bench.datum.clearance import depth_to_confirm_um, rear_question
+from benchd.verbs.foreseen import OpenArgs, joined_by_and
 from benchd.verbs.predicted_bench import PLACE, PredictedBench
-from benchd.verbs.predicted_sweep import places_of
+from benchd.verbs.predicted_sweep import sweep_places_for
 from benchd.verbs.reach import reach
 from benchd.verbs.verb import Verb
 
 
 @dataclass(frozen=True, slots=True)
 class RearQuestion:
-    """What a person has to make sure of: lens, glass and target stay clear of each other down to this depth (um)."""
+    """Asks a person to make sure that lens, glass and target stay clear of each other down to `depth_um`."""
 
     text: str
     depth_um: float
 
 
-def rear_asked(
-    predicted: PredictedBench, verb: Verb[Any], args: Any, opened: Open | None = None
+def rear_question_before(
+    predicted: PredictedBench, verb: Verb[Any], args: Any, open_args: OpenArgs | None = None
 ) -> RearQuestion | None:
-    """What would be asked before the step, of the set-up as it makes it, if its lens's rear is in no record.
+    """The question before the step, for the set-up that the step makes, if its lens's rear is in no record; else None.
 
     The answer counts for that set-up, as far as the carriage goes in this step and in a sweep about nominal: that
-    mostly follows, and nobody likes to be asked twice.
+    usually follows, and people do not like to be asked twice.
     """
-    twin = predicted.copy()
-    entry = verb.foresee(args, twin, opened)
-    where = twin.set_up.places
-    if where is None or where.limit.question is None or not twin.drives:
+    ahead = predicted.copy()
+    entry = verb.foresee(args, ahead, open_args)
+    where = ahead.set_up.places
+    if where is None or where.limit.question is None or not ahead.drives:
         return None
     low = verb.lowest_um(entry, predicted.view)
-    if low is None or where.places.depth_um(low) >= predicted.rear_seen.get(where.parts, math.inf):
+    if low is None or where.places.depth_um(low) >= predicted.rear_confirmed_um.get(where.parts, math.inf):
         return None
     if where.nominal_um is not None:
-        far = places_of(where).farthest_um
-        low = min(low, reach(predicted.view, where, where.beside_um(where.nominal_um, -far), where.nominal_um)[0])
-    depth_um = to_be_seen_um(where.places.depth_um(low))
-    predicted.rear_seen[where.parts] = depth_um
+        far = sweep_places_for(where).farthest_um
+        low = min(low, reach(predicted.view, where, where.shifted_um(where.nominal_um, -far), where.nominal_um)[0])
+    depth_um = depth_to_confirm_um(where.places.depth_um(low))
+    predicted.rear_confirmed_um[where.parts] = depth_um
     down, lowest = "", where.places.lowest_um(depth_um)
     if math.isfinite(lowest):
         down = f" The carriage may go down to {lowest:.0f} µm on its scale{verb.on_the_way}."
     return RearQuestion(f"{rear_question(where.limit, depth_um)}{down}", depth_um)
 
 
-def rear_perhaps(predicted: PredictedBench, verb: Verb[Any], args: Any, opened: Open | None = None) -> str | None:
-    """On what it depends whether, or how, somebody is asked before the step; None where that is known.
+def rear_question_depends_on(
+    predicted: PredictedBench, verb: Verb[Any], args: Any, open_args: OpenArgs | None = None
+) -> str | None:
+    """What it depends on whether, or how, the question is put before the step; None if that is known.
 
-    Once that was told (`rear_told`) it is not told again of that set-up.
+    Once announced in the plan (`rear_question_announced`) it is not announced again for that set-up.
     """
-    twin = predicted.copy()
-    entry = verb.foresee(args, twin, opened)
-    if not twin.drives or twin.set_up.bare or twin.rear_told:
+    ahead = predicted.copy()
+    entry = verb.foresee(args, ahead, open_args)
+    if not ahead.drives or ahead.set_up.bare or ahead.rear_question_announced:
         return None
-    why, where = twin.set_up.why, twin.set_up.places
+    why, where = ahead.set_up.why, ahead.set_up.places
     if not why and where is not None and where.limit.question is not None and entry.to_um is None:
-        why = twin.state.why(PLACE)
-    return joined(why) if why else None
+        why = ahead.state.why(PLACE)
+    return joined_by_and(why) if why else None

@@ -1,27 +1,27 @@
-"""The root of what is told, and the results that several verbs share."""
+"""The base model of what a verb answers, and the results that several verbs share."""
 
 from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict
 
 
-class Told(BaseModel):
-    """The root of all that is told."""
+class Result(BaseModel):
+    """The base model of answers and of parts of published documents."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, use_attribute_docstrings=True)
 
 
-class Taken(Told):
+class Taken(Result):
     """Nothing beside that it was taken."""
 
 
-class Target(Told):
+class Target(Result):
     """Where the carriage goes."""
 
     carriage_um: float
 
 
-class Started(Told):
+class Started(Result):
     """The run that was begun."""
 
     run: str

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from benchd.verbs.arguments import Args, Name
 from benchd.verbs.entry import Entry
-from benchd.verbs.result import Started, Told
+from benchd.verbs.result import Result, Started
 from benchd.verbs.verb import Need, Verb
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ class RunArgs(Args):
     dry: bool = False
 
 
-class DryRun(Told):
+class DryRun(Result):
     """What a run would do, the person's time left out; nothing has moved."""
 
     procedure: str
@@ -41,7 +41,7 @@ IN_EARNEST = Need("unless `dry`", lambda args: not args.dry)
 
 
 class Run(Verb[RunArgs]):
-    """What any of its steps would be refused for in any case it is refused for as a whole."""
+    """It is refused as a whole if any of its steps would certainly be refused."""
 
     name = "run"
     does = "Start a procedure."
@@ -52,5 +52,5 @@ class Run(Verb[RunArgs]):
 
     async def command(self, args: RunArgs, order: Command) -> dict[str, Any]:
         if args.dry:
-            return await order.runs.dry(args.procedure, args.inputs)
+            return await order.runs.dry_run(args.procedure, args.inputs)
         return {"run": await order.runs.start(args.procedure, args.inputs, order.user, order.ident)}

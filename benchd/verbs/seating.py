@@ -1,4 +1,4 @@
-"""A gauge that stands wrong, seated again by whoever is at the bench of a run."""
+"""Ask the person at the bench to seat a gauge again that gives no plausible reading."""
 
 from __future__ import annotations
 
@@ -13,28 +13,28 @@ from benchd.records.values import ReadingRow
 from benchd.verbs.order import Asks
 
 SEATED_AGAIN = 3
-"""So often a person may set a gauge down again before the run fails: thirty questions are not lost by one."""
-AGAIN = "Seat it again as the question before asked, then it is read again."
+"""How often a gauge may be seated again before the run fails: one bad seat must not lose a run of thirty questions."""
+SEAT_AGAIN_TEXT = "Seat it again as the question before asked, then it is read again."
 
 
-async def _nowhere() -> None:
-    """The carriage stays where it is."""
+async def _stay() -> None:
+    """Move nothing."""
 
 
 @dataclass(frozen=True, slots=True)
 class Seating:
-    """Whoever is at the bench of a run, asked to seat a gauge again that stands wrong."""
+    """Repeats readings of a gauge after the person at the bench has seated it again."""
 
     asks: Asks
     prompt: Callable[[str], str]
     gate: Gate
 
-    async def until_it_stands(
-        self, take: Callable[[bool], Awaitable[ReadingRow]], back: Callable[[], Awaitable[None]] = _nowhere
+    async def read_reseating(
+        self, take: Callable[[bool], Awaitable[ReadingRow]], back: Callable[[], Awaitable[None]] = _stay
     ) -> ReadingRow:
-        """What `take` gives, told whether it is taken again; before each question the carriage goes `back`.
+        """The row that `take(again)` gives; `again` is True after the first. `back()` runs before each question.
 
-        Raises, of a gauge that was seated again so many times, StandsWrong, or the DeviceError behind it.
+        Raises GaugeDoesNotFollow, or the DeviceError behind it, once the gauge was seated again SEATED_AGAIN times.
         """
         for left in reversed(range(SEATED_AGAIN + 1)):
             try:
@@ -43,16 +43,16 @@ class Seating:
                 if not left:
                     if isinstance(wrong.__cause__, DeviceError):
                         raise wrong.__cause__ from None
-                    told = f"{wrong.text} It was seated again {SEATED_AGAIN} times."
-                    raise GaugeDoesNotFollow(wrong.code, told, advice=wrong.advice) from None
+                    failure = f"{wrong.text} It was seated again {SEATED_AGAIN} times."
+                    raise GaugeDoesNotFollow(wrong.code, failure, advice=wrong.advice) from None
                 text = wrong.text
             await back()
-            await self.asks.ask("seat_again", "confirm", self.prompt(f"{text} {AGAIN}"))
+            await self.asks.ask("seat_again", "confirm", self.prompt(f"{text} {SEAT_AGAIN_TEXT}"))
             await self.gate.passable()  # it may have been paused before the answer
-        raise AssertionError("the last time it either stands or fails")
+        raise AssertionError("the last attempt returns or raises")
 
-    async def through_stops(self, move: Callable[[], Awaitable[object]]) -> None:
-        """Carry out an absolute move, begun again where a stop has paused the run and somebody resumes."""
+    async def move_through_stops(self, move: Callable[[], Awaitable[object]]) -> None:
+        """Carry out an absolute move; one interrupted by a stop that paused the run is repeated after resuming."""
         while True:
             await self.gate.passable()
             try:

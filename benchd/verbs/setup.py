@@ -1,4 +1,4 @@
-"""Say what stands on the bench."""
+"""The verb `setup`: state what is on the bench."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from pydantic import Field, ValidationError, ValidatorFunctionWrapHandler, WrapV
 
 from benchd.errors import Refused
 from benchd.verbs.arguments import Args
-from benchd.verbs.entry import Entry, WouldBeRefused, perhaps, said
-from benchd.verbs.foreseen import Open, all_of, joined
-from benchd.verbs.result import Told
+from benchd.verbs.entry import Entry, WouldBeRefused, conditional, plain_text
+from benchd.verbs.foreseen import OpenArgs, all_dependencies, joined_by_and
+from benchd.verbs.result import Result
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ class SetupStepArgs(SetupValues):
         return {key: value for key, value in self.given().items() if key != "follow"}
 
 
-class Dropped(Told):
+class Dropped(Result):
     """A value of the set-up that nobody named and that is gone all the same."""
 
     key: str
@@ -94,7 +94,7 @@ class Dropped(Told):
     """A clause: of what it was stated, which is another one now."""
 
 
-class Carried(Told):
+class Carried(Result):
     """A value that nobody named: the target has moved, and what was measured from it is another one now."""
 
     key: str
@@ -102,7 +102,7 @@ class Carried(Told):
     now: Any
 
 
-class SetUp(Told):
+class SetUp(Result):
     """What a change of the set-up came to; with `follow` what it will come to once the carriage has followed."""
 
     rev: int
@@ -122,20 +122,20 @@ class SetUp(Told):
 
 
 def _too_near_here(predicted: PredictedBench, where: SetupPlaces | None) -> WouldBeRefused | None:
-    """What is said of a set-up for which the target stands too near the lens."""
+    """Why a set-up would be refused whose lens comes too near the target where that is now."""
     from benchd.verbs.predicted_bench import HOMED, PLACE
     from benchd.verbs.reach import too_near
 
-    if not predicted.view.moves_target:  # it stands where it stands, wherever the carriage does
+    if not predicted.view.moves_target:  # the target is fixed, so the carriage position does not matter
         return too_near(where, 0.0)
     here = predicted.state.get(PLACE)
     if here is None or predicted.state.get(HOMED) is False:
         return None
-    return perhaps(too_near(where, here), predicted.state.why(HOMED))
+    return conditional(too_near(where, here), predicted.state.why(HOMED))
 
 
 class Setup(Verb[SetupArgs | SetupStepArgs]):
-    """Whole or not at all. Room is looked for where the carriage will stand, or where it stands and stays."""
+    """Applied whole or not at all. Clearance is checked where the carriage will go, or where it is and stays."""
 
     name = "setup"
     does = "Say what stands on the bench."
@@ -156,44 +156,48 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
     def set_up(self, args: SetupArgs | SetupStepArgs, keeper: CurrentSetup) -> SetupDocument:
         return keeper.preview(args.changes())[0]
 
-    def effect(self, args: SetupArgs | SetupStepArgs, predicted: PredictedBench, opened: Open) -> Entry:
+    def effect(self, args: SetupArgs | SetupStepArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.arrangements.setup_document import check_rev
         from benchd.bench.requests import nothing_to_follow
         from benchd.verbs.predicted_bench import STALE
 
-        stated, open_keys = args.changes(), {key: why for key, why in opened.items() if key != "follow"}
-        parts = [f"{key} {said(value)}" for key, value in stated.items()]
-        parts += [f"{key} by {joined(why)}" for key, why in open_keys.items()]
+        stated, open_keys = args.changes(), {key: why for key, why in open_args.items() if key != "follow"}
+        parts = [f"{key} {plain_text(value)}" for key, value in stated.items()]
+        parts += [f"{key} by {joined_by_and(why)}" for key, why in open_keys.items()]
         text = ", ".join(parts) or "nothing changes"
         before, then = predicted.set_up.why, predicted.set_up.values.copy()
         try:
             check_rev(predicted.view.rev, args.rev if isinstance(args, SetupArgs) else None)
             moves_nominal = predicted.set_up.change(stated, open_keys)
         except Refused as refused:
-            return Entry("setup", text, problem=WouldBeRefused.of(refused))
+            return Entry("setup", text, problem=WouldBeRefused.certain(refused))
         where = predicted.set_up.places
-        predicted.rear_seen = {seen: um for seen, um in predicted.rear_seen.items() if where and seen == where.parts}
-        predicted.rear_told = False
+        predicted.rear_confirmed_um = {
+            seen: um for seen, um in predicted.rear_confirmed_um.items() if where and seen == where.parts
+        }
+        predicted.rear_question_announced = False
         if {"lens", "glass"} & {*stated, *open_keys}:
             predicted.glass.changed()
         if open_keys or then.open & stated.keys():
-            predicted.another_set_up(all_of({**open_keys, **{key: then.why(key) for key in stated}}))
+            predicted.count_setup_change(all_dependencies({**open_keys, **{key: then.why(key) for key in stated}}))
         elif dict(predicted.set_up.values.values) != dict(then.values):
-            predicted.another_set_up()
+            predicted.count_setup_change()
         if moves_nominal:
-            predicted.state.know(stale=True)
+            predicted.state.mark_known(stale=True)
         elif moves_nominal is None and predicted.state.get(STALE) is not True:
             predicted.state.mark_unknown(STALE, (*predicted.state.why(STALE), *before, *predicted.set_up.why))
         if args.follow is True and where is not None and where.nominal_um is None:
-            return Entry("setup", text, problem=WouldBeRefused.of(nothing_to_follow()))
+            return Entry("setup", text, problem=WouldBeRefused.certain(nothing_to_follow()))
         stays = predicted.copy()
         if args.follow is True:
-            return predicted.to_nominal("setup", f"{text}; the carriage follows")
-        if "follow" in opened:
-            why = opened["follow"]
-            entry = predicted.to_nominal("setup", f"{text}; whether the carriage follows depends on {joined(why)}")
+            return predicted.drive_to_nominal("setup", f"{text}; the carriage follows")
+        if "follow" in open_args:
+            why = open_args["follow"]
+            entry = predicted.drive_to_nominal(
+                "setup", f"{text}; whether the carriage follows depends on {joined_by_and(why)}"
+            )
             predicted.merge(stays, why)
-            return replace(entry, problem=perhaps(entry.problem, why))
+            return replace(entry, problem=conditional(entry.problem, why))
         return Entry("setup", text, problem=_too_near_here(predicted, where))
 
     async def command(self, args: SetupArgs | SetupStepArgs, order: Command) -> dict[str, Any]:
@@ -201,7 +205,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
 
         order.bench.jobs.check_free()
         await self.now(args, order)
-        order.bench.jobs.check_free()  # somebody may have begun to move the carriage while it was asked where it stands
+        order.bench.jobs.check_free()  # a job may have begun while the carriage was asked for its position
         if not args.follow:
             return await self.carry_out(args, order)
         change_outcome = preview_outcome(order.bench, args.changes())

@@ -18,7 +18,7 @@ class OfRunArgs(Args):
 
 
 class Pause(Verb[OfRunArgs]):
-    """Anybody who may drive may pause."""
+    """Any user with the role `drive` may pause."""
 
     name = "pause"
     does = "Wait at the next step of a run, or the next point of its sweep."
@@ -31,7 +31,7 @@ class Pause(Verb[OfRunArgs]):
 
 
 class Resume(Verb[OfRunArgs]):
-    """It moves, so it is its holder's."""
+    """It moves, so it needs control."""
 
     name = "resume"
     does = "Go to nominal, then on with a paused run."
@@ -45,7 +45,7 @@ class Resume(Verb[OfRunArgs]):
 
 
 class Abort(Verb[OfRunArgs]):
-    """Anybody who may drive may end it."""
+    """Any user with the role `drive` may end it."""
 
     name = "abort"
     does = "End a run; its `finally` is carried out."

@@ -1,9 +1,9 @@
-"""What a stop takes. It is no verb like the others: it needs nothing and has a road of its own."""
+"""The arguments of a stop. It is not a verb like the others: it needs nothing and has an MQTT connection of its own."""
 
 from __future__ import annotations
 
 from benchd.verbs.arguments import Args, Name
-from benchd.verbs.result import Told
+from benchd.verbs.result import Result
 
 DOES = "Stop everything that moves; needs neither control nor beat."
 
@@ -14,7 +14,7 @@ class StopArgs(Args):
     axis: Name | None = None
 
 
-class AtRest(Told):
+class AtRest(Result):
     """Everything that moved stands."""
 
     beat: str

@@ -10,8 +10,8 @@ from pydantic import AfterValidator, Field
 
 from benchd.errors import Refused
 from benchd.verbs.arguments import Args, Name
-from benchd.verbs.entry import Entry, WouldBeRefused, foremost, may_be
-from benchd.verbs.foreseen import Open, all_of
+from benchd.verbs.entry import Entry, WouldBeRefused, may_proceed, most_certain
+from benchd.verbs.foreseen import OpenArgs, all_dependencies
 from benchd.verbs.result import Started
 from benchd.verbs.verb import ALWAYS, CARRIAGE, DETECTOR, Need, Verb
 
@@ -31,7 +31,7 @@ def _installed(merit: str) -> str:
     if merit in known:
         return merit
     near = near_names(merit, known, 1)
-    listed = ", ".join(f"'{one}'" for one in known)
+    listed = ", ".join(f"'{name}'" for name in known)
     raise ValueError(f"one of {listed}" + (f"; did you mean '{near[0]}'?" if near else ""))
 
 
@@ -52,7 +52,7 @@ class SweepArgs(Args):
 
 
 class Sweep(Verb[SweepArgs]):
-    """From outside it is a run of its own, of two steps: sweep, assess."""
+    """As a command it is a run of its own with two steps: sweep, assess."""
 
     name = "sweep"
     does = "Take readings through focus, as a run of its own."
@@ -68,54 +68,60 @@ class Sweep(Verb[SweepArgs]):
     def moves(self, args: SweepArgs) -> bool:
         return True
 
-    def check(self, args: SweepArgs, view: BenchView, opened: Open) -> None:
+    def check(self, args: SweepArgs, view: BenchView, open_args: OpenArgs) -> None:
         from benchd.bench.requests import check_sweep
 
-        # What is opened has been left out, so that its default stands there, which nobody refuses.
+        # Open arguments have been left out, so `args` holds their defaults, which are never refused.
         check_sweep(args.mode)
         view.detector_for(args.merit, args.lp_mm)
 
-    def effect(self, args: SweepArgs, predicted: PredictedBench, opened: Open) -> Entry:
+    def effect(self, args: SweepArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.bench.requests import no_lens, nothing_nominal
         from benchd.verbs.predicted_bench import PLACE
         from benchd.verbs.predicted_sweep import PredictedSweep
 
-        predicted.swept()  # where it is refused the run does not get any further
+        predicted.count_sweep()  # also if it is refused: then the run gets no further anyway
         where, from_um = predicted.set_up.places, predicted.place_um
         if where is not None and where.half_width_um is None:
-            return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.of(no_lens()))
+            return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.certain(no_lens()))
         try:
             sweep = PredictedSweep(predicted.view, where, args)
         except Refused as refused:
-            return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.of(refused))
+            return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.certain(refused))
         unhomed_refusal = predicted.unhomed_refusal()
-        why = (*all_of(opened), *predicted.set_up.why, *(predicted.state.why(PLACE) if args.about == "here" else ()))
+        why = (
+            *all_dependencies(open_args),
+            *predicted.set_up.why,
+            *(predicted.state.why(PLACE) if args.about == "here" else ()),
+        )
         here = from_um
         if where is not None and args.about != "here":
             here = where.places.carriage_um(args.about) if isinstance(args.about, float) else where.nominal_um
-        if not may_be(unhomed_refusal):
+        if not may_proceed(unhomed_refusal):
             return Entry("sweep", sweep.text, problem=unhomed_refusal)
         if here is None and not why:
-            return Entry("sweep", sweep.text, problem=WouldBeRefused.of(nothing_nominal()))
-        entry = sweep.somewhere(why) if why or here is None else sweep.about(here, from_um)
-        problem = foremost(unhomed_refusal, predicted.stale_refusal(), entry.problem)
-        if may_be(problem):
+            return Entry("sweep", sweep.text, problem=WouldBeRefused.certain(nothing_nominal()))
+        entry = sweep.entry_at_open_place(why) if why or here is None else sweep.entry_about(here, from_um)
+        problem = most_certain(unhomed_refusal, predicted.stale_refusal(), entry.problem)
+        if may_proceed(problem):
             predicted.arrived(entry.to_um, why)
         elif here is not None:
-            predicted.state.know(carriage_um=here)
+            predicted.state.mark_known(carriage_um=here)
         return replace(entry, problem=problem)
 
     async def command(self, args: SweepArgs, order: Command) -> dict[str, Any]:
         order.bench.jobs.check_free()  # a calibration that expires must not change the chain under a run
         await order.bench.setup.refresh()
         await self.now(args, order)
-        return {"run": await order.runs.sweep(_order_of(args), order.user, order.ident, order.since)}
+        return {"run": await order.runs.sweep(_sweep_order(args), order.user, order.ident, order.since)}
 
     async def in_run(self, args: SweepArgs, order: InRun) -> None:
-        await order.bench.sweep(_order_of(args), order.run, order.gate, lambda done, of: order.told(done / of))
+        await order.bench.sweep(
+            _sweep_order(args), order.run, order.gate, lambda done, of: order.report_progress(done / of)
+        )
 
 
-def _order_of(args: SweepArgs) -> SweepOrder:
+def _sweep_order(args: SweepArgs) -> SweepOrder:
     from benchd.bench.sweep.sweep_data import SweepOrder
 
     return SweepOrder(args.about, args.span_um, args.step_um, args.merit, args.lp_mm, args.repeats, args.mode)

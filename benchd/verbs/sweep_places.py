@@ -1,4 +1,4 @@
-"""Which places a sweep may bring the carriage to, before it is known where it will find the focus."""
+"""Sampling positions that a sweep may bring the carriage to, before it is known where focus is."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from benchd.bench.sweep.coarse_scan import CENTRED_HW, FAR_UM, PILOTS, WIDE_STEP
 
 @dataclass(frozen=True, slots=True)
 class SweepPlaces:
-    """Offsets from where a sweep begins (um): its first look, and how far to either side anything may be taken.
+    """Offsets from where a sweep begins (um): its first coarse scan, and the farthest offset to either side.
 
-    `span_um` and `points` are those of one pass over a curve of the expected width. Where focus is not in the first
-    look there may be `more_looks` like it, and one over the `wide` places.
+    `span_um` and `points` are those of one pass over a curve of the expected width. If focus is not within the first
+    scan there may be `more_looks` scans like it, and one over the `wide` offsets.
     """
 
     look: tuple[float, ...]
@@ -26,21 +26,21 @@ class SweepPlaces:
 
     @property
     def step_um(self) -> float:
-        """From one station of a pass to its neighbour."""
+        """Distance between neighbouring stations of a pass."""
         return self.span_um / (self.points - 1)
 
 
 def sweep_places(half_width_um: float, span_um: float | None, step_um: float | None) -> SweepPlaces:
-    """For a curve expected to have this half-width; a span or step of None follows the width that is measured.
+    """Positions for a curve expected to have this half-width; a span or step of None follows the measured width.
 
-    What is looked at lies within a pilot of the farthest centre of the search. What is read lies about the peak found
-    there, or about where the sweep began if its span was asked for.
+    The coarse scans lie within one pilot of the farthest centre of the search. The readings lie about the peak found
+    there, or about where the sweep began if its span was stated.
     """
     look = pilot(0.0, half_width_um)
     span, step = span_um or 2.0 * SPAN_HWHM * half_width_um, step_um or STEP_HWHM * half_width_um
     widest = WIDEST_HW * half_width_um
     widest_step = step_um or STEP_HWHM * widest
-    # Whole steps may leave the span by a quarter of one, three stations are the fewest, half a step is their shuffle.
+    # Whole steps may exceed the span by a quarter step, there are at least three stations, each shifted by up to half.
     read = max(0.5 * (span_um or 2.0 * SPAN_HWHM * widest) + 0.25 * widest_step, widest_step) + 0.5 * widest_step
     begun_from = FAR_UM + CENTRED_HW * half_width_um if span_um is None else 0.0
     farthest = max(FAR_UM + look[-1], begun_from + read)

@@ -29,6 +29,6 @@ _ALL: tuple[Verb[Any], ...] = (
 )  # fmt: skip
 
 VERBS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.offered}
-"""What may be asked from outside, in the order in which a person would look for it."""
+"""Verbs that clients may send, in the order in which a person would look for them."""
 STEPS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.step is not None}
-"""What may be a step of a procedure."""
+"""Verbs that may be steps of a procedure."""

@@ -1,4 +1,4 @@
-"""What a verb is."""
+"""The base class of verbs."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, Literal, TypeVar
 from benchd.errors import Refused
 from benchd.files.mqtt_section import UserRole
 from benchd.verbs.arguments import Args, Nothing
-from benchd.verbs.entry import Entry, WouldBeRefused, said
-from benchd.verbs.foreseen import Open, all_of, joined
+from benchd.verbs.entry import Entry, WouldBeRefused, plain_text
+from benchd.verbs.foreseen import OpenArgs, all_dependencies, joined_by_and
 from benchd.verbs.result import Taken
 
 if TYPE_CHECKING:
@@ -25,17 +25,17 @@ if TYPE_CHECKING:
 A = TypeVar("A", bound=Args)
 
 Earlier = Literal["finding", "reading"]
-"""What a step may go by that an earlier one has brought."""
+"""What a step may refer to from an earlier step."""
 
 CARRIAGE, DETECTOR = "carriage", "detector"
 
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """When something is needed: in a word, as published, and of which arguments."""
+    """When something is needed: in words, as published, and as a test of the arguments."""
 
-    said: str
-    of: Callable[[Any], bool]
+    in_words: str
+    applies: Callable[[Any], bool]
 
 
 NEVER = Need("never", lambda _: False)
@@ -43,19 +43,19 @@ ALWAYS = Need("always", lambda _: True)
 
 
 class Verb(ABC, Generic[A]):
-    """One thing that may be asked of a bench. `does` is a sentence, `result` a model of what is answered.
+    """One thing that may be asked of a bench. `does` is a sentence, `result` the model of the answer.
 
-    Who asks from outside needs the `role`, and `control` and a fresh `beat` by the arguments: a beat if it can move.
-    Of what only `begins` something the answer says no more than that; `caution` is what a person is warned of, beside
-    what moves. What is `of_runs_holder` needs control as well while a run is under way, which it could spoil. What is
-    `at_once` waits for no other command of its user, a light perhaps that changes only after a long move.
+    A client's user needs the `role`, and, depending on the arguments, `control` and a fresh `beat`: a beat if the verb
+    can move anything. If it only `begins` something, the answer says no more than that it has begun; `caution` is a
+    warning to the person, beside that of motion. `of_runs_holder`: needs control as well while a run is under way, as
+    it could spoil that. `at_once`: waits for no other command of the same user (others are carried out in order).
 
-    `use` is what is done with the devices that it names. What `measures` through the glass has that asked about before;
-    what `makes_safe` is carried out at the end of a run whatever has become of it; `on_the_way` says where a carriage
-    that goes lower than it will stand goes then.
+    `use` is what is done with the devices that the arguments name. `measures`: it measures through the glass, so a run
+    asks about unusual glass first; `makes_safe`: it is carried out at the end of a run however that ended;
+    `on_the_way`: words for where the carriage goes when it passes below its end position.
 
-    `step` is what a step of a procedure takes, None where there is no such step; `offered` is false of what is a step
-    and nothing else. Of what is foreseen `in_part` something is known without the arguments that an answer will say.
+    `step` is the model of a procedure step's arguments, None if the verb is no step; `offered` is false for a verb that
+    is only a step. `in_part`: something can be predicted even while arguments are open.
     """
 
     name: ClassVar[str]
@@ -77,16 +77,16 @@ class Verb(ABC, Generic[A]):
     measures: ClassVar[bool] = False
     makes_safe: ClassVar[bool] = False
     place_counts: ClassVar[Need] = NEVER
-    """Whether where the carriage stands decides what is refused."""
+    """When the carriage position decides about a refusal."""
 
-    # What it would do
+    # Prediction
 
     def named(self, args: A) -> Mapping[str, Sequence[str]]:
         """The devices that the arguments name, by their keys."""
         return {}
 
     def uses(self, args: A) -> Sequence[str]:
-        """The roles and devices that it needs of the bench."""
+        """The roles and devices that it needs."""
         return [name for names in self.named(args).values() for name in names]
 
     def moves(self, args: A) -> bool:
@@ -94,66 +94,66 @@ class Verb(ABC, Generic[A]):
         return False
 
     def takes_time(self, args: A) -> bool:
-        """Whether it goes on after it was answered, and ends with an event."""
+        """Whether it continues after the answer, and ends with an event."""
         return self.moves(args)
 
-    def foresee(self, args: A, predicted: PredictedBench, opened: Open | None = None) -> Entry:
-        """What it would do to a bench as it stands `ahead`, which moves on; pure, nothing is refused by raising.
+    def foresee(self, args: A, predicted: PredictedBench, open_args: OpenArgs | None = None) -> Entry:
+        """What it would do to the `predicted` bench, which is updated; pure. A refusal is the entry's `problem`.
 
-        `opened` are arguments that answers to come will say, and on what each depends.
+        `open_args` are the arguments whose values are still open, and what each depends on.
         """
-        opened = opened or {}
+        open_args = open_args or {}
         predicted.drives = False
         try:
             for key, names in self.named(args).items():
-                for name in names if key not in opened else ():
+                for name in names if key not in open_args else ():
                     predicted.view.device_for(self.use, name)
-            self.check(args, predicted.view, opened)
+            self.check(args, predicted.view, open_args)
         except Refused as refused:
-            return Entry(self.name, said(args.given()), problem=WouldBeRefused.of(refused))
-        return self.effect(args, predicted, opened)
+            return Entry(self.name, plain_text(args.given()), problem=WouldBeRefused.certain(refused))
+        return self.effect(args, predicted, open_args)
 
-    def check(self, args: A, view: BenchView, opened: Open) -> None:
-        """Raise Refused for what this bench cannot do at all, wherever it stands."""
+    def check(self, args: A, view: BenchView, open_args: OpenArgs) -> None:
+        """Raise Refused for what this bench cannot do at all, whatever its state."""
 
     def lowest_um(self, entry: Entry, view: BenchView) -> float | None:
-        """The lowest place that it brings the carriage to, by whatever way; None where nobody knows."""
+        """The lowest position that the carriage passes; None if not known."""
         return None if entry.reach_um is None else entry.reach_um[0]
 
     def set_up(self, args: A, keeper: CurrentSetup) -> SetupDocument:
-        """The set-up as it makes it."""
+        """The set-up that it makes; by default the present one."""
         return keeper.document
 
-    def effect(self, args: A, predicted: PredictedBench, opened: Open) -> Entry:
-        """What it does, where nothing was refused for good; by itself a line that moves nothing."""
-        if opened:
-            return Entry(self.name, f"depends on {joined(all_of(opened))}")
+    def effect(self, args: A, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
+        """Update `predicted` and give the entry, once `check` has passed; by default the entry of `still`."""
+        if open_args:
+            return Entry(self.name, f"depends on {joined_by_and(all_dependencies(open_args))}")
         return self.still(args, predicted.view)
 
     def still(self, args: A, view: BenchView) -> Entry:
-        """The line of what moves nothing."""
-        return Entry(self.name, said(args.given()))
+        """The entry of a verb that moves nothing."""
+        return Entry(self.name, plain_text(args.given()))
 
-    # What other steps of a procedure go by
+    # What other steps of a procedure refer to
 
     def makes(self, args: A) -> str | None:
-        """The name under which it makes a finding."""
+        """The name of the finding that it makes, if any."""
         return None
 
     def keeps(self, args: A) -> str | None:
-        """The name under which it keeps a reading."""
+        """The name of the reading that it keeps, if any."""
         return None
 
     def goes_by(self, args: A) -> Mapping[str, tuple[Earlier, str]]:
-        """By key, what must have been made or kept before it: a finding or a reading, of that name."""
+        """By argument, the finding or reading, with its name, that an earlier step must have made."""
         return {}
 
-    # Doing it
+    # Execution
 
     async def command(self, args: A, order: Command) -> dict[str, Any]:
-        """Refuse it before anything begins, or do it; what takes time is begun. Gives what is answered.
+        """Refuse it before anything begins, or do it; what takes time is begun as a job. Gives the answer.
 
-        Raises Refused, and BenchdError where it fails at once.
+        Raises Refused, and BenchdError if it fails at once.
         """
         if self.takes_time(args):
             order.bench.jobs.check_free()
@@ -161,36 +161,36 @@ class Verb(ABC, Generic[A]):
         if not self.takes_time(args):
             return await self.carry_out(args, order)
         settled = self.settled(args, entry)
-        order.bench.jobs.start(self.name, lambda: self._to_its_end(settled, order), order.ident)
+        order.bench.jobs.start(self.name, lambda: self._carry_out_in_background(settled, order), order.ident)
         return self.begun(entry)
 
     async def now(self, args: A, order: Order) -> Entry:
-        """What it would do to the bench as it stands now. Raises Refused."""
+        """What it would do to the bench in its present state. Raises Refused."""
         from benchd.verbs.predicted_bench import PredictedBench
-        from benchd.verbs.view_of_bench import view_of
+        from benchd.verbs.view_of_bench import view_bench
 
-        # An unhomed carriage's place decides nothing, and a device that is away need not be asked.
-        with_place = order.bench.trust.homed and self.place_counts.of(args)
-        view = await view_of(order.bench, with_place=with_place, with_motion=self.moves(args))
+        # An unhomed carriage's position decides nothing, and a device that is offline need not be asked.
+        with_place = order.bench.trust.homed and self.place_counts.applies(args)
+        view = await view_bench(order.bench, with_place=with_place, with_motion=self.moves(args))
         entry = self.foresee(args, PredictedBench(replace(view, asks_of_rear=False)))
         entry.require_possible()
         return entry
 
-    async def _to_its_end(self, args: A, order: Order) -> dict[str, Any] | None:
+    async def _carry_out_in_background(self, args: A, order: Order) -> dict[str, Any] | None:
         return await self.carry_out(args, order) or None
 
     def begun(self, entry: Entry) -> dict[str, Any]:
-        """What is answered of what goes on."""
+        """The answer while the job continues."""
         return {}
 
     def settled(self, args: A, entry: Entry) -> A:
-        """The arguments as they count from now on, whatever interrupts it: a step by so many um has its end."""
+        """The arguments with relative ones made absolute, so that an interrupted move can be repeated safely."""
         return args
 
     async def in_run(self, args: A, order: InRun) -> None:
-        """Do it as a step of a run. Raises whatever ends the run."""
+        """Do it as a step of a run. What it raises ends the run."""
         await self.carry_out(args, order)
 
     async def carry_out(self, args: A, order: Order) -> dict[str, Any]:
-        """Do it, to its end. Raises Refused, BenchdError, Stopped."""
+        """Do it and return at its end. Raises Refused, BenchdError, Stopped."""
         raise NotImplementedError(self.name)

@@ -1,4 +1,4 @@
-"""A view of the bench: what is there, how fast it moves, how it stands, and where a set-up puts nominal."""
+"""A view of the bench: its devices, speeds and state, and where a set-up puts nominal."""
 
 from __future__ import annotations
 
@@ -19,11 +19,11 @@ NOT_LIMITED = Clearance(None, 0.0)
 
 @dataclass(frozen=True, slots=True)
 class SetupPlaces:
-    """What a set-up says of places on the carriage (um).
+    """Carriage positions of a set-up (um).
 
     `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `limit` the
-    least depth, and `parts` what an answer about the rear would count for; `setup` the whole of it, as JSON values;
-    `after` says the same after further changes, None where nobody knows.
+    least depth, and `parts` the combination that an answer about rear clearance counts for; `setup` the whole set-up as
+    JSON values; `after` gives the positions after further changes, None if not known.
     """
 
     places: Places
@@ -36,34 +36,34 @@ class SetupPlaces:
 
     @property
     def nominal_um(self) -> float | None:
-        """Where `nominal` goes, trim included; None where it cannot be said."""
+        """Where `nominal` goes, trim included; None if there is none."""
         return self.places.carriage_um(self.trim_um)
 
-    def beside_um(self, place_um: float, offset_um: float) -> float:
-        """Where the carriage stands for so much more offset than at a place."""
+    def shifted_um(self, place_um: float, offset_um: float) -> float:
+        """Carriage position whose offset is larger by `offset_um` than at `place_um`."""
         here = self.places.offset_um(place_um)
         there = None if here is None else self.places.carriage_um(here + offset_um)
         return place_um + offset_um if there is None else there
 
 
 Where = Callable[[Mapping[str, Any]], SetupPlaces]
-"""From changes of the present set-up (JSON values, as of `setup`) to places. Raises Refused as a real change would."""
+"""Gives the positions after changes of the set-up (JSON values, as of `setup`). Raises Refused as a change would."""
 
 
 @dataclass(frozen=True, slots=True)
 class BenchView:
-    """Speeds in um/s, times in s; what moves nothing knows nothing of them (NaN).
+    """Speeds in um/s, times in s; NaN in a view made without motion.
 
-    `run_up_um` is where the carriage goes first to come to a place, from that place: below it negative. Homing may go
-    to `home_um`. `rear_seen` is what a person has made sure of, as the set-up keeper has it; `asks_of_rear` whether
-    somebody is still asked about a lens whose rear is in no record; `stale` whether the carriage was not driven since
-    something changed that its place depends on. `not_homed_why` says why it is not homed; `carriage_um` is None where
-    nobody has looked where it stands; `rev` is the set-up's.
+    `run_up_um` is where the run-up to a position begins, relative to it: negative if below. Homing may go to `home_um`.
+    `rear_confirmed_um` is the depth to which a person has confirmed rear clearance, by combination of parts;
+    `asks_of_rear` whether a person is still asked about a lens whose rear is in no record; `stale` whether the carriage
+    has not been driven since something changed that its position depends on. `not_homed_why` says why it is not homed;
+    `carriage_um` is None if it was not read; `rev` is the set-up's.
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
-    for a name that is none for that use; `records` are those of the bench, None where nobody knows. `detector_for`
-    (merit, lp/mm) gives what a sweep would be taken by, and raises Refused as the bench would. `moves_target`: the
-    target rides on the carriage. `calibrations`: artefacts with one in force. `asked_of_glass`: what is asked of a lens
-    with this glass behind it, None where that is its own.
+    for a name that does not fit that use; `records` are the bench's, None if not known. `detector_for` (merit, lp/mm)
+    gives the detector of a sweep, and raises Refused as the bench would. `moves_target`: the target rides on the
+    carriage. `calibrations`: artefacts with one in force. `glass_question_text`: the question about a lens with this
+    glass behind it, None if the glass is its own.
     """
 
     devices: Set[str]
@@ -83,7 +83,7 @@ class BenchView:
     not_homed_why: str | None = None
     rev: int = 0
     asks_of_rear: bool = True
-    rear_seen: Mapping[Parts, float] = field(default_factory=dict)
+    rear_confirmed_um: Mapping[Parts, float] = field(default_factory=dict)
     reading_s: float = 0.1
     assess_s: float = 0.5
     device_for: Callable[[Use, str], object] = lambda use, name: None
@@ -92,15 +92,15 @@ class BenchView:
     glass_question_text: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:
-        """Time of a move from rest to rest (trapezoid or triangle of speed), settling included."""
+        """Time of a move from rest to rest (trapezoidal or triangular speed profile), settling included."""
         return 0.0 if distance_um == 0.0 else self._driving_s(distance_um) + self.settle_s
 
     def approach_s(self, from_um: float, to_um: float) -> float:
-        """The same for a place that is always come to from one side: past it first where it lies on the other."""
-        way, run_up = to_um - from_um, self.run_up_um
-        if -way * run_up >= NEEDS_NO_RUN_UP * run_up**2:
-            return self.move_s(way)
-        return self._driving_s(way + run_up) + self.move_s(run_up)
+        """The same for a position approached from one side: with a run-up past it if it lies on the other side."""
+        distance, run_up = to_um - from_um, self.run_up_um
+        if -distance * run_up >= NEEDS_NO_RUN_UP * run_up**2:
+            return self.move_s(distance)
+        return self._driving_s(distance + run_up) + self.move_s(run_up)
 
     def _driving_s(self, distance_um: float) -> float:
         distance = abs(distance_um)

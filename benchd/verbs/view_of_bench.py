@@ -1,4 +1,4 @@
-"""A view of the bench, as it stands or as its files alone tell of it."""
+"""Make a view of the bench, from its present state or from its files alone."""
 
 from __future__ import annotations
 
@@ -27,12 +27,15 @@ if TYPE_CHECKING:
     from benchd.bench.bench import Bench
 
 SEEK_S = 3.0
-"""The slow part of homing: off the switch, and on to the reference mark."""
+"""Duration of the slow part of homing: off the switch, and on to the reference mark."""
 
 
-async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = True) -> BenchView:
-    """The bench as it stands. Where the carriage does, and what it can, is looked at only where that is asked for:
-    what moves nothing has nothing to do with a carriage that is away, or whose driver fails."""
+async def view_bench(bench: Bench, *, with_place: bool = True, with_motion: bool = True) -> BenchView:
+    """The bench in its present state.
+
+    Carriage position and speeds are included only where asked for: a verb that moves nothing must not fail because the
+    carriage is offline or its driver fails.
+    """
     setup = bench.setup
 
     def where_from(document: SetupDocument, chain: Chain) -> Where:
@@ -43,7 +46,7 @@ async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = 
 
         return where
 
-    view = at_rest(
+    view = view_without_motion(
         bench.assembly,
         bench.loaded.records,
         setup.arrangement,
@@ -53,20 +56,20 @@ async def view_of(bench: Bench, *, with_place: bool = True, with_motion: bool = 
         stale=setup.document.stale,
         carriage_um=await bench.carriage.here() if with_place else None,
         where=where_from(setup.document, setup.chain),
-        rear_seen=setup.rear_seen,
+        rear_confirmed_um=setup.rear_confirmed_um,
         not_homed_why=bench.trust.why,
         rev=setup.document.rev,
     )
     if not with_motion:
         return view
     limits_um, settle_ms = bench.carriage.limits_um, bench.file.motion.settle_ms
-    return with_carriage(view, bench.assembly, settle_ms=settle_ms, limits_um=limits_um)
+    return add_carriage_motion(view, bench.assembly, settle_ms=settle_ms, limits_um=limits_um)
 
 
 def places_of_setup(
     records: Records, setup: SetupDocument, chain: Chain, limit: Clearance, after: Where | None = None
 ) -> SetupPlaces:
-    """Where a set-up with this chain puts nominal, how wide the curve is there, and what keeps the carriage away.
+    """The positions of a set-up with this chain, its curve width and clearance.
 
     `after` gives the same after further changes.
     """
@@ -87,7 +90,7 @@ def places_of_setup(
     )
 
 
-def at_rest(
+def view_without_motion(
     assembly: Assembly,
     records: Records,
     arranged: Arrangement,
@@ -99,10 +102,10 @@ def at_rest(
     carriage_um: float | None,
     where: Where,
     not_homed_why: str | None,
-    rear_seen: Mapping[Parts, float] | None = None,
+    rear_confirmed_um: Mapping[Parts, float] | None = None,
     rev: int = 0,
 ) -> BenchView:
-    """A bench by its files, and as it is said to stand; of its motion it knows nothing yet."""
+    """A bench from its files and the state stated here; speeds and times of motion are missing (NaN)."""
     return BenchView(
         devices={assembly.public_name(name) for name in assembly.devices},
         calibrations=calibrations,
@@ -113,7 +116,7 @@ def at_rest(
         detector_for=detectors.chosen,
         not_homed_why=not_homed_why,
         rev=rev,
-        rear_seen=rear_seen or {},
+        rear_confirmed_um=rear_confirmed_um or {},
         device_for=partial(device_for, assembly),
         records=records,
         moves_target=arranged.moves_target,
@@ -121,10 +124,10 @@ def at_rest(
     )
 
 
-def with_carriage(
+def add_carriage_motion(
     view: BenchView, assembly: Assembly, *, settle_ms: float, limits_um: tuple[float, float]
 ) -> BenchView:
-    """With what the carriage can do; `limits_um` is where it may be sent. Raises what its driver raises."""
+    """Add speeds and times of the carriage; `limits_um` is its travel. Raises what its driver raises."""
     spec = assembly.named(CARRIAGE, Axis).spec
     approach_um = MotionFigures(spec.top_speed).approach_um
     return replace(

@@ -22,7 +22,7 @@ class WaitArgs(Args):
 
 
 class Wait(Verb[WaitArgs]):
-    """A step only: whoever asks from outside can wait by himself."""
+    """A step only: a client can wait by itself."""
 
     name = "wait"
     does = "Wait, for a lamp or a temperature to settle."

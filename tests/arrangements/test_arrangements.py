@@ -234,12 +234,12 @@ def test_a_cover_that_the_base_was_found_through_counts_once() -> None:
     own. With another cover than the calibration's both doubts stand."""
     shares = Shares(cover_um=2.035)
     base = CalibrationInForce("c-1", "bench-zero", 32236.0, math.hypot(0.65, 2.035), shares=shares)
-    for cover, of_base, of_cover in ((COVER, 0.65, 2.035 / 1.523), ((), math.hypot(0.65, 2.035), None)):
+    for cover, of_base, cover_only in ((COVER, 0.65, 2.035 / 1.523), ((), math.hypot(0.65, 2.035), None)):
         for stands in (RETICLE, AUTO):
             chain = chain_of(bench_of(stands, cover), in_force=base, light_nm=546.0)
             assert u(chain, 0.0, "base") == pytest.approx(of_base, rel=1e-6)
             lines = {line.term: line.u_um for line in chain.budget}
-            assert lines.get("target_cover") == (None if of_cover is None else pytest.approx(of_cover, rel=1e-4))
+            assert lines.get("target_cover") == (None if cover_only is None else pytest.approx(cover_only, rel=1e-4))
 
 
 # A mirror before the lens

@@ -21,13 +21,13 @@ from benchd.errors import Refused
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
 from benchd.questions.answer import answer
-from benchd.questions.evidence import evidence_of
+from benchd.questions.evidence import collect_evidence
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 from benchd.verbs.move import Move, MoveArgs
 from benchd.verbs.predicted_bench import PredictedBench
 from benchd.verbs.setup import Setup, SetupArgs
-from benchd.verbs.view_of_bench import view_of
+from benchd.verbs.view_of_bench import view_bench
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 RING_UM, COVER_UM = 31540.4, 700.0
@@ -63,7 +63,7 @@ def read(carriage_um: float, *values: float) -> list[ReadingRow]:
 async def found(bench: Bench, name: str, of: str | None, **named: Any) -> dict[str, Any]:
     run = await bench.store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
     brought = RunRecord(run, name, "rail", [], named)
-    return await answer(bench.analysis, name, evidence_of(bench, brought, "0"), of)
+    return await answer(bench.analysis, name, collect_evidence(bench, brought, "0"), of)
 
 
 async def test_absolute_zero_is_ring_and_gauge_wherever_the_carriage_stands(bench: Bench) -> None:
@@ -89,8 +89,8 @@ async def test_absolute_zero_is_ring_and_gauge_wherever_the_carriage_stands(benc
     # Its cover's thickness, 1.8 um, counts by what of it moves no image: 1/n of that.
     lines = {line.term: line.u_um for line in chain.budget}
     assert lines["base"] < 1.0
-    of_cover = math.hypot(1.8 / 1.523, 700.0 * 0.001 / 1.523**2)
-    assert lines["target_cover"] == pytest.approx(of_cover, rel=0.01)
+    cover_only = math.hypot(1.8 / 1.523, 700.0 * 0.001 / 1.523**2)
+    assert lines["target_cover"] == pytest.approx(cover_only, rel=0.01)
 
 
 @pytest.mark.parametrize(("name", "of"), [("bench_zero", "collar-45"), ("adapter_length", "ring-07")])
@@ -101,7 +101,7 @@ async def test_what_needs_a_target_on_the_carriage_is_refused(bench: Bench, name
 
 async def test_no_depth_is_driven_to(bench: Bench) -> None:
     await bench.setup.change({"lens": "L-0418", "adapters": ["ring-07"], "ring": "infinity"})
-    ahead = PredictedBench(await view_of(bench, with_place=False))
+    ahead = PredictedBench(await view_bench(bench, with_place=False))
     entry = Move().foresee(MoveArgs(axis="carriage", depth_um=50_000.0), ahead)
     assert entry.problem is not None
     assert "the target stands fixed" in entry.problem.text
@@ -112,7 +112,7 @@ async def test_a_lens_that_would_touch_the_sensor_is_refused_before_anything_is_
     loaded = load_bench(spoilt(tmp_path, ("clearance_um: 2000 ", "clearance_um: 45000 ")))
     store = await Store.open("sqlite:///bench.db", tmp_path, Clock())
     bench = Bench(loaded, build(loaded), store, Notices(), Clock())
-    ahead = PredictedBench(await view_of(bench, with_place=False))
+    ahead = PredictedBench(await view_bench(bench, with_place=False))
     stated = {"lens": "L-0418", "adapters": ["ring-07"], "ring": "infinity"}
     entry = Setup().foresee(SetupArgs.model_validate({"set": stated}), ahead)
     assert entry.problem is not None

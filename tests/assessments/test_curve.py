@@ -27,7 +27,7 @@ def picture(t: float, offset: float = 0.0, v: float = 0.6, h: float = 0.5, **mor
 
 def test_orientations_are_averaged_picture_by_picture_in_the_order_taken() -> None:
     points = [*picture(3.0, 20.0, 0.4, 0.2), *picture(1.0, -10.0), *picture(2.0, 5.0, 0.8, 0.9, position_u_um=0.7)]
-    curve = Curve.of(points, CHANNELS)
+    curve = Curve.from_points(points, CHANNELS)
     assert curve.offset_um.tolist() == [-10.0, 5.0, 20.0]
     assert curve.value.tolist() == pytest.approx([0.55, 0.85, 0.3])
     assert curve.u.tolist() == pytest.approx([0.0025] * 3)  # sqrt(.003^2 + .004^2) / 2
@@ -37,7 +37,7 @@ def test_orientations_are_averaged_picture_by_picture_in_the_order_taken() -> No
 
 def test_one_channel_alone_and_pictures_that_lost_one() -> None:
     points = [*picture(1.0), *picture(2.0)[:1], *picture(3.0)]
-    both, upright = Curve.of(points, CHANNELS), Curve.of(points, ["v"])
+    both, upright = Curve.from_points(points, CHANNELS), Curve.from_points(points, ["v"])
     assert (len(both), both.incomplete) == (2, 1)
     assert (len(upright), upright.incomplete) == (3, 0)
     assert upright.u.tolist() == [0.003] * 3
@@ -45,9 +45,9 @@ def test_one_channel_alone_and_pictures_that_lost_one() -> None:
 
 def test_what_cannot_be_a_curve() -> None:
     with pytest.raises(ValueError, match="read twice"):
-        Curve.of([*picture(1.0), *picture(1.0)], CHANNELS)
+        Curve.from_points([*picture(1.0), *picture(1.0)], CHANNELS)
     with pytest.raises(ValueError, match="at least one channel"):
-        Curve.of(picture(1.0), [])
+        Curve.from_points(picture(1.0), [])
     for wrong in ({"value": float("nan")}, {"u": 0.0}, {"position_u_um": -1.0}, {"offset_um": float("inf")}):
         row = {"offset_um": 0.0, "position_u_um": 0.0, "value": 0.5, "u": 0.01, "t_mono": 1.0} | wrong
         with pytest.raises(ValueError, match="reading"):
@@ -61,7 +61,7 @@ def sweep(rng: np.random.Generator, peak_um: float, position_sd_um: float) -> Cu
         m = blur_disc(np.array([offset + rng.normal(0.0, position_sd_um)]), peak_um)[0]
         channels = {name: (0.8 * m + rng.normal(0.0, 0.004), 0.004) for name in ("v", "h")}
         points += points_of_picture(channels, offset_um=float(offset), t_mono=float(k), position_u_um=position_sd_um)
-    return Curve.of(points, CHANNELS)
+    return Curve.from_points(points, CHANNELS)
 
 
 @pytest.mark.parametrize("position_sd_um", [0.0, 1.4])

@@ -12,14 +12,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from benchd.assessments.earlier_schemas import upgraded
+from benchd.assessments.earlier_schemas import upgrade_finding
 from benchd.assessments.finding import SCHEMA, Finding
 from benchd.assessments.lines import shares_of
 from benchd.errors import BenchdError
 
 # The example of the project's published contract, section 4: of the first schema, without one being said.
 PUBLISHED = json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8"))
-EXAMPLE = upgraded(PUBLISHED)
+EXAMPLE = upgrade_finding(PUBLISHED)
 
 
 def changed(path: str, value: Any) -> dict[str, Any]:
@@ -159,7 +159,7 @@ def test_a_finding_of_the_first_schema_reads_as_one_of_today() -> None:
     assert {key: value for key, value in EXAMPLE.items() if key not in ("schema", "budgets")} == {
         key: value for key, value in PUBLISHED.items() if key != "budget"
     }
-    assert upgraded(EXAMPLE) == EXAMPLE
+    assert upgrade_finding(EXAMPLE) == EXAMPLE
 
 
 def test_a_length_of_before_calibrates_its_artefact() -> None:
@@ -167,7 +167,7 @@ def test_a_length_of_before_calibrates_its_artefact() -> None:
     length = {"value": 24012.4, "unit": "um", "u": 1.8, "dof": 5.7, "k": 2.5, "U": 4.5}
     stood = {"value": 21000.0, "unit": "um"}
     old = {**PUBLISHED, "assessment": "bench_zero", "verdict": None, "measurand": {"artefact": "bench-zero"}}
-    now = upgraded(old | {"values": {"length": length, "carriage": stood}})
+    now = upgrade_finding(old | {"values": {"length": length, "carriage": stood}})
     assert now["calibrates"] == [
         {"artefact": "bench-zero", "value": "length", "carriage_um": 21000.0, "shares": shares_of({"base": 1.8})}
     ]
@@ -178,11 +178,11 @@ def test_a_toggle_of_before_has_its_plate_in_the_residual_s_budget_alone() -> No
     value = {"value": 1.0, "unit": "um", "u": 0.2, "dof": 5.0, "k": 2.5, "U": 0.5}
     lines = [{"term": "plate record", "u": 0.87}, {"term": "readings", "u": 0.2}]
     old = {**PUBLISHED, "assessment": "glass_toggle", "values": {"shift": value, "residual": value}, "budget": lines}
-    assert upgraded(old)["budgets"] == {"shift": lines[1:], "residual": lines}
+    assert upgrade_finding(old)["budgets"] == {"shift": lines[1:], "residual": lines}
 
 
 def test_a_finding_of_a_later_schema_is_not_half_understood() -> None:
     with pytest.raises(BenchdError, match="schema 3; this benchd reads up to 2"):
-        upgraded({**EXAMPLE, "schema": SCHEMA + 1})
+        upgrade_finding({**EXAMPLE, "schema": SCHEMA + 1})
     with pytest.raises(ValidationError, match="schema"):
         Finding.from_json(PUBLISHED | {"budgets": {}, "schema": SCHEMA + 1})

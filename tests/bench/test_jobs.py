@@ -48,7 +48,7 @@ async def test_broken_off_ends_with_the_reason_after_its_own_cleaning_up(jobs: J
     jobs.start("sweep", work, "c2")
     await asyncio.sleep(0)
     reason = Stopped()
-    await jobs.break_off(reason)
+    await jobs.cancel(reason)
     assert cleaned == [True]
     assert ended == [("sweep", "c2", None, reason)]
 
@@ -77,5 +77,5 @@ async def test_nothing_begins_after_the_end(jobs: Jobs, ended: list[Ended]) -> N
 
 
 async def test_breaking_off_nothing_is_nothing(jobs: Jobs, ended: list[Ended]) -> None:
-    await jobs.break_off(Stopped())
+    await jobs.cancel(Stopped())
     assert ended == []

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from benchd.bench.datum.current_setup import CurrentSetup
-from benchd.bench.kept_findings import tell_standing
+from benchd.bench.kept_findings import republish_findings
 from benchd.bench.notices import Notices
 from benchd.devices.clock import Clock
 from benchd.files.loading import LoadedBench, load_bench
@@ -44,7 +44,7 @@ class Day:
         notices = Notices()
         keeper = CurrentSetup(self.loaded, self.store, notices, Clock(), None)
         await keeper.load()
-        await tell_standing(self.store, notices, keeper.document)
+        await republish_findings(self.store, notices, keeper.document)
         return {topic: doc["finding"] for topic, doc in notices.snapshot().items() if topic.startswith("finding/")}
 
 

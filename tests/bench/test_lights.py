@@ -41,7 +41,7 @@ def lamp() -> Lamp:
 
 @pytest.fixture
 async def lights(lamp: Lamp, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Lights]:
-    monkeypatch.setattr(rules, "AGAIN_S", 0.05, raising=False)
+    monkeypatch.setattr(rules, "RETRY_S", 0.05, raising=False)
     found = Lights(Assembly({}, {"lamp": lamp}, {}), Clock())
     yield found
     await found.close()

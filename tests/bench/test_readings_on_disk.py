@@ -15,7 +15,7 @@ TELLER = """
 import asyncio, json, resource, sys
 from pathlib import Path
 from benchd.bench.notices import Notices
-from benchd.bench.run_record import keep_and_tell
+from benchd.bench.run_record import keep_and_publish
 from benchd.devices.clock import Clock
 from benchd.errors import BenchdError
 from benchd.records.reader import Reader
@@ -43,7 +43,7 @@ async def main(folder):
         listening = asyncio.create_task(listen())
         while refused < 3 and idx < 100_000:
             try:
-                await keep_and_tell(store, notices, rows(run, idx))
+                await keep_and_publish(store, notices, rows(run, idx))
                 idx += 1
             except BenchdError as error:
                 assert error.code == "disk_full", error
@@ -51,7 +51,7 @@ async def main(folder):
             await asyncio.sleep(0)
         paused = len(heard)
         resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
-        await keep_and_tell(store, notices, rows(run, idx))
+        await keep_and_publish(store, notices, rows(run, idx))
         await asyncio.sleep(0.2)
         listening.cancel()
     await store.close()

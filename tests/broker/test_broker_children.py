@@ -55,7 +55,7 @@ async def test_a_page_of_the_web_finds_no_way_in(broker: EmbeddedBroker) -> None
 
 async def test_which_port_speaks_what_is_told(broker: EmbeddedBroker) -> None:
     """A client of the wrong version was closed without a word, and no line said which port takes which."""
-    (said,) = [sentence for sentence in broker.told if sentence.startswith("Broker")]
+    (said,) = [sentence for sentence in broker.messages if sentence.startswith("Broker")]
     both = await asyncio.gather(*(echoes(replace(at, version="5")) for at in broker.listeners()))
     v4, v5 = broker.ports.all()
     assert "no WebSocket" in said
@@ -74,7 +74,7 @@ async def test_taken_ports_are_replaced_and_told(child: Child) -> None:
         taken = squatter.getsockname()[1]
         async with EmbeddedBroker(Clock(), child=child, ports=Ports(taken, 0)) as broker:
             assert broker.ports.v4 != taken
-            assert any(str(taken) in sentence and str(broker.ports.v4) in sentence for sentence in broker.told)
+            assert any(str(taken) in sentence and str(broker.ports.v4) in sentence for sentence in broker.messages)
             assert await echoes(broker.listeners()[0])
 
 
@@ -117,7 +117,7 @@ async def test_child_dies_with_a_killed_parent(child: Child) -> None:
 async def test_mosquitto_does_not_run_as_root() -> None:
     async with EmbeddedBroker(Clock(), child="mosquitto", ports=Ports(0, 0)) as broker:
         assert psutil.Process(broker.pid).uids().real != 0
-        assert any("as user" in sentence for sentence in broker.told)
+        assert any("as user" in sentence for sentence in broker.messages)
 
 
 async def test_a_child_that_cannot_start_tells_its_last_words(child: Child, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -144,15 +144,15 @@ def test_auto_prefers_mosquitto_where_there_is_one() -> None:
 
 
 async def test_killed_broker_is_restarted_on_its_ports(broker: EmbeddedBroker) -> None:
-    told: asyncio.Queue[str] = asyncio.Queue()
+    messages: asyncio.Queue[str] = asyncio.Queue()
     ports = broker.ports
-    dog = Watchdog(broker, Clock(), told.put_nowait)
+    dog = Watchdog(broker, Clock(), messages.put_nowait)
     watching = asyncio.create_task(dog.run())
     await asyncio.sleep(0.1)
     assert broker.pid is not None
     os.kill(broker.pid, signal.SIGKILL)
     async with asyncio.timeout(5):
-        reason = await told.get()
+        reason = await messages.get()
     assert "ended" in reason
     assert broker.ports == ports
     # One broker sometimes never answers who connects in the instant in which a client of the other version leaves.
@@ -164,14 +164,14 @@ async def test_killed_broker_is_restarted_on_its_ports(broker: EmbeddedBroker) -
 
 async def test_hung_broker_is_restarted_after_two_failures(broker: EmbeddedBroker) -> None:
     """The process lives, the ports accept, nothing answers: SIGSTOP makes that of any broker."""
-    told: asyncio.Queue[str] = asyncio.Queue()
-    dog = Watchdog(broker, Clock(), told.put_nowait, period_s=0.1)
+    messages: asyncio.Queue[str] = asyncio.Queue()
+    dog = Watchdog(broker, Clock(), messages.put_nowait, period_s=0.1)
     pid = broker.pid
     assert pid is not None
     os.kill(pid, signal.SIGSTOP)
     watching = asyncio.create_task(dog.run())
     async with asyncio.timeout(120):
-        reason = await told.get()
+        reason = await messages.get()
     watching.cancel()
     await asyncio.wait({watching})
     assert "nothing comes back" in reason
@@ -188,7 +188,7 @@ async def test_router_killed_by_a_topic_is_found_and_replaced() -> None:
     from paho.mqtt.enums import CallbackAPIVersion
 
     async with EmbeddedBroker(Clock(), child="iotcore", ports=Ports(0, 0)) as broker:
-        told: asyncio.Queue[str] = asyncio.Queue()
+        messages: asyncio.Queue[str] = asyncio.Queue()
         stranger = paho.Client(CallbackAPIVersion.VERSION2)
         stranger.connect("127.0.0.1", broker.ports.v4)
         stranger.loop_start()
@@ -201,9 +201,9 @@ async def test_router_killed_by_a_topic_is_found_and_replaced() -> None:
             stranger.disconnect()
         assert broker.pid is not None
         assert not await echoes(broker.endpoint)
-        watching = asyncio.create_task(Watchdog(broker, Clock(), told.put_nowait, period_s=0.1).run())
+        watching = asyncio.create_task(Watchdog(broker, Clock(), messages.put_nowait, period_s=0.1).run())
         async with asyncio.timeout(120):
-            await told.get()
+            await messages.get()
         watching.cancel()
         await asyncio.wait({watching})
         assert await echoes(broker.endpoint)

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from benchd.assessments.earlier_schemas import upgraded
+from benchd.assessments.earlier_schemas import upgrade_finding
 from benchd.assessments.finding import Finding
 from benchd.cli import lines, status, tables
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
@@ -21,7 +21,7 @@ from benchd.reports import numbers
 from tests.plain_text import text_of
 
 # The example of the project's published contract, section 4.
-FINDING = upgraded(json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8")))
+FINDING = upgrade_finding(json.loads((Path(__file__).parents[1] / "data" / "finding.json").read_text(encoding="utf-8")))
 LINES = FINDING["budgets"]["focus_error"]
 
 # The chain of section 3, as the set-up document holds it.
@@ -40,7 +40,7 @@ CHAIN: list[dict[str, Any]] = [
     )
 ]
 
-CALIBRATION = upgraded(json.loads("""
+CALIBRATION = upgrade_finding(json.loads("""
 {"finding":"f-1","assessment":"bench_zero","run":"r-0001","setup":3,"lens":null,"job":null,"at":"2031-04-05T09:00:00Z",
  "version":"0.3.0","measurand":{"arrangement":"gauge","reference_C":20.0,"artefact":"bench-zero"},
  "absolute":true,

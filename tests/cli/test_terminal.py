@@ -19,7 +19,7 @@ import pytest
 
 from benchd.cli.speak import with_bench
 from benchd.client import BenchClient
-from benchd.commands.asked import Asked
+from benchd.commands.address import CommandAddress
 from benchd.commands.intake import Request
 from benchd.testing.mqtt_rig import MqttRig, until
 from tests.cli.test_against_broker import ABOUT, PROCEDURE, stands
@@ -193,7 +193,7 @@ async def test_what_a_stranger_is_refused_stands_in_my_run_with_his_name(rig: Mq
     Questions(rig)
     await person.follows(rig)
     payload = b'{"id":"x1","args":{"by_um":1}}'
-    await rig.intake.handle(Asked("bob", "move"), payload)
+    await rig.intake.handle(CommandAddress("bob", "move"), payload)
     await person.sees("WARNING 'move' of bob was refused: ")
 
 

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from benchd.bench.events import Events
 from benchd.bench.notices import Notices
-from benchd.commands.asked import Asked
+from benchd.commands.address import CommandAddress
 from benchd.commands.beat import Beat
 from benchd.commands.control import Control, Roles
-from benchd.commands.events import EventTeller
+from benchd.commands.events import LimitedEvents
 from benchd.commands.ids import SeenIds
 from benchd.commands.intake import Intake, Request
 from benchd.commands.json_gate import read_object
@@ -64,7 +64,7 @@ class Gates:
             roles=self.roles,
             beat=self.beat,
             ids=self.ids,
-            events=EventTeller(Events(self.notices, None, self.clock), self.clock),
+            events=LimitedEvents(Events(self.notices, None, self.clock), self.clock),
         )
 
     async def record(self, request: Request) -> dict[str, Any]:
@@ -88,7 +88,7 @@ class Gates:
     async def ask(self, user: str, verb: str, ident: str, **rest: Any) -> str:
         """`ok`, or the code of the refusal."""
         document = {"id": ident, **rest}
-        reply = await self.intake.handle(Asked(user, verb), json.dumps(document).encode())
+        reply = await self.intake.handle(CommandAddress(user, verb), json.dumps(document).encode())
         assert reply["id"] == ident
         return "ok" if reply["ok"] else str(reply["error"]["code"])
 
@@ -274,10 +274,10 @@ async def test_a_retained_command_that_is_right_in_everything_else_is_refused() 
     gates.control.take("alice")
     for verb, args in (("home", {}), ("light", {"level": 0.5}), ("note", {"run": "r-1", "text": "seen"})):
         order = json.dumps({"id": f"kept-{verb}", "beat": gates.beat.current, "args": args}).encode()
-        reply = await gates.intake.handle(Asked("alice", verb), order, retained=True)
+        reply = await gates.intake.handle(CommandAddress("alice", verb), order, retained=True)
         assert (reply["ok"], reply["id"], reply["error"]["code"]) == (False, f"kept-{verb}", "retained")
         assert gates.done == []
-        assert (await gates.intake.handle(Asked("alice", verb), order))["ok"], "its id was not used up"
+        assert (await gates.intake.handle(CommandAddress("alice", verb), order))["ok"], "its id was not used up"
         gates.done.clear()
 
 
@@ -377,7 +377,7 @@ async def test_while_a_run_is_under_way_its_light_is_the_holders() -> None:
     assert await gates.ask("bob", "light", "2", **light) == "ok"
     gates.running = "alice"
     assert await gates.ask("alice", "light", "3", **light) == "ok"
-    reply = await gates.intake.handle(Asked("bob", "light"), b'{"id":"4","args":{"level":0.5}}')
+    reply = await gates.intake.handle(CommandAddress("bob", "light"), b'{"id":"4","args":{"level":0.5}}')
     assert reply["error"]["code"] == "not_holder"
     assert reply["error"]["text"] == (
         "A run of alice is under way: its light, camera and set-up are alice's, who holds control."
@@ -455,7 +455,7 @@ async def test_a_dry_run_needs_neither_control_nor_beat() -> None:
 async def test_what_is_wrong_is_named_as_the_message_has_it(verb: str, args: dict[str, Any], said: str) -> None:
     gates = Gates()
     raw = json.dumps({"id": "1", "args": args}).encode()
-    reply = await gates.intake.handle(Asked("alice", verb), raw)
+    reply = await gates.intake.handle(CommandAddress("alice", verb), raw)
     assert (reply["error"]["code"], reply["error"]["text"]) == ("bad_request", said)
 
 
@@ -522,7 +522,7 @@ async def test_a_handler_that_breaks_is_a_fault_with_a_reference_and_no_more(cap
         raise KeyError("secret detail")
 
     gates.intake._handlers["light"] = broken
-    reply = await gates.intake.handle(Asked("a", "light"), b'{"id":"1","args":{"on":true}}')
+    reply = await gates.intake.handle(CommandAddress("a", "light"), b'{"id":"1","args":{"on":true}}')
     assert reply["error"]["code"] == "device_fault"
     assert "secret" not in json.dumps(reply)
     assert reply["error"]["data"]["reference"] in caplog.text
@@ -566,7 +566,7 @@ async def test_ten_thousand_fuzzed_payloads_never_raise_and_carry_nothing_out() 
         topic = TOPICS.command("alice", chance.choice(moving))
         if n % 10 == 0:
             topic = TOPICS.base + "command/" + "".join(chance.choice("aé/+#$ \x00Z-") for _ in range(12))
-        reply = await gates.intake.handle(TOPICS.asked(topic), bytes(raw), retained=n % 7 == 0)
+        reply = await gates.intake.handle(TOPICS.command_address(topic), bytes(raw), retained=n % 7 == 0)
         assert reply["ok"] is False
         assert reply["error"]["code"] in ERROR_CODES
         encode(reply)
@@ -618,7 +618,7 @@ def test_urls_of_brokers() -> None:
 
 def test_events_are_rationed_and_what_was_left_out_is_counted() -> None:
     clock, notices = HandClock(), Notices()
-    teller = EventTeller(Events(notices, None, clock), clock, burst=3, per_s=1)
+    teller = LimitedEvents(Events(notices, None, clock), clock, burst=3, per_s=1)
     assert [teller.tell("stale", "x") for _ in range(10)] == [True] * 3 + [False] * 7
     clock.now += 1
     with notices.subscribe() as heard:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from benchd.bench.events import FRAME_CHARACTERS, FRAMES_TOLD, Events, frames_told
+from benchd.bench.events import FRAME_CHARACTERS, FRAMES_IN_EVENT, Events, printable_frames
 from benchd.bench.notices import Notices
 from benchd.devices import Clock, DeviceError, FrameLog
 from benchd.records.store import Store
@@ -66,8 +66,8 @@ async def test_a_real_failure_brings_its_frames_to_event_and_record(
 def test_frames_are_bounded_printable_and_newest_last() -> None:
     ring = [FrameLog("in", bytes(range(256)) * 4, float(i)) for i in range(20)]
     ring.append(FrameLog("out", b"?\n", 20.5))
-    told = frames_told(ring)
-    assert len(told) == FRAMES_TOLD
+    told = printable_frames(ring)
+    assert len(told) == FRAMES_IN_EVENT
     assert all(frame.isascii() and frame.isprintable() and len(frame) <= FRAME_CHARACTERS + 20 for frame in told)
     assert told[-1] == r"out +0.000 s ?\n"
     assert told[-2].startswith(r"in  -1.500 s \x00\x01")

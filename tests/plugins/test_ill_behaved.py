@@ -31,7 +31,7 @@ from benchd.files.problems import FileProblems
 from benchd.procedures.library import Library
 from benchd.questions import registry
 from benchd.questions.answer import answer
-from benchd.questions.evidence import Evidence, evidence_of
+from benchd.questions.evidence import Evidence, collect_evidence
 from benchd.questions.flange import Flange
 from benchd.questions.wording import Material
 from benchd.records.store import Store
@@ -74,7 +74,7 @@ async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Bench
 
 @pytest.fixture
 def evidence(bench: Bench) -> Evidence:
-    return evidence_of(bench, RunRecord("r-0001", "tries", "rail"), "0")
+    return collect_evidence(bench, RunRecord("r-0001", "tries", "rail"), "0")
 
 
 @pytest.mark.parametrize(

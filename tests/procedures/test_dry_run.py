@@ -21,8 +21,8 @@ from benchd.cli.plans import plan_table
 from benchd.detectors.available import Chosen
 from benchd.detectors.detector import DEFAULT_LP_MM
 from benchd.errors import Refused
-from benchd.procedures.inputs import take_all
-from benchd.procedures.language import read_procedure, sweep_alone
+from benchd.procedures.inputs import parse_inputs
+from benchd.procedures.language import read_procedure, sweep_procedure
 from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
@@ -72,7 +72,7 @@ def facts(kind: str, name: str) -> Mapping[str, Any]:
 
 def plan(name: str, bench: BenchView = BENCH, **given: Any) -> Plan:
     procedure = LIBRARY[name].procedure
-    return dry_run(procedure, take_all(procedure.inputs, given, None), bench, facts, LIBRARY.procedures)
+    return dry_run(procedure, parse_inputs(procedure.inputs, given, None), bench, facts, LIBRARY.procedures)
 
 
 LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "distance_mm": "5 m"}
@@ -128,7 +128,7 @@ def test_a_sweep_says_over_which_places_it_looks_and_reads() -> None:
 
 def test_a_sweep_about_an_offset_looks_there_whatever_the_trim() -> None:
     """Nominal has the trim in it, an offset has not."""
-    alone = sweep_alone(SweepOrder(25.0, None, None, "edge", None, 1, "stepped"))
+    alone = sweep_procedure(SweepOrder(25.0, None, None, "edge", None, 1, "stepped"))
     trimmed = replace(
         BENCH,
         homed=True,
@@ -244,7 +244,7 @@ def test_what_was_seen_is_not_asked_again_unless_nearer_or_of_other_parts() -> N
     parts = ("L-0417", ("ring-07",), ("pane-25",), None)
 
     def asked(seen: Mapping[Any, float]) -> int:
-        bench = replace(BELOW, where=unmeasured, homed=True, rear_seen=seen)
+        bench = replace(BELOW, where=unmeasured, homed=True, rear_confirmed_um=seen)
         return len([one for one in plan("flange_check", bench, **LENS).entries if one.text == "rear_clear"])
 
     assert asked({parts: nominal_depth - 900.0}) == 0

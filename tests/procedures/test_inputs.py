@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd.errors import Refused
-from benchd.procedures.inputs import Input, kind_of, sample, take, take_all
+from benchd.procedures.inputs import Input, kind_of, parse_input, parse_inputs, sample_value
 
 KNOWN = {"lens": {"L-0417", "L-0418"}, "adapter": {"ring-07", "gap-03"}, "glass": {"pane-25"}, "reference": set[str]()}
 
@@ -41,7 +41,7 @@ def an_input(**keys: Any) -> Input:
     ],
 )
 def test_what_may_be_given_is_taken(wanted: Input, given_value: Any, taken: Any) -> None:
-    value = take(wanted, given_value, KNOWN)
+    value = parse_input(wanted, given_value, KNOWN)
     assert value == (pytest.approx(taken) if isinstance(taken, float) else taken)
     assert type(value) is type(taken)
 
@@ -73,7 +73,7 @@ def test_what_may_be_given_is_taken(wanted: Input, given_value: Any, taken: Any)
 )
 def test_what_may_not_be_given_is_refused_saying_what_may(wanted: Input, given_value: Any, said: str) -> None:
     with pytest.raises(ValueError, match=re.escape(said)):
-        take(wanted, given_value, KNOWN)
+        parse_input(wanted, given_value, KNOWN)
 
 
 def test_defaults_stand_in_and_all_that_is_wrong_is_told_at_once() -> None:
@@ -84,10 +84,10 @@ def test_defaults_stand_in_and_all_that_is_wrong_is_told_at_once() -> None:
         "m": an_input(type="measured", default=None),
         "depth_um": an_input(type="length", unit="um", default="45 mm"),
     }
-    values = take_all(inputs, {"lens": "L-0417", "distance_mm": "5 m"}, KNOWN)
+    values = parse_inputs(inputs, {"lens": "L-0417", "distance_mm": "5 m"}, KNOWN)
     assert values == {"lens": "L-0417", "distance_mm": 5000.0, "repeats": 5, "m": None, "depth_um": 45000.0}
     with pytest.raises(Refused) as refused:
-        take_all(inputs, {"lens": "XYZ", "repeats": 21, "repeat": 3}, KNOWN)
+        parse_inputs(inputs, {"lens": "XYZ", "repeats": 21, "repeat": 3}, KNOWN)
     assert refused.value.code == "bad_request"
     assert refused.value.data["problems"] == [
         "repeat: no such input; did you mean 'repeats'?",
@@ -101,19 +101,19 @@ def test_defaults_stand_in_and_all_that_is_wrong_is_told_at_once() -> None:
 def test_a_sample_may_always_be_given(low: int, width: int) -> None:
     for kind in ("integer", "number"):
         wanted = an_input(type=kind, min=low, max=low + width)
-        assert take(wanted, sample(wanted), None) == sample(wanted)
+        assert parse_input(wanted, sample_value(wanted), None) == sample_value(wanted)
 
 
 def test_a_list_may_be_of_lengths_and_numbers() -> None:
     lengths = an_input(type="list", of="length", unit="um", min=1)
-    assert take(lengths, ["10 um", 0.5, "1 mm"], None) == [10.0, 0.5, 1000.0]
+    assert parse_input(lengths, ["10 um", 0.5, "1 mm"], None) == [10.0, 0.5, 1000.0]
     assert kind_of(lengths) == "list of length"
-    assert sample(lengths) == [1.0]
-    assert take(an_input(type="list", of="number"), [1, 2.5], None) == [1.0, 2.5]
+    assert sample_value(lengths) == [1.0]
+    assert parse_input(an_input(type="list", of="number"), [1, 2.5], None) == [1.0, 2.5]
     with pytest.raises(ValueError, match="5 parsec"):
-        take(lengths, ["5 parsec"], None)
+        parse_input(lengths, ["5 parsec"], None)
     with pytest.raises(ValueError, match="a list of lengths such as '5 mm'"):
-        take(lengths, "10 um", None)
+        parse_input(lengths, "10 um", None)
 
 
 def test_lists_of_different_things_are_different_kinds() -> None:

@@ -44,9 +44,9 @@ def run_in(phase: Phase, *, stopped: bool = False) -> RunState:
     """A run that has come into this phase; with `stopped` somebody has stopped it there, where that leaves it there."""
     state = RunState(lambda: None, held)
     for event in WAYS[phase]:
-        state.happens(event)
+        state.handle(event)
     if stopped:
-        state.happens("stop")
+        state.handle("stop")
     assert state.phase == phase
     return state
 
@@ -72,19 +72,19 @@ def test_every_event_in_every_state(phase: Phase, event: Event, stopped: bool) -
     if BECOMES[phase, event] in ("-", "!"):
         refused = BECOMES[phase, event] == "-"
         with pytest.raises(Refused if refused else RuntimeError, match="r-0001" if refused else event):
-            state.happens(event, "r-0001")
+            state.handle(event, "r-0001")
         assert refused or event not in PEOPLES, "what may come at any time has an answer in every state"
         assert not refused or event in ("pause", "pause_moving", "resume", "abort"), "only what a person asks for"
         assert (state.phase, state.may_move, state.gate.closed) == (phase, may_move, closed), "and nothing has changed"
         return
-    state.happens(event, "r-0001")
+    state.handle(event, "r-0001")
     for asks in (False, True):
-        told: State = state.told(asks=asks)
-        assert told in get_args(State)
-        if told == "paused":
+        published: State = state.published(asks=asks)
+        assert published in get_args(State)
+        if published == "paused":
             assert not state.may_move, "a paused run moves nothing"
         if state.phase in ENDING:
-            assert told != "paused"
+            assert published != "paused"
     to_be_broken_off = state.phase == "aborting" and event != "broken_off"
     assert state.gate.closed == (state.phase in WAITING or to_be_broken_off), "steps wait there, and nowhere else"
     if event in ("stop", "stop_homing", "close") and phase not in OVER:
@@ -111,21 +111,21 @@ def test_a_pause_or_an_abort_while_a_run_is_ending_is_refused_with_the_reason(ph
     """
     state = run_in(phase)
     with pytest.raises(Refused, match="r-7 is ending: its `finally` is carried out to the end") as caught:
-        state.happens(event, "r-7")
+        state.handle(event, "r-7")
     assert "`stop`" in caught.value.advice
 
 
 @pytest.mark.parametrize("phase", ["pausing", "paused"])
 def test_a_run_that_fails_while_it_is_paused_moves_nothing_at_its_end(phase: Phase) -> None:
     state = run_in(phase)
-    state.happens("broken_off")
+    state.handle("broken_off")
     assert (state.phase, state.may_move) == ("failing", False)
 
 
 def test_who_aborts_a_paused_run_has_its_finally_and_who_had_stopped_it_has_not() -> None:
     paused, stopped = run_in("paused"), run_in("paused", stopped=True)
     for state in (paused, stopped):
-        state.happens("abort")
+        state.handle("abort")
     assert (paused.may_move, stopped.may_move) == (True, False)
 
 
@@ -135,11 +135,11 @@ async def test_who_is_aborted_on_the_way_back_begins_no_other_step(event: Event)
     state = run_in("returning")
     step = asyncio.create_task(state.gate.passable())
     await state.gate.parked()
-    state.happens(event)
+    state.handle(event)
     await asyncio.sleep(0.05)
     assert not step.done()
     step.cancel()
-    state.happens("broken_off")
+    state.handle("broken_off")
     await state.gate.passable()
 
 
@@ -153,20 +153,20 @@ async def test_a_gate_that_is_opened_and_closed_again_in_one_turn_lets_nobody_pa
     waiting = asyncio.create_task(state.gate.passable())
     await state.gate.parked()
     for event in ("resume", "back", "pause"):
-        state.happens(event)
+        state.handle(event)
     await asyncio.sleep(0.05)
     assert not waiting.done()
-    state.happens("resume")
-    state.happens("back")
+    state.handle("resume")
+    state.handle("back")
     await waiting
 
 
 async def test_pausing_has_ended_when_the_steps_wait() -> None:
     state = run_in("pausing")
-    assert (state.told(asks=False), state.may_move) == ("running", False)
+    assert (state.published(asks=False), state.may_move) == ("running", False)
     waiting = asyncio.create_task(state.gate.passable())
     await state.gate.parked()
-    assert state.told(asks=False) == "paused"
-    state.happens("resume")
-    state.happens("back")
+    assert state.published(asks=False) == "paused"
+    state.handle("resume")
+    state.handle("back")
     await waiting

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from benchd.errors import BenchdError, Refused
 from benchd.procedures.arguments import Condition
-from benchd.procedures.scope import Scope, holds, listed, resolve, times
+from benchd.procedures.scope import Scope, holds, resolve, turns_by_count, turns_over_values
 from benchd.procedures.steps import MODELS, AskStep, ForStep, IfStep, RepeatStep, Step
 
 
@@ -102,7 +102,7 @@ def test_a_value_may_stand_in_the_text_of_a_question() -> None:
 def test_a_loop_goes_over_values_of_any_type_and_keeps_it(values: list[Any], kinds: list[str]) -> None:
     """It took texts only: no loop over levels of light, offsets or frequencies."""
     loop = step(ForStep, **{"for": {"each": "one", "in": values}, "steps": []})
-    turns = [turn(SCOPE) for turn in listed(loop, SCOPE)]
+    turns = [turn(SCOPE) for turn in turns_over_values(loop, SCOPE)]
     assert [turn.kinds["one"] for turn in turns] == kinds
     put_in = {"${lens}": "L-0417", "${scale}": {"value": 0.0101, "u": 1e-5}, "${n}": 5}
     assert [turn.values["one"] for turn in turns] == [put_in.get(str(one), one) for one in values]
@@ -115,17 +115,17 @@ def test_a_question_in_a_loop_says_which_round_it_is() -> None:
     assert resolve(ask, SCOPE.in_round(2, 3).in_round(1, 5)).args.text == "Round 2 of 3, 1 of 5: Bridge on?"
     assert resolve(ask, SCOPE.in_round(1, 1)).args.text == "Bridge on?"
     loop = step(ForStep, **{"for": {"each": "one", "in": ["a", "b"]}, "steps": []})
-    assert [turn(SCOPE).rounds for turn in listed(loop, SCOPE)] == [((1, 2),), ((2, 2),)]
+    assert [turn(SCOPE).rounds for turn in turns_over_values(loop, SCOPE)] == [((1, 2),), ((2, 2),)]
 
 
 def test_loops() -> None:
     body: list[dict[str, Any]] = [{"nominal": {}}]
-    turns = times(step(RepeatStep, repeat="${n}", steps=body), SCOPE)
+    turns = turns_by_count(step(RepeatStep, repeat="${n}", steps=body), SCOPE)
     assert [turn(SCOPE).rounds for turn in turns] == [((number, 5),) for number in range(1, 6)]
     with pytest.raises(Refused):
-        times(step(RepeatStep, repeat="${n}", steps=body), SCOPE.with_value("n", -1, "integer"))
+        turns_by_count(step(RepeatStep, repeat="${n}", steps=body), SCOPE.with_value("n", -1, "integer"))
     loop = step(ForStep, **{"for": {"each": "adapter", "in": "${adapters}"}, "steps": body})
-    scopes = [turn(SCOPE) for turn in listed(loop, SCOPE)]
+    scopes = [turn(SCOPE) for turn in turns_over_values(loop, SCOPE)]
     assert [one.values["adapter"] for one in scopes] == ["gap-03", "ring-07"]
     assert {one.kinds["adapter"] for one in scopes} == {"adapter"}
     assert "adapter" not in SCOPE.values

@@ -25,7 +25,7 @@ from benchd.devices import Clock
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.questions.answer import answer
-from benchd.questions.evidence import evidence_of
+from benchd.questions.evidence import collect_evidence
 from benchd.questions.registry import names, of_a_sweep, question
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
@@ -65,7 +65,7 @@ async def assess(tmp_path: Path, worker: Analysis) -> AsyncIterator[Assess]:
             sweep.setup = bench.setup.document.rev
         run = await store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
         record = RunRecord(run, name, "rail", list(sweeps), named)
-        doc = await answer(worker, name, evidence_of(bench, record, "0"), of)
+        doc = await answer(worker, name, collect_evidence(bench, record, "0"), of)
         return doc | {"finding": await store.add_finding(doc)}
 
     yield made
@@ -264,11 +264,11 @@ async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Ass
     each = 1.5 * 0.15 / math.sqrt(2.0)  # as the fit passes a subdivision on
     plate = math.hypot(2.0 * (1.0 - 1.0 / n), t / n**2 * 0.0005)
     most = math.hypot(5.0 * 0.4, 2.0 * 0.3) * 0.290888  # um a millimetre and arc minute
-    alike = math.exp(-0.5 * (0.86004 / 2.0) ** 2)  # of 2 mm, within which a carriage tips alike
+    comparable_sweeps = math.exp(-0.5 * (0.86004 / 2.0) ** 2)  # of 2 mm, within which a carriage tips alike
     assert budget == pytest.approx(
         {
             "scale": 1e-5 * 860.0,
-            "abbe": most / 2.0 * math.sqrt(1.0 - alike),
+            "abbe": most / 2.0 * math.sqrt(1.0 - comparable_sweeps),
             "position subdivision, glass out": each,
             "position subdivision, glass in": each,
             "plate record": plate,

@@ -11,7 +11,7 @@ import pytest
 from benchd.arrangements.wall import Wall
 from benchd.assessments.improvements import CHAIN as OF_THE_CHAIN
 from benchd.assessments.improvements import CURVE, STATE_GAMMA
-from benchd.assessments.judged import better
+from benchd.assessments.judged import with_own_advice
 from benchd.assessments.peak_lines import NON_LINEAR, NON_LINEAR_SHIFT_UM
 from benchd.metrology.budget import Part, Term
 from benchd.metrology.peak import PeakFit, fit_peak
@@ -118,7 +118,7 @@ def test_undecided_names_the_line_that_stands_in_the_way() -> None:
     assert step.u_needed_um is not None
     # JCGM 106: one-sided 1.645 u fits into the 3 um to the limit at u = 1.82; the other lines take 1.52 of it.
     assert step.u_needed_um == pytest.approx((1.824**2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
-    told = better(finding.as_json()["verdict"], Wall.improves)
+    told = with_own_advice(finding.as_json()["verdict"], Wall.improves)
     assert told is not None
     assert told["next"]["how"] == "collimate"
 
@@ -132,7 +132,7 @@ def test_what_is_advised_is_the_part_that_helps_and_what_can_come_into_force() -
     assert finding.verdict.next is not None
     step = finding.verdict.next
     assert (step.dominant, step.part) == ("conjugate", "m")
-    told = better(finding.as_json()["verdict"], Wall.improves)
+    told = with_own_advice(finding.as_json()["verdict"], Wall.improves)
     assert told is not None
     assert "measure m better" in told["next"]["how"]
     assert [part.name for part in finding.budgets["focus_error"][0].parts] == ["m", "gap", "distance"]

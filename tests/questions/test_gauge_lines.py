@@ -13,12 +13,12 @@ from benchd.devices import GaugeSpec
 from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero.assessment import bench_zero
 from benchd.questions.comparator import About, Known, Pair, Thermal
-from benchd.questions.of_gauge import comparator_of
+from benchd.questions.gauge_inputs import make_comparator
 
 ABOUT = About(run="r-0007", setup=3, at="2031-04-05T09:20:02Z", version="0", indices=(0, 9))
 STEEL, BRASS, GLASS = 11.5e-6, 18.0e-6, 8.0e-6
 KELVIN, U_K = 2.0, 0.3
-GAUGE = comparator_of(GaugeSpec(-600.0, 600.0, 0.2, 0.3, 0.001), ScaleRecord(1e-5, 0.15, GLASS))
+GAUGE = make_comparator(GaugeSpec(-600.0, 600.0, 0.2, 0.3, 0.001), ScaleRecord(1e-5, 0.15, GLASS))
 RING = Known(45000.0, 0.6, STEEL, "certificate", at_C=23.0, dof=12.0)
 BASE = Known(24000.0, 100.0, BRASS, "bench file")
 # Differences of 400 um on the mean, with a scatter of .2, -.2, .1, -.1, 0: s = sqrt(.1/4) (JCGM 100, 4.2.2).

@@ -15,7 +15,7 @@ from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero import ring_of
 from benchd.questions.bench_zero.assessment import bench_zero
 from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
-from benchd.questions.of_gauge import comparator_of
+from benchd.questions.gauge_inputs import make_comparator
 
 GAUGE = Comparator(
     resolution_um=0.2, hysteresis_um=0.3, u_gain=0.001, u_scale=1e-5, subdivision_um=0.15, alpha_scale=8.0e-6
@@ -159,7 +159,7 @@ def test_adapter_length_is_found_at_20_degrees(kelvin: float) -> None:
 
 def lengths_by(scale: ScaleRecord) -> tuple[Finding, Finding]:
     """A base and an adapter by the same gauge, the carriage's place told by `scale`."""
-    gauge = comparator_of(GaugeSpec(-600.0, 600.0, 0.2, 0.3, 0.001), scale)
+    gauge = make_comparator(GaugeSpec(-600.0, 600.0, 0.2, 0.3, 0.001), scale)
     pairs = [Pair(0.1 * i, 21000.0, 0.0, 2998.0) for i in range(5)]
     ring, base, adapter = (Known(length, 0.6, STEEL, "record") for length in (45000.0, 24000.0, 18002.0))
     now = Thermal(22.0, 0.3)

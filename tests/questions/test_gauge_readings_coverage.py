@@ -21,7 +21,7 @@ from benchd.optics.expansion import U_ALPHA_REL
 from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero.assessment import bench_zero
 from benchd.questions.comparator import About, Known, Pair, Thermal
-from benchd.questions.of_gauge import comparator_of
+from benchd.questions.gauge_inputs import make_comparator
 
 CASES, ROUNDS = 400, 6
 PITCH_UM, PROBE_UM, TIP_DEPTH_UM = 1000.0, 44987.0, 45000.0
@@ -79,7 +79,7 @@ def adapter_of(bench: Drawn) -> tuple[Finding, float]:
     on_base = base + bench.place_um(first)
     on_adapter = base + bench.grown(true, ALUMINIUM) + bench.place_um(second)
     pairs = bench.pairs(on_base, on_adapter, (first, second))
-    return adapter_length(pairs, record, "ring-07", comparator_of(DIAL, STEPS), bench.thermal, ABOUT), true
+    return adapter_length(pairs, record, "ring-07", make_comparator(DIAL, STEPS), bench.thermal, ABOUT), true
 
 
 def base_of(bench: Drawn) -> tuple[Finding, float]:
@@ -90,7 +90,7 @@ def base_of(bench: Drawn) -> tuple[Finding, float]:
     on_ring = bench.grown(RING.length_um + RING.u_um * bench.rng.normal(), STEEL)
     on_base = bench.grown(true, STEEL) + bench.place_um(at)
     pairs = bench.pairs(on_ring, on_base, (0.0, at))
-    found = bench_zero(pairs, RING, BASE, "bench-zero", comparator_of(DIAL, STEPS), bench.thermal, ABOUT)
+    found = bench_zero(pairs, RING, BASE, "bench-zero", make_comparator(DIAL, STEPS), bench.thermal, ABOUT)
     return found, true + at * bench.pitch_off
 
 

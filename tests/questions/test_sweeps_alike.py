@@ -9,7 +9,7 @@ import pytest
 from benchd.bench.sweep.sweep_data import SweepData
 from benchd.errors import Refused
 from benchd.questions.glass_toggle import GlassToggle, out_in_in_out
-from benchd.questions.through_focus import alike
+from benchd.questions.through_focus import comparable_sweeps
 
 
 def swept(**changes: Any) -> SweepData:
@@ -19,7 +19,7 @@ def swept(**changes: Any) -> SweepData:
 
 def test_sweeps_that_measured_the_same_are_one_curve() -> None:
     first, second = swept(), swept()
-    assert alike([first, second]) == ([first, second], [])
+    assert comparable_sweeps([first, second]) == ([first, second], [])
 
 
 @pytest.mark.parametrize(
@@ -27,7 +27,7 @@ def test_sweeps_that_measured_the_same_are_one_curve() -> None:
 )
 def test_a_sweep_of_something_else_is_left_out_with_a_note(other: dict[str, Any]) -> None:
     odd, first, last = swept(**other), swept(), swept()
-    kept, notes = alike([odd, first, last])
+    kept, notes = comparable_sweeps([odd, first, last])
     assert kept == [first, last]
     (note,) = notes
     assert note.startswith("1 sweep of this run")
@@ -36,7 +36,7 @@ def test_a_sweep_of_something_else_is_left_out_with_a_note(other: dict[str, Any]
 def test_none_is_taken_from_before_one_that_differs() -> None:
     """A finding's readings are all those between its first and last index: recomputed, they must give its curve."""
     before, odd, last = swept(), swept(lp_mm=20.0), swept()
-    kept, notes = alike([before, odd, last])
+    kept, notes = comparable_sweeps([before, odd, last])
     assert kept == [last]
     assert kept[0] is last
     assert notes[0].startswith("2 sweeps of this run")
@@ -44,7 +44,7 @@ def test_none_is_taken_from_before_one_that_differs() -> None:
 
 def test_the_last_sweep_says_which() -> None:
     coarse, fine = swept(lp_mm=10.0), swept(lp_mm=40.0)
-    kept, notes = alike([coarse, coarse, fine])
+    kept, notes = comparable_sweeps([coarse, coarse, fine])
     assert kept == [fine]
     assert notes[0].startswith("2 sweeps of this run")
 

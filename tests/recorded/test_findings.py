@@ -21,7 +21,7 @@ from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
 from benchd.devices import Clock
 from benchd.files.loading import load_bench
 from benchd.questions.answer import answer
-from benchd.questions.evidence import evidence_of
+from benchd.questions.evidence import collect_evidence
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 from tests.recorded.net import hold
@@ -75,7 +75,7 @@ async def _made(
         sweep.setup = bench.setup.document.rev
     run = await bench.store.add_run(name, text_sha="", inputs={}, setup=None, lens=None, job=None, user="rail")
     brought = RunRecord(run, name, "rail", list(sweeps), named)
-    doc = await answer(bench.analysis, name, evidence_of(bench, brought, "0"), of)
+    doc = await answer(bench.analysis, name, collect_evidence(bench, brought, "0"), of)
     doc["finding"] = await bench.store.add_finding(doc)
     return {key: value for key, value in doc.items() if key not in OF_NOW}
 

@@ -16,7 +16,7 @@ from benchd.bench.assembly import build
 from benchd.cli.offline import Offline
 from benchd.errors import Refused
 from benchd.files.loading import load_bench
-from benchd.procedures.inputs import take_all
+from benchd.procedures.inputs import parse_inputs
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
 from benchd.procedures.predict import dry_run
@@ -124,7 +124,7 @@ def offline(tmp_path_factory: pytest.TempPathFactory) -> Offline:
 def _plan(procedure: Procedure, given: Mapping[str, Any], offline: Offline, bench: BenchView) -> Any:
     library = Library.shipped().procedures
     try:
-        values = take_all(procedure.inputs, given, offline.known())
+        values = parse_inputs(procedure.inputs, given, offline.known())
         return dry_run(procedure, values, bench, offline.facts, library).as_json()
     except Refused as refused:
         return {"refused": refused.as_json()}
@@ -150,7 +150,7 @@ def test_a_step_of_each_kind(offline: Offline) -> None:
     for name, text in STEPS.items():
         fitted = {"setup": {**LENS, "glass": ["pane-25"], "ring": "infinity", **WALL}}
         try:
-            procedure = Procedure.of({"procedure": "tried", "title": "t", "steps": [fitted, *_steps(text)]})
+            procedure = Procedure.from_doc({"procedure": "tried", "title": "t", "steps": [fitted, *_steps(text)]})
         except ValidationError as error:
             found[name] = {"unfit": [str(one["type"]) for one in error.errors(include_url=False)]}
             continue

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
 FITTED = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "ring": "infinity", "distance_mm": 5000.0}
-Asked = tuple[str, dict[str, Any]]
-BEFORE_CONTROL: list[Asked] = [
+CommandAddress = tuple[str, dict[str, Any]]
+BEFORE_CONTROL: list[CommandAddress] = [
     ("move", {"carriage_um": 9000}),
     ("light", {"level": 0.1}),
     ("setup", {"set": {}}),
@@ -31,7 +31,7 @@ BEFORE_CONTROL: list[Asked] = [
     ("take", {"force": 1}),
     ("take", {}),
 ]
-NOT_HOMED: list[Asked] = [
+NOT_HOMED: list[CommandAddress] = [
     ("nominal", {}),
     ("move", {"carriage_um": 9000}),
     ("move", {"offset_um": 1.0}),
@@ -95,7 +95,7 @@ NOT_HOMED: list[Asked] = [
     ("jump", {}),
     ("jog", {"axis": "carriage", "speed_um_s": 10}),
 ]
-HOMED: list[Asked] = [
+HOMED: list[CommandAddress] = [
     ("sweep", {}),
     ("move", {"carriage_um": 30001}),
     ("move", {"carriage_um": -1.0}),
@@ -110,7 +110,7 @@ HOMED: list[Asked] = [
     ("home", {"only_if_unhomed": True}),
     ("nominal", {}),
 ]
-LIGHTS: list[Asked] = [
+LIGHTS: list[CommandAddress] = [
     ("light", {"level": 0.25}),
     ("light", {"stops_by": 1}),
     ("light", {"on": False}),

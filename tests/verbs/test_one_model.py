@@ -96,7 +96,7 @@ def test_any_value_of_a_step_may_be_given_by_name(verb: str) -> None:
     needed = {one.alias or name: "x" for name, one in takes.model_fields.items() if one.is_required()}
     for name, field in takes.model_fields.items():
         key = field.alias or name
-        outright = key in OUTRIGHT.get(verb, ())
+        is_literal_only = key in OUTRIGHT.get(verb, ())
         wrong = answered(MODELS[verb], {verb: {**needed, key: "${x}"}})
         by_place = {one for one in wrong or () if one.startswith(f"{verb}.{key}:")}
-        assert bool(by_place) is outright, (key, wrong)
+        assert bool(by_place) is is_literal_only, (key, wrong)

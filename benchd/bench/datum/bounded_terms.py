@@ -1,7 +1,7 @@
-"""What a bench is bounded by and not measured for: sag, a carriage that tips, seats that are not plane or not clean.
+"""Chain terms from stated bounds instead of measurements: sag, tipping of the carriage, uneven or unclean seats.
 
-Each line comes from a bound that the files state. Where one does not, its term stands without an uncertainty and the
-notes name what to write: nothing is made up for it, and nothing is taken for perfect unsaid.
+Each line comes from a bound that the files state. If a bound is not stated, its term has no uncertainty and the notes
+name the key to write: no value is invented, and nothing is taken for perfect without saying so.
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ G_M_S2 = 9.80665
 """Standard acceleration of free fall (3rd CGPM, 1901)."""
 
 MOST_OF_TOLERANCE = 0.1
-"""What may be lost to a sag that is only bounded: beyond this share of the tolerance there is no verdict (own rule)."""
+"""A sag bound larger than this share of the tolerance makes findings relative, without a verdict (own rule)."""
 
 ALIKE_WITHIN_UM = 2000.0
-"""Over this a carriage begins to tip otherwise (standard deviation of a bell): balls and rollers come round every few
+"""Distance over which tipping decorrelates (standard deviation of a bell curve): balls and rollers come round every few
 millimetres, and a bearing spans more than that (common practice, no source)."""
 
 _UM_PER_MM_ARCMIN = 1000.0 * math.pi / 180.0 / 60.0
@@ -31,7 +31,7 @@ _UM_PER_MM_ARCMIN = 1000.0 * math.pi / 180.0 / 60.0
 
 @dataclass(frozen=True, slots=True)
 class Bounded:
-    """Terms of the chain, in its order, and a phrase with the key to write for each bound that nobody stated."""
+    """Terms of the chain, in its order, and a phrase with the key to write for each bound that is not stated."""
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
     not_stated: tuple[str, ...]
@@ -39,29 +39,29 @@ class Bounded:
 
     @property
     def value_um(self) -> float:
-        """What the terms give to the carriage, all together."""
+        """The sum of the terms."""
         return sum(term.value_um for term in self.terms)
 
     @property
     def lines(self) -> list[ChainTerm]:
-        """Those with an uncertainty."""
+        """The terms with an uncertainty."""
         return [term for term in self.terms if isinstance(term, ChainTerm)]
 
 
 def bounded_terms(
     bench_file: BenchFile, lens: Lens | None, adapters: Sequence[Adapter], lengths: Sequence[Length]
 ) -> Bounded:
-    """The bounds of a set-up; `lengths` are those of the adapters, which hold a stand-off where they are calibrated."""
+    """The bounds of a set-up; `lengths` are those of the adapters, which include a stand-off if calibrated."""
     parts = [
         _stand_off(bench_file, lens, lengths),
         *(_wedge(adapter) for adapter in adapters),
         _sag(bench_file, lens),
     ]
-    return together(parts)
+    return combined(parts)
 
 
-def together(parts: Sequence[Bounded]) -> Bounded:
-    """Several as one."""
+def combined(parts: Sequence[Bounded]) -> Bounded:
+    """Several combined into one."""
     return Bounded(
         tuple(term for part in parts for term in part.terms),
         tuple(text for part in parts for text in part.not_stated),
@@ -70,18 +70,18 @@ def together(parts: Sequence[Bounded]) -> Bounded:
 
 
 def notes(bounded: Bounded) -> tuple[str, ...]:
-    """One sentence for all that is taken as zero without an uncertainty."""
+    """One sentence for all terms taken as zero without an uncertainty."""
     if not bounded.not_stated:
         return ()
     return (f"Taken as zero, without an uncertainty, as no bound is stated: {'; '.join(bounded.not_stated)}.",)
 
 
 def abbe_u_um(bench_file: BenchFile) -> float | None:
-    """What the scale, beside the axis, tells wrongly between two places of a carriage that tips; None: not stated.
+    """Standard uncertainty of the Abbe error between two positions, by pitch and yaw; None if they are not stated.
 
-    The stated pitch and yaw are the most between any two places. A guide tips in waves, and a place on a wave of
-    unknown phase is off by half of that as arc sine (JCGM 101, 6.4.6); evenly within all of it either way no difference
-    of two places can be, as both would have to stand at opposite ends.
+    The stated pitch and yaw are the largest between any two positions. A guide tips in waves, and a position at unknown
+    phase of a wave is off by half of that, arc sine distributed (JCGM 101, 6.4.6); a rectangular distribution over the
+    whole would need both positions at opposite extremes.
     """
     abbe = bench_file.abbe
     if abbe is None:
@@ -91,17 +91,16 @@ def abbe_u_um(bench_file: BenchFile) -> float | None:
 
 
 Place = tuple[float, float]
-"""Which way a reading of the carriage enters, 1 or -1, and the reading, um."""
+"""The sign with which a carriage reading enters, 1 or -1, and the reading, um."""
 
 
 def tipping_u_um(bench_file: BenchFile, places: Sequence[Place]) -> float | None:
-    """What tipping does to a sum of readings of which as many enter one way as the other; None: not stated.
+    """Uncertainty by tipping of a sum of readings, equally many of each sign; None if not stated.
 
-    What the scale tells wrongly is a function of place (JCGM 100, 5.2.2: one input for all who read there). Readings
-    near one another share it and cancel or add with their signs. Far apart nothing is known of it but the most
-    between any two: each place then has half the variance of such a difference. That is on the safe side but for a
-    pair half a wave of the guide apart, as what two places have in common cancels where as many enter one way as the
-    other.
+    The error of the scale is a function of position (JCGM 100, 5.2.2: one input for all readings there). Readings near
+    one another share it, so it cancels or adds by their signs. Far apart only the largest difference between any two
+    is known: each position then has half the variance of such a difference. That is on the safe side except for a pair
+    half a wave of the guide apart, as what two positions have in common cancels between equally many of each sign.
     """
     u_um = abbe_u_um(bench_file)
     if u_um is None:
@@ -109,28 +108,28 @@ def tipping_u_um(bench_file: BenchFile, places: Sequence[Place]) -> float | None
     return u_um * math.sqrt(0.5 * _variance(places))
 
 
-def tipping(bench_file: BenchFile, places: Sequence[Place]) -> Bounded:
-    """The line of all readings of the carriage by which zero, adapters and place are known together."""
+def tipping_term(bench_file: BenchFile, places: Sequence[Place]) -> Bounded:
+    """The line for all carriage readings on which zero, adapters and present position rest."""
     u_um = tipping_u_um(bench_file, places)
     if u_um is None:
         return _missing("abbe", "pitch and yaw of the carriage beside its scale (`abbe` of the bench)")
-    # Several arc sines make something near a triangle; a little on the safe side where places have much in common.
+    # Several arc sines add to nearly a triangle; slightly on the safe side if positions are strongly correlated.
     return Bounded((ChainTerm("abbe", 0.0, u_um, None, "triangular", "bench file"),), ())
 
 
 def _variance(places: Sequence[Place]) -> float:
-    """Of the sum, in units of one place's own."""
+    """Variance of the sum, in units of one position's own."""
     alike = (
-        one * other * math.exp(-0.5 * ((here - there) / ALIKE_WITHIN_UM) ** 2)
-        for one, here in places
-        for other, there in places
+        sign * other_sign * math.exp(-0.5 * ((here - there) / ALIKE_WITHIN_UM) ** 2)
+        for sign, here in places
+        for other_sign, there in places
     )
     return max(0.0, sum(alike))
 
 
-def read_at(carriage_um: float, zero_um: float, adapters: Sequence[Length]) -> list[Place]:
-    """Every reading of the carriage that a depth rests on: where it stands, where zero was found, and for each adapter
-    that was measured on this bench where its upper seat was found and, its length away, the base."""
+def carriage_readings(carriage_um: float, zero_um: float, adapters: Sequence[Length]) -> list[Place]:
+    """Every carriage reading that a depth rests on, with its sign: the present position, that of the zero, and for each
+    adapter measured on this bench that of its upper seat and, one adapter length away, that of the base."""
     measured = [(part.carriage_um, part.length_um) for part in adapters if part.carriage_um is not None]
     return [
         (1.0, carriage_um),
@@ -141,9 +140,9 @@ def read_at(carriage_um: float, zero_um: float, adapters: Sequence[Length]) -> l
 
 
 def _stand_off(bench_file: BenchFile, lens: Lens | None, lengths: Sequence[Length]) -> Bounded:
-    """Dirt and burrs hold seats apart and never let them sink: half of the bound each, and evenly about that.
+    """Dirt and burrs only hold seats apart: half of the bound per joint, rectangular about that.
 
-    A calibrated adapter was measured standing on its joint, so half the bound is in its length.
+    A calibrated adapter was measured on its joint, so half the bound is in its length already.
     """
     most = bench_file.joint.stand_off_um
     if most is None:
@@ -155,7 +154,7 @@ def _stand_off(bench_file: BenchFile, lens: Lens | None, lengths: Sequence[Lengt
 
 
 def _wedge(adapter: Adapter) -> Bounded:
-    """What rests on a seat finds other points of it than the bridge's feet did, by which its length was found."""
+    """A lens rests on other points of the seat than the feet of the bridge that its length was measured with."""
     term, points = f"wedge {adapter.id}", adapter.given.points_um
     if len(points) < 2:
         return _missing(term, f"wedge of adapter {adapter.id} (`points_um` of its record)")
@@ -165,7 +164,7 @@ def _wedge(adapter: Adapter) -> Bounded:
 
 
 def _sag(bench_file: BenchFile, lens: Lens | None) -> Bounded:
-    """The seat, pulled away from the base by the lens's weight: half of the bound, and evenly about that."""
+    """Sag of the seat under the lens's weight: half of the bound, rectangular about that."""
     sag = bench_file.sag
     if sag is None:
         return _missing("sag", "sag of the seat under the lens (`sag` of the bench)")

@@ -1,13 +1,13 @@
-"""The datum chain: the one place that says where the carriage must stand, and how sure that is.
+"""The datum chain: the carriage position of nominal, and its uncertainty.
 
     depth of nominal = flange_depth + glass + target_cover + conjugate + terms of the arrangement + trim
     carriage = depth of nominal - base - adapters - joints - stand-off - sag - thermal(base, adapters, scale)
 
-where the target rides on the carriage; what other arrangements make of it is theirs to say (`arrangements`).
+where the target rides on the carriage; other arrangements define their own relation (`arrangements`).
 
-Every term is always published. What the files state no bound for, sag among it, stands without an uncertainty, not with
-one of zero; so does the growth of a scale whose expansion is not stated. The chain is paraxial,
-as cameras are set. Offset 0 is nominal, positive is deeper; the trim is an offset that a person chose.
+Every term is always published. A term whose bound the files do not state, such as sag, has no uncertainty rather than
+one of zero; so has the growth of a scale whose expansion is not stated. The chain is paraxial, as cameras are set.
+Offset 0 is nominal, positive is deeper; the trim is an offset that a person chose.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from benchd.arrangements.places import Places
 from benchd.arrangements.registry import arrangement_of
 from benchd.arrangements.setup_document import SetupDocument
 from benchd.bench.datum import chain_notes
-from benchd.bench.datum.bounded_terms import bounded_terms, together
+from benchd.bench.datum.bounded_terms import bounded_terms, combined
 from benchd.bench.datum.bounded_terms import notes as bounded_notes
 from benchd.bench.datum.chain_terms import (
     CalibrationInForce,
@@ -78,12 +78,12 @@ JOINT = "joint"
 class Chain:
     """The chain of one set-up.
 
-    `terms` are for the eye, each part with its own u; `budget` are the same as independent lines (thermal parts share a
+    `terms` are for display, each part with its own u; `budget` are the same as independent lines (thermal parts share a
     thermometer and are one line there), whose root sum of squares is `u_um`. `carriage_um` is where `nominal` goes,
     trim included; None without a lens. `why_relative` says in clauses what keeps findings from being absolute: a base
-    not calibrated, nothing stated of the position, a conjugate term not known. `places` says what depth and offset any
-    place of the carriage has, `by_carriage` what it may be wrong by, `improves` what betters the lines of the
-    arrangement.
+    not calibrated, no statement on the position, an unknown conjugate term. `places` converts between carriage, depth
+    and offset, `by_carriage` gives the uncertainty of a carriage position, `improves` says how to improve the lines of
+    the arrangement.
     """
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
@@ -101,11 +101,11 @@ class Chain:
 
     @property
     def absolute(self) -> bool:
-        """Whether offsets are counted from a nominal place that is known."""
+        """Whether offsets are counted from a known nominal position."""
         return not self.why_relative
 
     def budget_at(self, offset_um: float) -> tuple[ChainTerm, ...]:
-        """The budget with those of its lines that go with where the peak is as they are at this offset."""
+        """The budget, its position-dependent lines taken at this offset."""
         carriage_um = self.places.carriage_um(offset_um)
         if carriage_um is None or self.by_carriage is None:
             return self.budget
@@ -114,7 +114,7 @@ class Chain:
         for line in (
             *self.places.lines(offset_um),
             *self.by_carriage.position(carriage_um, slope),
-            *self.by_carriage.tips(carriage_um, slope).lines,
+            *self.by_carriage.tipping_at(carriage_um, slope).lines,
         ):
             lines[line.term] = line
         return tuple(line for line in lines.values() if line.u_um > 0.0)
@@ -127,7 +127,7 @@ def datum_chain(
     calibrations: Mapping[str, CalibrationInForce],
     scale: ScaleRecord | None,
 ) -> Chain:
-    """The chain of `setup` with the calibrations in force (artefact -> calibration) and what is stated of the position.
+    """The chain of `setup` with the calibrations in force (artefact -> calibration) and the stated position errors.
 
     Raises Refused: unknown_name, wall_too_near (no image of the wall can form). Checks of the set-up itself are
     `setup.apply`'s.
@@ -135,19 +135,19 @@ def datum_chain(
     now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K, setup.rev)
     lens = records.lens(setup.lens) if setup.lens is not None else None
     base = base_length(bench_file, calibrations.get(bench_file.base.calibration))
-    adapters = [adapter_length(records.adapter(one), calibrations.get(one)) for one in setup.adapters]
+    adapters = [adapter_length(records.adapter(name), calibrations.get(name)) for name in setup.adapters]
     pairs = len(adapters) + (1 if lens is not None else 0)
     joints = joints_term(pairs, bench_file, calibrations.get(JOINT))
 
     arrangement = arrangement_of(bench_file)
     conjugate: ConjugateTerm | None = None
-    gauged = _found_through(base, bench_file)
+    gauged = _measured_through_cover(base, bench_file)
     optical = _flange_and_plates(bench_file, records, setup, lens, gauged=gauged)
     if lens is not None:
         conjugate = arrangement.conjugate(lens, setup, bench_file)
         optical += [conjugate.term, *arrangement.terms(lens)]
     trim = ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator")
-    bounded = bounded_terms(bench_file, lens, [records.adapter(one) for one in setup.adapters], adapters)
+    bounded = bounded_terms(bench_file, lens, [records.adapter(name) for name in setup.adapters], adapters)
     lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
     growths = [growth(part.term, part.length_um, part.alpha_per_K, part.at_C, now) for part in (base, *adapters)]
 
@@ -161,7 +161,7 @@ def datum_chain(
     )
     places = arrangement.places(stands)
     carriage = places.carriage_um(setup.trim_um)
-    # A length that was found by moving the target shares scale and gauge with its place; one that stands does not.
+    # A length measured by moving the target shares scale and gauge errors with its position; a fixed target does not.
     measured = adapters if arrangement.moves_target else []
     position: list[ChainTerm] = []
     by_carriage: CarriageTerms | None = None
@@ -175,17 +175,19 @@ def datum_chain(
             growths.append(growth("scale", places.by_scale_um(carriage), alpha_scale, REFERENCE_C, now))
         by_carriage = CarriageTerms(bench_file, scale, zero_um, measured)
         position = by_carriage.position(carriage, slope)
-        bounded = together([bounded, by_carriage.tips(carriage, slope)])
+        bounded = combined([bounded, by_carriage.tipping_at(carriage, slope)])
 
     used = {base.source: base, **{part.source: part for part in adapters}}
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
-    # Without a lens there is no place, and so no line of scale or carriage that could take its share over; nor is there
-    # one of its tipping where the bench does not state (any more) how it tips.
+    # Without a lens there is no position, and so no line of scale or carriage to hold the shared part; nor is there one
+    # for tipping if the bench file does not state it (any more).
     by_moving = bool(position) and arrangement.moves_target
     own = [
-        part.as_line(_shared(part.shares, by_moving=by_moving, abbe=bench_file.abbe is not None, gauged=gauged))
+        part.as_line(
+            _shared_elsewhere(part.shares, by_moving=by_moving, abbe=bench_file.abbe is not None, gauged=gauged)
+        )
         for part in (base, *adapters)
     ]
     by_gauge = gauge_terms(base, adapters) if by_moving else []
@@ -215,29 +217,29 @@ def datum_chain(
     )
 
 
-def _found_through(base: Length, bench_file: BenchFile) -> bool:
-    """Whether the base was found through the cover as the bench file has it; the doubt of another one stays with it."""
+def _measured_through_cover(base: Length, bench_file: BenchFile) -> bool:
+    """Whether the base was measured through the cover that the bench file states; else u keeps the cover's share."""
     stated_um = cover_u_um(bench_file.target.cover)
     return base.shares.cover_um > 0.0 and math.isclose(base.shares.cover_um, stated_um, rel_tol=1e-6)
 
 
-def _shared(shares: Shares, *, by_moving: bool, abbe: bool, gauged: bool) -> Shares:
-    """What of a length's shares stands in other lines of the chain."""
+def _shared_elsewhere(shares: Shares, *, by_moving: bool, abbe: bool, gauged: bool) -> Shares:
+    """The shares of a length's u that are held by other lines of the chain."""
     own = shares if gauged else replace(shares, cover_um=0.0)
     if not by_moving:
-        return own.of_cover
+        return own.cover_only
     return own if abbe else replace(own, abbe_um=0.0)
 
 
 def _flange_and_plates(
     bench_file: BenchFile, records: Records, setup: SetupDocument, lens: Lens | None, *, gauged: bool
 ) -> list[ChainTerm]:
-    """What makes up the nominal depth of an image of infinity; `gauged`: the base was found through the cover."""
+    """Terms of the nominal depth of an image of infinity; `gauged`: the base was measured through the cover."""
     terms = []
     if lens is not None:
         flange = 1000.0 * bench_file.mounts[lens.mount].flange_depth_mm
         terms.append(ChainTerm("flange_depth", flange, 0.0, None, "normal", f"mount {lens.mount}, bench file"))
-    terms += [glass_term(records.glass(one), setup.light_nm) for one in setup.glass]
+    terms += [glass_term(records.glass(name), setup.light_nm) for name in setup.glass]
     source = f"target {bench_file.target.id}, bench file" if bench_file.target.cover else "no cover"
     terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm, gauged=gauged))
     return terms
@@ -247,7 +249,7 @@ def published(chain: Chain) -> tuple[ChainTerm | UnmeasuredTerm, ...]:
     """The terms and, last, the carriage itself."""
     if chain.carriage_um is None:
         return chain.terms
-    # How sure the place is goes by how much of it an um of offset takes.
+    # From the uncertainty of the offset to that of the carriage position.
     u_um = chain.u_um / chain.places.slope(chain.carriage_um)
     total = ChainTerm("carriage", chain.carriage_um, u_um, None, "normal", chain.places.found_by)
     return (*chain.terms, total)

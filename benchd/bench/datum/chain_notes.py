@@ -1,4 +1,4 @@
-"""What a person must know of a chain beside its figures: what makes it relative, what was assumed, what was widened."""
+"""Notes on a chain: what makes it relative, what was assumed, which uncertainties were widened."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def notes(
     *,
     taken_back: bool,
 ) -> tuple[str, ...]:
-    """What was assumed or widened, in sentences; `taken_back`: whether the scale's growth is known."""
+    """Assumptions and widened uncertainties, in sentences; `taken_back`: whether the scale's growth is known."""
     notes = list(conjugate.notes) if conjugate else ["No lens: the nominal place is not stated."]
     base, *adapters = parts
     if not base.calibrated:
@@ -56,7 +56,9 @@ def notes(
         notes.append(f"At {setup.temperature_C:g} °C: {with_scale if taken_back else without}")
     if setup.trim_um:
         notes.append(f"A trim of {setup.trim_um:+g} µm stands; it is no part of the focus error.")
-    layers = plates([*bench_file.target.cover, *(layer for one in setup.glass for layer in records.glass(one).layers)])
+    layers = plates(
+        [*bench_file.target.cover, *(layer for glass in setup.glass for layer in records.glass(glass).layers)]
+    )
     others = sorted({layer.at_nm for layer in layers if setup.light_nm is not None and layer.at_nm != setup.light_nm})
     if others:
         stated = " and ".join(f"{at_nm:g}" for at_nm in others)

@@ -1,7 +1,7 @@
 """The terms of the datum chain, each with value, standard uncertainty, degrees of freedom and source.
 
-Values are contributions to the carriage: what lies on the lens's side of the target adds, what the bench brings
-along (base, adapters, joints, growth) is taken off. Lengths in um.
+Values are contributions to the carriage position: terms on the lens's side of the target are added, those of the bench
+(base, adapters, joints, growth) are subtracted. Lengths in um.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from benchd.optics.expansion import REFERENCE_C, U_ALPHA_REL, coefficient_u_um
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
 
 UNSTATED_HALF_RANGE_K = 10.0
-"""A room whose temperature nobody stated is taken to be within this of the reference, rectangular."""
+"""A room of unstated temperature is taken to be within this of the reference, rectangular."""
 
 LEAST_ABBE = 30.0
 """Plates behind a lens have a V number above this (common practice, no source): bounds the index at another colour."""
@@ -28,8 +28,8 @@ _F_MINUS_C_NM = 170.1
 
 @dataclass(frozen=True, slots=True)
 class Shares:
-    """What of a calibration's u came of the bench's own scale, carriage and gauge, and of the thickness of the target's
-    cover, on which the gauge's tip rests (um): others share it."""
+    """The parts of a calibration's u (um) that come from the bench's own scale, carriage and gauge, and from the
+    thickness of the target's cover, on which the gauge's tip rests: other lengths share them."""
 
     scale_um: float = 0.0
     abbe_um: float = 0.0
@@ -39,22 +39,22 @@ class Shares:
 
     @property
     def u_um(self) -> float:
-        """All of it."""
+        """All parts combined."""
         return math.hypot(self.scale_um, self.abbe_um, self.hysteresis_um, self.gain_um, self.cover_um)
 
     @property
-    def of_cover(self) -> Shares:
-        """What is shared though nothing of the bench moved when the length was found."""
+    def cover_only(self) -> Shares:
+        """The only part that is shared if nothing of the bench moved in the measurement."""
         return Shares(cover_um=self.cover_um)
 
 
 @dataclass(frozen=True, slots=True)
 class CalibrationInForce:
-    """What a calibration says of an artefact: its length at `at_C`.
+    """The calibrated length of an artefact at `at_C`.
 
-    `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None
-    where it is not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study)
-    the value is 0 and u is that of one pair.
+    `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None if
+    not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study) the value is 0
+    and u is that of one pair.
     """
 
     id: str
@@ -69,7 +69,7 @@ class CalibrationInForce:
 
 @dataclass(frozen=True, slots=True)
 class Length:
-    """A part of the bench with the temperature at which its length holds, who says so, and where it was found."""
+    """A part of the bench: its length, the temperature at which it holds, its source, and where it was measured."""
 
     term: str
     length_um: float
@@ -86,12 +86,12 @@ class Length:
         return ChainTerm(self.term, -self.length_um, self.u_um, self.dof, "normal", self.source)
 
     def as_line(self, shared: Shares) -> ChainTerm:
-        """Without what of its own `shares` it has in common with other lines of the chain, which hold that once."""
+        """The term without the `shared` parts of its u, which other lines of the chain hold once."""
         shared_um = shared.u_um
         if not shared_um:
             return self.as_term()
         own = math.sqrt(max(0.0, self.u_um**2 - shared_um**2))
-        # What was taken out had no doubt of its own: the rest keeps u^4 / dof (JCGM 100, G.4.1).
+        # The part removed has infinite degrees of freedom: the rest keeps u^4 / dof (JCGM 100, G.4.1).
         dof = None if self.dof is None or not own else self.dof * (own / self.u_um) ** 4
         return replace(self.as_term(), u_um=own, dof=dof)
 
@@ -136,11 +136,11 @@ def plates_term(
 ) -> ChainTerm:
     """Paraxial shift t (1 - 1/n) of plates, their errors independent of each other; air between them shifts nothing.
 
-    With `gauged` the base was found through them: where one is thicker than stated the target stands deeper by all of
-    that and the image by t (1 - 1/n) of it, so that 1/n of it is left, and of air all.
+    With `gauged` the base was measured through them: an excess thickness then moves the target deeper by all of it and
+    the image by (1 - 1/n) of it, so that 1/n of it is left, and of an air gap all.
 
-    Where the light is not the one the index is stated for, the index is uncertain by the most that glass of
-    V = LEAST_ABBE would change over that distance, as a rectangular error.
+    If the light differs from the one that the index is stated for, the index is uncertain by the most that glass of
+    V = LEAST_ABBE would change over that wavelength difference, as a rectangular error.
     """
     layers = plates(stack)
     value = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
@@ -163,7 +163,7 @@ def plates_term(
 
 
 def cover_u_um(cover: Sequence[Layer | AirGap]) -> float:
-    """Of how thick a cover is, air in it included."""
+    """Standard uncertainty of a cover's thickness, air gaps included."""
     return 1000.0 * math.hypot(*(layer.u_mm for layer in cover))
 
 
@@ -182,7 +182,7 @@ def joints_term(pairs: int, bench_file: BenchFile, study: CalibrationInForce | N
 
 @dataclass(frozen=True, slots=True)
 class Temperature:
-    """The temperature the chain is worked out for, its u, and who said so."""
+    """The temperature that the chain is computed for, its u, and its source."""
 
     at_C: float
     u_K: float
@@ -191,7 +191,7 @@ class Temperature:
 
 
 def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Temperature:
-    """As set-up `rev` has it; not stated means the reference temperature with a wide, rectangular doubt."""
+    """The temperature of set-up `rev`; if not stated, the reference temperature with a wide rectangular uncertainty."""
     if temperature_C is None:
         u_K = standard_u(UNSTATED_HALF_RANGE_K, "rectangular")
         return Temperature(REFERENCE_C, u_K, "temperature not stated", False)
@@ -200,7 +200,7 @@ def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Tempera
 
 @dataclass(frozen=True, slots=True)
 class Growth:
-    """Thermal growth of one part: how it goes with the common temperature, and its own doubt of alpha."""
+    """Thermal growth of one part: its slope with the common temperature, and its own uncertainty from alpha."""
 
     term: ChainTerm
     per_K: float
@@ -208,7 +208,7 @@ class Growth:
 
 
 def growth(name: str, length_um: float, alpha_per_K: float, at_C: float, now: Temperature) -> Growth:
-    """alpha L (T - T_cal), taken off. Its u has a share of the temperature, common to all parts, and one of alpha."""
+    """alpha L (T - T_cal), subtracted. Its u has a part from the temperature, common to all, and one from alpha."""
     delta_K = now.at_C - at_C
     per_K = -alpha_per_K * length_um
     u_own = coefficient_u_um(length_um, U_ALPHA_REL * alpha_per_K, delta_K, now.u_K)
@@ -220,8 +220,8 @@ def growth(name: str, length_um: float, alpha_per_K: float, at_C: float, now: Te
 def thermal_budget(growths: Sequence[Growth], now: Temperature) -> ChainTerm:
     """All growths as one line of the budget: they share one thermometer, so their slopes add with their signs.
 
-    The temperature at which each part was calibrated is another reading on another day and stands in that
-    calibration's own uncertainty; it is taken as independent of today's.
+    The temperature at which each part was calibrated was read on another day and is in that calibration's own
+    uncertainty; it is taken as independent of today's.
     """
     common = sum(part.per_K for part in growths) * now.u_K
     own = math.hypot(*(part.u_own_um for part in growths))
@@ -232,28 +232,28 @@ def thermal_budget(growths: Sequence[Growth], now: Temperature) -> ChainTerm:
 
 
 def gauge_terms(base: Length, adapters: Sequence[Length]) -> list[ChainTerm]:
-    """Lines of the hysteresis and the gain of the one gauge, that measured base and adapters; none without one.
+    """Lines of the hysteresis and the gain of the gauge that measured base and adapters; none without one.
 
-    Base and adapters are added up, so what a gauge does to both adds up with its sign (JCGM 100, 5.2.2 and F.1.2.3).
+    Base and adapters are added up, so the gauge's common errors add with their signs (JCGM 100, 5.2.2 and F.1.2.3).
     """
     hysteresis = _hysteresis_u_um(base.shares.hysteresis_um, sum(part.shares.hysteresis_um for part in adapters))
     gain = sum(part.shares.gain_um for part in (base, *adapters))
     source = ", ".join(part.source for part in (base, *adapters) if part.shares.hysteresis_um or part.shares.gain_um)
     lines = [
         ChainTerm("gauge hysteresis", 0.0, hysteresis, None, "arcsine", source),
-        # Which way a gauge read off its middle is not kept. One gain is at fault each time, so the sum bounds it.
+        # On which side of its middle a gauge read is not recorded. It is the same gain each time, so the sum bounds it.
         ChainTerm("gauge gain", 0.0, gain, None, "normal", source),
     ]
     return [line for line in lines if line.u_um > 0.0]
 
 
 def _hysteresis_u_um(of_base: float, of_adapters: float) -> float:
-    """The u of all lengths together from those of the base and, summed, of the adapters.
+    """The u of all lengths together, from those of the base and, summed, of the adapters.
 
-    A tip comes to ring, base and seats from one side or the other, at one kind of place always alike: a reading is
-    half of the hysteresis h off, s = +-h/2. The base is `s(base) - s(ring)` off, an adapter `s(seat) - s(base)`. With
-    one adapter the base face drops out, and of two hystereses one is left; with n of them the sum is
-    `n s(seat) - (n - 1) s(base) - s(ring)`, which grows with n and not with its root.
+    A tip approaches ring, base and seats from one side or the other, but each kind of face always from the same: a
+    reading is off by half of the hysteresis h, s = +-h/2. The base is off by `s(base) - s(ring)`, an adapter by
+    `s(seat) - s(base)`. With one adapter the base face cancels, and one of two hystereses is left; with n adapters the
+    sum is `n s(seat) - (n - 1) s(base) - s(ring)`, which grows with n and not with its root.
     """
     base, adapters = of_base / math.sqrt(2.0), of_adapters / math.sqrt(2.0)
     return math.hypot(base, base - adapters, adapters)

@@ -1,4 +1,4 @@
-"""Whether target, glass and rear element stay clear of each other; asked before anything moves or is changed."""
+"""Rear clearance: target, glass and rear element must stay clear of each other; checked before motions and changes."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
 
 SPARE_UM, NAMED_UM = 10.0, 100.0
-"""What a person is asked about is a little nearer than the carriage comes, in whole tenths of a millimetre."""
+"""The depth in a question to a person is a little less than the carriage reaches, in whole tenths of a millimetre."""
 
 Parts = tuple[str | None, tuple[str, ...], tuple[str, ...], Ring | None]
-"""Lens, adapters, glass and ring: what a person has seen to be clear holds for these and no others, as the rear of
-many lenses moves with the ring."""
+"""Lens, adapters, glass and ring: a person's confirmation of rear clearance holds for this combination only, as the
+rear of many lenses moves with the ring."""
 
 
 @dataclass(frozen=True, slots=True)
 class Clearance:
-    """The least depth that a set-up allows, and what it is made of (um).
+    """The least depth that a set-up allows, and the clearance in it (um).
 
-    `least_depth_um` is None where nothing limits it (no lens). How far the lens reaches back may not be in its record:
-    then `question` begins what a person is asked, and the least depth is the one seen to be clear, None if none was.
+    `least_depth_um` is None if nothing limits it (no lens). If the record does not say how far the lens reaches back,
+    `question` is the beginning of the question to a person, and the least depth is the confirmed one, None if none was.
     """
 
     least_depth_um: float | None
@@ -34,7 +34,7 @@ class Clearance:
 
 
 def parts_of(setup: SetupDocument) -> Parts:
-    """What an answer about the rear counts for."""
+    """The combination that an answer about rear clearance holds for."""
     return setup.lens, setup.adapters, setup.glass, setup.ring
 
 
@@ -55,9 +55,9 @@ def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> 
         )
         advice = f"Write rear_protrusion_mm into the record of lens {lens.id}, or run a procedure, which asks."
         return Clearance(None, keep, question, advice)
-    plates_mm = sum(records.glass(one).thickness_mm for one in setup.glass)
+    plates_mm = sum(records.glass(name).thickness_mm for name in setup.glass)
     plates_mm += full_thickness_mm(bench_file.target.cover)
-    # A rear element inside the mount gives no room away: plates are kept below the seat all the same.
+    # A rear element inside the mount gains nothing: plates are kept below the seat all the same.
     reach_mm = max(lens.rear_protrusion_mm, 0.0)
     remove = " or remove the glass" if setup.glass else ""
     return Clearance(
@@ -67,20 +67,20 @@ def clearance(bench_file: BenchFile, records: Records, setup: SetupDocument) -> 
     )
 
 
-def to_be_seen_um(depth_um: float) -> float:
-    """The depth that a person is asked about where the carriage is to come to this one."""
+def depth_to_confirm_um(depth_um: float) -> float:
+    """The depth in the question to a person, if the carriage is to go to `depth_um`."""
     return math.floor((depth_um - SPARE_UM) / NAMED_UM) * NAMED_UM
 
 
 def rear_question(limit: Clearance, depth_um: float) -> str:
-    """The whole question, for a depth as of `to_be_seen_um`."""
+    """The whole question, for a depth from `depth_to_confirm_um`."""
     return f"{limit.question}, even with the target only {depth_um / 1000.0:.1f} mm behind the seat?"
 
 
 def check_clearance(limit: Clearance, depth_um: float) -> None:
-    """Refuse a depth that would bring them together, or of which nobody can say. Raises Refused('clearance')."""
+    """Refuse a depth that is too small, or that nobody has confirmed. Raises Refused('clearance')."""
     if limit.question is not None and (limit.least_depth_um is None or depth_um < limit.least_depth_um):
-        asked = rear_question(limit, to_be_seen_um(depth_um))
+        asked = rear_question(limit, depth_to_confirm_um(depth_um))
         raise Refused("clearance", asked, advice=limit.advice, data={"question": True})
     if limit.least_depth_um is None or depth_um >= limit.least_depth_um:
         return

@@ -1,4 +1,4 @@
-"""The set-up in force: changed whole or not at all, its chain worked out at once, kept and published."""
+"""The set-up in force: changed whole or not at all; its chain is computed at once, recorded and published."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from benchd.bench.datum.chain import (
 from benchd.bench.datum.chain_terms import Temperature, temperature_of
 from benchd.bench.datum.clearance import Clearance, Parts, check_clearance, clearance, parts_of
 from benchd.bench.datum.position_terms import zero_at_um
-from benchd.bench.datum.wall_distance import carried_over
+from benchd.bench.datum.wall_distance import carry_over
 from benchd.bench.notices import Notices
 from benchd.devices import Clock
 from benchd.errors import Refused
@@ -32,7 +32,7 @@ from benchd.records.store import Store
 
 
 def not_driven(rev: int) -> Refused:
-    """What is said to whoever relies on a place that means nothing until the carriage is driven again."""
+    """The refusal of a request that relies on a stale position."""
     return Refused(
         "not_driven",
         "The carriage has not been driven since the set-up changed or it was homed.",
@@ -42,7 +42,7 @@ def not_driven(rev: int) -> Refused:
 
 
 class CurrentSetup:
-    """Holds set-up, chain and the calibrations in force; tells every change as the kept document `setup`."""
+    """Holds set-up, chain and the calibrations in force; publishes every change as the kept document `setup`."""
 
     def __init__(
         self, loaded: LoadedBench, store: Store, notices: Notices, clock: Clock, scale: ScaleRecord | None
@@ -53,32 +53,32 @@ class CurrentSetup:
         self._clock = clock
         self._scale = scale
         self._calibrations: dict[str, CalibrationInForce] = {}
-        self.rear_seen: dict[Parts, float] = {}
-        """What a person has made sure of: down to which depth (um) parts that stand, or are about to, stay clear."""
+        self.rear_confirmed_um: dict[Parts, float] = {}
+        """Depth (um) down to which a person has confirmed rear clearance, by combination of parts."""
         self.document: SetupDocument = first_setup(loaded.file)
         self.chain: Chain = self._chain(self.document)
 
     async def load(self) -> None:
-        """Take up the last set-up of the record (its position is stale) and the calibrations in force."""
+        """Load the last set-up of the record (its position is stale) and the calibrations in force."""
         await self._read_calibrations()
         last = await self._store.last_setup()
         if last is not None:
-            nobodys = set(OF_THE_WALL) - set(self.arrangement.goes_by)  # kept before the bench was arranged otherwise
-            changes = {key: value for key, value in last.doc.items() if key in SETTABLE and key not in nobodys}
+            unused = set(OF_THE_WALL) - set(self.arrangement.goes_by)  # recorded under another arrangement
+            changes = {key: value for key, value in last.doc.items() if key in SETTABLE and key not in unused}
             try:
                 document = apply(self.document, changes, self._loaded.records, self._loaded.file)
                 self.document = document.model_copy(update={"rev": last.rev})
-            except Refused:  # a record has gone since; the empty set-up is the honest one
+            except Refused:  # a record file is missing now: begin with the empty set-up
                 self.document = self.document.model_copy(update={"rev": last.rev + 1})
         self.chain = self._chain(self.document)
-        self._tell()
+        self._publish()
 
     async def change(self, changes: Mapping[str, Any], rev: int | None = None) -> SetupDocument:
-        """Apply a change, keep and publish it. Raises Refused; then nothing has changed."""
+        """Apply a change, record and publish it. Raises Refused; then nothing has changed."""
         new, chain = self.preview(changes, rev)
         if new is self.document:
             return new
-        await self._take(with_chain(new, chain), chain)
+        await self._adopt(with_chain(new, chain), chain)
         return self.document
 
     def preview(
@@ -88,13 +88,13 @@ class CurrentSetup:
         *,
         since: tuple[SetupDocument, Chain] | None = None,
     ) -> tuple[SetupDocument, Chain]:
-        """What a change would come to, without making it; of the set-up in force, or of one that would be by then.
+        """The result of a change, without making it; from the set-up in force, or from a predicted one (`since`).
 
         Raises Refused.
         """
         records, (before, then) = self._loaded.records, since or (self.document, self.chain)
         new = apply(before, changes, records, self._loaded.file, rev=rev)
-        new = carried_over(before, then, new, self._chain, changes, records)
+        new = carry_over(before, then, new, self._chain, changes, records)
         if new.lens is not None:
             records.require_unchanged("lens", new.lens)
         for adapter in new.adapters:
@@ -104,31 +104,31 @@ class CurrentSetup:
         return new, self._chain(new)
 
     async def refresh(self) -> None:
-        """Take out of the chain what has expired since it was worked out; asked before anything is measured by it."""
+        """Remove calibrations that have expired since the chain was computed; called before it is measured by."""
         before = self._calibrations
         await self._read_calibrations()
         if self._calibrations != before:
-            await self.calibrated()
+            await self.rebuild_chain()
 
-    async def calibrated(self) -> None:
-        """A calibration came into force or went: the chain is another one, and so is the set-up's revision."""
+    async def rebuild_chain(self) -> None:
+        """A calibration came into force or expired: compute the chain anew and count up the set-up's revision."""
         await self._read_calibrations()
         new = self.document.model_copy(update={"rev": self.document.rev + 1, "stale": True})
         chain = self._chain(new)
-        await self._take(with_chain(new, chain), chain)
+        await self._adopt(with_chain(new, chain), chain)
 
     def mark_driven(self) -> None:
-        """The carriage has been driven by the chain as it is now."""
-        self._stale(False)
+        """The carriage has been driven by the present chain: its position is no longer stale."""
+        self._set_stale(False)
 
     def mark_stale(self) -> None:
-        """The position means nothing until it is driven again."""
-        self._stale(True)
+        """The position is stale until the carriage is driven again."""
+        self._set_stale(True)
 
-    def _stale(self, stale: bool) -> None:
+    def _set_stale(self, stale: bool) -> None:
         if self.document.stale is not stale:
             self.document = self.document.model_copy(update={"stale": stale})
-            self._tell()
+            self._publish()
 
     def require_driven(self) -> None:
         """Raise Refused('not_driven') while the position is stale."""
@@ -136,31 +136,31 @@ class CurrentSetup:
             raise not_driven(self.document.rev)
 
     def clearance_of(self, document: SetupDocument) -> Clearance:
-        """The least depth a set-up allows, by its records or by what a person has seen of these parts."""
+        """The least depth that a set-up allows, by its records or by a person's confirmation of its parts."""
         limit = clearance(self._loaded.file, self._loaded.records, document)
         if limit.question is None:
             return limit
-        return replace(limit, least_depth_um=self.rear_seen.get(parts_of(document)))
+        return replace(limit, least_depth_um=self.rear_confirmed_um.get(parts_of(document)))
 
     def check_depth(self, depth_um: float) -> None:
         """Raise Refused('clearance') for a depth that would bring target, glass and lens together."""
         check_clearance(self.clearance_of(self.document), depth_um)
 
     def confirm_rear(self, document: SetupDocument, depth_um: float) -> None:
-        """A person has made sure that lens, glass and target of a set-up, or of one about to be, stay clear so far."""
-        self.rear_seen[parts_of(document)] = depth_um
+        """A person has confirmed that lens, glass and target of this set-up stay clear down to `depth_um`."""
+        self.rear_confirmed_um[parts_of(document)] = depth_um
 
-    def keep_seen(self, document: SetupDocument | None = None) -> None:
-        """Forget what was seen of other parts than these, or than those that stand: nobody looks at them any more."""
+    def drop_other_confirmations(self, document: SetupDocument | None = None) -> None:
+        """Forget confirmations of other parts than those of this set-up, by default the one in force."""
         kept = parts_of(document or self.document)
-        self.rear_seen = {parts: seen for parts, seen in self.rear_seen.items() if parts == kept}
+        self.rear_confirmed_um = {parts: seen for parts, seen in self.rear_confirmed_um.items() if parts == kept}
 
     def calibration(self, artefact: str) -> CalibrationInForce | None:
         """The calibration of an artefact in force."""
         return self._calibrations.get(artefact)
 
     def position_u_um(self, carriage_um: float) -> float | None:
-        """The position's own standard uncertainty at a place; None where nothing is stated of it."""
+        """The standard uncertainty of the position alone, there; None if its errors are not stated."""
         if self._scale is None:
             return None
         zero_um = self.chain.places.zero_um(zero_at_um(self._loaded.file, self._calibrations))
@@ -168,12 +168,12 @@ class CurrentSetup:
 
     @property
     def temperature(self) -> Temperature:
-        """The room's, as it is stated, and by whom."""
+        """The stated temperature of the room, and its source."""
         setup = self.document
         return temperature_of(setup.temperature_C, self._loaded.file.set_up.u_temperature_K, setup.rev)
 
-    def check_counts_with(self, artefact: str, unit: str, finding: str) -> None:
-        """Raise Refused for a calibration of what no chain of this bench has a term for ('unknown_name'), and for one
+    def check_in_chain(self, artefact: str, unit: str, finding: str) -> None:
+        """Raise Refused for a calibration of an artefact that no chain of this bench uses ('unknown_name'), and for one
         in another unit than the chain's ('bad_request')."""
         known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT)
         if artefact not in known:
@@ -185,43 +185,43 @@ class CurrentSetup:
 
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:
-        """What has a calibration in force."""
+        """Artefacts with a calibration in force."""
         return tuple(self._calibrations)
 
     @property
     def arrangement(self) -> Arrangement:
-        """What stands where on the bench."""
+        """The arrangement of the bench."""
         return arrangement_of(self._loaded.file)
 
     def _chain(self, document: SetupDocument) -> Chain:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
 
-    async def _take(self, document: SetupDocument, chain: Chain) -> None:
-        self.keep_seen(document)  # the same parts put in again later are not what somebody looked at
+    async def _adopt(self, document: SetupDocument, chain: Chain) -> None:
+        self.drop_other_confirmations(document)  # parts that are fitted again later have to be confirmed again
         plain = document.model_dump(mode="json")
         keeping = asyncio.ensure_future(self._store.add_setup(document.rev, plain, plain["chain"]))
         try:
             await asyncio.shield(keeping)
         except asyncio.CancelledError:
-            await asyncio.wait({keeping})  # what was handed to the record stands there: then it is in force as well
+            await asyncio.wait({keeping})  # the record writes it all the same: then it has to be in force as well
             if keeping.exception() is None:
-                self._put(document, chain)
+                self._set_in_force(document, chain)
             raise
-        self._put(document, chain)
+        self._set_in_force(document, chain)
 
-    def _put(self, document: SetupDocument, chain: Chain) -> None:
+    def _set_in_force(self, document: SetupDocument, chain: Chain) -> None:
         self.document, self.chain = document, chain
-        self._tell()
+        self._publish()
 
     async def _read_calibrations(self) -> None:
         found = await self._store.calibrations_in_force(self._clock.utc())
         read: dict[str, CalibrationInForce] = {}
         for artefact, row in found.items():
-            stands = in_force(row, None if row.finding is None else await self._store.finding(row.finding))
-            if stands is not None:
-                read[artefact] = stands
+            calibration = in_force(row, None if row.finding is None else await self._store.finding(row.finding))
+            if calibration is not None:
+                read[artefact] = calibration
         self._calibrations = read
 
-    def _tell(self) -> None:
+    def _publish(self) -> None:
         document = with_chain(self.document, self.chain)
         self._notices.put("setup", document.model_dump(mode="json"))

@@ -1,4 +1,4 @@
-"""Whether a set-up is too uncertain for any lens to pass, told before a sweep is taken for nothing."""
+"""Feasibility: warn before a sweep if the set-up is too uncertain for any lens to pass."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from benchd.metrology.rounding import rounded
 
 
 def chain_budget(chain: Chain) -> tuple[Term, ...]:
-    """The chain's independent lines as they enter the budget of a focus error."""
+    """The chain's independent lines, for the budget of a focus error."""
     return as_lines(chain.budget)
 
 
@@ -25,7 +25,7 @@ def as_lines(terms: Iterable[ChainTerm]) -> tuple[Term, ...]:
 
 
 async def warn_if_infeasible(chain: Chain, lens: Lens, analysis: Analysis, events: Events) -> None:
-    """A warning `cannot_pass` with what to better; nothing where there is no absolute zero."""
+    """Publish the warning `cannot_pass` with advice on what to improve; nothing for a relative chain."""
     from benchd.metrology.decision import could_pass_nothing
 
     if lens.tolerance is None or not chain.absolute:
@@ -42,13 +42,13 @@ async def warn_if_infeasible(chain: Chain, lens: Lens, analysis: Analysis, event
 
 
 def _advice(step: Improvement, improves: Mapping[str, str]) -> str:
-    """As a finding's next step has it: the line of the budget, or the part of it, and what to do about it."""
-    from benchd.assessments.improvements import how
+    """As for a finding's next step: the line of the budget, or its part, and what to do about it."""
+    from benchd.assessments.improvements import advice_for
     from benchd.reports.words import next_line
 
     name, u_now = next_line({"dominant": step.dominant, "part": step.part}), rounded(0.0, step.u_now)[1]
-    if step.u_needed is None or step.u_needed >= step.u_now:  # that one alone is not enough, or all are far too much
-        told = f"Most of the doubt is {name}, u = {u_now} µm"
+    if step.u_needed is None or step.u_needed >= step.u_now:  # improving this line alone is not enough
+        sentence = f"Most of the doubt is {name}, u = {u_now} µm"
     else:
-        told = f"{name} lets a lens pass once its u is {rounded(0.0, step.u_needed)[1]} µm instead of {u_now}"
-    return f"{told[0].upper()}{told[1:]} ({step.source}): {how(step.dominant, step.part, improves)}."
+        sentence = f"{name} lets a lens pass once its u is {rounded(0.0, step.u_needed)[1]} µm instead of {u_now}"
+    return f"{sentence[0].upper()}{sentence[1:]} ({step.source}): {advice_for(step.dominant, step.part, improves)}."

@@ -1,4 +1,4 @@
-"""How sure the carriage's position itself is: what is stated of encoder or steps, and the lines that follow from it."""
+"""Uncertainty of the carriage position: the stated errors of encoder or steps, and the chain lines from them."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
-from benchd.bench.datum.bounded_terms import Bounded, read_at, tipping
+from benchd.bench.datum.bounded_terms import Bounded, carriage_readings, tipping_term
 from benchd.bench.datum.chain_terms import CalibrationInForce, Length
 from benchd.devices import EncoderSpec
 from benchd.files.bench_file import BenchFile
@@ -27,10 +27,10 @@ EXPANSION_NOT_STATED = (
 
 @dataclass(frozen=True, slots=True)
 class ScaleRecord:
-    """What tells the carriage's place, as stated: u of scale (1), periodic error's amplitude (um), expansion (1/K).
+    """Stated errors of the position measurement: u of scale (1), amplitude of periodic error (um), expansion (1/K).
 
     An encoder's periodic error is its subdivision. With `by_steps` the screw is the scale, the periodic error is that
-    of its turn, and there are u of what is left of the backlash and of where homing puts zero (um).
+    of its turn, and there are u of the residual backlash and of the zero that homing finds (um).
     """
 
     u_scale: float
@@ -42,7 +42,7 @@ class ScaleRecord:
 
 
 def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> ScaleRecord | None:
-    """By the encoder where there is one, else by the bench file's `steps`; None where neither is stated."""
+    """From the encoder if there is one, else from the bench file's `steps`; None if not stated."""
     if encoder is not None:
         if encoder.u_scale is None or encoder.subdivision_um is None:
             return None
@@ -54,7 +54,7 @@ def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> Scale
 
 
 def position_notes(scale: ScaleRecord | None) -> tuple[str, ...]:
-    """What findings and `benchd check` have to say of the position: what of it nobody stated."""
+    """Notes of findings and `benchd check` on what is not stated about the position."""
     if scale is None:
         return (POSITION_NOT_STATED,)
     return (EXPANSION_NOT_STATED,) if scale.alpha_per_K is None else ()
@@ -71,15 +71,15 @@ def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float
 def position_terms(
     scale: ScaleRecord, carriage_um: float, calibrated_at_um: float, by_scale_um: float = 0.0
 ) -> list[ChainTerm]:
-    """What the position may be wrong by here: its scale over the way from where the zero was found, what each place
-    has of its own, and by steps the zero, which is where homing put it, then and now.
+    """Errors of the position here: the scale over the distance from where the zero was found, the local errors, and,
+    by steps, the zero itself, which homing sets anew each time.
 
-    A scale that is too long by a share finds adapters too short by it and the place too deep: what the carriage went to
-    measure those on the bench, `by_scale_um`, comes off the way back from where the zero was found.
+    A scale that is too long by a fraction measures adapters too short by it and the position too deep: the carriage
+    travel for measuring those on the bench, `by_scale_um`, is subtracted from the distance to the zero.
     """
     source = _source(scale)
-    way = abs(carriage_um + by_scale_um - calibrated_at_um)
-    terms = [ChainTerm("position scale", 0.0, scale.u_scale * way, None, "normal", source), *place_terms(scale)]
+    distance = abs(carriage_um + by_scale_um - calibrated_at_um)
+    terms = [ChainTerm("position scale", 0.0, scale.u_scale * distance, None, "normal", source), *place_terms(scale)]
     if scale.by_steps:
         u_zero = math.sqrt(2.0) * scale.u_home_um
         terms.append(ChainTerm("position homing", 0.0, u_zero, None, "normal", source))
@@ -87,9 +87,8 @@ def position_terms(
 
 
 def place_terms(scale: ScaleRecord) -> list[ChainTerm]:
-    """What one place of the carriage may be wrong by on its own, however near another: the periodic error, of which
-    the whole amplitude counts as arcsine (it does not average out in a sweep), and by steps what is left of the
-    backlash, which is never wholly taken up."""
+    """Local errors of one carriage position, independent of any other: the periodic error, whose whole amplitude counts
+    as arcsine (it does not average out in a sweep), and, by steps, the residual backlash."""
     source = _source(scale)
     periodic = "position periodic" if scale.by_steps else "position subdivision"
     terms = [ChainTerm(periodic, 0.0, standard_u(scale.subdivision_um, "arcsine"), None, "arcsine", source)]
@@ -103,22 +102,22 @@ def _source(scale: ScaleRecord) -> str:
 
 
 def position_u_um(scale: ScaleRecord, carriage_um: float, zero_um: float) -> float:
-    """How far the position alone may be wrong at a place: its lines of the chain, and nothing of the lengths."""
+    """Standard uncertainty of the position alone: its lines of the chain, without the lengths."""
     return math.hypot(*(term.u_um for term in position_terms(scale, carriage_um, zero_um)))
 
 
 def zero_at_um(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:
-    """Where the carriage stood when its zero was found; the scale's doubt grows from there."""
+    """Carriage position at which the zero was found; the scale's uncertainty grows from there."""
     calibration = calibrations.get(bench_file.base.calibration)
     return calibration.carriage_um or 0.0 if calibration else 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class CarriageTerms:
-    """Of one set-up, at any place.
+    """Position-dependent terms of one set-up, at any carriage position.
 
-    `scale` is what is stated of the position, None where nothing is; `zero_um` the place from where it counts;
-    `measured` the lengths that were found by moving the target, which share scale and carriage with the place.
+    `scale` is the stated errors of the position, None if not stated; `zero_um` the position of its zero; `measured` the
+    lengths that were measured by moving the target, which share scale and carriage errors with the position.
     """
 
     file: BenchFile
@@ -127,23 +126,25 @@ class CarriageTerms:
     measured: Sequence[Length]
 
     def position(self, carriage_um: float, slope: float) -> list[ChainTerm]:
-        """Lines of the position there, `slope` being offset per um of carriage."""
+        """Lines of the position there; `slope` is offset per um of carriage."""
         if self.scale is None:
             return []
         by_scale_um = sum(part.length_um for part in self.measured if part.shares.scale_um)
-        return _times(slope, position_terms(self.scale, carriage_um, self.zero_um, by_scale_um))
+        return _in_offset(slope, position_terms(self.scale, carriage_um, self.zero_um, by_scale_um))
 
-    def tips(self, carriage_um: float, slope: float) -> Bounded:
-        """What tipping makes of the place."""
-        found = tipping(self.file, read_at(carriage_um, self.zero_um, self.measured if self.scale else ()))
-        return replace(found, terms=tuple(_times(slope, found.terms)))
+    def tipping_at(self, carriage_um: float, slope: float) -> Bounded:
+        """The term of tipping there."""
+        found = tipping_term(
+            self.file, carriage_readings(carriage_um, self.zero_um, self.measured if self.scale else ())
+        )
+        return replace(found, terms=tuple(_in_offset(slope, found.terms)))
 
 
 T = TypeVar("T", ChainTerm, ChainTerm | UnmeasuredTerm)
 
 
-def _times(slope: float, terms: Sequence[T]) -> list[T]:
-    """Terms of the carriage as they count in offset."""
+def _in_offset(slope: float, terms: Sequence[T]) -> list[T]:
+    """Terms of the carriage converted to offset."""
     return [
         replace(term, value_um=slope * term.value_um, u_um=slope * term.u_um) if isinstance(term, ChainTerm) else term
         for term in terms

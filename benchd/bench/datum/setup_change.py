@@ -1,4 +1,4 @@
-"""A change of the set-up, whole or not at all, what it came to, and the carriage that follows to the new nominal."""
+"""A change of the set-up, whole or not at all, its outcome, and the move to the new nominal."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 def change_outcome(
     before: SetupDocument, then: Chain, after: SetupDocument, now: Chain, stated: Collection[str]
 ) -> dict[str, Any]:
-    """As answered to `setup`: rev, set, dropped, carried, nominal_carriage_um, moved_um, absolute, why_relative.
+    """The answer to `setup`: rev, set, dropped, carried, nominal_carriage_um, moved_um, absolute, why_relative.
 
-    `stated` are the keys that the change named: what it did not name and is gone all the same was dropped, what is
-    another value was carried over to where the target stands now. Places are
-    null without a lens, and so is `absolute`; `moved_um` also where nominal was nowhere before.
+    `stated` are the keys that the change named. Of the other keys, one that is null now was dropped, one with another
+    value was carried over to the target's new position. Positions are null without a lens, and so is `absolute`;
+    `moved_um` also if there was no nominal before.
     """
-    old, new = (one.model_dump(mode="json", include=set(SETTABLE)) for one in (before, after))
+    old, new = (document.model_dump(mode="json", include=set(SETTABLE)) for document in (before, after))
     changed = [key for key in SETTABLE if old[key] != new[key]]
     unasked = [key for key in changed if key not in stated]
     moved = None if then.carriage_um is None or now.carriage_um is None else now.carriage_um - then.carriage_um
@@ -41,7 +41,7 @@ def change_outcome(
 
 
 def _why(key: str, changed: Collection[str], old: dict[str, Any]) -> str:
-    """What it was stated of, which is another one now."""
+    """A clause: what the value was stated for, which has changed."""
     if key == "distance_mm":
         return "it is counted from the target, and without a lens nobody knows where that stood"
     cause = next(cause for cause, described in CLEARED_WITH.items() if key in described and cause in changed)
@@ -58,30 +58,30 @@ def _rounded(place_um: float | None) -> float | None:
 async def change_setup(
     bench: Bench, changes: Mapping[str, Any], *, rev: int | None = None, follow: bool = False, since: int
 ) -> dict[str, Any]:
-    """Change the set-up whole or not at all; with `follow` the carriage is then driven to the new nominal place.
+    """Change the set-up whole or not at all; with `follow` the carriage is then driven to the new nominal.
 
-    Gives what it came to, as answered (`came_to`). Whether there is room is for the verb to see before (`foresee`).
+    Gives the answer (`change_outcome`). Clearance has been checked by the verb before (`foresee`).
 
-    To follow is `nominal` by the new chain, its trim included, from wherever the carriage stood: only there is the
-    position no longer stale. `since` is the count of stops when it was asked for. Raises Refused where names, mating or
-    the revision forbid it, or the drive; in the first case nothing has changed.
+    `follow` is `nominal` by the new chain, trim included: only there is the position no longer stale. `since` is the
+    number of stops at the time of the request. Raises Refused if names, mating or the revision forbid the change, which
+    is then not made, or if the drive is refused.
     """
     before, then = bench.setup.document, bench.setup.chain
     try:
         await bench.setup.change(changes, rev)
-    finally:  # a change that is broken off may have been made
+    finally:  # a cancelled change may have been made
         lens = bench.setup.document.lens
         if lens != before.lens:
             forget_findings_of_lens(bench.notices)
-    told = change_outcome(before, then, bench.setup.document, bench.setup.chain, changes)
+    outcome = change_outcome(before, then, bench.setup.document, bench.setup.chain, changes)
     if lens is not None and lens != before.lens:
         await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
     if follow:
         await bench.nominal(since=since)
-    return told
+    return outcome
 
 
 def preview_outcome(bench: Bench, changes: Mapping[str, Any]) -> dict[str, Any]:
-    """What a change would come to, as answered. Raises Refused."""
+    """The answer that a change would get. Raises Refused."""
     new, chain = bench.setup.preview(changes)
     return change_outcome(bench.setup.document, bench.setup.chain, new, chain, changes)

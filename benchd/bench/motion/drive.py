@@ -1,4 +1,4 @@
-"""One motion of the motor in the carriage's own scale, and standing still after it."""
+"""One motion of the motor to a position on the carriage's scale, and standstill after it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchd.devices import Axis, DeviceError, Reading
 
 
 class Drive:
-    """Sends the motor where the encoder's place is expected; a stop that came in between ends it as Stopped."""
+    """Sends the motor to where the encoder is expected to read the target; a stop meanwhile raises Stopped."""
 
     def __init__(
         self, axis: Axis, figures: MotionFigures, place: CarriagePosition, stops: Stops, following_error: FollowingError
@@ -25,14 +25,14 @@ class Drive:
 
     @property
     def limits_um(self) -> tuple[float, float]:
-        """Where it may be sent, by its own scale; see `MotionFigures.limits_um`."""
+        """Limits of the carriage on its own scale; see `MotionFigures.limits_um`."""
         shift_um = self._following_error.shift_um if self._place.source == "encoder" else None
         return self._figures.limits_um(self._axis.spec, shift_um)
 
     async def to(self, target_um: float, stops: int) -> float:
-        """Drive to a place of the carriage's scale; gives the monotonic time since when it stands.
+        """Drive to a position on the carriage's scale; gives the monotonic time of standstill (s).
 
-        Raises Stopped, DeviceError (`limit` where the motor's travel ends before).
+        Raises Stopped, DeviceError (`limit` if the motor's travel ends before).
         """
         spec = self._axis.spec
         wanted = target_um + self._following_error.shift_um
@@ -47,7 +47,7 @@ class Drive:
         return await self.motor_to(motor, stops)
 
     async def motor_to(self, motor_um: float, stops: int) -> float:
-        """The same for a place of the motor's own count."""
+        """The same for a position in the motor's own count."""
         self._stops.check(stops)
         self._place.forget()
         stood = await self._axis.move_to(motor_um, self._figures.speed_um_s)
@@ -55,11 +55,11 @@ class Drive:
         return stood
 
     async def rest(self, stood: float, stops: int, settled: Callable[[], None] = lambda: None) -> Reading:
-        """The place once settled, at rest since `stood`, held against the motor's.
+        """The settled position, at standstill since `stood`; motor and encoder are compared.
 
-        `settled` is called as it begins to be read. Raises Stopped, DeviceError.
+        `settled` is called just before the position is read. Raises Stopped, DeviceError.
         """
         motor_um, reading = await self._place.settled(stood, self._figures.settle_s, settled)
         self._stops.check(stops)
-        self._following_error.at_rest(motor_um, reading.value)
+        self._following_error.check_at_rest(motor_um, reading.value)
         return reading

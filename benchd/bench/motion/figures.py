@@ -1,4 +1,4 @@
-"""The figures by which a carriage is moved and watched, as a bench file may state them, and where it may be sent."""
+"""Parameters of motion and its supervision, as a bench file may state them, and the limits of travel."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from benchd.devices import AxisSpec
 from benchd.errors import Refused
 
 SCREW_UM = 20.0
-"""With an encoder: how much farther than it seems from elsewhere the motor may have to go, by its screw's error."""
+"""With an encoder: how much farther than expected the motor may have to go, because of its screw's pitch error."""
 
 HOMING_BEYOND_UM = 2000.0
 """How far outside its travel the carriage may go to find the switch."""
@@ -17,12 +17,12 @@ HOMING_BEYOND_UM = 2000.0
 
 @dataclass(frozen=True, slots=True)
 class MotionFigures:
-    """How the carriage is moved: lengths in um, times in s, speed in um/s.
+    """Parameters of motion: lengths in um, times in s, speed in um/s.
 
-    `following_um` bounds motor against encoder in motion, where the path of `skew_s` is added to it (or of the time
-    that reading them took, if that was longer), as the two are not read at the same instant. At rest they may have
-    come apart since homing by `disagreement_um` (play, and the screw's error within a turn) and `pitch_rel` of the
-    way. `still_um` is how far the carriage may creep at rest.
+    `following_um` limits the following error in motion; the distance travelled in `skew_s` is added (or in the time
+    that reading took, if longer), as motor and encoder are not read at the same instant. At rest they may differ from
+    homing by `disagreement_um` (backlash, and the screw's error within a turn) plus `pitch_rel` of the distance.
+    `still_um` is how far the carriage may creep at rest.
     """
 
     speed_um_s: float
@@ -36,9 +36,9 @@ class MotionFigures:
     skew_s: float = 0.03
 
     def limits_um(self, spec: AxisSpec, shift_um: float | None) -> tuple[float, float]:
-        """Where the carriage may be sent: inside the travel by its own scale, and by the motor's with its run-up.
+        """Limits of target positions: inside the travel by the carriage's scale, and, with the run-up, by the motor's.
 
-        `shift_um` is the motor less the encoder at rest; None without an encoder, as the motor's steps decide then.
+        `shift_um` is motor minus encoder at rest; None without an encoder, when the motor's steps are the position.
         """
         below, above = (self.approach_um, 0.0) if spec.approach == "from_below" else (0.0, self.approach_um)
         shift, spare = (0.0, 0.0) if shift_um is None else (shift_um, SCREW_UM)
@@ -47,9 +47,9 @@ class MotionFigures:
 
 
 def check_limits(carriage_um: float, limits_um: tuple[float, float], places: Places | None = None) -> None:
-    """Raise Refused('limit') for a place outside the carriage's limits (um, lowest and highest).
+    """Raise Refused('limit') for a position outside the carriage's limits (um, lowest and highest).
 
-    With the `places` of the set-up it is also told what offsets those come to, where that is another figure.
+    With the `places` of the set-up the text also gives the limits as offsets, if those differ.
     """
     low, high = limits_um
     if not low <= carriage_um <= high:

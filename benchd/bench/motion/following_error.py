@@ -1,4 +1,4 @@
-"""Whether motor and encoder agree: at rest since homing, on the way, and while nothing should move."""
+"""Supervision of motor against encoder: at rest since homing, in motion (following error), and creep at rest."""
 
 from __future__ import annotations
 
@@ -10,27 +10,27 @@ from benchd.devices import DeviceError
 
 
 class FollowingError:
-    """Compares the motor's place with the encoder's (um); where they have come apart, trust is lost.
+    """Compares the positions of motor and encoder (um); trust is lost if they disagree.
 
-    At rest they are held against homing and not against the last rest, so that many small losses, or a frozen scale
-    that is chased in small steps, are seen as well.
+    At rest their difference is compared with that at homing, not with that at the last rest, so that many small losses
+    of steps, or a frozen scale chased in small steps, are detected as well.
     """
 
     def __init__(self, figures: MotionFigures, trust: Trust) -> None:
         self._figures = figures
         self._trust = trust
-        self._zero = (0.0, 0.0)  # motor less encoder at homing, and the place it was seen at
+        self._zero = (0.0, 0.0)  # motor minus encoder at homing, and the position there
         self.shift_um = 0.0
-        """Motor less encoder, as last seen at rest."""
+        """Motor minus encoder, as last measured at rest."""
         self.rest_um: float | None = None
-        """Where the carriage came to rest, by the encoder; None in motion."""
+        """Encoder position where the carriage came to rest; None in motion."""
 
-    def begin(self) -> None:
-        """Homing ends here: from now on they are held against this."""
+    def set_reference(self) -> None:
+        """Take the present difference as that at homing, for all later comparisons."""
         self._zero = (self.shift_um, self.rest_um or 0.0)
 
-    def at_rest(self, motor_um: float, place_um: float) -> None:
-        """Learn the shift between them. Raises DeviceError where it is another than at homing."""
+    def check_at_rest(self, motor_um: float, place_um: float) -> None:
+        """Update the difference at rest. Raises DeviceError if it has changed too much since homing."""
         shift = motor_um - place_um
         was, at_um = self._zero
         allowance = self._figures.disagreement_um + self._figures.pitch_rel * abs(place_um - at_um)
@@ -39,16 +39,16 @@ class FollowingError:
         self.shift_um = shift
         self.rest_um = place_um
 
-    def in_motion(self, motor_um: float, place_um: float, apart_s: float) -> None:
-        """The following error, the two read within `apart_s`. Raises DeviceError where it is too large."""
+    def check_in_motion(self, motor_um: float, place_um: float, apart_s: float) -> None:
+        """Check the following error; the two positions were read within `apart_s`. Raises DeviceError if too large."""
         apart_s = max(apart_s, self._figures.skew_s)
         allowance = self._figures.following_um + self._figures.speed_um_s * apart_s
         apart = motor_um - place_um - self.shift_um
         if abs(apart) > allowance:
             self._disagree(apart)
 
-    def creeps(self, place_um: float) -> None:
-        """A look at rest: whether it still stands where it came to rest."""
+    def check_creep(self, place_um: float) -> None:
+        """Check for creep at rest; trust is lost if the carriage has moved too far since it came to rest."""
         if self.rest_um is not None and abs(place_um - self.rest_um) > self._figures.still_um:
             moved = place_um - self.rest_um
             self.rest_um = place_um

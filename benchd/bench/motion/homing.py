@@ -1,4 +1,4 @@
-"""Homing: the controller's cycle to the switch, the scale's reference mark, and to where small steps are allowed."""
+"""Homing: the controller's cycle to the switch, the scale's reference mark, then into the limits."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
 from benchd.devices import Axis, AxisSpec, Clock, DeviceError, Encoder, HomeFailed, Reading
 
-INSIDE_UM = 5.0
-"""How far inside its limits the carriage comes to rest; they shift by less over the last steps there."""
+INSIDE_LIMITS_UM = 5.0
+"""How far inside its limits the carriage comes to rest after homing; the limits shift by less on the way there."""
 
 Approach = Callable[[float, bool, int, Callable[[], None]], Awaitable[Reading]]
-"""To a place (um), exactly or in one go, while the count of stops stays, with what is called once settled."""
+"""Arguments: target (um), exact or in one approach, number of stops at the start, callback once settled."""
 
 
 class Homing:
-    """Finds the carriage's zero, and sees to it that a switch which does not act cannot let it run on."""
+    """Finds the carriage's zero, and stops it if the home switch does not act."""
 
     def __init__(
         self, axis: Axis, scale: Encoder | None, drive: Drive, stops: Stops, clock: Clock, approach: Approach
@@ -31,21 +31,21 @@ class Homing:
         self._clock = clock
         self._approach = approach
         self.seeking_switch = False
-        """Whether the controller's own cycle is under way: it resets and trips switches as it pleases."""
-        self._bounded = False
-        self._ran_on: HomeFailed | None = None
+        """Whether the controller's own homing cycle is under way: it may reset and trip switches meanwhile."""
+        self._position_known = False
+        self._switch_failed: HomeFailed | None = None
 
     @property
     def reach_um(self) -> tuple[float, float]:
-        """How far the cycle may take the carriage on either side."""
+        """Lowest and highest position that the homing cycle may reach (um)."""
         return self._axis.spec.low - HOMING_BEYOND_UM, self._axis.spec.high + HOMING_BEYOND_UM
 
-    async def find_zero(self, stops: int, known: bool, trust: Trust) -> None:
-        """The whole of it, while the count of stops stays. Raises DeviceError, Stopped.
+    async def find_zero(self, stops: int, position_known: bool, trust: Trust) -> None:
+        """Home completely, while the number of stops stays `stops`. Raises DeviceError, Stopped.
 
-        `known`: the place was trusted until now, so that `bound` can tell when the cycle has gone too far.
+        `position_known`: the position was trusted until now, so `check_reach_in_cycle` detects an overrun.
         """
-        self._bounded, self._ran_on = known, None
+        self._position_known, self._switch_failed = position_known, None
         try:
             self.seeking_switch = True
             try:
@@ -59,7 +59,7 @@ class Homing:
             await self._into_limits(await self._drive.rest(self._clock.monotonic(), stops), stops)
         except DeviceError as error:
             self._stops.check(stops)
-            raise self._ran_on or error from None
+            raise self._switch_failed or error from None
         if trust.losses != losses or not self._axis.homed:
             raise HomeFailed(
                 f"Something happened after the switch was found: {trust.why}.",
@@ -68,19 +68,19 @@ class Homing:
             )
 
     async def _into_limits(self, place: Reading, stops: int) -> None:
-        """The switch may lie outside the limits, from where no small step would be allowed: come to the nearest."""
+        """If the switch lies outside the limits, where no small move would be allowed, go to the nearest limit."""
         low, high = self._drive.limits_um
         if not low <= place.value <= high:
-            nearest = min(max(place.value, low + INSIDE_UM), high - INSIDE_UM)
+            nearest = min(max(place.value, low + INSIDE_LIMITS_UM), high - INSIDE_LIMITS_UM)
             await self._approach(nearest, True, stops, lambda: None)
 
-    async def bound(self, place_um: float) -> None:
-        """A look at where the cycle has taken the carriage: it is stopped where nobody has looked for clearance."""
-        if not (self.seeking_switch and self._bounded) or self._ran_on is not None:
+    async def check_reach_in_cycle(self, place_um: float) -> None:
+        """Check a position during the cycle; stop the carriage beyond the range that was checked for clearance."""
+        if not (self.seeking_switch and self._position_known) or self._switch_failed is not None:
             return
         low, high = self.reach_um
         if not low <= place_um <= high:
-            self._ran_on = HomeFailed(
+            self._switch_failed = HomeFailed(
                 f"The carriage went on to {place_um:.0f} µm and the home switch did not act; "
                 f"homing may go from {low:.0f} to {high:.0f} µm.",
                 advice="Check the switch and its cable, then home again.",
@@ -94,7 +94,7 @@ MARK_ANSWER_S = 0.3
 
 
 async def find_mark(drive: Drive, spec: AxisSpec, scale: Encoder, stops: int) -> None:
-    """Pass the reference mark with an axis that stands at its switch. Raises HomeFailed where none is seen, Stopped."""
+    """Pass the reference mark, starting at the switch. Raises HomeFailed if no mark is seen, Stopped."""
     seeking = asyncio.create_task(scale.seek_reference(), name="reference mark")
     try:
         await asyncio.wait([seeking], timeout=MARK_ANSWER_S)

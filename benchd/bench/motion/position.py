@@ -1,4 +1,4 @@
-"""Where the carriage is: asked of the encoder where there is one, else of the motor; remembered while it rests."""
+"""The carriage position: read from the encoder if there is one, else from the motor; remembered at rest."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from collections.abc import Callable
 from benchd.devices import Axis, Clock, Encoder, Implausible, Reading
 
 FRESH_S = 0.5
-"""A place read so recently, at rest, need not be asked for again to know on which side of a target it lies."""
+"""A position read so recently at rest need not be read again just to decide from which side to approach."""
 
 
 class CarriagePosition:
-    """Reads the carriage's place (um); `resting` says whether nothing moves it. `forget` before anything does."""
+    """Reads the carriage position (um); `resting` says whether nothing moves. Call `forget` before a motion."""
 
     def __init__(self, axis: Axis, scale: Encoder | None, clock: Clock, resting: Callable[[], bool]) -> None:
         self._axis = axis
@@ -19,16 +19,16 @@ class CarriagePosition:
         self._clock = clock
         self._resting = resting
         self.last_um: float | None = None
-        """Where it was when it was last read."""
-        self._at_rest: tuple[float, float] | None = None  # place (um) and when it was read (s), None since it moved
+        """The position last read."""
+        self._at_rest: tuple[float, float] | None = None  # position (um) and time of reading (s); None after a motion
 
     @property
     def source(self) -> str:
-        """What decides: `encoder` or `steps`."""
+        """What measures the position: `encoder` or `steps`."""
         return "encoder" if self._scale else "steps"
 
     async def read(self) -> Reading:
-        """The place now. Raises DeviceError (Implausible for a reading that cannot be true)."""
+        """The present position. Raises DeviceError (Implausible for a reading of bad quality)."""
         reading = await (self._scale.read() if self._scale else self._axis.read())
         if reading.quality == "bad":
             raise Implausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
@@ -41,10 +41,10 @@ class CarriagePosition:
         self._at_rest = reading.value, self._clock.monotonic()
 
     async def settled(self, stood: float, settle_s: float, settled: Callable[[], None]) -> tuple[float, Reading]:
-        """Wait until it has settled, at rest since `stood`; gives the motor's place (um) and the reading.
+        """Wait until settled, at standstill since `stood`; gives the motor's position (um) and the reading.
 
-        The motor is asked meanwhile, so that the asking takes no time of its own. `settled` is called as the place
-        begins to be read.
+        The motor is read while settling, which costs no extra time. `settled` is called just before the position is
+        read.
         """
         motor_um = (await self._axis.read()).value
         await self._clock.until(stood + settle_s)
@@ -54,11 +54,11 @@ class CarriagePosition:
         return motor_um, reading
 
     def fresh(self) -> float | None:
-        """What was read a moment ago at rest (um), as nothing moved it since; None where it has to be asked for."""
+        """A position read recently at rest (um) and valid because nothing has moved since; else None."""
         if self._at_rest is not None and self._clock.monotonic() - self._at_rest[1] < FRESH_S:
             return self._at_rest[0]
         return None
 
     def forget(self) -> None:
-        """It is about to move."""
+        """Invalidate the remembered position: a motion is about to begin."""
         self._at_rest = None

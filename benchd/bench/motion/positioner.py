@@ -1,8 +1,8 @@
-"""The carriage in closed loop: where it is, how it gets there, and that it can always be stopped.
+"""The carriage in closed loop: position, moves, homing, stop.
 
-With an encoder the encoder decides: the motor is sent where the encoder's place is expected, the encoder is read,
-the rest is corrected. Without one the motor's steps are the position. The last motion of an approach always has the
-same direction, so that backlash lies on one side.
+With an encoder, the motor is sent to where the encoder is expected to read the target, the encoder is read, and the
+error is corrected. Without one the motor's steps are the position. The last motion of an approach always has the same
+direction, so that backlash is always taken up on the same side.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, Motio
 
 ATTEMPTS = 6
 NEEDS_NO_RUN_UP = 0.25
-"""A way to the target that is this part of the run-up, from the right side, takes up the play as well."""
+"""A move from the right side that is at least this share of the run-up takes up the backlash without a run-up."""
 
 
 class Positioner:
-    """Homes, moves and stops the carriage, and watches that motor and encoder agree."""
+    """Homes, moves and stops the carriage, and checks that motor and encoder agree."""
 
     def __init__(self, axis: Axis, scale: Encoder | None, figures: MotionFigures, trust: Trust, clock: Clock) -> None:
         self._axis = axis
@@ -40,12 +40,12 @@ class Positioner:
         self._drive = Drive(axis, figures, self._place, self._stops, self._following_error)
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None
-        """Called in the turn in which `state` becomes another, so that it is told before whatever comes of it."""
+        """Called synchronously when `state` changes, so that it is published before any consequence."""
         self._homing = Homing(axis, scale, self._drive, self._stops, clock, self._approach)
         self.may_begin: Callable[[], bool] = lambda: True
-        """Whether a motion may be begun: asked last, when whoever wants it has waited for all else."""
+        """Whether a motion may begin: checked last, after everything that the caller had to wait for."""
         self.barred: str | None = None
-        """Why the carriage may not be moved at all just now: its controller or its scale is away."""
+        """Why the carriage cannot be moved at present: its controller or its scale is offline. None if it can."""
 
     @property
     def state(self) -> str:
@@ -60,74 +60,74 @@ class Positioner:
 
     @property
     def limits_um(self) -> tuple[float, float]:
-        """Soft limits in the carriage coordinate: the axis's own, narrowed by how far its zero is from the scale's."""
+        """Soft limits in the carriage coordinate: the axis's own, narrowed by its zero's shift from the scale's."""
         return self._drive.limits_um
 
     def check_limits(self, carriage_um: float) -> None:
-        """Raise Refused('limit') for a place outside the carriage's limits."""
+        """Raise Refused('limit') for a position outside the carriage's limits."""
         check_limits(carriage_um, self.limits_um)
 
     @property
     def homing_um(self) -> tuple[float, float]:
-        """How far homing may go on either side."""
+        """Lowest and highest position that homing may reach (um)."""
         return self._homing.reach_um
 
     @property
     def seeking_switch(self) -> bool:
-        """Whether the controller's own homing cycle is under way: it resets and trips switches as it pleases."""
+        """Whether the controller's own homing cycle is under way: it may reset and trip switches meanwhile."""
         return self._homing.seeking_switch
 
     @property
     def stops(self) -> int:
-        """How often `stop` was called; whoever compares two counts knows whether one came between."""
+        """How often `stop` was called; two different counts show that a stop came in between."""
         return self._stops.count
 
     @property
     def stopped_s(self) -> float:
-        """When `stop` was last called (s, of the clock's monotonic time)."""
+        """When `stop` was last called (s, monotonic time of the clock)."""
         return self._stops.last_s
 
     @property
     def stopped_by(self) -> str | None:
-        """Who stopped last; None for nobody, and for a stop of the bench's own."""
+        """The user of the last stop; None if there was none, or for a stop by the bench itself."""
         return self._stops.last_by
 
     @property
     def place_um(self) -> float | None:
-        """Where the carriage was when it was last read."""
+        """The carriage position last read."""
         return self._place.last_um
 
     @property
     def overshoot_um(self) -> float:
-        """How far short of a place the carriage may go first, to come to it from below."""
+        """How far below a target the carriage may go first, to approach it from below (um)."""
         return self._figures.approach_um if self._axis.spec.approach == "from_below" else 0.0
 
     @property
     def source(self) -> str:
-        """What decides the position: encoder or steps."""
+        """What measures the position: `encoder` or `steps`."""
         return self._place.source
 
     async def read(self) -> Reading:
-        """The carriage's place (um), by the encoder where there is one."""
+        """The carriage position (um), by the encoder if there is one."""
         return await self._place.read()
 
     async def home(self, *, since: int | None = None) -> None:
-        """Find the switch, then the reference mark, agree with the encoder, come to rest inside the limits.
+        """Find the switch, then the reference mark, compare with the encoder, come to rest inside the limits.
 
         Raises DeviceError, Stopped.
 
-        `since` is the count of stops when this was asked for: a stop after that counts, whatever was awaited between.
+        `since` is the number of stops at the time of the request: a later stop ends it, even one before it began.
         """
         if self.barred is not None:
             raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
-        stops = await self._free(since)
-        known = self._trust.homed
+        stops = await self._wait_until_free(since)
+        position_known = self._trust.homed
         self._trust.lose("homing", "homing")
         self.state = "homing"
         why = "homing was broken off"
         try:
-            await self._homing.find_zero(stops, known, self._trust)
-            self._following_error.begin()
+            await self._homing.find_zero(stops, position_known, self._trust)
+            self._following_error.set_reference()
             self._trust.gain()
         except Stopped:
             why = "homing was stopped"
@@ -148,30 +148,30 @@ class Positioner:
         since: int | None = None,
         settled: Callable[[], None] = lambda: None,
     ) -> Reading:
-        """Bring the carriage to `target_um` and return its reading there, settled.
+        """Bring the carriage to `target_um` and return its settled reading there.
 
-        `exact` corrects until the tolerance is met; otherwise one approach does, and the reading tells where it
-        ended. `since` as for `home`. `settled` is called each time it has settled, as the place begins to be read:
-        a picture may be exposed meanwhile. Raises Refused (not_homed, limit), Stopped, DeviceError.
+        `exact` corrects until the tolerance is met; otherwise there is one approach, and the reading says where it
+        ended. `since` as for `home`. `settled` is called each time it has settled, just before the position is read: a
+        picture may be exposed meanwhile. Raises Refused (not_homed, limit), Stopped, DeviceError.
         """
         self._trust.require()
         self.check_limits(target_um)
-        stops = await self._free(since)
+        stops = await self._wait_until_free(since)
         self._trust.require()
         self.state = "moving"
         self._following_error.rest_um = None
         try:
             return await self._approach(target_um, exact, stops, settled)
         except asyncio.CancelledError:
-            # The axis lets go at standstill only. Where that is has to be known, or it would look like creeping.
+            # The axis returns only at standstill. Its position has to be noted, or it would look like creep.
             await self._come_to_rest()
             raise
-        except DeviceFault as fault:  # nobody knows what the controller was told
+        except DeviceFault as fault:  # it is not known what the controller received
             self._trust.lose("link", fault.text.rstrip("."))
             raise
         except MotionFailed as failed:
             self._stops.check(stops)
-            if failed.code == "interlock":  # ended in good order by a safety device; the axis knows what it cost
+            if failed.code == "interlock":  # a safety device ended it in an orderly way; the axis knows if it is homed
                 await self._come_to_rest()
             else:
                 self._trust.lose("limit", str(failed.text).rstrip("."))
@@ -179,8 +179,8 @@ class Positioner:
         finally:
             self.state = "idle"
 
-    async def _free(self, since: int | None) -> int:
-        """The count of stops with which a motion is begun. Raises Stopped where none may be."""
+    async def _wait_until_free(self, since: int | None) -> int:
+        """The number of stops as a motion begins. Raises Stopped if none may begin."""
         stops = await self._stops.free(since)
         if not self.may_begin():
             raise Stopped(self._stops.last_by)
@@ -199,7 +199,7 @@ class Positioner:
             error = target_um - reading.value
             if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
                 return reading
-            if error * up < 0.0:  # past it: back off, come again from the same side
+            if error * up < 0.0:  # overshot: back off and approach again from the same side
                 await self._drive.to(reading.value - up * run, stops)
             aim = target_um + (error * 0.5 if attempt > ATTEMPTS // 2 else 0.0)
         self._trust.lose("stall", "the carriage does not come within its tolerance")
@@ -210,36 +210,38 @@ class Positioner:
         )
 
     async def here(self) -> float:
-        """Where the carriage stands (um); what was read a moment ago at rest will do, as nothing moved it since."""
+        """The carriage position (um); a recent reading at rest is used if nothing has moved since."""
         fresh = self._place.fresh()
         return (await self.read()).value if fresh is None else fresh
 
     async def watch_once(self) -> Reading:
-        """One look at the carriage: following error in motion, creep at rest. Raises DeviceError once trust is lost."""
+        """Poll the carriage once: following error in motion, creep at rest. Raises DeviceError if they disagree."""
         if self._scale is None:
             place = await self.read()
-            await self._homing.bound(place.value)
+            await self._homing.check_reach_in_cycle(place.value)
             return place
         began = self._clock.monotonic()
         before = await self._axis.read()
         place = await self.read()
-        await self._homing.bound(place.value)
+        await self._homing.check_reach_in_cycle(place.value)
         if not self._trust.homed:
             return place
         if self.state == "idle":
-            self._following_error.creeps(place.value)
+            self._following_error.check_creep(place.value)
         else:
             now = self._clock.monotonic()
-            # The motor may have been asked by somebody else, before `began`. Its reading tells of the middle between
-            # question and answer: the question lies as far before that as the answer, which is past, behind it.
-            self._following_error.in_motion(before.value, place.value, max(now - began, 2.0 * (now - before.t_mono)))
+            # The motor may have been queried by another task before `began`. Its time stamp is the middle between query
+            # and answer, so the query was no longer ago than twice the time since then.
+            self._following_error.check_in_motion(
+                before.value, place.value, max(now - began, 2.0 * (now - before.t_mono))
+            )
         return place
 
     async def stop(self, by: str | None = None) -> None:
-        """Stop at once, whatever is under way; returns at standstill. Safe at any time. `by` is the user who asked."""
-        with self._stops.one(by):
+        """Stop at once; returns at standstill. Safe at any time. `by` is the user who asked."""
+        with self._stops.stopping(by):
             self._place.forget()
-            # Until it is known where it came to rest: it creeps on for as long as it takes to stop.
+            # Not known until it has come to rest: decelerating would look like creep.
             self._following_error.rest_um = None
             try:
                 await self._axis.stop()
@@ -249,7 +251,7 @@ class Positioner:
                 raise
 
     async def _come_to_rest(self) -> None:
-        """After a motion that was broken off: whether the controller kept its place, and where the carriage stands."""
+        """After an interrupted motion: check that the controller kept its position, and note where the carriage is."""
         if not self._trust.homed:
             return
         if not self._axis.homed:
@@ -257,7 +259,7 @@ class Positioner:
             return
         try:
             motor_um = (await self._axis.read()).value
-            self._following_error.at_rest(motor_um, (await self.read()).value)
+            self._following_error.check_at_rest(motor_um, (await self.read()).value)
         except DeviceError as error:
             if self._trust.homed:
                 self._trust.lose("link", f"it could not be read after the stop: {error.text.rstrip('.')}")

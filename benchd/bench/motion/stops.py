@@ -1,4 +1,4 @@
-"""Stops counted, so that whoever awaited something knows whether one came between; and waited for until all stand."""
+"""Counting of stops, so that a caller can tell after an await whether one came in between; waiting for standstill."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchd.devices import Clock
 
 
 class Stops:
-    """How many stops there were and when the last came (s, monotonic); nothing moves while one is on its way."""
+    """Number of stops and time of the last (s, monotonic); no motion begins before a stop has reached standstill."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -24,8 +24,8 @@ class Stops:
         self._halted.set()
 
     @contextmanager
-    def one(self, by: str | None = None) -> Iterator[None]:
-        """A stop (of a user, or the bench's own) from when it is asked for until everything is known to stand."""
+    def stopping(self, by: str | None = None) -> Iterator[None]:
+        """Context of one stop (by a user, or by the bench itself): from the request until standstill."""
         self.count += 1
         self.last_by = by
         self.last_s = self._clock.monotonic()
@@ -39,12 +39,12 @@ class Stops:
                 self._halted.set()
 
     def check(self, count: int) -> None:
-        """Raise Stopped where there was one since the count was this."""
+        """Raise Stopped if there was a stop since the number was `count`."""
         if self.count != count:
             raise Stopped(self.last_by)
 
     async def free(self, since: int | None) -> int:
-        """Wait until no stop is on its way to standstill; gives the count to `check` with. Raises Stopped."""
+        """Wait until every stop has reached standstill; gives the number for `check`. Raises Stopped."""
         count = self.count if since is None else since
         self.check(count)
         await self._halted.wait()

@@ -1,4 +1,4 @@
-"""Whether the position may be believed. One edge detector: whatever happens, trust is lost here and nowhere else."""
+"""Whether the position is trusted. Every loss of trust goes through `Trust.lose`."""
 
 from __future__ import annotations
 
@@ -7,28 +7,28 @@ from collections.abc import Callable
 from benchd.errors import Refused
 
 Lost = Callable[[str, str], None]
-"""Told of a loss: its kind (`homing` where homing itself took the trust, else a surprise), and why in a few words."""
+"""Called on a loss of trust with its kind (`homing` if homing itself began, else a surprise) and the reason."""
 
 
 NOT_YET = "not homed since the start"
 
 
 def not_homed(why: str | None) -> Refused:
-    """What is said to whoever relies on a position that is not trusted."""
+    """The refusal of a request that relies on a position which is not trusted."""
     return Refused("not_homed", f"The carriage is not homed: {why}.", advice="Home it first.")
 
 
 class Trust:
-    """`homed` with the reason why not; every loss is told once, to everybody who listens, in the same turn."""
+    """`homed`, with the reason if not; every listener is called once per loss, synchronously."""
 
     def __init__(self, lost: Lost) -> None:
         self._listeners = [lost]
         self._homed = False
         self._why: str | None = NOT_YET
         self.losses = 0
-        """How often something took trust away, whether it was there or not."""
+        """How often `lose` was called, whether trusted before or not."""
         self.gains = 0
-        """How often homing has ended well."""
+        """How often homing has succeeded."""
 
     @property
     def homed(self) -> bool:
@@ -37,21 +37,21 @@ class Trust:
 
     @property
     def why(self) -> str | None:
-        """Why it is not, in a few words; None while it is."""
+        """Why it is not trusted, in a few words; None while it is."""
         return self._why
 
     def listen(self, lost: Lost) -> None:
-        """Tell `lost` as well, after those who listen already."""
+        """Add a listener, called after the earlier ones."""
         self._listeners.append(lost)
 
     def gain(self) -> None:
-        """Homing has ended well."""
+        """Homing has succeeded: trust the position."""
         self.gains += 1
         self._homed = True
         self._why = None
 
     def lose(self, kind: str, why: str) -> None:
-        """Something took trust away; told to the listeners when it was there before, the latest reason is kept."""
+        """Withdraw trust; listeners are called if the position was trusted before; the latest reason is kept."""
         self.losses += 1
         before, self._homed = self._homed, False
         self._why = why

@@ -1,4 +1,4 @@
-"""Captures at known places: drive to an offset, settle, expose or read, and read the place before and after."""
+"""Captures at known positions: drive to an offset, settle, capture, and read the position before and after."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from benchd.errors import Refused
 
 @dataclass(frozen=True, slots=True)
 class PlacedCapture:
-    """A capture with the place it was taken at."""
+    """A capture with the position it was taken at."""
 
     capture: Capture
     carriage_um: float
@@ -25,7 +25,7 @@ class PlacedCapture:
 
 
 class Captures:
-    """Takes captures at offsets; a closed gate is waited for, and what a stop cut into is taken again."""
+    """Takes captures at offsets; waits at a closed gate, and repeats a capture that a stop interrupted."""
 
     def __init__(self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: CurrentSetup) -> None:
         self._carriage = carriage
@@ -39,14 +39,14 @@ class Captures:
         least = keeper.clearance_of(keeper.document).least_depth_um
         if least is not None:
             lowest = max(lowest, places.lowest_um(least))
-        # On the way to a place the carriage goes past it, on this side.
+        # The run-up goes below the target, so the lowest target lies above the lowest position.
         low, high = places.offset_um(min(lowest + overshoot, highest)), places.offset_um(highest)
         return max(centre - span, -math.inf if low is None else low), min(
             centre + span, math.inf if high is None else high
         )
 
     async def go(self, offset: float, gate: Gate, settled: Callable[[], None] = lambda: None) -> float:
-        """Drive to an offset, waiting at a closed gate; a stop while it is closed is not the end. Returns the place."""
+        """Drive to an offset and return the position; waits at a closed gate, repeats after a stop that paused."""
         while True:
             await gate.passable()
             places = self._keeper.chain.places
@@ -61,7 +61,7 @@ class Captures:
                     raise
 
     async def take(self, offset: float, gate: Gate) -> PlacedCapture:
-        """Drive there and capture. The place is read as that begins, and again once it is done."""
+        """Drive there and capture. The position is read as the capture begins, and again at its end."""
         while True:
             capturing: list[asyncio.Task[Capture]] = []
             try:
@@ -71,7 +71,7 @@ class Captures:
             finally:
                 for task in capturing:
                     if not task.cancel() and not task.cancelled():
-                        task.exception()  # told by what ended the approach
+                        task.exception()  # retrieved; the error that ended the approach is raised
             after = (await self._carriage.read()).value
             if self._carriage.stops == stops and not gate.closed:
                 break

@@ -1,8 +1,7 @@
-"""Where the focus is: a quick look about a place, and from there to where blur, or the highest value, says it is.
+"""The coarse scan for focus: a pilot of a few captures, repeated about where blur, or the highest value, is.
 
-A look chooses stations; it never enters a fit. Values peak on every side lobe too: where a detector tells how blurred
-what it sees is, a peak counts where the least blur is, and else where the highest of all values is that a wide look
-has seen.
+A scan chooses stations; it never enters a fit. Values peak on every side lobe too. If the detector measures blur, a
+peak is accepted only where blur is least; otherwise only where the highest value of a wide scan is.
 """
 
 from __future__ import annotations
@@ -25,30 +24,30 @@ CENTRED_HW = 1.5
 """How far from the middle of a pilot its peak may be, in geometric half-widths, for both flanks to be seen well."""
 
 CENTRED_BY_VALUES_HW = 1.0
-"""The same where values alone tell: side lobes stand 1.4 half-widths apart and more (zeros and maxima of 2 J1(x)/x),
-and grow towards the focus; a pilot, which reaches 2.5, then sees the higher one beside."""
+"""The same for a detector without blur: side lobes are 1.4 half-widths apart and more (zeros and maxima of 2 J1(x)/x),
+and grow towards the focus; a pilot, which reaches 2.5, then sees the higher one beside it."""
 
 STANDS_OUT = 2.0
-"""By so much the height of a peak exceeds every value beyond twice its half-width, where values alone tell: of a focus
-they are side lobes, an eighth of it and with a wave of spherical aberration .28 at most (f/1.4 to f/8, own quadrature);
-of noise, and of a side lobe, they are as high or higher."""
+"""For a detector without blur: ratio of a peak to every value beyond twice its half-width. Around a focus those are
+side lobes, an eighth of it, and with a wave of spherical aberration .28 at most (f/1.4 to f/8, own quadrature); around
+noise, or around a side lobe, they are as high or higher."""
 
 FAR_UM = 600.0
-"""No look is taken about a place farther than this from where the search began: nobody asked for more."""
+"""No scan is centred farther than this from where the search began: farther motion was not asked for."""
 
 WIDE_STEP_HW = 2.4
 """Steps of a wide search, in geometric half-widths. The peak is between two of them above a third of its height, and no
 side lobe reaches that."""
 
 HEAD_START_S = 0.003
-"""The next move is sent off before the last capture goes to the worker: it then has the whole move for itself."""
+"""Delay before a capture goes to the worker, so that the next move is sent first and the two run in parallel."""
 
 
 class CoarseScan:
     """Looks for best focus with a detector."""
 
-    def __init__(self, shots: Captures, detector: Detector, clock: Clock) -> None:
-        self._shots = shots
+    def __init__(self, captures: Captures, detector: Detector, clock: Clock) -> None:
+        self._captures = captures
         self._detector = detector
         self._clock = clock
 
@@ -56,19 +55,19 @@ class CoarseScan:
         """The peak from a pilot about `centre`, or about where the focus seems to be; at most `PILOTS` of them."""
         about, by_values = centre, not self._detector.tells_blur
         all_seen: list[Seen] = []
-        looked_wide = False
+        scanned_wide = False
         for turn in range(PILOTS):
-            # The first look is what was asked for: where it does not fit, the shot that cannot be taken says why.
+            # The first pilot is where the caller asked for it: if it does not fit, the refused capture says why.
             if turn and not self._within_reach(about, half_width):
                 break
-            found, seen = await self._look(pilot(about, half_width), lp_mm, half_width, gate)
+            found, seen = await self._scan(pilot(about, half_width), lp_mm, half_width, gate)
             all_seen += seen
             focus = self._focus(all_seen)
-            if focus is None or (by_values and not looked_wide):  # too blurred all over, or a side lobe perhaps
-                low, high = self._shots.reach(centre, FAR_UM)
-                _, more = await self._look(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
+            if focus is None or (by_values and not scanned_wide):  # too blurred everywhere, or perhaps a side lobe
+                low, high = self._captures.reach(centre, FAR_UM)
+                _, more = await self._scan(wide(low, high, WIDE_STEP_HW * half_width), lp_mm, half_width, gate)
                 all_seen += more
-                looked_wide = True
+                scanned_wide = True
                 focus = self._focus(all_seen)
             if focus is None:
                 break
@@ -87,28 +86,28 @@ class CoarseScan:
         )
 
     def _focus(self, seen: Sequence[Seen]) -> float | None:
-        """Where the focus seems to be, by all that was seen; None where that does not say it."""
+        """Where the focus seems to be, from all captures; None if they do not show it."""
         return _least_blur(seen) if self._detector.tells_blur else _highest(seen)
 
     def _within_reach(self, offset: float, half_width: float) -> bool:
         """Whether a pilot can be taken there."""
         places = pilot(offset, half_width)
-        low, high = self._shots.reach(offset, math.inf)
+        low, high = self._captures.reach(offset, math.inf)
         return low <= places[0] and places[-1] <= high
 
-    async def _look(
+    async def _scan(
         self, offsets: Sequence[float], lp_mm: float, half_width: float, gate: Gate
     ) -> tuple[Location | None, list[Seen]]:
-        looking: list[tuple[PlacedCapture, asyncio.Task[Glance | Unusable]]] = []
+        glances: list[tuple[PlacedCapture, asyncio.Task[Glance | Unusable]]] = []
         try:
             for offset in offsets:
-                taken = await self._shots.take(offset, gate)
-                looking.append((taken, asyncio.create_task(self._glance(taken, lp_mm), name="glance")))
-            results = [(taken, await task) for taken, task in looking]
+                taken = await self._captures.take(offset, gate)
+                glances.append((taken, asyncio.create_task(self._glance(taken, lp_mm), name="glance")))
+            results = [(taken, await task) for taken, task in glances]
         finally:
-            for _, task in looking:
+            for _, task in glances:
                 if not task.cancel() and not task.cancelled():
-                    task.exception()  # of several that are refused the first is told
+                    task.exception()  # retrieved; of several errors the first is raised
         values = [glance.value if isinstance(glance, Glance) else 0.0 for _, glance in results]
         seen = [Seen(taken.offset_um, taken.capture, glance) for taken, glance in results if isinstance(glance, Glance)]
         return locate([taken.offset_um for taken, _ in results], values, half_width), seen
@@ -119,15 +118,15 @@ class CoarseScan:
 
 
 def _least_blur(seen: Sequence[Seen]) -> float | None:
-    told = [(one.offset_um, one.glance.blur) for one in seen if one.glance.blur is not None]
-    return least_blur_um([offset for offset, _ in told], [blur for _, blur in told])
+    blurs = [(capture.offset_um, capture.glance.blur) for capture in seen if capture.glance.blur is not None]
+    return least_blur_um([offset for offset, _ in blurs], [blur for _, blur in blurs])
 
 
 def _stands_out(found: Location, seen: Sequence[Seen]) -> bool:
-    beside = [one.glance.value for one in seen if abs(one.offset_um - found.peak_um) > 2.0 * found.hwhm_um]
+    beside = [capture.glance.value for capture in seen if abs(capture.offset_um - found.peak_um) > 2.0 * found.hwhm_um]
     return found.height >= STANDS_OUT * max(beside, default=0.0)
 
 
 def _highest(seen: Sequence[Seen]) -> float | None:
-    highest = max(seen, key=lambda one: one.glance.value, default=None)
+    highest = max(seen, key=lambda capture: capture.glance.value, default=None)
     return highest.offset_um if highest is not None and highest.glance.value > 0.0 else None

@@ -1,4 +1,4 @@
-"""What has to stay as it is while a sweep is taken; what changed all the same is said, with who or what changed it."""
+"""Light and temperature must not change during a sweep; changes are reported, with who or what made them."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from benchd.errors import BenchdError
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
+class _State:
     at_s: float
     level: float | None
     temperature_C: float | None
 
 
 class Disturbances:
-    """One sweep watched: `begin` before it, then `changes`, or `blame` where it failed.
+    """Watches one sweep: `begin` before it, then `changes`, or `explain` if it failed.
 
-    The light is read back from its device at both ends, and each command to it in between is known. A temperature is
-    looked at where a sensor has that role; `typed_C` and its `u_K` are what the chain counts with.
+    The light is read back from its device before and after, and each command to it in between is known. The temperature
+    is read if a sensor has that role; `typed_C` and its `u_K` are those of the chain.
     """
 
     def __init__(
@@ -38,29 +38,29 @@ class Disturbances:
         self._typed_C = typed_C
         self._u_K = u_K
         self._clock = clock
-        self._began = _Seen(0.0, None, None)
+        self._began = _State(0.0, None, None)
 
     async def begin(self) -> None:
-        """What stands now is what has to stay."""
-        self._began = await self._look()
+        """Note the present state."""
+        self._began = await self._state()
 
     async def changes(self) -> list[str]:
-        """A sentence for each thing that did not stay as it was."""
-        ends = await self._look()
-        return [*self._light_changes(ends.level), *self._warmed(ends.temperature_C)]
+        """A sentence for each change since `begin`."""
+        ends = await self._state()
+        return [*self._light_changes(ends.level), *self._temperature_changes(ends.temperature_C)]
 
     async def explain(self, error: BenchdError) -> None:
-        """Put what changed in front of the advice of an error that ended the sweep."""
+        """Put the changes in front of the advice of the error that ended the sweep."""
         error.advice = " ".join([*await self.changes(), error.advice]).strip()
 
-    async def _look(self) -> _Seen:
-        return _Seen(self._clock.monotonic(), await self._level(), await self._temperature_C())
+    async def _state(self) -> _State:
+        return _State(self._clock.monotonic(), await self._level(), await self._temperature_C())
 
     async def _level(self) -> float | None:
         try:
             return None if self._light is None else await self._light.level()
         except DeviceError:
-            return None  # its own health tells
+            return None  # the published health of the light shows it
 
     async def _temperature_C(self) -> float | None:
         if self._thermometer is None:
@@ -75,31 +75,33 @@ class Disturbances:
         light, began = self._light, self._began.level
         if light is None or began is None:
             return []
-        told, last = [], began
+        sentences, last = [], began
         step = 1.0 / max(light.spec.steps, 1)
-        for set_ in self._lights.set_since(light.name, self._began.at_s):
-            if abs(set_.level - last) > step:
-                told.append(_changed(last, set_.level, f"by {set_.by}"))
-            last = set_.level
+        for change in self._lights.set_since(light.name, self._began.at_s):
+            if abs(change.level - last) > step:
+                sentences.append(_light_changed(last, change.level, f"by {change.by}"))
+            last = change.level
         if ends is not None and abs(ends - last) > step:
-            told.append(_changed(last, ends, "though nobody asked for it here"))
-        return told
+            sentences.append(_light_changed(last, ends, "though nobody asked for it here"))
+        return sentences
 
-    def _warmed(self, ends: float | None) -> list[str]:
+    def _temperature_changes(self, ends: float | None) -> list[str]:
         began, typed = self._began.temperature_C, self._typed_C
         if began is None or ends is None:
             return []
-        told = []
+        sentences = []
         if abs(ends - began) > self._u_K:
             by = f"{ends - began:+.1f} K, to {ends:.1f} °C"
-            told.append(f"While a sweep was taken the temperature changed by {by}: more than its u of {self._u_K:g} K.")
+            sentences.append(
+                f"While a sweep was taken the temperature changed by {by}: more than its u of {self._u_K:g} K."
+            )
         if typed is not None and abs(began - typed) > 2.0 * self._u_K:
-            told.append(
+            sentences.append(
                 f"The thermometer shows {began:.1f} °C and the set-up says {typed:.1f} °C, by which the lengths were "
                 "taken."
             )
-        return told
+        return sentences
 
 
-def _changed(before: float, after: float, who: str) -> str:
+def _light_changed(before: float, after: float, who: str) -> str:
     return f"While a sweep was taken the target's light was changed from {before:.3g} to {after:.3g}, {who}."

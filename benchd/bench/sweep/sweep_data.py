@@ -1,4 +1,4 @@
-"""What a sweep is asked for, and what it brings home."""
+"""The order and the result of a sweep."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from benchd.detectors.detector import AUTO
 
 @dataclass(frozen=True, slots=True)
 class SweepOrder:
-    """A sweep as asked for; None lets the bench choose from the f-number and from what a first look shows (um)."""
+    """A sweep as ordered; None lets the bench choose from the f-number and from the coarse scan (um)."""
 
     about: Literal["nominal", "here"] | float = "nominal"
     span_um: float | None = None
@@ -24,7 +24,7 @@ class SweepOrder:
 
 @dataclass(frozen=True, slots=True)
 class SweepPoint:
-    """One point of a sweep: where it was taken, and of each channel its value with its u."""
+    """One point of a sweep: its position, and the value and u of each channel."""
 
     idx: int
     offset_um: float
@@ -36,10 +36,10 @@ class SweepPoint:
 
 @dataclass(slots=True)
 class SweepData:
-    """A sweep at one set-up: its points in the order taken, what was measured, whether its values were linear in light.
+    """A sweep at one set-up: its points in the order taken, how they were measured, whether linear in light.
 
-    `brightness` is that of each point, in the detector's own unit; `flags` are sentences for the finding: what did not
-    stay as it was, and what was lost.
+    `brightness` is that of each point, in the detector's own unit; `flags` are sentences for the finding about changes
+    and lost points.
     """
 
     setup: int

@@ -1,6 +1,6 @@
-"""The stepped sweep: look where the peak is, choose the stations, then move, settle, capture, again and again.
+"""The stepped sweep: coarse scan for the peak, plan of the stations, then move, settle, capture at each.
 
-A capture is measured and its readings stored while the carriage is on its way to the next station.
+A capture is measured and its readings are stored while the carriage moves to the next station.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from benchd.bench.gate import Gate
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.notices import Notices
 from benchd.bench.requests import check_points
-from benchd.bench.run_record import RunRecord, keep_and_tell
+from benchd.bench.run_record import RunRecord, keep_and_publish
 from benchd.bench.sweep.captures import Captures, PlacedCapture
 from benchd.bench.sweep.coarse_scan import HEAD_START_S, CoarseScan
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, SweepPoint
@@ -36,7 +36,7 @@ FINISH_S = 1.0
 
 LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
 """Points of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
-source. It is above what warming up and droop do to a lamp, and below what anybody does to it on purpose."""
+source. It is above the warm-up and droop of a lamp, and below any intended change."""
 
 Progress = Callable[[int, int], None]
 
@@ -61,19 +61,19 @@ class Sweeper:
         self._store = store
         self._notices = notices
         self._clock = clock
-        self._shots = Captures(carriage, detector.capture, keeper)
-        self._search = CoarseScan(self._shots, detector, clock)
+        self._captures = Captures(carriage, detector.capture, keeper)
+        self._coarse_scan = CoarseScan(self._captures, detector, clock)
 
     async def sweep(
         self, order: SweepOrder, f_number: float, run: RunRecord, gate: Gate, progress: Progress
     ) -> SweepData:
-        """Look, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, BenchdError."""
+        """Scan, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, BenchdError."""
         lp_mm = self._detector.frequency(order.lp_mm)
         half_width = self._keeper.arrangement.curve_width * half_width_um(f_number, lp_mm)
         centre = await self._centre(order)
-        await self._shots.go(centre, gate)
+        await self._captures.go(centre, gate)
         await self._detector.prepare()
-        peak, glances = await self._search.find(centre, half_width, lp_mm, gate)
+        peak, glances = await self._coarse_scan.find(centre, half_width, lp_mm, gate)
         u_frequency_rel = await self._settle_on(peak, glances, lp_mm)
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
         step = order.step_um or STEP_HWHM * peak.hwhm_um
@@ -97,7 +97,7 @@ class Sweeper:
             hwhm_um=peak.hwhm_um,
         )
         await self._take_all(stations, data, run, gate, progress)
-        data.flags += [*_lost(data), *_brightness(data)]
+        data.flags += [*_lost_points(data), *_brightness(data)]
         return data
 
     async def _centre(self, order: SweepOrder) -> float:
@@ -110,13 +110,13 @@ class Sweeper:
         return float(order.about)
 
     async def _settle_on(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> float:
-        # Two stations beyond the span, so that the blurriest capture of the sweep has room in what is settled.
+        # Two stations beyond the span, so that what is settled also suits the blurriest capture of the sweep.
         within = (SPAN_HWHM + 2.0 * STEP_HWHM) * peak.hwhm_um
-        others = [one for one in seen if abs(one.offset_um - peak.peak_um) <= within]
+        others = [capture for capture in seen if abs(capture.offset_um - peak.peak_um) <= within]
         return await self._detector.settle_on(_sharpest(seen), others, lp_mm)
 
     async def _noise(self, seen: Sequence[Seen]) -> float:
-        """Relative noise of one point at the peak: the pilot's sharpest capture, measured as the sweep will be."""
+        """Relative noise of one point at the peak, from the pilot's sharpest capture, measured as in the sweep."""
         measured = await self._detector.measure(_sharpest(seen).capture)
         if isinstance(measured, Unusable):
             raise Refused("not_found", measured.text, advice=measured.advice)
@@ -138,7 +138,7 @@ class Sweeper:
         under_way: asyncio.Task[None] | None = None
         try:
             for count, station in enumerate(stations):
-                taken = await self._shots.take(station.offset_um, gate)
+                taken = await self._captures.take(station.offset_um, gate)
                 if under_way is not None:
                     await under_way
                 work = self._finish(taken, station, data, run, gate)
@@ -147,13 +147,13 @@ class Sweeper:
             if under_way is not None:
                 await under_way
         finally:
-            # What was exposed is finished and kept even when the sweep is broken off; a full disk is not waited for.
+            # A finished exposure is measured and kept even if the sweep is interrupted, but a full disk is not awaited.
             if under_way is not None:
                 ended, late = await asyncio.wait({under_way}, timeout=FINISH_S)
                 for task in late:
                     task.cancel()
                 for task in ended:
-                    task.cancelled() or task.exception()  # told where it happened; this sweep ends for another reason
+                    task.cancelled() or task.exception()  # retrieved; the sweep ends for another reason
 
     async def _finish(
         self, taken: PlacedCapture, station: Station, data: SweepData, run: RunRecord, gate: Gate
@@ -181,7 +181,7 @@ class Sweeper:
                     u=u,
                 )
             )
-        await self._keep_and_tell(rows, gate)
+        await self._keep_and_publish(rows, gate)
         if isinstance(measured, Unusable):
             data.refused += 1
             data.first_refusal = data.first_refusal or measured.text
@@ -197,11 +197,11 @@ class Sweeper:
             SweepPoint(idx, taken.offset_um, taken.carriage_um, capture.t_mono, station.repeat, channels)
         )
 
-    async def _keep_and_tell(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
-        """Into the record. A full disk pauses the run; the reading is kept and told when somebody resumes with room."""
+    async def _keep_and_publish(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
+        """Keep and publish. A full disk pauses the run; the reading is kept after `resume`, once there is space."""
         while True:
             try:
-                await keep_and_tell(self._store, self._notices, rows)
+                await keep_and_publish(self._store, self._notices, rows)
                 return
             except BenchdError as error:
                 if error.code != "disk_full":
@@ -210,11 +210,11 @@ class Sweeper:
                 await gate.opened()
 
 
-def _lost(data: SweepData) -> list[str]:
+def _lost_points(data: SweepData) -> list[str]:
     if not data.refused:
         return []
-    of = data.refused + len(data.points)
-    return [f"{data.refused} of {of} points of a sweep could not be measured; of the first: {data.first_refusal}"]
+    total = data.refused + len(data.points)
+    return [f"{data.refused} of {total} points of a sweep could not be measured; of the first: {data.first_refusal}"]
 
 
 def _brightness(data: SweepData) -> list[str]:
@@ -225,11 +225,11 @@ def _brightness(data: SweepData) -> list[str]:
 
 
 def _sharpest(seen: Sequence[Seen]) -> Seen:
-    return max(seen, key=lambda one: one.glance.value)
+    return max(seen, key=lambda capture: capture.glance.value)
 
 
 def require_light(predicted: float, noise: float, inside: float, half_width_um: float) -> None:
-    """Refuse a sweep that could not be sure enough, from what its look predicts and never from what a fit achieved.
+    """Refuse a sweep with too little light, by the uncertainty that its coarse scan predicts, never by a fit's result.
 
     `predicted` is the 95 % half-width of best focus (um), `noise` the relative standard deviation of one reading at
     the peak, `inside` how many fall within +-1.05 of the geometric half-width `half_width_um`. Raises Refused

@@ -1,4 +1,4 @@
-"""The camera as a detector of sharpness: exposed once, the target found once, every picture measured the same way."""
+"""The camera as a detector: exposure set once, target found once, every picture measured the same way."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from benchd.imaging.level import whole_periods
 from benchd.imaging.square import SquareLayout
 
 EXPOSURE_RANGE_MS = (0.1, 2000.0)
-LOOKS = 8
+TRIAL_EXPOSURES = 8
 LEAST_SHARE = 0.05
 
 ROOM_MARGIN_PX = 2.0
@@ -37,7 +37,7 @@ EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was n
 
 @dataclass(frozen=True, slots=True)
 class Locked:
-    """How every picture of a sweep is measured: places, frequency in cycles per pixel, one window for all.
+    """How every picture of a sweep is measured: edge positions, frequency in cycles per pixel, one window for all.
 
     `u_frequency_rel` is the relative standard uncertainty of the frequency at the target.
     """
@@ -49,12 +49,12 @@ class Locked:
 
 
 def rendition_of(spec: CameraSpec) -> Rendition:
-    """How a camera's pictures are to be read. Upside down or mirrored, an upright edge is still upright."""
+    """How to read a camera's pictures. Upside down or mirrored, a vertical edge is still vertical."""
     return Rendition(spec.linear, spec.gamma, spec.orientation.startswith("turned_"))
 
 
 class EdgeDetector(Detector):
-    """Looks at the target through the camera; numbers come from the analysis process."""
+    """Measures the modulation of the target's edges in camera pictures, in the analysis process."""
 
     name = "edge"
     device = Camera
@@ -62,7 +62,7 @@ class EdgeDetector(Detector):
     quantity = "Modulation"
     legends: ClassVar = {"v": "vertical edges", "h": "horizontal edges"}
     tells_blur = True
-    at_most_s = 300.0  # of as many exposures of the longest as are tried
+    at_most_s = 300.0  # enough for all trial exposures of the longest time
     point_s = 0.15
 
     def __init__(self, gear: Gear) -> None:
@@ -80,17 +80,17 @@ class EdgeDetector(Detector):
         await self.expose()
 
     async def expose(self) -> Exposure:
-        """Set the exposure so that the bright field stands well below clipping; it then stays for the whole sweep.
+        """Set the exposure so that the bright field is well below clipping; it then stays for the whole sweep.
 
-        Where the target's light is dimmed by pulses, it takes whole periods of them. Raises BenchdError('not_found')
-        where no exposure makes the field bright enough.
+        If the target's light is dimmed by PWM, the exposure is a whole number of periods. Raises
+        BenchdError('not_found') if no exposure makes the field bright enough.
         """
         low, high = self.camera.spec.exposure_range_ms or EXPOSURE_RANGE_MS
         pulses_hz = await self._pulses_hz()
         exposure_ms = self._exposure.exposure_ms if self._exposure else min(max(20.0, low), high)
         exposure_ms = whole_periods(exposure_ms, pulses_hz, low, high)
         fraction = 0.0
-        for _ in range(LOOKS):
+        for _ in range(TRIAL_EXPOSURES):
             self._exposure = await self.camera.configure(exposure_ms, 1.0)
             frame = await self.camera.grab()
             judged = await self.gear.analysis.run(exposure_in, frame.data)
@@ -108,18 +108,18 @@ class EdgeDetector(Detector):
             raise BenchdError(
                 "not_found",
                 f"The picture is too dark: its bright field stands at {100 * fraction:.1f} % of full scale.",
-                advice=await self._brighter(),
+                advice=await self._brightness_advice(),
                 data={"fraction": fraction, "exposure_ms": exposure_ms},
             )
         return self._exposure or Exposure(exposure_ms, 1.0)
 
-    async def _brighter(self) -> str:
+    async def _brightness_advice(self) -> str:
         if self.gear.light is not None and await self.gear.light.level() == 0.0:
             return "The target's light is at level 0: turn it up."
         return "Turn the light up, open the iris, or take the cap off."
 
     async def _pulses_hz(self) -> float | None:
-        """The pulses of the target's light while it is dimmed by them; at full level, and dark, it has none."""
+        """PWM frequency of the target's light while it is dimmed; None at full level and at zero."""
         light = self.gear.light
         if light is None or light.spec.pwm_hz is None:
             return None
@@ -130,24 +130,24 @@ class EdgeDetector(Detector):
         return Capture(frame, frame.t_mono, frame.t_utc)
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
-        """One picture by itself: is the target there, how sharp is it, roughly."""
+        """A rough measurement of one picture by itself: whether the target is there, and how sharp."""
         target, pixel_um = self.gear.target, self.camera.spec.pixel_um
         work = (capture.data.data, lp_mm, target.pitch_mm, pixel_um, self._rendition)
         seen = await self.gear.analysis.run(glance_at, *work)
         if isinstance(seen, Unusable):
-            if seen.code == TOO_FINE:  # wherever it looks
+            if seen.code == TOO_FINE:  # the same at every station
                 raise Refused("bad_request", seen.text, advice="Give a lower lp_mm.")
             return seen
         return Glance(seen.modulation, seen.sigma_px, seen)
 
     async def settle_on(self, best: Seen, within: Sequence[Seen], lp_mm: float) -> float:
-        """Fix places by the sharpest glance and the window by the blurriest of all that belong to the sweep."""
-        sharpest, others = best.glance.seen, [one.glance.seen for one in within]
+        """Fix edge positions by the sharpest glance, and the window by the blurriest one within the span."""
+        sharpest, others = best.glance.seen, [capture.glance.seen for capture in within]
         self._locked = lock(self.camera.spec, self.gear.target, lp_mm, sharpest, others)
         return self._locked.u_frequency_rel
 
     async def measure(self, capture: Capture) -> Measured | Unusable:
-        """One picture of the sweep."""
+        """Measure one picture of the sweep."""
         locked = self._locked
         assert locked is not None
         where = (locked.layout, locked.cycles_per_px, locked.window_px)
@@ -160,8 +160,8 @@ class EdgeDetector(Detector):
 
 
 def lock(spec: CameraSpec, target: Target, lp_mm: float, sharpest: SquareSeen, others: Sequence[SquareSeen]) -> Locked:
-    """How a sweep is measured whose sharpest picture is this one, with these others that belong to it."""
-    # The square wanders by fractions of a pixel from picture to picture; a window without margin would refuse some.
+    """The settings for a sweep with this sharpest picture and these others within its span."""
+    # The square shifts by fractions of a pixel from picture to picture; a window without margin would refuse some.
     room = min(glance.room_px for glance in (sharpest, *others)) - ROOM_MARGIN_PX
     sigma = max(glance.sigma_px for glance in (sharpest, *others))
     window = min(room, max(5.0 * sigma + 6.0, LEAST_WINDOW_PX))

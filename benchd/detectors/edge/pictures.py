@@ -1,7 +1,7 @@
-"""What the worker does with one picture: decode it, judge its exposure, find the target, measure its edges.
+"""Work on one picture in the worker process: decode it, judge its exposure, find the target, measure its edges.
 
 Module-level functions of bytes, so that they can be sent to the analysis process; their results are small. A refusal
-by the imaging room crosses back as a value, because an exception would lose its figures on the way.
+by the imaging room is returned as a value, because a pickled exception would lose its data.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.square import SquareLayout, cycles_per_px, find_square, measure_square
 
 NEAR_FULL = 0.88
-"""Of full scale: above it cameras bend before they cut off, and no picture tells how much. The exposure that is sought
-lies below."""
+"""Share of full scale above which cameras may be non-linear before they clip, which no picture shows. The exposure is
+set below it."""
 
 
 TOO_FINE = "too_fine"
 FINEST_CYCLES = 1.0
-"""Cycles in a pixel: of no finer pattern an edge has an answer."""
+"""Cycles per pixel: the highest frequency that an edge can measure."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rendition:
-    """How a camera renders the bench: whether its record says linear, the exponent of its curve where it is stated.
+    """How a camera renders the scene: whether it is stated to be linear, and the exponent of its curve if stated.
 
-    `turned` is true where its picture lies on a side: its columns then stand for what is level on the bench.
+    `turned`: the picture is turned by 90 degrees, so that its columns are horizontal on the bench.
     """
 
     linear: bool = True
@@ -40,19 +40,19 @@ class Rendition:
     turned: bool = False
 
     def table_for(self, picture: Picture) -> NDArray[np.float64] | None:
-        """Light per grey value, where the curve is stated; whatever the file says of itself."""
+        """Light per grey value if the curve is stated, regardless of the picture file's own metadata; else None."""
         return None if self.gamma is None else linear_table(self.gamma, picture.full_scale)
 
     def is_linear(self, picture: Picture) -> bool:
-        """Whether grey values are light: by the camera's record, and where the file itself does not gainsay it."""
+        """Whether grey values are linear in light, by the camera's statement and the picture file's metadata."""
         return self.gamma is not None or (self.linear and picture.linear)
 
 
 @dataclass(frozen=True, slots=True)
 class SquareSeen:
-    """The target as seen in one picture by itself: where it is, how blurred its edges are (px), and its modulation.
+    """The target in one picture by itself: its position, blur of its edges (px), and modulation.
 
-    A glance chooses stations and places; it never enters a fit, because its window follows its own blur.
+    A glance chooses stations and positions; it never enters a fit, because its window depends on its own blur.
     """
 
     layout: SquareLayout
@@ -64,11 +64,10 @@ class SquareSeen:
 
 @dataclass(frozen=True, slots=True)
 class Modulation:
-    """Modulation by orientation on the bench, `v` of upright edges, each with the standard uncertainty of the noise.
+    """Modulation by orientation on the bench, `v` of vertical edges, each with the standard uncertainty of the noise.
 
-    `linear` is false where the picture was neither linear in light nor could be made so, or stood near full
-    scale. `swing` is how much brighter the field is than the square: it goes with light and exposure, and not with
-    focus.
+    `linear` is false if the picture was neither linear in light nor could be made so, or was near full scale. `swing`
+    is how much brighter the field is than the square: it depends on light and exposure, not on focus.
     """
 
     v: tuple[float, float]
@@ -88,7 +87,7 @@ def exposure_in(data: bytes) -> Exposure | Unusable:
 def glance_at(
     data: bytes, lp_mm: float, pitch_mm: float, pixel_um: float | None, rendition: Rendition
 ) -> SquareSeen | Unusable:
-    """Find the square and measure it at `lp_mm`; the scale comes from its side, or from a known pixel pitch."""
+    """Find the square and measure it at `lp_mm`; the scale comes from its side, or from the pixel size if stated."""
     try:
         picture = read_picture(data)
         table = rendition.table_for(picture)
@@ -126,5 +125,5 @@ def _unusable(code: str, text: str) -> Unusable:
 
 
 def _light(picture: Picture, table: NDArray[np.float64] | None) -> NDArray[Any]:
-    """The picture in light, as far as its curve is known: an edge's place and the square's side go by it."""
+    """The picture linearised if its curve is known: edge positions and the square's side depend on that."""
     return picture.values if table is None else table.astype(np.float32)[picture.values]

@@ -24,21 +24,21 @@ class AdapterLength(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
-        from benchd.questions import of_gauge as gathered
+        from benchd.questions import gauge_inputs as gathered
         from benchd.questions.adapter_length.assessment import adapter_length
         from benchd.questions.comparator import Known
 
         adapter = evidence.records.adapter(str(of))
         given = adapter.given
         found = adapter_length(
-            gathered.pairs_of(evidence, "on_base", "on_adapter"),
+            gathered.remount_pairs(evidence, "on_base", "on_adapter"),
             Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record"),
             adapter.id,
-            gathered.gauge_of(evidence),
-            gathered.thermal_of(evidence),
+            gathered.stated_comparator(evidence),
+            gathered.thermal_state(evidence),
             gathered.about(evidence),
         )
-        found = gathered.as_stated(evidence.scale, found)
+        found = gathered.note_unstated_position(evidence.scale, found)
         if evidence.file.abbe is not None:
             return found
         return found.model_copy(update={"notes": [*found.notes, gathered.TIPPING_NOT_STATED]})

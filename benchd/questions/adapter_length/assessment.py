@@ -63,10 +63,10 @@ def adapter_length(
 
 
 def _at_both_places(at_a_place: Sequence[Term]) -> list[Term]:
-    """The position's own lines with the bridge on the base and on the adapter, each with a name and a shape of its own.
+    """The local position errors with the bridge on the base and on the adapter, as separate lines.
 
-    These errors are functions of place: every remounting meets the same, so many do not make them smaller. An adapter's
-    length apart their phases are nobody's to know, so the two places are independent. An adapter of whole turns of the
-    screw would see its periodic errors cancel, one of a half more would see them add.
+    These errors are functions of position: every remounting has the same, so repeats do not average them. Their phases
+    an adapter's length apart are not known, so the two positions are independent. For an adapter of whole turns of the
+    screw the periodic errors would cancel, with half a turn more they would add.
     """
     return [replace(line, term=f"{line.term}, {place}") for place in ("on base", "on adapter") for line in at_a_place]

@@ -27,22 +27,22 @@ class BenchZero(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
-        from benchd.questions import of_gauge as gathered
+        from benchd.questions import gauge_inputs as gathered
         from benchd.questions.bench_zero.assessment import bench_zero
         from benchd.questions.comparator import Known
 
         base = evidence.file.base
         found = bench_zero(
-            gathered.pairs_of(evidence, "on_ring", "on_base"),
+            gathered.remount_pairs(evidence, "on_ring", "on_base"),
             ring_of(evidence.records.reference(str(of))),
             Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file"),
             base.calibration,
-            gathered.gauge_of(evidence),
-            gathered.thermal_of(evidence),
+            gathered.stated_comparator(evidence),
+            gathered.thermal_state(evidence),
             gathered.about(evidence),
-            gathered.cover_of(evidence.file),
+            gathered.cover_length(evidence.file),
         )
-        return gathered.as_stated(evidence.scale, found)
+        return gathered.note_unstated_position(evidence.scale, found)
 
 
 def ring_of(ring: Reference) -> Known:

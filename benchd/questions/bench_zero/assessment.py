@@ -37,8 +37,8 @@ def bench_zero(
     """Base face to target plane at carriage reading 0 and 20 C, from a setting ring and a gauge on its bridge.
 
     `pairs`: first on the ring, second on the base face. The target lies `ring + second - first` below the base
-    face; `cover` reaches from the face of the plates over the target, on which the tip rests, to the target. `base`
-    gives the expansion coefficient; its length is used for nothing else than that correction.
+    face; `cover` is the depth from the face of the plates over the target, on which the tip rests, to the target.
+    `base` gives the expansion coefficient; its length is only used for that correction.
     """
     dt = thermal.above_20_K
     alpha_scale = gauge.alpha_scale or 0.0

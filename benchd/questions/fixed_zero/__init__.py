@@ -39,22 +39,22 @@ class FixedZero(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
-        from benchd.questions import of_gauge as gathered
+        from benchd.questions import gauge_inputs as gathered
         from benchd.questions.bench_zero import ring_of
         from benchd.questions.bench_zero.assessment import bench_zero
         from benchd.questions.comparator import Known
 
-        base, gauge = evidence.file.base, gathered.gauge_of(evidence)
-        pairs = gathered.pairs_of(evidence, "on_ring", "on_base", moved=False)
+        base, gauge = evidence.file.base, gathered.stated_comparator(evidence)
+        pairs = gathered.remount_pairs(evidence, "on_ring", "on_base", moved=False)
         found = bench_zero(
             [replace(pair, first_carriage_um=0.0, second_carriage_um=0.0) for pair in pairs],
             ring_of(evidence.records.reference(str(of))),
             Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file"),
             base.calibration,
             without_carriage(gauge),
-            gathered.thermal_of(evidence),
+            gathered.thermal_state(evidence),
             gathered.about(evidence),
-            gathered.cover_of(evidence.file),
+            gathered.cover_length(evidence.file),
             assessment=self.name,
         )
         stood_nowhere = {

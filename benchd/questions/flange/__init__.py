@@ -34,10 +34,10 @@ class Flange(Question):
         from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.glass_residual import other_glass
         from benchd.questions.flange.assessment import FlangeInput, assess
-        from benchd.questions.through_focus import alike, best_focus, flags_of
+        from benchd.questions.through_focus import best_focus, comparable_sweeps, flags_of
 
         setup, chain = evidence.setup, evidence.chain
-        sweeps, left_out = alike(evidence.sweeps_here)
+        sweeps, left_out = comparable_sweeps(evidence.sweeps_here)
         points = [point for sweep in sweeps for point in sweep.points]
         fit = best_focus(points, sweeps[0], evidence)
         lens = None if setup.lens is None else evidence.records.lens(setup.lens)
@@ -74,7 +74,7 @@ class Flange(Question):
         return assess(fit, given)
 
     def said(self, doc: Doc) -> str:
-        return words.side_of(doc)
+        return words.side_sentence(doc)
 
     def advised(self, doc: Doc) -> Sequence[tuple[str, str]]:
         return [("Shims", words.shims(doc))]

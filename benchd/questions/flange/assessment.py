@@ -21,12 +21,12 @@ aberration (own quadrature of the through-focus curve, f/1.4 to f/8)."""
 
 @dataclass(frozen=True, slots=True)
 class FlangeInput:
-    """What the assessment needs beside the curve.
+    """Inputs of the assessment beside the curve.
 
-    `chain` are the terms of the datum chain as contributions to the focus error (um); `why_relative` are clauses that
-    say why nominal is not known, none where it is; `linear` is false where a picture was not linear in light.
-    `tolerance_um` is symmetric about nominal, None where none is stated. `other_glass` says in a clause which glass
-    stood behind the lens instead of the one it was designed for, None where that one did.
+    `chain` are the terms of the datum chain as contributions to the focus error (um); `why_relative` are clauses saying
+    why nominal is not known, empty if it is; `linear` is false if a picture was not linear in light. `tolerance_um` is
+    symmetric about nominal, None if not stated. `other_glass` is a clause saying which glass was behind it instead
+    of the one it was designed for, None if that one was.
     """
 
     run: str
@@ -52,7 +52,7 @@ class FlangeInput:
 
 
 def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
-    """The lines of the budget of the focus error: the sweep, the frequency, and the datum chain where it counts."""
+    """The lines of the budget of the focus error: the sweep, the frequency, and those of the datum chain above zero."""
     terms = [Term("sweep", fit.u_um, "A", float(fit.dof), given.run)]
     shift = FREQUENCY_SHIFT_UM * given.f_number**2 * 100.0 * given.u_frequency_rel
     terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
@@ -104,34 +104,34 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
 
 
 def _condition(given: FlangeInput) -> dict[str, str]:
-    """What the verdict holds under, where the plate itself moves best focus by a good part of the tolerance."""
-    if given.glass_residual is None or not _moved_by_glass(given):
+    """The condition of the verdict, if glass itself moves best focus by a large part of the tolerance; else empty."""
+    if given.glass_residual is None or not _glass_residual_is_large(given):
         return {}
     residual, u = given.glass_residual
-    stands = "the glass fitted" if given.measurand.get("glass") else "the cover over the target"
-    with_ = given.other_glass or f"with {stands}"
+    glass = "the glass fitted" if given.measurand.get("glass") else "the cover over the target"
+    with_ = given.other_glass or f"with {glass}"
     return {
         "condition": f"as measured {with_}: at f/{given.f_number:g} that glass alone moves best focus by "
         f"{residual:+.1f} µm (u = {u:.1f}), which is part of the focus error"
     }
 
 
-def _moved_by_glass(given: FlangeInput) -> bool:
-    """Whether glass that the lens was not designed for, be it a pane or the target's cover, leaves so much."""
+def _glass_residual_is_large(given: FlangeInput) -> bool:
+    """Whether the residual of glass that the lens was not designed for (a pane or the target's cover) is that large."""
     if given.glass_residual is None or given.tolerance_um is None:
         return False
     return abs(given.glass_residual[0]) > CONDITION_SHARE * given.tolerance_um
 
 
 CONDITION_SHARE = 0.25
-"""From this share of the tolerance on what a plate leaves stands beside the verdict (common practice, no source)."""
+"""A residual above this share of the tolerance is stated with the verdict (common practice, no source)."""
 
 
 def _advice(error_um: float, U_um: float, given: FlangeInput) -> dict[str, Any]:
     nothing = {"shim_um": None, "from_stock": None, "residual_um": None, "fitted_um": list(given.fitted_um)}
     if given.other_glass:
         return nothing | {"why": f"it was measured {given.other_glass}"}
-    if _moved_by_glass(given):
+    if _glass_residual_is_large(given):
         return nothing | {"why": "part of the focus error is of glass that the lens was not designed for"}
     mend = advice(error_um, given.stock_um, given.fitted_um)
     if mend.gain_um < U_um:

@@ -1,4 +1,4 @@
-"""The through-focus curve as a picture: readings, fit, where best focus lies and what the tolerance says to it."""
+"""The through-focus curve as a picture: readings, fit, best focus and tolerance."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LINE = 104
-"""Letters that fit into one line of the heading."""
+"""Characters that fit into one line of the heading."""
 
 LOOKS = ((VERTICAL, "o"), (HORIZONTAL, "s"), (LIMIT, "^"), (SOFT, "D"))
-"""Colour and form of the first channel, the second, and so on."""
+"""Colour and marker of the first channel, the second, and so on."""
 
 
 @dataclass(frozen=True, slots=True)
 class Points:
-    """Merit over offset (um) with standard uncertainties; `used`: which entered the fit (all where None)."""
+    """Merit over offset (um) with standard uncertainties; `used`: which entered the fit (None: all)."""
 
     offset_um: Sequence[float]
     value: Sequence[float]
@@ -48,7 +48,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """What was read and what was fitted: the channels by their names in the record, their mean, the fit."""
+    """Readings and fit: the channels by their names in the record, their mean, the fit."""
 
     channels: Mapping[str, Points]
     mean: Points
@@ -62,20 +62,20 @@ def draw(finding: Mapping[str, Any], curve: Curve, *, dpi: int = 150) -> bytes:
     """
     finding = document_shown(finding)
     with sheet(10.0, 7.0, dpi=dpi) as figure:
-        top = _heading(figure, finding) - 0.018
+        top = _draw_heading(figure, finding) - 0.018
         grid = figure.add_gridspec(
             2, 1, height_ratios=(5.2, 1.0), hspace=0.42, left=0.085, right=0.972, top=top, bottom=0.085
         )
-        _sweep(figure.add_subplot(grid[0]), finding, curve)
-        _ruler(figure.add_subplot(grid[1]), finding)
+        _draw_sweep(figure.add_subplot(grid[0]), finding, curve)
+        _draw_ruler(figure.add_subplot(grid[1]), finding)
         return png(figure)
 
 
-def _heading(figure: Figure, finding: Mapping[str, Any]) -> float:
-    """Write the lines above the axes; gives the height that is left under them."""
+def _draw_heading(figure: Figure, finding: Mapping[str, Any]) -> float:
+    """Write the lines above the axes; gives the height left below them."""
     figure.text(0.028, 0.952, words.headline(finding), fontsize=18, fontweight="bold")
-    said = [words.best_focus_sentence(finding), crossing_sentence(finding), words.advice_sentence(finding)]
-    lines = [(line, INK) for sentence in said for line in textwrap.wrap(sentence, LINE)]
+    sentences = [words.best_focus_sentence(finding), crossing_sentence(finding), words.advice_sentence(finding)]
+    lines = [(line, INK) for sentence in sentences for line in textwrap.wrap(sentence, LINE)]
     y = 0.915
     for text, colour in [*lines, (measurand_line(finding), SOFT)]:
         figure.text(0.028, y, text, fontsize=10.5, color=colour)
@@ -83,21 +83,21 @@ def _heading(figure: Figure, finding: Mapping[str, Any]) -> float:
     return y
 
 
-def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
+def _draw_sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
     plain(axes)
     for (channel, points), (colour, marker) in zip(curve.channels.items(), cycle(LOOKS), strict=False):
         axes.errorbar(
             points.offset_um, points.value, yerr=points.u, fmt=marker, ms=5, mfc=PAPER, mec=colour, mew=1.1,
             ecolor=colour, elinewidth=0.9, alpha=0.8, label=legend(channel), zorder=3,
         )  # fmt: skip
-    _mean_points(axes, curve.mean, len(curve.channels))
+    _draw_mean_points(axes, curve.mean, len(curve.channels))
     fit = curve.fit
     axes.fill_between(fit.offset_um, fit.low, fit.high, color=INK, alpha=0.16, lw=0, label="fit, 95 % band", zorder=2)
     axes.plot(fit.offset_um, fit.value, color=INK, lw=1.6, zorder=4)
-    _focus_bar(axes, finding)
+    _draw_focus_bar(axes, finding)
     axes.axvline(0.0, color=INK, lw=1.0, ls=(0, (5, 3)), zorder=1)
     note(axes, 0.0, "nominal", INK)
-    # As wide as what was read, nominal in sight: an interval wider than the sweep runs off both sides.
+    # As wide as the readings, including nominal; an interval wider than the sweep is cut off on both sides.
     low, high = min(0.0, *curve.mean.offset_um, *_limits(finding)), max(0.0, *curve.mean.offset_um, *_limits(finding))
     axes.set_xlim(low - 0.04 * (high - low), high + 0.04 * (high - low))
     for limit in _limits(finding):
@@ -118,13 +118,13 @@ def _sweep(axes: Axes, finding: Mapping[str, Any], curve: Curve) -> None:
     )
 
 
-def _mean_points(axes: Axes, mean: Points, of: int) -> None:
-    """What enters the fit and what does not; of one channel it is that itself."""
-    what = {1: "reading", 2: "mean of both"}.get(of, "mean of all")
-    away = "reading, outside the fit" if of == 1 else "mean, outside the fit"
+def _draw_mean_points(axes: Axes, mean: Points, channels: int) -> None:
+    """Points inside and outside the fit: the mean of the channels, or the reading itself of a single channel."""
+    what = {1: "reading", 2: "mean of both"}.get(channels, "mean of all")
+    away = "reading, outside the fit" if channels == 1 else "mean, outside the fit"
     used = mean.used if mean.used is not None else [True] * len(mean.offset_um)
     for entered, colour, name in ((True, INK, what), (False, AWAY, away)):
-        chosen = [i for i, one in enumerate(used) if bool(one) is entered]
+        chosen = [i for i, in_fit in enumerate(used) if bool(in_fit) is entered]
         if chosen:
             axes.errorbar(
                 [mean.offset_um[i] for i in chosen], [mean.value[i] for i in chosen], yerr=[mean.u[i] for i in chosen],
@@ -132,8 +132,8 @@ def _mean_points(axes: Axes, mean: Points, of: int) -> None:
             )  # fmt: skip
 
 
-def _ruler(axes: Axes, finding: Mapping[str, Any]) -> None:
-    """The middle of the curve under a glass: best focus with its interval against nominal and the tolerance."""
+def _draw_ruler(axes: Axes, finding: Mapping[str, Any]) -> None:
+    """The middle of the curve enlarged: best focus with its interval, nominal and the tolerance."""
     plain(axes)
     value = finding["values"]["focus_error"]
     focus, half = value["value"], value["U"]
@@ -157,7 +157,7 @@ def _ruler(axes: Axes, finding: Mapping[str, Any]) -> None:
     axes.set_xlabel(f"Best focus (µm) with its 95 % interval, against {against}")
 
 
-def _focus_bar(axes: Axes, finding: Mapping[str, Any]) -> None:
+def _draw_focus_bar(axes: Axes, finding: Mapping[str, Any]) -> None:
     value = finding["values"]["focus_error"]
     focus, half = value["value"], value["U"]
     axes.axvspan(focus - half, focus + half, color=FOCUS, alpha=0.22, lw=0, label="best focus, 95 % interval", zorder=0)

@@ -1,4 +1,4 @@
-"""The through-focus curve of a finding, computed again from the stored readings by the daemon's own functions."""
+"""The through-focus curve of a finding, recomputed from the stored readings with the daemon's own functions."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ class Recomputed:
 def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u_um: float) -> Recomputed:
     """The curve of a finding with a `focus_error` from the readings of its run.
 
-    `position_u_um` is the independent noise of one position, which stands in the bench file. Raises Refused
-    ('not_found') where the readings make no curve.
+    `position_u_um` is the independent noise of one position, from the bench file. Raises Refused ('not_found') if the
+    readings give no curve.
     """
     points = points_of(finding, rows)
     about = finding["measurand"]
@@ -50,13 +50,13 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
 
 def _slope(points: Sequence[SweepPoint]) -> float:
     """Offset gained per um of carriage over the sweep."""
-    nearest, farthest = (of(points, key=lambda point: point.carriage_um) for of in (min, max))
-    way_um = farthest.carriage_um - nearest.carriage_um
-    return (farthest.offset_um - nearest.offset_um) / way_um if way_um else 1.0
+    nearest, farthest = (extreme(points, key=lambda point: point.carriage_um) for extreme in (min, max))
+    travel_um = farthest.carriage_um - nearest.carriage_um
+    return (farthest.offset_um - nearest.offset_um) / travel_um if travel_um else 1.0
 
 
 def points_of(finding: Mapping[str, Any], rows: Sequence[ReadingRow]) -> list[SweepPoint]:
-    """The points that a finding rests on, in the order taken; those with a channel missing are left out."""
+    """The points of a finding, in the order taken; those with a missing channel are left out."""
     first, last = finding["readings"]["indices"]
     merit = str(finding["measurand"]["merit"])
     rows = [row for row in rows if first <= row.idx <= last and row.channel.startswith(f"{merit}.")]
@@ -67,11 +67,12 @@ def points_of(finding: Mapping[str, Any], rows: Sequence[ReadingRow]) -> list[Sw
             points[row.idx][row.channel] = row
     found = []
     for idx in sorted(points):
-        of_point = points[idx]
-        one = next(iter(of_point.values()))
-        if len(of_point) == len(channels) and one.offset_um is not None and one.carriage_um is not None:
-            values = {channel: _pair(of_point[channel]) for channel in channels}
-            found.append(SweepPoint(idx, one.offset_um, one.carriage_um, one.t_mono, 0, values))
+        by_channel = points[idx]
+        first_row = next(iter(by_channel.values()))
+        offset_um, carriage_um = first_row.offset_um, first_row.carriage_um
+        if len(by_channel) == len(channels) and offset_um is not None and carriage_um is not None:
+            values = {channel: _pair(by_channel[channel]) for channel in channels}
+            found.append(SweepPoint(idx, offset_um, carriage_um, first_row.t_mono, 0, values))
     return found
 
 

@@ -1,4 +1,4 @@
-"""What a finding of best focus says: how far on which side of nominal, what mends it."""
+"""Words for a finding of best focus: how far on which side of nominal, and what to do about it."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from benchd.reports.words import next_line, nominal, verdict_words, why_relative
 
 Doc = Mapping[str, Any]
 
-THEN = "Then change shims_fitted_um in the lens's record and start benchd again."
-"""The next advice counts from the shims that the record says are fitted."""
+RECORD_SHIMS = "Then change shims_fitted_um in the lens's record and start benchd again."
+"""Added to shim advice, as the next advice counts from the shims in the record."""
 
 
 def headline(finding: Doc) -> str:
@@ -24,7 +24,7 @@ def headline(finding: Doc) -> str:
 
 
 def best_focus_sentence(finding: Doc) -> str:
-    """Where best focus lies and how sure that is; a 95 % interval. Says nominal only where that is known."""
+    """Where best focus lies, with a 95 % interval. Says `nominal` only for an absolute finding."""
     value = finding["values"]["focus_error"]
     error, expanded = rounded(abs(value["value"]), value["U"])
     where = f"{side(value['value'])} {nominal(finding)}"
@@ -36,12 +36,12 @@ def best_focus_sentence(finding: Doc) -> str:
 
 
 def side(error: float) -> str:
-    """On which side of nominal an error of focus lies: above zero the image is too deep."""
+    """The side of nominal of a focus error: above zero the image is too deep."""
     return "deeper than" if error >= 0 else "short of"
 
 
 def advice_sentence(finding: Doc) -> str:
-    """What mends it, what would decide it, or why there is no verdict; empty where there is nothing to say."""
+    """The correction, what would decide the verdict, or why there is none; empty if there is nothing to say."""
     if not finding["absolute"]:
         return f"No verdict: {why_relative(finding)}."
     verdict, advice = finding["verdict"], finding["advice"]
@@ -56,7 +56,7 @@ def advice_sentence(finding: Doc) -> str:
 
 
 def shim_change(advice: Doc) -> str:
-    """What to do with the shims and what is under the lens then, `add 10 µm to the 50 now fitted: new total 60 µm`."""
+    """The change of shims and the new total, `add 10 µm to the 50 now fitted: new total 60 µm`."""
     put, take, fitted = advice["from_stock"] or [], advice.get("remove") or [], advice["fitted_um"]
     whole = sorted(take) == sorted(fitted)
     if take:
@@ -78,8 +78,8 @@ def merit_label(finding: Doc) -> str:
     return name if lp_mm is None else f"{name} at {lp_mm:g} lp/mm"
 
 
-def side_of(finding: Doc) -> str:
-    """On which side best focus lies, and of what."""
+def side_sentence(finding: Doc) -> str:
+    """A sentence on which side of nominal best focus lies; empty without a value."""
     value = finding["values"]["focus_error"]["value"]
     if value is None:
         return ""
@@ -88,7 +88,7 @@ def side_of(finding: Doc) -> str:
 
 
 def shims(finding: Doc) -> str:
-    """The shim advice, and what to write once it is followed; empty where there is none."""
+    """The shim advice, and what to write into the record afterwards; empty if there is none."""
     advice = finding["advice"]
     if advice is None:
         return ""
@@ -100,5 +100,5 @@ def shims(finding: Doc) -> str:
     )
     if not (advice["from_stock"] or advice.get("remove")):
         return f"Leave the shims as they are{left}."
-    told = shim_change(advice)
-    return f"{told[0].upper()}{told[1:]}{left}. {THEN}"
+    change = shim_change(advice)
+    return f"{change[0].upper()}{change[1:]}{left}. {RECORD_SHIMS}"

@@ -37,8 +37,8 @@ class GlassToggle(Question):
         from benchd.bench.datum.position_terms import place_terms
         from benchd.files.artefacts import plates
         from benchd.optics.plate import marginal_shift_um, paraxial_shift_um, paraxial_u_um
+        from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
-        from benchd.questions.of_gauge import TIPPING_NOT_STATED, as_stated
         from benchd.questions.through_focus import best_focus, flags_of
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
@@ -76,7 +76,7 @@ class GlassToggle(Question):
             notes=[*flags_of(sweeps), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
             u_abbe_um=u_abbe or 0.0,
         )
-        return as_stated(scale, assess(tuple(visits), given))
+        return note_unstated_position(scale, assess(tuple(visits), given))
 
 
 def out_in_in_out(sweeps: Sequence[SweepData]) -> tuple[str, ...]:
@@ -90,9 +90,9 @@ def out_in_in_out(sweeps: Sequence[SweepData]) -> tuple[str, ...]:
             advice="Run `glass_toggle`, or in your procedure set `glass: []` before the first and the fourth sweep and "
             "the plates before the second and the third.",
         )
-    from benchd.questions.through_focus import alike
+    from benchd.questions.through_focus import comparable_sweeps
 
-    if len(alike(sweeps)[0]) != 4:
+    if len(comparable_sweeps(sweeps)[0]) != 4:
         raise Refused(
             "not_found",
             "The four sweeps did not measure the same: detector, merit, frequency or f-number differ.",

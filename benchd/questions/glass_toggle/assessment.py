@@ -1,4 +1,4 @@
-"""The shift of best focus by a plate, from four visits, beside what the paraxial formula says: pure numbers."""
+"""The shift of best focus by a plate, from four visits, compared with the paraxial formula: pure numbers."""
 
 from __future__ import annotations
 
@@ -23,10 +23,9 @@ class Visit:
 
 @dataclass(frozen=True, slots=True)
 class ToggleInput:
-    """`paraxial` is t(1 - 1/n) of the plate with its u, `expected` half of marginal less paraxial at the f-number.
+    """`paraxial_um` is t(1 - 1/n) of the plate with its u, `expected_residual_um` half of marginal less paraxial.
 
-    `at_a_place` are the lines of what one place of the carriage may be wrong by on its own (um), `u_abbe_um` is what
-    the carriage may tip between the two.
+    `at_a_place` are the lines of the local position errors (um), `u_abbe_um` the Abbe error between the two positions.
     """
 
     run: str
@@ -51,8 +50,8 @@ class ToggleInput:
 def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     """The finding `glass_toggle` of four visits (out, in, in, out): shift by the plate, paraxial shift, residual.
 
-    The two states share base, adapters, joints, conjugate and the zero, so those lines drop out of the difference; a
-    linear drift cancels, what a bent one may leave stands in the budget.
+    The two states share base, adapters, joints, conjugate and the zero, so those lines cancel in the difference; a
+    linear drift cancels too, and the residue of a curved one is in the budget.
     """
     found = drift_free_difference(
         [visit.depth_um for visit in visits], [visit.u_um for visit in visits], [visit.dof for visit in visits]
@@ -62,7 +61,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     terms += [Term("abbe", given.u_abbe_um, "B", None, "bench file", "triangular")]
     terms += _at_both_places(given.at_a_place)
     if not given.linear:
-        # Both states move, by their own aberration and mostly the same way: one line is enough for the difference.
+        # Both states shift, by their own aberration and mostly in the same direction: one line covers the difference.
         terms.append(non_linear_term(given.f_number))
     terms = [term for term in terms if term.u > 0.0]
     plate = Term("plate record", given.paraxial_um[1], "B", None, ", ".join(given.glass))
@@ -103,12 +102,12 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
 
 
 def _at_both_places(at_a_place: Sequence[Term]) -> list[Term]:
-    """The position's own lines at best focus without the plate and with it, each with a name and a shape of its own.
+    """The local position errors at best focus without the plate and with it, as separate lines.
 
-    These errors are functions of place: both sweeps of one state share them, so two visits do not make them smaller.
-    The two states stand most of a millimetre apart, at phases of the periodic error that nobody states, so theirs are
-    taken as independent: together the square root of two of one place. A plate that shifts by half a period makes the
-    periodic errors opposite, twice those of one place; by a whole period they cancel.
+    These errors are functions of position: both sweeps of one state share them, so two visits do not average them. The
+    two states are almost a millimetre apart, at unknown phases of the periodic error, so they are taken as independent:
+    together the square root of two of one position. A plate that shifts by half a period makes the periodic errors
+    opposite, twice those of one position; with a whole period they cancel.
     """
     lines = [through_fit(term) for term in at_a_place if term.u > 0.0]
     return [replace(line, term=f"{line.term}, glass {state}") for state in ("out", "in") for line in lines]

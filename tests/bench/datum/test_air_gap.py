@@ -20,7 +20,7 @@ from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.problems import FileProblems
 from benchd.files.source import read_model
 from benchd.procedures.record_facts import facts
-from benchd.questions.of_gauge import cover_of
+from benchd.questions.gauge_inputs import cover_length
 
 SHIPPED = Path(__file__).parents[3] / "configs" / "workshop-collimated" / "bench.yaml"
 PLATE = "{thickness_mm: 0.7, u_mm: 0.01, index: 1.523, u_index: 0.001, at_nm: 546}"
@@ -54,7 +54,7 @@ def test_air_behind_a_cover_leaves_the_chain_and_lengthens_what_the_gauge_stands
     assert terms[0] == terms[1]
     assert terms[1][0].value_um == pytest.approx(700 * (1 - 1 / 1.523))
     assert chain_of(plain).carriage_um == chain_of(airy).carriage_um
-    over = cover_of(airy.file)
+    over = cover_length(airy.file)
     assert over is not None
     assert over.length_um == pytest.approx(1200.0)
     assert over.u_um == pytest.approx(1000 * (0.01**2 + 0.02**2) ** 0.5)

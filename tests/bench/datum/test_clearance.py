@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
-from benchd.bench.datum.clearance import check_clearance, clearance, to_be_seen_um
+from benchd.bench.datum.clearance import check_clearance, clearance, depth_to_confirm_um
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.files.records_folder import Records
@@ -70,7 +70,7 @@ def test_an_unknown_protrusion_asks_first(bench: LoadedBench) -> None:
     assert limit.question is not None
     with pytest.raises(Refused, match="not in its record"):
         check_clearance(limit, 40000.0)
-    seen = replace(limit, least_depth_um=to_be_seen_um(40000.0))
+    seen = replace(limit, least_depth_um=depth_to_confirm_um(40000.0))
     check_clearance(seen, 40000.0)
     with pytest.raises(Refused, match=r"pane-25 and the target, even with the target only 39\.8 mm behind the seat\?"):
         check_clearance(seen, 39850.0)
@@ -78,7 +78,7 @@ def test_an_unknown_protrusion_asks_first(bench: LoadedBench) -> None:
 
 def test_what_is_asked_about_is_never_farther_than_where_the_carriage_comes() -> None:
     for depth_um, named_um in ((40010.0, 40000.0), (40009.0, 39900.0), (39999.0, 39900.0), (40109.9, 40000.0)):
-        assert to_be_seen_um(depth_um) == named_um
+        assert depth_to_confirm_um(depth_um) == named_um
 
 
 def test_without_a_lens_nothing_is_in_the_way(bench: LoadedBench) -> None:

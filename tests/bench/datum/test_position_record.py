@@ -20,7 +20,7 @@ from benchd.files.records_folder import Records
 from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero import BenchZero, ring_of
 from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
-from benchd.questions.of_gauge import as_stated
+from benchd.questions.gauge_inputs import note_unstated_position
 
 CONFIGS = Path(__file__).parents[3] / "configs"
 ALPHA = "    alpha_per_K: 8.0e-6       # glass\n"
@@ -103,7 +103,7 @@ def test_a_length_by_gauge_says_what_is_not_stated_of_the_scale_it_was_driven_by
     gauge = Comparator(0.2, 0.3, 0.001, 1e-5, 0.15, None if scale is None else scale.alpha_per_K)
     ring = Known(18003.2, 1.5, 23e-6, "record")
     about = About(run="r-0007", setup=3, at="2031-04-05T09:20:02Z", version="0", indices=(0, 9))
-    found = as_stated(scale, adapter_length(pairs, ring, "ring-07", gauge, Thermal(26.0, 0.3), about))
+    found = note_unstated_position(scale, adapter_length(pairs, ring, "ring-07", gauge, Thermal(26.0, 0.3), about))
     assert found.absolute is absolute
     assert found.why_relative == ([] if absolute else ["nothing is stated of the carriage's position"])
     assert len(found.notes) == len(named)

@@ -10,7 +10,7 @@ import pytest
 from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
 from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
 from benchd.bench.datum.setup_change import change_outcome
-from benchd.bench.datum.wall_distance import carried_over
+from benchd.bench.datum.wall_distance import carry_over
 from benchd.files.loading import load_bench
 from benchd.verbs.setup import SetUp
 from benchd_simulators.world.world import load_world
@@ -31,7 +31,7 @@ def chain_of(document: SetupDocument) -> Chain:
 def changed(before: SetupDocument, **changes: Any) -> tuple[SetupDocument, dict[str, Any]]:
     """As the bench changes it, and what is answered."""
     after = apply(before, changes, BENCH.records, BENCH.file)
-    after = carried_over(before, chain_of(before), after, chain_of, changes, BENCH.records)
+    after = carry_over(before, chain_of(before), after, chain_of, changes, BENCH.records)
     told = change_outcome(before, chain_of(before), after, chain_of(after), changes)
     SetUp.model_validate(told)
     return after, told

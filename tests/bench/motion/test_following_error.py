@@ -22,35 +22,35 @@ def watched(told: list[tuple[str, str]]) -> FollowingError:
     """Homed at 0 with the motor 40 um ahead of the encoder, which is play and no fault."""
     trust = Trust(lambda kind, why: told.append((kind, why)))
     found = FollowingError(FIGURES, trust)
-    found.at_rest(40.0, 0.0)
-    found.begin()
+    found.check_at_rest(40.0, 0.0)
+    found.set_reference()
     trust.gain()
     return found
 
 
 def test_a_place_that_changes_at_rest_costs_the_trust(watched: FollowingError, told: list[tuple[str, str]]) -> None:
-    watched.at_rest(10_040.0, 10_000.0)
-    watched.creeps(10_025.0)
+    watched.check_at_rest(10_040.0, 10_000.0)
+    watched.check_creep(10_025.0)
     assert told == []
-    watched.creeps(9_974.0)
+    watched.check_creep(9_974.0)
     assert told == [("stall", "the carriage moved -26 µm unasked")]
 
 
 def test_nothing_creeps_that_is_on_its_way(watched: FollowingError, told: list[tuple[str, str]]) -> None:
-    watched.at_rest(10_040.0, 10_000.0)
+    watched.check_at_rest(10_040.0, 10_000.0)
     watched.rest_um = None
-    watched.creeps(12_000.0)
+    watched.check_creep(12_000.0)
     assert told == []
 
 
 def test_small_losses_add_up_to_one_that_is_seen(watched: FollowingError, told: list[tuple[str, str]]) -> None:
     """Held against the last rest, 25 um lost in each move were never seen. Allowed are 60 um and 1 um a millimetre."""
-    watched.at_rest(5_065.0, 5_000.0)
-    watched.at_rest(5_090.0, 5_000.0)
-    watched.at_rest(5_105.0, 5_000.0)
+    watched.check_at_rest(5_065.0, 5_000.0)
+    watched.check_at_rest(5_090.0, 5_000.0)
+    watched.check_at_rest(5_105.0, 5_000.0)
     assert told == []
     with pytest.raises(DeviceError, match=r"disagree by \+66 µm"):
-        watched.at_rest(5_106.0, 5_000.0)
+        watched.check_at_rest(5_106.0, 5_000.0)
     assert told[0][0] == "stall"
 
 
@@ -58,8 +58,8 @@ def test_on_the_way_they_may_be_apart_by_what_the_reading_takes(
     watched: FollowingError, told: list[tuple[str, str]]
 ) -> None:
     """150 um, and at 4 mm/s 120 um for 30 ms between the two readings at least, 400 for 100 ms."""
-    watched.in_motion(10_040.0 + 269.0, 10_000.0, 0.001)
-    watched.in_motion(10_040.0 - 549.0, 10_000.0, 0.1)
+    watched.check_in_motion(10_040.0 + 269.0, 10_000.0, 0.001)
+    watched.check_in_motion(10_040.0 - 549.0, 10_000.0, 0.1)
     assert told == []
     with pytest.raises(DeviceError, match="Lost steps"):
-        watched.in_motion(10_040.0 - 271.0, 10_000.0, 0.001)
+        watched.check_in_motion(10_040.0 - 271.0, 10_000.0, 0.001)

@@ -1,4 +1,4 @@
-"""What questions by gauge go by: pairs of readings, what is stated of gauge and scale, the temperature."""
+"""Inputs of questions by gauge, from the evidence: pairs of readings, stated errors of gauge and scale, temperature."""
 
 from __future__ import annotations
 
@@ -25,17 +25,17 @@ TIPPING_NOT_STATED = (
     "That the carriage tips on its way is taken as zero, without an uncertainty: write `abbe` in the bench file."
 )
 MOVED = "moved"
-"""The name under which a run keeps what the indicator reads after the carriage was moved under its tip."""
+"""The name of the indicator reading taken after the carriage was moved under its tip."""
 
 
-def pairs_of(evidence: Evidence, first: str, second: str, *, moved: bool = True) -> list[Pair]:
-    """One a remounting, of the readings kept under these names; `moved`: the carriage was, under the tip.
+def remount_pairs(evidence: Evidence, first: str, second: str, *, moved: bool = True) -> list[Pair]:
+    """One pair per remounting, from the readings kept under these names.
 
-    Raises Refused('not_found').
+    `moved`: require a reading that shows the gauge's sign after a move of the carriage. Raises Refused('not_found').
     """
-    one, other = evidence.readings.get(first, ()), evidence.readings.get(second, ())
-    if len(one) != len(other) or len(one) < 2:
-        raise Refused("not_found", f"The run holds {len(one)} readings '{first}' and {len(other)} '{second}'.")
+    firsts, seconds = evidence.readings.get(first, ()), evidence.readings.get(second, ())
+    if len(firsts) != len(seconds) or len(firsts) < 2:
+        raise Refused("not_found", f"The run holds {len(firsts)} readings '{first}' and {len(seconds)} '{second}'.")
     if moved and not evidence.readings.get(MOVED):
         raise Refused(
             "not_found",
@@ -46,23 +46,23 @@ def pairs_of(evidence: Evidence, first: str, second: str, *, moved: bool = True)
     sign = sign_of(evidence.gauge())
     return [
         Pair(sign * _value(a), a.carriage_um or 0.0, sign * _value(b), b.carriage_um or 0.0)
-        for a, b in zip(one, other, strict=True)
+        for a, b in zip(firsts, seconds, strict=True)
     ]
 
 
-def gauge_of(evidence: Evidence) -> Comparator:
-    """What is stated of the indicator and of the carriage. Raises Refused('unknown_name') without an indicator."""
-    stated = comparator_of(evidence.gauge(), evidence.scale)
+def stated_comparator(evidence: Evidence) -> Comparator:
+    """The stated errors of indicator and carriage. Raises Refused('unknown_name') without an indicator."""
+    stated = make_comparator(evidence.gauge(), evidence.scale)
     return replace(stated, u_seat_um=evidence.file.joint.u_um, u_abbe_um=abbe_u_um(evidence.file) or 0.0)
 
 
-def thermal_of(evidence: Evidence) -> Thermal:
+def thermal_state(evidence: Evidence) -> Thermal:
     """The temperature of the set-up."""
     return Thermal(evidence.temperature.at_C, evidence.temperature.u_K)
 
 
 def about(evidence: Evidence) -> About:
-    """What the finding says of itself."""
+    """The identification of the finding."""
     return About(
         run=evidence.run,
         setup=evidence.setup.rev,
@@ -73,9 +73,9 @@ def about(evidence: Evidence) -> About:
     )
 
 
-def comparator_of(gauge: GaugeSpec, scale: ScaleRecord | None) -> Comparator:
-    """What is stated of the gauge and of the carriage's position, as the assessments take it."""
-    # A gauge in the role states both; a bench without a scale's record gets a relative finding, `as_stated`.
+def make_comparator(gauge: GaugeSpec, scale: ScaleRecord | None) -> Comparator:
+    """The stated errors of gauge and carriage position, in the form of the assessments."""
+    # A gauge in that role states both; without a scale's record `note_unstated_position` makes the finding relative.
     return Comparator(
         resolution_um=gauge.resolution_um,
         hysteresis_um=gauge.hysteresis_um or 0.0,
@@ -87,17 +87,17 @@ def comparator_of(gauge: GaugeSpec, scale: ScaleRecord | None) -> Comparator:
     )
 
 
-def as_stated(scale: ScaleRecord | None, finding: Finding) -> Finding:
-    """With a note of what nobody stated of the carriage's position; relative where that is all of it, as its lines
-    are then missing."""
+def note_unstated_position(scale: ScaleRecord | None, finding: Finding) -> Finding:
+    """The finding with notes on position errors that are not stated; relative if none is stated, as the lines of the
+    position are then missing."""
     update: dict[str, Any] = {"notes": [*finding.notes, *position_notes(scale)]}
     if scale is None:
         update |= {"absolute": False, "why_relative": [*finding.why_relative, POSITION_UNKNOWN]}
     return finding.model_copy(update=update)
 
 
-def cover_of(bench_file: BenchFile) -> Known | None:
-    """From the face of the plates over the target, on which a gauge's tip rests, to the target; None without any."""
+def cover_length(bench_file: BenchFile) -> Known | None:
+    """Depth from the face of the plates over the target, on which a gauge's tip rests, to the target; None without."""
     target = bench_file.target
     if not target.cover:
         return None
