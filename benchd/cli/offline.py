@@ -11,7 +11,7 @@ from benchd.arrangements.registry import arrangement_of
 from benchd.arrangements.setup_document import SETTABLE, SetupDocument, apply, first_setup
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
-from benchd.bench.datum.calibrations import in_force
+from benchd.bench.datum.calibration import in_force
 from benchd.bench.datum.chain import CalibrationInForce, Chain, datum_chain, position_record
 from benchd.bench.datum.clearance import clearance
 from benchd.bench.datum.wall_distance import carry_over

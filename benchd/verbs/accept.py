@@ -1,8 +1,11 @@
-"""Put a calibration finding in force."""
+"""Put a calibration finding in force: it is kept in the record and enters the chain at once."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field
@@ -15,6 +18,8 @@ from benchd.verbs.result import Result
 from benchd.verbs.verb import Earlier, Verb
 
 if TYPE_CHECKING:
+    from benchd.bench.bench import Bench
+    from benchd.records.values import Calibration
     from benchd.verbs.order import Command, InRun, Order
     from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
@@ -59,7 +64,6 @@ class Accept(Verb[AcceptArgs]):
 
         A command names a numbered finding; what that calibrates is in the record.
         """
-        from benchd.bench.datum.calibrations import calibrates_nothing
         from benchd.questions.registry import calibrates, calibrating
 
         if calibrates(args.finding) is False:
@@ -76,6 +80,87 @@ class Accept(Verb[AcceptArgs]):
         await self.carry_out(args.model_copy(update={"finding": str(finding["finding"])}), order)
 
     async def carry_out(self, args: AcceptArgs, order: Order) -> dict[str, Any]:
-        from benchd.bench.datum.calibrations import accept
-
         return {"calibration": await accept(order.bench, args.finding, days=args.days, by=order.user)}
+
+
+def calibrates_nothing(finding: str, instead: Sequence[str] = ()) -> Refused:
+    """The refusal of a finding that calibrates nothing; `instead` are the assessments that do."""
+    advice = f"Accept a finding of {' or '.join(instead)}." if instead else "Accept one that calibrates something."
+    return Refused("bad_request", f"{finding} calibrates nothing.", advice=advice)
+
+
+async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> str:
+    """Put everything that a finding calibrates in force, and return the id of the (first) calibration.
+
+    Raises Refused: unknown_name; bad_request for a finding that calibrates nothing, nothing that this bench's chain
+    uses, or is in force already; uncalibrated for a relative one.
+    """
+    doc = await bench.store.finding(finding)
+    named = f"Finding {finding} ({doc['assessment']})"
+    values = {entry["artefact"]: doc["values"][entry["value"]] for entry in doc.get("calibrates", ())}
+    if not values or any(value["value"] is None or value["u"] is None for value in values.values()):
+        raise calibrates_nothing(named)
+    if not doc["absolute"]:
+        text = f"{named} is relative: its uncertainty lacks lines."
+        raise Refused("uncalibrated", text, advice=" ".join(doc["notes"]))
+    for artefact, value in values.items():
+        bench.setup.check_in_chain(artefact, value["unit"], named)
+    valid_until: str | None = None
+    if days is not None:
+        now = datetime.fromisoformat(bench.clock.utc())
+        valid_until = (now + timedelta(days=days)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    await _check_new(bench, finding, list(values), valid_until)
+    at_C, length = doc["measurand"]["reference_C"], _Length(finding, valid_until, by)
+    given = [length.calibration(artefact, value, at_C) for artefact, value in values.items()]
+    accepted = await asyncio.shield(_put_in_force(bench, given))  # a cancellation must not leave chain and record apart
+    for calibration, (artefact, value) in zip(accepted, values.items(), strict=True):
+        bench.events.tell(
+            "calibrated",
+            f"{artefact} is {_printed(value)}, in force" + (f" until {valid_until[:10]}." if valid_until else "."),
+            data={"artefact": artefact, "calibration": calibration, "finding": finding},
+        )
+    return accepted[0]
+
+
+async def _put_in_force(bench: Bench, given: Sequence[Calibration]) -> list[str]:
+    accepted = await bench.store.add_calibrations(given)
+    await bench.setup.rebuild_chain()
+    return accepted
+
+
+@dataclass(frozen=True, slots=True)
+class _Length:
+    """The columns that all calibrations of one finding share."""
+
+    finding: str
+    valid_until: str | None
+    by: str
+
+    def calibration(self, artefact: str, value: Mapping[str, Any], at_C: float) -> Calibration:
+        from benchd.records.values import Calibration
+
+        found = value["value"], value["u"], value["unit"], at_C, value["dof"]
+        return Calibration("", artefact, *found, (), self.finding, self.valid_until, self.by, "")
+
+
+async def _check_new(bench: Bench, finding: str, artefacts: Sequence[str], valid_until: str | None) -> None:
+    """Raise Refused('bad_request') if all of it is in force already, until the same day."""
+    in_force = await bench.store.calibrations_in_force(bench.clock.utc())
+    rows = [in_force.get(artefact) for artefact in artefacts]
+    if all(row is not None and row.finding == finding and _day(row.valid_until) == _day(valid_until) for row in rows):
+        until = f" until {valid_until[:10]}" if valid_until else ""
+        ids = " and ".join(row.calibration for row in rows if row is not None)
+        text = f"Finding {finding} is already in force as {ids}{until}."
+        raise Refused("bad_request", text, advice="Nothing needs to be done; other 'days' would change when it ends.")
+
+
+def _printed(value: dict[str, Any]) -> str:
+    from benchd.quantities import printed_unit
+
+    unit = printed_unit(value["unit"])
+    size = value["U"] if value["U"] is not None else value["u"]
+    return f"{value['value']:.1f} {unit}, {'U' if value['U'] is not None else 'u'} = {size:.1f} {unit}"
+
+
+def _day(instant: str | None) -> str | None:
+    return instant[:10] if instant else None

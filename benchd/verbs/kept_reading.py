@@ -45,7 +45,7 @@ async def _take_after_move(device: str, name: str, moved_from: str, order: InRun
             before[-1] = await _take_and_keep(device, moved_from, order)
             await go(here_um)
         row = await _take_and_keep(device, name, order)
-        check_moved(bench, before[-1], row)
+        check_moved(bench.assembly.named(row.device, Gauge).spec, bench.scale, before[-1], row)
         return row
 
     run.moved_to_um = here_um

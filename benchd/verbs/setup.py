@@ -201,7 +201,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         return Entry("setup", text, problem=_too_near_here(predicted, where))
 
     async def command(self, args: SetupArgs | SetupStepArgs, order: Command) -> dict[str, Any]:
-        from benchd.bench.datum.setup_change import preview_outcome
+        from benchd.bench.setup_change import preview_outcome
 
         order.bench.jobs.check_free()
         await self.now(args, order)
@@ -213,7 +213,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         return change_outcome
 
     async def carry_out(self, args: SetupArgs | SetupStepArgs, order: Order) -> dict[str, Any]:
-        from benchd.bench.datum.setup_change import change_setup
+        from benchd.bench.setup_change import change_setup
 
         rev = args.rev if isinstance(args, SetupArgs) else None
         return await change_setup(order.bench, args.changes(), rev=rev, follow=args.follow, since=order.since)

@@ -13,7 +13,6 @@ import pytest_asyncio
 
 from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
-from benchd.bench.datum.calibrations import accept
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
 from benchd.devices import Clock
@@ -24,6 +23,7 @@ from benchd.questions.answer import answer
 from benchd.questions.evidence import collect_evidence
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
+from benchd.verbs.accept import accept
 from benchd.verbs.move import Move, MoveArgs
 from benchd.verbs.predicted_bench import PredictedBench
 from benchd.verbs.setup import Setup, SetupArgs

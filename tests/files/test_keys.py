@@ -33,7 +33,7 @@ RECORDS: Mapping[str, type[BaseModel]] = {
     "bench": BenchFile, "adapter": Adapter, "glass": Glass, "lens": Lens, "reference": Reference,
 }  # fmt: skip
 
-KEPT = "kept with the lens in the record (bench/datum/setup_change.py) and shown by `benchd show lens`"
+KEPT = "kept with the lens in the record (bench/setup_change.py) and shown by `benchd show lens`"
 SAID_WHOLE = {
     **{f"Lens.{key}": KEPT for key in ("model", "serial", "kind", "t_number", "owner", "set")},
     "Mount.basis": "one value alone may stand, and it says what every flange depth means",

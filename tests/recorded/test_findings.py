@@ -14,7 +14,6 @@ import pytest_asyncio
 
 from benchd.bench.assembly import build
 from benchd.bench.bench import Bench
-from benchd.bench.datum.calibrations import accept
 from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
@@ -24,6 +23,7 @@ from benchd.questions.answer import answer
 from benchd.questions.evidence import collect_evidence
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
+from benchd.verbs.accept import accept
 from tests.recorded.net import hold
 
 CONFIGS = Path(__file__).parents[2] / "configs"

@@ -10,7 +10,7 @@ from typing import Any
 from benchd.arrangements.arrangement import OF_THE_WALL, Arrangement
 from benchd.arrangements.registry import arrangement_of
 from benchd.arrangements.setup_document import SETTABLE, SetupDocument, apply, first_setup
-from benchd.bench.datum.calibrations import in_force
+from benchd.bench.datum.calibration import in_force
 from benchd.bench.datum.chain import (
     JOINT,
     CalibrationInForce,

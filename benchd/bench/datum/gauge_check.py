@@ -8,17 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from benchd.bench.datum.position_terms import ScaleRecord, place_terms
-from benchd.devices import Gauge, GaugeSpec
+from benchd.devices import GaugeSpec
 from benchd.errors import Refused
 from benchd.metrology.budget import standard_u
 from benchd.records.values import ReadingRow
-
-if TYPE_CHECKING:
-    from benchd.bench.bench import Bench
-
 
 CONTRADICTION_U = 4.0
 """Two figures that differ by so many standard uncertainties contradict each other: by chance once in 16,000."""
@@ -35,15 +30,14 @@ def reading_to_compare(before: Sequence[ReadingRow], device: str) -> ReadingRow:
     return before[-1]
 
 
-def check_moved(bench: Bench, before: ReadingRow, now: ReadingRow) -> None:
+def check_moved(gauge: GaugeSpec, scale: ScaleRecord | None, before: ReadingRow, now: ReadingRow) -> None:
     """Compare a reading with one taken by the same gauge at another carriage position.
 
     Raises Refused('bad_request') if it was not moved far enough to show anything, GaugeDoesNotFollow if the gauge does
     not follow, Refused('device_fault') if it counts the other way than the bench file states.
     """
-    gauge = bench.assembly.named(now.device, Gauge).spec
     moved = (now.carriage_um or 0.0) - (before.carriage_um or 0.0)
-    refusal = contradiction(gauge, bench.scale, moved, (now.value or 0.0) - (before.value or 0.0), now.device)
+    refusal = contradiction(gauge, scale, moved, (now.value or 0.0) - (before.value or 0.0), now.device)
     if refusal is not None:
         raise refusal
 

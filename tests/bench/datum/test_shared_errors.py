@@ -16,7 +16,7 @@ import pytest
 from benchd.arrangements.setup_document import apply, first_setup
 from benchd.assessments.lines import shares_of
 from benchd.bench.datum.bounded_terms import tipping_u_um
-from benchd.bench.datum.calibrations import in_force
+from benchd.bench.datum.calibration import in_force
 from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, Shares, datum_chain
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.records.values import Calibration

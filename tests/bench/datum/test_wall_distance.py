@@ -9,8 +9,8 @@ import pytest
 
 from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
 from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
-from benchd.bench.datum.setup_change import change_outcome
 from benchd.bench.datum.wall_distance import carry_over
+from benchd.bench.setup_change import change_outcome
 from benchd.files.loading import load_bench
 from benchd.verbs.setup import SetUp
 from benchd_simulators.world.world import load_world

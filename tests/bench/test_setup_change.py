@@ -9,11 +9,11 @@ import pytest
 
 from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
 from benchd.bench.datum.chain import datum_chain
-from benchd.bench.datum.setup_change import change_outcome
+from benchd.bench.setup_change import change_outcome
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.verbs.setup import SetUp
 
-CONFIGS = Path(__file__).parents[3] / "configs"
+CONFIGS = Path(__file__).parents[2] / "configs"
 FITTED: dict[str, Any] = {
     "lens": "L-0417", "adapters": ["ring-07"], "ring": "infinity", "distance_mm": 5000.0,
     "m": {"value": 0.0101, "u": 0.00001},

@@ -1,0 +1,29 @@
+"""A row of the record as the calibration that the chain counts with; its finding says how it was come by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from benchd.bench.datum.chain_terms import CalibrationInForce, Shares
+from benchd.optics.expansion import REFERENCE_C
+from benchd.records.values import Calibration
+
+
+def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> CalibrationInForce | None:
+    """The calibration of a row of the record; None if withdrawn. `finding` is the accepted document, if any."""
+    if row.value is None or row.u is None:
+        return None
+    doc: Mapping[str, Any] = finding or {}
+    entries = doc.get("calibrates", ())
+    about: Mapping[str, Any] = next((entry for entry in entries if entry["artefact"] == row.artefact), {})
+    return CalibrationInForce(
+        id=row.calibration,
+        artefact=row.artefact,
+        value_um=row.value,
+        u_um=row.u,
+        dof=row.dof,
+        at_C=REFERENCE_C if row.at_C is None else row.at_C,
+        carriage_um=about.get("carriage_um"),
+        shares=Shares(**about.get("shares", {})),
+    )
