@@ -9,7 +9,7 @@ import asyncio
 import queue
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import Executor, Future
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -24,8 +24,11 @@ HELD_UP_S = 0.1
 """How long somebody who stops waiting for the end is held up by it at most."""
 
 
-class Writer:
-    """A thread that owns one connection. `connect` runs first, in the thread; until `close` it serves `do` in order."""
+class Writer(Executor):
+    """A thread that owns one connection. `connect` runs first, in the thread; until `close` it serves `do` in order.
+
+    An executor, so that work goes in through the loop, which then knows what it is waiting for.
+    """
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -64,11 +67,11 @@ class Writer:
         """
         if self._closed:
             return
-        last = self._hand_in(self._disconnect)
+        last = asyncio.get_running_loop().run_in_executor(self, self._disconnect)
         self._closed = True
         self._work.put(None)
         try:
-            await asyncio.shield(asyncio.wrap_future(last))
+            await asyncio.shield(last)
         finally:
             # Nothing is left to do behind `last`. This holds up the loop: whoever was cancelled waits no longer here.
             self._thread.join(timeout=5.0 if last.done() else HELD_UP_S)
@@ -79,9 +82,10 @@ class Writer:
         return not self._thread.is_alive()
 
     async def _submit(self, work: Callable[[], T]) -> T:
-        return await asyncio.shield(asyncio.wrap_future(self._hand_in(work)))
+        return await asyncio.shield(asyncio.get_running_loop().run_in_executor(self, work))
 
-    def _hand_in(self, work: Callable[[], T]) -> Future[T]:
+    def submit(self, work: Callable[..., T], /, *args: Any, **more: Any) -> Future[T]:
+        """Hand it in. Nobody who stops waiting calls it off. Raises RuntimeError once it is closed."""
         if self._closed:
             raise RuntimeError(f"the record {self._path} is closed")
         future: Future[T] = Future()
@@ -90,7 +94,7 @@ class Writer:
 
         def carry_out() -> None:
             try:
-                result = work()
+                result = work(*args, **more)
             except (SQLAlchemyError, OSError) as error:
                 told = as_benchd_error(error, self._path)
                 told.__cause__ = error
