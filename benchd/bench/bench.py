@@ -46,10 +46,19 @@ from benchd.records.store import Store
 class Bench:
     """One bench: devices assembled, set-up kept, carriage positioned, sweeps taken.
 
-    `notices` is what it says, `events` what happened, `jobs` what it is doing; all are the composition's.
+    `notices` is what it says, `events` what happened, `jobs` what it is doing; all are the composition's. `analysis`
+    carries out what is heavy, in a process of its own where none is handed in.
     """
 
-    def __init__(self, loaded: LoadedBench, assembly: Assembly, store: Store, notices: Notices, clock: Clock) -> None:
+    def __init__(
+        self,
+        loaded: LoadedBench,
+        assembly: Assembly,
+        store: Store,
+        notices: Notices,
+        clock: Clock,
+        analysis: Analysis | None = None,
+    ) -> None:
         self.loaded = loaded
         self.file = loaded.file
         self.assembly = assembly
@@ -58,7 +67,7 @@ class Bench:
         self.clock = clock
         self.events = Events(notices, store, clock)
         self.jobs = Jobs(self._job_ended)
-        self.analysis = Analysis()
+        self.analysis = Analysis() if analysis is None else analysis
         self.lights = Lights(assembly, clock)
         self.trust = Trust(self._trust_lost)
         axis = assembly.named(CARRIAGE, Axis)
