@@ -135,7 +135,7 @@ class FakeBench:
 
 
 def surface_um(made: FakeBench) -> float:
-    """How deep below the feet of the gauge's bridge lies what its tip stands on, as whoever was asked last seated it."""
+    """How deep below the feet of the gauge's bridge its tip stands, as whoever was asked last has seated it."""
     seated = [ask.text for ask in made.person.asked if "Bridge with the indicator on" in ask.text]
     target_um = BASE_UM + made.axis.carriage_um
     if not seated or "setting ring," in seated[-1]:
@@ -148,6 +148,7 @@ async def fake_bench(
     folder: Path, loaded: LoadedBench, procedures: Mapping[str, str] | None = None, *, encoder: bool = True
 ) -> AsyncIterator[FakeBench]:
     """A bench that is up, unhomed, with nothing on it; `procedures` are steps by name, beside those that ship."""
+    made: FakeBench
     clock, notices = VirtualClock(), Notices()
     axis = FakeAxis("stage", clock, SPEC)
     scale, lamp, camera = FakeScale("scale", clock, axis), FakeLight("lamp", clock), FakeCamera("view", clock)
@@ -189,7 +190,9 @@ async def _end(task: asyncio.Task[None]) -> None:
     await asyncio.wait({task})
 
 
-def library(folder: Path, procedures: Mapping[str, str], needs: Sequence[str] = ("carriage", "target_light")) -> Library:
+def library(
+    folder: Path, procedures: Mapping[str, str], needs: Sequence[str] = ("carriage", "target_light")
+) -> Library:
     """Those that ship, and these."""
     folder.mkdir(exist_ok=True)
     for name, steps in procedures.items():

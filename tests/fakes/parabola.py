@@ -1,4 +1,4 @@
-"""A detector without pictures: what it measures is a parabola about the focus of the lens, and noise of a fixed draw."""
+"""A detector without pictures: what it measures is a parabola about the focus of the lens, and some noise."""
 
 from __future__ import annotations
 

@@ -72,6 +72,8 @@ class FakeAxis(Fake, Axis):
         self.stop_takes_s = 0.0
         """How long it runs on after a stop, at half its speed on the average."""
         self.switch_acts = True
+        self.step_um = 0.0
+        """The motor stands at multiples of this alone, where it is not 0."""
         self._homed = False
         self._leg = Leg(0.0, 0.0, 0.0, 1.0)
         self._lost_um = -STARTS_UM
@@ -108,7 +110,7 @@ class FakeAxis(Fake, Axis):
             raise self._stopped()
         assert not self.moving, "a motion begins while another is under way"
         self._why = None
-        self._turn(to_um, speed_um_s)
+        self._turn(round(to_um / self.step_um) * self.step_um if self.step_um else to_um, speed_um_s)
         try:
             await self._resting.wait()
         except asyncio.CancelledError:
