@@ -12,9 +12,10 @@ a run that was paused or asked a question.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, TypeVarTuple
 
@@ -28,7 +29,6 @@ from benchd.devices import AxisSpec, Device
 from benchd.devices.guarded import guarded
 from benchd.files.loading import LoadedBench
 from benchd.procedures.library import Library
-from benchd.procedures.run_states import OVER
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
 from benchd.testing.virtual_time import VirtualClock
@@ -44,6 +44,7 @@ STANDS = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "dist
 BASE_UM, RING_UM, COLLAR_UM = 24_030.0, 18_003.0, 45_000.4
 """What the parts of the fake bench are long, near to what their files say."""
 USER = "rail"
+ROLES = ("carriage", "position", "target_light", "detector", "indicator")
 
 
 class InProcess(Analysis):
@@ -87,7 +88,8 @@ class FakeBench:
 
     async def ended(self, run: str, within_s: float = 3600.0) -> str:
         """The state in which it ends."""
-        await self.until(lambda: self.doc["run"] != run or self.state in OVER, within_s)
+        async with asyncio.timeout(within_s):
+            await self.bench.jobs.wait()
         return (await self.bench.store.run(run)).state
 
     async def until(self, holds: Callable[[], bool], within_s: float = 300.0) -> None:
@@ -145,9 +147,9 @@ def surface_um(made: FakeBench) -> float:
 
 @asynccontextmanager
 async def fake_bench(
-    folder: Path, loaded: LoadedBench, procedures: Mapping[str, str] | None = None, *, encoder: bool = True
+    folder: Path, loaded: LoadedBench, procedures: Library, *, encoder: bool = True
 ) -> AsyncIterator[FakeBench]:
-    """A bench that is up, unhomed, with nothing on it; `procedures` are steps by name, beside those that ship."""
+    """A bench that is up, unhomed, with nothing on it; its record stands in `folder`."""
     made: FakeBench
     clock, notices = VirtualClock(), Notices()
     axis = FakeAxis("stage", clock, SPEC)
@@ -161,13 +163,13 @@ async def fake_bench(
     async with AsyncExitStack() as stack:
         off, dark = (lambda: axis.carriage_um - made.focus_um), (lambda: lamp.now == 0.0)
         stack.enter_context(parabola_installed(off, dark))
-        store = await Store.open("sqlite:///bench.db", folder, clock)
+        store = await opened_record(folder, clock)
         stack.push_async_callback(store.close)
         bench = Bench(loaded, assembly, store, notices, clock, InProcess())
         stack.push_async_callback(close_all, assembly)
         stack.push_async_callback(bench.close)
         await bench.setup.load()
-        runner = Runner(bench, library(folder / "procedures", procedures or {}))
+        runner = Runner(bench, procedures)
         made = FakeBench(bench, runner, clock, axis, scale, lamp, gauge, camera, person)
         axis.state_of_run = lambda: made.state
         subscription = stack.enter_context(notices.subscribe())
@@ -177,6 +179,22 @@ async def fake_bench(
         await runner.close(1.0)
         still = [asked for asked in axis.asked if asked.state in ("paused", "asking")]
         assert not still, "a run that is paused or asks moves nothing"
+
+
+@cache
+def _empty_record() -> list[bytes]:
+    """An empty record's file, once it was made: making one takes ten times as long as a run."""
+    return []
+
+
+async def opened_record(folder: Path, clock: VirtualClock) -> Store:
+    """An empty record in this folder, open."""
+    url, made = "sqlite:///bench.db", _empty_record()
+    if not made:
+        await (await Store.open(url, folder, clock)).close()
+        made.append((folder / "bench.db").read_bytes())
+    (folder / "bench.db").write_bytes(made[0])
+    return await Store.open(url, folder, clock)
 
 
 async def _hear(subscription: Subscription, told: list[tuple[str, Mapping[str, Any]]]) -> None:
@@ -190,12 +208,9 @@ async def _end(task: asyncio.Task[None]) -> None:
     await asyncio.wait({task})
 
 
-def library(
-    folder: Path, procedures: Mapping[str, str], needs: Sequence[str] = ("carriage", "target_light")
-) -> Library:
-    """Those that ship, and these."""
-    folder.mkdir(exist_ok=True)
+def library(folder: Path, procedures: Mapping[str, str]) -> Library:
+    """Those that ship, and these, steps by name; read once for many benches, as it takes longer than most runs."""
     for name, steps in procedures.items():
-        head = f"procedure: {name}\ntitle: {name}\nneeds: {{roles: [{', '.join(needs)}]}}\n"
+        head = f"procedure: {name}\ntitle: {name}\nneeds: {{roles: [{', '.join(ROLES)}]}}\n"
         (folder / f"{name}.yaml").write_text(head + steps.strip() + "\n")
     return Library.load((folder,))

@@ -400,7 +400,7 @@ def leg(to_um: float) -> Callable[[Rig], bool]:
 
 
 def settles(rig: Rig) -> bool:
-    return rig.moves_um[-1] == 5_000.0 and not rig.axis.moving and rig.axis.carriage_um == 5_000.0
+    return 5_000.0 in rig.moves_um and not rig.axis.moving and abs(rig.axis.carriage_um - 5_000.0) < 1.0
 
 
 PHASES: dict[str, tuple[Callable[[Rig], Awaitable[None]], Callable[[Rig], bool]]] = {
