@@ -91,6 +91,8 @@ steps:
 finally:
   - light: {level: 0}
 """,
+    "back_at_nominal": "steps: [move: {carriage_um: 20000}, nominal: {}, wait: {for_s: 10}, wait: {for_s: 0}]",
+    "ends_calling": "steps: [wait: {for_s: 1}]\nfinally: [call: {procedure: lit}]",
     "calls": "steps: [call: {procedure: lit}, ask: {name: after, kind: confirm, text: 'Seen?'}]",
     "flickers": """
 steps:
@@ -125,16 +127,16 @@ def stands(made: FakeBench, um: float) -> bool:
 
 
 async def in_step(made: FakeBench, step: int) -> None:
-    """Once the run has come to its step of this index."""
+    """Once the run has come to this step of its own, counted from 1."""
     await made.until(lambda: made.doc["step"] == step)
 
 
 async def paused_out_there(made: FakeBench) -> str:
     """A run that was paused while it waited 20 mm out, and waits at its gate."""
     run = await made.run("waits_out_there")
-    await in_step(made, 2)
+    await in_step(made, 3)
     made.runner.pause(run, USER)
-    await made.clock.sleep(20.0)
+    await made.clock.sleep(11.0)
     return run
 
 
@@ -209,7 +211,7 @@ async def test_a_pause_lets_the_motion_under_way_end_and_then_nothing_moves(made
     assert made.state == "running", "the carriage moves"
     await made.said("paused")
     assert stands(made, FAR_UM)
-    await made.clock.sleep(60.0)
+    await made.clock.sleep(10.0)
     assert stands(made, FAR_UM)
     assert (made.state, made.lamp.now) == ("paused", 0.4)
     made.runner.resume(run, USER)
@@ -230,6 +232,28 @@ async def test_a_resume_goes_to_nominal_and_then_to_where_the_run_had_moved(made
     (reading,) = await made.bench.store.readings(run)
     assert reading.carriage_um == pytest.approx(OUT_UM, abs=1.0)
     assert [event["text"] for event in made.events("resumed")] == [f"{run} was resumed by {USER}."]
+
+
+async def test_a_run_that_had_gone_on_to_nominal_is_resumed_there(made: FakeBench) -> None:
+    run = await made.run("back_at_nominal")
+    await in_step(made, 3)
+    driven = len(made.moves_um)
+    made.runner.pause(run, USER)
+    await made.clock.sleep(11.0)
+    made.runner.resume(run, USER)
+    assert await made.ended(run) == "done"
+    nominal_um = made.bench.nominal_target()
+    assert made.moves_um[driven:] == pytest.approx([nominal_um - RUN_UP_UM, nominal_um])
+
+
+async def test_a_run_whose_step_still_goes_on_is_driven_back_once_that_has_ended(made: FakeBench) -> None:
+    run = await made.run("waits_out_there")
+    await in_step(made, 3)
+    waits_until_s = made.clock.monotonic() + 9.0
+    made.runner.pause(run, USER)
+    made.runner.resume(run, USER)
+    assert await made.ended(run) == "done"
+    assert made.axis.asked[1].at_s > waits_until_s
 
 
 async def test_a_run_that_is_resumed_twice_goes_back_once(made: FakeBench) -> None:
@@ -298,7 +322,7 @@ async def test_a_stop_pauses_the_run_there_and_then(made: FakeBench) -> None:
     await made.runner.stop("wall")
     assert (made.state, made.axis.moving) == ("paused", False)
     stood_um = made.axis.carriage_um
-    await made.clock.sleep(60.0)
+    await made.clock.sleep(10.0)
     assert made.axis.carriage_um == stood_um < 13_000.0
     assert "Stopped by wall." in [event["text"] for event in made.events("stopped")]
     made.runner.resume(run, USER)
@@ -543,6 +567,14 @@ async def test_what_was_called_has_its_end_carried_out_however_that_is(made: Fak
     assert made.lamp.set_to == [0.4, 0.0], "once"
 
 
+async def test_what_is_called_at_the_end_and_broken_off_has_its_end_as_well(made: FakeBench) -> None:
+    run = await made.run("ends_calling")
+    await made.said("asking")
+    made.answer(False)
+    assert await made.ended(run) == "done"
+    assert made.lamp.set_to == [0.4, 0.0]
+
+
 @pytest.mark.parametrize("moment", ["moving", "asking", "paused", "returning", "ending"])
 async def test_when_the_daemon_ends_the_run_is_aborted_and_nothing_moves_any_more(made: FakeBench, moment: str) -> None:
     if moment in ("moving", "asking"):
@@ -579,7 +611,7 @@ async def test_a_question_waits_for_the_first_valid_answer(made: FakeBench) -> N
     with pytest.raises(Refused) as caught:
         made.answer("perhaps")
     assert (caught.value.code, made.state, made.doc["ask"]) == ("bad_request", "asking", ask)
-    await made.clock.sleep(600.0)
+    await made.clock.sleep(60.0)
     assert made.state == "asking"
     made.answer(False, "wall")
     with pytest.raises(Refused) as caught:
@@ -600,7 +632,7 @@ async def test_an_answer_in_a_pause_moves_nothing_until_it_is_resumed(made: Fake
         made.runner.pause(run, "wall")
     assert made.state == "paused"
     made.answer(True)
-    await made.clock.sleep(60.0)
+    await made.clock.sleep(10.0)
     assert (made.state, made.moves_um) == ("paused", [OUT_UM])
     made.runner.resume(run, USER)
     assert await made.ended(run) == "done"
@@ -613,7 +645,7 @@ async def test_a_run_that_is_resumed_with_its_question_open_asks_it_again_and_dr
     ask = made.doc["ask"]
     made.runner.pause(run, USER)
     made.runner.resume(run, USER)
-    await made.clock.sleep(60.0)
+    await made.clock.sleep(10.0)
     assert (made.state, made.doc["ask"], made.moves_um) == ("asking", ask, [OUT_UM])
     made.answer(True)
     assert await made.ended(run) == "done"
@@ -647,7 +679,7 @@ async def test_a_sweep_that_is_paused_and_stopped_goes_on_and_loses_no_point(mad
             made.runner.pause(run, "wall")
         await made.said("paused")
         driven = len(made.moves_um)
-        await made.clock.sleep(30.0)
+        await made.clock.sleep(10.0)
         assert len(made.moves_um) == driven
         made.runner.resume(run, USER)
     assert await made.ended(run) == "done"
@@ -672,7 +704,7 @@ async def test_a_full_disk_pauses_a_sweep_and_its_reading_is_kept_once_there_is_
     await made.bench.lights.set("target_light", level=0.4, by=USER)
     run = await made.runner.sweep(SweepOrder(), USER, None, made.bench.carriage.stops)
     await made.said("paused")
-    await made.clock.sleep(60.0)
+    await made.clock.sleep(10.0)
     assert [event["code"] for event in made.events() if event["severity"] == "error"] == ["disk_full"]
     full = False
     made.runner.resume(run, USER)
