@@ -25,13 +25,15 @@ from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices, Subscription
 from benchd.bench.reporter import Reporter
 from benchd.detectors.detector import NoKeys
-from benchd.devices import AxisSpec, Device
+from benchd.devices import Ask, AxisSpec, Device
 from benchd.devices.guarded import guarded
 from benchd.files.loading import LoadedBench
 from benchd.procedures.library import Library
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
 from benchd.testing.virtual_time import VirtualClock
+from benchd.verbs.order import Command
+from benchd.verbs.table import VERBS
 from tests.fakes.devices import FakeCamera, FakeGauge, FakeLight, Person
 from tests.fakes.parabola import parabola_installed
 from tests.fakes.stage import FakeAxis, FakeScale
@@ -39,7 +41,8 @@ from tests.fakes.stage import FakeAxis, FakeScale
 Args = TypeVarTuple("Args")
 R = TypeVar("R")
 
-SPEC = AxisSpec("um", 0.0, 30_000.0, 0.05, 4000.0, 20_000.0, 0.05)
+SPEC = AxisSpec("um", 0.0, 30_000.0, 0.05, 4000.0, 1e6, 0.05)
+"""Of a motor that needs hardly any ramp, as the fake one has none."""
 STANDS = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "distance_mm": 5000.0, "ring": "infinity"}
 BASE_UM, RING_UM, COLLAR_UM = 24_030.0, 18_003.0, 45_000.4
 """What the parts of the fake bench are long, near to what their files say."""
@@ -72,8 +75,8 @@ class FakeBench:
     person: Person
     told: list[tuple[str, Mapping[str, Any]]] = field(default_factory=list)
     """Everything that was told, as (topic, document), in its order."""
-    focus_um: float = 9400.0
-    """Where the carriage stands when the lens is sharpest."""
+    error_um: float = 6.0
+    """The lens is sharpest so much deeper than the files of what stands on the bench have it."""
 
     # What a person does
 
@@ -85,6 +88,12 @@ class FakeBench:
 
     async def run(self, name: str, **inputs: Any) -> str:
         return await self.runner.start(name, inputs, USER, "c-1")
+
+    async def command(self, verb: str, args: Mapping[str, Any]) -> dict[str, Any]:
+        """Asked for from outside, once it has passed the gates."""
+        asked = VERBS[verb]
+        order = Command(self.bench, USER, self.bench.carriage.stops, "c-1", self.runner, _Nobodys())
+        return await asked.command(asked.args.model_validate(args), order)
 
     async def ended(self, run: str, within_s: float = 3600.0) -> str:
         """The state in which it ends."""
@@ -119,6 +128,12 @@ class FakeBench:
         return self.bench.notices.snapshot()["procedure"]
 
     @property
+    def focus_um(self) -> float:
+        """Where the carriage stands when the lens is sharpest."""
+        chain = self.bench.setup.chain
+        return (chain.carriage_um or 0.0) - chain.trim_um + self.error_um
+
+    @property
     def state(self) -> str:
         return str(self.doc["state"])
 
@@ -134,6 +149,22 @@ class FakeBench:
     def moves_um(self) -> list[float | None]:
         """Where the axis was sent, in order; None where it was homed."""
         return [asked.to_um for asked in self.axis.asked]
+
+
+class _Nobodys:
+    """Control of a bench that nobody asks for here."""
+
+    holder: str | None = USER
+
+    def take(self, user: str, *, force: bool = False) -> None: ...
+    def release(self, user: str, *, to: str | None = None, force: bool = False) -> None: ...
+
+
+def yes(ask: Ask) -> Any:
+    """Yes to every question, to a choice its last, to a number 1."""
+    return {"choice": ask.choices[-1:] and ask.choices[-1], "number": 1.0, "text": "seen", "mark": "sharp"}.get(
+        ask.kind, True
+    )
 
 
 def surface_um(made: FakeBench) -> float:

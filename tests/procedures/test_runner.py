@@ -665,7 +665,7 @@ async def test_another_run_than_the_one_under_way_is_not_steered(made: FakeBench
 
 
 async def test_a_sweep_that_is_paused_and_stopped_goes_on_and_loses_no_point(made: FakeBench) -> None:
-    made.focus_um = made.bench.nominal_target() + 8.0
+    made.error_um = 8.0
     await made.bench.lights.set("target_light", level=0.4, by=USER)
     order = SweepOrder(repeats=2)
     alone = await made.runner.sweep(order, USER, None, made.bench.carriage.stops)
