@@ -28,6 +28,7 @@ LENS: dict[str, Any] = {
 WITHOUT = "Lens L-0417 stands without glass, while its record says that it was designed for pane-25: is that meant?"
 ASKS = '  - ask: {name: seated, kind: confirm, text: "Seated?"}\n'
 SWEEP = "  - sweep: {}\n"
+TWICE = f"  - repeat: 2\n    steps:\n    {SWEEP}"
 GOES = "steps:\n  - nominal: {}\n  - light: {light: target_light, level: 0.4}\n"
 OWN, NO_GLASS = "  - setup: {glass: [pane-25], follow: true}\n", "  - setup: {glass: [], follow: true}\n"
 OF_GLASS = {
@@ -42,7 +43,7 @@ OF_GLASS = {
         [f"{WITHOUT} Seated?", "Seated?", "Seated?"],
     ),
     "glass_comes_out": (
-        GOES + OWN + ASKS + SWEEP + NO_GLASS + ASKS.replace("confirm", "yes_no") + f"  - repeat: 2\n    steps:\n    {SWEEP}",
+        GOES + OWN + ASKS + SWEEP + NO_GLASS + ASKS.replace("confirm", "yes_no") + TWICE,
         ["Seated?", "Seated?", f"Round 1 of 2: {WITHOUT}"],
     ),
 }  # fmt: skip
@@ -149,14 +150,21 @@ async def test_glass_that_is_not_the_lens_s_own_is_asked_about_once_and_foreseen
         assert (done.state, done.asked) == ("done", asks)
 
 
+@pytest.mark.parametrize("way", ["run", "sweep"])
 async def test_glass_that_is_not_meant_is_not_measured_through(
-    tmp_path: Path, wall: LoadedBench, procedures: Library
+    tmp_path: Path, wall: LoadedBench, procedures: Library, way: str
 ) -> None:
     async with fake_bench(tmp_path, wall, procedures) as made:
         await made.ready()
         await made.bench.setup.change({"glass": []})
-        done = await carried_out(made, "never_asks", {}, lambda ask: ask.text != WITHOUT)
-        assert (done.state, done.asked) == ("failed", [WITHOUT])
+        if way == "run":
+            done = await carried_out(made, "never_asks", {}, lambda ask: ask.text != WITHOUT)
+            assert (done.state, done.asked) == ("failed", [WITHOUT])
+        else:
+            await made.bench.nominal()
+            made.person.says = lambda ask: ask.text != WITHOUT
+            assert await made.ended((await made.command("sweep", {}))["run"]) == "failed"
+            assert [ask.text for ask in made.person.asked] == [WITHOUT]
         (event,) = made.events("bad_request")
         assert "the glass behind lens L-0417 is not meant to stand so" in event["text"]
         assert "lenses/L-0417.yaml" in event["advice"]

@@ -551,6 +551,9 @@ async def test_a_pause_while_it_is_ending_is_refused_and_a_stop_still_holds_it(m
 
 @pytest.mark.parametrize("end", ["well", "failed", "aborted"])
 async def test_what_was_called_has_its_end_carried_out_however_that_is(made: FakeBench, end: str) -> None:
+    plan = await made.runner.dry("calls", {})
+    lights = [entry["text"] for entry in plan["entries"] if entry["verb"] == "light"]
+    assert (lights, plan["asks"]) == (["target_light level 0.4", "target_light level 0"], ["Well?", "Seen?"])
     run = await made.run("calls")
     await made.said("asking")
     assert made.lamp.now == 0.4

@@ -1,4 +1,4 @@
-"""Every kind of step carried out on a bench of fakes: what it does there, what it saves, and what it is refused with."""
+"""Every kind of step carried out on a bench of fakes: what it does there, what it saves, what it is refused with."""
 
 from __future__ import annotations
 
@@ -26,6 +26,13 @@ STEPS: dict[str, str] = {
     "wait": "[wait: {for_s: 90}]",
     "sweep": "[light: {level: 0.4}, sweep: {repeats: 2, lp_mm: 40}]",
     "assess": "[light: {level: 0.4}, sweep: {}, assess: {name: flange}]",
+    "found": """
+  - light: {level: 0.4}
+  - sweep: {}
+  - assess: {name: flange}
+  - ask: {kind: confirm, text: "Seen?"}
+  - ask: {kind: confirm, text: "Done?"}
+""",
     "ask": """
   - ask: {name: seated, kind: confirm, text: "Seated?"}
   - ask: {name: sure, kind: yes_no, text: "Sure?", save: sure}
@@ -180,7 +187,7 @@ def numbers(*values: float) -> Callable[[Ask], Any]:
 
 def test_every_kind_of_step_is_here() -> None:
     elsewhere = {"call": "calls", "accept": "tests/procedures/test_as_foreseen.py"}
-    assert set(KINDS) == {*STEPS, *elsewhere} - {"if_finding"}
+    assert set(KINDS) == {*STEPS, *elsewhere} - {"if_finding", "found"}
 
 
 async def test_home(made: FakeBench) -> None:
@@ -256,6 +263,14 @@ async def test_assess(made: FakeBench, off_um: float) -> None:
     (finding,) = await made.bench.store.findings(run=run)
     assert finding["values"]["focus_error"]["value"] == pytest.approx(off_um, abs=1.0)
     assert made.bench.notices.snapshot()["finding/flange"]["finding"] == finding["finding"]
+
+
+async def test_the_question_after_a_finding_says_what_was_found(made: FakeBench) -> None:
+    await done(made, "found")
+    first, second = [ask.text for ask in made.person.asked]
+    assert first.startswith("Found: focus error +")
+    assert first.endswith(" Seen?")
+    assert second == "Done?"
 
 
 async def test_ask(made: FakeBench) -> None:
