@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 from typing import Any
 
 from benchd.devices import (
@@ -21,6 +22,7 @@ from benchd.devices import (
     Meter,
     Reading,
 )
+from benchd.devices.values import Quality
 from benchd_drivers.operator import PromptOperator
 from tests.fakes.device import Fake
 
@@ -70,10 +72,11 @@ class FakeMeter(Fake, Meter):
     def __init__(self, name: str, clock: Clock, quantity: str, unit: str, shows: float) -> None:
         super().__init__(name, clock)
         self.quantity, self.unit, self.shows = quantity, unit, shows
+        self.quality: Quality = "good"
 
     async def read(self) -> Reading:
         await self._asked()
-        return await self._read(self.shows, self.unit)
+        return replace(await self._read(self.shows, self.unit), quality=self.quality)
 
 
 class FakeCamera(Fake, Camera):

@@ -41,27 +41,6 @@ STILL_UM = 10.0
 """A carriage at rest rings by 3 um; a step of a motion is a thousand times as long."""
 
 PROCEDURES = {
-    "ends_moving": f"""
-steps:
-  - light: {{level: 0.4}}
-finally:
-  - move: {{carriage_um: {FAR_UM}}}
-  - move: {{carriage_um: {NEAR_UM}}}
-  - light: {{level: 0}}
-""",
-    "ends_in_a_loop": f"""
-steps:
-  - light: {{level: 0.4}}
-finally:
-  - repeat: 2
-    steps:
-      - move: {{carriage_um: {FAR_UM}}}
-      - move: {{carriage_um: {NEAR_UM}}}
-  - repeat: 1
-    steps:
-      - move: {{carriage_um: {NEAR_UM}}}
-      - light: {{level: 0}}
-""",
     "to_switch": "steps: [home: {axes: [carriage]}]",
     "to_switch_if_asked": """
 steps:
@@ -70,12 +49,6 @@ steps:
     then: [home: {axes: [carriage]}]
 """,
     "to_nominal": "steps: [home: {axes: [carriage], only_if_unhomed: true}, nominal: {}]",
-    "far_away": f"""
-steps:
-  - move: {{carriage_um: {FAR_UM}}}
-  - wait: {{for_s: 1}}
-  - nominal: {{}}
-""",
     "sharpest": """
 steps:
   - nominal: {}
@@ -85,17 +58,6 @@ steps:
 finally:
   - light: {level: 0}
 """,
-    "lit": """
-steps:
-  - light: {level: 0.4}
-  - wait: {for_s: 1.5}
-  - ask: {name: fail, kind: yes_no, text: "Fail?", save: fail}
-  - if: {answer: fail, is: true}
-    then: [move: {carriage_um: 99999}]
-finally:
-  - light: {level: 0}
-""",
-    "calls": "steps: [call: {procedure: lit}, ask: {name: after, kind: confirm, text: 'Seen?'}]",
     "by_steps": """
 steps:
   - wait: {for_s: 1}
@@ -196,11 +158,6 @@ async def told(
     raise AssertionError("a watch does not end by itself")
 
 
-async def reaches(client: BenchClient, run: str, state: str) -> dict[str, Any]:
-    """The run's state as soon as it is this one."""
-    return await told(client, "procedure", lambda doc: (doc["run"], doc["state"]) == (run, state))
-
-
 async def ended(client: BenchClient, run: str, within_s: float = 120.0) -> dict[str, Any]:
     """The last state of a run."""
     async with asyncio.timeout(within_s):
@@ -212,16 +169,6 @@ async def question(client: BenchClient, run: str, name: str) -> str:
     """The id of the question of that name, once it is put."""
     state = await told(client, "procedure", lambda doc: doc["run"] == run and (doc["ask"] or {}).get("name") == name)
     return str(state["ask"]["ask"])
-
-
-async def moving(client: BenchClient, beyond: Callable[[float], bool] = lambda _: True) -> None:
-    """Return while the carriage moves, at a place of which it holds."""
-    await told(client, "device/carriage", lambda doc: doc["state"] == "moving" and beyond(doc["carriage_um"]))
-
-
-async def level(client: BenchClient, holds: Callable[[float], bool]) -> None:
-    """Return when the light is said to stand so."""
-    await told(client, "device/target_light", lambda doc: holds(doc["level"]))
 
 
 def place_um(stack: Stack) -> float:
@@ -242,12 +189,6 @@ async def rests(stack: Stack, for_s: float) -> float:
         seen.append(place_um(stack))
     assert max(seen) - min(seen) < STILL_UM, seen
     return seen[-1]
-
-
-async def rests_soon(stack: Stack, for_s: float) -> float:
-    """The same, once a motion that was broken off has run out."""
-    await asyncio.sleep(0.3)
-    return await rests(stack, for_s)
 
 
 def code_of(refused: pytest.ExceptionInfo[BenchdError]) -> str:
@@ -287,21 +228,6 @@ async def test_expired_calibrations_are_out_of_the_chain(tmp_path: Path) -> None
         assert (finding["absolute"], finding["verdict"], finding["calibrations"]) == (False, None, [])
         lines = {line["term"]: line for line in finding["budgets"]["focus_error"]}
         assert lines[f"adapter {RING}"]["source"] == "given by maker"
-
-
-@pytest.mark.parametrize("procedure", ["ends_moving", "ends_in_a_loop"])
-async def test_stop_in_finally_ends_its_moves_and_not_its_lights(
-    stack: Stack, client: BenchClient, procedure: str
-) -> None:
-    await client.do("move", carriage_um=5000.0)
-    run = await client.run(procedure)
-    await moving(client, lambda um: um > 7000.0)
-    await client.stop()
-    await ended(client, run)
-    place = await rests(stack, 1.5)
-    assert 7000.0 < place < FAR_UM - 1000.0, "neither where the first move went nor where the second one goes"
-    await level(client, lambda stands: stands == 0.0)
-    assert (await client.kept("procedure"))["state"] in ENDED
 
 
 async def test_no_homing_with_a_lens_in_the_way(stack: Stack, client: BenchClient) -> None:
@@ -363,45 +289,6 @@ async def test_rear_that_nobody_measured_is_asked_about_first(stack: Stack, clie
     await question(client, run, "rear_clear")
 
 
-@pytest.mark.parametrize("at_once", [False, True], ids=["later", "at once"])
-async def test_pause_while_a_resume_drives(stack: Stack, client: BenchClient, at_once: bool) -> None:
-    await client.do("nominal")
-    run = await client.run("far_away")
-    await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 2)
-    await client.command("pause", beat=False, run=run)
-    await reaches(client, run, "paused")
-    await asyncio.sleep(1.0)
-    await client.command("resume", run=run)
-    await moving(client, lambda um: um < FAR_UM - 1000.0)
-    await client.command("pause", beat=False, run=run)
-    if not at_once:
-        place = await rests_soon(stack, 1.5)
-        assert place > 10500.0, "nominal is near 9.3 mm"
-        assert (await client.kept("procedure"))["state"] == "paused"
-    await client.command("resume", run=run)
-    assert (await ended(client, run))["state"] == "done"
-    assert place_um(stack) < 10500.0
-
-
-@pytest.mark.parametrize("paused", [False, True], ids=["running", "resuming"])
-async def test_abort_in_motion_keeps_the_position(stack: Stack, client: BenchClient, paused: bool) -> None:
-    await client.do("nominal")
-    run = await client.run("far_away")
-    if paused:
-        await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 2)
-        await client.command("pause", beat=False, run=run)
-        await asyncio.sleep(1.0)
-        await client.command("resume", run=run)
-    await moving(client, lambda um: 12000.0 < um < FAR_UM - 1000.0)
-    await client.command("abort", beat=False, run=run)
-    assert (await ended(client, run))["state"] == "aborted"
-    place = await rests_soon(stack, 1.0)
-    assert 10500.0 < place < FAR_UM - 500.0
-    carriage = await client.kept("device/carriage")
-    assert (carriage["homed"], carriage["state"]) == (True, "idle")
-    await client.do("nominal")
-
-
 async def test_accept_waits_for_the_run(client: BenchClient) -> None:
     run = await client.run("sharpest")
     await told(client, "reading", lambda doc: doc["run"] == run)
@@ -421,40 +308,6 @@ async def test_accept_waits_for_the_run(client: BenchClient) -> None:
     assert sources(after)[f"adapter {RING}"] == calibration, "it was the run that it had to wait for"
     with pytest.raises(Refused, match=f"already in force as {calibration}"):
         await client.command("accept", finding="f-1")
-
-
-@pytest.mark.parametrize("end", ["well", "failed", "aborted"])
-async def test_finally_of_a_called_procedure(client: BenchClient, end: str) -> None:
-    run = await client.run("calls")
-    await level(client, lambda stands: stands > 0.3)
-    ask = await question(client, run, "fail")
-    if end == "aborted":
-        await client.command("abort", beat=False, run=run)
-    else:
-        await client.answer(ask, end == "failed")
-    if end == "well":
-        await question(client, run, "after")
-    else:
-        assert (await ended(client, run))["state"] == end
-    await level(client, lambda stands: stands == 0.0)
-
-
-async def test_dry_run_shows_the_finally_of_a_called_procedure(client: BenchClient) -> None:
-    plan = await client.command("run", procedure="calls", dry=True)
-    lights = [entry["text"] for entry in plan["entries"] if entry["verb"] == "light"]
-    assert lights == ["target_light level 0.4", "target_light level 0"]
-    assert plan["asks"] == ["Fail?", "Seen?"]
-
-
-async def test_who_stopped_a_move_is_told(stack: Stack, client: BenchClient) -> None:
-    """`'move' was stopped (interlock)` did not say by whom."""
-    await client.do("move", carriage_um=FAR_UM)
-    async with stack.client("wall") as wall:
-        await client.command("move", carriage_um=NEAR_UM)
-        await moving(client)
-        await wall.stop()
-        told_ = await told(client, "event", lambda doc: doc["code"] == "stopped" and doc["data"].get("verb") == "move")
-    assert (told_["text"], told_["data"]["user"]) == ("'move' was stopped by wall.", "wall")
 
 
 async def test_nothing_accepted_before_a_stop_begins_after_it(stack: Stack, client: BenchClient) -> None:
