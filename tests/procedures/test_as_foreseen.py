@@ -14,6 +14,7 @@ from benchd.devices import Ask
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench
 from benchd.procedures.library import Library
+from benchd.testing.virtual_time import run_virtual
 from tests.fakes.bench import BASE_UM, RING_UM, FakeBench, fake_bench, library, yes
 
 sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
@@ -99,6 +100,23 @@ async def test_shipped_procedures_go_as_foreseen_from_a_cold_bench_to_a_verdict(
         assert [event["text"] for event in made.events() if event["severity"] == "error"] == []
         (verdict,) = await made.bench.store.findings(assessment="flange")
         assert verdict["absolute"] is True
+
+
+def test_two_runs_of_the_same_tell_the_same_at_the_same_times(
+    tmp_path: Path, wall: LoadedBench, procedures: Library
+) -> None:
+    """Whatever the record's thread and the machine do meanwhile. A question's id alone is never used again."""
+
+    async def told(folder: Path) -> list[tuple[str, dict[str, Any]]]:
+        folder.mkdir()
+        async with fake_bench(folder, wall, procedures) as made:
+            await made.ready()
+            await carried_out(made, "flange_check", {**LENS, "repeats": 3})
+            return [(topic, {key: doc[key] for key in doc if key != "ask"}) for topic, doc in made.told]
+
+    first, second = [run_virtual(told(tmp_path / folder)) for folder in ("one", "two")]
+    assert len(first) > 200
+    assert first == second
 
 
 async def test_what_ships_for_another_kind_of_bench_is_refused_as_foreseen(
