@@ -102,6 +102,26 @@ async def test_shipped_procedures_go_as_foreseen_from_a_cold_bench_to_a_verdict(
         assert verdict["absolute"] is True
 
 
+@pytest.mark.parametrize(("procedure", "inputs", "places"), [
+    # Depths of 45.0004 and 45 mm below the base face, of which the base is 24 mm, the adapter 18.0032 mm and half the
+    # stand-off of its joint 0.2 um; 100 um deeper the indicator is seen to follow, from where the next turn begins.
+    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4, 21100.4, 20600.4}),
+    ("adapter_length", {"adapter": "ring-07"}, {21000.0, 21100.0, 2996.6}),
+])  # fmt: skip
+async def test_places_of_a_calibration(
+    tmp_path: Path, wall: LoadedBench, procedures: Library, procedure: str, inputs: dict[str, Any], places: set[float]
+) -> None:
+    async with fake_bench(tmp_path, wall, procedures) as made:
+        await made.ready()
+        made.axis.asked.clear()
+        plan = await made.runner.dry(procedure, inputs)
+        assert plan["problems"] == []
+        moves = [entry["to_um"] for entry in plan["entries"] if entry["verb"] == "move"]
+        assert len(moves) >= 6
+        assert {round(um, 1) for um in moves} == places
+        assert made.moves_um == []
+
+
 def test_two_runs_of_the_same_tell_the_same_at_the_same_times(
     tmp_path: Path, wall: LoadedBench, procedures: Library
 ) -> None:

@@ -17,6 +17,8 @@ from tests.bench.datum.wall_chain import CONFIGS
 from tests.fakes.bench import USER, FakeBench, fake_bench, library, yes
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
+DEEP = "L-0900"
+"""A lens whose rear would be met below the lower limit."""
 GIVEN: dict[str, Any] = {"lens": LENS, "adapters": [RING], "glass": [PANE], "distance_mm": 5000.0, "repeats": 1}
 STANDS = {"lens": LENS, "adapters": [RING], "glass": [], "distance_mm": 5000.0, "ring": "infinity", "trim_um": 0.0}
 PROCEDURES = {
@@ -29,6 +31,13 @@ finally:
   - light: {light: target_light, level: 0}
 """,
     "homes": "steps: [home: {axes: [carriage]}]",
+    "to_nominal": "steps: [home: {axes: [carriage], only_if_unhomed: true}, nominal: {}]",
+    "homes_if_asked": """
+steps:
+  - ask: {name: go, kind: yes_no, text: "Home?", save: go}
+  - if: {answer: go, is: true}
+    then: [home: {axes: [carriage]}]
+""",
     "follows": f"steps: [setup: {{glass: [{PANE}], follow: true}}]",
 }
 
@@ -49,6 +58,8 @@ def unmeasured(tmp_path_factory: pytest.TempPathFactory) -> LoadedBench:
     left = [line for line in lines if not line.startswith(("rear_protrusion_mm", "designed_for_glass"))]
     assert len(left) == len(lines) - 2
     lens.write_text("".join(left))
+    deep = "".join(left).replace(LENS, DEEP) + "rear_protrusion_mm: 39\n"
+    lens.with_name(f"{DEEP}.yaml").write_text(deep)
     return load_bench(folder / "bench.yaml")
 
 
@@ -80,6 +91,56 @@ async def rear_question(made: FakeBench) -> dict[str, Any]:
     ask: dict[str, Any] = made.doc["ask"]
     assert (ask["name"], ask["kind"]) == ("rear_clear", "yes_no")
     return ask
+
+
+async def test_nothing_comes_near_before_somebody_has_looked(cold: FakeBench) -> None:
+    await cold.bench.setup.change({"lens": None, "adapters": []})
+    await cold.bench.home(["carriage"])
+    await cold.bench.move_carriage(25_000.0)
+    await cold.bench.setup.change(STANDS)
+    cold.axis.asked.clear()
+    asked: tuple[tuple[str, dict[str, Any]], ...] = (("nominal", {}), ("move", {"carriage_um": 26_000.0}), ("home", {}))
+    for verb, args in asked:
+        with pytest.raises(Refused) as refused:
+            await cold.command(verb, args)
+        assert (refused.value.code, refused.value.data.get("question")) == ("clearance", True), verb
+        assert LENS in str(refused.value)
+    for answer, ends in ((False, "failed"), (True, "done")):
+        run = await cold.run("to_nominal")
+        await rear_question(cold)
+        assert cold.moves_um == []
+        cold.answer(answer)
+        assert await cold.ended(run) == ends
+    assert cold.axis.carriage_um == pytest.approx(cold.bench.nominal_target(), abs=1.0)
+    await cold.command("nominal", {})  # as it was seen to be clear, for lens and glass as they stand
+    await cold.bench.jobs.wait()
+    await cold.bench.setup.change({"glass": [PANE]})
+    with pytest.raises(Refused) as refused:
+        await cold.command("nominal", {})
+    assert refused.value.code == "clearance"
+    await cold.run("to_nominal")
+    await rear_question(cold)
+
+
+async def test_no_homing_with_a_lens_in_the_way(made: FakeBench) -> None:
+    await made.bench.move_carriage(25_000.0)
+    await made.bench.setup.change({"lens": DEEP})
+    made.axis.asked.clear()
+    with pytest.raises(Refused, match="home switch") as refused:
+        await made.command("home", {})
+    assert refused.value.code == "clearance"
+    with pytest.raises(Refused, match="home switch"):
+        await made.run("homes")
+    # Where only the run itself can know, it is refused in its step.
+    run = await made.run("homes_if_asked")
+    await made.said("asking")
+    made.answer(True)
+    assert await made.ended(run) == "failed"
+    (event,) = made.events("clearance")
+    assert "home switch" in event["text"]
+    assert (made.moves_um, made.bench.trust.homed) == ([], True), "no homing has begun"
+    await made.bench.setup.change({"lens": None})
+    await made.bench.home(["carriage"])
 
 
 async def test_a_run_paused_before_its_first_homing_goes_on_with_it(cold: FakeBench) -> None:

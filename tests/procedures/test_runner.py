@@ -92,6 +92,16 @@ finally:
 """,
     "back_at_nominal": "steps: [move: {carriage_um: 20000}, nominal: {}, wait: {for_s: 10}, wait: {for_s: 0}]",
     "ends_calling": "steps: [wait: {for_s: 1}]\nfinally: [call: {procedure: lit}]",
+    "weighs": """
+steps:
+  - wait: {for_s: 1}
+  - ask: {name: fail, kind: yes_no, text: "Fail?", save: fail}
+  - if: {answer: fail, is: true}
+    then: [move: {carriage_um: 99999}]
+  - wait: {for_s: 3}
+finally:
+  - light: {level: 0}
+""",
     "calls": "steps: [call: {procedure: lit}, ask: {name: after, kind: confirm, text: 'Seen?'}]",
     "flickers": """
 steps:
@@ -525,6 +535,28 @@ async def test_a_run_that_fails_while_it_is_paused_moves_nothing_at_its_end(made
     made.axis.surprise("disabled", "the drive was switched off")
     assert await made.ended(run) == "failed"
     assert (made.moves_um, made.lamp.now) == ([FAR_UM], 0.0)
+
+
+@pytest.mark.parametrize(("end", "step", "least", "most"), [
+    # Weights of the steps: 1 s, then 0.1 s for each that takes no time, then 3 s: 4.2 in all.
+    ("aborted at a question", 2, 1.0 / 4.2, 1.1 / 4.2),
+    ("failed", 3, 1.1 / 4.2, 1.2 / 4.2),
+    ("aborted in the last", 4, 1.2 / 4.2, 0.99),
+])  # fmt: skip
+async def test_progress_stays_where_a_run_did_not_end_well(
+    made: FakeBench, end: str, step: int, least: float, most: float
+) -> None:
+    run = await made.run("weighs")
+    await made.said("asking")
+    if end != "aborted at a question":
+        made.answer(end == "failed")
+    if end == "aborted in the last":
+        await in_step(made, 4)
+    if end != "failed":
+        await made.runner.abort(run, USER)
+    assert await made.ended(run) == end.split(maxsplit=1)[0]
+    assert (made.doc["step"], made.doc["of"], made.doc["eta_s"]) == (step, 4, None)
+    assert least - 0.001 <= made.doc["progress"] <= most + 0.001
 
 
 # At the end

@@ -1,4 +1,4 @@
-"""Nothing moves that somebody stopped, that nobody has looked at, or that is not clear: over MQTT and by the hand.
+"""Nothing begins over MQTT that somebody has stopped, or by a calibration that has ended or waits for a run.
 
 Where the carriage stands is asked of the world, as somebody beside the bench would see it, and not of the daemon.
 """
@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
-DEEP, OPEN = "L-0900", "L-0901"
-"""Lenses of the register alone: one whose rear would be met below the lower limit, one whose rear nobody measured."""
 STANDS = {"lens": LENS, "adapters": [RING], "glass": [PANE], "distance_mm": 5000, "ring": "infinity"}
 RECORD = "sqlite:///workshop.db"
 VALID_S = 40.0
@@ -40,16 +38,10 @@ FAR_UM, NEAR_UM = 25000.0, 1000.0
 STILL_UM = 10.0
 """A carriage at rest rings by 3 um; a step of a motion is a thousand times as long."""
 
-PROCEDURES = {
-    "to_switch": "steps: [home: {axes: [carriage]}]",
-    "to_switch_if_asked": """
-steps:
-  - ask: {name: go, kind: yes_no, text: "Home?", save: go}
-  - if: {answer: go, is: true}
-    then: [home: {axes: [carriage]}]
-""",
-    "to_nominal": "steps: [home: {axes: [carriage], only_if_unhomed: true}, nominal: {}]",
-    "sharpest": """
+SHARPEST = """\
+procedure: sharpest
+title: Safety, sharpest
+needs: {roles: [carriage, target_light, detector]}
 steps:
   - nominal: {}
   - light: {level: 0.4}
@@ -57,31 +49,14 @@ steps:
   - assess: {name: flange}
 finally:
   - light: {level: 0}
-""",
-    "by_steps": """
-steps:
-  - wait: {for_s: 1}
-  - ask: {name: fail, kind: yes_no, text: "Fail?", save: fail}
-  - if: {answer: fail, is: true}
-    then: [move: {carriage_um: 99999}]
-  - wait: {for_s: 3}
-finally:
-  - light: {level: 0}
-""",
-}
+"""
 
 
 def lay_out(folder: Path) -> None:
-    """The bench's files, with procedures and lenses of their own beside them."""
+    """The bench's files, with a procedure of its owner's beside them."""
     shutil.copytree(CONFIGS / "workshop", folder)
     (folder / "procedures").mkdir()
-    for name, steps in PROCEDURES.items():
-        head = f"procedure: {name}\ntitle: Safety, {name}\nneeds: {{roles: [carriage, target_light, detector]}}"
-        (folder / "procedures" / f"{name}.yaml").write_text(f"{head}\n{steps.strip()}\n")
-    shipped = (folder / "lenses" / f"{LENS}.yaml").read_text()
-    rear = next(line for line in shipped.splitlines() if line.startswith("rear_protrusion_mm"))
-    for lens, stands in ((DEEP, "rear_protrusion_mm: 39"), (OPEN, "")):
-        (folder / "lenses" / f"{lens}.yaml").write_text(shipped.replace(LENS, lens).replace(rear, stands))
+    (folder / "procedures" / "sharpest.yaml").write_text(SHARPEST)
 
 
 async def write_record(folder: Path, valid_s: float) -> datetime:
@@ -165,20 +140,9 @@ async def ended(client: BenchClient, run: str, within_s: float = 120.0) -> dict[
     return last
 
 
-async def question(client: BenchClient, run: str, name: str) -> str:
-    """The id of the question of that name, once it is put."""
-    state = await told(client, "procedure", lambda doc: doc["run"] == run and (doc["ask"] or {}).get("name") == name)
-    return str(state["ask"]["ask"])
-
-
 def place_um(stack: Stack) -> float:
     """Where the carriage truly stands."""
     return float(stack.ask_world({"do": "truth"})["truth"]["now"]["carriage_um"])
-
-
-async def heard(client: BenchClient, code: str) -> dict[str, Any]:
-    """The next event of that code."""
-    return await told(client, "event", lambda doc: doc["code"] == code)
 
 
 async def rests(stack: Stack, for_s: float) -> float:
@@ -228,65 +192,6 @@ async def test_expired_calibrations_are_out_of_the_chain(tmp_path: Path) -> None
         assert (finding["absolute"], finding["verdict"], finding["calibrations"]) == (False, None, [])
         lines = {line["term"]: line for line in finding["budgets"]["focus_error"]}
         assert lines[f"adapter {RING}"]["source"] == "given by maker"
-
-
-async def test_no_homing_with_a_lens_in_the_way(stack: Stack, client: BenchClient) -> None:
-    await client.do("move", carriage_um=FAR_UM)
-    await client.command("setup", set={"lens": DEEP, "glass": []})
-    place = place_um(stack)
-    with pytest.raises(Refused, match="home switch") as refused:
-        await client.command("home", axes=["carriage"])
-    assert code_of(refused) == "clearance"
-    with pytest.raises(Refused, match="home switch") as refused:
-        await client.run("to_switch")
-    assert code_of(refused) == "clearance"
-    # Where only the run itself can know, it is refused in its step.
-    run = await client.run("to_switch_if_asked")
-    event = asyncio.create_task(heard(client, "clearance"))
-    await client.answer(await question(client, run, "go"), True)
-    assert (await ended(client, run))["state"] == "failed"
-    assert "home switch" in (await event)["text"]
-    assert abs(await rests(stack, 0.5) - place) < STILL_UM
-    assert (await client.kept("device/carriage"))["homed"] is True, "no homing has begun"
-
-    await client.command("setup", set={"lens": None, "glass": []})
-    await client.do("home", axes=["carriage"])
-    assert place_um(stack) < NEAR_UM
-
-
-async def test_rear_that_nobody_measured_is_asked_about_first(stack: Stack, client: BenchClient) -> None:
-    await client.do("move", carriage_um=FAR_UM)
-    await client.command("setup", set={"lens": OPEN, "glass": []})
-    place = place_um(stack)
-    asked: list[tuple[str, dict[str, Any]]] = [
-        ("nominal", {}), ("move", {"carriage_um": FAR_UM + 1000.0}), ("home", {"axes": ["carriage"]}),
-    ]  # fmt: skip
-    for verb, args in asked:
-        with pytest.raises(Refused) as refused:
-            await client.command(verb, **args)
-        assert code_of(refused) == "clearance", verb
-        assert refused.value.data.get("question") is True, verb
-        assert OPEN in str(refused.value)
-
-    run = await client.run("to_nominal")
-    ask = await question(client, run, "rear_clear")
-    assert abs(await rests(stack, 0.3) - place) < STILL_UM
-    await client.answer(ask, False)
-    assert (await ended(client, run))["state"] == "failed"
-    assert abs(await rests(stack, 0.5) - place) < STILL_UM
-
-    run = await client.run("to_nominal")
-    await client.answer(await question(client, run, "rear_clear"), True)
-    assert (await ended(client, run))["state"] == "done"
-    assert abs(place_um(stack) - place) > 5000.0
-    await client.do("nominal")  # as it was seen to be clear, for lens and glass as they stand
-
-    await client.command("setup", set={"glass": [PANE]})
-    with pytest.raises(Refused) as refused:
-        await client.command("nominal")
-    assert code_of(refused) == "clearance"
-    run = await client.run("to_nominal")
-    await question(client, run, "rear_clear")
 
 
 async def test_accept_waits_for_the_run(client: BenchClient) -> None:
@@ -346,50 +251,3 @@ async def test_what_waits_for_its_turn_is_dropped_by_a_stop(stack: Stack, client
         assert "stop" in str(refused.value)
         assert abs(await rests(stack, 0.3) - place) < STILL_UM, turn
     await client.do("move", carriage_um=FAR_UM - 1000.0)
-
-
-@pytest.mark.parametrize(("end", "step", "least", "most"), [
-    # Weights of the steps: 1 s, then 0.1 s for each that takes no time, then 3 s: 4.2 in all.
-    ("aborted at a question", 2, 1.0 / 4.2, 1.1 / 4.2),
-    ("failed", 3, 1.1 / 4.2, 1.2 / 4.2),
-    ("aborted in the last", 4, 1.2 / 4.2, 0.99),
-])  # fmt: skip
-async def test_progress_of_a_run_that_did_not_end_well(
-    client: BenchClient, end: str, step: int, least: float, most: float
-) -> None:
-    run = await client.run("by_steps")
-    ask = await question(client, run, "fail")
-    if end == "aborted at a question":
-        await client.command("abort", beat=False, run=run)
-    else:
-        await client.answer(ask, end == "failed")
-    if end == "aborted in the last":
-        await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 4)
-        await client.command("abort", beat=False, run=run)
-    last = await ended(client, run)
-    assert last["state"] == end.split(maxsplit=1)[0]
-    assert (last["step"], last["of"], last["eta_s"]) == (step, 4, None)
-    assert least - 0.001 <= last["progress"] <= most + 0.001
-    kept = await client.kept("procedure")
-    assert (kept["step"], kept["progress"]) == (last["step"], last["progress"])
-
-
-@pytest.mark.parametrize(("procedure", "inputs", "places"), [
-    # Depths of 45.0004 and 45 mm below the base face, of which the base is 24 mm and the adapter 18.0032 mm; 100 um
-    # deeper the indicator is seen to follow, and from there the next turn begins.
-    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4, 21100.4, 20600.4}),
-    ("adapter_length", {"adapter": RING}, {21000.0, 21100.0, 2996.8}),
-])  # fmt: skip
-async def test_dry_run_of_a_calibration(
-    stack: Stack, client: BenchClient, procedure: str, inputs: dict[str, Any], places: set[float]
-) -> None:
-    before = place_um(stack)
-    plan = await client.command("run", procedure=procedure, inputs=inputs, dry=True)
-    assert plan["problems"] == []
-    moves = [entry["to_um"] for entry in plan["entries"] if entry["verb"] == "move"]
-    assert len(moves) >= 6
-    assert all(0.0 <= to <= 30000.0 for to in moves)
-    # Neither calibration nor temperature of the other tests is worth 20 um.
-    assert {min(places, key=lambda place: abs(place - to)) for to in moves} == places
-    assert all(min(abs(place - to) for place in places) < 20.0 for to in moves), moves
-    assert abs(await rests(stack, 0.2) - before) < STILL_UM
