@@ -105,7 +105,8 @@ class GuardedDevice(Device):
 
 class GuardedAxis(GuardedDevice, Axis):
     """A stop may be asked for at any time. It voids every motion that has not begun yet, and it follows each one that
-    failed in its driver or was left behind: nobody knows what the motor was told."""
+    failed in its driver or was left behind: nobody knows what the motor was told. Nor does a motion begin whose caller
+    was cancelled meanwhile, though only in the same turn."""
 
     def __init__(self, device: Any, name: str, driver: str) -> None:
         super().__init__(device, name, driver)
@@ -139,11 +140,14 @@ class GuardedAxis(GuardedDevice, Axis):
 
     async def _move(self, call: str, work: Callable[[], Awaitable[T]], within_s: float) -> T:
         self._guard.check_free(call)
-        stops = self._stops
+        stops, caller = self._stops, asyncio.current_task()
+        called_off = caller.cancelling() if caller else 0
 
         async def begun() -> T:
             if self._stops != stops:
                 raise MotionFailed(f"{self.name}: a stop came before the motion had begun.", device=self.name)
+            if caller is not None and caller.cancelling() > called_off:  # it has not heard of it itself yet
+                raise MotionFailed(f"{self.name}: the motion was called off before it had begun.", device=self.name)
             return await work()
 
         try:

@@ -236,6 +236,7 @@ class Runner:
         before = self._state.phase
         self._state.happens("abort", run)
         if self._state.phase != before:
+            self._way_back.break_off()
             self._aborted_by = user
             self._aborting = asyncio.create_task(self._bench.jobs.break_off(Aborted(user)), name="abort")
 

@@ -209,7 +209,7 @@ async def fake_bench(
         yield made
         await runner.close(1.0)
         still = [asked for asked in axis.asked if asked.state in ("paused", "asking")]
-        assert not still, "a run that is paused or asks moves nothing"
+        assert not still, f"a run that is paused or asks moves nothing: {still}"
 
 
 @cache

@@ -297,6 +297,28 @@ async def test_who_stops_it_on_its_way_back_has_it_stand_until_it_is_resumed_aga
     assert stands(made, OUT_UM)
 
 
+@pytest.mark.parametrize("how", ["pause", "stop", "abort"])
+@pytest.mark.parametrize("turns", range(8))
+async def test_who_stops_it_in_the_turn_in_which_it_is_about_to_go_back_has_it_stand(
+    made: FakeBench, how: str, turns: int
+) -> None:
+    """The motion had been handed on and not begun: it began after the run had said that it was paused."""
+    run = await paused_out_there(made)
+    made.runner.resume(run, USER)
+    for _ in range(turns):
+        await asyncio.sleep(0)
+    driven = len(made.moves_um)
+    match how:
+        case "pause":
+            made.runner.pause(run, "wall")
+        case "stop":
+            await made.runner.stop("wall")
+        case _:
+            await made.runner.abort(run, "wall")
+    await made.clock.sleep(10.0)
+    assert len(made.moves_um) == driven
+
+
 async def test_on_a_place_that_is_not_trusted_nobody_resumes(made: FakeBench) -> None:
     run = await paused_out_there(made)
     made.axis.push(500.0)
@@ -751,19 +773,21 @@ async def test_a_full_disk_pauses_a_sweep_and_its_reading_is_kept_once_there_is_
 # Whatever people do
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("seed", range(60))
 async def test_whatever_people_do_a_run_ends_dark_and_who_stops_it_has_it_stand(made: FakeBench, seed: int) -> None:
-    """Pauses, resumes, stops, aborts, answers and pushes at random; held against what was asked of the axis."""
+    """Drawn at random, with what the hardware does; held against what was asked of the axis."""
     drawn = random.Random(seed)
     run = await made.run(drawn.choice(("far_and_back", "asks_out_there", "ends_far_away", "waits_out_there", "calls")))
     made.axis.stop_takes_s = drawn.choice((0.0, 0.15))
     stands_since: float | None = None
     for _ in range(drawn.randrange(1, 12)):
         await made.clock.sleep(drawn.choice((0.0, 0.001, 0.003, 0.1, 0.5, 2.0)))
-        what = drawn.choices(("pause", "resume", "stop", "abort", "answer", "push"), (4, 6, 3, 1, 4, 0.3))[0]
+        what = drawn.choices(
+            ("pause", "resume", "stop", "abort", "answer", "push", "reset", "loss"), (40, 60, 30, 10, 40, 3, 3, 3)
+        )[0]
         if made.doc["run"] != run or made.state in OVER:
             break
-        with suppress(Refused, AssertionError):
+        with suppress(Refused):
             match what:
                 case "stop":
                     asked_s = made.clock.monotonic()
@@ -778,10 +802,14 @@ async def test_whatever_people_do_a_run_ends_dark_and_who_stops_it_has_it_stand(
                     made.runner.pause(run, USER)
                 case "abort":
                     await made.runner.abort(run, USER)
-                case "answer":
+                case "answer" if made.doc["ask"] is not None:
                     made.answer(drawn.random() < 0.5)
-                case _:
+                case "push":
                     made.axis.push(400.0)
+                case "reset":
+                    made.axis.reset()
+                case "loss":
+                    made.axis.lose_steps(400.0)
     with suppress(Refused):
         await made.runner.abort(run, USER)
     await made.ended(run)

@@ -524,6 +524,20 @@ async def test_who_is_cancelled_leaves_a_carriage_at_rest_that_knows_its_place(h
     assert homed.lost == [("stall", "the carriage moved +30 µm unasked")]
 
 
+@pytest.mark.parametrize("turns", range(8))
+async def test_no_motion_begins_whose_caller_has_been_cancelled(homed: Rig, turns: int) -> None:
+    """One that had been handed on in that very turn began, and was broken off in the next."""
+    await homed.carriage.go(20_000.0)
+    task = asyncio.create_task(homed.carriage.go(9_000.0))
+    for _ in range(turns):
+        await asyncio.sleep(0)
+    asked = len(homed.moves_um)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    assert len(homed.moves_um) == asked
+
+
 async def test_nothing_begins_while_the_run_says_that_it_stands(homed: Rig) -> None:
     homed.carriage.may_begin = lambda: False
     with pytest.raises(Stopped):
