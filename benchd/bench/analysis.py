@@ -92,7 +92,7 @@ class Analysis:
             self._idle = None
         self._under_way += 1
         try:
-            return await asyncio.wrap_future(pool.submit(work, *args))
+            return await asyncio.get_running_loop().run_in_executor(pool, work, *args)
         finally:
             self._under_way -= 1
             self._restart_idle_timer()

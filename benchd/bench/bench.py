@@ -46,10 +46,19 @@ from benchd.records.store import Store
 class Bench:
     """One bench: its devices, set-up, carriage and sweeps.
 
-    `notices` publishes its state, `events` what happened, `jobs` holds the job under way.
+    `notices` publishes its state, `events` what happened, `jobs` holds the job under way. `analysis` does the
+    numerics, by default in a process of its own.
     """
 
-    def __init__(self, loaded: LoadedBench, assembly: Assembly, store: Store, notices: Notices, clock: Clock) -> None:
+    def __init__(
+        self,
+        loaded: LoadedBench,
+        assembly: Assembly,
+        store: Store,
+        notices: Notices,
+        clock: Clock,
+        analysis: Analysis | None = None,
+    ) -> None:
         self.loaded = loaded
         self.file = loaded.file
         self.assembly = assembly
@@ -58,7 +67,7 @@ class Bench:
         self.clock = clock
         self.events = Events(notices, store, clock)
         self.jobs = Jobs(self._job_ended)
-        self.analysis = Analysis()
+        self.analysis = Analysis() if analysis is None else analysis
         self.lights = Lights(assembly, clock)
         self.trust = Trust(self._trust_lost)
         axis = assembly.named(CARRIAGE, Axis)

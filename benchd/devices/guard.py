@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any, TypeVar
 
@@ -151,9 +150,10 @@ class Guard:
         device are allowed during that time. If it has not ended by then it is left behind."""
         task.add_done_callback(self._returned)
         task.cancel()
-        ends_s = time.monotonic() + within_s
+        now_s = asyncio.get_running_loop().time
+        ends_s = now_s() + within_s
         cancelled: asyncio.CancelledError | None = None
-        while not task.done() and (rest_s := ends_s - time.monotonic()) > 0.0:
+        while not task.done() and (rest_s := ends_s - now_s()) > 0.0:
             try:
                 await asyncio.wait({task}, timeout=rest_s)
             except asyncio.CancelledError as again:

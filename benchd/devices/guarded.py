@@ -105,7 +105,8 @@ class GuardedDevice(Device):
 
 class GuardedAxis(GuardedDevice, Axis):
     """A stop may be requested at any time. It voids every motion that has not begun yet, and it is sent after each one
-    that failed in its driver or was left behind, as it is not known what the motor received."""
+    that failed in its driver or was left behind, as it is not known what the motor received. A motion whose caller was
+    cancelled meanwhile does not begin, even in the same turn of the loop."""
 
     def __init__(self, device: Any, name: str, driver: str) -> None:
         super().__init__(device, name, driver)
@@ -139,11 +140,14 @@ class GuardedAxis(GuardedDevice, Axis):
 
     async def _move(self, call: str, work: Callable[[], Awaitable[T]], within_s: float) -> T:
         self._guard.check_free(call)
-        stops = self._stops
+        stops, caller = self._stops, asyncio.current_task()
+        called_off = caller.cancelling() if caller else 0
 
         async def begun() -> T:
             if self._stops != stops:
                 raise MotionFailed(f"{self.name}: a stop came before the motion had begun.", device=self.name)
+            if caller is not None and caller.cancelling() > called_off:  # it has not heard of it itself yet
+                raise MotionFailed(f"{self.name}: the motion was called off before it had begun.", device=self.name)
             return await work()
 
         try:

@@ -238,6 +238,7 @@ class Runner:
         before = self._state.phase
         self._state.handle("abort", run)
         if self._state.phase != before:
+            self._return_motion.cancel()
             self._aborted_by = user
             self._aborting = asyncio.create_task(self._bench.jobs.cancel(Aborted(user)), name="abort")
 

@@ -9,7 +9,7 @@ import asyncio
 import queue
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future
+from concurrent.futures import Executor, Future
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -24,8 +24,11 @@ HELD_UP_S = 0.1
 """How long `close`, if cancelled, may still block the event loop for the thread to end."""
 
 
-class Writer:
-    """A thread that owns one connection. `start` opens it in the thread; until `close` it carries out `do` in order."""
+class Writer(Executor):
+    """A thread that owns one connection. `start` opens it in the thread; until `close` it carries out `do` in order.
+
+    An executor, so that the loop knows which work it waits for.
+    """
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -64,11 +67,11 @@ class Writer:
         """
         if self._closed:
             return
-        last = self._enqueue(self._disconnect)
+        last = asyncio.get_running_loop().run_in_executor(self, self._disconnect)
         self._closed = True
         self._work.put(None)
         try:
-            await asyncio.shield(asyncio.wrap_future(last))
+            await asyncio.shield(last)
         finally:
             # `last` is the last work, so the thread is about to end. `join` blocks the loop, so a cancelled close must
             # not wait here for long.
@@ -80,9 +83,10 @@ class Writer:
         return not self._thread.is_alive()
 
     async def _submit(self, work: Callable[[], T]) -> T:
-        return await asyncio.shield(asyncio.wrap_future(self._enqueue(work)))
+        return await asyncio.shield(asyncio.get_running_loop().run_in_executor(self, work))
 
-    def _enqueue(self, work: Callable[[], T]) -> Future[T]:
+    def submit(self, work: Callable[..., T], /, *args: Any, **more: Any) -> Future[T]:
+        """Enqueue work; a caller that is cancelled does not cancel it. Raises RuntimeError once it is closed."""
         if self._closed:
             raise RuntimeError(f"the record {self._path} is closed")
         future: Future[T] = Future()
@@ -91,7 +95,7 @@ class Writer:
 
         def carry_out() -> None:
             try:
-                result = work()
+                result = work(*args, **more)
             except (SQLAlchemyError, OSError) as error:
                 mapped = as_benchd_error(error, self._path)
                 mapped.__cause__ = error

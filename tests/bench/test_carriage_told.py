@@ -7,7 +7,7 @@ import contextlib
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 import pytest
 
@@ -15,47 +15,18 @@ from benchd.bench.assembly import Assembly
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices, Subscription
 from benchd.bench.reporter import Reporter
-from benchd.devices import Axis, AxisSpec, Clock, DeviceError, Health, Identity, Reading, Surprise
+from benchd.devices import AxisSpec, Clock, DeviceError, Surprise
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
+from tests.fakes.stage import FakeAxis, Leg
 
 
-class Still(Axis):
+class Still(FakeAxis):
     """Stands at 1000 um and is well."""
 
-    name = "stage"
-    spec = AxisSpec("um", 0.0, 10_000.0, 0.1, 1000.0, 5000.0, 0.1)
-    homed = True
-
-    @classmethod
-    def create(cls, name: str, config: object, link: object) -> Self:
-        return cls()
-
-    async def open(self) -> Identity:
-        return Identity(model="still")
-
-    async def close(self) -> None: ...
-
-    async def health(self) -> Health:
-        return Health("ok")
-
-    async def home(self) -> None: ...
-
-    async def move_to(self, target: float, speed: float) -> float:
-        raise NotImplementedError("nothing moves it here")
-
-    async def jog(self, speed: float, distance: float) -> None:
-        raise NotImplementedError("nothing moves it here")
-
-    async def stop(self) -> None: ...
-
-    async def read(self) -> Reading:
-        clock = Clock()
-        return Reading(1000.0, "um", clock.monotonic(), clock.utc())
-
-    async def surprises(self) -> AsyncIterator[Surprise]:
-        await asyncio.Event().wait()
-        yield Surprise("reset", "never", 0.0)
+    def __init__(self) -> None:
+        super().__init__("stage", Clock(), AxisSpec("um", 0.0, 10_000.0, 0.1, 1000.0, 5000.0, 0.1))
+        self._leg, self._homed = Leg(0.0, 1000.0, 1000.0, 1.0), True
 
 
 class Deaf(Still):

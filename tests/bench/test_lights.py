@@ -11,27 +11,19 @@ from benchd.bench import lights as rules
 from benchd.bench.assembly import Assembly
 from benchd.bench.lights import Lights
 from benchd.devices import Clock, DeviceError
-from tests.bench.lamp import PlainLamp
+from tests.fakes.devices import FakeLight
 
 
-class Lamp(PlainLamp):
-    """A light that refuses so many of the levels it is asked for, and sets none while somebody holds its turn."""
+class Lamp(FakeLight):
+    """Sets no level while somebody holds its turn."""
 
     def __init__(self) -> None:
-        super().__init__(steps=100)
-        self.now = 0.0
-        self.refuses = 0
+        super().__init__("lamp", Clock(), steps=100)
         self.turn = asyncio.Lock()
 
     async def set_level(self, level: float) -> None:
         async with self.turn:
-            if self.refuses:
-                self.refuses -= 1
-                raise DeviceError("The carriage is in motion.", device=self.name, code="busy")
-            self.now = level
-
-    async def level(self) -> float:
-        return self.now
+            await super().set_level(level)
 
 
 @pytest.fixture

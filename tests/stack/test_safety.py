@@ -1,4 +1,4 @@
-"""Nothing moves that somebody stopped, that nobody has looked at, or that is not clear: over MQTT and by the hand.
+"""Nothing begins over MQTT that somebody has stopped, or by a calibration that has ended or waits for a run.
 
 Where the carriage stands is asked of the world, as somebody beside the bench would see it, and not of the daemon.
 """
@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
-DEEP, OPEN = "L-0900", "L-0901"
-"""Lenses of the register alone: one whose rear would be met below the lower limit, one whose rear nobody measured."""
 STANDS = {"lens": LENS, "adapters": [RING], "glass": [PANE], "distance_mm": 5000, "ring": "infinity"}
 RECORD = "sqlite:///workshop.db"
 VALID_S = 40.0
@@ -40,43 +38,10 @@ FAR_UM, NEAR_UM = 25000.0, 1000.0
 STILL_UM = 10.0
 """A carriage at rest rings by 3 um; a step of a motion is a thousand times as long."""
 
-PROCEDURES = {
-    "ends_moving": f"""
-steps:
-  - light: {{level: 0.4}}
-finally:
-  - move: {{carriage_um: {FAR_UM}}}
-  - move: {{carriage_um: {NEAR_UM}}}
-  - light: {{level: 0}}
-""",
-    "ends_in_a_loop": f"""
-steps:
-  - light: {{level: 0.4}}
-finally:
-  - repeat: 2
-    steps:
-      - move: {{carriage_um: {FAR_UM}}}
-      - move: {{carriage_um: {NEAR_UM}}}
-  - repeat: 1
-    steps:
-      - move: {{carriage_um: {NEAR_UM}}}
-      - light: {{level: 0}}
-""",
-    "to_switch": "steps: [home: {axes: [carriage]}]",
-    "to_switch_if_asked": """
-steps:
-  - ask: {name: go, kind: yes_no, text: "Home?", save: go}
-  - if: {answer: go, is: true}
-    then: [home: {axes: [carriage]}]
-""",
-    "to_nominal": "steps: [home: {axes: [carriage], only_if_unhomed: true}, nominal: {}]",
-    "far_away": f"""
-steps:
-  - move: {{carriage_um: {FAR_UM}}}
-  - wait: {{for_s: 1}}
-  - nominal: {{}}
-""",
-    "sharpest": """
+SHARPEST = """\
+procedure: sharpest
+title: Safety, sharpest
+needs: {roles: [carriage, target_light, detector]}
 steps:
   - nominal: {}
   - light: {level: 0.4}
@@ -84,42 +49,14 @@ steps:
   - assess: {name: flange}
 finally:
   - light: {level: 0}
-""",
-    "lit": """
-steps:
-  - light: {level: 0.4}
-  - wait: {for_s: 1.5}
-  - ask: {name: fail, kind: yes_no, text: "Fail?", save: fail}
-  - if: {answer: fail, is: true}
-    then: [move: {carriage_um: 99999}]
-finally:
-  - light: {level: 0}
-""",
-    "calls": "steps: [call: {procedure: lit}, ask: {name: after, kind: confirm, text: 'Seen?'}]",
-    "by_steps": """
-steps:
-  - wait: {for_s: 1}
-  - ask: {name: fail, kind: yes_no, text: "Fail?", save: fail}
-  - if: {answer: fail, is: true}
-    then: [move: {carriage_um: 99999}]
-  - wait: {for_s: 3}
-finally:
-  - light: {level: 0}
-""",
-}
+"""
 
 
 def lay_out(folder: Path) -> None:
-    """The bench's files, with procedures and lenses of their own beside them."""
+    """The bench's files, with a procedure of its owner's beside them."""
     shutil.copytree(CONFIGS / "workshop", folder)
     (folder / "procedures").mkdir()
-    for name, steps in PROCEDURES.items():
-        head = f"procedure: {name}\ntitle: Safety, {name}\nneeds: {{roles: [carriage, target_light, detector]}}"
-        (folder / "procedures" / f"{name}.yaml").write_text(f"{head}\n{steps.strip()}\n")
-    shipped = (folder / "lenses" / f"{LENS}.yaml").read_text()
-    rear = next(line for line in shipped.splitlines() if line.startswith("rear_protrusion_mm"))
-    for lens, stands in ((DEEP, "rear_protrusion_mm: 39"), (OPEN, "")):
-        (folder / "lenses" / f"{lens}.yaml").write_text(shipped.replace(LENS, lens).replace(rear, stands))
+    (folder / "procedures" / "sharpest.yaml").write_text(SHARPEST)
 
 
 async def write_record(folder: Path, valid_s: float) -> datetime:
@@ -196,11 +133,6 @@ async def told(
     raise AssertionError("a watch does not end by itself")
 
 
-async def reaches(client: BenchClient, run: str, state: str) -> dict[str, Any]:
-    """The run's state as soon as it is this one."""
-    return await told(client, "procedure", lambda doc: (doc["run"], doc["state"]) == (run, state))
-
-
 async def ended(client: BenchClient, run: str, within_s: float = 120.0) -> dict[str, Any]:
     """The last state of a run."""
     async with asyncio.timeout(within_s):
@@ -208,30 +140,9 @@ async def ended(client: BenchClient, run: str, within_s: float = 120.0) -> dict[
     return last
 
 
-async def question(client: BenchClient, run: str, name: str) -> str:
-    """The id of the question of that name, once it is put."""
-    state = await told(client, "procedure", lambda doc: doc["run"] == run and (doc["ask"] or {}).get("name") == name)
-    return str(state["ask"]["ask"])
-
-
-async def moving(client: BenchClient, beyond: Callable[[float], bool] = lambda _: True) -> None:
-    """Return while the carriage moves, at a place of which it holds."""
-    await told(client, "device/carriage", lambda doc: doc["state"] == "moving" and beyond(doc["carriage_um"]))
-
-
-async def level(client: BenchClient, holds: Callable[[float], bool]) -> None:
-    """Return when the light is said to stand so."""
-    await told(client, "device/target_light", lambda doc: holds(doc["level"]))
-
-
 def place_um(stack: Stack) -> float:
     """Where the carriage truly stands."""
     return float(stack.ask_world({"do": "truth"})["truth"]["now"]["carriage_um"])
-
-
-async def heard(client: BenchClient, code: str) -> dict[str, Any]:
-    """The next event of that code."""
-    return await told(client, "event", lambda doc: doc["code"] == code)
 
 
 async def rests(stack: Stack, for_s: float) -> float:
@@ -242,12 +153,6 @@ async def rests(stack: Stack, for_s: float) -> float:
         seen.append(place_um(stack))
     assert max(seen) - min(seen) < STILL_UM, seen
     return seen[-1]
-
-
-async def rests_soon(stack: Stack, for_s: float) -> float:
-    """The same, once a motion that was broken off has run out."""
-    await asyncio.sleep(0.3)
-    return await rests(stack, for_s)
 
 
 def code_of(refused: pytest.ExceptionInfo[BenchdError]) -> str:
@@ -289,119 +194,6 @@ async def test_expired_calibrations_are_out_of_the_chain(tmp_path: Path) -> None
         assert lines[f"adapter {RING}"]["source"] == "given by maker"
 
 
-@pytest.mark.parametrize("procedure", ["ends_moving", "ends_in_a_loop"])
-async def test_stop_in_finally_ends_its_moves_and_not_its_lights(
-    stack: Stack, client: BenchClient, procedure: str
-) -> None:
-    await client.do("move", carriage_um=5000.0)
-    run = await client.run(procedure)
-    await moving(client, lambda um: um > 7000.0)
-    await client.stop()
-    await ended(client, run)
-    place = await rests(stack, 1.5)
-    assert 7000.0 < place < FAR_UM - 1000.0, "neither where the first move went nor where the second one goes"
-    await level(client, lambda stands: stands == 0.0)
-    assert (await client.kept("procedure"))["state"] in ENDED
-
-
-async def test_no_homing_with_a_lens_in_the_way(stack: Stack, client: BenchClient) -> None:
-    await client.do("move", carriage_um=FAR_UM)
-    await client.command("setup", set={"lens": DEEP, "glass": []})
-    place = place_um(stack)
-    with pytest.raises(Refused, match="home switch") as refused:
-        await client.command("home", axes=["carriage"])
-    assert code_of(refused) == "clearance"
-    with pytest.raises(Refused, match="home switch") as refused:
-        await client.run("to_switch")
-    assert code_of(refused) == "clearance"
-    # Where only the run itself can know, it is refused in its step.
-    run = await client.run("to_switch_if_asked")
-    event = asyncio.create_task(heard(client, "clearance"))
-    await client.answer(await question(client, run, "go"), True)
-    assert (await ended(client, run))["state"] == "failed"
-    assert "home switch" in (await event)["text"]
-    assert abs(await rests(stack, 0.5) - place) < STILL_UM
-    assert (await client.kept("device/carriage"))["homed"] is True, "no homing has begun"
-
-    await client.command("setup", set={"lens": None, "glass": []})
-    await client.do("home", axes=["carriage"])
-    assert place_um(stack) < NEAR_UM
-
-
-async def test_rear_that_nobody_measured_is_asked_about_first(stack: Stack, client: BenchClient) -> None:
-    await client.do("move", carriage_um=FAR_UM)
-    await client.command("setup", set={"lens": OPEN, "glass": []})
-    place = place_um(stack)
-    asked: list[tuple[str, dict[str, Any]]] = [
-        ("nominal", {}), ("move", {"carriage_um": FAR_UM + 1000.0}), ("home", {"axes": ["carriage"]}),
-    ]  # fmt: skip
-    for verb, args in asked:
-        with pytest.raises(Refused) as refused:
-            await client.command(verb, **args)
-        assert code_of(refused) == "clearance", verb
-        assert refused.value.data.get("question") is True, verb
-        assert OPEN in str(refused.value)
-
-    run = await client.run("to_nominal")
-    ask = await question(client, run, "rear_clear")
-    assert abs(await rests(stack, 0.3) - place) < STILL_UM
-    await client.answer(ask, False)
-    assert (await ended(client, run))["state"] == "failed"
-    assert abs(await rests(stack, 0.5) - place) < STILL_UM
-
-    run = await client.run("to_nominal")
-    await client.answer(await question(client, run, "rear_clear"), True)
-    assert (await ended(client, run))["state"] == "done"
-    assert abs(place_um(stack) - place) > 5000.0
-    await client.do("nominal")  # as it was seen to be clear, for lens and glass as they stand
-
-    await client.command("setup", set={"glass": [PANE]})
-    with pytest.raises(Refused) as refused:
-        await client.command("nominal")
-    assert code_of(refused) == "clearance"
-    run = await client.run("to_nominal")
-    await question(client, run, "rear_clear")
-
-
-@pytest.mark.parametrize("at_once", [False, True], ids=["later", "at once"])
-async def test_pause_while_a_resume_drives(stack: Stack, client: BenchClient, at_once: bool) -> None:
-    await client.do("nominal")
-    run = await client.run("far_away")
-    await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 2)
-    await client.command("pause", beat=False, run=run)
-    await reaches(client, run, "paused")
-    await asyncio.sleep(1.0)
-    await client.command("resume", run=run)
-    await moving(client, lambda um: um < FAR_UM - 1000.0)
-    await client.command("pause", beat=False, run=run)
-    if not at_once:
-        place = await rests_soon(stack, 1.5)
-        assert place > 10500.0, "nominal is near 9.3 mm"
-        assert (await client.kept("procedure"))["state"] == "paused"
-    await client.command("resume", run=run)
-    assert (await ended(client, run))["state"] == "done"
-    assert place_um(stack) < 10500.0
-
-
-@pytest.mark.parametrize("paused", [False, True], ids=["running", "resuming"])
-async def test_abort_in_motion_keeps_the_position(stack: Stack, client: BenchClient, paused: bool) -> None:
-    await client.do("nominal")
-    run = await client.run("far_away")
-    if paused:
-        await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 2)
-        await client.command("pause", beat=False, run=run)
-        await asyncio.sleep(1.0)
-        await client.command("resume", run=run)
-    await moving(client, lambda um: 12000.0 < um < FAR_UM - 1000.0)
-    await client.command("abort", beat=False, run=run)
-    assert (await ended(client, run))["state"] == "aborted"
-    place = await rests_soon(stack, 1.0)
-    assert 10500.0 < place < FAR_UM - 500.0
-    carriage = await client.kept("device/carriage")
-    assert (carriage["homed"], carriage["state"]) == (True, "idle")
-    await client.do("nominal")
-
-
 async def test_accept_waits_for_the_run(client: BenchClient) -> None:
     run = await client.run("sharpest")
     await told(client, "reading", lambda doc: doc["run"] == run)
@@ -421,40 +213,6 @@ async def test_accept_waits_for_the_run(client: BenchClient) -> None:
     assert sources(after)[f"adapter {RING}"] == calibration, "it was the run that it had to wait for"
     with pytest.raises(Refused, match=f"already in force as {calibration}"):
         await client.command("accept", finding="f-1")
-
-
-@pytest.mark.parametrize("end", ["well", "failed", "aborted"])
-async def test_finally_of_a_called_procedure(client: BenchClient, end: str) -> None:
-    run = await client.run("calls")
-    await level(client, lambda stands: stands > 0.3)
-    ask = await question(client, run, "fail")
-    if end == "aborted":
-        await client.command("abort", beat=False, run=run)
-    else:
-        await client.answer(ask, end == "failed")
-    if end == "well":
-        await question(client, run, "after")
-    else:
-        assert (await ended(client, run))["state"] == end
-    await level(client, lambda stands: stands == 0.0)
-
-
-async def test_dry_run_shows_the_finally_of_a_called_procedure(client: BenchClient) -> None:
-    plan = await client.command("run", procedure="calls", dry=True)
-    lights = [entry["text"] for entry in plan["entries"] if entry["verb"] == "light"]
-    assert lights == ["target_light level 0.4", "target_light level 0"]
-    assert plan["asks"] == ["Fail?", "Seen?"]
-
-
-async def test_who_stopped_a_move_is_told(stack: Stack, client: BenchClient) -> None:
-    """`'move' was stopped (interlock)` did not say by whom."""
-    await client.do("move", carriage_um=FAR_UM)
-    async with stack.client("wall") as wall:
-        await client.command("move", carriage_um=NEAR_UM)
-        await moving(client)
-        await wall.stop()
-        told_ = await told(client, "event", lambda doc: doc["code"] == "stopped" and doc["data"].get("verb") == "move")
-    assert (told_["text"], told_["data"]["user"]) == ("'move' was stopped by wall.", "wall")
 
 
 async def test_nothing_accepted_before_a_stop_begins_after_it(stack: Stack, client: BenchClient) -> None:
@@ -493,50 +251,3 @@ async def test_what_waits_for_its_turn_is_dropped_by_a_stop(stack: Stack, client
         assert "stop" in str(refused.value)
         assert abs(await rests(stack, 0.3) - place) < STILL_UM, turn
     await client.do("move", carriage_um=FAR_UM - 1000.0)
-
-
-@pytest.mark.parametrize(("end", "step", "least", "most"), [
-    # Weights of the steps: 1 s, then 0.1 s for each that takes no time, then 3 s: 4.2 in all.
-    ("aborted at a question", 2, 1.0 / 4.2, 1.1 / 4.2),
-    ("failed", 3, 1.1 / 4.2, 1.2 / 4.2),
-    ("aborted in the last", 4, 1.2 / 4.2, 0.99),
-])  # fmt: skip
-async def test_progress_of_a_run_that_did_not_end_well(
-    client: BenchClient, end: str, step: int, least: float, most: float
-) -> None:
-    run = await client.run("by_steps")
-    ask = await question(client, run, "fail")
-    if end == "aborted at a question":
-        await client.command("abort", beat=False, run=run)
-    else:
-        await client.answer(ask, end == "failed")
-    if end == "aborted in the last":
-        await told(client, "procedure", lambda doc: doc["run"] == run and doc["step"] == 4)
-        await client.command("abort", beat=False, run=run)
-    last = await ended(client, run)
-    assert last["state"] == end.split(maxsplit=1)[0]
-    assert (last["step"], last["of"], last["eta_s"]) == (step, 4, None)
-    assert least - 0.001 <= last["progress"] <= most + 0.001
-    kept = await client.kept("procedure")
-    assert (kept["step"], kept["progress"]) == (last["step"], last["progress"])
-
-
-@pytest.mark.parametrize(("procedure", "inputs", "places"), [
-    # Depths of 45.0004 and 45 mm below the base face, of which the base is 24 mm and the adapter 18.0032 mm; 100 um
-    # deeper the indicator is seen to follow, and from there the next turn begins.
-    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4, 21100.4, 20600.4}),
-    ("adapter_length", {"adapter": RING}, {21000.0, 21100.0, 2996.8}),
-])  # fmt: skip
-async def test_dry_run_of_a_calibration(
-    stack: Stack, client: BenchClient, procedure: str, inputs: dict[str, Any], places: set[float]
-) -> None:
-    before = place_um(stack)
-    plan = await client.command("run", procedure=procedure, inputs=inputs, dry=True)
-    assert plan["problems"] == []
-    moves = [entry["to_um"] for entry in plan["entries"] if entry["verb"] == "move"]
-    assert len(moves) >= 6
-    assert all(0.0 <= to <= 30000.0 for to in moves)
-    # Neither calibration nor temperature of the other tests is worth 20 um.
-    assert {min(places, key=lambda place: abs(place - to)) for to in moves} == places
-    assert all(min(abs(place - to) for place in places) < 20.0 for to in moves), moves
-    assert abs(await rests(stack, 0.2) - before) < STILL_UM

@@ -199,16 +199,23 @@ async def test_sentences_have_the_units_of_people(homed: BenchClient) -> None:
     assert not re.search(r"\bum\b", str(caught.value))
 
 
-async def test_a_light_at_0_is_named_where_the_picture_is_too_dark(bench: Stack, homed: BenchClient) -> None:
+@pytest.mark.parametrize(("level", "lp_mm", "text", "advice"), [
+    (0.0, 40.0, "too dark", "The target's light is at level 0: turn it up."),
+    # It was 'failed inside benchd: ValueError', with the cause in the log.
+    (0.4, 2000.0, "2000 lp/mm are", "Give a lower lp_mm."),
+])  # fmt: skip
+async def test_a_sweep_in_vain_says_what_to_change(
+    bench: Stack, homed: BenchClient, level: float, lp_mm: float, text: str, advice: str
+) -> None:
     on_bench = {"adapters": ["ring-07"], "glass": ["pane-25"], "lens": "L-0417"}
     technician = Technician(bench, homed, quiet)
     technician.fit(["ring-07"], ["pane-25"], "L-0417")
     await homed.command("setup", set={**on_bench, "ring": "infinity", "distance_mm": 5000.0, "temperature_C": 20.0})
-    await homed.command("light", beat=False, light="target_light", level=0.0)
+    await homed.command("light", beat=False, light="target_light", level=level)
     await homed.do("nominal")
-    event, _ = await ended(homed, "sweep")
-    assert "too dark" in event["text"], event
-    assert event["advice"] == "The target's light is at level 0: turn it up."
+    event, _ = await ended(homed, "sweep", lp_mm=lp_mm)
+    assert text in event["text"], event
+    assert event["advice"] == advice
     technician.clear()
     await homed.command("setup", set=dict.fromkeys(on_bench) | {"adapters": [], "glass": []})
 

@@ -6,74 +6,30 @@ import asyncio
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import pytest
 
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.lights import Lights
 from benchd.bench.sweep.disturbances import Disturbances
-from benchd.devices import Clock, DeviceError, Health, Identity, Meter, Reading
+from benchd.devices import Clock, Meter
 from benchd.errors import BenchdError
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
 from tests.bench.datum.wall_chain import CONFIGS
-from tests.bench.lamp import PlainLamp
+from tests.fakes.devices import FakeLight, FakeMeter
 
 U_K = 0.3
 TYPED_C = 21.4
-
-
-class Lamp(PlainLamp):
-    """A light of 255 steps: what is read back is one of them."""
-
-    def __init__(self) -> None:
-        super().__init__(steps=255)
-        self.steps = 0
-        self.silent = False
-
-    async def set_level(self, level: float) -> None:
-        self.steps = int(level * 255)
-
-    async def level(self) -> float:
-        if self.silent:
-            raise DeviceError("no answer", device=self.name)
-        return self.steps / 255
-
-
-class Thermometer(Meter):
-    """A thermometer that shows what it is told."""
-
-    quantity = "temperature"
-    unit = "degC"
-
-    def __init__(self) -> None:
-        self.name = "room"
-        self.shows_C = 21.0
-        self.quality: Literal["good", "suspect", "bad"] = "good"
-
-    @classmethod
-    def create(cls, name: str, config: object, link: object) -> Thermometer:
-        return cls()
-
-    async def open(self) -> Identity:
-        return Identity(model="room")
-
-    async def close(self) -> None:
-        pass
-
-    async def health(self) -> Health:
-        return Health("ok")
-
-    async def read(self) -> Reading:
-        return Reading(self.shows_C, self.unit, 0.0, "2031-04-05T09:20:02Z", self.quality)
 
 
 class Swept:
     """A lamp and a thermometer about which a sweep is taken."""
 
     def __init__(self) -> None:
-        self.lamp, self.room = Lamp(), Thermometer()
+        self.lamp = FakeLight("lamp", Clock(), steps=255)
+        self.room = FakeMeter("room", Clock(), "temperature", "degC", 21.0)
         devices: Mapping[str, Any] = {"lamp": self.lamp, "room": self.room}
         roles = {"target_light": "lamp", "temperature": "room"}
         self.lights = Lights(Assembly({}, devices, roles), Clock())
@@ -89,7 +45,7 @@ async def swept() -> Swept:
 
 
 async def test_nothing_changed(swept: Swept) -> None:
-    swept.room.shows_C += 0.29
+    swept.room.shows += 0.29
     await swept.lights.set("target_light", level=0.4, by="wall")
     assert await swept.disturbances.changes() == []
 
@@ -119,13 +75,13 @@ async def test_a_light_set_by_its_role_is_not_put_out_by_a_time_given_it_by_its_
 
 
 async def test_a_light_that_changed_by_itself_is_seen_as_it_is_read_back(swept: Swept) -> None:
-    swept.lamp.steps = 0
+    swept.lamp.now = 0.0
     (said,) = await swept.disturbances.changes()
     assert said.endswith("from 0.4 to 0, though nobody asked for it here.")
 
 
 async def test_a_room_that_warmed_by_more_than_its_u_is_said(swept: Swept) -> None:
-    swept.room.shows_C += 0.6
+    swept.room.shows += 0.6
     assert await swept.disturbances.changes() == [
         "While a sweep was taken the temperature changed by +0.6 K, to 21.6 °C: more than its u of 0.3 K."
     ]
@@ -134,7 +90,7 @@ async def test_a_room_that_warmed_by_more_than_its_u_is_said(swept: Swept) -> No
 
 
 async def test_a_room_that_is_not_as_typed_is_said(swept: Swept) -> None:
-    swept.room.shows_C = 23.0
+    swept.room.shows = 23.0
     await swept.disturbances.begin()
     assert await swept.disturbances.changes() == [
         "The thermometer shows 23.0 °C and the set-up says 21.4 °C, by which the lengths were taken."

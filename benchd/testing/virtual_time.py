@@ -1,0 +1,148 @@
+"""Time that passes only where everybody waits for it, so that an hour of a bench takes none and is the same each time.
+
+Use it for every test of a room by naming it in that room's `conftest.py`:
+
+    from benchd.testing.virtual_time import virtual_loops as pytest_asyncio_loop_factories
+    __all__ = ["pytest_asyncio_loop_factories"]
+
+or for one coroutine: `run_virtual(work())`. Whatever asks a `Clock` for the time is handed a `VirtualClock`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import selectors
+from collections.abc import Callable, Coroutine, Iterator, Mapping
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from typing import Any, TypeVar, TypeVarTuple
+
+from benchd.devices import Clock
+
+T = TypeVar("T")
+Args = TypeVarTuple("Args")
+
+ORIGIN_UTC = datetime(2030, 1, 1, 12, tzinfo=UTC)
+"""What the wall clock shows when a virtual loop begins."""
+
+
+class EndlessWait(RuntimeError):
+    """Nothing can happen any more: no timer is set, no thread is at work, and somebody still waits."""
+
+
+class VirtualTimeLoop(asyncio.SelectorEventLoop):
+    """An event loop whose time begins at 0 s and goes to the next timer whenever nothing else is to be done.
+
+    Work in an executor (`run_in_executor`, `asyncio.to_thread`) takes no time: while any of it is outstanding time
+    stands still, also where nobody waits for it any more. What another thread or process does without an executor is
+    awaited inside `held`.
+    """
+
+    def __init__(self) -> None:
+        self._now_s = 0.0
+        self._outstanding = 0
+        super().__init__(_Selector(self._nothing_to_do))
+        self._threads = ThreadPoolExecutor(thread_name_prefix="virtual")
+        self.set_default_executor(self._threads)
+
+    def time(self) -> float:
+        return self._now_s
+
+    @contextmanager
+    def held(self) -> Iterator[None]:
+        """Time stands still inside the block."""
+        self._outstanding += 1
+        try:
+            yield
+        finally:
+            self._outstanding -= 1
+
+    def run_in_executor(self, executor: Executor | None, func: Callable[[*Args], T], *args: *Args) -> asyncio.Future[T]:
+        work = (executor or self._threads).submit(func, *args)
+        self._outstanding += 1
+        answer = asyncio.wrap_future(work, loop=self)
+        # Last, so that whoever waits is woken before time may go on. It is the work that is waited for and not the
+        # answer, as a wait that is cancelled ends no thread.
+        work.add_done_callback(self._in_thread_done)
+        return answer
+
+    def _in_thread_done(self, _: Future[Any]) -> None:
+        if not self.is_closed():
+            self.call_soon_threadsafe(self._done)
+
+    def _done(self) -> None:
+        self._outstanding -= 1
+
+    async def shutdown_default_executor(self, *timeout: float | None) -> None:
+        with self.held():  # it is waited for in a thread of its own
+            await super().shutdown_default_executor(*timeout)
+
+    def _nothing_to_do(self, for_s: float | None) -> bool:
+        """Nothing is ready for so long (None: no timer is set). Whether threads are waited for; else time has gone on.
+
+        Raises EndlessWait.
+        """
+        if self._outstanding:
+            return True
+        if for_s is None:
+            waiting = sorted(f"\n  {task.get_name()}: {_where(task)}" for task in asyncio.all_tasks(self))
+            raise EndlessWait(
+                f"At {self._now_s:g} s no timer is set and no thread at work, so that nothing will happen any more; "
+                f"waiting are:{''.join(waiting)}"
+            )
+        self._now_s += for_s
+        return False
+
+
+class _Selector(selectors.DefaultSelector):
+    """Asks what is ready, and never waits for time to pass."""
+
+    def __init__(self, nothing_to_do: Callable[[float | None], bool]) -> None:
+        super().__init__()
+        self._nothing_to_do = nothing_to_do
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        ready = super().select(0)
+        if not ready and timeout != 0 and self._nothing_to_do(timeout):
+            return super().select(None)
+        return ready
+
+
+def _where(task: asyncio.Task[Any]) -> str:
+    """The calls that a task stands in, each with its line."""
+    calls: list[str] = []
+    at: Any = task.get_coro()
+    while (frame := getattr(at, "cr_frame", None)) is not None:
+        calls.append(f"{frame.f_code.co_name}:{frame.f_lineno}")
+        at = at.cr_await
+    return " > ".join(calls)
+
+
+class VirtualClock(Clock):
+    """The clock of the running loop, or of `loop`; may be asked from threads."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop | None = None) -> None:
+        self._loop = loop or asyncio.get_running_loop()
+
+    def monotonic(self) -> float:
+        return self._loop.time()
+
+    def utc(self) -> str:
+        now = ORIGIN_UTC + timedelta(seconds=self._loop.time())
+        return now.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+
+    async def until(self, t_mono: float) -> None:
+        while (left_s := t_mono - self.monotonic()) > 0.0:  # a sum of times may end short of it by a rounding
+            await self.sleep(left_s)
+
+
+def run_virtual(work: Coroutine[Any, Any, T]) -> T:
+    """Run a coroutine in virtual time and give what it returns; as `asyncio.run`."""
+    with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
+        return runner.run(work)
+
+
+def virtual_loops() -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
+    """For pytest-asyncio: a virtual loop for each test and its fixtures."""
+    return {"virtual": VirtualTimeLoop}
