@@ -34,6 +34,7 @@ from benchd.devices import (
     Light,
     LightSpec,
     Link,
+    LinkError,
     Matcher,
     Meter,
     MotionFailed,
@@ -105,8 +106,8 @@ class GuardedDevice(Device):
 
 class GuardedAxis(GuardedDevice, Axis):
     """A stop may be requested at any time. It voids every motion that has not begun yet, and it is sent after each one
-    that failed in its driver or was left behind, as it is not known what the motor received. A motion whose caller was
-    cancelled meanwhile does not begin, even in the same turn of the loop."""
+    that failed in its driver or on its link, or was left behind, as it is not known what the motor received. A motion
+    whose caller was cancelled meanwhile does not begin, even in the same turn of the loop."""
 
     def __init__(self, device: Any, name: str, driver: str) -> None:
         super().__init__(device, name, driver)
@@ -152,8 +153,8 @@ class GuardedAxis(GuardedDevice, Axis):
 
         try:
             return await self._guard.asked(call, begun, within_s, ends_within_s=self._rests_s)
-        except (asyncio.CancelledError, DeviceFault) as ended:
-            if isinstance(ended, DeviceFault) or self._guard.left_behind:
+        except (asyncio.CancelledError, DeviceFault, LinkError) as ended:
+            if not isinstance(ended, asyncio.CancelledError) or self._guard.left_behind:
                 with suppress(DeviceError):  # the original error is raised
                     await self.stop()
             raise

@@ -18,6 +18,9 @@ from benchd.devices import (
     Identity,
     Light,
     LightSpec,
+    LinkError,
+    LinkGarbled,
+    LinkTimeout,
     MotionFailed,
     Reading,
     Surprise,
@@ -177,6 +180,21 @@ async def test_a_move_left_behind_is_stopped_and_everything_else_is_refused(moto
     await back(held)
     await axis.move_to(1.0, 1000.0)
     assert (await axis.read()).value == 1.0
+
+
+@pytest.mark.parametrize("lost", [LinkTimeout("no answer."), LinkGarbled("noise."), LinkError("unplugged.")])
+async def test_a_move_whose_link_fails_is_stopped(axis: Axis, motor: StubbornAxis, lost: LinkError) -> None:
+    """Its driver has given it up, and the motor may go on."""
+
+    async def fails(call: str) -> None:
+        motor.did.append(call)
+        if call == "move_to":
+            raise lost
+
+    motor._does = fails  # type: ignore[method-assign]
+    with pytest.raises(LinkError):
+        await axis.move_to(500.0, 1000.0)
+    assert motor.did == ["move_to", "stop"]
 
 
 async def test_two_left_behind_must_both_come_back(motor: StubbornAxis, axis: Axis) -> None:

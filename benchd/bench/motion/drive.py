@@ -8,20 +8,28 @@ from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.following_error import FollowingError
 from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
-from benchd.devices import Axis, DeviceError, Reading
+from benchd.bench.motion.trust import Trust
+from benchd.devices import Axis, DeviceError, LinkError, Reading
 
 
 class Drive:
     """Sends the motor to where the encoder is expected to read the target; a stop meanwhile raises Stopped."""
 
     def __init__(
-        self, axis: Axis, figures: MotionFigures, place: CarriagePosition, stops: Stops, following_error: FollowingError
+        self,
+        axis: Axis,
+        figures: MotionFigures,
+        place: CarriagePosition,
+        stops: Stops,
+        following_error: FollowingError,
+        trust: Trust,
     ) -> None:
         self._axis = axis
         self._figures = figures
         self._place = place
         self._stops = stops
         self._following_error = following_error
+        self._trust = trust
 
     @property
     def limits_um(self) -> tuple[float, float]:
@@ -50,7 +58,11 @@ class Drive:
         """The same for a position in the motor's own count."""
         self._stops.check(stops)
         self._place.forget()
-        stood = await self._axis.move_to(motor_um, self._figures.speed_um_s)
+        try:
+            stood = await self._axis.move_to(motor_um, self._figures.speed_um_s)
+        except LinkError as lost:  # it is not known what the motor received
+            self._trust.lose("link", lost.text.rstrip("."))
+            raise
         self._stops.check(stops)
         return stood
 

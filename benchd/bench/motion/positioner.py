@@ -37,7 +37,7 @@ class Positioner:
         self._stops = Stops(clock)
         self._place = CarriagePosition(axis, scale, clock, lambda: self.state == "idle")
         self._following_error = FollowingError(figures, trust)
-        self._drive = Drive(axis, figures, self._place, self._stops, self._following_error)
+        self._drive = Drive(axis, figures, self._place, self._stops, self._following_error, trust)
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None
         """Called synchronously when `state` changes, so that it is published before any consequence."""

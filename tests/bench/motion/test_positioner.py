@@ -15,7 +15,17 @@ from benchd.bench.jobs import Stopped
 from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.positioner import ATTEMPTS, Positioner
 from benchd.bench.motion.trust import Trust
-from benchd.devices import Axis, AxisSpec, DeviceError, DeviceFault, Encoder, HomeFailed, Implausible, MotionFailed
+from benchd.devices import (
+    Axis,
+    AxisSpec,
+    DeviceError,
+    DeviceFault,
+    Encoder,
+    HomeFailed,
+    Implausible,
+    LinkGarbled,
+    MotionFailed,
+)
 from benchd.devices.guarded import guarded
 from benchd.errors import Refused
 from benchd.testing.virtual_time import VirtualClock
@@ -334,6 +344,18 @@ async def test_a_stop_that_nobody_confirms_costs_it(homed: Rig) -> None:
         await task
     assert [kind for kind, _ in homed.lost] == ["link"]
     assert not homed.axis.moving, "it obeys all the same"
+
+
+async def test_a_link_that_fails_in_a_move_costs_it(homed: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody knows what the motor was told, whether its driver says so or not."""
+
+    async def garbled(*_: float) -> float:
+        raise LinkGarbled("noise.", device="stage")
+
+    monkeypatch.setattr(homed.axis, "move_to", garbled)
+    with pytest.raises(LinkGarbled):
+        await homed.carriage.go(20_000.0)
+    assert homed.lost == [("link", "noise")]
 
 
 async def test_a_driver_that_fails_in_a_move_costs_it(homed: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
