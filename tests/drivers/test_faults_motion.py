@@ -175,7 +175,7 @@ async def test_refused_move_is_not_made_later(stage: Stage) -> None:
 async def test_buffered_jogs_are_flushed_before_stopped_is_said(stage: Stage) -> None:
     await stage.home()
     for _ in range(8):
-        await stage.axis.jog(2000, 8000)
+        await stage.axis.jog(500, 8000)
     await stage.axis.stop()
     at = await stage.rested()
     assert at < 12000
