@@ -9,7 +9,19 @@ from pathlib import Path
 import pytest
 
 # Rooms whose files take longest: begun last, one of them would keep a single worker busy after all others are done.
-SLOW_FIRST = ("study", "scripts", "stack", "faults", "bench", "cli", "imaging")
+SLOW_FIRST = (
+    "stack",
+    "study",
+    "scripts",
+    "faults",
+    "cli",
+    "simulators",
+    "remote",
+    "drivers",
+    "plugins",
+    "procedures",
+    "imaging",
+)
 
 
 @pytest.hookimpl(trylast=True)
