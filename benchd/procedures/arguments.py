@@ -27,7 +27,7 @@ class Measured(Arguments):
 
 
 class Ask(Arguments):
-    """A question to the person. `name` is stable and tells the question to whoever answers by program.
+    """A question to the person. `name` is stable and tells the question to a program that answers.
 
     In the `text` values may stand by name, `${n}`; in a loop it begins with the round.
 

@@ -203,7 +203,7 @@ class Question(Result):
 
     ask: str
     name: str | None
-    """Stable, for whoever answers by program."""
+    """Stable, for a program that answers."""
     kind: AskKind
     text: str
     choices: list[str]

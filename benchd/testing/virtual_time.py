@@ -62,7 +62,7 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
         work = (executor or self._threads).submit(func, *args)
         self._outstanding += 1
         answer = asyncio.wrap_future(work, loop=self)
-        # Last, so that whoever waits is woken before time may go on. It is the work that is waited for and not the
+        # Last, so that the waiting task is woken before time may go on. It is the work that is waited for and not the
         # answer, as a wait that is cancelled ends no thread.
         work.add_done_callback(self._in_thread_done)
         return answer

@@ -1,4 +1,4 @@
-"""Work that must be finished once begun, such as bringing an axis to rest, whoever is cancelled meanwhile."""
+"""Work that must be finished once begun, such as bringing an axis to rest, even if its caller is cancelled."""
 
 from __future__ import annotations
 

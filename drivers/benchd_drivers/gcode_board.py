@@ -116,7 +116,7 @@ class GcodeBoard(Hearing):
                 raise LinkTimeout(f"The controller sends damaged reports only ({raw!r}).", device=self.link.name)
 
     async def ask_aside(self) -> None:
-        """Ask for a report that nobody waits for: whoever listens hears it, if it comes."""
+        """Ask for a report that nobody waits for: listeners hear it, if it comes."""
         await self.link.query(b"?", nothing_at_once(), STATUS_S)
 
     async def post(self, text: str, guard: Callable[[], None] | None = None) -> Sent:

@@ -1,4 +1,4 @@
-"""A controller that is held hears no line: whoever wants something of it is told so at once, and what a person does.
+"""A controller that is held hears no line: a caller is told so at once, and what a person does.
 
 Only cycle start makes it go on, and what it then goes on with nobody asked for just now: it is never sent. A reset at
 standstill lets it go instead, and empties its queue; it is made for the next command once the door is shut, and by a

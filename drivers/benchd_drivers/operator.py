@@ -54,7 +54,7 @@ class PromptOperatorConfig(BaseModel):
 
 
 class PromptOperator(Operator):
-    """Whoever is connected is asked; `answer` takes the first valid answer, from anyone who may give it."""
+    """Everyone connected is asked; `answer` takes the first valid answer, from anyone who may give it."""
 
     Config = PromptOperatorConfig
 

@@ -42,7 +42,7 @@ class Questions:
         self._turn = asyncio.Lock()
         self._intake = Intake(most_bytes)
         self._answer: asyncio.Future[bytes] | None = None
-        self._behind = bytearray()  # what came behind an answer, before whoever asked came round to it
+        self._behind = bytearray()  # what came behind an answer, before the caller came round to it
         self._aside: set[asyncio.Future[None]] = set()
         self._owed: list[Matcher] = []
         self._doubt = False  # an answer was given up that may still come

@@ -1,8 +1,8 @@
 """The one thread that owns a port: it alone opens, reads, waits for and closes it.
 
 Bytes to write stand in two queues; the urgent one goes first, in the middle of an ordinary frame if need be. They are
-offered to the port at once, by whoever queues them; what it does not take is left to the thread, and so is every
-error. Each frame must be taken by the port within the write time-out, else the port counts as lost: a stop that
+offered to the port at once, by the caller that queues them; what it does not take is left to the thread, and so is
+every error. Each frame must be taken by the port within the write time-out, else the port counts as lost: a stop that
 cannot be written must fail loudly, not wait.
 
 What comes is handed to the loop in portions, one at a time and no faster than the device has reason to speak; the rest
@@ -120,7 +120,7 @@ class PortThread:
         await asyncio.shield(self._ended)
         self._thread.join()
         if self._opened.done():
-            self._opened.exception()  # whoever was cancelled while opening did not fetch it
+            self._opened.exception()  # a caller that was cancelled while opening did not fetch it
         for fd in (self._wake_r, self._wake_w):
             with contextlib.suppress(OSError):
                 os.close(fd)

@@ -1,4 +1,4 @@
-"""What went over the cables and when, in a file: one line a chunk, for whoever measures the time between two bytes."""
+"""What went over the cables and when, in a file: one line a chunk, for tests of the time between two bytes."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ class World:
     """The hidden bench of one seed.
 
     `time` tells real seconds; world time is `pace` times that, so that motion, settling and exposure run faster while
-    whoever watches the clock sees real time. All attributes show the state at the moment of asking.
+    a reader of the clock sees real time. All attributes show the state at the moment of asking.
     """
 
     def __init__(self, record: WorldRecord, seed: int, pace: float, time: Callable[[], float]) -> None:
