@@ -14,7 +14,7 @@ FOLDERS = (
 A_MESSAGE = TEXT.partition("file by file:")[2].split("```")[1]
 FILE = re.compile(r"[a-z_]+(?:/[a-z_0-9]+)*\.py\b")
 MOST = 20
-"""Between a message and the motor; it was 35 once."""
+"""Files that hand a message on to the motor. What they ask on the way (limits, models, the record) is not drawn."""
 
 
 def is_there(name: str) -> bool:

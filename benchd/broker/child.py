@@ -1,7 +1,7 @@
 """Runs as a process of its own: becomes the broker, and dies with the process that started it.
 
-    python -P broker_child.py mosquitto PARENT_PID USER|- EXECUTABLE CONFIG
-    python -P broker_child.py iotcore   PARENT_PID -      -          CONFIG
+    python -P child.py mosquitto PARENT_PID USER|- EXECUTABLE CONFIG
+    python -P child.py iotcore   PARENT_PID -      -          CONFIG
 
 The kernel is asked to kill this process when its parent dies. A change of user clears that setting, so the user is
 changed first; mosquitto then does not run as root and changes nothing more. Imports nothing of benchd.

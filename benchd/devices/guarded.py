@@ -155,9 +155,18 @@ class GuardedAxis(GuardedDevice, Axis):
             return await self._guard.asked(call, begun, within_s, ends_within_s=self._rests_s)
         except (asyncio.CancelledError, DeviceFault, LinkError) as ended:
             if not isinstance(ended, asyncio.CancelledError) or self._guard.left_behind:
-                with suppress(DeviceError):  # the original error is raised
-                    await self.stop()
+                await self._stop_to_its_end()
             raise
+
+    async def _stop_to_its_end(self) -> None:
+        """Stop, whatever comes of it. A caller that is cancelled meanwhile still gets the error that ended its motion:
+        who takes the cancellation for an orderly end would trust a position that nobody knows."""
+        stopping = asyncio.create_task(self.stop(), name=f"stop {self.name}")
+        while not stopping.done():
+            with suppress(asyncio.CancelledError):
+                await asyncio.wait({stopping})
+        if not stopping.cancelled():
+            stopping.exception()  # retrieved; the original error is raised
 
     async def stop(self) -> None:
         self._stops += 1

@@ -29,9 +29,9 @@ _log = structlog.get_logger("benchd.run")
 class Ending:
     """Carries out the end of one run after another."""
 
-    def __init__(self, bench: Bench, carry_out: StepExecutor, state: RunState) -> None:
+    def __init__(self, bench: Bench, executor: StepExecutor, state: RunState) -> None:
         self._bench = bench
-        self._carry_out = carry_out
+        self._executor = executor
         self._state = state
 
     async def carry_out(self, procedure: Procedure, scope: Scope, run: RunRecord, outcome: Outcome) -> None:
@@ -49,7 +49,7 @@ class Ending:
 
     async def _finish_interrupted_calls(self, run: RunRecord) -> None:
         """Carry out the `finally` of called procedures that were interrupted, without any motion."""
-        for steps, scope in self._carry_out.take_interrupted_calls():
+        for steps, scope in self._executor.take_interrupted_calls():
             for step in steps:
                 await self._steps(safe_steps((step,)) if can_move(step) else (step,), scope, run)
 
@@ -60,7 +60,7 @@ class Ending:
         """Carry out steps; a failure is logged, so that the steps after it still run."""
         try:
             async with asyncio.timeout(FINALLY_S):
-                return await self._carry_out.steps(steps, scope, run, self._state.gate)
+                return await self._executor.steps(steps, scope, run, self._state.gate)
         except (BenchdError, Stopped, TimeoutError) as error:
             _log.warning("a step of 'finally' failed", run=run.id, step=steps[0].verb, why=str(error) or repr(error))
         except Exception:  # noqa: BLE001  whatever goes wrong here, the run has to end

@@ -45,14 +45,16 @@ class ReturnMotion:
 
     def cancel(self) -> None:
         """The carriage comes to rest where it is, and the run stays paused."""
-        if self._task is not None:
+        if self._task is not None and not self._task.cancelling():  # a second one would break off its coming to rest
             self._task.cancel()
 
     async def cancel_and_wait(self) -> None:
         """The same; returns once the carriage is at rest."""
+        self.cancel()
         if self._task is not None:
-            self._task.cancel()
             await asyncio.wait([self._task])
+        async with self._driving:  # one before it may still be coming to rest
+            pass
 
     async def _go(self, back: Return) -> None:
         called = back.failed

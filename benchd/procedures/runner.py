@@ -49,7 +49,7 @@ class Runner:
         self._bench = bench
         self._library = library
         self.prompts = Prompts(bench, self._asked)
-        self._carry_out = StepExecutor(bench, library, self.prompts)
+        self._executor = StepExecutor(bench, library, self.prompts)
         self._state = RunState(self._publish, self._pause_with_error)
         bench.carriage.may_begin = lambda: self._state.may_move
         self._run: RunRecord | None = None
@@ -58,7 +58,7 @@ class Runner:
         self._return_motion = ReturnMotion(bench)
         self._aborting: asyncio.Task[None] | None = None
         self._aborted_by: str | None = None
-        self._ending = Ending(bench, self._carry_out, self._state)
+        self._ending = Ending(bench, self._executor, self._state)
         self._unhomed_at: int | None = None  # count of homings when an unhomed run began; None if it began homed
         self._publish()
 
@@ -78,10 +78,10 @@ class Runner:
         self._bench.jobs.check_free()
         await self._bench.setup.refresh()
         file = self._library[name]
-        values = parse_inputs(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
-        plan = await self._carry_out.plan(file.procedure, values)
+        values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AT_START)
+        plan = await self._executor.plan(file.procedure, values)
         plan.require_possible()
-        scope = self._carry_out.scope(file.procedure, values)
+        scope = self._executor.scope(file.procedure, values)
         return await self._begin(file.procedure, file.text_sha, values, scope, expected(plan), user, cause, stops)
 
     async def sweep(self, order: SweepOrder, user: str, cause: str | None, stops: int) -> str:
@@ -94,8 +94,8 @@ class Runner:
     async def dry_run(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """The plan of a run, as JSON. Raises Refused as `start`."""
         file = self._library[name]
-        values = parse_inputs(file.procedure.inputs, given, self._carry_out.known(), READ_AT_START)
-        return (await self._carry_out.plan(file.procedure, values)).as_json()
+        values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AT_START)
+        return (await self._executor.plan(file.procedure, values)).as_json()
 
     async def _begin(
         self,
@@ -149,7 +149,7 @@ class Runner:
     ) -> dict[str, Any]:
         try:
             await ready.wait()
-            await self._carry_out.top(procedure.steps, scope, run, self._state.gate, self._step)
+            await self._executor.top(procedure.steps, scope, run, self._state.gate, self._step)
             await self._state.gate.passable()  # if paused in the last step: `finally` may move too
             self._state.handle("steps_done")
             if self._state.phase != "finishing":

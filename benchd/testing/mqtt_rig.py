@@ -86,7 +86,7 @@ class MqttRig:
             outages=outages,
             clock=self.clock,
         )
-        self.road = StopConnection(
+        self.stop_connection = StopConnection(
             self._endpoint,
             self._stop,
             topics=self.topics,
@@ -95,13 +95,14 @@ class MqttRig:
             outages=outages,
             clock=self.clock,
         )
-        self.tasks = [asyncio.create_task(job) for job in (self._feed(), self.connection.run(), self.road.run())]
+        jobs = (self._feed(), self.connection.run(), self.stop_connection.run())
+        self.tasks = [asyncio.create_task(job) for job in jobs]
         await self.up()
         return self
 
     async def up(self) -> None:
         """Until both connections do their work; a task that failed is told at once."""
-        ready = [asyncio.create_task(event.wait()) for event in (self.connection.ready, self.road.ready)]
+        ready = [asyncio.create_task(event.wait()) for event in (self.connection.ready, self.stop_connection.ready)]
         try:
             async with asyncio.timeout(self.wait_s):
                 while not all(task.done() for task in ready):

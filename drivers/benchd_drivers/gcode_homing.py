@@ -98,8 +98,8 @@ class Homing:
         told = self._board.settings.homing_s(config.home_search_um, config.um_per_unit)
         limit_s = 2 * config.home_search_um / speed + MARGIN_S if told is None else 1.2 * told + TOLD_MARGIN_S
         deadline = self._clock.monotonic() + limit_s
-        sent = await self._board.post(HOME, self._go)
         try:
+            sent = await self._board.post(HOME, self._go)
             await self._followed(sent, deadline)
         except LinkError:
             await self._stop()  # a cycle that cannot be followed is not left to go on

@@ -81,8 +81,8 @@ class Motion:
         way_um = abs(target - at_um)
         limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
         text = f"G53 G21 G90 G1 {self._words(target, speed)}"
-        sent = await self._board.post(text, lambda: self.go(stops))
         try:
+            sent = await self._board.post(text, lambda: self.go(stops))
             return await self._to_its_end(sent, text, target, speed, at_um, limit_s, stops)
         except DeviceError:
             if self.stopping.count == stops:  # else somebody has stopped it already
@@ -92,7 +92,7 @@ class Motion:
     async def _to_its_end(
         self, sent: Sent, text: str, target: float, speed: float, at_um: float, limit_s: float, stops: int
     ) -> float:
-        """Follow a move that was sent from `at_um`; since when it stands. What it raises leaves the axis in motion."""
+        """Follow a move that was sent from `at_um`; since when it stands. It may still move after an error."""
         way_um = abs(target - at_um)
         posted = self._clock.monotonic()
         deadline = posted + limit_s

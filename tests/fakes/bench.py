@@ -56,7 +56,7 @@ class InProcess(Analysis):
     def warm(self) -> None:
         pass
 
-    async def _tried(self, work: Callable[[*Args], R], *args: *Args) -> R:
+    async def _run_once(self, work: Callable[[*Args], R], *args: *Args) -> R:
         return work(*args)
 
 
@@ -210,6 +210,7 @@ async def fake_bench(
         await runner.close(1.0)
         still = [asked for asked in axis.asked if asked.state in ("paused", "asking")]
         assert not still, f"a run that is paused or asks moves nothing: {still}"
+        assert bench.analysis.pid is None, "all in one process"
 
 
 @cache

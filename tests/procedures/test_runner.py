@@ -41,6 +41,15 @@ steps:
 finally:
   - light: {level: 0}
 """,
+    "waits_out_there_and_ends_near": """
+steps:
+  - light: {level: 0.4}
+  - move: {carriage_um: 20000}
+  - wait: {for_s: 10}
+finally:
+  - move: {carriage_um: 1000}
+  - light: {level: 0}
+""",
     "asks_out_there": """
 steps:
   - light: {level: 0.4}
@@ -140,9 +149,9 @@ async def in_step(made: FakeBench, step: int) -> None:
     await made.until(lambda: made.doc["step"] == step)
 
 
-async def paused_out_there(made: FakeBench) -> str:
+async def paused_out_there(made: FakeBench, procedure: str = "waits_out_there") -> str:
     """A run that was paused while it waited 20 mm out, and waits at its gate."""
-    run = await made.run("waits_out_there")
+    run = await made.run(procedure)
     await in_step(made, 3)
     made.runner.pause(run, USER)
     await made.clock.sleep(11.0)
@@ -291,6 +300,36 @@ async def test_who_stops_it_on_its_way_back_has_it_stand_until_it_is_resumed_aga
     made.runner.resume(run, USER)
     assert await made.ended(run) == "done"
     assert stands(made, OUT_UM)
+
+
+@pytest.mark.parametrize("after_s", [0.01, 0.05, 0.1])
+async def test_an_abort_while_it_settles_on_its_way_back_knows_where_it_stands(made: FakeBench, after_s: float) -> None:
+    """Cancelled twice, its coming to rest was broken off, and creeping was not looked for any more."""
+    run = await paused_out_there(made)
+    made.runner.resume(run, USER)
+    await made.until(lambda: made.axis.moving)
+    await made.until(lambda: not made.axis.moving)
+    await made.clock.sleep(after_s)
+    await made.runner.abort(run, "wall")
+    assert await made.ended(run) == "aborted"
+    assert made.bench.trust.homed
+    assert made.bench.carriage._following_error.rest_um is not None
+
+
+async def test_an_abort_waits_for_every_way_back_to_come_to_rest(made: FakeBench) -> None:
+    """Paused while it drives back, resumed and aborted at once: the end of the run drove into the first, which still
+    slowed down."""
+    made.axis.stop_takes_s = 0.5
+    run = await paused_out_there(made, "waits_out_there_and_ends_near")
+    made.runner.resume(run, USER)
+    await made.until(lambda: made.axis.moving and made.axis.carriage_um < OUT_UM - 2000.0)
+    made.runner.pause(run, "wall")
+    made.runner.resume(run, USER)
+    await asyncio.sleep(0)
+    await made.runner.abort(run, "wall")
+    assert await made.ended(run) == "aborted"
+    assert made.bench.trust.homed
+    assert stands(made, 1000.0)
 
 
 @pytest.mark.parametrize("how", ["pause", "stop", "abort"])

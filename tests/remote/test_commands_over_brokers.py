@@ -398,7 +398,7 @@ async def test_a_stop_that_raises_is_told_and_the_next_one_is_heard(rig: MqttRig
     rig.while_stopping = None
     assert (await stranger.ask("stop", b"", user="me"))["ok"]
     assert len(rig.stops) == 4
-    assert rig.road.ready.is_set()
+    assert rig.stop_connection.ready.is_set()
 
 
 async def test_what_was_left_retained_is_found_at_the_connect_and_told(

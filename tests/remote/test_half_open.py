@@ -62,9 +62,9 @@ async def test_both_connections_see_it_within_twenty_seconds_and_come_back(broke
     async with MqttRig(lambda: through) as rig:
         began = time.monotonic()
         hose.pinch()
-        await until(lambda: not rig.road.ready.is_set(), 25)
+        await until(lambda: not rig.stop_connection.ready.is_set(), 25)
         assert time.monotonic() - began <= 20
-        await until(lambda: rig.connection.ready.is_set() and rig.road.ready.is_set(), 25)
+        await until(lambda: rig.connection.ready.is_set() and rig.stop_connection.ready.is_set(), 25)
         assert hose.opened > 3
         rig.notices.put("setup", {"rev": 7})
     await hose.stop()

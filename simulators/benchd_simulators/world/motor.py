@@ -55,7 +55,7 @@ def plan(t0: float, start_um: float, v0: float, target_um: float, *, top_um_s: f
 class Motor:
     """The stepper as its controller counts it; it knows nothing of where the carriage really is.
 
-    `now` tells world time in seconds; `before_change` is called ahead of every change of the profile, so that whoever
+    `now` tells world time in seconds; `before_change` is called ahead of every change of the profile, so that what
     follows the motor can catch up while the old profile still stands.
     """
 

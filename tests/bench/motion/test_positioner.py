@@ -24,6 +24,7 @@ from benchd.devices import (
     HomeFailed,
     Implausible,
     LinkGarbled,
+    LinkTimeout,
     MotionFailed,
 )
 from benchd.devices.guarded import guarded
@@ -356,6 +357,27 @@ async def test_a_link_that_fails_in_a_move_costs_it(homed: Rig, monkeypatch: pyt
     with pytest.raises(LinkGarbled):
         await homed.carriage.go(20_000.0)
     assert homed.lost == [("link", "noise")]
+
+
+async def test_a_move_called_off_while_its_link_fails_costs_it_too(homed: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The cancellation comes while the axis is being stopped: it broke off the stop, and took the error's place."""
+    obeys = homed.axis.move_to
+
+    async def unheard(target: float, speed: float) -> float:
+        going = asyncio.ensure_future(obeys(target, speed))
+        going.add_done_callback(lambda ended: ended.exception())
+        await homed.clock.sleep(1.0)
+        raise LinkTimeout("no answer.", device="stage")
+
+    monkeypatch.setattr(homed.axis, "move_to", unheard)
+    homed.axis.stop_takes_s = 2.0
+    task = asyncio.create_task(homed.carriage.go(20_000.0))
+    await homed.clock.sleep(1.2)
+    task.cancel()
+    with pytest.raises(LinkTimeout):
+        await task
+    assert not homed.axis.moving
+    assert homed.lost == [("link", "no answer")]
 
 
 async def test_a_driver_that_fails_in_a_move_costs_it(homed: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
