@@ -14,7 +14,7 @@ import numpy as np
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value, shares_of
-from benchd.metrology.budget import Term, combine, standard_u
+from benchd.metrology.budget import HYSTERESIS_SHAPE, Term, combine, standard_u
 from benchd.metrology.outlying import FAR_OFF, far_off
 from benchd.metrology.repeats import repeats
 from benchd.optics.expansion import U_ALPHA_REL, coefficient_u_um
@@ -114,12 +114,12 @@ def comparator_terms(gauge: Comparator, differences: Sequence[float], ends: floa
     reading is off by half of the hysteresis, and repeats do not show it.
     `ends` is the root of the number of carriage readings that enter (1, or the square root of 2).
     """
-    hysteresis = standard_u(gauge.hysteresis_um, "arcsine")
+    hysteresis = gauge.hysteresis_um / math.sqrt(2.0)
     resolution = standard_u(gauge.resolution_um, "triangular")  # half a step of each of two readings
     subdivision = standard_u(gauge.subdivision_um, "arcsine") * ends
     return [
         Term("gauge gain", gauge.u_gain * abs(float(np.mean(differences))), "B", None, "gauge"),
-        Term("gauge hysteresis", hysteresis, "B", None, "gauge", "arcsine"),
+        Term("gauge hysteresis", hysteresis, "B", None, "gauge", HYSTERESIS_SHAPE),
         Term("gauge resolution", resolution, "B", None, "gauge", "triangular"),
         Term("subdivision", subdivision, "B", None, "position scale", "arcsine"),
     ]

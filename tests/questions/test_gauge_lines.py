@@ -59,7 +59,7 @@ def test_the_lines_of_a_base() -> None:
         "setting ring": 12.0,
     }
     shapes = {line.term: line.shape for line in found.budgets["length"] if line.shape != "normal"}
-    assert shapes == {"gauge hysteresis": "arcsine", "gauge resolution": "triangular", "subdivision": "arcsine"}
+    assert shapes == {"gauge hysteresis": "rectangular", "gauge resolution": "triangular", "subdivision": "arcsine"}
 
 
 def test_the_lines_of_an_adapter() -> None:
@@ -87,4 +87,4 @@ def test_the_lines_of_an_adapter() -> None:
     assert {line.term: line.dof for line in found.budgets["length"] if line.dof} == {"remounts": 4.0}
     shapes = {line.term: line.shape for line in found.budgets["length"] if line.shape != "normal"}
     assert shapes.pop("abbe") == "triangular"
-    assert shapes == {"gauge hysteresis": "arcsine", "gauge resolution": "triangular", "subdivision": "arcsine"}
+    assert shapes == {"gauge hysteresis": "rectangular", "gauge resolution": "triangular", "subdivision": "arcsine"}

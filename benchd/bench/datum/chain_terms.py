@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
 from benchd.files.bench_file import BenchFile
-from benchd.metrology.budget import Part, standard_u
+from benchd.metrology.budget import HYSTERESIS_SHAPE, Part, standard_u
 from benchd.metrology.chain_term import ChainTerm, Shape
 from benchd.optics.expansion import REFERENCE_C, U_ALPHA_REL, coefficient_u_um
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
@@ -240,7 +240,7 @@ def gauge_terms(base: Length, adapters: Sequence[Length]) -> list[ChainTerm]:
     gain = sum(part.shares.gain_um for part in (base, *adapters))
     source = ", ".join(part.source for part in (base, *adapters) if part.shares.hysteresis_um or part.shares.gain_um)
     lines = [
-        ChainTerm("gauge hysteresis", 0.0, hysteresis, None, "arcsine", source),
+        ChainTerm("gauge hysteresis", 0.0, hysteresis, None, HYSTERESIS_SHAPE, source),
         # On which side of its middle a gauge read is not recorded. It is the same gain each time, so the sum bounds it.
         ChainTerm("gauge gain", 0.0, gain, None, "normal", source),
     ]
