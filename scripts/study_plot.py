@@ -29,7 +29,7 @@ def draw(all_figures: Sequence[Figures], *, dpi: int = 150) -> bytes:
         said = f"{cases} simulated benches and lenses, each calibrated and measured anew; bars are two standard errors."
         figure.text(0.028, 1.0 - 0.75 / height, said, fontsize=10.5, color=SOFT)
         grid = figure.add_gridspec(
-            1, 2, width_ratios=(1.5, 1.0), wspace=0.06, left=0.19, right=0.975, top=top, bottom=0.62 / height
+            1, 2, width_ratios=(1.5, 1.0), wspace=0.06, left=0.24, right=0.975, top=top, bottom=0.62 / height
         )
         left = figure.add_subplot(grid[0])
         _coverage(left, all_figures)
