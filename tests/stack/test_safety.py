@@ -237,10 +237,10 @@ async def test_what_waits_for_its_turn_is_dropped_by_a_stop(stack: Stack, client
     place = place_um(stack)
     for turn in range(5):
         # Each change is written to the record, and the move waits behind all of them.
-        changes = [{"distance_mm": 5100 + 100 * turn + count} for count in range(80)]
+        changes = [{"distance_mm": 5100 + 100 * turn + count} for count in range(30)]
         waiting = [asyncio.create_task(client.command("setup", beat=False, set=change)) for change in changes]
         move = asyncio.create_task(client.command("move", carriage_um=NEAR_UM))
-        await asyncio.sleep(0.02)
+        await asyncio.sleep(0.005)
         assert not move.done()
         await client.stop()
         await asyncio.gather(*waiting)
