@@ -234,20 +234,27 @@ async def test_nothing_accepted_before_a_stop_begins_after_it(stack: Stack, clie
 
 async def test_what_waits_for_its_turn_is_dropped_by_a_stop(stack: Stack, client: BenchClient) -> None:
     await client.do("move", carriage_um=FAR_UM)
-    place = place_um(stack)
-    for turn in range(5):
+    place, dropped = place_um(stack), 0
+    for turn in range(20):
         # Each change is written to the record, and the move waits behind all of them.
         changes = [{"distance_mm": 5100 + 100 * turn + count} for count in range(30)]
         waiting = [asyncio.create_task(client.command("setup", beat=False, set=change)) for change in changes]
         move = asyncio.create_task(client.command("move", carriage_um=NEAR_UM))
         await asyncio.sleep(0.005)
-        assert not move.done()
         await client.stop()
         await asyncio.gather(*waiting)
-        with pytest.raises(Refused) as refused:
-            await move
-        # Where it still waited to be looked at, its beat was drawn before the stop.
-        assert code_of(refused) in {"not_allowed", "stale"}
-        assert "stop" in str(refused.value)
-        assert abs(await rests(stack, 0.3) - place) < STILL_UM, turn
+        await asyncio.wait({move})
+        error = move.exception()
+        if error is not None:  # where it still waited to be looked at, its beat was drawn before the stop
+            assert isinstance(error, Refused)
+            assert error.code in {"not_allowed", "stale"}
+            assert "stop" in str(error)
+            assert abs(await rests(stack, 0.3) - place) < STILL_UM, turn
+            dropped += 1
+        else:  # this process was held up, and the move's turn had come before the stop: it has ended that, too
+            assert await rests(stack, 0.3) > NEAR_UM + STILL_UM
+            await client.do("move", carriage_um=FAR_UM)
+        if dropped == 3:
+            break
+    assert dropped == 3
     await client.do("move", carriage_um=FAR_UM - 1000.0)
