@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Iterator
 from typing import Any
 
@@ -67,8 +66,9 @@ async def within(work: Callable[[], Awaitable[None]], what: str, within_s: float
 @contextlib.contextmanager
 def ending_of(part: str) -> Iterator[None]:
     """Log how long this part of the ending takes, also if it fails."""
-    began = time.monotonic()
+    now_s = asyncio.get_running_loop().time
+    began = now_s()
     try:
         yield
     finally:
-        _log.debug("ended", part=part, took_s=round(time.monotonic() - began, 3))
+        _log.debug("ended", part=part, took_s=round(now_s() - began, 3))

@@ -7,7 +7,6 @@ import json
 import logging
 import math
 import secrets
-import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import AsyncExitStack
 from pathlib import Path
@@ -20,6 +19,7 @@ from benchd.client.dial import dial, find_bench, where
 from benchd.client.heard import Heard
 from benchd.client.outcome import Limit, failure_of, result_of
 from benchd.client.watch import Watch
+from benchd.devices.clock import now_s
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import Account
 from benchd.mqtt.connection import Version, subscribe
@@ -240,12 +240,10 @@ class BenchClient:
                 self._stopping.pop(ident, None)
                 beat = (answer.result().get("result") or {}).get("beat") if answer in done else None
                 # A beat received long ago is too old by now; the newer ones were issued after the stop as well.
-                if beat is not None and time.monotonic() - self._stop_answered_s < OLD_BEAT_S:
+                if beat is not None and now_s() - self._stop_answered_s < OLD_BEAT_S:
                     self._heard.put("beat", {"beat": beat})
         async with Limit(5.0, "the bench is not on line, or tells no `beat`"):
-            while (
-                self._heard.kept.get("online") is not True or time.monotonic() - self._heard.beat_heard_s > OLD_BEAT_S
-            ):
+            while self._heard.kept.get("online") is not True or now_s() - self._heard.beat_heard_s > OLD_BEAT_S:
                 await self._heard.next_change()
         return str(self._heard.kept["beat"]["beat"])
 
@@ -286,7 +284,7 @@ class BenchClient:
             self._repeated[ident] = reply
             return
         if ident in self._stopping:
-            self._stop_answered_s = time.monotonic()
+            self._stop_answered_s = now_s()
         waiting.set_result(reply)
 
     def _break(self, error: BenchdError) -> None:

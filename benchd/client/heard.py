@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import math
-import time
 import weakref
 from typing import Any
 
 from benchd.client.watch import Watch
+from benchd.devices.clock import now_s
 from benchd.errors import BenchdError
 
 _NOT_KEPT = ("event", "reading")
@@ -55,7 +55,7 @@ class Heard:
         """Keep the document without passing it to the watches."""
         self.kept[topic] = document
         if topic == "beat":
-            self.beat_heard_s = time.monotonic()
+            self.beat_heard_s = now_s()
 
     def end(self, error: BenchdError) -> BenchdError:
         """The connection has ended; keeps and returns the first error."""

@@ -3,7 +3,7 @@
 Drivers import from here and from nowhere else in benchd. Importing this package loads no driver.
 """
 
-from benchd.devices.clock import Clock
+from benchd.devices.clock import Clock, now_s, now_utc
 from benchd.devices.errors import (
     DeviceError,
     DeviceFault,
@@ -86,6 +86,8 @@ __all__ = [
     "matching",
     "nothing",
     "nothing_at_once",
+    "now_s",
+    "now_utc",
     "printed_unit",
     "utc_seconds",
 ]

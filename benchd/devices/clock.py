@@ -1,25 +1,45 @@
-"""The injected clock, which tests can replace: monotonic time for durations, UTC for the record."""
+"""The clock, which tests can replace: monotonic time for durations, UTC for the record.
+
+Time is that of the event loop. Loops have the machine's; one that keeps a time of its own (`OwnTime`, for benches that
+live hours in a second) is followed by every clock that is asked on it.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import time
 from datetime import UTC, datetime
+from typing import Protocol, cast
 
 TIMER_S = 0.0012
 """How late a timer of the event loop may fire: it rounds up to whole milliseconds."""
 
 
+class OwnTime(Protocol):
+    """What an event loop offers that does not go by the machine's clocks; its timers are exact."""
+
+    def time(self) -> float: ...
+    def now_utc(self) -> datetime: ...
+
+
+def _own_time() -> OwnTime | None:
+    loop = asyncio._get_running_loop()
+    return cast(OwnTime, loop) if hasattr(loop, "now_utc") else None
+
+
 class Clock:
-    """The machine's own clocks. Durations and timeouts come from `monotonic` alone; the wall clock may be stepped."""
+    """The clocks of the running event loop. Durations come from `monotonic` alone: the other may be stepped.
+
+    Asked where no loop runs, as in a thread, it tells the machine's.
+    """
 
     def monotonic(self) -> float:
         """Seconds from an arbitrary origin; never stepped."""
-        return time.monotonic()
+        return now_s()
 
     def utc(self) -> str:
         """Now, RFC 3339 in UTC with milliseconds."""
-        return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+        return now_utc().strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
 
     async def sleep(self, seconds: float) -> None:
         """Wait on the loop."""
@@ -27,8 +47,24 @@ class Clock:
 
     async def until(self, t_mono: float) -> None:
         """Wait until the monotonic time `t_mono`, precisely: the last millisecond is polled while other tasks run."""
+        if _own_time() is not None:
+            while (left := t_mono - self.monotonic()) > 0.0:  # a sum of times may end short of it by a rounding
+                await self.sleep(left)
+            return
         left = t_mono - self.monotonic() - TIMER_S
         if left > 0.0:
             await self.sleep(left)
         while self.monotonic() < t_mono:  # noqa: ASYNC110 there is no event to wait for
             await asyncio.sleep(0)
+
+
+def now_s() -> float:
+    """`Clock.monotonic`, for what is too small to be handed a clock."""
+    own = _own_time()
+    return time.monotonic() if own is None else own.time()
+
+
+def now_utc() -> datetime:
+    """The wall clock, in UTC."""
+    own = _own_time()
+    return datetime.now(UTC) if own is None else own.now_utc()

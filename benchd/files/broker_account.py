@@ -12,22 +12,29 @@ import re
 import ssl
 import stat
 from dataclasses import dataclass, field
+from importlib.metadata import entry_points
 from pathlib import Path
 from urllib.parse import urlsplit
 
 _HOST = re.compile(r"[A-Za-z0-9_.-]+|\[[0-9A-Fa-f:.]+\]")
 _URL = "such as mqtts://broker.lan:8883"
+CARRIERS = "benchd.mqtt"
+"""Functions as `benchd.mqtt.connection.open_connection`, named as the scheme of the URLs that they take."""
 NO_SECRET = "a URL without name and password; write user: and password_file: beside it, with the secret in that file"
 _LONGEST = 1024
 
 
 @dataclass(frozen=True, slots=True)
 class BrokerUrl:
-    """The address of a broker: host (no brackets), port, and whether to use TLS."""
+    """The address of a broker: host (no brackets), port, whether to use TLS; `carrier` is what a package calls its own.
+
+    MQTT goes over TCP, or over what another package carries it by (entry point group `CARRIERS`).
+    """
 
     host: str
     port: int
     tls: bool
+    carrier: str | None = None
 
     @property
     def loopback(self) -> bool:
@@ -51,7 +58,10 @@ NO_ACCOUNT = Account()
 
 
 def broker_url(text: str) -> BrokerUrl:
-    """`mqtt://host[:port]` or `mqtts://host[:port]`. Raises ValueError saying what is allowed, not the text."""
+    """`mqtt://host[:port]`, `mqtts://host[:port]`, or with the scheme of a package that carries MQTT.
+
+    Raises ValueError saying what is allowed, not the text.
+    """
     if "@" in text:
         raise ValueError(NO_SECRET)
     try:
@@ -59,14 +69,16 @@ def broker_url(text: str) -> BrokerUrl:
         port = parts.port
     except ValueError:
         raise ValueError(f"the URL of a broker, {_URL}") from None
-    if parts.scheme in ("ws", "wss"):
+    ours = parts.scheme in ("mqtt", "mqtts")
+    carrier = parts.scheme if not ours and entry_points(group=CARRIERS, name=parts.scheme) else None
+    if parts.scheme in ("ws", "wss") and carrier is None:
         raise ValueError(f"mqtt:// or mqtts://, {_URL}: benchd does not speak MQTT over WebSocket")
     host = parts.netloc.removesuffix(f":{port}") if port is not None else parts.netloc.removesuffix(":")
     rest = parts.path.strip("/") or parts.query or parts.fragment
-    if parts.scheme not in ("mqtt", "mqtts") or _HOST.fullmatch(host) is None or rest or port == 0:
+    if not (ours or carrier) or _HOST.fullmatch(host) is None or rest or port == 0:
         raise ValueError(f"the URL of a broker, {_URL}")
     tls = parts.scheme == "mqtts"
-    return BrokerUrl(parts.hostname or "", port or (8883 if tls else 1883), tls)
+    return BrokerUrl(parts.hostname or "", port or (8883 if tls else 1883), tls, carrier)
 
 
 def read_secret(path: Path) -> str:

@@ -9,8 +9,9 @@ import secrets
 import socket
 import ssl
 import string
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass
+from importlib.metadata import entry_points
 from typing import Any, Literal
 
 import aiomqtt
@@ -21,7 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from benchd.errors import Refused
-from benchd.files.broker_account import NO_ACCOUNT, Account, broker_url
+from benchd.files.broker_account import CARRIERS, NO_ACCOUNT, Account, broker_url
 from benchd.mqtt.client import Client, close, connect, use_tls
 
 Version = Literal["3.1.1", "5"]
@@ -38,17 +39,18 @@ _quiet.setLevel(logging.CRITICAL + 1)
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """Address and protocol of a broker; `account` also holds the CA file for `tls`."""
+    """Address and protocol of a broker; `account` also holds the CA file for `tls`, `carrier` is as in `BrokerUrl`."""
 
     host: str
     port: int
     version: Version = "5"
     tls: bool = False
     account: Account = NO_ACCOUNT
+    carrier: str | None = None
 
     def __str__(self) -> str:
         host = f"[{self.host}]" if ":" in self.host else self.host
-        return f"{'mqtts' if self.tls else 'mqtt'}://{host}:{self.port}"
+        return f"{self.carrier or ('mqtts' if self.tls else 'mqtt')}://{host}:{self.port}"
 
 
 def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
@@ -57,7 +59,7 @@ def endpoint_of(url: str, account: Account | None = None) -> Endpoint:
         at = broker_url(url)
     except ValueError as error:  # the text is not repeated: it may hold a password
         raise Refused("bad_request", "That is no broker.", advice=f"Give {error}.") from None
-    return Endpoint(at.host, at.port, tls=at.tls, account=account or NO_ACCOUNT)
+    return Endpoint(at.host, at.port, tls=at.tls, account=account or NO_ACCOUNT, carrier=at.carrier)
 
 
 def random_id(prefix: str) -> str:
@@ -123,6 +125,10 @@ async def open_connection(
 
     `name` begins the random client id; at most `queue` messages wait unread. On leaving, the connection is closed.
     """
+    if endpoint.carrier is not None:
+        async with _carried(endpoint.carrier)(endpoint, name, will=will, queue=queue, timeout_s=timeout_s) as carried:
+            yield carried
+        return
     five = endpoint.version == "5"
     context = _tls(endpoint) if endpoint.tls else None
     client = Client(
@@ -151,6 +157,16 @@ async def open_connection(
         yield client
     finally:
         await close(client)
+
+
+def _carried(carrier: str) -> Callable[..., contextlib.AbstractAsyncContextManager[aiomqtt.Client]]:
+    """What a package opens connections by. Raises aiomqtt.MqttError where it cannot be loaded."""
+    (point, *_) = entry_points(group=CARRIERS, name=carrier)
+    try:
+        found: Callable[..., contextlib.AbstractAsyncContextManager[aiomqtt.Client]] = point.load()
+    except Exception as error:
+        raise aiomqtt.MqttError(f"what carries {carrier}:// cannot be loaded: {error}") from error
+    return found
 
 
 def _tls(endpoint: Endpoint) -> ssl.SSLContext:

@@ -13,10 +13,10 @@ from __future__ import annotations
 import asyncio
 import selectors
 from collections.abc import Callable, Coroutine, Iterator, Mapping
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
-from typing import Any, TypeVar, TypeVarTuple
+from typing import Any, TypeVar, TypeVarTuple, cast
 
 from benchd.devices import Clock
 
@@ -36,11 +36,12 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
 
     Work in an executor (`run_in_executor`, `asyncio.to_thread`) takes no time: while any of it is outstanding time
     stands still, also where nobody waits for it any more. What another thread or process does without an executor is
-    awaited inside `held`.
+    awaited inside `held`. With `in_order` all else waits for that work, so that the same comes of it each time.
     """
 
-    def __init__(self) -> None:
-        self._now_s = 0.0
+    def __init__(self, *, in_order: bool = False) -> None:
+        self._in_order = in_order
+        self._now_s = self._stepped_s = 0.0
         self._outstanding = 0
         super().__init__(_Selector(self._nothing_to_do))
         self._threads = ThreadPoolExecutor(thread_name_prefix="virtual")
@@ -48,6 +49,14 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
 
     def time(self) -> float:
         return self._now_s
+
+    def now_utc(self) -> datetime:
+        """The wall clock; it may be set by `step_utc`."""
+        return ORIGIN_UTC + timedelta(seconds=self._now_s + self._stepped_s)
+
+    def step_utc(self, by_s: float) -> None:
+        """Set the wall clock forward or back, as a person or a time server does; timers do not mind."""
+        self._stepped_s += by_s
 
     @contextmanager
     def held(self) -> Iterator[None]:
@@ -60,6 +69,9 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
 
     def run_in_executor(self, executor: Executor | None, func: Callable[[*Args], T], *args: *Args) -> asyncio.Future[T]:
         work = (executor or self._threads).submit(func, *args)
+        if self._in_order:
+            wait((work,))
+            return asyncio.wrap_future(work, loop=self)
         self._outstanding += 1
         answer = asyncio.wrap_future(work, loop=self)
         # Last, so that the waiting task is woken before time may go on. It is the work that is waited for and not the
@@ -120,21 +132,16 @@ def _where(task: asyncio.Task[Any]) -> str:
 
 
 class VirtualClock(Clock):
-    """The clock of the running loop, or of `loop`; may be asked from threads."""
+    """The clock of the running loop, or of `loop`, which may be asked from threads as well."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop | None = None) -> None:
-        self._loop = loop or asyncio.get_running_loop()
+    def __init__(self, loop: VirtualTimeLoop | None = None) -> None:
+        self._loop = loop or cast(VirtualTimeLoop, asyncio.get_running_loop())
 
     def monotonic(self) -> float:
         return self._loop.time()
 
     def utc(self) -> str:
-        now = ORIGIN_UTC + timedelta(seconds=self._loop.time())
-        return now.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
-
-    async def until(self, t_mono: float) -> None:
-        while (left_s := t_mono - self.monotonic()) > 0.0:  # a sum of times may end short of it by a rounding
-            await self.sleep(left_s)
+        return self._loop.now_utc().strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
 
 
 def run_virtual(work: Coroutine[Any, Any, T]) -> T:

@@ -8,11 +8,10 @@ here, while the real-time byte `?` is an ordinary query that may overtake them. 
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Callable
 from contextlib import suppress
 
-from benchd.devices import Identity, Link, LinkTimeout, matching, nothing_at_once
+from benchd.devices import Identity, Link, LinkTimeout, matching, nothing_at_once, now_s
 from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_contact import at_rest_anew, introduced
 from benchd_drivers.gcode_errors import LineHeld, LineReset
@@ -99,20 +98,20 @@ class GcodeBoard(Hearing):
         """
         if why := self.silent_why:
             raise LinkTimeout(why, device=self.link.name)
-        deadline = time.monotonic() + STATUS_S
+        deadline = now_s() + STATUS_S
         while True:
-            began = time.monotonic()
+            began = now_s()
             try:
                 raw = await self.link.query(b"?", matching(REPORT), min(STATUS_TRY_S, max(deadline - began, 0.01)))
             except LinkTimeout:
-                if time.monotonic() > deadline - 0.1:
+                if now_s() > deadline - 0.1:
                     raise
                 continue
-            report = parse_report(raw, (began + time.monotonic()) / 2, self.settings.mm_per_unit)
+            report = parse_report(raw, (began + now_s()) / 2, self.settings.mm_per_unit)
             self._note(report)
             if report is not None:
                 return report
-            if time.monotonic() > deadline:
+            if now_s() > deadline:
                 raise LinkTimeout(f"The controller sends damaged reports only ({raw!r}).", device=self.link.name)
 
     async def ask_aside(self) -> None:
@@ -125,7 +124,7 @@ class GcodeBoard(Hearing):
         The writing itself is short and a cancellation does not cut it off: half-known lines would put the answers
         out of step.
         """
-        if time.monotonic() < self._restarts_by:  # what is written before it has restarted is lost
+        if now_s() < self._restarts_by:  # what is written before it has restarted is lost
             with suppress(TimeoutError):
                 async with asyncio.timeout(RESTARTS_S):
                     await self._restarted.wait()
@@ -153,12 +152,12 @@ class GcodeBoard(Hearing):
         answered within `limit_s`, or the controller tells no state), LinkError.
         """
         sent = await self.post(text, guard)
-        deadline = time.monotonic() + limit_s
+        deadline = now_s() + limit_s
         while not sent.answer.done():
             await asyncio.wait({sent.answer}, timeout=0.25)
             if sent.answer.done():
                 break
-            if time.monotonic() > deadline:
+            if now_s() > deadline:
                 raise LinkTimeout(f"'{text}' was not answered in {limit_s:g} s.", device=self.link.name)
             await self.report()
             if self.held is not None and not sent.answer.done():
@@ -187,14 +186,14 @@ class GcodeBoard(Hearing):
         try:
             if not written:
                 self.reset_now()
-            deadline = time.monotonic() + RESET_S
+            deadline = now_s() + RESET_S
             while not await self._hears_banner():
                 with suppress(LinkTimeout):
                     await self.report()
                     if not self._banner.is_set():
                         self._was_reset()  # it answers, so that only the banner was lost
                     break
-                if time.monotonic() > deadline:
+                if now_s() > deadline:
                     break
                 self._deaf = False
                 self.link.urgent(RESET)
@@ -219,7 +218,7 @@ class GcodeBoard(Hearing):
                 await self.report()
                 return
             except LinkTimeout:
-                if time.monotonic() > deadline:
+                if now_s() > deadline:
                     raise
 
     async def restore(self) -> None:

@@ -7,10 +7,9 @@ which it is told from another one.
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING
 
-from benchd.devices import DeviceError, Identity, LinkTimeout
+from benchd.devices import DeviceError, Identity, LinkTimeout, now_s
 from benchd_drivers.gcode_errors import LineHeld, LineRefused, LineUnanswered
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_status import HOLD, JOG_CANCEL, RESET, Report, identity_in
@@ -43,13 +42,13 @@ async def at_rest_anew(board: GcodeBoard) -> None:
 
 async def _first_word(board: GcodeBoard) -> Report:
     """After a limit, and while they home, some controllers are deaf to all but a reset; a while to that as well."""
-    half = time.monotonic() + BOOT_S / 2
+    half = now_s() + BOOT_S / 2
     deadline = half + BOOT_S / 2
     while True:
         try:
             return await board.report()
         except LinkTimeout:
-            now = time.monotonic()
+            now = now_s()
             if now > deadline:
                 raise
             if now > half:

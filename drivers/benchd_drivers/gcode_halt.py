@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import math
-import time
 from typing import TYPE_CHECKING
 
-from benchd.devices import LinkTimeout, MotionFailed
+from benchd.devices import LinkTimeout, MotionFailed, now_s
 from benchd_drivers.gcode_status import HOLD, JOG_CANCEL, Report
 
 if TYPE_CHECKING:
@@ -57,12 +56,12 @@ async def halt(board: GcodeBoard, *, jogging: bool, rest_s: float, flush: bool =
 
 async def _at_rest(board: GcodeBoard, again: bytes, rest_s: float) -> Report | None:
     """The report that shows standstill; None where it does not come to rest, or tells nothing."""
-    began = heard = written = time.monotonic()
+    began = heard = written = now_s()
     unread = -math.inf
     last: Report | None = None
     looks = 0
     while True:
-        now = time.monotonic()
+        now = now_s()
         unread = now if board.waiting else unread
         if board.silent_why:
             return None

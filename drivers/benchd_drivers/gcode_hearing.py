@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import AsyncIterator, Sequence
 
-from benchd.devices import Link, LinkError
+from benchd.devices import Link, LinkError, now_s
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset
 from benchd_drivers.gcode_queue import AnswerQueue
 from benchd_drivers.gcode_settings import BoardSettings
@@ -68,7 +67,7 @@ class Hearing:
             self._told.append(text)
             self._was_reset()
         elif text.startswith("<"):
-            self._note(parse_report(text.encode(), time.monotonic(), self.settings.mm_per_unit))
+            self._note(parse_report(text.encode(), now_s(), self.settings.mm_per_unit))
         elif text.startswith("$"):
             self.settings.take(text)
         elif text.startswith("["):
@@ -79,7 +78,7 @@ class Hearing:
         text = f"The controller raised an alarm: {alarm_text(number)}."
         self._lines.forget(LineAlarm(number, text, advice=INSPECT, frames=self.link.recent))
         if number in HOMING_ALARMS or number == RESET_IN_MOTION:
-            self._restarts_by = time.monotonic() + RESTARTS_S
+            self._restarts_by = now_s() + RESTARTS_S
             self._restarted.clear()
         else:
             self._deaf = True
@@ -90,7 +89,7 @@ class Hearing:
         restart: Restart = "unasked"
         if self._expecting:
             restart = "on_purpose"
-        elif time.monotonic() < self._restarts_by:
+        elif now_s() < self._restarts_by:
             restart = "after_alarm"
         self._restarts_by = 0.0
         self._forget_state()
@@ -142,7 +141,7 @@ class Hearing:
 
     def heard_within(self, seconds: float) -> bool:
         """Whether it told its state so recently."""
-        return self.last is not None and time.monotonic() - self.last.t_mono < seconds
+        return self.last is not None and now_s() - self.last.t_mono < seconds
 
     @property
     def busy(self) -> bool:
@@ -158,7 +157,7 @@ class Hearing:
     def held(self) -> Report | None:
         """What it last said, where it waits for a person: behind its door, or held for longer than a stop takes."""
         report = self._held
-        if report is None or report.state == "Door" or time.monotonic() - self._held_since > HELD_S:
+        if report is None or report.state == "Door" or now_s() - self._held_since > HELD_S:
             return report
         return None
 

@@ -8,9 +8,8 @@ stop. Where it finds the position changed, that is a surprise like any other.
 from __future__ import annotations
 
 import asyncio
-import time
 
-from benchd.devices import DeviceError, Health
+from benchd.devices import DeviceError, Health, now_s
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_status import HELD, HELD_S, Report
@@ -32,11 +31,11 @@ def held_health(device: str, board: GcodeBoard) -> Health | None:
 
 async def unheld(board: GcodeBoard, device: str) -> None:
     """Return once lines are heard. Raises DeviceError (`interlock`) where a person has to do something first."""
-    deadline = time.monotonic() + HELD_S
+    deadline = now_s() + HELD_S
     while (report := await board.report()).state in HELD:
         if report.released:
             await empty(board)
-        elif report.state == "Door" or time.monotonic() > deadline:
+        elif report.state == "Door" or now_s() > deadline:
             raise _refused(report, device)
         else:
             await asyncio.sleep(0.05)  # by a stop that is about to let it go

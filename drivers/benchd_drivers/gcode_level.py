@@ -7,10 +7,9 @@ were overtaken.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 
-from benchd.devices import Clock, DeviceError
+from benchd.devices import Clock, DeviceError, now_s
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_errors import LineHeld, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_held import empty, unheld
@@ -110,7 +109,7 @@ class Levels:
                 report = self._still or await board.report()
                 if not board.busy and report.state not in ("Run", "Jog", "Home"):
                     return
-            if time.monotonic() > deadline:
+            if now_s() > deadline:
                 raise self.dropped(f"the carriage has been in motion for {WAIT_S:g} s")
             await self._clock.sleep(LOOK_S)
 

@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import asyncio
 import math
-import time
 
-from benchd.devices import Clock, DeviceError, Health
+from benchd.devices import Clock, DeviceError, Health, now_s
 from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_dark import GoingDark
@@ -77,7 +76,7 @@ class Lighting:
 
     async def light_up(self, level: float) -> None:
         """Raises DeviceError (`busy` where it was not set and will not be), LineRefused."""
-        began, stops, darkened = time.monotonic(), self._board.stops, self._going_dark.asked
+        began, stops, darkened = now_s(), self._board.stops, self._going_dark.asked
         written = False
 
         def wanted() -> None:
@@ -98,7 +97,7 @@ class Lighting:
         except TimeoutError:
             raise self._levels.dropped(f"it had not done what was asked of it before in {WAIT_S:g} s") from None
         try:
-            async with asyncio.timeout(began + SET_S - time.monotonic()):
+            async with asyncio.timeout(began + SET_S - now_s()):
                 await self._levels.put_at_rest(level, ahead, wanted, began + WAIT_S)
         except BaseException as error:
             if written and getattr(error, "code", "") != "interlock":  # then what waited in it is gone already

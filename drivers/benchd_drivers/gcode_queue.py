@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections import deque
 from dataclasses import dataclass, field
 
-from benchd.devices import DeviceError
+from benchd.devices import DeviceError, now_s
 from benchd_drivers.gcode_errors import LineUnanswered
 
 HOME = "$H"
@@ -23,7 +22,7 @@ class Sent:
 
     text: str
     answer: asyncio.Future[None]
-    t_mono: float = field(default_factory=time.monotonic)
+    t_mono: float = field(default_factory=now_s)
 
     def give_up(self) -> None:
         """Nobody waits any more; the answer, if it comes, is still matched to this line."""

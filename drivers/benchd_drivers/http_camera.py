@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 import math
-import time
 from collections.abc import AsyncIterator
-from datetime import UTC, datetime
+from datetime import timedelta
 from typing import Any, Literal, Self
 from urllib.parse import urlsplit
 
@@ -26,9 +25,11 @@ from benchd.devices import (
     LinkError,
     LinkGarbled,
     Refused,
+    now_s,
+    now_utc,
     utc_seconds,
 )
-from benchd_drivers.http_session import Fetched, HttpSession
+from benchd_drivers.http_session import Fetched, HttpSession, Session
 from benchd_drivers.picture_head import LONGEST_MAGIC, media_type, size_in
 
 OTHER_BYTES = 64 * 1024
@@ -98,7 +99,7 @@ class HttpCamera(Camera):
         self.name = name
         self._config = config
         self._clock = Clock()
-        self._session: HttpSession | None = None
+        self._session: Session | None = None
         self._exposure: Exposure | None = None
         self._last_stamp: float | None = None
         self._health = Health("ok")
@@ -131,7 +132,7 @@ class HttpCamera(Camera):
 
     async def open(self) -> Identity:
         if self._session is None:
-            self._session = HttpSession(self.name, self._config.url, self._config.timeout_s)
+            self._session = self._new_session()
         self._last_stamp = None
         try:
             fetched = await self._get(self._config.url)
@@ -141,6 +142,10 @@ class HttpCamera(Camera):
             raise
         self._health = Health("ok")
         return Identity(model=fetched.headers.get("server", ""))
+
+    def _new_session(self) -> Session:
+        """What the pictures will come by."""
+        return HttpSession(self.name, self._config.url, self._config.timeout_s)
 
     async def close(self) -> None:
         session, self._session = self._session, None
@@ -193,7 +198,7 @@ class HttpCamera(Camera):
         return self._exposure
 
     async def grab(self) -> Frame:
-        called = time.time()
+        called = now_utc().timestamp()
         late_s = 0.0
         for _ in range(OLD_TRIES):
             fetched = await self._get(self._config.url)
@@ -204,11 +209,11 @@ class HttpCamera(Camera):
                 middle = (fetched.asked + fetched.came) / 2
                 return self._frame(fetched, media_type, middle, False)
             half_s = self._exposure.exposure_ms / 2000 if self._exposure else 0.0
-            if stamp > time.time() + CLOCKS_S:
+            if stamp > now_utc().timestamp() + CLOCKS_S:
                 raise self._implausible("its pictures are from the future: its clock is not ours")
             if stamp - half_s >= called - CLOCKS_S:
                 self._thawed(stamp)
-                return self._frame(fetched, media_type, time.monotonic() - (time.time() - stamp), True)
+                return self._frame(fetched, media_type, now_s() - (now_utc().timestamp() - stamp), True)
             late_s = called - stamp
         raise self._implausible(f"its picture is {late_s:.1f} s older than the request, {OLD_TRIES} times over")
 
@@ -237,7 +242,7 @@ class HttpCamera(Camera):
         return Implausible(self._health.text, advice="Check the camera, its clock and `clock` in the bench file.")
 
     def _frame(self, fetched: Fetched, media_type: str, t_mono: float, hardware: bool) -> Frame:
-        utc = datetime.fromtimestamp(time.time() - (time.monotonic() - t_mono), UTC)
+        utc = now_utc() - timedelta(seconds=now_s() - t_mono)
         t_utc = utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
         return Frame(fetched.body, media_type, t_mono, t_utc, self._exposure, hardware)
 

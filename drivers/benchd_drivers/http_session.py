@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Protocol
 from urllib.parse import urlsplit
 
 from benchd.devices import LinkGarbled, LinkTimeout
@@ -35,6 +36,20 @@ class Fetched:
     came: float
 
 
+class Session(Protocol):
+    """GETs from one host, one at a time."""
+
+    async def get(self, target: str, most: MostBytes, extra_s: float = 0.0) -> Fetched:
+        """GET `target` (path and query). `extra_s` is added to the time-out, for an exposure.
+
+        Raises LinkTimeout, LinkError, LinkGarbled (no HTTP, or a body of more than `most`), and what `most` raises.
+        A cancelled call drops the connection, so that its answer cannot be taken for another's.
+        """
+
+    async def close(self) -> None:
+        """Drop the connection."""
+
+
 class HttpSession:
     """GETs from one host, one at a time. `close` ends the thread, whatever it is waiting for."""
 
@@ -52,11 +67,7 @@ class HttpSession:
         self._given_up = False
 
     async def get(self, target: str, most: MostBytes, extra_s: float = 0.0) -> Fetched:
-        """GET `target` (path and query). `extra_s` is added to the time-out, for an exposure.
-
-        Raises LinkTimeout, LinkError, LinkGarbled (no HTTP, or a body of more than `most`), and what `most` raises.
-        A cancelled call drops the connection, so that its answer cannot be taken for another's.
-        """
+        """See `Session`."""
         limit_s = self._timeout_s + extra_s
         async with self._turn:
             self._given_up = False

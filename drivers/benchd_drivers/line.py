@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import time
 from typing import Literal
 
 from benchd.devices import (
@@ -24,6 +23,7 @@ from benchd.devices import (
     Meter,
     Reading,
     line,
+    now_s,
     printed_unit,
 )
 from benchd_drivers.line_config import LineConfig
@@ -100,7 +100,7 @@ class LineDriver(Device):
 
     async def _number(self) -> tuple[float, float]:
         """The number as the device tells it, and the monotonic time in the middle of the exchange."""
-        began = time.monotonic()
+        began = now_s()
         try:
             found = await self._matched(self._config.ask, self._config.pattern)
             value = float(found[1])
@@ -114,7 +114,7 @@ class LineDriver(Device):
             self._health = Health("fault", "implausible", f"{self.name} tells {value:g}, which cannot be true.")
             raise Implausible(self._health.text, device=self.name, frames=self._link.recent)
         self._health = Health("ok")
-        return value, (began + time.monotonic()) / 2
+        return value, (began + now_s()) / 2
 
     def _reading(self, value: float, unit: str, t_mono: float, low: float | None, high: float | None) -> Reading:
         """Outside what the device can tell at all, the reading is bad: overflow, broken sensor, lost contact."""

@@ -9,7 +9,7 @@ from benchd.devices import LinkError, LinkGarbled, LinkTimeout, Matcher
 from benchd_drivers.channel import Channel
 from benchd_drivers.link.intake import Intake, Sorted
 from benchd_drivers.link.ring import Ring
-from benchd_drivers.link.thread import PortThread
+from benchd_drivers.link.transport import Transport
 
 GRACE_S = 0.25
 """How long answers that came too late for their own queries are waited for before the next query is written."""
@@ -32,7 +32,7 @@ class Questions:
     """
 
     def __init__(
-        self, name: str, most_bytes: int, port: Callable[[], PortThread], lines: Channel[bytes], ring: Ring
+        self, name: str, most_bytes: int, port: Callable[[], Transport], lines: Channel[bytes], ring: Ring
     ) -> None:
         self._name = name
         self._most_bytes = most_bytes

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from abc import abstractmethod
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from benchd.devices import FrameLog, Link, LinkError, Matcher
+from benchd.devices import FrameLog, Link, LinkError, Matcher, now_s
 from benchd_drivers.channel import Channel
 from benchd_drivers.finishing import finish
 from benchd_drivers.link.foreign import mapped
@@ -18,6 +17,7 @@ from benchd_drivers.link.lock import PortLock, holder_of, in_use
 from benchd_drivers.link.questions import Questions
 from benchd_drivers.link.ring import Ring
 from benchd_drivers.link.thread import OpenPort, PortThread
+from benchd_drivers.link.transport import Transport
 
 ALONE_S = 10.0
 """A link that was flooded is not opened again at once, as it would be flooded again."""
@@ -38,7 +38,7 @@ class PortLink(Link):
     def __init__(self, name: str, config: PortConfig) -> None:
         self.name = name
         self._config = config
-        self._thread: PortThread | None = None
+        self._transport: Transport | None = None
         self._lock: PortLock | None = None
         self._why_lost: LinkError | None = None
         self._connected = False
@@ -66,28 +66,34 @@ class PortLink(Link):
         async with self._changing:
             if self._connected:
                 return
-            left_s = self._alone_until - time.monotonic()
+            left_s = self._alone_until - now_s()
             if left_s > 0.0:
                 text = f"Link {self.name} was flooded and is left alone for {left_s:.0f} s more."
                 raise LinkError(text, advice=FLOODED, device=self.name)
-            await self._end_thread()
+            await self._end_transport()
             self._questions.restart()
             self._why_lost = None
-            thread = PortThread(
-                f"link {self.name}",
-                self._open_exclusively,
-                lambda data: self._received(thread, data),
-                lambda error: self._lost(thread, error),
-                self._config.write_timeout_s,
-                self._inflow(),
+            transport = self._new_transport(
+                lambda data: self._received(transport, data), lambda error: self._lost(transport, error)
             )
-            self._thread = thread
+            self._transport = transport
             try:
-                await thread.start()
+                await transport.start()
             except (LinkError, asyncio.CancelledError):
-                await finish(self._end_thread(), f"close link {self.name}")
+                await finish(self._end_transport(), f"close link {self.name}")
                 raise
             self._connected = True
+
+    def _new_transport(self, on_bytes: Callable[[bytes], None], on_lost: Callable[[Exception], None]) -> Transport:
+        """What the bytes will go by, not yet started."""
+        return PortThread(
+            f"link {self.name}",
+            self._open_exclusively,
+            on_bytes,
+            on_lost,
+            self._config.write_timeout_s,
+            self._inflow(),
+        )
 
     def _open_exclusively(self) -> OpenPort:
         try:
@@ -110,20 +116,20 @@ class PortLink(Link):
     async def close(self) -> None:
         async with self._changing:
             self._part(LinkError(f"Link {self.name} is closed.", device=self.name))
-            await finish(self._end_thread(), f"close link {self.name}")
+            await finish(self._end_transport(), f"close link {self.name}")
 
-    async def _end_thread(self) -> None:
-        if self._thread is not None:
-            await self._thread.stop()
-            self._thread = None
+    async def _end_transport(self) -> None:
+        if self._transport is not None:
+            await self._transport.stop()
+            self._transport = None
         if self._lock is not None:
             self._lock.release()
             self._lock = None
 
-    def _lost(self, thread: PortThread, error: Exception) -> None:
-        if thread is self._thread:
+    def _lost(self, transport: Transport, error: Exception) -> None:
+        if transport is self._transport:
             if isinstance(error, Flood):
-                self._alone_until = time.monotonic() + ALONE_S
+                self._alone_until = now_s() + ALONE_S
             if isinstance(error, LinkError):
                 lost = LinkError(f"Link {self.name} is lost: {error.text}.", advice=error.advice, device=self.name)
             else:
@@ -145,8 +151,8 @@ class PortLink(Link):
     def why_lost(self) -> str:
         return "" if self._why_lost is None else str(self._why_lost)
 
-    def _port(self) -> PortThread:
-        if self._thread is None or not self._connected:
+    def _port(self) -> Transport:
+        if self._transport is None or not self._connected:
             why = self._why_lost
             raise LinkError(
                 why.text if why else f"Link {self.name} is not open.",
@@ -154,7 +160,7 @@ class PortLink(Link):
                 device=self.name,
                 frames=self.recent,
             )
-        return self._thread
+        return self._transport
 
     # ---- bytes
 
@@ -164,9 +170,9 @@ class PortLink(Link):
     async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
         return await self._questions.ask(data, until, timeout_s)
 
-    def _received(self, thread: PortThread, data: bytes) -> None:
-        if thread is self._thread and self._connected:
-            self._ring.log("in", data, time.monotonic())
+    def _received(self, transport: Transport, data: bytes) -> None:
+        if transport is self._transport and self._connected:
+            self._ring.log("in", data, now_s())
             self._questions.received(data)
 
     def listen(self) -> AsyncIterator[bytes]:

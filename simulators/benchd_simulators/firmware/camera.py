@@ -40,6 +40,10 @@ class NetworkCamera:
         self._last: tuple[bytes, str] | None = None
         self.port = 0
 
+    def now_utc(self) -> datetime:
+        """Its wall clock, which is this machine's."""
+        return datetime.now(UTC)
+
     # ------------------------------------------------------------- life
 
     async def plug(self, port: int = 0) -> None:
@@ -124,7 +128,7 @@ class NetworkCamera:
         await asyncio.sleep(half_s)
         instant = self._machine.camera.look()
         ends = loop.time() + half_s  # from the middle that came about, should the sleep have been long
-        at = datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+        at = self.now_utc().isoformat(timespec="microseconds").replace("+00:00", "Z")
         picture = await loop.run_in_executor(self._renderer, self._machine.camera.develop, instant, exposure_ms, gain)
         await asyncio.sleep(max(0.0, ends - loop.time()))
         return picture, at

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -15,13 +16,14 @@ class Journal:
     that the journal can be read while the bench runs. `Journal(None)` keeps nothing.
     """
 
-    def __init__(self, path: Path | None) -> None:
+    def __init__(self, path: Path | None, now_s: Callable[[], float] = time.monotonic) -> None:
+        self._now_s = now_s
         self._file = path.open("w", encoding="ascii", buffering=1) if path else None
 
     def note(self, port: str, direction: str, data: bytes) -> None:
         """One chunk, now."""
         if self._file is not None:
-            self._file.write(f"{time.monotonic():.6f}\t{port}\t{direction}\t{data!r}\n")
+            self._file.write(f"{self._now_s():.6f}\t{port}\t{direction}\t{data!r}\n")
 
     def close(self) -> None:
         """Idempotent."""

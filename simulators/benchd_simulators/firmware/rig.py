@@ -7,7 +7,7 @@ import json
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar, Protocol
 
 from benchd_simulators.firmware.board import Board
 from benchd_simulators.firmware.camera import NetworkCamera
@@ -26,17 +26,33 @@ FRAME_S = 0.001
 ENDLESS_BAUD = 10**9
 
 
+class SerialPort(Protocol):
+    """What a cable ends in; `Port` has the words for it."""
+
+    link: Path
+
+    def __init__(self, link: Path, received: Callable[[bytes], None], opened: Callable[[], None]) -> None: ...
+    @property
+    def in_use(self) -> bool: ...
+    @property
+    def baud(self) -> int: ...
+    def plug(self) -> str: ...
+    def unplug(self) -> None: ...
+    def deafen(self, deaf: bool) -> None: ...
+    def write(self, data: bytes) -> None: ...
+
+
 class Cable:
     """One serial device: port, wire, and what hangs on its end."""
 
-    def __init__(self, link: Path, journal: Journal, *, seed: int) -> None:
+    def __init__(self, link: Path, journal: Journal, *, seed: int, port: type[SerialPort] = Port) -> None:
         self.feed: Callable[[bytes], None] = lambda data: None
         self.on_open: Callable[[], None] = lambda: None
         self._name, self._journal = link.name, journal
         self._replug: asyncio.TimerHandle | None = None
         self._frame: list[bytes] = []
         self.native = False
-        self.port = Port(link, self._from_host, self._opened)
+        self.port = port(link, self._from_host, self._opened)
         self.wire = Wire(self._baud, self._to_host, self._to_device, stall=self.port.deafen, seed=seed)
 
     def _from_host(self, data: bytes) -> None:
@@ -89,7 +105,10 @@ class Cable:
 
 
 class Rig:
-    """The hardware of one bench, reachable under `folder`."""
+    """The hardware of one bench, reachable under `folder`; `port` and `network_camera` are what stands there."""
+
+    port: ClassVar[type[SerialPort]] = Port
+    network_camera: ClassVar[type[NetworkCamera]] = NetworkCamera
 
     def __init__(
         self,
@@ -104,13 +123,13 @@ class Rig:
     ) -> None:
         self.machine = machine
         journal = journal or Journal(None)
-        self.cables = {name: Cable(folder / name, journal, seed=seed) for name in SERIAL}
+        self.cables = {name: Cable(folder / name, journal, seed=seed, port=type(self).port) for name in SERIAL}
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
         self.cables["board"].feed = self.board.feed
         self.cables["board"].native = native
         for name, answers in (("counter", counter_answers(machine)), ("indicator", indicator_answers(machine))):
             self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
-        self.camera = NetworkCamera(machine, journal, pace=pace)
+        self.camera = self.network_camera(machine, journal, pace=pace)
 
     async def plug(self, camera_port: int) -> dict[str, str]:
         """Open every port. Returns where each is reached. Raises OSError; `unplug` is then still needed."""

@@ -1,0 +1,55 @@
+"""One number makes one history: the bytes on the cables, and with them all that was decided, come out the same."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+CHECK = """
+import sys
+from pathlib import Path
+from tests.virtual.lab import Lab, run
+from technician import Technician
+
+async def work(folder, seed):
+    async with Lab(folder, seed=seed) as lab:
+        await lab.start_daemon()
+        async with lab.client("alice") as client:
+            await client.command("take", beat=False)
+            technician = Technician(lab, client, lambda _: None)
+            await client.do("home")
+            await technician.calibrate(["ring-07"])
+            finding = await technician.check("L-0417", ["ring-07"], [])
+    return finding["values"]
+
+print(run(work(Path(sys.argv[1]), int(sys.argv[2])), int(sys.argv[2])))
+"""
+
+
+def history(folder: Path, seed: int, hash_seed: str) -> tuple[str, str]:
+    """Digest of the journal, and the finding, of one morning in a process of its own."""
+    (folder / "xdg").mkdir(parents=True, mode=0o700)
+    environment = os.environ | {
+        "PYTHONHASHSEED": hash_seed,
+        "PYTHONPATH": f"{ROOT}:{ROOT / 'scripts'}",
+        "XDG_RUNTIME_DIR": str(folder / "xdg"),
+    }
+    done = subprocess.run(
+        [sys.executable, "-c", CHECK, folder / "bench", str(seed)],
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return hashlib.sha256((folder / "bench" / "journal.tsv").read_bytes()).hexdigest(), done.stdout.splitlines()[-1]
+
+
+def test_two_processes_with_one_number_live_the_same_morning(tmp_path: Path) -> None:
+    first = history(tmp_path / "a", 4, "1")
+    assert history(tmp_path / "b", 4, "2") == first
+    assert history(tmp_path / "c", 5, "1") != first
