@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import subprocess
 import sys
@@ -25,14 +26,17 @@ def installed(package: Path, to: Path) -> Path:
     return site
 
 
-def benchd(bench: Stack, *args: str, package: bool = True) -> subprocess.CompletedProcess[str]:
-    """The command line in the bench's folder, with the package installed or not."""
+async def benchd(bench: Stack, *args: str, package: bool = True) -> subprocess.CompletedProcess[str]:
+    """The command line in the bench's folder, with the package installed or not.
+
+    Clients go on meanwhile: one that reads nothing for long is no client of the broker any more.
+    """
     from stack import BIN
 
     environment = {**os.environ, "XDG_RUNTIME_DIR": str(bench.folder / "xdg"), "COLUMNS": "100"}
     if not package:
         environment.pop("PYTHONPATH")
     here = bench.bench_file.parent
-    return subprocess.run(
-        [BIN / "benchd", *args], cwd=here, env=environment, capture_output=True, text=True, check=False
+    return await asyncio.to_thread(
+        subprocess.run, [BIN / "benchd", *args], cwd=here, env=environment, capture_output=True, text=True, check=False
     )

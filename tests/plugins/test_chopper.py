@@ -195,12 +195,12 @@ async def test_report_and_show_draw_and_tell_it(
     finding, _ = swept
     for package in (True, False):
         out = bench.bench_file.parent / f"drawn-{package}.png"
-        told = benchd(bench, "report", finding["run"], "--out", str(out), package=package)
+        told = await benchd(bench, "report", finding["run"], "--out", str(out), package=package)
         if package:
             assert told.returncode == exits.DONE, told.stderr
             assert out.read_bytes().startswith(b"\x89PNG")
             assert "Computed again" not in told.stdout + told.stderr, "the readings give the finding"
-        shown = benchd(bench, "show", "finding", finding["finding"], package=package)
+        shown = await benchd(bench, "show", "finding", finding["finding"], package=package)
         assert shown.returncode == exits.DONE, shown.stderr
         assert "chopper at 30 lp/mm" in shown.stdout
 
@@ -214,7 +214,7 @@ async def test_its_arrangement_is_told_wherever_the_bench_tells_of_one(
     assert about["cannot_tell"] == ["What the mirror does to the picture."]
     assert finding["measurand"]["arrangement"] == setup["arrangement"] == "folded"
     assert any("wall at 5.0 m" in note for note in finding["notes"])
-    shown = benchd(bench, "show", "finding", finding["finding"], package=False)
+    shown = await benchd(bench, "show", "finding", finding["finding"], package=False)
     assert "folded" in shown.stdout
 
 
@@ -242,8 +242,8 @@ async def test_its_messages_are_described(
 
 
 async def test_check_knows_its_section_where_it_is_installed(bench: Stack) -> None:
-    assert benchd(bench, "check", str(bench.bench_file)).returncode == exits.DONE
-    unknown = benchd(bench, "check", str(bench.bench_file), package=False)
+    assert (await benchd(bench, "check", str(bench.bench_file))).returncode == exits.DONE
+    unknown = await benchd(bench, "check", str(bench.bench_file), package=False)
     assert unknown.returncode == exits.REFUSED
     assert "detectors.chopper" in unknown.stdout
     assert "the name of a device that is a camera" in unknown.stdout
@@ -251,11 +251,11 @@ async def test_check_knows_its_section_where_it_is_installed(bench: Stack) -> No
     text = bench.bench_file.read_text(encoding="utf-8")
     wrong = bench.bench_file.with_name("wrong.yaml")
     wrong.write_text(text.replace("readings: 8", "readings: 2"), encoding="utf-8")
-    refused = benchd(bench, "check", str(wrong))
+    refused = await benchd(bench, "check", str(wrong))
     assert refused.returncode == exits.REFUSED
     assert "detectors.chopper.readings = 2" in refused.stdout
     wrong.write_text(text.replace("leg_mm: 2000.0", "leg: 2000.0"), encoding="utf-8")
-    refused = benchd(bench, "check", str(wrong))
+    refused = await benchd(bench, "check", str(wrong))
     assert refused.returncode == exits.REFUSED
     assert "arrangement.leg = 2000.0: unknown key; did you mean 'leg_mm'?" in refused.stdout
 
@@ -270,7 +270,7 @@ async def test_without_its_section_a_dry_run_says_what_it_wants(bench: Stack) ->
     procedure = bench.bench_file.with_name("look.yaml")
     steps = "needs: {roles: [carriage, detector]}\nsteps: [sweep: {merit: chopper}]\n"
     procedure.write_text(f"procedure: look\ntitle: Look\n{steps}", encoding="utf-8")
-    told = benchd(bench, "check", str(procedure), "--bench", str(bare), "--json")
+    told = await benchd(bench, "check", str(procedure), "--bench", str(bare), "--json")
     assert told.returncode == exits.REFUSED, told.stdout + told.stderr
     assert "The detector 'chopper' wants its section in the bench file, detectors.chopper" in told.stdout
 

@@ -99,7 +99,7 @@ async def test_its_calibration_is_what_the_chain_counts_with(bench: Stack, findi
     assert joints["kind"] == "A"
     assert joints["dof"] == pytest.approx(4.0)
     assert joints["u_um"] == pytest.approx(finding["values"]["joint"]["u"])  # one pair: adapter on base
-    shown = benchd(bench, "show", "calibration", joints["source"])
+    shown = await benchd(bench, "show", "calibration", joints["source"])
     assert shown.returncode == exits.DONE, shown.stderr
     assert "joint" in shown.stdout
     assert finding["finding"] in shown.stdout
@@ -107,7 +107,7 @@ async def test_its_calibration_is_what_the_chain_counts_with(bench: Stack, findi
 
 async def test_report_has_its_words_its_table_its_picture(bench: Stack, finding: dict[str, Any]) -> None:
     out = bench.bench_file.parent / "own.png"
-    told = benchd(bench, "report", finding["run"], "--out", str(out))
+    told = await benchd(bench, "report", finding["run"], "--out", str(out))
     assert told.returncode == exits.DONE, told.stderr
     assert "A mated pair adds" in told.stdout
     assert "Two parts seat alike to" in told.stdout
@@ -120,7 +120,7 @@ async def test_report_has_its_words_its_table_its_picture(bench: Stack, finding:
 
 async def test_without_the_package_its_findings_are_shown_all_the_same(bench: Stack, finding: dict[str, Any]) -> None:
     out = bench.bench_file.parent / "plain.png"
-    told = benchd(bench, "report", finding["run"], "--out", str(out), package=False)
+    told = await benchd(bench, "report", finding["run"], "--out", str(out), package=False)
     assert told.returncode == exits.DONE, told.stderr
     assert "Two parts" not in told.stdout
     assert "Reading" in told.stdout
@@ -141,21 +141,21 @@ async def test_what_it_brings_is_described(bench: Stack, finding: dict[str, Any]
 
 @pytest.mark.parametrize("package", [True, False])
 async def test_show_tells_its_finding_and_its_run(bench: Stack, finding: dict[str, Any], package: bool) -> None:
-    shown = benchd(bench, "show", "finding", finding["finding"], package=package)
+    shown = await benchd(bench, "show", "finding", finding["finding"], package=package)
     assert shown.returncode == exits.DONE, shown.stderr
     assert "Seat study of joint" in shown.stdout
     assert ("Two parts seat alike" in shown.stdout) is package
-    run = benchd(bench, "show", "run", finding["run"], package=package)
+    run = await benchd(bench, "show", "run", finding["run"], package=package)
     assert run.returncode == exits.DONE, run.stderr
     assert ("a mated pair adds 0.0" if package else "joint 0.0") in run.stdout
 
 
 async def test_check_knows_it_where_it_is_installed(bench: Stack) -> None:
     procedure = str(HERE / "seat_study" / "seat_study.yaml")
-    known = benchd(bench, "check", procedure, "--bench", str(bench.bench_file), f"adapter={ADAPTER}", "--json")
+    known = await benchd(bench, "check", procedure, "--bench", str(bench.bench_file), f"adapter={ADAPTER}", "--json")
     assert known.returncode == exits.DONE, known.stdout + known.stderr
     assert "assess" in known.stdout
-    unknown = benchd(bench, "check", procedure, package=False)
+    unknown = await benchd(bench, "check", procedure, package=False)
     assert unknown.returncode == exits.REFUSED
     assert "steps[6].assess.name = 'seat_study'" in unknown.stdout
     assert "an assessment" in unknown.stdout
