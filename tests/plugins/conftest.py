@@ -37,7 +37,7 @@ async def benchd(bench: Stack, *args: str, package: bool = True) -> subprocess.C
     if not package:
         environment.pop("PYTHONPATH")
     here = bench.bench_file.parent
-    command = [BIN / "benchd", *args]
+    command: list[str | Path] = [BIN / "benchd", *args]
     return await asyncio.to_thread(
         lambda: subprocess.run(command, cwd=here, env=environment, capture_output=True, text=True, check=False)
     )
