@@ -14,14 +14,17 @@ import secrets
 import shutil
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import Executor, Future
+from contextvars import Context, ContextVar, copy_context
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 from ruamel.yaml import YAML
 
 from benchd.bench.analysis import Analysis
 from benchd.client.bench_client import BenchClient
 from benchd.daemon import Daemon
+from benchd.records.store import Store
+from benchd.records.writer import Writer
 from benchd.testing.virtual_time import VirtualClock, VirtualTimeLoop
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.rig import Rig
@@ -32,6 +35,7 @@ from tests.virtual.ends import installed
 from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.camera_end import MemoryCamera
 from tests.virtual.ends.serial_end import MemoryPort
+from tests.virtual.witness import Witness
 
 T = TypeVar("T")
 
@@ -56,6 +60,53 @@ class AtOnce(Executor):
         return done
 
 
+_LIFE: ContextVar[Life | None] = ContextVar("life", default=None)
+
+
+class Life:
+    """One process of the daemon, as far as one process can hold several: its tasks, and its hold on the record."""
+
+    def __init__(self) -> None:
+        self.over = False
+        self.tasks: list[asyncio.Task[Any]] = []
+        self.stores: list[Store] = []
+
+    def task(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        """The first of its tasks; those that it creates are known by their context."""
+        context = copy_context()
+        context.run(_LIFE.set, self)
+        return asyncio.get_running_loop().create_task(work, name="daemon", context=context)
+
+    def end(self) -> None:
+        """No more is written into the record, and every task is broken off."""
+        self.over = True
+        for store in self.stores:
+            store._writer.forsaken = True  # type: ignore[attr-defined]
+        for task in self.tasks:
+            task.cancel()
+
+    async def ended(self) -> None:
+        """Nothing of it is left. Raises AssertionError where a task goes on all the same."""
+        left = {task for task in self.tasks if not task.done()}
+        if left:
+            _, left = await asyncio.wait(left, timeout=30.0)
+        assert not left, f"these outlive a kill: {left}"
+        for store in self.stores:
+            store._writer.forsaken = False  # type: ignore[attr-defined]
+            await store.close()
+
+
+def _of_its_life(loop: asyncio.AbstractEventLoop, work: Any, *, context: Context | None = None) -> asyncio.Task[Any]:
+    task = asyncio.Task(work, loop=loop, context=context)
+    life = context.get(_LIFE) if context is not None else _LIFE.get()
+    if life is not None:
+        life.tasks = [one for one in life.tasks if not one.done()] if len(life.tasks) > 200 else life.tasks
+        life.tasks.append(task)
+        if life.over:
+            task.cancel()
+    return task
+
+
 class Lab:
     """`async with Lab(folder, seed=3) as lab:` on a `VirtualTimeLoop`; `bench_file` is what the daemon runs."""
 
@@ -75,14 +126,20 @@ class Lab:
         self._ports = folder / "run"
         self.broker_at = f"127.0.0.1:{1 + seed % 60000}"
         self.daemon: Daemon | None = None
+        self.fell: list[str] = []
+        """Why the daemon ended that nobody had ended."""
+        self.watched: Witness | None = None
         self._serving: asyncio.Task[None] | None = None
+        self._life: Life | None = None
+        self._changing = asyncio.Lock()
 
     async def __aenter__(self) -> Lab:
         installed()
+        self.loop = cast(VirtualTimeLoop, asyncio.get_running_loop())
         for config in {"workshop", self.config}:
             shutil.copytree(CONFIGS / config, self.folder / config)
-        self.machine = load_world(self._world, self.seed, 1.0, asyncio.get_running_loop().time)
-        self.journal = Journal(self.folder / "journal.tsv", asyncio.get_running_loop().time)
+        self.machine = load_world(self._world, self.seed, 1.0, self.loop.time)
+        self.journal = self.watched or Journal(self.folder / "journal.tsv", self.loop.time)
         self.rig = VirtualRig(
             self.machine, self._ports, pace=1.0, identity="7A01", seed=self.seed, journal=self.journal
         )
@@ -90,6 +147,8 @@ class Lab:
         self._board = asyncio.create_task(self.rig.board.run(), name="board")
         await self.rig.plug(0)
         self.broker = MemoryBroker(self.broker_at, seed=self.seed)
+        if self.watched is not None:
+            self.broker.seen = self.watched.seen
         self.broker.start()
         self._write_bench_file()
         return self
@@ -121,22 +180,59 @@ class Lab:
     # ---- the daemon
 
     async def start_daemon(self) -> None:
-        """Start it and wait until it answers. Raises what it raises where it cannot."""
-        up = asyncio.Event()
-        self.daemon = Daemon(self.bench_file, clock=VirtualClock(), ready=lambda _: up.set())
-        self._serving = asyncio.create_task(self.daemon.serve(), name="daemon")
-        waiting = asyncio.create_task(up.wait(), name="until it is up")
-        await asyncio.wait((self._serving, waiting), return_when=asyncio.FIRST_COMPLETED)
-        waiting.cancel()
-        if not up.is_set():
-            await self._serving
+        """Start it and wait until it answers; nothing where it runs. Raises what it raises where it cannot."""
+        async with self._changing:
+            if self.daemon is not None:
+                return
+            up = asyncio.Event()
+            self.daemon = Daemon(self.bench_file, clock=VirtualClock(), ready=lambda _: up.set())
+            self._life = Life()
+            self._serving = self._life.task(self.daemon.serve())
+            waiting = asyncio.create_task(up.wait(), name="until it is up")
+            await asyncio.wait((self._serving, waiting), return_when=asyncio.FIRST_COMPLETED)
+            waiting.cancel()
+            if not up.is_set():
+                serving, self.daemon, self._serving = self._serving, None, None
+                await serving
+                return
+            self._serving.add_done_callback(self._served)
+            if self.watched is not None:
+                self.watched.daemon(True)
+
+    def _served(self, serving: asyncio.Task[None]) -> None:
+        if serving is self._serving and not serving.cancelled() and serving.exception() is not None:
+            self.fell.append(repr(serving.exception()))
 
     async def end_daemon(self) -> None:
         """End it in order; idempotent."""
-        if self.daemon is not None and self._serving is not None:
-            self.daemon.end()
-            await self._serving
+        async with self._changing:
+            if self.daemon is not None and self._serving is not None:
+                daemon, serving, self.daemon, self._serving = self.daemon, self._serving, None, None
+                if self.watched is not None:
+                    self.watched.daemon(False)
+                daemon.end()
+                await asyncio.wait({serving})
+
+    async def kill_daemon(self) -> None:
+        """As by SIGKILL: from this moment nothing of it reaches a cable, a broker or the record. Idempotent."""
+        async with self._changing:
+            if self.daemon is None or self._life is None:
+                return
             self.daemon = self._serving = None
+            if self.watched is not None:
+                self.watched.daemon(False)
+            for cable in self.rig.cables.values():
+                cast(MemoryPort, cable.port).forsaken()
+            self._life.end()
+            for client in tuple(self.broker.clients):
+                if client.of_the_daemon:
+                    client.cut()
+            await self._life.ended()
+
+    def connected(self) -> bool:
+        """Whether the daemon's own connections to the broker are sound."""
+        ours = [one for one in self.broker.clients if one.of_the_daemon]
+        return len(ours) >= 2 and not any(one.stalled for one in ours)
 
     @contextlib.asynccontextmanager
     async def client(self, user: str) -> AsyncIterator[BenchClient]:
@@ -170,7 +266,17 @@ def same_each_time(seed: int) -> Iterator[None]:
     """What is drawn for ids comes of a seed, and the analysis is done in this process."""
     chance = random.Random(seed)
     kept = {name: getattr(secrets, name) for name in ("choice", "token_bytes", "token_hex")}
-    start_pool = Analysis._start_pool
+    start_pool, submit, opened = Analysis._start_pool, Writer.submit, Store.__init__
+
+    def unless_forsaken(writer: Writer, work: Callable[..., T], /, *args: Any, **more: Any) -> Future[T]:
+        if getattr(writer, "forsaken", False):
+            raise RuntimeError("this process was killed")
+        return submit(writer, work, *args, **more)
+
+    def of_a_life(store: Store, *args: Any, **more: Any) -> None:
+        opened(store, *args, **more)
+        if (life := _LIFE.get()) is not None:
+            life.stores.append(store)
 
     def at_once(analysis: Analysis) -> Executor:
         analysis._pool = AtOnce()  # type: ignore[assignment]
@@ -181,14 +287,24 @@ def same_each_time(seed: int) -> Iterator[None]:
         secrets.token_bytes = lambda nbytes=None: chance.randbytes(nbytes or 32)
         secrets.token_hex = lambda nbytes=None: chance.randbytes(nbytes or 32).hex()
         Analysis._start_pool = at_once  # type: ignore[method-assign,assignment]
+        Writer.submit = unless_forsaken  # type: ignore[method-assign]
+        Store.__init__ = of_a_life  # type: ignore[method-assign,assignment]
         yield
     finally:
         for name, own in kept.items():
             setattr(secrets, name, own)
         Analysis._start_pool = start_pool  # type: ignore[method-assign]
+        Writer.submit = submit  # type: ignore[method-assign]
+        Store.__init__ = opened  # type: ignore[method-assign]
 
 
 def run(work: Coroutine[Any, Any, T], seed: int) -> T:
     """Run a coroutine in virtual time, the same each time."""
-    with same_each_time(seed), asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(in_order=True)) as runner:
+    with same_each_time(seed), asyncio.Runner(loop_factory=_loop) as runner:
         return runner.run(work)
+
+
+def _loop() -> VirtualTimeLoop:
+    loop = VirtualTimeLoop(in_order=True)
+    loop.set_task_factory(_of_its_life)
+    return loop

@@ -41,6 +41,15 @@ class Published:
     retain: bool
     properties: Properties | None
 
+    @property
+    def of_the_daemon(self) -> bool:
+        """Whether the daemon sent it, and no client of the bench."""
+        return _of_the_daemon(self.sender)
+
+
+def _of_the_daemon(name: str) -> bool:
+    return name.startswith("benchd-") and not name.startswith("benchd-client")
+
 
 @dataclass
 class MemoryBroker:
@@ -125,6 +134,8 @@ class MemoryClient:
 
     def __init__(self, broker: MemoryBroker, name: str, will: aiomqtt.Will | None, queue: int) -> None:
         self.name = name
+        self.of_the_daemon = _of_the_daemon(name)
+        self.stalled = False
         self._broker = broker
         self._will = will
         self._up, self._down = _Lane(broker.chance), _Lane(broker.chance)
@@ -238,6 +249,7 @@ class MemoryClient:
 
     def stall(self, on: bool) -> None:
         """Nothing arrives either way; both sides give it up after a while."""
+        self.stalled = on
         self._up.stall(on)
         self._down.stall(on)
         if self._noticing is not None:

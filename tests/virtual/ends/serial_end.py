@@ -84,6 +84,12 @@ class MemoryPort:
         if self._host is host:
             self._host = None
 
+    def forsaken(self) -> None:
+        """The process that had it open is gone, and was told nothing."""
+        host, self._host = self._host, None
+        if host is not None:
+            host.cut()
+
     def take(self, data: bytes | memoryview) -> int:
         """How many of these bytes go onto the line or into the kernel's buffer."""
         if not self._deaf:

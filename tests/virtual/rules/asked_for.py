@@ -1,0 +1,31 @@
+"""Nothing begins to move but for a command that was sent with a beat drawn after the last stop."""
+
+from __future__ import annotations
+
+from tests.virtual.rules.motion import ON_ITS_WAY_S, RUN_VERBS, Causes, begins
+
+OVER_S = 0.3
+"""From the end of a command or run to the event that tells it."""
+OLDEST_BEAT_S = 3.0 + 1.0
+"""3 s by the daemon's clock, and the way there and back."""
+
+
+class AskedFor(Causes):
+    """Fails with the bytes that have no cause."""
+
+    def sent(self, port: str, data: bytes) -> None:
+        if port != "board" or not begins(data):
+            return
+        now = self.now()
+        for taken_s, verb, beat, ident in reversed(self.commands):
+            drawn_s = self.beats.get(beat, -1.0)
+            if drawn_s < 0.0 or taken_s - drawn_s > OLDEST_BEAT_S:
+                continue
+            if drawn_s < self.stopped_s < now - ON_ITS_WAY_S:
+                continue
+            if verb in RUN_VERBS:
+                if self.state in ("running", "asking", "aborting", "paused") or now - self.state_s < OVER_S:
+                    return
+            elif now - self.ended.get(ident, now) < OVER_S:
+                return
+        self.fail(f"{data!r} was sent, while nobody had asked for it since the stop at {self.stopped_s:.3f} s")

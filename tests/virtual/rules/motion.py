@@ -1,0 +1,64 @@
+"""What moves, by the bytes: when a motion begins, and what it was begun for."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from tests.virtual.witness import Watched
+
+HOME = b"$H"
+_TARGET = re.compile(rb"Z(-?[0-9.]+)")
+_MOTION = re.compile(rb"G[01]\b.*Z|\$J=|\$H")
+
+MOVING_VERBS = ("home", "nominal", "move", "jog", "sweep", "run", "resume", "setup")
+RUN_VERBS = ("run", "resume", "sweep")
+ON_ITS_WAY_S = 0.02
+"""What left before a message arrived; the bytes of a stop are out by then."""
+
+
+def begins(data: bytes) -> bool:
+    """Whether these bytes begin a motion."""
+    return _MOTION.search(data) is not None
+
+
+def target_mm(data: bytes) -> float | None:
+    """The board's own number of where an absolute motion goes."""
+    found = _TARGET.search(data)
+    return float(found[1]) if found and b"$J=" not in data else None
+
+
+class Causes(Watched):
+    """Base of rules about why something moves: commands, beats, stops, and the run's state as they were told."""
+
+    def __init__(self) -> None:
+        self.beats: dict[str, float] = {}
+        self.commands: list[tuple[float, str, str, str]] = []
+        """When it was taken by the broker, verb, beat, id."""
+        self.ended: dict[str, float] = {}
+        self.stopped_s = -1.0
+        self.state = "idle"
+        self.state_s = 0.0
+        self.up = False
+
+    def daemon(self, up: bool) -> None:
+        self.up = up
+        if not up:
+            self.commands.clear()
+
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        if verb == "stop":
+            if not retained and self.up:
+                self.stopped_s = self.now()
+        elif verb in MOVING_VERBS:
+            beat, ident = request.get("beat"), request.get("id")
+            if isinstance(beat, str) and isinstance(ident, str):
+                self.commands.append((self.now(), verb, beat, ident))
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic == "beat" and document:
+            self.beats.setdefault(document["beat"], self.now())
+        elif topic == "event" and document["cause"]:
+            self.ended.setdefault(document["cause"], self.now())
+        elif topic == "procedure" and document:
+            self.state, self.state_s = document["state"], self.now()

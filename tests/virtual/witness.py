@@ -1,0 +1,137 @@
+"""What can be seen of a bench from outside, handed to the rules as it happens: bytes, messages, faults, and errors."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from benchd_simulators.firmware.journal import Journal
+from tests.virtual.ends.broker_end import Published
+from tests.virtual.schedule import Step
+
+BENCH = "benchd/north-rail/"
+
+
+@dataclass(frozen=True)
+class Broken:
+    """A rule that did not hold, when, and what was seen."""
+
+    rule: str
+    at_s: float
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.rule}: at {self.at_s:.3f} s {self.text}"
+
+
+class Watched:
+    """The calls of a rule, none of which does anything by itself. `now` is the virtual time (s)."""
+
+    fail: Callable[[str], None]
+    now: Callable[[], float]
+
+    def sent(self, port: str, data: bytes) -> None:
+        """Bytes left the daemon for a device."""
+
+    def said(self, port: str, data: bytes) -> None:
+        """Bytes arrived from a device."""
+
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        """A command reached the broker; `request` is {} where it is no JSON object."""
+
+    def told(self, topic: str, document: Any) -> None:
+        """The daemon told something; `topic` is below the bench. None takes a retained document back."""
+
+    def done(self, step: Step) -> None:
+        """A step of the schedule begins."""
+
+    def log(self, level: str, text: str) -> None:
+        """A line of the log at warning or above."""
+
+    def daemon(self, up: bool) -> None:
+        """The daemon answers, or is gone."""
+
+    def over(self) -> None:
+        """The bench has come to rest, and the daemon is still up."""
+
+
+class Witness(Journal):
+    """Sees bytes as the journal of the simulated cables, messages as the broker; keeps what was broken."""
+
+    def __init__(self, rules: Iterable[Watched], now: Callable[[], float]) -> None:
+        super().__init__(None)
+        self._now = now
+        self.broken: list[Broken] = []
+        self.counts: dict[str, int] = {}
+        self.lines: list[str] = []
+        self.rules: list[Watched] = []
+        self.obey(rules)
+
+    def obey(self, rules: Iterable[Watched]) -> None:
+        """Hold these rules from now on."""
+        for rule in rules:
+            rule.now = self._now
+            rule.fail = self._failed(type(rule).__name__)
+            self.rules.append(rule)
+
+    def _failed(self, name: str) -> Callable[[str], None]:
+        def fail(text: str) -> None:
+            self.broken.append(Broken(name, self._now(), text))
+
+        return fail
+
+    def _count(self, what: str) -> None:
+        self.counts[what] = self.counts.get(what, 0) + 1
+
+    def note(self, port: str, direction: str, data: bytes) -> None:
+        self.lines.append(f"{self._now():.6f}\t{port}\t{direction}\t{data!r}")
+        for rule in self.rules:
+            (rule.sent if direction == "in" else rule.said)(port, data)
+
+    def seen(self, message: Published) -> None:
+        """A message as the broker takes it in."""
+        self.lines.append(f"{self._now():.6f}\tmqtt\t{message.topic}\t{message.payload!r}")
+        if not message.topic.startswith(BENCH):
+            return
+        topic = message.topic.removeprefix(BENCH)
+        if topic.startswith("command/"):
+            _, user, verb = (*topic.split("/"), "", "")[:3]
+            self._count("commands")
+            for rule in self.rules:
+                rule.asked(user, verb, _object(message.payload), message.retain)
+        elif message.of_the_daemon:
+            document: Any = json.loads(message.payload) if message.payload else None
+            if topic == "event":
+                self._count(f"event {document['code']}")
+            for rule in self.rules:
+                rule.told(topic, document)
+
+    def step(self, step: Step) -> None:
+        self.lines.append(f"{self._now():.6f}\tstep\t{step}")
+        self._count(f"step {step.do}")
+        for rule in self.rules:
+            rule.done(step)
+
+    def logged(self, level: str, text: str) -> None:
+        self.lines.append(f"{self._now():.6f}\tlog\t{level}\t{text}")
+        for rule in self.rules:
+            rule.log(level, text)
+
+    def daemon(self, up: bool) -> None:
+        self.lines.append(f"{self._now():.6f}\tdaemon\t{'up' if up else 'gone'}")
+        for rule in self.rules:
+            rule.daemon(up)
+
+    def over(self) -> None:
+        for rule in self.rules:
+            rule.over()
+
+
+def _object(payload: bytes) -> dict[str, Any]:
+    try:
+        found = json.loads(payload)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
