@@ -29,6 +29,7 @@ from benchd.verbs.stop import StopArgs
 
 _log = logging.getLogger(__name__)
 _MOST_AT_ONCE = 16
+BY_HAND = "Use the emergency stop of the bench."
 
 OnStop = Callable[[str, StopArgs], Awaitable[dict[str, Any] | None]]
 """Stops everything; called synchronously, before any later command. `user` is `?` if the topic has no valid name."""
@@ -122,10 +123,10 @@ class StopConnection:
         try:
             return {"ok": True, "result": await self._on_stop(user, args) or {}}
         except BenchdError as error:
-            fault = error
+            fault = BenchdError(error.code, error.text, advice=error.advice or BY_HAND, data=error.data)
         except Exception:  # noqa: BLE001 any error of a driver: the next stop must still be received
             _log.exception("a stop failed")
-            fault = BenchdError("device_fault", "The stop failed.", advice="Use the emergency stop of the bench.")
+            fault = BenchdError("device_fault", "The stop failed.", advice=BY_HAND)
         self._events.tell(fault.code, fault.text, severity="error", advice=fault.advice, data={"user": user})
         return {"ok": False, "error": fault.as_json()}
 

@@ -229,10 +229,10 @@ class Lab:
                     client.cut()
             await self._life.ended()
 
-    def connected(self) -> bool:
-        """Whether the daemon's own connections to the broker are sound."""
+    def reachable(self) -> bool:
+        """Whether the daemon's own connections to the broker are sound, and it has the board's line open."""
         ours = [one for one in self.broker.clients if one.of_the_daemon]
-        return len(ours) >= 2 and not any(one.stalled for one in ours)
+        return len(ours) >= 2 and not any(one.stalled for one in ours) and self.rig.cables["board"].port.in_use
 
     @contextlib.asynccontextmanager
     async def client(self, user: str) -> AsyncIterator[BenchClient]:

@@ -80,7 +80,7 @@ class Person:
 
     async def _answer(self, client: BenchClient, value: Any = True, late: bool = False) -> None:
         """The question that stands; `late`: the one that stood when this person answered last."""
-        ask = (client.state().get("procedure") or {}).get("ask")
+        ask = (await client.kept("procedure") or {}).get("ask")
         if late:
             ask = self._last_ask
         self._last_ask = ask or self._last_ask
@@ -88,7 +88,7 @@ class Person:
             await client.answer(ask["ask"], value)
 
     async def _of_run(self, client: BenchClient, verb: str) -> None:
-        run = (client.state().get("procedure") or {}).get("run")
+        run = (await client.kept("procedure") or {}).get("run")
         if run is not None:
             await client.command(verb, beat=verb == "resume", run=run)
 

@@ -27,7 +27,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         TrustedOnly(),
         LossTold(),
         Inside(),
-        Stops(lambda: lab.machine.motor.moving, lab.connected),
+        Stops(lambda: lab.machine.motor.moving, lab.reachable),
         AnsweredOnce(),
         AnswerAfterQuestion(),
         Dark(lambda: lab.machine.lamp.level > 0.0),

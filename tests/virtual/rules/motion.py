@@ -58,7 +58,7 @@ class Causes(Watched):
     def told(self, topic: str, document: Any) -> None:
         if topic == "beat" and document:
             self.beats.setdefault(document["beat"], self.now())
-        elif topic == "event" and document["cause"]:
+        elif topic == "event" and document["cause"] and "was refused" not in document["text"]:
             self.ended.setdefault(document["cause"], self.now())
         elif topic == "procedure" and document:
             self.state, self.state_s = document["state"], self.now()
