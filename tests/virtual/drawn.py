@@ -55,6 +55,11 @@ USE: list[tuple[float, str, Draw]] = [
     (4.0, "resume", _none),
     (2.0, "abort", _none),
     (4.0, "stop", _none),
+    (
+        5.0,
+        "typed",
+        lambda chance: {"verb": "move", "after_s": chance.choice((0.02, 0.3, 2.5, 4.0)), "args": _place(chance)},
+    ),
     (0.5, "release", _none),
     (0.5, "drop", _none),
     (0.5, "stall", _one(for_s=[0.5, 2.5, 6.0])),

@@ -6,6 +6,7 @@ Each step runs as a task of its own, so that a slow one holds nothing up. A name
 from __future__ import annotations
 
 import asyncio
+import json
 from collections import deque
 from collections.abc import Awaitable, Callable
 from contextlib import AsyncExitStack
@@ -100,6 +101,14 @@ class Person:
 
     async def _abort(self, client: BenchClient) -> None:
         await self._of_run(client, "abort")
+
+    async def _typed(self, client: BenchClient, verb: str, after_s: float, args: dict[str, Any]) -> None:
+        """What was typed some time ago, with the beat of then, and is sent only now."""
+        beat = (await client.kept("beat"))["beat"]
+        await asyncio.sleep(after_s)
+        ident = f"typed-{round(asyncio.get_running_loop().time() * 1000)}"
+        request = {"id": ident, "beat": beat, "args": args}
+        await client._publish(client.topics.command(self.name, verb), json.dumps(request).encode())
 
     async def _jog(self, client: BenchClient, speed_um_s: float, for_s: float) -> None:
         hold = f"h{round(asyncio.get_running_loop().time() * 1000)}"

@@ -1,4 +1,4 @@
-"""Plays a schedule on a bench of its own, under all rules, and cuts a schedule that breaks one down to what it takes."""
+"""Plays a schedule on a bench of its own, under all rules, and cuts one that breaks a rule down to what it takes."""
 
 from __future__ import annotations
 

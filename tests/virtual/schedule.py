@@ -23,7 +23,7 @@ class Step:
     at_s: float
     who: str
     do: str
-    args: dict[str, Any] = field(default_factory=dict)
+    args: dict[str, Any] = field(default_factory=dict, hash=False)
 
     def __str__(self) -> str:
         given = "".join(f" {key}={json.dumps(value)}" for key, value in self.args.items())

@@ -12,6 +12,8 @@ from tests.virtual.ends.broker_end import Published
 from tests.virtual.schedule import Step
 
 BENCH = "benchd/north-rail/"
+THINGS = ("board", "counter", "indicator", "camera", "world", "broker", "daemon", "clock")
+"""What breaks; what else acts are people."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +67,7 @@ class Witness(Journal):
         self._now = now
         self.broken: list[Broken] = []
         self.counts: dict[str, int] = {}
+        self._run: str | None = None
         self.lines: list[str] = []
         self.rules: list[Watched] = []
         self.obey(rules)
@@ -103,14 +106,19 @@ class Witness(Journal):
                 rule.asked(user, verb, _object(message.payload), message.retain)
         elif message.of_the_daemon:
             document: Any = json.loads(message.payload) if message.payload else None
-            if topic == "event":
-                self._count(f"event {document['code']}")
+            if topic.startswith("finding/") and document:
+                self._count("findings")
+            elif topic == "procedure" and document and document["run"] != self._run:
+                self._run = document["run"]
+                self._count("runs")
             for rule in self.rules:
                 rule.told(topic, document)
 
     def step(self, step: Step) -> None:
         self.lines.append(f"{self._now():.6f}\tstep\t{step}")
         self._count(f"step {step.do}")
+        if step.who in THINGS:
+            self._count("faults")
         for rule in self.rules:
             rule.done(step)
 

@@ -46,5 +46,5 @@ class Still(Causes):
                 return
         self._doubtful = (
             self.now(),
-            f"{data!r} was sent at {self.now():.3f} s, while the run has said '{self.state}' since {self.state_s:.3f} s",
+            f"{data!r} was sent at {self.now():.3f} s, while the run says '{self.state}' since {self.state_s:.3f} s",
         )

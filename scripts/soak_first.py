@@ -1,0 +1,30 @@
+"""Plays histories until a rule is broken, and prints its name; for `soak_mutants`, in a process of its own."""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+from tests.virtual.drawn import drawn
+from tests.virtual.play import play
+
+
+def main(limit_s: float) -> int:
+    """1 with the rule's name where one was broken, 0 where none was in time."""
+    import benchd
+
+    here = Path(__file__).resolve().parent.parent
+    assert Path(benchd.__file__).is_relative_to(here), f"{benchd.__file__} is not the copy in {here}"
+    ends, seed = time.monotonic() + limit_s, 0
+    while time.monotonic() < ends:
+        seed += 1
+        outcome = play(drawn(seed, faults=seed % 2 == 0), seed)
+        if outcome.broken:
+            print(outcome.broken[0].rule)
+            return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(float(sys.argv[1])))

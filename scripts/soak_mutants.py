@@ -1,0 +1,81 @@
+"""Is each small edit of the guarding code caught by a rule? Each is soaked for a minute in a scratch copy."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from ruamel.yaml import YAML
+
+ROOT = Path(__file__).resolve().parent.parent
+MUTANTS = ROOT / "tests" / "virtual" / "mutants"
+COPIED = ("benchd", "drivers", "simulators", "scripts", "tests", "configs")
+LIMIT_S = 60.0
+
+
+@dataclass(frozen=True)
+class Mutant:
+    """An edit: `old`, which stands once in `file`, becomes `new`."""
+
+    name: str
+    file: str
+    old: str
+    new: str
+
+
+def mutants() -> list[Mutant]:
+    """All that are listed. Raises ValueError for one that does not fit the code any more."""
+    found = []
+    for path in sorted(MUTANTS.glob("*.yaml")):
+        for entry in YAML(typ="safe").load(path.read_text(encoding="utf-8")):
+            mutant = Mutant(**entry)
+            if (ROOT / mutant.file).read_text(encoding="utf-8").count(mutant.old) != 1:
+                raise ValueError(f"{path.name}: '{mutant.name}': its `old` does not stand once in {mutant.file}")
+            found.append(mutant)
+    return found
+
+
+def caught(name: str | None = None) -> int:
+    """Print for each what caught it. 0 where all are caught, 1 where not, 2 where there is none of that name."""
+    chosen = [mutant for mutant in mutants() if name in (None, mutant.name)]
+    if not chosen:
+        print(f"There is no mutant '{name}'.", file=sys.stderr)
+        return 2
+    survivors = []
+    with tempfile.TemporaryDirectory(prefix="benchd-mutant-") as scratch:
+        for mutant in chosen:
+            began = time.perf_counter()
+            rule = _soaked(mutant, Path(scratch))
+            said = f"caught by {rule}" if rule else "survived"
+            print(f"{mutant.name}: {said} ({time.perf_counter() - began:.0f} s)", flush=True)
+            if not rule:
+                survivors.append(mutant.name)
+    print(f"{len(chosen) - len(survivors)} of {len(chosen)} were caught.")
+    return 1 if survivors else 0
+
+
+def _soaked(mutant: Mutant, scratch: Path) -> str:
+    """The rule that the mutant broke, '' where it broke none in time."""
+    for part in COPIED:
+        shutil.rmtree(scratch / part, ignore_errors=True)
+        shutil.copytree(ROOT / part, scratch / part, ignore=shutil.ignore_patterns("__pycache__"))
+    file = scratch / mutant.file
+    file.write_text(file.read_text(encoding="utf-8").replace(mutant.old, mutant.new), encoding="utf-8")
+    path = os.pathsep.join(str(scratch / part) for part in (".", "drivers", "simulators", "scripts"))
+    command = [sys.executable, str(scratch / "scripts" / "soak_first.py"), str(LIMIT_S)]
+    environment = os.environ | {"PYTHONPATH": path}
+    try:
+        done = subprocess.run(
+            command, env=environment, cwd=scratch, capture_output=True, text=True, timeout=5 * LIMIT_S, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return "a history that does not end"
+    if done.returncode not in (0, 1):
+        return f"an error: {done.stderr.strip().splitlines()[-1:]}"
+    return done.stdout.strip()
