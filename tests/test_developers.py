@@ -10,6 +10,7 @@ TEXT = (ROOT / "DEVELOPERS.md").read_text("utf-8")
 FOLDERS = (
     *("", "benchd", "drivers", "simulators", "scripts", "benchd/arrangements", "benchd/detectors", "benchd/questions"),
     *("benchd/verbs", "benchd/procedures", "benchd/bench", "benchd/bench/sweep", "benchd/bench/motion"),
+    "tests/virtual",
 )
 A_MESSAGE = TEXT.partition("file by file:")[2].split("```")[1]
 FILE = re.compile(r"[a-z_]+(?:/[a-z_0-9]+)*\.py\b")
