@@ -122,11 +122,24 @@ MENDS = (
 )
 
 
+MISLEADING = ("answer", "setup", "typed", "repeat", "retain")
+"""What may tell the bench what is not so."""
+
+
 def drawn(seed: int, *, bouts: int = 3, faults: bool = True) -> list[Step]:
-    """Some bouts of activity with quiet between; in each some faults. The first thing each time is to take and home."""
+    """Some bouts of activity with quiet between; in each some faults. The first thing each time is to take and home.
+
+    Every third begins with a calibration and a check, with nobody there who answers for another.
+    """
     chance = random.Random(seed)
     steps: list[Step] = []
     at_s = 1.0
+    use, strange = USE, STRANGE
+    if seed % 3 == 0:
+        use = [one for one in USE if one[1] not in MISLEADING]
+        strange = [one for one in STRANGE if one[1] not in MISLEADING]
+        steps = [Step(1.0, "alice", "take"), Step(1.5, "alice", "calibrate"), Step(80.0, "alice", "check")]
+        at_s = chance.choice((90.0, 120.0))
     for _ in range(bouts):
         who = chance.choice(("alice", "bob"))
         steps.append(Step(at_s, who, "take"))
@@ -140,10 +153,10 @@ def drawn(seed: int, *, bouts: int = 3, faults: bool = True) -> list[Step]:
                 _, thing, what, draw = chance.choices(FAULTS, [one[0] for one in FAULTS])[0]
                 steps.append(Step(round(at_s, 3), thing, what, draw(chance)))
             elif roll < 0.24:
-                _, what, draw = chance.choices(STRANGE, [one[0] for one in STRANGE])[0]
+                _, what, draw = chance.choices(strange, [one[0] for one in strange])[0]
                 steps.append(Step(round(at_s, 3), "stranger", what, draw(chance)))
             else:
-                _, what, draw = chance.choices(USE, [one[0] for one in USE])[0]
+                _, what, draw = chance.choices(use, [one[0] for one in use])[0]
                 by = who if chance.random() < 0.75 else "bob" if who == "alice" else "alice"
                 steps.append(Step(round(at_s, 3), by, what, draw(chance)))
         at_s += chance.choice((2.0, 20.0, 120.0))

@@ -229,6 +229,11 @@ class Lab:
                     client.cut()
             await self._life.ended()
 
+    def homed(self) -> bool | None:
+        """Whether the daemon trusts the position, None while it is not up."""
+        mqtt = None if self.daemon is None else self.daemon._mqtt
+        return None if mqtt is None else mqtt._bench.trust.homed
+
     def reachable(self) -> bool:
         """Whether the daemon's own connections to the broker are sound, and it has the board's line open."""
         ours = [one for one in self.broker.clients if one.of_the_daemon]
@@ -249,6 +254,8 @@ class Lab:
 
     def ask_world(self, message: Mapping[str, Any]) -> dict[str, Any]:
         """What the hand does or looks at."""
+        if self.watched is not None and message["do"] not in ("look", "measure"):
+            self.watched.handled()
         answer = self.machine.hand(dict(message))
         if not answer.get("ok"):
             raise StackFailed(f"the hand could not {message}: {answer.get('error')}")

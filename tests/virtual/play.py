@@ -76,8 +76,9 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
                     break
             if tasks and not witness.broken:
                 await asyncio.wait(tasks, timeout=QUIET_S)
-                await everybody.act(Step(round(loop.time(), 3), "alice", "abort"))
-                await asyncio.sleep(QUIET_S)
+                for _ in range(3):  # a command to a daemon that has no broker just now is lost
+                    await everybody.act(Step(round(loop.time(), 3), "alice", "abort"))
+                    await asyncio.sleep(QUIET_S / 3)
                 if lab.daemon is not None:
                     witness.over()
             for task in tasks:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from soak_mutants import mutants
 from tests.virtual.drawn import drawn
 from tests.virtual.play import shrunk
 from tests.virtual.schedule import Step, read, written
@@ -43,3 +44,9 @@ def test_a_schedule_is_cut_down_to_the_steps_that_it_takes() -> None:
 
     assert shrunk(steps, breaks) == sorted(needed, key=lambda step: step.at_s)  # type: ignore[arg-type]
     assert tries < 200
+
+
+def test_every_mutant_fits_the_code_that_it_is_of() -> None:
+    """`scripts/soak --mutants` applies them; here only that each still stands where it is said to."""
+    listed = mutants()
+    assert len({mutant.name for mutant in listed}) == len(listed) > 30

@@ -49,6 +49,9 @@ class Watched:
     def done(self, step: Step) -> None:
         """A step of the schedule begins."""
 
+    def handled(self) -> None:
+        """A hand did something at the bench."""
+
     def log(self, level: str, text: str) -> None:
         """A line of the log at warning or above."""
 
@@ -121,6 +124,10 @@ class Witness(Journal):
             self._count("faults")
         for rule in self.rules:
             rule.done(step)
+
+    def handled(self) -> None:
+        for rule in self.rules:
+            rule.handled()
 
     def logged(self, level: str, text: str) -> None:
         self.lines.append(f"{self._now():.6f}\tlog\t{level}\t{text}")

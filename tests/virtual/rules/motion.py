@@ -58,6 +58,8 @@ class Causes(Watched):
     def told(self, topic: str, document: Any) -> None:
         if topic == "beat" and document:
             self.beats.setdefault(document["beat"], self.now())
+        elif topic.startswith("reply/") and document["ok"] and "beat" in document["result"]:
+            self.beats.setdefault(document["result"]["beat"], self.now())  # a stop's answer brings the next one
         elif topic == "event" and document["cause"] and "was refused" not in document["text"]:
             self.ended.setdefault(document["cause"], self.now())
         elif topic == "procedure" and document:

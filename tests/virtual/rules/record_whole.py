@@ -1,0 +1,36 @@
+"""Every reading that was told is in the record, once, whatever was killed meanwhile."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from tests.virtual.witness import Watched
+
+
+class RecordWhole(Watched):
+    """`file` is the record, looked at when all is over. A reading is told only after it is on disk."""
+
+    def __init__(self, file: Path) -> None:
+        self._file = file
+        self._told: dict[tuple[str, int, str, str], float | None] = {}
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic == "reading" and document:
+            key = (document["run"], document["idx"], document["device"], document["channel"])
+            self._told[key] = document["value"]
+
+    def over(self) -> None:
+        with sqlite3.connect(f"file:{self._file}?mode=ro", uri=True) as record:
+            rows = record.execute("SELECT run, idx, device, channel, value FROM reading").fetchall()
+        kept = {(f"r-{run:04d}", idx, device, channel): value for run, idx, device, channel, value in rows}
+        if len(kept) != len(rows):
+            self.fail("a reading stands twice in the record")
+        for key, value in self._told.items():
+            if key not in kept:
+                self.fail(f"reading {key} was told and is not in the record")
+                return
+            if kept[key] != value:
+                self.fail(f"reading {key} was told as {value} and is kept as {kept[key]}")
+                return
