@@ -20,7 +20,7 @@ def drawn_over_time(lines: Sequence[str], file: Path) -> None:
     from matplotlib import pyplot
 
     places: list[tuple[float, float]] = []
-    states: list[tuple[float, int]] = [(0.0, 0)]
+    states: list[tuple[float, float]] = [(0.0, 0)]
     levels: list[tuple[float, float]] = []
     steps: list[tuple[float, str]] = []
     for line in lines:
@@ -36,6 +36,10 @@ def drawn_over_time(lines: Sequence[str], file: Path) -> None:
                 states.append((float(at), STATES.index(document["state"])))
             elif topic == "device/target_light" and document and "level" in document:
                 levels.append((float(at), document["level"]))
+    ends_s = float(lines[-1].partition("\t")[0]) if lines else 0.0
+    for series in (places, states, levels):  # what was told last holds until the end
+        if series:
+            series.append((ends_s, series[-1][1]))
     figure, (top, middle, bottom) = pyplot.subplots(3, 1, sharex=True, figsize=(11, 7), height_ratios=(3, 2, 1))
     if places:
         top.plot(*zip(*places, strict=True), drawstyle="steps-post", linewidth=1.0)
