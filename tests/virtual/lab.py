@@ -15,6 +15,7 @@ import shutil
 from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import Executor, Future
 from contextvars import Context, ContextVar, copy_context
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -145,6 +146,9 @@ class Lab:
         )
         self.rig.camera.where = f"camera-{self.seed}"
         self._board = asyncio.create_task(self.rig.board.run(), name="board")
+        if self.watched is not None:
+            for name, cable in self.rig.cables.items():
+                cast(MemoryPort, cable.port).wrote = partial(self.watched.wrote, name)
         await self.rig.plug(0)
         self.broker = MemoryBroker(self.broker_at, seed=self.seed)
         if self.watched is not None:
@@ -311,7 +315,17 @@ def run(work: Coroutine[Any, Any, T], seed: int) -> T:
         return runner.run(work)
 
 
+class _Loop(VirtualTimeLoop):
+    """Signals are for whoever plays the history, and not for the daemon in it."""
+
+    def add_signal_handler(self, sig: int, callback: Callable[..., object], *args: Any) -> None:
+        """Nothing."""
+
+    def remove_signal_handler(self, sig: int) -> bool:
+        return False
+
+
 def _loop() -> VirtualTimeLoop:
-    loop = VirtualTimeLoop(in_order=True)
+    loop = _Loop(in_order=True)
     loop.set_task_factory(_of_its_life)
     return loop

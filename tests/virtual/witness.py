@@ -93,8 +93,14 @@ class Witness(Journal):
 
     def note(self, port: str, direction: str, data: bytes) -> None:
         self.lines.append(f"{self._now():.6f}\t{port}\t{direction}\t{data!r}")
+        if direction == "out":
+            for rule in self.rules:
+                rule.said(port, data)
+
+    def wrote(self, port: str, data: bytes) -> None:
+        """The daemon writes, and the device may hear it later."""
         for rule in self.rules:
-            (rule.sent if direction == "in" else rule.said)(port, data)
+            rule.sent(port, data)
 
     def seen(self, message: Published) -> None:
         """A message as the broker takes it in."""

@@ -31,6 +31,8 @@ class MemoryPort:
     def __init__(self, link: Path, received: Callable[[bytes], None], opened: Callable[[], None]) -> None:
         self.link = link
         self.baud = 115200
+        self.wrote: Callable[[bytes], None] = lambda _: None
+        """Told of what the host writes, as it writes it: a device may be deaf to it for a while."""
         self._received = received
         self._opened = opened
         self._host: MemoryTransport | None = None
@@ -92,11 +94,13 @@ class MemoryPort:
 
     def take(self, data: bytes | memoryview) -> int:
         """How many of these bytes go onto the line or into the kernel's buffer."""
-        if not self._deaf:
-            self._received(bytes(data))
-            return len(data)
         taken = bytes(data[: HELD_BYTES - len(self._held)])
-        self._held += taken
+        if taken:
+            self.wrote(taken)
+        if self._deaf:
+            self._held += taken
+        else:
+            self._received(taken)
         return len(taken)
 
 

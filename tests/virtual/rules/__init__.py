@@ -34,7 +34,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         Stops(lambda: lab.machine.motor.moving, lab.reachable),
         AnsweredOnce(),
         AnswerAfterQuestion(),
-        Dark(lambda: lab.machine.lamp.level > 0.0),
+        Dark(lambda: lab.machine.lamp.level > 0.0 and lab.rig.cables["board"].port.in_use),
         PlainErrors(),
         AtRest(lab.homed),
         RecordWhole(lab.bench_file.parent / "workshop.db"),
