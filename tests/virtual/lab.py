@@ -17,7 +17,7 @@ from concurrent.futures import Executor, Future
 from contextvars import Context, ContextVar, copy_context
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar, TypeVarTuple, cast
 
 from ruamel.yaml import YAML
 
@@ -39,6 +39,7 @@ from tests.virtual.ends.serial_end import MemoryPort
 from tests.virtual.witness import Witness
 
 T = TypeVar("T")
+Args = TypeVarTuple("Args")
 
 
 class VirtualRig(Rig):
@@ -318,7 +319,7 @@ def run(work: Coroutine[Any, Any, T], seed: int) -> T:
 class _Loop(VirtualTimeLoop):
     """Signals are for whoever plays the history, and not for the daemon in it."""
 
-    def add_signal_handler(self, sig: int, callback: Callable[..., object], *args: Any) -> None:
+    def add_signal_handler(self, sig: int, callback: Callable[[*Args], object], *args: *Args) -> None:
         """Nothing."""
 
     def remove_signal_handler(self, sig: int) -> bool:
