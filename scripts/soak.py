@@ -130,7 +130,8 @@ def _keep(folder: Path, seed: int, steps: Sequence[Step], outcome: Outcome) -> N
     again = play(least, seed)
     folder.mkdir(parents=True, exist_ok=True)
     file = folder / f"{rule}-{seed}.txt"
-    file.write_text(f"# seed {seed}: {again.broken[0] if again.broken else rule}\n{written(least)}", encoding="utf-8")
+    said = str(again.broken[0] if again.broken else rule).partition("\n")[0]
+    file.write_text(f"# seed {seed}: {said}\n{written(least)}", encoding="utf-8")
     file.with_suffix(".tsv").write_text("\n".join(again.lines) + "\n", encoding="utf-8")
     drawn_over_time(again.lines, file.with_suffix(".png"))
     print(f"\n{file.read_text(encoding='utf-8')}\nscripts/soak --replay {file} runs it again.")
@@ -144,7 +145,7 @@ def _replay(file: Path, seed: int) -> int:
         print(f"{file}: {error}", file=sys.stderr)
         return 2
     first = text.partition("\n")[0].split()
-    if first[:2] == ["#", "seed"]:
+    if len(first) > 2 and first[:2] == ["#", "seed"]:
         seed = int(first[2].rstrip(":"))
     outcome = play(steps, seed)
     for one in outcome.broken:

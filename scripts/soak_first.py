@@ -6,12 +6,13 @@ import sys
 import time
 from pathlib import Path
 
+from soak_mutants import BROKEN
 from tests.virtual.drawn import drawn
 from tests.virtual.play import play
 
 
 def main(limit_s: float) -> int:
-    """1 with the rule's name where one was broken, 0 where none was in time."""
+    """BROKEN with the rule's name where one was broken, 0 where none was in time."""
     import benchd
 
     here = Path(__file__).resolve().parent.parent
@@ -22,7 +23,7 @@ def main(limit_s: float) -> int:
         outcome = play(drawn(seed, faults=seed % 2 == 0), seed)
         if outcome.broken:
             print(outcome.broken[0].rule)
-            return 1
+            return BROKEN
     return 0
 
 

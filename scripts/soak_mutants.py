@@ -17,6 +17,11 @@ ROOT = Path(__file__).resolve().parent.parent
 MUTANTS = ROOT / "tests" / "virtual" / "mutants"
 COPIED = ("benchd", "drivers", "simulators", "scripts", "tests", "configs")
 LIMIT_S = 60.0
+BROKEN = 10
+"""Exit code of `soak_first` where a rule was broken."""
+
+
+UNCHANGED = "the code as it stands"
 
 
 @dataclass(frozen=True)
@@ -48,15 +53,21 @@ def caught(name: str | None = None) -> int:
         print(f"There is no mutant '{name}'.", file=sys.stderr)
         return 2
     survivors = []
+    if name is None:
+        chosen.insert(0, Mutant(UNCHANGED, "benchd/__init__.py", "", ""))
     with tempfile.TemporaryDirectory(prefix="benchd-mutant-") as scratch:
         for mutant in chosen:
             began = time.perf_counter()
             rule = _soaked(mutant, Path(scratch))
             said = f"caught by {rule}" if rule else "survived"
             print(f"{mutant.name}: {said} ({time.perf_counter() - began:.0f} s)", flush=True)
-            if not rule:
+            if mutant.name == UNCHANGED and rule:
+                print("The code as it stands breaks a rule, so that nothing can be said of mutants.")
+                return 1
+            if not rule and mutant.name != UNCHANGED:
                 survivors.append(mutant.name)
-    print(f"{len(chosen) - len(survivors)} of {len(chosen)} were caught.")
+    mutated = sum(mutant.name != UNCHANGED for mutant in chosen)
+    print(f"{mutated - len(survivors)} of {mutated} were caught.")
     return 1 if survivors else 0
 
 
@@ -66,7 +77,8 @@ def _soaked(mutant: Mutant, scratch: Path) -> str:
         shutil.rmtree(scratch / part, ignore_errors=True)
         shutil.copytree(ROOT / part, scratch / part, ignore=shutil.ignore_patterns("__pycache__"))
     file = scratch / mutant.file
-    file.write_text(file.read_text(encoding="utf-8").replace(mutant.old, mutant.new), encoding="utf-8")
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace(mutant.old, mutant.new) if mutant.old else text, encoding="utf-8")
     path = os.pathsep.join(str(scratch / part) for part in (".", "drivers", "simulators", "scripts"))
     command = [sys.executable, str(scratch / "scripts" / "soak_first.py"), str(LIMIT_S)]
     environment = os.environ | {"PYTHONPATH": path}
@@ -76,6 +88,8 @@ def _soaked(mutant: Mutant, scratch: Path) -> str:
         )
     except subprocess.TimeoutExpired:
         return "a history that does not end"
-    if done.returncode not in (0, 1):
-        return f"an error: {done.stderr.strip().splitlines()[-1:]}"
-    return done.stdout.strip()
+    if done.returncode == BROKEN:
+        return done.stdout.strip()
+    if done.returncode == 0:
+        return ""
+    return f"an error: {done.stderr.strip().splitlines()[-1:]}"

@@ -10,7 +10,18 @@ from pathlib import Path
 import pytest
 
 # Rooms whose files take longest: begun last, one of them would keep a single worker busy after all others are done.
-SLOW_FIRST = ("stack", "study", "faults", "scripts", "cli", "plugins", "procedures", "imaging")
+SLOW_FIRST = (
+    "test_types_and_rooms.py",
+    "stack",
+    "virtual",
+    "study",
+    "faults",
+    "scripts",
+    "cli",
+    "plugins",
+    "procedures",
+    "imaging",
+)
 # These all but wait, for timers of simulated hardware: spread among the others, they leave them the cores.
 WAITING = ("simulators", "drivers", "remote", "client")
 SLOW_TO_A_WAITING = 2

@@ -39,7 +39,8 @@ class Mqtt(Record):
     for MQTT 3.1.1 and MQTT 5; 0 is any free port. A broker beyond this machine needs `mqtts`, an account (`user`, and
     `password_file` of mode 0600 with the password alone in it) and `users`: who may do what there. `ca_file` holds the
     certificates by which it is known, where that is not one of the machine's authorities. Whoever is not among
-    `users` may look, and stop; without `users` every name is believed and may do everything.
+    `users` may look, and stop; without `users` every name is believed and may do everything. What a package carries
+    MQTT by is a URL with that package's scheme, on this machine alone.
     """
 
     broker: Annotated[str, AfterValidator(_broker)] = "embedded"

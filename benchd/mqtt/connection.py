@@ -21,7 +21,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from benchd.errors import Refused
+from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import CARRIERS, NO_ACCOUNT, Account, broker_url
 from benchd.mqtt.client import Client, close, connect, use_tls
 
@@ -160,12 +160,16 @@ async def open_connection(
 
 
 def _carried(carrier: str) -> Callable[..., contextlib.AbstractAsyncContextManager[aiomqtt.Client]]:
-    """What a package opens connections by. Raises aiomqtt.MqttError where it cannot be loaded."""
+    """What a package opens connections by. Raises BenchdError (device_fault) where it cannot be loaded."""
     (point, *_) = entry_points(group=CARRIERS, name=carrier)
     try:
         found: Callable[..., contextlib.AbstractAsyncContextManager[aiomqtt.Client]] = point.load()
     except Exception as error:
-        raise aiomqtt.MqttError(f"what carries {carrier}:// cannot be loaded: {error}") from error
+        raise BenchdError(
+            "device_fault",
+            f"What carries {carrier}:// cannot be loaded: {type(error).__name__}: {error}.",
+            advice="Install a version of that package that goes with this benchd, or name a broker by mqtt://.",
+        ) from error
     return found
 
 

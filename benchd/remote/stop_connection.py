@@ -123,7 +123,7 @@ class StopConnection:
         try:
             return {"ok": True, "result": await self._on_stop(user, args) or {}}
         except BenchdError as error:
-            fault = BenchdError(error.code, error.text, advice=error.advice or BY_HAND, data=error.data)
+            fault = BenchdError(error.code, error.text, advice=f"{error.advice} {BY_HAND}".strip(), data=error.data)
         except Exception:  # noqa: BLE001 any error of a driver: the next stop must still be received
             _log.exception("a stop failed")
             fault = BenchdError("device_fault", "The stop failed.", advice=BY_HAND)

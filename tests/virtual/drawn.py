@@ -35,11 +35,6 @@ USE: list[tuple[float, str, Draw]] = [
     (3.0, "home", _none),
     (8.0, "move", _place),
     (2.0, "nominal", _none),
-    (
-        2.0,
-        "jog",
-        lambda chance: {"speed_um_s": chance.choice((-400, 40, 400)), "for_s": chance.choice((0.1, 0.5, 2.0))},
-    ),
     (2.0, "light", lambda chance: {"light": "target_light", "level": chance.choice((0.0, 0.4, 1.0))}),
     (
         2.0,
@@ -142,8 +137,8 @@ def drawn(seed: int, *, bouts: int = 3, faults: bool = True) -> list[Step]:
         at_s = chance.choice((90.0, 120.0))
     for _ in range(bouts):
         who = chance.choice(("alice", "bob"))
-        steps.append(Step(at_s, who, "take"))
-        steps.append(Step(at_s + 0.2, who, "home"))
+        steps.append(Step(round(at_s, 3), who, "take"))
+        steps.append(Step(round(at_s + 0.2, 3), who, "home"))
         at_s += 12.0
         hectic_s = chance.choice((0.05, 0.5, 3.0))
         for _ in range(chance.randrange(5, 25)):

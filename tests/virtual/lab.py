@@ -98,8 +98,10 @@ class Life:
             await store.close()
 
 
-def _of_its_life(loop: asyncio.AbstractEventLoop, work: Any, *, context: Context | None = None) -> asyncio.Task[Any]:
-    task = asyncio.Task(work, loop=loop, context=context)
+def _of_its_life(
+    loop: asyncio.AbstractEventLoop, work: Any, *, context: Context | None = None, **more: Any
+) -> asyncio.Task[Any]:
+    task = asyncio.Task(work, loop=loop, context=context, **more)
     life = context.get(_LIFE) if context is not None else _LIFE.get()
     if life is not None:
         life.tasks = [one for one in life.tasks if not one.done()] if len(life.tasks) > 200 else life.tasks
@@ -217,6 +219,8 @@ class Lab:
                     self.watched.daemon(False)
                 daemon.end()
                 await asyncio.wait({serving})
+                if not serving.cancelled() and serving.exception() is not None:
+                    self.fell.append(f"as it ended: {serving.exception()!r}")
 
     async def kill_daemon(self) -> None:
         """As by SIGKILL: from this moment nothing of it reaches a cable, a broker or the record. Idempotent."""

@@ -110,12 +110,6 @@ class Person:
         request = {"id": ident, "beat": beat, "args": args}
         await client._publish(client.topics.command(self.name, verb), json.dumps(request).encode())
 
-    async def _jog(self, client: BenchClient, speed_um_s: float, for_s: float) -> None:
-        hold = f"h{round(asyncio.get_running_loop().time() * 1000)}"
-        for seq in range(max(1, round(for_s / 0.1))):
-            await client.command("jog", axis="carriage", speed_um_s=speed_um_s, hold=hold, seq=seq + 1)
-            await asyncio.sleep(0.1)
-
     async def _trouble(self, do: str, args: dict[str, Any]) -> None:
         raw = self._raw()
         if raw is None:
@@ -161,9 +155,13 @@ class Stranger:
                 case "retain" if self._heard:
                     kept = self._heard[-1 - int(args.get("back", 0)) % len(self._heard)]
                     await client.publish(kept.topic, kept.payload, qos=1, retain=True)
+                case "repeat" | "retain":
+                    pass  # nothing was said yet
                 case "nonsense":
                     topic = str(args.get("topic", "command/stranger/move"))
                     await client.publish(BENCH + topic, str(args.get("payload", "{")), qos=1)
+                case _:
+                    raise ValueError(f"no stranger does '{do}'")
         finally:
             await client.close()
 
@@ -182,6 +180,7 @@ class Everybody:
         self._witness.step(step)
         try:
             await self._act(step)
+            self._witness.carried_out(step)
         except (BenchdError, StackFailed, RunEnded, TimeoutError, aiomqtt.MqttError):
             pass
         except Exception as error:  # noqa: BLE001 - is told as a broken rule
@@ -223,12 +222,17 @@ class Everybody:
                 await asyncio.sleep(float(args.get("for_s", 2.0)))
                 for client in theirs:
                     client.stall(False)
+            case _:
+                raise ValueError(f"no broker does '{do}'")
 
     async def _daemon(self, do: str) -> None:
-        if do == "kill":
-            await self._lab.kill_daemon()
-        else:
-            await self._lab.end_daemon()
+        match do:
+            case "kill":
+                await self._lab.kill_daemon()
+            case "restart":
+                await self._lab.end_daemon()
+            case _:
+                raise ValueError(f"no daemon does '{do}'")
         await self._lab.start_daemon()
 
     async def leave(self) -> None:

@@ -16,7 +16,7 @@ import structlog
 
 from benchd.errors import BenchdError
 from benchd.testing.virtual_time import EndlessWait
-from tests.virtual.ends.broker_end import Published
+from tests.virtual.ends.broker_end import MemoryClient, Published
 from tests.virtual.lab import Lab, run
 from tests.virtual.people import Everybody
 from tests.virtual.rules import rules_of
@@ -61,9 +61,14 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
         everybody.stranger.hear(message)
         witness.seen(message)
 
+    def delivered(client: MemoryClient, message: Published) -> None:
+        if client.name.startswith("benchd-stop") and message.topic.endswith("/stop"):
+            witness.stopped()
+
     async with lab:
         witness.obey(rules_of(lab))
         lab.broker.seen = seen
+        lab.broker.delivered = delivered
         with _logs(witness.logged):
             loop.set_exception_handler(lambda _, context: witness.logged("error", _text(context)))
             await lab.start_daemon()

@@ -14,7 +14,7 @@ def test_what_is_drawn_is_read_as_it_was_written() -> None:
     for seed in range(50):
         steps = drawn(seed)
         again = read(written(steps))
-        assert [str(step) for step in again] == [str(step) for step in steps]
+        assert again == steps
 
 
 def test_it_reads_as_a_person_would_write_it() -> None:

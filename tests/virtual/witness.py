@@ -14,6 +14,7 @@ from tests.virtual.schedule import Step
 BENCH = "benchd/north-rail/"
 THINGS = ("board", "counter", "indicator", "camera", "world", "broker", "daemon", "clock")
 """What breaks; what else acts are people."""
+MENDED = ("clear", "shut_door", "plug")
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,9 @@ class Watched:
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         """A command reached the broker; `request` is {} where it is no JSON object."""
+
+    def stopped(self) -> None:
+        """A stop is delivered to the daemon."""
 
     def told(self, topic: str, document: Any) -> None:
         """The daemon told something; `topic` is below the bench. None takes a retained document back."""
@@ -125,11 +129,19 @@ class Witness(Journal):
 
     def step(self, step: Step) -> None:
         self.lines.append(f"{self._now():.6f}\tstep\t{step}")
-        self._count(f"step {step.do}")
-        if step.who in THINGS:
-            self._count("faults")
         for rule in self.rules:
             rule.done(step)
+
+    def carried_out(self, step: Step) -> None:
+        """Count what was done; what mends is no fault."""
+        self._count(f"step {step.do}")
+        if step.who in THINGS and step.do not in MENDED and step.args.get("value") is not False:
+            self._count("faults")
+
+    def stopped(self) -> None:
+        """A stop is delivered to the daemon."""
+        for rule in self.rules:
+            rule.stopped()
 
     def handled(self) -> None:
         for rule in self.rules:

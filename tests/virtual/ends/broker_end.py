@@ -58,6 +58,8 @@ class MemoryBroker:
     where: str
     seed: int = 0
     seen: Callable[[Published], None] = lambda _: None
+    delivered: Callable[[MemoryClient, Published], None] = lambda _, __: None
+    """Told as a message comes out at a client's end."""
     clients: list[MemoryClient] = field(default_factory=list)
     kept: dict[str, Published] = field(default_factory=dict)
     twice: int = 0
@@ -141,7 +143,7 @@ class MemoryClient:
         self._up, self._down = _Lane(broker.chance), _Lane(broker.chance)
         self._wanted: dict[str, SubscribeOptions] = {}
         self._queue: CountedQueue = CountedQueue(queue)
-        self._acknowledgements: set[asyncio.Future[None]] = set()
+        self._acknowledgements: dict[asyncio.Future[None], None] = {}  # in the order in which they were asked for
         self._lost: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._noticing: asyncio.TimerHandle | None = None
 
@@ -203,7 +205,7 @@ class MemoryClient:
             arrive()
             self._down.put(lambda: None if answer.done() else answer.set_result(None))
 
-        self._acknowledgements.add(answer)
+        self._acknowledgements[answer] = None
         self._up.put(arrived)
         try:
             async with asyncio.timeout(timeout or 3.0):
@@ -211,7 +213,7 @@ class MemoryClient:
         except TimeoutError:
             raise aiomqtt.MqttError("no answer from the broker in time") from None
         finally:
-            self._acknowledgements.discard(answer)
+            self._acknowledgements.pop(answer, None)
 
     # ---- the broker's side
 
@@ -243,7 +245,12 @@ class MemoryClient:
 
     def _deliver(self, message: Published, qos: int, *, stored: bool) -> None:
         arrived = aiomqtt.Message(message.topic, message.payload, qos, stored, 0, message.properties)
-        self._down.put(lambda: self._queue.put_nowait(arrived))
+
+        def deliver() -> None:
+            self._broker.delivered(self, message)
+            self._queue.put_nowait(arrived)
+
+        self._down.put(deliver)
 
     # ---- what becomes of the connection
 

@@ -142,11 +142,12 @@ class MemoryTransport(Transport):
         if port is None:
             gone = FileNotFoundError(errno.ENOENT, "gone")
             raise mapped(gone, f"{self._where} cannot be opened", "") from gone
-        await asyncio.sleep(0)
         port.opened_by(self, self._baud)
         self._port = port
 
     async def stop(self) -> None:
+        self._ordinary.clear()
+        self.offer()  # what is urgent and waiting is offered once more
         self.cut()
         await asyncio.sleep(0)
 

@@ -21,7 +21,7 @@ class AskedFor(Causes):
             drawn_s = self.beats.get(beat, -1.0)
             if drawn_s < 0.0 or taken_s - drawn_s > OLDEST_BEAT_S:
                 continue
-            if drawn_s < self.stopped_s < now - ON_ITS_WAY_S:
+            if drawn_s < self.stopped_s < now - ON_ITS_WAY_S or not self.is_cause(taken_s, ident):
                 continue
             if verb in RUN_VERBS:
                 if self.state in ("running", "asking", "aborting", "paused") or now - self.state_s < OVER_S:

@@ -11,10 +11,14 @@ HOME = b"$H"
 _TARGET = re.compile(rb"Z(-?[0-9.]+)")
 _MOTION = re.compile(rb"G[01]\b.*Z|\$J=|\$H")
 
-MOVING_VERBS = ("home", "nominal", "move", "jog", "sweep", "run", "resume", "setup")
+MOVING_VERBS = ("home", "nominal", "move", "sweep", "run", "resume", "setup")
 RUN_VERBS = ("run", "resume", "sweep")
 ON_ITS_WAY_S = 0.02
 """What left before a message arrived; the bytes of a stop are out by then."""
+
+
+ANSWERED_S = 0.25
+"""A command that had to wait for another of the same person is answered by then."""
 
 
 def begins(data: bytes) -> bool:
@@ -34,7 +38,8 @@ class Causes(Watched):
     def __init__(self) -> None:
         self.beats: dict[str, float] = {}
         self.commands: list[tuple[float, str, str, str]] = []
-        """When it was taken by the broker, verb, beat, id."""
+        """When it was taken by the broker, verb, beat, id; of those that were not refused."""
+        self.accepted: set[str] = set()
         self.ended: dict[str, float] = {}
         self.stopped_s = -1.0
         self.state = "idle"
@@ -45,22 +50,36 @@ class Causes(Watched):
         self.up = up
         if not up:
             self.commands.clear()
+            self.accepted.clear()
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
-        if verb == "stop":
-            if not retained and self.up:
-                self.stopped_s = self.now()
-        elif verb in MOVING_VERBS:
-            beat, ident = request.get("beat"), request.get("id")
-            if isinstance(beat, str) and isinstance(ident, str):
+        if verb in MOVING_VERBS and not retained:
+            beat, ident, args = request.get("beat"), request.get("id"), request.get("args")
+            moves = verb != "setup" or (isinstance(args, dict) and args.get("follow") is True)
+            if moves and isinstance(beat, str) and isinstance(ident, str):
                 self.commands.append((self.now(), verb, beat, ident))
+
+    def stopped(self) -> None:
+        self.stopped_s = self.now()
+
+    def is_cause(self, taken_s: float, ident: str) -> bool:
+        """Whether the daemon has accepted this command, or may have and its answer is on the way."""
+        return ident in self.accepted or self.now() - taken_s < ANSWERED_S
 
     def told(self, topic: str, document: Any) -> None:
         if topic == "beat" and document:
             self.beats.setdefault(document["beat"], self.now())
-        elif topic.startswith("reply/") and document["ok"] and "beat" in document["result"]:
-            self.beats.setdefault(document["result"]["beat"], self.now())  # a stop's answer brings the next one
+        elif topic.startswith("reply/"):
+            self._replied(document)
         elif topic == "event" and document["cause"] and "was refused" not in document["text"]:
             self.ended.setdefault(document["cause"], self.now())
         elif topic == "procedure" and document:
             self.state, self.state_s = document["state"], self.now()
+
+    def _replied(self, document: Any) -> None:
+        if not document["ok"]:
+            self.commands = [one for one in self.commands if one[3] != document["id"] or one[3] in self.accepted]
+            return
+        self.accepted.add(document["id"])
+        if "beat" in document["result"]:
+            self.beats.setdefault(document["result"]["beat"], self.now())  # a stop's answer brings the next one

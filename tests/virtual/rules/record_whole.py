@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ class RecordWhole(Watched):
             self._told[key] = document["value"]
 
     def over(self) -> None:
-        with sqlite3.connect(f"file:{self._file}?mode=ro", uri=True) as record:
+        with closing(sqlite3.connect(f"file:{self._file}?mode=ro", uri=True)) as record:
             rows = record.execute("SELECT run, idx, device, channel, value FROM reading").fetchall()
         kept = {(f"r-{run:04d}", idx, device, channel): value for run, idx, device, channel, value in rows}
         if len(kept) != len(rows):

@@ -40,6 +40,8 @@ class Still(Causes):
         if port != "board" or not begins(data) or self.state not in WAITS or self.now() - self.state_s < TOLD_S:
             return
         for taken_s, verb, _, ident in reversed(self.commands):
+            if not self.is_cause(taken_s, ident):
+                continue
             if verb == "resume" and taken_s > self.state_s - TOLD_S:
                 return  # it goes back first, and says `running` when it is there
             if verb not in ("run", "resume", "sweep") and self.now() - self.ended.get(ident, self.now()) < TOLD_S:
