@@ -105,6 +105,7 @@ class Motion:
         self._sent_um = target
         moved = way_um > self._config.tolerance_um  # then being there shows that it moved
         idle_since: float | None = None
+        elsewhere_um: float | None = None  # where it was idle by the last report; one damaged digit is no proof
         while True:
             await self._clock.until(self._next_look(ends - ASKING_S))
             asked = self._clock.monotonic()
@@ -123,12 +124,16 @@ class Motion:
                 advice = "Close it, then send the carriage again."
             elif report.state == "Hold":
                 why = f"the controller holds (state {report.state}), though nobody told it to"
-            elif idle_s > NOT_STARTED_S and not there:
+            elif idle_s > NOT_STARTED_S and not there and self._same(at_um, elsewhere_um):
                 why = f"the controller is idle at {at_um:.1f} µm, but was sent to {target:.1f} µm"
             elif self._clock.monotonic() > deadline:
                 why, code = f"the move to {target:.1f} µm was not done after {limit_s:.1f} s", "timeout"
             if why:
                 raise self.failed(why, code=code, advice=advice)
+            elsewhere_um = at_um if report.state == "Idle" and not there else None
+
+    def _same(self, at_um: float, before_um: float | None) -> bool:
+        return before_um is not None and abs(at_um - before_um) <= self._config.tolerance_um
 
     def _origin(self, told_um: float) -> float:
         """Where a move begins: a report is rounded, while the place that the axis was sent to last is not."""

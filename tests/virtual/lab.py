@@ -138,7 +138,6 @@ class Lab:
         self._changing = asyncio.Lock()
 
     async def __aenter__(self) -> Lab:
-        installed()
         self.loop = cast(VirtualTimeLoop, asyncio.get_running_loop())
         for config in {"workshop", self.config}:
             shutil.copytree(CONFIGS / config, self.folder / config)
@@ -316,7 +315,7 @@ def same_each_time(seed: int) -> Iterator[None]:
 
 def run(work: Coroutine[Any, Any, T], seed: int) -> T:
     """Run a coroutine in virtual time, the same each time."""
-    with same_each_time(seed), asyncio.Runner(loop_factory=_loop) as runner:
+    with installed(), same_each_time(seed), asyncio.Runner(loop_factory=_loop) as runner:
         return runner.run(work)
 
 
