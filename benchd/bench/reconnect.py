@@ -19,7 +19,7 @@ from benchd.devices import Axis, Device, DeviceError, DeviceFault, DeviceMismatc
 
 _log = structlog.get_logger("benchd.links")
 
-LINK_POLL_S, DEVICE_POLL_S = 0.05, 1.0
+LINK_POLL_S, DEVICE_POLL_S = 0.1, 1.0
 """Checking a link costs nothing; a device without a link has to be asked."""
 BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
 """The last one repeats: a cable that is plugged in again is found within a second."""
@@ -101,14 +101,25 @@ class Reconnector:
     async def run(self) -> None:
         """Watch every link, and every device without one."""
         async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self._watch_links(tasks), name="keep links")
             for part in self._parts:
-                tasks.create_task(self._watch(part), name=f"keep {part.in_words}")
+                if part.link is None:
+                    tasks.create_task(self._watch(part), name=f"keep {part.in_words}")
+
+    async def _watch_links(self, tasks: asyncio.TaskGroup) -> None:
+        """All in one task, as they are looked at often; each lost one is brought back in a task of its own."""
+        links = [part for part in self._parts if part.link is not None]
+        while True:
+            for part in links:
+                if part not in self._away and await part.lost():
+                    tasks.create_task(self._bring_back(part), name=f"bring back {part.in_words}")
+            await self._bench.clock.sleep(LINK_POLL_S)
 
     async def _watch(self, part: Part) -> None:
         while True:
             if await part.lost():
                 await self._bring_back(part)
-            await self._bench.clock.sleep(LINK_POLL_S if part.link else DEVICE_POLL_S)
+            await self._bench.clock.sleep(DEVICE_POLL_S)
 
     async def _bring_back(self, part: Part) -> None:
         bench = self._bench

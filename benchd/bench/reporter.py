@@ -1,7 +1,7 @@
 """Publishes the state of every device as kept documents, and halts the job when trust in the position is lost.
 
-The carriage is polled fast while it moves and slowly at rest; the other devices once a second. A loss of trust is
-published at once, and the job that relies on the position is stopped and cancelled.
+The carriage is polled fast while it moves, slowly at rest, and after a minute of rest once a second like the other
+devices. A loss of trust is published at once, and the job that relies on the position is stopped and cancelled.
 """
 
 from __future__ import annotations
@@ -21,6 +21,9 @@ from benchd.errors import BenchdError
 MOVING_S = 0.05
 """Shortest polling period, equal to that of publishing: polling faster would only load the controller."""
 RESTING_S = 0.2
+LONG_RESTING_S = 1.0
+"""Once it has been at rest, with nothing under way, for RESTED_S: all that can still happen is a hand that pushes it."""
+RESTED_S = 60.0
 HEALTH_S = 1.0
 LEAST_PAUSE_S = 0.005
 SURPRISES_FAILED_S = 5.0 * RESTING_S
@@ -40,6 +43,7 @@ class Reporter:
         self._seq: dict[str, int] = {}
         self._place: float | None = None
         self._rested = False
+        self._active_s = self._polled_s = -math.inf
         self._fault: DeviceError | None = None
         self._surprises_failed: tuple[float, DeviceError] | None = (
             None  # when listening for surprises last failed, and why
@@ -67,6 +71,10 @@ class Reporter:
         while True:
             began = bench.clock.monotonic()
             self._beat_due()
+            if not self._poll_due(began):
+                await bench.clock.sleep(RESTING_S)
+                continue
+            self._polled_s = began
             pause_s = MOVING_S if bench.carriage.state != "idle" else RESTING_S
             try:
                 await self._poll_and_beat()
@@ -76,6 +84,12 @@ class Reporter:
                 pause_s = RESTING_S
             spent = bench.clock.monotonic() - began
             await bench.clock.sleep(max(pause_s - spent, LEAST_PAUSE_S))
+
+    def _poll_due(self, now_s: float) -> bool:
+        """Whether the carriage is to be polled; asked every RESTING_S at rest, so that a motion is noticed by then."""
+        if self._bench.carriage.state != "idle" or self._bench.jobs.kind is not None or not self._rested:
+            self._active_s = now_s
+        return now_s - self._active_s < RESTED_S or now_s - self._polled_s > LONG_RESTING_S - RESTING_S / 2
 
     async def _poll_and_beat(self) -> None:
         """Poll the carriage once; the beat goes on while the device keeps this waiting."""

@@ -27,6 +27,10 @@ ORIGIN_UTC = datetime(2030, 1, 1, 12, tzinfo=UTC)
 """What the wall clock shows when a virtual loop begins."""
 
 
+TURNS_UNASKED = 16
+"""A question to the kernel costs as much as a turn of the loop."""
+
+
 class EndlessWait(RuntimeError):
     """Nothing can happen any more: no timer is set, no thread is at work, and somebody still waits."""
 
@@ -108,13 +112,18 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
 
 
 class _Selector(selectors.DefaultSelector):
-    """Asks what is ready, and never waits for time to pass."""
+    """Asks what is ready, and never waits for time to pass. Beside work on the loop itself it asks now and then only."""
 
     def __init__(self, nothing_to_do: Callable[[float | None], bool]) -> None:
         super().__init__()
         self._nothing_to_do = nothing_to_do
+        self._unasked = 0
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        if timeout == 0 and self._unasked < TURNS_UNASKED:
+            self._unasked += 1
+            return []
+        self._unasked = 0
         ready = super().select(0)
         if not ready and timeout != 0 and self._nothing_to_do(timeout):
             return super().select(None)

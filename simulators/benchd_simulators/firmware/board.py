@@ -12,8 +12,8 @@ from benchd_simulators.firmware.build import Build
 from benchd_simulators.firmware.coordinates import Coordinates
 from benchd_simulators.firmware.homing import tripped
 from benchd_simulators.firmware.machine import Machine
-from benchd_simulators.firmware.news import TICK_S, News
-from benchd_simulators.firmware.planner import Planner
+from benchd_simulators.firmware.news import LONGEST_TICK_S, TICK_S, News
+from benchd_simulators.firmware.planner import MOST_MOVES, Planner
 from benchd_simulators.firmware.program import Program
 from benchd_simulators.firmware.report import Reporter
 from benchd_simulators.firmware.settings import Settings
@@ -74,7 +74,15 @@ class Board:
             self._door_at_rest()
             if planner.room != room:
                 self.news.notify()
-            await asyncio.sleep(TICK_S)
+            await self.news.wait_for(self._until_next_look_s())
+
+    def _until_next_look_s(self) -> float:
+        """In which neither the move under way can end nor a switch change."""
+        machine, state = self.machine, self.state
+        if self.planner.room < MOST_MOVES - 1:  # moves that run into each other
+            return TICK_S
+        world_s = min(machine.motor.rests_in_s, machine.switches_off_um / state.settings.top_speed_um_s)
+        return min(max(world_s / state.settings.pace, TICK_S), LONGEST_TICK_S)
 
     def _watch_limits(self) -> None:
         on = tripped(self.machine)

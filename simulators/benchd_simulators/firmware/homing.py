@@ -6,13 +6,16 @@ import math
 from collections.abc import Awaitable, Callable
 
 from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.news import LONGEST_TICK_S
 from benchd_simulators.firmware.settings import Settings
 
 SEARCH_TRAVELS = 1.5  # of the greatest travel
 LOCATE_PULL_OFFS = 5.0
 # A board looks at its switch between two steps, this one when the computer lets it. So the motor is never told to go
-# further than it needs to stop and this much on: that bounds its overrun, well below the pull-off.
+# further than it needs to stop and this much on: that bounds its overrun, well below the pull-off. Where the switch is
+# far it is looked at less often.
 OVERRUN_UM = 10.0
+FAR_UM = 50.0
 
 
 class HomingFailed(Exception):
@@ -53,11 +56,12 @@ async def _approach(
     while not tripped(machine):
         if not motor.moving and sent_um >= abs(search_um):
             raise HomingFailed(9)
-        next_um = min(abs(search_um), way * (motor.position_um - start_um) + leash_um)
+        far_um = max(0.0, machine.switches_off_um - FAR_UM)
+        next_um = min(abs(search_um), way * (motor.position_um - start_um) + leash_um + far_um)
         if next_um > sent_um:
             sent_um = next_um
             motor.start(start_um + way * sent_um, speed_um_s)
-        await tick(0.0)
+        await tick(min(far_um / speed_um_s, LONGEST_TICK_S))
     motor.abort()
 
 
@@ -66,7 +70,7 @@ async def _pull_off(machine: Machine, settings: Settings, way: int, tick: Callab
     await tick(settings.debounce_s)
     motor.start(motor.position_um + way * settings.pull_off_um, settings.seek_um_s)
     while motor.moving:
-        await tick(0.0)
+        await tick(motor.rests_in_s)
     await tick(settings.debounce_s)
     if tripped(machine):
         raise HomingFailed(8)

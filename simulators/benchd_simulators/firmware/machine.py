@@ -15,6 +15,10 @@ class Motor(Protocol):
     def speed_um_s(self) -> float: ...
     @property
     def moving(self) -> bool: ...
+    @property
+    def rests_in_s(self) -> float:
+        """World time until it stands still, 0 at rest."""
+
     def start(self, target_um: float, speed_um_s: float) -> None:
         """Ramp towards `target_um`, from whatever speed the motor has now."""
 
@@ -57,6 +61,10 @@ class Machine(Protocol):
     def limit_switch(self) -> bool: ...
     @property
     def end_switch(self) -> bool: ...
+    @property
+    def switches_off_um(self) -> float:
+        """How far the carriage has to go, at the least, until a switch changes; below 0 where that is not known."""
+
     @property
     def encoder_reference_seen(self) -> bool: ...
     def encoder_um(self) -> float: ...

@@ -7,6 +7,8 @@ from collections.abc import Callable
 from contextlib import suppress
 
 TICK_S = 0.001
+LONGEST_TICK_S = 0.02
+"""A board looks at every step; this one only as often as something can have happened, and so often at the least."""
 
 
 class Aborted(Exception):
@@ -37,6 +39,14 @@ class News:
 
     async def wait(self) -> None:
         await self._event.wait()
+
+    async def wait_for(self, seconds: float) -> None:
+        """Until something changed, or at the most so long."""
+        timer = asyncio.get_running_loop().call_later(seconds, self.notify)
+        try:
+            await self.wait()
+        finally:
+            timer.cancel()
 
     async def until(self, ready: Callable[[], bool]) -> None:
         epoch = self._epoch

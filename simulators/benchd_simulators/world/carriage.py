@@ -108,6 +108,12 @@ class Carriage:
             self._tripped = True
         return self._tripped
 
+    def switches_off_um(self) -> float:
+        """How far, at the least, the carriage has to go until either switch changes."""
+        place = self.um()
+        edge = self._trip_um + (self.record.switch_hysteresis_um if self._tripped else 0.0)
+        return min(abs(place - edge), abs(self.record.end_switch_um - place)) - 2 * self.record.ring_down_um
+
     def end_switch(self) -> bool:
         """The switch at the far end."""
         return self.um() >= self.record.end_switch_um

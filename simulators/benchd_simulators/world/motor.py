@@ -103,6 +103,11 @@ class Motor:
     def moving(self) -> bool:
         return self._now() < self.rest_t
 
+    @property
+    def rests_in_s(self) -> float:
+        """World time until it stands, 0 at rest."""
+        return max(0.0, self.rest_t - self._now())
+
     def _set(self, pieces: list[Piece], here_um: float) -> None:
         self._pieces = pieces
         last = pieces[-1] if pieces else None

@@ -73,6 +73,11 @@ class World:
         """The switch at the far end; behind either switch stands a hard stop."""
         return self.carriage.end_switch()
 
+    @property
+    def switches_off_um(self) -> float:
+        """How far the carriage is from where a switch changes, at the least: so long nobody need look at them."""
+        return self.carriage.switches_off_um()
+
     def encoder_um(self) -> float:
         """The counter's reading."""
         return self.encoder.read_um()
