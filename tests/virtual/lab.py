@@ -9,37 +9,30 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import random
-import secrets
 import shutil
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping
-from concurrent.futures import Executor, Future
-from contextvars import Context, ContextVar, copy_context
+from collections.abc import AsyncIterator, Callable, Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar, TypeVarTuple, cast
+from typing import Any, cast
 
 from ruamel.yaml import YAML
 
-from benchd.bench.analysis import Analysis
 from benchd.client.bench_client import BenchClient
 from benchd.daemon import Daemon
-from benchd.records.store import Store
-from benchd.records.writer import Writer
 from benchd.testing.virtual_time import VirtualClock, VirtualTimeLoop
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.rig import Rig
 from benchd_simulators.firmware.serve import act
 from benchd_simulators.world import load_world
 from stack import CONFIGS, StackFailed
-from tests.virtual.ends import installed
 from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.camera_end import MemoryCamera
 from tests.virtual.ends.serial_end import MemoryPort
+from tests.virtual.life import Life
+from tests.virtual.same_each_time import run
 from tests.virtual.witness import Witness
 
-T = TypeVar("T")
-Args = TypeVarTuple("Args")
+__all__ = ["Lab", "run"]
 
 
 class VirtualRig(Rig):
@@ -48,67 +41,6 @@ class VirtualRig(Rig):
     port = MemoryPort
     network_camera = MemoryCamera
     camera: MemoryCamera
-
-
-class AtOnce(Executor):
-    """Work is done as it is handed over."""
-
-    def submit(self, work: Callable[..., T], /, *args: Any, **more: Any) -> Future[T]:
-        done: Future[T] = Future()
-        try:
-            done.set_result(work(*args, **more))
-        except Exception as error:  # noqa: BLE001 - passed to the caller
-            done.set_exception(error)
-        return done
-
-
-_LIFE: ContextVar[Life | None] = ContextVar("life", default=None)
-
-
-class Life:
-    """One process of the daemon, as far as one process can hold several: its tasks, and its hold on the record."""
-
-    def __init__(self) -> None:
-        self.over = False
-        self.tasks: list[asyncio.Task[Any]] = []
-        self.stores: list[Store] = []
-
-    def task(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
-        """The first of its tasks; those that it creates are known by their context."""
-        context = copy_context()
-        context.run(_LIFE.set, self)
-        return asyncio.get_running_loop().create_task(work, name="daemon", context=context)
-
-    def end(self) -> None:
-        """No more is written into the record, and every task is broken off."""
-        self.over = True
-        for store in self.stores:
-            store._writer.forsaken = True  # type: ignore[attr-defined]
-        for task in self.tasks:
-            task.cancel()
-
-    async def ended(self) -> None:
-        """Nothing of it is left. Raises AssertionError where a task goes on all the same."""
-        left = {task for task in self.tasks if not task.done()}
-        if left:
-            _, left = await asyncio.wait(left, timeout=30.0)
-        assert not left, f"these outlive a kill: {left}"
-        for store in self.stores:
-            store._writer.forsaken = False  # type: ignore[attr-defined]
-            await store.close()
-
-
-def _of_its_life(
-    loop: asyncio.AbstractEventLoop, work: Any, *, context: Context | None = None, **more: Any
-) -> asyncio.Task[Any]:
-    task = asyncio.Task(work, loop=loop, context=context, **more)
-    life = context.get(_LIFE) if context is not None else _LIFE.get()
-    if life is not None:
-        life.tasks = [one for one in life.tasks if not one.done()] if len(life.tasks) > 200 else life.tasks
-        life.tasks.append(task)
-        if life.over:
-            task.cancel()
-    return task
 
 
 class Lab:
@@ -274,62 +206,3 @@ class Lab:
         answer = await act(self.machine, self.rig, {"do": "fault", "who": who, "what": what, "args": args})
         if not answer.get("ok"):
             raise StackFailed(f"{who} {what}: {answer.get('error')}")
-
-
-@contextlib.contextmanager
-def same_each_time(seed: int) -> Iterator[None]:
-    """What is drawn for ids comes of a seed, and the analysis is done in this process."""
-    chance = random.Random(seed)
-    kept = {name: getattr(secrets, name) for name in ("choice", "token_bytes", "token_hex")}
-    start_pool, submit, opened = Analysis._start_pool, Writer.submit, Store.__init__
-
-    def unless_forsaken(writer: Writer, work: Callable[..., T], /, *args: Any, **more: Any) -> Future[T]:
-        if getattr(writer, "forsaken", False):
-            raise RuntimeError("this process was killed")
-        return submit(writer, work, *args, **more)
-
-    def of_a_life(store: Store, *args: Any, **more: Any) -> None:
-        opened(store, *args, **more)
-        if (life := _LIFE.get()) is not None:
-            life.stores.append(store)
-
-    def at_once(analysis: Analysis) -> Executor:
-        analysis._pool = AtOnce()  # type: ignore[assignment]
-        return analysis._pool  # type: ignore[return-value]
-
-    try:
-        secrets.choice = chance.choice
-        secrets.token_bytes = lambda nbytes=None: chance.randbytes(nbytes or 32)
-        secrets.token_hex = lambda nbytes=None: chance.randbytes(nbytes or 32).hex()
-        Analysis._start_pool = at_once  # type: ignore[method-assign,assignment]
-        Writer.submit = unless_forsaken  # type: ignore[method-assign]
-        Store.__init__ = of_a_life  # type: ignore[method-assign,assignment]
-        yield
-    finally:
-        for name, own in kept.items():
-            setattr(secrets, name, own)
-        Analysis._start_pool = start_pool  # type: ignore[method-assign]
-        Writer.submit = submit  # type: ignore[method-assign]
-        Store.__init__ = opened  # type: ignore[method-assign]
-
-
-def run(work: Coroutine[Any, Any, T], seed: int) -> T:
-    """Run a coroutine in virtual time, the same each time."""
-    with installed(), same_each_time(seed), asyncio.Runner(loop_factory=_loop) as runner:
-        return runner.run(work)
-
-
-class _Loop(VirtualTimeLoop):
-    """Signals are for whoever plays the history, and not for the daemon in it."""
-
-    def add_signal_handler(self, sig: int, callback: Callable[[*Args], object], *args: *Args) -> None:
-        """Nothing."""
-
-    def remove_signal_handler(self, sig: int) -> bool:
-        return False
-
-
-def _loop() -> VirtualTimeLoop:
-    loop = _Loop(in_order=True)
-    loop.set_task_factory(_of_its_life)
-    return loop

@@ -18,7 +18,8 @@ from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
 from stack import StackFailed
 from technician import RunEnded, Technician
-from tests.virtual.ends.broker_end import BROKERS, MemoryClient, Published
+from tests.virtual.ends.broker_connection import MemoryClient
+from tests.virtual.ends.broker_end import BROKERS, Published
 from tests.virtual.lab import Lab
 from tests.virtual.schedule import Step
 from tests.virtual.witness import BENCH, Witness

@@ -16,7 +16,8 @@ import structlog
 
 from benchd.errors import BenchdError
 from benchd.testing.virtual_time import EndlessWait
-from tests.virtual.ends.broker_end import MemoryClient, Published
+from tests.virtual.ends.broker_connection import MemoryClient
+from tests.virtual.ends.broker_end import Published
 from tests.virtual.lab import Lab, run
 from tests.virtual.people import Everybody
 from tests.virtual.rules import rules_of
