@@ -25,12 +25,14 @@ from benchd_simulators.firmware.rig import Rig
 from benchd_simulators.firmware.serve import act
 from benchd_simulators.world import load_world
 from stack import CONFIGS, StackFailed
+from tests.virtual.disk import Disk
 from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.camera_end import MemoryCamera
 from tests.virtual.ends.serial_end import MemoryPort
-from tests.virtual.life import Life
+from tests.virtual.life import Life, buried
 from tests.virtual.same_each_time import run
 from tests.virtual.witness import Witness
+from tests.virtual.worker import Worker
 
 __all__ = ["Lab", "run"]
 
@@ -67,7 +69,7 @@ class Lab:
         self.watched: Witness | None = None
         self._serving: asyncio.Task[None] | None = None
         self._life: Life | None = None
-        self._changing = asyncio.Lock()
+        self._dead: list[Life] = []
 
     async def __aenter__(self) -> Lab:
         self.loop = cast(VirtualTimeLoop, asyncio.get_running_loop())
@@ -89,6 +91,8 @@ class Lab:
             self.broker.seen = self.watched.seen
         self.broker.start()
         self._write_bench_file()
+        self.disk = Disk(self.bench_file.parent / "workshop.db", self.seed)
+        self.worker = Worker(self.seed)
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -98,6 +102,7 @@ class Lab:
         await asyncio.wait({self._board})
         self.broker.stop()
         self.journal.close()
+        await buried(self._dead)
 
     def _write_bench_file(self) -> None:
         yaml = YAML()
@@ -118,22 +123,26 @@ class Lab:
     # ---- the daemon
 
     async def start_daemon(self) -> None:
-        """Start it and wait until it answers; nothing where it runs. Raises what it raises where it cannot."""
-        async with self._changing:
-            if self.daemon is not None:
-                return
-            up = asyncio.Event()
-            self.daemon = Daemon(self.bench_file, clock=VirtualClock(), ready=lambda _: up.set())
-            self._life = Life()
-            self._serving = self._life.task(self.daemon.serve())
-            waiting = asyncio.create_task(up.wait(), name="until it is up")
-            await asyncio.wait((self._serving, waiting), return_when=asyncio.FIRST_COMPLETED)
-            waiting.cancel()
-            if not up.is_set():
-                serving, self.daemon, self._serving = self._serving, None, None
-                await serving
-                return
-            self._serving.add_done_callback(self._served)
+        """Start it and wait until it answers, or is killed; nothing where there is one.
+
+        Raises what it raises where it cannot start.
+        """
+        if self._life is not None:
+            return
+        up = asyncio.Event()
+        self.daemon = Daemon(self.bench_file, clock=VirtualClock(), ready=lambda _: up.set())
+        self._life = life = Life(self.disk, self.worker)
+        self._serving = serving = life.task(self.daemon.serve())
+        waiting = asyncio.create_task(up.wait(), name="until it is up")
+        await asyncio.wait((serving, waiting, life.gone), return_when=asyncio.FIRST_COMPLETED)
+        waiting.cancel()
+        if life.over:
+            return
+        if serving.done():
+            self._gone(life)
+            await serving
+        elif self.daemon is not None:
+            serving.add_done_callback(self._served)
             if self.watched is not None:
                 self.watched.daemon(True)
 
@@ -142,32 +151,40 @@ class Lab:
             self.fell.append(repr(serving.exception()))
 
     async def end_daemon(self) -> None:
-        """End it in order; idempotent."""
-        async with self._changing:
-            if self.daemon is not None and self._serving is not None:
-                daemon, serving, self.daemon, self._serving = self.daemon, self._serving, None, None
-                if self.watched is not None:
-                    self.watched.daemon(False)
-                daemon.end()
-                await asyncio.wait({serving})
-                if not serving.cancelled() and serving.exception() is not None:
-                    self.fell.append(f"as it ended: {serving.exception()!r}")
-
-    async def kill_daemon(self) -> None:
-        """As by SIGKILL: from this moment nothing of it reaches a cable, a broker or the record. Idempotent."""
-        async with self._changing:
-            if self.daemon is None or self._life is None:
-                return
+        """End it in order, and wait until it has ended or is killed; idempotent."""
+        daemon, life, serving = self.daemon, self._life, self._serving
+        if life is None or serving is None:
+            return
+        if daemon is not None:
             self.daemon = self._serving = None
             if self.watched is not None:
                 self.watched.daemon(False)
-            for cable in self.rig.cables.values():
-                cast(MemoryPort, cable.port).forsaken()
-            self._life.end()
-            for client in tuple(self.broker.clients):
-                if client.of_the_daemon:
-                    client.cut()
-            await self._life.ended()
+            daemon.end()
+        await asyncio.wait((serving, life.gone), return_when=asyncio.FIRST_COMPLETED)
+        if life.over:
+            return
+        if not serving.cancelled() and serving.exception() is not None:
+            self.fell.append(f"as it ended: {serving.exception()!r}")
+        self._gone(life)
+
+    async def kill_daemon(self) -> None:
+        """As by SIGKILL, whatever it is about: from this moment nothing of it is done any more. Idempotent."""
+        if self._life is not None:
+            if self.daemon is not None and self.watched is not None:
+                self.watched.daemon(False)
+            self._gone(self._life)
+
+    def _gone(self, life: Life) -> None:
+        """There is no process any more: what it had open is closed by the kernel."""
+        self.daemon = self._serving = self._life = None
+        self._dead.append(life)
+        life.end()
+        for cable in self.rig.cables.values():
+            cast(MemoryPort, cable.port).forsaken()
+        self.rig.camera.forsaken()
+        for client in tuple(self.broker.clients):
+            if client.of_the_daemon:
+                client.forsaken()
 
     def homed(self) -> bool | None:
         """Whether the daemon trusts the position, None while it is not up."""

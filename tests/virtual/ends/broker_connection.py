@@ -20,6 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from benchd.mqtt.connection import KEEPALIVE_S, CountedQueue, Endpoint, random_id
 from tests.virtual.ends.broker_end import BROKERS, MemoryBroker, Published, of_the_daemon
 from tests.virtual.ends.lane import LATENCY_S, Lane
+from tests.virtual.life import OUTSIDE
 
 NOTICED_S = 2.0 * KEEPALIVE_S + 1.0
 """After so long a connection that stands still is given up."""
@@ -157,7 +158,7 @@ class MemoryClient:
             self._noticing.cancel()
             self._noticing = None
         if on:
-            self._noticing = asyncio.get_running_loop().call_later(NOTICED_S, self.cut)
+            self._noticing = asyncio.get_running_loop().call_later(NOTICED_S, self.cut, context=OUTSIDE)
 
     def cut(self, *, will: bool = True) -> None:
         """The connection breaks: what is under way is lost, the broker publishes the will. Idempotent."""
@@ -172,6 +173,11 @@ class MemoryClient:
             message = self._will
             payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
             self._broker.take(Published(self.name, message.topic, payload, message.qos, message.retain, None))
+
+    def forsaken(self) -> None:
+        """The process at this end is gone: what it sent still arrives, and then the end of the connection."""
+        self._down.end()
+        self._up.put(self.cut)
 
     async def close(self) -> None:
         """Disconnect in order: what was sent before still arrives; no will."""

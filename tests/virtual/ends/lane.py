@@ -1,4 +1,4 @@
-"""One way of a connection: what is sent arrives in order, each after a time of its own, or later where it stands still."""
+"""One way of a connection: what is sent arrives in order, each after a time of its own, or later if it stands still."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import asyncio
 import random
 from collections import deque
 from collections.abc import Callable
+
+from tests.virtual.life import OUTSIDE
 
 LATENCY_S = (0.0003, 0.003)
 """From one end of a connection to the other."""
@@ -29,7 +31,7 @@ class Lane:
         self._last_s = max(self._last_s, self._loop.time() + self._chance.uniform(*LATENCY_S))
         self._queue.append((self._last_s, arrive))
         if self._timer is None and not self._stalled:
-            self._timer = self._loop.call_at(self._last_s, self._arrived)
+            self._timer = self._loop.call_at(self._last_s, self._arrived, context=OUTSIDE)
 
     def _arrived(self) -> None:
         self._timer = None
@@ -37,12 +39,13 @@ class Lane:
         while self._queue and self._queue[0][0] <= now and not self._stalled and not self.ended:
             self._queue.popleft()[1]()
         if self._queue and not self._stalled and not self.ended:
-            self._timer = self._loop.call_at(max(self._queue[0][0], now), self._arrived)
+            self._timer = self._loop.call_at(max(self._queue[0][0], now), self._arrived, context=OUTSIDE)
 
     def stall(self, on: bool) -> None:
         self._stalled = on
         if not on and self._queue and self._timer is None and not self.ended:
-            self._timer = self._loop.call_at(max(self._queue[0][0], self._loop.time()), self._arrived)
+            due_s = max(self._queue[0][0], self._loop.time())
+            self._timer = self._loop.call_at(due_s, self._arrived, context=OUTSIDE)
 
     def end(self) -> None:
         self.ended = True
