@@ -58,6 +58,8 @@ class Disk:
 
     def __init__(self, file: Path, seed: int) -> None:
         self.slow_s = 0.0
+        self.began: Callable[[], None] = lambda: None
+        """Told as a piece of work is handed over."""
         self._file = file
         self._chance = random.Random(seed)
         self._free_s = 0.0
@@ -83,6 +85,7 @@ class Disk:
         self._free_s = max(self._free_s, loop.time()) + self.slow_s + self._chance.uniform(*COMMIT_S)
         answer: asyncio.Future[T] = loop.create_future()
         loop.call_at(self._free_s, self._carry_out, piece, answer)
+        self.began()
         return answer
 
     def _carry_out(self, piece: _Piece, answer: asyncio.Future[Any]) -> None:

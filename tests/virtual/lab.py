@@ -29,7 +29,7 @@ from tests.virtual.disk import Disk
 from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.camera_end import MemoryCamera
 from tests.virtual.ends.serial_end import MemoryPort
-from tests.virtual.life import Life, buried
+from tests.virtual.life import ItsTime, Life, buried
 from tests.virtual.same_each_time import run
 from tests.virtual.witness import Witness
 from tests.virtual.worker import Worker
@@ -68,6 +68,8 @@ class Lab:
         """Why the daemon ended that nobody had ended."""
         self.watched: Witness | None = None
         self._serving: asyncio.Task[None] | None = None
+        self.moment: Callable[[str], None] = lambda _: None
+        """Told what the daemon's process comes to; see `moments`."""
         self._life: Life | None = None
         self._dead: list[Life] = []
 
@@ -91,8 +93,11 @@ class Lab:
             self.broker.seen = self.watched.seen
         self.broker.start()
         self._write_bench_file()
+        self.its_time = ItsTime(self.loop)
         self.disk = Disk(self.bench_file.parent / "workshop.db", self.seed)
+        self.disk.began = lambda: self.moment("committing")
         self.worker = Worker(self.seed)
+        self.worker.began = lambda: self.moment("analysing")
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -132,6 +137,7 @@ class Lab:
         up = asyncio.Event()
         self.daemon = Daemon(self.bench_file, clock=VirtualClock(), ready=lambda _: up.set())
         self._life = life = Life(self.disk, self.worker)
+        self.moment("starting")
         self._serving = serving = life.task(self.daemon.serve())
         waiting = asyncio.create_task(up.wait(), name="until it is up")
         await asyncio.wait((serving, waiting, life.gone), return_when=asyncio.FIRST_COMPLETED)
@@ -160,6 +166,7 @@ class Lab:
             if self.watched is not None:
                 self.watched.daemon(False)
             daemon.end()
+            self.moment("ending")
         await asyncio.wait((serving, life.gone), return_when=asyncio.FIRST_COMPLETED)
         if life.over:
             return
@@ -179,6 +186,7 @@ class Lab:
         self.daemon = self._serving = self._life = None
         self._dead.append(life)
         life.end()
+        self.its_time.goes_on()
         for cable in self.rig.cables.values():
             cast(MemoryPort, cable.port).forsaken()
         self.rig.camera.forsaken()
@@ -186,15 +194,26 @@ class Lab:
             if client.of_the_daemon:
                 client.forsaken()
 
+    def hold_up(self, for_s: float) -> None:
+        """The daemon gets no processor for so long; nothing where it is held up already, or there is none."""
+        if self._life is not None and not self.its_time.stands:
+            self._life.hold_up(for_s)
+            self.its_time.stop(for_s)
+
     def homed(self) -> bool | None:
         """Whether the daemon trusts the position, None while it is not up."""
         mqtt = None if self.daemon is None else self.daemon._mqtt
         return None if mqtt is None else mqtt._bench.trust.homed
 
     def reachable(self) -> bool:
-        """Whether the daemon's own connections to the broker are sound, and it has the board's line open."""
+        """Whether the daemon's own connections are sound, it has the board's line open, and is not held up."""
         ours = [one for one in self.broker.clients if one.of_the_daemon]
-        return len(ours) >= 2 and not any(one.stalled for one in ours) and self.rig.cables["board"].port.in_use
+        return (
+            not self.its_time.stands
+            and len(ours) >= 2
+            and not any(one.stalled for one in ours)
+            and self.rig.cables["board"].port.in_use
+        )
 
     @contextlib.asynccontextmanager
     async def client(self, user: str) -> AsyncIterator[BenchClient]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 from collections.abc import Callable, Coroutine, Sequence
 from concurrent.futures import Executor
 from contextvars import Context, ContextVar, copy_context
@@ -83,6 +84,35 @@ class Life:
             store._lock.release()
         if not self.gone.done():
             self.gone.set_result(None)
+
+
+class ItsTime:
+    """The time (s) that passes for a daemon: it stands while one is held up."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        self._lost_s, self._since_s = 0.0, math.inf
+        self._again: asyncio.TimerHandle | None = None
+
+    @property
+    def stands(self) -> bool:
+        return self._again is not None
+
+    def now(self) -> float:
+        return min(self._loop.time(), self._since_s) - self._lost_s
+
+    def stop(self, for_s: float) -> None:
+        """It stands from now on, for so long."""
+        self._since_s = self._loop.time()
+        self._again = self._loop.call_later(for_s, self.goes_on)
+
+    def goes_on(self) -> None:
+        """Idempotent."""
+        if self._again is not None:
+            self._again.cancel()
+            self._again = None
+            self._lost_s = self._loop.time() - self.now()
+            self._since_s = math.inf
 
 
 async def buried(lives: Sequence[Life]) -> None:

@@ -21,6 +21,8 @@ class Worker:
         self.chance = random.Random(seed)
         self.deaths = 0
         """So many times more it dies at its work."""
+        self.began: Callable[[], None] = lambda: None
+        """Told as work is handed over."""
 
 
 class WorkerPool(Executor):
@@ -46,6 +48,7 @@ class WorkerPool(Executor):
         loop = asyncio.get_running_loop()
         done = self.submit(work, *args)
         answer: asyncio.Future[T] = loop.create_future()
+        self._worker.began()
         loop.call_later(self._worker.chance.uniform(*TAKES_S), self._answered, done, answer)
         return answer
 

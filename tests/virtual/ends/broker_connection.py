@@ -149,6 +149,10 @@ class MemoryClient:
 
     # ---- what becomes of the connection
 
+    def lags(self, by_s: float) -> None:
+        """Whoever reads at this end is slow: from now on all that is delivered to it comes so much later."""
+        self._down.lag_s = by_s
+
     def stall(self, on: bool) -> None:
         """Nothing arrives either way; both sides give it up after a while."""
         self.stalled = on

@@ -24,11 +24,13 @@ class Lane:
         self._timer: asyncio.TimerHandle | None = None
         self._stalled = False
         self.ended = False
+        self.lag_s = 0.0
+        """Added to what each takes."""
 
     def put(self, arrive: Callable[[], None]) -> None:
         if self.ended:
             return
-        self._last_s = max(self._last_s, self._loop.time() + self._chance.uniform(*LATENCY_S))
+        self._last_s = max(self._last_s, self._loop.time() + self.lag_s + self._chance.uniform(*LATENCY_S))
         self._queue.append((self._last_s, arrive))
         if self._timer is None and not self._stalled:
             self._timer = self._loop.call_at(self._last_s, self._arrived, context=OUTSIDE)
