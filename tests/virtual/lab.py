@@ -9,37 +9,32 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import random
-import secrets
 import shutil
-from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping
-from concurrent.futures import Executor, Future
-from contextvars import Context, ContextVar, copy_context
+from collections.abc import AsyncIterator, Callable, Mapping
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar, TypeVarTuple, cast
+from typing import Any, cast
 
 from ruamel.yaml import YAML
 
-from benchd.bench.analysis import Analysis
 from benchd.client.bench_client import BenchClient
 from benchd.daemon import Daemon
-from benchd.records.store import Store
-from benchd.records.writer import Writer
 from benchd.testing.virtual_time import VirtualClock, VirtualTimeLoop
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.rig import Rig
 from benchd_simulators.firmware.serve import act
 from benchd_simulators.world import load_world
 from stack import CONFIGS, StackFailed
-from tests.virtual.ends import installed
+from tests.virtual.disk import Disk
 from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.camera_end import MemoryCamera
 from tests.virtual.ends.serial_end import MemoryPort
+from tests.virtual.life import ItsTime, Life, buried
+from tests.virtual.same_each_time import run
 from tests.virtual.witness import Witness
+from tests.virtual.worker import Worker
 
-T = TypeVar("T")
-Args = TypeVarTuple("Args")
+__all__ = ["Lab", "run"]
 
 
 class VirtualRig(Rig):
@@ -48,67 +43,6 @@ class VirtualRig(Rig):
     port = MemoryPort
     network_camera = MemoryCamera
     camera: MemoryCamera
-
-
-class AtOnce(Executor):
-    """Work is done as it is handed over."""
-
-    def submit(self, work: Callable[..., T], /, *args: Any, **more: Any) -> Future[T]:
-        done: Future[T] = Future()
-        try:
-            done.set_result(work(*args, **more))
-        except Exception as error:  # noqa: BLE001 - passed to the caller
-            done.set_exception(error)
-        return done
-
-
-_LIFE: ContextVar[Life | None] = ContextVar("life", default=None)
-
-
-class Life:
-    """One process of the daemon, as far as one process can hold several: its tasks, and its hold on the record."""
-
-    def __init__(self) -> None:
-        self.over = False
-        self.tasks: list[asyncio.Task[Any]] = []
-        self.stores: list[Store] = []
-
-    def task(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
-        """The first of its tasks; those that it creates are known by their context."""
-        context = copy_context()
-        context.run(_LIFE.set, self)
-        return asyncio.get_running_loop().create_task(work, name="daemon", context=context)
-
-    def end(self) -> None:
-        """No more is written into the record, and every task is broken off."""
-        self.over = True
-        for store in self.stores:
-            store._writer.forsaken = True  # type: ignore[attr-defined]
-        for task in self.tasks:
-            task.cancel()
-
-    async def ended(self) -> None:
-        """Nothing of it is left. Raises AssertionError where a task goes on all the same."""
-        left = {task for task in self.tasks if not task.done()}
-        if left:
-            _, left = await asyncio.wait(left, timeout=30.0)
-        assert not left, f"these outlive a kill: {left}"
-        for store in self.stores:
-            store._writer.forsaken = False  # type: ignore[attr-defined]
-            await store.close()
-
-
-def _of_its_life(
-    loop: asyncio.AbstractEventLoop, work: Any, *, context: Context | None = None, **more: Any
-) -> asyncio.Task[Any]:
-    task = asyncio.Task(work, loop=loop, context=context, **more)
-    life = context.get(_LIFE) if context is not None else _LIFE.get()
-    if life is not None:
-        life.tasks = [one for one in life.tasks if not one.done()] if len(life.tasks) > 200 else life.tasks
-        life.tasks.append(task)
-        if life.over:
-            task.cancel()
-    return task
 
 
 class Lab:
@@ -134,8 +68,10 @@ class Lab:
         """Why the daemon ended that nobody had ended."""
         self.watched: Witness | None = None
         self._serving: asyncio.Task[None] | None = None
+        self.moment: Callable[[str], None] = lambda _: None
+        """Told what the daemon's process comes to; see `moments`."""
         self._life: Life | None = None
-        self._changing = asyncio.Lock()
+        self._dead: list[Life] = []
 
     async def __aenter__(self) -> Lab:
         self.loop = cast(VirtualTimeLoop, asyncio.get_running_loop())
@@ -157,6 +93,11 @@ class Lab:
             self.broker.seen = self.watched.seen
         self.broker.start()
         self._write_bench_file()
+        self.its_time = ItsTime(self.loop)
+        self.disk = Disk(self.bench_file.parent / "workshop.db", self.seed)
+        self.disk.began = lambda: self.moment("committing")
+        self.worker = Worker(self.seed)
+        self.worker.began = lambda: self.moment("analysing")
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -166,6 +107,7 @@ class Lab:
         await asyncio.wait({self._board})
         self.broker.stop()
         self.journal.close()
+        await buried(self._dead)
 
     def _write_bench_file(self) -> None:
         yaml = YAML()
@@ -186,22 +128,27 @@ class Lab:
     # ---- the daemon
 
     async def start_daemon(self) -> None:
-        """Start it and wait until it answers; nothing where it runs. Raises what it raises where it cannot."""
-        async with self._changing:
-            if self.daemon is not None:
-                return
-            up = asyncio.Event()
-            self.daemon = Daemon(self.bench_file, clock=VirtualClock(), ready=lambda _: up.set())
-            self._life = Life()
-            self._serving = self._life.task(self.daemon.serve())
-            waiting = asyncio.create_task(up.wait(), name="until it is up")
-            await asyncio.wait((self._serving, waiting), return_when=asyncio.FIRST_COMPLETED)
-            waiting.cancel()
-            if not up.is_set():
-                serving, self.daemon, self._serving = self._serving, None, None
-                await serving
-                return
-            self._serving.add_done_callback(self._served)
+        """Start it and wait until it answers, or is killed; nothing where there is one.
+
+        Raises what it raises where it cannot start.
+        """
+        if self._life is not None:
+            return
+        up = asyncio.Event()
+        self.daemon = Daemon(self.bench_file, clock=VirtualClock(), ready=lambda _: up.set())
+        self._life = life = Life(self.disk, self.worker)
+        self.moment("starting")
+        self._serving = serving = life.task(self.daemon.serve())
+        waiting = asyncio.create_task(up.wait(), name="until it is up")
+        await asyncio.wait((serving, waiting, life.gone), return_when=asyncio.FIRST_COMPLETED)
+        waiting.cancel()
+        if life.over:
+            return
+        if serving.done():
+            self._gone(life)
+            await serving
+        elif self.daemon is not None:
+            serving.add_done_callback(self._served)
             if self.watched is not None:
                 self.watched.daemon(True)
 
@@ -210,32 +157,48 @@ class Lab:
             self.fell.append(repr(serving.exception()))
 
     async def end_daemon(self) -> None:
-        """End it in order; idempotent."""
-        async with self._changing:
-            if self.daemon is not None and self._serving is not None:
-                daemon, serving, self.daemon, self._serving = self.daemon, self._serving, None, None
-                if self.watched is not None:
-                    self.watched.daemon(False)
-                daemon.end()
-                await asyncio.wait({serving})
-                if not serving.cancelled() and serving.exception() is not None:
-                    self.fell.append(f"as it ended: {serving.exception()!r}")
-
-    async def kill_daemon(self) -> None:
-        """As by SIGKILL: from this moment nothing of it reaches a cable, a broker or the record. Idempotent."""
-        async with self._changing:
-            if self.daemon is None or self._life is None:
-                return
+        """End it in order, and wait until it has ended or is killed; idempotent."""
+        daemon, life, serving = self.daemon, self._life, self._serving
+        if life is None or serving is None:
+            return
+        if daemon is not None:
             self.daemon = self._serving = None
             if self.watched is not None:
                 self.watched.daemon(False)
-            for cable in self.rig.cables.values():
-                cast(MemoryPort, cable.port).forsaken()
-            self._life.end()
-            for client in tuple(self.broker.clients):
-                if client.of_the_daemon:
-                    client.cut()
-            await self._life.ended()
+            daemon.end()
+            self.moment("ending")
+        await asyncio.wait((serving, life.gone), return_when=asyncio.FIRST_COMPLETED)
+        if life.over:
+            return
+        if not serving.cancelled() and serving.exception() is not None:
+            self.fell.append(f"as it ended: {serving.exception()!r}")
+        self._gone(life)
+
+    async def kill_daemon(self) -> None:
+        """As by SIGKILL, whatever it is about: from this moment nothing of it is done any more. Idempotent."""
+        if self._life is not None:
+            if self.daemon is not None and self.watched is not None:
+                self.watched.daemon(False)
+            self._gone(self._life)
+
+    def _gone(self, life: Life) -> None:
+        """There is no process any more: what it had open is closed by the kernel."""
+        self.daemon = self._serving = self._life = None
+        self._dead.append(life)
+        life.end()
+        self.its_time.goes_on()
+        for cable in self.rig.cables.values():
+            cast(MemoryPort, cable.port).forsaken()
+        self.rig.camera.forsaken()
+        for client in tuple(self.broker.clients):
+            if client.of_the_daemon:
+                client.forsaken()
+
+    def hold_up(self, for_s: float) -> None:
+        """The daemon gets no processor for so long; nothing where it is held up already, or there is none."""
+        if self._life is not None and not self.its_time.stands:
+            self._life.hold_up(for_s)
+            self.its_time.stop(for_s)
 
     def homed(self) -> bool | None:
         """Whether the daemon trusts the position, None while it is not up."""
@@ -243,9 +206,14 @@ class Lab:
         return None if mqtt is None else mqtt._bench.trust.homed
 
     def reachable(self) -> bool:
-        """Whether the daemon's own connections to the broker are sound, and it has the board's line open."""
+        """Whether the daemon's own connections are sound, it has the board's line open, and is not held up."""
         ours = [one for one in self.broker.clients if one.of_the_daemon]
-        return len(ours) >= 2 and not any(one.stalled for one in ours) and self.rig.cables["board"].port.in_use
+        return (
+            not self.its_time.stands
+            and len(ours) >= 2
+            and not any(one.stalled for one in ours)
+            and self.rig.cables["board"].port.in_use
+        )
 
     @contextlib.asynccontextmanager
     async def client(self, user: str) -> AsyncIterator[BenchClient]:
@@ -274,62 +242,3 @@ class Lab:
         answer = await act(self.machine, self.rig, {"do": "fault", "who": who, "what": what, "args": args})
         if not answer.get("ok"):
             raise StackFailed(f"{who} {what}: {answer.get('error')}")
-
-
-@contextlib.contextmanager
-def same_each_time(seed: int) -> Iterator[None]:
-    """What is drawn for ids comes of a seed, and the analysis is done in this process."""
-    chance = random.Random(seed)
-    kept = {name: getattr(secrets, name) for name in ("choice", "token_bytes", "token_hex")}
-    start_pool, submit, opened = Analysis._start_pool, Writer.submit, Store.__init__
-
-    def unless_forsaken(writer: Writer, work: Callable[..., T], /, *args: Any, **more: Any) -> Future[T]:
-        if getattr(writer, "forsaken", False):
-            raise RuntimeError("this process was killed")
-        return submit(writer, work, *args, **more)
-
-    def of_a_life(store: Store, *args: Any, **more: Any) -> None:
-        opened(store, *args, **more)
-        if (life := _LIFE.get()) is not None:
-            life.stores.append(store)
-
-    def at_once(analysis: Analysis) -> Executor:
-        analysis._pool = AtOnce()  # type: ignore[assignment]
-        return analysis._pool  # type: ignore[return-value]
-
-    try:
-        secrets.choice = chance.choice
-        secrets.token_bytes = lambda nbytes=None: chance.randbytes(nbytes or 32)
-        secrets.token_hex = lambda nbytes=None: chance.randbytes(nbytes or 32).hex()
-        Analysis._start_pool = at_once  # type: ignore[method-assign,assignment]
-        Writer.submit = unless_forsaken  # type: ignore[method-assign]
-        Store.__init__ = of_a_life  # type: ignore[method-assign,assignment]
-        yield
-    finally:
-        for name, own in kept.items():
-            setattr(secrets, name, own)
-        Analysis._start_pool = start_pool  # type: ignore[method-assign]
-        Writer.submit = submit  # type: ignore[method-assign]
-        Store.__init__ = opened  # type: ignore[method-assign]
-
-
-def run(work: Coroutine[Any, Any, T], seed: int) -> T:
-    """Run a coroutine in virtual time, the same each time."""
-    with installed(), same_each_time(seed), asyncio.Runner(loop_factory=_loop) as runner:
-        return runner.run(work)
-
-
-class _Loop(VirtualTimeLoop):
-    """Signals are for whoever plays the history, and not for the daemon in it."""
-
-    def add_signal_handler(self, sig: int, callback: Callable[[*Args], object], *args: *Args) -> None:
-        """Nothing."""
-
-    def remove_signal_handler(self, sig: int) -> bool:
-        return False
-
-
-def _loop() -> VirtualTimeLoop:
-    loop = _Loop(in_order=True)
-    loop.set_task_factory(_of_its_life)
-    return loop

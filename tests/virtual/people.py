@@ -1,30 +1,25 @@
-"""Who acts on a bench: people with clients, a stranger with raw messages, the hand, and whatever breaks.
-
-Each step runs as a task of its own, so that a slow one holds nothing up. A named error is an answer like any other.
-"""
+"""People with clients: what each can do beside the verbs of the bench, at leisure, in haste, twice, or wrongly."""
 
 from __future__ import annotations
 
 import asyncio
 import json
-from collections import deque
 from collections.abc import Awaitable, Callable
 from contextlib import AsyncExitStack
 from typing import Any
 
-import aiomqtt
-
 from benchd.client.bench_client import BenchClient
-from benchd.errors import BenchdError
-from stack import StackFailed
-from technician import RunEnded, Technician
-from tests.virtual.ends.broker_end import BROKERS, MemoryClient, Published
+from technician import Technician
+from tests.virtual.ends.broker_connection import MemoryClient
 from tests.virtual.lab import Lab
-from tests.virtual.schedule import Step
-from tests.virtual.witness import BENCH, Witness
 
 MINUTE_S = 60.0
-REPEATABLE = 200
+WITHOUT_BEAT = ("take", "release", "light", "read", "note", "accept", "camera")
+LENS = "L-0417"
+
+
+OWN = ("stop", "check", "calibrate", "zero", "arrange", "answer", "once", "pause", "resume", "abort", "typed")
+"""What a person does in a way of his own; whatever else is a verb."""
 
 
 class Person:
@@ -59,34 +54,74 @@ class Person:
             await self._trouble(do, args)
             return
         client = await self.client()
-        own: Callable[..., Awaitable[None]] | None = getattr(self, f"_{do}", None)
+        own: Callable[..., Awaitable[None]] | None = getattr(self, f"_{do}", None) if do in OWN else None
         if own is not None:
             await own(client, **args)
         else:
-            await client.command(do, beat=do not in ("take", "release", "light", "read", "note"), **args)
+            await client.command(do, beat=do not in WITHOUT_BEAT, **args)
 
     async def _stop(self, client: BenchClient) -> None:
         await client.stop()
 
-    async def _check(self, client: BenchClient, **given: Any) -> None:
-        """Fit a lens, and run its check to the end, its questions answered."""
-        technician = Technician(self._lab, client, lambda _: None)  # type: ignore[arg-type]
+    async def _check(self, client: BenchClient, repeats: int = 3, forgets: str | None = None) -> None:
+        """Fit a lens, and run its check to the end, its questions answered; `forgets` to do what one of them asks."""
+        technician = Careless(self._lab, client, forgets)
         async with asyncio.timeout(10 * MINUTE_S):
-            await technician.check("L-0417", ["ring-07"], [], repeats=int(given.get("repeats", 3)))
+            await technician.check(LENS, ["ring-07"], [], repeats=repeats)
 
-    async def _calibrate(self, client: BenchClient) -> None:
-        technician = Technician(self._lab, client, lambda _: None)  # type: ignore[arg-type]
+    async def _calibrate(self, client: BenchClient, forgets: str | None = None) -> None:
+        technician = Careless(self._lab, client, forgets)
         async with asyncio.timeout(10 * MINUTE_S):
             await technician.calibrate(["ring-07"])
 
-    async def _answer(self, client: BenchClient, value: Any = True, late: bool = False) -> None:
+    async def _zero(self, client: BenchClient, forgets: str | None = None) -> None:
+        """Absolute zero alone, found and accepted."""
+        technician = Careless(self._lab, client, forgets)
+        technician.clear()
+        async with asyncio.timeout(10 * MINUTE_S):
+            await technician.run("bench_zero", reference=technician.reference)
+
+    async def _arrange(self, client: BenchClient, lens: str | None, glass: list[str]) -> None:
+        """Say what is going to stand on the bench, and fit it: an honest set-up, all at once."""
+        adapters = ["ring-07"] if lens or glass else []
+        await client.command("setup", set={"lens": lens, "adapters": adapters, "glass": glass})
+        self._lab.hand("set", "indicator", "away")
+        Technician(self._lab, client, lambda _: None).fit(adapters, glass, lens)  # type: ignore[arg-type]
+
+    async def _answer(self, client: BenchClient, value: Any = True, late: bool = False, twice: bool = False) -> None:
         """The question that stands; `late`: the one that stood when this person answered last."""
         ask = (await client.kept("procedure") or {}).get("ask")
         if late:
             ask = self._last_ask
         self._last_ask = ask or self._last_ask
         if ask is not None:
-            await client.answer(ask["ask"], value)
+            answers = [client.answer(ask["ask"], value) for _ in range(2 if twice else 1)]
+            for failed in await asyncio.gather(*answers, return_exceptions=True):
+                if isinstance(failed, BaseException):
+                    raise failed
+
+    async def _once(
+        self,
+        client: BenchClient,
+        verb: str,
+        args: dict[str, Any],
+        slow_s: float = 0.0,
+        leaves_s: float | None = None,
+    ) -> None:
+        """As a command line: connect, send, wait for the end, leave. All that it hears it hears `slow_s` late.
+
+        `leaves_s`: it is broken off so long after it was begun.
+        """
+        async with asyncio.timeout(leaves_s), self._lab.client(self.name) as own:
+            raw = _raw(own)
+            if raw is not None:
+                raw.lags(slow_s)
+            if verb == "stop":
+                await own.stop()
+            elif verb in WITHOUT_BEAT:
+                await own.command(verb, beat=False, **args)
+            else:
+                await own.do(verb, within_s=MINUTE_S, **args)
 
     async def _of_run(self, client: BenchClient, verb: str) -> None:
         run = (await client.kept("procedure") or {}).get("run")
@@ -111,7 +146,7 @@ class Person:
         await client._publish(client.topics.command(self.name, verb), json.dumps(request).encode())
 
     async def _trouble(self, do: str, args: dict[str, Any]) -> None:
-        raw = self._raw()
+        raw = None if self._client is None else _raw(self._client)
         if raw is None:
             return
         if do == "drop":
@@ -121,121 +156,19 @@ class Person:
             await asyncio.sleep(float(args.get("for_s", 2.0)))
             raw.stall(False)
 
-    def _raw(self) -> MemoryClient | None:
-        found = getattr(self._client, "_client", None) if self._client is not None else None
-        return found if isinstance(found, MemoryClient) else None
+
+class Careless(Technician):
+    """Answers as if all was done; what the question named `forgets` asks for is not. `None` is one who does it all."""
+
+    def __init__(self, lab: Lab, client: BenchClient, forgets: str | None) -> None:
+        super().__init__(lab, client, lambda _: None)  # type: ignore[arg-type]
+        self._forgets = forgets
+
+    def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
+        """See Technician."""
+        return True if ask["name"] == self._forgets else super().obey(procedure, ask, inputs)
 
 
-class Stranger:
-    """Raw messages: stops, nonsense, what was said before, what ought not to be retained."""
-
-    def __init__(self, lab: Lab) -> None:
-        self._lab = lab
-        self._heard: deque[Published] = deque(maxlen=REPEATABLE)
-
-    def hear(self, message: Published) -> None:
-        """Keep commands for later."""
-        if message.topic.startswith(f"{BENCH}command/") and not message.sender.startswith("stranger"):
-            self._heard.append(message)
-
-    async def act(self, do: str, args: dict[str, Any]) -> None:
-        """Raises aiomqtt.MqttError."""
-        broker = BROKERS.get(self._lab.broker_at)
-        if broker is None:
-            return
-        client = MemoryClient(broker, f"stranger-{len(self._heard)}", None, 10)
-        broker.clients.append(client)
-        try:
-            match do:
-                case "stop":
-                    await client.publish(f"{BENCH}command/stranger/stop", str(args.get("payload", "")), qos=1)
-                case "repeat" if self._heard:
-                    kept = self._heard[-1 - int(args.get("back", 0)) % len(self._heard)]
-                    await client.publish(kept.topic, kept.payload, qos=1)
-                case "retain" if self._heard:
-                    kept = self._heard[-1 - int(args.get("back", 0)) % len(self._heard)]
-                    await client.publish(kept.topic, kept.payload, qos=1, retain=True)
-                case "repeat" | "retain":
-                    pass  # nothing was said yet
-                case "nonsense":
-                    topic = str(args.get("topic", "command/stranger/move"))
-                    await client.publish(BENCH + topic, str(args.get("payload", "{")), qos=1)
-                case _:
-                    raise ValueError(f"no stranger does '{do}'")
-        finally:
-            await client.close()
-
-
-class Everybody:
-    """Acts out steps; `client_errors` holds what was no named error."""
-
-    def __init__(self, lab: Lab, witness: Witness) -> None:
-        self._lab, self._witness = lab, witness
-        self._people: dict[str, Person] = {}
-        self.stranger = Stranger(lab)
-        self.client_errors: list[str] = []
-
-    async def act(self, step: Step) -> None:
-        """One step, from its beginning to its end, whatever comes of it."""
-        self._witness.step(step)
-        try:
-            await self._act(step)
-            self._witness.carried_out(step)
-        except (BenchdError, StackFailed, RunEnded, TimeoutError, aiomqtt.MqttError):
-            pass
-        except Exception as error:  # noqa: BLE001 - is told as a broken rule
-            self.client_errors.append(f"{step}: {type(error).__name__}: {error}")
-
-    async def _act(self, step: Step) -> None:
-        lab, args = self._lab, step.args
-        match step.who:
-            case "stranger":
-                await self.stranger.act(step.do, args)
-            case "hand":
-                lab.hand(step.do, **args)
-            case "board" | "counter" | "indicator" | "camera" | "world":
-                await lab.fault(step.who, step.do, **args)
-            case "broker":
-                await self._broker(step.do, args)
-            case "daemon":
-                await self._daemon(step.do)
-            case "clock":
-                lab.loop.step_utc(float(args["by_s"]))
-            case name:
-                if name not in self._people:
-                    self._people[name] = Person(lab, name)
-                await self._people[name].act(step.do, dict(args))
-
-    async def _broker(self, do: str, args: dict[str, Any]) -> None:
-        broker = self._lab.broker
-        match do:
-            case "away":
-                broker.stop(forget=bool(args.get("forget", False)))
-                await asyncio.sleep(float(args.get("for_s", 2.0)))
-                broker.start()
-            case "twice":
-                broker.twice += int(args.get("n", 1))
-            case "stall":
-                theirs = [client for client in broker.clients if client.of_the_daemon]
-                for client in theirs:
-                    client.stall(True)
-                await asyncio.sleep(float(args.get("for_s", 2.0)))
-                for client in theirs:
-                    client.stall(False)
-            case _:
-                raise ValueError(f"no broker does '{do}'")
-
-    async def _daemon(self, do: str) -> None:
-        match do:
-            case "kill":
-                await self._lab.kill_daemon()
-            case "restart":
-                await self._lab.end_daemon()
-            case _:
-                raise ValueError(f"no daemon does '{do}'")
-        await self._lab.start_daemon()
-
-    async def leave(self) -> None:
-        """Everybody lets go."""
-        for person in self._people.values():
-            await person.away()
+def _raw(client: BenchClient) -> MemoryClient | None:
+    found = getattr(client, "_client", None)
+    return found if isinstance(found, MemoryClient) else None

@@ -16,12 +16,15 @@ import structlog
 
 from benchd.errors import BenchdError
 from benchd.testing.virtual_time import EndlessWait
-from tests.virtual.ends.broker_end import MemoryClient, Published
+from tests.virtual.ends.broker_connection import MemoryClient
+from tests.virtual.ends.broker_end import Published
+from tests.virtual.everybody import Everybody
 from tests.virtual.lab import Lab, run
-from tests.virtual.people import Everybody
+from tests.virtual.moments import Moments
 from tests.virtual.rules import rules_of
 from tests.virtual.schedule import Step
 from tests.virtual.witness import Broken, Witness
+from tests.virtual.words import checked
 
 QUIET_S = 30.0
 """After the last step, in which all that was begun may end."""
@@ -39,7 +42,8 @@ class Outcome:
 
 
 def play(steps: Sequence[Step], seed: int, *, memory: Path = Path("/dev/shm")) -> Outcome:
-    """Play the steps on the bench of this seed."""
+    """Play the steps on the bench of this seed. Raises ValueError for a step that nobody can play."""
+    checked(steps)
     outcome = Outcome()
     folder = Path(tempfile.mkdtemp(prefix="benchd-", dir=memory if memory.is_dir() else None))
     try:
@@ -55,10 +59,13 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
     lab = Lab(folder, seed=seed)
     loop = asyncio.get_running_loop()
     lab.watched = witness = Witness([], loop.time)
-    everybody = Everybody(lab, witness)
+    moments = Moments()
+    lab.moment = moments.now
+    everybody = Everybody(lab, witness, moments)
 
     def seen(message: Published) -> None:
         everybody.stranger.hear(message)
+        moments.hear(message)
         witness.seen(message)
 
     def delivered(client: MemoryClient, message: Published) -> None:
@@ -66,6 +73,7 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
             witness.stopped()
 
     async with lab:
+        witness.theirs = lab.its_time.now
         witness.obey(rules_of(lab))
         lab.broker.seen = seen
         lab.broker.delivered = delivered

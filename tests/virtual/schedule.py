@@ -30,13 +30,25 @@ class Step:
         return f"t={self.at_s:.3f} {self.who}: {self.do}{given}"
 
 
+MISLEADING = ("answer", "setup", "typed", "repeat", "retain")
+
+
+def misleads(step: Step) -> bool:
+    """Whether it may tell the bench what is not so, or makes what it was told untrue."""
+    said = step.args.get("verb", step.do)
+    return said in MISLEADING or "forgets" in step.args or step.who == "hand"
+
+
 def written(steps: Iterable[Step]) -> str:
     """The steps, a line each."""
     return "".join(f"{step}\n" for step in steps)
 
 
 def read(text: str) -> list[Step]:
-    """Steps from lines; those that are empty or begin with # are skipped. Raises ValueError naming the line."""
+    """Steps from lines; those that are empty or begin with # are skipped. Raises ValueError naming the line.
+
+    Whether anybody can do what stands there is asked by `words.checked`.
+    """
     steps = []
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip() or line.startswith("#"):

@@ -12,7 +12,7 @@ from tests.virtual.ends.broker_end import Published
 from tests.virtual.schedule import Step
 
 BENCH = "benchd/north-rail/"
-THINGS = ("board", "counter", "indicator", "camera", "world", "broker", "daemon", "clock")
+THINGS = ("board", "counter", "indicator", "camera", "world", "broker", "daemon", "disk", "worker", "machine", "clock")
 """What breaks; what else acts are people."""
 MENDED = ("clear", "shut_door", "plug")
 
@@ -30,7 +30,7 @@ class Broken:
 
 
 class Watched:
-    """The calls of a rule, none of which does anything by itself. `now` is the virtual time (s)."""
+    """The calls of a rule, none of which does anything by itself. `now` is the virtual time (s) that the daemon had."""
 
     fail: Callable[[str], None]
     now: Callable[[], float]
@@ -71,7 +71,8 @@ class Witness(Journal):
 
     def __init__(self, rules: Iterable[Watched], now: Callable[[], float]) -> None:
         super().__init__(None)
-        self._now = now
+        self._now = self.theirs = now
+        """`theirs` is the time that rules go by, which a daemon that is held up does not see pass."""
         self.broken: list[Broken] = []
         self.counts: dict[str, int] = {}
         self._run: str | None = None
@@ -82,7 +83,7 @@ class Witness(Journal):
     def obey(self, rules: Iterable[Watched]) -> None:
         """Hold these rules from now on."""
         for rule in rules:
-            rule.now = self._now
+            rule.now = self.theirs
             rule.fail = self._failed(type(rule).__name__)
             self.rules.append(rule)
 

@@ -34,6 +34,8 @@ class Carriage:
         self._trip_um = record.home_switch_um
         self._tripped = False
         self.stalled = False
+        self.worn_um = 0.0
+        """By so much more the home switch scatters (standard deviation)."""
         self.pending_loss_um = 0.0
         self.growth = 1.0
         self._lowest_um = self._highest_um = self._steady_um()
@@ -103,7 +105,8 @@ class Carriage:
         place = self.um()
         if self._tripped and place > self._trip_um + self.record.switch_hysteresis_um:
             self._tripped = False
-            self._trip_um = self.record.home_switch_um + self.record.switch_scatter_um * self._scatter.standard_normal()
+            scatter_um = self.record.switch_scatter_um + self.worn_um
+            self._trip_um = self.record.home_switch_um + scatter_um * self._scatter.standard_normal()
         elif not self._tripped and place <= self._trip_um:
             self._tripped = True
         return self._tripped

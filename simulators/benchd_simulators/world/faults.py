@@ -27,6 +27,9 @@ def inject(world: World, name: str, value: object = True) -> None:
     def jump(um: float) -> None:
         world.encoder.jump_um += um
 
+    def wear(um: float) -> None:
+        world.carriage.worn_um = abs(um)
+
     def stick(state: str | None) -> None:
         world.stuck_switch = state
 
@@ -36,6 +39,7 @@ def inject(world: World, name: str, value: object = True) -> None:
         "stall": lambda: stall(bool(value)),
         "switch_stuck": lambda: stick("on" if value else None),
         "switch_never": lambda: stick("off" if value else None),
+        "switch_scattered": lambda: wear(number(value, "switch_scattered")),
         "encoder_frozen": lambda: world.encoder.freeze(bool(value)),
         "encoder_jump": lambda: jump(number(value, "encoder_jump")),
         "encoder_reversed": lambda: world.encoder.reverse(bool(value)),

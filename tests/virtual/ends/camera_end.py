@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import errno
 from datetime import datetime
-from typing import cast
+from typing import Any, cast
 from urllib.parse import urlsplit
 
 from benchd.devices import Link, LinkGarbled, LinkTimeout, now_s, now_utc
@@ -14,6 +14,7 @@ from benchd_drivers.http_session import Fetched, MostBytes, Session
 from benchd_drivers.link.foreign import mapped
 from benchd_simulators.firmware.camera import NetworkCamera
 from benchd_simulators.firmware.http import MOST_HEAD
+from tests.virtual.life import OUTSIDE
 
 CAMERAS: dict[str, MemoryCamera] = {}
 """Those that are plugged in, by the host of their URL."""
@@ -23,6 +24,10 @@ class MemoryCamera(NetworkCamera):
     """The simulated camera under a name instead of a port."""
 
     where = ""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self.dialled_by: list[_Writer] = []
 
     def now_utc(self) -> datetime:
         return now_utc()
@@ -43,11 +48,25 @@ class MemoryCamera(NetworkCamera):
         """A connection: what the host reads, and where it writes."""
         loop = asyncio.get_running_loop()
         to_host, to_camera = asyncio.StreamReader(loop=loop), asyncio.StreamReader(MOST_HEAD, loop=loop)
+        writer = _Writer(to_camera)
         talking = loop.create_task(
-            self._connected(to_camera, cast(asyncio.StreamWriter, _Writer(to_host))), name="camera talk"
+            self._connected(to_camera, cast(asyncio.StreamWriter, _Writer(to_host))),
+            name="camera talk",
+            context=OUTSIDE,
         )
-        talking.add_done_callback(lambda _: to_host.feed_eof())
-        return to_host, _Writer(to_camera)
+        self.dialled_by.append(writer)
+
+        def ended(_: asyncio.Task[None]) -> None:
+            self.dialled_by.remove(writer)
+            to_host.feed_eof()
+
+        talking.add_done_callback(ended, context=OUTSIDE)
+        return to_host, writer
+
+    def forsaken(self) -> None:
+        """Whoever had a connection is gone."""
+        for writer in self.dialled_by:
+            writer.close()
 
 
 class _Writer:

@@ -10,6 +10,7 @@ import asyncio
 import errno
 from collections import deque
 from collections.abc import Callable
+from contextvars import copy_context
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from benchd_drivers.link.foreign import mapped
 from benchd_drivers.link.inflow import PORTION, Inflow
 from benchd_drivers.link.port import SerialLink
 from benchd_drivers.link.transport import Transport
+from tests.virtual.life import outside
 
 HELD_BYTES = 4096
 """What the kernel takes of a writer while the device reads nothing."""
@@ -79,7 +81,7 @@ class MemoryPort:
             raise LinkError(f"{self.link} is in use by another process.", advice="Close that program.")
         self._host, self.baud = host, baud
         self._held.clear()
-        self._opened()
+        outside(self._opened)
 
     def closed_by(self, host: MemoryTransport) -> None:
         """Idempotent; also after it was unplugged."""
@@ -100,7 +102,7 @@ class MemoryPort:
         if self._deaf:
             self._held += taken
         else:
-            self._received(taken)
+            outside(self._received, taken)
         return len(taken)
 
 
@@ -129,6 +131,7 @@ class MemoryTransport(Transport):
         self._write_timeout_s = write_timeout_s
         self._on_bytes, self._on_lost = on_bytes, on_lost
         self._loop = asyncio.get_running_loop()
+        self._context = copy_context()
         self._port: MemoryPort | None = None
         self._urgent: deque[_Frame] = deque()
         self._ordinary: deque[_Frame] = deque()
@@ -196,14 +199,14 @@ class MemoryTransport(Transport):
             frame.rest = frame.rest[self._port.take(frame.rest) :]
             if frame.rest:
                 if self._late is None:
-                    self._late = self._loop.call_at(frame.deadline, self._too_late, frame)
+                    self._late = self._loop.call_at(frame.deadline, self._too_late, frame, context=self._context)
                 return
             queue.popleft()
             if self._late is not None:
                 self._late.cancel()
                 self._late = None
             if frame.written is not None:
-                self._loop.call_soon(frame.written, now_s())
+                self._loop.call_soon(frame.written, now_s(), context=self._context)
 
     def _too_late(self, frame: _Frame) -> None:
         text = f"it took no bytes for {self._write_timeout_s:g} s ({len(frame.rest)} left to write)"
@@ -219,14 +222,14 @@ class MemoryTransport(Transport):
 
     def _read_soon(self) -> None:
         if self._reading is None and self._coming and not self._ended:
-            self._reading = self._loop.call_soon(self._read)
+            self._reading = self._loop.call_soon(self._read, context=self._context)
 
     def _read(self) -> None:
         self._reading = None
         if self._ended or not self._coming:
             return
         if wait_s := self._inflow.wait_s(now_s()):
-            self._reading = self._loop.call_later(wait_s, self._read)
+            self._reading = self._loop.call_later(wait_s, self._read, context=self._context)
             return
         data = bytes(self._coming[:PORTION])
         del self._coming[:PORTION]
@@ -242,7 +245,7 @@ class MemoryTransport(Transport):
         """The port is lost; told once."""
         if not self._ended:
             self.cut()
-            self._loop.call_soon(self._on_lost, error)
+            self._loop.call_soon(self._on_lost, error, context=self._context)
 
 
 class MemoryLink(SerialLink):

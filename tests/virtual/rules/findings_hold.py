@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from tests.virtual.schedule import Step
+from tests.virtual.schedule import Step, misleads
 from tests.virtual.witness import Watched
 
 FAR = 2.0
@@ -29,7 +29,7 @@ class FindingsHold(Watched):
         self._handled_s = self.now()
 
     def done(self, step: Step) -> None:
-        if step.do in ("answer", "setup", "typed") or (step.who == "stranger" and step.do in ("repeat", "retain")):
+        if misleads(step):
             self._spoiled = True
 
     def told(self, topic: str, document: Any) -> None:
