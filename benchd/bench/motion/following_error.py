@@ -6,7 +6,7 @@ from typing import NoReturn
 
 from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.trust import Trust
-from benchd.devices import DeviceError
+from benchd.devices import DeviceError, HomeFailed
 
 
 class FollowingError:
@@ -20,13 +20,30 @@ class FollowingError:
         self._figures = figures
         self._trust = trust
         self._zero = (0.0, 0.0)  # motor minus encoder at homing, and the position there
+        self._first_um: float | None = None  # motor minus encoder at the first homing
         self.shift_um = 0.0
         """Motor minus encoder, as last measured at rest."""
         self.rest_um: float | None = None
         """Encoder position where the carriage came to rest; None in motion."""
 
     def set_reference(self) -> None:
-        """Take the present difference as that at homing, for all later comparisons."""
+        """Take the present difference as that at homing, for all later comparisons.
+
+        The motor counts from the switch and the encoder from its mark, so that each homing finds them equally far
+        apart. Raises HomeFailed where they are not: counts lost while nothing was trusted would shift every finding.
+        """
+        if self._first_um is None:
+            self._first_um = self.shift_um
+        off_um = self._first_um - self.shift_um
+        if abs(off_um) > self._figures.disagreement_um:
+            raise HomeFailed(
+                f"The encoder reads {off_um:+.0f} µm at the home switch against the first homing since the start: it "
+                "has lost counts, or the switch has moved.",
+                advice="Switch the encoder's counter off and on, then home again. If the switch was moved: restart the "
+                "daemon, and calibrate the zero of the bench anew.",
+                device="position",
+                data={"off_um": off_um},
+            )
         self._zero = (self.shift_um, self.rest_um or 0.0)
 
     def check_at_rest(self, motor_um: float, place_um: float) -> None:

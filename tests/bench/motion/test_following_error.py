@@ -7,7 +7,7 @@ import pytest
 from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.following_error import FollowingError
 from benchd.bench.motion.trust import Trust
-from benchd.devices import DeviceError
+from benchd.devices import DeviceError, HomeFailed
 
 FIGURES = MotionFigures(speed_um_s=4000.0, following_um=150.0, disagreement_um=60.0, pitch_rel=1e-3, still_um=25.0)
 
@@ -34,6 +34,17 @@ def test_a_place_that_changes_at_rest_costs_the_trust(watched: FollowingError, t
     assert told == []
     watched.check_creep(9_974.0)
     assert told == [("stall", "the carriage moved -26 µm unasked")]
+
+
+def test_counts_lost_while_untrusted_end_the_next_homing(watched: FollowingError) -> None:
+    watched._trust.lose("reset", "the board was reset")
+    watched.check_at_rest(40.0 + 50.0, 0.0)  # a switch may scatter
+    watched.set_reference()
+    watched.check_at_rest(40.0, 100.0)
+    with pytest.raises(HomeFailed, match=r"reads \+100 µm at the home switch"):
+        watched.set_reference()
+    watched.check_at_rest(40.0, 0.0)  # its counter was switched off and on, and has passed its mark
+    watched.set_reference()
 
 
 def test_nothing_creeps_that_is_on_its_way(watched: FollowingError, told: list[tuple[str, str]]) -> None:
