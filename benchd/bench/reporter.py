@@ -22,7 +22,7 @@ MOVING_S = 0.05
 """Shortest polling period, equal to that of publishing: polling faster would only load the controller."""
 RESTING_S = 0.2
 LONG_RESTING_S = 1.0
-"""Once it has been at rest, with nothing under way, for RESTED_S: all that can still happen is a hand that pushes it."""
+"""Once it has been at rest, with nothing under way, for RESTED_S: all that may still happen is that it is pushed."""
 RESTED_S = 60.0
 HEALTH_S = 1.0
 LEAST_PAUSE_S = 0.005

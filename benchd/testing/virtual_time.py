@@ -112,7 +112,7 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
 
 
 class _Selector(selectors.DefaultSelector):
-    """Asks what is ready, and never waits for time to pass. Beside work on the loop itself it asks now and then only."""
+    """Asks what is ready, and never waits for time to pass; beside work on the loop itself it asks now and then."""
 
     def __init__(self, nothing_to_do: Callable[[float | None], bool]) -> None:
         super().__init__()

@@ -21,15 +21,14 @@ from benchd.client.bench_client import BenchClient
 from benchd.daemon import Daemon
 from benchd.testing.virtual_time import VirtualClock, VirtualTimeLoop
 from benchd_simulators.firmware.journal import Journal
-from benchd_simulators.firmware.rig import Rig
 from benchd_simulators.firmware.serve import act
 from benchd_simulators.world import load_world
 from stack import CONFIGS, StackFailed
 from tests.virtual.disk import Disk
 from tests.virtual.ends.broker_end import MemoryBroker
-from tests.virtual.ends.camera_end import MemoryCamera
 from tests.virtual.ends.serial_end import MemoryPort
 from tests.virtual.life import ItsTime, Life, buried
+from tests.virtual.rigs import CurvesRig, VirtualRig, with_diode
 from tests.virtual.same_each_time import run
 from tests.virtual.witness import Witness
 from tests.virtual.worker import Worker
@@ -37,16 +36,11 @@ from tests.virtual.worker import Worker
 __all__ = ["Lab", "run"]
 
 
-class VirtualRig(Rig):
-    """The simulated hardware with cables in memory."""
-
-    port = MemoryPort
-    network_camera = MemoryCamera
-    camera: MemoryCamera
-
-
 class Lab:
-    """`async with Lab(folder, seed=3) as lab:` on a `VirtualTimeLoop`; `bench_file` is what the daemon runs."""
+    """`async with Lab(folder, seed=3) as lab:` on a `VirtualTimeLoop`; `bench_file` is what the daemon runs.
+
+    With `curves` it reads sharpness from a photodiode instead of pictures.
+    """
 
     def __init__(
         self,
@@ -55,11 +49,12 @@ class Lab:
         world: str = "workshop",
         config: str = "workshop",
         seed: int = 1,
+        curves: bool = False,
         change: Callable[[Any], None] = lambda _: None,
     ) -> None:
         self.folder, self.config, self.seed = folder, config, seed
         self._world = world
-        self._change = change
+        self._curves, self._change = curves, change
         self.bench_file = folder / config / "bench.yaml"
         self._ports = folder / "run"
         self.broker_at = f"127.0.0.1:{1 + seed % 60000}"
@@ -79,9 +74,8 @@ class Lab:
             shutil.copytree(CONFIGS / config, self.folder / config)
         self.machine = load_world(self._world, self.seed, 1.0, self.loop.time)
         self.journal = self.watched or Journal(self.folder / "journal.tsv", self.loop.time)
-        self.rig = VirtualRig(
-            self.machine, self._ports, pace=1.0, identity="7A01", seed=self.seed, journal=self.journal
-        )
+        rig = CurvesRig if self._curves else VirtualRig
+        self.rig = rig(self.machine, self._ports, pace=1.0, identity="7A01", seed=self.seed, journal=self.journal)
         self.rig.camera.where = f"camera-{self.seed}"
         self._board = asyncio.create_task(self.rig.board.run(), name="board")
         if self.watched is not None:
@@ -112,6 +106,8 @@ class Lab:
     def _write_bench_file(self) -> None:
         yaml = YAML()
         doc = yaml.load(self.bench_file.read_text(encoding="utf-8"))
+        if self._curves:
+            with_diode(doc)
         for link in doc["links"].values():
             link["kind"] = "memory"
             link["port"] = str(self._ports / Path(link["port"]).name)

@@ -41,13 +41,13 @@ class Outcome:
     seconds: float = 0.0
 
 
-def play(steps: Sequence[Step], seed: int, *, memory: Path = Path("/dev/shm")) -> Outcome:
-    """Play the steps on the bench of this seed. Raises ValueError for a step that nobody can play."""
+def play(steps: Sequence[Step], seed: int, *, curves: bool = False, memory: Path = Path("/dev/shm")) -> Outcome:
+    """Play the steps on the bench of this seed, which takes pictures or reads `curves`. Raises ValueError for a step that nobody can play."""
     checked(steps)
     outcome = Outcome()
     folder = Path(tempfile.mkdtemp(prefix="benchd-", dir=memory if memory.is_dir() else None))
     try:
-        run(_play(sorted(steps, key=lambda step: step.at_s), seed, folder, outcome), seed)
+        run(_play(sorted(steps, key=lambda step: step.at_s), seed, folder, outcome, curves), seed)
     except EndlessWait as stuck:
         outcome.broken.append(Broken("Endless", outcome.seconds, str(stuck)))
     finally:
@@ -55,8 +55,8 @@ def play(steps: Sequence[Step], seed: int, *, memory: Path = Path("/dev/shm")) -
     return outcome
 
 
-async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome) -> None:
-    lab = Lab(folder, seed=seed)
+async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome, curves: bool) -> None:
+    lab = Lab(folder, seed=seed, curves=curves)
     loop = asyncio.get_running_loop()
     lab.watched = witness = Witness([], loop.time)
     moments = Moments()
