@@ -42,7 +42,10 @@ class Outcome:
 
 
 def play(steps: Sequence[Step], seed: int, *, curves: bool = False, memory: Path = Path("/dev/shm")) -> Outcome:
-    """Play the steps on the bench of this seed, which takes pictures or reads `curves`. Raises ValueError for a step that nobody can play."""
+    """Play the steps on the bench of this seed, which takes pictures or reads `curves`.
+
+    Raises ValueError for a step that nobody can play.
+    """
     checked(steps)
     outcome = Outcome()
     folder = Path(tempfile.mkdtemp(prefix="benchd-", dir=memory if memory.is_dir() else None))
