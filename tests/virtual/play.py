@@ -52,7 +52,7 @@ def play(steps: Sequence[Step], seed: int, *, memory: Path = Path("/dev/shm")) -
 
 
 async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome) -> None:
-    lab = Lab(folder, seed=seed)
+    lab = Lab(folder, seed=seed, change=_narrow if seed % 5 == 2 else lambda _: None)
     loop = asyncio.get_running_loop()
     lab.watched = witness = Witness([], loop.time)
     everybody = Everybody(lab, witness)
@@ -62,7 +62,7 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
         witness.seen(message)
 
     def delivered(client: MemoryClient, message: Published) -> None:
-        if client.name.startswith("benchd-stop") and message.topic.endswith("/stop"):
+        if client.name.startswith("benchd-stop") and message.topic.endswith("/stop") and not message.of_the_daemon:
             witness.stopped()
 
     async with lab:
@@ -97,6 +97,11 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
     outcome.broken += [Broken("NamedErrors", loop.time(), text) for text in everybody.client_errors]
     outcome.broken += [Broken("DaemonLives", loop.time(), text) for text in lab.fell]
     outcome.counts, outcome.lines, outcome.seconds = witness.counts, witness.lines, loop.time()
+
+
+def _narrow(bench: Any) -> None:
+    """So much is to be kept free that a lens leaves 4 mm of the travel out, and a plate 2.5 mm more."""
+    bench["motion"]["clearance_um"] = 38_000
 
 
 async def _keep_up(lab: Lab) -> None:
