@@ -30,7 +30,7 @@ from tests.virtual.ends.serial_end import MemoryPort
 from tests.virtual.life import ItsTime, Life, buried
 from tests.virtual.rigs import CurvesRig, VirtualRig, with_diode
 from tests.virtual.same_each_time import run
-from tests.virtual.witness import Witness
+from tests.virtual.witness import BENCH, Witness
 from tests.virtual.worker import Worker
 
 __all__ = ["Lab", "run"]
@@ -166,6 +166,8 @@ class Lab:
         await asyncio.wait((serving, life.gone), return_when=asyncio.FIRST_COMPLETED)
         if life.over:
             return
+        if self.watched is not None:
+            self.watched.ended_in_order()
         if not serving.cancelled() and serving.exception() is not None:
             self.fell.append(f"as it ended: {serving.exception()!r}")
         self._gone(life)
@@ -196,26 +198,59 @@ class Lab:
             self._life.hold_up(for_s)
             self.its_time.stop(for_s)
 
-    def homed(self) -> bool | None:
-        """Whether the daemon trusts the position, None while it is not up."""
-        mqtt = None if self.daemon is None else self.daemon._mqtt
-        return None if mqtt is None else mqtt._bench.trust.homed
+    def own(self) -> dict[str, dict[str, Any]]:
+        """What the daemon itself knows, by the topics and keys that tell it; nothing while it is not up."""
+        if self.daemon is None or (mqtt := self.daemon._mqtt) is None:
+            return {}
+        bench, runner = mqtt._bench, mqtt._runner
+        setup = bench.setup.document.model_dump(mode="json")
+        told = {"rev", "lens", "adapters", "glass", "ring", "distance_mm", "temperature_C", "trim_um", "stale"}
+        return {
+            "device/carriage": {"homed": bench.trust.homed, "why": bench.trust.why},
+            "setup": {key: value for key, value in setup.items() if key in told},
+            "procedure": {"state": runner._published_state(), "ask": runner.prompts.open},
+        }
+
+    def notices(self) -> dict[str, dict[str, Any]]:
+        """What the daemon means to have retained, by topic below the bench; nothing while it is not up."""
+        return {} if self.daemon is None else self.daemon.notices.snapshot()
+
+    def kept(self) -> dict[str, bytes]:
+        """What the broker keeps, by topic below the bench."""
+        return {
+            topic.removeprefix(BENCH): message.payload
+            for topic, message in self.broker.kept.items()
+            if topic.startswith(BENCH)
+        }
+
+    def connections(self) -> tuple[str, ...]:
+        """The daemon's own connections to the broker, each by a name of its own; none where one is lost
+        or stalled, or the daemon held up."""
+        ours = [one for one in self.broker.clients if one.of_the_daemon]
+        sound = len(ours) >= 2 and not any(one.stalled for one in ours) and not self.its_time.stands
+        return tuple(one.name for one in ours) if sound else ()
 
     def reachable(self) -> bool:
         """Whether the daemon's own connections are sound, it has the board's line open, and is not held up."""
-        ours = [one for one in self.broker.clients if one.of_the_daemon]
-        return (
-            not self.its_time.stands
-            and len(ours) >= 2
-            and not any(one.stalled for one in ours)
-            and self.rig.cables["board"].port.in_use
-        )
+        return bool(self.connections()) and self.rig.cables["board"].port.in_use
 
     @contextlib.asynccontextmanager
     async def client(self, user: str) -> AsyncIterator[BenchClient]:
         """A client of this bench."""
         async with BenchClient(f"memory://{self.broker_at}", bench="north-rail", user=user) as client:
             yield client
+
+    def scale_um(self) -> float | None:
+        """What the scale reads, without its noise; None before its mark, and where a fault has it read otherwise."""
+        off_um = self.scale_off_um()
+        return None if off_um is None else self.machine.encoder.scale_um(self.machine.carriage_um) + off_um
+
+    def scale_off_um(self) -> float | None:
+        """What faults have added to the scale; None as for `scale_um`."""
+        encoder = self.machine.encoder
+        if not encoder.reference_seen or encoder._frozen is not None or encoder._turn_um is not None:
+            return None
+        return encoder.jump_um - encoder._zero_um
 
     # ---- the hand, which the daemon never sees
 

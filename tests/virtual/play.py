@@ -59,7 +59,7 @@ def play(steps: Sequence[Step], seed: int, *, curves: bool = False, memory: Path
 
 
 async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome, curves: bool) -> None:
-    lab = Lab(folder, seed=seed, curves=curves)
+    lab = Lab(folder, seed=seed, curves=curves, change=_narrow if seed % 5 == 2 else lambda _: None)
     loop = asyncio.get_running_loop()
     lab.watched = witness = Witness([], loop.time)
     moments = Moments()
@@ -72,7 +72,7 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
         witness.seen(message)
 
     def delivered(client: MemoryClient, message: Published) -> None:
-        if client.name.startswith("benchd-stop") and message.topic.endswith("/stop"):
+        if client.name.startswith("benchd-stop") and message.topic.endswith("/stop") and not message.of_the_daemon:
             witness.stopped()
 
     async with lab:
@@ -108,6 +108,11 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
     outcome.broken += [Broken("NamedErrors", loop.time(), text) for text in everybody.client_errors]
     outcome.broken += [Broken("DaemonLives", loop.time(), text) for text in lab.fell]
     outcome.counts, outcome.lines, outcome.seconds = witness.counts, witness.lines, loop.time()
+
+
+def _narrow(bench: Any) -> None:
+    """So much is to be kept free that a lens leaves 4 mm of the travel out, and a plate 2.5 mm more."""
+    bench["motion"]["clearance_um"] = 38_000
 
 
 async def _keep_up(lab: Lab) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -33,7 +34,11 @@ class Watched:
     """The calls of a rule, none of which does anything by itself. `now` is the virtual time (s) that the daemon had."""
 
     fail: Callable[[str], None]
+    count: Callable[[str], None]
     now: Callable[[], float]
+
+    def passed(self) -> None:
+        """Time may have passed; called before each of the calls below."""
 
     def sent(self, port: str, data: bytes) -> None:
         """Bytes left the daemon for a device."""
@@ -62,6 +67,9 @@ class Watched:
     def daemon(self, up: bool) -> None:
         """The daemon answers, or is gone."""
 
+    def ended_in_order(self) -> None:
+        """The daemon has ended in order, as it was asked to when it was told to be gone."""
+
     def over(self) -> None:
         """The bench has come to rest, and the daemon is still up."""
 
@@ -78,6 +86,7 @@ class Witness(Journal):
         self._run: str | None = None
         self.lines: list[str] = []
         self.rules: list[Watched] = []
+        self._timed: list[Watched] = []
         self.obey(rules)
 
     def obey(self, rules: Iterable[Watched]) -> None:
@@ -85,7 +94,14 @@ class Witness(Journal):
         for rule in rules:
             rule.now = self.theirs
             rule.fail = self._failed(type(rule).__name__)
+            rule.count = self._count
             self.rules.append(rule)
+            if type(rule).passed is not Watched.passed:
+                self._timed.append(rule)
+
+    def _passed(self) -> None:
+        for rule in self._timed:
+            rule.passed()
 
     def _failed(self, name: str) -> Callable[[str], None]:
         def fail(text: str) -> None:
@@ -99,11 +115,13 @@ class Witness(Journal):
     def note(self, port: str, direction: str, data: bytes) -> None:
         self.lines.append(f"{self._now():.6f}\t{port}\t{direction}\t{data!r}")
         if direction == "out":
+            self._passed()
             for rule in self.rules:
                 rule.said(port, data)
 
     def wrote(self, port: str, data: bytes) -> None:
         """The daemon writes, and the device may hear it later."""
+        self._passed()
         for rule in self.rules:
             rule.sent(port, data)
 
@@ -113,6 +131,7 @@ class Witness(Journal):
         if not message.topic.startswith(BENCH):
             return
         topic = message.topic.removeprefix(BENCH)
+        self._passed()
         if topic.startswith("command/"):
             _, user, verb = (*topic.split("/"), "", "")[:3]
             self._count("commands")
@@ -130,6 +149,7 @@ class Witness(Journal):
 
     def step(self, step: Step) -> None:
         self.lines.append(f"{self._now():.6f}\tstep\t{step}")
+        self._passed()
         for rule in self.rules:
             rule.done(step)
 
@@ -141,10 +161,12 @@ class Witness(Journal):
 
     def stopped(self) -> None:
         """A stop is delivered to the daemon."""
+        self._passed()
         for rule in self.rules:
             rule.stopped()
 
     def handled(self) -> None:
+        self._passed()
         for rule in self.rules:
             rule.handled()
 
@@ -155,17 +177,31 @@ class Witness(Journal):
 
     def daemon(self, up: bool) -> None:
         self.lines.append(f"{self._now():.6f}\tdaemon\t{'up' if up else 'gone'}")
+        self._passed()
         for rule in self.rules:
             rule.daemon(up)
 
+    def ended_in_order(self) -> None:
+        self._passed()
+        for rule in self.rules:
+            rule.ended_in_order()
+
     def over(self) -> None:
+        self._passed()
         for rule in self.rules:
             rule.over()
 
 
 def _object(payload: bytes) -> dict[str, Any]:
     try:
-        found = json.loads(payload)
+        found = json.loads(payload, parse_float=_finite)
     except (ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
+
+
+def _finite(text: str) -> float:
+    """Raises ValueError for a number beyond all bounds: a document that holds one is none."""
+    if not math.isfinite(number := float(text)):
+        raise ValueError(text)
+    return number

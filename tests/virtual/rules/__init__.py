@@ -8,14 +8,17 @@ from tests.virtual.rules.answered import AnswerAfterQuestion, AnsweredOnce
 from tests.virtual.rules.asked_for import AskedFor
 from tests.virtual.rules.at_rest import AtRest
 from tests.virtual.rules.dark import Dark
+from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
+from tests.virtual.rules.finding_recorded import FindingRecorded
 from tests.virtual.rules.findings_hold import FindingsHold
 from tests.virtual.rules.held import Held
-from tests.virtual.rules.inside import Inside
+from tests.virtual.rules.inside import Inside, pieces_of
 from tests.virtual.rules.plain_errors import PlainErrors
 from tests.virtual.rules.record_whole import RecordWhole
+from tests.virtual.rules.retained import Retained
 from tests.virtual.rules.still import Still
-from tests.virtual.rules.stops import Stops
-from tests.virtual.rules.trusted import LossTold, TrustedOnly
+from tests.virtual.rules.stops import Rests, Stops
+from tests.virtual.rules.trusted import HomedWell, LossTold, TrustedOnly
 from tests.virtual.witness import Watched
 
 if TYPE_CHECKING:
@@ -28,15 +31,22 @@ def rules_of(lab: Lab) -> list[Watched]:
         AskedFor(),
         Still(),
         TrustedOnly(),
-        LossTold(),
+        LossTold(lab.connections, lambda: lab.scale_um() is not None),
+        HomedWell(lambda: lab.machine.carriage_um - lab.machine.motor.position_um),
         Held(),
-        Inside(),
-        Stops(lambda: lab.machine.motor.moving, lab.reachable),
+        Inside(lambda: lab.machine.motor.position_um, lab.scale_um, *pieces_of(lab.bench_file)),
+        Stops(lab.reachable, lab.connections),
+        Rests(lambda: lab.machine.motor.moving),
         AnsweredOnce(),
+        Answered(lab.connections),
+        EndsOnce(lab.connections),
+        OnlyAccepted(lab.connections),
         AnswerAfterQuestion(),
         Dark(lambda: lab.machine.lamp.level > 0.0 and lab.rig.cables["board"].port.in_use),
         PlainErrors(),
-        AtRest(lab.homed),
+        AtRest(),
+        Retained(lab.notices, lab.own, lab.kept, lab.connections),
         RecordWhole(lab.bench_file.parent / "workshop.db"),
-        FindingsHold(lambda lp_mm: lab.machine.truth(lp_mm)["focus_error_um"]),
+        FindingRecorded(lab.bench_file.parent / "workshop.db", lambda: lab.machine.lamp.level),
+        FindingsHold(lambda lp_mm: lab.machine.truth(lp_mm)["focus_error_um"], lab.machine.standing, lab.scale_off_um),
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from tests.virtual.rules.motion import ON_ITS_WAY_S, RUN_VERBS, Causes, begins
+from tests.virtual.rules.stops import is_stop
 
 OVER_S = 0.3
 """From the end of a command or run to the event that tells it."""
@@ -11,17 +12,24 @@ OLDEST_BEAT_S = 3.0 + 1.0
 
 
 class AskedFor(Causes):
-    """Fails with the bytes that have no cause."""
+    """Fails with the bytes that have no cause. Once the byte of a stop is out, nothing from before it is one."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._byte_s = -1.0
 
     def sent(self, port: str, data: bytes) -> None:
+        if port == "board" and is_stop(data):
+            self._byte_s = self.now()
         if port != "board" or not begins(data):
             return
         now = self.now()
+        heard = self._byte_s >= self.stopped_s or now - self.stopped_s > ON_ITS_WAY_S
         for taken_s, verb, beat, ident in reversed(self.commands):
             drawn_s = self.beats.get(beat, -1.0)
             if drawn_s < 0.0 or taken_s - drawn_s > OLDEST_BEAT_S:
                 continue
-            if drawn_s < self.stopped_s < now - ON_ITS_WAY_S or not self.is_cause(taken_s, ident):
+            if (drawn_s < self.stopped_s and heard) or not self.is_cause(taken_s, ident):
                 continue
             if verb in RUN_VERBS:
                 if self.state in ("running", "asking", "aborting", "paused") or now - self.state_s < OVER_S:

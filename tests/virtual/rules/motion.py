@@ -26,6 +26,19 @@ def begins(data: bytes) -> bool:
     return _MOTION.search(data) is not None
 
 
+def long_lasting(verb: str, request: dict[str, Any]) -> bool:
+    """Whether a command goes on after its answer, and ends with an event."""
+    args = request.get("args")
+    given = args if isinstance(args, dict) else {}
+    match verb:
+        case "run":
+            return given.get("dry") is not True
+        case "setup":
+            return given.get("follow") is True
+        case _:
+            return verb in ("home", "nominal", "move", "sweep")
+
+
 def target_mm(data: bytes) -> float | None:
     """The board's own number of where an absolute motion goes."""
     found = _TARGET.search(data)

@@ -1,0 +1,92 @@
+"""What the broker keeps is what the daemon says, within 2 s of rest, and no command is kept."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from tests.virtual.witness import Watched
+
+REST_S = 2.0
+EVERY_S = 0.5
+PASSING = ("t", "seq", "note")
+"""Keys that are no change, and the one that says what is not finite."""
+
+
+class Retained(Watched):
+    """`notices` is what the daemon means to have retained, `own` what it knows, `kept` what the broker keeps.
+
+    A document that has not changed for 2 s over connections that were sound so long is the one that is kept.
+    """
+
+    def __init__(
+        self,
+        notices: Callable[[], Mapping[str, Any]],
+        own: Callable[[], Mapping[str, Mapping[str, Any]]],
+        kept: Callable[[], Mapping[str, bytes]],
+        connected: Callable[[], tuple[str, ...]],
+    ) -> None:
+        self._notices, self._own, self._kept, self._connected = notices, own, kept, connected
+        self._since: dict[str, tuple[Any, float]] = {}
+        self._over: tuple[str, ...] = ()
+        self._next_s = 0.0
+        self._online = False
+
+    def daemon(self, up: bool) -> None:
+        self._since.clear()
+        self._online = False
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic == "online":
+            self._online = document is True
+            self._since.clear()
+
+    def passed(self) -> None:
+        if self.now() < self._next_s:
+            return
+        self._next_s = self.now() + EVERY_S
+        over = self._connected()
+        if not over or over != self._over or not self._online:
+            self._over = over
+            self._since.clear()
+            return
+        self._look()
+
+    def _look(self) -> None:
+        now, kept = self.now(), self._kept()
+        said = {topic: _core(document) for topic, document in self._notices().items() if topic != "beat"}
+        wrong = []
+        for topic, document in (
+            said | {topic: None for topic in kept if topic not in (*said, "beat", "online")}
+        ).items():
+            before, since_s = self._since.get(topic, (document, now))
+            if before != document:
+                since_s = now
+            self._since[topic] = (document, since_s)
+            if now - since_s > REST_S and document != (_core(json.loads(kept[topic])) if topic in kept else None):
+                wrong.append(topic)
+        for topic in wrong:
+            self._since.pop(topic)
+            self.fail(f"{topic} is kept as {kept.get(topic)!r}, while the daemon says {said.get(topic)}")
+
+    def over(self) -> None:
+        kept = self._kept()
+        if not self._connected() or not self._online:
+            return
+        if kept.get("online") != b"true":
+            self.fail(f"the broker keeps {kept.get('online')!r} of whether the daemon is on line")
+        for topic, known in self._own().items():
+            document = json.loads(kept.get(topic, b"{}"))
+            told = {key: document.get(key) for key in known}
+            if told != dict(known):
+                self.fail(f"{topic} is kept with {told}, while the daemon knows {dict(known)}")
+        for topic in kept:
+            if topic.startswith("command/"):
+                self.fail(f"the command {topic} is kept")
+
+
+def _core(document: Any) -> Any:
+    if not isinstance(document, dict):
+        return document
+    return {key: value for key, value in document.items() if key not in PASSING}
