@@ -7,28 +7,23 @@ a rule is cut down to the fewest steps that still break it, and kept as a file t
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import os
 import signal
 import sys
 import tempfile
-import time
-from collections import Counter
-from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 sys.path[:0] = [str(ROOT)]
 
-from soak_mutants import caught  # noqa: E402 - found from here on
+from soak_histories import Asked, keep, soaked  # noqa: E402 - found from here on
+from soak_mutants import caught  # noqa: E402
 from soak_plot import drawn_over_time  # noqa: E402
-from tests.virtual.drawn import drawn  # noqa: E402
-from tests.virtual.play import Outcome, play, shrunk  # noqa: E402
-from tests.virtual.schedule import Step, read, written  # noqa: E402
+from tests.virtual.play import play  # noqa: E402
+from tests.virtual.schedule import kept  # noqa: E402
 
-HOUR_S = 3600.0
-SHRINK_S = 300.0
-"""So long at the most a schedule is cut down."""
+ALONE = {"--replay", "--mutants"}
+"""What is called with nothing else: a schedule has its own seed, and each mutant its minute."""
 
 
 def main() -> int:
@@ -38,124 +33,73 @@ def main() -> int:
     if args.mutants:
         return caught(args.mutants if isinstance(args.mutants, str) else None)
     if args.replay:
-        return _replay(args.replay, args.seed)
-    return _soak(args)
+        return _replay(args.replay)
+    asked = Asked(args.hours, args.seed, args.faults, args.curves, args.processes)
+    try:
+        broken, judged = soaked(asked)
+    except KeyboardInterrupt:
+        print("Broken off.", file=sys.stderr)
+        return 1
+    for seed, outcome in broken[:3]:
+        keep(args.out, asked, seed, outcome)
+    return 0 if judged and not broken else 1
 
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="scripts/soak", description=__doc__)
-    parser.add_argument("--hours", type=float, default=1.0, help="virtual hours (default 1)")
+    parser.add_argument("--hours", type=_positive, default=1.0, help="virtual hours (default 1)")
     parser.add_argument("--seed", type=int, default=1, help="the first of the numbers that histories are drawn from")
-    parser.add_argument("--no-faults", dest="faults", action="store_false", help="people alone: nothing breaks")
-    parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    parser.add_argument(
+        "--faults", action=argparse.BooleanOptionalAction, default=True, help="without: people alone, nothing breaks"
+    )
+    parser.add_argument(
+        "--curves", action="store_true", help="the bench reads its sharpness from a photodiode, and takes no pictures"
+    )
+    parser.add_argument(
+        "--processes", type=_count, default=os.cpu_count() or 1, help="side by side (default: one for each core)"
+    )
     parser.add_argument("--out", type=Path, default=Path("soak"), help="folder for what broke a rule (default soak)")
-    parser.add_argument("--replay", type=Path, metavar="FILE", help="run a schedule again")
+    parser.add_argument("--replay", type=Path, metavar="FILE", help="run a kept schedule again")
     parser.add_argument(
         "--mutants", nargs="?", const=True, metavar="NAME", help="is each small edit of a guard caught?"
     )
+    given = {word.partition("=")[0] for word in sys.argv[1:] if word.startswith("--")}
+    if (alone := given & ALONE) and len(given) > 1:
+        parser.error(f"{alone.pop()} goes with no other option")
     return parser.parse_args()
 
 
-def _one(task: tuple[int, bool]) -> tuple[int, Outcome]:
-    seed, faults = task
-    outcome = play(drawn(seed, faults=faults), seed)
-    if not outcome.broken:
-        outcome.lines.clear()
-    return seed, outcome
+def _positive(text: str) -> float:
+    if not 0.0 < (value := float(text)) < 1e6:
+        raise argparse.ArgumentTypeError(f"{text} is no number of hours")
+    return value
 
 
-def _histories(seed: int, faults: bool, processes: int) -> Iterator[tuple[int, Outcome]]:
-    tasks = ((number, faults) for number in range(seed, seed + 10**6))
-    if processes == 1:
-        yield from map(_one, tasks)
-        return
-    with multiprocessing.get_context("forkserver").Pool(processes, maxtasksperchild=200) as pool:
-        window = [pool.apply_async(_one, (next(tasks),)) for _ in range(2 * processes)]
-        while True:
-            yield window.pop(0).get()
-            window.append(pool.apply_async(_one, (next(tasks),)))
+def _count(text: str) -> int:
+    if (value := int(text)) < 1:
+        raise argparse.ArgumentTypeError("at least one is needed")
+    return value
 
 
-def _soak(args: argparse.Namespace) -> int:
-    from rich.console import Console
-    from rich.progress import Progress, TextColumn
-
-    console = Console(stderr=True)
-    counts: Counter[str] = Counter()
-    broken: list[tuple[int, Outcome]] = []
-    seconds, began = 0.0, time.perf_counter()
-    columns = (*Progress.get_default_columns()[:2], TextColumn("{task.fields[said]}"))
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
-        bar = progress.add_task("hours", total=args.hours, said="")
-        for seed, outcome in _histories(args.seed, args.faults, args.processes):
-            seconds += outcome.seconds
-            counts.update(outcome.counts)
-            counts["histories"] += 1
-            if outcome.broken:
-                broken.append((seed, outcome))
-                console.print(f"history {seed}: {outcome.broken[0]}", markup=False)
-            rate = seconds / (time.perf_counter() - began)
-            progress.update(bar, completed=seconds / HOUR_S, said=f"{rate:.0f} h an hour, {len(broken)} broke a rule")
-            if seconds >= args.hours * HOUR_S:
-                break
-    spent = time.perf_counter() - began
-    print(f"{seconds / HOUR_S:.1f} virtual hours in {spent / 60:.1f} min: {seconds / spent:.0f} hours an hour.")
-    print(", ".join(f"{value} {key}" for key, value in sorted(_told(counts).items())))
-    for seed, outcome in broken[:3]:
-        _keep(args.out, seed, drawn(seed, faults=args.faults), outcome)
-    if broken:
-        print(f"{len(broken)} of {counts['histories']} histories broke a rule.")
-    else:
-        print(f"Every rule held in {counts['histories']} histories.")
-    return 1 if broken else 0
-
-
-def _told(counts: Counter[str]) -> dict[str, int]:
-    told = {"histories": counts["histories"], "commands": counts["commands"], "kills": counts["step kill"]}
-    told["runs"] = counts["runs"]
-    told["findings"] = counts["findings"]
-    told["faults"] = counts["faults"]
-    return told
-
-
-def _keep(folder: Path, seed: int, steps: Sequence[Step], outcome: Outcome) -> None:
-    rule, ends = outcome.broken[0].rule, time.perf_counter() + SHRINK_S
-
-    def breaks(fewer: Sequence[Step]) -> bool:
-        if time.perf_counter() > ends:
-            return False
-        return any(one.rule == rule for one in play(fewer, seed).broken)
-
-    least = shrunk(steps, breaks, lambda left: print(f"  {left} steps still break {rule}", file=sys.stderr))
-    again = play(least, seed)
-    folder.mkdir(parents=True, exist_ok=True)
-    file = folder / f"{rule}-{seed}.txt"
-    said = str(again.broken[0] if again.broken else rule).partition("\n")[0]
-    file.write_text(f"# seed {seed}: {said}\n{written(least)}", encoding="utf-8")
-    file.with_suffix(".tsv").write_text("\n".join(again.lines) + "\n", encoding="utf-8")
-    drawn_over_time(again.lines, file.with_suffix(".png"))
-    print(f"\n{file.read_text(encoding='utf-8')}\nscripts/soak --replay {file} runs it again.")
-
-
-def _replay(file: Path, seed: int) -> int:
+def _replay(file: Path) -> int:
     try:
-        text = file.read_text(encoding="utf-8")
-        steps = read(text)
+        schedule = kept(file.read_text(encoding="utf-8"))
+        outcome = play(schedule.steps, schedule.seed, curves=schedule.curves)
     except (OSError, ValueError) as error:
         print(f"{file}: {error}", file=sys.stderr)
         return 2
-    first = text.partition("\n")[0].split()
-    if len(first) > 2 and first[:2] == ["#", "seed"]:
-        seed = int(first[2].rstrip(":"))
-    outcome = play(steps, seed)
     for one in outcome.broken:
         print(one)
+    if not outcome.broken:
+        print(f"Every rule held in {outcome.seconds:.1f} s.")
     file.with_suffix(".tsv").write_text("\n".join(outcome.lines) + "\n", encoding="utf-8")
     drawn_over_time(outcome.lines, file.with_suffix(".png"))
-    print(f"{outcome.seconds:.1f} s; journal and plot lie beside it." if not outcome.broken else "", end="\n")
+    print(f"{file.with_suffix('.tsv')} and {file.with_suffix('.png')} show what was said and done.")
     return 1 if outcome.broken else 0
 
 
 if __name__ == "__main__":
-    os.environ["XDG_RUNTIME_DIR"] = tempfile.mkdtemp(prefix="benchd-soak-")
-    sys.exit(main())
+    with tempfile.TemporaryDirectory(prefix="benchd-soak-") as runtime:
+        os.environ["XDG_RUNTIME_DIR"] = runtime
+        code = main()
+    sys.exit(code)

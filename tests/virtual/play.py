@@ -107,6 +107,7 @@ async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome
     outcome.broken += witness.broken
     outcome.broken += [Broken("NamedErrors", loop.time(), text) for text in everybody.client_errors]
     outcome.broken += [Broken("DaemonLives", loop.time(), text) for text in lab.fell]
+    witness.counts["looked at"] = len(witness.lines)
     outcome.counts, outcome.lines, outcome.seconds = witness.counts, witness.lines, loop.time()
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 _LINE = re.compile(r"t=(?P<at>\d+(?:\.\d+)?) (?P<who>[a-z0-9_-]+): (?P<do>[a-z_]+)(?P<args>.*)")
+_FIRST = re.compile(r"# seed (?P<seed>\d+)(?P<curves>, curves)?: .+")
 _ARG = re.compile(r" (?P<key>[A-Za-z_]+)=")
 
 
@@ -37,6 +38,26 @@ def misleads(step: Step) -> bool:
     """Whether it may tell the bench what is not so, or makes what it was told untrue."""
     said = step.args.get("verb", step.do)
     return said in MISLEADING or "forgets" in step.args or step.who == "hand"
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A schedule in a file: its first line tells the bench that it is played on, and what it is kept for."""
+
+    seed: int
+    curves: bool
+    steps: list[Step]
+
+    def written(self, why: str) -> str:
+        return f"# seed {self.seed}{', curves' if self.curves else ''}: {why}\n{written(self.steps)}"
+
+
+def kept(text: str) -> Kept:
+    """What such a file holds. Raises ValueError naming the line."""
+    first = text.partition("\n")[0]
+    if (found := _FIRST.fullmatch(first.rstrip())) is None:
+        raise ValueError(f"line 1: '# seed N: why it is kept', not {first!r}")
+    return Kept(int(found["seed"]), found["curves"] is not None, read(text))
 
 
 def written(steps: Iterable[Step]) -> str:

@@ -9,7 +9,7 @@ import pytest
 
 from tests.virtual.drawn import drawn
 from tests.virtual.play import Outcome, play
-from tests.virtual.schedule import read
+from tests.virtual.schedule import kept
 
 SCHEDULES = sorted((Path(__file__).parent / "schedules").glob("*.txt"))
 SEEDS = range(1, 7)
@@ -40,6 +40,6 @@ def test_in_these_histories_something_happens(histories: dict[int, Outcome]) -> 
 
 @pytest.mark.parametrize("schedule", SCHEDULES, ids=lambda path: path.stem)
 def test_every_rule_holds_where_one_was_broken_once(schedule: Path) -> None:
-    text = schedule.read_text(encoding="utf-8")
-    outcome = play(read(text), int(text.split()[2].rstrip(":")))
+    found = kept(schedule.read_text(encoding="utf-8"))
+    outcome = play(found.steps, found.seed, curves=found.curves)
     assert not outcome.broken, told(outcome)
