@@ -7,7 +7,7 @@ import pytest
 from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.following_error import FollowingError
 from benchd.bench.motion.trust import Trust
-from benchd.devices import DeviceError
+from benchd.devices import DeviceError, HomeFailed
 
 FIGURES = MotionFigures(speed_um_s=4000.0, following_um=150.0, disagreement_um=60.0, pitch_rel=1e-3, still_um=25.0)
 
@@ -52,6 +52,18 @@ def test_small_losses_add_up_to_one_that_is_seen(watched: FollowingError, told: 
     with pytest.raises(DeviceError, match=r"disagree by \+66 µm"):
         watched.check_at_rest(5_106.0, 5_000.0)
     assert told[0][0] == "stall"
+
+
+def test_a_scale_that_has_miscounted_is_not_homed_into_truth(watched: FollowingError) -> None:
+    """The motor is set anew at the switch, whose scatter is allowed; the scale is not, its mark having been seen."""
+    watched._trust.lose("homing", "homing")
+    watched.check_at_rest(45.0, 0.0)
+    watched.set_reference()
+    watched.check_at_rest(-55.0, 100.0)
+    with pytest.raises(HomeFailed, match=r"disagree by -100 µm with the homing before"):
+        watched.set_reference()
+    watched.check_at_rest(45.0, 0.0)  # its counter was switched off and on
+    watched.set_reference()
 
 
 def test_on_the_way_they_may_be_apart_by_what_the_reading_takes(
