@@ -59,7 +59,7 @@ def test_a_scale_that_has_miscounted_is_not_homed_into_truth(watched: FollowingE
     watched._trust.lose("homing", "homing")
     watched.check_at_rest(45.0, 0.0)
     watched.set_reference()
-    watched.check_at_rest(-55.0, 100.0)
+    watched.check_at_rest(45.0, 100.0)
     with pytest.raises(HomeFailed, match=r"disagree by -100 µm with the homing before"):
         watched.set_reference()
     watched.check_at_rest(45.0, 0.0)  # its counter was switched off and on
