@@ -74,6 +74,7 @@ MENDS = (
     Step(0.0, "disk", "clear"),
     Step(0.0, "world", "encoder_frozen", {"value": False}),
     Step(0.0, "world", "encoder_reversed", {"value": False}),
+    Step(0.0, "world", "encoder_power_up"),
     Step(0.0, "world", "stall", {"value": False}),
     Step(0.0, "world", "switch_stuck", {"value": False}),
     Step(0.0, "world", "switch_scattered", {"value": 0.0}),

@@ -84,9 +84,12 @@ class Person:
     async def _arrange(self, client: BenchClient, lens: str | None, glass: list[str]) -> None:
         """Say what is going to stand on the bench, and fit it: an honest set-up, all at once."""
         adapters = ["ring-07"] if lens or glass else []
-        await client.command("setup", set={"lens": lens, "adapters": adapters, "glass": glass})
+        ring = {"ring": "infinity"} if lens else {}
+        await client.command("setup", set={"lens": lens, "adapters": adapters, "glass": glass} | ring)
         self._lab.hand("set", "indicator", "away")
         Technician(self._lab, client, lambda _: None).fit(adapters, glass, lens)  # type: ignore[arg-type]
+        if lens:
+            self._lab.hand("set", "ring", "infinity")
 
     async def _answer(self, client: BenchClient, value: Any = True, late: bool = False, twice: bool = False) -> None:
         """The question that stands; `late`: the one that stood when this person answered last."""

@@ -33,13 +33,13 @@ class Encoder:
         self._zero_um = 0.0
         self._frozen: float | None = None
         self._turn_um: float | None = None
-        self.jump_um = 0.0
         self.power_up()
 
     def power_up(self) -> None:
         """Begin to count from here, the reference mark not yet seen."""
         self._carriage.span_um()
         self.reference_seen = False
+        self.jump_um = 0.0
         self._zero_um = self.scale_um(self._carriage.um())
 
     def scale_um(self, place_um: float) -> float:
