@@ -9,7 +9,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
+import re
 import shutil
+from collections import Counter
 from collections.abc import AsyncIterator, Callable, Mapping
 from functools import partial
 from pathlib import Path
@@ -29,6 +32,7 @@ from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.serial_end import MemoryPort
 from tests.virtual.life import ItsTime, Life, buried
 from tests.virtual.rigs import CurvesRig, VirtualRig, with_diode
+from tests.virtual.rules.flat import Held
 from tests.virtual.same_each_time import run
 from tests.virtual.witness import BENCH, Witness
 from tests.virtual.worker import Worker
@@ -211,7 +215,7 @@ class Lab:
             "procedure": {"state": runner._published_state(), "ask": runner.prompts.open},
         }
 
-    def notices(self) -> dict[str, dict[str, Any]]:
+    def notices(self) -> Mapping[str, Mapping[str, Any]]:
         """What the daemon means to have retained, by topic below the bench; nothing while it is not up."""
         return {} if self.daemon is None else self.daemon.notices.snapshot()
 
@@ -222,6 +226,13 @@ class Lab:
             for topic, message in self.broker.kept.items()
             if topic.startswith(BENCH)
         }
+
+    def held(self) -> Held:
+        """What this process holds just now."""
+        timers: list[asyncio.TimerHandle] = self.loop._scheduled  # type: ignore[attr-defined]
+        tasks = [] if self._life is None else [task for task in self._life.tasks if not task.done()]
+        names = (re.sub(r"\d+", "", task.get_name()) for task in tasks)
+        return Held(Counter(names), sum(not timer.cancelled() for timer in timers), len(os.listdir("/proc/self/fd")))
 
     def connections(self) -> tuple[str, ...]:
         """The daemon's own connections to the broker, each by a name of its own; none where one is lost

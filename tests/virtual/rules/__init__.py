@@ -11,8 +11,10 @@ from tests.virtual.rules.dark import Dark
 from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.finding_recorded import FindingRecorded
 from tests.virtual.rules.findings_hold import FindingsHold
+from tests.virtual.rules.flat import Flat
 from tests.virtual.rules.held import Held
 from tests.virtual.rules.inside import Inside, pieces_of
+from tests.virtual.rules.once import Once
 from tests.virtual.rules.plain_errors import PlainErrors
 from tests.virtual.rules.record_whole import RecordWhole
 from tests.virtual.rules.retained import Retained
@@ -35,6 +37,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         HomedWell(lambda: lab.machine.carriage_um - lab.machine.motor.position_um),
         Held(),
         Inside(lambda: lab.machine.motor.position_um, lab.scale_um, *pieces_of(lab.bench_file)),
+        Once(lambda: lab.machine.motor.position_um),
         Stops(lab.reachable, lab.connections),
         Rests(lambda: lab.machine.motor.moving),
         AnsweredOnce(),
@@ -47,6 +50,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         AtRest(),
         Retained(lab.notices, lab.own, lab.kept, lab.connections),
         RecordWhole(lab.bench_file.parent / "workshop.db"),
+        Flat(lab.held),
         FindingRecorded(lab.bench_file.parent / "workshop.db", lambda: lab.machine.lamp.level),
         FindingsHold(lambda lp_mm: lab.machine.truth(lp_mm)["focus_error_um"], lab.machine.standing, lab.scale_off_um),
     ]

@@ -96,7 +96,7 @@ class FindingsHold(Watched):
     def _fits(self) -> bool:
         stands, said = self._standing(), self._setup
         same = all(stands[key] == said.get(key) for key in ("lens", "adapters", "glass"))
-        return same and not stands["filters"] and (said.get("ring") in (None, stands["ring"]))
+        return bool(same and not stands["filters"] and said.get("ring") in (None, stands["ring"]))
 
     def _touches(self, reading: Mapping[str, Any]) -> bool:
         stands, given = self._standing(), self._inputs.get(reading["run"], {})
@@ -104,7 +104,9 @@ class FindingsHold(Watched):
         channel = reading["channel"]
         if channel == "on_adapter" and stands["adapters"] != [given.get("adapter")]:
             return False
-        return stands["indicator"] == (ring if channel == "on_ring" else TOUCHES.get(channel, stands["indicator"]))
+        return bool(
+            stands["indicator"] == (ring if channel == "on_ring" else TOUCHES.get(channel, stands["indicator"]))
+        )
 
     def _judge(self, finding: Mapping[str, Any]) -> None:
         off_um = self._off_um.get(finding["run"])
