@@ -236,9 +236,10 @@ class Lab:
 
     def connections(self) -> tuple[str, ...]:
         """The daemon's own connections to the broker, each by a name of its own; none where one is lost
-        or stalled, or the daemon held up."""
+        or stalled, or the daemon is held up by processor or disk."""
         ours = [one for one in self.broker.clients if one.of_the_daemon]
-        sound = len(ours) >= 2 and not any(one.stalled for one in ours) and not self.its_time.stands
+        held_up = self.its_time.stands or self.disk.slow_s > 0.0
+        sound = len(ours) >= 2 and not any(one.stalled for one in ours) and not held_up
         return tuple(one.name for one in ours) if sound else ()
 
     def reachable(self) -> bool:

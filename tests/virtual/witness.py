@@ -31,11 +31,13 @@ class Broken:
 
 
 class Watched:
-    """The calls of a rule, none of which does anything by itself. `now` is the virtual time (s) that the daemon had."""
+    """The calls of a rule, none of which does anything by itself. `now` is the virtual time (s) that the daemon had,
+    `clock` that of its clock, which goes on where it is held up."""
 
     fail: Callable[[str], None]
     count: Callable[[str], None]
     now: Callable[[], float]
+    clock: Callable[[], float]
 
     def passed(self) -> None:
         """Time may have passed; called before each of the calls below."""
@@ -92,7 +94,7 @@ class Witness(Journal):
     def obey(self, rules: Iterable[Watched]) -> None:
         """Hold these rules from now on."""
         for rule in rules:
-            rule.now = self.theirs
+            rule.now, rule.clock = self.theirs, self._now
             rule.fail = self._failed(type(rule).__name__)
             rule.count = self._count
             self.rules.append(rule)

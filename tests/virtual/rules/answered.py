@@ -32,8 +32,8 @@ class AnsweredOnce(Watched):
             ident = document["id"]
             if document["ok"] and ident not in self._stops:
                 before_s = self._accepted.get(ident, -IDS_KEPT_S)
-                self._accepted[ident] = self.now()
-                if self.now() - before_s < IDS_KEPT_S:
+                self._accepted[ident] = self.clock()
+                if self.clock() - before_s < IDS_KEPT_S:
                     self.fail(f"command {ident} was accepted at {before_s:.3f} s as well")
         elif topic == "event" and document["cause"] and document["code"] == "done":
             ident = document["cause"]

@@ -193,14 +193,14 @@ class OnlyAccepted(Watched):
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         if verb != "stop" and isinstance(request.get("id"), str):  # a stop needs no control, and prolongs none
-            self._asked[user, request["id"]] = (self.now(), verb)
+            self._asked[user, request["id"]] = (self.clock(), verb)
 
     def told(self, topic: str, document: Any) -> None:
         if topic.startswith("reply/") and document["ok"]:
             user = topic.removeprefix("reply/")
             asked = self._asked.get((user, document["id"]))
             if asked is not None:
-                self._served_s[user] = self.now()
+                self._served_s[user] = asked[0]  # it is admitted soon, and may be answered late
                 self._accepted_s[asked[1]] = self.now()
         elif topic == "control" and document:
             self._changed("holder", document["holder"])
@@ -221,7 +221,7 @@ class OnlyAccepted(Watched):
         self._known[what] = value
         if before == value or not over:
             return
-        lapsed = what == "holder" and value is None and self.now() - self._served_s.get(before, -IDLE_S) > IDLE_S
+        lapsed = what == "holder" and value is None and self.clock() - self._served_s.get(before, -IDLE_S) > IDLE_S
         under_way = self._state not in OVER or self.now() - self._state_s < TOLD_S
         if not lapsed and not (what == "setup" and under_way) and not (what == "run" and value is None):
             self._doubtful.append((self.now(), what, f"{before} became {value}"))

@@ -151,10 +151,10 @@ class HomedWell(Watched):
     def __init__(self, zero_um: Callable[[], float]) -> None:
         self._zero_um = zero_um
         self._homed = False
-        self._cycle = self._spoiled = False
+        self._up = self._cycle = self._spoiled = False
 
     def daemon(self, up: bool) -> None:
-        self._homed = self._cycle = False
+        self._up, self._homed, self._cycle = up, False, False
 
     def done(self, step: Step) -> None:
         if step.who == "world":
@@ -165,7 +165,7 @@ class HomedWell(Watched):
             self._cycle, self._spoiled = True, False
 
     def told(self, topic: str, document: Any) -> None:
-        if topic != "device/carriage" or not document:
+        if topic != "device/carriage" or not document or not self._up:  # one that ends tells to the last
             return
         before, self._homed = self._homed, bool(document["homed"])
         if self._homed and not before:
