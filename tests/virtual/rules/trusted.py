@@ -58,7 +58,7 @@ class TrustedOnly(Watched):
         if port != "board" or not begins(data):
             return
         if HOME in data:
-            self._homing = True
+            self._homing, self._homing_told = True, False
         elif self._homed is False and not self._homing and self.now() - self._since_s > TOLD_S:
             self.fail(f"{data!r} was sent, while the carriage has not been homed since {self._since_s:.3f} s")
 
