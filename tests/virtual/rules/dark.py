@@ -19,16 +19,17 @@ class Dark(Watched):
         self._lit = lit
         self._by: float | None = None
         self._run: str | None = None
-        self._lit_before = False
+        self._lit_before = self._anybodys = False
 
     def daemon(self, up: bool) -> None:
+        self._anybodys = False
         self._by = self.now() + DARK_S if up else None
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         if verb in ("light", "run", "sweep"):
             self._by = None
         if verb == "light":
-            self._lit_before = True  # it is that person's
+            self._lit_before = self._anybodys = True  # it is that person's, also where a reset darkens it for a while
 
     def done(self, step: Step) -> None:
         if step.who in ("board", "daemon"):
@@ -37,7 +38,9 @@ class Dark(Watched):
     def told(self, topic: str, document: Any) -> None:
         if topic == "procedure" and document:
             if document["run"] != self._run:
-                self._run, self._lit_before = document["run"], self._lit()
+                self._run, self._lit_before = document["run"], self._lit() or self._anybodys
+            if document["state"] in OVER and not self._lit():
+                self._anybodys = False
             over = document["state"] in OVER and not self._lit_before
             self._by = self.now() + DARK_S if over else None
         if self._by is not None and self.now() > self._by:
