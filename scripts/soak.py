@@ -58,7 +58,7 @@ def _arguments() -> argparse.Namespace:
 
 def _one(task: tuple[int, bool]) -> tuple[int, Outcome]:
     seed, faults = task
-    outcome = play(drawn(seed, faults=faults), seed)
+    outcome = play(drawn(seed, faults=faults, calm=True), seed)
     if not outcome.broken:
         outcome.lines.clear()
     return seed, outcome
@@ -102,7 +102,7 @@ def _soak(args: argparse.Namespace) -> int:
     print(f"{seconds / HOUR_S:.1f} virtual hours in {spent / 60:.1f} min: {seconds / spent:.0f} hours an hour.")
     print(", ".join(f"{value} {key}" for key, value in sorted(_told(counts).items())))
     for seed, outcome in broken[:3]:
-        _keep(args.out, seed, drawn(seed, faults=args.faults), outcome)
+        _keep(args.out, seed, drawn(seed, faults=args.faults, calm=True), outcome)
     if broken:
         print(f"{len(broken)} of {counts['histories']} histories broke a rule.")
     else:
