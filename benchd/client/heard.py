@@ -22,7 +22,8 @@ class Heard:
         self.beat_heard_s = -math.inf
         self.broken: BenchdError | None = None
         self._changed = asyncio.Event()
-        self._watches: weakref.WeakSet[Watch] = weakref.WeakSet()
+        self._watches: weakref.WeakValueDictionary[int, Watch] = weakref.WeakValueDictionary()  # in their order
+        self._watched = 0
 
     def watch(self, wanted: str, limit: int) -> Watch:
         """See `BenchClient.watch`."""
@@ -31,7 +32,8 @@ class Heard:
             watch.push(topic, document)
         if self.broken is not None:
             watch.end(self.broken)
-        self._watches.add(watch)
+        self._watched += 1
+        self._watches[self._watched] = watch
         return watch
 
     async def next_change(self) -> None:
@@ -48,7 +50,7 @@ class Heard:
         elif topic not in _NOT_KEPT:
             self.put(topic, document)
         self._changed.set()
-        for watch in self._watches:
+        for watch in self._watches.values():
             watch.push(topic, document)
 
     def put(self, topic: str, document: Any) -> None:
@@ -61,6 +63,6 @@ class Heard:
         """The connection has ended; keeps and returns the first error."""
         self.broken = self.broken or error
         self._changed.set()
-        for watch in self._watches:
+        for watch in self._watches.values():
             watch.end(self.broken)
         return self.broken

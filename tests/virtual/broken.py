@@ -55,7 +55,7 @@ FAULTS: list[tuple[float, str, str, Draw]] = [
     (1.0, "broker", "away", one_of(for_s=[0.5, 3.0, 20.0], forget=[True, False])),
     (1.0, "broker", "stall", one_of(for_s=[0.5, 3.0])),
     (1.0, "broker", "twice", one_of(n=[1, 5])),
-    (4.0, "daemon", "kill", one_of(down_s=[0.0, 0.1, 2.0, 10.0])),
+    (6.0, "daemon", "kill", one_of(down_s=[0.0, 0.1, 2.0, 10.0])),
     (1.0, "daemon", "restart", one_of(down_s=[0.0, 2.0])),
     (1.0, "disk", "slow", one_of(s=[0.05, 0.5, 3.0])),
     (1.0, "disk", "full", one_of(spare=[0, 20_000])),

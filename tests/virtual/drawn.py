@@ -15,7 +15,7 @@ from tests.virtual.used import HANDS, STRANGE, USE, Draw
 T = TypeVar("T")
 
 QUIET_S = (2.0, 20.0, 120.0)
-CALM_S = (20.0, 600.0, 1800.0)
+CALM_S = (20.0, 600.0, 1500.0)
 """Between two bouts: where much is to happen, and as on a bench that is used some times a day."""
 
 
@@ -35,7 +35,7 @@ def drawn(seed: int, *, bouts: int = 3, faults: bool = True, calm: bool = False)
     for _ in range(bouts):
         who = chance.choice(("alice", "bob"))
         bout = [Step(at_s, who, "take"), Step(at_s + 0.2, who, "home")]
-        if chance.random() < 0.5:
+        if chance.random() < 0.8:
             errand = _errand(chance, who, at_s + 12.0)
             bout += errand
             ends_s = errand[-1].at_s + 25.0
@@ -59,9 +59,9 @@ def drawn(seed: int, *, bouts: int = 3, faults: bool = True, calm: bool = False)
 
 def _errand(chance: random.Random, who: str, at_s: float) -> list[Step]:
     """What somebody came for: something with a finding in the end, as a rule."""
-    kind = chance.choice(("zero", "zero", "sweep", "check"))
+    kind = chance.choice(("zero", "zero", "zero", "sweep", "sweep", "check"))
     if kind == "zero":
-        return [Step(at_s + 45.0 * turn, who, "zero") for turn in range(chance.randrange(1, 4))]
+        return [Step(at_s + 45.0 * turn, who, "zero") for turn in range(chance.randrange(2, 6))]
     glass = chance.choice(([], ["pane-25"]))
     if kind == "check":
         return [Step(at_s, who, "check", {"repeats": 3})]

@@ -152,6 +152,8 @@ def _unheard(*_: Any) -> Any:
 class LifeLoop(VirtualTimeLoop):
     """A loop on which lives are held up and killed. What they hand to a record takes the time of its disk."""
 
+    tasks_made = 0
+
     def set_aside(self, life: Life, until_s: float | None) -> list[asyncio.Handle]:
         """What of this life is due now; its timers run out at `until_s` at the earliest, or never."""
         held = []
@@ -194,11 +196,23 @@ class LifeLoop(VirtualTimeLoop):
         return handle
 
 
+class _Task(asyncio.Task[Any]):
+    """One whose place in a set is the same in each process: tasks are cancelled in the order of such sets."""
+
+    def __init__(self, *args: Any, loop: asyncio.AbstractEventLoop, **more: Any) -> None:
+        assert isinstance(loop, LifeLoop)
+        self._hash = loop.tasks_made = loop.tasks_made + 1
+        super().__init__(*args, loop=loop, **more)
+
+    def __hash__(self) -> int:
+        return self._hash
+
+
 def of_its_life(
     loop: asyncio.AbstractEventLoop, work: Any, *, context: Context | None = None, **more: Any
 ) -> asyncio.Task[Any]:
     """A task, known to the life that it is of."""
-    task = asyncio.Task(work, loop=loop, context=context, **more)
+    task = _Task(work, loop=loop, context=context, **more)
     life = context.get(LIFE) if context is not None else LIFE.get()
     if life is not None:
         life.tasks = [one for one in life.tasks if not one.done()] if len(life.tasks) > 200 else life.tasks

@@ -54,6 +54,7 @@ def play(steps: Sequence[Step], seed: int, *, curves: bool = False, memory: Path
     except EndlessWait as stuck:
         outcome.broken.append(Broken("Endless", outcome.seconds, str(stuck)))
     finally:
+        outcome.lines = [line.replace(str(folder), "FOLDER") for line in outcome.lines]
         shutil.rmtree(folder, ignore_errors=True)
     return outcome
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from soak_mutants import mutants
 from tests.virtual.drawn import drawn
-from tests.virtual.play import shrunk
+from tests.virtual.play import play, shrunk
 from tests.virtual.schedule import Step, read, written
+from tests.virtual.words import checked
 
 
 def test_what_is_drawn_is_read_as_it_was_written() -> None:
@@ -30,6 +33,35 @@ def test_it_reads_as_a_person_would_write_it() -> None:
 def test_a_line_that_is_none_is_named(line: str) -> None:
     with pytest.raises(ValueError, match="line 2: "):
         read(f"t=0 alice: take\n{line}\n")
+
+
+@pytest.mark.parametrize(
+    ("line", "wrong"),
+    [
+        ("t=1 board: rest", "the board has no 'rest'"),
+        ("t=1 world: encoder_stuck value=true", "the world has no 'encoder_stuck'"),
+        ("t=1 board: silence sec=3", "'silence' takes s, and not sec"),
+        ("t=1 alice: fly", "no person can 'fly'"),
+        ("t=1 alice: move by=3", "'move' takes .*, and not by"),
+        ('t=1 alice: stop when="noon"', "there is no moment 'noon'"),
+    ],
+)
+def test_a_step_that_nobody_can_play_is_told_before_anything_is_played(line: str, wrong: str) -> None:
+    with pytest.raises(ValueError, match=f"{re.escape(line.partition(' ')[2])[:5]}.*{wrong}"):
+        play(read(line), 1)
+
+
+def test_what_the_world_refuses_a_hand_is_no_mistake_of_the_schedule() -> None:
+    assert (
+        play(read('t=1 hand: fit what="lens" value="L-0417"\nt=1.5 hand: fit what="lens" value="L-0418"'), 1).broken
+        == []
+    )
+
+
+def test_what_is_drawn_can_be_played() -> None:
+    for seed in range(100):
+        checked(drawn(seed))
+        checked(drawn(seed, calm=True))
 
 
 def test_a_schedule_is_cut_down_to_the_steps_that_it_takes() -> None:

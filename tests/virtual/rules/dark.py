@@ -25,14 +25,15 @@ class Dark(Watched):
         self._by: float | None = None
         self._after = ""
         self._run: str | None = None
-        self._lit_before = False
+        self._lit_before = self._anybodys = False
         self._line_sound = True
-        self._lights: set[str] = set()
+        self._lights: dict[str, str] = {}
         self._asked_to_end_s = 0.0
 
     def daemon(self, up: bool) -> None:
         self._by = None
         self._run = None
+        self._anybodys = False
         if up:
             self._due("the daemon was up")
         else:
@@ -50,7 +51,7 @@ class Dark(Watched):
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         if verb in ("light", "run", "sweep"):
-            self._lights.add(str(request.get("id")))
+            self._lights[str(request.get("id"))] = verb
 
     def done(self, step: Step) -> None:
         if step.who == "board":
@@ -60,9 +61,13 @@ class Dark(Watched):
         if topic.startswith("reply/") and document["ok"] and document["id"] in self._lights:
             self._by = None
             self._lit_before = True
+            if self._lights[document["id"]] == "light":
+                self._anybodys = True  # it is that person's, also where a reset darkens it for a while
         elif topic == "procedure" and document:
             if document["run"] != self._run:
-                self._run, self._lit_before = document["run"], self._lit()
+                self._run, self._lit_before = document["run"], self._lit() or self._anybodys
+            if document["state"] in OVER and not self._lit():
+                self._anybodys = False
             if document["state"] not in OVER:
                 self._by = None
             elif self._run is not None and not (self._lit_before and document["procedure"] in LEAVES_LIGHT):

@@ -31,6 +31,8 @@ class Held(Watched):
             self._holders.append((self.now(), document["holder"]))
         elif topic.startswith("reply/") and document["ok"]:
             user = topic.removeprefix("reply/")
+            if isinstance(document["result"], dict) and "holder" in document["result"]:
+                self._holders.append((self.now(), document["result"]["holder"]))  # told here first
             asked = self._asked.pop((user, document["id"]), None)
             if asked is not None and user not in self._since(asked[0] - TOLD_S):
                 self.fail(f"'{asked[1]}' of {user} was accepted, while {self._holders[-1][1]} held control")

@@ -44,7 +44,7 @@ class TrustedOnly(Watched):
             if homed is not self._homed:
                 self._homed, self._since_s = homed, self.now()
             if document["state"] == "homing":
-                self._homing_told = True
+                self._homing = self._homing_told = True  # another one, perhaps, than what was told to have ended
             elif (
                 self._homing_told and document["state"] == "idle"
             ):  # what is told of the moment before comes behind the byte that begins it
