@@ -200,7 +200,7 @@ class OnlyAccepted(Watched):
             user = topic.removeprefix("reply/")
             asked = self._asked.get((user, document["id"]))
             if asked is not None:
-                self._served_s[user] = self.now()
+                self._served_s[user] = asked[0]  # it counts as it is taken up, and may be answered long after
                 self._accepted_s[asked[1]] = self.now()
         elif topic == "control" and document:
             self._changed("holder", document["holder"])

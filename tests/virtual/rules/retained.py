@@ -35,7 +35,7 @@ class Retained(Watched):
 
     def daemon(self, up: bool) -> None:
         self._since.clear()
-        self._online = False
+        self._online = up and self._online  # it is on line before it is up
 
     def told(self, topic: str, document: Any) -> None:
         if topic == "online":
