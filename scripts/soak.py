@@ -24,6 +24,7 @@ from soak_mutants import caught  # noqa: E402 - found from here on
 from soak_plot import drawn_over_time  # noqa: E402
 from tests.virtual.drawn import drawn  # noqa: E402
 from tests.virtual.play import Outcome, play, shrunk  # noqa: E402
+from tests.virtual.rules.findings_hold import misses_too_often  # noqa: E402
 from tests.virtual.schedule import Step, read, written  # noqa: E402
 
 HOUR_S = 3600.0
@@ -103,11 +104,14 @@ def _soak(args: argparse.Namespace) -> int:
     print(", ".join(f"{value} {key}" for key, value in sorted(_told(counts).items())))
     for seed, outcome in broken[:3]:
         _keep(args.out, seed, drawn(seed, faults=args.faults), outcome)
+    missing = misses_too_often(counts["findings missed"], counts["findings judged"])
+    if missing:
+        print(f"Too many intervals miss the truth: {counts['findings missed']} of {counts['findings judged']}.")
     if broken:
         print(f"{len(broken)} of {counts['histories']} histories broke a rule.")
     else:
         print(f"Every rule held in {counts['histories']} histories.")
-    return 1 if broken else 0
+    return 1 if broken or missing else 0
 
 
 def _told(counts: Counter[str]) -> dict[str, int]:
@@ -115,6 +119,7 @@ def _told(counts: Counter[str]) -> dict[str, int]:
     told["runs"] = counts["runs"]
     told["findings"] = counts["findings"]
     told["faults"] = counts["faults"]
+    told["findings judged"], told["findings missed"] = counts["findings judged"], counts["findings missed"]
     return told
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import pytest
@@ -9,7 +10,7 @@ from scipy.stats import binom
 
 from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.findings_hold import SHARE, UNLIKELY, misses_too_often
-from tests.virtual.rules.flat import Counter, Flat, Held
+from tests.virtual.rules.flat import Flat, Held
 from tests.virtual.rules.inside import Inside
 from tests.virtual.rules.once import Once
 from tests.virtual.rules.retained import Retained
