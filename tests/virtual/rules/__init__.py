@@ -45,7 +45,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         EndsOnce(lab.connections),
         OnlyAccepted(lab.connections),
         AnswerAfterQuestion(),
-        Dark(lambda: lab.machine.lamp.level > 0.0 and lab.rig.cables["board"].port.in_use),
+        Dark(lambda: lab.machine.lamp.level > 0.0),
         PlainErrors(),
         AtRest(),
         Retained(lab.notices, lab.own, lab.kept, lab.connections),

@@ -7,6 +7,7 @@ from typing import Any
 
 from tests.virtual.witness import Watched
 
+REPLIED_S = 0.1
 IDS_KEPT_S = 59.0
 """Of 60 s: what repeats what is older is a command of its own, which can move nothing."""
 
@@ -43,27 +44,44 @@ class AnsweredOnce(Watched):
 
 
 class AnswerAfterQuestion(Watched):
-    """A run goes on from a question to its next step only after an answer to that question."""
+    """A run goes on from a question to its next step only after an answer that names it was accepted.
+
+    The answer's own reply may come a moment after what follows from it.
+    """
 
     def __init__(self) -> None:
         self._ask: str | None = None
         self._step = 0
+        self._answers: dict[str, str] = {}
+        """By the command's id: which question it answers, of those that stood as it was sent."""
         self._given: set[str] = set()
+        self._doubtful: tuple[float, str] | None = None
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         args = request.get("args")
         if verb == "answer" and isinstance(args, dict) and args.get("ask") == self._ask is not None:
-            self._given.add(str(self._ask))
+            self._answers[str(request.get("id"))] = str(self._ask)
 
     def daemon(self, up: bool) -> None:
-        self._ask = None
+        self._ask = self._doubtful = None
 
     def told(self, topic: str, document: Any) -> None:
+        if topic == "online":
+            self._ask = self._doubtful = None  # what was told meanwhile is lost
+        elif topic.startswith("reply/") and document["ok"] and document["id"] in self._answers:
+            self._given.add(self._answers[document["id"]])
         if topic != "procedure" or not document:
             return
         ask = (document["ask"] or {}).get("ask")
         went_on = document["state"] == "running" and document["step"] > self._step
         if self._ask is not None and went_on and self._ask not in self._given:
-            self.fail(f"the run went on from question {self._ask}, which nobody had answered")
+            self._doubtful = self.now(), self._ask
         if ask is not None or document["state"] not in ("running", "asking", "paused") or went_on:
             self._ask, self._step = ask, document["step"]
+
+    def passed(self) -> None:
+        if self._doubtful is not None and self.now() - self._doubtful[0] > REPLIED_S:
+            at_s, ask = self._doubtful
+            self._doubtful = None
+            if ask not in self._given:
+                self.fail(f"the run went on at {at_s:.3f} s from question {ask}, to which no answer had been accepted")

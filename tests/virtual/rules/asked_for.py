@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from tests.virtual.rules.motion import ON_ITS_WAY_S, RUN_VERBS, Causes, begins
+from tests.virtual.rules.motion import ON_ITS_WAY_S, REPLIED_S, RUN_VERBS, Causes, begins
 from tests.virtual.rules.stops import is_stop
+from tests.virtual.schedule import Step
 
 OVER_S = 0.3
 """From the end of a command or run to the event that tells it."""
@@ -17,6 +18,18 @@ class AskedFor(Causes):
     def __init__(self) -> None:
         super().__init__()
         self._byte_s = -1.0
+        self._doubtful: list[tuple[float, str, str]] = []
+        """What was begun while a command was not answered yet: when, the command's id, and what was sent."""
+
+    def done(self, step: Step) -> None:
+        if step.who == "broker":
+            self._doubtful.clear()  # the answer may be lost
+
+    def passed(self) -> None:
+        while self._doubtful and self.now() - self._doubtful[0][0] > REPLIED_S:
+            at_s, ident, text = self._doubtful.pop(0)
+            if self.up and ident not in self.accepted:
+                self.fail(f"at {at_s:.3f} s {text}; {ident} was not accepted")
 
     def sent(self, port: str, data: bytes) -> None:
         if port == "board" and is_stop(data):
@@ -35,5 +48,7 @@ class AskedFor(Causes):
                 if self.state in ("running", "asking", "aborting", "paused") or now - self.state_s < OVER_S:
                     return
             elif now - self.ended.get(ident, now) < OVER_S:
+                if ident not in self.accepted:
+                    self._doubtful.append((now, ident, f"{data!r} was sent"))
                 return
         self.fail(f"{data!r} was sent, while nobody had asked for it since the stop at {self.stopped_s:.3f} s")

@@ -17,8 +17,10 @@ ON_ITS_WAY_S = 0.02
 """What left before a message arrived; the bytes of a stop are out by then."""
 
 
-ANSWERED_S = 0.25
-"""A command that had to wait for another of the same person is answered by then."""
+ANSWERED_S = 2.0
+"""A command that had to wait for another of the same person, such as a light in a motion, is answered by then."""
+REPLIED_S = 0.05
+"""From the first byte of a command that is carried out to its answer."""
 
 
 def begins(data: bytes) -> bool:

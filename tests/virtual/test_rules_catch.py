@@ -1,0 +1,211 @@
+"""What each rule is there for breaks it, told to it call by call; what is allowed does not."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import pytest
+from scipy.stats import binom
+
+from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
+from tests.virtual.rules.findings_hold import SHARE, UNLIKELY, misses_too_often
+from tests.virtual.rules.flat import Flat, Held
+from tests.virtual.rules.inside import Inside
+from tests.virtual.rules.once import Once
+from tests.virtual.rules.retained import Retained
+from tests.virtual.rules.stops import Rests, Stops
+from tests.virtual.rules.trusted import HomedWell, LossTold
+from tests.virtual.schedule import Step
+from tests.virtual.witness import Watched
+
+ONE = ("benchd-main", "benchd-stop")
+
+
+class Told:
+    """A rule whose clock is set by hand, and what it found."""
+
+    def __init__(self, rule: Watched) -> None:
+        self.rule, self.now_s, self.broken = rule, 0.0, list[str]()
+        rule.now, rule.fail, rule.count = lambda: self.now_s, self.broken.append, lambda _: None
+
+    def at(self, now_s: float) -> Any:
+        """The rule, at this time."""
+        self.now_s = now_s
+        self.rule.passed()
+        return self.rule
+
+
+def carriage(homed: bool, state: str = "idle") -> dict[str, Any]:
+    return {"homed": homed, "state": state}
+
+
+def reply(ident: str, ok: bool = True, **result: Any) -> dict[str, Any]:
+    return {"id": ident, "ok": ok, "result": result}
+
+
+def event(ident: str | None, text: str = "'move' is done.") -> dict[str, Any]:
+    return {"cause": ident, "text": text, "code": "done", "data": {}}
+
+
+@pytest.mark.parametrize("answered", [True, False])
+def test_a_command_that_nobody_answers(answered: bool) -> None:
+    told = Told(Answered(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).asked("alice", "move", {"id": "c1"}, False)
+    if answered:
+        told.at(1.1).told("reply/alice", reply("c1", ok=False))
+    told.at(3.5)
+    assert bool(told.broken) is not answered
+
+
+@pytest.mark.parametrize("ends", [0, 1, 2])
+def test_a_command_that_ends_never_or_twice(ends: int) -> None:
+    told = Told(EndsOnce(lambda: ONE))
+    told.at(0.0).asked("alice", "move", {"id": "c1"}, False)
+    told.at(0.1).told("reply/alice", reply("c1"))
+    for _ in range(ends):
+        told.at(1.0).told("event", event("c1"))
+    told.at(2.0).over()
+    assert bool(told.broken) is (ends != 1)
+
+
+@pytest.mark.parametrize("accepted", [True, False])
+def test_a_refused_take_that_changes_the_holder(accepted: bool) -> None:
+    told = Told(OnlyAccepted(lambda: ONE))
+    told.at(0.0).told("control", {"holder": "alice"})
+    told.at(1.0).asked("bob", "take", {"id": "c1"}, False)
+    told.at(1.1).told("reply/bob", reply("c1", ok=accepted))
+    told.at(1.2).told("control", {"holder": "bob"})
+    told.at(2.0)
+    assert bool(told.broken) is not accepted
+
+
+def test_a_stop_at_rest_whose_byte_is_not_sent() -> None:
+    told = Told(Stops(lambda: True, lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).asked("bob", "stop", {}, False)
+    told.at(1.01).sent("board", b"!")
+    told.at(2.0).asked("bob", "stop", {}, False)
+    assert not told.broken
+    told.at(2.03)
+    assert told.broken
+
+
+@pytest.mark.parametrize("line_sound", [True, False])
+def test_a_motor_that_goes_on_after_the_byte_of_a_stop(line_sound: bool) -> None:
+    told = Told(Rests(lambda: True))
+    if not line_sound:
+        told.at(0.0).done(Step(0.0, "board", "drop", {"n": 1}))
+    told.at(0.5).told("device/carriage", carriage(True, "moving"))
+    told.at(1.0).stopped()
+    told.at(1.0).sent("board", b"!")
+    told.at(1.8)
+    assert bool(told.broken) is line_sound
+    told.at(4.5)
+    assert told.broken
+
+
+@pytest.mark.parametrize(
+    ("line", "here_um", "holds"),
+    [
+        (b"G53 G21 G90 G1 Z-1.1000 F240.00\n", 50.0, True),
+        (b"G53 G21 G90 G1 Z-0.9990 F240.00\n", 50.0, False),  # beyond the motor's travel by 1 um
+        (b"G53 G21 G90 G1 Z-1.1000 F240.00\n", -300.0, False),  # 200 um beyond the scale's
+        (b"$H\n", 50.0, True),
+    ],
+)
+def test_a_place_beyond_the_limits(line: bytes, here_um: float, holds: bool) -> None:
+    told = Told(Inside(lambda: 0.0, lambda: here_um, {}, 2000.0))
+    told.at(1.0).sent("board", line)
+    assert bool(told.broken) is not holds
+
+
+@pytest.mark.parametrize(("reach_um", "holds"), [(8000.0, True), (40_500.0, False)])
+def test_a_way_to_the_switch_that_a_lens_is_in(reach_um: float, holds: bool) -> None:
+    told = Told(Inside(lambda: 0.0, lambda: 50.0, {"L-1": reach_um}, 2000.0))
+    chain = [{"term": "flange_depth", "value_um": 50_000.0}, {"term": "base", "value_um": -24_000.0}]
+    chain.append({"term": "adapter ring-07", "value_um": -18_000.0})
+    told.at(0.0).told("setup", {"lens": "L-1", "glass": [], "chain": chain})
+    told.at(1.0).sent("board", b"$H\n")
+    told.at(2.0)
+    assert bool(told.broken) is not holds
+
+
+def test_a_carriage_that_leaves_its_way() -> None:
+    here = [5000.0]
+    told = Told(Inside(lambda: 5500.0, lambda: here[0], {}, 2000.0))
+    told.at(1.0).sent("board", b"G53 G21 G90 G1 Z-7.5000 F240.00\n")
+    here[0] = 6000.0 + 300.0  # less than the braking way beyond its end
+    told.at(2.0)
+    assert not told.broken
+    here[0] = 6000.0 + 500.0
+    told.at(2.1)
+    assert told.broken
+
+
+def test_a_place_to_which_one_command_goes_twice() -> None:
+    at = [0.0]
+    told = Told(Once(lambda: at[0]))
+    told.at(1.0).asked("alice", "move", {"id": "c1"}, False)
+    told.at(1.0).sent("board", b"G53 G21 G90 G1 Z-3.0000 F240.00\n")
+    told.at(1.1).sent("board", b"G53 G21 G90 G1 Z-3.0000 F240.00\n")  # it had not been there
+    assert not told.broken
+    at[0] = 2000.0
+    told.at(2.0).sent("board", b"G53 G21 G90 G1 Z-3.0000 F240.00\n")
+    assert told.broken
+
+
+@pytest.mark.parametrize("heard", [b"ALARM:1\r\n", b"\r\nRSim 1.1 ['$' for help]\r\n"])
+@pytest.mark.parametrize("told_s", [1.2, 1.4])
+def test_a_loss_that_is_told_late(heard: bytes, told_s: float) -> None:
+    told = Told(LossTold(lambda: ONE, lambda: True))
+    told.at(0.0).told("device/carriage", carriage(True))
+    told.at(1.0).said("board", heard)
+    told.at(told_s).told("device/carriage", carriage(False))
+    assert bool(told.broken) is (told_s > 1.3)
+
+
+@pytest.mark.parametrize(
+    ("cycle", "zero_um", "holds"), [(True, -500.0, True), (False, -500.0, False), (True, -400.0, False)]
+)
+def test_trust_that_comes_back_without_the_switch(cycle: bool, zero_um: float, holds: bool) -> None:
+    told = Told(HomedWell(lambda: zero_um))
+    if cycle:
+        told.at(0.5).sent("board", b"$H\n")
+    told.at(1.0).told("device/carriage", carriage(True))
+    assert bool(told.broken) is not holds
+
+
+def test_a_document_that_the_broker_keeps_too_long() -> None:
+    kept = {"online": b"true", "procedure": b'{"state":"running"}'}
+    told = Told(Retained(lambda: {"procedure": {"state": "paused"}}, dict, lambda: kept, lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(0.1).told("online", True)
+    for tenth in range(2, 24):
+        told.at(tenth / 10)
+    assert not told.broken
+    for tenth in range(24, 40):
+        told.at(tenth / 10)
+    assert told.broken
+
+
+def test_what_is_held_more_and_more() -> None:
+    held = [Held(Counter({"main": 30}), 15, 13)]
+    told = Told(Flat(lambda: held[0]))
+    told.at(0.0).daemon(True)
+    told.at(1.0)
+    held[0] = Held(Counter({"main": 30, "mqtt-command": 6}), 15, 13)
+    told.at(100.0).over()
+    assert told.broken
+    assert "mqtt-command" in told.broken[0]
+
+
+@pytest.mark.parametrize("judged", [1, 5, 40, 5000])
+def test_so_many_misses_are_no_chance(judged: int) -> None:
+    """Against the tail of another implementation, at the first number of misses that is too many and the one before."""
+    first = next((missed for missed in range(judged + 1) if misses_too_often(missed, judged)), None)
+    if first is None:
+        assert binom.sf(judged - 1, judged, SHARE) >= UNLIKELY
+    else:
+        assert binom.sf(first - 1, judged, SHARE) < UNLIKELY <= binom.sf(first - 2, judged, SHARE)
