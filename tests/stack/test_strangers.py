@@ -9,9 +9,8 @@ import asyncio
 import json
 import secrets
 import time
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
-from pathlib import Path
 from typing import Any, Literal
 
 import pytest
@@ -20,9 +19,9 @@ import pytest_asyncio
 from benchd.broker.config import Child
 from stack import Stack
 from technician import Technician
+from tests.differences import Difference, agrees, difference
 from tests.other_clients import end
 from tests.stack.conftest import PACE, SEED
-from tests.stack.differences import Difference, agrees, difference
 
 pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
 
@@ -141,12 +140,10 @@ class Stranger:
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module", params=CHILDREN)
-async def ready(
-    request: pytest.FixtureRequest, records: Mapping[str, Path], tmp_path_factory: pytest.TempPathFactory
-) -> AsyncIterator[Stack]:
+async def ready(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
     """A bench on each broker, set up, homed, lit and driven to nominal by messages; the lens stands as stated."""
     folder = tmp_path_factory.mktemp(request.param)
-    async with Stack(seed=SEED, pace=PACE, record=records["workshop"], child=request.param, folder=folder) as stack:
+    async with Stack(seed=SEED, pace=PACE, child=request.param, folder=folder) as stack:
         async with Stranger(stack, "v4").listening() as first:
             # The hand alone: a technician without a client has nothing to answer.
             hand = Technician(stack, stack.client(), lambda _: None)

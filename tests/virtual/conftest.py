@@ -1,8 +1,37 @@
-"""Whole benches in virtual time."""
+"""Whole benches in virtual time: whatever test waits here waits on a loop whose time is its own."""
 
 from __future__ import annotations
 
 import sys
+from collections.abc import AsyncIterator
 from pathlib import Path
 
+import pytest
+import pytest_asyncio
+
 sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
+
+from tests.virtual.benches import VirtualBench
+from tests.virtual.calibrated import calibrated
+from tests.virtual.same_each_time import virtual_loops as pytest_asyncio_loop_factories
+
+__all__ = ["bench", "pytest_asyncio_loop_factories", "record", "record_in_collimated_light"]
+
+
+@pytest.fixture(scope="session")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The database of a bench of `SEED` whose zero and adapter were calibrated, and nothing else."""
+    return calibrated(tmp_path_factory, "workshop")
+
+
+@pytest.fixture(scope="session")
+def record_in_collimated_light(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same of the bench with a collimator."""
+    return calibrated(tmp_path_factory, "workshop-collimated")
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def bench(record: Path, tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
+    """A calibrated bench at the wall, shared by the tests of a module; each brings it into the state it needs."""
+    async with VirtualBench(tmp_path_factory.mktemp("bench"), record=record) as bench:
+        yield bench

@@ -78,7 +78,7 @@ class Lab:
         self.rig = VirtualRig(
             self.machine, self._ports, pace=1.0, identity="7A01", seed=self.seed, journal=self.journal
         )
-        self.rig.camera.where = f"camera-{self.seed}"
+        self.rig.camera.where = f"camera-{self.broker_at.rpartition(':')[2]}"
         self._board = asyncio.create_task(self.rig.board.run(), name="board")
         if self.watched is not None:
             for name, cable in self.rig.cables.items():

@@ -71,12 +71,12 @@ class Person:
 
     async def _check(self, client: BenchClient, **given: Any) -> None:
         """Fit a lens, and run its check to the end, its questions answered."""
-        technician = Technician(self._lab, client, lambda _: None)  # type: ignore[arg-type]
+        technician = Technician(self._lab, client, lambda _: None)
         async with asyncio.timeout(10 * MINUTE_S):
             await technician.check("L-0417", ["ring-07"], [], repeats=int(given.get("repeats", 3)))
 
     async def _calibrate(self, client: BenchClient) -> None:
-        technician = Technician(self._lab, client, lambda _: None)  # type: ignore[arg-type]
+        technician = Technician(self._lab, client, lambda _: None)
         async with asyncio.timeout(10 * MINUTE_S):
             await technician.calibrate(["ring-07"])
 

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-import shutil
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from math import sqrt
 from pathlib import Path
@@ -19,15 +18,15 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import pytest_asyncio
 
-from stack import CONFIGS, Stack
-from tests.stack.conftest import PACE, SEED, person
-from tests.stack.differences import Difference, agrees, difference
+from stack import CONFIGS
+from tests.differences import Difference, agrees, difference
+from tests.virtual.benches import VirtualBench, person
 
 if TYPE_CHECKING:
     from benchd.client.bench_client import BenchClient
     from technician import Technician
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 LENS, TWIN, RING, PANE = "L-0417", "L-0418", ("ring-07",), ("pane-25",)
 U_SHIM_UM = 0.3
@@ -40,7 +39,7 @@ Finding = dict[str, Any]
 class Bench:
     """A homed bench with its light on, a client in control, and the hand."""
 
-    stack: Stack
+    bench: VirtualBench
     client: BenchClient
     technician: Technician
 
@@ -72,15 +71,15 @@ class Bench:
         return await self.technician.finding("flange", run)
 
 
-async def ready(stack: Stack, client: BenchClient, technician: Technician) -> Bench:
+async def ready(bench: VirtualBench, client: BenchClient, technician: Technician) -> Bench:
     technician.clear()
     await client.do("home")
     await client.command("light", beat=False, level=0.4)
-    return Bench(stack, client, technician)
+    return Bench(bench, client, technician)
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def at_wall(bench: Stack) -> AsyncIterator[Bench]:
+async def at_wall(bench: VirtualBench) -> AsyncIterator[Bench]:
     async with person(bench) as (client, technician):
         yield await ready(bench, client, technician)
 
@@ -88,9 +87,9 @@ async def at_wall(bench: Stack) -> AsyncIterator[Bench]:
 async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: Bench) -> None:
     async def shift() -> Difference:
         without = await at_wall.find_at_wall(LENS, RING, PANE)
-        at_wall.stack.hand("fit", "shim", 50)
+        at_wall.bench.hand("fit", "shim", 50)
         thicker = await at_wall.sweep()
-        at_wall.stack.hand("remove", "shim", 50)
+        at_wall.bench.hand("remove", "shim", 50)
         # The lens was taken off its adapter and seated again: one of the two joints is another.
         return difference(without, thicker, {"joints": sqrt(1 / 2), "stand-off": sqrt(1 / 2)}, own=[U_SHIM_UM])
 
@@ -104,10 +103,10 @@ async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: B
         without = await at_wall.find_at_wall(LENS, RING, PANE)
         shims = (100, 100, 50)
         for shim in shims:
-            at_wall.stack.hand("fit", "shim", shim)
+            at_wall.bench.hand("fit", "shim", shim)
         thicker = await at_wall.sweep()
         for shim in shims:
-            at_wall.stack.hand("remove", "shim", shim)
+            at_wall.bench.hand("remove", "shim", shim)
         # The lens was seated anew with each shim, but stands on one joint that is another in the end.
         return difference(
             without, thicker, {"joints": sqrt(1 / 2), "stand-off": sqrt(1 / 2)}, own=[U_SHIM_UM] * len(shims)
@@ -135,9 +134,9 @@ async def test_another_wall_leaves_the_focus_error(at_wall: Bench) -> None:
     async def change() -> Difference:
         found = []
         for wall_mm in (4000.0, 6000.0):
-            at_wall.stack.hand("set", "wall_mm", wall_mm)
+            at_wall.bench.hand("set", "wall_mm", wall_mm)
             found.append(await at_wall.find_at_wall(LENS, RING, PANE))
-        at_wall.stack.hand("set", "wall_mm", 5000.0)
+        at_wall.bench.hand("set", "wall_mm", 5000.0)
         taken_off = [
             next(note for note in finding["notes"] if note.startswith("Ring at infinity")) for finding in found
         ]
@@ -211,7 +210,7 @@ async def test_a_warmer_room_leaves_the_focus_error(at_wall: Bench) -> None:
         tape = at_wall.technician.measure("tape")  # once for both: what it errs by is the same
         wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
         for room_C in (18.0, 26.0):
-            at_wall.stack.hand("set", "temperature", room_C)
+            at_wall.bench.hand("set", "temperature", room_C)
             found.append(await at_wall.find(LENS, RING, PANE, temperature_C=room_C, **wall))
         notes = [[note for note in finding["notes"] if "taken back to 20 °C" in note] for finding in found]
         assert [note.split(":")[0] for (note,) in notes] == ["At 18 °C", "At 26 °C"]
@@ -221,24 +220,20 @@ async def test_a_warmer_room_leaves_the_focus_error(at_wall: Bench) -> None:
     try:
         await agrees(change, 0.0)
     finally:
-        at_wall.stack.hand("set", "temperature", standing)
+        at_wall.bench.hand("set", "temperature", standing)
         await at_wall.client.command("setup", set={"temperature_C": before})
 
 
-async def test_a_plate_of_doubtful_index_is_off_by_no_more_than_it_says(
-    records: Mapping[str, Path], tmp_path: Path
-) -> None:
+async def test_a_plate_of_doubtful_index_is_off_by_no_more_than_it_says(record: Path, tmp_path: Path) -> None:
     """Its index is stated 0.01 off, at u = 0.01: e is off by 2498 x 0.01 / 1.533^2 = 10.6 um, and says so."""
-    shutil.copytree(CONFIGS / "workshop", tmp_path / "workshop")
-    pane = tmp_path / "workshop" / "glasses" / "pane-25.yaml"
-    text = pane.read_text(encoding="utf-8")
+    text = (CONFIGS / "workshop" / "glasses" / "pane-25.yaml").read_text(encoding="utf-8")
     assert text.count("index: 1.5230, u_index: 0.0005") == 1
-    pane.write_text(text.replace("index: 1.5230, u_index: 0.0005", "index: 1.5330, u_index: 0.01"), encoding="utf-8")
+    pane = text.replace("index: 1.5230, u_index: 0.0005", "index: 1.5330, u_index: 0.01")
     async with (
-        Stack(seed=SEED, pace=PACE, record=records["workshop"], folder=tmp_path) as stack,
-        person(stack) as (client, technician),
+        VirtualBench(tmp_path, record=record, files={"glasses/pane-25.yaml": pane}) as bench,
+        person(bench) as (client, technician),
     ):
-        doubtful = await ready(stack, client, technician)
+        doubtful = await ready(bench, client, technician)
 
         async def change() -> Difference:
             in_air = await doubtful.find_at_wall(TWIN, RING, [])
@@ -253,17 +248,19 @@ async def test_a_plate_of_doubtful_index_is_off_by_no_more_than_it_says(
         await agrees(change, 0.0)
 
 
-async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench, records: Mapping[str, Path]) -> None:
+async def test_infinity_at_the_wall_agrees_with_collimated_light(
+    at_wall: Bench, record_in_collimated_light: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
     """The same lens on two benches: all but the lens is another, and the wall's conjugate term is right or not."""
 
     async def change() -> Difference:
         walled = await at_wall.find_at_wall(LENS, RING, PANE)
-        config = "workshop-collimated"
+        config, folder = "workshop-collimated", tmp_path_factory.mktemp("collimated")
         async with (
-            Stack(world=config, config=config, seed=SEED, pace=PACE, record=records[config]) as stack,
-            person(stack) as (client, technician),
+            VirtualBench(folder, world=config, config=config, record=record_in_collimated_light) as bench,
+            person(bench) as (client, technician),
         ):
-            other = await ready(stack, client, technician)
+            other = await ready(bench, client, technician)
             collimated = await other.find(LENS, RING, PANE)
         assert collimated["absolute"] is True
         assert collimated["measurand"]["arrangement"] == "collimated"
@@ -276,7 +273,9 @@ async def test_infinity_at_the_wall_agrees_with_collimated_light(at_wall: Bench,
     await agrees(change, 0.0)
 
 
-async def test_one_lens_agrees_in_all_four_arrangements(at_wall: Bench, records: Mapping[str, Path]) -> None:
+async def test_one_lens_agrees_in_all_four_arrangements(
+    at_wall: Bench, record_in_collimated_light: Path, tmp_path: Path
+) -> None:
     """Projected, in collimated light, by a reticle before it, and by its own light from a mirror.
 
     Four benches that share nothing but the lens and the records of its drawer. In air, as no plate's shift is within a
@@ -285,14 +284,15 @@ async def test_one_lens_agrees_in_all_four_arrangements(at_wall: Bench, records:
     """
     found = {"wall": await at_wall.find_at_wall(TWIN, RING, [])}
     fixed = {"workshop-reticle": "collar-32"}
+    records = {"workshop-collimated": record_in_collimated_light}
     for config in ("workshop-collimated", "workshop-reticle", "workshop-autocollimation"):
         async with (
-            Stack(world=config, config=config, seed=SEED, pace=PACE, record=records.get(config)) as stack,
-            person(stack) as (client, technician),
+            VirtualBench(tmp_path / config, world=config, config=config, record=records.get(config)) as bench,
+            person(bench) as (client, technician),
         ):
             if config not in records:
                 await technician.calibrate(["ring-07"], fixed=fixed.get(config))
-            other = await ready(stack, client, technician)
+            other = await ready(bench, client, technician)
             finding = await other.find(TWIN, RING, [])
         assert finding["absolute"] is True
         found[finding["measurand"]["arrangement"]] = finding
