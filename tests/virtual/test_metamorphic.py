@@ -162,6 +162,27 @@ async def test_an_m_that_the_tape_contradicts_costs_verdict_and_shims_and_says_s
     assert (await at_wall.client.kept("setup"))["why_relative"] == finding["why_relative"]
 
 
+async def test_a_paused_and_resumed_sweep_finds_what_an_undisturbed_one_does(at_wall: Bench) -> None:
+    async def change() -> Difference:
+        undisturbed, client = await at_wall.find_at_wall(LENS, RING, PANE), at_wall.client
+        readings = client.watch("reading")
+        run = (await client.command("sweep", merit="edge", repeats=2))["run"]
+        for _ in range(10):
+            await anext(readings)
+        await client.command("pause", run=run)
+        async with asyncio.timeout(10.0):
+            async for _, state in client.watch("procedure"):
+                if state["state"] == "paused":
+                    break
+        await asyncio.sleep(60.0)
+        await client.command("resume", run=run)
+        resumed = await at_wall.technician.finding("flange", run)
+        assert resumed["readings"]["indices"] == undisturbed["readings"]["indices"]
+        return difference(undisturbed, resumed, {})
+
+    await agrees(change, 0.0)
+
+
 async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) -> None:
     async def change() -> Difference:
         one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
