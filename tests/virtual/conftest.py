@@ -11,11 +11,12 @@ import pytest_asyncio
 
 sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
 
-from tests.virtual.benches import VirtualBench
+from tests.virtual.benches import VirtualBench, person
 from tests.virtual.calibrated import calibrated
+from tests.virtual.finding_bench import FindingBench, ready
 from tests.virtual.same_each_time import virtual_loops as pytest_asyncio_loop_factories
 
-__all__ = ["bench", "pytest_asyncio_loop_factories", "record", "record_in_collimated_light"]
+__all__ = ["at_wall", "bench", "pytest_asyncio_loop_factories", "record", "record_in_collimated_light"]
 
 
 @pytest.fixture(scope="session")
@@ -35,3 +36,10 @@ async def bench(record: Path, tmp_path_factory: pytest.TempPathFactory) -> Async
     """A calibrated bench at the wall, shared by the tests of a module; each brings it into the state it needs."""
     async with VirtualBench(tmp_path_factory.mktemp("bench"), record=record) as bench:
         yield bench
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def at_wall(bench: VirtualBench) -> AsyncIterator[FindingBench]:
+    """The same, homed and lit, with somebody in control who states and sweeps."""
+    async with person(bench) as (client, technician):
+        yield await ready(bench, client, technician)

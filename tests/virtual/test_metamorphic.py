@@ -8,83 +8,23 @@ what the world hides.
 from __future__ import annotations
 
 import asyncio
-import itertools
-from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass
 from math import sqrt
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import pytest
-import pytest_asyncio
 
 from stack import CONFIGS
 from tests.differences import Difference, agrees, difference
 from tests.virtual.benches import VirtualBench, person
-
-if TYPE_CHECKING:
-    from benchd.client.bench_client import BenchClient
-    from technician import Technician
+from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
-LENS, TWIN, RING, PANE = "L-0417", "L-0418", ("ring-07",), ("pane-25",)
 U_SHIM_UM = 0.3
 """A shim's thickness, standard uncertainty, as its maker has it."""
 
-Finding = dict[str, Any]
 
-
-@dataclass(frozen=True)
-class Bench:
-    """A homed bench with its light on, a client in control, and the hand."""
-
-    bench: VirtualBench
-    client: BenchClient
-    technician: Technician
-
-    async def find(self, lens: str, adapters: Sequence[str], glass: Sequence[str], **more: Any) -> Finding:
-        """State a set-up, bring it about, drive to nominal, sweep; gives the finding."""
-        await self.client.command("take", beat=False)  # it may have lapsed while another bench was at work
-        stands = {"lens": lens, "adapters": list(adapters), "glass": list(glass), "ring": "infinity", **more}
-        await self.client.command("setup", set={"distance_mm": None, "m": None, "trim_um": None, **stands})
-        self.technician.fit(list(adapters), list(glass), lens)
-        return await self.sweep()
-
-    async def find_at_wall(self, lens: str, adapters: Sequence[str], glass: Sequence[str]) -> Finding:
-        """The same, wall and magnification measured by tape first."""
-        self.technician.fit(list(adapters), list(glass), lens)
-        tape = self.technician.measure("tape")
-        return await self.find(lens, adapters, glass, distance_mm=tape["distance_mm"], m=tape["m"])
-
-    async def sweep(self) -> Finding:
-        """A sweep about nominal with all as it stands; gives its finding."""
-        await self.client.do("nominal")
-        run = (await self.client.command("sweep", merit="edge", repeats=2))["run"]
-        answered: set[str] = set()
-        async for state in self.client.follow(run):
-            ask = state["ask"]
-            if ask is not None and ask["ask"] not in answered:
-                answered.add(ask["ask"])
-                assert ask["name"] == "glass_meant"  # each lens is swept with and without the plate
-                await self.client.answer(ask["ask"], True)
-        return await self.technician.finding("flange", run)
-
-
-async def ready(bench: VirtualBench, client: BenchClient, technician: Technician) -> Bench:
-    technician.clear()
-    await client.do("home")
-    await client.command("light", beat=False, level=0.4)
-    return Bench(bench, client, technician)
-
-
-@pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def at_wall(bench: VirtualBench) -> AsyncIterator[Bench]:
-    async with person(bench) as (client, technician):
-        yield await ready(bench, client, technician)
-
-
-async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: Bench) -> None:
+async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: FindingBench) -> None:
     async def shift() -> Difference:
         without = await at_wall.find_at_wall(LENS, RING, PANE)
         at_wall.bench.hand("fit", "shim", 50)
@@ -96,7 +36,7 @@ async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: Bench) -> N
     await agrees(shift, -50.0)
 
 
-async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: Bench) -> None:
+async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: FindingBench) -> None:
     """So far out the merit has side lobes about nominal: the search must not settle on one."""
 
     async def shift() -> Difference:
@@ -115,7 +55,7 @@ async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: B
     await agrees(shift, -250.0)
 
 
-async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: Bench) -> None:
+async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: FindingBench) -> None:
     """The twins are the same lens but for the plate they were made for."""
 
     async def change() -> Difference:
@@ -130,7 +70,7 @@ async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: B
     await agrees(change, 0.0)
 
 
-async def test_another_wall_leaves_the_focus_error(at_wall: Bench) -> None:
+async def test_another_wall_leaves_the_focus_error(at_wall: FindingBench) -> None:
     async def change() -> Difference:
         found = []
         for wall_mm in (4000.0, 6000.0):
@@ -149,7 +89,7 @@ async def test_another_wall_leaves_the_focus_error(at_wall: Bench) -> None:
     await agrees(change, 0.0)
 
 
-async def test_an_m_that_the_tape_contradicts_costs_verdict_and_shims_and_says_so(at_wall: Bench) -> None:
+async def test_an_m_that_the_tape_contradicts_costs_verdict_and_shims_and_says_so(at_wall: FindingBench) -> None:
     honest = await at_wall.find_at_wall(LENS, RING, PANE)
     tape = at_wall.technician.measure("tape")
     misread = {"value": tape["m"]["value"] * 1.09, "u": tape["m"]["u"]}
@@ -162,7 +102,7 @@ async def test_an_m_that_the_tape_contradicts_costs_verdict_and_shims_and_says_s
     assert (await at_wall.client.kept("setup"))["why_relative"] == finding["why_relative"]
 
 
-async def test_a_paused_and_resumed_sweep_finds_what_an_undisturbed_one_does(at_wall: Bench) -> None:
+async def test_a_paused_and_resumed_sweep_finds_what_an_undisturbed_one_does(at_wall: FindingBench) -> None:
     async def change() -> Difference:
         undisturbed, client = await at_wall.find_at_wall(LENS, RING, PANE), at_wall.client
         readings = client.watch("reading")
@@ -183,7 +123,7 @@ async def test_a_paused_and_resumed_sweep_finds_what_an_undisturbed_one_does(at_
     await agrees(change, 0.0)
 
 
-async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) -> None:
+async def test_adapters_in_either_order_leave_the_focus_error(at_wall: FindingBench) -> None:
     async def change() -> Difference:
         one = await at_wall.find_at_wall(LENS, ["gap-03", "gap-04", "ring-07"], PANE)
         other = await at_wall.find_at_wall(LENS, ["gap-04", "gap-03", "ring-07"], PANE)
@@ -196,7 +136,7 @@ async def test_adapters_in_either_order_leave_the_focus_error(at_wall: Bench) ->
     await agrees(change, 0.0)
 
 
-async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: Bench) -> None:
+async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: FindingBench) -> None:
     async def change() -> Difference:
         plain = await at_wall.find_at_wall(LENS, RING, PANE)
         client = at_wall.client
@@ -219,7 +159,7 @@ async def test_trim_leaves_the_focus_error_and_is_shown(at_wall: Bench) -> None:
     await agrees(change, 0.0)
 
 
-async def test_a_warmer_room_leaves_the_focus_error(at_wall: Bench) -> None:
+async def test_a_warmer_room_leaves_the_focus_error(at_wall: FindingBench) -> None:
     """Base, adapter and scale grow by 6 um from 18 to 26 C, and nothing else on the bench does."""
     before = (await at_wall.client.kept("setup"))["temperature_C"]
     standing = at_wall.technician.measure("thermometer")["temperature_C"]
@@ -267,60 +207,3 @@ async def test_a_plate_of_doubtful_index_is_off_by_no_more_than_it_says(record: 
             return found
 
         await agrees(change, 0.0)
-
-
-async def test_infinity_at_the_wall_agrees_with_collimated_light(
-    at_wall: Bench, record_in_collimated_light: Path, tmp_path_factory: pytest.TempPathFactory
-) -> None:
-    """The same lens on two benches: all but the lens is another, and the wall's conjugate term is right or not."""
-
-    async def change() -> Difference:
-        walled = await at_wall.find_at_wall(LENS, RING, PANE)
-        config, folder = "workshop-collimated", tmp_path_factory.mktemp("collimated")
-        async with (
-            VirtualBench(folder, world=config, config=config, record=record_in_collimated_light) as bench,
-            person(bench) as (client, technician),
-        ):
-            other = await ready(bench, client, technician)
-            collimated = await other.find(LENS, RING, PANE)
-        assert collimated["absolute"] is True
-        assert collimated["measurand"]["arrangement"] == "collimated"
-        (own,) = [line for line in collimated["budgets"]["focus_error"] if line["term"] == "conjugate"]
-        assert own["source"] == "collimator, bench file"
-        # The plate is the same one, of the same record; the rest is each bench's own, or taken to be.
-        rest = ["conjugate", "joints", "stand-off", "wedge", "sag", "abbe", "base", "adapter", "thermal", "position"]
-        return difference(walled, collimated, dict.fromkeys([*rest, "frequency"], 1.0))
-
-    await agrees(change, 0.0)
-
-
-async def test_one_lens_agrees_in_all_four_arrangements(
-    at_wall: Bench, record_in_collimated_light: Path, tmp_path: Path
-) -> None:
-    """Projected, in collimated light, by a reticle before it, and by its own light from a mirror.
-
-    Four benches that share nothing but the lens and the records of its drawer. In air, as no plate's shift is within a
-    reticle's reach; what the cover of the fixed sensor leaves beside its paraxial shift stands in its finding. Each
-    pair agrees within U of its difference, to which all lines of both count.
-    """
-    found = {"wall": await at_wall.find_at_wall(TWIN, RING, [])}
-    fixed = {"workshop-reticle": "collar-32"}
-    records = {"workshop-collimated": record_in_collimated_light}
-    for config in ("workshop-collimated", "workshop-reticle", "workshop-autocollimation"):
-        async with (
-            VirtualBench(tmp_path / config, world=config, config=config, record=records.get(config)) as bench,
-            person(bench) as (client, technician),
-        ):
-            if config not in records:
-                await technician.calibrate(["ring-07"], fixed=fixed.get(config))
-            other = await ready(bench, client, technician)
-            finding = await other.find(TWIN, RING, [])
-        assert finding["absolute"] is True
-        found[finding["measurand"]["arrangement"]] = finding
-    assert set(found) == {"wall", "collimated", "collimator_reticle", "autocollimation"}
-    for one, another in itertools.combinations(found.values(), 2):
-        lines = {line["term"].split(" ")[0] for each in (one, another) for line in each["budgets"]["focus_error"]}
-        left = [each["values"]["glass_residual"] for each in (one, another)]
-        apart = difference(one, another, dict.fromkeys(lines, 1.0), own=[each["u"] for each in left])
-        expected = left[1]["value"] - left[0]["value"]
-        assert apart.is_about(expected), (one["measurand"], another["measurand"], apart, expected)
