@@ -26,6 +26,8 @@ from tests.virtual.same_each_time import same_each_time
 
 SEED = 1
 """The bench of all tests but those of truth; the first there is, not chosen by what it draws."""
+PACE = 5.0
+"""Of benches that are asked for findings, whose times are nobody's concern."""
 _NUMBERS = itertools.count(1)
 
 
@@ -36,7 +38,8 @@ def quiet(_: str) -> None:
 class VirtualBench(Lab):
     """Hardware and, with `daemon`, a daemon that is up. `files` are laid beside the bench file, `record` is a database.
 
-    `folder` must be empty. Several may stand beside each other.
+    `folder` must be empty. Several may stand beside each other. At a higher `pace` hardware and settling are as much
+    quicker: less of virtual time is to be reckoned through where a test asks for findings and not for times.
     """
 
     def __init__(
@@ -46,12 +49,14 @@ class VirtualBench(Lab):
         world: str = "workshop",
         config: str = "workshop",
         seed: int = SEED,
+        pace: float = 1.0,
         change: Callable[[Any], None] = lambda _: None,
         record: Path | None = None,
         files: Mapping[str, str] = {},
         daemon: bool = True,
     ) -> None:
-        super().__init__(folder, world=world, config=config, seed=seed, change=change)
+        super().__init__(folder, world=world, config=config, seed=seed, change=lambda doc: self._changed(doc, change))
+        self.pace = pace
         self.broker_at = f"127.0.0.1:{next(_NUMBERS)}"
         self._record, self._files, self._with_daemon = record, files, daemon
         self._entered = contextlib.AsyncExitStack()
@@ -73,6 +78,15 @@ class VirtualBench(Lab):
                 await self.start_daemon()
             self._entered = entered.pop_all()
         return self
+
+    def _changed(self, doc: Any, change: Callable[[Any], None]) -> None:
+        """What a person would edit, and motion and settling as quick as the hardware."""
+        for device in doc["devices"].values():
+            if device["driver"] == "gcode_axis":
+                device["top_speed_um_s"] *= self.pace
+                device["acceleration_um_s2"] *= self.pace**2
+        doc["motion"]["settle_ms"] /= self.pace
+        change(doc)
 
     async def __aexit__(self, *_: object) -> None:
         await self._entered.aclose()

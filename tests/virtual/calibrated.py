@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.virtual.benches import SEED, VirtualBench, person
+from tests.virtual.benches import PACE, SEED, VirtualBench, person
 from tests.virtual.lab import run
 
 
@@ -29,7 +29,7 @@ def calibrated(folders: pytest.TempPathFactory, config: str) -> Path:
 
 
 async def _calibrated(folder: Path, config: str) -> Path:
-    async with VirtualBench(folder, world=config, config=config) as bench, person(bench) as (_, technician):
+    async with VirtualBench(folder, world=config, config=config, pace=PACE) as bench, person(bench) as (_, technician):
         await technician.calibrate(["ring-07"])
     (record,) = bench.bench_file.parent.glob("*.db")
     assert not record.with_name(record.name + "-wal").exists(), "a record closed in order is one file"

@@ -11,7 +11,7 @@ import pytest_asyncio
 
 sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
 
-from tests.virtual.benches import VirtualBench, person
+from tests.virtual.benches import PACE, VirtualBench, person
 from tests.virtual.calibrated import calibrated
 from tests.virtual.finding_bench import FindingBench, ready
 from tests.virtual.same_each_time import virtual_loops as pytest_asyncio_loop_factories
@@ -34,7 +34,7 @@ def record_in_collimated_light(tmp_path_factory: pytest.TempPathFactory) -> Path
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def bench(record: Path, tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
     """A calibrated bench at the wall, shared by the tests of a module; each brings it into the state it needs."""
-    async with VirtualBench(tmp_path_factory.mktemp("bench"), record=record) as bench:
+    async with VirtualBench(tmp_path_factory.mktemp("bench"), record=record, pace=PACE) as bench:
         yield bench
 
 

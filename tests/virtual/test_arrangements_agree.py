@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.differences import Difference, agrees, difference
-from tests.virtual.benches import VirtualBench, person
+from tests.virtual.benches import PACE, VirtualBench, person
 from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
@@ -23,7 +23,7 @@ async def test_infinity_at_the_wall_agrees_with_collimated_light(
         walled = await at_wall.find_at_wall(LENS, RING, PANE)
         config, folder = "workshop-collimated", tmp_path_factory.mktemp("collimated")
         async with (
-            VirtualBench(folder, world=config, config=config, record=record_in_collimated_light) as bench,
+            VirtualBench(folder, world=config, config=config, record=record_in_collimated_light, pace=PACE) as bench,
             person(bench) as (client, technician),
         ):
             other = await ready(bench, client, technician)
@@ -53,7 +53,9 @@ async def test_one_lens_agrees_in_all_four_arrangements(
     records = {"workshop-collimated": record_in_collimated_light}
     for config in ("workshop-collimated", "workshop-reticle", "workshop-autocollimation"):
         async with (
-            VirtualBench(tmp_path / config, world=config, config=config, record=records.get(config)) as bench,
+            VirtualBench(
+                tmp_path / config, world=config, config=config, record=records.get(config), pace=PACE
+            ) as bench,
             person(bench) as (client, technician),
         ):
             if config not in records:

@@ -15,7 +15,7 @@ from benchd.devices.clock import Clock
 from benchd.records.store import Store
 from technician import RunEnded, Technician
 from tests.one_calibration import add_calibration
-from tests.virtual.benches import VirtualBench, person
+from tests.virtual.benches import PACE, VirtualBench, person
 
 
 @asynccontextmanager
@@ -43,7 +43,7 @@ async def run_out(store: Store, artefact: str) -> None:
 
 
 async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(record: Path, tmp_path: Path) -> None:
-    async with VirtualBench(tmp_path, record=record) as bench:
+    async with VirtualBench(tmp_path, record=record, pace=PACE) as bench:
 
         async def check() -> dict:  # type: ignore[type-arg]
             async with person(bench) as (_, technician):
@@ -112,7 +112,7 @@ class Mistaken(Technician):
 async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_wrong(tmp_path: Path) -> None:
     """On a bench whose base is 4 um longer than its file says: a bridge on the base reads as if it were on the ring."""
     said: list[str] = []
-    async with VirtualBench(tmp_path) as bench, bench.client("technician") as client:
+    async with VirtualBench(tmp_path, pace=PACE) as bench, bench.client("technician") as client:
         await client.command("take", beat=False)
         inputs = {"reference": "collar-45"}
         plan = await client.command("run", procedure="bench_zero", inputs=inputs, dry=True)
@@ -140,7 +140,7 @@ async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_
 async def test_a_bridge_left_on_the_ring_is_asked_for_again_and_its_pair_read_anew(tmp_path: Path) -> None:
     """It stands still while the carriage moves under it; the run of 17 questions ended there."""
     said: list[str] = []
-    async with VirtualBench(tmp_path) as bench, bench.client("technician") as client:
+    async with VirtualBench(tmp_path, pace=PACE) as bench, bench.client("technician") as client:
         await client.command("take", beat=False)
         hasty = Hasty(bench, client, said.append)
         state = await hasty.run("bench_zero", reference="collar-45")
@@ -163,7 +163,7 @@ async def test_a_bridge_left_on_the_ring_is_asked_for_again_and_its_pair_read_an
 
 
 async def test_progress_moves_on_with_every_round_and_the_time_to_go_falls(tmp_path: Path) -> None:
-    async with VirtualBench(tmp_path) as bench, person(bench) as (client, technician):
+    async with VirtualBench(tmp_path, pace=PACE) as bench, person(bench) as (client, technician):
         technician.clear()
         states = client.watch("procedure")
         last = await technician.run("adapter_length", adapter="ring-07")

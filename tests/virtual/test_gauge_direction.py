@@ -12,7 +12,7 @@ import pytest
 
 from benchd_simulators.world.reading import find_world
 from technician import RunEnded
-from tests.virtual.benches import VirtualBench, person
+from tests.virtual.benches import PACE, VirtualBench, person
 
 
 def world_in(folder: Path) -> str:
@@ -29,7 +29,7 @@ def as_it_counts(doc: Any) -> None:
 
 async def test_stated_as_it_counts_it_finds_the_true_zero_and_length(tmp_path: Path) -> None:
     async with (
-        VirtualBench(tmp_path / "bench", world=world_in(tmp_path), change=as_it_counts) as bench,
+        VirtualBench(tmp_path / "bench", world=world_in(tmp_path), change=as_it_counts, pace=PACE) as bench,
         person(bench) as (client, technician),
     ):
         await technician.calibrate(["ring-07"])
@@ -43,7 +43,7 @@ async def test_stated_as_it_counts_it_finds_the_true_zero_and_length(tmp_path: P
 
 async def test_stated_the_other_way_the_run_ends_with_what_to_write(tmp_path: Path) -> None:
     async with (
-        VirtualBench(tmp_path / "bench", world=world_in(tmp_path)) as bench,
+        VirtualBench(tmp_path / "bench", world=world_in(tmp_path), pace=PACE) as bench,
         person(bench) as (client, technician),
     ):
         await client.command("setup", set={"temperature_C": 21.5})

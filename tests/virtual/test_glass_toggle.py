@@ -8,7 +8,7 @@ import pytest
 
 from technician import RunEnded
 from tests.differences import Difference, agrees, expanded
-from tests.virtual.benches import VirtualBench, person, toggled
+from tests.virtual.benches import PACE, VirtualBench, person, toggled
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -78,7 +78,7 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Virtua
 
 async def test_a_procedure_of_ones_own_that_begins_with_the_plate_is_refused_a_finding(tmp_path: Path) -> None:
     files = {"procedures/in_first.yaml": IN_FIRST}
-    async with VirtualBench(tmp_path, files=files) as bench, person(bench) as (_, technician):
+    async with VirtualBench(tmp_path, files=files, pace=PACE) as bench, person(bench) as (_, technician):
         tape = technician.measure("tape")
         with pytest.raises(RunEnded) as ended:
             await technician.run("in_first", lens=LENS, adapters=[RING], glass=[PANE], distance_mm=tape["distance_mm"])

@@ -16,7 +16,7 @@ import pytest_asyncio
 
 from benchd.errors import Refused
 from technician import Technician
-from tests.virtual.benches import VirtualBench, quiet
+from tests.virtual.benches import PACE, VirtualBench, quiet
 from tests.virtual.ends.camera_end import MemorySession
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ steps:
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
     files = {"procedures/as_lit.yaml": PROCEDURE}
-    async with VirtualBench(tmp_path_factory.mktemp("lamps"), files=files) as bench:
+    async with VirtualBench(tmp_path_factory.mktemp("lamps"), files=files, pace=PACE) as bench:
         yield bench
 
 

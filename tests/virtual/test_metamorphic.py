@@ -15,7 +15,7 @@ import pytest
 
 from stack import CONFIGS
 from tests.differences import Difference, agrees, difference
-from tests.virtual.benches import VirtualBench, person
+from tests.virtual.benches import PACE, VirtualBench, person
 from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
@@ -191,7 +191,7 @@ async def test_a_plate_of_doubtful_index_is_off_by_no_more_than_it_says(record: 
     assert text.count("index: 1.5230, u_index: 0.0005") == 1
     pane = text.replace("index: 1.5230, u_index: 0.0005", "index: 1.5330, u_index: 0.01")
     async with (
-        VirtualBench(tmp_path, record=record, files={"glasses/pane-25.yaml": pane}) as bench,
+        VirtualBench(tmp_path, record=record, files={"glasses/pane-25.yaml": pane}, pace=PACE) as bench,
         person(bench) as (client, technician),
     ):
         doubtful = await ready(bench, client, technician)

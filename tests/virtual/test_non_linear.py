@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from benchd.assessments.peak_lines import NON_LINEAR_SHIFT_UM
-from tests.virtual.benches import VirtualBench, person
+from tests.virtual.benches import PACE, VirtualBench, person
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -21,7 +21,7 @@ async def test_a_camera_with_an_unknown_curve_gives_its_findings_a_line_and_a_no
     record: Path, tmp_path: Path
 ) -> None:
     async with (
-        VirtualBench(tmp_path, record=record, change=curve_unknown) as bench,
+        VirtualBench(tmp_path, record=record, change=curve_unknown, pace=PACE) as bench,
         person(bench) as (_, technician),
     ):
         finding = await technician.check("L-0417", ["ring-07"], ["pane-25"])

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from scipy import stats
 
-from tests.virtual.benches import VirtualBench, person
+from tests.virtual.benches import PACE, VirtualBench, person
 from tests.virtual.lab import run
 
 SEEDS = (101, 102, 103)
@@ -21,7 +21,7 @@ LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
 
 async def found(folder: Path, seed: int) -> tuple[float, float, float]:
     """What a bench finds of the lens, that value's error, u and U (um); and the truth, which it is not told."""
-    async with VirtualBench(folder, seed=seed) as bench, person(bench) as (_, technician):
+    async with VirtualBench(folder, seed=seed, pace=PACE) as bench, person(bench) as (_, technician):
         await technician.calibrate(ADAPTERS)
         error = (await technician.check(LENS, ADAPTERS, GLASS))["values"]["focus_error"]
         return error["value"] - bench.truth()["focus_error_um"], error["u"], error["U"]
