@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,12 @@ sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
 from tests.virtual.benches import PACE, VirtualBench, person
 from tests.virtual.calibrated import calibrated
 from tests.virtual.finding_bench import FindingBench, ready
-from tests.virtual.same_each_time import virtual_loops as pytest_asyncio_loop_factories
+from tests.virtual.same_each_time import _loop
 
-__all__ = ["at_wall", "bench", "pytest_asyncio_loop_factories", "record", "record_in_collimated_light"]
+
+def pytest_asyncio_loop_factories() -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
+    """A loop like that of `run` for tests and their fixtures."""
+    return {"virtual": _loop}
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import random
 import secrets
-from collections.abc import Callable, Coroutine, Iterator, Mapping
+from collections.abc import Callable, Coroutine, Iterator
 from concurrent.futures import Executor, Future
 from typing import Any, TypeVar, TypeVarTuple
 
@@ -90,8 +90,3 @@ def _loop() -> VirtualTimeLoop:
     loop = _Loop(in_order=True)
     loop.set_task_factory(of_its_life)
     return loop
-
-
-def virtual_loops() -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
-    """For pytest-asyncio: a loop like that of `run` for tests and their fixtures."""
-    return {"virtual": _loop}
