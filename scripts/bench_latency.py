@@ -44,7 +44,11 @@ class Told:
 
 def measure(*, lights: int = LIGHTS, stops: int = STOPS, moves: int = MOVES) -> list[Figure]:
     """p99 of stop, light and move against twice the p99 of the echo."""
-    told, chunks = asyncio.run(_measure(lights, stops, moves))
+    return figures_of(*asyncio.run(_measure(lights, stops, moves)))
+
+
+def figures_of(told: Told, chunks: Sequence[Chunk]) -> list[Figure]:
+    """The figures of what was published and of what then went over the cables."""
     echo50, echo99 = (1000.0 * quantile(told.echoes, share) for share in (0.5, 0.99))
     figures = [
         Figure(PART, "bare echo, p50", echo50, "ms", note=f"{len(told.echoes)} echoes of 100 bytes at QoS 1"),

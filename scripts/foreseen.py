@@ -11,8 +11,7 @@ import json
 import shutil
 import sys
 import tempfile
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -21,9 +20,10 @@ from typing import TYPE_CHECKING, Any
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
+from benchd.devices import now_s
 from benchd.errors import Refused
 from stack import CONFIGS, Stack
-from technician import Technician
+from technician import Bench, Technician
 
 if TYPE_CHECKING:
     from benchd.client import BenchClient
@@ -201,7 +201,7 @@ async def tried(
     """What is other than foreseen; empty where nothing is."""
     plan = await client.command("run", procedure=name, inputs=inputs, dry=True)
     told = Foretold.of(plan)
-    begun = time.monotonic()
+    begun = now_s()
     try:
         run = await client.run(name, inputs)
     except Refused as refused:
@@ -226,7 +226,7 @@ async def _to_its_end(client: BenchClient, run: str, begun: float, obey: Obey) -
             answered.add(ask["ask"])
             asked.append(ask["text"] + (f" [{' / '.join(ask['choices'])}]" if ask["choices"] else ""))
             await client.answer(ask["ask"], obey(ask))
-    seconds = time.monotonic() - begun
+    seconds = now_s() - begun
     why: list[str] = []
     if state["state"] != "done":
         async with asyncio.timeout(60.0):
@@ -239,9 +239,9 @@ async def _to_its_end(client: BenchClient, run: str, begun: float, obey: Obey) -
     return Done(state["state"], asked, seconds, carriage["carriage_um"], why)
 
 
-async def _shipped(stack: Stack, client: BenchClient, *, timed: bool) -> dict[str, list[str]]:
+async def _shipped(bench: Bench, client: BenchClient, pace: float, *, timed: bool) -> dict[str, list[str]]:
     """The procedures that ship, from a cold bench to a verdict."""
-    person = Technician(stack, client, lambda _: None)
+    person = Technician(bench, client, lambda _: None)
     person.clear()
     wall = {"distance_mm": 5000.0, "m": {"value": 0.0101, "u": 0.0001}}
     lens = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "repeats": 3, **wall}
@@ -253,38 +253,48 @@ async def _shipped(stack: Stack, client: BenchClient, *, timed: bool) -> dict[st
     for name in SHIPPED:
         inputs = inputs_of[name]
         obey = partial(person.obey, name, inputs=inputs)
-        found = await tried(client, name, inputs, stack.pace, obey, timed=timed)
+        found = await tried(client, name, inputs, pace, obey, timed=timed)
         if found:
             wrong[name] = found
     return wrong
 
 
-async def foreseen(count: int, number: int, pace: float, *, timed: bool = True) -> dict[str, list[str]]:
+def files_of(docs: Iterable[Doc]) -> dict[str, str]:
+    """Procedures as files beside the bench file; JSON is YAML, and knows no anchors."""
+    return {f"procedures/{doc['procedure']}.yaml": json.dumps(doc) + "\n" for doc in docs}
+
+
+async def all_tried(
+    bench: Bench, client: BenchClient, docs: Iterable[Doc], *, pace: float, timed: bool = True
+) -> dict[str, list[str]]:
     """By name of the procedure what was other than foreseen, and the procedure itself; empty where all was alike.
 
     Not `timed` says nothing of how long it took, which on a machine that has other things to do is the machine's.
     """
+    await client.command("take", beat=False)
+    wrong = await _shipped(bench, client, pace, timed=timed)
+    for doc in docs:
+        await client.command("setup", set=SETUP)
+        await client.do("nominal")
+        found = await tried(client, doc["procedure"], {}, pace, timed=timed)
+        if found:
+            wrong[doc["procedure"]] = [*found, str(doc["steps"])]
+    return wrong
+
+
+async def foreseen(count: int, number: int, pace: float) -> dict[str, list[str]]:
+    """The procedures that ship and so many drawn ones, on a bench of processes."""
     folder = Path(tempfile.mkdtemp(prefix="benchd-"))
-    wrong: dict[str, list[str]] = {}
+    docs = drawn(count, number)
     try:
         shutil.copytree(CONFIGS / "workshop", folder / "workshop")
         (folder / "workshop" / "procedures").mkdir()
-        docs = {doc["procedure"]: doc for doc in drawn(count, number)}
-        for name, doc in docs.items():
-            # JSON is YAML, and knows no anchors.
-            (folder / "workshop" / "procedures" / f"{name}.yaml").write_text(json.dumps(doc) + "\n", encoding="utf-8")
+        for name, text in files_of(docs).items():
+            (folder / "workshop" / name).write_text(text, encoding="utf-8")
         async with Stack(pace=pace, folder=folder) as stack, stack.client("rail") as client:
-            await client.command("take", beat=False)
-            wrong |= await _shipped(stack, client, timed=timed)
-            for name, doc in docs.items():
-                await client.command("setup", set=SETUP)
-                await client.do("nominal")
-                found = await tried(client, name, {}, pace, timed=timed)
-                if found:
-                    wrong[name] = [*found, str(doc["steps"])]
+            return await all_tried(stack, client, docs, pace=pace)
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-    return wrong
 
 
 def _count(text: str) -> int:

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
 
 from benchd.cli.lines import name_of, plain
 from benchd.client import BenchClient, Watch
-from stack import Stack
 
 Say = Callable[[str], None]
+
+
+class Bench(Protocol):
+    """What a person lays hands on; in processes it is a `Stack`."""
+
+    def hand(self, do: str, what: str, value: Any = None) -> dict[str, Any]: ...
+    def ask_world(self, message: Mapping[str, Any]) -> dict[str, Any]: ...
 
 
 class RunEnded(RuntimeError):
@@ -22,9 +28,9 @@ class Technician:
     """Runs procedures and obeys their questions; `said` is told everything that is asked, done and answered."""
 
     def __init__(
-        self, stack: Stack, client: BenchClient, said: Say, *, accept: bool = True, more: bool = False
+        self, bench: Bench, client: BenchClient, said: Say, *, accept: bool = True, more: bool = False
     ) -> None:
-        self._stack = stack
+        self._bench = bench
         self._client = client
         self._said = said
         self._accept = accept
@@ -37,7 +43,7 @@ class Technician:
 
     def clear(self) -> None:
         """Take everything off the bench, whatever stands there."""
-        standing = self._stack.ask_world({"do": "look"})
+        standing = self._bench.ask_world({"do": "look"})
         for what, ids in (
             ("lens", [standing["lens"]]),
             ("glass", standing["glass"]),
@@ -48,7 +54,7 @@ class Technician:
 
     def fit(self, adapters: list[str], glass: list[str], lens: str | None) -> None:
         """Bring the bench to this state: adapters from the base upwards, then plates, then the lens."""
-        standing = self._stack.ask_world({"do": "look"})
+        standing = self._bench.ask_world({"do": "look"})
         if (standing["adapters"], standing["glass"], standing["lens"]) == (adapters, glass, lens):
             return
         self.clear()
@@ -61,7 +67,7 @@ class Technician:
 
     def measure(self, what: str) -> dict[str, Any]:
         """Tape or thermometer."""
-        found = self._stack.hand("measure", what)
+        found = self._bench.hand("measure", what)
         said = ", ".join(f"{name_of(key)} {plain(value, key)}" for key, value in found.items() if key != "ok")
         self._said(f"hand: measures by {what}: {said}")
         return found
@@ -161,7 +167,7 @@ class Technician:
         return True
 
     def _do(self, do: str, what: str, value: Any) -> None:
-        self._stack.hand(do, what, value)
+        self._bench.hand(do, what, value)
         self._said(f"hand: {do} {what} {value}")
 
 

@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import json
 import os
-import time
 from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -30,6 +29,8 @@ from benchd.devices import (
     Meter,
     Reading,
     Surprise,
+    now_s,
+    now_utc,
 )
 from benchd.errors import Refused
 
@@ -95,9 +96,9 @@ class Mooded(Device):
         return answer
 
     async def read(self) -> Reading:
-        value = float("nan") if self.mood("read") == "nan" else time.monotonic()
-        utc = time.strftime("%Y-%m-%dT%H:%M:%S.000Z", time.gmtime())
-        answer: Reading = await self.acts("read", Reading(value, "um", time.monotonic(), utc))
+        value = float("nan") if self.mood("read") == "nan" else now_s()
+        utc = now_utc().strftime("%Y-%m-%dT%H:%M:%S.000Z")
+        answer: Reading = await self.acts("read", Reading(value, "um", now_s(), utc))
         return answer
 
 
@@ -146,7 +147,7 @@ class ForeignAxis(Mooded, Axis):
 
     async def move_to(self, target: float, speed: float) -> float:
         await self.acts("move_to")
-        return time.monotonic()
+        return now_s()
 
     async def jog(self, speed: float, distance: float) -> None:
         await self.acts("jog")

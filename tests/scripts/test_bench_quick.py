@@ -3,6 +3,7 @@ no time is held to anything, as machines are busy with other things."""
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
 from itertools import pairwise
@@ -146,11 +147,17 @@ def requests_to(chunks: list[Chunk], port: str) -> list[float]:
     return [chunk.t for chunk in chunks if chunk.port == port and chunk.direction == "in"]
 
 
+@pytest.fixture(scope="module")
+def commanded() -> tuple[bench_latency.Told, list[Chunk]]:
+    """Lights, stops and moves by message, and what went over the cables."""
+    return asyncio.run(bench_latency._measure(lights=6, stops=4, moves=8))
+
+
 @pytest.mark.stack
-def test_every_command_reaches_the_port() -> None:
-    found = named(bench_latency.measure(lights=6, stops=4, moves=3))
+def test_every_command_reaches_the_port(commanded: tuple[bench_latency.Told, list[Chunk]]) -> None:
+    found = named(bench_latency.figures_of(*commanded))
     assert found["bare echo, p99"].value >= found["bare echo, p50"].value > 0.0
-    for verb, count in (("stop", 4), ("light", 6), ("move", 3)):
+    for verb, count in (("stop", 4), ("light", 6), ("move", 8)):
         figure = found[f"{verb} to first byte, p99 over echo p99"]
         assert figure.value > 0.0
         assert f"of {count}" in figure.note, figure.note  # none was lost
@@ -161,8 +168,10 @@ def test_every_command_reaches_the_port() -> None:
 
 
 @pytest.mark.stack
-async def test_a_step_from_rest_is_sent_without_asking_where_that_is() -> None:
-    told, chunks = await bench_latency._measure(lights=1, stops=1, moves=8)
+def test_a_step_from_rest_is_sent_without_asking_where_that_is(
+    commanded: tuple[bench_latency.Told, list[Chunk]],
+) -> None:
+    told, chunks = commanded
     asked = requests_to(chunks, "counter")
     sent = [line.t for line in lines(chunks) if line.text.startswith(b"G53")]
     between = [

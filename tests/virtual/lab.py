@@ -57,6 +57,8 @@ class Lab:
         change: Callable[[Any], None] = lambda _: None,
     ) -> None:
         self.folder, self.config, self.seed = folder, config, seed
+        self.pace = 1.0
+        """Of the hardware; the bench file has to go with it."""
         self._world = world
         self._curves, self._change = curves, change
         self.bench_file = folder / config / "bench.yaml"
@@ -76,11 +78,11 @@ class Lab:
         self.loop = cast(VirtualTimeLoop, asyncio.get_running_loop())
         for config in {"workshop", self.config}:
             shutil.copytree(CONFIGS / config, self.folder / config)
-        self.machine = load_world(self._world, self.seed, 1.0, self.loop.time)
+        self.machine = load_world(self._world, self.seed, self.pace, self.loop.time)
         self.journal = self.watched or Journal(self.folder / "journal.tsv", self.loop.time)
         rig = CurvesRig if self._curves else VirtualRig
-        self.rig = rig(self.machine, self._ports, pace=1.0, identity="7A01", seed=self.seed, journal=self.journal)
-        self.rig.camera.where = f"camera-{self.seed}"
+        self.rig = rig(self.machine, self._ports, pace=self.pace, identity="7A01", seed=self.seed, journal=self.journal)
+        self.rig.camera.where = f"camera-{self.broker_at.rpartition(':')[2]}"
         self._board = asyncio.create_task(self.rig.board.run(), name="board")
         if self.watched is not None:
             for name, cable in self.rig.cables.items():

@@ -87,7 +87,7 @@ class Person:
         ring = {"ring": "infinity"} if lens else {}
         await client.command("setup", set={"lens": lens, "adapters": adapters, "glass": glass} | ring)
         self._lab.hand("set", "indicator", "away")
-        Technician(self._lab, client, lambda _: None).fit(adapters, glass, lens)  # type: ignore[arg-type]
+        Technician(self._lab, client, lambda _: None).fit(adapters, glass, lens)
         if lens:
             self._lab.hand("set", "ring", "infinity")
 
@@ -164,7 +164,7 @@ class Careless(Technician):
     """Answers as if all was done; what the question named `forgets` asks for is not. `None` is one who does it all."""
 
     def __init__(self, lab: Lab, client: BenchClient, forgets: str | None) -> None:
-        super().__init__(lab, client, lambda _: None)  # type: ignore[arg-type]
+        super().__init__(lab, client, lambda _: None)
         self._forgets = forgets
 
     def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:

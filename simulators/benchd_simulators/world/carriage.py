@@ -44,6 +44,8 @@ class Carriage:
     def advance(self) -> None:
         """Catch up with the motor to now."""
         now = self._now()
+        if now == self._t:
+            return
         for t in self._motor.corners(self._t, now):
             self._follow(*self._motor.at(t))
         self._t = now

@@ -8,7 +8,6 @@ from math import inf, isinf
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.errors import HandRefused
@@ -16,7 +15,7 @@ from benchd_simulators.world.hardware import Quantity
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
 from benchd_simulators.world.schema import GapRecord, LayerRecord, LensRecord, WorldRecord
-from benchd_simulators.world.transfer import blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
+from benchd_simulators.world.transfer import between, blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
 
 Floats = NDArray[np.float64]
 E_LINE_NM = 546.074
@@ -94,9 +93,8 @@ class Optic:
                 total += weight * blur_disc(w20, x)
                 continue
             even = self._waves(nm)
-            at, value = by_fourier(even, w20, enough_samples(even, w20), 64)
-            last = int(np.searchsorted(at, min(float(x.max(initial=0.0)), 1.0))) + 4
-            total += weight * np.where(x < 1, CubicSpline(at[:last], value[:last])(np.minimum(x, 1.0)), 0.0)
+            _, value = by_fourier(even, w20, enough_samples(even, w20), 64)
+            total += weight * np.where(x < 1, between(value, np.minimum(x, 1.0) * (len(value) - 1)), 0.0)
         answer: Floats = total / sum(self.weight)
         return answer
 

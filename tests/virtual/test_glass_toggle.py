@@ -1,18 +1,16 @@
-"""A plate out, in, in, out, through the whole stack: the shift of best focus against the world's traced plate."""
+"""A plate out, in, in, out, through the whole bench: the shift of best focus against the world's traced plate."""
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
 
-from stack import CONFIGS, Stack
 from technician import RunEnded
-from tests.stack.conftest import PACE, SEED, person, toggled
-from tests.stack.differences import Difference, agrees, expanded
+from tests.differences import Difference, agrees, expanded
+from tests.virtual.benches import PACE, VirtualBench, person, toggled
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
 
@@ -45,7 +43,7 @@ finally:
 """
 
 
-async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack) -> None:
+async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: VirtualBench) -> None:
     found = {}
 
     async def shift_less_truth() -> Difference:
@@ -79,11 +77,8 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Stack)
 
 
 async def test_a_procedure_of_ones_own_that_begins_with_the_plate_is_refused_a_finding(tmp_path: Path) -> None:
-    shutil.copytree(CONFIGS / "workshop", tmp_path / "workshop")
-    procedures = tmp_path / "workshop" / "procedures"
-    procedures.mkdir()
-    (procedures / "in_first.yaml").write_text(IN_FIRST, encoding="utf-8")
-    async with Stack(seed=SEED, pace=PACE, folder=tmp_path) as stack, person(stack) as (_, technician):
+    files = {"procedures/in_first.yaml": IN_FIRST}
+    async with VirtualBench(tmp_path, files=files, pace=PACE) as bench, person(bench) as (_, technician):
         tape = technician.measure("tape")
         with pytest.raises(RunEnded) as ended:
             await technician.run("in_first", lens=LENS, adapters=[RING], glass=[PANE], distance_mm=tape["distance_mm"])
@@ -91,7 +86,9 @@ async def test_a_procedure_of_ones_own_that_begins_with_the_plate_is_refused_a_f
     assert "`glass_toggle`" in str(ended.value)
 
 
-async def test_glass_that_is_not_the_lens_s_own_is_asked_about_before_it_is_measured_through(bench: Stack) -> None:
+async def test_glass_that_is_not_the_lens_s_own_is_asked_about_before_it_is_measured_through(
+    bench: VirtualBench,
+) -> None:
     """A pane left in by mistake ended in FAIL with shims: nobody had been asked, and the residual was not explained."""
     asked: dict[str, str] = {}
     async with person(bench) as (client, _):
@@ -109,7 +106,7 @@ async def test_glass_that_is_not_the_lens_s_own_is_asked_about_before_it_is_meas
             assert asked["text"] == (text if said is None else f"Lens {lens} stands {said}: is that meant? {text}")
 
 
-async def test_what_was_found_before_the_daemon_was_started_is_told(bench: Stack) -> None:
+async def test_what_was_found_before_the_daemon_was_started_is_told(bench: VirtualBench) -> None:
     """A display stayed empty after a restart. The zero and the length were found by another daemon, on this record."""
     async with bench.client() as client:
         for name in ("bench_zero", "adapter_length"):

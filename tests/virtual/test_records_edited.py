@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 
 from benchd.errors import Refused
-from tests.faults.conftest import LENS, lab
-
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module"), pytest.mark.xdist_group("faults-records")]
+from tests.at_work import LENS, AtWork
+from tests.virtual.benches import VirtualBench
 
 
 def reaches_back(path: Path, mm: float) -> None:
@@ -19,9 +18,10 @@ def reaches_back(path: Path, mm: float) -> None:
     path.write_text(text)
 
 
-async def test_an_edited_lens_is_refused_until_it_has_been_read_again() -> None:
-    async with lab(seed=17) as bench:
-        lens = bench.stack.bench_file.parent / "lenses" / f"{LENS}.yaml"
+async def test_an_edited_lens_is_refused_until_it_has_been_read_again(tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, seed=17) as stack:
+        bench = AtWork(stack)
+        lens = stack.bench_file.parent / "lenses" / f"{LENS}.yaml"
         async with bench.at():
             await bench.at_nominal()
             before = await bench.client.kept("setup")
@@ -34,8 +34,8 @@ async def test_an_edited_lens_is_refused_until_it_has_been_read_again() -> None:
             assert after["rev"] == before["rev"]
             # What is not on the bench any more is nobody's concern.
             await bench.client.command("setup", set={"lens": None, "glass": [], "adapters": []})
-        await bench.stack.end("daemon")
-        await bench.stack.start_daemon()
+        await stack.end_daemon()
+        await stack.start_daemon()
         async with bench.at():
             await bench.home()
             with pytest.raises(Refused) as refused:

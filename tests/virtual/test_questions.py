@@ -3,22 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import shutil
 from collections.abc import AsyncIterator
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 import pytest_asyncio
 
 from benchd.errors import Refused
-from stack import CONFIGS, Stack
-from tests.stack.conftest import PACE
+from tests.virtual.benches import VirtualBench
 
 if TYPE_CHECKING:
     from benchd.client.bench_client import BenchClient
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 PROCEDURE = """\
 procedure: questions
@@ -45,20 +42,17 @@ RIGHT: dict[str, Any] = {
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
+async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
     """A bench with a procedure of its owner's beside its file."""
-    folder: Path = tmp_path_factory.mktemp("questions")
-    shutil.copytree(CONFIGS / "workshop", folder / "workshop")
-    (folder / "workshop" / "procedures").mkdir()
-    (folder / "workshop" / "procedures" / "questions.yaml").write_text(PROCEDURE)
-    async with Stack(pace=PACE, folder=folder) as stack:
-        yield stack
+    files = {"procedures/questions.yaml": PROCEDURE}
+    async with VirtualBench(tmp_path_factory.mktemp("questions"), files=files) as bench:
+        yield bench
 
 
 @pytest_asyncio.fixture(loop_scope="module")
-async def clients(stack: Stack) -> AsyncIterator[tuple[BenchClient, BenchClient]]:
+async def clients(bench: VirtualBench) -> AsyncIterator[tuple[BenchClient, BenchClient]]:
     """One at the bench, who holds control, and one at the wall, who does not."""
-    async with stack.client("rail") as rail, stack.client("wall") as wall:
+    async with bench.client("rail") as rail, bench.client("wall") as wall:
         await rail.command("take", beat=False)
         yield rail, wall
         await rail.command("release", beat=False)

@@ -11,11 +11,8 @@ from typing import Any
 import pytest
 
 from benchd_simulators.world.reading import find_world
-from stack import Stack
 from technician import RunEnded
-from tests.stack.conftest import PACE, SEED, person
-
-pytestmark = pytest.mark.stack
+from tests.virtual.benches import PACE, VirtualBench, person
 
 
 def world_in(folder: Path) -> str:
@@ -32,11 +29,11 @@ def as_it_counts(doc: Any) -> None:
 
 async def test_stated_as_it_counts_it_finds_the_true_zero_and_length(tmp_path: Path) -> None:
     async with (
-        Stack(world=world_in(tmp_path), seed=SEED, pace=PACE, change=as_it_counts) as stack,
-        person(stack) as (client, technician),
+        VirtualBench(tmp_path / "bench", world=world_in(tmp_path), change=as_it_counts, pace=PACE) as bench,
+        person(bench) as (client, technician),
     ):
         await technician.calibrate(["ring-07"])
-        truth = (await stack.truth())["quantities"]
+        truth = bench.truth()["quantities"]
         for assessment, quantity in (("bench_zero", "base.depth_um"), ("adapter_length", "adapter.ring-07.length_um")):
             found = await client.kept(f"finding/{assessment}")
             length = found["values"]["length"]
@@ -46,8 +43,8 @@ async def test_stated_as_it_counts_it_finds_the_true_zero_and_length(tmp_path: P
 
 async def test_stated_the_other_way_the_run_ends_with_what_to_write(tmp_path: Path) -> None:
     async with (
-        Stack(world=world_in(tmp_path), seed=SEED, pace=PACE) as stack,
-        person(stack) as (client, technician),
+        VirtualBench(tmp_path / "bench", world=world_in(tmp_path), pace=PACE) as bench,
+        person(bench) as (client, technician),
     ):
         await client.command("setup", set={"temperature_C": 21.5})
         with pytest.raises(RunEnded, match=r"counts the other way .* Write `grows: shallower`"):

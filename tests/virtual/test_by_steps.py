@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from stack import Stack
 from technician import RunEnded
-from tests.stack.conftest import PACE, SEED, person, toggled
-
-pytestmark = pytest.mark.stack
+from tests.virtual.benches import PACE, VirtualBench, person, toggled
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
 
@@ -32,13 +30,13 @@ def by_nothing(bench: Any) -> None:
     del bench["roles"]["position"]
 
 
-async def test_findings_by_steps_are_absolute_less_sure_and_hold_the_truth() -> None:
-    async with Stack(seed=SEED, pace=PACE, change=by_steps) as stack:
-        async with person(stack) as (client, technician):
+async def test_findings_by_steps_are_absolute_less_sure_and_hold_the_truth(tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, change=by_steps, pace=PACE) as bench:
+        async with person(bench) as (client, technician):
             await technician.calibrate([RING])
             finding = await technician.check(LENS, [RING], [PANE])
             adapter = await client.kept("finding/adapter_length")
-        truth = (await stack.truth())["focus_error_um"]
+        truth = bench.truth()["focus_error_um"]
     assert finding["absolute"] is True
     lines = {line["term"]: line["u"] for line in finding["budgets"]["focus_error"]}
     assert {"position scale", "position periodic", "position backlash", "position homing"} <= set(lines)
@@ -52,8 +50,8 @@ async def test_findings_by_steps_are_absolute_less_sure_and_hold_the_truth() -> 
     assert abs(error["value"] - truth) <= 2.0 * error["U"]
 
 
-async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_nothing_in_force() -> None:
-    async with Stack(seed=SEED, pace=PACE, change=by_nothing) as stack, person(stack) as (client, technician):
+async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_nothing_in_force(tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, change=by_nothing, pace=PACE) as bench, person(bench) as (client, technician):
         with pytest.raises(RunEnded):
             await technician.calibrate([RING])
         finding = await technician.check(LENS, [RING], [PANE])
@@ -67,9 +65,9 @@ async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_no
     assert any("steps:" in note for note in setup["notes"]), setup["notes"]
 
 
-async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by() -> None:
-    async with Stack(seed=SEED, pace=PACE, change=by_steps) as stack:
-        finding, shift_um = await toggled(stack, LENS, RING, PANE)
+async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by(tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, change=by_steps, pace=PACE) as bench:
+        finding, shift_um = await toggled(bench, LENS, RING, PANE)
     lines = {line["term"]: line["u"] for line in finding["budgets"]["shift"]}
     for state_of_glass in ("out", "in"):
         assert lines[f"position periodic, glass {state_of_glass}"] == pytest.approx(2.5 / 2.0**0.5)

@@ -7,26 +7,24 @@ from __future__ import annotations
 
 import asyncio
 import json
-import shutil
-import time
 from collections.abc import AsyncIterator, Callable
 from typing import TYPE_CHECKING, Any
 
 import pytest
 import pytest_asyncio
 
-from stack import CONFIGS, Stack
-from tests.stack.conftest import SEED
+from tests.virtual.benches import VirtualBench
 
 if TYPE_CHECKING:
     from benchd.client.bench_client import BenchClient
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
-STILL_UM = 10.0
 STANDS = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "distance_mm": 5000, "ring": "infinity"}
-PROCEDURES = {
-    "flickers": """
+FLICKERS = """\
+procedure: flickers
+title: Flickers
+needs: {roles: [carriage, target_light, position]}
 steps:
   - repeat: 60
     steps:
@@ -34,49 +32,25 @@ steps:
       - light: {level: 0.6}
 finally:
   - light: {level: 0}
-""",
-}
+"""
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
-    """At true pace, for there to be time in which to stop; with procedures of its owner's."""
-    folder = tmp_path_factory.mktemp("stops")
-    shutil.copytree(CONFIGS / "workshop", folder / "workshop")
-    (folder / "workshop" / "procedures").mkdir()
-    needs = "needs: {roles: [carriage, target_light, position]}"
-    for name, steps in PROCEDURES.items():
-        text = f"procedure: {name}\ntitle: {name}\n{needs}{steps}"
-        (folder / "workshop" / "procedures" / f"{name}.yaml").write_text(text)
-    async with Stack(seed=SEED, pace=2.0, folder=folder) as stack:
-        yield stack
+async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
+    async with VirtualBench(tmp_path_factory.mktemp("stops"), files={"procedures/flickers.yaml": FLICKERS}) as bench:
+        yield bench
 
 
 @pytest_asyncio.fixture(loop_scope="module")
-async def client(stack: Stack) -> AsyncIterator[BenchClient]:
+async def client(bench: VirtualBench) -> AsyncIterator[BenchClient]:
     """Somebody in control of a homed bench with a lens, at nominal."""
-    async with stack.client("rail") as client:
+    async with bench.client("rail") as client:
         await client.command("take", beat=False, force=True)
         await client.command("setup", set={"lens": None, "adapters": [], "glass": []})
         await client.do("home", axes=["carriage"], only_if_unhomed=True)
         await client.command("setup", set=STANDS)
         await client.do("nominal")
         yield client
-
-
-def place_um(stack: Stack) -> float:
-    """Where the carriage truly stands."""
-    return float(stack.ask_world({"do": "truth"})["truth"]["now"]["carriage_um"])
-
-
-async def stays(stack: Stack, for_s: float = 1.5) -> bool:
-    """Whether it rests from now on."""
-    stands, ends = place_um(stack), time.monotonic() + for_s
-    while time.monotonic() < ends:
-        await asyncio.sleep(0.05)
-        if abs(place_um(stack) - stands) > STILL_UM:
-            return False
-    return True
 
 
 async def told(client: BenchClient, topic: str, holds: Callable[[Any], bool]) -> dict[str, Any]:
@@ -95,10 +69,10 @@ async def ended(client: BenchClient, run: str) -> str:
 
 
 async def test_a_move_that_was_typed_before_a_stop_and_arrives_after_it_moves_nothing(
-    stack: Stack, client: BenchClient
+    bench: VirtualBench, client: BenchClient
 ) -> None:
     beat = (await client.kept("beat"))["beat"]
-    async with stack.client("wall") as wall:
+    async with bench.client("wall") as wall:
         await wall.stop()
     await asyncio.sleep(0.3)
     told = client.watch("event")
@@ -107,7 +81,7 @@ async def test_a_move_that_was_typed_before_a_stop_and_arrives_after_it_moves_no
     async with asyncio.timeout(120):
         event = await anext(doc async for _, doc in told if doc["cause"] == "typed-before")
     assert event["code"] == "stale"
-    assert await stays(stack)
+    await bench.rests(1.5)
     await client.do("move", carriage_um=9_000.0)
 
 

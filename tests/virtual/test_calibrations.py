@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from itertools import pairwise
 from pathlib import Path
@@ -13,24 +13,21 @@ import pytest
 
 from benchd.devices.clock import Clock
 from benchd.records.store import Store
-from stack import Stack
 from technician import RunEnded, Technician
 from tests.one_calibration import add_calibration
-from tests.stack.conftest import PACE, SEED, person
-
-pytestmark = pytest.mark.stack
+from tests.virtual.benches import PACE, VirtualBench, person
 
 
 @asynccontextmanager
-async def record_of(stack: Stack) -> AsyncIterator[Store]:
+async def record_of(bench: VirtualBench) -> AsyncIterator[Store]:
     """The bench's record, open while the daemon is away."""
-    await stack.end("daemon")
-    store = await Store.open("sqlite:///workshop.db", stack.bench_file.parent, Clock())
+    await bench.end_daemon()
+    store = await Store.open("sqlite:///workshop.db", bench.bench_file.parent, Clock())
     try:
         yield store
     finally:
         await store.close()
-    await stack.start_daemon()
+    await bench.start_daemon()
 
 
 async def run_out(store: Store, artefact: str) -> None:
@@ -45,18 +42,18 @@ async def run_out(store: Store, artefact: str) -> None:
     )  # fmt: skip
 
 
-async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records: Mapping[str, Path]) -> None:
-    async with Stack(seed=SEED, pace=PACE, record=records["workshop"]) as stack:
+async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(record: Path, tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, record=record, pace=PACE) as bench:
 
         async def check() -> dict:  # type: ignore[type-arg]
-            async with person(stack) as (_, technician):
+            async with person(bench) as (_, technician):
                 return await technician.check("L-0417", ["ring-07"], ["pane-25"])
 
         whole = await check()
         assert whole["absolute"] is True
         assert whole["calibrations"] == ["cal-1", "cal-2"]
 
-        async with record_of(stack) as store:
+        async with record_of(bench) as store:
             await run_out(store, "ring-07")
         given = await check()
         lines = {line["term"]: line for line in given["budgets"]["focus_error"]}
@@ -66,7 +63,7 @@ async def test_without_a_calibration_the_interval_widens_or_zero_is_gone(records
         assert given["absolute"] is True
         assert given["calibrations"] == ["cal-1"]
 
-        async with record_of(stack) as store:
+        async with record_of(bench) as store:
             await run_out(store, "bench-zero")
         without = await check()
         assert without["absolute"] is False
@@ -112,10 +109,10 @@ class Mistaken(Technician):
         return super().obey(procedure, ask, inputs)
 
 
-async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_wrong() -> None:
+async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_wrong(tmp_path: Path) -> None:
     """On a bench whose base is 4 um longer than its file says: a bridge on the base reads as if it were on the ring."""
     said: list[str] = []
-    async with Stack(seed=SEED, pace=PACE) as stack, stack.client("technician") as client:
+    async with VirtualBench(tmp_path, pace=PACE) as bench, bench.client("technician") as client:
         await client.command("take", beat=False)
         inputs = {"reference": "collar-45"}
         plan = await client.command("run", procedure="bench_zero", inputs=inputs, dry=True)
@@ -127,7 +124,7 @@ async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_
             assert asked[:-1] == plan["asks"][:-1], "nothing else is asked otherwise"
             return await technician.finding("bench_zero", str(state["run"])), asked[-1]
 
-        spoilt, asked = await run(Mistaken(stack, client, said.append))
+        spoilt, asked = await run(Mistaken(bench, client, said.append))
         (note,) = [note for note in spoilt["notes"] if "far off" in note]
         assert note.startswith("Pair of readings 3 of 5 ")
         length = spoilt["values"]["length"]
@@ -135,17 +132,17 @@ async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_
         assert re.search(r", [+−]\d+ µm from the 24000 µm stated in the bench file\. ", asked), asked
         assert asked.endswith(f"{note} {plan['asks'][-1]}")
 
-        good, asked = await run(Technician(stack, client, said.append))
+        good, asked = await run(Technician(bench, client, said.append))
         assert not [note for note in good["notes"] if "far off" in note]
         assert re.search(r" ± [\d.]+ µm, [+−][\d.]+ µm from the [\d.]+ µm in force \(cal-1\)\. ", asked), asked
 
 
-async def test_a_bridge_left_on_the_ring_is_asked_for_again_and_its_pair_read_anew() -> None:
+async def test_a_bridge_left_on_the_ring_is_asked_for_again_and_its_pair_read_anew(tmp_path: Path) -> None:
     """It stands still while the carriage moves under it; the run of 17 questions ended there."""
     said: list[str] = []
-    async with Stack(seed=SEED, pace=PACE) as stack, stack.client("technician") as client:
+    async with VirtualBench(tmp_path, pace=PACE) as bench, bench.client("technician") as client:
         await client.command("take", beat=False)
-        hasty = Hasty(stack, client, said.append)
+        hasty = Hasty(bench, client, said.append)
         state = await hasty.run("bench_zero", reference="collar-45")
         again = [line for line in said if "Seat it again" in line]
         assert len(again) == 1
@@ -165,8 +162,8 @@ async def test_a_bridge_left_on_the_ring_is_asked_for_again_and_its_pair_read_an
         assert hasty.asked_again == 3
 
 
-async def test_progress_moves_on_with_every_round_and_the_time_to_go_falls() -> None:
-    async with Stack(seed=SEED, pace=PACE) as stack, person(stack) as (client, technician):
+async def test_progress_moves_on_with_every_round_and_the_time_to_go_falls(tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, pace=PACE) as bench, person(bench) as (client, technician):
         technician.clear()
         states = client.watch("procedure")
         last = await technician.run("adapter_length", adapter="ring-07")

@@ -7,173 +7,51 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
-import os
 import re
-import shutil
-import threading
-from collections.abc import AsyncIterator, Mapping
+import sys
+from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
-from benchd.cli import exits
 from benchd.client.bench_client import BenchClient
+from benchd.daemon import Daemon
 from benchd.errors import BenchdError
-from benchd.testing.peer import PtyPeer
-from stack import BIN
-
-pytestmark = [pytest.mark.stack, pytest.mark.xdist_group("faults-foreign")]
-
-HERE = Path(__file__).resolve().parent
-ENTRY_POINTS = """
-[benchd.drivers]
-foreign_meter = foreign_drivers:ForeignMeter
-foreign_light = foreign_drivers:ForeignLight
-foreign_axis = foreign_drivers:ForeignAxis
-foreign_future = foreign_drivers:FromTheFuture
-foreign_strange = foreign_drivers:Strange
-foreign_broken = foreign_broken:Anything
-
-[benchd.links]
-foreign_line = foreign_drivers:ForeignLink
-"""
-BENCH = """
-bench: foreign
-arrangement: wall
-devices:
-  stage: {{driver: foreign_axis, folder: "{folder}"}}
-  lamp: {{driver: foreign_light, folder: "{folder}"}}
-  good: {{driver: foreign_meter, folder: "{folder}"}}
-{more}
-roles: {{carriage: stage}}
-motion: {{tolerance_um: 1.0, settle_ms: 10}}
-joint: {{u_um: 0.7}}
-base: {{calibration: bench-zero, alpha_per_K: 11.5e-6, given: {{length_um: 24000, u_um: 100}}}}
-target: {{id: cross-2, pitch_mm: 1.0, u_pitch_mm: 0.001}}
-mounts: {{m50: {{flange_depth_mm: 50.0}}}}
-mqtt: {{broker: embedded, ports: [0, 0]}}
-store: {{url: "sqlite:///foreign.db"}}
-"""
+from benchd.testing.virtual_time import VirtualClock
+from tests.faults.foreign_bench import ForeignBench, told_in
+from tests.virtual.ends import installed
+from tests.virtual.ends.broker_end import MemoryBroker
+from tests.virtual.same_each_time import same_each_time
 
 
-class Foreign:
-    """A bench of foreign devices alone, in a folder of its own."""
+class Foreign(ForeignBench):
+    """The same in virtual time."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        site = folder / "site"
-        info = site / "foreign_drivers-2.5.dist-info"
-        info.mkdir(parents=True)
-        (info / "METADATA").write_text("Metadata-Version: 2.1\nName: foreign-drivers\nVersion: 2.5\n")
-        (info / "entry_points.txt").write_text(ENTRY_POINTS)
-        shutil.copy(HERE / "foreign_drivers.py", site)
-        (site / "foreign_broken.py").write_text("import a_library_that_is_not_installed\n")
-        (folder / "xdg").mkdir(mode=0o700)
-        self.env = {**os.environ, "PYTHONPATH": str(site), "XDG_RUNTIME_DIR": str(folder / "xdg")}
-        self.bench(more="")
-        self.moods({})
-        self.client: BenchClient
-
-    def bench(self, *, more: str) -> None:
-        """Write the bench file, with more devices."""
-        text = BENCH.format(folder=self.folder, more=more)
-        (self.folder / "bench.yaml").write_text(text, encoding="utf-8")
-
-    def moods(self, moods: Mapping[str, str]) -> None:
-        """How the devices behave from now on."""
-        new = self.folder / "moods.new"
-        new.write_text(json.dumps(dict(moods)))
-        new.rename(self.folder / "moods.json")
-
-    @property
-    def did(self) -> list[str]:
-        """What devices were asked for, in order."""
-        file = self.folder / "did.txt"
-        return file.read_text().split() if file.exists() else []
-
-    @property
-    def log(self) -> str:
-        return (self.folder / "log").read_text(encoding="utf-8", errors="replace")
-
-    async def spawn(self, *words: str) -> asyncio.subprocess.Process:
-        with (self.folder / "log").open("wb") as log:
-            return await asyncio.create_subprocess_exec(
-                str(BIN / "benchd"), *words, stdin=asyncio.subprocess.DEVNULL, stdout=log, stderr=log, env=self.env
-            )
-
-    async def ends(self, *words: str) -> int:
-        """The exit code of a command that ends by itself."""
-        process = await self.spawn(*words)
-        try:
-            return await asyncio.wait_for(process.wait(), 60)
-        finally:
-            if process.returncode is None:
-                process.kill()
-                await process.wait()
+    mqtt = "{broker: 'memory://127.0.0.1:1'}"
 
     @contextlib.asynccontextmanager
     async def up(self) -> AsyncIterator[BenchClient]:
         """The daemon, and a client that holds control; it must be alive at the end, and end in order."""
-        told = self.folder / "told.json"
-        process = await self.spawn("up", str(self.folder / "bench.yaml"), "--ports-file", str(told))
-        try:
-            async with asyncio.timeout(60):
-                while not told.exists():
-                    assert process.returncode is None, self.log
-                    await asyncio.sleep(0.05)
-            ports = json.loads(told.read_text())
-            async with BenchClient(ports["host"], ports["port"], bench=ports["bench"], user="hand") as self.client:
-                await self.client.command("take", beat=False)
-                yield self.client
-            assert process.returncode is None, self.log
-        finally:
-            with contextlib.suppress(ProcessLookupError):
-                process.terminate()
-            code = await asyncio.wait_for(process.wait(), 30)
-        assert code == exits.DONE, self.log
-
-    async def state(self, device: str, state: str) -> dict[str, Any]:
-        """What is told of a device once it is in this state."""
-        async with asyncio.timeout(120):
-            async for _, said in self.client.watch(f"device/{device}"):
-                if said is not None and said["state"] == state:
-                    return dict(said)
-        raise AssertionError
-
-    async def told_of(self, device: str, text: str) -> None:
-        """Return once this is told of a device."""
-        async with asyncio.timeout(120):
-            async for _, said in self.client.watch(f"device/{device}"):
-                if said is not None and text in said.get("text", ""):
-                    return
-
-    async def told_on(self, device: str, times: int) -> None:
-        """A device is told of so many times more."""
-        seen = set()
-        async with asyncio.timeout(120):
-            async for _, said in self.client.watch(f"device/{device}"):
-                seen.add(said["seq"])
-                if len(seen) > times:
-                    return
-
-    async def beats(self, times: int) -> None:
-        """The beat goes on."""
-        seen = set()
-        async with asyncio.timeout(120):
-            async for _, said in self.client.watch("beat"):
-                seen.add(said["beat"])
-                if len(seen) > times:
-                    return
-
-
-async def told_in(events: AsyncIterator[tuple[str, Any]], text: str) -> None:
-    """Return once an event says this."""
-    async with asyncio.timeout(120):
-        async for _, event in events:
-            if text in event["text"]:
-                return
+        broker, up = MemoryBroker("127.0.0.1:1"), asyncio.Event()
+        with installed(), same_each_time(1), capture_logs() as self.log, pytest.MonkeyPatch.context() as patch:
+            patch.setattr(sys, "path", [str(self.site), *sys.path])
+            broker.start()
+            daemon = Daemon(self.folder / "bench.yaml", clock=VirtualClock(), ready=lambda _: up.set())
+            serving = asyncio.create_task(daemon.serve(), name="daemon")
+            try:
+                await up.wait()
+                async with BenchClient("memory://127.0.0.1:1", bench="foreign", user="hand") as self.client:
+                    await self.client.command("take", beat=False)
+                    yield self.client
+                assert not serving.done(), serving
+            finally:
+                daemon.end()
+                await asyncio.wait({serving}, timeout=30.0)
+                self.moods({})
+                await asyncio.sleep(1.0)  # what was left behind comes back, as it would not with a process
+                broker.stop()
+            serving.result()
 
 
 @pytest.fixture
@@ -218,8 +96,7 @@ async def test_whatever_a_driver_does_is_its_own_fault_and_the_others_go_on(fore
             await foreign.told_on("good", 1)
             foreign.moods({})
             await foreign.state(device, "ok")
-        assert "Traceback" in foreign.log
-        assert "fault inside benchd" not in foreign.log
+    assert any(entry.get("exc_info") for entry in foreign.log), "with the calls that led there"
 
 
 async def test_a_carriage_whose_driver_fails_is_untrusted_and_stopped(foreign: Foreign) -> None:
@@ -265,7 +142,7 @@ async def test_homing_that_never_comes_back_is_left_behind_and_nothing_moves_unt
         await client.stop()
         await told_in(events, "Stopped by hand")
         assert foreign.did.count("stage.stop") > stops  # passed on all the same
-        await foreign.beats(2)
+        await foreign.beats(4)  # the one that the stop is answered with is of its very instant, and void
         with pytest.raises(BenchdError, match=LEFT) as refused:
             await client.do("home", axes=["carriage"], within_s=60)
         assert "begin anew" in refused.value.advice
@@ -352,41 +229,6 @@ async def test_a_light_goes_dark_whatever_it_has_not_come_back_from(foreign: For
         await foreign.state("lamp", "ok")
 
 
-async def test_a_flooding_device_is_told_with_that_reason_and_a_stop_goes_through(foreign: Foreign) -> None:
-    """A gauge said complete lines at 1 MB/s: no beat, and a stop that came late or never."""
-    flooding = threading.Event()
-
-    def answer(peer: PtyPeer, data: bytes) -> None:
-        peer.send(b"R=1.0\n" * (4000 if flooding.is_set() else data.count(b"?")))
-
-    with PtyPeer(answer) as peer:
-        foreign.bench(
-            more='  dial: {driver: line, link: dial_line, ask: "R?", pattern: "^R=([0-9.]+)$", quantity: gauge, '
-            "range_um: [-600, 600], hysteresis_um: 0.3, u_gain: 0.001, grows: deeper}\n"
-            f'links: {{dial_line: {{kind: serial, port: "{peer.path}"}}}}'
-        )
-        async with foreign.up() as client:
-            await foreign.state("dial", "ok")
-            flooding.set()
-
-            def go_on() -> None:
-                while flooding.is_set():
-                    peer.send(b"R=1.0\n" * 1000)
-
-            flood = threading.Thread(target=go_on)
-            flood.start()
-            try:
-                await foreign.beats(1)
-                await client.stop()
-                said = await foreign.state("dial", "offline")
-                assert "it sends without a pause" in said["text"], said
-                await foreign.beats(2)
-            finally:
-                flooding.clear()
-                await asyncio.to_thread(flood.join)
-            await foreign.state("dial", "ok")
-
-
 async def test_a_device_without_a_link_is_opened_again(foreign: Foreign) -> None:
     """One that was unplugged stayed lost until the daemon was started anew; another in its place is not taken."""
     async with foreign.up() as client:
@@ -456,44 +298,3 @@ async def test_a_link_that_cannot_say_how_it_is_costs_the_daemon_nothing(foreign
                     break
         foreign.moods({})
         await client.command("take", beat=False)
-
-
-@pytest.mark.parametrize(
-    ("mood", "code", "why"),
-    [
-        ({"good.create": "raises"}, exits.REFUSED, "good: its driver 'foreign_meter' failed in create: KeyError"),
-        ({"good.open": "raises"}, exits.FAULT, "good: its driver 'foreign_meter' failed in open: OSError"),
-        (
-            {"good.open": "hangs"},
-            exits.FAULT,
-            "good: its driver 'foreign_meter' did not come back from open within 1 s",
-        ),
-        ({"good.open": "swallows"}, exits.FAULT, "did not come back from open within 1 s"),
-        ({"good.open": "nonsense"}, exits.FAULT, "answered open with 'nonsense', which is no Identity"),
-    ],
-)
-async def test_a_driver_that_does_not_begin_is_named_and_the_others_are_closed(
-    foreign: Foreign, mood: dict[str, str], code: int, why: str
-) -> None:
-    """A user was told of a fault inside benchd; the lamp that was open by then stayed lit."""
-    foreign.moods(mood)
-    assert await foreign.ends("up", str(foreign.folder / "bench.yaml")) == code
-    assert why in foreign.log
-    assert "fault inside benchd" not in foreign.log
-    assert foreign.did.count("lamp.open") == min(foreign.did.count("lamp.close"), 1)
-
-
-@pytest.mark.parametrize(
-    ("driver", "why"),
-    [
-        ("foreign_broken", r"\(package foreign-drivers 2.5\) cannot be loaded: ModuleNotFoundError: .*not_installed"),
-        ("foreign_future", r"was written for version 2 of the driver interface; this benchd has 1"),
-        ("foreign_strange", r"is no device: foreign_drivers:Strange is not a class of that kind"),
-    ],
-)
-async def test_a_package_that_does_not_fit_is_refused_at_its_line(foreign: Foreign, driver: str, why: str) -> None:
-    """Nothing looked at DRIVER_API, and a failed import was 'a fault inside benchd'."""
-    foreign.bench(more=f'  odd: {{driver: {driver}, folder: "{foreign.folder}"}}')
-    for verb in ("check", "up"):
-        assert await foreign.ends(verb, str(foreign.folder / "bench.yaml")) == exits.REFUSED
-        assert re.search(rf"bench.yaml:8:\d+ devices.odd.driver = .*{driver}.*{why}", foreign.log), foreign.log

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from benchd.assessments.peak_lines import NON_LINEAR_SHIFT_UM
-from stack import Stack
-from tests.stack.conftest import PACE, SEED, person
+from tests.virtual.benches import PACE, VirtualBench, person
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 
 def curve_unknown(doc: Any) -> None:
@@ -20,11 +18,11 @@ def curve_unknown(doc: Any) -> None:
 
 
 async def test_a_camera_with_an_unknown_curve_gives_its_findings_a_line_and_a_note(
-    records: Mapping[str, Path], tmp_path: Path
+    record: Path, tmp_path: Path
 ) -> None:
     async with (
-        Stack(seed=SEED, pace=PACE, record=records["workshop"], folder=tmp_path, change=curve_unknown) as stack,
-        person(stack) as (_, technician),
+        VirtualBench(tmp_path, record=record, change=curve_unknown, pace=PACE) as bench,
+        person(bench) as (_, technician),
     ):
         finding = await technician.check("L-0417", ["ring-07"], ["pane-25"])
     (line,) = [line for line in finding["budgets"]["focus_error"] if line["term"] == "non-linear pictures"]

@@ -7,7 +7,6 @@ import asyncio
 import contextlib
 import json
 import math
-import os
 import re
 import secrets
 import sqlite3
@@ -20,25 +19,25 @@ from ruamel.yaml import YAML
 
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError, Refused
-from benchd.mqtt.connection import Endpoint, open_connection
-from stack import BIN, Stack
+from benchd.mqtt.connection import Endpoint
 from technician import Technician
-from tests.stack.conftest import PACE, SEED, quiet
+from tests.virtual.benches import VirtualBench, quiet
+from tests.virtual.ends.broker_connection import open_in_memory
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 REST_S = 2.0
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
+async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
     """A bench that nobody has calibrated; each test makes of it what it needs, in any order."""
-    async with Stack(seed=SEED, pace=PACE, folder=tmp_path_factory.mktemp("told")) as stack:
-        yield stack
+    async with VirtualBench(tmp_path_factory.mktemp("told")) as bench:
+        yield bench
 
 
 @pytest_asyncio.fixture(loop_scope="module")
-async def client(bench: Stack) -> AsyncIterator[BenchClient]:
+async def client(bench: VirtualBench) -> AsyncIterator[BenchClient]:
     """Somebody who holds control."""
     async with bench.client() as client:
         await client.command("take", beat=False, force=True)
@@ -52,7 +51,7 @@ async def homed(client: BenchClient) -> BenchClient:
     return client
 
 
-def events_of(bench: Stack) -> list[dict[str, Any]]:
+def events_of(bench: VirtualBench) -> list[dict[str, Any]]:
     """The events in the record, read by its own means."""
     file = bench.bench_file.parent / "workshop.db"
     with contextlib.closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as record:
@@ -77,7 +76,7 @@ async def ended(client: BenchClient, verb: str, **args: Any) -> tuple[dict[str, 
     raise AssertionError
 
 
-async def test_a_light_on_a_locked_controller_says_what_comes_first(bench: Stack, client: BenchClient) -> None:
+async def test_a_light_on_a_locked_controller_says_what_comes_first(bench: VirtualBench, client: BenchClient) -> None:
     bench.ask_world({"do": "fault", "who": "board", "what": "power_up", "args": {}})
     async with asyncio.timeout(120):
         async for _, doc in client.watch("device/carriage"):
@@ -103,11 +102,13 @@ async def test_the_state_is_there_when_an_end_is_told(client: BenchClient) -> No
         assert state["carriage_um"] == pytest.approx(place_um, abs=1.05)  # the bench file's tolerance, rounded
 
 
-async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: Stack, homed: BenchClient) -> None:
+async def test_the_reply_comes_before_the_end_however_soon_that_is(bench: VirtualBench, homed: BenchClient) -> None:
     """Of a homing that has nothing to do, as a program hears it that looks for the end once it was accepted."""
     topics, heard = homed.topics, []
-    async with open_connection(Endpoint(bench.ports["host"], bench.ports["port"], "5"), "listener", queue=1000) as wire:
-        await wire.subscribe([(topics.full("event"), 1), (topics.reply(homed.user), 1)])
+    host, _, port = bench.broker_at.partition(":")
+    async with open_in_memory(Endpoint(host, int(port), "5"), "listener") as wire:
+        await wire.subscribe(topics.full("event"), 1)
+        await wire.subscribe(topics.reply(homed.user), 1)
         for count in range(20):
             ident = f"soon-{count}"
             await homed.command("home", axes=["carriage"], only_if_unhomed=True, ident=ident)
@@ -150,7 +151,7 @@ async def test_at_rest_nothing_is_told_anew(homed: BenchClient) -> None:
         assert len(told) == 1, f"the last state, which stands, and nothing more: {told}"
 
 
-async def test_figures_of_the_carriage_are_its_own_and_rounded(bench: Stack, homed: BenchClient) -> None:
+async def test_figures_of_the_carriage_are_its_own_and_rounded(bench: VirtualBench, homed: BenchClient) -> None:
     for place_um in (1234.5, 28000):
         _, state = await ended(homed, "move", axis="carriage", carriage_um=place_um)
         assert all(math.isclose(limit, round(limit, 1), abs_tol=1e-12) for limit in state["limits_um"]), state
@@ -168,7 +169,7 @@ async def test_limits_that_are_told_can_be_driven_to(homed: BenchClient) -> None
         assert event["code"] == "done", event
 
 
-async def test_abilities_of_the_devices_are_told(bench: Stack, client: BenchClient) -> None:
+async def test_abilities_of_the_devices_are_told(bench: VirtualBench, client: BenchClient) -> None:
     """Whoever steers must not need the bench file: what it says of the devices stands in `about`."""
     about = await client.kept("about")
     said = YAML(typ="safe").load(bench.bench_file)["devices"]
@@ -205,7 +206,7 @@ async def test_sentences_have_the_units_of_people(homed: BenchClient) -> None:
     (0.4, 2000.0, "2000 lp/mm are", "Give a lower lp_mm."),
 ])  # fmt: skip
 async def test_a_sweep_in_vain_says_what_to_change(
-    bench: Stack, homed: BenchClient, level: float, lp_mm: float, text: str, advice: str
+    bench: VirtualBench, homed: BenchClient, level: float, lp_mm: float, text: str, advice: str
 ) -> None:
     on_bench = {"adapters": ["ring-07"], "glass": ["pane-25"], "lens": "L-0417"}
     technician = Technician(bench, homed, quiet)
@@ -220,7 +221,7 @@ async def test_a_sweep_in_vain_says_what_to_change(
     await homed.command("setup", set=dict.fromkeys(on_bench) | {"adapters": [], "glass": []})
 
 
-async def test_every_event_that_is_told_is_in_the_record(bench: Stack, client: BenchClient) -> None:
+async def test_every_event_that_is_told_is_in_the_record(bench: VirtualBench, client: BenchClient) -> None:
     heard = client.events()
     with pytest.raises(BenchdError):
         await client.command("levitate", ident="told-refused")
@@ -234,31 +235,9 @@ async def test_every_event_that_is_told_is_in_the_record(bench: Stack, client: B
         assert {key: event[key] for key in ("code", "severity", "text", "advice", "cause", "data")} in kept
 
 
-async def test_a_second_bench_on_the_record_is_told_of_the_first(bench: Stack) -> None:
-    process = await asyncio.create_subprocess_exec(
-        str(BIN / "benchd"), "up", str(bench.bench_file),
-        stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT,
-        env={**os.environ, "XDG_RUNTIME_DIR": str(bench.folder / "xdg")},
-    )  # fmt: skip
-    try:
-        async with asyncio.timeout(120):
-            out, _ = await process.communicate()
-    finally:
-        if process.returncode is None:
-            process.kill()
-            await process.wait()
-    said = out.decode()
-    assert process.returncode == 1, said
-    assert str(bench.bench_file.parent / "workshop.db") in said
-    assert f"process {bench.process('daemon').pid}" in said
-    assert "Another bench" in said
-    assert "store.url" in said
-    assert "Traceback" not in said
-
-
-async def test_an_orderly_end_takes_no_trust_from_the_position(bench: Stack, homed: BenchClient) -> None:
+async def test_an_orderly_end_takes_no_trust_from_the_position(bench: VirtualBench, homed: BenchClient) -> None:
     assert (await homed.kept("device/carriage"))["homed"]
     before = len(events_of(bench))
-    assert await bench.end("daemon") == 0
+    await bench.end_daemon()
     assert [event for event in events_of(bench)[before:] if event["severity"] != "info"] == []
     await bench.start_daemon()

@@ -8,24 +8,21 @@ import asyncio
 import contextlib
 import json
 import re
-import shutil
-import urllib.request
 from collections.abc import AsyncIterator
 from typing import TYPE_CHECKING, Any
 
 import pytest
 import pytest_asyncio
-from ruamel.yaml import YAML
 
 from benchd.errors import Refused
-from stack import CONFIGS, Stack
 from technician import Technician
-from tests.stack.conftest import PACE, SEED, quiet
+from tests.virtual.benches import PACE, VirtualBench, quiet
+from tests.virtual.ends.camera_end import MemorySession
 
 if TYPE_CHECKING:
     from benchd.client.bench_client import BenchClient
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 STANDS = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pane-25"], "distance_mm": 5000, "ring": "infinity"}
 PROCEDURE = """\
@@ -40,21 +37,18 @@ steps:
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
-    folder = tmp_path_factory.mktemp("lamps")
-    shutil.copytree(CONFIGS / "workshop", folder / "workshop")
-    (folder / "workshop" / "procedures").mkdir()
-    (folder / "workshop" / "procedures" / "as_lit.yaml").write_text(PROCEDURE)
-    async with Stack(seed=SEED, pace=PACE, folder=folder) as stack:
-        yield stack
+async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
+    files = {"procedures/as_lit.yaml": PROCEDURE}
+    async with VirtualBench(tmp_path_factory.mktemp("lamps"), files=files, pace=PACE) as bench:
+        yield bench
 
 
 @pytest_asyncio.fixture(loop_scope="module")
-async def rail(stack: Stack) -> AsyncIterator[BenchClient]:
+async def rail(bench: VirtualBench) -> AsyncIterator[BenchClient]:
     """Who holds control of a lit bench with a lens, homed."""
-    async with stack.client("rail") as rail:
+    async with bench.client("rail") as rail:
         await rail.command("take", beat=False, force=True)
-        Technician(stack, rail, quiet).fit(STANDS["adapters"], STANDS["glass"], STANDS["lens"])  # type: ignore[arg-type]
+        Technician(bench, rail, quiet).fit(STANDS["adapters"], STANDS["glass"], STANDS["lens"])  # type: ignore[arg-type]
         await rail.command("setup", set={"lens": None, "adapters": [], "glass": []})
         await rail.do("home", axes=["carriage"], only_if_unhomed=True)
         await rail.command("setup", set=STANDS)
@@ -88,10 +82,10 @@ async def notes_of(rail: BenchClient, run: str) -> str:
         return str(await anext(doc["notes"] async for _, doc in rail.watch("finding/flange") if doc["run"] == run))
 
 
-async def test_a_second_person_cannot_light_anothers_run(stack: Stack, rail: BenchClient) -> None:
+async def test_a_second_person_cannot_light_anothers_run(bench: VirtualBench, rail: BenchClient) -> None:
     """It needed no control: the run failed with 'pixels at full scale', or passed with a noisier curve."""
     run = await in_its_sweep(rail)
-    async with stack.client("wall") as wall:
+    async with bench.client("wall") as wall:
         for args in ({"level": 1.0}, {"on": False}, {"stops_by": 1.0}, {"level": 0.4, "for_s": 1.0}):
             with pytest.raises(Refused, match="A run of rail is under way: its light, camera and set-up are rail's"):
                 await wall.command("light", beat=False, **args)
@@ -122,30 +116,28 @@ async def test_a_sweep_that_ends_for_want_of_light_says_who_put_it_out(rail: Ben
     assert "the target's light was changed from 0.4 to 0, by rail." in event["advice"]
 
 
-async def test_pictures_that_were_lost_stand_in_the_finding(stack: Stack, rail: BenchClient) -> None:
+async def test_pictures_that_were_lost_stand_in_the_finding(bench: VirtualBench, rail: BenchClient) -> None:
     run = await in_its_sweep(rail)
-    stack.ask_world({"do": "fault", "who": "camera", "what": "garbage", "args": {"n": 2}})
+    bench.ask_world({"do": "fault", "who": "camera", "what": "garbage", "args": {"n": 2}})
     assert await ended(rail, run) == "done"
     assert re.search(r"2 of \d+ points of a sweep could not be measured; of the first: ", await notes_of(rail, run))
 
 
 async def test_an_exposure_changed_behind_the_benchs_back_stands_in_the_finding(
-    stack: Stack, rail: BenchClient
+    bench: VirtualBench, rail: BenchClient
 ) -> None:
     """Somebody opens the camera's own page; neither lamp nor bench knows of it, and the pictures show it."""
     run = await in_its_sweep(rail)
-    url = YAML().load(stack.bench_file.read_text(encoding="utf-8"))["devices"]["view"]["settings_url"]
-    before = await asyncio.to_thread(settings, url.partition("?")[0])
-    half = f"exposure_ms={before['exposure_ms'] / 2}&gain={before['gain']}"
-    await asyncio.to_thread(settings, f"{url.partition('?')[0]}?{half}")
+    page = MemorySession("page", f"http://{bench.rig.camera.where}", 10.0)
+    before = await settings(page)
+    await settings(page, f"?exposure_ms={before['exposure_ms'] / 2}&gain={before['gain']}")
     assert await ended(rail, run) == "done"
     notes = await notes_of(rail, run)
     assert "the brightness changed by a factor of 2" in notes, notes
     assert "light was changed" not in notes
 
 
-def settings(url: str) -> dict[str, float]:
+async def settings(page: MemorySession, query: str = "") -> dict[str, float]:
     """What the camera's own page says."""
-    with urllib.request.urlopen(url, timeout=10) as answer:
-        told: dict[str, float] = json.load(answer)
+    told: dict[str, float] = json.loads((await page.get(f"/settings{query}", lambda _: 10_000)).body)
     return told

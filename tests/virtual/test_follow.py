@@ -14,10 +14,9 @@ import pytest_asyncio
 
 from benchd.client.bench_client import BenchClient
 from benchd.errors import Refused
-from stack import Stack
-from tests.stack.conftest import PACE, SEED
+from tests.virtual.benches import VirtualBench
 
-pytestmark = [pytest.mark.stack, pytest.mark.asyncio(loop_scope="module")]
+pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
 STANDS = {"lens": LENS, "adapters": [RING], "glass": [], "distance_mm": 5000, "ring": "infinity", "trim_um": 0}
@@ -32,19 +31,19 @@ BETWEEN_UM = 3.0
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
-async def stack(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Stack]:
-    async with Stack(seed=SEED, pace=PACE, folder=tmp_path_factory.mktemp("follow")) as stack:
-        async with stack.client("rail") as client:
+async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
+    async with VirtualBench(tmp_path_factory.mktemp("follow")) as bench:
+        async with bench.client("rail") as client:
             await client.command("take", beat=False)
             await client.do("home", axes=["carriage"])
             await client.command("release", beat=False)
-        yield stack
+        yield bench
 
 
 @pytest_asyncio.fixture(loop_scope="module")
-async def client(stack: Stack) -> AsyncIterator[BenchClient]:
+async def client(bench: VirtualBench) -> AsyncIterator[BenchClient]:
     """Somebody in control, the carriage at nominal of the plain set-up."""
-    async with stack.client("rail") as client:
+    async with bench.client("rail") as client:
         await client.command("take", beat=False)
         await client.command("setup", set=STANDS)
         await client.do("nominal")
@@ -66,30 +65,27 @@ async def shows(client: BenchClient, offset_um: float) -> None:
     assert (await client.kept("setup"))["stale"] is False
 
 
-def place_um(stack: Stack) -> float:
-    """Where the carriage truly stands."""
-    return float(stack.ask_world({"do": "truth"})["truth"]["now"]["carriage_um"])
-
-
 @pytest.mark.parametrize("before_um", [0.0, 40.0, -200.0])
-async def test_trim_on_and_off_moves_the_carriage_by_it(stack: Stack, client: BenchClient, before_um: float) -> None:
+async def test_trim_on_and_off_moves_the_carriage_by_it(
+    bench: VirtualBench, client: BenchClient, before_um: float
+) -> None:
     """From nominal and from a start off it: what was off before is no part of where the new chain says."""
-    nominal_um = place_um(stack)
+    nominal_um = bench.place_um()
     await client.do("move", offset_um=before_um)
     await client.do("setup", set={"trim_um": 5.0}, follow=True)
-    trimmed_um = place_um(stack)
+    trimmed_um = bench.place_um()
     await shows(client, 5.0)
     await client.do("setup", set={"trim_um": None}, follow=True)
     assert trimmed_um - nominal_um == pytest.approx(5.0, abs=BETWEEN_UM)
-    assert place_um(stack) - nominal_um == pytest.approx(0.0, abs=BETWEEN_UM)
+    assert bench.place_um() - nominal_um == pytest.approx(0.0, abs=BETWEEN_UM)
     await shows(client, 0.0)
 
 
-async def test_plate_in_from_a_start_off_nominal(stack: Stack, client: BenchClient) -> None:
-    nominal_um = place_um(stack)
+async def test_plate_in_from_a_start_off_nominal(bench: VirtualBench, client: BenchClient) -> None:
+    nominal_um = bench.place_um()
     await client.do("move", offset_um=300.0)
     await client.do("setup", set={"glass": [PANE], "trim_um": 5.0}, follow=True)
-    assert place_um(stack) - nominal_um == pytest.approx(PLATE_UM + 5.0, abs=BETWEEN_UM)
+    assert bench.place_um() - nominal_um == pytest.approx(PLATE_UM + 5.0, abs=BETWEEN_UM)
     await shows(client, 5.0)
 
 

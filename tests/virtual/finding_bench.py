@@ -1,0 +1,61 @@
+"""A homed bench with its light on, and somebody who states a set-up, brings it about, and finds focus there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from tests.virtual.benches import VirtualBench
+
+if TYPE_CHECKING:
+    from benchd.client.bench_client import BenchClient
+    from technician import Technician
+
+LENS, TWIN, RING, PANE = "L-0417", "L-0418", ("ring-07",), ("pane-25",)
+"""The twins are the same lens but for the plate that the first was made for."""
+
+Finding = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class FindingBench:
+    """A homed bench with its light on, a client in control, and the hand."""
+
+    bench: VirtualBench
+    client: BenchClient
+    technician: Technician
+
+    async def find(self, lens: str, adapters: Sequence[str], glass: Sequence[str], **more: Any) -> Finding:
+        """State a set-up, bring it about, drive to nominal, sweep; gives the finding."""
+        await self.client.command("take", beat=False)  # it may have lapsed while another bench was at work
+        stands = {"lens": lens, "adapters": list(adapters), "glass": list(glass), "ring": "infinity", **more}
+        await self.client.command("setup", set={"distance_mm": None, "m": None, "trim_um": None, **stands})
+        self.technician.fit(list(adapters), list(glass), lens)
+        return await self.sweep()
+
+    async def find_at_wall(self, lens: str, adapters: Sequence[str], glass: Sequence[str]) -> Finding:
+        """The same, wall and magnification measured by tape first."""
+        self.technician.fit(list(adapters), list(glass), lens)
+        tape = self.technician.measure("tape")
+        return await self.find(lens, adapters, glass, distance_mm=tape["distance_mm"], m=tape["m"])
+
+    async def sweep(self) -> Finding:
+        """A sweep about nominal with all as it stands; gives its finding."""
+        await self.client.do("nominal")
+        run = (await self.client.command("sweep", merit="edge", repeats=2))["run"]
+        answered: set[str] = set()
+        async for state in self.client.follow(run):
+            ask = state["ask"]
+            if ask is not None and ask["ask"] not in answered:
+                answered.add(ask["ask"])
+                assert ask["name"] == "glass_meant"  # each lens is swept with and without the plate
+                await self.client.answer(ask["ask"], True)
+        return await self.technician.finding("flange", run)
+
+
+async def ready(bench: VirtualBench, client: BenchClient, technician: Technician) -> FindingBench:
+    technician.clear()
+    await client.do("home")
+    await client.command("light", beat=False, level=0.4)
+    return FindingBench(bench, client, technician)
