@@ -38,6 +38,7 @@ class AskedFor(Causes):
             return
         now = self.now()
         heard = self._byte_s >= self.stopped_s or now - self.stopped_s > ON_ITS_WAY_S
+        unanswered: str | None = None  # a cause, if it is accepted and no other is
         for taken_s, verb, beat, ident in reversed(self.commands):
             drawn_s = self.beats.get(beat, -1.0)
             if drawn_s < 0.0 or taken_s - drawn_s > OLDEST_BEAT_S:
@@ -48,7 +49,10 @@ class AskedFor(Causes):
                 if self.state in ("running", "asking", "aborting", "paused") or now - self.state_s < OVER_S:
                     return
             elif now - self.ended.get(ident, now) < OVER_S:
-                if ident not in self.accepted:
-                    self._doubtful.append((now, ident, f"{data!r} was sent"))
-                return
+                if ident in self.accepted:
+                    return
+                unanswered = unanswered or ident
+        if unanswered is not None:
+            self._doubtful.append((now, unanswered, f"{data!r} was sent"))
+            return
         self.fail(f"{data!r} was sent, while nobody had asked for it since the stop at {self.stopped_s:.3f} s")
