@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -52,6 +53,7 @@ class Inside(Watched):
         self._least_um: float | None = None
         """The lowest place on the scale that the set-up allows, as it was last told."""
         self._doubtful: tuple[float, float, str] | None = None
+        self._looked_um = math.nan
         self._way_um: tuple[float, float] | None = None
         """Between which places on the scale the motion under way goes."""
 
@@ -105,7 +107,10 @@ class Inside(Watched):
             self._doubtful = None
             if self._least_um is not None and to_um < self._least_um:
                 self.fail(text)
-        if self._way_um is not None and (here_um := self._scale_um()) is not None:
+        if self._way_um is None or self._motor_um() == self._looked_um:
+            return
+        self._looked_um = self._motor_um()
+        if (here_um := self._scale_um()) is not None:
             low_um, high_um = self._way_um
             if not low_um - BRAKING_UM <= here_um <= high_um + BRAKING_UM:
                 self._way_um = None

@@ -31,6 +31,7 @@ class Retained(Watched):
     ) -> None:
         self._notices, self._own, self._kept, self._connected = notices, own, kept, connected
         self._since: dict[str, tuple[Any, float]] = {}
+        self._agreed: dict[str, tuple[Any, Any]] = {}
         self._over: tuple[str, ...] = ()
         self._next_s = 0.0
         self._online = False
@@ -56,21 +57,26 @@ class Retained(Watched):
         self._look()
 
     def _look(self) -> None:
-        now, kept = self.now(), {topic: held for topic, held in self._kept().items() if not topic.endswith("/stop")}
-        said = {topic: _core(document) for topic, document in self._notices().items() if topic != "beat"}
-        wrong = []
-        for topic, document in (
-            said | {topic: None for topic in kept if topic not in (*said, "beat", "online")}
-        ).items():
-            before, since_s = self._since.get(topic, (document, now))
-            if before != document:
+        now, kept, notices = self.now(), self._kept(), self._notices()
+        for topic in {**notices, **kept}:
+            if topic.endswith("/stop") or topic in ("beat", "online"):
+                continue
+            document, held = notices.get(topic), kept.get(topic)
+            agreed = self._agreed.get(topic)
+            if agreed is not None and agreed[0] is document and agreed[1] is held:
+                continue
+            said = _core(document)
+            if said == (None if held is None else _core(json.loads(held))):
+                self._agreed[topic] = document, held
+                self._since.pop(topic, None)
+                continue
+            before, since_s = self._since.get(topic, (said, now))
+            if before != said:
                 since_s = now
-            self._since[topic] = (document, since_s)
-            if now - since_s > REST_S and document != (_core(json.loads(kept[topic])) if topic in kept else None):
-                wrong.append(topic)
-        for topic in wrong:
-            self._since.pop(topic)
-            self.fail(f"{topic} is kept as {kept.get(topic)!r}, while the daemon says {said.get(topic)}")
+            self._since[topic] = said, since_s
+            if now - since_s > REST_S:
+                del self._since[topic]
+                self.fail(f"{topic} is kept as {held!r}, while the daemon says {said}")
 
     def over(self) -> None:
         kept = self._kept()
