@@ -27,7 +27,8 @@ class Told:
 
     def __init__(self, rule: Watched) -> None:
         self.rule, self.now_s, self.broken = rule, 0.0, list[str]()
-        rule.now, rule.fail, rule.count = lambda: self.now_s, self.broken.append, lambda _: None
+        rule.now = rule.clock = lambda: self.now_s
+        rule.fail, rule.count = self.broken.append, lambda _: None
 
     def at(self, now_s: float) -> Any:
         """The rule, at this time."""
@@ -134,7 +135,7 @@ def test_a_way_to_the_switch_that_a_lens_is_in(reach_um: float, holds: bool) -> 
 
 def test_a_carriage_that_leaves_its_way() -> None:
     here = [5000.0]
-    told = Told(Inside(lambda: 5500.0, lambda: here[0], {}, 2000.0))
+    told = Told(Inside(lambda: here[0] + 500.0, lambda: here[0], {}, 2000.0))
     told.at(1.0).sent("board", b"G53 G21 G90 G1 Z-7.5000 F240.00\n")
     here[0] = 6000.0 + 300.0  # less than the braking way beyond its end
     told.at(2.0)
@@ -171,6 +172,7 @@ def test_a_loss_that_is_told_late(heard: bytes, told_s: float) -> None:
 )
 def test_trust_that_comes_back_without_the_switch(cycle: bool, zero_um: float, holds: bool) -> None:
     told = Told(HomedWell(lambda: zero_um))
+    told.at(0.0).daemon(True)
     if cycle:
         told.at(0.5).sent("board", b"$H\n")
     told.at(1.0).told("device/carriage", carriage(True))
