@@ -121,8 +121,12 @@ class Connection:
                 task.add_done_callback(self._tasks.discard)
 
     async def _stay_online(self, client: aiomqtt.Client, payload: bytes) -> None:
-        """Publish `online` true again if a client cleared it, or the last will of an earlier connection came late."""
+        """Publish `online` true again if a client cleared it, or the last will of an earlier connection came late.
+
+        Such a connection hung, and what had been sent over it came just before: it stands over what is so now.
+        """
         if payload != b"true":
+            await self._publisher.all_again()
             await client.publish(self._topics.online, b"true", qos=1, retain=True)
 
     async def _answer(self, client: aiomqtt.Client, message: aiomqtt.Message) -> None:

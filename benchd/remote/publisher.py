@@ -25,7 +25,7 @@ _log = logging.getLogger(__name__)
 
 
 class Publisher:
-    """Runs once per connection; `again` may be called at any time.
+    """Runs once per connection; `again` and `all_again` may be called at any time.
 
     `kept_sent` is set once all documents kept at the beginning of the connection have been sent over it.
     """
@@ -56,13 +56,19 @@ class Publisher:
             self._replying.remove(ident)
             self._replied.set()
 
+    async def all_again(self) -> None:
+        """Somebody may have written over anything that is kept: send it all again, and wait until it is sent."""
+        for topic in self._notices.snapshot():
+            self.again(topic)
+        await self._state_sent()
+
     def again(self, topic: str) -> None:
-        """A client cleared the kept `topic` (below the bench): send it again, if the bench keeps it."""
+        """The kept `topic` (below the bench) was cleared or written over: send it again, if the bench keeps it."""
         document = self._notices.snapshot().get(topic)
-        if document is not None and topic not in self._pending:
+        if document is not None:
             when, _ = self._sent.get(topic, (0.0, None))
-            self._sent[topic] = (when, None)  # the topic is empty now, so the same document counts as changed
-            self._pending[topic] = document
+            self._sent[topic] = (when, None)  # the broker has another or none, so the same document counts as changed
+            self._pending.setdefault(topic, document)
             self._wake.set()
 
     async def run(self, client: aiomqtt.Client) -> None:

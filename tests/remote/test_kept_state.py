@@ -257,6 +257,20 @@ async def test_late_will_of_an_earlier_connection_is_put_right(
     assert (await retained(broker))["online"] == b"true"
 
 
+async def test_what_an_earlier_connection_told_late_does_not_stand(
+    rig: MqttRig, broker: EmbeddedBroker, onlooker: aiomqtt.Client
+) -> None:
+    """What was under way as it hung comes before its last will. With `online` all is as it is now."""
+    rig.notices.put("device/carriage", {"homed": False})
+    assert await hear(onlooker, "online") == b"true"
+    async with aiomqtt.Client("127.0.0.1", broker.ports.v4) as earlier:
+        await earlier.publish(BASE + "device/carriage", b'{"homed":true}', qos=1, retain=True)
+        await earlier.publish(BASE + "online", b"false", qos=1, retain=True)
+    assert await hear(onlooker, "online") == b"false"
+    assert await hear(onlooker, "online") == b"true"
+    assert json.loads((await retained(broker))["device/carriage"]) == {"homed": False}
+
+
 async def test_everything_is_back_soon_after_the_broker(rig: MqttRig, broker: EmbeddedBroker) -> None:
     """With the watchdog at work: the broker is killed, its memory is gone."""
     for index in range(50):

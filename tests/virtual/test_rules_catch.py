@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from scipy.stats import binom
 
+from tests.virtual.rules.dark import Dark
 from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.findings_hold import SHARE, UNLIKELY, misses_too_often
 from tests.virtual.rules.flat import Flat, Held
@@ -189,6 +190,54 @@ def test_a_document_that_the_broker_keeps_too_long() -> None:
     assert not told.broken
     for tenth in range(24, 40):
         told.at(tenth / 10)
+    assert told.broken
+
+
+def test_a_document_that_was_another_between_two_looks() -> None:
+    says, kept = {"control": {"idle_s": 0}}, {"online": b"true", "control": b'{"idle_s":0}'}
+    told = Told(Retained(lambda: says, dict, lambda: kept, lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(0.1).told("online", True)
+    for tenth in range(2, 50):
+        told.at(tenth / 10)
+    kept["control"] = b'{"idle_s":5}'  # which the next is on its way to replace
+    told.rule.told("control", {"idle_s": 5})
+    told.at(5.01)
+    assert not told.broken
+    for tenth in range(51, 90):
+        told.at(tenth / 10)
+    assert told.broken
+
+
+@pytest.mark.parametrize("asked_for", [True, False])
+def test_light_after_the_end_of_a_run(asked_for: bool) -> None:
+    """Somebody's own stays, also where the end is told again over another connection."""
+    lit = [False]
+    told = Told(Dark(lambda: lit[0]))
+    told.at(0.0).daemon(True)
+    run = {"run": "r-0001", "procedure": "flange_check"}
+    told.at(3.0).told("procedure", run | {"state": "running"})
+    lit[0] = True
+    told.at(4.0).told("procedure", run | {"state": "failed"})
+    if asked_for:
+        told.at(4.1).asked("alice", "light", {"id": "c1"}, False)
+        told.at(4.2).told("reply/alice", reply("c1"))
+    told.at(7.0).told("procedure", run | {"state": "failed"})
+    told.at(10.0)
+    assert bool(told.broken) is not asked_for
+
+
+def test_a_loss_that_a_stall_holds_up() -> None:
+    connected: list[tuple[str, ...]] = [ONE]
+    told = Told(LossTold(lambda: connected[0], lambda: True))
+    told.at(0.0).told("device/carriage", carriage(True))
+    connected[0] = ()
+    told.at(1.0).said("board", b"ALARM:1\r\n")
+    told.at(1.1)
+    connected[0] = ONE
+    told.at(3.0)  # the first that comes after the stall
+    assert not told.broken
+    told.at(3.4)
     assert told.broken
 
 

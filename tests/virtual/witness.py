@@ -16,6 +16,8 @@ BENCH = "benchd/north-rail/"
 THINGS = ("board", "counter", "indicator", "camera", "world", "broker", "daemon", "disk", "worker", "machine", "clock")
 """What breaks; what else acts are people."""
 MENDED = ("clear", "shut_door", "plug")
+WHENEVER = ("online", "reading")
+"""Topics that are looked at also where they come late from a daemon that was killed; its state is so no more."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,10 @@ class Witness(Journal):
         self.broken: list[Broken] = []
         self.counts: dict[str, int] = {}
         self._run: str | None = None
+        self._senders: set[str] = set()
+        """The daemon's connections that were heard; of them `_gone` as it went last, `_dead` once the next was up."""
+        self._gone: set[str] = set()
+        self._dead: set[str] = set()
         self.lines: list[str] = []
         self.rules: list[Watched] = []
         self._timed: list[Watched] = []
@@ -140,6 +146,9 @@ class Witness(Journal):
             for rule in self.rules:
                 rule.asked(user, verb, _object(message.payload), message.retain)
         elif message.of_the_daemon:
+            self._senders.add(message.sender)
+            if message.sender in self._dead and topic not in WHENEVER:
+                return  # it was held up on its way, while the next daemon started
             document: Any = json.loads(message.payload) if message.payload else None
             if topic.startswith("finding/") and document:
                 self._count("findings")
@@ -180,6 +189,10 @@ class Witness(Journal):
     def daemon(self, up: bool) -> None:
         self.lines.append(f"{self._now():.6f}\tdaemon\t{'up' if up else 'gone'}")
         self._passed()
+        if up:
+            self._dead = self._gone
+        else:
+            self._gone = set(self._senders)
         for rule in self.rules:
             rule.daemon(up)
 

@@ -25,6 +25,7 @@ class Dark(Watched):
         self._by: float | None = None
         self._after = ""
         self._run: str | None = None
+        self._over = False
         self._lit_before = self._anybodys = False
         self._line_sound = True
         self._lights: dict[str, str] = {}
@@ -66,12 +67,15 @@ class Dark(Watched):
         elif topic == "procedure" and document:
             if document["run"] != self._run:
                 self._run, self._lit_before = document["run"], self._lit() or self._anybodys
+                self._over = False
             if document["state"] in OVER and not self._lit():
                 self._anybodys = False
             if document["state"] not in OVER:
-                self._by = None
-            elif self._run is not None and not (self._lit_before and document["procedure"] in LEAVES_LIGHT):
-                self._due(f"the end of {self._run}")
+                self._by, self._over = None, False
+            elif not self._over:  # else it is told again, over another connection
+                self._over = True
+                if self._run is not None and not (self._lit_before and document["procedure"] in LEAVES_LIGHT):
+                    self._due(f"the end of {self._run}")
 
     def passed(self) -> None:
         if self._by is not None and self.now() > self._by:

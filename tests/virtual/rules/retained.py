@@ -44,6 +44,8 @@ class Retained(Watched):
         if topic == "online":
             self._online = document is True
             self._since.clear()
+        elif topic in self._since and _core(document) != self._since[topic][0]:
+            del self._since[topic]  # it was another for less than the time between two looks
 
     def passed(self) -> None:
         if self.now() < self._next_s:

@@ -80,6 +80,8 @@ class LossTold(Watched):
         self._line = b""
         self._reset_s = -RESET_S
         self._counter_sound = True
+        self._heard = False
+        """Whether there was a broker to tell it as it was looked last; what a stall held up comes just after it."""
 
     def daemon(self, up: bool) -> None:
         self._homed, self._creep = False, None
@@ -133,9 +135,10 @@ class LossTold(Watched):
         if self._creep is not None and self.now() > self._creep[0]:
             self._due.append(self._creep)
             self._creep = None
+        before, self._heard = self._heard, bool(self._connected())
         if not self._due:
             return
-        if not self._connected():
+        if not (before and self._heard):
             self._due = [(max(by_s, self.now() + TOLD_S), why) for by_s, why in self._due]
         elif self.now() > (first := min(self._due))[0]:
             self._due.clear()
