@@ -5,7 +5,8 @@ Use it for every test of a room by naming it in that room's `conftest.py`:
     from benchd.testing.virtual_time import virtual_loops as pytest_asyncio_loop_factories
     __all__ = ["pytest_asyncio_loop_factories"]
 
-or for one coroutine: `run_virtual(work())`. Whatever asks a `Clock` for the time is handed a `VirtualClock`.
+or for one coroutine: `run_virtual(work())`. Every `Clock` that is asked on such a loop follows it; what asks from a
+thread is handed a `VirtualClock`.
 """
 
 from __future__ import annotations

@@ -46,7 +46,10 @@ def drawn(seed: int, *, bouts: int = 3, faults: bool = True, calm: bool = False)
         hectic_s = chance.choice((0.05, 0.5, 3.0))
         for _ in range(chance.randrange(5, 25)):
             at_s += chance.expovariate(1.0 / hectic_s)
-            bout.append(_step(chance, at_s, who))
+            bout.append(step := _step(chance, at_s, who))
+            if step.do == "typed" and chance.random() < 0.4:  # while it is on its way
+                by = chance.choice((who, "bob", "stranger"))
+                bout.append(Step(at_s + chance.uniform(0.0, step.args["after_s"]), by, "stop"))
         if faults:
             bout += _faults(chance, bout)
         at_s = max(at_s, ends_s) + chance.choice(CALM_S if calm else QUIET_S)

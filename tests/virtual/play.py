@@ -161,7 +161,8 @@ def shrunk(
 ) -> list[Step]:
     """The fewest steps found that still break the rule: delta debugging (Zeller and Hildebrandt 2002, ddmin).
 
-    `said` is told how many are left. What is left breaks it, and taking any single step away does not.
+    `said` is told how many are left. What is left breaks it, and taking any single step away does not, as far as
+    `breaks` was asked to the end.
     """
     left, parts = list(steps), 2
     while len(left) >= 2:

@@ -113,8 +113,9 @@ class MemoryClient:
     # ---- the broker's side
 
     def _subscribed(self, topic: str, options: SubscribeOptions) -> None:
+        known = topic in self._wanted and options.retainHandling == SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
         self._wanted[topic] = options
-        if options.retainHandling != SubscribeOptions.RETAIN_DO_NOT_SEND:
+        if options.retainHandling != SubscribeOptions.RETAIN_DO_NOT_SEND and not known:
             for message in tuple(self._broker.kept.values()):
                 if _matches(message.topic, topic):
                     self._deliver(message, min(message.qos, options.QoS), stored=True)
