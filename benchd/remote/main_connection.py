@@ -76,9 +76,10 @@ class Connection:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         try:
+            await self._subscribe(client)
+            # After it: what is retained from now on comes with its flag, and would be missed between a sweep and this.
             for topic in await self._retained.sweep(self._at, self._notices.snapshot()):
                 self._report_retained(topic)
-            await self._subscribe(client)
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._publisher.run(client), name="mqtt-publish")
                 # A broker may hold documents of an earlier start: `online` comes only after they are replaced.

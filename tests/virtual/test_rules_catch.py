@@ -72,6 +72,16 @@ def test_a_command_that_ends_never_or_twice(ends: int) -> None:
     assert bool(told.broken) is (ends != 1)
 
 
+def test_a_run_that_is_over_ends_nothing_but_itself() -> None:
+    """A home has no run, and neither has a bench that has begun none, which it tells again now and then."""
+    told = Told(EndsOnce(lambda: ONE))
+    told.at(0.0).asked("alice", "home", {"id": "c1"}, False)
+    told.at(0.1).told("reply/alice", reply("c1"))
+    told.at(0.2).told("procedure", {"run": None, "state": "idle"})
+    told.at(5.0)
+    assert not told.broken
+
+
 @pytest.mark.parametrize("accepted", [True, False])
 def test_a_refused_take_that_changes_the_holder(accepted: bool) -> None:
     told = Told(OnlyAccepted(lambda: ONE))

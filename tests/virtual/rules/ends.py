@@ -113,7 +113,7 @@ class EndsOnce(Watched):
         if topic.startswith("reply/"):
             self._replied(topic.removeprefix("reply/"), document)
         elif topic == "procedure" and document and document["state"] in OVER:
-            self._ends_now(self._runs.get(document["run"] or "", ""))
+            self._ends_now(self._runs.get(document["run"], ""))
         elif topic == "event" and "was refused" not in document["text"]:
             ident = document["cause"]
             if ident in self._ended:
@@ -131,7 +131,8 @@ class EndsOnce(Watched):
             self._ends_now(other)  # there is one job at a time
         if ident not in self._ended:
             self._open[ident] = _Owed(verb, self.now(), self._connected())
-            self._runs[document["result"].get("run", "")] = ident
+            if "run" in document["result"]:
+                self._runs[document["result"]["run"]] = ident
 
     def _ends_now(self, ident: str) -> None:
         if ident in self._open:

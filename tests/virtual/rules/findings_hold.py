@@ -82,7 +82,7 @@ class FindingsHold(Watched):
         elif topic == "event" and document["code"] == "calibrated":
             run = self._runs.get(document["data"]["finding"], "")
             self._calibrations[document["data"]["calibration"]] = self._off_um.get(run)
-        elif topic.startswith("finding/"):
+        elif topic.startswith("finding/") and document["finding"] not in self._runs:  # else it is told again
             self._runs[document["finding"]] = document["run"]
             if topic == "finding/flange" and document["absolute"]:
                 self._judge(document)
