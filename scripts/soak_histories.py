@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from soak_plot import drawn_over_time
-from tests.virtual.drawn import drawn
+from tests.virtual.drawn import CALM, drawn
 from tests.virtual.play import Outcome, play, shrunk
 from tests.virtual.rules.findings_hold import misses_too_often
 from tests.virtual.schedule import Kept, Step
@@ -37,7 +37,7 @@ class Asked:
     processes: int
 
     def steps(self, seed: int) -> list[Step]:
-        return drawn(seed, faults=self.faults, calm=True)
+        return drawn(seed, CALM, faults=self.faults)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from tests.virtual.broken import FAULTS, MENDS
@@ -14,28 +14,43 @@ from tests.virtual.used import HANDS, STRANGE, USE, Draw
 
 T = TypeVar("T")
 
-QUIET_S = (2.0, 20.0, 120.0)
-CALM_S = (20.0, 600.0, 1500.0)
-"""Between two bouts: where much is to happen, and as on a bench that is used some times a day."""
+
+@dataclass(frozen=True)
+class Pace:
+    """How much happens: bouts, the steps of one, the mean time between them (s) and the quiet after it (s), each drawn
+    from those given; the share of bouts with an errand; and which histories are honest ones, every so many."""
+
+    bouts: int
+    steps: tuple[int, int]
+    apart_s: tuple[float, ...]
+    quiet_s: tuple[float, ...]
+    errands: float
+    honest: int
 
 
-def drawn(seed: int, *, bouts: int = 3, faults: bool = True, calm: bool = False) -> list[Step]:
+BUSY = Pace(3, (5, 25), (0.05, 0.5, 3.0), (2.0, 20.0, 120.0), 0.8, 3)
+CALM = replace(BUSY, quiet_s=(20.0, 600.0, 1500.0))
+"""As on a bench used some times a day: an hour holds some hundred commands, ten faults, five findings, and a kill."""
+DENSE = Pace(5, (15, 50), (0.05, 0.3, 1.0), (1.0, 5.0), 0.4, 6)
+"""Where much is to be tried in little time."""
+
+
+def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
     """Some bouts of activity with quiet between; in each some faults. The first thing each time is to take and home.
 
-    Every third begins with a calibration and a check, with nobody there who says or does what is not so. In a `calm`
-    one there is more quiet: an hour holds some hundred commands, ten faults, five findings and a kill.
+    Honest histories begin with a calibration and a check, and nobody is there who says or does what is not so.
     """
     chance = random.Random(seed)
-    honest = seed % 3 == 0
+    honest = seed % pace.honest == 0
     steps: list[Step] = []
     at_s = 1.0
     if honest:
         steps = [Step(1.0, "alice", "take"), Step(1.5, "alice", "calibrate"), Step(80.0, "alice", "check")]
         at_s = chance.choice((90.0, 120.0))
-    for _ in range(bouts):
+    for _ in range(pace.bouts):
         who = chance.choice(("alice", "bob"))
         bout = [Step(at_s, who, "take"), Step(at_s + 0.2, who, "home")]
-        if chance.random() < 0.8:
+        if chance.random() < pace.errands:
             errand = _errand(chance, who, at_s + 12.0)
             bout += errand
             ends_s = errand[-1].at_s + 25.0
@@ -43,16 +58,16 @@ def drawn(seed: int, *, bouts: int = 3, faults: bool = True, calm: bool = False)
         else:
             ends_s = at_s
         at_s += 12.0
-        hectic_s = chance.choice((0.05, 0.5, 3.0))
-        for _ in range(chance.randrange(5, 25)):
-            at_s += chance.expovariate(1.0 / hectic_s)
+        apart_s = chance.choice(pace.apart_s)
+        for _ in range(chance.randrange(*pace.steps)):
+            at_s += chance.expovariate(1.0 / apart_s)
             bout.append(step := _step(chance, at_s, who))
             if step.do == "typed" and chance.random() < 0.4:  # while it is on its way
                 by = chance.choice((who, "bob", "stranger"))
                 bout.append(Step(at_s + chance.uniform(0.0, step.args["after_s"]), by, "stop"))
         if faults:
             bout += _faults(chance, bout)
-        at_s = max(at_s, ends_s) + chance.choice(CALM_S if calm else QUIET_S)
+        at_s = max(at_s, ends_s) + chance.choice(pace.quiet_s)
         steps += [step for step in bout if not (honest and misleads(step))]
         if faults:
             steps += [replace(one, at_s=at_s) for one in MENDS]

@@ -15,6 +15,7 @@ from tests.virtual.rules.flat import Flat, Held
 from tests.virtual.rules.inside import Inside
 from tests.virtual.rules.once import Once
 from tests.virtual.rules.retained import Retained
+from tests.virtual.rules.still import Stands
 from tests.virtual.rules.stops import Rests, Stops
 from tests.virtual.rules.trusted import HomedWell, LossTold
 from tests.virtual.schedule import Step
@@ -153,6 +154,17 @@ def test_a_carriage_that_leaves_its_way() -> None:
     assert not told.broken
     here[0] = 6000.0 + 500.0
     told.at(2.1)
+    assert told.broken
+
+
+def test_a_carriage_that_goes_on_though_its_run_is_over() -> None:
+    told = Told(Stands(lambda: True))
+    told.at(0.0).daemon(True)
+    told.at(1.0).sent("board", b"G53 G21 G90 G1 Z-7.5000 F240.00\n")
+    told.at(1.1).told("procedure", {"run": "r-0001", "state": "aborted"})
+    told.at(1.5)
+    assert not told.broken
+    told.at(1.7)
     assert told.broken
 
 

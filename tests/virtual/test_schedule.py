@@ -7,7 +7,7 @@ import re
 import pytest
 
 from soak_mutants import mutants
-from tests.virtual.drawn import drawn
+from tests.virtual.drawn import CALM, DENSE, drawn
 from tests.virtual.play import play, shrunk
 from tests.virtual.schedule import Step, read, written
 from tests.virtual.words import checked
@@ -61,7 +61,8 @@ def test_what_the_world_refuses_a_hand_is_no_mistake_of_the_schedule() -> None:
 def test_what_is_drawn_can_be_played() -> None:
     for seed in range(100):
         checked(drawn(seed))
-        checked(drawn(seed, calm=True))
+        checked(drawn(seed, CALM))
+        checked(drawn(seed, DENSE))
 
 
 def test_a_schedule_is_cut_down_to_the_steps_that_it_takes() -> None:

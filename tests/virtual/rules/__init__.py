@@ -18,7 +18,7 @@ from tests.virtual.rules.once import Once
 from tests.virtual.rules.plain_errors import PlainErrors
 from tests.virtual.rules.record_whole import RecordWhole
 from tests.virtual.rules.retained import Retained
-from tests.virtual.rules.still import Still
+from tests.virtual.rules.still import Stands, Still
 from tests.virtual.rules.stops import Rests, Stops
 from tests.virtual.rules.trusted import HomedWell, LossTold, TrustedOnly
 from tests.virtual.witness import Watched
@@ -32,6 +32,7 @@ def rules_of(lab: Lab) -> list[Watched]:
     return [
         AskedFor(),
         Still(),
+        Stands(lambda: lab.machine.motor.moving),
         TrustedOnly(),
         LossTold(lab.connections, lambda: lab.scale_um() is not None),
         HomedWell(lambda: lab.machine.carriage_um - lab.machine.motor.position_um),
