@@ -15,7 +15,7 @@ from tests.virtual.rules.flat import Flat, Held
 from tests.virtual.rules.inside import Inside
 from tests.virtual.rules.once import Once
 from tests.virtual.rules.retained import Retained
-from tests.virtual.rules.still import Stands
+from tests.virtual.rules.still import Stands, Still
 from tests.virtual.rules.stops import Rests, Stops
 from tests.virtual.rules.trusted import HomedWell, LossTold
 from tests.virtual.schedule import Step
@@ -158,7 +158,7 @@ def test_a_carriage_that_leaves_its_way() -> None:
 
 
 def test_a_carriage_that_goes_on_though_its_run_is_over() -> None:
-    told = Told(Stands(lambda: True))
+    told = Told(Stands(lambda: True, lambda: ONE))
     told.at(0.0).daemon(True)
     told.at(1.0).sent("board", b"G53 G21 G90 G1 Z-7.5000 F240.00\n")
     told.at(1.1).told("procedure", {"run": "r-0001", "state": "aborted"})
@@ -261,6 +261,28 @@ def test_a_loss_that_a_stall_holds_up() -> None:
     assert not told.broken
     told.at(3.4)
     assert told.broken
+
+
+@pytest.mark.parametrize("goes_on", [True, False])
+@pytest.mark.parametrize("stalls", [True, False])
+def test_a_motion_while_a_run_asks(goes_on: bool, stalls: bool) -> None:
+    """What it says of itself may be held up."""
+    connected: list[tuple[str, ...]] = [ONE]
+    told = Told(Still(lambda: connected[0]))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("procedure", {"state": "asking", "ask": {"ask": "a-1"}})
+    connected[0] = () if stalls else ONE
+    told.at(2.0).sent("board", b"G53 G21 G90 G1 Z-2.0000 F240.00\n")
+    if stalls:
+        told.at(2.3)
+        connected[0] = ONE
+        told.at(2.5)  # the first that comes after the stall
+        assert not told.broken
+    if goes_on:
+        told.rule.told("procedure", {"state": "running", "ask": None})
+    told.at(2.6)
+    told.at(2.7)
+    assert bool(told.broken) is not goes_on
 
 
 def test_what_is_held_more_and_more() -> None:

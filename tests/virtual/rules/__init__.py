@@ -31,8 +31,8 @@ def rules_of(lab: Lab) -> list[Watched]:
     """All rules, for one history of one bench."""
     return [
         AskedFor(),
-        Still(),
-        Stands(lambda: lab.machine.motor.moving),
+        Still(lab.connections),
+        Stands(lambda: lab.machine.motor.moving, lab.connections),
         TrustedOnly(),
         LossTold(lab.connections, lambda: lab.scale_um() is not None),
         HomedWell(lambda: lab.machine.carriage_um - lab.machine.motor.position_um),

@@ -18,30 +18,42 @@ BRAKED_S = 0.5
 
 
 class Still(Causes):
-    """A command by itself, or a resume that is on its way, is no motion of the run."""
+    """A command by itself, or a resume that is on its way, is no motion of the run.
 
-    def __init__(self) -> None:
+    `connected` names the daemon's connections; none where one is lost or stalled: what the run says now comes after.
+    """
+
+    def __init__(self, connected: Callable[[], tuple[str, ...]]) -> None:
         super().__init__()
+        self._connected = connected
+        self._ask: str | None = None
         self._doubtful: tuple[float, str] | None = None
+        self._sound = False
 
     def told(self, topic: str, document: Any) -> None:
         super().told(topic, document)
-        if topic == "procedure" and document and document["state"] not in WAITS:
-            self._doubtful = None
-        self._judge()
+        if topic == "procedure" and document:
+            before, self._ask = self._ask, (document["ask"] or {}).get("ask")
+            if document["state"] not in WAITS or self._ask != before:
+                self._doubtful = None  # it has gone on, perhaps up to its next question
 
     def daemon(self, up: bool) -> None:
         super().daemon(up)
         self._doubtful = None
         self.state, self.state_s = "idle", self.now()
 
-    def _judge(self) -> None:
-        if self._doubtful is not None and self.now() - self._doubtful[0] > ON_ITS_WAY_S:
-            self.fail(self._doubtful[1])
+    def passed(self) -> None:
+        if self._doubtful is None:
+            return
+        since_s, what = self._doubtful
+        before, self._sound = self._sound, bool(self._connected())
+        if not (before and self._sound):
+            self._doubtful = self.now(), what
+        elif self.now() - since_s > ON_ITS_WAY_S:
             self._doubtful = None
+            self.fail(what)
 
     def sent(self, port: str, data: bytes) -> None:
-        self._judge()
         if port != "board" or not begins(data) or self.state not in WAITS or self.now() - self.state_s < TOLD_S:
             return
         for taken_s, verb, _, ident in reversed(self.commands):
@@ -51,6 +63,7 @@ class Still(Causes):
                 return  # it goes back first, and says `running` when it is there
             if verb not in ("run", "resume", "sweep") and self.now() - self.ended.get(ident, self.now()) < TOLD_S:
                 return
+        self._sound = bool(self._connected())
         self._doubtful = (
             self.now(),
             f"{data!r} was sent at {self.now():.3f} s, while the run says '{self.state}' since {self.state_s:.3f} s",
@@ -58,11 +71,14 @@ class Still(Causes):
 
 
 class Stands(Causes):
-    """What was begun before the run said that it stands has come to rest. `moving` asks the motor."""
+    """What was begun before the run said that it stands has come to rest. `moving` asks the motor.
 
-    def __init__(self, moving: Callable[[], bool]) -> None:
+    A state that could not be told, as connections were lost or stalled, says nothing.
+    """
+
+    def __init__(self, moving: Callable[[], bool], connected: Callable[[], tuple[str, ...]]) -> None:
         super().__init__()
-        self._moving = moving
+        self._moving, self._connected = moving, connected
         self._began_s = -1.0
         self._line_sound = True
 
@@ -79,6 +95,8 @@ class Stands(Causes):
             self._began_s = self.now()
 
     def passed(self) -> None:
+        if not self._connected():
+            self.state_s = self.now()
         if self.state not in STANDS or self._began_s > self.state_s or not self._line_sound:
             return
         if self.now() - self.state_s > BRAKED_S and self._moving():
