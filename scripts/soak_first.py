@@ -21,7 +21,7 @@ def main(limit_s: float) -> int:
     while time.monotonic() < ends:
         seed += 1
         outcome = play(drawn(seed, DENSE, faults=seed % 2 == 0), seed, curves=seed % 3 > 0)
-        if outcome.broken:
+        if outcome.broken and time.monotonic() < ends:
             print(outcome.broken[0].rule)
             return BROKEN
     return 0

@@ -56,6 +56,7 @@ class Connection:
         self._publisher = Publisher(notices, topics, clock)
         self._at: Endpoint = endpoint()
         self._tasks: set[asyncio.Task[None]] = set()
+        self._offline = asyncio.Event()  # somebody said so
         self.ready = asyncio.Event()
         self.dropped = 0
 
@@ -76,10 +77,9 @@ class Connection:
 
     async def _serve(self, client: aiomqtt.Client) -> None:
         try:
+            await self._sweep()
             await self._subscribe(client)
-            # After it: what is retained from now on comes with its flag, and would be missed between a sweep and this.
-            for topic in await self._retained.sweep(self._at, self._notices.snapshot()):
-                self._report_retained(topic)
+            await self._sweep()  # of what came to be retained between the two; from now on it comes with its flag
             async with asyncio.TaskGroup() as group:
                 group.create_task(self._publisher.run(client), name="mqtt-publish")
                 # A broker may hold documents of an earlier start: `online` comes only after they are replaced.
@@ -88,6 +88,7 @@ class Connection:
                 self._outages.back("main")
                 self.ready.set()
                 group.create_task(self._read(client), name="mqtt-commands")
+                group.create_task(self._stay_online(client), name="mqtt-online")
         except asyncio.CancelledError:
             with contextlib.suppress(aiomqtt.MqttError):
                 await client.publish(self._topics.online, b"false", qos=1, retain=True, timeout=0.5)
@@ -95,6 +96,10 @@ class Connection:
         finally:
             # Commands under way continue: they end in order even while replies cannot be sent.
             self.ready.clear()
+
+    async def _sweep(self) -> None:
+        for topic in await self._retained.sweep(self._at, self._notices.snapshot()):
+            self._report_retained(topic)
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         """Subscribe to commands first: clients learn the epoch only from documents published afterwards."""
@@ -107,7 +112,8 @@ class Connection:
             topic = str(message.topic)
             if not self._topics.is_command(topic):
                 if topic == self._topics.online:
-                    await self._stay_online(client, bytes(message.payload))
+                    if bytes(message.payload) != b"true":
+                        self._offline.set()
                 elif not message.payload:
                     self._publisher.again(self._topics.below(topic) or "")
             elif self._retained.is_own(message) or topic.endswith("/stop"):  # stops come by the stop connection
@@ -121,12 +127,14 @@ class Connection:
                 self._tasks.add(task)
                 task.add_done_callback(self._tasks.discard)
 
-    async def _stay_online(self, client: aiomqtt.Client, payload: bytes) -> None:
+    async def _stay_online(self, client: aiomqtt.Client) -> None:
         """Publish `online` true again if a client cleared it, or the last will of an earlier connection came late.
 
         Such a connection hung, and what had been sent over it came just before: it stands over what is so now.
         """
-        if payload != b"true":
+        while True:
+            await self._offline.wait()
+            self._offline.clear()
             await self._publisher.all_again()
             await client.publish(self._topics.online, b"true", qos=1, retain=True)
 

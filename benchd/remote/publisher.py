@@ -57,10 +57,12 @@ class Publisher:
             self._replied.set()
 
     async def all_again(self) -> None:
-        """Somebody may have written over anything that is kept: send it all again, and wait until it is sent."""
+        """Somebody may have written over anything that is kept: send it all again, and wait until it is sent, but no
+        longer than a second, as somebody may go on clearing topics."""
         for topic in self._notices.snapshot():
             self.again(topic)
-        await self._state_sent()
+        for _ in range(10):
+            await self._state_sent()
 
     def again(self, topic: str) -> None:
         """The kept `topic` (below the bench) was cleared or written over: send it again, if the bench keeps it."""

@@ -23,8 +23,9 @@ from benchd_drivers.gcode_user import BoardUser
 from benchd_drivers.gcode_words import held_words
 
 RESET_S, BANNER_S = 3.0, 0.8
-ALIVE_S = 0.02
 """A reset on purpose is no boot, but an alarm may delay it."""
+ALIVE_S = 0.02
+"""Between two looks whether it answers again: one that is known to tell nothing fails at once."""
 STATUS_S, STATUS_TRY_S = 0.9, 0.3
 
 
@@ -221,9 +222,10 @@ class GcodeBoard(Hearing):
             except LinkTimeout:
                 if now_s() > deadline:
                     raise
-            await asyncio.sleep(
-                ALIVE_S
-            )  # one that is known to tell nothing fails at once: others have to run meanwhile
+                if self._deaf:  # by an alarm just behind the banner: nothing but a reset is heard
+                    self._deaf = False
+                    self.link.urgent(RESET)
+            await asyncio.sleep(ALIVE_S)
 
     async def restore(self) -> None:
         """After a reset on purpose, with `gate` free again: let every device bring back its own."""

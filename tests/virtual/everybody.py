@@ -109,12 +109,16 @@ class Everybody:
                 self._lab.disk.clear()
 
     async def _daemon(self, do: str, args: dict[str, Any]) -> None:
-        match do:
-            case "kill":
-                await self._lab.kill_daemon()
-            case _:
-                await self._lab.end_daemon()
-        await asyncio.sleep(float(args.get("down_s", 0.0)))
+        self._lab.down = True
+        try:
+            match do:
+                case "kill":
+                    await self._lab.kill_daemon()
+                case _:
+                    await self._lab.end_daemon()
+            await asyncio.sleep(float(args.get("down_s", 0.0)))
+        finally:
+            self._lab.down = False
         await self._lab.start_daemon()
 
     async def leave(self) -> None:

@@ -72,6 +72,8 @@ class Lab:
         self.moment: Callable[[str], None] = lambda _: None
         """Told what the daemon's process comes to; see `moments`."""
         self._life: Life | None = None
+        self.down = False
+        """Whether somebody has ended or killed it, and means to start it again himself."""
         self._dead: list[Life] = []
 
     async def __aenter__(self) -> Lab:
@@ -238,11 +240,14 @@ class Lab:
 
     def connections(self) -> tuple[str, ...]:
         """The daemon's own connections to the broker, each by a name of its own; none where one is lost
-        or stalled, or the daemon is held up by processor or disk."""
+        or stalled, or the daemon is held up."""
         ours = [one for one in self.broker.clients if one.of_the_daemon]
-        held_up = self.its_time.stands or self.disk.slow_s > 0.0
-        sound = len(ours) >= 2 and not any(one.stalled for one in ours) and not held_up
+        sound = len(ours) >= 2 and not any(one.stalled for one in ours) and not self.its_time.stands
         return tuple(one.name for one in ours) if sound else ()
+
+    def unhindered(self) -> tuple[str, ...]:
+        """The same; none as well while its disk is slow, which answers and ends may have to wait for."""
+        return () if self.disk.slow_s > 0.0 else self.connections()
 
     def reachable(self) -> bool:
         """Whether the daemon's own connections are sound, it has the board's line open, and is not held up."""
@@ -275,8 +280,6 @@ class Lab:
 
     def ask_world(self, message: Mapping[str, Any]) -> dict[str, Any]:
         """What the hand does or looks at."""
-        if self.watched is not None and message["do"] not in ("look", "measure"):
-            self.watched.handled()
         answer = self.machine.hand(dict(message))
         if not answer.get("ok"):
             raise StackFailed(f"the hand could not {message}: {answer.get('error')}")

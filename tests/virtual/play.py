@@ -121,6 +121,8 @@ async def _keep_up(lab: Lab) -> None:
     """As a service manager does: a daemon that could not start is started again."""
     while True:
         await asyncio.sleep(STARTS_AGAIN_S)
+        if lab.down:
+            continue
         try:
             await lab.start_daemon()
         except BenchdError:

@@ -62,9 +62,6 @@ class Watched:
     def done(self, step: Step) -> None:
         """A step of the schedule begins."""
 
-    def handled(self) -> None:
-        """A hand did something at the bench."""
-
     def log(self, level: str, text: str) -> None:
         """A line of the log at warning or above."""
 
@@ -175,11 +172,6 @@ class Witness(Journal):
         self._passed()
         for rule in self.rules:
             rule.stopped()
-
-    def handled(self) -> None:
-        self._passed()
-        for rule in self.rules:
-            rule.handled()
 
     def logged(self, level: str, text: str) -> None:
         self.lines.append(f"{self._now():.6f}\tlog\t{level}\t{text}")

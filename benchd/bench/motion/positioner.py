@@ -156,6 +156,9 @@ class Positioner:
         """
         self._trust.require()
         self.check_limits(target_um)
+        since = self.stops if since is None else since
+        if self.state == "idle":  # before it moves, as a push shows at rest alone
+            self._following_error.check_creep(await self.here())
         stops = await self._wait_until_free(since)
         self._trust.require()
         self.state = "moving"

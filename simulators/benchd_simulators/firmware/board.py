@@ -82,7 +82,7 @@ class Board:
         if self.planner.room < MOST_MOVES - 1:  # moves that run into each other
             return TICK_S
         world_s = min(machine.motor.rests_in_s, machine.switches_off_um / state.settings.top_speed_um_s)
-        return min(max(world_s / state.settings.pace, TICK_S), LONGEST_TICK_S)
+        return max(min(world_s, LONGEST_TICK_S) / state.settings.pace, TICK_S)
 
     def _watch_limits(self) -> None:
         on = tripped(self.machine)

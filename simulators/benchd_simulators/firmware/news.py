@@ -8,7 +8,8 @@ from contextlib import suppress
 
 TICK_S = 0.001
 LONGEST_TICK_S = 0.02
-"""A board looks at every step; this one only as often as something can have happened, and so often at the least."""
+"""A board looks at every step; this one only as often as something can have happened, and so often at the least. The
+first is real time, the second the world's."""
 
 
 class Aborted(Exception):

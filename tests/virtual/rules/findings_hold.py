@@ -47,7 +47,8 @@ class FindingsHold(Watched):
     `truth` gives the focus error (um) of the lens on the bench by the merit's frequency, None where none stands;
     `standing` what a person sees there; `scale_off_um` what faults have added to the scale, None where it shows nothing
     true. A finding is judged where the set-up that was told was the one that stood at each of its readings, and where
-    that holds of the calibrations it rests on, with a scale that counts as it did then.
+    that holds of the calibrations it rests on; a scale that counts otherwise than then is no excuse, unless the daemon
+    was started anew in between, which forgets how it counted.
     """
 
     def __init__(
@@ -63,7 +64,11 @@ class FindingsHold(Watched):
         self._off_um: dict[str, float | None] = {}
         """By run: what faults had added to the scale at its readings; None where they cannot be believed."""
         self._runs: dict[str, str] = {}
-        self._calibrations: dict[str, float | None] = {}
+        self._calibrations: dict[str, tuple[int, float | None]] = {}
+        self._starts = 0
+
+    def daemon(self, up: bool) -> None:
+        self._starts += up
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         args = request.get("args")
@@ -81,7 +86,7 @@ class FindingsHold(Watched):
             self._read(document)
         elif topic == "event" and document["code"] == "calibrated":
             run = self._runs.get(document["data"]["finding"], "")
-            self._calibrations[document["data"]["calibration"]] = self._off_um.get(run)
+            self._calibrations[document["data"]["calibration"]] = self._starts, self._off_um.get(run)
         elif topic.startswith("finding/") and document["finding"] not in self._runs:  # else it is told again
             self._runs[document["finding"]] = document["run"]
             if topic == "finding/flange" and document["absolute"]:
@@ -110,10 +115,11 @@ class FindingsHold(Watched):
 
     def _judge(self, finding: Mapping[str, Any]) -> None:
         off_um = self._off_um.get(finding["run"])
-        rests_on = [self._calibrations.get(name) for name in finding["calibrations"]]
+        rests_on = [self._calibrations.get(name, (0, None)) for name in finding["calibrations"]]
+        sound = all(off is not None and (off == off_um or starts == self._starts) for starts, off in rests_on)
         truth = self._truth(finding["measurand"]["lp_mm"])
         error = finding["values"]["focus_error"]
-        if off_um is None or any(one != off_um for one in rests_on) or truth is None or not error["U"]:
+        if off_um is None or not sound or truth is None or not error["U"]:
             return
         if any(note.startswith(FLAGGED) for note in finding["notes"]):
             return
