@@ -120,6 +120,18 @@ async def test_pushed_by_hand(bench: Lab) -> None:
     assert await refused(bench, "nominal") in ("not_homed", "not_driven")
 
 
+async def test_pushed_after_a_minute_of_rest(bench: Lab) -> None:
+    """It is then looked at once a second."""
+    await bench.home()
+    await asyncio.sleep(61.0)
+    bench.fault("world", "push", value=300)
+    async with asyncio.timeout(1.1):
+        async for _, state in bench.client.watch("device/carriage"):
+            if state is not None and not state["homed"]:
+                break
+    assert "unasked" in state["why"]
+
+
 async def test_brown_out(bench: Lab) -> None:
     await bench.home()
     began = now_s()

@@ -412,6 +412,15 @@ async def test_a_carriage_that_creeps_is_found_by_the_next_look(homed: Rig, um: 
     assert homed.lost == [("stall", f"the carriage moved {um:+.0f} µm unasked")]
 
 
+async def test_a_push_that_nobody_has_looked_at_moves_nothing(homed: Rig) -> None:
+    """Else the motion would begin where it is, and no later comparison would show so little."""
+    homed.axis.push(30.0)
+    with pytest.raises(Refused, match="unasked"):
+        await homed.carriage.go(20_000.0)
+    assert homed.lost == [("stall", "the carriage moved +30 µm unasked")]
+    assert homed.moves_um == []
+
+
 async def test_a_scale_that_says_nothing_at_the_end_of_a_move_is_not_taken_for_a_carriage_that_creeps(
     homed: Rig,
 ) -> None:
