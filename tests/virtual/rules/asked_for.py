@@ -18,8 +18,8 @@ class AskedFor(Causes):
     def __init__(self) -> None:
         super().__init__()
         self._byte_s = -1.0
-        self._doubtful: list[tuple[float, str, str]] = []
-        """What was begun while a command was not answered yet: when, the command's id, and what was sent."""
+        self._doubtful: list[tuple[float, list[str], str]] = []
+        """What was begun while commands were not answered yet: when, their ids, and what was sent."""
 
     def done(self, step: Step) -> None:
         if step.who == "broker":
@@ -27,9 +27,9 @@ class AskedFor(Causes):
 
     def passed(self) -> None:
         while self._doubtful and self.now() - self._doubtful[0][0] > REPLIED_S:
-            at_s, ident, text = self._doubtful.pop(0)
-            if self.up and ident not in self.accepted:
-                self.fail(f"at {at_s:.3f} s {text}; {ident} was not accepted")
+            at_s, idents, text = self._doubtful.pop(0)
+            if self.up and self.accepted.isdisjoint(idents):
+                self.fail(f"at {at_s:.3f} s {text}; {' and '.join(idents)} was not accepted")
 
     def sent(self, port: str, data: bytes) -> None:
         if port == "board" and is_stop(data):
@@ -38,7 +38,7 @@ class AskedFor(Causes):
             return
         now = self.now()
         heard = self._byte_s >= self.stopped_s or now - self.stopped_s > ON_ITS_WAY_S
-        unanswered: str | None = None  # a cause, if it is accepted and no other is
+        unanswered: list[str] = []  # causes, if one of them is accepted
         for taken_s, verb, beat, ident in reversed(self.commands):
             drawn_s = self.beats.get(beat, -1.0)
             if drawn_s < 0.0 or taken_s - drawn_s > OLDEST_BEAT_S:
@@ -53,8 +53,8 @@ class AskedFor(Causes):
             elif now - self.ended.get(ident, now) < OVER_S:
                 if ident in self.accepted:
                     return
-                unanswered = unanswered or ident
-        if unanswered is not None:
+                unanswered.append(ident)
+        if unanswered:
             self._doubtful.append((now, unanswered, f"{data!r} was sent"))
             return
         self.fail(f"{data!r} was sent, while nobody had asked for it since the stop at {self.stopped_s:.3f} s")

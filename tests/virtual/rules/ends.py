@@ -43,16 +43,19 @@ class Answered(Watched):
     def __init__(self, connected: Connected) -> None:
         self._connected = connected
         self._owed: dict[tuple[str, str], _Owed] = {}
+        self._lights: set[tuple[str, str]] = set()
         self._up = self._moves = False
         self._device_failed_s = -DEVICE_S
 
     def daemon(self, up: bool) -> None:
         self._up = up
         self._owed.clear()
+        self._lights.clear()
 
     def told(self, topic: str, document: Any) -> None:
         if topic.startswith("reply/") and document["id"] is not None:
             self._owed.pop((topic.removeprefix("reply/"), document["id"]), None)
+            self._lights.discard((topic.removeprefix("reply/"), document["id"]))
         elif topic.startswith("device/") and document:
             if document["state"] in ("fault", "offline"):
                 self._device_failed_s = self.now()
@@ -65,6 +68,8 @@ class Answered(Watched):
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         ident, over = request.get("id"), self._connected()
+        if verb == "light" and isinstance(ident, str):
+            self._lights.add((user, ident))
         if self._up and over and verb != "stop" and isinstance(ident, str) and 0 < len(ident) <= 64:
             self._owed.setdefault((user, ident), _Owed(verb, self.now(), over))
 
@@ -72,7 +77,7 @@ class Answered(Watched):
         if not self._owed:
             return
         now, over = self.now(), self._connected()
-        dark = {user for (user, _), owed in self._owed.items() if self._moves and owed.verb == "light"}
+        dark = {user for user, _ in self._lights} if self._moves else set()
         for (user, ident), owed in list(self._owed.items()):
             limit_s = ANSWERED_S if now - self._device_failed_s > DEVICE_S else DEVICE_S
             if not over or user in dark:
