@@ -32,7 +32,7 @@ from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.serial_end import MemoryPort
 from tests.virtual.life import ItsTime, Life, buried
 from tests.virtual.rigs import CurvesRig, VirtualRig, with_diode
-from tests.virtual.rules.flat import Held
+from tests.virtual.rules.flat import Holdings
 from tests.virtual.same_each_time import run
 from tests.virtual.witness import BENCH, Witness
 from tests.virtual.worker import Worker
@@ -231,12 +231,14 @@ class Lab:
             if topic.startswith(BENCH)
         }
 
-    def held(self) -> Held:
+    def held(self) -> Holdings:
         """What this process holds just now."""
         timers: list[asyncio.TimerHandle] = self.loop._scheduled  # type: ignore[attr-defined]
         tasks = [] if self._life is None else [task for task in self._life.tasks if not task.done()]
         names = (re.sub(r"\d+", "", task.get_name()) for task in tasks)
-        return Held(Counter(names), sum(not timer.cancelled() for timer in timers), len(os.listdir("/proc/self/fd")))
+        return Holdings(
+            Counter(names), sum(not timer.cancelled() for timer in timers), len(os.listdir("/proc/self/fd"))
+        )
 
     def connections(self) -> tuple[str, ...]:
         """The daemon's own connections to the broker, each by a name of its own; none where one is lost

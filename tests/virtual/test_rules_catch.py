@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
 
 import pytest
 from scipy.stats import binom
@@ -11,7 +10,7 @@ from scipy.stats import binom
 from tests.virtual.rules.dark import Dark
 from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.findings_hold import SHARE, UNLIKELY, misses_too_often
-from tests.virtual.rules.flat import Flat, Held
+from tests.virtual.rules.flat import Flat, Holdings
 from tests.virtual.rules.inside import Inside
 from tests.virtual.rules.once import Once
 from tests.virtual.rules.retained import Retained
@@ -19,36 +18,9 @@ from tests.virtual.rules.still import Stands, Still
 from tests.virtual.rules.stops import Rests, Stops
 from tests.virtual.rules.trusted import HomedWell, LossTold
 from tests.virtual.schedule import Step
-from tests.virtual.witness import Watched
+from tests.virtual.told import Told, carriage, event, reply
 
 ONE = ("benchd-main", "benchd-stop")
-
-
-class Told:
-    """A rule whose clock is set by hand, and what it found."""
-
-    def __init__(self, rule: Watched) -> None:
-        self.rule, self.now_s, self.broken = rule, 0.0, list[str]()
-        rule.now = rule.clock = lambda: self.now_s
-        rule.fail, rule.count = self.broken.append, lambda _: None
-
-    def at(self, now_s: float) -> Any:
-        """The rule, at this time."""
-        self.now_s = now_s
-        self.rule.passed()
-        return self.rule
-
-
-def carriage(homed: bool, state: str = "idle") -> dict[str, Any]:
-    return {"homed": homed, "state": state}
-
-
-def reply(ident: str, ok: bool = True, **result: Any) -> dict[str, Any]:
-    return {"id": ident, "ok": ok, "result": result}
-
-
-def event(ident: str | None, text: str = "'move' is done.") -> dict[str, Any]:
-    return {"cause": ident, "text": text, "code": "done", "data": {}}
 
 
 @pytest.mark.parametrize("answered", [True, False])
@@ -286,11 +258,11 @@ def test_a_motion_while_a_run_asks(goes_on: bool, stalls: bool) -> None:
 
 
 def test_what_is_held_more_and_more() -> None:
-    held = [Held(Counter({"main": 30}), 15, 13)]
+    held = [Holdings(Counter({"main": 30}), 15, 13)]
     told = Told(Flat(lambda: held[0]))
     told.at(0.0).daemon(True)
     told.at(1.0)
-    held[0] = Held(Counter({"main": 30, "mqtt-command": 6}), 15, 13)
+    held[0] = Holdings(Counter({"main": 30, "mqtt-command": 6}), 15, 13)
     told.at(100.0).over()
     assert told.broken
     assert "mqtt-command" in told.broken[0]

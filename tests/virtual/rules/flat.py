@@ -17,7 +17,7 @@ beside the first, and the broker's."""
 
 
 @dataclass(frozen=True)
-class Held:
+class Holdings:
     """What the process holds: the names of the daemon's tasks, timers that have not been cancelled, open files."""
 
     tasks: Counter[str]
@@ -32,10 +32,10 @@ class Held:
 class Flat(Watched):
     """`held` counts."""
 
-    def __init__(self, held: Callable[[], Held]) -> None:
+    def __init__(self, held: Callable[[], Holdings]) -> None:
         self._held = held
         self._up_s: float | None = None
-        self._first: Held | None = None
+        self._first: Holdings | None = None
 
     def daemon(self, up: bool) -> None:
         self._up_s = self.now() if up else None
