@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from tests.virtual.rules.motion import line_sound
 from tests.virtual.schedule import Step
-from tests.virtual.witness import MENDED, Watched
+from tests.virtual.witness import Watched
 
 DARK_S = 2.0
 OVER = ("done", "failed", "aborted")
@@ -55,8 +56,7 @@ class Dark(Watched):
             self._lights[str(request.get("id"))] = verb
 
     def done(self, step: Step) -> None:
-        if step.who == "board":
-            self._line_sound = step.do == "clear" or (self._line_sound and step.do in MENDED)
+        self._line_sound = line_sound(self._line_sound, step)
 
     def told(self, topic: str, document: Any) -> None:
         if topic.startswith("reply/") and document["ok"] and document["id"] in self._lights:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from typing import Any
 
-from tests.virtual.witness import Watched
+from tests.virtual.schedule import Step
+from tests.virtual.witness import MENDED, Watched
 
 HOME = b"$H"
 _TARGET = re.compile(rb"Z(-?[0-9.]+)")
@@ -39,6 +40,16 @@ def long_lasting(verb: str, request: dict[str, Any]) -> bool:
             return given.get("follow") is True
         case _:
             return verb in ("home", "nominal", "move", "sweep")
+
+
+SPOILS_NO_BYTE = (*MENDED, "reset", "power_up", "open_door")
+
+
+def line_sound(before: bool, step: Step) -> bool:
+    """Whether the board hears and says every byte after this step of the schedule."""
+    if step.who != "board":
+        return before
+    return step.do == "clear" or (before and step.do in SPOILS_NO_BYTE)
 
 
 def target_mm(data: bytes) -> float | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from tests.virtual.rules.motion import Causes, begins
+from tests.virtual.rules.motion import Causes, begins, line_sound
 from tests.virtual.schedule import Step
 
 TOLD_S = 0.1
@@ -87,8 +87,7 @@ class Stands(Causes):
         self.state, self.state_s = "idle", self.now()
 
     def done(self, step: Step) -> None:
-        if step.who == "board":
-            self._line_sound = step.do == "clear"  # what the board does not hear or say keeps nobody from telling
+        self._line_sound = line_sound(self._line_sound, step)
 
     def sent(self, port: str, data: bytes) -> None:
         if port == "board" and begins(data):

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from tests.virtual.rules.motion import begins
+from tests.virtual.rules.motion import begins, line_sound
 from tests.virtual.schedule import Step
-from tests.virtual.witness import MENDED, Watched
+from tests.virtual.witness import Watched
 
 BYTE_S = 0.02
 BYTES = (b"!", b"\x85", b"\x18")
@@ -76,8 +76,7 @@ class Rests(Watched):
         self._stops.clear()
 
     def done(self, step: Step) -> None:
-        if step.who == "board":
-            self._line_sound = step.do == "clear" or (self._line_sound and step.do in MENDED)
+        self._line_sound = line_sound(self._line_sound, step)
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         if verb == "stop":
