@@ -82,6 +82,12 @@ class Stands(Causes):
         self._began_s = -1.0
         self._line_sound = True
 
+    def told(self, topic: str, document: Any) -> None:
+        before, since_s = self.state, self.state_s
+        super().told(topic, document)
+        if self.state == before:
+            self.state_s = since_s  # it is told again now and then
+
     def daemon(self, up: bool) -> None:
         super().daemon(up)
         self.state, self.state_s = "idle", self.now()
