@@ -88,7 +88,7 @@ def _soaked(mutant: Mutant, scratch: Path) -> tuple[str, str]:
     environment = os.environ | {"PYTHONPATH": path}
     try:
         done = subprocess.run(
-            command, env=environment, cwd=scratch, capture_output=True, text=True, timeout=5 * LIMIT_S, check=False
+            command, env=environment, cwd=scratch, capture_output=True, text=True, timeout=2 * LIMIT_S, check=False
         )
     except subprocess.TimeoutExpired:
         return "", "has a history that does not end"

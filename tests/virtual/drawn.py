@@ -35,6 +35,19 @@ DENSE = Pace(5, (15, 50), (0.05, 0.3, 1.0), (1.0, 5.0), 0.4, 6)
 """Where much is to be tried in little time."""
 
 
+FOLLOWED = {
+    "typed": ("stop",),
+    "home": ("stop",),
+    "move": ("stop",),
+    "sweep": ("pause", "stop"),
+    "zero": ("pause",),
+    "pause": ("resume",),
+    "resume": ("pause", "stop", "abort"),
+}
+"""What comes soon after what, while that is still under way."""
+FOLLOWS_S = 4.0
+
+
 def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
     """Some bouts of activity with quiet between; in each some faults. The first thing each time is to take and home.
 
@@ -62,9 +75,10 @@ def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
         for _ in range(chance.randrange(*pace.steps)):
             at_s += chance.expovariate(1.0 / apart_s)
             bout.append(step := _step(chance, at_s, who))
-            if step.do == "typed" and chance.random() < 0.4:  # while it is on its way
-                by = chance.choice((who, "bob", "stranger"))
-                bout.append(Step(at_s + chance.uniform(0.0, step.args["after_s"]), by, "stop"))
+            if step.do in FOLLOWED and chance.random() < 0.4:
+                within_s = step.args.get("after_s", FOLLOWS_S)  # while what was typed is on its way
+                follows = chance.choice(FOLLOWED[step.do])
+                bout.append(Step(at_s + chance.uniform(0.0, within_s), who, follows))
         if faults:
             bout += _faults(chance, bout)
         at_s = max(at_s, ends_s) + chance.choice(pace.quiet_s)
