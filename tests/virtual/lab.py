@@ -30,7 +30,7 @@ from stack import CONFIGS, StackFailed
 from tests.virtual.disk import Disk
 from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.serial_end import MemoryPort
-from tests.virtual.life import ItsTime, Life, buried
+from tests.virtual.life import LIFE, ItsTime, Life, buried
 from tests.virtual.rigs import CurvesRig, VirtualRig, with_diode
 from tests.virtual.rules.flat import Holdings
 from tests.virtual.same_each_time import run
@@ -232,8 +232,9 @@ class Lab:
         }
 
     def held(self) -> Holdings:
-        """What this process holds just now."""
-        timers: list[asyncio.TimerHandle] = self.loop._scheduled  # type: ignore[attr-defined]
+        """What the daemon's process holds just now."""
+        scheduled: list[asyncio.TimerHandle] = self.loop._scheduled  # type: ignore[attr-defined]
+        timers = [timer for timer in scheduled if timer._context.get(LIFE) is self._life]  # type: ignore[attr-defined]
         tasks = [] if self._life is None else [task for task in self._life.tasks if not task.done()]
         names = (re.sub(r"\d+", "", task.get_name()) for task in tasks)
         return Holdings(

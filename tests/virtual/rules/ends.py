@@ -8,7 +8,7 @@ from typing import Any
 
 from tests.virtual.rules.motion import long_lasting
 from tests.virtual.schedule import Step
-from tests.virtual.witness import MENDED, Watched
+from tests.virtual.witness import Watched
 
 ANSWERED_S = 2.0
 """From the broker's taking a command to its taking the answer; the commands of one person wait for each other."""
@@ -46,6 +46,7 @@ class Answered(Watched):
         self._lights: set[tuple[str, str]] = set()
         self._up = self._moves = False
         self._device_failed_s = -DEVICE_S
+        self._failing: frozenset[str] = frozenset()
 
     def daemon(self, up: bool) -> None:
         self._up = up
@@ -63,8 +64,10 @@ class Answered(Watched):
                 self._moves = document["state"] in ("moving", "homing")
 
     def done(self, step: Step) -> None:
-        if step.who in DEVICES and step.do not in MENDED:
-            self._device_failed_s = self.now()
+        if step.who in DEVICES:
+            self._device_failed_s = self.now() + float(step.args.get("s", 0.0))
+            lasts = step.args.get("value") is True
+            self._failing = (self._failing | {step.who}) if lasts else (self._failing - {step.who})
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         ident, over = request.get("id"), self._connected()
@@ -79,7 +82,8 @@ class Answered(Watched):
         now, over = self.now(), self._connected()
         dark = {user for user, _ in self._lights} if self._moves else set()
         for (user, ident), owed in list(self._owed.items()):
-            limit_s = ANSWERED_S if now - self._device_failed_s > DEVICE_S else DEVICE_S
+            device = self._failing or now - self._device_failed_s <= DEVICE_S
+            limit_s = DEVICE_S if device else ANSWERED_S
             if not over or user in dark:
                 self._owed[user, ident] = replace(owed, since_s=now)
             elif over != owed.over:

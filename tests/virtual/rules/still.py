@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
 
-from tests.virtual.rules.motion import Causes, begins, line_sound
+from tests.virtual.rules.motion import RUN_VERBS, Causes, begins, line_sound
 from tests.virtual.schedule import Step
 
 TOLD_S = 0.1
@@ -13,6 +14,8 @@ ON_ITS_WAY_S = 0.05
 """By then the message has come that the run goes on."""
 WAITS = ("paused", "asking")
 STANDS = ("paused", "done", "failed", "aborted")
+TAKEN_S = 1.0
+"""From a person's command to the motion that it asks for."""
 BRAKED_S = 0.5
 """A state is told within 0.1 s, and a carriage has come to rest 0.2 s after the byte of a stop."""
 
@@ -97,7 +100,10 @@ class Stands(Causes):
 
     def sent(self, port: str, data: bytes) -> None:
         if port == "board" and begins(data):
-            self._began_s = self.now()
+            persons = any(
+                verb not in RUN_VERBS and self.now() - taken_s < TAKEN_S for taken_s, verb, _, _ in self.commands
+            )
+            self._began_s = math.inf if persons else self.now()  # the end of a run is told behind what follows it
 
     def passed(self) -> None:
         if not self._connected():
