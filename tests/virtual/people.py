@@ -30,7 +30,6 @@ class Person:
         self.name = name
         self._stack = AsyncExitStack()
         self._client: BenchClient | None = None
-        self._last_ask: dict[str, Any] | None = None
         self._connecting = asyncio.Lock()
 
     async def client(self) -> BenchClient:
@@ -92,13 +91,12 @@ class Person:
             self._lab.hand("set", "ring", "infinity")
 
     async def _answer(self, client: BenchClient, value: Any = True, late: bool = False, twice: bool = False) -> None:
-        """The question that stands; `late`: the one that stood when this person answered last."""
-        ask = (await client.kept("procedure") or {}).get("ask")
-        if late:
-            ask = self._last_ask
-        self._last_ask = ask or self._last_ask
+        """The question that stands; `late`: the one before it, whoever has answered that."""
+        stands = ((await client.kept("procedure") or {}).get("ask") or {}).get("ask")
+        put = self._lab.watched.asks if self._lab.watched is not None else []
+        ask = next((one for one in reversed(put) if one != stands), None) if late else stands
         if ask is not None:
-            answers = [client.answer(ask["ask"], value) for _ in range(2 if twice else 1)]
+            answers = [client.answer(ask, value) for _ in range(2 if twice else 1)]
             for failed in await asyncio.gather(*answers, return_exceptions=True):
                 if isinstance(failed, BaseException):
                     raise failed

@@ -85,6 +85,8 @@ class Witness(Journal):
         self.broken: list[Broken] = []
         self.counts: dict[str, int] = {}
         self._run: str | None = None
+        self.asks: list[str] = []
+        """The questions that were put, in their order."""
         self._senders: set[str] = set()
         """The daemon's connections that were heard; of them `_gone` as it went last, `_dead` once the next was up."""
         self._gone: set[str] = set()
@@ -149,9 +151,12 @@ class Witness(Journal):
             document: Any = json.loads(message.payload) if message.payload else None
             if topic.startswith("finding/") and document:
                 self._count("findings")
-            elif topic == "procedure" and document and document["run"] != self._run:
-                self._run = document["run"]
-                self._count("runs")
+            elif topic == "procedure" and document:
+                if document["run"] != self._run:
+                    self._run = document["run"]
+                    self._count("runs")
+                if (ask := (document["ask"] or {}).get("ask")) is not None and ask not in self.asks[-1:]:
+                    self.asks.append(ask)
             for rule in self.rules:
                 rule.told(topic, document)
 
