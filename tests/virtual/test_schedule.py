@@ -6,8 +6,10 @@ import re
 
 import pytest
 
+from benchd.detectors.registry import DETECTORS
 from soak_mutants import mutants
 from tests.virtual.drawn import CALM, DENSE, drawn
+from tests.virtual.ends import installed
 from tests.virtual.play import play, shrunk
 from tests.virtual.schedule import Step, read, written
 from tests.virtual.words import checked
@@ -83,3 +85,11 @@ def test_every_mutant_fits_the_code_that_it_is_of() -> None:
     """`scripts/soak --mutants` applies them; here only that each still stands where it is said to."""
     listed = mutants()
     assert len({mutant.name for mutant in listed}) == len(listed) >= 60
+
+
+def test_what_stands_in_virtual_time_is_found_whatever_was_looked_up_before() -> None:
+    """The registry keeps what it found: a test that had asked before in the same process hid the photodiode."""
+    before = DETECTORS.names()
+    with installed():
+        assert DETECTORS.names() == ("chopper", *before)
+    assert DETECTORS.names() == before
