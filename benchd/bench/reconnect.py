@@ -19,7 +19,7 @@ from benchd.devices import Axis, Device, DeviceError, DeviceFault, DeviceMismatc
 
 _log = structlog.get_logger("benchd.links")
 
-LINK_POLL_S, DEVICE_POLL_S = 0.05, 1.0
+LINK_POLL_S, DEVICE_POLL_S = 0.1, 1.0
 """Checking a link costs nothing; a device without a link has to be asked."""
 BACK_OFF_S = (0.1, 0.2, 0.5, 1.0)
 """The last one repeats: a cable that is plugged in again is found within a second."""

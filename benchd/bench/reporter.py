@@ -14,8 +14,9 @@ from typing import Any
 
 from benchd.bench.bench import Bench
 from benchd.bench.jobs import Job
+from benchd.bench.published_devices import publish_devices
 from benchd.bench.requests import CARRIAGE
-from benchd.devices import Axis, Device, DeviceError, Encoder, Gauge, Light, Meter
+from benchd.devices import Axis, DeviceError
 from benchd.errors import BenchdError
 
 MOVING_S = 0.05
@@ -24,7 +25,6 @@ RESTING_S = 0.2
 LONG_RESTING_S = 1.0
 """Once it has been at rest, with nothing under way, for RESTED_S: all that may still happen is that it is pushed."""
 RESTED_S = 60.0
-HEALTH_S = 1.0
 LEAST_PAUSE_S = 0.005
 SURPRISES_FAILED_S = 5.0 * RESTING_S
 """How long a carriage whose surprises failed is published as a fault; listening is retried sooner."""
@@ -58,10 +58,7 @@ class Reporter:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._watch_carriage(), name="watch carriage")
                 tasks.create_task(self._hear_surprises(), name="hear surprises")
-                for name, device in self._bench.assembly.devices.items():
-                    public = self._bench.assembly.public_name(name)
-                    if public != CARRIAGE:
-                        tasks.create_task(self._publish_device(name, public, device), name=f"tell {public}")
+                publish_devices(self._bench, tasks, self._away, self._publish)
         finally:
             for task in self._halting:
                 task.cancel()
@@ -227,35 +224,10 @@ class Reporter:
             doc |= {"code": error.code, "text": error.text}
         self._publish(CARRIAGE, doc)
 
-    async def _publish_device(self, name: str, public: str, device: Device) -> None:
-        """Publish one device periodically, in a task of its own: one that does not answer does not delay the others."""
-        while True:
-            if why := self._away(name):
-                self._publish(public, {"state": "offline", "code": "link", "text": why})
-            else:
-                self._publish(public, await _state_of(device))
-            await self._bench.clock.sleep(HEALTH_S)
-
     def _publish(self, name: str, doc: dict[str, Any]) -> None:
         seq = self._seq.get(name, 0) + 1
         self._seq[name] = seq
         self._bench.notices.put(f"device/{name}", {"t": self._bench.clock.utc(), "seq": seq, **doc})
-
-
-async def _state_of(device: Device) -> dict[str, Any]:
-    """The state of a device; any failure is published as its fault, with its own text."""
-    doc: dict[str, Any] = {"state": "fault", "code": "", "text": ""}
-    try:
-        health = await device.health()
-        doc = {"state": health.state, "code": health.code, "text": health.text}
-        if isinstance(device, Light):
-            doc["level"] = await device.level()
-        elif isinstance(device, Encoder | Gauge | Meter) and health.state != "fault":
-            reading = await device.read()
-            doc |= {"value": reading.value, "unit": reading.unit, "quality": reading.quality}
-    except DeviceError as error:
-        doc |= {"state": "fault", "code": error.code, "text": error.text}
-    return doc
 
 
 def _to_tenths(value: float | None) -> float | None:

@@ -39,7 +39,7 @@ class Clock:
 
     def utc(self) -> str:
         """Now, RFC 3339 in UTC with milliseconds."""
-        return now_utc().strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+        return now_utc().isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
 
     async def sleep(self, seconds: float) -> None:
         """Wait on the loop."""

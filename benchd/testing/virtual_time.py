@@ -151,7 +151,7 @@ class VirtualClock(Clock):
         return self._loop.time()
 
     def utc(self) -> str:
-        return self._loop.now_utc().strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3] + "Z"
+        return self._loop.now_utc().isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
 
 
 def run_virtual(work: Coroutine[Any, Any, T]) -> T:

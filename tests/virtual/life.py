@@ -187,12 +187,15 @@ class LifeLoop(VirtualTimeLoop):
             return executor.answer(func, *args)
         return super().run_in_executor(executor, func, *args)
 
-    def _call_soon(self, callback: Any, args: Any, context: Any) -> asyncio.Handle:
-        handle: asyncio.Handle = super()._call_soon(callback, args, context)  # type: ignore[misc]
+    def call_soon(
+        self, callback: Callable[[*Args], object], *args: *Args, context: Context | None = None
+    ) -> asyncio.Handle:
+        """In its life, or once that goes on."""
+        self._check_closed()  # type: ignore[attr-defined]
+        handle = asyncio.Handle(callback, args, self, context)
         life = handle._context.get(LIFE)  # type: ignore[attr-defined]
-        if life is not None and life.held is not None:
-            self._ready.pop()  # type: ignore[attr-defined]
-            life.held.append(handle)
+        where = self._ready if life is None or life.held is None else life.held  # type: ignore[attr-defined]
+        where.append(handle)
         return handle
 
 

@@ -13,6 +13,7 @@ from typing import Any, TypeVar, TypeVarTuple
 
 from benchd.bench.analysis import Analysis
 from benchd.records.store import Store
+from benchd.testing.virtual_time import TURNS_UNASKED
 from tests.virtual.ends import installed
 from tests.virtual.life import LIFE, LifeLoop, of_its_life
 from tests.virtual.worker import Worker, WorkerPool
@@ -80,9 +81,19 @@ class _Loop(LifeLoop):
     _turns = 0
 
     def _run_once(self) -> None:
+        """As asyncio does it; what is ready by itself is done without asking for timers and files that are not due."""
         self._turns += 1
         if self._turns % TURNS == 0:
             gc.collect()
+        ready, timers = self._ready, self._scheduled  # type: ignore[attr-defined]
+        for _ in range(TURNS_UNASKED):
+            if not ready or self._stopping or (timers and timers[0]._when <= self._now_s):  # type: ignore[attr-defined]
+                break
+            for _ in range(len(ready)):
+                handle = ready.popleft()
+                if not handle._cancelled:
+                    handle._run()
+            timers = self._scheduled  # type: ignore[attr-defined]
         super()._run_once()  # type: ignore[misc]
 
     def add_signal_handler(self, sig: int, callback: Callable[[*Args], object], *args: *Args) -> None:

@@ -33,6 +33,8 @@ def _changed(text: str, values: dict[str, str | None]) -> str:
 Lab = AtWork[VirtualBench]
 SOON_S = 0.1
 """In which a loss is told once it can be known."""
+RESTING_S = 0.2
+"""So often a carriage at rest is looked at, and only then can a push be known."""
 APART_S = 0.3 / 4.0
 """At 4 mm/s, for motor and encoder to be 0.3 mm apart: less is no fault."""
 TURN_UM = 29_000
@@ -113,7 +115,7 @@ async def test_pushed_by_hand(bench: Lab) -> None:
     events = bench.client.events()
     began = now_s()
     bench.fault("world", "push", value=300)
-    state = await lost(bench, began)
+    state = await lost(bench, began, within_s=RESTING_S + SOON_S)
     assert "unasked" in state["why"]
     assert (await event_of(events, code="not_homed"))["severity"] == "error"
     assert await refused(bench, "move", axis="carriage", carriage_um=5000) == "not_homed"

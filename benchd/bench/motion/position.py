@@ -18,8 +18,7 @@ class CarriagePosition:
         self._scale = scale
         self._clock = clock
         self._resting = resting
-        self.last_um: float | None = None
-        """The position last read."""
+        self.last: Reading | None = None
         self._at_rest: tuple[float, float] | None = None  # position (um) and time of reading (s); None after a motion
 
     @property
@@ -32,7 +31,7 @@ class CarriagePosition:
         reading = await (self._scale.read() if self._scale else self._axis.read())
         if reading.quality == "bad":
             raise Implausible("The position reading cannot be true.", advice="Check the scale's head and cable.")
-        self.last_um = reading.value
+        self.last = reading
         if self._resting():
             self._keep(reading)
         return reading

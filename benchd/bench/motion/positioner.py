@@ -95,7 +95,12 @@ class Positioner:
     @property
     def place_um(self) -> float | None:
         """The carriage position last read."""
-        return self._place.last_um
+        return None if self._place.last is None else self._place.last.value
+
+    @property
+    def last_reading(self) -> Reading | None:
+        """The same with its time; of the scale if there is one."""
+        return self._place.last
 
     @property
     def overshoot_um(self) -> float:

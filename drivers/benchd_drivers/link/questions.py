@@ -241,6 +241,8 @@ class Questions:
             self._end(answer)
 
     def _sort_behind(self) -> None:
+        if not self._behind and self._answer is None:
+            return
         data = bytes(self._behind)
         self._behind.clear()
         self._sort(self._intake.feed(data))
