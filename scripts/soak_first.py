@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 
 from soak_mutants import BROKEN
-from tests.virtual.drawn import DENSE, drawn
+from tests.virtual.drawn import DENSE, TRYING, drawn
 from tests.virtual.play import play
 
 
@@ -20,7 +20,8 @@ def main(limit_s: float) -> int:
     ends, seed = time.monotonic() + limit_s, 0
     while time.monotonic() < ends:
         seed += 1
-        outcome = play(drawn(seed, DENSE, faults=seed % 2 == 0), seed, curves=seed % 3 > 0)
+        pace = TRYING if seed % 3 > 0 else DENSE
+        outcome = play(drawn(seed, pace, faults=seed % 2 == 0), seed, curves=seed % 6 > 0)
         if outcome.broken and time.monotonic() < ends:
             print(outcome.broken[0].rule)
             return BROKEN

@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from tests.virtual.broken import FAULTS, MENDS
 from tests.virtual.moments import MOMENTS
+from tests.virtual.scenes import played_in_turn
 from tests.virtual.schedule import Step, misleads
 from tests.virtual.used import HANDS, STRANGE, USE, Draw
 
@@ -18,7 +19,8 @@ T = TypeVar("T")
 @dataclass(frozen=True)
 class Pace:
     """How much happens: bouts, the steps of one, the mean time between them (s) and the quiet after it (s), each drawn
-    from those given; the share of bouts with an errand; and which histories are honest ones, every so many."""
+    from those given; the share of bouts with an errand; which histories are honest ones, every so many; and of scenes
+    how many kinds and how many in all, before any bout."""
 
     bouts: int
     steps: tuple[int, int]
@@ -26,6 +28,7 @@ class Pace:
     quiet_s: tuple[float, ...]
     errands: float
     honest: int
+    scenes: tuple[int, int] = (0, 0)
 
 
 BUSY = Pace(3, (5, 25), (0.05, 0.5, 3.0), (2.0, 20.0, 120.0), 0.8, 3)
@@ -33,6 +36,8 @@ CALM = replace(BUSY, quiet_s=(20.0, 600.0, 1500.0))
 """As on a bench used some times a day: an hour holds some hundred commands, ten faults, five findings, and a kill."""
 DENSE = Pace(5, (15, 50), (0.05, 0.3, 1.0), (1.0, 5.0), 0.4, 6)
 """Where much is to be tried in little time."""
+TRYING = replace(DENSE, bouts=1, steps=(5, 25), scenes=(4, 8))
+"""Where each guard is tried."""
 
 
 FOLLOWED = {
@@ -60,6 +65,10 @@ def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
     if honest:
         steps = [Step(1.0, "alice", "take"), Step(1.5, "alice", "calibrate"), Step(80.0, "alice", "check")]
         at_s = chance.choice((90.0, 120.0))
+    if pace.scenes[1]:
+        steps += played_in_turn(chance, at_s, *pace.scenes)
+        steps += [replace(one, at_s=steps[-1].at_s + 6.0) for one in MENDS]
+        at_s = max(step.at_s for step in steps) + 2.0
     for _ in range(pace.bouts):
         who = chance.choice(("alice", "bob"))
         bout = [Step(at_s, who, "take"), Step(at_s + 0.2, who, "home")]

@@ -138,12 +138,14 @@ class Person:
     async def _abort(self, client: BenchClient) -> None:
         await self._of_run(client, "abort")
 
-    async def _typed(self, client: BenchClient, verb: str, after_s: float, args: dict[str, Any]) -> None:
-        """What was typed some time ago, with the beat of then, and is sent only now."""
-        beat = (await client.kept("beat"))["beat"]
+    async def _typed(
+        self, client: BenchClient, verb: str, after_s: float, args: dict[str, Any], beat: bool = True
+    ) -> None:
+        """What was typed some time ago, with the beat of then or none, and is sent only now."""
+        drawn = {"beat": (await client.kept("beat"))["beat"]} if beat else {}
         await asyncio.sleep(after_s)
         ident = f"typed-{round(asyncio.get_running_loop().time() * 1000)}"
-        request = {"id": ident, "beat": beat, "args": args}
+        request = {"id": ident, **drawn, "args": args}
         await client._publish(client.topics.command(self.name, verb), json.dumps(request).encode())
 
     async def _trouble(self, do: str, args: dict[str, Any]) -> None:

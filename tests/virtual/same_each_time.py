@@ -13,7 +13,7 @@ from typing import Any, TypeVar, TypeVarTuple
 
 from benchd.bench.analysis import Analysis
 from benchd.records.store import Store
-from benchd.testing.virtual_time import TURNS_UNASKED
+from benchd.testing.virtual_time import TURNS_UNASKED, EndlessWait
 from tests.virtual.ends import installed
 from tests.virtual.life import LIFE, LifeLoop, of_its_life
 from tests.virtual.worker import Worker, WorkerPool
@@ -21,6 +21,7 @@ from tests.virtual.worker import Worker, WorkerPool
 T = TypeVar("T")
 Args = TypeVarTuple("Args")
 
+MOST_AT_ONE_TIME = 5000
 TURNS = 20_000
 """Of the loop, from one collection of garbage to the next."""
 
@@ -78,13 +79,18 @@ def tidied_up_in_turn() -> Iterator[None]:
 class _Loop(LifeLoop):
     """Signals are for whoever plays the history, and not for the daemon in it. Garbage is collected now and then."""
 
-    _turns = 0
+    _turns = _at_one_time = 0
+    _looked_s = -1.0
 
     def _run_once(self) -> None:
         """As asyncio does it; what is ready by itself is done without asking for timers and files that are not due."""
         self._turns += 1
         if self._turns % TURNS == 0:
             gc.collect()
+        self._at_one_time = self._at_one_time + 1 if self._now_s == self._looked_s else 0
+        self._looked_s = self._now_s
+        if self._at_one_time > MOST_AT_ONE_TIME:
+            raise EndlessWait(f"At {self._now_s:g} s something is done over and over again, and no time passes.")
         ready, timers = self._ready, self._scheduled  # type: ignore[attr-defined]
         for _ in range(TURNS_UNASKED):
             if not ready or self._stopping or (timers and timers[0]._when <= self._now_s):  # type: ignore[attr-defined]

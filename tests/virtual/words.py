@@ -40,7 +40,7 @@ THINGS = {
 PEOPLE = {
     "stop": "", "check": "repeats forgets", "calibrate": "forgets", "zero": "forgets", "arrange": "lens glass",
     "answer": "value late twice", "once": "verb args slow_s leaves_s", "pause": "", "resume": "", "abort": "",
-    "typed": "verb after_s args", "drop": "", "stall": "for_s",
+    "typed": "verb after_s args beat", "drop": "", "stall": "for_s",
 }  # fmt: skip
 ALWAYS = {"when", "nth", "later_s"}
 assert set(OWN) <= set(PEOPLE)

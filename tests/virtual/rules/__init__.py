@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tests.virtual.rules.answered import AnswerAfterQuestion, AnsweredOnce
+from tests.virtual.rules.answered import AnswerAfterQuestion, AnsweredOnce, NeverRetained
 from tests.virtual.rules.asked_for import AskedFor
 from tests.virtual.rules.at_rest import AtRest
 from tests.virtual.rules.dark import Dark
@@ -12,7 +12,7 @@ from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.finding_recorded import FindingRecorded
 from tests.virtual.rules.findings_hold import FindingsHold
 from tests.virtual.rules.flat import Flat
-from tests.virtual.rules.held import Held
+from tests.virtual.rules.held import Held, Lapses
 from tests.virtual.rules.inside import Inside, pieces_of
 from tests.virtual.rules.once import Once
 from tests.virtual.rules.plain_errors import PlainErrors
@@ -20,7 +20,7 @@ from tests.virtual.rules.record_whole import RecordWhole
 from tests.virtual.rules.retained import Retained
 from tests.virtual.rules.still import Stands, Still
 from tests.virtual.rules.stops import Rests, Stops
-from tests.virtual.rules.trusted import HomedWell, LossTold, TrustedOnly
+from tests.virtual.rules.trusted import Agree, HomedWell, LossTold, TrustedOnly
 from tests.virtual.witness import Watched
 
 if TYPE_CHECKING:
@@ -36,12 +36,15 @@ def rules_of(lab: Lab) -> list[Watched]:
         TrustedOnly(),
         LossTold(lab.connections, lambda: lab.scale_um() is not None),
         HomedWell(lambda: lab.machine.carriage_um - lab.machine.motor.position_um),
+        Agree(lab.scale_um, lambda: lab.machine.motor.position_um),
         Held(),
+        Lapses(lab.unhindered),
         Inside(lambda: lab.machine.motor.position_um, lab.scale_um, *pieces_of(lab.bench_file)),
         Once(lambda: lab.machine.motor.position_um),
         Stops(lab.reachable, lab.connections),
         Rests(lambda: lab.machine.motor.moving),
         AnsweredOnce(),
+        NeverRetained(),
         Answered(lab.unhindered),
         EndsOnce(lab.unhindered),
         OnlyAccepted(lab.unhindered),

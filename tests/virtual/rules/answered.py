@@ -43,6 +43,29 @@ class AnsweredOnce(Watched):
                 self.fail(f"command {ident} has ended {self._done[ident]} times")
 
 
+class NeverRetained(Watched):
+    """What only stands at the broker, retained, is never accepted: somebody said it some time ago."""
+
+    def __init__(self) -> None:
+        self._fresh: set[tuple[str, str]] = set()
+        self._left: set[tuple[str, str]] = set()
+
+    def daemon(self, up: bool) -> None:
+        self._fresh.clear()
+
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        if isinstance(request.get("id"), str):
+            self._fresh.add((user, request["id"]))  # who is connected hears it as it is said
+            if retained:
+                self._left.add((user, request["id"]))
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic.startswith("reply/") and document:
+            key = (topic.removeprefix("reply/"), document["id"])
+            if document["ok"] and key in self._left and key not in self._fresh:
+                self.fail(f"command {key[1]} of {key[0]} was accepted, and nobody has said it since the start")
+
+
 class AnswerAfterQuestion(Watched):
     """A run goes on from a question to its next step only after an answer that names it was accepted.
 

@@ -1,7 +1,8 @@
-"""Who moves the bench by a command of his own holds control, as it was last told."""
+"""Who moves the bench by a command of his own holds control, as it was last told; and how control is had and lost."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from tests.virtual.rules.motion import MOVING_VERBS
@@ -41,3 +42,57 @@ class Held(Watched):
         """Everybody who held control at that time or later."""
         before = [holder for told_s, holder in self._holders if told_s <= at_s][-1:]
         return {*before, *(holder for told_s, holder in self._holders if told_s > at_s)}
+
+
+IDLE_S = 60.0
+LAPSED_S = 2.5
+"""By then it is told: the lease is looked at once a second, and a message may wait behind others."""
+OVER = ("idle", "done", "failed", "aborted")
+
+
+class Lapses(Watched):
+    """Control is taken from another by force alone, and ends a minute after the holder's last command.
+
+    A run, whose holder needs no command, holds it; what is asked at a time without sound connections counts as well.
+    """
+
+    def __init__(self, connected: Callable[[], tuple[str, ...]]) -> None:
+        self._connected = connected
+        self._up = self._run = False
+        self._holder: str | None = None
+        self._since_s = self._last_s = 0.0
+        self._polite: dict[tuple[str, str], float] = {}
+        """When who asked for control without force, by the command's id."""
+
+    def daemon(self, up: bool) -> None:
+        self._up, self._holder = up, None
+        self._polite.clear()
+
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        if user == self._holder or verb in ("take", "release"):
+            self._last_s = self.clock()
+        args = request.get("args")
+        if verb == "take" and isinstance(request.get("id"), str) and not (isinstance(args, dict) and args.get("force")):
+            self._polite.setdefault((user, request["id"]), self.clock())
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic == "control" and document:
+            if document["holder"] != self._holder:
+                self._holder, self._since_s = document["holder"], self.clock()
+                self._last_s = self.clock()
+        elif topic == "procedure" and document:
+            self._run = document["state"] not in OVER
+            self._last_s = self.clock()
+        elif topic.startswith("reply/"):
+            user = topic.removeprefix("reply/")
+            asked_s = self._polite.pop((user, document["id"]), None)
+            held = self._holder not in (None, user) and asked_s is not None and self._since_s < asked_s - TOLD_S
+            if document["ok"] and held and self.clock() - self._last_s < IDLE_S and self._connected():
+                self.fail(f"control was given to {user}, who used no force, while {self._holder} held it")
+
+    def passed(self) -> None:
+        if self._run or not self._connected():
+            self._last_s = self.clock()
+        elif self._up and self._holder is not None and self.clock() - self._last_s > IDLE_S + LAPSED_S:
+            self._last_s = self.clock()
+            self.fail(f"{self._holder} still holds control, {IDLE_S + LAPSED_S:g} s after the last command")

@@ -89,6 +89,8 @@ class Rests(Watched):
         if port != "board":
             return
         if begins(data):
+            if self._since_s is not None and self._line_sound and self._moving():
+                self.fail(f"{data!r} was sent, while the carriage still braked for a stop")
             self._since_s = None
         elif self._stopped and is_stop(data):
             self._stopped, self._since_s = False, self.now()

@@ -93,7 +93,7 @@ class LossTold(Watched):
         if step.who in ("board", "counter") and step.do == "unplug":
             self._line = b""
             self._lost(str(step), SEEN_S)
-        elif step.who == "board" and step.do == "silence" and step.args["s"] > SILENT_S:
+        elif step.who in ("board", "counter") and step.do == "silence" and step.args["s"] > SILENT_S:
             self._lost(str(step), SILENT_S)
         elif step.do == "clear":
             self._due = [(by_s, why) for by_s, why in self._due if "silence" not in why]
@@ -179,3 +179,51 @@ class HomedWell(Watched):
                 self.fail(f"the carriage is told as homed, {off_um:.0f} um off the place of the switch")
         if before and not self._homed and document["state"] != "homing":
             self._cycle = False
+
+
+APART_UM = 60.0 + 15.0
+"""What the bench lets pass, with backlash and the screw's periodic error."""
+PITCH_REL = 0.001
+COMPARED_S = 2.0
+"""At rest for long it is looked at once a second."""
+
+
+class Agree(Watched):
+    """At rest, and told as homed, scale and motor are as far apart as they were at the homing.
+
+    `scale_um` is what the scale would read, None where it shows something else; `motor_um` the count of steps.
+    """
+
+    def __init__(self, scale_um: Callable[[], float | None], motor_um: Callable[[], float]) -> None:
+        self._scale_um, self._motor_um = scale_um, motor_um
+        self._homed_um: float | None = None
+        self._at_um = 0.0
+        self._apart_s: float | None = None
+        self._homed = self._idle = False
+
+    def daemon(self, up: bool) -> None:
+        self._homed, self._apart_s, self._homed_um = False, None, None
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic != "device/carriage" or not document:
+            return
+        before, self._homed = self._homed, bool(document["homed"])
+        self._idle = document["state"] == "idle"
+        if self._homed and not before:
+            scale_um = self._scale_um()
+            self._homed_um = None if scale_um is None else self._motor_um() - scale_um
+            self._at_um = self._motor_um()
+
+    def passed(self) -> None:
+        apart = False
+        if self._homed and self._idle and self._homed_um is not None and (scale_um := self._scale_um()) is not None:
+            motor_um = self._motor_um()
+            off_um = abs(motor_um - scale_um - self._homed_um)
+            apart = off_um > APART_UM + PITCH_REL * abs(motor_um - self._at_um)
+        if not apart:
+            self._apart_s = None
+        elif self._apart_s is None:
+            self._apart_s = self.now()
+        elif self.now() - self._apart_s > COMPARED_S:
+            self._apart_s, self._homed = None, False
+            self.fail(f"motor and scale are {off_um:.0f} um further apart than at homing, and it is told as homed")

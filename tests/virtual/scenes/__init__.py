@@ -1,0 +1,58 @@
+"""Short scenes that try one guard each: what is done in which order, at times drawn anew; a history tries a few kinds.
+
+That each history leaves most kinds out lets it try the others often, and in more orders (swarm testing: Groce, Zhang,
+Eide, Chen and Regehr 2012).
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+
+from tests.virtual.scenes.asking import (
+    at_the_bounds,
+    lapse,
+    retained,
+    said_again,
+    stop_upon_stop,
+    too_near,
+    typed_ahead,
+)
+from tests.virtual.scenes.runs import asked, broken_off, disturbed, held_up
+from tests.virtual.scenes.trust import alarmed, counts_lost, loses_steps, pushed, unplugged
+from tests.virtual.schedule import Step
+
+Scene = Callable[[random.Random, float, str], list[Step]]
+
+SCENES: dict[str, Scene] = {
+    one.__name__: one
+    for one in (
+        typed_ahead,
+        lapse,
+        at_the_bounds,
+        too_near,
+        pushed,
+        loses_steps,
+        unplugged,
+        alarmed,
+        retained,
+        held_up,
+        stop_upon_stop,
+        broken_off,
+        disturbed,
+        said_again,
+        asked,
+        counts_lost,
+    )
+}
+
+
+def played_in_turn(chance: random.Random, at_s: float, kinds: int, scenes: int) -> list[Step]:
+    """So many scenes of so many kinds, each begun when the last is over."""
+    chosen = chance.sample(sorted(SCENES), kinds)
+    steps: list[Step] = []
+    for _ in range(scenes):
+        scene = SCENES[chance.choice(chosen)](chance, at_s, chance.choice(("alice", "bob")))
+        steps += scene
+        at_s = max(step.at_s for step in scene) + chance.choice((2.0, 6.0))
+    return steps
