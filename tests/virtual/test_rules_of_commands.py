@@ -110,6 +110,8 @@ def record(folder: Path, *readings: tuple[int, int, float]) -> Path:
     with closing(sqlite3.connect(file)) as made:
         made.execute("CREATE TABLE reading (run, idx, device, channel, value)")
         made.execute("CREATE TABLE finding (id)")
+        made.execute("CREATE TABLE run (id, state, ended)")
+        made.execute("INSERT INTO run VALUES (1, 'done', '2030-01-01T12:00:00.000Z')")
         made.execute("INSERT INTO finding VALUES (1)")
         rows = [(run, idx, "view", "edge.v", value) for run, idx, value in readings]
         made.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
@@ -131,6 +133,14 @@ def test_a_reading_that_was_told(tmp_path: Path, kept: list[tuple[int, int, floa
     told.at(1.0).told("reading", reading(0))
     told.at(2.0).over()
     assert bool(told.broken) is not holds
+
+
+@pytest.mark.parametrize("state", ["running", "done", "aborted"])
+def test_a_run_that_was_told_as_ended(tmp_path: Path, state: str) -> None:
+    told = Told(RecordWhole(record(tmp_path)))
+    told.at(1.0).told("procedure", {"run": "r-0001", "state": state})
+    told.at(2.0).over()
+    assert bool(told.broken) is (state == "aborted")
 
 
 def finding(**more: Any) -> dict[str, Any]:
@@ -195,9 +205,8 @@ def test_a_finding_far_from_the_truth(error_um: float, stands: str, broken: bool
 
 
 def test_no_rule_is_left_out() -> None:
-    """Each is broken by a test of this file or of `test_rules_catch`."""
-    here = Path(__file__).parent
-    shown = "".join((here / name).read_text(encoding="utf-8") for name in ("test_rules_catch.py", Path(__file__).name))
+    """Each is broken by a test of this file or of its neighbours."""
+    shown = "".join(path.read_text(encoding="utf-8") for path in Path(__file__).parent.glob("test_rules_*.py"))
     modules = [import_module(f"{rules.__name__}.{found.name}") for found in pkgutil.iter_modules(rules.__path__)]
     known = {
         name

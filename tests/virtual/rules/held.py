@@ -69,7 +69,7 @@ class Lapses(Watched):
         self._polite.clear()
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
-        if user == self._holder or verb in ("take", "release"):
+        if user == self._holder:
             self._last_s = self.clock()
         args = request.get("args")
         if verb == "take" and isinstance(request.get("id"), str) and not (isinstance(args, dict) and args.get("force")):

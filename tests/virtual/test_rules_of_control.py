@@ -1,0 +1,85 @@
+"""What breaks the rules of control, of retained commands, and of motor and scale, told call by call."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.virtual.rules.answered import NeverRetained
+from tests.virtual.rules.held import Lapses
+from tests.virtual.rules.stops import Rests
+from tests.virtual.rules.trusted import Agree
+from tests.virtual.told import Told, carriage, reply
+
+ONE = ("benchd-main", "benchd-stop")
+MOVE = b"G53 G21 G90 G1 Z-7.5000 F240.00\n"
+
+
+@pytest.mark.parametrize(
+    ("args", "at_s", "holds"),
+    [({}, 30.0, False), ({"force": True}, 30.0, True), ({}, 61.5, True)],
+    ids=["while it is held", "by force", "after a minute"],
+)
+def test_control_that_is_taken_from_another(args: dict[str, Any], at_s: float, holds: bool) -> None:
+    told = Told(Lapses(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("control", {"holder": "alice"})
+    if at_s > 61.0:
+        told.at(61.0).told("control", {"holder": None})
+    told.at(at_s).asked("bob", "take", {"id": "c1", "args": args}, False)
+    told.at(at_s + 0.1).told("reply/bob", reply("c1"))
+    assert bool(told.broken) is not holds
+
+
+@pytest.mark.parametrize("does", ["nothing", "a command", "a run"])
+def test_control_that_does_not_lapse(does: str) -> None:
+    told = Told(Lapses(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("control", {"holder": "alice"})
+    if does == "a command":
+        told.at(50.0).asked("alice", "read", {"id": "c1"}, False)
+    elif does == "a run":
+        told.at(50.0).told("procedure", {"run": "r-0001", "state": "running"})
+    told.at(70.0)
+    assert bool(told.broken) is (does == "nothing")
+
+
+@pytest.mark.parametrize("said_again", [True, False])
+def test_a_command_that_was_left_behind(said_again: bool) -> None:
+    told = Told(NeverRetained())
+    told.at(0.0).daemon(True)
+    told.at(1.0).asked("alice", "light", {"id": "c1"}, True)
+    told.at(2.0).daemon(False)
+    told.at(3.0).daemon(True)
+    if said_again:
+        told.at(3.5).asked("alice", "light", {"id": "c1"}, False)
+    told.at(4.0).told("reply/alice", reply("c1"))
+    assert bool(told.broken) is not said_again
+
+
+@pytest.mark.parametrize("moves", [True, False])
+def test_a_motion_while_the_last_one_brakes(moves: bool) -> None:
+    told = Told(Rests(lambda: moves))
+    told.at(1.0).stopped()
+    told.at(1.0).sent("board", b"!")
+    told.at(1.1).sent("board", MOVE)
+    assert bool(told.broken) is moves
+
+
+@pytest.mark.parametrize(
+    ("off_um", "told_s", "holds"),
+    [(90.0, 3.9, False), (90.0, 2.5, True), (60.0, 3.9, True)],
+    ids=["told", "soon", "little"],
+)
+def test_steps_that_are_lost(off_um: float, told_s: float, holds: bool) -> None:
+    scale_um = [1000.0]
+    told = Told(Agree(lambda: scale_um[0], lambda: 1500.0))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("device/carriage", carriage(True))
+    told.at(1.5)
+    scale_um[0] += off_um
+    told.at(1.6)
+    told.at(told_s).told("device/carriage", carriage(False))
+    told.at(5.0)
+    assert bool(told.broken) is not holds
