@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
+import os
+import signal
 import sys
 import time
 from pathlib import Path
@@ -10,6 +13,24 @@ from soak_mutants import BROKEN
 from tests.virtual.drawn import DENSE, TRYING, drawn
 from tests.virtual.play import play
 
+TURNED_S = 5.0
+"""In so long a loop turns thousands of times, or something holds it for ever."""
+
+
+def _watch_turns() -> None:
+    """Ends the process where the loop of a history does not turn any more."""
+    seen: list[int | None] = [None]
+
+    def look(*_: object) -> None:
+        turns = getattr(asyncio._get_running_loop(), "_turns", None)
+        if turns is not None and turns == seen[0]:
+            print("Endless", flush=True)
+            os._exit(BROKEN)
+        seen[0] = turns
+
+    signal.signal(signal.SIGALRM, look)
+    signal.setitimer(signal.ITIMER_REAL, TURNED_S, TURNED_S)
+
 
 def main(limit_s: float) -> int:
     """BROKEN with the rule's name where one was broken, 0 where none was in time."""
@@ -17,6 +38,7 @@ def main(limit_s: float) -> int:
 
     here = Path(__file__).resolve().parent.parent
     assert Path(benchd.__file__).is_relative_to(here), f"{benchd.__file__} is not the copy in {here}"
+    _watch_turns()
     ends, seed = time.monotonic() + limit_s, 0
     while time.monotonic() < ends:
         seed += 1

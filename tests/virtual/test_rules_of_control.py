@@ -8,8 +8,10 @@ import pytest
 
 from tests.virtual.rules.answered import NeverRetained
 from tests.virtual.rules.held import Lapses
-from tests.virtual.rules.stops import Rests
+from tests.virtual.rules.still import Pauses
+from tests.virtual.rules.stops import KeepsPlace, Rests
 from tests.virtual.rules.trusted import Agree
+from tests.virtual.schedule import Step
 from tests.virtual.told import Told, carriage, reply
 
 ONE = ("benchd-main", "benchd-stop")
@@ -83,3 +85,26 @@ def test_steps_that_are_lost(off_um: float, told_s: float, holds: bool) -> None:
     told.at(told_s).told("device/carriage", carriage(False))
     told.at(5.0)
     assert bool(told.broken) is not holds
+
+
+@pytest.mark.parametrize("state", ["asking", "paused"])
+def test_a_run_that_asks_on_through_a_stop(state: str) -> None:
+    told = Told(Pauses(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("procedure", {"run": "r-0001", "state": "asking"})
+    told.at(2.0).stopped()
+    told.at(2.1).told("procedure", {"run": "r-0001", "state": state})
+    told.at(3.0)
+    assert bool(told.broken) is (state == "asking")
+
+
+@pytest.mark.parametrize("pushed", [True, False])
+def test_a_stop_that_costs_trust(pushed: bool) -> None:
+    told = Told(KeepsPlace())
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("device/carriage", carriage(True, "moving"))
+    if pushed:
+        told.at(1.5).done(Step(1.5, "world", "push", {"value": 300.0}))
+    told.at(2.0).stopped()
+    told.at(2.1).told("device/carriage", carriage(False))
+    assert bool(told.broken) is not pushed

@@ -18,8 +18,8 @@ from tests.virtual.rules.once import Once
 from tests.virtual.rules.plain_errors import PlainErrors
 from tests.virtual.rules.record_whole import RecordWhole
 from tests.virtual.rules.retained import Retained
-from tests.virtual.rules.still import Stands, Still
-from tests.virtual.rules.stops import Rests, Stops
+from tests.virtual.rules.still import Pauses, Stands, Still
+from tests.virtual.rules.stops import KeepsPlace, Rests, Stops
 from tests.virtual.rules.trusted import Agree, HomedWell, LossTold, TrustedOnly
 from tests.virtual.witness import Watched
 
@@ -43,6 +43,8 @@ def rules_of(lab: Lab) -> list[Watched]:
         Once(lambda: lab.machine.motor.position_um),
         Stops(lab.reachable, lab.connections),
         Rests(lambda: lab.machine.motor.moving),
+        KeepsPlace(),
+        Pauses(lab.connections),
         AnsweredOnce(),
         NeverRetained(),
         Answered(lab.unhindered),

@@ -8,6 +8,7 @@ from typing import Any
 
 from tests.virtual.rules.motion import RUN_VERBS, Causes, begins, line_sound
 from tests.virtual.schedule import Step
+from tests.virtual.witness import Watched
 
 TOLD_S = 0.1
 ON_ITS_WAY_S = 0.05
@@ -18,6 +19,9 @@ TAKEN_S = 1.0
 """From a person's command to the motion that it asks for."""
 BRAKED_S = 0.5
 """A state is told within 0.1 s, and a carriage has come to rest 0.2 s after the byte of a stop."""
+
+PAUSED_S = 0.5
+"""From a stop to a run that says that it is paused."""
 
 
 class Still(Causes):
@@ -113,3 +117,38 @@ class Stands(Causes):
         if self.now() - self.state_s > BRAKED_S and self._moving():
             self.fail(f"the carriage moves since {self._began_s:.3f} s, and the run says '{self.state}'")
             self._began_s = self.now()
+
+
+class Pauses(Watched):
+    """A question that stands as a stop comes is one of a paused run from then on, until the run is resumed or over."""
+
+    def __init__(self, connected: Callable[[], tuple[str, ...]]) -> None:
+        self._connected = connected
+        self._asks = False
+        self._due_s: float | None = None
+
+    def daemon(self, up: bool) -> None:
+        self._asks, self._due_s = False, None
+
+    def stopped(self) -> None:
+        if self._asks and self._due_s is None:
+            self._due_s = self.now() + PAUSED_S
+
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        if verb in ("answer", "resume", "abort"):
+            self._due_s = None  # it goes on in the same moment, perhaps up to its next question
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic == "procedure" and document:
+            self._asks = document["state"] == "asking"
+            if not self._asks:
+                self._due_s = None
+
+    def passed(self) -> None:
+        if self._due_s is None:
+            return
+        if not self._connected():
+            self._due_s = self.now() + PAUSED_S
+        elif self.now() > self._due_s:
+            self._due_s = None
+            self.fail("a run still asks, and is not paused, though a stop came")

@@ -115,3 +115,59 @@ class Rests(Watched):
             if self._homed and self._moving():
                 self.fail(f"the carriage still moves {since_s:.2f} s after the byte of a stop, and is told as homed")
             self._since_s = None
+
+
+KEPT_S = 1.0
+UNTOUCHED = ("board", "counter", "world", "machine", "worker", "disk")
+
+
+class KeepsPlace(Watched):
+    """A stop costs no trust where nothing is broken: the board brakes, and knows where it stands.
+
+    Whatever broke a device is over once it was mended and the carriage homed anew.
+    """
+
+    def __init__(self) -> None:
+        self._broken: set[tuple[str, str]] = set()
+        self._homed = self._sound = self._homing = False
+        self._until_s = -1.0
+
+    def daemon(self, up: bool) -> None:
+        self._homed = False
+        self._until_s = -1.0
+
+    def done(self, step: Step) -> None:
+        if step.who not in UNTOUCHED:
+            return
+        self._sound, self._until_s = False, -1.0
+        if step.do == "clear":
+            self._broken = {one for one in self._broken if one[0] != step.who}
+        elif step.args.get("value") in (False, 0.0):
+            self._broken.discard((step.who, step.do))
+        else:
+            self._broken.add((step.who, step.do))
+
+    def stopped(self) -> None:
+        if self._homed and self._sound and not self._homing:
+            self._until_s = self.now() + KEPT_S
+
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        if verb in ("home", "run", "sweep", "setup", "resume"):
+            self._until_s = -1.0  # homing takes trust for as long as it lasts
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic != "device/carriage" or not document:
+            return
+        before, self._homed = self._homed, bool(document["homed"])
+        self._homing = document["state"] == "homing"
+        if self._homed and not before:
+            lasting = {one for one in self._broken if one not in PASSING}
+            self._sound, self._broken = not lasting, lasting
+        elif before and not self._homed and self.now() < self._until_s:
+            self.fail(f"a stop has cost the carriage its place: {document.get('why')}")
+
+
+PASSING = {("world", one) for one in ("push", "lose_steps")} | {
+    ("board", one) for one in ("reset", "power_up", "unplug", "shut_door")
+}
+"""What is over as soon as it has happened."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from typing import Any
@@ -146,7 +147,7 @@ class LossTold(Watched):
 
 
 class HomedWell(Watched):
-    """`homed` comes back by a homing cycle alone, one that has found the switch of the world.
+    """`homed` comes back by a homing cycle alone, one that was not stopped and has found the switch of the world.
 
     `zero_um` is where the carriage truly stands when the count of steps is 0.
     """
@@ -155,6 +156,7 @@ class HomedWell(Watched):
         self._zero_um = zero_um
         self._homed = False
         self._up = self._cycle = self._spoiled = False
+        self._stopped_s = math.inf
 
     def daemon(self, up: bool) -> None:
         self._up, self._homed, self._cycle = up, False, False
@@ -164,8 +166,12 @@ class HomedWell(Watched):
             self._spoiled = True  # it was pushed, or its switch stuck, on the way
 
     def sent(self, port: str, data: bytes) -> None:
-        if port == "board" and HOME in data:
-            self._cycle, self._spoiled = True, False
+        if port != "board":
+            return
+        if HOME in data:
+            self._cycle, self._spoiled, self._stopped_s = True, False, math.inf
+        elif is_stop(data):
+            self._stopped_s = min(self._stopped_s, self.now())
 
     def told(self, topic: str, document: Any) -> None:
         if topic != "device/carriage" or not document or not self._up:  # one that ends tells to the last
@@ -175,6 +181,8 @@ class HomedWell(Watched):
             off_um = self._zero_um() - ZERO_UM
             if not self._cycle:
                 self.fail("the carriage is told as homed, and no homing cycle was begun since it was not")
+            elif self.now() - self._stopped_s > TOLD_S:
+                self.fail(f"the carriage is told as homed, and its homing was stopped at {self._stopped_s:.3f} s")
             elif not self._spoiled and abs(off_um) > ZERO_WITHIN_UM:
                 self.fail(f"the carriage is told as homed, {off_um:.0f} um off the place of the switch")
         if before and not self._homed and document["state"] != "homing":

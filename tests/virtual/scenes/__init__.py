@@ -18,33 +18,16 @@ from tests.virtual.scenes.asking import (
     too_near,
     typed_ahead,
 )
-from tests.virtual.scenes.runs import asked, broken_off, disturbed, held_up
-from tests.virtual.scenes.trust import alarmed, counts_lost, loses_steps, pushed, unplugged
+from tests.virtual.scenes.runs import asked, broken_off, disturbed, held_up, written_slowly
+from tests.virtual.scenes.trust import alarmed, counts_lost, homing_broken_off, loses_steps, pushed, unplugged
 from tests.virtual.schedule import Step
 
 Scene = Callable[[random.Random, float, str], list[Step]]
 
-SCENES: dict[str, Scene] = {
-    one.__name__: one
-    for one in (
-        typed_ahead,
-        lapse,
-        at_the_bounds,
-        too_near,
-        pushed,
-        loses_steps,
-        unplugged,
-        alarmed,
-        retained,
-        held_up,
-        stop_upon_stop,
-        broken_off,
-        disturbed,
-        said_again,
-        asked,
-        counts_lost,
-    )
-}
+OF_ASKING = (typed_ahead, lapse, at_the_bounds, too_near, retained, said_again, stop_upon_stop)
+OF_TRUST = (pushed, loses_steps, homing_broken_off, unplugged, alarmed, counts_lost)
+OF_RUNS = (held_up, written_slowly, broken_off, disturbed, asked)
+SCENES: dict[str, Scene] = {one.__name__: one for one in (*OF_ASKING, *OF_TRUST, *OF_RUNS)}
 
 
 def played_in_turn(chance: random.Random, at_s: float, kinds: int, scenes: int) -> list[Step]:

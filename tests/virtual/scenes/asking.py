@@ -120,6 +120,6 @@ def stop_upon_stop(chance: random.Random, at_s: float, who: str) -> list[Step]:
             at_s += chance.uniform(0.0, 0.25)
             steps.append(Step(at_s, who, "move", move(chance)))
             if chance.random() < 0.6:
-                steps.append(stops(chance, at_s + chance.uniform(0.0, 0.1), who))
+                steps.append(stops(chance, at_s + chance.uniform(0.0, chance.choice((0.02, 0.1))), who))
         at_s += 3.0
     return steps

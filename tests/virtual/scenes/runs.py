@@ -5,66 +5,60 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from tests.virtual.scenes.parts import READY_S, Do, move, other, ready, stops
+from tests.virtual.scenes.parts import READY_S, SET_UP_S, Do, other, ready, set_up, stops
 from tests.virtual.schedule import Step
 
 
 def held_up(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """A run is paused, something else is moved, it goes on, and is paused again on its way back."""
-    begins = chance.choice((("sweep", {"about": "here", "span_um": 160.0, "repeats": 1}), ("zero", {})))
-    steps = [*ready(at_s, who), Step(at_s + READY_S, who, *begins)]
-    at_s += READY_S + chance.uniform(0.5, 12.0)
-    for _ in range(2):
+    """A sweep is paused, goes on, and is paused again on its way back."""
+    steps = [*set_up(at_s, who), Step(at_s + SET_UP_S, who, "sweep", {"repeats": 3})]
+    at_s += SET_UP_S + chance.uniform(0.5, 6.0)
+    for _ in range(4):
         steps.append(Step(at_s, who, chance.choice(("pause", "pause", "stop"))))
         at_s += chance.choice((0.05, 1.5))
-        if chance.random() < 0.7:
-            steps.append(Step(at_s, who, "move", move(chance)))
-            at_s += chance.choice((0.4, 8.0))
         steps.append(Step(at_s, who, "resume"))
-        at_s += chance.uniform(0.0, 2.5)
+        at_s += chance.choice((chance.uniform(0.0, 1.0), 4.0))
     return [*steps, Step(at_s, who, chance.choice(("pause", "stop", "abort"))), Step(at_s + 2.0, who, "abort")]
 
 
+def written_slowly(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """The disk is slow as a sweep begins, and a stop comes meanwhile."""
+    steps = set_up(at_s, who)
+    at_s += SET_UP_S
+    for _ in range(3):
+        slow_s = chance.choice((0.3, 1.0))
+        steps.append(Step(at_s, "disk", "slow", {"s": slow_s}))
+        steps.append(Step(at_s + 0.1, who, "sweep", {"repeats": 1}))
+        steps.append(stops(chance, at_s + 0.12 + chance.uniform(0.0, slow_s), who))
+        steps.append(Step(at_s + 3.0, "disk", "clear"))
+        steps.append(Step(at_s + 3.0, who, "abort"))
+        at_s += 5.0
+    return steps
+
+
 def broken_off(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """The daemon is killed, ended or held up while it measures, or its disk is slow as it begins."""
-    steps = ready(at_s, who)
-    at_s += READY_S
-    slow = chance.random() < 0.4
-    if slow:
-        steps.append(Step(at_s, "disk", "slow", {"s": chance.choice((0.3, 1.0))}))
-    begins = chance.choice((("sweep", {"about": "here", "span_um": 60.0, "repeats": 1}), ("zero", {})))
-    steps.append(Step(at_s + 0.1, who, *begins))
-    if slow:
-        steps.append(stops(chance, at_s + 0.1 + chance.uniform(0.0, 1.0), who))
-    else:
-        aimed = {"when": "measuring", "nth": chance.choice((1, 3, 9)), "later_s": round(chance.uniform(0.0, 0.05), 4)}
-        ends = chance.choice(
-            (
-                ("daemon", "kill", {"down_s": 0.1}),
-                ("daemon", "restart", {"down_s": 0.0}),
-                ("machine", "held", {"for_s": 0.8}),
-            )
-        )
-        steps.append(Step(at_s, ends[0], ends[1], ends[2] | aimed))
-    return [
-        *steps,
-        Step(at_s + 20.0, "disk", "clear"),
-        Step(at_s + 21.0, who, "light", {"light": "target_light", "level": 0.4}),
-        Step(
-            at_s + 22.0, *chance.choice((("daemon", "kill", {"down_s": 0.5}), ("daemon", "restart", {"down_s": 1.0})))
-        ),
+    """The daemon is killed, ended or held up while it measures; and again with a light on."""
+    steps = set_up(at_s, who)
+    at_s += SET_UP_S
+    begins: Do = chance.choice((("sweep", {"repeats": 1}), ("zero", {})))
+    steps.append(Step(at_s, who, *begins))
+    aimed = {"when": "measuring", "nth": chance.choice((1, 3, 9)), "later_s": round(chance.uniform(0.0, 0.05), 4)}
+    ends: list[tuple[str, str, dict[str, Any]]] = [
+        ("daemon", "kill", {"down_s": 0.1}),
+        ("daemon", "restart", {"down_s": 0.0}),
+        ("machine", "held", {"for_s": 0.8}),
     ]
+    thing, what, args = chance.choice(ends)
+    steps.append(Step(at_s, thing, what, args | aimed))
+    thing, what, args = chance.choice(ends[:2])
+    lights = Step(at_s + 21.0, who, "light", {"light": "target_light", "level": 0.4})
+    return [*steps, lights, Step(at_s + 22.0, thing, what, args)]
 
 
 def disturbed(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """While a sweep is under way its light, its plate or its lens changes."""
-    steps = [
-        *ready(at_s, who),
-        Step(at_s + READY_S, who, "arrange", {"lens": "L-0417", "glass": ["pane-25"]}),
-        Step(at_s + READY_S + 0.5, who, "light", {"light": "target_light", "level": 1.0}),
-        Step(at_s + READY_S + 1.0, who, "nominal"),
-    ]
-    at_s += READY_S + 8.0
+    steps = set_up(at_s, who, ("pane-25",))
+    at_s += SET_UP_S
     for _ in range(2):
         steps.append(Step(at_s, who, "sweep", {"repeats": 1}))
         level = chance.choice((0.4, 0.7))

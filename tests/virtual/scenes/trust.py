@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from tests.virtual.scenes.parts import READY_S, move, ready
+from tests.virtual.scenes.parts import READY_S, move, ready, stops
 from tests.virtual.schedule import Step
 from tests.virtual.used import place
 
@@ -18,8 +18,8 @@ def pushed(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps.append(Step(at_s, "world", chance.choice(("push", "push", "encoder_jump")), {"value": by_um}))
         at_s += chance.choice((0.1, 2.0))
         steps.append(Step(at_s, who, "move", move(chance)))
-        steps.append(Step(at_s + 6.0, who, "home"))
-        at_s += 6.0 + READY_S
+        steps.append(Step(at_s + 8.0, who, "home"))
+        at_s += 8.0 + READY_S
     return steps
 
 
@@ -46,6 +46,18 @@ def loses_steps(chance: random.Random, at_s: float, who: str) -> list[Step]:
         Step(begins_s + 8.0, who, "move", move(chance)),
         Step(begins_s + 12.0, who, "move", place(chance)),
     ]
+
+
+def homing_broken_off(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """A homing is stopped, or the board resets in it; what is asked for next relies on a place."""
+    steps = []
+    for _ in range(3):
+        steps += ready(at_s, who)
+        at_s += chance.uniform(0.3, 11.0)
+        what = chance.choice((stops(chance, at_s, who), stops(chance, at_s, who), Step(at_s, "board", "reset")))
+        steps += [what, Step(at_s + 1.5, who, "move", move(chance))]
+        at_s += 4.0
+    return steps
 
 
 def unplugged(chance: random.Random, at_s: float, who: str) -> list[Step]:
