@@ -7,11 +7,13 @@ import os
 import signal
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 
 from soak_mutants import BROKEN
 from tests.virtual.drawn import DENSE, TRYING, drawn
 from tests.virtual.play import play
+from tests.virtual.rules.findings_hold import misses_too_often
 
 TURNED_S = 5.0
 """In so long a loop turns thousands of times, or something holds it for ever."""
@@ -39,11 +41,16 @@ def main(limit_s: float) -> int:
     here = Path(__file__).resolve().parent.parent
     assert Path(benchd.__file__).is_relative_to(here), f"{benchd.__file__} is not the copy in {here}"
     _watch_turns()
+    counts: Counter[str] = Counter()
     ends, seed = time.monotonic() + limit_s, 0
     while time.monotonic() < ends:
         seed += 1
         pace = TRYING if seed % 3 > 0 else DENSE
         outcome = play(drawn(seed, pace, faults=seed % 2 == 0), seed, curves=seed % 6 > 0)
+        counts.update(outcome.counts)
+        if misses_too_often(counts["findings missed"], counts["findings judged"]):
+            print("FindingsHold")
+            return BROKEN
         if outcome.broken and time.monotonic() < ends:
             print(outcome.broken[0].rule)
             return BROKEN

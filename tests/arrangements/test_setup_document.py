@@ -106,7 +106,7 @@ def test_unknown_names_are_refused_with_near_ones(bench: LoadedBench, values: di
     error = refused(bench, **(FITTED | values))
     assert error.code == "unknown_name"
     assert near in error.advice
-    assert error.advice.endswith("Files are read when benchd starts: one added since is not known yet.")
+    assert error.advice.endswith("A new record is a file in the folder of its kind; it is known some seconds later.")
 
 
 @pytest.mark.parametrize(

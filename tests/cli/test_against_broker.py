@@ -257,7 +257,7 @@ async def test_inputs_are_checked_by_what_the_bench_says_of_the_procedure(rig: M
     unknown = await cli("run", "flange_chek")
     assert unknown.code == exits.REFUSED
     assert "There is no procedure 'flange_chek'. (unknown_name)\nDid you mean 'flange_check'?" in unknown.err
-    assert "Files are read when benchd starts: one added since is not known yet." in unknown.err
+    assert "Procedures are read when benchd starts: one added since is not known yet." in unknown.err
 
 
 async def test_no_bench_here_says_how_to_start_one(cli: Any) -> None:

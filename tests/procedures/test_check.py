@@ -221,7 +221,7 @@ def test_a_new_procedure_is_told_to_be_read_at_the_next_start() -> None:
     with pytest.raises(Refused) as caught:
         Library.shipped()["flange_chek"]
     assert caught.value.advice.startswith("Did you mean flange_check?")
-    assert caught.value.advice.endswith("Files are read when benchd starts: one added since is not known yet.")
+    assert caught.value.advice.endswith("Procedures are read when benchd starts: one added since is not known yet.")
 
 
 def test_an_assessment_of_an_artefact_says_which_and_another_does_not(said: Said) -> None:

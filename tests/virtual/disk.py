@@ -53,6 +53,9 @@ class _Piece:
         wait((self.done,))
 
 
+BEHIND_S = 0.2
+
+
 class Disk:
     """Under the record `file`. `slow_s` is added to each commit; `seed` draws what a kill leaves of one under way."""
 
@@ -74,6 +77,11 @@ class Disk:
     def clear(self) -> None:
         """There is room, and it is fast."""
         self._most, self.slow_s = None, 0.0
+
+    @property
+    def behind(self) -> bool:
+        """Whether what is written has to wait: it is slow, or has not caught up yet."""
+        return self.slow_s > 0.0 or self._free_s - asyncio.get_running_loop().time() > BEHIND_S
 
     def write(self, writer: Writer, work: Callable[..., T], *args: Any) -> asyncio.Future[T]:
         """As `loop.run_in_executor(writer, work, *args)`, in the disk's own time."""

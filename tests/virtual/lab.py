@@ -31,6 +31,7 @@ from tests.virtual.disk import Disk
 from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.serial_end import MemoryPort
 from tests.virtual.life import LIFE, ItsTime, Life, buried
+from tests.virtual.procedures_of_its_own import PROCEDURES
 from tests.virtual.rigs import CurvesRig, VirtualRig, with_diode
 from tests.virtual.rules.flat import Holdings
 from tests.virtual.same_each_time import run
@@ -112,6 +113,10 @@ class Lab:
         await buried(self._dead)
 
     def _write_bench_file(self) -> None:
+        procedures = self.bench_file.parent / "procedures"
+        procedures.mkdir(exist_ok=True)
+        for name, text in PROCEDURES.items():
+            (procedures / f"{name}.yaml").write_text(text, encoding="utf-8")
         yaml = YAML()
         doc = yaml.load(self.bench_file.read_text(encoding="utf-8"))
         if self._curves:
@@ -250,7 +255,7 @@ class Lab:
 
     def unhindered(self) -> tuple[str, ...]:
         """The same; none as well while its disk is slow, which answers and ends may have to wait for."""
-        return () if self.disk.slow_s > 0.0 else self.connections()
+        return () if self.disk.behind else self.connections()
 
     def reachable(self) -> bool:
         """Whether the daemon's own connections are sound, it has the board's line open, and is not held up."""

@@ -143,6 +143,19 @@ def test_a_run_that_was_told_as_ended(tmp_path: Path, state: str) -> None:
     assert bool(told.broken) is (state == "aborted")
 
 
+@pytest.mark.parametrize("under_way", [True, False])
+def test_a_run_that_stands_open(tmp_path: Path, under_way: bool) -> None:
+    file = record(tmp_path)
+    with closing(sqlite3.connect(file)) as made:
+        made.execute("INSERT INTO run VALUES (2, 'running', NULL)")
+        made.commit()
+    told = Told(RecordWhole(file))
+    if under_way:
+        told.at(1.0).told("procedure", {"run": "r-0002", "state": "running"})
+    told.at(2.0).over()
+    assert bool(told.broken) is not under_way
+
+
 def finding(**more: Any) -> dict[str, Any]:
     readings = {"run": "r-0001", "indices": [0, 1]}
     return {"finding": "f-1", "run": "r-0001", "setup": 3, "readings": readings, "notes": [], "calibrations": []} | more

@@ -8,7 +8,7 @@ import pytest
 
 from tests.virtual.rules.answered import NeverRetained
 from tests.virtual.rules.held import Lapses
-from tests.virtual.rules.still import Pauses
+from tests.virtual.rules.still import LossEnds, Pauses
 from tests.virtual.rules.stops import KeepsPlace, Rests
 from tests.virtual.rules.trusted import Agree
 from tests.virtual.schedule import Step
@@ -108,3 +108,26 @@ def test_a_stop_that_costs_trust(pushed: bool) -> None:
     told.at(2.0).stopped()
     told.at(2.1).told("device/carriage", carriage(False))
     assert bool(told.broken) is not pushed
+
+
+@pytest.mark.parametrize("ends_s", [5.0, 15.0])
+def test_a_run_that_goes_on_without_trust(ends_s: float) -> None:
+    told = Told(LossEnds(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("device/carriage", carriage(True))
+    told.at(1.1).told("procedure", {"run": "r-0001", "state": "asking"})
+    told.at(2.0).told("device/carriage", carriage(False))
+    told.at(ends_s).told("procedure", {"run": "r-0001", "state": "failed"})
+    assert bool(told.broken) is (ends_s > 14.0)
+
+
+@pytest.mark.parametrize("off_um", [50.0, 90.0])
+def test_counts_that_are_lost_from_one_homing_to_the_next(off_um: float) -> None:
+    scale_um = [1000.0]
+    told = Told(Agree(lambda: scale_um[0], lambda: 1500.0))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("device/carriage", carriage(True))
+    told.at(2.0).told("device/carriage", carriage(False))
+    scale_um[0] += off_um
+    told.at(9.0).told("device/carriage", carriage(True))
+    assert bool(told.broken) is (off_um > 75.0)

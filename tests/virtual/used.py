@@ -28,6 +28,14 @@ def one_of(**choices: list[Any]) -> Draw:
     return lambda chance: {key: chance.choice(values) for key, values in choices.items()}
 
 
+def written(chance: random.Random) -> dict[str, Any]:
+    """Into a record, what no finding's truth depends on."""
+    values = chance.choice(
+        ({"tolerance": {"flange_um": chance.choice((8.0, 12.0))}}, {"owner": "house"}, {"mount": "m9"})
+    )
+    return {"kind": "lens", "id": chance.choice(("L-0417", "L-0418")), "set": values}
+
+
 def once(chance: random.Random) -> dict[str, Any]:
     """A command line, quick or slow, now and then broken off."""
     verb, args = chance.choice(
@@ -75,6 +83,7 @@ USE: list[tuple[float, str, Draw]] = [
     (0.5, "release", nothing),
     (0.5, "release", one_of(to=["bob", "alice"])),
     (0.5, "read", one_of(device=["position", "indicator"])),
+    (0.5, "record", written),
     (0.5, "drop", nothing),
     (0.5, "stall", one_of(for_s=[0.5, 2.5, 6.0])),
 ]

@@ -18,7 +18,7 @@ from tests.virtual.rules.once import Once
 from tests.virtual.rules.plain_errors import PlainErrors
 from tests.virtual.rules.record_whole import RecordWhole
 from tests.virtual.rules.retained import Retained
-from tests.virtual.rules.still import Pauses, Stands, Still
+from tests.virtual.rules.still import LossEnds, Pauses, Stands, Still
 from tests.virtual.rules.stops import KeepsPlace, Rests, Stops
 from tests.virtual.rules.trusted import Agree, HomedWell, LossTold, TrustedOnly
 from tests.virtual.witness import Watched
@@ -45,6 +45,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         Rests(lambda: lab.machine.motor.moving),
         KeepsPlace(),
         Pauses(lab.connections),
+        LossEnds(lab.unhindered),
         AnsweredOnce(),
         NeverRetained(),
         Answered(lab.unhindered),

@@ -48,7 +48,9 @@ class AskedFor(Causes):
             if verb in RUN_VERBS:
                 if self.state in ("running", "asking", "aborting", "paused") or now - self.state_s < OVER_S:
                     return
-                if ident in self.accepted and now - taken_s < OVER_S:
+                if ident not in self.accepted:
+                    unanswered.append(ident)
+                elif now - taken_s < OVER_S:
                     return  # that it runs is told behind its first byte
             elif now - self.ended.get(ident, now) < OVER_S:
                 if ident in self.accepted:

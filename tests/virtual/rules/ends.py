@@ -173,7 +173,7 @@ class EndsOnce(Watched):
 
 CAUSES = {
     "holder": ("take", "release"),
-    "setup": ("setup", "accept", "run", "sweep"),
+    "setup": ("setup", "accept", "record", "run", "sweep"),
     "run": ("run", "sweep"),
 }
 """By what changes: the commands that may change it."""

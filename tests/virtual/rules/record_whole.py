@@ -19,13 +19,16 @@ class RecordWhole(Watched):
         self._file = file
         self._told: dict[tuple[str, int, str, str], float | None] = {}
         self._ended: dict[str, str] = {}
+        self._run: str | None = None
 
     def told(self, topic: str, document: Any) -> None:
         if topic == "reading" and document:
             key = (document["run"], document["idx"], document["device"], document["channel"])
             self._told[key] = document["value"]
-        elif topic == "procedure" and document and document["state"] in ENDS:
-            self._ended[document["run"]] = document["state"]
+        elif topic == "procedure" and document:
+            self._run = None if document["state"] in ENDS else document["run"]
+            if document["state"] in ENDS:
+                self._ended[document["run"]] = document["state"]
 
     def over(self) -> None:
         with closing(sqlite3.connect(f"file:{self._file}?mode=ro", uri=True)) as record:
@@ -34,6 +37,8 @@ class RecordWhole(Watched):
         runs = {f"r-{run:04d}": (state, ended) for run, state, ended in states}
         for run, (state, ended) in runs.items():
             told = self._ended.get(run, state)
+            if ended is None and run != self._run:
+                self.fail(f"run {run} stands open in the record, and is not under way")
             if state != told or (state in ENDS) != (ended is not None):
                 self.fail(f"run {run} was told as {told} and stands in the record as {state}, ended at {ended}")
         kept = {(f"r-{run:04d}", idx, device, channel): value for run, idx, device, channel, value in rows}

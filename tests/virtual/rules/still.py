@@ -152,3 +152,40 @@ class Pauses(Watched):
         elif self.now() > self._due_s:
             self._due_s = None
             self.fail("a run still asks, and is not paused, though a stop came")
+
+
+LOSS_ENDS_S = 12.0
+"""With what is done in the end, of which a device that does not answer may take 10 s."""
+
+
+class LossEnds(Watched):
+    """A run under way as trust in the position is lost comes to its end."""
+
+    def __init__(self, connected: Callable[[], tuple[str, ...]]) -> None:
+        self._connected = connected
+        self._homed = self._under_way = False
+        self._run: str | None = None
+        self._due_s: float | None = None
+
+    def daemon(self, up: bool) -> None:
+        self._homed, self._under_way, self._due_s = False, False, None
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic == "device/carriage" and document:
+            before, self._homed = self._homed, bool(document["homed"])
+            if before and not self._homed and document["state"] != "homing" and self._under_way:
+                self._due_s = self._due_s or self.now() + LOSS_ENDS_S
+        elif topic == "procedure" and document:
+            self._under_way = document["state"] in ("running", "asking", "paused")
+            if not self._under_way or document["run"] != self._run:
+                self._due_s = None
+            self._run = document["run"]
+
+    def passed(self) -> None:
+        if self._due_s is None:
+            return
+        if not self._connected():
+            self._due_s = self.now() + LOSS_ENDS_S
+        elif self.now() > self._due_s:
+            self._due_s = None
+            self.fail(f"run {self._run} goes on, {LOSS_ENDS_S:g} s after trust in the position was lost")

@@ -197,7 +197,7 @@ COMPARED_S = 2.0
 
 
 class Agree(Watched):
-    """At rest, and told as homed, scale and motor are as far apart as they were at the homing.
+    """At rest, and told as homed, scale and motor are as far apart as they were at this homing and at the first.
 
     `scale_um` is what the scale would read, None where it shows something else; `motor_um` the count of steps.
     """
@@ -205,12 +205,13 @@ class Agree(Watched):
     def __init__(self, scale_um: Callable[[], float | None], motor_um: Callable[[], float]) -> None:
         self._scale_um, self._motor_um = scale_um, motor_um
         self._homed_um: float | None = None
+        self._first_um: float | None = None
         self._at_um = 0.0
         self._apart_s: float | None = None
         self._homed = self._idle = False
 
     def daemon(self, up: bool) -> None:
-        self._homed, self._apart_s, self._homed_um = False, None, None
+        self._homed, self._apart_s, self._homed_um, self._first_um = False, None, None, None
 
     def told(self, topic: str, document: Any) -> None:
         if topic != "device/carriage" or not document:
@@ -221,6 +222,12 @@ class Agree(Watched):
             scale_um = self._scale_um()
             self._homed_um = None if scale_um is None else self._motor_um() - scale_um
             self._at_um = self._motor_um()
+            if self._homed_um is not None:
+                if self._first_um is None:
+                    self._first_um = self._homed_um
+                if abs(self._homed_um - self._first_um) > APART_UM:
+                    off_um = self._homed_um - self._first_um
+                    self.fail(f"homed, with motor and scale {off_um:+.0f} um further apart than at the first homing")
 
     def passed(self) -> None:
         apart = False

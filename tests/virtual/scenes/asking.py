@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import random
 
-from tests.virtual.scenes.parts import READY_S, Do, move, other, ready, stops
+from tests.virtual.scenes.parts import READY_S, SET_UP_S, Do, move, other, ready, set_up, stops
 from tests.virtual.schedule import Step
 from tests.virtual.used import place
 
 
 def typed_ahead(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """A command with the beat of then arrives behind a stop, or too late, or was given no beat at all."""
-    steps = ready(at_s, who)
-    at_s += READY_S
+    steps = set_up(at_s, who)
+    at_s += SET_UP_S
     for _ in range(4):
         verb, args = chance.choice((("move", place(chance)), ("nominal", {}), ("home", {}), ("move", move(chance))))
         how = chance.choice(("stopped", "old", "none"))

@@ -42,7 +42,11 @@ def broken_off(chance: random.Random, at_s: float, who: str) -> list[Step]:
     at_s += SET_UP_S
     begins: Do = chance.choice((("sweep", {"repeats": 1}), ("zero", {})))
     steps.append(Step(at_s, who, *begins))
-    aimed = {"when": "measuring", "nth": chance.choice((1, 3, 9)), "later_s": round(chance.uniform(0.0, 0.05), 4)}
+    aimed = {
+        "when": "measuring",
+        "nth": chance.choice((1, 3, 9)),
+        "later_s": round(chance.choice((0.0, 0.0, 0.05)) * chance.random(), 4),
+    }
     ends: list[tuple[str, str, dict[str, Any]]] = [
         ("daemon", "kill", {"down_s": 0.1}),
         ("daemon", "restart", {"down_s": 0.0}),
@@ -74,6 +78,45 @@ def disturbed(chance: random.Random, at_s: float, who: str) -> list[Step]:
         at_s += 25.0
         steps.append(Step(at_s, who, "light", {"light": "target_light", "level": 1.0}))
         at_s += 1.0
+    return steps
+
+
+def there_and_back(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """A run that moves in the end as well, and has called another, is stopped, aborted, paused or loses its place."""
+    steps = ready(at_s, who)
+    at_s += READY_S
+    steps.append(Step(at_s, who, "run", {"procedure": "there_and_back", "inputs": {}}))
+    at_s += chance.uniform(0.3, 14.0)
+    for _ in range(3):
+        does = chance.choice(
+            (
+                Step(at_s, who, "pause"),
+                stops(chance, at_s, who),
+                stops(chance, at_s, who),
+                Step(at_s, who, "abort"),
+                Step(at_s, "world", "push", {"value": 300.0}),
+                Step(at_s, "board", "reset"),
+                Step(at_s, who, "answer", {"value": True}),
+            )
+        )
+        steps.append(does)
+        at_s += chance.choice((0.05, 0.5, 2.0))
+        steps.append(Step(at_s, who, chance.choice(("resume", "abort", "answer"))))
+        at_s += chance.choice((0.3, 4.0))
+    return [*steps, Step(at_s + 3.0, who, "abort")]
+
+
+def checked(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """The bench is calibrated and a lens checked, in order; then swept again and again, with a plate and without."""
+    steps = [*ready(at_s, who), Step(at_s + READY_S, who, "calibrate"), Step(at_s + READY_S + 80.0, who, "check")]
+    at_s += READY_S + 130.0
+    for _ in range(2):
+        steps.append(Step(at_s, who, "arrange", {"lens": "L-0417", "glass": chance.choice(([], ["pane-25"]))}))
+        steps.append(Step(at_s + 0.5, who, "light", {"light": "target_light", "level": 1.0}))
+        steps.append(Step(at_s + 1.0, who, "nominal"))
+        steps.append(Step(at_s + 8.0, who, "sweep", {"repeats": 1}))
+        steps.append(Step(at_s + 30.0, who, "sweep", {"repeats": 1}))
+        at_s += 52.0
     return steps
 
 

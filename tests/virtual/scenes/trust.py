@@ -78,6 +78,10 @@ def unplugged(chance: random.Random, at_s: float, who: str) -> list[Step]:
     )
     at_s += chance.uniform(0.0, 1.0)
     steps.append(Step(at_s, *what))
+    if chance.random() < 0.3:
+        steps.append(stops(chance, at_s + chance.uniform(0.0, 0.5), who))
+    if chance.random() < 0.5:
+        at_s += 5.0  # nobody moves anything, and it has to be noticed all the same
     for _ in range(3):
         at_s += chance.uniform(0.2, 3.0)
         steps.append(Step(at_s, who, "move", move(chance)))
