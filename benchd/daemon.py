@@ -25,7 +25,7 @@ from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
 from benchd.commands.beat import Beat, publish_beat
 from benchd.devices import Clock, DeviceError
-from benchd.files.last_good import keep_good, with_copies
+from benchd.files.last_good import LAST_GOOD, keep_good, with_copies
 from benchd.files.problems import FileProblems
 from benchd.parts import Parts, ending_of, within
 from benchd.procedures.read_bench import read_bench
@@ -36,9 +36,6 @@ from benchd.remote.about import about
 from benchd.remote.service import MqttService
 
 _log = structlog.get_logger("benchd")
-
-LAST_GOOD = ".last-good"
-"""The folder beside the bench file with copies of the files as they last loaded without problems."""
 
 ENDING = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
 """Each of them is a request to end in order, also the closing of the terminal: a motor must not keep running then."""
@@ -156,6 +153,7 @@ class Daemon:
         self._push_close(stack, bench)
         await stack.enter_async_context(self._parts.running(reconnector.run(), "links"))
         await stack.enter_async_context(self._parts.running(reporter.run(), "reporter"))
+        await stack.enter_async_context(self._parts.running(bench.records.run(), "records"))
         stack.push_async_callback(_come_to_rest, bench, runner)
         self._mqtt = mqtt
 

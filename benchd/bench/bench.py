@@ -5,6 +5,7 @@ Every method that moves checks trust, limits and clearance first. `stop` needs n
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from benchd.assessments.sampling_positions import per_pass
@@ -22,6 +23,7 @@ from benchd.bench.motion.figures import MotionFigures, check_limits
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust
 from benchd.bench.notices import Notices
+from benchd.bench.records_in_force import RecordsInForce
 from benchd.bench.requests import (
     CARRIAGE,
     check_points,
@@ -74,6 +76,9 @@ class Bench:
         encoder = assembly.in_role("position", Encoder)
         self.scale = position_record(loaded.file, None if encoder is None else encoder.spec)
         self.setup = CurrentSetup(loaded, store, notices, clock, self.scale)
+        self.used_by_run: Collection[str] = ()
+        """The texts in inputs and steps of the run under way, the ids of records among them."""
+        self.records = RecordsInForce(loaded, self.setup, store, self.events, clock, self._used)
         motion = loaded.file.motion
         figures = MotionFigures(
             speed_um_s=axis.spec.top_speed,
@@ -194,6 +199,13 @@ class Bench:
         thermometer = self.assembly.in_role("temperature", Meter)
         typed_C, u_K = self.setup.document.temperature_C, self.file.set_up.u_temperature_K
         return Disturbances(self.lights, light, thermometer, typed_C, u_K, self.clock)
+
+    def _used(self) -> Collection[str]:
+        """What must not change under the job that is under way."""
+        if self.jobs.kind is None:
+            return ()
+        setup = self.setup.document
+        return {*self.used_by_run, *setup.adapters, *setup.glass, *((setup.lens,) if setup.lens else ())}
 
     # Lost trust, ended jobs
 

@@ -25,6 +25,12 @@ def reach(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--ca-file", metavar="FILE", type=Path, help=known)
 
 
+def files(parser: argparse.ArgumentParser) -> None:
+    """Whose files are read."""
+    group = parser.add_argument_group("whose files (of the bench running here, else of ./bench.yaml)")
+    group.add_argument("--bench-file", metavar="FILE", type=Path, help="those beside a bench file, running or not")
+
+
 def _port(text: str) -> int:
     if not (re.fullmatch("[0-9]{1,5}", text) and 1 <= int(text) <= 65535):
         raise argparse.ArgumentTypeError(f"'{text}' is no port, which is a whole number from 1 to 65535")

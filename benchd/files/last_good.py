@@ -6,12 +6,15 @@ copy and copy it back.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 from benchd.files.loading import LoadedBench
 from benchd.files.problems import FileProblems
 from benchd.files.records_folder import FOLDERS
+from benchd.files.whole_file import write_whole
+
+LAST_GOOD = ".last-good"
+"""The folder beside the bench file with copies of the files as they last loaded without problems."""
 
 
 def keep_good(loaded: LoadedBench, folder: Path) -> None:
@@ -23,7 +26,7 @@ def keep_good(loaded: LoadedBench, folder: Path) -> None:
         copy = _copy_of(source.path, folder)
         raw = source.text.encode("utf-8")
         if not copy.exists() or copy.read_bytes() != raw:
-            _write(copy, raw)
+            write_whole(copy, raw)
 
 
 def with_copies(error: FileProblems, folder: Path) -> FileProblems:
@@ -42,13 +45,3 @@ def _copy_of(path: Path, folder: Path) -> Path:
     if path.parent.name in FOLDERS.values():
         return folder / path.parent.name / path.name
     return folder / path.name
-
-
-def _write(path: Path, raw: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    new = path.with_name(path.name + ".new")
-    with new.open("wb") as file:
-        file.write(raw)
-        file.flush()
-        os.fsync(file.fileno())
-    new.replace(path)

@@ -22,9 +22,12 @@ OTHER_KINDS = (*MODELS, "procedure", "world")
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
 
-@dataclass(frozen=True)
+@dataclass
 class LoadedBench:
-    """The bench file, its source (for locating problems found later by drivers), and the records."""
+    """The bench file, its source (for locating problems found later by drivers), and the records.
+
+    The records are replaced whole as their files change (`benchd.bench.records_in_force`): ask for them each time.
+    """
 
     file: BenchFile
     source: Source
@@ -86,6 +89,17 @@ def load_bench(path: Path) -> LoadedBench:
     if problems or source is None or file is None:
         raise FileProblems(problems)
     return LoadedBench(file, source, records)
+
+
+def reload_records(loaded: LoadedBench, texts: Mapping[Path, str] | None = None) -> Records:
+    """The records as their files are now, or as `texts` are about to be, checked against each other and the bench file.
+
+    Raises FileProblems with every problem of every file.
+    """
+    records = Records.load(loaded.folder / loaded.file.records, loaded.records, texts)
+    if problems := _against_records(loaded.source, loaded.file, records):
+        raise FileProblems(problems)
+    return records
 
 
 def _demand_a_bench(source: Source) -> None:

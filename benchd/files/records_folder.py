@@ -12,8 +12,8 @@ from pydantic import BaseModel
 from benchd.errors import Refused
 from benchd.files.artefacts import Adapter, Glass, Lens, Reference
 from benchd.files.problems import FileProblems, Problem
-from benchd.files.source import Source, check, load_yaml, other_endings
-from benchd.files.wording import READ_AT_START, near_names
+from benchd.files.source import Source, check, other_endings, parse_yaml, read_text
+from benchd.files.wording import READ_AS_THEY_CHANGE, near_names
 
 Kind = Literal["adapter", "glass", "reference", "lens"]
 FOLDERS: dict[Kind, str] = {"adapter": "adapters", "glass": "glasses", "reference": "references", "lens": "lenses"}
@@ -33,17 +33,27 @@ class Records:
     sources: Mapping[tuple[Kind, str], Source] = field(default_factory=dict)
 
     @classmethod
-    def load(cls, folder: Path) -> Records:
-        """Read all four folders (a missing one is empty). Raises FileProblems with every problem of every file."""
+    def load(cls, folder: Path, before: Records | None = None, texts: Mapping[Path, str] | None = None) -> Records:
+        """Read all four folders (a missing one is empty). Raises FileProblems with every problem of every file.
+
+        What reads as it did `before` is not checked anew. `texts` are files that are about to be written.
+        """
         found: dict[Kind, dict[str, Any]] = {kind: {} for kind in FOLDERS}
         sources: dict[tuple[Kind, str], Source] = {}
         problems: list[Problem] = []
+        known = {} if before is None else {source.path: source for source in before.sources.values()}
         for kind, name in FOLDERS.items():
             problems += other_endings(folder / name)
-            for path in sorted((folder / name).glob("*.yaml")):
+            coming = {path: text for path, text in (texts or {}).items() if path.parent == folder / name}
+            for path in sorted({*(folder / name).glob("*.yaml"), *coming}):
                 try:
-                    source = load_yaml(path)
-                    record = check(source, MODELS[kind])
+                    text = coming[path] if path in coming else read_text(path)
+                    source = known.get(path)
+                    if before is not None and source is not None and source.text == text:
+                        record = before.of(kind)[str(source.data[kind])]
+                    else:
+                        source = parse_yaml(path, text)
+                        record = check(source, MODELS[kind])
                 except FileProblems as error:
                     problems += error.problems
                     continue
@@ -62,15 +72,15 @@ class Records:
             raise FileProblems(problems)
         return records
 
-    def require_unchanged(self, kind: Kind, record_id: str) -> None:
-        """Raise Refused('bad_request') for a record whose file has changed since it was read."""
-        source = self.sources.get((kind, record_id))
-        if source is not None and not source.unchanged():
-            raise Refused(
-                "bad_request",
-                f"The record of {kind} {record_id}, {source.path}, has been changed since benchd was started.",
-                advice="Start benchd again, so that it reads it.",
-            )
+    def of(self, kind: Kind) -> Mapping[str, Any]:
+        """All of one kind, by id."""
+        by_kind: dict[Kind, Mapping[str, Any]] = {
+            "adapter": self.adapters,
+            "glass": self.glasses,
+            "reference": self.references,
+            "lens": self.lenses,
+        }
+        return by_kind[kind]
 
     def adapter(self, record_id: str) -> Adapter:
         """Raises Refused('unknown_name')."""
@@ -126,7 +136,7 @@ def _look_up(kind: Kind, known: Mapping[str, RecordT], record_id: str) -> Record
     raise Refused(
         "unknown_name",
         f"There is no {kind} '{record_id}'.",
-        advice=f"{advice} A new one is a file in the folder {FOLDERS[kind]}/. {READ_AT_START}",
+        advice=f"{advice} {READ_AS_THEY_CHANGE}",
         data={"kind": kind, "name": record_id, "near": near},
     )
 

@@ -31,13 +31,6 @@ class Source:
     root: Node
     data: dict[str, Any]
 
-    def unchanged(self) -> bool:
-        """Whether the file has not changed since it was read."""
-        try:
-            return _read(self.path) == self.text
-        except FileProblems:
-            return False
-
     def problem(self, loc: tuple[str | int, ...], allowed: str) -> Problem:
         """A problem of the value at `loc` (keys and indices), located at the nearest node in the file."""
         node, walked = _walk(self.root, loc)
@@ -49,7 +42,11 @@ class Source:
 
 def load_yaml(path: Path) -> Source:
     """Read one mapping. Raises FileProblems: unreadable, too large, not UTF-8, not YAML, or ambiguous."""
-    text = _read(path)
+    return parse_yaml(path, read_text(path))
+
+
+def parse_yaml(path: Path, text: str) -> Source:
+    """The text of a file, or of one that is about to be written, as one mapping. Raises FileProblems as `load_yaml`."""
     try:
         root, problems = parse(text, str(path))
     except Unreadable as error:
@@ -170,7 +167,9 @@ def _walk(root: Node, loc: tuple[str | int, ...], *, skipping: bool = False) -> 
     return node, walked
 
 
-def _read(path: Path) -> str:
+def read_text(path: Path) -> str:
+    """Raises FileProblems: unreadable, too large, not UTF-8."""
+
     def refuse(allowed: str, stands: str = "") -> FileProblems:
         return FileProblems([Problem(str(path), 0, 0, "", stands, allowed)])
 

@@ -32,8 +32,10 @@ _PLAIN = {
     "missing": "this key is needed",
 }
 
-READ_AT_START = "Files are read when benchd starts: one added since is not known yet."
-"""Advice of a running bench for a name that it does not know."""
+READ_AT_START = "Procedures are read when benchd starts: one added since is not known yet."
+"""Advice of a running bench for a procedure that it does not know."""
+READ_AS_THEY_CHANGE = "A new record is a file in the folder of its kind; it is known some seconds later."
+"""The same for a record."""
 
 _UNIT = re.compile(r"_(um_s2|um_s|um|mm|nm|ms|s|m|K|C|deg|hz)$")
 """The unit at the end of a key."""

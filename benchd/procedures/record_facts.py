@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from benchd.bench.datum.chain import CalibrationInForce
@@ -21,6 +21,18 @@ def known(records: Records) -> Known:
         "glass": records.glasses,
         "reference": records.references,
     }
+
+
+def texts_in(value: Any) -> Iterator[str]:
+    """Every text in a document, ids of records among them."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for part in value.values():
+            yield from texts_in(part)
+    elif isinstance(value, list | tuple):
+        for part in value:
+            yield from texts_in(part)
 
 
 def facts(

@@ -16,13 +16,14 @@ from benchd.bench.jobs import Occupied, Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
-from benchd.files.wording import READ_AT_START
+from benchd.files.wording import READ_AS_THEY_CHANGE
 from benchd.procedures.ending import Ending
 from benchd.procedures.inputs import parse_inputs
 from benchd.procedures.language import SWEEP_EXPECTED, Procedure, sweep_procedure
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Expected, Progress, expected
 from benchd.procedures.prompts import Prompts
+from benchd.procedures.record_facts import texts_in
 from benchd.procedures.return_motion import Return, ReturnMotion
 from benchd.procedures.run_states import OUTCOMES, RunState, State
 from benchd.procedures.scope import Scope
@@ -76,9 +77,10 @@ class Runner:
         """
         stops = self._bench.carriage.stops
         self._bench.jobs.check_free()
+        await self._bench.records.catch_up()
         await self._bench.setup.refresh()
         file = self._library[name]
-        values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AT_START)
+        values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AS_THEY_CHANGE)
         plan = await self._executor.plan(file.procedure, values)
         plan.require_possible()
         scope = self._executor.scope(file.procedure, values)
@@ -94,7 +96,7 @@ class Runner:
     async def dry_run(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """The plan of a run, as JSON. Raises Refused as `start`."""
         file = self._library[name]
-        values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AT_START)
+        values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AS_THEY_CHANGE)
         return (await self._executor.plan(file.procedure, values)).as_json()
 
     async def _begin(
@@ -114,6 +116,7 @@ class Runner:
         work = asyncio.Event()
         # The job slot is taken before the record is written, so that two starts cannot both find it free.
         job = self._bench.jobs.start("run", lambda: self._run_job(procedure, scope, run, work), cause, self._occupied)
+        self._bench.used_by_run = frozenset(texts_in([dict(values), procedure.model_dump(mode="json")]))
         try:
             lens = values.get("lens") or setup.lens
             run.id = await self._bench.store.add_run(
@@ -171,7 +174,7 @@ class Runner:
             await self._ending.carry_out(procedure, scope, run, OUTCOMES[self._state.phase])
         finally:
             self._state.handle("ended")
-            self._run = None
+            self._run, self._bench.used_by_run = None, ()
 
     def _pause_with_error(self, error: BenchdError) -> None:
         """Pause the run, which cannot continue until a person has fixed the cause, and publish the error.

@@ -160,6 +160,13 @@ def events(connection: Connection, limit: int) -> list[Event]:
     return [Event(*row) for row in connection.execute(_events().limit(limit))][::-1]
 
 
+def record_changes(connection: Connection, record_id: str) -> list[Event]:
+    """The events that tell of changes of a lens's, adapter's, glass's or reference's record, oldest first."""
+    found = connection.execute(_events().where(schema.event.c.code == "records"))
+    told = [Event(*row) for row in found][::-1]
+    return [event for event in told if any(one["record_id"] == record_id for one in event.data.get("changes", ()))]
+
+
 def why_ended_early(connection: Connection, run: str) -> Event | None:
     """The event saying why a run ended early; None if it did not, or the record does not say."""
     table = schema.event

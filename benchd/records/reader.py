@@ -120,6 +120,10 @@ class Reader:
         """The last events, in the order in which they happened."""
         return self._ask(lambda c: queries.events(c, limit))
 
+    def record_changes(self, record_id: str) -> list[Event]:
+        """The events that tell of changes of a record, oldest first."""
+        return self._ask(lambda connection: queries.record_changes(connection, record_id))
+
     def why_ended_early(self, run: str) -> Event | None:
         """The event saying why a run ended early; None if it did not, or the record does not say."""
         return self._ask(lambda c: queries.why_ended_early(c, run))

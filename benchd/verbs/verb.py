@@ -169,6 +169,7 @@ class Verb(ABC, Generic[A]):
         from benchd.verbs.predicted_bench import PredictedBench
         from benchd.verbs.view_of_bench import view_bench
 
+        await order.bench.records.catch_up()
         # An unhomed carriage's position decides nothing, and a device that is offline need not be asked.
         with_place = order.bench.trust.homed and self.place_counts.applies(args)
         view = await view_bench(order.bench, with_place=with_place, with_motion=self.moves(args))

@@ -28,6 +28,7 @@ from benchd.bench.notices import Notices
 from benchd.devices import Clock
 from benchd.errors import Refused
 from benchd.files.loading import LoadedBench
+from benchd.files.records_folder import Records
 from benchd.records.store import Store
 
 
@@ -95,12 +96,6 @@ class CurrentSetup:
         records, (before, then) = self._loaded.records, since or (self.document, self.chain)
         new = apply(before, changes, records, self._loaded.file, rev=rev)
         new = carry_over(before, then, new, self._chain, changes, records)
-        if new.lens is not None:
-            records.require_unchanged("lens", new.lens)
-        for adapter in new.adapters:
-            records.require_unchanged("adapter", adapter)
-        for glass in new.glass:
-            records.require_unchanged("glass", glass)
         return new, self._chain(new)
 
     async def refresh(self) -> None:
@@ -116,6 +111,22 @@ class CurrentSetup:
         new = self.document.model_copy(update={"rev": self.document.rev + 1, "stale": True})
         chain = self._chain(new)
         await self._adopt(with_chain(new, chain), chain)
+
+    def check_stands(self, records: Records) -> None:
+        """Raise Refused where the set-up in force cannot stand with these records: one is gone, or they do not mate."""
+        stated = {key: value for key, value in self.document.model_dump(mode="json").items() if key in SETTABLE}
+        apply(first_setup(self._loaded.file), stated, records, self._loaded.file)
+
+    async def count_with(self, records: Records) -> None:
+        """Records of what stands on the bench have changed: they and the chain come into force together.
+
+        The set-up's revision counts up and the position is stale.
+        """
+        new = self.document.model_copy(update={"rev": self.document.rev + 1, "stale": True})
+        lens = None if new.lens is None else records.lens(new.lens)
+        new = new.model_copy(update={"mount": None if lens is None else lens.mount})
+        chain = datum_chain(self._loaded.file, records, new, self._calibrations, self._scale)
+        await self._adopt(with_chain(new, chain), chain, records)
 
     def mark_driven(self) -> None:
         """The carriage has been driven by the present chain: its position is no longer stale."""
@@ -196,7 +207,7 @@ class CurrentSetup:
     def _chain(self, document: SetupDocument) -> Chain:
         return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
 
-    async def _adopt(self, document: SetupDocument, chain: Chain) -> None:
+    async def _adopt(self, document: SetupDocument, chain: Chain, records: Records | None = None) -> None:
         self.drop_other_confirmations(document)  # parts that are fitted again later have to be confirmed again
         plain = document.model_dump(mode="json")
         keeping = asyncio.ensure_future(self._store.add_setup(document.rev, plain, plain["chain"]))
@@ -205,11 +216,13 @@ class CurrentSetup:
         except asyncio.CancelledError:
             await asyncio.wait({keeping})  # the record writes it all the same: then it has to be in force as well
             if keeping.exception() is None:
-                self._set_in_force(document, chain)
+                self._set_in_force(document, chain, records)
             raise
-        self._set_in_force(document, chain)
+        self._set_in_force(document, chain, records)
 
-    def _set_in_force(self, document: SetupDocument, chain: Chain) -> None:
+    def _set_in_force(self, document: SetupDocument, chain: Chain, records: Records | None) -> None:
+        if records is not None:
+            self._loaded.records = records
         self.document, self.chain = document, chain
         self._publish()
 

@@ -1,0 +1,47 @@
+"""Write into a record: a lens, adapter, glass or reference, new or changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal
+
+from pydantic import Field
+
+from benchd.files.names import RecordId
+from benchd.verbs.arguments import Args
+from benchd.verbs.result import Result
+from benchd.verbs.verb import Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.order import Command
+
+
+class RecordArgs(Args):
+    """Which record, and the keys to set: whole values replace, null takes a key out; an id that is not there is new."""
+
+    kind: Literal["lens", "adapter", "glass", "reference"]
+    id: RecordId
+    set: dict[str, Any] = Field(min_length=1)
+
+
+class Written(Result):
+    """What became of it."""
+
+    file: str
+    """Seen from the bench file."""
+    changes: list[str]
+    """Clauses; none where it was so already."""
+    rev: int
+    """Of the set-up, one higher where the record is of what stands on the bench: then the position is stale."""
+
+
+class Record(Verb[RecordArgs]):
+    """The file is written as a person would write it. Never under a run that uses it."""
+
+    name = "record"
+    does = "Write into the record of a lens, adapter, glass or reference, or begin a new one."
+    args = RecordArgs
+    result = Written
+    role = "keep"
+
+    async def command(self, args: RecordArgs, order: Command) -> dict[str, Any]:
+        return await order.bench.records.write(args.kind, args.id, args.set, by=order.user)
