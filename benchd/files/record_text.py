@@ -10,6 +10,7 @@ from typing import Any
 
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
+from ruamel.yaml.representer import RoundTripRepresenter
 
 from benchd.files.records_folder import MODELS, Kind
 
@@ -34,8 +35,19 @@ def with_values(text: str, kind: Kind, record_id: str, values: Mapping[str, Any]
     return out.getvalue()
 
 
+class _Representer(RoundTripRepresenter):
+    """Writes `null`, where nothing at all would say the same."""
+
+    def null(self, _: None) -> Any:
+        return self.represent_scalar("tag:yaml.org,2002:null", "null")
+
+
+_Representer.add_representer(type(None), _Representer.null)
+
+
 def _yaml(text: str) -> YAML:
     yaml = YAML(typ="rt")
+    yaml.Representer = _Representer
     if _INDENTED_LIST.search(text):
         yaml.indent(mapping=2, sequence=4, offset=2)
     yaml.preserve_quotes = True

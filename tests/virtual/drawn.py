@@ -36,7 +36,7 @@ CALM = replace(BUSY, quiet_s=(20.0, 600.0, 1500.0))
 """As on a bench used some times a day: an hour holds some hundred commands, ten faults, five findings, and a kill."""
 DENSE = Pace(5, (15, 50), (0.05, 0.3, 1.0), (1.0, 5.0), 0.4, 6)
 """Where much is to be tried in little time."""
-TRYING = replace(DENSE, bouts=1, steps=(5, 25), scenes=(4, 8))
+TRYING = replace(DENSE, bouts=0, scenes=(3, 6))
 """Where each guard is tried."""
 
 

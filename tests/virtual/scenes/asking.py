@@ -114,7 +114,7 @@ def stop_upon_stop(chance: random.Random, at_s: float, who: str) -> list[Step]:
     at_s += READY_S
     for _ in range(4):
         steps.append(Step(at_s, who, "move", move(chance)))
-        at_s += chance.uniform(0.2, 0.8)
+        at_s += chance.choice((chance.uniform(0.0, 0.02), chance.uniform(0.2, 0.8)))
         steps.append(stops(chance, at_s, who))
         for _ in range(2):
             at_s += chance.uniform(0.0, 0.25)

@@ -18,8 +18,8 @@ def ready(at_s: float, who: str) -> list[Step]:
     return [Step(at_s, who, "take", {"force": True}), Step(at_s + 0.2, who, "home")]
 
 
-def set_up(at_s: float, who: str, glass: tuple[str, ...] = ()) -> list[Step]:
-    """As `ready`; then a lens is fitted, and the carriage at its nominal."""
+def set_up(at_s: float, who: str, glass: tuple[str, ...] = ("pane-25",)) -> list[Step]:
+    """As `ready`; then a lens is fitted, with the glass that it was made for, and the carriage at its nominal."""
     return [
         *ready(at_s, who),
         Step(at_s + READY_S, who, "arrange", {"lens": "L-0417", "glass": list(glass)}),

@@ -17,7 +17,7 @@ def held_up(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps.append(Step(at_s, who, chance.choice(("pause", "pause", "stop"))))
         at_s += chance.choice((0.05, 1.5))
         steps.append(Step(at_s, who, "resume"))
-        at_s += chance.choice((chance.uniform(0.0, 1.0), 4.0))
+        at_s += chance.choice((chance.uniform(0.0, 0.4), chance.uniform(0.0, 0.4), 4.0))
     return [*steps, Step(at_s, who, chance.choice(("pause", "stop", "abort"))), Step(at_s + 2.0, who, "abort")]
 
 
@@ -61,7 +61,7 @@ def broken_off(chance: random.Random, at_s: float, who: str) -> list[Step]:
 
 def disturbed(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """While a sweep is under way its light, its plate or its lens changes."""
-    steps = set_up(at_s, who, ("pane-25",))
+    steps = set_up(at_s, who)
     at_s += SET_UP_S
     for _ in range(2):
         steps.append(Step(at_s, who, "sweep", {"repeats": 1}))
@@ -87,9 +87,10 @@ def there_and_back(chance: random.Random, at_s: float, who: str) -> list[Step]:
     at_s += READY_S
     steps.append(Step(at_s, who, "run", {"procedure": "there_and_back", "inputs": {}}))
     at_s += chance.uniform(0.3, 14.0)
-    for _ in range(3):
+    for _ in range(4):
         does = chance.choice(
             (
+                Step(at_s, who, "pause"),
                 Step(at_s, who, "pause"),
                 stops(chance, at_s, who),
                 stops(chance, at_s, who),
@@ -100,9 +101,11 @@ def there_and_back(chance: random.Random, at_s: float, who: str) -> list[Step]:
             )
         )
         steps.append(does)
+        if does.who in ("world", "board"):
+            at_s += 14.0  # it has to end by itself
         at_s += chance.choice((0.05, 0.5, 2.0))
-        steps.append(Step(at_s, who, chance.choice(("resume", "abort", "answer"))))
-        at_s += chance.choice((0.3, 4.0))
+        steps.append(Step(at_s, who, chance.choice(("resume", "abort", "abort", "answer"))))
+        at_s += chance.choice((0.3, 1.0, 4.0))
     return [*steps, Step(at_s + 3.0, who, "abort")]
 
 
@@ -127,13 +130,13 @@ def asked(chance: random.Random, at_s: float, who: str) -> list[Step]:
         Step(at_s + READY_S, who, "run", {"procedure": "bench_zero", "inputs": {"reference": "collar-45"}}),
     ]
     at_s += READY_S + 0.5
-    for _ in range(6):
+    for _ in range(8):
         answer = {
             "value": chance.choice((True, True, False)),
             "late": chance.random() < 0.4,
             "twice": chance.random() < 0.3,
         }
-        do: Do = chance.choice((("answer", answer), ("answer", answer), ("pause", {}), ("resume", {}), ("stop", {})))
+        do: Do = chance.choice((*[("answer", answer)] * 4, ("pause", {}), ("resume", {}), ("stop", {})))
         steps.append(Step(at_s, chance.choice((who, who, other(who))), *do))
-        at_s += chance.choice((0.05, 1.0, 6.0))
+        at_s += chance.choice((0.05, 1.0, 3.0))
     return [*steps, Step(at_s + 1.0, who, "abort")]
