@@ -12,7 +12,7 @@ from tests.virtual.play import Outcome, play
 from tests.virtual.schedule import kept
 
 SCHEDULES = sorted((Path(__file__).parent / "schedules").glob("*.txt"))
-SEEDS = range(1, 7)
+SEEDS = range(1, 9)
 
 
 def told(outcome: Outcome) -> str:
