@@ -128,7 +128,8 @@ class RecordsInForce:
         """Set values of a record, or make a new one; gives its file, what has changed, and the set-up's revision.
 
         Raises Refused (bad_request with file, line and key; busy where a run uses it; what the set-up does not allow),
-        BenchdError (disk_full). Then nothing is written, and nothing has changed.
+        BenchdError (disk_full); then nothing is written. What is written and cannot be put in force for a fault of the
+        bench's own record comes into force later, as what is written by hand.
         """
         if values.get(kind, record_id) != record_id:
             text = f"The id of {kind} {record_id} stays as it is: runs and findings go by it."

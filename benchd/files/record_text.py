@@ -21,7 +21,7 @@ _INDENTED_LIST = re.compile(r"^ +- ", re.MULTILINE)
 def with_values(text: str, kind: Kind, record_id: str, values: Mapping[str, Any]) -> str:
     """`text` with these keys set (JSON values; null takes the key out). An empty text begins a record of that id."""
     yaml = _yaml(text)
-    doc = yaml.load(text) if text else CommentedMap({kind: record_id})
+    doc = yaml.load(text.replace("\r\n", "\n")) if text else CommentedMap({kind: record_id})
     order = list(MODELS[kind].model_fields)
     for key, value in values.items():
         if value is None:
@@ -32,7 +32,7 @@ def with_values(text: str, kind: Kind, record_id: str, values: Mapping[str, Any]
             doc.insert(_place(doc, key, order), key, _new(value))
     out = io.StringIO()
     yaml.dump(doc, out)
-    return out.getvalue()
+    return out.getvalue().replace("\n", "\r\n") if "\r\n" in text else out.getvalue()
 
 
 class _Representer(RoundTripRepresenter):

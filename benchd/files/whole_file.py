@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 
 
 def write_whole(path: Path, raw: bytes) -> None:
-    """Replace the file, or make it with its folder; a file that was there keeps its permissions. Raises OSError."""
+    """Replace the file, or make it with its folder; what was there keeps its owner and mode. Raises OSError."""
     path.parent.mkdir(parents=True, exist_ok=True)
+    path = path.resolve()  # a link stays one
     new = path.with_name(path.name + ".new")
     with new.open("wb") as file:
         if path.exists():
-            os.fchmod(file.fileno(), path.stat().st_mode & 0o7777)
+            before = path.stat()
+            os.fchmod(file.fileno(), before.st_mode & 0o7777)
+            with suppress(PermissionError):
+                os.fchown(file.fileno(), before.st_uid, before.st_gid)
         file.write(raw)
         file.flush()
         os.fsync(file.fileno())

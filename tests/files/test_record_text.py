@@ -61,6 +61,20 @@ def test_a_new_record_is_in_the_order_of_its_kind() -> None:
     assert text == "lens: L-2\nserial: '0031'\nmount: m50\nf_number: 2\n"
 
 
+def test_lines_end_as_they_did() -> None:
+    text = with_values(LENS.replace("\n", "\r\n"), "lens", "L-1", {"f_number": 2.8})
+    assert text == LENS.replace("2.0", "2.8").replace("\n", "\r\n")
+
+
+def test_a_link_to_a_record_stays_one(tmp_path: Path) -> None:
+    (tmp_path / "elsewhere.yaml").write_text(LENS, encoding="utf-8")
+    link = tmp_path / "L-1.yaml"
+    link.symlink_to(tmp_path / "elsewhere.yaml")
+    write_whole(link, b"new")
+    assert link.is_symlink()
+    assert (tmp_path / "elsewhere.yaml").read_bytes() == b"new"
+
+
 def test_a_thousand_edits_leave_files_that_say_what_was_asked() -> None:
     """Of random keys with random values; what cannot be is refused as the file would be, and the text stays."""
     chance = random.Random(10)
@@ -90,7 +104,7 @@ def test_a_thousand_edits_leave_files_that_say_what_was_asked() -> None:
     assert "# how far the rear reaches behind the seat" in text
 
 
-@pytest.mark.parametrize("call", range(6))
+@pytest.mark.parametrize("call", range(7))
 def test_a_power_cut_leaves_the_old_file_or_the_new(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: int) -> None:
     """At each call to the system; what is written aside has an ending that nothing reads."""
 
@@ -101,7 +115,7 @@ def test_a_power_cut_leaves_the_old_file_or_the_new(tmp_path: Path, monkeypatch:
     write_whole(path, LENS.encode())
     path.chmod(0o640)
     done = 0
-    for module, name in ((os, "fsync"), (os, "fchmod"), (Path, "replace"), (os, "open")):
+    for module, name in ((os, "fsync"), (os, "fchmod"), (os, "fchown"), (Path, "replace"), (os, "open")):
         real = getattr(module, name)
 
         def cut(*args: Any, _real: Any = real) -> Any:
