@@ -96,7 +96,7 @@ def _soaked(mutant: Mutant, scratch: Path) -> tuple[str, str]:
         file.write_text(file.read_text(encoding="utf-8").replace(edit.old, edit.new), encoding="utf-8")
     path = os.pathsep.join(str(scratch / part) for part in (".", "drivers", "simulators", "scripts"))
     command = [sys.executable, str(scratch / "scripts" / "soak_first.py"), str(LIMIT_S)]
-    environment = os.environ | {"PYTHONPATH": path}
+    environment = os.environ | {"PYTHONPATH": path, "XDG_RUNTIME_DIR": str(scratch / "run")}
     try:
         done = subprocess.run(
             command, env=environment, cwd=scratch, capture_output=True, text=True, timeout=2 * LIMIT_S, check=False

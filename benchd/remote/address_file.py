@@ -37,7 +37,7 @@ class AddressFile:
         }
         for place in self._files:
             place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            scratch = place.with_suffix(".new")
+            scratch = place.with_suffix(f".{os.getpid()}.new")  # another daemon may be starting
             scratch.write_text(json.dumps(doc), encoding="utf-8")
             scratch.replace(place)
 

@@ -66,7 +66,7 @@ def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
         steps = [Step(1.0, "alice", "take"), Step(1.5, "alice", "calibrate"), Step(80.0, "alice", "check")]
         at_s = chance.choice((90.0, 120.0))
     if pace.scenes[1]:
-        steps += played_in_turn(chance, at_s, *pace.scenes)
+        steps += played_in_turn(chance, at_s, seed, *pace.scenes)
         steps += [replace(one, at_s=steps[-1].at_s + 6.0) for one in MENDS]
         at_s = max(step.at_s for step in steps) + 2.0
     for _ in range(pace.bouts):

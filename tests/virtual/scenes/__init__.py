@@ -30,12 +30,14 @@ OF_RUNS = (held_up, written_slowly, broken_off, disturbed, there_and_back, asked
 SCENES: dict[str, Scene] = {one.__name__: one for one in (*OF_ASKING, *OF_TRUST, *OF_RUNS)}
 
 
-def played_in_turn(chance: random.Random, at_s: float, kinds: int, scenes: int) -> list[Step]:
-    """So many scenes of so many kinds, each begun when the last is over."""
-    chosen = chance.sample(sorted(SCENES), kinds)
+def played_in_turn(chance: random.Random, at_s: float, turn: int, kinds: int, scenes: int) -> list[Step]:
+    """So many scenes of so many kinds, each begun when the last is over; one `turn` after the other all kinds come."""
+    order = sorted(SCENES)
+    random.Random(0).shuffle(order)
+    chosen = [order[(turn * kinds + one) % len(order)] for one in range(kinds)]
     steps: list[Step] = []
-    for _ in range(scenes):
-        scene = SCENES[chance.choice(chosen)](chance, at_s, chance.choice(("alice", "bob")))
+    for one in range(scenes):
+        scene = SCENES[chosen[one % kinds]](chance, at_s, chance.choice(("alice", "bob")))
         steps += scene
         at_s = max(step.at_s for step in scene) + chance.choice((2.0, 6.0))
     return steps

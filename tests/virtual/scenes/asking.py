@@ -27,8 +27,8 @@ def typed_ahead(chance: random.Random, at_s: float, who: str) -> list[Step]:
 
 def lapse(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """The holder does nothing for a minute; the other takes over, or only tries to before it is up."""
-    them, away_s = other(who), chance.choice((3.0, 40.0, 62.0, 66.0))
-    does: Do = chance.choice((("take", {}), ("home", {}), ("move", move(chance))))
+    them, away_s = other(who), chance.choice((3.0, 3.0, 40.0, 64.0))
+    does: Do = chance.choice((("take", {}), ("take", {}), ("home", {}), ("move", move(chance))))
     steps = [*ready(at_s, who), Step(at_s + away_s, them, *does)]
     after: Do = chance.choice(
         (("move", move(chance)), ("home", {}), ("light", {"light": "target_light", "level": 0.4}))
@@ -101,7 +101,7 @@ def retained(chance: random.Random, at_s: float, who: str) -> list[Step]:
         (
             ("daemon", "kill", {"down_s": 0.1}),
             ("daemon", "restart", {"down_s": 2.0}),
-            ("broker", "away", {"for_s": 0.5, "forget": False}),
+            ("broker", "away", {"for_s": 0.5, "forget": chance.random() < 0.7}),
             ("broker", "stall", {"for_s": 25.0}),
         )
     )

@@ -13,11 +13,11 @@ def held_up(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """A sweep is paused, goes on, and is paused again on its way back."""
     steps = [*set_up(at_s, who), Step(at_s + SET_UP_S, who, "sweep", {"repeats": 3})]
     at_s += SET_UP_S + chance.uniform(0.5, 6.0)
-    for _ in range(4):
-        steps.append(Step(at_s, who, chance.choice(("pause", "pause", "stop"))))
-        at_s += chance.choice((0.05, 1.5))
+    for _ in range(8):
+        steps.append(Step(at_s, who, chance.choice(("pause", "pause", "pause", "stop"))))
+        at_s += chance.choice((0.05, 0.8))
         steps.append(Step(at_s, who, "resume"))
-        at_s += chance.choice((chance.uniform(0.0, 0.4), chance.uniform(0.0, 0.4), 4.0))
+        at_s += chance.choice((chance.uniform(0.02, 0.35), chance.uniform(0.02, 0.35), 2.0))
     return [*steps, Step(at_s, who, chance.choice(("pause", "stop", "abort"))), Step(at_s + 2.0, who, "abort")]
 
 
@@ -129,11 +129,12 @@ def asked(chance: random.Random, at_s: float, who: str) -> list[Step]:
         *ready(at_s, who),
         Step(at_s + READY_S, who, "run", {"procedure": "bench_zero", "inputs": {"reference": "collar-45"}}),
     ]
-    at_s += READY_S + 0.5
-    for _ in range(8):
+    steps.append(Step(at_s + READY_S + 0.5, who, "answer", {"value": True}))
+    at_s += READY_S + chance.choice((1.0, 8.0))  # the next question comes after a motion
+    for _ in range(7):
         answer = {
             "value": chance.choice((True, True, False)),
-            "late": chance.random() < 0.4,
+            "late": chance.random() < 0.5,
             "twice": chance.random() < 0.3,
         }
         do: Do = chance.choice((*[("answer", answer)] * 4, ("pause", {}), ("resume", {}), ("stop", {})))
