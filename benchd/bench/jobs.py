@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -55,6 +56,7 @@ class Jobs:
         self._ended = ended
         self._job: Job | None = None
         self._closed = False
+        self._kept_free_for: str | None = None
 
     @property
     def kind(self) -> str | None:
@@ -65,11 +67,24 @@ class Jobs:
         """Raise Refused('busy') while a job is under way, and once closed."""
         if self._closed:
             raise Refused("busy", "The bench is being shut down.", advice="Start it again with `benchd up`.")
+        if self._kept_free_for is not None:
+            text = f"The bench is busy with {self._kept_free_for}."
+            raise Refused("busy", text, advice="It takes no time: ask again.", data={"doing": None})
         if self._job is not None:
             kind = self._job.kind
             describe = self._job.occupied or (lambda: Occupied(f"'{kind}'", "Wait until it has ended, or stop it.", {}))
             what, advice, data = describe()
             raise Refused("busy", f"The bench is busy with {what}.", advice=advice, data={"doing": kind, **data})
+
+    @contextmanager
+    def kept_free(self, what: str) -> Iterator[None]:
+        """No job begins inside the block, for what must not change under one. Raises Refused('busy')."""
+        self.check_free()
+        self._kept_free_for = what
+        try:
+            yield
+        finally:
+            self._kept_free_for = None
 
     def start(
         self,

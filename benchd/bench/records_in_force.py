@@ -15,6 +15,7 @@ from typing import Any
 
 from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.events import Events
+from benchd.bench.jobs import Jobs
 from benchd.devices import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.files.last_good import LAST_GOOD, keep_good
@@ -58,6 +59,7 @@ class RecordsInForce:
         store: Store,
         events: Events,
         clock: Clock,
+        jobs: Jobs,
         used: Callable[[], Collection[str]],
     ) -> None:
         self._loaded = loaded
@@ -65,6 +67,7 @@ class RecordsInForce:
         self._store = store
         self._events = events
         self._clock = clock
+        self._jobs = jobs
         self._used = used
         self._one_at_a_time = asyncio.Lock()
         self._folder = loaded.folder / loaded.file.records
@@ -183,16 +186,18 @@ class RecordsInForce:
                 raise Refused(refused.code, text, advice=refused.advice, data=refused.data) from refused
 
     async def _put_in_force(self, records: Records, changes: Collection[Change], *, by: str | None) -> None:
+        async with self._setup.changing:
+            stands = self._standing(changes)
+            if not stands:
+                self._loaded.records = records
         if not changes:
-            self._loaded.records = records  # comments may have changed, and with them the lines of what stands there
-            return
-        self._require_standing(records, changes)
-        if self._standing(changes):
-            await self._setup.count_with(records)
+            return  # comments may have changed, and with them the lines of what stands there
+        if stands:
+            self._require_standing(records, changes)
+            with self._jobs.kept_free("a record that has changed"):
+                await self._setup.count_with(records)
             if (lens := self._setup.document.lens) is not None:
                 await self._store.put_lens(lens, records.lens(lens).model_dump(mode="json"))
-        else:
-            self._loaded.records = records
         await asyncio.to_thread(self._keep_good)
         text = "; ".join(map(str, changes))
         data = {"changes": [asdict(one) for one in changes], "by": by}

@@ -119,6 +119,27 @@ async def test_nothing_changes_under_a_run_that_uses_it(bench: AtWork[VirtualBen
     assert (await told(events, "records"))["text"] == f"Lens {LENS} was changed (f_number)."
 
 
+async def test_nothing_goes_by_half_a_change(bench: AtWork[VirtualBench]) -> None:
+    """A record of what stands on the bench, while the disk takes its time: nothing is driven or set up by half of it."""
+    await bench.at_nominal()
+    before = await bench.client.kept("setup")
+    bench.stack.disk.slow_s = 0.5
+    async with bench.stack.client("second") as second:
+        written = asyncio.create_task(
+            second.command("record", beat=False, kind="lens", id=LENS, set={"principal_gap_mm": {"value": 1, "u": 10}})
+        )
+        await asyncio.sleep(0.1)
+        for verb, args in (("nominal", {}), ("setup", {"set": {"trim_um": 5}})):
+            with pytest.raises(Refused, match="busy with a record that has changed"):
+                await bench.client.command(verb, **args)
+        assert (await written)["rev"] == before["rev"] + 1
+    bench.stack.disk.slow_s = 0.0
+    await asyncio.sleep(0.2)
+    after = await bench.client.kept("setup")
+    assert (after["rev"], after["trim_um"], after["lens"]) == (before["rev"] + 1, 0.0, LENS)
+    await bench.client.do("nominal", within_s=20)
+
+
 async def test_a_record_is_written_as_a_person_would(bench: AtWork[VirtualBench]) -> None:
     before = lens_file(bench).read_text(encoding="utf-8")
     answer = await bench.client.command(

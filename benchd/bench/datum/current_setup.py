@@ -54,6 +54,8 @@ class CurrentSetup:
         self._clock = clock
         self._scale = scale
         self._calibrations: dict[str, CalibrationInForce] = {}
+        self.changing = asyncio.Lock()
+        """Held by whatever changes the set-up or its records, so that each change begins from the last."""
         self.rear_confirmed_um: dict[Parts, float] = {}
         """Depth (um) down to which a person has confirmed rear clearance, by combination of parts."""
         self.document: SetupDocument = first_setup(loaded.file)
@@ -76,11 +78,11 @@ class CurrentSetup:
 
     async def change(self, changes: Mapping[str, Any], rev: int | None = None) -> SetupDocument:
         """Apply a change, record and publish it. Raises Refused; then nothing has changed."""
-        new, chain = self.preview(changes, rev)
-        if new is self.document:
-            return new
-        await self._adopt(with_chain(new, chain), chain)
-        return self.document
+        async with self.changing:
+            new, chain = self.preview(changes, rev)
+            if new is not self.document:
+                await self._adopt(with_chain(new, chain), chain)
+            return self.document
 
     def preview(
         self,
@@ -107,10 +109,11 @@ class CurrentSetup:
 
     async def rebuild_chain(self) -> None:
         """A calibration came into force or expired: compute the chain anew and count up the set-up's revision."""
-        await self._read_calibrations()
-        new = self.document.model_copy(update={"rev": self.document.rev + 1, "stale": True})
-        chain = self._chain(new)
-        await self._adopt(with_chain(new, chain), chain)
+        async with self.changing:
+            await self._read_calibrations()
+            new = self.document.model_copy(update={"rev": self.document.rev + 1, "stale": True})
+            chain = self._chain(new)
+            await self._adopt(with_chain(new, chain), chain)
 
     def check_stands(self, records: Records) -> None:
         """Raise Refused where the set-up in force cannot stand with these records: one is gone, or they do not mate."""
@@ -120,13 +123,15 @@ class CurrentSetup:
     async def count_with(self, records: Records) -> None:
         """Records of what stands on the bench have changed: they and the chain come into force together.
 
-        The set-up's revision counts up and the position is stale.
+        The set-up's revision counts up and the position is stale. Raises Refused as `check_stands`.
         """
-        new = self.document.model_copy(update={"rev": self.document.rev + 1, "stale": True})
-        lens = None if new.lens is None else records.lens(new.lens)
-        new = new.model_copy(update={"mount": None if lens is None else lens.mount})
-        chain = datum_chain(self._loaded.file, records, new, self._calibrations, self._scale)
-        await self._adopt(with_chain(new, chain), chain, records)
+        async with self.changing:
+            self.check_stands(records)  # another change may have come first
+            before = self.document
+            mount = None if before.lens is None else records.lens(before.lens).mount
+            new = before.model_copy(update={"rev": before.rev + 1, "stale": True, "mount": mount})
+            chain = datum_chain(self._loaded.file, records, new, self._calibrations, self._scale)
+            await self._adopt(with_chain(new, chain), chain, records)
 
     def mark_driven(self) -> None:
         """The carriage has been driven by the present chain: its position is no longer stale."""
