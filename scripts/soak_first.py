@@ -16,7 +16,7 @@ from tests.virtual.play import play
 from tests.virtual.rules.findings_hold import misses_too_often
 
 TURNED_S = 5.0
-"""In so long a loop turns thousands of times, or something holds it for ever."""
+"""In so much of a processor's time a loop turns thousands of times, or something holds it for ever."""
 
 
 def _watch_turns() -> None:
@@ -30,8 +30,8 @@ def _watch_turns() -> None:
             os._exit(BROKEN)
         seen[0] = turns
 
-    signal.signal(signal.SIGALRM, look)
-    signal.setitimer(signal.ITIMER_REAL, TURNED_S, TURNED_S)
+    signal.signal(signal.SIGVTALRM, look)
+    signal.setitimer(signal.ITIMER_VIRTUAL, TURNED_S, TURNED_S)
 
 
 def main(limit_s: float) -> int:
@@ -59,5 +59,5 @@ def main(limit_s: float) -> int:
 
 if __name__ == "__main__":
     caught = main(float(sys.argv[1]))
-    signal.setitimer(signal.ITIMER_REAL, 0.0)  # as the process ends nobody takes the signal any more
+    signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)  # as the process ends nobody takes the signal any more
     sys.exit(caught)

@@ -78,7 +78,7 @@ class Bench:
         self.setup = CurrentSetup(loaded, store, notices, clock, self.scale)
         self.used_by_run: Collection[str] = ()
         """The texts in inputs and steps of the run under way, the ids of records among them."""
-        self.records = RecordsInForce(loaded, self.setup, store, self.events, clock, self.jobs, self._used)
+        self.records = RecordsInForce(loaded, self.setup, store, self.events, clock, self.jobs, axis, self._used)
         motion = loaded.file.motion
         figures = MotionFigures(
             speed_um_s=axis.spec.top_speed,
@@ -205,7 +205,8 @@ class Bench:
         if self.jobs.kind is None:
             return ()
         setup = self.setup.document
-        return {*self.used_by_run, *setup.adapters, *setup.glass, *((setup.lens,) if setup.lens else ())}
+        by_run = self.used_by_run if self.jobs.kind == "run" else ()
+        return {*by_run, *setup.adapters, *setup.glass, *((setup.lens,) if setup.lens else ())}
 
     # Lost trust, ended jobs
 

@@ -77,9 +77,8 @@ class Jobs:
             raise Refused("busy", f"The bench is busy with {what}.", advice=advice, data={"doing": kind, **data})
 
     @contextmanager
-    def kept_free(self, what: str) -> Iterator[None]:
-        """No job begins inside the block, for what must not change under one. Raises Refused('busy')."""
-        self.check_free()
+    def none_begins(self, what: str) -> Iterator[None]:
+        """No job begins inside the block, for what must not change as one does; one under way goes on."""
         self._kept_free_for = what
         try:
             yield

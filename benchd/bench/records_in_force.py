@@ -7,50 +7,39 @@ anew: the set-up's revision counts up, and the carriage is to be driven; homing 
 from __future__ import annotations
 
 import asyncio
-import os
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import asdict, dataclass, field
+import errno
+from collections.abc import Awaitable, Callable, Collection, Mapping
+from contextlib import suppress
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.events import Events
 from benchd.bench.jobs import Jobs
-from benchd.devices import Clock
-from benchd.errors import BenchdError, Refused
+from benchd.bench.within_reach import WithinReach
+from benchd.devices import Axis, Clock
+from benchd.errors import BenchdError, ErrorCode, Refused
 from benchd.files.last_good import LAST_GOOD, keep_good
-from benchd.files.loading import LoadedBench, reload_records
+from benchd.files.loading import LoadedBench, records_with, reload_records
+from benchd.files.problems import FileProblems
+from benchd.files.record_changes import Change, Stamps, differences, stamps_of
 from benchd.files.record_text import with_values
 from benchd.files.records_folder import FOLDERS, Kind, Records
 from benchd.files.source import parse_yaml, read_text
 from benchd.files.whole_file import write_whole
 from benchd.records.store import Store
 
+CATCH_UP_S = 0.5
 LOOK_S = 1.0
 """A file is read once it has stood unchanged for so long: an editor may write it in parts."""
 
-Stamps = Mapping[Path, tuple[int, int, int]]
-"""Of each file when it was changed (ns), its size, and its inode."""
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One record that is not as it was; `how` is `new`, `gone`, or the keys that have changed."""
-
-    kind: Kind
-    record_id: str
-    how: str
-    was: Mapping[str, Any] = field(default_factory=dict)
-    """The keys that have changed, with their values before and `now`, as JSON."""
-    now: Mapping[str, Any] = field(default_factory=dict)
-
-    def __str__(self) -> str:
-        what = f"{self.kind} {self.record_id}"
-        return f"{what} is {self.how}" if self.how in ("new", "gone") else f"{what} was changed ({self.how})"
-
 
 class RecordsInForce:
-    """`used` names what the run under way uses; nothing where there is none. `run` watches the files."""
+    """`used` names what the job under way uses; nothing where there is none. `run` watches the files.
+
+    `carriage` is the axis whose travel every lens has to be within reach of.
+    """
 
     def __init__(
         self,
@@ -60,6 +49,7 @@ class RecordsInForce:
         events: Events,
         clock: Clock,
         jobs: Jobs,
+        carriage: Axis,
         used: Callable[[], Collection[str]],
     ) -> None:
         self._loaded = loaded
@@ -68,42 +58,51 @@ class RecordsInForce:
         self._events = events
         self._clock = clock
         self._jobs = jobs
+        self._carriage = carriage
         self._used = used
         self._one_at_a_time = asyncio.Lock()
         self._folder = loaded.folder / loaded.file.records
         self._read: Stamps | None = None
+        self._waits: Stamps | None = None
+        """Files that were read and wait for the job under way to end."""
         self._seen: Stamps = {}
         self._told = ""
+        self._catching_up: asyncio.Task[None] | None = None
 
     async def run(self) -> None:
         """Look at the files until cancelled."""
         while True:
-            await self._look()
+            before, self._seen = self._seen, await asyncio.to_thread(stamps_of, self._folder)
+            if self._seen == before:
+                await self._read_anew(self._seen)
             await self._clock.sleep(LOOK_S)
 
-    async def _look(self) -> None:
-        before, self._seen = self._seen, await asyncio.to_thread(self._stamps)
-        if self._seen == before:
-            await self._read_anew(self._seen)
-
     async def catch_up(self) -> None:
-        """Have in force what the files say now: before anything is driven or set up by them."""
-        self._seen = await asyncio.to_thread(self._stamps)
+        """Have in force what the files say now: before anything is driven or set up by them.
+
+        Files that do not answer in time are left to `run`: what was in force counts till then.
+        """
+        if self._catching_up is None or self._catching_up.done():
+            self._catching_up = asyncio.create_task(self._catch_up(), name="catch up with records")
+        done, _ = await asyncio.wait({self._catching_up}, timeout=CATCH_UP_S)
+        if done:
+            self._catching_up.result()
+
+    async def _catch_up(self) -> None:
+        self._seen = await asyncio.to_thread(stamps_of, self._folder)
         await self._read_anew(self._seen)
 
     async def _read_anew(self, stamps: Stamps) -> None:
         async with self._one_at_a_time:
-            if stamps == self._read:
+            if stamps == self._read or (stamps == self._waits and self._jobs.kind is not None):
                 return
             try:
-                records = await asyncio.to_thread(reload_records, self._loaded)
-                changes = differences(self._loaded.records, records)
-                self._require_free(changes)
-                await self._put_in_force(records, changes, by=None)
-            except Refused as refused:  # it is looked at again, as it may come into force later
-                self._tell_once(refused)
-            except BenchdError as error:
+                await self._put_in_force(await asyncio.to_thread(self._checked, lambda: reload_records(self._loaded)))
+            except FileProblems as problems:
                 self._read = stamps
+                self._tell_once(problems)
+            except BenchdError as error:  # it is looked at again, as it may come into force later
+                self._waits = stamps
                 self._tell_once(error)
             else:
                 self._read, self._told = stamps, ""
@@ -114,122 +113,142 @@ class RecordsInForce:
             advice = f"{error.advice} What was in force stays so.".strip()
             self._events.tell(error.code, error.text, severity="warning", advice=advice, data=error.data)
 
-    def _stamps(self) -> Stamps:
-        found: dict[Path, tuple[int, int, int]] = {}
-        for name in FOLDERS.values():
-            try:
-                with os.scandir(self._folder / name) as entries:
-                    for entry in entries:
-                        if entry.name.endswith((".yaml", ".yml")):
-                            stat = entry.stat()
-                            found[Path(entry.path)] = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
-            except OSError:  # a folder that is not there, or a file that has just gone
-                continue
-        return found
+    def _checked(self, read: Callable[[], Records]) -> Records:
+        """What is read, if every lens is within the carriage's reach as `up` demands it. Raises FileProblems."""
+        records = read()
+        loaded = LoadedBench(self._loaded.file, self._loaded.source, records)
+        if problems := WithinReach(loaded, self._carriage.spec).problems():
+            raise FileProblems(problems)
+        return records
 
-    async def write(self, kind: Kind, record_id: str, values: Mapping[str, Any], *, by: str) -> dict[str, Any]:
+    def values(self, kind: Kind, record_id: str) -> dict[str, Any]:
+        """A record in force, as its file states it. Raises Refused('unknown_name')."""
+        record = self._loaded.records.look_up(kind, record_id)
+        return dict(record.model_dump(mode="json", exclude_unset=True))
+
+    async def write(
+        self, kind: Kind, record_id: str, values: Mapping[str, Any], *, new: bool, was: Mapping[str, Any], by: str
+    ) -> dict[str, Any]:
         """Set values of a record, or make a new one; gives its file, what has changed, and the set-up's revision.
 
-        Raises Refused (bad_request with file, line and key; busy where a run uses it; what the set-up does not allow),
-        BenchdError (disk_full); then nothing is written. What is written and cannot be put in force for a fault of the
-        bench's own record comes into force later, as what is written by hand.
+        `new`: there must be none of that id. `was` are values that must still stand.
+
+        Raises Refused (bad_request with file, line and key; rev_conflict; busy where a job uses it; what the set-up
+        forbids), BenchdError (disk_full, device_fault); then nothing is written.
         """
         if values.get(kind, record_id) != record_id:
             text = f"The id of {kind} {record_id} stays as it is: runs and findings go by it."
             raise Refused("bad_request", text, advice="Begin a record of another id.")
         async with self._one_at_a_time:
-            source = self._loaded.records.sources.get((kind, record_id))
-            path = self._folder / FOLDERS[kind] / f"{record_id}.yaml" if source is None else source.path
-            # As the file is now, with what was written by hand a moment ago.
-            there = parse_yaml(path, await asyncio.to_thread(read_text, path)).text if path.exists() else ""
+            path, there = await self._text_of(kind, record_id)
+            self._require_as_it_was(kind, record_id, new, was)
             text = with_values(there, kind, record_id, values)
-            records = await asyncio.to_thread(reload_records, self._loaded, {path: text})
-            changes = differences(self._loaded.records, records)
-            self._require_free(changes)
-            self._require_standing(records, changes)
-            try:
-                await asyncio.to_thread(write_whole, path, text.encode("utf-8"))
-            except OSError as error:
-                raise BenchdError("disk_full", f"{path} could not be written: {error.strerror}.") from error
-            await asyncio.shield(self._put_in_force(records, changes, by=by))
+            records = await asyncio.to_thread(self._checked, lambda: records_with(self._loaded, path, text))
+
+            putting = asyncio.create_task(
+                self._put_in_force(records, by=by, first=lambda: _write(path, text)), name="write a record"
+            )
+            changes = await asyncio.shield(putting)  # a cancellation must not leave file and records apart
         told = [str(change) for change in changes]
-        return {"file": str(path.relative_to(self._loaded.folder)), "changes": told, "rev": self._setup.document.rev}
+        return {"file": _seen_from(self._loaded.folder, path), "changes": told, "rev": self._setup.document.rev}
+
+    async def _text_of(self, kind: Kind, record_id: str) -> tuple[Path, str]:
+        """The file of a record and its text as it is now, with what was written by hand a moment ago; '' for none."""
+        source = self._loaded.records.sources.get((kind, record_id))
+        path = self._folder / FOLDERS[kind] / f"{record_id}.yaml" if source is None else source.path
+        if not path.exists():
+            return path, ""
+        there = parse_yaml(path, await asyncio.to_thread(read_text, path))
+        if (other := there.data.get(kind)) != record_id:
+            text = f"{path} is the record of {kind} '{other}', not of {record_id}."
+            raise Refused("bad_request", text, advice="Give that file the name of its id.")
+        return path, there.text
+
+    def _require_as_it_was(self, kind: Kind, record_id: str, new: bool, was: Mapping[str, Any]) -> None:
+        known = self._loaded.records.of(kind).get(record_id)
+        if new and known is not None:
+            text = f"There is a record of {kind} {record_id} already."
+            raise Refused("bad_request", text, advice="Change that one, or give the new one another id.")
+        stands = {} if known is None else known.model_dump(mode="json")
+        if other := [key for key, value in was.items() if stands.get(key) != value]:
+            text = f"{', '.join(other)} of {kind} {record_id} has been changed meanwhile."
+            raise Refused(
+                "rev_conflict", text, advice="Look at it again.", data={key: stands.get(key) for key in other}
+            )
+
+    async def _put_in_force(
+        self, records: Records, *, by: str | None = None, first: Callable[[], Awaitable[None]] | None = None
+    ) -> Collection[Change]:
+        """Once nothing speaks against it: `first`, and then all at once; gives what has changed. Raises Refused.
+
+        No job begins meanwhile, and the set-up is not changed by anybody else.
+        """
+        with self._jobs.none_begins("a record that is changed"):
+            async with self._setup.changing:
+                changes = differences(self._loaded.records, records)
+                self._require_free(changes)
+                stands = self._standing(changes)
+                if stands:
+                    self._require_standing(records)
+                if first is not None:
+                    await first()
+                if stands:
+                    await self._setup.count_with(records)
+                else:
+                    self._loaded.records = records  # of comments alone the lines may have changed
+        if changes:
+            await self._tell(changes, by)
+        return changes
+
+    async def _tell(self, changes: Collection[Change], by: str | None) -> None:
+        text = "; ".join(map(str, changes))
+        data = {"changes": [asdict(one) for one in changes], "by": by}
+        self._events.tell("records", f"{text[:1].upper()}{text[1:]}.", data=data)
+        with suppress(OSError):  # the copies are a convenience; a full disk is told by the record
+            await asyncio.to_thread(keep_good, self._loaded, self._loaded.folder / LAST_GOOD)
+        lens = self._setup.document.lens
+        if lens is not None and any((one.kind, one.record_id) == ("lens", lens) for one in changes):
+            with suppress(BenchdError):  # it is kept again with the next set-up
+                await self._store.put_lens(lens, self._loaded.records.lens(lens).model_dump(mode="json"))
 
     def _require_free(self, changes: Collection[Change]) -> None:
-        """Raise Refused('busy') where the run under way uses what has changed."""
+        """Raise Refused('busy') where the job under way uses what has changed."""
         used = set(self._used())
+        used |= {str(lens.designed_for_glass) for name, lens in self._loaded.records.lenses.items() if name in used}
         if names := sorted({change.record_id for change in changes if change.record_id in used}):
             raise Refused(
                 "busy",
-                f"The run under way uses {' and '.join(names)}, whose records change when it has ended.",
-                advice="Wait until the run has ended, or abort it.",
+                f"The '{self._jobs.kind}' under way uses {' and '.join(names)}: a record changes when that has ended.",
+                advice="Wait until it has ended, or stop it.",
                 data={"records": names},
             )
 
     def _standing(self, changes: Collection[Change]) -> bool:
         """Whether what stands on the bench has changed."""
         setup = self._setup.document
-        stands: dict[Kind, Collection[str | None]] = {
-            "lens": (setup.lens,),
-            "adapter": setup.adapters,
-            "glass": setup.glass,
-        }
+        lens = () if setup.lens is None else (setup.lens,)
+        stands: dict[Kind, Collection[str]] = {"lens": lens, "adapter": setup.adapters, "glass": setup.glass}
         return any(change.record_id in stands.get(change.kind, ()) for change in changes)
 
-    def _require_standing(self, records: Records, changes: Collection[Change]) -> None:
+    def _require_standing(self, records: Records) -> None:
         """Raise Refused where what stands on the bench could not stand there by these records."""
-        if self._standing(changes):
-            try:
-                self._setup.check_stands(records)
-            except Refused as refused:
-                text = f"{refused.text} It stands on the bench by the set-up in force."
-                raise Refused(refused.code, text, advice=refused.advice, data=refused.data) from refused
-
-    async def _put_in_force(self, records: Records, changes: Collection[Change], *, by: str | None) -> None:
-        async with self._setup.changing:
-            stands = self._standing(changes)
-            if not stands:
-                self._loaded.records = records
-        if not changes:
-            return  # comments may have changed, and with them the lines of what stands there
-        if stands:
-            self._require_standing(records, changes)
-            with self._jobs.kept_free("a record that has changed"):
-                await self._setup.count_with(records)
-            if (lens := self._setup.document.lens) is not None:
-                await self._store.put_lens(lens, records.lens(lens).model_dump(mode="json"))
-        await asyncio.to_thread(self._keep_good)
-        text = "; ".join(map(str, changes))
-        data = {"changes": [asdict(one) for one in changes], "by": by}
-        self._events.tell("records", f"{text[:1].upper()}{text[1:]}.", data=data)
-
-    def _keep_good(self) -> None:
         try:
-            keep_good(self._loaded, self._loaded.folder / LAST_GOOD)
-        except OSError:
-            return  # the copies are a convenience; a full disk is told by the record
+            self._setup.check_stands(records)
+        except Refused as refused:
+            text = f"{refused.text} It stands on the bench by the set-up in force."
+            advice = "Put the record right, or take it out of the set-up first."
+            raise Refused(refused.code, text, advice=advice, data=refused.data) from refused
 
 
-def differences(before: Records, after: Records) -> list[Change]:
-    """What has changed, in the order of kinds and ids; a change of comments alone is none."""
-    found = []
-    for kind in FOLDERS:
-        old, new = before.of(kind), after.of(kind)
-        for record_id in sorted({*old, *new}):
-            if record_id not in old:
-                found.append(Change(kind, record_id, "new"))
-            elif record_id not in new:
-                found.append(Change(kind, record_id, "gone"))
-            elif old[record_id] != new[record_id]:
-                was, now = (record.model_dump(mode="json") for record in (old[record_id], new[record_id]))
-                keys = [key for key in now if was[key] != now[key]]
-                found.append(
-                    Change(
-                        kind,
-                        record_id,
-                        ", ".join(keys),
-                        {key: was[key] for key in keys},
-                        {key: now[key] for key in keys},
-                    )
-                )
-    return found
+async def _write(path: Path, text: str) -> None:
+    """Raises BenchdError (disk_full, device_fault)."""
+    try:
+        await asyncio.to_thread(write_whole, path, text.encode("utf-8"))
+    except OSError as error:
+        code: ErrorCode = "disk_full" if error.errno in (errno.ENOSPC, errno.EDQUOT) else "device_fault"
+        why = f"{path} could not be written: {error.strerror}."
+        raise BenchdError(code, why, advice="Look at the rights of its folder, and at the disk.") from error
+
+
+def _seen_from(folder: Path, path: Path) -> str:
+    return str(path.relative_to(folder) if path.is_relative_to(folder) else path)

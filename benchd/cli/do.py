@@ -76,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
     verb = VERBS[args.verb]
     texts, lists = keys_of(*(model for model in (verb.args, verb.step) if model is not None))
     given = pairs(args.pairs, texts=texts, lists=lists)
-    if args.verb in ("setup", "record"):
-        given = _of_set(given, verb.args.model_fields)
+    if args.verb == "setup":
+        given = _of_setup(given, verb.args.model_fields)
     return with_bench(args, lambda bench: _do(args, bench, given))
 
 
@@ -90,8 +90,8 @@ def _verbs() -> str:
     return "\n".join(f"  {name:<{max(map(len, does))}}  {sentence}" for name, sentence in does.items())
 
 
-def _of_set(given: dict[str, Any], own: Collection[str]) -> dict[str, Any]:
-    """Typed keys of a set-up or record (`lens=..`) moved under `set`, as in the contract, beside the verb's own."""
+def _of_setup(given: dict[str, Any], own: Collection[str]) -> dict[str, Any]:
+    """Typed set-up keys (`lens=..`) moved under `set`, as in the contract, beside the verb's own keys."""
     stated = {key: value for key, value in given.items() if key not in own}
     rest = {key: value for key, value in given.items() if key in own}
     if isinstance(rest.get("set"), dict):

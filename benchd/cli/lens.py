@@ -39,12 +39,18 @@ def run(args: argparse.Namespace) -> int:
     """0 done, 1 refused: nothing was written then."""
     from benchd.cli.guard import UsageError
 
-    if args.what in ("new", "edit") and args.id is None:
+    writes = args.what in ("new", "edit")
+    if writes and args.id is None:
         raise UsageError(f"lens {args.what}: which lens? `benchd lens {args.what} L-0417 key=value`")
-    if args.pairs and args.what in ("list", "show"):
+    if args.pairs and not writes:
         raise UsageError(f"lens {args.what}: takes no '{args.pairs[0]}'")
     if args.like is not None and args.what != "new":
         raise UsageError(f"lens {args.what}: --like goes with `new`")
+    if writes and args.bench_file is not None:
+        raise UsageError(f"lens {args.what}: it goes by the running bench; --bench-file is for list and show")
+    elsewhere = (args.host, args.port, args.user, args.password_file, args.ca_file)
+    if not writes and any(given is not None for given in elsewhere):
+        raise UsageError(f"lens {args.what}: reads the files on this machine, and asks no broker")
     match args.what:
         case "list":
             return _list(args)
@@ -106,38 +112,45 @@ def _write(args: argparse.Namespace) -> int:
 
     texts, lists = keys_of(Lens)
     given = pairs(args.pairs, texts=texts, lists=lists)
-    if "shims_fitted_um" in given:
-        given["shims_fitted_um"] = [float(um) for um in given["shims_fitted_um"]]
+    given |= {key: None for key in lists if given.get(key) == ["null"]}
+    if given.get("shims_fitted_um") is not None:
+        given["shims_fitted_um"] = [_um(item) for item in given["shims_fitted_um"]]
     if args.what == "edit" and not given:
         raise UsageError(f"lens edit: say what changes, as in `benchd lens edit {args.id} f_number=2.8`")
-    if args.what == "new":
-        given = _of_the_model(args) | given
-        if not given:
-            raise UsageError("lens new: say at least mount, focal_length_mm and f_number, or --like another lens")
-    return with_bench(args, lambda bench: written(args, bench, args.id, given))
+    if args.what == "new" and not given and args.like is None:
+        raise UsageError("lens new: say at least mount, focal_length_mm and f_number, or --like another lens")
+
+    async def work(bench: BenchClient) -> int:
+        values = given
+        if args.like is not None:
+            like = await stands(bench, args.like)
+            values = {key: value for key, value in like.items() if key not in NOT_OF_THE_MODEL} | given
+        answer = await bench.command("record", beat=False, kind="lens", id=args.id, set=values, new=args.what == "new")
+        return told(args, answer)
+
+    return with_bench(args, work)
 
 
-def _of_the_model(args: argparse.Namespace) -> dict[str, Any]:
-    """What a new lens shares with the one that it is like. Raises Refused for an id that is taken."""
-    from benchd.errors import Refused
+def _um(item: Any) -> float:
+    """One of a list of lengths in um. Raises UsageError."""
+    from benchd.cli.guard import UsageError
 
-    records = records_of(args) if args.host is None else None
-    if records is not None and args.id in records.lenses:
-        raise Refused("bad_request", f"There is a lens {args.id} already.", advice=f"`benchd lens edit {args.id} ..`")
-    if args.like is None:
-        return {}
-    if records is None:
-        raise Refused("bad_request", "--like reads the files of the bench, which are not here.")
-    plain: Mapping[str, Any] = records.lens(args.like).model_dump(mode="json", exclude_unset=True)
-    return {key: value for key, value in plain.items() if key not in NOT_OF_THE_MODEL and value is not None}
+    try:
+        return float(item)
+    except (TypeError, ValueError):
+        raise UsageError(f"shims_fitted_um: '{item}' is no number of µm, as in shims_fitted_um=50,10") from None
 
 
-async def written(args: argparse.Namespace, bench: BenchClient, lens: str, values: Mapping[str, Any]) -> int:
-    """Have the bench write the values of a lens, and say what came of it."""
-    answer = await bench.command("record", beat=False, kind="lens", id=lens, set=dict(values))
+async def stands(bench: BenchClient, lens: str) -> dict[str, Any]:
+    """The record of a lens as the bench has it in force. Raises Refused('unknown_name')."""
+    return dict((await bench.command("record", beat=False, kind="lens", id=lens))["record"])
+
+
+def told(args: argparse.Namespace, answer: Mapping[str, Any]) -> int:
+    """Say what came of a change."""
     if args.json:
         print(json.dumps(answer, ensure_ascii=False))
         return exits.DONE
-    changes = "; ".join(answer["changes"]) or f"lens {lens} is so already"
+    changes = "; ".join(answer["changes"]) or "nothing, it was so already"
     print(f"{changes[:1].upper()}{changes[1:]}: {answer['file']}.")
     return exits.DONE

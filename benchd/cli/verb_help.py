@@ -27,7 +27,7 @@ _KINDS = {
 
 MORE = {
     "setup": "A key that is given replaces the whole value, null clears it, the rest stays.",
-    "record": "The keys of the record may be typed by themselves: benchd do record kind=lens id=L-0417 f_number=2.8.",
+    "record": "`benchd lens` and `benchd shim` take the keys of a lens as they are typed.",
     "take": "Control is a user's, not a terminal's: all terminals of one user share it.",
 }
 LEFT_OUT = {"run": "the one under way if left out"}

@@ -91,12 +91,24 @@ def load_bench(path: Path) -> LoadedBench:
     return LoadedBench(file, source, records)
 
 
-def reload_records(loaded: LoadedBench, texts: Mapping[Path, str] | None = None) -> Records:
-    """The records as their files are now, or as `texts` are about to be, checked against each other and the bench file.
+def reload_records(loaded: LoadedBench) -> Records:
+    """The records as their files are now, checked against each other and the bench file.
 
     Raises FileProblems with every problem of every file.
     """
-    records = Records.load(loaded.folder / loaded.file.records, loaded.records, texts)
+    folder = loaded.folder / loaded.file.records
+    if not folder.is_dir():
+        raise FileProblems([loaded.source.problem(("records",), "a folder that is there")])
+    return _fitting(loaded, Records.load(folder, loaded.records))
+
+
+def records_with(loaded: LoadedBench, path: Path, text: str) -> Records:
+    """The records in force, but for one file that is about to be written. Raises FileProblems."""
+    texts = {source.path: source.text for source in loaded.records.sources.values()}
+    return _fitting(loaded, Records.of_texts(texts | {path: text}, loaded.records))
+
+
+def _fitting(loaded: LoadedBench, records: Records) -> Records:
     if problems := _against_records(loaded.source, loaded.file, records):
         raise FileProblems(problems)
     return records

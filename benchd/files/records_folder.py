@@ -33,43 +33,58 @@ class Records:
     sources: Mapping[tuple[Kind, str], Source] = field(default_factory=dict)
 
     @classmethod
-    def load(cls, folder: Path, before: Records | None = None, texts: Mapping[Path, str] | None = None) -> Records:
+    def load(cls, folder: Path, before: Records | None = None) -> Records:
         """Read all four folders (a missing one is empty). Raises FileProblems with every problem of every file.
 
-        What reads as it did `before` is not checked anew. `texts` are files that are about to be written.
+        What reads as it did `before` is not checked anew.
         """
-        found: dict[Kind, dict[str, Any]] = {kind: {} for kind in FOLDERS}
-        sources: dict[tuple[Kind, str], Source] = {}
+        texts: dict[Path, str] = {}
         problems: list[Problem] = []
-        known = {} if before is None else {source.path: source for source in before.sources.values()}
-        for kind, name in FOLDERS.items():
+        for name in FOLDERS.values():
             problems += other_endings(folder / name)
-            coming = {path: text for path, text in (texts or {}).items() if path.parent == folder / name}
-            for path in sorted({*(folder / name).glob("*.yaml"), *coming}):
+            for path in sorted((folder / name).glob("*.yaml")):
+                if path.name.startswith("."):
+                    continue  # an editor's own
                 try:
-                    text = coming[path] if path in coming else read_text(path)
-                    source = known.get(path)
-                    if before is not None and source is not None and source.text == text:
-                        record = before.of(kind)[str(source.data[kind])]
-                    else:
-                        source = parse_yaml(path, text)
-                        record = check(source, MODELS[kind])
+                    texts[path] = read_text(path)
                 except FileProblems as error:
                     problems += error.problems
-                    continue
-                record_id = str(getattr(record, kind))
-                same_id = next((known for known in found[kind] if known.lower() == record_id.lower()), None)
-                if same_id is not None:
-                    other = sources[kind, same_id].path
-                    problems.append(source.problem((kind,), f"an id of its own; {other} has it already"))
-                    continue
-                found[kind][record_id] = record
-                sources[kind, record_id] = source
+        return cls.of_texts(texts, before, problems)
+
+    @classmethod
+    def of_texts(
+        cls, texts: Mapping[Path, str], before: Records | None = None, problems: Iterable[Problem] = ()
+    ) -> Records:
+        """The records whose files have these texts, or are about to have them. Raises FileProblems as `load`."""
+        kind_of = {name: kind for kind, name in FOLDERS.items()}
+        found: dict[Kind, dict[str, Any]] = {kind: {} for kind in FOLDERS}
+        sources: dict[tuple[Kind, str], Source] = {}
+        wrong = list(problems)
+        known = {} if before is None else {source.path: source for source in before.sources.values()}
+        for path in sorted(texts):
+            kind, source = kind_of[path.parent.name], known.get(path)
+            try:
+                if before is not None and source is not None and source.text == texts[path]:
+                    record = before.of(kind)[str(source.data[kind])]
+                else:
+                    source = parse_yaml(path, texts[path])
+                    record = check(source, MODELS[kind])
+            except FileProblems as error:
+                wrong += error.problems
+                continue
+            record_id = str(getattr(record, kind))
+            same_id = next((other for other in found[kind] if other.lower() == record_id.lower()), None)
+            if same_id is not None:
+                other = sources[kind, same_id].path
+                wrong.append(source.problem((kind,), f"an id of its own; {other} has it already"))
+                continue
+            found[kind][record_id] = record
+            sources[kind, record_id] = source
         records = cls(found["adapter"], found["glass"], found["reference"], found["lens"], sources)
-        if not problems:
-            problems = records._contradictions()
-        if problems:
-            raise FileProblems(problems)
+        if not wrong:
+            wrong = records._contradictions()
+        if wrong:
+            raise FileProblems(wrong)
         return records
 
     def of(self, kind: Kind) -> Mapping[str, Any]:
@@ -81,6 +96,10 @@ class Records:
             "lens": self.lenses,
         }
         return by_kind[kind]
+
+    def look_up(self, kind: Kind, record_id: str) -> Any:
+        """Raises Refused('unknown_name')."""
+        return _look_up(kind, self.of(kind), record_id)
 
     def adapter(self, record_id: str) -> Adapter:
         """Raises Refused('unknown_name')."""

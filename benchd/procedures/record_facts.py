@@ -11,6 +11,8 @@ from benchd.files.artefacts import full_thickness_mm
 from benchd.files.loading import LoadedBench
 from benchd.files.records_folder import Records
 from benchd.procedures.inputs import Known
+from benchd.procedures.language import Procedure
+from benchd.procedures.library import Library
 
 
 def known(records: Records) -> Known:
@@ -23,16 +25,27 @@ def known(records: Records) -> Known:
     }
 
 
-def texts_in(value: Any) -> Iterator[str]:
-    """Every text in a document, ids of records among them."""
+def texts_of(procedure: Procedure, library: Library, inputs: Mapping[str, Any]) -> frozenset[str]:
+    """Every text in a procedure, in those that it calls, and in its inputs: the ids of the records it uses are among
+    them."""
+    found, left = set(_texts_in(dict(inputs))), [procedure]
+    while left:
+        new = set(_texts_in(left.pop().model_dump(mode="json"))) - found
+        found |= new
+        left += [file.procedure for name, file in library.items() if name in new]
+    return frozenset(found)
+
+
+def _texts_in(value: Any) -> Iterator[str]:
+    """Every text in a document."""
     if isinstance(value, str):
         yield value
     elif isinstance(value, Mapping):
         for part in value.values():
-            yield from texts_in(part)
+            yield from _texts_in(part)
     elif isinstance(value, list | tuple):
         for part in value:
-            yield from texts_in(part)
+            yield from _texts_in(part)
 
 
 def facts(

@@ -23,7 +23,7 @@ from benchd.procedures.language import SWEEP_EXPECTED, Procedure, sweep_procedur
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Expected, Progress, expected
 from benchd.procedures.prompts import Prompts
-from benchd.procedures.record_facts import texts_in
+from benchd.procedures.record_facts import texts_of
 from benchd.procedures.return_motion import Return, ReturnMotion
 from benchd.procedures.run_states import OUTCOMES, RunState, State
 from benchd.procedures.scope import Scope
@@ -95,6 +95,7 @@ class Runner:
 
     async def dry_run(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
         """The plan of a run, as JSON. Raises Refused as `start`."""
+        await self._bench.records.catch_up()
         file = self._library[name]
         values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AS_THEY_CHANGE)
         return (await self._executor.plan(file.procedure, values)).as_json()
@@ -116,7 +117,7 @@ class Runner:
         work = asyncio.Event()
         # The job slot is taken before the record is written, so that two starts cannot both find it free.
         job = self._bench.jobs.start("run", lambda: self._run_job(procedure, scope, run, work), cause, self._occupied)
-        self._bench.used_by_run = frozenset(texts_in([dict(values), procedure.model_dump(mode="json")]))
+        self._bench.used_by_run = texts_of(procedure, self._library, values)
         try:
             lens = values.get("lens") or setup.lens
             run.id = await self._bench.store.add_run(
@@ -174,7 +175,7 @@ class Runner:
             await self._ending.carry_out(procedure, scope, run, OUTCOMES[self._state.phase])
         finally:
             self._state.handle("ended")
-            self._run, self._bench.used_by_run = None, ()
+            self._run = None
 
     def _pause_with_error(self, error: BenchdError) -> None:
         """Pause the run, which cannot continue until a person has fixed the cause, and publish the error.

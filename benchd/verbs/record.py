@@ -20,14 +20,21 @@ class RecordArgs(Args):
 
     kind: Literal["lens", "adapter", "glass", "reference"]
     id: RecordId
-    set: dict[str, Any] = Field(min_length=1)
+    set: dict[str, Any] = Field(default_factory=dict)
+    """Empty: the record is only told."""
+    new: bool = False
+    """There must be none of that id yet."""
+    was: dict[str, Any] = Field(default_factory=dict)
+    """Values that must still stand, else it is refused: whoever adds to a list goes by what it was."""
 
 
 class Written(Result):
     """What became of it."""
 
-    file: str
-    """Seen from the bench file."""
+    record: dict[str, Any]
+    """What stands in it now."""
+    file: str | None
+    """Seen from the bench file; null where nothing was written."""
     changes: list[str]
     """Clauses; none where it was so already."""
     rev: int
@@ -44,4 +51,8 @@ class Record(Verb[RecordArgs]):
     role = "keep"
 
     async def command(self, args: RecordArgs, order: Command) -> dict[str, Any]:
-        return await order.bench.records.write(args.kind, args.id, args.set, by=order.user)
+        records = order.bench.records
+        told: dict[str, Any] = {"file": None, "changes": [], "rev": order.bench.setup.document.rev}
+        if args.set:
+            told = await records.write(args.kind, args.id, args.set, new=args.new, was=args.was, by=order.user)
+        return {"record": records.values(args.kind, args.id), **told}

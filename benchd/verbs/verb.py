@@ -169,7 +169,8 @@ class Verb(ABC, Generic[A]):
         from benchd.verbs.predicted_bench import PredictedBench
         from benchd.verbs.view_of_bench import view_bench
 
-        await order.bench.records.catch_up()
+        if self.moves(args) or self.place_counts.applies(args):  # what it goes by stands in the records
+            await order.bench.records.catch_up()
         # An unhomed carriage's position decides nothing, and a device that is offline need not be asked.
         with_place = order.bench.trust.homed and self.place_counts.applies(args)
         view = await view_bench(order.bench, with_place=with_place, with_motion=self.moves(args))

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from benchd.files.loading import load_bench, reload_records
+from benchd.files.loading import load_bench, records_with, reload_records
 from benchd.files.problems import FileProblems
 from benchd.files.record_text import with_values
 from benchd.files.records_folder import FOLDERS, MODELS, Kind
@@ -147,6 +147,46 @@ def test_one_wrong_file_keeps_all_as_they_were(tmp_path: Path) -> None:
     lens.write_text(lens.read_text(encoding="utf-8").replace("mount: m50", "mount: m49"), encoding="utf-8")
     with pytest.raises(FileProblems, match=r"L-0417.yaml:4:8 mount = 'm49': a mount of .*bench.yaml"):
         reload_records(loaded)
-    same = reload_records(loaded, {lens: lens.read_text(encoding="utf-8").replace("m49", "m50")})
+    same = records_with(loaded, lens, lens.read_text(encoding="utf-8").replace("m49", "m50"))
     assert same.lens("L-0417") == loaded.records.lens("L-0417")
     assert same.lens("L-0418") is loaded.records.lens("L-0418"), "what reads as before is not checked anew"
+
+
+COMMENTED = """\
+lens: L-1
+mount: m50
+# measured with the depth gauge
+rear_protrusion_mm: null
+# stop numbers
+f_number: 2.0   # as engraved
+scale:
+  unit: m   # as engraved
+  marks: [0.6, 1, inf]
+shims_fitted_um:
+  - 50   # brass
+  - 20
+
+# who owns it
+owner: house
+"""
+
+
+@pytest.mark.parametrize(
+    ("values", "was", "became"),
+    [
+        ({"shims_fitted_um": [50, 20, 10]}, "  - 20\n", "  - 20\n  - 10\n"),
+        ({"shims_fitted_um": [20]}, "  - 50   # brass\n", ""),
+        ({"shims_fitted_um": []}, "shims_fitted_um:\n  - 50   # brass\n  - 20\n", "shims_fitted_um: []\n"),
+        ({"shims_fitted_um": None}, "shims_fitted_um:\n  - 50   # brass\n  - 20\n", ""),
+        ({"rear_protrusion_mm": None}, "rear_protrusion_mm: null\n", ""),
+        ({"focal_length_mm": {"value": 9, "u": 1}}, "mount: m50\n", "mount: m50\nfocal_length_mm: {value: 9, u: 1}\n"),
+        ({"f_number": None}, "f_number: 2.0   # as engraved\n", ""),
+        ({"scale": {"unit": "ft", "marks": [2, "inf"]}}, "unit: m   # as engraved\n  marks: [0.6, 1, inf]",
+         "unit: ft   # as engraved\n  marks: [2, inf]"),
+        ({"scale": {"unit": "m"}}, "  marks: [0.6, 1, inf]\n", ""),
+        ({"owner": "# 7"}, "owner: house", "owner: '# 7'"),
+    ],
+)  # fmt: skip
+def test_comments_stay_where_they_are(values: dict[str, Any], was: str, became: str) -> None:
+    assert COMMENTED.count(was) == 1
+    assert with_values(COMMENTED, "lens", "L-1", values) == COMMENTED.replace(was, became)

@@ -105,7 +105,7 @@ async def test_a_record_of_what_stands_on_the_bench_cannot_go(bench: AtWork[Virt
 async def test_nothing_changes_under_a_run_that_uses_it(bench: AtWork[VirtualBench]) -> None:
     await bench.in_flange_check()
     before = await bench.client.kept("setup")
-    with pytest.raises(Refused, match=f"The run under way uses {LENS}") as refused:
+    with pytest.raises(Refused, match=f"The 'run' under way uses {LENS}") as refused:
         await bench.client.command("record", beat=False, kind="lens", id=LENS, set={"f_number": 2.8})
     assert refused.value.code == "busy"
     await bench.client.command("record", beat=False, kind="lens", id="L-0500", set=NEW)
@@ -129,9 +129,9 @@ async def test_nothing_goes_by_half_a_change(bench: AtWork[VirtualBench]) -> Non
             second.command("record", beat=False, kind="lens", id=LENS, set={"principal_gap_mm": {"value": 1, "u": 10}})
         )
         await asyncio.sleep(0.1)
-        with pytest.raises(Refused, match="busy with a record that has changed"):
+        with pytest.raises(Refused, match="busy with a record that is changed"):
             await bench.client.command("nominal")
-        with pytest.raises(Refused, match="busy with a record that has changed"):
+        with pytest.raises(Refused, match="busy with a record that is changed"):
             await bench.client.command("setup", set={"trim_um": 5})
         assert (await written)["rev"] == before["rev"] + 1
     bench.stack.disk.slow_s = 0.0
@@ -185,3 +185,85 @@ async def test_a_record_that_cannot_be(
         await bench.client.command("record", beat=False, kind=kind, id=record_id, set=values)
     assert refused.value.code == "bad_request"
     assert {path: path.read_bytes() for path in folder.glob("*s/*.yaml")} == before
+
+
+async def record(bench: AtWork[VirtualBench], kind: str, record_id: str, **more: Any) -> dict[str, Any]:
+    return dict(await bench.client.command("record", beat=False, kind=kind, id=record_id, **more))
+
+
+async def test_a_record_is_told_and_changed_by_what_it_was(bench: AtWork[VirtualBench]) -> None:
+    told = await record(bench, "lens", LENS)
+    assert (told["file"], told["changes"], told["record"]["shims_fitted_um"]) == (None, [], [50.0])
+    changed = await record(bench, "lens", LENS, set={"shims_fitted_um": [50, 10]}, was={"shims_fitted_um": [50]})
+    assert changed["record"]["shims_fitted_um"] == [50.0, 10.0]
+    with pytest.raises(Refused, match="shims_fitted_um of lens L-0417 has been changed meanwhile") as refused:
+        await record(bench, "lens", LENS, set={"shims_fitted_um": [50, 10]}, was={"shims_fitted_um": [50]})
+    assert (refused.value.code, refused.value.data["shims_fitted_um"]) == ("rev_conflict", [50.0, 10.0])
+    with pytest.raises(Refused, match="There is a record of lens L-0417 already"):
+        await record(bench, "lens", LENS, set=NEW, new=True)
+    with pytest.raises(Refused, match="There is no lens 'L-0500'"):
+        await record(bench, "lens", "L-0500")
+
+
+async def test_a_file_of_another_id_is_not_written_into(bench: AtWork[VirtualBench]) -> None:
+    lens_file(bench, "L-0418").rename(lens_file(bench, "L-0533"))
+    await asyncio.sleep(NOTICED_S)
+    with pytest.raises(Refused, match="is the record of lens 'L-0418', not of L-0533"):
+        await record(bench, "lens", "L-0533", set={"f_number": 4})
+    assert (await record(bench, "lens", "L-0418", set={"f_number": 4}))["file"] == "lenses/L-0533.yaml"
+
+
+async def test_what_others_have_half_written_stops_nobody(bench: AtWork[VirtualBench]) -> None:
+    """Nor does what an editor keeps beside the file, which points nowhere."""
+    beside = lens_file(bench).parent
+    (beside / ".#L-0417.yaml").symlink_to("somebody@nowhere")
+    edited(lens_file(bench, "L-0418"), "f_number", "fast")
+    events = bench.client.events()
+    await record(bench, "lens", "L-0500", set=NEW)
+    assert (await told(events, "records"))["text"] == "Lens L-0500 is new."
+    edited(lens_file(bench, "L-0418"), "f_number", "4.0")
+    assert (await told(events, "records"))["text"] == "Lens L-0418 was changed (f_number)."
+
+
+async def test_what_up_would_refuse_is_refused(bench: AtWork[VirtualBench]) -> None:
+    """An adapter ten times as long, as a slip of the point makes it: no lens would be within reach."""
+    given = (await record(bench, "adapter", "ring-07"))["record"]["given"]
+    with pytest.raises(Refused, match="nominal of some lens lies in the travel"):
+        await record(bench, "adapter", "ring-07", set={"given": given | {"length_um": 180032.0, "u_um": 2.0}})
+
+
+async def test_a_clearance_that_a_person_confirmed_is_asked_again(bench: AtWork[VirtualBench]) -> None:
+    await record(bench, "lens", LENS, set={"rear_protrusion_mm": None})
+    await bench.client.command("setup", set={"lens": LENS, "adapters": ["ring-07"], "glass": ["pane-25"]})
+    setup = bench.stack.daemon._mqtt._bench.setup  # type: ignore[union-attr]
+    setup.confirm_rear(setup.document, 42_000.0)
+    layers = (await record(bench, "glass", "pane-25"))["record"]["layers"]
+    await record(bench, "glass", "pane-25", set={"layers": [layers[0] | {"thickness_mm": 6.0}]})
+    assert setup.rear_confirmed_um == {}
+
+
+async def test_a_record_by_which_the_set_up_cannot_stand_is_not_written(bench: AtWork[VirtualBench]) -> None:
+    await bench.at_nominal()
+    before = lens_file(bench).read_bytes()
+    with pytest.raises(Refused, match="stands on the bench"):
+        await record(bench, "lens", LENS, set={"focal_length_mm": {"value": 2400.0, "u": 20.0}})
+    assert lens_file(bench).read_bytes() == before
+
+
+async def test_a_folder_that_is_gone_empties_nothing(bench: AtWork[VirtualBench]) -> None:
+    events = bench.client.events()
+    folder = lens_file(bench).parent
+    folder.rename(folder.with_name("elsewhere"))
+    assert "is gone" in (await told(events, "records"))["text"], "as a person would have it who clears a shelf"
+    folder.with_name("elsewhere").rename(folder)
+    assert "is new" in (await told(events, "records"))["text"]
+
+
+async def test_a_full_disk_is_told_and_the_edit_counts_later(bench: AtWork[VirtualBench]) -> None:
+    await bench.at_nominal()
+    events = bench.client.events()
+    bench.stack.disk.fill(0)
+    edited(lens_file(bench), "f_number", "2.8")
+    assert (await told(events, "disk_full"))["severity"] == "warning"
+    bench.stack.disk.clear()
+    assert (await told(events, "records"))["text"] == f"Lens {LENS} was changed (f_number)."

@@ -70,8 +70,9 @@ class CurrentSetup:
             changes = {key: value for key, value in last.doc.items() if key in SETTABLE and key not in unused}
             try:
                 document = apply(self.document, changes, self._loaded.records, self._loaded.file)
+                self._chain(document)
                 self.document = document.model_copy(update={"rev": last.rev})
-            except Refused:  # a record file is missing now: begin with the empty set-up
+            except Refused:  # it cannot stand by the records as they are now: begin with the empty set-up
                 self.document = self.document.model_copy(update={"rev": last.rev + 1})
         self.chain = self._chain(self.document)
         self._publish()
@@ -119,19 +120,21 @@ class CurrentSetup:
         """Raise Refused where the set-up in force cannot stand with these records: one is gone, or they do not mate."""
         stated = {key: value for key, value in self.document.model_dump(mode="json").items() if key in SETTABLE}
         apply(first_setup(self._loaded.file), stated, records, self._loaded.file)
+        self._chain(self.document, records)
 
     async def count_with(self, records: Records) -> None:
         """Records of what stands on the bench have changed: they and the chain come into force together.
 
-        The set-up's revision counts up and the position is stale. Raises Refused as `check_stands`.
+        The set-up's revision counts up, the position is stale, and what a person has confirmed has to be confirmed
+        again. Raises Refused as `check_stands`. Hold `changing`.
         """
-        async with self.changing:
-            self.check_stands(records)  # another change may have come first
-            before = self.document
-            mount = None if before.lens is None else records.lens(before.lens).mount
-            new = before.model_copy(update={"rev": before.rev + 1, "stale": True, "mount": mount})
-            chain = datum_chain(self._loaded.file, records, new, self._calibrations, self._scale)
-            await self._adopt(with_chain(new, chain), chain, records)
+        self.check_stands(records)
+        before = self.document
+        mount = None if before.lens is None else records.lens(before.lens).mount
+        new = before.model_copy(update={"rev": before.rev + 1, "stale": True, "mount": mount})
+        chain = self._chain(new, records)
+        await self._adopt(with_chain(new, chain), chain, records)
+        self.rear_confirmed_um.clear()
 
     def mark_driven(self) -> None:
         """The carriage has been driven by the present chain: its position is no longer stale."""
@@ -209,8 +212,9 @@ class CurrentSetup:
         """The arrangement of the bench."""
         return arrangement_of(self._loaded.file)
 
-    def _chain(self, document: SetupDocument) -> Chain:
-        return datum_chain(self._loaded.file, self._loaded.records, document, self._calibrations, self._scale)
+    def _chain(self, document: SetupDocument, records: Records | None = None) -> Chain:
+        known = self._loaded.records if records is None else records
+        return datum_chain(self._loaded.file, known, document, self._calibrations, self._scale)
 
     async def _adopt(self, document: SetupDocument, chain: Chain, records: Records | None = None) -> None:
         self.drop_other_confirmations(document)  # parts that are fitted again later have to be confirmed again
