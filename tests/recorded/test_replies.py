@@ -90,7 +90,7 @@ NOT_HOMED: list[CommandAddress] = [
     ("accept", {"finding": "f-1"}),
     ("accept", {"finding": "f-1", "days": 0}),
     ("accept", {"finding": "f-1", "days": 3700}),
-    ("record", {"kind": "lens", "id": "L-0417", "set": {"f_number": 0.1}}),
+    ("record", {"kind": "lens", "id": "L-9999"}),
     ("record", {"kind": "lamp", "id": "L-0417", "set": {}}),
     ("note", {"run": "r-0001", "text": "x"}),
     ("note", {"run": "r-0001", "text": ""}),
