@@ -14,6 +14,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+import structlog
+
 from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.events import Events
 from benchd.bench.jobs import Jobs
@@ -24,11 +26,12 @@ from benchd.files.last_good import LAST_GOOD, keep_good
 from benchd.files.loading import LoadedBench, records_with, reload_records
 from benchd.files.problems import FileProblems
 from benchd.files.record_changes import Change, Stamps, differences, stamps_of
-from benchd.files.record_text import with_values
-from benchd.files.records_folder import FOLDERS, Kind, Records
-from benchd.files.source import parse_yaml, read_text
+from benchd.files.record_text import text_of, with_values
+from benchd.files.records_folder import Kind, Records
 from benchd.files.whole_file import write_whole
 from benchd.records.store import Store
+
+_log = structlog.get_logger("benchd.records")
 
 CATCH_UP_S = 0.5
 LOOK_S = 1.0
@@ -110,6 +113,7 @@ class RecordsInForce:
     def _tell_once(self, error: BenchdError) -> None:
         if error.text != self._told:
             self._told = error.text
+            _log.warning("what was in force stays so", why=error.text)
             advice = f"{error.advice} What was in force stays so.".strip()
             self._events.tell(error.code, error.text, severity="warning", advice=advice, data=error.data)
 
@@ -140,7 +144,7 @@ class RecordsInForce:
             text = f"The id of {kind} {record_id} stays as it is: runs and findings go by it."
             raise Refused("bad_request", text, advice="Begin a record of another id.")
         async with self._one_at_a_time:
-            path, there = await self._text_of(kind, record_id)
+            path, there = await asyncio.to_thread(text_of, self._folder, self._loaded.records, kind, record_id)
             self._require_as_it_was(kind, record_id, new, was)
             text = with_values(there, kind, record_id, values)
             records = await asyncio.to_thread(self._checked, lambda: records_with(self._loaded, path, text))
@@ -151,18 +155,6 @@ class RecordsInForce:
             changes = await asyncio.shield(putting)  # a cancellation must not leave file and records apart
         told = [str(change) for change in changes]
         return {"file": _seen_from(self._loaded.folder, path), "changes": told, "rev": self._setup.document.rev}
-
-    async def _text_of(self, kind: Kind, record_id: str) -> tuple[Path, str]:
-        """The file of a record and its text as it is now, with what was written by hand a moment ago; '' for none."""
-        source = self._loaded.records.sources.get((kind, record_id))
-        path = self._folder / FOLDERS[kind] / f"{record_id}.yaml" if source is None else source.path
-        if not path.exists():
-            return path, ""
-        there = parse_yaml(path, await asyncio.to_thread(read_text, path))
-        if (other := there.data.get(kind)) != record_id:
-            text = f"{path} is the record of {kind} '{other}', not of {record_id}."
-            raise Refused("bad_request", text, advice="Give that file the name of its id.")
-        return path, there.text
 
     def _require_as_it_was(self, kind: Kind, record_id: str, new: bool, was: Mapping[str, Any]) -> None:
         known = self._loaded.records.of(kind).get(record_id)
@@ -204,6 +196,7 @@ class RecordsInForce:
         text = "; ".join(map(str, changes))
         data = {"changes": [asdict(one) for one in changes], "by": by}
         self._events.tell("records", f"{text[:1].upper()}{text[1:]}.", data=data)
+        _log.info("in force", what=text)
         with suppress(OSError):  # the copies are a convenience; a full disk is told by the record
             await asyncio.to_thread(keep_good, self._loaded, self._loaded.folder / LAST_GOOD)
         lens = self._setup.document.lens

@@ -6,13 +6,16 @@ import io
 import re
 from collections.abc import Mapping, Sequence
 from difflib import SequenceMatcher
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
-from benchd.files.records_folder import MODELS, Kind
+from benchd.errors import Refused
+from benchd.files.records_folder import FOLDERS, MODELS, Kind, Records
+from benchd.files.source import parse_yaml, read_text
 from benchd.files.tree import parse
 
 WIDTH = 10_000
@@ -27,6 +30,22 @@ class Edit(NamedTuple):
     start: int
     end: int
     text: str
+
+
+def text_of(folder: Path, records: Records, kind: Kind, record_id: str) -> tuple[Path, str]:
+    """The file of a record and its text as it is now, with what was written by hand a moment ago; '' for none.
+
+    Raises FileProblems, and Refused('bad_request') for a file of that name that is another's record.
+    """
+    source = records.sources.get((kind, record_id))
+    path = folder / FOLDERS[kind] / f"{record_id}.yaml" if source is None else source.path
+    if not path.exists():
+        return path, ""
+    there = parse_yaml(path, read_text(path))
+    if (other := there.data.get(kind)) != record_id:
+        text = f"{path} is the record of {kind} '{other}', not of {record_id}."
+        raise Refused("bad_request", text, advice="Give that file the name of its id.")
+    return path, there.text
 
 
 def with_values(text: str, kind: Kind, record_id: str, values: Mapping[str, Any]) -> str:
