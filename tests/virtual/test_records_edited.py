@@ -267,3 +267,25 @@ async def test_a_full_disk_is_told_and_the_edit_counts_later(bench: AtWork[Virtu
     assert (await told(events, "disk_full"))["severity"] == "warning"
     bench.stack.disk.clear()
     assert (await told(events, "records"))["text"] == f"Lens {LENS} was changed (f_number)."
+
+
+async def test_a_record_that_was_edited_while_nobody_looked_makes_a_set_up_of_its_own(
+    bench: AtWork[VirtualBench],
+) -> None:
+    """Else findings of the next day would name a chain that they were not made with."""
+    await bench.at_nominal()
+    before = await bench.client.kept("setup")
+    await bench.stack.end_daemon()
+    await bench.stack.start_daemon()
+    async with bench.stack.client("second") as second:
+        assert (await second.kept("setup"))["rev"] == before["rev"], "as long as nothing has changed"
+    await bench.stack.end_daemon()
+    path = bench.stack.bench_file.parent / "adapters" / "ring-07.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("18003.2", "18013.2"), encoding="utf-8")
+    await bench.stack.start_daemon()
+    async with bench.stack.client("second") as second:
+        after = await second.kept("setup")
+    assert after["rev"] == before["rev"] + 1
+    assert {one["term"]: one["value_um"] for one in after["chain"]}["adapter ring-07"] != {
+        one["term"]: one["value_um"] for one in before["chain"]
+    }["adapter ring-07"]

@@ -75,6 +75,9 @@ class CurrentSetup:
             except Refused:  # it cannot stand by the records as they are now: begin with the empty set-up
                 self.document = self.document.model_copy(update={"rev": last.rev + 1})
         self.chain = self._chain(self.document)
+        now = with_chain(self.document, self.chain).model_dump(mode="json")["chain"]
+        if last is not None and now != list(last.chain):  # records were edited meanwhile, or calibrations ran out
+            await self.rebuild_chain()
         self._publish()
 
     async def change(self, changes: Mapping[str, Any], rev: int | None = None) -> SetupDocument:
