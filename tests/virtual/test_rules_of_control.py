@@ -10,7 +10,7 @@ from tests.virtual.rules.answered import NeverRetained
 from tests.virtual.rules.held import Lapses
 from tests.virtual.rules.still import LossEnds, Pauses
 from tests.virtual.rules.stops import KeepsPlace, Rests
-from tests.virtual.rules.trusted import Agree
+from tests.virtual.rules.trusted import Agree, HomedWell
 from tests.virtual.schedule import Step
 from tests.virtual.told import Told, carriage, reply
 
@@ -26,6 +26,7 @@ MOVE = b"G53 G21 G90 G1 Z-7.5000 F240.00\n"
 def test_control_that_is_taken_from_another(args: dict[str, Any], at_s: float, holds: bool) -> None:
     told = Told(Lapses(lambda: ONE))
     told.at(0.0).daemon(True)
+    told.at(1.0).asked("alice", "take", {"id": "c0"}, False)
     told.at(1.0).told("control", {"holder": "alice"})
     if at_s > 61.0:
         told.at(61.0).told("control", {"holder": None})
@@ -131,3 +132,12 @@ def test_counts_that_are_lost_from_one_homing_to_the_next(off_um: float) -> None
     scale_um[0] += off_um
     told.at(9.0).told("device/carriage", carriage(True))
     assert bool(told.broken) is (off_um > 75.0)
+
+
+@pytest.mark.parametrize("homed", [True, False])
+def test_a_carriage_that_is_told_as_homed_while_it_homes(homed: bool) -> None:
+    told = Told(HomedWell(lambda: -500.0))
+    told.at(0.0).daemon(True)
+    told.at(0.5).sent("board", b"$H\n")
+    told.at(1.0).told("device/carriage", carriage(homed, "homing"))
+    assert bool(told.broken) is homed

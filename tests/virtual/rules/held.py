@@ -47,6 +47,7 @@ class Held(Watched):
 IDLE_S = 60.0
 LAPSED_S = 2.5
 """By then it is told: the lease is looked at once a second, and a message may wait behind others."""
+RELEASED_S = 1.0
 OVER = ("idle", "done", "failed", "aborted")
 
 
@@ -61,19 +62,26 @@ class Lapses(Watched):
         self._up = self._run = False
         self._holder: str | None = None
         self._since_s = self._last_s = 0.0
-        self._polite: dict[tuple[str, str], float] = {}
-        """When who asked for control without force, by the command's id."""
+        self._polite: dict[tuple[str, str], str] = {}
+        """Who asked for control without force, by the command's id, and who had it then."""
+        self._asked_s: dict[str, float] = {}
+        self._released_s = -RELEASED_S
 
     def daemon(self, up: bool) -> None:
         self._up, self._holder = up, None
         self._polite.clear()
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        self._asked_s[user] = self.clock()
         if user == self._holder:
             self._last_s = self.clock()
+        if verb == "release":
+            self._released_s = self.clock()
         args = request.get("args")
-        if verb == "take" and isinstance(request.get("id"), str) and not (isinstance(args, dict) and args.get("force")):
-            self._polite.setdefault((user, request["id"]), self.clock())
+        polite = verb == "take" and not (isinstance(args, dict) and args.get("force"))
+        held = self._holder not in (None, user) and self.clock() - self._since_s > TOLD_S
+        if polite and held and isinstance(request.get("id"), str):
+            self._polite.setdefault((user, request["id"]), str(self._holder))
 
     def told(self, topic: str, document: Any) -> None:
         if topic == "control" and document:
@@ -85,10 +93,11 @@ class Lapses(Watched):
             self._last_s = self.clock()
         elif topic.startswith("reply/"):
             user = topic.removeprefix("reply/")
-            asked_s = self._polite.pop((user, document["id"]), None)
-            held = self._holder not in (None, user) and asked_s is not None and self._since_s < asked_s - TOLD_S
-            if document["ok"] and held and self.clock() - self._last_s < IDLE_S and self._connected():
-                self.fail(f"control was given to {user}, who used no force, while {self._holder} held it")
+            holder = self._polite.pop((user, document["id"]), None)
+            lapsed = self.clock() - self._asked_s.get(str(holder), -IDLE_S) > IDLE_S - TOLD_S
+            released = self.clock() - self._released_s < RELEASED_S
+            if document["ok"] and holder is not None and not (lapsed or released) and self._connected():
+                self.fail(f"control was given to {user}, who used no force, while {holder} held it")
 
     def passed(self) -> None:
         if self._run or not self._connected():

@@ -177,6 +177,8 @@ class HomedWell(Watched):
         if topic != "device/carriage" or not document or not self._up:  # one that ends tells to the last
             return
         before, self._homed = self._homed, bool(document["homed"])
+        if self._homed and document["state"] == "homing":
+            self.fail("the carriage is told as homed while it homes")
         if self._homed and not before:
             off_um = self._zero_um() - ZERO_UM
             if not self._cycle:
