@@ -52,18 +52,12 @@ class Plugins(Generic[P]):
 
     @cached_property
     def _points(self) -> Mapping[str, list[EntryPoint]]:
-        """Entry points by name, benchd's own first; read once: see `look_again`."""
+        """Entry points by name, benchd's own first; read once, so that later installations are not seen."""
         found: dict[str, list[EntryPoint]] = {}
         for point in entry_points(group=self._group):
             if point not in found.setdefault(point.name, []):
                 found[point.name].append(point)
         return {name: sorted(found[name], key=lambda point: _dist(point) != OURS) for name in sorted(found)}
-
-    def look_again(self) -> None:
-        """Forget what was found, where the packages that are installed have changed since."""
-        for kept in ("_points", "_ours"):
-            vars(self).pop(kept, None)
-        self._fit.clear()
 
     def names(self) -> tuple[str, ...]:
         """The installed names, sorted."""

@@ -45,7 +45,7 @@ class Record(Verb[RecordArgs]):
     """The file is written as a person would write it. Never under a run that uses it."""
 
     name = "record"
-    does = "Write into the record of a lens, adapter, glass or reference, or begin a new one."
+    does = "Tell or change the record of a lens, adapter, glass or reference."
     args = RecordArgs
     result = Written
     role = "keep"

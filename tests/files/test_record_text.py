@@ -75,12 +75,12 @@ def test_a_link_to_a_record_stays_one(tmp_path: Path) -> None:
     assert (tmp_path / "elsewhere.yaml").read_bytes() == b"new"
 
 
-def test_a_thousand_edits_leave_files_that_say_what_was_asked() -> None:
+def test_hundreds_of_edits_leave_files_that_say_what_was_asked() -> None:
     """Of random keys with random values; what cannot be is refused as the file would be, and the text stays."""
     chance = random.Random(10)
     text = (CONFIGS / "workshop" / "lenses" / "L-0417.yaml").read_text(encoding="utf-8")
     path, done = Path("L-0417.yaml"), 0
-    for _ in range(1000):
+    for _ in range(300):
         values: dict[str, Any] = chance.choice(
             (
                 {"f_number": round(chance.uniform(0.3, 22.0), 2)},
@@ -100,7 +100,7 @@ def test_a_thousand_edits_leave_files_that_say_what_was_asked() -> None:
         except ValueError:
             continue
         text, done = new, done + 1
-    assert done > 600
+    assert done > 180
     assert "# how far the rear reaches behind the seat" in text
 
 

@@ -21,7 +21,7 @@ def told(outcome: Outcome) -> str:
 
 @pytest.fixture(scope="module")
 def histories() -> dict[int, Outcome]:
-    return {seed: play(drawn(seed), seed) for seed in SEEDS}
+    return {seed: play(drawn(seed), seed, curves=seed % 2 == 0) for seed in SEEDS}
 
 
 @pytest.mark.parametrize("seed", SEEDS)

@@ -20,9 +20,16 @@ SITE = Path(__file__).parent / "site"
 def installed() -> Iterator[None]:
     """Let the registries find the ends, and nobody after it."""
     sys.path.insert(0, str(SITE))
-    DETECTORS.look_again()
+    _look_again()
     try:
         yield
     finally:
         sys.path.remove(str(SITE))
-        DETECTORS.look_again()
+        _look_again()
+
+
+def _look_again() -> None:
+    """Have the registry forget what it found."""
+    for kept in ("_points", "_ours"):
+        vars(DETECTORS).pop(kept, None)
+    DETECTORS._fit.clear()
