@@ -46,7 +46,7 @@ def main(limit_s: float) -> int:
     while time.monotonic() < ends:
         seed += 1
         pace = TRYING if seed % 8 > 0 else DENSE
-        outcome = play(drawn(seed, pace, faults=seed % 2 == 0), seed, curves=seed % 6 > 0)
+        outcome = play(drawn(seed, pace, faults=seed % 2 == 0), seed, curves=seed % 8 > 0)
         counts.update(outcome.counts)
         if misses_too_often(counts["findings missed"], counts["findings judged"]):
             print("FindingsHold")
