@@ -68,10 +68,12 @@ def with_values(text: str, kind: Kind, record_id: str, values: Mapping[str, Any]
 
 def written(value: Any) -> str:
     """A value as it stands behind its key, on one line."""
+    if value is None:
+        return "null"
     yaml, out = YAML(typ="rt"), io.StringIO()
     yaml.width = WIDTH
-    yaml.dump(CommentedMap({"key": "null" if value is None else _in_a_line(value)}), out)
-    return "null" if value is None else out.getvalue().removeprefix("key: ").removesuffix("\n")
+    yaml.dump(CommentedMap({"key": _in_a_line(value)}), out)
+    return out.getvalue().removeprefix("key: ").removesuffix("\n")
 
 
 def _in_a_line(value: Any) -> Any:

@@ -250,11 +250,11 @@ async def test_a_record_by_which_the_set_up_cannot_stand_is_not_written(bench: A
     assert lens_file(bench).read_bytes() == before
 
 
-async def test_a_folder_that_is_gone_empties_nothing(bench: AtWork[VirtualBench]) -> None:
+async def test_a_shelf_that_is_cleared_is_told_and_comes_back(bench: AtWork[VirtualBench]) -> None:
     events = bench.client.events()
     folder = lens_file(bench).parent
     folder.rename(folder.with_name("elsewhere"))
-    assert "is gone" in (await told(events, "records"))["text"], "as a person would have it who clears a shelf"
+    assert "is gone" in (await told(events, "records"))["text"]
     folder.with_name("elsewhere").rename(folder)
     assert "is new" in (await told(events, "records"))["text"]
 
