@@ -20,7 +20,7 @@ COMMANDS: dict[str, str] = {
     "run": "run a procedure, with its progress, its questions and its findings",
     "stop": "stop everything that moves, now",
     "lens": "the records of lenses: list, show, new, edit",
-    "shim": "note a shim that was put under a lens or taken out; what is under it, and since when",
+    "shim": "note a shim put under a lens or taken out; what is under it",
     "show": "a lens, run, finding, calibration or set-up out of the record",
     "report": "the findings of a run or lens, and their curve as a picture",
 }

@@ -28,7 +28,9 @@ def reach(parser: argparse.ArgumentParser) -> None:
 def files(parser: argparse.ArgumentParser) -> None:
     """Whose files are read."""
     group = parser.add_argument_group("whose files (of the bench running here, else of ./bench.yaml)")
-    group.add_argument("--bench-file", metavar="FILE", type=Path, help="those beside a bench file, running or not")
+    group.add_argument(
+        "--bench-file", metavar="FILE", type=Path, help="list, show: those beside a bench file, running or not"
+    )
 
 
 def _port(text: str) -> int:
