@@ -65,6 +65,14 @@ class Technician:
         if lens:
             self._do("fit", "lens", lens)
 
+    def put_shim(self, size_um: float) -> None:
+        """A shim of that size under the lens on the bench."""
+        self._do("fit", "shim", size_um)
+
+    def take_shim(self, size_um: float) -> None:
+        """One of that size away."""
+        self._do("remove", "shim", size_um)
+
     def measure(self, what: str) -> dict[str, Any]:
         """Tape or thermometer."""
         found = self._bench.hand("measure", what)

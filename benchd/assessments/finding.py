@@ -141,6 +141,13 @@ class Advice(Part):
     why: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
+class MoreReadings(Part):
+    """Whether more readings of the same would be worth their time, and why, in a sentence."""
+
+    worth: bool
+    why: str
+
+
 class Shares(Part):
     """What of a calibration's u came of the bench's own scale, carriage, gauge and the thickness of the target's cover
     (um), which others share."""
@@ -211,7 +218,8 @@ class Finding(Part):
     """The document of one assessment. `finding` is empty until the record has given it its number.
 
     Where `absolute` is false, `why_relative` says in clauses why; findings from before it was kept lack it. `budgets`
-    has the lines of each value that has a `U`. `tables`, `curves` and `calibrates` are left out where empty.
+    has the lines of each value that has a `U`. `tables`, `curves` and `calibrates` are left out where empty,
+    `more_readings` where the question does not tell.
 
     Raises pydantic's ValidationError for a verdict without an absolute zero, for a verdict, a budget or a calibration
     about a value that the finding does not hold, and for an interval whose lines are missing or do not add up to it.
@@ -236,6 +244,7 @@ class Finding(Part):
     verdict: Verdict | None
     advice: Advice | None
     calibrates: list[Calibrates] = Field(default=[], exclude_if=lambda value: not value)
+    more_readings: MoreReadings | None = Field(default=None, exclude_if=lambda value: value is None)
     notes: list[str] = []
     readings: Source | None
     calibrations: list[str] = []

@@ -51,10 +51,12 @@ def locate(z_um: Sequence[float] | Floats, value: Sequence[float] | Floats, half
     shifts = np.linspace(z[0], z[-1], 8 * z.size)
     bells = np.exp(-np.log(2.0) * ((z[None, :] - shifts[:, None]) / half_width_um) ** 2)
     match = bells @ v / np.sqrt(np.einsum("ij,ij->i", bells, bells))
-    peak = float(shifts[int(np.argmax(match))])
+    best = int(np.argmax(match))
+    peak = float(shifts[best])
     near = np.abs(z - peak) <= 1.2 * half_width_um
     top = near & (v > 0.6 * v[near].max()) if near.any() else near
-    height = float(v[near].max()) if near.any() else float(v.max())
+    # A bell's height, not the highest value: of stations a half-width apart none may be near the peak.
+    height = float(bells[best] @ v / (bells[best] @ bells[best]))
     if np.count_nonzero(top) >= 3:
         a, b, c = np.polyfit(z[top] - peak, v[top], 2)
         if a < 0.0 and abs(b / (2.0 * a)) <= REFINED_HW * half_width_um:

@@ -23,6 +23,9 @@ UNCOUNTED = 1e9
 PILOT_SPAN_HW = 2.5
 PILOT_STEP_HW = 0.5
 
+LOOK_SPAN_HW = 2.0
+LOOK_STEP_HW = 1.0
+
 Floats = NDArray[np.float64]
 
 
@@ -36,8 +39,17 @@ class Station:
 
 def pilot(centre_um: float, half_width_um: float) -> tuple[float, ...]:
     """Offsets of a coarse scan about `centre_um`, ascending, so that each is approached from below."""
-    count = round(PILOT_SPAN_HW / PILOT_STEP_HW)
-    return tuple(centre_um + PILOT_STEP_HW * half_width_um * i for i in range(-count, count + 1))
+    return _about(centre_um, PILOT_SPAN_HW * half_width_um, PILOT_STEP_HW * half_width_um)
+
+
+def look(centre_um: float, half_width_um: float) -> tuple[float, ...]:
+    """Five offsets for a first look where focus is expected, ascending."""
+    return _about(centre_um, LOOK_SPAN_HW * half_width_um, LOOK_STEP_HW * half_width_um)
+
+
+def _about(centre_um: float, span_um: float, step_um: float) -> tuple[float, ...]:
+    count = round(span_um / step_um)
+    return tuple(centre_um + step_um * i for i in range(-count, count + 1))
 
 
 def wide(low_um: float, high_um: float, step_um: float) -> tuple[float, ...]:

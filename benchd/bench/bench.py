@@ -35,6 +35,7 @@ from benchd.bench.requests import (
 )
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.disturbances import Disturbances
+from benchd.bench.sweep.expected import expected_offset_um
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweep.sweeper import Progress, Sweeper
 from benchd.detectors.available import available_detectors
@@ -183,10 +184,14 @@ class Bench:
         if lens is not None:
             await warn_if_infeasible(self.setup.chain, self.loaded.records.lens(lens), self.analysis, self.events)
         sweeper = Sweeper(self.carriage, detector, self.analysis, self.setup, self.store, self.notices, self.clock)
+        expected_um = None
+        if order.about == "expected":
+            expected_um = await expected_offset_um(self.store, self.loaded.records, self.setup.document)
+        before = run.sweeps[-1] if run.sweeps else None
         disturbances = self._disturbances()
         await disturbances.begin()
         try:
-            data = await sweeper.sweep(order, f_number, run, gate, progress)
+            data = await sweeper.sweep(order, f_number, run, gate, progress, before, expected_um)
         except BenchdError as error:
             await disturbances.explain(error)
             raise

@@ -131,11 +131,20 @@ class RecordsInForce:
         return dict(record.model_dump(mode="json", exclude_unset=True))
 
     async def write(
-        self, kind: Kind, record_id: str, values: Mapping[str, Any], *, new: bool, was: Mapping[str, Any], by: str
+        self,
+        kind: Kind,
+        record_id: str,
+        values: Mapping[str, Any],
+        *,
+        new: bool = False,
+        was: Mapping[str, Any] = {},
+        by: str,
+        own: bool = False,
     ) -> dict[str, Any]:
         """Set values of a record, or make a new one; gives its file, what has changed, and the set-up's revision.
 
-        `new`: there must be none of that id. `was` are values that must still stand.
+        `new`: there must be none of that id. `was` are values that must still stand. `own`: a step of the run under way
+        asks, which may change what it uses itself.
 
         Raises Refused (bad_request with file, line and key; rev_conflict; busy where a job uses it; what the set-up
         forbids), BenchdError (disk_full, device_fault); then nothing is written.
@@ -150,7 +159,7 @@ class RecordsInForce:
             records = await asyncio.to_thread(self._checked, lambda: records_with(self._loaded, path, text))
 
             putting = asyncio.create_task(
-                self._put_in_force(records, by=by, first=lambda: _write(path, text)), name="write a record"
+                self._put_in_force(records, by=by, own=own, first=lambda: _write(path, text)), name="write a record"
             )
             changes = await asyncio.shield(putting)  # a cancellation must not leave file and records apart
         told = [str(change) for change in changes]
@@ -169,7 +178,12 @@ class RecordsInForce:
             )
 
     async def _put_in_force(
-        self, records: Records, *, by: str | None = None, first: Callable[[], Awaitable[None]] | None = None
+        self,
+        records: Records,
+        *,
+        by: str | None = None,
+        own: bool = False,
+        first: Callable[[], Awaitable[None]] | None = None,
     ) -> Collection[Change]:
         """Once nothing speaks against it: `first`, and then all at once; gives what has changed. Raises Refused.
 
@@ -178,7 +192,8 @@ class RecordsInForce:
         with self._jobs.none_begins("a record that is changed"):
             async with self._setup.changing:
                 changes = differences(self._loaded.records, records)
-                self._require_free(changes)
+                if not own:
+                    self._require_free(changes)
                 stands = self._standing(changes)
                 if stands:
                     self._require_standing(records)

@@ -37,5 +37,5 @@ def from_words(words: Iterable[str], inputs: Mapping[str, Mapping[str, Any]]) ->
 
 def listed(inputs: Mapping[str, Mapping[str, Any]]) -> str:
     """The inputs, those that may be left out in brackets."""
-    names = [f"[{name}]" if "default" in wanted else name for name, wanted in inputs.items()]
+    names = [f"[{name}]" if {"default", "stands"} & {*wanted} else name for name, wanted in inputs.items()]
     return f"the inputs are {', '.join(names)}" if names else "it takes none"

@@ -18,7 +18,7 @@ from benchd.files.problems import FileProblems, Problem
 from benchd.files.source import problems_of
 from benchd.files.wording import near_names
 from benchd.procedures.arguments import Condition
-from benchd.procedures.inputs import FACTS, Input, kind_of, parse_input, sample_value
+from benchd.procedures.inputs import FACTS, LEFT_OUT, Input, kind_of, parse_input, sample_value
 from benchd.procedures.known import Known, some_answer, some_facts
 from benchd.procedures.language import Procedure, ProcedureFile
 from benchd.procedures.scope import Scope, substituted, turns_over_values
@@ -164,7 +164,7 @@ class _Checker:
                 value = int(wanted.max) if wanted.type == "integer" else wanted.max
                 yield scope.with_value(name, value, kind_of(wanted))
             if self._may_be_null(name):
-                yield scope.with_value(name, None, kind_of(wanted))
+                yield scope.with_value(name, LEFT_OUT if wanted.stands else None, kind_of(wanted))
 
     def _loop(self, step: RepeatStep | ForStep, at: Place, known: Known) -> None:
         before, inside = known.copy(), known.copy()
@@ -179,6 +179,8 @@ class _Checker:
         else:
             turns = self._least(step.repeat) if isinstance(step.repeat, Reference) else step.repeat
             self._steps(step.steps, (*at, "steps"), inside)
+            if step.until is not None:
+                self._condition(step.until, (*at, "until"), inside)
         if isinstance(step, ForStep):
             values = {name: value for name, value in inside.scope.values.items() if name != step.for_.each}
             inside.scope = Scope(values, inside.scope.kinds, inside.scope.facts)
@@ -187,7 +189,7 @@ class _Checker:
 
     def _may_be_null(self, name: str) -> bool:
         wanted = self.procedure.inputs.get(name)
-        return wanted is not None and not wanted.required and wanted.default is None
+        return wanted is not None and wanted.may_be_null
 
     def _least(self, reference: Reference) -> float:
         wanted = self.procedure.inputs.get(reference.name)

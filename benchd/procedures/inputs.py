@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, Self, get_args
 from pydantic import Field, model_validator
 
 from benchd.errors import BenchdError, Refused
-from benchd.files.names import Record
+from benchd.files.names import Record, label_of
 from benchd.files.wording import ended, near_names
 from benchd.quantities import printed_unit
 
@@ -37,13 +37,26 @@ LISTED = 12
 """Number of ids that an error lists if no id is similar: a register may hold hundreds."""
 
 Known = Mapping[str, Collection[str]]
-"""The ids of the records of each kind: lens, adapter, glass, reference."""
+"""The ids of the records of each kind: lens, adapter, glass, reference; of each model's lenses under `model <name>`."""
+
+
+class LeftOut:
+    """Stands for an input that was left out and `stands`: the keys that name it are left out of their steps."""
+
+    def __str__(self) -> str:
+        return "as it stands"
+
+
+LEFT_OUT = LeftOut()
 
 Taker = Callable[["Input", Any, Known | None], Any]
 
 
 class Input(Record):
     """One input. Without `default` it has to be given; a default of null makes it optional.
+
+    With `stands` it may be left out as well: then a step's key that names it is left out, and what stands on the bench
+    stays so.
 
     `unit` belongs to `length` and to a list of lengths (a plain number is taken in it), `of` to `list`, `choices` to
     `choice`; `min` and `max` are of the value, of a list's count, in `unit`. A `measured` value is
@@ -57,12 +70,18 @@ class Input(Record):
     max: float | None = None
     choices: Annotated[tuple[str, ...], Field(max_length=32)] = ()
     default: Any = None
+    stands: bool = False
     text: str = ""
 
     @property
     def required(self) -> bool:
         """Whether a value must be given."""
-        return "default" not in self.model_fields_set
+        return "default" not in self.model_fields_set and not self.stands
+
+    @property
+    def may_be_null(self) -> bool:
+        """Whether it may be without a value."""
+        return not self.required and self.default is None
 
     @model_validator(mode="after")
     def _keys_fit_the_type(self) -> Self:
@@ -77,6 +96,8 @@ class Input(Record):
             raise ValueError(f"'min' and 'max' do not belong to an input of type {self.type}")
         if self.min is not None and self.max is not None and self.min > self.max:
             raise ValueError("'min' is not above 'max'")
+        if self.stands and "default" in self.model_fields_set:
+            raise ValueError("either 'default' or 'stands'")
         if not self.required and self.default is not None:
             parse_input(self, self.default, None)
         return self
@@ -108,7 +129,9 @@ class RecordMissing(ValueError):
 def parse_inputs(
     inputs: Mapping[str, Input], given: Mapping[str, Any], known: Known | None, hint: str = ""
 ) -> dict[str, Any]:
-    """Every input's value, defaults filled in. Raises Refused('bad_request') naming each wrong, missing or unknown one.
+    """Every input's value, defaults filled in, `LEFT_OUT` for one that `stands`.
+
+    Raises Refused('bad_request') naming each wrong, missing or unknown one.
 
     `known` None leaves the ids of records unchecked; `hint` is added to the advice if a record is missing.
     """
@@ -123,7 +146,9 @@ def parse_inputs(
         if name not in given:
             if wanted.required:
                 wrong.append(f"{name}: needed, {_allowed(wanted)}")
-            values[name] = wanted.default if wanted.default is None else parse_input(wanted, wanted.default, None)
+            values[name] = LEFT_OUT if wanted.stands else wanted.default
+            if wanted.default is not None:
+                values[name] = parse_input(wanted, wanted.default, None)
             continue
         try:
             values[name] = parse_input(wanted, given[name], known)
@@ -182,6 +207,7 @@ def _allowed(wanted: Input) -> str:
         "choice": f"one of {', '.join(wanted.choices)}",
         "text": "text",
         "measured": "a value with its u such as 0.0102+-0.00001 ({value: .., u: ..} in JSON), u more than 0",
+        "lens": "the id, label or model of a lens on record",
     }.get(wanted.type, f"the id of a {wanted.type} record")
     unit = f" {printed_unit(wanted.unit)}" if wanted.unit else ""
     if low is not None and high is not None:
@@ -248,12 +274,19 @@ def _list(wanted: Input, given: Any, known: Known | None) -> list[Any]:
 def _record(kind: str, given: Any, known: Known | None, wanted: Input) -> str:
     if not isinstance(given, str) or not given:
         raise ValueError(_allowed(wanted))
-    if known is not None and given not in known.get(kind, ()):
-        there = sorted(known.get(kind, ()))
-        near = near_names(given, there, 1)
-        others = f"there are {', '.join(there[:LISTED])}{', ..' * (len(there) > LISTED)}" if there else "there are none"
-        raise RecordMissing(f"there is no {kind} '{given}'; " + (f"did you mean '{near[0]}'?" if near else others))
-    return given
+    if known is None or given in known.get(kind, ()):
+        return given
+    if (labelled := given.rpartition("-")[0]) in known.get(kind, ()) and label_of(labelled) == given.upper():
+        return labelled
+    of_model = sorted(known.get(f"model {given}", ())) if kind == "lens" else []
+    if len(of_model) == 1:
+        return of_model[0]
+    if of_model:
+        raise ValueError(f"{len(of_model)} lenses are of that model, {', '.join(of_model[:LISTED])}: say which")
+    there = sorted(known.get(kind, ()))
+    near = near_names(given, there, 1)
+    others = f"there are {', '.join(there[:LISTED])}{', ..' * (len(there) > LISTED)}" if there else "there are none"
+    raise RecordMissing(f"there is no {kind} '{given}'; " + (f"did you mean '{near[0]}'?" if near else others))
 
 
 _TAKERS: Mapping[str, Taker] = {

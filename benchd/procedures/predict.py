@@ -124,8 +124,26 @@ class DryBackEnd:
             yield from self._turns_of_unknown_count(step, all_dependencies(open_args))
         elif isinstance(step, ForStep):
             yield from turns_over_values(step, scope)
+        elif step.until is not None:
+            yield from self._turns_until(step, scope)
         else:
             yield from turns_by_count(step, scope)
+
+    def ends(self, step: RepeatStep, scope: Scope) -> bool:
+        return False  # not known yet: `turns` marks what may not come
+
+    def _turns_until(self, step: RepeatStep, scope: Scope) -> Iterator[Turn]:
+        """The first turn; for all others one, under the condition that they come at all."""
+        assert step.until is not None
+        turns, when = turns_by_count(step, scope), self._when
+        yield from turns[:1]
+        if len(turns) > 1:
+            before = self.predicted.copy()
+            most = len(turns) - 1
+            self._when = (*when, f"until {step.until}, at most {most} time{'s' if most > 1 else ''} more")
+            yield turns[1]
+            self._when = when
+            self.predicted.merge(before, (str(step.until),))
 
     def _turns_over_stated_values(self, step: ForStep, scope: Scope) -> Iterator[Turn]:
         """Turns over the values stated in the loop; a turn has no value for its name if that depends on an answer."""

@@ -16,12 +16,16 @@ from benchd.procedures.library import Library
 
 
 def known(records: Records) -> Known:
-    """The ids of all records, by kind."""
+    """The ids of all records, by kind, and those of the lenses of each model."""
+    models: dict[str, list[str]] = {}
+    for name, lens in records.lenses.items():
+        models.setdefault(f"model {lens.model}", []).append(name)
     return {
         "lens": records.lenses,
         "adapter": records.adapters,
         "glass": records.glasses,
         "reference": records.references,
+        **models,
     }
 
 

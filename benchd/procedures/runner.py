@@ -18,7 +18,7 @@ from benchd.bench.sweep.sweep_data import SweepOrder
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import READ_AS_THEY_CHANGE
 from benchd.procedures.ending import Ending
-from benchd.procedures.inputs import parse_inputs
+from benchd.procedures.inputs import LEFT_OUT, parse_inputs
 from benchd.procedures.language import SWEEP_EXPECTED, Procedure, sweep_procedure
 from benchd.procedures.library import Library
 from benchd.procedures.progress import Expected, Progress, expected
@@ -117,6 +117,7 @@ class Runner:
         work = asyncio.Event()
         # The job slot is taken before the record is written, so that two starts cannot both find it free.
         job = self._bench.jobs.start("run", lambda: self._run_job(procedure, scope, run, work), cause, self._occupied)
+        values = {name: value for name, value in values.items() if value is not LEFT_OUT}
         self._bench.used_by_run = texts_of(procedure, self._library, values)
         try:
             lens = values.get("lens") or setup.lens

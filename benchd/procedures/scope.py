@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import what_may_stand
 from benchd.procedures.arguments import Condition
-from benchd.procedures.inputs import FACTS
+from benchd.procedures.inputs import FACTS, LEFT_OUT
 from benchd.procedures.steps import AskStep, ForStep, RepeatStep, Step
 from benchd.procedures.values import SUBSTITUTED, Reference, substitute_in_text
 
@@ -77,7 +77,7 @@ class Scope:
         if reference.key not in FACTS.get(kind, ()):
             may = ", ".join(FACTS.get(kind, ())) or "none"
             raise Refused("unknown_name", f"{reference}: a {kind or 'value'} has no such key.", advice=f"Keys: {may}.")
-        if value is None:
+        if value is None or value is LEFT_OUT:
             raise Refused("bad_request", f"{reference}: {reference.name} was not given.")
         return value[reference.key] if kind == "measured" else self.facts(kind, value)[reference.key]
 
@@ -113,9 +113,10 @@ def substituted(step: Step, scope: Scope) -> Step:
 
 def _substitute(part: Any, scope: Scope) -> Any:
     if isinstance(part, dict):
-        return {key: _substitute(value, scope) for key, value in part.items()}
+        filled = {key: _substitute(value, scope) for key, value in part.items()}
+        return {key: value for key, value in filled.items() if value is not LEFT_OUT}
     if isinstance(part, list):
-        return [_substitute(value, scope) for value in part]
+        return [value for value in (_substitute(item, scope) for item in part) if value is not LEFT_OUT]
     reference = Reference.parse(part) if isinstance(part, str) else None
     return part if reference is None else scope.look_up(reference)
 
@@ -137,6 +138,14 @@ def turns_over_values(step: ForStep, scope: Scope) -> list[Turn]:
 
     turns = enumerate(zip(each["in"], kinds, strict=True), 1)
     return [partial(turn, number=number, value=value, kind=kind) for number, (value, kind) in turns]
+
+
+def resolved_until(step: RepeatStep, scope: Scope) -> Condition:
+    """The condition that ends a loop early, its names substituted. Raises Refused as `resolve`."""
+    resolved = resolve(step, scope)
+    assert isinstance(resolved, RepeatStep)
+    assert resolved.until is not None
+    return resolved.until
 
 
 def _kind_of(over: Any, index: int, value: Any, scope: Scope) -> str:

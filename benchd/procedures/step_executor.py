@@ -19,7 +19,7 @@ from benchd.procedures.library import Library
 from benchd.procedures.plan import Plan
 from benchd.procedures.predict import dry_run
 from benchd.procedures.prompts import Prompts, glass_question, with_findings
-from benchd.procedures.scope import Scope, Turn, holds, resolve, turns_by_count, turns_over_values
+from benchd.procedures.scope import Scope, Turn, holds, resolve, resolved_until, turns_by_count, turns_over_values
 from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step
 from benchd.procedures.walker import Steps, Walker, scope_of
 from benchd.verbs.foreseen import OpenArgs
@@ -119,6 +119,10 @@ class LiveBackEnd:
 
     def turns(self, step: RepeatStep | ForStep, scope: Scope, open_args: OpenArgs) -> Iterator[Turn]:
         yield from turns_over_values(step, scope) if isinstance(step, ForStep) else turns_by_count(step, scope)
+
+    def ends(self, step: RepeatStep, scope: Scope) -> bool:
+        until = resolved_until(step, scope)
+        return holds(until, self._run.findings, scope)
 
     def call_refused(self, step: CallStep, refused: Refused) -> None:
         raise refused

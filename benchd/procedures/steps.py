@@ -49,10 +49,11 @@ class IfStep(Step):
 
 
 class RepeatStep(Step):
-    """The steps, so many times."""
+    """The steps, so many times; with `until` at most so many, and no more once the condition holds after a turn."""
 
     verb = "repeat"
     repeat: Annotated[int, Field(ge=0, le=1000)] | Reference
+    until: Condition | None = None
     steps: Steps
 
 

@@ -34,7 +34,10 @@ class BackEnd(Protocol):
         """The branch to walk; every possible one, if that is not known."""
 
     def turns(self, step: RepeatStep | ForStep, scope: Scope, open_args: OpenArgs) -> Iterator[Turn]:
-        """The turns of a loop."""
+        """The turns of a loop, as often as it says."""
+
+    def ends(self, step: RepeatStep, scope: Scope) -> bool:
+        """Whether, after a turn, the loop's `until` holds; asked where it has one."""
 
     async def view(self) -> BenchView:
         """The bench as a called procedure finds it."""
@@ -107,6 +110,8 @@ class Walker:
         scope = around
         for turn in self._back.turns(step, around, open_args):
             scope = await self.steps(step.steps, turn(replace(scope, rounds=around.rounds)), calls)
+            if isinstance(step, RepeatStep) and step.until is not None and self._back.ends(step, scope):
+                break
         scope = replace(scope, rounds=around.rounds)
         return scope.restoring(step.for_.each, around) if isinstance(step, ForStep) else scope
 

@@ -24,6 +24,16 @@ if TYPE_CHECKING:
 
 DEFAULT_LIGHT_NM = 546.0
 INDICATOR = "indicator"
+FINDINGS_OF_A_RUN = 50
+"""More than one run makes of a kind, so that an earlier one's is among so many."""
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """A finding of an earlier run about the lens, and the set-up that it was made at."""
+
+    finding: Mapping[str, Any]
+    setup: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +42,7 @@ class Evidence:
 
     `scale` is the stated position errors of the carriage, None if not stated; `position_u_um` the noise of a position,
     in offset; `indicator` the stated figures of the gauge in that role, None without one. `at` is now (RFC 3339),
-    `last_index` that of the run's last reading.
+    `last_index` that of the run's last reading. `earlier` is the finding that the question looks back to.
     """
 
     run: str
@@ -49,6 +59,7 @@ class Evidence:
     indicator: GaugeSpec | None
     at: str
     version: str
+    earlier: Earlier | None = None
 
     @property
     def arrangement(self) -> Arrangement:
@@ -101,7 +112,18 @@ class Evidence:
         return self.indicator
 
 
-def collect_evidence(bench: Bench, run: RunRecord, version: str) -> Evidence:
+async def find_earlier(bench: Bench, run: RunRecord, looks_back: str | None) -> Earlier | None:
+    """The last finding of that assessment about the lens in the set-up, of another run; None without one."""
+    lens = bench.setup.document.lens
+    if looks_back is None or lens is None:
+        return None
+    for doc in await bench.store.findings(assessment=looks_back, lens=lens, limit=FINDINGS_OF_A_RUN):
+        if doc["run"] != run.id:
+            return Earlier(doc, (await bench.store.setup(doc["setup"])).doc)
+    return None
+
+
+def collect_evidence(bench: Bench, run: RunRecord, version: str, earlier: Earlier | None = None) -> Evidence:
     """A snapshot of what a run has measured, and of the bench's present state."""
     from benchd.bench.datum.chain import position_noise_um
     from benchd.devices import Gauge
@@ -122,6 +144,7 @@ def collect_evidence(bench: Bench, run: RunRecord, version: str) -> Evidence:
         indicator=None if indicator is None else indicator.spec,
         at=bench.clock.utc(),
         version=version,
+        earlier=earlier,
     )
 
 

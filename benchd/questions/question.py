@@ -43,6 +43,7 @@ class Question(Wording, ABC):
     `target` restricts it to benches whose target rides on the carriage, or is fixed. `sweeps` is the least number of
     sweeps of the run, `most_sweeps` the largest; with `at_set_up` only those at the set-up in force count. `readings`
     are the names of the kept readings that it needs. Asking before these exist is refused, by dry runs as well.
+    `looks_back` names an assessment: the evidence then has its last finding about the lens, of an earlier run.
     `improves` gives advice on its own lines of the budget, by the first word of the line's name. Only the findings of a
     question that `calibrates` may hold calibrations. An answer takes at most `at_most_s`.
     """
@@ -56,6 +57,7 @@ class Question(Wording, ABC):
     most_sweeps: ClassVar[int | None] = None
     at_set_up: ClassVar[bool] = False
     readings: ClassVar[tuple[str, ...]] = ()
+    looks_back: ClassVar[str | None] = None
     improves: ClassVar[Mapping[str, str]] = {}
     calibrates: ClassVar[bool] = False
     at_most_s: ClassVar[float] = 60.0

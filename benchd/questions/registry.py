@@ -20,6 +20,7 @@ DECLARED: Mapping[str, Any] = {
     "most_sweeps": Annotated[int, Ge(0)] | None,
     "at_set_up": bool,
     "readings": tuple[str, ...],
+    "looks_back": str | None,
     "improves": Mapping[str, str],
     "calibrates": bool,
     "at_most_s": Annotated[float, Gt(0.0)],

@@ -62,10 +62,13 @@ class Assess(Verb[AssessArgs]):
         """The finding is in the record before it is published."""
         from benchd import version
         from benchd.questions.answer import answer
-        from benchd.questions.evidence import collect_evidence
+        from benchd.questions.evidence import collect_evidence, find_earlier
+        from benchd.questions.registry import question
 
-        bench = order.bench
-        doc = await answer(bench.analysis, args.name, collect_evidence(bench, order.run, version()), args.of)
+        bench, asked = order.bench, question(args.name)
+        earlier = await find_earlier(bench, order.run, asked.looks_back)
+        evidence = collect_evidence(bench, order.run, version(), earlier)
+        doc = await answer(bench.analysis, args.name, evidence, args.of)
         doc["finding"] = await bench.store.add_finding(doc)
         order.run.findings[args.name] = doc
         bench.notices.put(f"finding/{args.name}", doc)

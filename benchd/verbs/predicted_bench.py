@@ -22,6 +22,8 @@ from benchd.verbs.view import BenchView
 HOMED, STALE, PLACE = "homed", "stale", "carriage_um"
 SWEPT, SWEPT_HERE = "swept", "swept_here"
 """Number of sweeps taken so far in the run, and at the present set-up; only a dry run counts them."""
+LAST_SWEEP = "last_sweep"
+"""Merit and frequency of the last sweep at the present set-up: another pass of the same needs no search."""
 
 
 class PredictedBench:
@@ -78,15 +80,20 @@ class PredictedBench:
         """Count sweeps from zero: a run begins here."""
         self.state.mark_known(swept=0, swept_here=0)
 
-    def count_sweep(self) -> None:
-        """Count one more sweep."""
+    def count_sweep(self, of: tuple[str, float | None]) -> bool:
+        """Count one more sweep, of this merit and frequency; gives whether it is another pass of the last one."""
+        again = bool(self.state.get(LAST_SWEEP) == of)
+        self.state.mark_known(last_sweep=of)
         for name in (SWEPT, SWEPT_HERE):
             if (before := self.state.get(name)) is not None:
                 self.state.mark_known(**{name: before + 1})
+        return again
 
     def count_setup_change(self, why: Why = ()) -> None:
         """Count sweeps of the set-up from zero: it has a new revision, or may have, depending on `why`."""
         before, open_by = self.state.get(SWEPT_HERE), self.state.why(SWEPT_HERE)
+        if self.state.get(LAST_SWEEP):
+            self.state.mark_known(last_sweep=None)
         if why and (before or open_by):
             self.state.mark_unknown(SWEPT_HERE, (*open_by, *why))
         elif before or open_by:

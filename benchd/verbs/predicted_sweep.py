@@ -23,12 +23,16 @@ SAMPLED_DISTANCES = 200
 
 
 def sweep_places_for(
-    where: SetupPlaces | None, args: SweepArgs | None = None, lp_mm: float = DEFAULT_LP_MM
+    where: SetupPlaces | None,
+    args: SweepArgs | None = None,
+    lp_mm: float = DEFAULT_LP_MM,
+    *,
+    tells_blur: bool = True,
 ) -> SweepPlaces:
     """The positions of a sweep at that frequency; without `args`, of one that leaves everything to the bench."""
     half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
     span, step = (getattr(args, name, None) for name in ("span_um", "step_um"))
-    return sweep_places(half_width * DEFAULT_LP_MM / lp_mm, span, step)
+    return sweep_places(half_width * DEFAULT_LP_MM / lp_mm, span, step, tells_blur=tells_blur)
 
 
 def shifted_um(where: SetupPlaces | None, place_um: float, offset_um: float) -> float:
@@ -37,15 +41,20 @@ def shifted_um(where: SetupPlaces | None, place_um: float, offset_um: float) -> 
 
 
 class PredictedSweep:
-    """One sweep of a set-up with these positions. Raises Refused (bad_request, unknown_name) as the bench would."""
+    """One sweep of a set-up with these positions. Raises Refused (bad_request, unknown_name) as the bench would.
 
-    def __init__(self, bench: BenchView, where: SetupPlaces | None, args: SweepArgs) -> None:
+    `again`: another pass of the sweep before it, which is taken without a search.
+    """
+
+    def __init__(self, bench: BenchView, where: SetupPlaces | None, args: SweepArgs, *, again: bool = False) -> None:
         self._bench = bench
+        self._again = again
+        self._expected = args.about == "expected"
         self._where = where
         chosen = bench.detector_for(args.merit, args.lp_mm)
         self._point_s = chosen.point_s
         self._looks_wide = not chosen.detector.tells_blur
-        self._places = sweep_places_for(where, args, chosen.lp_mm)
+        self._places = sweep_places_for(where, args, chosen.lp_mm, tells_blur=chosen.detector.tells_blur)
         assert isinstance(args.repeats, int)
         self._points = args.repeats * self._places.points
         check_points(self._points)
@@ -66,8 +75,12 @@ class PredictedSweep:
         low, high = reach(bench, self._where, beside(-places.farthest_um), beside(places.farthest_um))
         taking, more = self._seconds([offset for offset in places.wide if low <= beside(offset) <= high])
         seconds = bench.approach_s(here_um if from_um is None else from_um, here_um)
-        seconds += bench.approach_s(here_um, look[0]) + taking
+        seconds += (0.0 if self._again else bench.approach_s(here_um, look[0])) + taking
         text = f"{self.text}, after a look with {len(search)} from {look[0]:.0f} to {look[1]:.0f} µm"
+        if self._again:
+            text = f"{self.text}, another pass"
+        elif self._expected:
+            text += ", or about where focus of this lens or its model was last"
         text += f"; it may look as far as {low:.0f} to {high:.0f} µm if focus is not there"
         problem = most_certain(*(would_be_refused(bench, self._where, place) for place in (*over, *look)))
         return Entry("sweep", text, seconds, more, (), from_um, here_um, look, over, (low, high), problem=problem)
@@ -75,8 +88,9 @@ class PredictedSweep:
     def _seconds(self, far: Sequence[float]) -> tuple[float, float]:
         """Durations (s) from its first position on: of coarse scan and readings, and of all further scans (`far`)."""
         looking = self._looking_s(self._places.look)
-        taking = looking + self._points * (self.mean_station_move_s() + self._point_s)
-        more, wide = self._places.more_looks * looking, self._looking_s(far)
+        taking = self._points * (self.mean_station_move_s() + self._point_s) + (0.0 if self._again else looking)
+        more = self._places.more_looks * looking + self._places.pilots * self._looking_s(self._places.pilot)
+        wide = self._looking_s(far)
         return (taking + wide, more) if self._looks_wide else (taking, more + wide)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:

@@ -12,7 +12,10 @@ from benchd.verbs.result import Result
 from benchd.verbs.verb import Verb
 
 if TYPE_CHECKING:
-    from benchd.verbs.order import Command
+    from benchd.verbs.entry import Entry
+    from benchd.verbs.foreseen import OpenArgs
+    from benchd.verbs.order import Command, InRun
+    from benchd.verbs.predicted_bench import PredictedBench
 
 
 class RecordArgs(Args):
@@ -28,6 +31,14 @@ class RecordArgs(Args):
     """Values that must still stand, else it is refused: whoever adds to a list goes by what it was."""
 
 
+class RecordStepArgs(Args):
+    """Which record, and the keys to set: whole values replace, null takes a key out."""
+
+    kind: Literal["lens", "adapter", "glass", "reference"]
+    id: RecordId
+    set: dict[str, Any] = Field(min_length=1)
+
+
 class Written(Result):
     """What became of it."""
 
@@ -41,16 +52,30 @@ class Written(Result):
     """Of the set-up, one higher where the record is of what stands on the bench: then the position is stale."""
 
 
-class Record(Verb[RecordArgs]):
-    """The file is written as a person would write it. Never under a run that uses it."""
+class Record(Verb[RecordArgs | RecordStepArgs]):
+    """The file is written as a person would write it. Never under a run that uses it, but between its own steps."""
 
     name = "record"
     does = "Tell or change the record of a lens, adapter, glass or reference."
     args = RecordArgs
+    step = RecordStepArgs
     result = Written
     role = "keep"
 
-    async def command(self, args: RecordArgs, order: Command) -> dict[str, Any]:
+    def effect(self, args: RecordArgs | RecordStepArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
+        """What stands on the bench is counted with anew, and then has to be driven to."""
+        values = predicted.set_up.values
+        standing = [values.get("lens"), *(values.get("adapters") or ()), *(values.get("glass") or ())]
+        if "id" in open_args or args.id in standing:
+            predicted.count_setup_change()
+            predicted.state.mark_known(stale=True)
+        return super().effect(args, predicted, open_args)
+
+    async def in_run(self, args: RecordArgs | RecordStepArgs, order: InRun) -> None:
+        await order.bench.records.write(args.kind, args.id, args.set, by=order.user, own=True)
+
+    async def command(self, args: RecordArgs | RecordStepArgs, order: Command) -> dict[str, Any]:
+        assert isinstance(args, RecordArgs)
         records = order.bench.records
         told: dict[str, Any] = {"file": None, "changes": [], "rev": order.bench.setup.document.rev}
         if args.set:

@@ -38,11 +38,12 @@ def _installed(merit: str) -> str:
 class SweepArgs(Args):
     """A sweep about nominal, about where the carriage stands, or about an offset in um; `span_um` is end to end.
 
+    `expected` is about nominal as well, and looks first where focus of this lens, or of its model, was last.
     `merit` names the detector, `auto` the first of those at hand. Span, step and frequency are left to the detector and
     the f-number where they are not given.
     """
 
-    about: Literal["nominal", "here"] | float = "nominal"
+    about: Literal["nominal", "here", "expected"] | float = "nominal"
     span_um: float | None = Field(default=None, gt=0.0, le=1e5)
     step_um: float | None = Field(default=None, gt=0.0, le=1e5)
     merit: Annotated[Name, AfterValidator(_installed)] = "auto"
@@ -80,12 +81,13 @@ class Sweep(Verb[SweepArgs]):
         from benchd.verbs.predicted_bench import PLACE
         from benchd.verbs.predicted_sweep import PredictedSweep
 
-        predicted.count_sweep()  # also if it is refused: then the run gets no further anyway
+        # Counted also if it is refused: then the run gets no further anyway.
+        again = predicted.count_sweep((args.merit, args.lp_mm)) and not open_args
         where, from_um = predicted.set_up.places, predicted.place_um
         if where is not None and where.half_width_um is None:
             return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.certain(no_lens()))
         try:
-            sweep = PredictedSweep(predicted.view, where, args)
+            sweep = PredictedSweep(predicted.view, where, args, again=again)
         except Refused as refused:
             return Entry("sweep", f"merit {args.merit}", problem=WouldBeRefused.certain(refused))
         unhomed_refusal = predicted.unhomed_refusal()

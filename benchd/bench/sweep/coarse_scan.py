@@ -1,4 +1,4 @@
-"""The coarse scan for focus: a pilot of a few captures, repeated about where blur, or the highest value, is.
+"""The coarse scan for focus: a look of five captures, then pilots of more, about where blur, or the highest value, is.
 
 A scan chooses stations; it never enters a fit. Values peak on every side lobe too. If the detector measures blur, a
 peak is accepted only where blur is least; otherwise only where the highest value of a wide scan is.
@@ -11,7 +11,7 @@ import math
 from collections.abc import Sequence
 
 from benchd.assessments.locate import Location, agree, least_blur_um, locate
-from benchd.assessments.sampling_positions import pilot, wide
+from benchd.assessments.sampling_positions import look, pilot, wide
 from benchd.bench.gate import Gate
 from benchd.bench.sweep.captures import Captures, PlacedCapture
 from benchd.detectors.detector import Detector
@@ -19,7 +19,12 @@ from benchd.detectors.values import Glance, Seen, Unusable
 from benchd.devices import Clock
 from benchd.errors import Refused
 
+LOOKS = 2
+"""Looks of five before pilots: where focus is expected, and where the first one shows it. Only blur tells one that sees
+a side lobe alone, so a detector without blur begins with a pilot."""
+
 PILOTS = 4
+
 CENTRED_HW = 1.5
 """How far from the middle of a pilot its peak may be, in geometric half-widths, for both flanks to be seen well."""
 
@@ -51,16 +56,22 @@ class CoarseScan:
         self._detector = detector
         self._clock = clock
 
-    async def find(self, centre: float, half_width: float, lp_mm: float, gate: Gate) -> tuple[Location, list[Seen]]:
-        """The peak from a pilot about `centre`, or about where the focus seems to be; at most `PILOTS` of them."""
-        about, by_values = centre, not self._detector.tells_blur
+    async def find(
+        self, centre: float, begin: float, half_width: float, lp_mm: float, gate: Gate
+    ) -> tuple[Location, list[Seen]]:
+        """The peak from a scan about `begin`, or about where the focus seems to be; at most `LOOKS` and `PILOTS`.
+
+        No scan is centred farther than `FAR_UM` from `centre`.
+        """
+        about, by_values = min(max(begin, centre - FAR_UM), centre + FAR_UM), not self._detector.tells_blur
         all_seen: list[Seen] = []
         scanned_wide = False
-        for turn in range(PILOTS):
-            # The first pilot is where the caller asked for it: if it does not fit, the refused capture says why.
-            if turn and not self._within_reach(about, half_width):
+        for turn in range(LOOKS if by_values else 0, LOOKS + PILOTS):
+            places = (look if turn < LOOKS else pilot)(about, half_width)
+            # The first scan is where the caller asked for it: if it does not fit, the refused capture says why.
+            if all_seen and not self._within_reach(places):
                 break
-            found, seen = await self._scan(pilot(about, half_width), lp_mm, half_width, gate)
+            found, seen = await self._scan(places, lp_mm, half_width, gate)
             all_seen += seen
             focus = self._focus(all_seen)
             if focus is None or (by_values and not scanned_wide):  # too blurred everywhere, or perhaps a side lobe
@@ -89,11 +100,10 @@ class CoarseScan:
         """Where the focus seems to be, from all captures; None if they do not show it."""
         return _least_blur(seen) if self._detector.tells_blur else _highest(seen)
 
-    def _within_reach(self, offset: float, half_width: float) -> bool:
-        """Whether a pilot can be taken there."""
-        places = pilot(offset, half_width)
-        low, high = self._captures.reach(offset, math.inf)
-        return low <= places[0] and places[-1] <= high
+    def _within_reach(self, offsets: Sequence[float]) -> bool:
+        """Whether a scan can be taken there."""
+        low, high = self._captures.reach(0.5 * (offsets[0] + offsets[-1]), math.inf)
+        return low <= offsets[0] and offsets[-1] <= high
 
     async def _scan(
         self, offsets: Sequence[float], lp_mm: float, half_width: float, gate: Gate

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from statistics import fmean
 from typing import Literal
 
+from benchd.assessments.locate import Location, locate
 from benchd.detectors.detector import AUTO
 
 
@@ -13,7 +15,7 @@ from benchd.detectors.detector import AUTO
 class SweepOrder:
     """A sweep as ordered; None lets the bench choose from the f-number and from the coarse scan (um)."""
 
-    about: Literal["nominal", "here"] | float = "nominal"
+    about: Literal["nominal", "here", "expected"] | float = "nominal"
     span_um: float | None = None
     step_um: float | None = None
     merit: str = AUTO
@@ -38,6 +40,7 @@ class SweepPoint:
 class SweepData:
     """A sweep at one set-up: its points in the order taken, how they were measured, whether linear in light.
 
+    `hwhm_um` is the half-width that its stations were chosen by, `noise` the relative noise of one reading at the peak.
     `brightness` is that of each point, in the detector's own unit; `flags` are sentences for the finding about changes
     and lost points.
     """
@@ -56,8 +59,15 @@ class SweepData:
     brightness: list[float] = field(default_factory=list)
     linear: bool = True
     flags: list[str] = field(default_factory=list)
+    noise: float = 0.0
 
     @property
     def measured(self) -> tuple[str, str, float, float]:
         """What makes readings comparable: detector, merit, frequency and f-number."""
         return self.detector, self.merit, self.lp_mm, self.f_number
+
+    def peak(self, half_width_um: float) -> Location | None:
+        """About where it peaks, to choose the stations of another pass; None where that is not seen."""
+        offsets = [point.offset_um for point in self.points]
+        values = [fmean(value for value, _ in point.channels.values()) for point in self.points]
+        return locate(offsets, values, half_width_um)

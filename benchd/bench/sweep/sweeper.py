@@ -65,49 +65,82 @@ class Sweeper:
         self._coarse_scan = CoarseScan(self._captures, detector, clock)
 
     async def sweep(
-        self, order: SweepOrder, f_number: float, run: RunRecord, gate: Gate, progress: Progress
+        self,
+        order: SweepOrder,
+        f_number: float,
+        run: RunRecord,
+        gate: Gate,
+        progress: Progress,
+        before: SweepData | None = None,
+        expected_um: float | None = None,
     ) -> SweepData:
-        """Scan, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, BenchdError."""
+        """Scan, plan, take. Raises Refused (not_driven, not_found, limit, clearance), Stopped, BenchdError.
+
+        `expected_um` is the offset at which the scan begins, where that is not in the middle of its reach.
+        `before` is the sweep that the run has just taken: where it measured the same at the same set-up, more passes
+        are taken about its peak, without another scan, by what the detector settled on for it.
+        """
         lp_mm = self._detector.frequency(order.lp_mm)
         half_width = self._keeper.arrangement.curve_width * half_width_um(f_number, lp_mm)
         centre = await self._centre(order)
-        await self._captures.go(centre, gate)
-        await self._detector.prepare()
-        peak, glances = await self._coarse_scan.find(centre, half_width, lp_mm, gate)
-        u_frequency_rel = await self._settle_on(peak, glances, lp_mm)
+        data = self._empty(f_number, lp_mm)
+        alike = before is not None and (before.setup, before.measured) == (data.setup, data.measured)
+        peak = before.peak(half_width) if before is not None and alike else None
+        if before is not None and peak is not None:
+            data.u_frequency_rel, data.noise = before.u_frequency_rel, before.noise
+        else:
+            peak = await self._look(centre, expected_um, half_width, data, gate)
+        data.hwhm_um = peak.hwhm_um
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
         step = order.step_um or STEP_HWHM * peak.hwhm_um
         check_points(order.repeats * per_pass(span, step))
         middle = peak.peak_um if order.span_um is None else centre
-        noise = await self._noise(glances)
         inside = order.repeats * min(2.1 * half_width, span) / step
         ratio = peak.hwhm_um / half_width
-        predicted = await self._analysis.run(predicted_U_um, noise, inside, half_width, ratio)
-        require_light(predicted, noise, inside, half_width)
-        rng = np.random.default_rng(run.number)
+        predicted = await self._analysis.run(predicted_U_um, data.noise, inside, half_width, ratio)
+        require_light(predicted, data.noise, inside, half_width)
+        rng = np.random.default_rng([run.number, len(run.sweeps)] if alike else run.number)
         stations = plan(middle, span, step, order.repeats, rng)
-        data = SweepData(
+        await self._take_all(stations, data, run, gate, progress)
+        data.flags += [*_lost_points(data), *_brightness(data)]
+        return data
+
+    def _empty(self, f_number: float, lp_mm: float) -> SweepData:
+        return SweepData(
             setup=self._keeper.document.rev,
             glass=self._keeper.document.glass,
             detector=self._detector.gear.name,
             merit=self._detector.name,
             lp_mm=lp_mm,
             f_number=f_number,
-            u_frequency_rel=u_frequency_rel,
-            hwhm_um=peak.hwhm_um,
+            u_frequency_rel=0.0,
+            hwhm_um=0.0,
         )
-        await self._take_all(stations, data, run, gate, progress)
-        data.flags += [*_lost_points(data), *_brightness(data)]
-        return data
+
+    async def _look(
+        self, centre: float, expected: float | None, half_width: float, data: SweepData, gate: Gate
+    ) -> Location:
+        """Find the peak, and have the detector settle on how it measures the sweep."""
+        begin = centre if expected is None else expected
+        if abs(await self._here() - begin) > half_width:
+            await self._captures.go(begin, gate)
+        await self._detector.prepare()
+        peak, glances = await self._coarse_scan.find(centre, begin, half_width, data.lp_mm, gate)
+        data.u_frequency_rel = await self._settle_on(peak, glances, data.lp_mm)
+        data.noise = await self._noise(glances)
+        return peak
 
     async def _centre(self, order: SweepOrder) -> float:
         self._keeper.require_driven()
-        if order.about == "nominal":
+        if order.about in ("nominal", "expected"):
             return self._keeper.document.trim_um
         if order.about == "here":
-            here: float | None = self._keeper.chain.places.offset_um((await self._carriage.read()).value)
-            return 0.0 if here is None else here
+            return await self._here()
         return float(order.about)
+
+    async def _here(self) -> float:
+        here: float | None = self._keeper.chain.places.offset_um((await self._carriage.read()).value)
+        return 0.0 if here is None else here
 
     async def _settle_on(self, peak: Location, seen: Sequence[Seen], lp_mm: float) -> float:
         # Two stations beyond the span, so that what is settled also suits the blurriest capture of the sweep.

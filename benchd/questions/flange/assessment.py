@@ -13,6 +13,7 @@ from benchd.assessments.peak_lines import FLAGS, non_linear_notes, non_linear_te
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.peak import PeakFit
 from benchd.metrology.shims import advice
+from benchd.questions.flange.more_readings import more_readings
 
 FREQUENCY_SHIFT_UM = 0.0095
 """Best focus moves by at most this times f-number squared for 1 % of frequency, at one wave of spherical
@@ -96,6 +97,7 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
             "budgets": {"focus_error": as_budget(terms)},
             "verdict": verdict,
             "advice": _advice(fit.peak_um, expanded.U, given) if absolute else None,
+            "more_readings": more_readings(terms, fit.peak_um, verdict),
             "notes": [*given.notes, *non_linear_notes(given.linear), *(FLAGS[flag] for flag in fit.flags)],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": list(given.calibrations),
