@@ -229,7 +229,9 @@ def _show(day: Sequence[Checked]) -> None:
     over = median(one.machine_s / one.floor_s for one in lenses)
     out.print(f"Median {median(one.machine_s for one in lenses):.1f} s from tap to verdict, {over:.2f} of its floor.")
     change, expected = (day[-1].proof["values"][key] for key in ("change", "expected"))
-    out.print(f"The shim moved focus by {change['value']:+.1f} ± {change['U']:.1f} µm; {expected['value']:+.0f} expected.")
+    out.print(
+        f"The shim moved focus by {change['value']:+.1f} ± {change['U']:.1f} µm; {expected['value']:+.0f} expected."
+    )
 
 
 if __name__ == "__main__":

@@ -56,6 +56,9 @@ class Quiet:
 
     def tell(self, kind: str, doc: object) -> None: ...
 
+    def monotonic(self) -> float:
+        return 0.0
+
     async def sleep(self, seconds: float) -> None: ...
 
 

@@ -124,12 +124,20 @@ class Verdict(Part):
     condition: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
+class Foretold(Part):
+    """The verdict to be expected of a change, from the same uncertainty."""
+
+    is_: Literal["pass", "fail", "undecided"] = Field(alias="is")
+    p_conform: float = Field(ge=0, le=1)
+
+
 class Advice(Part):
     """The shim that mends it, out of those in stock, and what is left over.
 
     `shim_um` is the change of thickness, `from_stock` the shims to put in; `remove`, left out where empty, those to
-    take away of `fitted_um`, which are under the lens already; `total_um` is what will be under it then. Where
-    nothing is advised all of these are null and `why` says why.
+    take away of `fitted_um`, which are under the lens already; `total_um` is what will be under it then, and `foretold`
+    the verdict, left out where there is no tolerance. Where nothing is advised all of these are null and `why` says
+    why.
     """
 
     shim_um: float | None
@@ -138,6 +146,7 @@ class Advice(Part):
     residual_um: float | None
     fitted_um: list[float] = []
     total_um: float | None = Field(default=None, exclude_if=lambda value: value is None)
+    foretold: Foretold | None = Field(default=None, exclude_if=lambda value: value is None)
     why: str | None = Field(default=None, exclude_if=lambda value: value is None)
 
 

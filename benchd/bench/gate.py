@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
+from benchd.bench.time_table import spent
 from benchd.errors import BenchdError
 
 
@@ -57,7 +58,8 @@ class Gate:
             self._parked.set()
             self._on_parked()
             try:
-                await self._open.wait()
+                with spent("paused"):
+                    await self._open.wait()
             finally:
                 self._parked.clear()
 

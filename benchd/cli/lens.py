@@ -123,8 +123,7 @@ def _write(args: argparse.Namespace) -> int:
     async def work(bench: BenchClient) -> int:
         values = given
         if args.like is not None:
-            like = await stands(bench, args.like)
-            values = {key: value for key, value in like.items() if key not in NOT_OF_THE_MODEL} | given
+            values = of_the_model(await stands(bench, args.like)) | given
         answer = await bench.command("record", beat=False, kind="lens", id=args.id, set=values, new=args.what == "new")
         return told(args, answer)
 
@@ -144,6 +143,11 @@ def _um(item: Any) -> float:
 async def stands(bench: BenchClient, lens: str) -> dict[str, Any]:
     """The record of a lens as the bench has it in force. Raises Refused('unknown_name')."""
     return dict((await bench.command("record", beat=False, kind="lens", id=lens))["record"])
+
+
+def of_the_model(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What a record says of every lens of its model."""
+    return {key: value for key, value in record.items() if key not in NOT_OF_THE_MODEL}
 
 
 def told(args: argparse.Namespace, answer: Mapping[str, Any]) -> int:

@@ -18,6 +18,7 @@ COMMANDS: dict[str, str] = {
     "watch": "follow what the bench says, a line a message",
     "do": "one command to the bench: home, nominal, move, light, read, setup, ..",
     "run": "run a procedure, with its progress, its questions and its findings",
+    "batch": "check one lens after another, a tap each; a table at the end",
     "stop": "stop everything that moves, now",
     "lens": "the records of lenses: list, show, new, edit",
     "shim": "note a shim put under a lens or taken out; what is under it",

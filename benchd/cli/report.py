@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Of what, and where the picture goes."""
     parser.add_argument("of", metavar="RUN|LENS", help="r-0192, f-310, or L-0417 for the last finding of that lens")
+    parser.add_argument("--times", action="store_true", help="RUN: where its time went, beside the least it could take")
     parser.add_argument("--out", type=Path, metavar="FILE.png", help="where the picture goes (LENS-FINDING.png here)")
     options.record(parser)
     options.output(parser)
@@ -29,6 +30,8 @@ def run(args: argparse.Namespace) -> int:
 
     if args.out is not None and args.out.suffix.lower() != ".png":
         raise UsageError(f"--out {args.out}: the picture is a PNG, so name it .png")
+    if args.times:
+        return _times(args)
     with opened(args) as reader:
         findings = findings_of(reader, args.of)
         chains = [chain_of(reader, doc) for doc in findings]
@@ -47,6 +50,27 @@ def run(args: argparse.Namespace) -> int:
         print(f"\nThe picture of {drawn[0]} is in {drawn[1]}.")
     elif why:
         remark(f"\n{why}")
+    return exits.DONE
+
+
+def _times(args: argparse.Namespace) -> int:
+    from benchd.cli.guard import UsageError
+    from benchd.cli.recorded import opened
+    from benchd.errors import Refused
+
+    if not args.of.startswith("r-") or args.out is not None:
+        raise UsageError("report --times: of a run, r-0192, and without --out")
+    with opened(args) as reader:
+        state, told = reader.run(args.of).state, reader.times_of(args.of)
+    if told is None:
+        raise Refused("not_found", f"The record does not say where the time of {args.of} went; it is {state}.")
+    if args.json:
+        print(json.dumps(dict(told.data), ensure_ascii=False))
+    else:
+        from benchd.cli.console import out
+        from benchd.cli.times import times_table
+
+        out().print(times_table(told.data))
     return exits.DONE
 
 

@@ -54,21 +54,26 @@ async def _run(args: argparse.Namespace, bench: BenchClient) -> int:
     from benchd.cli.inputs import from_words
     from benchd.cli.speak import take_control
 
-    inputs = from_words(args.inputs, (await _described(bench, args.procedure))["inputs"])
+    inputs = from_words(args.inputs, (await described(bench, args.procedure))["inputs"])
     if args.dry:
         plan = await bench.command("run", beat=False, procedure=args.procedure, inputs=inputs, dry=True)
         _print_plan(plan, as_json=args.json)
         return exits.REFUSED if plan.get("problems") else exits.DONE
-    from benchd.cli.following import watch_all
-
     await take_control(bench)
-    ident, watch = secrets.token_hex(6), watch_all(bench)
-    started = await bench.command("run", ident=ident, procedure=args.procedure, inputs=inputs)
-    outcome = await follow(bench, watch, str(started["run"]), ident)
+    outcome = await run_to_the_end(bench, args.procedure, inputs, secrets.token_hex(6))
     return print_outcome(outcome, as_json=args.json)
 
 
-async def _described(bench: BenchClient, name: str) -> Mapping[str, Any]:
+async def run_to_the_end(bench: BenchClient, procedure: str, inputs: Mapping[str, Any], ident: str) -> Outcome:
+    """Start a run as the command `ident`, and follow it. Raises BenchdError, KeyboardInterrupt."""
+    from benchd.cli.following import watch_all
+
+    watch = watch_all(bench)
+    started = await bench.command("run", ident=ident, procedure=procedure, inputs=inputs)
+    return await follow(bench, watch, str(started["run"]), ident)
+
+
+async def described(bench: BenchClient, name: str) -> Mapping[str, Any]:
     """What the bench says of a procedure. Raises Refused('unknown_name') with the nearest name."""
     from benchd.errors import Refused
     from benchd.files.wording import READ_AT_START, near_names
@@ -144,12 +149,13 @@ def print_outcome(outcome: Outcome, *, as_json: bool) -> int:
 
         for doc in outcome.findings.values():
             out().print(finding_in_short(doc))
-        sentence = f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else _why(outcome)
+        sentence = f"Run {outcome.run} is {outcome.state}." if outcome.state == "done" else why_ended(outcome)
         print(wrapped(sentence, sys.stdout))
     return code_of(outcome)
 
 
-def _why(outcome: Outcome) -> str:
+def why_ended(outcome: Outcome) -> str:
+    """Why a run did not come to its end."""
     event = outcome.event or {}
     if event.get("code") == "stopped":
         text = str(event["text"])  # aborted or stopped, which run and by whom

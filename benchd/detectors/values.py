@@ -30,12 +30,14 @@ class Gear:
 class Capture:
     """What was exposed or read at one station; `data` is private to the detector.
 
-    `t_mono` (s) and `t_utc` (RFC 3339) are the instant of the capture.
+    `t_mono` (s) and `t_utc` (RFC 3339) are the instant of the capture, `exposed_s` is how long the light was gathered,
+    where that is known.
     """
 
     data: Any
     t_mono: float
     t_utc: str
+    exposed_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from typing import Any
 from benchd.bench.bench import Bench
 from benchd.bench.datum.glass_residual import glass_question_text
 from benchd.bench.run_record import RunRecord
+from benchd.bench.time_table import spent
 from benchd.devices import Ask, Operator
 from benchd.devices.values import AskKind
 from benchd.errors import Refused
@@ -53,7 +54,8 @@ class Prompts:
         }
         self._changed()
         try:
-            return (await self._operator.ask(question)).value
+            with spent("person"):
+                return (await self._operator.ask(question)).value
         finally:
             self._open = None
             self._changed()

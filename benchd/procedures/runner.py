@@ -15,6 +15,7 @@ from benchd.bench.bench import Bench
 from benchd.bench.jobs import Occupied, Stopped
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.sweep_data import SweepOrder
+from benchd.bench.time_table import TimeTable, begin
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import READ_AS_THEY_CHANGE
 from benchd.procedures.ending import Ending
@@ -152,6 +153,8 @@ class Runner:
     async def _run_job(
         self, procedure: Procedure, scope: Scope, run: RunRecord, ready: asyncio.Event
     ) -> dict[str, Any]:
+        times = TimeTable(self._bench.clock)
+        begin(times)
         try:
             await ready.wait()
             await self._executor.top(procedure.steps, scope, run, self._state.gate, self._step)
@@ -167,13 +170,15 @@ class Runner:
         finally:
             if ready.is_set():
                 self._bench.jobs.ending()
-                await self._end(procedure, scope, run)
+                await self._end(procedure, scope, run, times)
         return {"run": run.id, "procedure": procedure.procedure}
 
-    async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord) -> None:
+    async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, times: TimeTable) -> None:
         try:
             await self._return_motion.cancel_and_wait()
             await self._ending.carry_out(procedure, scope, run, OUTCOMES[self._state.phase])
+            doc = times.as_json()
+            self._bench.events.tell("times", f"{run.id} took {doc['total_s']:.1f} s.", data={"run": run.id, **doc})
         finally:
             self._state.handle("ended")
             self._run = None

@@ -176,6 +176,14 @@ def why_ended_early(connection: Connection, run: str) -> Event | None:
     return None if row is None else Event(*row)
 
 
+def times_of(connection: Connection, run: str) -> Event | None:
+    """The event saying where a run's time went; None if the record does not say."""
+    table = schema.event
+    chosen = _events().where((table.c.code == "times") & (table.c.data["run"].as_string() == run)).limit(1)
+    row = connection.execute(chosen).first()
+    return None if row is None else Event(*row)
+
+
 def _events() -> Select[Any]:
     table = schema.event
     columns = table.c.at, table.c.code, table.c.severity, table.c.text, table.c.advice, table.c.cause, table.c.data

@@ -124,6 +124,10 @@ class Reader:
         """The events that tell of changes of a record, oldest first."""
         return self._ask(lambda connection: queries.record_changes(connection, record_id))
 
+    def times_of(self, run: str) -> Event | None:
+        """The event saying where a run's time went; None if the record does not say."""
+        return self._ask(lambda c: queries.times_of(c, run))
+
     def why_ended_early(self, run: str) -> Event | None:
         """The event saying why a run ended early; None if it did not, or the record does not say."""
         return self._ask(lambda c: queries.why_ended_early(c, run))

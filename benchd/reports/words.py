@@ -9,7 +9,7 @@ from benchd.reports.numbers import percent, short, significant, unit
 
 Doc = Mapping[str, Any]
 
-_OUTCOMES = {"pass": "inside tolerance", "fail": "outside tolerance", "undecided": "undecided"}
+OUTCOMES = {"pass": "inside tolerance", "fail": "outside tolerance", "undecided": "undecided"}
 VERDICTS = {"pass": "PASS", "fail": "FAIL", "undecided": "UNDECIDED"}
 
 
@@ -17,7 +17,7 @@ def verdict_words(finding: Doc) -> str:
     """`inside tolerance`, `outside tolerance`, `undecided`, or that there is no tolerance or no nominal to judge by."""
     verdict = finding["verdict"]
     if verdict is not None:
-        return _OUTCOMES[verdict["is"]]
+        return OUTCOMES[verdict["is"]]
     return "no tolerance stated" if finding["absolute"] else "relative, no verdict"
 
 

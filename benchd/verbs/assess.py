@@ -61,6 +61,7 @@ class Assess(Verb[AssessArgs]):
     async def in_run(self, args: AssessArgs, order: InRun) -> None:
         """The finding is in the record before it is published."""
         from benchd import version
+        from benchd.bench.time_table import spent
         from benchd.questions.answer import answer
         from benchd.questions.evidence import collect_evidence, find_earlier
         from benchd.questions.registry import question
@@ -68,8 +69,9 @@ class Assess(Verb[AssessArgs]):
         bench, asked = order.bench, question(args.name)
         earlier = await find_earlier(bench, order.run, asked.looks_back)
         evidence = collect_evidence(bench, order.run, version(), earlier)
-        doc = await answer(bench.analysis, args.name, evidence, args.of)
-        doc["finding"] = await bench.store.add_finding(doc)
+        with spent("analysis"):
+            doc = await answer(bench.analysis, args.name, evidence, args.of)
+            doc["finding"] = await bench.store.add_finding(doc)
         order.run.findings[args.name] = doc
         bench.notices.put(f"finding/{args.name}", doc)
         order.run.unreported = [*(name for name in order.run.unreported if name != args.name), args.name]

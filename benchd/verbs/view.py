@@ -9,6 +9,7 @@ from typing import Any
 
 from benchd.arrangements.places import Places
 from benchd.bench.datum.clearance import Clearance, Parts
+from benchd.bench.motion.figures import rest_to_rest_s
 from benchd.bench.motion.positioner import NEEDS_NO_RUN_UP
 from benchd.bench.requests import Use
 from benchd.detectors.available import Chosen
@@ -103,8 +104,4 @@ class BenchView:
         return self._driving_s(distance + run_up) + self.move_s(run_up)
 
     def _driving_s(self, distance_um: float) -> float:
-        distance = abs(distance_um)
-        ramp = self.top_speed_um_s**2 / self.acceleration_um_s2
-        if distance >= ramp:
-            return distance / self.top_speed_um_s + self.top_speed_um_s / self.acceleration_um_s2
-        return 2.0 * math.sqrt(distance / self.acceleration_um_s2)
+        return rest_to_rest_s(distance_um, self.top_speed_um_s, self.acceleration_um_s2)

@@ -85,6 +85,9 @@ class Quiet:
 
     async def sleep(self, seconds: float) -> None: ...
 
+    def monotonic(self) -> float:
+        return 0.0
+
     async def run(self, work: Callable[..., Any], *args: Any) -> Any:
         return work(*args)
 
@@ -155,7 +158,7 @@ def made(kind: type[Level], world: World, quiet: Quiet | None = None) -> Detecto
 async def searched(kind: type[Level], focus_um: float, seed: int = 1) -> float:
     world, quiet = World(focus_um, seed), Quiet()
     detector = made(kind, world, quiet)
-    shots = Captures(cast(Any, world), detector.capture, keeper())
+    shots = Captures(cast(Any, world), detector.capture, keeper(), cast(Any, quiet))
     found, _ = await CoarseScan(shots, detector, cast(Any, quiet)).find(0.0, 0.0, HALF_WIDTH_UM, LP_MM, Gate())
     return found.peak_um
 
@@ -186,7 +189,7 @@ async def test_values_alone_find_a_lens_with_a_wave_of_spherical_aberration(wave
     z -= z[value.argmax()]
     world.curve = lambda off_um: float(np.interp(off_um, z, value))
     detector = made(Level, world, quiet)
-    shots = Captures(cast(Any, world), detector.capture, keeper())
+    shots = Captures(cast(Any, world), detector.capture, keeper(), cast(Any, quiet))
     found, _ = await CoarseScan(shots, detector, cast(Any, quiet)).find(0.0, 0.0, HALF_WIDTH_UM, LP_MM, Gate())
     assert abs(found.peak_um - world.focus_um) < 0.3 * HALF_WIDTH_UM
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from benchd.bench.motion.figures import MotionFigures
+from benchd.bench.motion.figures import MotionFigures, rest_to_rest_s
 from benchd.bench.motion.following_error import FollowingError
 from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
+from benchd.bench.time_table import spent
 from benchd.devices import Axis, DeviceError, LinkError, Reading
 
 
@@ -30,6 +31,7 @@ class Drive:
         self._stops = stops
         self._following_error = following_error
         self._trust = trust
+        self._left_at_um: float | None = None  # where the last motion ended, in the motor's count; for times alone
 
     @property
     def limits_um(self) -> tuple[float, float]:
@@ -58,13 +60,23 @@ class Drive:
         """The same for a position in the motor's own count."""
         self._stops.check(stops)
         self._place.forget()
+        least_s, self._left_at_um = self._least_s(motor_um), None
         try:
-            stood = await self._axis.move_to(motor_um, self._figures.speed_um_s)
+            with spent("moves", least_s):
+                stood = await self._axis.move_to(motor_um, self._figures.speed_um_s)
         except LinkError as lost:  # it is not known what the motor received
             self._trust.lose("link", lost.text.rstrip("."))
             raise
         self._stops.check(stops)
+        self._left_at_um = motor_um
         return stood
+
+    def _least_s(self, motor_um: float) -> float | None:
+        """The time of the motion itself, by its profile; None where it is not known from where it begins."""
+        if self._left_at_um is None:
+            return None
+        speed, acceleration = self._figures.speed_um_s, self._axis.spec.acceleration
+        return rest_to_rest_s(motor_um - self._left_at_um, speed, acceleration)
 
     async def rest(self, stood: float, stops: int, settled: Callable[[], None] = lambda: None) -> Reading:
         """The settled position, at standstill since `stood`; motor and encoder are compared.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from benchd.arrangements.places import Places
@@ -44,6 +45,14 @@ class MotionFigures:
         shift, spare = (0.0, 0.0) if shift_um is None else (shift_um, SCREW_UM)
         low, high = spec.low + below - shift + spare, spec.high - above - shift - spare
         return max(spec.low, low), min(spec.high, high)
+
+
+def rest_to_rest_s(distance_um: float, speed_um_s: float, acceleration_um_s2: float) -> float:
+    """Duration of a move from rest to rest (trapezoidal or triangular speed profile)."""
+    distance, ramp = abs(distance_um), speed_um_s**2 / acceleration_um_s2
+    if distance >= ramp:
+        return distance / speed_um_s + speed_um_s / acceleration_um_s2
+    return 2.0 * math.sqrt(distance / acceleration_um_s2)
 
 
 def check_limits(carriage_um: float, limits_um: tuple[float, float], places: Places | None = None) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from benchd.bench.time_table import spent
 from benchd.devices import Axis, Clock, Encoder, Implausible, Reading
 
 FRESH_S = 0.5
@@ -45,8 +46,9 @@ class CarriagePosition:
         The motor is read while settling, which costs no extra time. `settled` is called just before the position is
         read.
         """
-        motor_um = (await self._axis.read()).value
-        await self._clock.until(stood + settle_s)
+        with spent("settling", settle_s):
+            motor_um = (await self._axis.read()).value
+            await self._clock.until(stood + settle_s)
         settled()
         reading = await self.read()
         self._keep(reading)

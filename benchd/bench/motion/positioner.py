@@ -18,6 +18,7 @@ from benchd.bench.motion.homing import Homing
 from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
+from benchd.bench.time_table import spent
 from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
 
 ATTEMPTS = 6
@@ -131,7 +132,8 @@ class Positioner:
         self.state = "homing"
         why = "homing was broken off"
         try:
-            await self._homing.find_zero(stops, position_known, self._trust)
+            with spent("homing", None):
+                await self._homing.find_zero(stops, position_known, self._trust)
             self._following_error.set_reference()
             self._trust.gain()
         except Stopped:

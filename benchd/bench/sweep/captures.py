@@ -11,7 +11,9 @@ from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.gate import Gate
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.positioner import Positioner
+from benchd.bench.time_table import add, spent
 from benchd.detectors.values import Capture
+from benchd.devices import Clock
 from benchd.errors import Refused
 
 
@@ -27,8 +29,11 @@ class PlacedCapture:
 class Captures:
     """Takes captures at offsets; waits at a closed gate, and repeats a capture that a stop interrupted."""
 
-    def __init__(self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: CurrentSetup) -> None:
+    def __init__(
+        self, carriage: Positioner, capture: Callable[[], Awaitable[Capture]], keeper: CurrentSetup, clock: Clock
+    ) -> None:
         self._carriage = carriage
+        self._clock = clock
         self._capture = capture
         self._keeper = keeper
 
@@ -63,23 +68,31 @@ class Captures:
     async def take(self, offset: float, gate: Gate) -> PlacedCapture:
         """Drive there and capture. The position is read as the capture begins, and again at its end."""
         while True:
-            capturing: list[asyncio.Task[Capture]] = []
+            capturing: list[asyncio.Task[tuple[float, Capture]]] = []
             try:
                 before = await self.go(offset, gate, lambda: capturing.append(self._begin()))  # noqa: B023 awaited here
                 stops = self._carriage.stops
-                capture = await capturing[-1]
+                began_s, capture = await capturing[-1]
+                self._count(began_s, capture.exposed_s)
             finally:
                 for task in capturing:
                     if not task.cancel() and not task.cancelled():
                         task.exception()  # retrieved; the error that ended the approach is raised
-            after = (await self._carriage.read()).value
+            with spent("wire"):
+                after = (await self._carriage.read()).value
             if self._carriage.stops == stops and not gate.closed:
                 break
         place = 0.5 * (before + after)
         return PlacedCapture(capture, place, self._keeper.chain.places.offset_um(place) or 0.0)
 
-    def _begin(self) -> asyncio.Task[Capture]:
-        async def capture() -> Capture:
-            return await self._capture()
+    def _begin(self) -> asyncio.Task[tuple[float, Capture]]:
+        async def capture() -> tuple[float, Capture]:
+            return began_s, await self._capture()
 
+        began_s = self._clock.monotonic()
         return asyncio.create_task(capture(), name="capture")
+
+    def _count(self, began_s: float, exposed_s: float) -> None:
+        """What is no exposure was asking and fetching."""
+        add("exposures", exposed_s, exposed_s)
+        add("wire", max(0.0, self._clock.monotonic() - began_s - exposed_s))

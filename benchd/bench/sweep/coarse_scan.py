@@ -14,6 +14,7 @@ from benchd.assessments.locate import Location, agree, least_blur_um, locate
 from benchd.assessments.sampling_positions import look, pilot, wide
 from benchd.bench.gate import Gate
 from benchd.bench.sweep.captures import Captures, PlacedCapture
+from benchd.bench.time_table import spent
 from benchd.detectors.detector import Detector
 from benchd.detectors.values import Glance, Seen, Unusable
 from benchd.devices import Clock
@@ -113,7 +114,8 @@ class CoarseScan:
             for offset in offsets:
                 taken = await self._captures.take(offset, gate)
                 glances.append((taken, asyncio.create_task(self._glance(taken, lp_mm), name="glance")))
-            results = [(taken, await task) for taken, task in glances]
+            with spent("analysis"):
+                results = [(taken, await task) for taken, task in glances]
         finally:
             for _, task in glances:
                 if not task.cancel() and not task.cancelled():

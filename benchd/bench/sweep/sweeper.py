@@ -23,6 +23,7 @@ from benchd.bench.run_record import RunRecord, keep_and_publish
 from benchd.bench.sweep.captures import Captures, PlacedCapture
 from benchd.bench.sweep.coarse_scan import HEAD_START_S, CoarseScan
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, SweepPoint
+from benchd.bench.time_table import spent
 from benchd.detectors.detector import Detector
 from benchd.detectors.values import Seen, Unusable
 from benchd.devices import Clock
@@ -61,7 +62,7 @@ class Sweeper:
         self._store = store
         self._notices = notices
         self._clock = clock
-        self._captures = Captures(carriage, detector.capture, keeper)
+        self._captures = Captures(carriage, detector.capture, keeper, clock)
         self._coarse_scan = CoarseScan(self._captures, detector, clock)
 
     async def sweep(
@@ -97,7 +98,8 @@ class Sweeper:
         middle = peak.peak_um if order.span_um is None else centre
         inside = order.repeats * min(2.1 * half_width, span) / step
         ratio = peak.hwhm_um / half_width
-        predicted = await self._analysis.run(predicted_U_um, data.noise, inside, half_width, ratio)
+        with spent("analysis"):
+            predicted = await self._analysis.run(predicted_U_um, data.noise, inside, half_width, ratio)
         require_light(predicted, data.noise, inside, half_width)
         rng = np.random.default_rng([run.number, len(run.sweeps)] if alike else run.number)
         stations = plan(middle, span, step, order.repeats, rng)
@@ -124,10 +126,12 @@ class Sweeper:
         begin = centre if expected is None else expected
         if abs(await self._here() - begin) > half_width:
             await self._captures.go(begin, gate)
-        await self._detector.prepare()
+        with spent("light set"):
+            await self._detector.prepare()
         peak, glances = await self._coarse_scan.find(centre, begin, half_width, data.lp_mm, gate)
-        data.u_frequency_rel = await self._settle_on(peak, glances, data.lp_mm)
-        data.noise = await self._noise(glances)
+        with spent("analysis"):
+            data.u_frequency_rel = await self._settle_on(peak, glances, data.lp_mm)
+            data.noise = await self._noise(glances)
         return peak
 
     async def _centre(self, order: SweepOrder) -> float:
@@ -173,12 +177,14 @@ class Sweeper:
             for count, station in enumerate(stations):
                 taken = await self._captures.take(station.offset_um, gate)
                 if under_way is not None:
-                    await under_way
+                    with spent("analysis"):
+                        await under_way
                 work = self._finish(taken, station, data, run, gate)
                 under_way = asyncio.create_task(work, name="reading")
                 progress(count + 1, len(stations))
             if under_way is not None:
-                await under_way
+                with spent("analysis"):
+                    await under_way
         finally:
             # A finished exposure is measured and kept even if the sweep is interrupted, but a full disk is not awaited.
             if under_way is not None:

@@ -127,7 +127,8 @@ class EdgeDetector(Detector):
 
     async def capture(self) -> Capture:
         frame = await self.camera.grab()
-        return Capture(frame, frame.t_mono, frame.t_utc)
+        exposed_s = 0.0 if frame.exposure is None else frame.exposure.exposure_ms / 1000.0
+        return Capture(frame, frame.t_mono, frame.t_utc, exposed_s)
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         """A rough measurement of one picture by itself: whether the target is there, and how sharp."""

@@ -10,7 +10,8 @@ from benchd.assessments.finding import Finding
 from benchd.assessments.judged import judged
 from benchd.assessments.lines import as_budget, as_value
 from benchd.assessments.peak_lines import FLAGS, non_linear_notes, non_linear_term, through_fit
-from benchd.metrology.budget import Term, combine
+from benchd.metrology.budget import Expanded, Term, combine
+from benchd.metrology.decision import outcome, probability_of_conformity
 from benchd.metrology.peak import PeakFit
 from benchd.metrology.shims import advice
 from benchd.questions.flange.more_readings import more_readings
@@ -96,7 +97,7 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
             "values": values,
             "budgets": {"focus_error": as_budget(terms)},
             "verdict": verdict,
-            "advice": _advice(fit.peak_um, expanded.U, given) if absolute else None,
+            "advice": _advice(fit.peak_um, expanded, given) if absolute else None,
             "more_readings": more_readings(terms, fit.peak_um, verdict),
             "notes": [*given.notes, *non_linear_notes(given.linear), *(FLAGS[flag] for flag in fit.flags)],
             "readings": {"run": given.run, "indices": list(given.indices)},
@@ -129,15 +130,15 @@ CONDITION_SHARE = 0.25
 """A residual above this share of the tolerance is stated with the verdict (common practice, no source)."""
 
 
-def _advice(error_um: float, U_um: float, given: FlangeInput) -> dict[str, Any]:
+def _advice(error_um: float, expanded: Expanded, given: FlangeInput) -> dict[str, Any]:
     nothing = {"shim_um": None, "from_stock": None, "residual_um": None, "fitted_um": list(given.fitted_um)}
     if given.other_glass:
         return nothing | {"why": f"it was measured {given.other_glass}"}
     if _glass_residual_is_large(given):
         return nothing | {"why": "part of the focus error is of glass that the lens was not designed for"}
     mend = advice(error_um, given.stock_um, given.fitted_um)
-    if mend.gain_um < U_um:
-        return nothing | {"why": f"no change from stock gains as much as U, {U_um:.1f} µm"}
+    if mend.gain_um < expanded.U:
+        return nothing | {"why": f"no change from stock gains as much as U, {expanded.U:.1f} µm"}
     return {
         "shim_um": mend.shim_um,
         "from_stock": list(mend.fit),
@@ -145,4 +146,13 @@ def _advice(error_um: float, U_um: float, given: FlangeInput) -> dict[str, Any]:
         "residual_um": mend.residual_um,
         "fitted_um": list(given.fitted_um),
         "total_um": sum(mend.after_um),
+        "foretold": _foretold(mend.residual_um, expanded, given.tolerance_um),
     }
+
+
+def _foretold(residual_um: float, expanded: Expanded, tolerance_um: float | None) -> dict[str, Any] | None:
+    """The verdict on what would be left over: by this finding's own uncertainty, as most of it stays the same."""
+    if tolerance_um is None:
+        return None
+    p = probability_of_conformity(residual_um, expanded.distribution, -tolerance_um, tolerance_um)
+    return {"is": outcome(p), "p_conform": p}

@@ -8,12 +8,9 @@ from typing import Any
 from benchd.detectors.registry import quantity, works_on
 from benchd.metrology.rounding import rounded
 from benchd.reports.numbers import number, percent, signed, thicknesses
-from benchd.reports.words import next_line, nominal, verdict_words, why_relative
+from benchd.reports.words import OUTCOMES, next_line, nominal, verdict_words, why_relative
 
 Doc = Mapping[str, Any]
-
-RECORD_SHIMS = "Then change shims_fitted_um in the lens's record and start benchd again."
-"""Added to shim advice, as the next advice counts from the shims in the record."""
 
 
 def headline(finding: Doc) -> str:
@@ -95,10 +92,26 @@ def shims(finding: Doc) -> str:
     if advice["shim_um"] is None:
         fitted = f" ({thicknesses(advice['fitted_um'])} \u00b5m now fitted)" if advice["fitted_um"] else ""
         return f"No change is advised{fitted}: {advice['why']}." if advice.get("why") else ""
-    left = (
-        "" if advice["residual_um"] is None else f" ({number(advice['residual_um'], 1, sign=True)} \u00b5m left over)"
-    )
+    rest = [] if advice["residual_um"] is None else [f"{number(advice['residual_um'], 1, sign=True)} µm left over"]
+    if advice.get("foretold") is not None:
+        rest.append(_foretold(advice["foretold"]))
+    left = f" ({', '.join(rest)})" if rest else ""
     if not (advice["from_stock"] or advice.get("remove")):
         return f"Leave the shims as they are{left}."
     change = shim_change(advice)
-    return f"{change[0].upper()}{change[1:]}{left}. {RECORD_SHIMS}"
+    return f"{change[0].upper()}{change[1:]}{left}. {_to_prove(finding)}".rstrip()
+
+
+def _foretold(verdict: Doc) -> str:
+    return f"then {OUTCOMES[verdict['is']]} to be expected, probability of conformity {percent(verdict['p_conform'])}"
+
+
+def _to_prove(finding: Doc) -> str:
+    """What measures it again, and writes into the lens's record what is under it; empty without a lens."""
+    advice = finding["advice"]
+    under = [*advice["fitted_um"], *(advice["from_stock"] or [])]
+    for thickness in advice.get("remove") or []:
+        under.remove(thickness)
+    if finding["lens"] is None or not under:
+        return ""
+    return f"Then `benchd run shim_proof lens={finding['lens']} shims_um={','.join(f'{one:g}' for one in under)}`."

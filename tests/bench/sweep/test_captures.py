@@ -53,9 +53,16 @@ class Camera:
         return Capture(self.taken, 0.0, UTC)
 
 
+class Still:
+    """A clock that stands."""
+
+    def monotonic(self) -> float:
+        return 0.0
+
+
 def shots(carriage: Carriage, camera: Camera) -> Captures:
     keeper = SimpleNamespace(chain=CHAIN, check_depth=lambda depth_um: None)
-    return Captures(cast(Any, carriage), camera.capture, cast(Any, keeper))
+    return Captures(cast(Any, carriage), camera.capture, cast(Any, keeper), cast(Any, Still()))
 
 
 async def test_a_picture_that_a_stop_cut_into_is_taken_again() -> None:
