@@ -76,24 +76,15 @@ class Checked:
 
 
 class Hands(Technician):
-    """Changes the lens alone, and counts the taps."""
+    """Counts the taps."""
 
     taps = 0
     tapped_s = 0.0
 
     def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
-        answer = super().obey(procedure, ask, inputs) if procedure in ("bench_zero", "adapter_length") else True
+        answer = super().obey(procedure, ask, inputs)
         self.taps, self.tapped_s = self.taps + 1, time.monotonic()
         return answer
-
-    def seat(self, lens: str) -> dict[str, Any]:
-        """Another lens on what stands; gives its magnification by tape."""
-        standing = self._bench.ask_world({"do": "look"})
-        if standing["lens"]:
-            self._do("remove", "lens", standing["lens"])
-        self._do("fit", "lens", lens)
-        self._do("set", "ring", "infinity")
-        return self.measure("tape")
 
 
 def main() -> int:
@@ -146,7 +137,8 @@ async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
 
 
 async def _check(stack: Stack, client: BenchClient, hands: Hands, lens: str, *, first: bool) -> Checked:
-    tape = hands.seat(lens)
+    hands.seat(lens)
+    tape = hands.measure("tape")
     where: dict[str, Any] = {"adapters": ADAPTERS, "glass": GLASS, "distance_mm": tape["distance_mm"]} if first else {}
     return await _run(stack, client, hands, "next_lens", lens, {"lens": lens, "m": tape["m"], **where})
 

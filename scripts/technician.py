@@ -65,6 +65,16 @@ class Technician:
         if lens:
             self._do("fit", "lens", lens)
 
+    def seat(self, lens: str) -> None:
+        """This lens, and no other, on what stands, its ring at infinity; one that stands there is left alone."""
+        standing = self._bench.ask_world({"do": "look"})["lens"]
+        if standing == lens:
+            return
+        if standing:
+            self._do("remove", "lens", standing)
+        self._do("fit", "lens", lens)
+        self._do("set", "ring", "infinity")
+
     def put_shim(self, size_um: float) -> None:
         """A shim of that size under the lens on the bench."""
         self._do("fit", "shim", size_um)
@@ -157,11 +167,8 @@ class Technician:
                 self._do("set", "indicator", "away")
                 self.fit([], [], None)
                 self.fit([str(inputs["adapter"])], [], None)
-            case "seated":
-                toggled = procedure == "glass_toggle"  # the plate comes later, and is asked for then
-                glass = [] if toggled else list(inputs.get("glass", []))
-                self.fit(list(inputs["adapters"]), glass, inputs["lens"])
-                self._do("set", "ring", "infinity")
+            case "seated" | "shimmed":
+                self._seat_as_stated(procedure, inputs)
             case "glass_in":
                 for one in inputs["glass"]:
                     self._do("fit", "glass", one)
@@ -173,6 +180,16 @@ class Technician:
             case "more":
                 return "5 more" if self._more else "leave"
         return True
+
+    def _seat_as_stated(self, procedure: str, inputs: dict[str, Any]) -> None:
+        """The lens alone, where the rest stands as it is; else all of it."""
+        if procedure not in ("next_lens", "shim_proof"):
+            toggled = procedure == "glass_toggle"  # the plate comes later, and is asked for then
+            glass = [] if toggled else list(inputs.get("glass", []))
+            self.fit(list(inputs["adapters"]), glass, inputs["lens"])
+            self._do("set", "ring", "infinity")
+        elif "lens" in inputs:
+            self.seat(str(inputs["lens"]))
 
     def _do(self, do: str, what: str, value: Any) -> None:
         self._bench.hand(do, what, value)

@@ -15,7 +15,11 @@ SPAN_HWHM = 1.5
 """Half the span of a sweep, in measured half-widths at half maximum."""
 
 STEP_HWHM = 0.25
-"""Station spacing: nine stations fall inside the window of the fit (+-1.1 half-widths)."""
+"""Station spacing of several passes: of each, nine stations fall inside the window of the fit (+-1.1 half-widths)."""
+
+STEP_OF_ONE_HWHM = 0.2
+"""Station spacing of a single pass: ten fall inside, and nine, the fewest that a fit takes, still do where the look
+took the curve to be a fifth too wide."""
 
 UNCOUNTED = 1e9
 """The number of stations is limited to this, for a step of almost zero."""
@@ -56,6 +60,11 @@ def wide(low_um: float, high_um: float, step_um: float) -> tuple[float, ...]:
     """Offsets of a wide scan, ascending, evenly spaced by at most `step_um`."""
     count = max(2, int(np.ceil((high_um - low_um) / step_um)) + 1)
     return tuple(float(x) for x in np.linspace(low_um, high_um, count))
+
+
+def step_hwhm(repeats: int) -> float:
+    """Station spacing of so many passes, in measured half-widths."""
+    return STEP_HWHM if repeats > 1 else STEP_OF_ONE_HWHM
 
 
 def per_pass(span_um: float, step_um: float) -> int:

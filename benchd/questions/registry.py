@@ -79,7 +79,7 @@ def _needs_one_sweep(name: str) -> bool:
         asked = question(name)
     except BenchdError:
         return False
-    return asked.sweeps == 1 and not asked.readings and asked.of is None
+    return asked.sweeps == 1 and not asked.readings and asked.of is None and asked.looks_back is None
 
 
 def calibrating() -> tuple[str, ...]:

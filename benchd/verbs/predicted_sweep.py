@@ -32,7 +32,8 @@ def sweep_places_for(
     """The positions of a sweep at that frequency; without `args`, of one that leaves everything to the bench."""
     half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
     span, step = (getattr(args, name, None) for name in ("span_um", "step_um"))
-    return sweep_places(half_width * DEFAULT_LP_MM / lp_mm, span, step, tells_blur=tells_blur)
+    repeats = getattr(args, "repeats", 1)
+    return sweep_places(half_width * DEFAULT_LP_MM / lp_mm, span, step, tells_blur=tells_blur, repeats=repeats)
 
 
 def shifted_um(where: SetupPlaces | None, place_um: float, offset_um: float) -> float:

@@ -72,7 +72,8 @@ class Record(Verb[RecordArgs | RecordStepArgs]):
         return super().effect(args, predicted, open_args)
 
     async def in_run(self, args: RecordArgs | RecordStepArgs, order: InRun) -> None:
-        await order.bench.records.write(args.kind, args.id, args.set, by=order.user, own=True)
+        values = {key: _as_written(value) for key, value in args.set.items()}
+        await order.bench.records.write(args.kind, args.id, values, by=order.user, own=True)
 
     async def command(self, args: RecordArgs | RecordStepArgs, order: Command) -> dict[str, Any]:
         assert isinstance(args, RecordArgs)
@@ -81,3 +82,10 @@ class Record(Verb[RecordArgs | RecordStepArgs]):
         if args.set:
             told = await records.write(args.kind, args.id, args.set, new=args.new, was=args.was, by=order.user)
         return {"record": records.values(args.kind, args.id), **told}
+
+
+def _as_written(value: Any) -> Any:
+    """Listed lengths as a person writes them: `[50, 10]`, which as inputs of a procedure are 50.0 and 10.0."""
+    if not isinstance(value, list):
+        return value
+    return [int(one) if isinstance(one, float) and one.is_integer() else one for one in value]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchd.assessments.locate import WIDEST_HW
-from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, look, per_pass, pilot, wide
+from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, look, per_pass, pilot, step_hwhm, wide
 from benchd.bench.sweep.coarse_scan import CENTRED_HW, FAR_UM, LOOKS, PILOTS, WIDE_STEP_HW
 
 
@@ -33,7 +33,7 @@ class SweepPlaces:
 
 
 def sweep_places(
-    half_width_um: float, span_um: float | None, step_um: float | None, *, tells_blur: bool
+    half_width_um: float, span_um: float | None, step_um: float | None, *, tells_blur: bool, repeats: int
 ) -> SweepPlaces:
     """Positions for a curve expected to have this half-width; a span or step of None follows the measured width.
 
@@ -41,7 +41,7 @@ def sweep_places(
     of the search. The readings lie about the peak found there, or about where the sweep began if its span was stated.
     """
     places = pilot(0.0, half_width_um)
-    span, step = span_um or 2.0 * SPAN_HWHM * half_width_um, step_um or STEP_HWHM * half_width_um
+    span, step = span_um or 2.0 * SPAN_HWHM * half_width_um, step_um or step_hwhm(repeats) * half_width_um
     widest = WIDEST_HW * half_width_um
     widest_step = step_um or STEP_HWHM * widest
     # Whole steps may exceed the span by a quarter step, there are at least three stations, each shifted by up to half.

@@ -448,7 +448,7 @@ async def test_a_dry_run_needs_neither_control_nor_beat() -> None:
         ),
         ("setup", {"set": {"adapters": ["a", 5]}}, "set.adapters.1: text."),
         ("setup", {"set": {"m": {"value": 0.01}}}, "set.m.u: this key is needed."),
-        ("sweep", {"about": []}, "about: one of 'nominal', 'here'; or a number."),
+        ("sweep", {"about": []}, "about: one of 'nominal', 'here', 'expected'; or a number."),
         ("answer", {"ask": "a-1", "value": None}, "value: true or false; or a whole number; or a number; or text."),
     ],
 )

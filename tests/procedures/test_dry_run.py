@@ -79,7 +79,8 @@ LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pa
 
 
 def test_what_ships() -> None:
-    assert set(LIBRARY) == {"flange_check", "bench_zero", "fixed_zero", "adapter_length", "glass_toggle"}
+    checks, calibrations = {"flange_check", "next_lens", "shim_proof"}, {"bench_zero", "fixed_zero", "adapter_length"}
+    assert set(LIBRARY) == checks | calibrations | {"glass_toggle"}
     with pytest.raises(Refused, match="no procedure 'flange_chek'") as refused:
         LIBRARY["flange_chek"]
     assert refused.value.code == "unknown_name"
@@ -117,13 +118,13 @@ def test_a_sweep_says_over_which_places_it_looks_and_reads() -> None:
     sweep = next(one for one in found["entries"] if one["verb"] == "sweep")
     nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
     assert sweep["to_um"] == pytest.approx(nominal)
-    # A half-width of 35.25 um: two and a half to either side are looked at, one and a half are read.
-    assert sweep["pilot_um"] == pytest.approx((nominal - 88.125, nominal + 88.125))
+    # A half-width of 35.25 um: two to either side are looked at, one and a half are read.
+    assert sweep["pilot_um"] == pytest.approx((nominal - 70.5, nominal + 70.5))
     assert sweep["over_um"] == pytest.approx((nominal - 52.875, nominal + 52.875))
     text = io.StringIO()
     Console(file=text, width=200).print(plan_table(found))
     assert "9302.7 to 9408.5" in text.getvalue()
-    assert "a look with 11 from 9267 to 9444 µm; it may look as far as 8584 to 10127 µm" in text.getvalue()
+    assert "a look with 5 from 9285 to 9426 µm; it may look as far as 8584 to 10127 µm" in text.getvalue()
 
 
 def test_a_sweep_about_an_offset_looks_there_whatever_the_trim() -> None:
@@ -137,14 +138,14 @@ def test_a_sweep_about_an_offset_looks_there_whatever_the_trim() -> None:
     )
     entry = dry_run(alone, {}, trimmed, facts).entries[0]
     assert (entry.to_um, entry.problem) == (9376.0, None)
-    assert entry.pilot_um == pytest.approx((9376.0 - 88.125, 9376.0 + 88.125))
+    assert entry.pilot_um == pytest.approx((9376.0 - 70.5, 9376.0 + 70.5))
 
 
 def test_a_look_that_leaves_the_travel_is_told() -> None:
     nominal = 50000.0 + CONJUGATE_UM + GLASS_UM - BASE_UM - RING_UM
-    assert plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 89.0)), **LENS).problems == ()
+    assert plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 71.0)), **LENS).problems == ()
     told = plan("flange_check", replace(BENCH, travel_um=(0.0, nominal + 60.0)), **LENS).problems
-    assert told[0] == "sweep: 9443.7 µm is outside the carriage's limits, 0 to 9416 µm."
+    assert told[0] == "sweep: 9426.1 µm is outside the carriage's limits, 0 to 9416 µm."
 
 
 BELOW = replace(BENCH, run_up_um=-100.0)
@@ -180,11 +181,11 @@ def test_the_search_is_kept_within_travel_and_clearance_and_refused_by_neither()
             BELOW, homed=True, carriage_um=nominal, where=lambda changes: replace(where(changes), limit=limit)
         )
 
-    # 88.1 um down to the first look, 100 um of run-up
-    found = plan("flange_check", near(188.2), **LENS)
+    # 70.5 um down to the first look, 100 um of run-up
+    found = plan("flange_check", near(170.6), **LENS)
     assert found.problems == ()
-    assert sweep_of(found).reach_um == pytest.approx((nominal - 188.2, nominal + 771.84), abs=0.01)
-    told = plan("flange_check", near(188.0), **LENS).problems[0]
+    assert sweep_of(found).reach_um == pytest.approx((nominal - 170.6, nominal + 771.84), abs=0.01)
+    told = plan("flange_check", near(170.4), **LENS).problems[0]
     assert told.startswith("sweep: Rear element, glass and target would have 2.0 mm between them")
     assert plan("flange_check", near(99.0), **LENS).problems[0].startswith("nominal: Rear element")
 
@@ -299,10 +300,10 @@ def test_an_approach_from_the_other_side_takes_its_run_up() -> None:
 def test_the_longest_search_is_in_the_longest_time_only() -> None:
     found = plan("flange_check", **LENS, repeats=4)
     (sweep,) = [one for one in found.entries if one.verb == "sweep" and not one.when]
-    # Three more looks of 11, and one over 1200 um in steps of at most 2.4 x 35.25: 16 places.
+    # Another look of 5, four pilots of 11, and one over 1200 um in steps of at most 2.4 x 35.25: 16 places.
     slower = plan("flange_check", replace(BENCH, detector_for=points_of(1.1)), **LENS, repeats=4)
     (slow,) = [one for one in slower.entries if one.verb == "sweep" and not one.when]
-    assert slow.seconds_more - sweep.seconds_more == pytest.approx(3 * 11 + 16)
+    assert slow.seconds_more - sweep.seconds_more == pytest.approx(5 + 4 * 11 + 16)
     unsure = sum(one.seconds_more for one in found.entries)
     assert found.seconds_at_most == pytest.approx(sum(one.seconds for one in found.entries) + unsure)
 
@@ -312,17 +313,21 @@ def test_a_detector_that_tells_no_blur_looks_far_about_each_time() -> None:
         [one for one in plan("flange_check", bench, **LENS).entries if one.verb == "sweep" and not one.when]
         for bench in (BENCH, replace(BENCH, detector_for=points_of(0.1, tells_blur=False)))
     )
-    wide = looking.seconds - sure.seconds
     # 16 places 80 um apart: a move in a triangle of speed, settling, a point.
-    assert wide == pytest.approx(16 * 0.1 + 15 * (2.0 * math.sqrt(80.0 / 20000.0) + 0.15))
-    assert sure.seconds_more - looking.seconds_more == pytest.approx(wide)
+    wide = 16 * 0.1 + 15 * (2.0 * math.sqrt(80.0 / 20000.0) + 0.15)
+    # It begins with a pilot of 11, half a half-width apart, and not with a look of 5.
+    pilot = 11 * 0.1 + 10 * BENCH.move_s(17.625)
+    look = 5 * 0.1 + 4 * BENCH.move_s(35.25)
+    farther = BENCH.move_s(88.125) - BENCH.move_s(70.5)
+    assert looking.seconds - sure.seconds == pytest.approx(wide + pilot - look + farther)
+    assert sure.seconds_more - looking.seconds_more == pytest.approx(wide + look + pilot)
 
 
 def test_a_sweep_is_as_wide_as_the_frequency_of_its_detector_asks_for() -> None:
     for bench, wider in ((BENCH, 1.0), (replace(BENCH, detector_for=points_of(0.1, lp_mm=20.0)), 2.0)):
         (sweep,) = [one for one in plan("flange_check", bench, **LENS).entries if one.verb == "sweep" and not one.when]
         assert sweep.pilot_um is not None
-        assert sweep.pilot_um[1] - sweep.pilot_um[0] == pytest.approx(wider * 5.0 * 35.25)
+        assert sweep.pilot_um[1] - sweep.pilot_um[0] == pytest.approx(wider * 4.0 * 35.25)
 
 
 def test_durations_are_those_of_the_motion_profile() -> None:
@@ -335,10 +340,10 @@ def test_durations_are_those_of_the_motion_profile() -> None:
     found = plan("flange_check", **LENS)
     nominal = next(one for one in found.entries if one.verb == "nominal")
     assert nominal.seconds == pytest.approx(9355.6 / 4000.0 + 0.2 + 0.15)
-    # One second more a point is as many seconds as there are points: 11 of the first look, 13 a repeat.
+    # One second more a point is as many seconds as there are points: 5 of the first look, 13 a repeat.
     slower = plan("flange_check", replace(BENCH, detector_for=points_of(1.1)), **LENS, repeats=4)
     quicker = plan("flange_check", **LENS, repeats=4)
-    assert slower.seconds - quicker.seconds == pytest.approx(11 + 4 * 13)
+    assert slower.seconds - quicker.seconds == pytest.approx(5 + 4 * 13)
 
 
 def test_bench_zero_asks_in_every_turn_and_stays_inside_travel() -> None:

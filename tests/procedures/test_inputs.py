@@ -50,7 +50,7 @@ def test_what_may_be_given_is_taken(wanted: Input, given_value: Any, taken: Any)
     ("wanted", "given_value", "said"),
     [
         (an_input(type="lens"), "L-0471", "there is no lens 'L-0471'; did you mean 'L-041"),
-        (an_input(type="lens"), 417, "the id of a lens record"),
+        (an_input(type="lens"), 417, "the id, label or model of a lens on record"),
         (an_input(type="list", of="adapter"), "ring-07", "a list of ids of adapter records"),
         (an_input(type="list", of="adapter"), ["ring-7"], "did you mean 'ring-07'?"),
         (an_input(type="list", of="adapter", min=1), [], "at least 1"),
@@ -67,7 +67,7 @@ def test_what_may_be_given_is_taken(wanted: Input, given_value: Any, taken: Any)
         (an_input(type="choice", choices=["a", "b"]), "c", "one of a, b"),
         (an_input(type="measured"), {"value": 0.01}, "{value: .., u: ..}"),
         (an_input(type="measured"), {"value": 0.01, "u": 0.0}, "u more than 0"),
-        (an_input(type="lens"), None, "the id of a lens record"),
+        (an_input(type="lens"), None, "the id, label or model of a lens on record"),
         (an_input(type="integer", default=5), None, "a whole number"),
     ],
 )

@@ -116,7 +116,10 @@ def steps(*lines: str) -> str:
             "4:5 steps[0] = {home: .., nominel: ..}: a step has one key; did you mean '- nominal",
         ),
         ("{home: {}, zzz: {}}", "4:16 steps[0].zzz = {}: unknown key; known here: home"),
-        ("{repeat: 3, step: []}", "steps[0].step = []: unknown key; did you mean 'steps'? known here: repeat, steps"),
+        (
+            "{repeat: 3, step: []}",
+            "steps[0].step = []: unknown key; did you mean 'steps'? known here: repeat, until, steps",
+        ),
         ("{}", "4:5 steps[0] = {}: a step has one key"),
         ("home", "4:5 steps[0] = 'home': no colon after 'home' ('home: {}')"),
         ("home: {axs: [carriage]}", "4:12 steps[0].home.axs = a list of 1: unknown key; did you mean 'axes'?"),

@@ -191,7 +191,8 @@ async def test_a_yes_given_in_a_pause_moves_nothing_until_resumed(made: FakeBenc
     assert (made.state, made.moves_um) == ("paused", [])
     made.runner.resume(run, USER)
     assert await made.ended(run) == "done"
-    assert made.axis.carriage_um - stood_um > 800.0, "2.5 mm of glass take the focus 858 um away"
+    went_um = made.axis.carriage_um - stood_um
+    assert went_um > 700.0, "2.5 mm of glass take the focus 858 um away, and the sweep ends within 88 um of it"
 
 
 async def test_a_yes_for_parts_that_were_never_put_in_is_no_yes_for_the_next_run(made: FakeBench) -> None:

@@ -763,7 +763,7 @@ async def test_a_sweep_that_is_paused_and_stopped_goes_on_and_loses_no_point(mad
     alone = await made.runner.sweep(order, USER, None, made.bench.carriage.stops)
     assert await made.ended(alone) == "done"
     run = await made.runner.sweep(order, USER, None, made.bench.carriage.stops)
-    for after_s, how in ((3.0, "pause"), (3.0, "stop"), (3.0, "pause")):
+    for after_s, how in ((2.0, "pause"), (2.0, "stop"), (2.0, "pause")):
         await made.clock.sleep(after_s)
         if how == "stop":
             await made.runner.stop("wall")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
@@ -10,9 +11,10 @@ import pytest
 
 from benchd.devices import Ask
 from benchd.errors import Refused
-from benchd.files.loading import LoadedBench
+from benchd.files.loading import LoadedBench, load_bench
 from benchd.procedures.library import Library
 from benchd.procedures.steps import VERBS as KINDS
+from tests.bench.datum.wall_chain import CONFIGS
 from tests.fakes.bench import BASE_UM, COLLAR_UM, FakeBench, fake_bench, library, yes
 
 STEPS: dict[str, str] = {
@@ -70,6 +72,10 @@ STEPS: dict[str, str] = {
   - if: {answer: last, is: true}
     then: [light: {level: 0.4}]
 """,
+    "record": """
+  - record: {kind: lens, id: L-0417, set: {shims_fitted_um: [50, 10]}}
+  - nominal: {}
+""",
     "for": """
   - for: {each: at_um, in: [-20, 35.5]}
     steps: [move: {offset_um: "${at_um}"}]
@@ -77,6 +83,13 @@ STEPS: dict[str, str] = {
     steps: [ask: {kind: confirm, text: "Seen ${ring}?"}]
 """,
 }
+UNTIL = """
+  - repeat: 5
+    until: {answer: last, is: true}
+    steps:
+      - ask: {kind: yes_no, text: "Enough?", save: last}
+  - light: {level: 0.4}
+"""
 INPUTS = """
 inputs:
   depth_um: {type: length, unit: um}
@@ -153,6 +166,7 @@ def flow(args: dict[str, Any]) -> str:
 def procedures(tmp_path_factory: pytest.TempPathFactory) -> Library:
     texts = {name: f"steps: {steps}" for name, steps in STEPS.items()}
     texts |= {name: f"steps: [{verb}: {flow(args)}]" for name, (verb, args) in IN_VAIN.items()}
+    texts |= {"until": f"steps: {UNTIL}"}
     texts |= {"inputs": INPUTS, "called": CALLED, "calls": CALLS, "late": LATE, "seated": SEATED}
     return library(tmp_path_factory.mktemp("procedures"), texts)
 
@@ -188,6 +202,41 @@ def numbers(*values: float) -> Callable[[Ask], Any]:
 def test_every_kind_of_step_is_here() -> None:
     elsewhere = {"call": "calls", "accept": "tests/procedures/test_as_foreseen.py"}
     assert set(KINDS) == {*STEPS, *elsewhere} - {"if_finding", "found"}
+
+
+async def test_a_loop_ends_once_its_condition_holds_after_a_turn(made: FakeBench) -> None:
+    said = [False, False, True, True]
+    made.person.says = lambda ask: said.pop(0)
+    await done(made, "until")
+    assert said == [True], "three of at most five turns"
+    assert made.doc["state"] == "done"
+
+
+async def test_a_loop_whose_condition_never_holds_is_as_long_as_it_says(made: FakeBench) -> None:
+    asked = 0
+
+    def no(ask: Ask) -> Any:
+        nonlocal asked
+        asked += 1
+        return False
+
+    made.person.says = no
+    await done(made, "until")
+    assert asked == 5
+
+
+async def test_record(tmp_path: Path, procedures: Library) -> None:
+    """The run's own step may change the lens that the run has on the bench; the carriage is to be driven then."""
+    shutil.copytree(CONFIGS / "workshop", tmp_path / "workshop")
+    loaded = load_bench(tmp_path / "workshop" / "bench.yaml")
+    async with fake_bench(tmp_path, loaded, procedures) as made:
+        await made.ready()
+        before = made.bench.setup.document.rev
+        await done(made, "record")
+        assert made.bench.loaded.records.lens("L-0417").shims_fitted_um == (50, 10)
+        assert made.bench.setup.document.rev > before
+        assert not made.bench.setup.document.stale
+    assert "shims_fitted_um: [50, 10]" in (tmp_path / "workshop" / "lenses" / "L-0417.yaml").read_text()
 
 
 async def test_home(made: FakeBench) -> None:

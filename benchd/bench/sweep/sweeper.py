@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from benchd.assessments.locate import Location
-from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, Station, per_pass, plan
+from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM, Station, per_pass, plan, step_hwhm
 from benchd.bench.analysis import Analysis
 from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.gate import Gate
@@ -93,7 +93,7 @@ class Sweeper:
             peak = await self._look(centre, expected_um, half_width, data, gate)
         data.hwhm_um = peak.hwhm_um
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
-        step = order.step_um or STEP_HWHM * peak.hwhm_um
+        step = order.step_um or step_hwhm(order.repeats) * peak.hwhm_um
         check_points(order.repeats * per_pass(span, step))
         middle = peak.peak_um if order.span_um is None else centre
         inside = order.repeats * min(2.1 * half_width, span) / step
