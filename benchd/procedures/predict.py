@@ -138,10 +138,14 @@ class DryBackEnd:
         turns, when = turns_by_count(step, scope), self._when
         yield from turns[:1]
         if len(turns) > 1:
-            before = self.predicted.copy()
+            before, entries = self.predicted.copy(), len(self.entries)
             most = len(turns) - 1
             self._when = (*when, f"until {step.until}, at most {most} time{'s' if most > 1 else ''} more")
             yield turns[1]
+            self.entries[entries:] = [
+                replace(entry, seconds=most * entry.seconds, seconds_more=most * entry.seconds_more)
+                for entry in self.entries[entries:]
+            ]
             self._when = when
             self.predicted.merge(before, (str(step.until),))
 

@@ -82,6 +82,8 @@ class InputAbout(Result):
     max: float | None = ABSENT
     choices: list[str] = ABSENT
     default: Any = ABSENT
+    stands: bool = ABSENT
+    """It may be left out: then what stands on the bench stays."""
     text: str = ABSENT
 
 

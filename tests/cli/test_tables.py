@@ -151,33 +151,41 @@ def test_a_set_up_says_why_findings_by_it_are_relative() -> None:
 
 
 @pytest.mark.parametrize(
-    ("advice", "sentence"),
+    ("advice", "sentence", "under"),
     [
-        ({"total_um": 70}, "Add 20 µm to the 50 now fitted: new total 70 µm (−2.4 µm left over)."),
+        ({"total_um": 70}, "Add 20 µm to the 50 now fitted: new total 70 µm (−2.4 µm left over).", "50,20"),
+        (
+            {"total_um": 70, "foretold": {"is": "pass", "p_conform": 0.9713}},
+            "Add 20 µm to the 50 now fitted: new total 70 µm (−2.4 µm left over, then inside tolerance to be expected, "
+            "probability of conformity 97.1 %).",
+            "50,20",
+        ),
         (
             {"from_stock": [20, 10], "remove": [50], "total_um": 30},
             "Replace the 50 now fitted by 20 + 10 µm: new total 30 µm (−2.4 µm left over).",
+            "20,10",
         ),
         (
             {"from_stock": [], "remove": [20], "fitted_um": [50, 20], "total_um": 50},
             "Remove 20 of the 50 + 20: new total 50 µm (−2.4 µm left over).",
+            "50",
         ),
-        ({"from_stock": [], "shim_um": 0}, "Leave the shims as they are (−2.4 µm left over)."),
-        ({"fitted_um": [], "total_um": 20}, "Add 20 µm: new total 20 µm (−2.4 µm left over)."),
-        ({}, "Add 20 µm to the 50 now fitted (−2.4 µm left over)."),  # as kept before the total was stated
+        ({"from_stock": [], "shim_um": 0}, "Leave the shims as they are (−2.4 µm left over).", ""),
+        ({"fitted_um": [], "total_um": 20}, "Add 20 µm: new total 20 µm (−2.4 µm left over).", "20"),
+        ({}, "Add 20 µm to the 50 now fitted (−2.4 µm left over).", "50,20"),  # as kept before the total was stated
         (
             {"shim_um": None, "from_stock": None, "residual_um": None, "why": "no change from stock gains enough"},
             "No change is advised (50 µm now fitted): no change from stock gains enough.",
+            "",
         ),
     ],
 )
 def test_the_shim_advice_says_add_or_replace_and_what_will_be_under_the_lens(
-    advice: dict[str, Any], sentence: str
+    advice: dict[str, Any], sentence: str, under: str
 ) -> None:
     """'Fit 10 um (fitted now: 50)' was read as add 10 by one and as replace 50 by 10 by another."""
     text = printed(finding(advice={**FINDING["advice"], **advice}))
-    changes = sentence.startswith(("Add", "Replace", "Remove"))
-    after = " Then change shims_fitted_um in the lens's record and start benchd again." if changes else ""
+    after = f" Then `benchd run shim_proof lens=L-0417 shims_um={under}`." if under else ""
     assert row(text, "Shims") == f"Shims {sentence}{after}"
 
 

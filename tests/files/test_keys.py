@@ -37,6 +37,7 @@ KEPT = "kept with the lens in the record (bench/setup_change.py) and shown by `b
 SAID_WHOLE = {
     **{f"Lens.{key}": KEPT for key in ("model", "serial", "kind", "t_number", "owner", "set")},
     "Mount.basis": "one value alone may stand, and it says what every flange depth means",
+    "RecordStepArgsByName.kind": "handed to the records as it is",
     "Input.text": "published in `about` with the procedure, for whoever is asked for the input",
     "SetupStepArgsByName.support": "kept and published with the set-up; nothing is worked out from it",
     "MoveArgsByName.to_deg": "refused when it is carried out: no rotary axis has a role",

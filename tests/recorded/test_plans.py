@@ -34,6 +34,9 @@ SHIPPED: dict[str, tuple[str, dict[str, Any]]] = {
     "flange_check without m or distance": ("flange_check", {**LENS, "glass": ["pane-25"]}),
     "flange_check of a lens without a rear": ("flange_check", {"lens": "L-0418", "adapters": ["ring-07"], "glass": []}),
     "glass_toggle": ("glass_toggle", {**LENS, "glass": ["pane-25"], **WALL}),
+    "next_lens": ("next_lens", {**LENS, "glass": ["pane-25"], **WALL}),
+    "next_lens as it stands": ("next_lens", {}),
+    "shim_proof": ("shim_proof", {"lens": "L-0417", "shims_um": [50, 10]}),
 }
 STEPS: dict[str, str] = {
     "home": "[home: {}]",
@@ -94,6 +97,10 @@ STEPS: dict[str, str] = {
     "open a set-up": "[ask: {kind: text, text: 'Lens?', save: w}, setup: {lens: '${w}'}, nominal: {}, sweep: {}]",
     "repeat": "[repeat: 2, steps: [nominal: {}, move: {by_um: 10}]]",
     "repeat as asked": "[ask: {kind: number, text: 'Times?', save: n}, repeat: '${n}', steps: [move: {by_um: 10}]]",
+    "repeat until": "[repeat: 3, until: {answer: o, is: true}, steps: [ask: {kind: yes_no, text: 'On?', save: o}, "
+    "move: {by_um: 10}]]",
+    "record": "[record: {kind: lens, id: L-0417, set: {shims_fitted_um: [50]}}, "
+    "sweep: {}, nominal: {}, sweep: {about: expected}]",
     "for": "[for: {each: at, in: [0, 10, 20.5]}, steps: [move: {offset_um: '${at}'}, read: {device: position}]]",
     "call": "[call: {procedure: bench_zero, inputs: {reference: collar-45}}]",
     "call nothing": "[call: {procedure: nothing}]",
@@ -106,7 +113,7 @@ def _steps(text: str) -> list[dict[str, Any]]:
     """A flow of one mapping or more: `if` and `then` beside each other make one step."""
     found: list[dict[str, Any]] = []
     for one in YAML(typ="safe").load(text):
-        if found and not {"then", "else", "steps"}.isdisjoint(one):
+        if found and not {"then", "else", "steps", "until"}.isdisjoint(one):
             found[-1] |= one
         else:
             found.append(dict(one))
