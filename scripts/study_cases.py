@@ -101,6 +101,17 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     if stratum.more and finding.verdict and finding.verdict.is_ == "undecided":
         more = replace(order, repeats=stratum.more)
         data, fit, finding = _with_more(bench, chain, optic, more, index, data) or (data, fit, finding)
+    passes = [data]
+    while finding.more_readings is not None and finding.more_readings.worth and len(passes) < stratum.as_needed:
+        try:
+            passes.append(sweep(bench, chain, optic, order, index, passes))
+        except BenchdError:
+            break
+        data = replace(passes[0], points=[point for one in passes for point in one.points])
+        again = _fit(bench, data)
+        if isinstance(again, str):
+            return Case(Outcome(index, _without_numbers(again)), world, bench, chain, truth, data)
+        fit, finding = again, assess(again, _given(bench, chain, data, again.peak_um))
     outcome = _outcome(index, world, bench, chain, truth, data, fit, finding)
     return Case(outcome, world, bench, chain, truth, data, fit, finding)
 

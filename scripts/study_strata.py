@@ -86,7 +86,8 @@ class Stratum:
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
-    passes are taken beside the first where the verdict is undecided, as `flange_check` offers. The lens is off by
+    passes are taken beside the first where the verdict is undecided, as `flange_check` offers; `as_needed` the most
+    that are taken, one by one, as long as the finding says that it is worth it, as `next_lens` does. The lens is off by
     `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
     is ruled by a line that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as
     they have to be where a bound is all that is known. Light
@@ -102,6 +103,7 @@ class Stratum:
     arrangement: Literal["wall", "collimated", "collimator_reticle", "autocollimation"] = "wall"
     tape: bool = True
     more: int = 0
+    as_needed: int = 0
     off_um: float = 0.0
     far_um: float | None = None
     rendered: bool = False
@@ -124,6 +126,7 @@ class Stratum:
 
 
 REFERENCE = Stratum("reference")
+NEXT_LENS = replace(REFERENCE, name="next lens", repeats=1, as_needed=5)
 ALL_QUIET = Stratum("all quiet", arrangement="collimated", repeats=3, doubts=QUIET)
 
 STRATA: dict[str, Stratum] = {
@@ -148,6 +151,10 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="wall without tape", tape=False),
         replace(REFERENCE, name="five more", arrangement="collimated", light=POOR, more=5),
         replace(REFERENCE, name="far off", far_um=300.0),
+        NEXT_LENS,
+        replace(NEXT_LENS, name="next lens f/8", f_number=8.0),
+        replace(NEXT_LENS, name="next lens medium light", light=MEDIUM),
+        replace(NEXT_LENS, name="next lens collimated", arrangement="collimated"),
         ALL_QUIET,
         replace(ALL_QUIET, name="warm room", doubts=replace(QUIET, typed_C=(26.0, 32.0), ring_at_C=23.0)),
         replace(ALL_QUIET, name="old thermometer", doubts=replace(QUIET, thermometer_K=1.5)),
@@ -191,6 +198,8 @@ QUICK: dict[str, int] = {
     "mirror": 100,
     "wall without tape": 100,
     "far off": 100,
+    "next lens": 100,
+    "next lens f/8": 100,
     "all quiet": 100,
     "warm room": 100,
     "long scale": 100,

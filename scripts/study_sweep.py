@@ -188,8 +188,10 @@ def order_of(world: CaseWorld, hwhm_um: float) -> SweepOrder:
     return SweepOrder(repeats=stratum.repeats, step_um=2.0 * FIT_REACH * hwhm_um / (stratum.inside + 0.5))
 
 
-def sweep(bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index: int) -> SweepData:
-    """Look, plan, take. Raises BenchdError as the sweeper does."""
+def sweep(
+    bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index: int, before: Sequence[SweepData] = ()
+) -> SweepData:
+    """Look, plan, take; after others `before` it another pass. Raises BenchdError as the sweeper does."""
     world = bench.world
     carriage = CaseCarriage(world)
     keeper: Any = CaseKeeper(bench, chain)
@@ -203,9 +205,10 @@ def sweep(bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index
     else:
         detector = MeritDetector(gear(None), world, carriage, optic)
     sweeper = Sweeper(cast(Any, carriage), detector, cast(Any, Inline()), keeper, quiet, quiet, quiet)
-    run = RunRecord(f"r-{index + 1:04d}", "flange_check", "study")
+    run = RunRecord(f"r-{index + 1:04d}", "flange_check", "study", list(before))
+    last = before[-1] if before else None
 
     async def carry_out() -> SweepData:
-        return await sweeper.sweep(order, world.stratum.f_number, run, Gate(), lambda _done, _of: None)
+        return await sweeper.sweep(order, world.stratum.f_number, run, Gate(), lambda _done, _of: None, last)
 
     return asyncio.run(carry_out())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import csv
 import json
 import os
 import pty
@@ -21,6 +22,7 @@ import pytest
 
 from benchd.cli.prompts import READ_S
 from benchd.client import BenchClient
+from benchd.files.names import label_of
 
 pytestmark = [pytest.mark.stack, pytest.mark.xdist_group("cli-bench")]
 
@@ -288,6 +290,49 @@ def test_at_a_terminal_the_person_is_asked_and_may_end_the_run(bench: Bench) -> 
     assert code == 1
     assert "? Adapters and glass as listed, lens seated, ring at infinity, iris open?" in shown
     assert re.search(r"Run r-\d+ \(flange_check\) was aborted by \S+\.", shown), "and not 'run', as the wire says"
+
+
+COMMON = ["adapters=ring-07", "glass=pane-25", "distance_mm=5 m"]
+
+
+def test_one_lens_after_another_takes_an_enter_each_and_ends_in_a_table(bench: Bench) -> None:
+    label = label_of("L-0417")
+    words = ["batch", label, "L-0418", *COMMON, "--csv", "day.csv"]
+    shown, code = at_a_terminal(bench, words, [("open? (L-0417)", b"\n"), ("open? (L-0418)", b"\n")])
+    assert code == 0, shown
+    assert "1 of 2: " + label in shown
+    assert re.search(r"Lens L-0418: relative, no verdict\. Best focus .* µm .* the assumed nominal", shown)
+    with (bench.folder / "day.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [(row["lens"], row["state"], row["verdict"]) for row in rows] == [
+        ("L-0417", "done", ""),
+        ("L-0418", "done", ""),
+    ]
+    assert all(abs(float(row["focus_error_um"])) < float(row["U_um"]) for row in rows)
+
+    times = json.loads(bench.benchd("report", rows[0]["run"], "--times", "--json").stdout)
+    spent = {row["what"]: row for row in times["rows"]}
+    assert {"moves", "settling", "exposures", "wire", "analysis", "person", "other"} <= set(spent)
+    assert sum(row["s"] for row in times["rows"]) == pytest.approx(times["total_s"], abs=0.01)
+    assert all(row["floor_s"] is None or row["floor_s"] <= row["s"] + 1e-3 for row in times["rows"])
+    assert spent["exposures"]["count"] == 5 + 16, "a look and a pass"
+    assert spent["settling"]["count"] > spent["exposures"]["count"], "on the way to nominal it comes to rest as well"
+    table = bench.benchd("report", rows[0]["run"], "--times").stdout
+    assert re.search(r"waiting for a person +1 +[0-9.]+", table)
+    assert re.search(r"the machine +[0-9.]+ +[0-9.]+", table)
+
+
+def test_a_batch_is_refused_whole_before_anything_is_seated(bench: Bench) -> None:
+    told = bench.benchd("batch", "L-0417", "L-0471", *COMMON, code=1)
+    assert "there is no lens 'L-0471'; did you mean" in told.stderr
+    assert "is named twice" in bench.benchd("batch", "L-0417", "L-0417", code=2).stderr
+    assert "m is of one lens" in bench.benchd("batch", "L-0417", "m=0.0101+-0.0001", code=2).stderr
+    (bench.folder / "there.csv").touch()
+    assert "is there already" in bench.benchd("batch", "L-0417", "--csv", "there.csv", code=2).stderr
+
+
+def test_where_the_time_of_a_run_went_is_told_of_runs_alone(bench: Bench) -> None:
+    assert "of a run" in bench.benchd("report", "L-0417", "--times", code=2).stderr
 
 
 def test_the_record_tells_why_a_run_failed(bench: Bench) -> None:
