@@ -158,6 +158,9 @@ class Technician:
             case "clear":
                 self._do("set", "indicator", "away")
                 self.clear()
+            case "seat_clear":
+                self._do("set", "indicator", "away")
+                self.fit(list(inputs["adapters"]), [], None)
             case "adapter_off":
                 self._do("set", "indicator", "away")
                 self.fit([], [], None)
@@ -175,11 +178,8 @@ class Technician:
             case "glass_out":
                 for one in inputs["glass"]:
                     self._do("remove", "glass", one)
-            case "accept":
-                return self._accept
-            case "more":
-                return "5 more" if self._more else "leave"
-        return True
+        decided = {"accept": self._accept, "more": "5 more" if self._more else "leave"}
+        return decided.get(ask["name"], True)
 
     def _seat_as_stated(self, procedure: str, inputs: dict[str, Any]) -> None:
         """The lens alone, where the rest stands as it is; else all of it."""

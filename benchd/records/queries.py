@@ -140,6 +140,13 @@ def lens_since(connection: Connection, lens: str | None) -> int:
     return int(connection.execute(select(func.max(table.c.rev)).where(others)).scalar() or 0) + 1
 
 
+def adapters_since(connection: Connection, adapters: Sequence[str]) -> int:
+    """One more than the last revision of a set-up with other adapters than these."""
+    table = schema.setup
+    rows = connection.execute(select(table.c.rev, table.c.doc["adapters"]).order_by(table.c.rev.desc()))
+    return next((int(rev) + 1 for rev, stood in rows if list(stood or ()) != list(adapters)), 0)
+
+
 def lens(connection: Connection, code: str) -> dict[str, Any]:
     """The record of one lens. Raises BenchdError (`unknown_name`)."""
     doc: dict[str, Any] | None = connection.execute(

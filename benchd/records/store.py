@@ -191,6 +191,10 @@ class Store:
         """The first revision since which every set-up in the record has `lens` (None: no lens), at least 1."""
         return await self._do(lambda c: queries.lens_since(c, lens))
 
+    async def adapters_since(self, adapters: Sequence[str]) -> int:
+        """One more than the last revision of a set-up with other adapters than these."""
+        return await self._do(lambda c: queries.adapters_since(c, adapters))
+
     async def add_event(
         self,
         code: str,

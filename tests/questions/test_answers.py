@@ -279,7 +279,9 @@ async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Ass
 
 async def test_a_sweep_by_itself_is_answered_by_the_question_that_needs_one_and_nothing_else() -> None:
     asked = question(of_a_sweep())
-    assert (asked.sweeps, asked.readings, asked.of) == (1, (), None)
+    needs = (1, (), None, None)
+    assert (asked.sweeps, asked.readings, asked.of, asked.looks_back) == needs
     assert asked.judged is not None
     others = [question(name) for name in names() if name != asked.name]
-    assert all((one.sweeps, one.readings, one.of) != (1, (), None) for one in others), "or the choice would be by name"
+    every = [(one.sweeps, one.readings, one.of, one.looks_back) for one in others]
+    assert needs not in every, "or the choice would be by name"

@@ -26,4 +26,5 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
         at_C=REFERENCE_C if row.at_C is None else row.at_C,
         carriage_um=about.get("carriage_um"),
         shares=Shares(**about.get("shares", {})),
+        setup=doc.get("setup"),
     )

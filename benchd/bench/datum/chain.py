@@ -28,8 +28,6 @@ from benchd.bench.datum.chain_terms import (
     CalibrationInForce,
     Length,
     Shares,
-    adapter_length,
-    base_length,
     cover_u_um,
     gauge_terms,
     glass_term,
@@ -46,8 +44,8 @@ from benchd.bench.datum.position_terms import (
     position_notes,
     position_record,
     position_u_um,
-    zero_at_um,
 )
+from benchd.bench.datum.routes import Route, apart, by_parts, by_seat
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
@@ -83,7 +81,7 @@ class Chain:
     trim included; None without a lens. `why_relative` says in clauses what keeps findings from being absolute: a base
     not calibrated, no statement on the position, an unknown conjugate term. `places` converts between carriage, depth
     and offset, `by_carriage` gives the uncertainty of a carriage position, `improves` says how to improve the lines of
-    the arrangement.
+    the arrangement. `zero_um` is the position at which the zero was found; the scale's uncertainty grows from there.
     """
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
@@ -98,6 +96,7 @@ class Chain:
     conjugate: ChainTerm | None
     by_carriage: CarriageTerms | None = None
     improves: Mapping[str, str] = field(default_factory=dict)
+    zero_um: float = 0.0
 
     @property
     def absolute(self) -> bool:
@@ -126,18 +125,43 @@ def datum_chain(
     setup: SetupDocument,
     calibrations: Mapping[str, CalibrationInForce],
     scale: ScaleRecord | None,
+    *,
+    stand_since: int = 0,
 ) -> Chain:
     """The chain of `setup` with the calibrations in force (artefact -> calibration) and the stated position errors.
+
+    By the route of base and adapters, or by a zero on the adapters' seat: whichever makes it surer, and relative where
+    they contradict each other. `stand_since` is the revision from which on the adapters have not been taken off.
 
     Raises Refused: unknown_name, wall_too_near (no image of the wall can form). Checks of the set-up itself are
     `setup.apply`'s.
     """
+    stack = [records.adapter(name) for name in setup.adapters]
+    parts = by_parts(bench_file, stack, calibrations)
+    study = calibrations.get(JOINT)
+    chain = _by_route(parts, bench_file, records, setup, study, scale)
+    seat = by_seat(bench_file, stack, calibrations, stand_since)
+    if seat is None:
+        return chain
+    by_its_seat = _by_route(seat, bench_file, records, setup, study, scale)
+    surer = by_its_seat if not chain.absolute or by_its_seat.u_um <= chain.u_um else chain
+    calibrated = parts.base.calibrated and all(part.calibrated for part in parts.adapters)
+    wrong = apart(parts, seat, joints_term(1, bench_file, study).u_um) if calibrated else None
+    return surer if wrong is None else replace(surer, why_relative=(*surer.why_relative, wrong))
+
+
+def _by_route(
+    route: Route,
+    bench_file: BenchFile,
+    records: Records,
+    setup: SetupDocument,
+    study: CalibrationInForce | None,
+    scale: ScaleRecord | None,
+) -> Chain:
     now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K, setup.rev)
     lens = records.lens(setup.lens) if setup.lens is not None else None
-    base = base_length(bench_file, calibrations.get(bench_file.base.calibration))
-    adapters = [adapter_length(records.adapter(name), calibrations.get(name)) for name in setup.adapters]
-    pairs = len(adapters) + (1 if lens is not None else 0)
-    joints = joints_term(pairs, bench_file, calibrations.get(JOINT))
+    base, adapters = route.base, route.adapters
+    joints = joints_term(route.joints + (1 if lens is not None else 0), bench_file, study)
 
     arrangement = arrangement_of(bench_file)
     conjugate: ConjugateTerm | None = None
@@ -147,9 +171,9 @@ def datum_chain(
         conjugate = arrangement.conjugate(lens, setup, bench_file)
         optical += [conjugate.term, *arrangement.terms(lens)]
     trim = ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator")
-    bounded = bounded_terms(bench_file, lens, [records.adapter(name) for name in setup.adapters], adapters)
+    bounded = bounded_terms(bench_file, lens, route.seats, adapters)
     lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
-    growths = [growth(part.term, part.length_um, part.alpha_per_K, part.at_C, now) for part in (base, *adapters)]
+    growths = [growth(rod.name, rod.length_um, rod.alpha_per_K, rod.at_C, now) for rod in route.rods]
 
     alpha_scale = None if scale is None else scale.alpha_per_K
     stands = Stands(
@@ -162,13 +186,13 @@ def datum_chain(
     places = arrangement.places(stands)
     carriage = places.carriage_um(setup.trim_um)
     # A length measured by moving the target shares scale and gauge errors with its position; a fixed target does not.
-    measured = adapters if arrangement.moves_target else []
+    measured = adapters if arrangement.moves_target else ()
+    zero_um = places.zero_um(route.zero_at_um)
     position: list[ChainTerm] = []
     by_carriage: CarriageTerms | None = None
     unmeasured: list[UnmeasuredTerm] = []
     if carriage is not None:
         slope = places.slope(carriage)
-        zero_um = places.zero_um(zero_at_um(bench_file, calibrations))
         if alpha_scale is None:
             unmeasured.append(UnmeasuredTerm("thermal scale", source="not stated"))
         else:
@@ -207,6 +231,7 @@ def datum_chain(
             ),
             *bounded_notes(bounded),
             *position_notes(scale),
+            *([route.note] if route.note else []),
         ),
         calibrations=tuple(cited),
         places=places,
@@ -214,6 +239,7 @@ def datum_chain(
         conjugate=conjugate.term if conjugate else None,
         by_carriage=by_carriage,
         improves=arrangement.improves,
+        zero_um=zero_um,
     )
 
 

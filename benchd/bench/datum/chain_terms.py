@@ -54,7 +54,7 @@ class CalibrationInForce:
 
     `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None if
     not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study) the value is 0
-    and u is that of one pair.
+    and u is that of one pair. `setup` is the revision of the set-up at which it was measured.
     """
 
     id: str
@@ -65,6 +65,7 @@ class CalibrationInForce:
     at_C: float = REFERENCE_C
     carriage_um: float | None = None
     shares: Shares = Shares()
+    setup: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,7 +22,6 @@ from benchd.bench.datum.chain import (
 )
 from benchd.bench.datum.chain_terms import Temperature, temperature_of
 from benchd.bench.datum.clearance import Clearance, Parts, check_clearance, clearance, parts_of
-from benchd.bench.datum.position_terms import zero_at_um
 from benchd.bench.datum.wall_distance import carry_over
 from benchd.bench.notices import Notices
 from benchd.devices import Clock
@@ -54,6 +53,8 @@ class CurrentSetup:
         self._clock = clock
         self._scale = scale
         self._calibrations: dict[str, CalibrationInForce] = {}
+        self._adapters_since = 0
+        """The revision from which on the adapters have been those of the set-up."""
         self.changing = asyncio.Lock()
         """Held by whatever changes the set-up or its records, so that each change begins from the last."""
         self.rear_confirmed_um: dict[Parts, float] = {}
@@ -66,6 +67,7 @@ class CurrentSetup:
         await self._read_calibrations()
         last = await self._store.last_setup()
         if last is not None:
+            self._adapters_since = await self._store.adapters_since(last.doc.get("adapters", ()))
             unused = set(OF_THE_WALL) - set(self.arrangement.goes_by)  # recorded under another arrangement
             changes = {key: value for key, value in last.doc.items() if key in SETTABLE and key not in unused}
             try:
@@ -185,8 +187,7 @@ class CurrentSetup:
         """The standard uncertainty of the position alone, there; None if its errors are not stated."""
         if self._scale is None:
             return None
-        zero_um = self.chain.places.zero_um(zero_at_um(self._loaded.file, self._calibrations))
-        return position_u_um(self._scale, carriage_um, zero_um)
+        return position_u_um(self._scale, carriage_um, self.chain.zero_um)
 
     @property
     def temperature(self) -> Temperature:
@@ -198,7 +199,9 @@ class CurrentSetup:
         """Raise Refused for a calibration of an artefact that no chain of this bench uses ('unknown_name'), and for one
         in another unit than the chain's ('bad_request')."""
         known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT)
-        if artefact not in known:
+        base, *adapters = artefact.split(".")
+        of_a_seat = base == known[0] and set(adapters) <= set(self._loaded.records.adapters)
+        if artefact not in known and not of_a_seat:
             text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."
             raise Refused("unknown_name", text, advice=f"Known: {', '.join(known)}.")
         if unit != "um":
@@ -217,7 +220,9 @@ class CurrentSetup:
 
     def _chain(self, document: SetupDocument, records: Records | None = None) -> Chain:
         known = self._loaded.records if records is None else records
-        return datum_chain(self._loaded.file, known, document, self._calibrations, self._scale)
+        # Adapters that are others than those in force are fitted, or taken off, by the change.
+        since = self._adapters_since if document.adapters == self.document.adapters else document.rev
+        return datum_chain(self._loaded.file, known, document, self._calibrations, self._scale, stand_since=since)
 
     async def _adopt(self, document: SetupDocument, chain: Chain, records: Records | None = None) -> None:
         self.drop_other_confirmations(document)  # parts that are fitted again later have to be confirmed again
@@ -235,6 +240,8 @@ class CurrentSetup:
     def _set_in_force(self, document: SetupDocument, chain: Chain, records: Records | None) -> None:
         if records is not None:
             self._loaded.records = records
+        if document.adapters != self.document.adapters:
+            self._adapters_since = document.rev
         self.document, self.chain = document, chain
         self._publish()
 

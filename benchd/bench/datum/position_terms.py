@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from benchd.bench.datum.bounded_terms import Bounded, carriage_readings, tipping_term
-from benchd.bench.datum.chain_terms import CalibrationInForce, Length
+from benchd.bench.datum.chain_terms import Length
 from benchd.devices import EncoderSpec
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import standard_u
@@ -104,12 +104,6 @@ def _source(scale: ScaleRecord) -> str:
 def position_u_um(scale: ScaleRecord, carriage_um: float, zero_um: float) -> float:
     """Standard uncertainty of the position alone: its lines of the chain, without the lengths."""
     return math.hypot(*(term.u_um for term in position_terms(scale, carriage_um, zero_um)))
-
-
-def zero_at_um(bench_file: BenchFile, calibrations: Mapping[str, CalibrationInForce]) -> float:
-    """Carriage position at which the zero was found; the scale's uncertainty grows from there."""
-    calibration = calibrations.get(bench_file.base.calibration)
-    return calibration.carriage_um or 0.0 if calibration else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,8 +33,11 @@ def bench_zero(
     about: About,
     cover: Known | None = None,
     assessment: str = "bench_zero",
+    adapters: Sequence[Known] = (),
 ) -> Finding:
     """Base face to target plane at carriage reading 0 and 20 C, from a setting ring and a gauge on its bridge.
+
+    With `adapters` on the base it is from the seat of the uppermost: they give what they grow by.
 
     `pairs`: first on the ring, second on the base face. The target lies `ring + second - first` below the base
     face; `cover` is the depth from the face of the plates over the target, on which the tip rests, to the target.
@@ -48,17 +51,12 @@ def bench_zero(
     depths = [
         ring_now + pair.difference_um + cover_um - pair.second_carriage_um * (1.0 + alpha_scale * dt) for pair in pairs
     ]
-    base_growth = expansion_um(base.length_um, base.alpha_per_K or 0.0, dt)
-    value = float(np.mean(depths)) - base_growth
+    rods = [(rod.alpha_per_K or 0.0, rod.length_um, dt) for rod in (base, *adapters)]
+    value = float(np.mean(depths)) - sum(expansion_um(length, alpha, kelvin) for alpha, length, kelvin in rods)
     carriage = float(np.mean([pair.second_carriage_um for pair in pairs]))
-    slope = (
-        (ring.alpha_per_K or 0.0) * ring.length_um - (base.alpha_per_K or 0.0) * base.length_um - alpha_scale * carriage
-    )
-    corrected = [
-        ((ring.alpha_per_K or 0.0), ring.length_um, ring_dt),
-        ((base.alpha_per_K or 0.0), base.length_um, dt),
-        (alpha_scale, carriage, dt),
-    ]
+    ring_slope = (ring.alpha_per_K or 0.0) * ring.length_um
+    slope = ring_slope - sum(alpha * length for alpha, length, _ in rods) - alpha_scale * carriage
+    corrected = [((ring.alpha_per_K or 0.0), ring.length_um, ring_dt), *rods, (alpha_scale, carriage, dt)]
     terms = [
         remounts(depths, about.run),
         Term("setting ring", ring.u_um, "B", ring.dof, ring.source),

@@ -1,0 +1,90 @@
+"""The zero on the seat of the adapters against that of base and adapter: through MQTT and the hand alone."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from math import hypot
+from pathlib import Path
+from typing import Any
+
+import pytest
+import pytest_asyncio
+
+from tests.virtual.benches import PACE, VirtualBench, person
+from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
+
+pytestmark = pytest.mark.asyncio(loop_scope="module")
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def at_wall(record: Path, tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[FindingBench]:
+    """Base and adapter are calibrated; the seat is not yet."""
+    async with (
+        VirtualBench(tmp_path_factory.mktemp("seat"), record=record, pace=PACE) as bench,
+        person(bench) as (client, technician),
+    ):
+        yield await ready(bench, client, technician)
+
+
+async def seated(at_wall: FindingBench) -> dict[str, Any]:
+    """The lens on the adapter that stands there, which is not touched; gives its finding."""
+    technician, client = at_wall.technician, at_wall.client
+    for pane in PANE:
+        at_wall.bench.hand("fit", "glass", pane)
+    technician.seat(LENS)
+    tape = technician.measure("tape")
+    wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
+    await client.command("take", beat=False)
+    await client.command("setup", set={"lens": LENS, "glass": list(PANE), "ring": "infinity", **wall})
+    return await at_wall.sweep()
+
+
+async def test_a_zero_on_the_seat_is_as_true_and_surer(at_wall: FindingBench) -> None:
+    technician, client = at_wall.technician, at_wall.client
+    before = await at_wall.find_at_wall(LENS, RING, PANE)
+    state = await technician.run("seat_zero", reference=technician.reference, adapters=list(RING))
+    zero = await technician.finding("seat_zero", str(state["run"]))
+    assert [entry["artefact"] for entry in zero["calibrates"]] == ["bench-zero.ring-07"]
+    after = await seated(at_wall)
+    setup = await client.kept("setup")
+    terms = {term["term"] for term in setup["chain"]}
+    assert "seat ring-07" in terms
+    assert not {"base", "adapter ring-07"} & terms
+    assert any("has not been taken off since" in note for note in after["notes"])
+
+    one, other = (finding["values"]["focus_error"] for finding in (before, after))
+    truth = at_wall.bench.truth()["focus_error_um"]
+    for value in (one, other):
+        assert abs(value["value"] - truth) <= value["U"]
+    assert other["u"] < one["u"]
+    budgets = [{line["term"]: line["u"] for line in finding["budgets"]["focus_error"]} for finding in (before, after)]
+    own = [
+        [u for term, u in lines.items() if term.split()[0] in ("base", "adapter", "seat", "joints", "gauge", "sweep")]
+        for lines in budgets
+    ]
+    assert abs(one["value"] - other["value"]) <= 1.96 * hypot(*own[0], *own[1])
+
+
+async def test_an_adapter_that_is_taken_off_and_seated_again_costs_its_joint(at_wall: FindingBench) -> None:
+    technician, client = at_wall.technician, at_wall.client
+    state = await technician.run("seat_zero", reference=technician.reference, adapters=list(RING))
+    assert state["state"] == "done"
+    stayed = await seated(at_wall)
+    await client.command("setup", set={"lens": None, "glass": [], "adapters": []})
+    again = await at_wall.find_at_wall(LENS, RING, PANE)
+    joints = [
+        next(line["u"] for line in finding["budgets"]["focus_error"] if line["term"] == "joints")
+        for finding in (stayed, again)
+    ]
+    by_seat = any(line["term"] == "seat ring-07" for line in again["budgets"]["focus_error"])
+    assert joints[0] == pytest.approx(0.7)
+    assert joints[1] == pytest.approx(0.7 * (3.0 if by_seat else 2.0) ** 0.5)
+    truth = at_wall.bench.truth()["focus_error_um"]
+    assert abs(again["values"]["focus_error"]["value"] - truth) <= again["values"]["focus_error"]["U"]
+
+
+async def test_without_an_adapter_there_is_no_seat_but_the_base(at_wall: FindingBench) -> None:
+    from benchd.errors import Refused
+
+    with pytest.raises(Refused, match="adapters"):
+        await at_wall.client.run("seat_zero", {"reference": at_wall.technician.reference, "adapters": []})
