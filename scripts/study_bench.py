@@ -13,6 +13,7 @@ from benchd.assessments.finding import Finding
 from benchd.bench.datum.bounded_terms import abbe_u_um
 from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain
 from benchd.bench.datum.chain_terms import Shares
+from benchd.bench.datum.routes import seat_artefact
 from benchd.devices import GaugeSpec
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.bench_file import ArrangementEntry, BenchFile
@@ -129,6 +130,15 @@ def _records_with(records: Records, stratum: Stratum) -> Records:
     )
 
 
+@dataclass(frozen=True)
+class InSeat:
+    """What of the adapter's own joint, dirt and wedge is in the zero that was found on its seat (um)."""
+
+    joints: float = 0.0
+    stand_offs: float = 0.0
+    wedge: float = 0.0
+
+
 class CaseBench:
     """The bench of one case: set-up, chain, calibrations in force. `findings` are those of the calibrations.
 
@@ -142,6 +152,7 @@ class CaseBench:
         self.apart_um: dict[str, float] = {}
         self.findings: dict[str, Finding] = {}
         self.document: SetupDocument = first_setup(self.files.file)
+        self.in_seat = InSeat()
 
     def set_up(self, **changes: Any) -> Chain:
         """Change the set-up; gives the chain with the calibrations in force."""
@@ -197,6 +208,34 @@ class CaseBench:
         found = adapter_length(pairs, known, ADAPTER, self.files.comparator, self._thermal(), _about())
         self._accept(ADAPTER, found, pairs)
 
+    def calibrate_seat(self) -> None:
+        """Absolute zero on the seat of the adapter, which stays where it is from then on."""
+        world, file = self.world, self.files.file
+        ring = self.files.records.reference(RINGS[False])
+        adapter = self.files.records.adapter(ADAPTER)
+        assert ring.given is not None
+        over = cover_length(file)
+        reach_um = ring.given.length_um + (over.length_um if over else 0.0)
+        typed = world.new_day("seat")
+        world.fitting.fit_adapter(ADAPTER)
+        chain = self.set_up(temperature_C=typed, adapters=[ADAPTER])
+        fitting = world.fitting
+        joints, stand_offs = sum(fitting.joints), sum(fitting.stand_offs)
+        self.in_seat = InSeat(joints, stand_offs, fitting.gives_um() - joints - stand_offs - fitting.sag_um())
+        pairs = []
+        for _ in range(REMOUNTS):
+            on_ring = world.gauge_um(on_ring=True)
+            carriage = world.drive(chain.places.carriage_for_depth(reach_um))
+            pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
+        base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
+        given = adapter.given
+        above = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
+        artefact, thermal = seat_artefact(file, [ADAPTER]), self._thermal()
+        found = bench_zero(
+            pairs, ring_of(ring), base, artefact, self.files.comparator, thermal, _about(), over, "seat_zero", [above]
+        )
+        self._accept(artefact, found, pairs)
+
     def _thermal(self) -> gauge.Thermal:
         return gauge.Thermal(self.world.typed_C, self.files.file.set_up.u_temperature_K)
 
@@ -211,7 +250,7 @@ class CaseBench:
         number = f"cal-{len(self.findings)}"
         self.in_force[artefact] = CalibrationInForce(
             number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value,
-            Shares(**shares.model_dump()),
+            Shares(**shares.model_dump()), setup=self.document.rev,
         )  # fmt: skip
 
 

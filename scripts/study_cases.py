@@ -84,8 +84,11 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     """Draw a bench, calibrate it, measure its lens."""
     world = CaseWorld(stratum, seed, index)
     bench = CaseBench(world)
-    bench.calibrate_base()
-    bench.calibrate_adapter()
+    if stratum.seat:
+        bench.calibrate_seat()
+    else:
+        bench.calibrate_base()
+        bench.calibrate_adapter()
     chain, optic = _seat(bench)
     truth = world.truth(optic)
     width = arrangement_of(bench.files.file).curve_width
@@ -149,7 +152,8 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
     """The day of the measurement: adapter, plate and lens fitted, the set-up told."""
     world = bench.world
     typed = world.new_day("measurement")
-    world.fitting.fit_adapter(ADAPTER)
+    if not world.stratum.seat:  # there it has stood since its zero was found
+        world.fitting.fit_adapter(ADAPTER)
     glass = [] if world.stratum.fixed else [GLASS]
     for one in glass:
         world.fitting.fit_glass(one)

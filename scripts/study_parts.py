@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from benchd.arrangements.collimator_reticle import AtReticle
 from benchd.bench.datum.chain import Chain
+from benchd.bench.datum.routes import seat_artefact
 from benchd.files.artefacts import full_thickness_mm
 from benchd.metrology.peak import PeakFit
 from benchd_simulators.world.arrangements.collimator_reticle import CollimatorReticle
@@ -20,13 +21,17 @@ def parts_of(bench: CaseBench, chain: Chain, truth: Truth, fit: PeakFit) -> dict
     stated_um = chain.places.offset_um(world.smooth_reading_um(truth.place_um)) or 0.0
     parts = {
         "sweep": fit.peak_um - stated_um,
-        "joints": -sum(world.fitting.joints),
-        "stand-off": -value["stand-off"] + _in_adapter(world) - sum(world.fitting.stand_offs),
-        "wedge": -_wedge(world),
+        "joints": -sum(world.fitting.joints) + bench.in_seat.joints,
+        "stand-off": -value["stand-off"] - sum(world.fitting.stand_offs) + bench.in_seat.stand_offs,
+        "wedge": -_wedge(world) + bench.in_seat.wedge,
         "sag": -value["sag"] - world.fitting.sag_um(),
         "conjugate": -(value["conjugate"] - truth.conjugate_um),
     }
-    parts |= _standing(bench, chain, truth, value) if world.stratum.fixed else _carried(bench, chain, truth, value)
+    if world.stratum.seat:
+        parts |= _on_seat(bench, chain, truth, value)
+    else:
+        parts["stand-off"] += _in_adapter(world)
+        parts |= _standing(bench, chain, truth, value) if world.stratum.fixed else _carried(bench, chain, truth, value)
     if world.fitting.glass:
         parts["glass"] = -(value[f"glass {GLASS}"] - truth.glass_um)
     if record.target.cover:
@@ -89,6 +94,30 @@ def _carried(bench: CaseBench, chain: Chain, truth: Truth, value: dict[str, floa
         "abbe": tipped + tipped_between,
         "thermal": told - _grown(world, base, adapter) - scale,
         "position": smooth - zero - place + scale - off_there - tipped + by_scale,
+    }
+
+
+def _on_seat(bench: CaseBench, chain: Chain, truth: Truth, value: dict[str, float]) -> dict[str, float]:
+    """Of a target on the carriage, its zero found on the adapter's seat: as of a base, with nothing measured beside."""
+    world, places, artefact = bench.world, chain.places, seat_artefact(bench.files.file, [ADAPTER])
+    found_at = bench.in_force[artefact].carriage_um or 0.0
+    off_there = world.scale_off_um(found_at)
+    place, smooth, zero = truth.place_um, world.smooth_reading_um(truth.place_um), world.smooth_reading_um(0.0)
+    base, adapter = _true_lengths(world)
+    told = -value["thermal base"] - value[f"thermal adapter {ADAPTER}"]
+    told += places.depth_um(smooth) - places.depth_um(0.0) - smooth
+    scale = place * world.encoder.alpha_per_K * world.delta_K
+    tipped = world.encoder.tilt.ahead_um(place) - world.encoder.tilt.ahead_um(found_at)
+    sides = world.indicator.side_um("adapter") - world.indicator.side_um("ring")
+    gain = world.gain_off * bench.apart_um[artefact]
+    stood = bench.in_seat.joints + bench.in_seat.stand_offs + bench.in_seat.wedge
+    return {
+        "seat": -value[f"seat {ADAPTER}"] - base - adapter - stood + zero + off_there - sides - gain,
+        "gauge hysteresis": sides,
+        "gauge gain": gain,
+        "abbe": tipped,
+        "thermal": told - _grown(world, base, adapter) - scale,
+        "position": smooth - zero - place + scale - off_there - tipped,
     }
 
 

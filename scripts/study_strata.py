@@ -85,7 +85,8 @@ class Stratum:
     `ring` may stand at a mark, in metres; a target is `covered` by a plate, with `air_behind` it or none.
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
-    of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `more` how many
+    of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `seat` whether zero
+    was found on the adapter's seat, and not by base and adapter; `more` how many
     passes are taken beside the first where the verdict is undecided, as `flange_check` offers; `as_needed` the most
     that are taken, one by one, as long as the finding says that it is worth it, as `next_lens` does. The lens is off by
     `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
@@ -102,6 +103,7 @@ class Stratum:
     inside: int | None = None
     arrangement: Literal["wall", "collimated", "collimator_reticle", "autocollimation"] = "wall"
     tape: bool = True
+    seat: bool = False
     more: int = 0
     as_needed: int = 0
     off_um: float = 0.0
@@ -151,6 +153,9 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="wall without tape", tape=False),
         replace(REFERENCE, name="five more", arrangement="collimated", light=POOR, more=5),
         replace(REFERENCE, name="far off", far_um=300.0),
+        replace(REFERENCE, name="zero on the seat", seat=True),
+        replace(REFERENCE, name="zero on the seat collimated", arrangement="collimated", seat=True),
+        replace(ALL_QUIET, name="quiet seat", seat=True),
         NEXT_LENS,
         replace(NEXT_LENS, name="next lens f/8", f_number=8.0),
         replace(NEXT_LENS, name="next lens medium light", light=MEDIUM),
@@ -198,6 +203,8 @@ QUICK: dict[str, int] = {
     "mirror": 100,
     "wall without tape": 100,
     "far off": 100,
+    "zero on the seat": 100,
+    "quiet seat": 100,
     "next lens": 100,
     "next lens f/8": 100,
     "all quiet": 100,
