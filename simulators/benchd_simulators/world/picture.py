@@ -24,7 +24,10 @@ TOP_CYCLES = 1.6  # cycles per pixel beyond which the camera passes nothing
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """What stands before the camera; `electrons_per_s` is the bright field's in one pixel."""
+    """What stands before the camera; `electrons_per_s` is the bright field's in one pixel.
+
+    `marks` are dark discs on the wall: centre from the picture's own, and radius (px).
+    """
 
     optic: Optic | None
     depth_um: float
@@ -35,6 +38,7 @@ class Scene:
     off_px: tuple[float, float] = (0.0, 0.0)
     pwm_level: float = 1.0
     pwm_hz: float = 1000.0
+    marks: tuple[tuple[float, float, float], ...] = ()
 
 
 def pulsed(level: float, periods: float, phase: float) -> float:

@@ -285,7 +285,14 @@ class World:
             off_px=self.room.square_off_px,
             pwm_level=self.lamp.level,
             pwm_hz=self.record.lamp.pwm_hz,
+            marks=self._marks_px(optic),
         )
+
+    def _marks_px(self, optic: Optic | None) -> tuple[tuple[float, float, float], ...]:
+        """The wall's marks as the camera sees them: its pixel is one on the target, where the lens images the wall."""
+        if self.room.marks is None or optic is None or not optic.magnification:
+            return ()
+        return self.room.marks.in_picture(1000.0 * optic.magnification / self.camera.pixel_um)
 
     def truth(self, lp_mm: float = 40.0) -> dict[str, Any]:
         """Everything hidden: quantities with record, u, shape and true value; the state now; `focus_error_um`.
