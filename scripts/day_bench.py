@@ -1,8 +1,9 @@
 """A day at a simulated bench: lenses one after another, each seated, answered for with one tap, and judged.
 
-After them one that is about 50 um out is measured, mended with the shim that is advised, and proved: two taps. The
-machine's time is from the tap to the finding; the floor is what the hardware alone needs for the same bytes and
-pictures. The truth is read from the world after the fact.
+Zero is found on the adapter's seat in the morning, and m by two marks on the wall for each lens. After them one that
+is about 50 um out is measured, mended with the shim that is advised, and proved: two taps. The machine's time is from
+the tap to the finding; the floor is what the hardware alone needs for the same bytes and pictures. The truth is read
+from the world after the fact.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from technician import RunEnded, Technician
 
 ADAPTERS, GLASS = ["ring-07"], ["pane-25"]
 FETCHES, PAUSE_S = 12, 0.4
+MARKS_APART_MM = 220.0
 SHIM_PROOF = "shim_proof"
 
 
@@ -116,13 +118,20 @@ def main() -> int:
 async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
     world, lenses = write_day(folder, args.lenses)
     journal = folder / "journal.txt"
-    stack = Stack(world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal)
+    stack = Stack(
+        world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal, change=_with_marks
+    )
     async with stack:
+        stack.hand("set", "wall_marks", MARKS_APART_MM)
         async with stack.client("day") as client:
             await client.command("take", beat=False)
             hands = Hands(stack, client, lambda text: print(f"  {text}", file=sys.stderr))
-            await hands.calibrate(ADAPTERS)
-            hands.fit(ADAPTERS, GLASS, None)
+            hands.clear()
+            warmth = hands.measure("thermometer")
+            await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+            await hands.run("seat_zero", reference=hands.reference, adapters=ADAPTERS)
+            for pane in GLASS:  # nothing below the lens is touched again
+                stack.hand("fit", "glass", pane)
             day = [await _check(stack, client, hands, lens, first=lens == lenses[0]) for lens in lenses]
             day.append(await _prove(stack, client, hands, day[-1]))
         ports = json.loads((stack.run_folder / "ports.json").read_text(encoding="utf-8"))
@@ -137,10 +146,11 @@ async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
 
 
 async def _check(stack: Stack, client: BenchClient, hands: Hands, lens: str, *, first: bool) -> Checked:
+    where: dict[str, Any] = {}
     hands.seat(lens)
-    tape = hands.measure("tape")
-    where: dict[str, Any] = {"adapters": ADAPTERS, "glass": GLASS, "distance_mm": tape["distance_mm"]} if first else {}
-    return await _run(stack, client, hands, "next_lens", lens, {"lens": lens, "m": tape["m"], **where})
+    if first:
+        where = {"adapters": ADAPTERS, "glass": GLASS, "distance_mm": hands.measure("tape")["distance_mm"]}
+    return await _run(stack, client, hands, "next_lens", lens, {"lens": lens, **where})
 
 
 async def _prove(stack: Stack, client: BenchClient, hands: Hands, before: Checked) -> Checked:
@@ -178,6 +188,10 @@ async def _run(
     at_s, finding = next(one for one in reversed(told) if one[1]["run"] == state["run"])
     truth = (await stack.truth())["focus_error_um"]
     return Checked(lens, finding, hands.taps, hands.tapped_s, at_s, truth)
+
+
+def _with_marks(doc: Any) -> None:
+    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": MARKS_APART_MM, "u_marks_apart_mm": 0.1}
 
 
 def _hardware(stack: Stack, chunks: Sequence[Chunk], fetches: Sequence[float], since: float) -> Hardware:
