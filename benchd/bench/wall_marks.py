@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from benchd.arrangements.wall import Wall
 from benchd.detectors.detector import AUTO
 from benchd.errors import Refused
+from benchd.files.bench_file import Target
 
 if TYPE_CHECKING:
     from benchd.arrangements.arrangement import Arrangement
@@ -39,12 +40,16 @@ def require_marks(arrangement: Arrangement) -> tuple[float, float]:
     return found
 
 
+def common_u_rel(target: Target, marks: tuple[float, float]) -> float:
+    """The relative u that every m by the same marks and target shares: of the target's pitch, and of the rule."""
+    return math.hypot(target.u_pitch_mm / target.pitch_mm, marks[1] / marks[0])
+
+
 async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
     """m and its standard uncertainty, by so many pictures where the carriage stands. Raises Refused, BenchdError."""
     apart_mm, u_apart_mm = require_marks(bench.setup.arrangement)
     detector = bench.detectors.chosen(AUTO, None).detector
     in_sides, u_rel = await detector.marks(pictures)
-    target = bench.file.target
-    value = target.pitch_mm * in_sides / apart_mm
-    u = value * math.hypot(u_rel, target.u_pitch_mm / target.pitch_mm, u_apart_mm / apart_mm)
-    return {"value": value, "u": u}
+    value = bench.file.target.pitch_mm * in_sides / apart_mm
+    u = value * math.hypot(u_rel, common_u_rel(bench.file.target, (apart_mm, u_apart_mm)))
+    return {"value": value, "u": u, "by": "marks"}

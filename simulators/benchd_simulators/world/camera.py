@@ -51,7 +51,7 @@ class Camera:
             scene,
             width=record.width_px,
             height=record.height_px,
-            pixel_um=self.pixel_um,
+            pixel_um=self.pixel_um * scene.pixel_ratio,
             blur_px=record.blur_px,
             centre_px=instant.centre_px,
         )

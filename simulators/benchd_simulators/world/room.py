@@ -34,6 +34,8 @@ class Room:
     iris: float | None = None
     square_off_px: tuple[float, float] = (0.0, 0.0)
     marks: Marks | None = None
+    home_mm: float = inf
+    """True distance of the wall where the world has it: there a pixel of the camera is what its record says."""
     _marked: int = 0
     temperature_C: float = 0.0
     stands: Callable[[], float] = lambda: 0.0
@@ -52,6 +54,7 @@ class Room:
         if self.record.room.distance_mm is not None and not self.arrangement.no_wall:
             self._taped_mm = self.record.room.distance_mm.record
             self._taped_true_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
+            self.home_mm = self._taped_true_mm
         if self.record.room.vergence_per_m is not None:
             self.vergence_per_m = self.draws.quantity("room.vergence_per_m", *self.record.room.vergence_per_m.parts)
 
