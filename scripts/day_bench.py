@@ -1,9 +1,9 @@
 """A day at a simulated bench: lenses one after another, each seated, answered for with one tap, and judged.
 
-Zero is found on the adapter's seat in the morning, and m by two marks on the wall for each lens. After them one that
-is about 50 um out is measured, mended with the shim that is advised, and proved: two taps. The machine's time is from
-the tap to the finding; the floor is what the hardware alone needs for the same bytes and pictures. The truth is read
-from the world after the fact.
+In the morning zero is found on the adapter's seat, and the gap of the lenses' model at two walls; m is told by two
+marks on the wall for each lens. After them one that is about 50 um out is measured, mended with the shim that is
+advised, and proved: two taps. The machine's time is from the tap to the finding; the floor is what the hardware alone
+needs for the same bytes and pictures. The truth is read from the world after the fact.
 """
 
 from __future__ import annotations
@@ -116,11 +116,9 @@ def main() -> int:
 
 
 async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
-    world, lenses = write_day(folder, args.lenses)
+    world, lenses = write_day(folder, args.lenses, args.seed)
     journal = folder / "journal.txt"
-    stack = Stack(
-        world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal, change=_with_marks
-    )
+    stack = Stack(world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal, change=_with_marks)
     async with stack:
         stack.hand("set", "wall_marks", MARKS_APART_MM)
         async with stack.client("day") as client:
@@ -132,7 +130,8 @@ async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
             await hands.run("seat_zero", reference=hands.reference, adapters=ADAPTERS)
             for pane in GLASS:  # nothing below the lens is touched again
                 stack.hand("fit", "glass", pane)
-            day = [await _check(stack, client, hands, lens, first=lens == lenses[0]) for lens in lenses]
+            await hands.run("two_walls", lens=lenses[0], adapters=ADAPTERS, glass=GLASS)
+            day = [await _check(stack, client, hands, lens) for lens in lenses]
             day.append(await _prove(stack, client, hands, day[-1]))
         ports = json.loads((stack.run_folder / "ports.json").read_text(encoding="utf-8"))
         camera, fetched = BareCamera(ports["camera"]), time.monotonic()
@@ -145,12 +144,10 @@ async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
     return day
 
 
-async def _check(stack: Stack, client: BenchClient, hands: Hands, lens: str, *, first: bool) -> Checked:
-    where: dict[str, Any] = {}
+async def _check(stack: Stack, client: BenchClient, hands: Hands, lens: str) -> Checked:
+    """All but the lens stays as it stands."""
     hands.seat(lens)
-    if first:
-        where = {"adapters": ADAPTERS, "glass": GLASS, "distance_mm": hands.measure("tape")["distance_mm"]}
-    return await _run(stack, client, hands, "next_lens", lens, {"lens": lens, **where})
+    return await _run(stack, client, hands, "next_lens", lens, {"lens": lens})
 
 
 async def _prove(stack: Stack, client: BenchClient, hands: Hands, before: Checked) -> Checked:
