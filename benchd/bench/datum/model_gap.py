@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from benchd.arrangements.setup_document import SetupDocument
 from benchd.bench.datum.chain_terms import CalibrationInForce
-from benchd.files.artefacts import Lens
+from benchd.files.artefacts import Lens, PrincipalGap
 from benchd.files.bench_file import BenchFile
 
 SAME_WALL_MM = 0.05
@@ -71,12 +71,12 @@ def by_gap(
         set_up = set_up.model_copy(update={"u_distance_mm": 0.0})
     else:
         u_gap_um.append(1000.0 * found.u_distance_mm)
-    gap = {"value": known.value_um / 1000.0, "u": math.hypot(*u_gap_um) / 1000.0, "dof": known.dof}
-    told = lens.model_dump(mode="json", exclude_unset=True) | {"principal_gap_mm": gap}
+    # Made as it is: what is sensible to write into a file has limits, what is measured has none.
+    gap = PrincipalGap.model_construct(value=known.value_um / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=None)
     where = "at this wall" if same_wall else "at another wall"
     how = "by the same marks" if same_marks else "m by other means"
     return ByGap(
-        Lens.model_validate(told, strict=False),
+        lens.model_copy(update={"principal_gap_mm": gap}),
         setup.model_copy(update={"m": m}),
         file.model_copy(update={"set_up": set_up}),
         known.id,

@@ -30,12 +30,16 @@ class TwoWalls(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        from benchd.bench.datum.bounded_terms import tipping_u_um
+        from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.model_gap import gap_artefact, wall_from_zero_mm
+        from benchd.bench.datum.position_terms import place_terms
         from benchd.bench.wall_marks import common_u_rel, marks_of
+        from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.through_focus import best_focus, flags_of
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 
-        setup, chain = evidence.setup, evidence.chain
+        setup, chain, scale = evidence.setup, evidence.chain, evidence.scale
         sweeps = _comparable(evidence)
         model = None if setup.lens is None else evidence.records.lens(setup.lens).model
         if not model:
@@ -56,6 +60,8 @@ class TwoWalls(Question):
                     advice="Measure the distance by tape, and m by marks on the wall or by tape, before each sweep.",
                 )
             walls.append(Wall(chain.places.depth_um(place), fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m))
+        near, far = walls
+        u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
         marks = marks_of(evidence.arrangement)
         by_marks = marks is not None and setup.m is not None and setup.m.by == "marks"
         given = WallsInput(
@@ -66,12 +72,13 @@ class TwoWalls(Question):
             m_u_rel=common_u_rel(evidence.file.target, marks) if marks is not None and by_marks else None,
             u_distance_mm=evidence.file.set_up.u_distance_mm,
             wall_mm=wall_from_zero_mm(setup.distance_mm, chain.carriage_um, setup.trim_um) or 0.0,
-            u_scale=evidence.scale.u_scale if evidence.scale else 0.0,
-            u_place_um=evidence.position_u_um,
+            u_scale=scale.u_scale if scale else 0.0,
+            at_a_place=as_lines(place_terms(scale)) if scale else (),
+            u_abbe_um=u_abbe or 0.0,
             indices=(0, evidence.last_index),
-            notes=flags_of(sweeps),
+            notes=[*flags_of(sweeps), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
         )
-        return assess(walls[0], walls[1], given)
+        return note_unstated_position(scale, assess(walls[0], walls[1], given))
 
     def said(self, doc: Doc) -> str:
         from benchd.reports.numbers import number

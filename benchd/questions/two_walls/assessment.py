@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
+from benchd.assessments.peak_lines import through_fit
 from benchd.errors import Refused
 from benchd.metrology.budget import Term, combine
 
@@ -36,8 +37,8 @@ class Wall:
 @dataclass(frozen=True, slots=True)
 class WallsInput:
     """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise; `wall_mm`
-    where the second wall stands from the carriage's zero; `u_scale` the scale's relative u, `u_place_um` that of one
-    place."""
+    where the second wall stands from the carriage's zero; `u_scale` the scale's relative u, `at_a_place` the lines of
+    its local errors, `u_abbe_um` the Abbe error between the two places."""
 
     head: Mapping[str, Any]
     artefact: str
@@ -47,7 +48,8 @@ class WallsInput:
     u_distance_mm: float
     wall_mm: float
     u_scale: float
-    u_place_um: float
+    at_a_place: Sequence[Term]
+    u_abbe_um: float
     indices: tuple[int, int]
     notes: Sequence[str] = ()
 
@@ -58,7 +60,9 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     Raises Refused('not_found') where the two walls are not told apart.
     """
     between, steps = near.depth_um - far.depth_um, near.m - far.m
-    u_between = math.hypot(near.u_um, far.u_um, math.sqrt(2.0) * given.u_place_um)
+    # Each place has local errors of its own: the walls move the focus by an unknown part of their periods.
+    at_both = [replace(term, u=math.sqrt(2.0) * term.u) for term in map(through_fit, given.at_a_place)]
+    u_between = math.hypot(near.u_um, far.u_um, given.u_abbe_um, *(term.u for term in at_both))
     if abs(between) < LEAST_APART * u_between or between * steps <= 0.0:
         raise Refused(
             "not_found",
@@ -75,23 +79,24 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     share = abs(shift / between)
     lines = [
         Term("readings", share * math.hypot(near.u_um, far.u_um), "A", _dof(near, far), str(given.head["run"])),
-        Term("position", share * math.sqrt(2.0) * given.u_place_um, "B", None, "position"),
+        *(replace(term, u=share * term.u) for term in at_both),
+        Term("abbe", share * given.u_abbe_um, "B", None, "bench file", "triangular"),
         Term("scale", given.u_scale * abs(shift), "B", None, "position scale"),
         Term("pictures" if given.m_u_rel is not None else "m", by_m, "B", None, "m of both walls"),
     ]
     lines = [line for line in lines if line.u > 0.0]
     up = reach_um / shift
     own_um = up * math.hypot(*(line.u for line in lines))
-    of_gap = [Term(line.term, up * line.u, line.kind, line.dof, line.source) for line in lines]
+    of_gap = [replace(line, u=up * line.u) for line in lines]
     of_gap.append(Term("distance", 1000.0 * given.u_distance_mm, "B", None, "tape"))
     f_um, of_f = between / steps, []
     for line in lines[: -1 if by_m > 0.0 else None]:
-        of_f.append(Term(line.term, line.u / share / abs(steps), line.kind, line.dof, line.source))
+        of_f.append(replace(line, u=line.u / share / abs(steps)))
     of_f.append(Term("m", abs(f_um / steps) * math.hypot(*own_m), "B", None, "m of both walls"))
     if given.m_u_rel is not None:
         of_gap.append(Term("marks", 2.0 * given.m_u_rel * abs(reach_um), "B", None, "marks and target, bench file"))
         of_f.append(Term("marks", given.m_u_rel * abs(f_um), "B", None, "marks and target, bench file"))
-    of_f = [Term(line.term, line.u / 1000.0, line.kind, line.dof, line.source) for line in of_f if line.u > 0.0]
+    of_f = [replace(line, u=line.u / 1000.0) for line in of_f if line.u > 0.0]
     gap, length, moved = combine(of_gap), combine(of_f), combine(lines)
     return Finding.model_validate(
         {
