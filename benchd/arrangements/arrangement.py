@@ -92,6 +92,10 @@ class Arrangement(ABC):
         """Terms of its own beside the conjugate one, as contributions to the nominal depth."""
         return ()
 
+    def advice(self) -> Mapping[str, str]:
+        """`improves`, as it holds for these keys of the bench file."""
+        return self.improves
+
     def places(self, stands: Stands) -> Places:
         """Carriage, depth and offset."""
         nominal: float | None = None

@@ -7,7 +7,7 @@ ended; the methods are pure and have nothing to wait for.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from benchd.arrangements.arrangement import Arrangement, Stands
@@ -133,6 +133,13 @@ class GuardedArrangement(Arrangement):
 
         found = self._fault.checked_call(lambda: self._inside.conjugate(lens, setup, file))
         self._fault.terms("conjugate", [self._fault.of_kind("conjugate", found, Kind).term])
+        return found
+
+    def advice(self) -> Mapping[str, str]:
+        found = self._fault.checked_call(lambda: dict(self._inside.advice()))
+        for key, how in found.items():
+            self._fault.of_kind("advice", key, str)
+            self._fault.of_kind("advice", how, str)
         return found
 
     def terms(self, lens: Lens) -> Sequence[ChainTerm]:

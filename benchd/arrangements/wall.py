@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar, Self
 
@@ -36,6 +36,7 @@ CONTRADICTION_TIMES_U = 3.0
 """Two statements that differ by more combined standard uncertainties than this contradict each other (common practice,
 no source): with normal errors one set-up in 370 does so by chance."""
 
+FARTHER_APART = "tell m by `magnification`, from marks farther apart or by a finer rule, or collimate"
 CONTRADICT = "the distance to the wall and m contradict each other"
 
 _ROUTES = {"m": "m measured", "distance": "distance and focal length", "m and distance": "m and distance measured"}
@@ -66,7 +67,7 @@ class Wall(Arrangement):
         "conjugate": "collimate",
         "conjugate m": "stick two marks on the wall, far apart, and state marks_apart_mm in the bench file, or "
         "collimate",
-        "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
+        "conjugate gap": "run two_walls with a lens of this model, or collimate",
         "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
         "conjugate focal length": "measure m and the distance closely, which together need no focal length, or "
         "collimate",
@@ -106,6 +107,11 @@ class Wall(Arrangement):
         if contradiction:
             found = replace(found, why_relative=CONTRADICT, notes=(*found.notes, contradiction))
         return note_hard_stop(found, setup.ring)
+
+    def advice(self) -> Mapping[str, str]:
+        if self.config.marks_apart_mm is None:
+            return self.improves
+        return {**self.improves, "conjugate m": FARTHER_APART}
 
     def check_set_up(self, setup: SetupDocument, lens: Lens | None) -> None:
         super().check_set_up(setup, lens)

@@ -16,6 +16,7 @@ import pytest
 
 from benchd.arrangements.registry import ARRANGEMENTS, arrangement, arrangement_of
 from benchd.arrangements.setup_document import apply, first_setup
+from benchd.arrangements.wall import Wall
 from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, Shares, datum_chain, published
 from benchd.errors import Refused
 from benchd.files.artefacts import FocalLength, Layer
@@ -303,3 +304,10 @@ def test_a_ring_at_a_mark_is_taken_off(stands: dict[str, Any]) -> None:
 def test_one_that_is_not_installed_is_refused_with_what_there_is() -> None:
     with pytest.raises(Refused, match=r"There is no arrangement 'colimated'.*Did you mean 'collimated'"):
         arrangement("colimated")
+
+
+def test_who_has_marks_is_not_told_to_stick_them() -> None:
+    plain, marked = Wall(Wall.Config()), Wall(Wall.Config(marks_apart_mm=220.0, u_marks_apart_mm=0.1))
+    assert "stick two marks" in plain.advice()["conjugate m"]
+    assert "farther apart" in marked.advice()["conjugate m"]
+    assert {**plain.advice(), "conjugate m": ""} == {**marked.advice(), "conjugate m": ""}

@@ -134,7 +134,7 @@ def test_what_is_advised_is_the_part_that_helps_and_what_can_come_into_force() -
     assert (step.dominant, step.part) == ("conjugate", "m")
     told = with_own_advice(finding.as_json()["verdict"], Wall.improves)
     assert told is not None
-    assert "measure m better" in told["next"]["how"]
+    assert "stick two marks on the wall" in told["next"]["how"]
     assert [part.name for part in finding.budgets["focus_error"][0].parts] == ["m", "gap", "distance"]
     known = (*OF_THE_CHAIN.values(), *CURVE.values(), *Wall.improves.values())
     assert not [how for how in known if "gauge study" in how or "glass_toggle" in how]

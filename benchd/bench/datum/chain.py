@@ -268,7 +268,7 @@ def _by_route(
         trim_um=setup.trim_um,
         conjugate=conjugate.term if conjugate else None,
         by_carriage=by_carriage,
-        improves=arrangement.improves,
+        improves=arrangement.advice(),
         zero_um=zero_um,
     )
 
