@@ -56,7 +56,7 @@ class Record(Verb[RecordArgs | RecordStepArgs]):
     """The file is written as a person would write it. Never under a run that uses it, but between its own steps."""
 
     name = "record"
-    does = "Tell or change the record of a lens, adapter, glass or reference."
+    does = "Tell or change a record: lens, adapter, glass, reference."
     args = RecordArgs
     step = RecordStepArgs
     result = Written

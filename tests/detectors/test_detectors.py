@@ -138,7 +138,7 @@ class Blurred(Level):
 
 
 def keeper() -> Any:
-    document = SimpleNamespace(rev=3, glass=(), trim_um=0.0)
+    document = SimpleNamespace(rev=3, glass=(), trim_um=0.0, distance_mm=None, m=None)
     return SimpleNamespace(
         chain=CHAIN,
         arrangement=SimpleNamespace(curve_width=1.0),
