@@ -6,9 +6,9 @@ too wide.
 
 How often it speaks where nothing has changed, for independent normal values: were mean and scatter known, once in 370
 values outside the limits, and once in 560 by the average. They are not known but taken from `BASELINE` values: then 19
-of 1000 values lie outside, and 38 of 1000 are called drifting or outside, counted over baselines (own simulation;
-`tests/metrology/test_control_chart.py` holds it). Half of all baselines leave fewer than 5 of
-1000 outside, one in ten more than 54: after an alarm check again first.
+of 1000 values lie outside, and of charts 20 values after the baseline 44 of 1000 say drifting or not, counted over
+baselines (own simulation; `tests/metrology/test_control_chart.py` holds it). Half of all baselines leave fewer than 5
+of 1000 values outside, one in ten more than 54: after an alarm check again first.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ WEIGHT = 0.2
 """Of the newest value in the average; the e-Handbook has 0.2 to 0.3, and less of it shows a slower drift."""
 BASELINE = 12
 """Values that the limits are taken from. Textbooks have 20 to 25 (common practice, no source), which on a bench that is
-checked in the morning is a month without a word; 20 would call 22 of 1000 good values drifting or outside, 8 would 59.
+checked in the morning is a month without a word; 20 would give 25 for the 44 of 1000, and 8 would give 70.
 """
 
 
@@ -98,8 +98,9 @@ def judge(values: Sequence[float], baseline: int = BASELINE) -> Chart:
     single values (own simulation, steps of .75 to 1.5 s), and early or late by some values all the same. What is
     outside has been so since the first of those outside on that side without one between.
 
-    What lies outside is told by itself and stays out of the average: a lens that sat badly once would else be a drift
-    for days. Until the first alarm this is the textbook's pair of charts.
+    What lies outside is told by itself and stays out of the average: a bench whose fault was found and mended would
+    else drift for days. Until the first alarm this is the textbook's pair of charts; after it a drift that goes in and
+    out of the limits shows in the average by those inside alone, and later.
     """
     if len(values) <= baseline:
         return Chart("too few")

@@ -41,7 +41,7 @@ def draw(finding: Doc, *, dpi: int = 150) -> bytes:
 def _draw_chart(axes: Axes, finding: Doc) -> None:
     plain(axes)
     rows = finding["tables"]["checks"]["rows"]
-    numbers, values = [row[0] for row in rows], [row[2] for row in rows]
+    numbers, values = [int(row[0]) for row in rows], [row[2] for row in rows]
     axes.plot(numbers, values, color=AWAY, lw=0.9, zorder=2)
     baseline = finding["tables"]["state"]["rows"][0][5]
     for within, fill, label in ((True, PAPER, "check of the baseline"), (False, INK, "check")):

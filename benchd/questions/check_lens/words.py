@@ -14,7 +14,8 @@ Doc = Mapping[str, Any]
 
 def sentence(doc: Doc) -> str:
     """The state of the bench in a plain sentence, with the figures that it rests on."""
-    state, side, since, lasted, checks, baseline = doc["tables"]["state"]["rows"][0]
+    state, side, since, *counts = doc["tables"]["state"]["rows"][0]
+    lasted, checks, baseline = (int(count or 0) for count in counts)  # cells hold no integers
     lens = f"check lens {doc['lens']}"
     if state == "too few":
         lacks = f"this is check {checks} of the {baseline} that the limits are taken from"
@@ -23,15 +24,15 @@ def sentence(doc: Doc) -> str:
     stands = f"{lens} stands {departure} µm from its mean of {baseline}"
     if state == "trusted":
         return f"The bench is trusted: {stands}, within ±{half} µm."
-    long = f"since {day(since)} ({lasted} check{'s' if lasted > 1 else ''})"
+    long = f" since {day(since)} ({lasted} checks)" if lasted > 1 else ""
     if state == "drifting":
         average, of_average = _within(doc, "average", "average_low", "average_high")
         return (
-            f"The bench drifts: {side} {long}; the average of the last checks stands {average} µm from the mean, "
+            f"The bench drifts: {side}{long}; the average of the last checks stands {average} µm from the mean, "
             f"outside ±{of_average} µm, and {stands}, within ±{half} µm."
         )
     return (
-        f"The bench is not to be trusted: {stands}, {side} and outside ±{half} µm {long}. Find the cause (seats, "
+        f"The bench is not to be trusted: {stands}, {side} and outside ±{half} µm{long}. Find the cause (seats, "
         "temperature, adapters) before lenses are judged."
     )
 
