@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,7 +19,7 @@ from benchd.questions.check_lens import CheckLens
 from benchd.questions.check_lens.assessment import AGAIN, CHARTED, SCATTER, CheckInput, assess
 from benchd.questions.check_lens.history import Check, earlier_checks
 from benchd.questions.check_lens.picture import draw
-from benchd.questions.evidence import Earlier
+from benchd.questions.evidence import Earlier, find_earlier
 
 SETUP = {"adapters": ["ring-07"], "support": None, "distance_mm": 5000.0, "m": {"value": 0.01, "u": 1e-4}}
 MEASURAND = {"arrangement": "wall", "ring": "infinity", "f_number": 2.0, "merit": "edge", "lp_mm": 40.0,
@@ -47,7 +48,7 @@ def checked(
 ) -> dict[str, Any]:
     """The finding of a check after this history, newest first."""
     today = Check.of(doc, setup, shims_um)
-    before, notes = earlier_checks(history, today)
+    before, notes = earlier_checks(history, today, CheckLens.looks_back_over)
     head = {key: doc[key] for key in ("finding", "run", "setup", "lens", "at", "version")}
     return assess(CheckInput(head | {"assessment": "check_lens"}, doc, today, before, notes)).as_json()
 
@@ -160,6 +161,52 @@ def test_what_was_measured_otherwise_is_passed_over(doc: dict[str, Any], setup: 
     back = checked([Earlier(other, setup), *history], flange(0.5, 21))
     assert state(back)[0::4] == ["trusted", 14]
     assert back["notes"][0] == f"1 earlier check is not on this chart, measured otherwise ({told})."
+
+
+def test_what_is_forgotten_of_a_long_history_is_told() -> None:
+    history = mornings([*QUIET, 0.5])
+    today = Check.of(flange(0.5, 20), SETUP, 50.0)
+    before, notes = earlier_checks(history, today, 13)
+    assert (len(before), notes) == (
+        13, ["Of a longer history the last 13 checks are looked at, and the limits are of their first."]
+    )  # fmt: skip
+    assert earlier_checks(history, today, 14)[1] == []
+    anew = Check.of(flange(0.5, 20, calibrations=["cal-9"]), SETUP, 50.0)
+    (note,) = earlier_checks(history, anew, 13)[1]
+    assert "begins anew" in note, "and what lies beyond would not count in any case"
+
+
+class OfARecord:
+    """A record with these findings, newest first, each with its set-up."""
+
+    def __init__(self, docs: list[dict[str, Any]]) -> None:
+        self.docs = docs
+
+    async def findings(self, *, assessment: str, lens: str, limit: int) -> list[dict[str, Any]]:
+        return [doc for doc in self.docs if (doc["assessment"], doc["lens"]) == (assessment, lens)][:limit]
+
+    async def setup(self, rev: int) -> SimpleNamespace:
+        return SimpleNamespace(doc={"rev": rev})
+
+
+async def test_the_last_finding_of_each_other_run_is_looked_back_to() -> None:
+    runs = ["r-0004", "r-0004", "r-0003", "r-0002", "r-0002", "r-0001"]
+    docs = [
+        {"assessment": "check_lens", "lens": "L-0400", "run": run, "setup": 9 - i, "finding": f"f-{9 - i}"}
+        for i, run in enumerate(runs)
+    ]
+    docs.insert(3, docs[3] | {"lens": "L-0401", "finding": "f-0"})
+    document = SimpleNamespace(lens="L-0400")
+    bench: Any = SimpleNamespace(store=OfARecord(docs), setup=SimpleNamespace(document=document))
+    run: Any = SimpleNamespace(id="r-0004")
+    found = await find_earlier(bench, run, "check_lens", 250)
+    assert [one.finding["finding"] for one in found] == ["f-7", "f-6", "f-4"]
+    assert [one.setup["rev"] for one in found] == [7, 6, 4]
+    assert [one.finding["finding"] for one in await find_earlier(bench, run, "check_lens", 2)] == ["f-7", "f-6"]
+    assert [one.finding["finding"] for one in await find_earlier(bench, run, "check_lens")] == ["f-7"]
+    assert await find_earlier(bench, run, None, 250) == ()
+    document.lens = None
+    assert await find_earlier(bench, run, "check_lens", 250) == ()
 
 
 def test_a_wall_further_off_is_on_the_same_chart() -> None:

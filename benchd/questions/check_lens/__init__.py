@@ -59,9 +59,7 @@ class CheckLens(Question):
         flange = Flange().answer(evidence, None).as_json()
         fitted_um = evidence.records.lens(setup.lens).shims_fitted_um
         today = Check.of(flange, setup.model_dump(mode="json"), sum(fitted_um))
-        before, notes = earlier_checks(evidence.history, today)
-        if len(evidence.history) == self.looks_back_over:
-            notes.append(f"Only the last {self.looks_back_over} checks are looked at; the limits are of their first.")
+        before, notes = earlier_checks(evidence.history, today, self.looks_back_over)
         return assess(CheckInput(evidence.head(self.name), flange, today, before, notes))
 
     def said(self, doc: Doc) -> str:

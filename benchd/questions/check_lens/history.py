@@ -40,11 +40,12 @@ class Check:
         return cls(finding["at"], value_um, shims_um, tuple(sorted(finding["calibrations"])), conditions)
 
 
-def earlier_checks(history: Sequence[Earlier], today: Check) -> tuple[list[Check], list[str]]:
+def earlier_checks(history: Sequence[Earlier], today: Check, most: int) -> tuple[list[Check], list[str]]:
     """The checks that today's is compared with, oldest first, and notes on what was left out.
 
-    `history` is newest first. Checks that were measured otherwise are passed over, as those of today's kind go on after
-    them. Other calibrations or other shims end it: all that is before them stands at another level.
+    `history` is newest first; where it is as long as `most`, the record may hold more. Checks that were measured
+    otherwise are passed over, as those of today's kind go on after them. Other calibrations or other shims end it: all
+    that is before them stands at another level.
     """
     kept: list[Check] = []
     others: list[str] = []
@@ -70,6 +71,11 @@ def earlier_checks(history: Sequence[Earlier], today: Check) -> tuple[list[Check
         if notes:
             break
         kept.append(check)
+    else:
+        if len(history) >= most:
+            notes.append(
+                f"Of a longer history the last {most} checks are looked at, and the limits are of their first."
+            )
     if left_out:
         differ = ", ".join(key.replace("_", " ") for key in dict.fromkeys(others))
         are = "1 earlier check is" if left_out == 1 else f"{left_out} earlier checks are"
