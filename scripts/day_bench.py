@@ -1,8 +1,9 @@
 """A day at a simulated bench: lenses one after another, each seated, answered for with one tap, and judged.
 
-After them one that is about 50 um out is measured, mended with the shim that is advised, and proved: two taps. The
-machine's time is from the tap to the finding; the floor is what the hardware alone needs for the same bytes and
-pictures. The truth is read from the world after the fact.
+In the morning zero is found on the adapter's seat, and the gap of the lenses' model at two walls; m is told by two
+marks on the wall for each lens. After them one that is about 50 um out is measured, mended with the shim that is
+advised, and proved: two taps. The machine's time is from the tap to the finding; the floor is what the hardware alone
+needs for the same bytes and pictures. The truth is read from the world after the fact.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from technician import RunEnded, Technician
 
 ADAPTERS, GLASS = ["ring-07"], ["pane-25"]
 FETCHES, PAUSE_S = 12, 0.4
+MARKS_APART_MM = 220.0
 SHIM_PROOF = "shim_proof"
 
 
@@ -114,16 +116,22 @@ def main() -> int:
 
 
 async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
-    world, lenses = write_day(folder, args.lenses)
+    world, lenses = write_day(folder, args.lenses, args.seed)
     journal = folder / "journal.txt"
-    stack = Stack(world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal)
+    stack = Stack(world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal, change=_with_marks)
     async with stack:
+        stack.hand("set", "wall_marks", MARKS_APART_MM)
         async with stack.client("day") as client:
             await client.command("take", beat=False)
             hands = Hands(stack, client, lambda text: print(f"  {text}", file=sys.stderr))
-            await hands.calibrate(ADAPTERS)
-            hands.fit(ADAPTERS, GLASS, None)
-            day = [await _check(stack, client, hands, lens, first=lens == lenses[0]) for lens in lenses]
+            hands.clear()
+            warmth = hands.measure("thermometer")
+            await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+            await hands.run("seat_zero", reference=hands.reference, adapters=ADAPTERS)
+            for pane in GLASS:  # nothing below the lens is touched again
+                stack.hand("fit", "glass", pane)
+            await hands.run("two_walls", lens=lenses[0], adapters=ADAPTERS, glass=GLASS)
+            day = [await _check(stack, client, hands, lens) for lens in lenses]
             day.append(await _prove(stack, client, hands, day[-1]))
         ports = json.loads((stack.run_folder / "ports.json").read_text(encoding="utf-8"))
         camera, fetched = BareCamera(ports["camera"]), time.monotonic()
@@ -136,11 +144,10 @@ async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
     return day
 
 
-async def _check(stack: Stack, client: BenchClient, hands: Hands, lens: str, *, first: bool) -> Checked:
+async def _check(stack: Stack, client: BenchClient, hands: Hands, lens: str) -> Checked:
+    """All but the lens stays as it stands."""
     hands.seat(lens)
-    tape = hands.measure("tape")
-    where: dict[str, Any] = {"adapters": ADAPTERS, "glass": GLASS, "distance_mm": tape["distance_mm"]} if first else {}
-    return await _run(stack, client, hands, "next_lens", lens, {"lens": lens, "m": tape["m"], **where})
+    return await _run(stack, client, hands, "next_lens", lens, {"lens": lens})
 
 
 async def _prove(stack: Stack, client: BenchClient, hands: Hands, before: Checked) -> Checked:
@@ -178,6 +185,10 @@ async def _run(
     at_s, finding = next(one for one in reversed(told) if one[1]["run"] == state["run"])
     truth = (await stack.truth())["focus_error_um"]
     return Checked(lens, finding, hands.taps, hands.tapped_s, at_s, truth)
+
+
+def _with_marks(doc: Any) -> None:
+    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": MARKS_APART_MM, "u_marks_apart_mm": 0.1}
 
 
 def _hardware(stack: Stack, chunks: Sequence[Chunk], fetches: Sequence[float], since: float) -> Hardware:

@@ -26,6 +26,7 @@ from study_parts import parts_of
 from study_records import ADAPTER, GLASS, LENS, LP_MM
 from study_strata import Stratum
 from study_sweep import order_of, sweep
+from study_walls import find_gap, m_by_marks
 from study_world import CaseWorld, Truth, ring_of
 
 LIGHT_NM = 546.0
@@ -89,6 +90,11 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     else:
         bench.calibrate_base()
         bench.calibrate_adapter()
+    if stratum.walls:
+        try:
+            find_gap(bench, index, _fit)
+        except BenchdError as refused:
+            raise RuntimeError(f"case {index} of {stratum.name}: {refused.text}") from refused
     chain, optic = _seat(bench)
     truth = world.truth(optic)
     width = arrangement_of(bench.files.file).curve_width
@@ -165,7 +171,9 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
         tape = world.record.room.distance_mm
         assert tape is not None
         changes["distance_mm"] = tape.record
-        if world.stratum.tape:
+        if world.stratum.marks:
+            changes["m"] = m_by_marks(world, optic.magnification)
+        elif world.stratum.tape:
             m, u = world.tape_m(optic.magnification)
             changes["m"] = {"value": m, "u": u}
     return bench.set_up(temperature_C=typed, light_nm=LIGHT_NM, **changes), optic

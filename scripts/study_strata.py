@@ -86,8 +86,9 @@ class Stratum:
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `seat` whether zero
-    was found on the adapter's seat, and not by base and adapter; `more` how many
-    passes are taken beside the first where the verdict is undecided, as `flange_check` offers; `as_needed` the most
+    was found on the adapter's seat, and not by base and adapter; `marks` whether m is told by marks on the wall,
+    `walls` whether the gap between the principal planes was found at two; `more` how many passes are taken beside the
+    first where the verdict is undecided, as `flange_check` offers; `as_needed` the most
     that are taken, one by one, as long as the finding says that it is worth it, as `next_lens` does. The lens is off by
     `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
     is ruled by a line that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as
@@ -104,6 +105,8 @@ class Stratum:
     arrangement: Literal["wall", "collimated", "collimator_reticle", "autocollimation"] = "wall"
     tape: bool = True
     seat: bool = False
+    marks: bool = False
+    walls: bool = False
     more: int = 0
     as_needed: int = 0
     off_um: float = 0.0
@@ -156,6 +159,9 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="zero on the seat", seat=True),
         replace(REFERENCE, name="zero on the seat collimated", arrangement="collimated", seat=True),
         replace(ALL_QUIET, name="quiet seat", seat=True),
+        replace(REFERENCE, name="marks", marks=True),
+        replace(REFERENCE, name="two walls", marks=True, walls=True),
+        replace(REFERENCE, name="seat and two walls", seat=True, marks=True, walls=True),
         NEXT_LENS,
         replace(NEXT_LENS, name="next lens f/8", f_number=8.0),
         replace(NEXT_LENS, name="next lens medium light", light=MEDIUM),
@@ -204,6 +210,7 @@ QUICK: dict[str, int] = {
     "wall without tape": 100,
     "far off": 100,
     "zero on the seat": 100,
+    "seat and two walls": 100,
     "quiet seat": 100,
     "next lens": 100,
     "next lens f/8": 100,

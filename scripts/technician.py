@@ -36,6 +36,7 @@ class Technician:
         self._accept = accept
         self._more = more
         self.reference = "collar-45"
+        self.near_mm, self.far_mm = 3000.0, 5000.0
         self.adapters: list[str] = []
         self.glass: list[str] = []
         self.lens: str | None = None
@@ -158,6 +159,8 @@ class Technician:
             case "clear":
                 self._do("set", "indicator", "away")
                 self.clear()
+            case "near_wall" | "far_wall":
+                return self._wall_at(self.near_mm if ask["name"] == "near_wall" else self.far_mm, inputs)
             case "seat_clear":
                 self._do("set", "indicator", "away")
                 self.fit(list(inputs["adapters"]), [], None)
@@ -181,9 +184,15 @@ class Technician:
         decided = {"accept": self._accept, "more": "5 more" if self._more else "leave"}
         return decided.get(ask["name"], True)
 
+    def _wall_at(self, distance_mm: float, inputs: dict[str, Any]) -> float:
+        """The bench moved to this distance, by tape; the lens is seated, as what the tape says goes with it."""
+        self.seat(str(inputs["lens"]))
+        self._do("set", "wall_mm", distance_mm)
+        return float(self.measure("tape")["distance_mm"])
+
     def _seat_as_stated(self, procedure: str, inputs: dict[str, Any]) -> None:
         """The lens alone, where the rest stands as it is; else all of it."""
-        if procedure not in ("next_lens", "shim_proof", "check_lens"):
+        if procedure not in ("next_lens", "shim_proof", "two_walls", "check_lens"):
             toggled = procedure == "glass_toggle"  # the plate comes later, and is asked for then
             glass = [] if toggled else list(inputs.get("glass", []))
             self.fit(list(inputs["adapters"]), glass, inputs["lens"])

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import Annotated, ClassVar, Self
+
+from pydantic import Field, model_validator
 
 from benchd.arrangements.arrangement import Arrangement
 from benchd.arrangements.conjugate import (
@@ -22,6 +24,7 @@ from benchd.arrangements.conjugate import (
 )
 from benchd.arrangements.setup_document import RingMark, SetupDocument
 from benchd.errors import Refused
+from benchd.files import known_to
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import Part
@@ -61,12 +64,27 @@ class Wall(Arrangement):
     )
     improves: ClassVar = {
         "conjugate": "collimate",
-        "conjugate m": "measure m better, by a longer stretch of the wall, or collimate",
+        "conjugate m": "stick two marks on the wall, far apart, and state marks_apart_mm in the bench file, or "
+        "collimate",
         "conjugate gap": "state principal_gap_mm with its u in the lens's record, or collimate",
         "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
         "conjugate focal length": "measure m and the distance closely, which together need no focal length, or "
         "collimate",
     }
+
+    class Config(Arrangement.Config):
+        """Two dark round marks on the wall, beside the square in the camera's picture: how far apart, and its u."""
+
+        marks_apart_mm: Annotated[float, Field(gt=0.0, le=20_000.0)] | None = None
+        u_marks_apart_mm: known_to.OfRule | None = None
+
+        @model_validator(mode="after")
+        def _both(self) -> Self:
+            if (self.marks_apart_mm is None) != (self.u_marks_apart_mm is None):
+                raise ValueError("'marks_apart_mm' and 'u_marks_apart_mm' go together")
+            return self
+
+    config: Config
 
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
         if (found := decided_by_ring(setup.ring)) is not None:

@@ -168,17 +168,33 @@ class Shares(Part):
     cover_um: float = Field(default=0.0, ge=0, exclude_if=lambda value: value == 0.0)
 
 
+class AtWall(Part):
+    """How a gap between principal planes was come by: what of its u others share, and at which wall.
+
+    `own_u_um` is of the readings alone; `distance_mm` and its u the tape's, `wall_mm` where the wall then stood, from
+    the carriage's zero; `m_u_rel` the relative u that every m by these marks shares, null where m was stated.
+    """
+
+    own_u_um: float = Field(ge=0)
+    distance_mm: float
+    u_distance_mm: float = Field(ge=0)
+    wall_mm: float
+    m_u_rel: float | None = Field(default=None, ge=0)
+
+
 class Calibrates(Part):
     """What of the finding may come into force: its value of that name, as that of the artefact.
 
     `carriage_um`, left out where it does not count, is where the carriage stood; `shares`, left out where nothing of it
-    came of the bench itself, what base, adapters and place have in common: it counts once in the chain.
+    came of the bench itself, what base, adapters and place have in common: it counts once in the chain. `at_wall`, left
+    out but of a gap, says at which wall that was found.
     """
 
     artefact: str
     value: str
     carriage_um: float | None = Field(default=None, exclude_if=lambda value: value is None)
     shares: Shares | None = Field(default=None, exclude_if=lambda value: value is None)
+    at_wall: AtWall | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
 class Column(Part):

@@ -34,6 +34,7 @@ from pydantic import BaseModel
 
 from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Device
+from benchd.errors import Refused
 from benchd.files.names import Record
 
 if TYPE_CHECKING:
@@ -102,6 +103,16 @@ class Detector(ABC):
 
         Raises BenchdError('not_found') if there is no signal.
         """
+
+    async def marks(self, pictures: int) -> tuple[float, float]:
+        """How far apart two marks on the wall are, in sides of the target's square, and its relative standard
+        uncertainty, from so many pictures where the carriage stands.
+
+        Raises Refused('bad_request') for a detector that sees no wall, BenchdError('not_found') where it sees no marks.
+        """
+        raise Refused(
+            "bad_request", f"The detector '{self.name}' sees no marks on a wall.", advice="Measure m by tape."
+        )
 
     @abstractmethod
     async def capture(self) -> Capture:

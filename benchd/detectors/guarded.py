@@ -64,12 +64,20 @@ class GuardedDetector(Detector):
     async def prepare(self) -> None:
         await self._ask("prepare", self._inside.prepare)
 
+    async def marks(self, pictures: int) -> tuple[float, float]:
+        found = self._guard.of_kind("marks", await self._ask("marks", lambda: self._inside.marks(pictures)), tuple)
+        if len(found) != 2:
+            raise self._guard.fault("marks", f"answered marks with {found!r:.80}, which is no value with its u")
+        return self._guard.above("marks", found[0]), self._guard.above("marks", found[1])
+
     async def capture(self) -> Capture:
         taken = self._guard.of_kind("capture", await self._ask("capture", self._inside.capture), Capture)
         if self._guard.number("capture", taken.t_mono) <= self._last_mono:
             raise self._guard.fault("capture", f"answered capture with t_mono {taken.t_mono:g}, no later than the last")
         self._last_mono = taken.t_mono
         self._guard.of_kind("capture", taken.t_utc, str)
+        if self._guard.number("capture", taken.exposed_s) < 0.0:
+            raise self._guard.fault("capture", f"answered capture with exposed_s {taken.exposed_s:g}, which is below 0")
         return taken
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:

@@ -1,6 +1,7 @@
 """Refusals of pictures, as a tree.
 
-    PictureRefused (ValueError)   unreadable, too_large, unsupported, no_square, square_cut, square_tilt
+    PictureRefused (ValueError)   unreadable, too_large, unsupported, no_square, square_cut, square_tilt, no_marks,
+    |                             marks_cut
     +-- EdgeRefused               low_contrast, leaves_region, too_few_cycles, too_blurred, clipped,
                                   unreadable
 
@@ -19,6 +20,8 @@ PictureCode = Literal[
     "no_square",
     "square_cut",
     "square_tilt",
+    "no_marks",
+    "marks_cut",
     "low_contrast",
     "leaves_region",
     "too_few_cycles",

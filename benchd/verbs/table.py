@@ -12,6 +12,7 @@ from benchd.verbs.camera import Camera
 from benchd.verbs.control import Release, Take
 from benchd.verbs.home import Home
 from benchd.verbs.light import Light
+from benchd.verbs.magnification import Magnification
 from benchd.verbs.move import Move
 from benchd.verbs.nominal import Nominal
 from benchd.verbs.note import Note
@@ -25,8 +26,8 @@ from benchd.verbs.verb import Verb
 from benchd.verbs.wait import Wait
 
 _ALL: tuple[Verb[Any], ...] = (
-    Take(), Release(), Home(), Nominal(), Move(), Light(), Camera(), Read(), Setup(), Sweep(), Run(), Pause(), Resume(),
-    Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(),
+    Take(), Release(), Home(), Nominal(), Move(), Light(), Camera(), Read(), Setup(), Magnification(), Sweep(), Run(),
+    Pause(), Resume(), Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(),
 )  # fmt: skip
 
 VERBS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.offered}

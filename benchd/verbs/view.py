@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence, Set
 from dataclasses import dataclass, field
 from typing import Any
 
+from benchd.arrangements.arrangement import Arrangement
 from benchd.arrangements.places import Places
 from benchd.bench.datum.clearance import Clearance, Parts
 from benchd.bench.motion.figures import rest_to_rest_s
@@ -63,8 +64,8 @@ class BenchView:
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
     for a name that does not fit that use; `records` are the bench's, None if not known. `detector_for` (merit, lp/mm)
     gives the detector of a sweep, and raises Refused as the bench would. `moves_target`: the target rides on the
-    carriage. `calibrations`: artefacts with one in force. `glass_question_text`: the question about a lens with this
-    glass behind it, None if the glass is its own.
+    carriage; `arrangement` is the bench's, None if not known. `calibrations`: artefacts with one in force.
+    `glass_question_text`: the question about a lens with this glass behind it, None if the glass is its own.
     """
 
     devices: Set[str]
@@ -90,6 +91,7 @@ class BenchView:
     device_for: Callable[[Use, str], object] = lambda use, name: None
     records: Records | None = None
     moves_target: bool = True
+    arrangement: Arrangement | None = None
     glass_question_text: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:

@@ -120,6 +120,7 @@ def view_without_motion(
         device_for=partial(device_for, assembly),
         records=records,
         moves_target=arranged.moves_target,
+        arrangement=arranged,
         glass_question_text=partial(glass_question_text, records=records),
     )
 

@@ -72,6 +72,7 @@ STEPS: dict[str, str] = {
   - if: {answer: last, is: true}
     then: [light: {level: 0.4}]
 """,
+    "magnification": "[magnification: {only_if_marked: true}]",
     "record": """
   - record: {kind: lens, id: L-0417, set: {shims_fitted_um: [50, 10]}}
   - nominal: {}
@@ -142,6 +143,7 @@ IN_VAIN: dict[str, tuple[str, dict[str, Any]]] = {
     "no_light": ("light", {"light": "lantern", "level": 0.2}),
     "no_camera": ("camera", {"camera": "lamp", "exposure_ms": 5.0}),
     "no_lens": ("setup", {"lens": "L-9999"}),
+    "no_marks": ("magnification", {"pictures": 3}),
 }
 """Procedures of one step, by name: what the step asks for, which no run can give."""
 SEATED = """
@@ -223,6 +225,13 @@ async def test_a_loop_whose_condition_never_holds_is_as_long_as_it_says(made: Fa
     made.person.says = no
     await done(made, "until")
     assert asked == 5
+
+
+async def test_magnification(made: FakeBench) -> None:
+    """The bench states no marks: nothing is done, and nothing is to be driven to anew."""
+    before = made.bench.setup.document
+    await done(made, "magnification")
+    assert made.bench.setup.document == before
 
 
 async def test_record(tmp_path: Path, procedures: Library) -> None:

@@ -149,6 +149,7 @@ def test_other_shims_begin_anew() -> None:
         ({"measurand": MEASURAND | {"arrangement": "collimated"}}, SETUP, "arrangement"),
         ({}, SETUP | {"adapters": ["ring-08"]}, "adapters"),
         ({}, SETUP | {"m": None}, "m stated"),
+        ({}, SETUP | {"m": {"value": 0.01, "u": 1e-6, "by": "marks"}}, "m stated"),
         ({"absolute": False, "why_relative": ["the wall's distance is not stated"]}, SETUP, "zero"),
     ],
 )

@@ -132,6 +132,7 @@ async def every_verb(client: BenchClient, technician: Technician) -> None:
         await client.command("move", carriage_um=OUT)
     await client.command("light", beat=False, light="target_light", level=0.4)
     await client.command("read", beat=False, device="position")
+    await client.command("magnification", beat=False, only_if_marked=True)
     await client.command("camera", beat=False, exposure_ms=20.0)
     await client.do("nominal")
     await client.do("sweep", merit="edge")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from benchd.bench.datum.chain_terms import CalibrationInForce, Shares
+from benchd.bench.datum.chain_terms import CalibrationInForce, FoundAtWall, Shares
 from benchd.optics.expansion import REFERENCE_C
 from benchd.records.values import Calibration
 
@@ -27,4 +27,5 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
         carriage_um=about.get("carriage_um"),
         shares=Shares(**about.get("shares", {})),
         setup=doc.get("setup"),
+        at_wall=FoundAtWall(**about["at_wall"]) if about.get("at_wall") else None,
     )

@@ -37,6 +37,7 @@ from benchd.bench.datum.chain_terms import (
     temperature_of,
     thermal_budget,
 )
+from benchd.bench.datum.model_gap import ByGap, by_gap, wall_from_zero_mm
 from benchd.bench.datum.position_terms import (
     CarriageTerms,
     ScaleRecord,
@@ -136,14 +137,38 @@ def datum_chain(
     Raises Refused: unknown_name, wall_too_near (no image of the wall can form). Checks of the set-up itself are
     `setup.apply`'s.
     """
+
+    def surest(gap: ByGap | None) -> Chain:
+        return _surest(bench_file, records, setup, calibrations, scale, stand_since, gap)
+
+    plain = surest(None)
+    lens = None if setup.lens is None else records.lens(setup.lens)
+    wall_mm = wall_from_zero_mm(setup.distance_mm, plain.carriage_um, setup.trim_um)
+    gap = by_gap(lens, setup, bench_file, calibrations, wall_mm)
+    if gap is None:
+        return plain
+    found = surest(gap)
+    return found if found.u_um <= plain.u_um else plain
+
+
+def _surest(
+    bench_file: BenchFile,
+    records: Records,
+    setup: SetupDocument,
+    calibrations: Mapping[str, CalibrationInForce],
+    scale: ScaleRecord | None,
+    stand_since: int,
+    gap: ByGap | None,
+) -> Chain:
+    """By base and adapters, or by the zero on their seat."""
     stack = [records.adapter(name) for name in setup.adapters]
     parts = by_parts(bench_file, stack, calibrations)
     study = calibrations.get(JOINT)
-    chain = _by_route(parts, bench_file, records, setup, study, scale)
+    chain = _by_route(parts, bench_file, records, setup, study, scale, gap)
     seat = by_seat(bench_file, stack, calibrations, stand_since)
     if seat is None:
         return chain
-    by_its_seat = _by_route(seat, bench_file, records, setup, study, scale)
+    by_its_seat = _by_route(seat, bench_file, records, setup, study, scale, gap)
     surer = by_its_seat if not chain.absolute or by_its_seat.u_um <= chain.u_um else chain
     calibrated = parts.base.calibrated and all(part.calibrated for part in parts.adapters)
     wrong = apart(parts, seat, joints_term(1, bench_file, study).u_um) if calibrated else None
@@ -157,6 +182,7 @@ def _by_route(
     setup: SetupDocument,
     study: CalibrationInForce | None,
     scale: ScaleRecord | None,
+    gap: ByGap | None,
 ) -> Chain:
     now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K, setup.rev)
     lens = records.lens(setup.lens) if setup.lens is not None else None
@@ -168,7 +194,8 @@ def _by_route(
     gauged = _measured_through_cover(base, bench_file)
     optical = _flange_and_plates(bench_file, records, setup, lens, gauged=gauged)
     if lens is not None:
-        conjugate = arrangement.conjugate(lens, setup, bench_file)
+        told = (lens, setup, bench_file) if gap is None else (gap.lens, gap.setup, gap.file)
+        conjugate = arrangement.conjugate(*told)
         optical += [conjugate.term, *arrangement.terms(lens)]
     trim = ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator")
     bounded = bounded_terms(bench_file, lens, route.seats, adapters)
@@ -205,6 +232,8 @@ def _by_route(
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
+    if gap is not None:
+        cited.append(gap.calibration)
     # Without a lens there is no position, and so no line of scale or carriage to hold the shared part; nor is there one
     # for tipping if the bench file does not state it (any more).
     by_moving = bool(position) and arrangement.moves_target
@@ -232,6 +261,7 @@ def _by_route(
             *bounded_notes(bounded),
             *position_notes(scale),
             *([route.note] if route.note else []),
+            *([] if gap is None else [gap.note]),
         ),
         calibrations=tuple(cited),
         places=places,

@@ -49,6 +49,17 @@ class Shares:
 
 
 @dataclass(frozen=True, slots=True)
+class FoundAtWall:
+    """How a gap was come by; see `assessments.finding.AtWall`."""
+
+    own_u_um: float
+    distance_mm: float
+    u_distance_mm: float
+    wall_mm: float
+    m_u_rel: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationInForce:
     """The calibrated length of an artefact at `at_C`.
 
@@ -66,6 +77,7 @@ class CalibrationInForce:
     carriage_um: float | None = None
     shares: Shares = Shares()
     setup: int | None = None
+    at_wall: FoundAtWall | None = None
 
 
 @dataclass(frozen=True, slots=True)

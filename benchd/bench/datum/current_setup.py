@@ -22,6 +22,7 @@ from benchd.bench.datum.chain import (
 )
 from benchd.bench.datum.chain_terms import Temperature, temperature_of
 from benchd.bench.datum.clearance import Clearance, Parts, check_clearance, clearance, parts_of
+from benchd.bench.datum.model_gap import gap_artefact
 from benchd.bench.datum.wall_distance import carry_over
 from benchd.bench.notices import Notices
 from benchd.devices import Clock
@@ -201,7 +202,8 @@ class CurrentSetup:
         known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT)
         base, *adapters = artefact.split(".")
         of_a_seat = base == known[0] and set(adapters) <= set(self._loaded.records.adapters)
-        if artefact not in known and not of_a_seat:
+        models = {gap_artefact(lens.model) for lens in self._loaded.records.lenses.values() if lens.model}
+        if artefact not in known and not of_a_seat and artefact not in models:
             text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."
             raise Refused("unknown_name", text, advice=f"Known: {', '.join(known)}.")
         if unit != "um":

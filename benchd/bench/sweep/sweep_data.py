@@ -60,6 +60,9 @@ class SweepData:
     linear: bool = True
     flags: list[str] = field(default_factory=list)
     noise: float = 0.0
+    distance_mm: float | None = None
+    m: tuple[float, float] | None = None
+    """Of the wall, as the set-up had it; with its u."""
 
     @property
     def measured(self) -> tuple[str, str, float, float]:

@@ -108,15 +108,18 @@ class Sweeper:
         return data
 
     def _empty(self, f_number: float, lp_mm: float) -> SweepData:
+        setup = self._keeper.document
         return SweepData(
-            setup=self._keeper.document.rev,
-            glass=self._keeper.document.glass,
+            setup=setup.rev,
+            glass=setup.glass,
             detector=self._detector.gear.name,
             merit=self._detector.name,
             lp_mm=lp_mm,
             f_number=f_number,
             u_frequency_rel=0.0,
             hwhm_um=0.0,
+            distance_mm=setup.distance_mm,
+            m=None if setup.m is None else (setup.m.value, setup.m.u),
         )
 
     async def _look(

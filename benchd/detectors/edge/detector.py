@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import fmean, stdev
 from typing import ClassVar, cast
 
 from benchd.detectors.detector import Detector
@@ -14,6 +15,7 @@ from benchd.detectors.edge.pictures import (
     SquareSeen,
     exposure_in,
     glance_at,
+    marks_in,
     modulation_in,
 )
 from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
@@ -124,6 +126,26 @@ class EdgeDetector(Detector):
         if light is None or light.spec.pwm_hz is None:
             return None
         return light.spec.pwm_hz if 0.0 < await light.level() < 1.0 else None
+
+    async def marks(self, pictures: int) -> tuple[float, float]:
+        """How far apart the wall's marks are in sides of the square, and its relative u, from so many pictures.
+
+        Raises BenchdError('not_found') for a picture in which they cannot be measured.
+        """
+        await self.expose()
+        seen: list[float] = []
+        u_rel = 0.0
+        for _ in range(pictures):
+            frame = await self.camera.grab()
+            found = await self.gear.analysis.run(marks_in, frame.data, self._rendition)
+            if isinstance(found, Unusable):
+                raise BenchdError("not_found", found.text, advice=found.advice)
+            seen.append(found[0])
+            u_rel = max(u_rel, found[1])
+        mean = fmean(seen)
+        # What the pictures scatter by beyond their noise (a wall that shakes, air that shimmers) shows here.
+        scatter = stdev(seen) / mean if pictures > 1 else 0.0
+        return mean, max(u_rel, scatter) / math.sqrt(pictures)
 
     async def capture(self) -> Capture:
         frame = await self.camera.grab()

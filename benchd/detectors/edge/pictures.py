@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from benchd.detectors.values import Unusable
 from benchd.imaging.level import Exposure, judge_exposure
+from benchd.imaging.marks import measure_marks
 from benchd.imaging.picture import Picture, decode, linear_table, read_picture
 from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.square import SquareLayout, cycles_per_px, find_square, measure_square
@@ -22,6 +23,8 @@ NEAR_FULL = 0.88
 """Share of full scale above which cameras may be non-linear before they clip, which no picture shows. The exposure is
 set below it."""
 
+
+MARKS = "Look at the picture: two dark round marks belong on the bright wall beside the square, clear of its edges."
 
 TOO_FINE = "too_fine"
 FINEST_CYCLES = 1.0
@@ -118,6 +121,20 @@ def modulation_in(
     v, h = (found.h, found.v) if rendition.turned else (found.v, found.h)
     swing = sum(edge.swing for edge in found.edges) / len(found.edges)
     return Modulation(v, h, found.linear and found.fill <= NEAR_FULL, swing)
+
+
+def marks_in(data: bytes, rendition: Rendition) -> tuple[float, float] | Unusable:
+    """How far apart two marks on the wall are, in sides of the square, and the relative u of that in one picture."""
+    try:
+        picture = read_picture(data)
+        table = rendition.table_for(picture)
+        layout = find_square(_light(picture, table))
+        if layout.found_by != "edges":
+            return _unusable("too_blurred", "The square is there, but its edges are too blurred to be measured.")
+        found = measure_marks(picture.values, layout, table)
+    except PictureRefused as refused:
+        return Unusable(refused.code, refused.text, MARKS)
+    return found.in_sides, found.u_rel
 
 
 def _unusable(code: str, text: str) -> Unusable:

@@ -14,8 +14,8 @@ Doc = Mapping[str, Any]
 SAME = ("adapters", "support")
 """Of the set-up, what makes it another place where it differs: adapters by their joints and what is not calibrated."""
 STATED = ("distance_mm", "m")
-"""Of the set-up, what leads to nominal by another way where it is stated once and not the other time; the figures
-themselves may change, as a wall does, and are in the focus error."""
+"""Of the set-up, what leads to nominal by another way where it is stated once and not the other time, or where marks
+told it once; the figures themselves may change, as a wall does, and are in the focus error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class Check:
         """The check of a finding with a `focus_error`, and the set-up that it was made at."""
         conditions = dict(finding["measurand"])
         conditions |= {key: setup.get(key) for key in SAME}
-        conditions |= {f"{key} stated": setup.get(key) is not None for key in STATED}
+        conditions |= {f"{key} stated": _stated(setup.get(key)) for key in STATED}
         conditions["zero"] = (finding["absolute"], tuple(finding.get("why_relative") or ()))
         value_um = finding["values"]["focus_error"]["value"]
         return cls(finding["at"], value_um, shims_um, tuple(sorted(finding["calibrations"])), conditions)
@@ -81,6 +81,13 @@ def earlier_checks(history: Sequence[Earlier], today: Check, most: int) -> tuple
         are = "1 earlier check is" if left_out == 1 else f"{left_out} earlier checks are"
         notes.append(f"{are} not on this chart, measured otherwise ({differ}).")
     return kept[::-1], notes
+
+
+def _stated(figure: Any) -> str | None:
+    """What a figure of the set-up is of, None where there is none."""
+    if figure is None:
+        return None
+    return str(figure.get("by") or "a person") if isinstance(figure, Mapping) else "a person"
 
 
 def day(at: str) -> str:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.hardware import CameraRecord, UnevenRecord
+from benchd_simulators.world.marks import passing
 from benchd_simulators.world.picture import Scene, digitise, pulsed, render
 from benchd_simulators.world.uneven import Uneven
 
@@ -50,10 +51,12 @@ class Camera:
             scene,
             width=record.width_px,
             height=record.height_px,
-            pixel_um=self.pixel_um,
+            pixel_um=self.pixel_um * scene.pixel_ratio,
             blur_px=record.blur_px,
             centre_px=instant.centre_px,
         )
+        if scene.marks:
+            light *= passing(scene.marks, record.width_px, record.height_px)
         if scene.optic is not None:
             light *= self.uneven.over(record.width_px, record.height_px)
         seconds = exposure_ms / 1000

@@ -112,6 +112,7 @@ def _set(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
         "indicator": lambda: world.set_indicator(str(value)),
         "temperature": lambda: world.set_temperature(number(value, "The temperature")),
         "pushed_um": lambda: world.carriage.push(number(value, "The push")),
+        "wall_marks": lambda: world.room.set_marks(value),
         "square_off": lambda: world.set_square_off(value),
     }
     act = acts.get(str(command.get("what")))

@@ -24,7 +24,11 @@ TOP_CYCLES = 1.6  # cycles per pixel beyond which the camera passes nothing
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """What stands before the camera; `electrons_per_s` is the bright field's in one pixel."""
+    """What stands before the camera; `electrons_per_s` is the bright field's in one pixel.
+
+    `marks` are dark discs on the wall: centre from the picture's own, and radius (px). `pixel_ratio`: a pixel on the
+    target over what it is with the wall where the world has it, as the camera looks at the wall and goes with it.
+    """
 
     optic: Optic | None
     depth_um: float
@@ -35,6 +39,8 @@ class Scene:
     off_px: tuple[float, float] = (0.0, 0.0)
     pwm_level: float = 1.0
     pwm_hz: float = 1000.0
+    marks: tuple[tuple[float, float, float], ...] = ()
+    pixel_ratio: float = 1.0
 
 
 def pulsed(level: float, periods: float, phase: float) -> float:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchd_simulators.world.drawing import Drawn, Draws, unit_draw
 from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.fitting import REFERENCE_C
+from benchd_simulators.world.marks import Marks, stuck
 from benchd_simulators.world.schema import WorldRecord
 
 if TYPE_CHECKING:
@@ -32,6 +33,10 @@ class Room:
     ring: Ring = "infinity"
     iris: float | None = None
     square_off_px: tuple[float, float] = (0.0, 0.0)
+    marks: Marks | None = None
+    home_mm: float = inf
+    """True distance of the wall where the world has it: there a pixel of the camera is what its record says."""
+    _marked: int = 0
     temperature_C: float = 0.0
     stands: Callable[[], float] = lambda: 0.0
     _taped_mm: float = inf
@@ -49,6 +54,7 @@ class Room:
         if self.record.room.distance_mm is not None and not self.arrangement.no_wall:
             self._taped_mm = self.record.room.distance_mm.record
             self._taped_true_mm = self.draws.quantity("room.distance_mm", *self.record.room.distance_mm.parts)
+            self.home_mm = self._taped_true_mm
         if self.record.room.vergence_per_m is not None:
             self.vergence_per_m = self.draws.quantity("room.vergence_per_m", *self.record.room.vergence_per_m.parts)
 
@@ -90,6 +96,13 @@ class Room:
         error = tape.u * unit_draw(self.draws.rng(f"room.wall/{self._walls}"), tape.shape)
         self._taped_mm, self._taped_at_um = value, self.stands()
         self._taped_true_mm = self.draws.put(Drawn("room.distance_mm", value, tape.u, tape.shape, value + error))
+
+    def set_marks(self, value: object) -> None:
+        """Two marks on the wall, `value` mm apart by a rule; null takes them off."""
+        if self.arrangement.no_wall:
+            raise HandRefused(self.arrangement.no_wall)
+        self._marked += 1
+        self.marks = stuck(self.draws, self._marked, value)
 
     def wall(self) -> tuple[int, float, float, Drawn | None]:
         """What `put_wall` needs to bring the wall back."""

@@ -23,6 +23,9 @@ from benchd_simulators.world.reading import find_world, read_world
 from benchd_simulators.world.room import Room
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
 
+MOVED_MM = 100.0
+"""A wall that has moved by less has its camera where it was: lenses and adapters move the target by as much."""
+
 
 class World:
     """The hidden bench of one seed.
@@ -244,7 +247,7 @@ class World:
         lens = self.lens_alone()
         return None if lens is None else self.arrangement.images(lens, self.carriage_um)
 
-    def lens_alone(self) -> Optic | None:
+    def lens_alone(self, distance_mm: float | None = None) -> Optic | None:
         """The same for an object as far away as the wall or the collimator's light has it, whatever the bench adds."""
         if self.fitting.lens is None:
             return None
@@ -252,7 +255,7 @@ class World:
             self.fitting.lens,
             iris=self.iris(),
             ring=self.room.ring,
-            distance_mm=self.room.true_distance_mm,
+            distance_mm=self.room.true_distance_mm if distance_mm is None else distance_mm,
             vergence_per_m=self.room.vergence_per_m,
             shims_um=self.fitting.shims_um(self.fitting.lens),
             glass=self.fitting.glass,
@@ -285,7 +288,24 @@ class World:
             off_px=self.room.square_off_px,
             pwm_level=self.lamp.level,
             pwm_hz=self.record.lamp.pwm_hz,
+            marks=self._marks_px(optic),
+            pixel_ratio=self._pixel_ratio(optic),
         )
+
+    def _marks_px(self, optic: Optic | None) -> tuple[tuple[float, float, float], ...]:
+        """The wall's marks as the camera sees them: its pixel is one on the target, where the lens images the wall."""
+        if self.room.marks is None or optic is None or not optic.magnification:
+            return ()
+        pixel_um = self.camera.pixel_um * self._pixel_ratio(optic)
+        return self.room.marks.in_picture(1000.0 * optic.magnification / pixel_um)
+
+    def _pixel_ratio(self, optic: Optic | None) -> float:
+        """The camera stands at the wall and goes with it: its pixel there stays, and the one on the target does not."""
+        moved = self.room.true_distance_mm - self.room.home_mm
+        if optic is None or not optic.magnification or abs(moved) < MOVED_MM:
+            return 1.0
+        home = self.lens_alone(distance_mm=self.room.home_mm)
+        return 1.0 if home is None or not home.magnification else optic.magnification / home.magnification
 
     def truth(self, lp_mm: float = 40.0) -> dict[str, Any]:
         """Everything hidden: quantities with record, u, shape and true value; the state now; `focus_error_um`.

@@ -1,0 +1,90 @@
+"""The gap between the principal planes of a lens model, found at two walls, as the conjugate term goes by it.
+
+    x' = (T - h) (m / (1 + m))^2,  and from two walls  x'2 = dz m2 / (m1 - m2),  h = T2 - x'2 ((1 + m2) / m2)^2
+
+An m that is too large by a share c, as the marks' rule or the target's pitch is off, makes the h so found too large by
+2 c (T - h), and what that h is later used for too small by as much as m makes it too large: by the same marks it
+cancels, and only what the readings were off by is left. So does the tape's error, as long as the wall stays where it
+is.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchd.arrangements.setup_document import SetupDocument
+from benchd.bench.datum.chain_terms import CalibrationInForce
+from benchd.files.artefacts import Lens, PrincipalGap
+from benchd.files.bench_file import BenchFile
+
+SAME_WALL_MM = 0.05
+"""A wall whose place has been carried over is found again within this; a tape that is held anew is read to 0.1 mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class ByGap:
+    """Lens, set-up and bench file as the conjugate term is to be worked out from them, and what to say of it."""
+
+    lens: Lens
+    setup: SetupDocument
+    file: BenchFile
+    calibration: str
+    note: str
+
+
+def gap_artefact(model: str) -> str:
+    """The artefact under which the gap of a lens model is kept."""
+    return "gap." + re.sub(r"[^A-Za-z0-9_-]+", "-", model)[:56]
+
+
+def by_gap(
+    lens: Lens | None,
+    setup: SetupDocument,
+    file: BenchFile,
+    calibrations: Mapping[str, CalibrationInForce],
+    wall_mm: float | None,
+) -> ByGap | None:
+    """With the gap of the lens's model where that was found at two walls; None where it was not, or nobody asks for it.
+
+    `wall_mm` is where the wall stands by the set-up, from the carriage's zero; None if not known.
+    """
+    if lens is None or not lens.model or setup.distance_mm is None or setup.m is None:
+        return None
+    known = calibrations.get(gap_artefact(lens.model))
+    if known is None or known.at_wall is None:
+        return None
+    found, m = known.at_wall, setup.m
+    same_marks = m.by == "marks" and found.m_u_rel is not None
+    same_wall = wall_mm is not None and abs(wall_mm - found.wall_mm) <= SAME_WALL_MM
+    reach_um = 1000.0 * setup.distance_mm - known.value_um
+    u_gap_um = [found.own_u_um]
+    if same_marks and found.m_u_rel is not None:
+        u_m = math.sqrt(max(m.u**2 - (m.value * found.m_u_rel) ** 2, (1e-6 * m.value) ** 2))
+        m = m.model_copy(update={"u": u_m})
+    elif found.m_u_rel is not None:
+        u_gap_um.append(2.0 * found.m_u_rel * reach_um)
+    set_up = file.set_up
+    if same_wall:
+        set_up = set_up.model_copy(update={"u_distance_mm": 0.0})
+    else:
+        u_gap_um.append(1000.0 * found.u_distance_mm)
+    # Made as it is: what is sensible to write into a file has limits, what is measured has none.
+    gap = PrincipalGap.model_construct(value=known.value_um / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=None)
+    where = "at this wall" if same_wall else "at another wall"
+    how = "by the same marks" if same_marks else "m by other means"
+    return ByGap(
+        lens.model_copy(update={"principal_gap_mm": gap}),
+        setup.model_copy(update={"m": m}),
+        file.model_copy(update={"set_up": set_up}),
+        known.id,
+        f"Gap of the principal planes of {lens.model}: {known.value_um / 1000.0:.1f} mm by two walls ({known.id}), "
+        f"{where}, {how}.",
+    )
+
+
+def wall_from_zero_mm(distance_mm: float | None, nominal_um: float | None, trim_um: float) -> float | None:
+    """Where the wall stands, seen from the carriage's zero (mm); the distance is told of the target at nominal."""
+    return None if distance_mm is None or nominal_um is None else distance_mm - (nominal_um - trim_um) / 1000.0

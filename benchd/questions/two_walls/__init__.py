@@ -1,0 +1,101 @@
+"""Where are the principal planes of a lens model: from its best focus on two walls, a near one and a far one."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, ClassVar
+
+from benchd.errors import Refused
+from benchd.questions.question import Question
+from benchd.questions.wording import Doc, Named
+
+if TYPE_CHECKING:
+    from benchd.assessments.finding import Finding
+    from benchd.bench.sweep.sweep_data import SweepData
+    from benchd.questions.evidence import Evidence
+
+
+class TwoWalls(Question):
+    """From two sweeps, one at each wall; the one that stands now is the last."""
+
+    name = "two_walls"
+    asks = "Where are the principal planes of this lens model, and how far does the wall shift its focus?"
+    target = "carried"
+    sweeps = most_sweeps = 2
+    values: ClassVar = {
+        "gap": Named("Gap between principal planes"),
+        "focal_length": Named("Focal length", signed=False),
+        "shift": Named("Shift by this wall", signed=False),
+        "between": Named("Between the two walls", signed=False),
+    }
+    calibrates = True
+
+    def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        from benchd.bench.datum.bounded_terms import tipping_u_um
+        from benchd.bench.datum.feasibility import as_lines
+        from benchd.bench.datum.model_gap import gap_artefact, wall_from_zero_mm
+        from benchd.bench.datum.position_terms import place_terms
+        from benchd.bench.wall_marks import common_u_rel, marks_of
+        from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
+        from benchd.questions.through_focus import best_focus, flags_of
+        from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
+
+        setup, chain, scale = evidence.setup, evidence.chain, evidence.scale
+        sweeps = _comparable(evidence)
+        model = None if setup.lens is None else evidence.records.lens(setup.lens).model
+        if not model:
+            raise Refused(
+                "bad_request",
+                "The lens's record names no model, and the gap is one of a model.",
+                advice="Write `model` into the lens's record.",
+            )
+        walls = []
+        for sweep in sweeps:
+            fit = best_focus(sweep.points, sweep, evidence)
+            slope = [point.carriage_um - point.offset_um for point in sweep.points]
+            place = fit.peak_um + sum(slope) / len(slope)
+            if sweep.distance_mm is None or sweep.m is None:
+                raise Refused(
+                    "not_found",
+                    "Distance and m of both walls have to be stated.",
+                    advice="Measure the distance by tape, and m by marks on the wall or by tape, before each sweep.",
+                )
+            walls.append(Wall(chain.places.depth_um(place), fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m))
+        near, far = walls
+        u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
+        marks = marks_of(evidence.arrangement)
+        by_marks = marks is not None and setup.m is not None and setup.m.by == "marks"
+        given = WallsInput(
+            head=evidence.head(self.name),
+            artefact=gap_artefact(model),
+            model=model,
+            measurand=evidence.measurand(sweeps[1]),
+            m_u_rel=common_u_rel(evidence.file.target, marks) if marks is not None and by_marks else None,
+            u_distance_mm=evidence.file.set_up.u_distance_mm,
+            wall_mm=wall_from_zero_mm(setup.distance_mm, chain.carriage_um, setup.trim_um) or 0.0,
+            u_scale=scale.u_scale if scale else 0.0,
+            at_a_place=as_lines(place_terms(scale)) if scale else (),
+            u_abbe_um=u_abbe or 0.0,
+            indices=(0, evidence.last_index),
+            notes=[*flags_of(sweeps), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
+        )
+        return note_unstated_position(scale, assess(walls[0], walls[1], given))
+
+    def said(self, doc: Doc) -> str:
+        from benchd.reports.numbers import number
+
+        shift = doc["values"]["shift"]
+        return f"This wall shifts the focus by {number(shift['value'], 1)} ± {number(shift['U'], 1)} µm, as measured."
+
+
+def _comparable(evidence: Evidence) -> list[SweepData]:
+    """The two sweeps. Raises Refused('not_found') where they did not measure the same, or at one wall."""
+    from benchd.questions.through_focus import comparable_sweeps
+
+    sweeps = list(evidence.sweeps)
+    if len(comparable_sweeps(sweeps)[0]) != 2 or sweeps[0].glass != sweeps[1].glass:
+        raise Refused(
+            "not_found",
+            "The two sweeps did not measure the same: detector, merit, frequency, f-number or glass differ.",
+            advice="Change nothing but the distance to the wall between them.",
+        )
+    return sweeps

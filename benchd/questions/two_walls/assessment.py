@@ -1,0 +1,141 @@
+"""Gap, focal length and shift by the wall from the best focus at two walls: pure numbers.
+
+x' = f m (Newton), so that two walls give f = dz / (m1 - m2) and, at the second, x'2 = dz m2 / (m1 - m2). With
+T = f (1 + m)^2 / m + h the gap is h = T2 - x'2 ((1 + m2) / m2)^2. A scale that both m share cancels in x'2, and is in h
+twice (see `bench.datum.model_gap`, which takes it back where m is told by the same marks again).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from benchd.assessments.finding import Finding
+from benchd.assessments.lines import as_budget, as_value
+from benchd.assessments.peak_lines import through_fit
+from benchd.errors import Refused
+from benchd.metrology.budget import Term, combine
+
+LEAST_APART = 10.0
+"""Two walls are told apart by this many standard uncertainties of the way between their best focuses."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wall:
+    """Depth of best focus (um) with its u and degrees of freedom, distance to the wall (mm), m with its u."""
+
+    depth_um: float
+    u_um: float
+    dof: float
+    distance_mm: float
+    m: float
+    u_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class WallsInput:
+    """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise; `wall_mm`
+    where the second wall stands from the carriage's zero; `u_scale` the scale's relative u, `at_a_place` the lines of
+    its local errors, `u_abbe_um` the Abbe error between the two places."""
+
+    head: Mapping[str, Any]
+    artefact: str
+    model: str
+    measurand: Mapping[str, Any]
+    m_u_rel: float | None
+    u_distance_mm: float
+    wall_mm: float
+    u_scale: float
+    at_a_place: Sequence[Term]
+    u_abbe_um: float
+    indices: tuple[int, int]
+    notes: Sequence[str] = ()
+
+
+def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
+    """The finding `two_walls`; `far` is the wall that stands now, whichever of them is farther.
+
+    Raises Refused('not_found') where the two walls are not told apart.
+    """
+    between, steps = near.depth_um - far.depth_um, near.m - far.m
+    # Each place has local errors of its own: the walls move the focus by an unknown part of their periods.
+    at_both = [replace(term, u=math.sqrt(2.0) * term.u) for term in map(through_fit, given.at_a_place)]
+    u_between = math.hypot(near.u_um, far.u_um, given.u_abbe_um, *(term.u for term in at_both))
+    if abs(between) < LEAST_APART * u_between or between * steps <= 0.0:
+        raise Refused(
+            "not_found",
+            f"The walls are not told apart: best focus moved by {between:+.1f} \u00b5m between m = {near.m:.5f} and "
+            f"{far.m:.5f}.",
+            advice="Measure at distances that differ by half or more, and see that the ring stays at infinity.",
+        )
+    shift = between * far.m / steps
+    reach_um = shift * ((1.0 + far.m) / far.m) ** 2
+    gap_um = 1000.0 * far.distance_mm - reach_um
+    # What is shift's own: the readings, and what of each m is not shared. Of m1 and of m2, by differentiation.
+    own_m = [math.sqrt(max(0.0, one.u_m**2 - (one.m * (given.m_u_rel or 0.0)) ** 2)) for one in (near, far)]
+    by_m = math.hypot(between * far.m / steps**2 * own_m[0], between * near.m / steps**2 * own_m[1])
+    share = abs(shift / between)
+    lines = [
+        Term("readings", share * math.hypot(near.u_um, far.u_um), "A", _dof(near, far), str(given.head["run"])),
+        *(replace(term, u=share * term.u) for term in at_both),
+        Term("abbe", share * given.u_abbe_um, "B", None, "bench file", "triangular"),
+        Term("scale", given.u_scale * abs(shift), "B", None, "position scale"),
+        Term("pictures" if given.m_u_rel is not None else "m", by_m, "B", None, "m of both walls"),
+    ]
+    lines = [line for line in lines if line.u > 0.0]
+    up = reach_um / shift
+    own_um = up * math.hypot(*(line.u for line in lines))
+    of_gap = [replace(line, u=up * line.u) for line in lines]
+    of_gap.append(Term("distance", 1000.0 * given.u_distance_mm, "B", None, "tape"))
+    f_um, of_f = between / steps, []
+    for line in lines[: -1 if by_m > 0.0 else None]:
+        of_f.append(replace(line, u=line.u / share / abs(steps)))
+    of_f.append(Term("m", abs(f_um / steps) * math.hypot(*own_m), "B", None, "m of both walls"))
+    if given.m_u_rel is not None:
+        of_gap.append(Term("marks", 2.0 * given.m_u_rel * abs(reach_um), "B", None, "marks and target, bench file"))
+        of_f.append(Term("marks", given.m_u_rel * abs(f_um), "B", None, "marks and target, bench file"))
+    of_f = [replace(line, u=line.u / 1000.0) for line in of_f if line.u > 0.0]
+    gap, length, moved = combine(of_gap), combine(of_f), combine(lines)
+    return Finding.model_validate(
+        {
+            **given.head,
+            "measurand": {**given.measurand, "artefact": given.artefact},
+            "absolute": True,
+            "values": {
+                "gap": as_value(gap_um, gap, "um"),
+                "focal_length": as_value(f_um / 1000.0, length, "mm"),
+                "shift": as_value(shift, moved, "um"),
+                "between": {"value": between, "unit": "um", "u": u_between},
+            },
+            "budgets": {"gap": as_budget(of_gap), "focal_length": as_budget(of_f), "shift": as_budget(lines)},
+            "verdict": None,
+            "advice": None,
+            "calibrates": [
+                {
+                    "artefact": given.artefact,
+                    "value": "gap",
+                    "at_wall": {
+                        "own_u_um": own_um,
+                        "distance_mm": far.distance_mm,
+                        "u_distance_mm": given.u_distance_mm,
+                        "wall_mm": given.wall_mm,
+                        "m_u_rel": given.m_u_rel,
+                    },
+                }
+            ],
+            "notes": [
+                *given.notes,
+                f"Of the model {given.model}: another specimen's gap is taken to be the same.",
+                "Of the gap's u most is the scale of m, which cancels where the same marks tell m again.",
+            ],
+            "readings": {"run": str(given.head["run"]), "indices": list(given.indices)},
+            "calibrations": [],
+        }
+    )
+
+
+def _dof(near: Wall, far: Wall) -> float:
+    """By Welch and Satterthwaite (JCGM 100, G.2b)."""
+    return (near.u_um**2 + far.u_um**2) ** 2 / (near.u_um**4 / near.dof + far.u_um**4 / far.dof)

@@ -1,0 +1,81 @@
+"""See the wall's marks, and state the magnification by them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from pydantic import Field
+
+from benchd.verbs.arguments import Args
+from benchd.verbs.entry import Entry
+from benchd.verbs.foreseen import OpenArgs
+from benchd.verbs.result import Result
+from benchd.verbs.setup import Measured
+from benchd.verbs.verb import ALWAYS, DETECTOR, Verb
+
+if TYPE_CHECKING:
+    from benchd.verbs.order import Command, Order
+    from benchd.verbs.predicted_bench import PredictedBench
+    from benchd.verbs.view import BenchView
+
+PICTURE_S = 0.2
+
+
+class MagnificationArgs(Args):
+    """By so many pictures; `only_if_marked`: where the bench file states no marks, nothing is done."""
+
+    pictures: int = Field(default=5, ge=1, le=50)
+    only_if_marked: bool = False
+
+
+class Magnified(Result):
+    """What was stated."""
+
+    m: Measured | None
+    """Null where there are no marks."""
+    rev: int
+    """Of the set-up, one higher where m is another now: then the position is stale."""
+
+
+class Magnification(Verb[MagnificationArgs]):
+    """Where the carriage stands, near focus and with the light on: square and marks have to be in the picture."""
+
+    name = "magnification"
+    does = "See two marks on the wall, and state m by them."
+    args = step = MagnificationArgs
+    result = Magnified
+    control = ALWAYS
+
+    def uses(self, args: MagnificationArgs) -> Sequence[str]:
+        return (DETECTOR,)
+
+    def check(self, args: MagnificationArgs, view: BenchView, open_args: OpenArgs) -> None:
+        from benchd.bench.wall_marks import require_marks
+
+        if args.only_if_marked is False and view.arrangement is not None:
+            require_marks(view.arrangement)
+
+    def effect(self, args: MagnificationArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
+        from benchd.bench.wall_marks import marks_of
+
+        arrangement = predicted.view.arrangement
+        if arrangement is not None and marks_of(arrangement) is None:
+            return Entry(self.name, "nothing to do, the bench file states no marks on the wall")
+        predicted.count_setup_change()
+        predicted.state.mark_known(stale=True)
+        seconds = args.pictures * PICTURE_S if isinstance(args.pictures, int) else 0.0
+        return Entry(self.name, "m by the marks on the wall; nominal moves by as much as it is another", seconds)
+
+    async def command(self, args: MagnificationArgs, order: Command) -> dict[str, Any]:
+        order.bench.jobs.check_free()
+        return await super().command(args, order)
+
+    async def carry_out(self, args: MagnificationArgs, order: Order) -> dict[str, Any]:
+        from benchd.bench.wall_marks import magnification, marks_of
+
+        bench, found = order.bench, None
+        if not args.only_if_marked or marks_of(bench.setup.arrangement) is not None:
+            found = await magnification(bench, args.pictures)
+            await bench.setup.change({"m": found})
+        return {"m": found, "rev": bench.setup.document.rev}

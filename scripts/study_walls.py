@@ -1,0 +1,104 @@
+"""Of a case: m by marks on the wall, and the gap of the lens at two walls, by the bench's own assessment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import hypot
+from typing import Any
+
+from benchd.bench.datum.bounded_terms import tipping_u_um
+from benchd.bench.datum.chain import CalibrationInForce
+from benchd.bench.datum.chain_terms import FoundAtWall
+from benchd.bench.datum.feasibility import as_lines
+from benchd.bench.datum.model_gap import gap_artefact, wall_from_zero_mm
+from benchd.bench.datum.position_terms import place_terms
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.metrology.peak import PeakFit
+from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
+from study_bench import CaseBench
+from study_records import ADAPTER, GLASS, LENS
+from study_sweep import sweep
+from study_world import CaseWorld
+
+APART_MM, RULE_MM = 220.0, 0.1
+"""The marks' way and its standard uncertainty by a rule."""
+
+SEEN_REL = 3e-5
+"""How well pictures show that way in sides of the square, relative: tests/imaging/test_marks.py."""
+
+NEAR_MM, REPEATS = 3000.0, 3
+
+Fit = Callable[[CaseBench, SweepData], PeakFit | str]
+
+
+def shared_u_rel(world: CaseWorld) -> float:
+    """The relative u that every m by these marks shares: of the target's side, and of the rule."""
+    side = world.record.target.side_mm
+    return hypot(side.u / side.record, RULE_MM / APART_MM)
+
+
+def m_by_marks(world: CaseWorld, magnification: float) -> dict[str, Any]:
+    """m as two marks tell it: side and rule are off as they were drawn, and pictures anew each time."""
+    side = world.record.target.side_mm
+    rule = world.draws.quantity("room.marks_mm", APART_MM, RULE_MM, "rectangular") / APART_MM
+    seen = 1.0 + SEEN_REL * float(world.rng.standard_normal())
+    value = magnification * side.record / world.side_mm * rule * seen
+    return {"value": value, "u": value * hypot(shared_u_rel(world), SEEN_REL), "by": "marks"}
+
+
+def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
+    """Best focus on a near wall and on the one where the lens is measured later. Raises BenchdError."""
+    world = bench.world
+    typed = world.new_day("walls")
+    if not world.stratum.seat:
+        world.fitting.fit_adapter(ADAPTER)
+    world.fitting.fit_glass(GLASS)
+    world.fitting.fit_lens(LENS)
+    tape = world.record.room.distance_mm
+    assert tape is not None
+    near_true_mm = world.draws.quantity("room.near_mm", NEAR_MM, tape.u, tape.shape)
+    stands: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": [GLASS], "ring": "infinity"}
+    walls = []
+    for told_mm, true_mm in ((NEAR_MM, near_true_mm), (tape.record, world.distance_mm)):
+        optic = world.optic(distance_mm=true_mm)
+        m = m_by_marks(world, optic.magnification)
+        chain = bench.set_up(temperature_C=typed, distance_mm=told_mm, m=m, **stands)
+        data = sweep(bench, chain, optic, SweepOrder(repeats=REPEATS), index)
+        fit = fit_of(bench, data)
+        assert not isinstance(fit, str), fit
+        places = [point.carriage_um - point.offset_um for point in data.points]
+        place_um = fit.peak_um + sum(places) / len(places)
+        walls.append(Wall(chain.places.depth_um(place_um), fit.u_um, float(fit.dof), told_mm, m["value"], m["u"]))
+    shared = shared_u_rel(world)
+    head = {
+        "finding": "", "assessment": "two_walls", "run": "r-0001", "setup": bench.document.rev, "lens": LENS,
+        "job": None, "at": "2026-01-01T00:00:00Z", "version": "study",
+    }  # fmt: skip
+    model = bench.files.records.lens(LENS).model
+    given = WallsInput(
+        head=head,
+        artefact=gap_artefact(model),
+        model=model,
+        measurand={"arrangement": "wall"},
+        m_u_rel=shared,
+        u_distance_mm=bench.files.file.set_up.u_distance_mm,
+        wall_mm=wall_from_zero_mm(bench.document.distance_mm, chain.carriage_um, 0.0) or 0.0,
+        u_scale=bench.files.scale.u_scale,
+        at_a_place=as_lines(place_terms(bench.files.scale)),
+        u_abbe_um=tipping_u_um(bench.files.file, [(1.0, walls[0].depth_um), (-1.0, walls[1].depth_um)]) or 0.0,
+        indices=(0, 1),
+    )
+    found = assess(walls[0], walls[1], given)
+    gap, at_wall = found.values["gap"], found.calibrates[0].at_wall
+    assert gap.value is not None
+    assert gap.u is not None
+    assert at_wall is not None
+    bench.in_force[gap_artefact(model)] = CalibrationInForce(
+        "cal-8", gap_artefact(model), gap.value, gap.u, gap.dof, setup=bench.document.rev,
+        at_wall=FoundAtWall(**at_wall.model_dump()),
+    )  # fmt: skip
+    world.fitting.remove_lens(LENS)
+    world.fitting.remove_glass(GLASS)
+    if not world.stratum.seat:
+        world.fitting.remove_adapter(ADAPTER)
+    bench.set_up(lens=None, glass=[], m=None, distance_mm=None, adapters=[ADAPTER] if world.stratum.seat else [])

@@ -1,0 +1,118 @@
+"""The shift by the wall from two walls, against what the world knows of it: through MQTT and the hand alone."""
+
+from __future__ import annotations
+
+import asyncio
+from math import hypot, sqrt
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.virtual.benches import PACE, VirtualBench, person
+from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
+
+SEEDS = range(1, 9)
+APART_MM = 220.0
+
+
+def marked(doc: Any) -> None:
+    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": APART_MM, "u_marks_apart_mm": 0.1}
+
+
+def term(setup: dict[str, Any], name: str) -> dict[str, Any]:
+    return next(dict(one) for one in setup["chain"] if one["term"] == name)
+
+
+async def seated(bench: FindingBench) -> None:
+    bench.technician.fit(list(RING), list(PANE), LENS)
+    bench.bench.hand("set", "wall_marks", APART_MM)
+    await bench.client.command("setup", set={"adapters": list(RING), "glass": list(PANE)})
+
+
+async def by_two_walls(folder: Path, seed: int) -> tuple[float, dict[str, Any], dict[str, Any]]:
+    """How far the chain's shift by the wall is off in its own u, the finding, and the set-up afterwards."""
+    async with (
+        VirtualBench(folder, seed=seed, pace=PACE, change=marked) as stack,
+        person(stack) as (client, technician),
+    ):
+        bench = await ready(stack, client, technician)
+        await seated(bench)
+        state = await technician.run("two_walls", lens=LENS)
+        finding = await technician.finding("two_walls", str(state["run"]))
+        await technician.run("next_lens", lens=LENS)
+        setup = await client.kept("setup")
+        conjugate, truth = term(setup, "conjugate"), stack.truth()
+        assert any("by two walls" in note for note in setup["notes"]), setup["notes"]
+        return (conjugate["value_um"] - truth["now"]["conjugate_um"]) / conjugate["u_um"], finding, setup
+
+
+async def test_it_is_true_and_three_times_as_sure_as_by_tape(tmp_path: Path) -> None:
+    """Eight benches, each with a gap of its own, 0 +- 10 mm by the lens's record."""
+    off = []
+    for seed in SEEDS:
+        z, finding, setup = await by_two_walls(tmp_path / str(seed), seed)
+        off.append(z)
+        conjugate = term(setup, "conjugate")
+        assert conjugate["u_um"] < 0.6, "1.5 by tape, its record's gap, and a tape for m"
+        shift = finding["values"]["shift"]
+        assert abs(shift["value"] - conjugate["value_um"]) < 5.0
+        gap = finding["values"]["gap"]
+        # Twice the marks' share of five metres, and the tape.
+        marks = 2.0 * hypot(0.0005, 0.1 / APART_MM) * 5.0e6
+        assert gap["u"] > hypot(marks, 3000.0)
+    rms = sqrt(sum(z * z for z in off) / len(off))
+    assert 0.3 < rms < 1.7, off  # chi-square of 8: a true 1 lies within 1 in 1000 on either side
+    assert max(map(abs, off)) < 3.5, off
+
+
+async def test_the_focal_length_is_that_of_the_lens(tmp_path: Path) -> None:
+    _, finding, _ = await by_two_walls(tmp_path, 3)
+    f = finding["values"]["focal_length"]
+    assert f["unit"] == "mm"
+    assert abs(f["value"] - 49.6) <= 3.0 * hypot(f["u"], 0.2), "the record's, and what it is off by"
+    assert f["u"] < 0.15
+
+
+@pytest.mark.parametrize("far_mm", [3000.0, 3150.0])
+async def test_walls_that_are_not_told_apart_are_refused(tmp_path: Path, far_mm: float) -> None:
+    from technician import RunEnded
+
+    async with (
+        VirtualBench(tmp_path, pace=PACE, change=marked) as stack,
+        person(stack) as (client, technician),
+    ):
+        await seated(await ready(stack, client, technician))
+        technician.far_mm = far_mm
+        if far_mm == 3000.0:
+            with pytest.raises(RunEnded, match="not told apart"):
+                await technician.run("two_walls", lens=LENS)
+        else:
+            await technician.run("two_walls", lens=LENS)
+            await asyncio.sleep(1.0)
+            gap = (await client.kept("finding/two_walls"))["values"]["gap"]
+            assert gap["u"] > 10_000.0, "a seventh of a metre tells little, and says so"
+
+
+async def test_another_wall_afterwards_costs_what_the_tape_is_off_by(tmp_path: Path) -> None:
+    async with (
+        VirtualBench(tmp_path, pace=PACE, change=marked) as stack,
+        person(stack) as (client, technician),
+    ):
+        await seated(await ready(stack, client, technician))
+        await technician.run("two_walls", lens=LENS)
+        await technician.run("next_lens", lens=LENS)
+        here = await client.kept("setup")
+        stack.hand("set", "wall_mm", 4000.0)
+        await client.command("take", beat=False)
+        await technician.run("next_lens", lens=LENS, distance_mm=technician.measure("tape")["distance_mm"])
+        there = await client.kept("setup")
+        assert any("at this wall, by the same marks" in note for note in here["notes"])
+        assert any("at another wall, by the same marks" in note for note in there["notes"])
+        conjugate = term(there, "conjugate")
+        assert abs(conjugate["value_um"] - stack.truth()["now"]["conjugate_um"]) < 3.0 * conjugate["u_um"]
+        # m by tape tells nothing that cancels: the gap's whole u counts, and the record's own may then be surer.
+        tape = technician.measure("tape")
+        await client.command("setup", set={"m": tape["m"]})
+        by_tape = term(await client.kept("setup"), "conjugate")
+        assert by_tape["u_um"] > conjugate["u_um"]

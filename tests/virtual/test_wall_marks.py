@@ -1,0 +1,102 @@
+"""The magnification by two marks on the wall against that by tape, and against what the world knows."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from math import hypot
+from pathlib import Path
+from typing import Any
+
+import pytest
+import pytest_asyncio
+
+from benchd.errors import BenchdError, Refused
+from tests.virtual.benches import PACE, VirtualBench, person
+from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
+
+pytestmark = pytest.mark.asyncio(loop_scope="module")
+
+APART_MM = 220.0
+
+
+def marked(doc: Any) -> None:
+    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": APART_MM, "u_marks_apart_mm": 0.1}
+
+
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
+async def at_wall(record: Path, tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[FindingBench]:
+    """Two marks are stuck on the wall, and the bench file says how far apart."""
+    async with (
+        VirtualBench(tmp_path_factory.mktemp("marks"), record=record, pace=PACE, change=marked) as bench,
+        person(bench) as (client, technician),
+    ):
+        bench.hand("set", "wall_marks", APART_MM)
+        yield await ready(bench, client, technician)
+
+
+async def standing(at_wall: FindingBench, **more: Any) -> dict[str, Any]:
+    """A lens near focus; gives what a tape says."""
+    at_wall.technician.fit(list(RING), list(PANE), LENS)
+    tape = at_wall.technician.measure("tape")
+    stands = {"lens": LENS, "adapters": list(RING), "glass": list(PANE), "ring": "infinity", "m": None, **more}
+    await at_wall.client.command("take", beat=False)
+    await at_wall.client.command("setup", set={"distance_mm": tape["distance_mm"], **stands})
+    await at_wall.client.command("light", beat=False, level=0.4)
+    await at_wall.client.do("nominal")
+    return tape
+
+
+async def test_m_by_marks_is_surer_than_by_tape_and_as_true(at_wall: FindingBench) -> None:
+    tape = await standing(at_wall)
+    answer = await at_wall.client.command("magnification", beat=False)
+    m, by_tape, true = answer["m"], tape["m"], at_wall.bench.truth()["now"]["magnification"]
+    assert abs(m["value"] - true) <= 2.0 * m["u"]
+    assert m["u"] < by_tape["u"]
+    assert abs(m["value"] - by_tape["value"]) <= 2.0 * hypot(m["u"], by_tape["u"])
+    # The pitch of the target, 0.0005 mm of 1, the rule, 0.1 mm of 220, and next to nothing of the picture.
+    assert m["u"] / m["value"] == pytest.approx(hypot(0.0005, 0.1 / APART_MM), rel=0.02)
+    setup = await at_wall.client.kept("setup")
+    assert (setup["m"]["value"], setup["stale"], setup["rev"]) == (m["value"], True, answer["rev"])
+    await at_wall.client.do("nominal")
+
+
+async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
+    await standing(at_wall)
+    await at_wall.technician.run("next_lens", lens=LENS)
+    finding = await at_wall.client.kept("finding/flange")
+    error = finding["values"]["focus_error"]
+    assert abs(error["value"] - at_wall.bench.truth()["focus_error_um"]) <= error["U"]
+    (line,) = [line for line in finding["budgets"]["focus_error"] if line["term"] == "conjugate"]
+    parts = {part["name"]: part["u"] for part in line["parts"]}
+    # x' = (T - h) m^2 / (1 + m)^2: twice the relative u of m on 508 um.
+    assert parts["m"] == pytest.approx(2.0 * 508.0 * hypot(0.0005, 0.1 / APART_MM), rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("hand", "why"),
+    [
+        (("wall_marks", None), "none stands there"),
+        (("wall_marks", 130.0), "too near the square"),
+        (("wall_marks", 400.0), "none stands there"),
+    ],
+)
+async def test_what_the_picture_cannot_tell_is_refused(at_wall: FindingBench, hand: tuple[str, Any], why: str) -> None:
+    await standing(at_wall)
+    at_wall.bench.ask_world({"do": "set", "what": hand[0], "value": hand[1]})
+    try:
+        with pytest.raises(BenchdError, match=why) as failed:
+            await at_wall.client.command("magnification", beat=False)
+    finally:
+        at_wall.bench.hand("set", "wall_marks", APART_MM)
+    assert failed.value.code == "not_found"
+    assert (await at_wall.client.kept("setup"))["m"] is None, "nothing has changed"
+
+
+async def test_a_bench_without_marks_says_how_to_have_them(record: Path, tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, record=record, pace=PACE) as bench, person(bench) as (client, technician):
+        await ready(bench, client, technician)
+        with pytest.raises(Refused, match="states no marks on the wall") as refused:
+            await client.command("magnification", beat=False)
+        assert "marks_apart_mm" in refused.value.advice
+        answer = await client.command("magnification", beat=False, only_if_marked=True)
+        assert answer["m"] is None
