@@ -192,7 +192,7 @@ class Technician:
 
     def _seat_as_stated(self, procedure: str, inputs: dict[str, Any]) -> None:
         """The lens alone, where the rest stands as it is; else all of it."""
-        if procedure not in ("next_lens", "shim_proof", "two_walls"):
+        if procedure not in ("next_lens", "shim_proof", "two_walls", "check_lens"):
             toggled = procedure == "glass_toggle"  # the plate comes later, and is asked for then
             glass = [] if toggled else list(inputs.get("glass", []))
             self.fit(list(inputs["adapters"]), glass, inputs["lens"])

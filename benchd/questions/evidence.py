@@ -42,7 +42,8 @@ class Evidence:
 
     `scale` is the stated position errors of the carriage, None if not stated; `position_u_um` the noise of a position,
     in offset; `indicator` the stated figures of the gauge in that role, None without one. `at` is now (RFC 3339),
-    `last_index` that of the run's last reading. `earlier` is the finding that the question looks back to.
+    `last_index` that of the run's last reading. `history` are the findings that the question looks back to, one of each
+    earlier run, newest first.
     """
 
     run: str
@@ -59,7 +60,12 @@ class Evidence:
     indicator: GaugeSpec | None
     at: str
     version: str
-    earlier: Earlier | None = None
+    history: Sequence[Earlier] = ()
+
+    @property
+    def earlier(self) -> Earlier | None:
+        """The last finding that the question looks back to; None without one."""
+        return self.history[0] if self.history else None
 
     @property
     def arrangement(self) -> Arrangement:
@@ -112,18 +118,21 @@ class Evidence:
         return self.indicator
 
 
-async def find_earlier(bench: Bench, run: RunRecord, looks_back: str | None) -> Earlier | None:
-    """The last finding of that assessment about the lens in the set-up, of another run; None without one."""
+async def find_earlier(bench: Bench, run: RunRecord, looks_back: str | None, over: int = 1) -> Sequence[Earlier]:
+    """The findings of that assessment about the lens in the set-up, newest first: the last of each of so many other
+    runs, or fewer."""
     lens = bench.setup.document.lens
     if looks_back is None or lens is None:
-        return None
-    for doc in await bench.store.findings(assessment=looks_back, lens=lens, limit=FINDINGS_OF_A_RUN):
+        return ()
+    last: dict[str, dict[str, Any]] = {}
+    for doc in await bench.store.findings(assessment=looks_back, lens=lens, limit=over - 1 + FINDINGS_OF_A_RUN):
         if doc["run"] != run.id:
-            return Earlier(doc, (await bench.store.setup(doc["setup"])).doc)
-    return None
+            last.setdefault(doc["run"], doc)
+    found = list(last.values())[:over]
+    return tuple([Earlier(doc, (await bench.store.setup(doc["setup"])).doc) for doc in found])
 
 
-def collect_evidence(bench: Bench, run: RunRecord, version: str, earlier: Earlier | None = None) -> Evidence:
+def collect_evidence(bench: Bench, run: RunRecord, version: str, history: Sequence[Earlier] = ()) -> Evidence:
     """A snapshot of what a run has measured, and of the bench's present state."""
     from benchd.bench.datum.chain import position_noise_um
     from benchd.devices import Gauge
@@ -144,7 +153,7 @@ def collect_evidence(bench: Bench, run: RunRecord, version: str, earlier: Earlie
         indicator=None if indicator is None else indicator.spec,
         at=bench.clock.utc(),
         version=version,
-        earlier=earlier,
+        history=history,
     )
 
 

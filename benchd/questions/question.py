@@ -43,7 +43,8 @@ class Question(Wording, ABC):
     `target` restricts it to benches whose target rides on the carriage, or is fixed. `sweeps` is the least number of
     sweeps of the run, `most_sweeps` the largest; with `at_set_up` only those at the set-up in force count. `readings`
     are the names of the kept readings that it needs. Asking before these exist is refused, by dry runs as well.
-    `looks_back` names an assessment: the evidence then has its last finding about the lens, of an earlier run.
+    `looks_back` names an assessment: the evidence then has its last findings about the lens, of as many earlier runs as
+    `looks_back_over` says, the last of each.
     `improves` gives advice on its own lines of the budget, by the first word of the line's name. Only the findings of a
     question that `calibrates` may hold calibrations. An answer takes at most `at_most_s`.
     """
@@ -58,6 +59,7 @@ class Question(Wording, ABC):
     at_set_up: ClassVar[bool] = False
     readings: ClassVar[tuple[str, ...]] = ()
     looks_back: ClassVar[str | None] = None
+    looks_back_over: ClassVar[int] = 1
     improves: ClassVar[Mapping[str, str]] = {}
     calibrates: ClassVar[bool] = False
     at_most_s: ClassVar[float] = 60.0

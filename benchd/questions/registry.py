@@ -21,6 +21,7 @@ DECLARED: Mapping[str, Any] = {
     "at_set_up": bool,
     "readings": tuple[str, ...],
     "looks_back": str | None,
+    "looks_back_over": Annotated[int, Ge(1)],
     "improves": Mapping[str, str],
     "calibrates": bool,
     "at_most_s": Annotated[float, Gt(0.0)],

@@ -67,8 +67,8 @@ class Assess(Verb[AssessArgs]):
         from benchd.questions.registry import question
 
         bench, asked = order.bench, question(args.name)
-        earlier = await find_earlier(bench, order.run, asked.looks_back)
-        evidence = collect_evidence(bench, order.run, version(), earlier)
+        history = await find_earlier(bench, order.run, asked.looks_back, asked.looks_back_over)
+        evidence = collect_evidence(bench, order.run, version(), history)
         with spent("analysis"):
             doc = await answer(bench.analysis, args.name, evidence, args.of)
             doc["finding"] = await bench.store.add_finding(doc)

@@ -22,6 +22,7 @@ from benchd.bench.notices import Notices
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
 from benchd.devices import Clock
+from benchd.errors import Refused
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.questions.answer import answer
@@ -275,6 +276,24 @@ async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Ass
         },
         rel=1e-3,
     )
+
+
+async def test_the_first_check_of_a_lens_knows_its_shims_and_no_limits(assess: Assess) -> None:
+    z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
+    loaded = load_bench(COLLIMATED)
+    found = await assess(loaded, "check_lens", FITTED, swept(z, bell(z)))
+    assert found["tables"]["state"]["rows"][0][0] == "too few"
+    assert found["values"]["shims"]["value"] == sum(loaded.records.lens("L-0417").shims_fitted_um) == 50.0
+
+
+@pytest.mark.parametrize(
+    ("setup", "why"),
+    [({"ring": "free"}, "ring of the check lens"), ({"ring": None}, "ring"), ({"lens": None}, "No lens")],
+)
+async def test_a_check_lens_is_a_lens_with_its_ring_somewhere(assess: Assess, setup: dict[str, Any], why: str) -> None:
+    z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
+    with pytest.raises(Refused, match=why):
+        await assess(load_bench(COLLIMATED), "check_lens", FITTED | setup, swept(z, bell(z)))
 
 
 async def test_a_sweep_by_itself_is_answered_by_the_question_that_needs_one_and_nothing_else() -> None:

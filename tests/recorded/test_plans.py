@@ -37,6 +37,7 @@ SHIPPED: dict[str, tuple[str, dict[str, Any]]] = {
     "next_lens": ("next_lens", {**LENS, "glass": ["pane-25"], **WALL}),
     "next_lens as it stands": ("next_lens", {}),
     "shim_proof": ("shim_proof", {"lens": "L-0417", "shims_um": [50, 10]}),
+    "check_lens": ("check_lens", {**LENS, "glass": ["pane-25"], **WALL}),
 }
 STEPS: dict[str, str] = {
     "home": "[home: {}]",
