@@ -93,6 +93,8 @@ class Captures:
         return asyncio.create_task(capture(), name="capture")
 
     def _count(self, began_s: float, exposed_s: float) -> None:
-        """What is no exposure was asking and fetching."""
+        """What is no exposure was asking and fetching. A camera may tell of more than has passed."""
+        took_s = self._clock.monotonic() - began_s
+        exposed_s = min(exposed_s, took_s)
         add("exposures", exposed_s, exposed_s)
-        add("wire", max(0.0, self._clock.monotonic() - began_s - exposed_s))
+        add("wire", took_s - exposed_s)
