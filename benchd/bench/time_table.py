@@ -21,11 +21,11 @@ OTHER = "other"
 
 @dataclass(slots=True)
 class Row:
-    """How often, how long, and the least it takes (s); None where that is not known. `least_s`: the quickest one."""
+    """How often, how long, and the least it could take (s). `least_s`: the quickest one."""
 
     count: int = 0
     seconds: float = 0.0
-    floor_s: float | None = 0.0
+    floor_s: float = 0.0
     least_s: float = field(default=float("inf"))
 
 
@@ -52,10 +52,10 @@ class TimeTable:
             self.add(kind, self._clock.monotonic() - began_s, floor_s)
 
     def add(self, kind: Kind, seconds: float, floor_s: float | None) -> None:
-        """Count a time; a floor of None is not known."""
+        """Count a time; one whose floor is not known (None) could have been no quicker."""
         row = self._rows.setdefault(kind, Row())
         row.count, row.seconds, row.least_s = row.count + 1, row.seconds + seconds, min(row.least_s, seconds)
-        row.floor_s = None if floor_s is None or row.floor_s is None else row.floor_s + min(floor_s, seconds)
+        row.floor_s += seconds if floor_s is None else min(floor_s, seconds)
 
     def as_json(self) -> dict[str, Any]:
         """`total_s`, and rows of `what`, `count`, `s` and `floor_s`; the last one is what no other row has."""
@@ -69,10 +69,9 @@ class TimeTable:
         return {"total_s": round(total_s, 3), "rows": rows}
 
 
-def _floor(kind: str, row: Row) -> float | None:
+def _floor(kind: str, row: Row) -> float:
     """Of the wire each exchange could be as quick as the quickest."""
-    floor_s = row.count * row.least_s if kind == "wire" else row.floor_s
-    return None if floor_s is None else round(floor_s, 3)
+    return round(row.count * row.least_s if kind == "wire" else row.floor_s, 3)
 
 
 _under_way: ContextVar[TimeTable | None] = ContextVar("time table of the run", default=None)

@@ -29,13 +29,12 @@ def times_table(doc: Mapping[str, Any]) -> RenderableType:
 
     rows = sorted(doc["rows"], key=lambda row: list(NAMES).index(row["what"]) if row["what"] in NAMES else len(NAMES))
     machine = [row for row in rows if row["what"] not in NOT_OF_THE_MACHINE]
-    total = {"what": "the machine", "count": None, "s": sum(row["s"] for row in machine), "floor_s": None}
-    if all(row["floor_s"] is not None for row in machine):
-        total["floor_s"] = sum(row["floor_s"] for row in machine)
+    sums = {key: sum(row[key] for row in machine) for key in ("s", "floor_s")}
+    total = {"what": "the machine", "count": None, **sums}
     columns = [("Of run " + str(doc["run"]), "left"), ("Times", "right"), ("s", "right"), ("At least s", "right")]
     cells = [
         [NAMES.get(row["what"], row["what"]), "" if row["count"] is None else str(row["count"]), f"{row['s']:.2f}",
-         "\u2013" if row["floor_s"] is None else f"{row['floor_s']:.2f}"]
+         f"{row['floor_s']:.2f}"]
         for row in [*rows, total]
     ]  # fmt: skip
     return tables.plain(columns, cells)

@@ -314,7 +314,7 @@ def test_one_lens_after_another_takes_an_enter_each_and_ends_in_a_table(bench: B
     spent = {row["what"]: row for row in times["rows"]}
     assert {"moves", "settling", "exposures", "wire", "analysis", "person", "other"} <= set(spent)
     assert sum(row["s"] for row in times["rows"]) == pytest.approx(times["total_s"], abs=0.01)
-    assert all(row["floor_s"] is None or row["floor_s"] <= row["s"] + 1e-3 for row in times["rows"])
+    assert all(row["floor_s"] <= row["s"] + 1e-3 for row in times["rows"])
     assert spent["exposures"]["count"] in (5 + 16, 5 + 5 + 16), (
         "a look, one more if nothing foretold the place, and a pass"
     )
