@@ -101,7 +101,7 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     return Finding.model_validate(
         {
             **given.head,
-            "measurand": {**given.measurand, "artefact": given.artefact},
+            "measurand": dict(given.measurand),
             "absolute": True,
             "values": {
                 "gap": as_value(gap_um, gap, "um"),
