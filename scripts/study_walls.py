@@ -81,6 +81,8 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         model=model,
         measurand={"arrangement": "wall"},
         m_u_rel=shared,
+        marks_mm=bench.files.file.arrangement.rest.get("marks_apart_mm"),
+        pitch_mm=bench.files.file.target.pitch_mm,
         u_distance_mm=bench.files.file.set_up.u_distance_mm,
         wall_mm=wall_from_zero_mm(bench.document.distance_mm, chain.carriage_um, 0.0) or 0.0,
         u_scale=bench.files.scale.u_scale,

@@ -57,6 +57,8 @@ class FoundAtWall:
     u_distance_mm: float
     wall_mm: float
     m_u_rel: float | None = None
+    marks_mm: float | None = None
+    pitch_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

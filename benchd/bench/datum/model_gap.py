@@ -10,6 +10,7 @@ is.
 
 from __future__ import annotations
 
+import hashlib
 import math
 import re
 from collections.abc import Mapping
@@ -36,8 +37,10 @@ class ByGap:
 
 
 def gap_artefact(model: str) -> str:
-    """The artefact under which the gap of a lens model is kept."""
-    return "gap." + re.sub(r"[^A-Za-z0-9_-]+", "-", model)[:56]
+    """The artefact under which the gap of a lens model is kept: its name as an id may be written, and what tells it
+    from another that would be written alike."""
+    plain = re.sub(r"[^A-Za-z0-9_-]+", "-", model)[:48]
+    return f"gap.{plain}" if plain == model else f"gap.{plain}.{hashlib.sha256(model.encode()).hexdigest()[:6]}"
 
 
 def by_gap(
@@ -57,7 +60,8 @@ def by_gap(
     if known is None or known.at_wall is None:
         return None
     found, m = known.at_wall, setup.m
-    same_marks = m.by == "marks" and found.m_u_rel is not None
+    marks = (file.arrangement.rest.get("marks_apart_mm"), file.target.pitch_mm)
+    same_marks = m.by == "marks" and found.m_u_rel is not None and marks == (found.marks_mm, found.pitch_mm)
     same_wall = wall_mm is not None and abs(wall_mm - found.wall_mm) <= SAME_WALL_MM
     reach_um = 1000.0 * setup.distance_mm - known.value_um
     u_gap_um = [found.own_u_um]
@@ -74,7 +78,7 @@ def by_gap(
     # Made as it is: what is sensible to write into a file has limits, what is measured has none.
     gap = PrincipalGap.model_construct(value=known.value_um / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=None)
     where = "at this wall" if same_wall else "at another wall"
-    how = "by the same marks" if same_marks else "m by other means"
+    how = "by the same marks" if same_marks else "m told otherwise than then"
     return ByGap(
         lens.model_copy(update={"principal_gap_mm": gap}),
         setup.model_copy(update={"m": m}),

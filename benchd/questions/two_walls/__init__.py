@@ -70,6 +70,8 @@ class TwoWalls(Question):
             model=model,
             measurand=evidence.measurand(sweeps[1]),
             m_u_rel=common_u_rel(evidence.file.target, marks) if marks is not None and by_marks else None,
+            marks_mm=marks[0] if marks is not None and by_marks else None,
+            pitch_mm=evidence.file.target.pitch_mm,
             u_distance_mm=evidence.file.set_up.u_distance_mm,
             wall_mm=wall_from_zero_mm(setup.distance_mm, chain.carriage_um, setup.trim_um) or 0.0,
             u_scale=scale.u_scale if scale else 0.0,

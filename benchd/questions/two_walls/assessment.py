@@ -36,8 +36,8 @@ class Wall:
 
 @dataclass(frozen=True, slots=True)
 class WallsInput:
-    """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise; `wall_mm`
-    where the second wall stands from the carriage's zero; `u_scale` the scale's relative u, `at_a_place` the lines of
+    """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise; `marks_mm`
+    and `pitch_mm` what the bench file says of marks and target; `wall_mm` where the second wall stands from the carriage's zero; `u_scale` the scale's relative u, `at_a_place` the lines of
     its local errors, `u_abbe_um` the Abbe error between the two places."""
 
     head: Mapping[str, Any]
@@ -45,6 +45,8 @@ class WallsInput:
     model: str
     measurand: Mapping[str, Any]
     m_u_rel: float | None
+    marks_mm: float | None
+    pitch_mm: float
     u_distance_mm: float
     wall_mm: float
     u_scale: float
@@ -122,6 +124,8 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
                         "u_distance_mm": given.u_distance_mm,
                         "wall_mm": given.wall_mm,
                         "m_u_rel": given.m_u_rel,
+                        "marks_mm": given.marks_mm,
+                        "pitch_mm": given.pitch_mm,
                     },
                 }
             ],
