@@ -36,9 +36,10 @@ class Wall:
 
 @dataclass(frozen=True, slots=True)
 class WallsInput:
-    """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise; `marks_mm`
-    and `pitch_mm` what the bench file says of marks and target; `wall_mm` where the second wall stands from the carriage's zero; `u_scale` the scale's relative u, `at_a_place` the lines of
-    its local errors, `u_abbe_um` the Abbe error between the two places."""
+    """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise;
+    `marks_mm` and `pitch_mm`: what the bench file says of marks and target; `wall_mm`: where the second wall stands
+    from the carriage's zero; `u_scale`: the scale's relative u; `at_a_place`: the lines of its local errors;
+    `u_abbe_um`: the Abbe error between the two places."""
 
     head: Mapping[str, Any]
     artefact: str
