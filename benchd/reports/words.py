@@ -127,9 +127,12 @@ def apart(budget: Sequence[Doc], chain: Sequence[Doc]) -> str:
             smaller.append(f"{line['term'].replace('_', ' ')} (there {significant(there)})")
     if not smaller:
         return ""
+    cover, among = ", the target's cover", ", position and image"
+    if not in_chain.get("target_cover"):
+        cover, among = "", " and position"
     return (
-        f"Smaller than in the chain: {', '.join(smaller)}. What scale, gauge, a tipping carriage and the target's "
-        "cover did to them they did to base, adapters, position and image together; that has lines of its own."
+        f"Smaller than in the chain: {', '.join(smaller)}. What scale, gauge{cover} and a tipping carriage did to them "
+        f"they did to base, adapters{among} together; that has lines of its own."
     )
 
 

@@ -17,7 +17,7 @@ from benchd.assessments.earlier_schemas import upgrade_finding
 from benchd.assessments.finding import Finding
 from benchd.cli import lines, status, tables
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
-from benchd.reports import numbers
+from benchd.reports import numbers, words
 from tests.plain_text import text_of
 
 # The example of the project's published contract, section 4.
@@ -244,7 +244,9 @@ def test_a_part_that_counts_less_in_the_budget_than_in_the_chain_says_why() -> N
     us = (("base", 1.8), ("adapter ring-07", 0.76), ("everything else", 3.26))
     budgets = {"focus_error": [{**LINES[0], "term": name, "u": u} for name, u in us]}
     text = " ".join(printed(finding(budgets=budgets), CHAIN).split())
-    assert "Smaller than in the chain: adapter ring-07 (there 0.80). What scale, gauge, a tipping carriage and" in text
+    assert "Smaller than in the chain: adapter ring-07 (there 0.80). What scale, gauge and a tipping carriage" in text
+    covered = [*CHAIN, {**CHAIN[0], "term": "target_cover", "u_um": 0.4}]
+    assert "gauge, the target's cover and a tipping" in words.apart(budgets["focus_error"], covered)
     assert "Smaller" not in printed(finding(budgets=budgets))
 
 
