@@ -188,7 +188,12 @@ async def _run(
 
 
 def _with_marks(doc: Any) -> None:
-    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": MARKS_APART_MM, "u_marks_apart_mm": 0.1}
+    doc["arrangement"] = {
+        "kind": "wall",
+        "marks_apart_mm": MARKS_APART_MM,
+        "u_marks_apart_mm": 0.1,
+        "u_distortion": 2e-4,
+    }
 
 
 def _hardware(stack: Stack, chunks: Sequence[Chunk], fetches: Sequence[float], since: float) -> Hardware:

@@ -172,7 +172,8 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
         assert tape is not None
         changes["distance_mm"] = tape.record
         if world.stratum.marks:
-            changes["m"] = m_by_marks(world, optic.magnification)
+            bench.set_up(temperature_C=typed, light_nm=LIGHT_NM, **changes)
+            changes["m"] = m_by_marks(bench, optic)
         elif world.stratum.tape:
             m, u = world.tape_m(optic.magnification)
             changes["m"] = {"value": m, "u": u}

@@ -10,11 +10,14 @@ from benchd.bench.datum.bounded_terms import tipping_u_um
 from benchd.bench.datum.chain import CalibrationInForce
 from benchd.bench.datum.chain_terms import FoundAtWall
 from benchd.bench.datum.feasibility import as_lines
-from benchd.bench.datum.model_gap import gap_artefact, wall_from_zero_mm
+from benchd.bench.datum.model_gap import gap_artefact
 from benchd.bench.datum.position_terms import place_terms
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.bench.wall_marks import out_of_focus_u_rel
 from benchd.metrology.peak import PeakFit
 from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
+from benchd_simulators.world.lens import Optic
+from benchd_simulators.world.marks import PUPIL_F
 from study_bench import CaseBench
 from study_records import ADAPTER, GLASS, LENS
 from study_sweep import sweep
@@ -25,6 +28,9 @@ APART_MM, RULE_MM = 220.0, 0.1
 
 SEEN_REL = 3e-5
 """How well pictures show that way in sides of the square, relative: tests/imaging/test_marks.py."""
+
+DISTORTION = 0.0002
+"""The relative u of what the camera's lens distorts: of one that somebody has looked into."""
 
 NEAR_MM, REPEATS = 3000.0, 3
 
@@ -37,13 +43,22 @@ def shared_u_rel(world: CaseWorld) -> float:
     return hypot(side.u / side.record, RULE_MM / APART_MM)
 
 
-def m_by_marks(world: CaseWorld, magnification: float) -> dict[str, Any]:
-    """m as two marks tell it: side and rule are off as they were drawn, and pictures anew each time."""
+def m_by_marks(bench: CaseBench, optic: Optic) -> dict[str, Any]:
+    """m as two marks tell it at nominal, by the set-up without m: side, rule and what the camera's lens distorts are
+    off as they were drawn, and pictures anew each time. Out of focus the target stands nearer the pupil, or farther."""
+    world, chain = bench.world, bench.set_up(m=None)
+    assert chain.carriage_um is not None
+    world.drive(chain.carriage_um)
+    pupil_um = optic.focal_um * float(world.draws.rng("lens.pupil").uniform(*PUPIL_F))
+    away = (world.seen_depth_um(optic, world.rail.place_um) - optic.sharp_um()) / pupil_um
+    distorted = DISTORTION * float(world.draws.rng("camera.distortion").standard_normal())
     side = world.record.target.side_mm
     rule = world.draws.quantity("room.marks_mm", APART_MM, RULE_MM, "rectangular") / APART_MM
     seen = 1.0 + SEEN_REL * float(world.rng.standard_normal())
-    value = magnification * side.record / world.side_mm * rule * seen
-    return {"value": value, "u": value * hypot(shared_u_rel(world), SEEN_REL), "by": "marks"}
+    seen *= (1.0 + away) * (1.0 + distorted)
+    value = optic.magnification * side.record / world.side_mm * rule * seen
+    of_lens = out_of_focus_u_rel(bench.files.records.lens(LENS))
+    return {"value": value, "u": value * hypot(shared_u_rel(world), SEEN_REL, DISTORTION, of_lens), "by": "marks"}
 
 
 def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
@@ -61,8 +76,9 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
     walls = []
     for told_mm, true_mm in ((NEAR_MM, near_true_mm), (tape.record, world.distance_mm)):
         optic = world.optic(distance_mm=true_mm)
-        m = m_by_marks(world, optic.magnification)
-        chain = bench.set_up(temperature_C=typed, distance_mm=told_mm, m=m, **stands)
+        bench.set_up(temperature_C=typed, distance_mm=told_mm, m=None, **stands)
+        m = m_by_marks(bench, optic)
+        chain = bench.set_up(m=m)
         data = sweep(bench, chain, optic, SweepOrder(repeats=REPEATS), index)
         fit = fit_of(bench, data)
         assert not isinstance(fit, str), fit
@@ -81,10 +97,10 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         model=model,
         measurand={"arrangement": "wall"},
         m_u_rel=shared,
+        focus_u_rel=out_of_focus_u_rel(bench.files.records.lens(LENS)),
         marks_mm=bench.files.file.arrangement.rest.get("marks_apart_mm"),
         pitch_mm=bench.files.file.target.pitch_mm,
         u_distance_mm=bench.files.file.set_up.u_distance_mm,
-        wall_mm=wall_from_zero_mm(bench.document.distance_mm, chain.carriage_um, 0.0) or 0.0,
         u_scale=bench.files.scale.u_scale,
         at_a_place=as_lines(place_terms(bench.files.scale)),
         u_abbe_um=tipping_u_um(bench.files.file, [(1.0, walls[0].depth_um), (-1.0, walls[1].depth_um)]) or 0.0,

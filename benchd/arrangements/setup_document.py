@@ -63,6 +63,7 @@ class SetupDocument(SetupValues):
     """The set-up as published: what is set, what follows from it, and the chain term by term.
 
     `stale` says that the carriage has not been driven since something changed that its place depends on.
+    `distance_rev` is the revision at which the distance was stated that it goes by, carried over since.
     `absolute` is null until a chain was worked out; where it is false, `why_relative` says in clauses what is missing.
     """
 
@@ -70,6 +71,7 @@ class SetupDocument(SetupValues):
     arrangement: Name
     mount: str | None = None
     stale: bool = True
+    distance_rev: Annotated[int, Field(ge=0)] | None = None
     absolute: bool | None = None
     why_relative: tuple[str, ...] = ()
     chain: tuple[ChainTerm | UnmeasuredTerm, ...] = ()
@@ -151,6 +153,7 @@ def apply(
         arrangement=bench_file.arrangement.kind,
         mount=records.lens(values["lens"]).mount if values["lens"] else None,
         stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES_NOMINAL),
+        distance_rev=_distance_rev(setup, values, "distance_mm" in stated),
     )
     _check_mating(new, records, bench_file)
     lens = records.lens(new.lens) if new.lens is not None else None
@@ -158,6 +161,13 @@ def apply(
         _check_ring_mark(new, lens)
     arrangement_of(bench_file).check_set_up(new, lens)
     return new
+
+
+def _distance_rev(before: SetupDocument, values: Mapping[str, Any], stated: bool) -> int | None:
+    """Since when the distance is what a person has stated; saying the same again is no other statement."""
+    if values["distance_mm"] is None:
+        return None
+    return before.rev + 1 if stated and values["distance_mm"] != before.distance_mm else before.distance_rev
 
 
 def _checked(changes: Mapping[str, Any]) -> dict[str, Any]:

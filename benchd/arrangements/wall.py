@@ -74,15 +74,21 @@ class Wall(Arrangement):
     }
 
     class Config(Arrangement.Config):
-        """Two dark round marks on the wall, beside the square in the camera's picture: how far apart, and its u."""
+        """Two dark round marks on the wall, beside the square in the camera's picture: how far apart, its u, and the
+        relative u by which the camera's lens draws that way too long or too short against the square in the middle."""
 
         marks_apart_mm: Annotated[float, Field(gt=0.0, le=20_000.0)] | None = None
         u_marks_apart_mm: known_to.OfRule | None = None
+        u_distortion: known_to.OfDistortion | None = None
 
         @model_validator(mode="after")
-        def _both(self) -> Self:
-            if (self.marks_apart_mm is None) != (self.u_marks_apart_mm is None):
-                raise ValueError("'marks_apart_mm' and 'u_marks_apart_mm' go together")
+        def _together(self) -> Self:
+            if len({value is None for value in (self.marks_apart_mm, self.u_marks_apart_mm, self.u_distortion)}) != 1:
+                raise ValueError(
+                    "'marks_apart_mm', 'u_marks_apart_mm' and 'u_distortion' go together: the last is the share by "
+                    "which the camera's lens may draw the way between the marks too long against the square in the "
+                    "middle, 0.003 for an ordinary lens that nobody has looked into"
+                )
             return self
 
     config: Config

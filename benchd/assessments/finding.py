@@ -171,15 +171,14 @@ class Shares(Part):
 class AtWall(Part):
     """How a gap between principal planes was come by: what of its u others share, and at which wall.
 
-    `own_u_um` is of the readings alone; `distance_mm` and its u the tape's, `wall_mm` where the wall then stood, from
-    the carriage's zero; `m_u_rel` the relative u that every m by these marks shares, null where m was stated;
-    `marks_mm` and `pitch_mm` what the bench file said of marks and target then: others share nothing with it.
+    `own_u_um` is what nothing later has in common with it; `distance_mm` and its u the tape's; `m_u_rel` the relative u
+    that every m by these marks shares, null where m was stated; `marks_mm` and `pitch_mm` what the bench file said of
+    marks and target then: others share nothing with it.
     """
 
     own_u_um: float = Field(ge=0)
     distance_mm: float
     u_distance_mm: float = Field(ge=0)
-    wall_mm: float
     m_u_rel: float | None = Field(default=None, ge=0)
     marks_mm: float | None = None
     pitch_mm: float | None = None

@@ -19,7 +19,7 @@ CURVE: Mapping[str, str] = {
 
 CHAIN: Mapping[str, str] = {
     "base": "calibrate bench_zero again, with more remounts",
-    "adapter": "run seat_zero with these adapters on the bench, which leaves this line away",
+    "adapter": "run seat_zero with these adapters on the bench, which leaves this line out",
     "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
     "glass thickness": "measure the plate's thickness and write it with its u_mm into the glass's record",
     "glass index": "ask the maker for the plate's index and write it with its u_index into the glass's record",

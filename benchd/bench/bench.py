@@ -187,7 +187,7 @@ class Bench:
         expected_um = None
         if order.about == "expected":
             expected_um = await expected_offset_um(self.store, self.loaded.records, self.setup.document)
-        before = run.sweeps[-1] if run.sweeps else None
+        before = run.sweeps[-1] if run.sweeps and not self._lit_anew(run.sweeps[-1]) else None
         disturbances = self._disturbances()
         await disturbances.begin()
         try:
@@ -198,6 +198,12 @@ class Bench:
         data.flags += await disturbances.changes()
         run.sweeps.append(data)
         return data
+
+    def _lit_anew(self, sweep: SweepData) -> bool:
+        """Whether the target's light was set since, for which exposures have to be found again."""
+        light = self.assembly.in_role("target_light", Light)
+        began = min((point.t_mono for point in sweep.points), default=0.0)
+        return light is not None and bool(self.lights.set_since(light.name, began))
 
     def _disturbances(self) -> Disturbances:
         light = self.assembly.in_role("target_light", Light)

@@ -1,17 +1,22 @@
 """The magnification from wall to target by two marks on the wall, seen in the camera's picture beside the square.
 
 Marks and square are on one wall: m = pitch of the target / (distance of the marks / their distance in sides of the
-square). No tape is held, and nothing of the camera enters.
+square). No tape is held. The camera's distance and turn do not enter; what its lens distorts does, as the marks stand
+at the picture's edge and the square in its middle. Nor does blur, but a target out of focus is seen smaller or larger,
+by its way over its distance from the lens's pupil.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from benchd.arrangements.wall import Wall
+from benchd.bench.requests import no_lens
 from benchd.detectors.detector import AUTO
 from benchd.errors import Refused
+from benchd.files.artefacts import Lens
 from benchd.files.bench_file import Target
 
 if TYPE_CHECKING:
@@ -19,15 +24,35 @@ if TYPE_CHECKING:
     from benchd.bench.bench import Bench
 
 
-def marks_of(arrangement: Arrangement) -> tuple[float, float] | None:
-    """Distance of the marks and its standard uncertainty (mm), as the bench file states them; None without."""
+OUT_OF_FOCUS_UM = 20.0
+"""How far from best focus a lens that is checked stands at nominal, as a standard uncertainty (within 35 um,
+rectangular): common practice, no source. A pupil is about a focal length from the target, or farther."""
+
+NEAR_NOMINAL_UM = 10.0
+"""m is told where the chain says that focus is, and not farther from it than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class WallMarks:
+    """Distance of the marks and its standard uncertainty, and the relative one of the camera lens's distortion."""
+
+    apart_mm: float
+    u_apart_mm: float
+    u_distortion: float
+
+
+def marks_of(arrangement: Arrangement) -> WallMarks | None:
+    """The marks, as the bench file states them; None without."""
     config = arrangement.config
-    if not isinstance(config, Wall.Config) or config.marks_apart_mm is None or config.u_marks_apart_mm is None:
+    if not isinstance(config, Wall.Config):
         return None
-    return config.marks_apart_mm, config.u_marks_apart_mm
+    apart, u_apart, u_distortion = config.marks_apart_mm, config.u_marks_apart_mm, config.u_distortion
+    if apart is None or u_apart is None or u_distortion is None:
+        return None
+    return WallMarks(apart, u_apart, u_distortion)
 
 
-def require_marks(arrangement: Arrangement) -> tuple[float, float]:
+def require_marks(arrangement: Arrangement) -> WallMarks:
     """The same. Raises Refused('bad_request')."""
     found = marks_of(arrangement)
     if found is None:
@@ -35,21 +60,46 @@ def require_marks(arrangement: Arrangement) -> tuple[float, float]:
             "bad_request",
             "The bench file states no marks on the wall.",
             advice="Stick two dark round marks on the wall, and state how far apart: `arrangement: {kind: wall, "
-            "marks_apart_mm: 220.0, u_marks_apart_mm: 0.1}`.",
+            "marks_apart_mm: 220.0, u_marks_apart_mm: 0.1, u_distortion: 0.003}`.",
         )
     return found
 
 
-def common_u_rel(target: Target, marks: tuple[float, float]) -> float:
+def common_u_rel(target: Target, marks: WallMarks) -> float:
     """The relative u that every m by the same marks and target shares: of the target's pitch, and of the rule."""
-    return math.hypot(target.u_pitch_mm / target.pitch_mm, marks[1] / marks[0])
+    return math.hypot(target.u_pitch_mm / target.pitch_mm, marks.u_apart_mm / marks.apart_mm)
+
+
+def out_of_focus_u_rel(lens: Lens) -> float:
+    """The relative u of m, as the lens is not at best focus where m is told."""
+    return OUT_OF_FOCUS_UM / (1000.0 * lens.focal_length_mm.value)
+
+
+async def _require_at_nominal(bench: Bench) -> Lens:
+    """The lens. Raises Refused (not_homed, not_driven, bad_request) anywhere but where its best focus is expected."""
+    bench.trust.require()
+    bench.setup.require_driven()
+    name = bench.setup.document.lens
+    if name is None:
+        raise no_lens()
+    nominal_um = bench.nominal_target() - bench.setup.document.trim_um
+    away_um = (await bench.carriage.read()).value - nominal_um
+    if abs(away_um) > NEAR_NOMINAL_UM:
+        raise Refused(
+            "bad_request",
+            f"The carriage stands {away_um:+.0f} µm from nominal: out of focus the square is seen larger or smaller.",
+            advice="Take the trim back, go to nominal, then ask again.",
+        )
+    return bench.loaded.records.lens(name)
 
 
 async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
-    """m and its standard uncertainty, by so many pictures where the carriage stands. Raises Refused, BenchdError."""
-    apart_mm, u_apart_mm = require_marks(bench.setup.arrangement)
+    """m and its standard uncertainty, by so many pictures at nominal. Raises Refused, BenchdError."""
+    marks = require_marks(bench.setup.arrangement)
+    lens = await _require_at_nominal(bench)
     detector = bench.detectors.chosen(AUTO, None).detector
-    in_sides, u_rel = await detector.marks(pictures)
-    value = bench.file.target.pitch_mm * in_sides / apart_mm
-    u = value * math.hypot(u_rel, common_u_rel(bench.file.target, (apart_mm, u_apart_mm)))
-    return {"value": value, "u": u, "by": "marks"}
+    in_sides, u_seen = await detector.marks(pictures)
+    value = bench.file.target.pitch_mm * in_sides / marks.apart_mm
+    common = common_u_rel(bench.file.target, marks)
+    u_rel = math.hypot(u_seen, common, marks.u_distortion, out_of_focus_u_rel(lens))
+    return {"value": value, "u": value * u_rel, "by": "marks"}

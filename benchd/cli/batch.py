@@ -6,7 +6,7 @@ import argparse
 import csv
 import json
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -56,6 +56,7 @@ async def _batch(args: argparse.Namespace, bench: BenchClient, lenses: Sequence[
     from benchd.cli.inputs import from_words
     from benchd.cli.run import code_of, described, run_to_the_end
     from benchd.cli.speak import remark, take_control
+    from benchd.errors import Refused
 
     described_inputs = (await described(bench, NEXT_LENS))["inputs"]
     inputs = from_words(words, described_inputs)
@@ -64,7 +65,11 @@ async def _batch(args: argparse.Namespace, bench: BenchClient, lenses: Sequence[
     await take_control(bench)
     await _make_records(args, bench, lenses)
     for lens in lenses:  # what cannot be is refused before the first is seated
-        await bench.command("run", beat=False, procedure=NEXT_LENS, inputs={"lens": lens, **inputs}, dry=True)
+        given = {"lens": lens, **inputs}
+        plan = await bench.command("run", beat=False, procedure=NEXT_LENS, inputs=given, dry=True)
+        if plan["problems"]:
+            raise Refused("bad_request", f"{lens}: {plan['problems'][0]}", advice="No lens has been checked.")
+    _begin(args.csv)
     rows: list[dict[str, Any]] = []
     code = exits.DONE
     try:
@@ -73,7 +78,7 @@ async def _batch(args: argparse.Namespace, bench: BenchClient, lenses: Sequence[
             given = {"lens": lens, **each, **(first if number == 1 else {})}
             outcome = await run_to_the_end(bench, NEXT_LENS, given, secrets.token_hex(6))
             rows.append(_row(lens, outcome))
-            _append(args.csv, rows[-1], new=number == 1)
+            _append(args.csv, rows[-1])
             if not args.json:
                 _say(outcome)
             code = max(code, code_of(outcome))
@@ -87,7 +92,10 @@ async def _batch(args: argparse.Namespace, bench: BenchClient, lenses: Sequence[
 
 
 async def _make_records(args: argparse.Namespace, bench: BenchClient, lenses: Sequence[str]) -> None:
-    """Records of lenses that have none yet, where `--like` says what they are."""
+    """Records of lenses that have none yet, where `--like` says what they are. No label or model is made a lens.
+
+    Raises Refused.
+    """
     if args.like is None:
         return
     from benchd.cli.lens import of_the_model, stands
@@ -96,11 +104,29 @@ async def _make_records(args: argparse.Namespace, bench: BenchClient, lenses: Se
     values = of_the_model(await stands(bench, args.like))
     for lens in lenses:
         try:
-            await stands(bench, lens)
+            await bench.command("run", beat=False, procedure=NEXT_LENS, inputs={"lens": lens}, dry=True)
         except Refused as refused:
-            if refused.code != "unknown_name":
+            if "lens" not in refused.data.get("missing", ()):
                 raise
+            await _refuse_label(bench, lens)
             await bench.command("record", beat=False, kind="lens", id=lens, set=values, new=True)
+
+
+async def _refuse_label(bench: BenchClient, name: str) -> None:
+    """Raise Refused for what reads as a label of a lens on record, but for its check character."""
+    from benchd.cli.lens import stands
+    from benchd.errors import Refused
+
+    known, _, mark = name.rpartition("-")
+    if len(mark) != 1 or not known:
+        return
+    try:
+        await stands(bench, known)
+    except Refused:
+        return
+    raise Refused(
+        "bad_request", f"{name} is no label of {known}: the check character differs.", advice="Read it again."
+    )
 
 
 def _row(lens: str, outcome: Outcome) -> dict[str, Any]:
@@ -139,20 +165,27 @@ def _say(outcome: Outcome) -> None:
             print(wrapped(text, sys.stdout))
 
 
-def _append(path: Path | None, row: Mapping[str, Any], *, new: bool) -> None:
+def _begin(path: Path | None) -> None:
+    """The file with the heads of its columns, before the first lens. Raises BenchdError."""
+    _write(path, "w", lambda writer: writer.writeheader())
+
+
+def _append(path: Path | None, row: Mapping[str, Any]) -> None:
     """Raises BenchdError for a file that cannot be written."""
+    cells = {key: "" if value is None else value for key, value in row.items()}
+    _write(path, "a", lambda writer: writer.writerow(cells))
+
+
+def _write(path: Path | None, mode: str, what: Callable[[csv.DictWriter[str]], object]) -> None:
     if path is None:
         return
     from benchd.errors import BenchdError
 
     try:
-        with path.open("w" if new else "a", newline="", encoding="utf-8") as out:
-            writer = csv.DictWriter(out, COLUMNS)
-            if new:
-                writer.writeheader()
-            writer.writerow({key: "" if value is None else value for key, value in row.items()})
+        with path.open(mode, newline="", encoding="utf-8") as out:
+            what(csv.DictWriter(out, COLUMNS))
     except OSError as error:
-        advice = "The lenses are in the record all the same: `benchd show lens ID`."
+        advice = "Lenses that have been checked are in the record all the same: `benchd show lens ID`."
         raise BenchdError("bad_request", f"{path} cannot be written: {error.strerror}.", advice=advice) from error
 
 

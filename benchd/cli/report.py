@@ -61,9 +61,10 @@ def _times(args: argparse.Namespace) -> int:
     if not args.of.startswith("r-") or args.out is not None:
         raise UsageError("report --times: of a run, r-0192, and without --out")
     with opened(args) as reader:
-        state, told = reader.run(args.of).state, reader.times_of(args.of)
+        run = reader.run(args.of)
+        told = reader.times_of(run.run)
     if told is None:
-        raise Refused("not_found", f"The record does not say where the time of {args.of} went; it is {state}.")
+        raise Refused("not_found", f"The record does not say where the time of {run.run} went; it is {run.state}.")
     if args.json:
         print(json.dumps(dict(told.data), ensure_ascii=False))
     else:

@@ -1,12 +1,14 @@
 """Two dark round marks on the wall beside the projected square: how far apart their centres are, in pixels.
 
 Marks and square lie in one plane, the wall: the ratio of their distance to the square's side is that of lengths there,
-whatever the camera's distance, turn or mirroring. Marks stand on the bright ground, outside the square and clear of its
-blurred edges. Each centre is the centroid of the light that is missing, over a window about the mark.
+whatever the camera's distance or mirroring, but for what its lens distorts. Marks stand on the bright ground, outside
+the square and clear of its blurred edges. Each centre is the centroid of the light that is missing, over a window about
+the mark.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -41,11 +43,18 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class MarksSeen:
-    """Distance of the two centres over the square's side, and its relative standard uncertainty."""
+    """Distance of the two centres over the square's side. Relative standard uncertainties: `u_noise_rel` by noise,
+    `u_side_rel` of the side, in which is what an oblique camera makes of it, the same in every picture."""
 
     in_sides: float
-    u_rel: float
+    u_noise_rel: float
+    u_side_rel: float
     marks: tuple[Mark, Mark]
+
+    @property
+    def u_rel(self) -> float:
+        """Both combined."""
+        return math.hypot(self.u_noise_rel, self.u_side_rel)
 
 
 def measure_marks(picture: NDArray[Any], layout: SquareLayout, table: Floats | None = None) -> MarksSeen:
@@ -68,8 +77,8 @@ def measure_marks(picture: NDArray[Any], layout: SquareLayout, table: Floats | N
         )
     one, other = (_centred(values, light, start) for start in found)
     apart = float(np.hypot(other.x - one.x, other.y - one.y))
-    u_rel = float(np.hypot(np.hypot(one.u_px, other.u_px) / apart, layout.u_side_px / layout.side_px))
-    return MarksSeen(apart / layout.side_px, u_rel, (one, other))
+    u_noise_rel = float(np.hypot(one.u_px, other.u_px)) / apart
+    return MarksSeen(apart / layout.side_px, u_noise_rel, layout.u_side_px / layout.side_px, (one, other))
 
 
 def _patches(values: Floats, layout: SquareLayout, light: SquareLight) -> list[tuple[float, float, float]]:

@@ -133,11 +133,13 @@ def parse_inputs(
 
     Raises Refused('bad_request') naming each wrong, missing or unknown one.
 
-    `known` None leaves the ids of records unchecked; `hint` is added to the advice if a record is missing.
+    `known` None leaves the ids of records unchecked; `hint` is added to the advice if a record is missing, and the
+    error's data name the inputs in `missing`.
     """
     values: dict[str, Any] = {}
     wrong: list[str] = []
     advice: list[str] = []
+    missing: list[str] = []
     for name in given:
         if name not in inputs:
             near = near_names(name, inputs, 1)
@@ -154,12 +156,18 @@ def parse_inputs(
             values[name] = parse_input(wanted, given[name], known)
         except ValueError as error:
             wrong.append(f"{name} = {str(given[name])[:60]}: {error}")
-            if isinstance(error, RecordMissing) and hint:
-                advice = [hint]
+            if isinstance(error, RecordMissing):
+                missing.append(name)
+                advice = [hint] if hint else []
     if wrong:
         wanted_all = ", ".join(f"{name} ({entry.type})" for name, entry in inputs.items()) or "none"
         hints = " ".join([f"The inputs are: {wanted_all}.", *advice])
-        raise Refused("bad_request", ended("Inputs: " + "; ".join(wrong)), advice=hints, data={"problems": wrong})
+        raise Refused(
+            "bad_request",
+            ended("Inputs: " + "; ".join(wrong)),
+            advice=hints,
+            data={"problems": wrong, "missing": missing},
+        )
     return values
 
 

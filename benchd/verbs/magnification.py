@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import Field
 
@@ -11,7 +11,6 @@ from benchd.verbs.arguments import Args
 from benchd.verbs.entry import Entry
 from benchd.verbs.foreseen import OpenArgs
 from benchd.verbs.result import Result
-from benchd.verbs.setup import Measured
 from benchd.verbs.verb import ALWAYS, DETECTOR, Verb
 
 if TYPE_CHECKING:
@@ -23,23 +22,33 @@ PICTURE_S = 0.2
 
 
 class MagnificationArgs(Args):
-    """By so many pictures; `only_if_marked`: where the bench file states no marks, nothing is done."""
+    """By so many pictures; `only_if_marked`: where the bench file states no marks, nothing is done; `only_if_unstated`:
+    nor where the set-up has an m."""
 
     pictures: int = Field(default=5, ge=1, le=50)
     only_if_marked: bool = False
+    only_if_unstated: bool = False
+
+
+class ByMarks(Result):
+    """The magnification and its standard uncertainty, as the set-up has it."""
+
+    value: float
+    u: float
+    by: Literal["marks"]
 
 
 class Magnified(Result):
     """What was stated."""
 
-    m: Measured | None
-    """Null where there are no marks."""
+    m: ByMarks | None
+    """Null where nothing was done."""
     rev: int
     """Of the set-up, one higher where m is another now: then the position is stale."""
 
 
 class Magnification(Verb[MagnificationArgs]):
-    """Where the carriage stands, near focus and with the light on: square and marks have to be in the picture."""
+    """At nominal and with the light on: square and marks have to be in the picture, and near focus."""
 
     name = "magnification"
     does = "See two marks on the wall, and state m by them."
@@ -62,6 +71,9 @@ class Magnification(Verb[MagnificationArgs]):
         arrangement = predicted.view.arrangement
         if arrangement is not None and marks_of(arrangement) is None:
             return Entry(self.name, "nothing to do, the bench file states no marks on the wall")
+        values = predicted.set_up.values
+        if args.only_if_unstated and values.get("m") is not None and not values.why("m"):
+            return Entry(self.name, "nothing to do, m is stated")
         predicted.count_setup_change()
         predicted.state.mark_known(stale=True)
         seconds = args.pictures * PICTURE_S if isinstance(args.pictures, int) else 0.0
@@ -69,13 +81,16 @@ class Magnification(Verb[MagnificationArgs]):
 
     async def command(self, args: MagnificationArgs, order: Command) -> dict[str, Any]:
         order.bench.jobs.check_free()
-        return await super().command(args, order)
+        with order.bench.jobs.none_begins("looking at the marks on the wall"):
+            return await super().command(args, order)
 
     async def carry_out(self, args: MagnificationArgs, order: Order) -> dict[str, Any]:
         from benchd.bench.wall_marks import magnification, marks_of
 
         bench, found = order.bench, None
-        if not args.only_if_marked or marks_of(bench.setup.arrangement) is not None:
+        wanted = not args.only_if_unstated or bench.setup.document.m is None
+        if wanted and (not args.only_if_marked or marks_of(bench.setup.arrangement) is not None):
+            rev = bench.setup.document.rev
             found = await magnification(bench, args.pictures)
-            await bench.setup.change({"m": found})
+            await bench.setup.change({"m": found}, rev)
         return {"m": found, "rev": bench.setup.document.rev}

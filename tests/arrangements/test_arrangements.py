@@ -307,7 +307,8 @@ def test_one_that_is_not_installed_is_refused_with_what_there_is() -> None:
 
 
 def test_who_has_marks_is_not_told_to_stick_them() -> None:
-    plain, marked = Wall(Wall.Config()), Wall(Wall.Config(marks_apart_mm=220.0, u_marks_apart_mm=0.1))
+    plain = Wall(Wall.Config())
+    marked = Wall(Wall.Config(marks_apart_mm=220.0, u_marks_apart_mm=0.1, u_distortion=2e-4))
     assert "stick two marks" in plain.advice()["conjugate m"]
     assert "farther apart" in marked.advice()["conjugate m"]
     assert {**plain.advice(), "conjugate m": ""} == {**marked.advice(), "conjugate m": ""}

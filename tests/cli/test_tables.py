@@ -156,7 +156,7 @@ def test_a_set_up_says_why_findings_by_it_are_relative() -> None:
         ({"total_um": 70}, "Add 20 µm to the 50 now fitted: new total 70 µm (−2.4 µm left over).", "50,20"),
         (
             {"total_um": 70, "foretold": {"is": "pass", "p_conform": 0.9713}},
-            "Add 20 µm to the 50 now fitted: new total 70 µm (−2.4 µm left over, then inside tolerance to be expected, "
+            "Add 20 µm to the 50 now fitted: new total 70 µm (−2.4 µm left over, expected then: inside tolerance, "
             "probability of conformity 97.1 %).",
             "50,20",
         ),

@@ -40,10 +40,15 @@ def taken(seed: int = 1, *, apart_mm: float = 220.0, off_focus_um: float = 20.0,
     optic = world.optic()
     assert optic is not None
     side_mm = world.draws.quantity("target.side_mm", *world.record.target.side_mm.parts)
-    scene = replace(world.scene(), depth_um=optic.peak_um(40.0) + off_focus_um, electrons_per_s=1.4e6)
+    depth_um = optic.peak_um(40.0) + off_focus_um
+    scene = replace(world.scene(), depth_um=depth_um, electrons_per_s=1.4e6, marks=world.marks_px(optic, depth_um))
     picture = world.camera.levels(Instant(scene, world.camera.look().centre_px), 10.0, 1.0)
-    apart = world.room.marks.apart_mm if world.room.marks else 0.0
-    return Taken(picture, apart * optic.magnification / side_mm)
+    if world.room.marks is None:
+        return Taken(picture, 0.0)
+    # As the camera has them before it: its lens distorts, and out of focus the square is of another size.
+    stuck = world.room.marks
+    seen = (1.0 + stuck.distortion) * (1.0 + (depth_um - optic.sharp_um()) / (stuck.pupil_f * optic.focal_um))
+    return Taken(picture, stuck.apart_mm * optic.magnification * seen / side_mm)
 
 
 def test_their_distance_is_true_within_what_it_states() -> None:

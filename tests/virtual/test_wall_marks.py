@@ -17,10 +17,11 @@ from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 APART_MM = 220.0
+U_REL = hypot(0.0005, 0.1 / APART_MM, 2e-4, 0.02 / 49.6)
 
 
 def marked(doc: Any) -> None:
-    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": APART_MM, "u_marks_apart_mm": 0.1}
+    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": APART_MM, "u_marks_apart_mm": 0.1, "u_distortion": 2e-4}
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
@@ -53,8 +54,9 @@ async def test_m_by_marks_is_surer_than_by_tape_and_as_true(at_wall: FindingBenc
     assert abs(m["value"] - true) <= 2.0 * m["u"]
     assert m["u"] < by_tape["u"]
     assert abs(m["value"] - by_tape["value"]) <= 2.0 * hypot(m["u"], by_tape["u"])
-    # The pitch of the target, 0.0005 mm of 1, the rule, 0.1 mm of 220, and next to nothing of the picture.
-    assert m["u"] / m["value"] == pytest.approx(hypot(0.0005, 0.1 / APART_MM), rel=0.02)
+    # The pitch of the target, 0.0005 mm of 1, the rule, 0.1 mm of 220, what the camera's lens distorts, 20 um from
+    # focus against the pupil of 49.6 mm, and next to nothing of the picture.
+    assert m["u"] / m["value"] == pytest.approx(U_REL, rel=0.02)
     setup = await at_wall.client.kept("setup")
     assert (setup["m"]["value"], setup["stale"], setup["rev"]) == (m["value"], True, answer["rev"])
     await at_wall.client.do("nominal")
@@ -69,7 +71,7 @@ async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
     (line,) = [line for line in finding["budgets"]["focus_error"] if line["term"] == "conjugate"]
     parts = {part["name"]: part["u"] for part in line["parts"]}
     # x' = (T - h) m^2 / (1 + m)^2: twice the relative u of m on 508 um.
-    assert parts["m"] == pytest.approx(2.0 * 508.0 * hypot(0.0005, 0.1 / APART_MM), rel=0.05)
+    assert parts["m"] == pytest.approx(2.0 * 508.0 * U_REL, rel=0.05)
 
 
 @pytest.mark.parametrize(
@@ -90,6 +92,18 @@ async def test_what_the_picture_cannot_tell_is_refused(at_wall: FindingBench, ha
         at_wall.bench.hand("set", "wall_marks", APART_MM)
     assert failed.value.code == "not_found"
     assert (await at_wall.client.kept("setup"))["m"] is None, "nothing has changed"
+
+
+async def test_away_from_nominal_m_is_not_told(at_wall: FindingBench) -> None:
+    """The square out of focus is of another size, by its way over that of the pupil."""
+    await standing(at_wall)
+    await at_wall.client.do("move", axis="carriage", by_um=50.0)
+    with pytest.raises(Refused, match=r"stands [+](49|50|51) .m from nominal"):
+        await at_wall.client.command("magnification", beat=False)
+    await at_wall.client.command("setup", set={"glass": []})
+    with pytest.raises(Refused, match="has not been driven") as refused:
+        await at_wall.client.command("magnification", beat=False)
+    assert refused.value.code == "not_driven"
 
 
 async def test_a_bench_without_marks_says_how_to_have_them(record: Path, tmp_path: Path) -> None:

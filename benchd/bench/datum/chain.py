@@ -37,7 +37,7 @@ from benchd.bench.datum.chain_terms import (
     temperature_of,
     thermal_budget,
 )
-from benchd.bench.datum.model_gap import ByGap, by_gap, wall_from_zero_mm
+from benchd.bench.datum.model_gap import ByGap, by_gap
 from benchd.bench.datum.position_terms import (
     CarriageTerms,
     ScaleRecord,
@@ -83,6 +83,7 @@ class Chain:
     not calibrated, no statement on the position, an unknown conjugate term. `places` converts between carriage, depth
     and offset, `by_carriage` gives the uncertainty of a carriage position, `improves` says how to improve the lines of
     the arrangement. `zero_um` is the position at which the zero was found; the scale's uncertainty grows from there.
+    `joints` is the number of pairs of seats in the line of that name.
     """
 
     terms: tuple[ChainTerm | UnmeasuredTerm, ...]
@@ -98,6 +99,7 @@ class Chain:
     by_carriage: CarriageTerms | None = None
     improves: Mapping[str, str] = field(default_factory=dict)
     zero_um: float = 0.0
+    joints: int = 1
 
     @property
     def absolute(self) -> bool:
@@ -143,12 +145,13 @@ def datum_chain(
 
     plain = surest(None)
     lens = None if setup.lens is None else records.lens(setup.lens)
-    wall_mm = wall_from_zero_mm(setup.distance_mm, plain.carriage_um, setup.trim_um)
-    gap = by_gap(lens, setup, bench_file, calibrations, wall_mm)
+    gap = by_gap(lens, setup, bench_file, calibrations)
     if gap is None:
         return plain
     found = surest(gap)
-    return found if found.u_um <= plain.u_um else plain
+    # What contradicts itself is seen by the focal length, which that way does without.
+    same = set(plain.why_relative) <= set(found.why_relative)
+    return found if same and found.u_um <= plain.u_um else plain
 
 
 def _surest(
@@ -187,7 +190,8 @@ def _by_route(
     now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K, setup.rev)
     lens = records.lens(setup.lens) if setup.lens is not None else None
     base, adapters = route.base, route.adapters
-    joints = joints_term(route.joints + (1 if lens is not None else 0), bench_file, study)
+    pairs = route.joints + (1 if lens is not None else 0)
+    joints = joints_term(pairs, bench_file, study)
 
     arrangement = arrangement_of(bench_file)
     conjugate: ConjugateTerm | None = None
@@ -270,6 +274,7 @@ def _by_route(
         by_carriage=by_carriage,
         improves=arrangement.advice(),
         zero_um=zero_um,
+        joints=max(1, pairs),
     )
 
 

@@ -55,7 +55,6 @@ class FoundAtWall:
     own_u_um: float
     distance_mm: float
     u_distance_mm: float
-    wall_mm: float
     m_u_rel: float | None = None
     marks_mm: float | None = None
     pitch_mm: float | None = None

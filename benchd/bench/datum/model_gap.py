@@ -18,11 +18,10 @@ from dataclasses import dataclass
 
 from benchd.arrangements.setup_document import SetupDocument
 from benchd.bench.datum.chain_terms import CalibrationInForce
-from benchd.files.artefacts import Lens, PrincipalGap
+from benchd.files.artefacts import FocalLength, Lens, PrincipalGap
 from benchd.files.bench_file import BenchFile
 
-SAME_WALL_MM = 0.05
-"""A wall whose place has been carried over is found again within this; a tape that is held anew is read to 0.1 mm."""
+AT_INFINITY = ("infinity", "hard_stop")
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +47,14 @@ def by_gap(
     setup: SetupDocument,
     file: BenchFile,
     calibrations: Mapping[str, CalibrationInForce],
-    wall_mm: float | None,
 ) -> ByGap | None:
     """With the gap of the lens's model where that was found at two walls; None where it was not, or nobody asks for it.
 
-    `wall_mm` is where the wall stands by the set-up, from the carriage's zero; None if not known.
+    It is the same wall as long as nobody has stated another distance since.
     """
     if lens is None or not lens.model or setup.distance_mm is None or setup.m is None:
+        return None
+    if setup.ring not in AT_INFINITY:  # with the ring at a mark nothing of m cancels
         return None
     known = calibrations.get(gap_artefact(lens.model))
     if known is None or known.at_wall is None:
@@ -62,7 +62,7 @@ def by_gap(
     found, m = known.at_wall, setup.m
     marks = (file.arrangement.rest.get("marks_apart_mm"), file.target.pitch_mm)
     same_marks = m.by == "marks" and found.m_u_rel is not None and marks == (found.marks_mm, found.pitch_mm)
-    same_wall = wall_mm is not None and abs(wall_mm - found.wall_mm) <= SAME_WALL_MM
+    same_wall = None not in (setup.distance_rev, known.setup) and int(setup.distance_rev or 0) <= int(known.setup or 0)
     reach_um = 1000.0 * setup.distance_mm - known.value_um
     u_gap_um = [found.own_u_um]
     if same_marks and found.m_u_rel is not None:
@@ -77,18 +77,15 @@ def by_gap(
         u_gap_um.append(1000.0 * found.u_distance_mm)
     # Made as it is: what is sensible to write into a file has limits, what is measured has none.
     gap = PrincipalGap.model_construct(value=known.value_um / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=None)
+    # Nothing cancels where the focal length enters: these u's are for the way that asks for m and distance alone.
+    f = FocalLength.model_construct(value=lens.focal_length_mm.value, u=lens.focal_length_mm.value, dof=None)
     where = "at this wall" if same_wall else "at another wall"
     how = "by the same marks" if same_marks else "m told otherwise than then"
     return ByGap(
-        lens.model_copy(update={"principal_gap_mm": gap}),
+        lens.model_copy(update={"principal_gap_mm": gap, "focal_length_mm": f}),
         setup.model_copy(update={"m": m}),
         file.model_copy(update={"set_up": set_up}),
         known.id,
         f"Gap of the principal planes of {lens.model}: {known.value_um / 1000.0:.1f} mm by two walls ({known.id}), "
         f"{where}, {how}.",
     )
-
-
-def wall_from_zero_mm(distance_mm: float | None, nominal_um: float | None, trim_um: float) -> float | None:
-    """Where the wall stands, seen from the carriage's zero (mm); the distance is told of the target at nominal."""
-    return None if distance_mm is None or nominal_um is None else distance_mm - (nominal_um - trim_um) / 1000.0

@@ -20,7 +20,7 @@ async def expected_offset_um(store: Store, records: Records, setup: SetupDocumen
     if setup.lens is None:
         return None
     lens = records.lens(setup.lens)
-    model = {name for name, other in records.lenses.items() if other.model == lens.model}
+    model = {name for name, other in records.lenses.items() if lens.model and other.model == lens.model}
     own = await store.findings(assessment=ASSESSMENT, lens=setup.lens, limit=1)
     others = [] if own else await store.findings(assessment=ASSESSMENT, limit=RECENT)
     for doc in (*own, *(doc for doc in others if doc["lens"] in model)):

@@ -63,11 +63,23 @@ class SweepData:
     distance_mm: float | None = None
     m: tuple[float, float] | None = None
     """Of the wall, as the set-up had it; with its u."""
+    m_by: str | None = None
+    """`marks` where those told it."""
+    about: str | float = "nominal"
+    stands: tuple[str | None, tuple[str, ...], str] = (None, (), "")
+    """Lens, adapters and ring that it was taken with."""
 
     @property
     def measured(self) -> tuple[str, str, float, float]:
         """What makes readings comparable: detector, merit, frequency and f-number."""
         return self.detector, self.merit, self.lp_mm, self.f_number
+
+    def continues(self, before: SweepData) -> bool:
+        """Whether it is another pass over what `before` measured, about the same place, at the same set-up.
+
+        `here` is another place each time."""
+        alike = (before.setup, before.measured, before.about) == (self.setup, self.measured, self.about)
+        return alike and self.about != "here"
 
     def peak(self, half_width_um: float) -> Location | None:
         """About where it peaks, to choose the stations of another pass; None where that is not seen."""

@@ -21,7 +21,7 @@ from benchd.bench.notices import Notices
 from benchd.bench.requests import check_points
 from benchd.bench.run_record import RunRecord, keep_and_publish
 from benchd.bench.sweep.captures import Captures, PlacedCapture
-from benchd.bench.sweep.coarse_scan import HEAD_START_S, CoarseScan
+from benchd.bench.sweep.coarse_scan import FAR_UM, HEAD_START_S, CoarseScan
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, SweepPoint
 from benchd.bench.time_table import spent
 from benchd.detectors.detector import Detector
@@ -84,8 +84,8 @@ class Sweeper:
         lp_mm = self._detector.frequency(order.lp_mm)
         half_width = self._keeper.arrangement.curve_width * half_width_um(f_number, lp_mm)
         centre = await self._centre(order)
-        data = self._empty(f_number, lp_mm)
-        alike = before is not None and (before.setup, before.measured) == (data.setup, data.measured)
+        data = self._empty(f_number, lp_mm, order.about)
+        alike = before is not None and data.continues(before)
         peak = before.peak(half_width) if before is not None and alike else None
         if before is not None and peak is not None:
             data.u_frequency_rel, data.noise = before.u_frequency_rel, before.noise
@@ -107,7 +107,7 @@ class Sweeper:
         data.flags += [*_lost_points(data), *_brightness(data)]
         return data
 
-    def _empty(self, f_number: float, lp_mm: float) -> SweepData:
+    def _empty(self, f_number: float, lp_mm: float, about: str | float) -> SweepData:
         setup = self._keeper.document
         return SweepData(
             setup=setup.rev,
@@ -120,13 +120,16 @@ class Sweeper:
             hwhm_um=0.0,
             distance_mm=setup.distance_mm,
             m=None if setup.m is None else (setup.m.value, setup.m.u),
+            m_by=None if setup.m is None else setup.m.by,
+            about=about,
+            stands=(setup.lens, setup.adapters, str(setup.ring)),
         )
 
     async def _look(
         self, centre: float, expected: float | None, half_width: float, data: SweepData, gate: Gate
     ) -> Location:
         """Find the peak, and have the detector settle on how it measures the sweep."""
-        begin = centre if expected is None else expected
+        begin = centre if expected is None else min(max(expected, centre - FAR_UM), centre + FAR_UM)
         if abs(await self._here() - begin) > half_width:
             await self._captures.go(begin, gate)
         with spent("light set"):

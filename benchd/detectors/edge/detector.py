@@ -134,18 +134,19 @@ class EdgeDetector(Detector):
         """
         await self.expose()
         seen: list[float] = []
-        u_rel = 0.0
+        u_noise = u_side = 0.0
         for _ in range(pictures):
             frame = await self.camera.grab()
             found = await self.gear.analysis.run(marks_in, frame.data, self._rendition)
             if isinstance(found, Unusable):
                 raise BenchdError("not_found", found.text, advice=found.advice)
             seen.append(found[0])
-            u_rel = max(u_rel, found[1])
+            u_noise, u_side = max(u_noise, found[1]), max(u_side, found[2])
         mean = fmean(seen)
-        # What the pictures scatter by beyond their noise (a wall that shakes, air that shimmers) shows here.
+        # What the pictures scatter by beyond their noise (a wall that shakes, air that shimmers) shows here. How the
+        # camera looks at the square is the same in all of them.
         scatter = stdev(seen) / mean if pictures > 1 else 0.0
-        return mean, max(u_rel, scatter) / math.sqrt(pictures)
+        return mean, math.hypot(max(u_noise, scatter) / math.sqrt(pictures), u_side)
 
     async def capture(self) -> Capture:
         frame = await self.camera.grab()

@@ -103,15 +103,19 @@ def shims(finding: Doc) -> str:
 
 
 def _foretold(verdict: Doc) -> str:
-    return f"then {OUTCOMES[verdict['is']]} to be expected, probability of conformity {percent(verdict['p_conform'])}"
+    return f"expected then: {OUTCOMES[verdict['is']]}, probability of conformity {percent(verdict['p_conform'])}"
 
 
 def _to_prove(finding: Doc) -> str:
-    """What measures it again, and writes into the lens's record what is under it; empty without a lens."""
-    advice = finding["advice"]
+    """What measures it again, and writes into the lens's record what is under it; empty without a lens, and with the
+    ring at a mark, for which there is no such procedure."""
+    advice, ring = finding["advice"], finding["measurand"].get("ring")
     under = [*advice["fitted_um"], *(advice["from_stock"] or [])]
     for thickness in advice.get("remove") or []:
         under.remove(thickness)
-    if finding["lens"] is None or not under:
+    if finding["lens"] is None or isinstance(ring, dict):
         return ""
-    return f"Then `benchd run shim_proof lens={finding['lens']} shims_um={','.join(f'{one:g}' for one in under)}`."
+    where = "" if ring in (None, "infinity") else f" ring={ring}"
+    return (
+        f"Then `benchd run shim_proof lens={finding['lens']} shims_um={','.join(f'{one:g}' for one in under)}{where}`."
+    )

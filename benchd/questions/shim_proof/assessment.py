@@ -17,21 +17,23 @@ OWN = ("sweep", "joints", "stand-off", "position subdivision", "thermal")
 """Lines that each measurement has of its own although the set-up is the same: its readings, how the lens came to sit,
 the phase of the scale where it stood, and how warm it was. The others are the same both times, and cancel."""
 
-OF_SEATS = ("joints", "stand-off")
-"""Of these, lines of every pair of seats; only the lens's own was taken apart."""
+OF_PAIRS = "joints"
+"""Of these, the line of every pair of seats; only the lens's own was taken apart."""
 
 
 @dataclass(frozen=True, slots=True)
 class ProofInput:
     """`head` are the first keys of the finding, `before` and `after` documents of `flange`; `changed` names what is set
-    up otherwise. `seats` is the number of pairs of seats, `fitted_um` the shims under the lens now."""
+    up otherwise. `pairs` is the number of pairs of seats in the line `joints`, `fitted_um` the shims under it now.
+    `own_share_of_m`: m was told anew by the same marks, and this share of its u is of each telling; None if not."""
 
     head: Mapping[str, Any]
     before: Doc
     after: Doc
     changed: Sequence[str]
-    seats: int
+    pairs: int
     fitted_um: Sequence[float]
+    own_share_of_m: float | None = None
 
 
 def assess(given: ProofInput) -> Finding:
@@ -93,11 +95,14 @@ def _lines(given: ProofInput, doc: Doc, when: str) -> list[Term]:
     """The lines of one finding that do not cancel."""
     found = []
     for line in doc["budgets"]["focus_error"]:
-        own = line["term"] in OWN
-        if not own and not given.changed:
-            continue
-        of_one = own and not given.changed and line["term"] in OF_SEATS
-        u = line["u"] / math.sqrt(given.seats) if of_one else line["u"]
+        u = line["u"]
+        if not given.changed:
+            if line["term"] == "conjugate" and given.own_share_of_m is not None:
+                u = given.own_share_of_m * next((part["u"] for part in line.get("parts", ()) if part["name"] == "m"), u)
+            elif line["term"] not in OWN:
+                continue
+            elif line["term"] == OF_PAIRS:
+                u /= math.sqrt(given.pairs)
         shape = line.get("shape", "normal")
         found.append(Term(f"{line['term']} {when}", u, line["type"], line["dof"], line["source"], shape))
     return found

@@ -32,17 +32,17 @@ class TwoWalls(Question):
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.datum.bounded_terms import tipping_u_um
         from benchd.bench.datum.feasibility import as_lines
-        from benchd.bench.datum.model_gap import gap_artefact, wall_from_zero_mm
+        from benchd.bench.datum.model_gap import gap_artefact
         from benchd.bench.datum.position_terms import place_terms
-        from benchd.bench.wall_marks import common_u_rel, marks_of
+        from benchd.bench.wall_marks import common_u_rel, marks_of, out_of_focus_u_rel
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.through_focus import best_focus, flags_of
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 
         setup, chain, scale = evidence.setup, evidence.chain, evidence.scale
         sweeps = _comparable(evidence)
-        model = None if setup.lens is None else evidence.records.lens(setup.lens).model
-        if not model:
+        lens = None if setup.lens is None else evidence.records.lens(setup.lens)
+        if lens is None or not lens.model:
             raise Refused(
                 "bad_request",
                 "The lens's record names no model, and the gap is one of a model.",
@@ -62,18 +62,18 @@ class TwoWalls(Question):
             walls.append(Wall(chain.places.depth_um(place), fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m))
         near, far = walls
         u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
-        marks = marks_of(evidence.arrangement)
-        by_marks = marks is not None and setup.m is not None and setup.m.by == "marks"
+        stated = marks_of(evidence.arrangement)
+        marks = stated if all(sweep.m_by == "marks" for sweep in sweeps) else None
         given = WallsInput(
             head=evidence.head(self.name),
-            artefact=gap_artefact(model),
-            model=model,
+            artefact=gap_artefact(lens.model),
+            model=lens.model,
             measurand=evidence.measurand(sweeps[1]),
-            m_u_rel=common_u_rel(evidence.file.target, marks) if marks is not None and by_marks else None,
-            marks_mm=marks[0] if marks is not None and by_marks else None,
+            m_u_rel=common_u_rel(evidence.file.target, marks) if marks is not None else None,
+            focus_u_rel=out_of_focus_u_rel(lens) if marks is not None else 0.0,
+            marks_mm=marks.apart_mm if marks is not None else None,
             pitch_mm=evidence.file.target.pitch_mm,
             u_distance_mm=evidence.file.set_up.u_distance_mm,
-            wall_mm=wall_from_zero_mm(setup.distance_mm, chain.carriage_um, setup.trim_um) or 0.0,
             u_scale=scale.u_scale if scale else 0.0,
             at_a_place=as_lines(place_terms(scale)) if scale else (),
             u_abbe_um=u_abbe or 0.0,
@@ -94,10 +94,12 @@ def _comparable(evidence: Evidence) -> list[SweepData]:
     from benchd.questions.through_focus import comparable_sweeps
 
     sweeps = list(evidence.sweeps)
-    if len(comparable_sweeps(sweeps)[0]) != 2 or sweeps[0].glass != sweeps[1].glass:
+    alike = len(comparable_sweeps(sweeps)[0]) == 2
+    if not alike or (sweeps[0].glass, sweeps[0].stands) != (sweeps[1].glass, sweeps[1].stands):
         raise Refused(
             "not_found",
-            "The two sweeps did not measure the same: detector, merit, frequency, f-number or glass differ.",
+            "The two sweeps did not measure the same: detector, merit, frequency, f-number, lens, ring, adapters or "
+            "glass differ.",
             advice="Change nothing but the distance to the wall between them.",
         )
     return sweeps

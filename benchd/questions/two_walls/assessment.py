@@ -37,19 +37,19 @@ class Wall:
 @dataclass(frozen=True, slots=True)
 class WallsInput:
     """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise;
-    `marks_mm` and `pitch_mm`: what the bench file says of marks and target; `wall_mm`: where the second wall stands
-    from the carriage's zero; `u_scale`: the scale's relative u; `at_a_place`: the lines of its local errors;
-    `u_abbe_um`: the Abbe error between the two places."""
+    `focus_u_rel`: what they share as well, as both were told out of focus by as much, but no later one does;
+    `marks_mm` and `pitch_mm`: what the bench file says of marks and target; `u_scale`: the scale's relative u;
+    `at_a_place`: the lines of its local errors; `u_abbe_um`: the Abbe error between the two places."""
 
     head: Mapping[str, Any]
     artefact: str
     model: str
     measurand: Mapping[str, Any]
     m_u_rel: float | None
+    focus_u_rel: float
     marks_mm: float | None
     pitch_mm: float
     u_distance_mm: float
-    wall_mm: float
     u_scale: float
     at_a_place: Sequence[Term]
     u_abbe_um: float
@@ -77,7 +77,8 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     reach_um = shift * ((1.0 + far.m) / far.m) ** 2
     gap_um = 1000.0 * far.distance_mm - reach_um
     # What is shift's own: the readings, and what of each m is not shared. Of m1 and of m2, by differentiation.
-    own_m = [math.sqrt(max(0.0, one.u_m**2 - (one.m * (given.m_u_rel or 0.0)) ** 2)) for one in (near, far)]
+    both_u_rel = math.hypot(given.m_u_rel or 0.0, given.focus_u_rel)
+    own_m = [math.sqrt(max(0.0, one.u_m**2 - (one.m * both_u_rel) ** 2)) for one in (near, far)]
     by_m = math.hypot(between * far.m / steps**2 * own_m[0], between * near.m / steps**2 * own_m[1])
     share = abs(shift / between)
     lines = [
@@ -89,13 +90,17 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     ]
     lines = [line for line in lines if line.u > 0.0]
     up = reach_um / shift
-    own_um = up * math.hypot(*(line.u for line in lines))
     of_gap = [replace(line, u=up * line.u) for line in lines]
+    if given.focus_u_rel:
+        of_gap.append(Term("out of focus", 2.0 * given.focus_u_rel * abs(reach_um), "B", None, "m of both walls"))
+    own_um = math.hypot(*(line.u for line in of_gap))
     of_gap.append(Term("distance", 1000.0 * given.u_distance_mm, "B", None, "tape"))
     f_um, of_f = between / steps, []
     for line in lines[: -1 if by_m > 0.0 else None]:
         of_f.append(replace(line, u=line.u / share / abs(steps)))
     of_f.append(Term("m", abs(f_um / steps) * math.hypot(*own_m), "B", None, "m of both walls"))
+    if given.focus_u_rel:
+        of_f.append(Term("out of focus", given.focus_u_rel * abs(f_um), "B", None, "m of both walls"))
     if given.m_u_rel is not None:
         of_gap.append(Term("marks", 2.0 * given.m_u_rel * abs(reach_um), "B", None, "marks and target, bench file"))
         of_f.append(Term("marks", given.m_u_rel * abs(f_um), "B", None, "marks and target, bench file"))
@@ -123,7 +128,6 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
                         "own_u_um": own_um,
                         "distance_mm": far.distance_mm,
                         "u_distance_mm": given.u_distance_mm,
-                        "wall_mm": given.wall_mm,
                         "m_u_rel": given.m_u_rel,
                         "marks_mm": given.marks_mm,
                         "pitch_mm": given.pitch_mm,
@@ -133,7 +137,11 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
             "notes": [
                 *given.notes,
                 f"Of the model {given.model}: another specimen's gap is taken to be the same.",
-                "Of the gap's u most is the scale of m, which cancels where the same marks tell m again.",
+                *(
+                    ["Of the gap's u the scale of m cancels where the same marks tell m again."]
+                    if given.m_u_rel is not None
+                    else []
+                ),
             ],
             "readings": {"run": str(given.head["run"]), "indices": list(given.indices)},
             "calibrations": [],

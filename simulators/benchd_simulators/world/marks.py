@@ -24,20 +24,31 @@ LEFT_OF_LIGHT = 0.06
 TURN_DEG, OFF_MM = 1.5, 4.0
 """How far from level, and from the middle of the picture, a person sticks them; each drawn up to this."""
 
+DISTORTION = 0.0002
+"""By what share the camera's lens draws the way between them too long or too short, against the square in its middle:
+that of a lens which somebody has looked into, as a standard uncertainty, drawn for each pair of marks."""
+
+PUPIL_F = (0.9, 2.0)
+"""How many focal lengths before the target the lens's pupil stands, drawn between."""
+
 SAMPLES = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """`apart_mm` is the true way from centre to centre, `middle_mm` where its middle is, from that of the picture."""
+    """`apart_mm` is the true way from centre to centre, `middle_mm` where its middle is, from that of the picture.
+
+    `distortion` is what the camera's lens adds to the way, as a share; `pupil_f` see PUPIL_F."""
 
     apart_mm: float
     turn_deg: float
     middle_mm: tuple[float, float]
+    distortion: float = 0.0
+    pupil_f: float = PUPIL_F[0]
 
     def in_picture(self, px_per_mm: float) -> tuple[tuple[float, float, float], ...]:
         """Centre (px, from the picture's own) and radius of each."""
-        half, t = 0.5 * self.apart_mm, radians(self.turn_deg)
+        half, t = 0.5 * self.apart_mm * (1.0 + self.distortion), radians(self.turn_deg)
         x, y = self.middle_mm
         radius = 0.5 * DIAMETER_MM * px_per_mm
         return tuple(
@@ -55,7 +66,9 @@ def stuck(draws: Draws, number: int, value: object) -> Marks | None:
     rng = draws.rng(f"room.marks/{number}")
     apart = float(value) + RULE_MM * unit_draw(rng, RULE_SHAPE)
     x, y = rng.uniform(-OFF_MM, OFF_MM, 2)
-    return Marks(apart, float(rng.uniform(-TURN_DEG, TURN_DEG)), (float(x), float(y)))
+    turn = float(rng.uniform(-TURN_DEG, TURN_DEG))
+    distortion = DISTORTION * unit_draw(draws.rng("camera.distortion"), "normal")
+    return Marks(apart, turn, (float(x), float(y)), distortion, float(draws.rng("lens.pupil").uniform(*PUPIL_F)))
 
 
 def passing(marks: Sequence[tuple[float, float, float]], width: int, height: int) -> Floats:

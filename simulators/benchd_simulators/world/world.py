@@ -288,16 +288,20 @@ class World:
             off_px=self.room.square_off_px,
             pwm_level=self.lamp.level,
             pwm_hz=self.record.lamp.pwm_hz,
-            marks=self._marks_px(optic),
+            marks=self.marks_px(optic, self.depth_um()),
             pixel_ratio=self._pixel_ratio(optic),
         )
 
-    def _marks_px(self, optic: Optic | None) -> tuple[tuple[float, float, float], ...]:
-        """The wall's marks as the camera sees them: its pixel is one on the target, where the lens images the wall."""
+    def marks_px(self, optic: Optic | None, depth_um: float) -> tuple[tuple[float, float, float], ...]:
+        """The wall's marks as the camera sees them: its pixel is one on the target, where the lens images the wall.
+
+        A target out of focus is seen smaller from the pupil the farther it stands from it, its pixels with it.
+        """
         if self.room.marks is None or optic is None or not optic.magnification:
             return ()
         pixel_um = self.camera.pixel_um * self._pixel_ratio(optic)
-        return self.room.marks.in_picture(1000.0 * optic.magnification / pixel_um)
+        farther = 1.0 + (depth_um - optic.sharp_um()) / (self.room.marks.pupil_f * optic.focal_um)
+        return self.room.marks.in_picture(1000.0 * optic.magnification * farther / pixel_um)
 
     def _pixel_ratio(self, optic: Optic | None) -> float:
         """The camera stands at the wall and goes with it: its pixel there stays, and the one on the target does not."""
