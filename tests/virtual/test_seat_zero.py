@@ -65,6 +65,26 @@ async def test_a_zero_on_the_seat_is_as_true_and_surer(at_wall: FindingBench) ->
     assert abs(one["value"] - other["value"]) <= 1.96 * hypot(*own[0], *own[1])
 
 
+async def test_a_shim_is_proved_by_the_one_pair_that_was_apart(at_wall: FindingBench) -> None:
+    """On the seat's zero the adapter stays: the lens's own pair is all that the line of joints is of."""
+    technician, client = at_wall.technician, at_wall.client
+    state = await technician.run("seat_zero", reference=technician.reference, adapters=list(RING))
+    before = await seated(at_wall)
+    technician.put_shim(50)
+    try:
+        state = await technician.run("shim_proof", lens=LENS, shims_um=[50, 50])
+        proof = await technician.finding("shim_proof", str(state["run"]))
+    finally:
+        technician.take_shim(50)
+        await client.command("record", beat=False, kind="lens", id=LENS, set={"shims_fitted_um": [50]})
+    one = {line["term"]: line["u"] for line in before["budgets"]["focus_error"]}
+    change = {line["term"]: line["u"] for line in proof["budgets"]["change"]}
+    for name in ("joints", "stand-off"):
+        assert change[f"{name} before"] == change[f"{name} after"] == pytest.approx(one[name])
+    assert not any(term.startswith(("seat", "conjugate", "glass")) for term in change)
+    assert abs(proof["values"]["unexplained"]["value"]) <= proof["values"]["change"]["U"] + 2.0 * 0.3
+
+
 async def test_an_adapter_that_is_taken_off_and_seated_again_costs_its_joint(at_wall: FindingBench) -> None:
     technician, client = at_wall.technician, at_wall.client
     state = await technician.run("seat_zero", reference=technician.reference, adapters=list(RING))

@@ -12,7 +12,7 @@ import pytest_asyncio
 
 from benchd.errors import BenchdError, Refused
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
+from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -72,6 +72,29 @@ async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
     parts = {part["name"]: part["u"] for part in line["parts"]}
     # x' = (T - h) m^2 / (1 + m)^2: twice the relative u of m on 508 um.
     assert parts["m"] == pytest.approx(2.0 * 508.0 * U_REL, rel=0.05)
+
+
+async def test_a_shim_is_proved_although_another_lens_stood_there_meanwhile(at_wall: FindingBench) -> None:
+    """m is told anew by the same marks: their rule and the target's pitch are in both, and drop out."""
+    technician = at_wall.technician
+    await standing(at_wall)
+    for lens in (LENS, TWIN):
+        technician.seat(lens)
+        await technician.run("next_lens", lens=lens)
+    technician.seat(LENS)
+    technician.put_shim(50)
+    try:
+        state = await technician.run("shim_proof", lens=LENS, shims_um=[50, 50])
+        proof = await technician.finding("shim_proof", str(state["run"]))
+    finally:
+        technician.take_shim(50)
+        await at_wall.client.command("record", beat=False, kind="lens", id=LENS, set={"shims_fitted_um": [50]})
+    assert not any("Set up otherwise" in note for note in proof["notes"]), proof["notes"]
+    change = {line["term"]: line["u"] for line in proof["budgets"]["change"]}
+    # 20 um of the pupil's way and what the camera's lens distorts, twice over on 508 um, as in both.
+    assert change["conjugate after"] == pytest.approx(2.0 * 508.0 * hypot(2e-4, 0.02 / 49.6), rel=0.1)
+    assert abs(proof["values"]["unexplained"]["value"]) <= proof["values"]["change"]["U"] + 2.0 * 0.3
+    assert proof["values"]["change"]["U"] < proof["values"]["after"]["U"]
 
 
 @pytest.mark.parametrize(

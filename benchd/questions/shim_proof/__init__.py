@@ -70,7 +70,7 @@ class ShimProof(Question):
 
 COMPARED = ("adapters", "glass", "ring", "distance_rev", "f_number", "light_nm", "support")
 OF_MEASURAND = ("merit", "lp_mm")
-OF_EACH_TIME = ("joints", "stand-off", "thermal", "position")
+OF_EACH_TIME = ("joints", "stand-off", "thermal", "position", "trim", "carriage")
 """First words of the terms of a chain that are no other set-up where they differ."""
 
 SAME_UM, SAME_U = 0.01, 0.05
