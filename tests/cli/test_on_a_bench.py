@@ -333,6 +333,17 @@ def test_a_batch_is_refused_whole_before_anything_is_seated(bench: Bench) -> Non
     assert "is there already" in bench.benchd("batch", "L-0417", "--csv", "there.csv", code=2).stderr
 
 
+def test_what_a_batch_cannot_do_is_told_before_the_first_lens(bench: Bench) -> None:
+    told = bench.benchd("batch", "L-0417", "L-0418", "adapters=", *COMMON[1:], code=1).stderr
+    assert "L-0417: setup: Lens L-0417 rests on 'm50'" in told
+    told = bench.benchd("batch", "L-0417", *COMMON, "--csv", "nowhere/day.csv", code=1).stderr
+    assert "day.csv cannot be written" in told
+    label = next(f"L-0417-{mark}" for mark in "ABCDEFGHJK" if f"L-0417-{mark}" != label_of("L-0417"))
+    told = bench.benchd("batch", label, "--like", "L-0417", *COMMON, code=1).stderr
+    assert "the check character differs" in told
+    assert not (bench.folder / "lenses" / f"{label}.yaml").exists()
+
+
 def test_where_the_time_of_a_run_went_is_told_of_runs_alone(bench: Bench) -> None:
     assert "of a run" in bench.benchd("report", "L-0417", "--times", code=2).stderr
 
