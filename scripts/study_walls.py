@@ -32,25 +32,34 @@ SEEN_REL = 3e-5
 DISTORTION = 0.0002
 """The relative u of what the camera's lens distorts: of one that somebody has looked into."""
 
+SPECIMEN_UM = 22.0
+"""The gap is found with another specimen of the model, as far off as lenses come."""
+
 NEAR_MM, REPEATS = 3000.0, 3
 
 Fit = Callable[[CaseBench, SweepData], PeakFit | str]
 
 
+ACROSS_PX = 560.0
+"""The camera goes with the wall: the marks look as far apart at both."""
+
+
 def shared_u_rel(world: CaseWorld) -> float:
-    """The relative u that every m by these marks shares: of the target's side, and of the rule."""
+    """The relative u that every m by these marks shares: of the target's side, the rule, and the camera's lens."""
     side = world.record.target.side_mm
-    return hypot(side.u / side.record, RULE_MM / APART_MM)
+    return hypot(side.u / side.record, RULE_MM / APART_MM, DISTORTION)
 
 
-def m_by_marks(bench: CaseBench, optic: Optic) -> dict[str, Any]:
+def m_by_marks(bench: CaseBench, optic: Optic, other_um: float | None = None) -> dict[str, Any]:
     """m as two marks tell it at nominal, by the set-up without m: side, rule and what the camera's lens distorts are
-    off as they were drawn, and pictures anew each time. Out of focus the target stands nearer the pupil, or farther."""
+    off as they were drawn, and pictures anew each time. Out of focus the target stands nearer the pupil, or farther;
+    `other_um`: as a specimen does that is as far off as this."""
     world, chain = bench.world, bench.set_up(m=None)
     assert chain.carriage_um is not None
     world.drive(chain.carriage_um)
     pupil_um = optic.focal_um * float(world.draws.rng("lens.pupil").uniform(*PUPIL_F))
-    away = (world.seen_depth_um(optic, world.rail.place_um) - optic.sharp_um()) / pupil_um
+    off_um = world.seen_depth_um(optic, world.rail.place_um) - optic.sharp_um()
+    away = (off_um if other_um is None else other_um) / pupil_um
     distorted = DISTORTION * float(world.draws.rng("camera.distortion").standard_normal())
     side = world.record.target.side_mm
     rule = world.draws.quantity("room.marks_mm", APART_MM, RULE_MM, "rectangular") / APART_MM
@@ -58,7 +67,12 @@ def m_by_marks(bench: CaseBench, optic: Optic) -> dict[str, Any]:
     seen *= (1.0 + away) * (1.0 + distorted)
     value = optic.magnification * side.record / world.side_mm * rule * seen
     of_lens = out_of_focus_u_rel(bench.files.records.lens(LENS))
-    return {"value": value, "u": value * hypot(shared_u_rel(world), SEEN_REL, DISTORTION, of_lens), "by": "marks"}
+    return {
+        "value": value,
+        "u": value * hypot(shared_u_rel(world), SEEN_REL, of_lens),
+        "by": "marks",
+        "across_px": ACROSS_PX,
+    }
 
 
 def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
@@ -73,11 +87,12 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
     assert tape is not None
     near_true_mm = world.draws.quantity("room.near_mm", NEAR_MM, tape.u, tape.shape)
     stands: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": [GLASS], "ring": "infinity"}
+    specimen_um = float(world.draws.rng("specimen.off").uniform(-SPECIMEN_UM, SPECIMEN_UM))
     walls = []
     for told_mm, true_mm in ((NEAR_MM, near_true_mm), (tape.record, world.distance_mm)):
         optic = world.optic(distance_mm=true_mm)
         bench.set_up(temperature_C=typed, distance_mm=told_mm, m=None, **stands)
-        m = m_by_marks(bench, optic)
+        m = m_by_marks(bench, optic, specimen_um)
         chain = bench.set_up(m=m)
         data = sweep(bench, chain, optic, SweepOrder(repeats=REPEATS), index)
         fit = fit_of(bench, data)
@@ -99,6 +114,7 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         m_u_rel=shared,
         focus_u_rel=out_of_focus_u_rel(bench.files.records.lens(LENS)),
         marks_mm=bench.files.file.arrangement.rest.get("marks_apart_mm"),
+        across_px=ACROSS_PX,
         pitch_mm=bench.files.file.target.pitch_mm,
         u_distance_mm=bench.files.file.set_up.u_distance_mm,
         u_scale=bench.files.scale.u_scale,

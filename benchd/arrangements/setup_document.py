@@ -34,12 +34,14 @@ Ring = Literal["hard_stop", "infinity", "free"] | RingMark
 class Magnification(_Part):
     """Magnification from wall to target, taken positive, with its standard uncertainty.
 
-    `by`, left out where a person stated it, says that marks on the wall told it.
+    `by`, left out where a person stated it, says that marks on the wall told it, and `across_px` how far apart they
+    were in the picture.
     """
 
     value: Annotated[float, Field(gt=0, lt=1)]
     u: Annotated[float, Field(gt=0, lt=1)]
     by: Literal["marks"] | None = Field(default=None, exclude_if=lambda value: value is None)
+    across_px: Annotated[float, Field(gt=0)] | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
 class SetupValues(_Part):

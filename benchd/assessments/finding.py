@@ -173,7 +173,8 @@ class AtWall(Part):
 
     `own_u_um` is what nothing later has in common with it; `distance_mm` and its u the tape's; `m_u_rel` the relative u
     that every m by these marks shares, null where m was stated; `marks_mm` and `pitch_mm` what the bench file said of
-    marks and target then: others share nothing with it.
+    marks and target then: others share nothing with it. `across_px`, left out where the two walls' pictures differ, is
+    how far apart marks have to look for their camera's distortion to be shared.
     """
 
     own_u_um: float = Field(ge=0)
@@ -182,6 +183,7 @@ class AtWall(Part):
     m_u_rel: float | None = Field(default=None, ge=0)
     marks_mm: float | None = None
     pitch_mm: float | None = None
+    across_px: float | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
 class Calibrates(Part):

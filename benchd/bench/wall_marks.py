@@ -26,7 +26,11 @@ if TYPE_CHECKING:
 
 OUT_OF_FOCUS_UM = 20.0
 """How far from best focus a lens that is checked stands at nominal, as a standard uncertainty (within 35 um,
-rectangular): common practice, no source. A pupil is about a focal length from the target, or farther."""
+rectangular): common practice, no source."""
+
+PUPIL = 1.0 / math.sqrt(3.0)
+"""Root mean square of the focal length over the pupil's distance from the target, which is anywhere between a focal
+length and infinity: their quotient between 1 and 0, rectangular."""
 
 NEAR_NOMINAL_UM = 10.0
 """m is told where the chain says that focus is, and not farther from it than this."""
@@ -70,9 +74,14 @@ def common_u_rel(target: Target, marks: WallMarks) -> float:
     return math.hypot(target.u_pitch_mm / target.pitch_mm, marks.u_apart_mm / marks.apart_mm)
 
 
+def shared_u_rel(target: Target, marks: WallMarks, alike: bool) -> float:
+    """The same of two m's, with the camera's distortion where marks look alike in both."""
+    return math.hypot(common_u_rel(target, marks), marks.u_distortion if alike else 0.0)
+
+
 def out_of_focus_u_rel(lens: Lens) -> float:
     """The relative u of m, as the lens is not at best focus where m is told."""
-    return OUT_OF_FOCUS_UM / (1000.0 * lens.focal_length_mm.value)
+    return PUPIL * OUT_OF_FOCUS_UM / (1000.0 * lens.focal_length_mm.value)
 
 
 async def _require_at_nominal(bench: Bench) -> Lens:
@@ -98,8 +107,8 @@ async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
     marks = require_marks(bench.setup.arrangement)
     lens = await _require_at_nominal(bench)
     detector = bench.detectors.chosen(AUTO, None).detector
-    in_sides, u_seen = await detector.marks(pictures)
+    in_sides, u_seen, apart_px = await detector.marks(pictures)
     value = bench.file.target.pitch_mm * in_sides / marks.apart_mm
     common = common_u_rel(bench.file.target, marks)
     u_rel = math.hypot(u_seen, common, marks.u_distortion, out_of_focus_u_rel(lens))
-    return {"value": value, "u": value * u_rel, "by": "marks"}
+    return {"value": value, "u": value * u_rel, "by": "marks", "across_px": round(apart_px, 1)}

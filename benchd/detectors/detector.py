@@ -104,9 +104,9 @@ class Detector(ABC):
         Raises BenchdError('not_found') if there is no signal.
         """
 
-    async def marks(self, pictures: int) -> tuple[float, float]:
-        """How far apart two marks on the wall are, in sides of the target's square, and its relative standard
-        uncertainty, from so many pictures where the carriage stands.
+    async def marks(self, pictures: int) -> tuple[float, float, float]:
+        """How far apart two marks on the wall are, in sides of the target's square, its relative standard
+        uncertainty, and how far apart in pixels, from so many pictures where the carriage stands.
 
         Raises Refused('bad_request') for a detector that sees no wall, BenchdError('not_found') where it sees no marks.
         """

@@ -64,11 +64,12 @@ class GuardedDetector(Detector):
     async def prepare(self) -> None:
         await self._ask("prepare", self._inside.prepare)
 
-    async def marks(self, pictures: int) -> tuple[float, float]:
+    async def marks(self, pictures: int) -> tuple[float, float, float]:
         found = self._guard.of_kind("marks", await self._ask("marks", lambda: self._inside.marks(pictures)), tuple)
-        if len(found) != 2:
-            raise self._guard.fault("marks", f"answered marks with {found!r:.80}, which is no value with its u")
-        return self._guard.above("marks", found[0]), self._guard.above("marks", found[1])
+        if len(found) != 3:
+            raise self._guard.fault("marks", f"answered marks with {found!r:.80}, which is no value, its u and a way")
+        in_sides, u_rel, apart_px = (self._guard.above("marks", one) for one in found)
+        return in_sides, u_rel, apart_px
 
     async def capture(self) -> Capture:
         taken = self._guard.of_kind("capture", await self._ask("capture", self._inside.capture), Capture)

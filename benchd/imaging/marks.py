@@ -47,6 +47,7 @@ class MarksSeen:
     `u_side_rel` of the side, in which is what an oblique camera makes of it, the same in every picture."""
 
     in_sides: float
+    apart_px: float
     u_noise_rel: float
     u_side_rel: float
     marks: tuple[Mark, Mark]
@@ -78,7 +79,7 @@ def measure_marks(picture: NDArray[Any], layout: SquareLayout, table: Floats | N
     one, other = (_centred(values, light, start) for start in found)
     apart = float(np.hypot(other.x - one.x, other.y - one.y))
     u_noise_rel = float(np.hypot(one.u_px, other.u_px)) / apart
-    return MarksSeen(apart / layout.side_px, u_noise_rel, layout.u_side_px / layout.side_px, (one, other))
+    return MarksSeen(apart / layout.side_px, apart, u_noise_rel, layout.u_side_px / layout.side_px, (one, other))
 
 
 def _patches(values: Floats, layout: SquareLayout, light: SquareLight) -> list[tuple[float, float, float]]:

@@ -36,6 +36,8 @@ class ByMarks(Result):
     value: float
     u: float
     by: Literal["marks"]
+    across_px: float
+    """How far apart the marks are in the picture."""
 
 
 class Magnified(Result):

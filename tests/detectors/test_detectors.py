@@ -138,7 +138,8 @@ class Blurred(Level):
 
 
 def keeper() -> Any:
-    document = SimpleNamespace(rev=3, glass=(), trim_um=0.0, distance_mm=None, m=None)
+    nothing: dict[str, Any] = dict.fromkeys(("distance_mm", "m", "lens", "ring"))
+    document = SimpleNamespace(rev=3, glass=(), adapters=(), trim_um=0.0, **nothing)
     return SimpleNamespace(
         chain=CHAIN,
         arrangement=SimpleNamespace(curve_width=1.0),

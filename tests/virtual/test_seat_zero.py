@@ -77,6 +77,7 @@ async def test_a_shim_is_proved_by_the_one_pair_that_was_apart(at_wall: FindingB
     finally:
         technician.take_shim(50)
         await client.command("record", beat=False, kind="lens", id=LENS, set={"shims_fitted_um": [50]})
+        await client.command("light", beat=False, level=0.4)  # the procedure leaves it dark
     one = {line["term"]: line["u"] for line in before["budgets"]["focus_error"]}
     change = {line["term"]: line["u"] for line in proof["budgets"]["change"]}
     for name in ("joints", "stand-off"):
@@ -106,5 +107,6 @@ async def test_an_adapter_that_is_taken_off_and_seated_again_costs_its_joint(at_
 async def test_without_an_adapter_there_is_no_seat_but_the_base(at_wall: FindingBench) -> None:
     from benchd.errors import Refused
 
+    await at_wall.client.command("take", beat=False)
     with pytest.raises(Refused, match="adapters"):
         await at_wall.client.run("seat_zero", {"reference": at_wall.technician.reference, "adapters": []})

@@ -58,6 +58,7 @@ class FoundAtWall:
     m_u_rel: float | None = None
     marks_mm: float | None = None
     pitch_mm: float | None = None
+    across_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

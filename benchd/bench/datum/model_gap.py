@@ -23,6 +23,9 @@ from benchd.files.bench_file import BenchFile
 
 AT_INFINITY = ("infinity", "hard_stop")
 
+ALIKE = 0.02
+"""Distortion goes with the square of a mark's distance from the middle: it is then the same to a twentieth."""
+
 
 @dataclass(frozen=True, slots=True)
 class ByGap:
@@ -33,6 +36,11 @@ class ByGap:
     file: BenchFile
     calibration: str
     note: str
+
+
+def look_alike(one_px: float | None, other_px: float | None) -> bool:
+    """Whether marks are as far apart in both pictures: then what the camera's lens distorts is in both the same."""
+    return one_px is not None and other_px is not None and abs(one_px / other_px - 1.0) <= ALIKE
 
 
 def gap_artefact(model: str) -> str:
@@ -62,6 +70,7 @@ def by_gap(
     found, m = known.at_wall, setup.m
     marks = (file.arrangement.rest.get("marks_apart_mm"), file.target.pitch_mm)
     same_marks = m.by == "marks" and found.m_u_rel is not None and marks == (found.marks_mm, found.pitch_mm)
+    same_marks = same_marks and (found.across_px is None or look_alike(m.across_px, found.across_px))
     same_wall = None not in (setup.distance_rev, known.setup) and int(setup.distance_rev or 0) <= int(known.setup or 0)
     reach_um = 1000.0 * setup.distance_mm - known.value_um
     u_gap_um = [found.own_u_um]

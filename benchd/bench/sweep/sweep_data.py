@@ -65,6 +65,8 @@ class SweepData:
     """Of the wall, as the set-up had it; with its u."""
     m_by: str | None = None
     """`marks` where those told it."""
+    across_px: float | None = None
+    """How far apart those were in the picture."""
     about: str | float = "nominal"
     stands: tuple[str | None, tuple[str, ...], str] = (None, (), "")
     """Lens, adapters and ring that it was taken with."""

@@ -121,6 +121,7 @@ class Sweeper:
             distance_mm=setup.distance_mm,
             m=None if setup.m is None else (setup.m.value, setup.m.u),
             m_by=None if setup.m is None else setup.m.by,
+            across_px=None if setup.m is None else setup.m.across_px,
             about=about,
             stands=(setup.lens, setup.adapters, str(setup.ring)),
         )

@@ -127,26 +127,27 @@ class EdgeDetector(Detector):
             return None
         return light.spec.pwm_hz if 0.0 < await light.level() < 1.0 else None
 
-    async def marks(self, pictures: int) -> tuple[float, float]:
-        """How far apart the wall's marks are in sides of the square, and its relative u, from so many pictures.
+    async def marks(self, pictures: int) -> tuple[float, float, float]:
+        """How far apart the wall's marks are in sides of the square, its relative u, and how far apart in pixels, from
+        so many pictures.
 
         Raises BenchdError('not_found') for a picture in which they cannot be measured.
         """
         await self.expose()
         seen: list[float] = []
-        u_noise = u_side = 0.0
+        u_noise = u_side = apart_px = 0.0
         for _ in range(pictures):
             frame = await self.camera.grab()
             found = await self.gear.analysis.run(marks_in, frame.data, self._rendition)
             if isinstance(found, Unusable):
                 raise BenchdError("not_found", found.text, advice=found.advice)
             seen.append(found[0])
-            u_noise, u_side = max(u_noise, found[1]), max(u_side, found[2])
+            apart_px, u_noise, u_side = found[1], max(u_noise, found[2]), max(u_side, found[3])
         mean = fmean(seen)
         # What the pictures scatter by beyond their noise (a wall that shakes, air that shimmers) shows here. How the
         # camera looks at the square is the same in all of them.
         scatter = stdev(seen) / mean if pictures > 1 else 0.0
-        return mean, math.hypot(max(u_noise, scatter) / math.sqrt(pictures), u_side)
+        return mean, math.hypot(max(u_noise, scatter) / math.sqrt(pictures), u_side), apart_px
 
     async def capture(self) -> Capture:
         frame = await self.camera.grab()

@@ -123,9 +123,9 @@ def modulation_in(
     return Modulation(v, h, found.linear and found.fill <= NEAR_FULL, swing)
 
 
-def marks_in(data: bytes, rendition: Rendition) -> tuple[float, float, float] | Unusable:
-    """How far apart two marks on the wall are, in sides of the square, and the relative u of that in one picture: by
-    its noise, and by what is the same in every picture."""
+def marks_in(data: bytes, rendition: Rendition) -> tuple[float, float, float, float] | Unusable:
+    """How far apart two marks on the wall are, in sides of the square and in pixels, and the relative u of the first in
+    one picture: by its noise, and by what is the same in every picture."""
     try:
         picture = read_picture(data)
         table = rendition.table_for(picture)
@@ -135,7 +135,7 @@ def marks_in(data: bytes, rendition: Rendition) -> tuple[float, float, float] | 
         found = measure_marks(picture.values, layout, table)
     except PictureRefused as refused:
         return Unusable(refused.code, refused.text, MARKS)
-    return found.in_sides, found.u_noise_rel, found.u_side_rel
+    return found.in_sides, found.apart_px, found.u_noise_rel, found.u_side_rel
 
 
 def _unusable(code: str, text: str) -> Unusable:

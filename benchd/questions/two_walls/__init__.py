@@ -32,9 +32,9 @@ class TwoWalls(Question):
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.datum.bounded_terms import tipping_u_um
         from benchd.bench.datum.feasibility import as_lines
-        from benchd.bench.datum.model_gap import gap_artefact
+        from benchd.bench.datum.model_gap import gap_artefact, look_alike
         from benchd.bench.datum.position_terms import place_terms
-        from benchd.bench.wall_marks import common_u_rel, marks_of, out_of_focus_u_rel
+        from benchd.bench.wall_marks import marks_of, out_of_focus_u_rel, shared_u_rel
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.through_focus import best_focus, flags_of
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
@@ -64,14 +64,16 @@ class TwoWalls(Question):
         u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
         stated = marks_of(evidence.arrangement)
         marks = stated if all(sweep.m_by == "marks" for sweep in sweeps) else None
+        alike = look_alike(sweeps[0].across_px, sweeps[1].across_px)
         given = WallsInput(
             head=evidence.head(self.name),
             artefact=gap_artefact(lens.model),
             model=lens.model,
             measurand=evidence.measurand(sweeps[1]),
-            m_u_rel=common_u_rel(evidence.file.target, marks) if marks is not None else None,
+            m_u_rel=shared_u_rel(evidence.file.target, marks, alike) if marks is not None else None,
             focus_u_rel=out_of_focus_u_rel(lens) if marks is not None else 0.0,
             marks_mm=marks.apart_mm if marks is not None else None,
+            across_px=sweeps[1].across_px if alike else None,
             pitch_mm=evidence.file.target.pitch_mm,
             u_distance_mm=evidence.file.set_up.u_distance_mm,
             u_scale=scale.u_scale if scale else 0.0,

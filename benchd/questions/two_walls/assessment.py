@@ -38,7 +38,8 @@ class Wall:
 class WallsInput:
     """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise;
     `focus_u_rel`: what they share as well, as both were told out of focus by as much, but no later one does;
-    `marks_mm` and `pitch_mm`: what the bench file says of marks and target; `u_scale`: the scale's relative u;
+    `marks_mm` and `pitch_mm`: what the bench file says of marks and target; `across_px`: how far apart marks look, None
+    where that differs between the walls; `u_scale`: the scale's relative u;
     `at_a_place`: the lines of its local errors; `u_abbe_um`: the Abbe error between the two places."""
 
     head: Mapping[str, Any]
@@ -49,6 +50,7 @@ class WallsInput:
     focus_u_rel: float
     marks_mm: float | None
     pitch_mm: float
+    across_px: float | None
     u_distance_mm: float
     u_scale: float
     at_a_place: Sequence[Term]
@@ -131,6 +133,7 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
                         "m_u_rel": given.m_u_rel,
                         "marks_mm": given.marks_mm,
                         "pitch_mm": given.pitch_mm,
+                        "across_px": given.across_px,
                     },
                 }
             ],
