@@ -17,7 +17,8 @@ class RunRecord:
 
     `unreported` are the findings, by name, made since the last question. `moved_to_um` is where its last step moved the
     carriage to; None if that was nominal, or is not certain. `glass_confirmed` are the lenses, each with the glass
-    behind it, that a person has confirmed as intended.
+    behind it, that a person has confirmed as intended. `seating` counts how often the lens was taken off and put back
+    in this run, `seated_by` says who did it last.
     """
 
     id: str
@@ -29,6 +30,8 @@ class RunRecord:
     unreported: list[str] = field(default_factory=list)
     moved_to_um: float | None = None
     glass_confirmed: set[tuple[str, tuple[str, ...]]] = field(default_factory=set)
+    seating: int = 0
+    seated_by: str | None = None
     _next: int = 0
 
     @property

@@ -18,6 +18,7 @@ from benchd.verbs.nominal import Nominal
 from benchd.verbs.note import Note
 from benchd.verbs.read import Read
 from benchd.verbs.record import Record
+from benchd.verbs.reseated import Reseated
 from benchd.verbs.run import Run
 from benchd.verbs.setup import Setup
 from benchd.verbs.steer import Abort, Pause, Resume
@@ -27,7 +28,7 @@ from benchd.verbs.wait import Wait
 
 _ALL: tuple[Verb[Any], ...] = (
     Take(), Release(), Home(), Nominal(), Move(), Light(), Camera(), Read(), Setup(), Magnification(), Sweep(), Run(),
-    Pause(), Resume(), Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(),
+    Pause(), Resume(), Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(), Reseated(),
 )  # fmt: skip
 
 VERBS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.offered}

@@ -70,6 +70,9 @@ class SweepData:
     about: str | float = "nominal"
     stands: tuple[str | None, tuple[str, ...], str] = (None, (), "")
     """Lens, adapters and ring that it was taken with."""
+    seating: int = 0
+    """How often the lens had been taken off and put back in the run."""
+    seated_by: str | None = None
 
     @property
     def measured(self) -> tuple[str, str, float, float]:
@@ -81,7 +84,7 @@ class SweepData:
 
         `here` is another place each time."""
         alike = (before.setup, before.measured, before.about) == (self.setup, self.measured, self.about)
-        return alike and self.about != "here"
+        return alike and before.seating == self.seating and self.about != "here"
 
     def peak(self, half_width_um: float) -> Location | None:
         """About where it peaks, to choose the stations of another pass; None where that is not seen."""

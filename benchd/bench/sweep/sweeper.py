@@ -84,7 +84,7 @@ class Sweeper:
         lp_mm = self._detector.frequency(order.lp_mm)
         half_width = self._keeper.arrangement.curve_width * half_width_um(f_number, lp_mm)
         centre = await self._centre(order)
-        data = self._empty(f_number, lp_mm, order.about)
+        data = self._empty(f_number, lp_mm, order.about, run)
         alike = before is not None and data.continues(before)
         peak = before.peak(half_width) if before is not None and alike else None
         if before is not None and peak is not None:
@@ -107,7 +107,7 @@ class Sweeper:
         data.flags += [*_lost_points(data), *_brightness(data)]
         return data
 
-    def _empty(self, f_number: float, lp_mm: float, about: str | float) -> SweepData:
+    def _empty(self, f_number: float, lp_mm: float, about: str | float, run: RunRecord) -> SweepData:
         setup = self._keeper.document
         return SweepData(
             setup=setup.rev,
@@ -124,6 +124,8 @@ class Sweeper:
             across_px=None if setup.m is None else setup.m.across_px,
             about=about,
             stands=(setup.lens, setup.adapters, str(setup.ring)),
+            seating=run.seating,
+            seated_by=run.seated_by,
         )
 
     async def _look(
