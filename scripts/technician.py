@@ -41,6 +41,7 @@ class Technician:
         self.glass: list[str] = []
         self.lens: str | None = None
         self._seat = "away"
+        self._open_stop = 1.0
 
     def clear(self) -> None:
         """Take everything off the bench, whatever stands there."""
@@ -175,6 +176,10 @@ class Technician:
                 self.fit([str(inputs["adapter"])], [], None)
             case "seated" | "shimmed":
                 self._seat_as_stated(procedure, inputs)
+                if procedure == "glass_toggle":
+                    self._close_iris(float(inputs.get("f_number", 5.6)))
+            case "iris_open":
+                self._do("set", "iris", self._open_stop)
             case "glass_in":
                 for one in inputs["glass"]:
                     self._do("fit", "glass", one)
@@ -183,6 +188,10 @@ class Technician:
                     self._do("remove", "glass", one)
         decided = {"accept": self._accept, "more": "5 more" if self._more else "leave"}
         return decided.get(ask["name"], True)
+
+    def _close_iris(self, f_number: float) -> None:
+        self._open_stop = float(self._bench.ask_world({"do": "look"})["iris"])
+        self._do("set", "iris", f_number)
 
     def _wall_at(self, distance_mm: float, inputs: dict[str, Any]) -> float:
         """The bench moved to this distance, by tape; the lens is seated, as what the tape says goes with it."""

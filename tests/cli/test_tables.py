@@ -253,16 +253,19 @@ def test_a_part_that_counts_less_in_the_budget_than_in_the_chain_says_why() -> N
 def test_each_of_two_intervals_has_its_own_budget() -> None:
     given = ToggleInput(
         run="r-0009", setup=20, lens="L-0417", glass=("pane-25",), measurand={"arrangement": "wall"},
-        paraxial_um=(857.8, 0.87), expected_residual_um=15.2, u_scale=2e-4, at_a_place=(), indices=(0, 155),
-        at="2031-04-05T09:20:02Z", version="0", f_number=2.0,
+        paraxial_um=(857.8, 0.87), beyond_um=(18.7, 0.1, 1.3), u_scale=2e-4, at_a_place=(), indices=(0, 155),
+        at="2031-04-05T09:20:02Z", version="0", f_number=2.0, artefact="glass.pane-25", lp_mm=40.0, light_nm=546.0,
     )  # fmt: skip
     doc = assess([Visit(50000.0 + shift, 0.1, 30.0) for shift in (0.0, 873.0, 873.0, 0.0)], given).as_json()
     text = printed(doc)
-    _, shift, residual = text.split("Uncertainty budget")
+    _, shift, residual, found = text.split("Uncertainty budget")
     # By hand: .87 beside .17 of the scale and .1 of the readings; of the shift .2, which the plate alone exceeds.
     assert math.hypot(*(line["u"] for line in doc["budgets"]["residual"])) == pytest.approx(0.89, abs=0.01)
     assert doc["values"]["shift"]["u"] == pytest.approx(0.2, abs=0.01)
     assert residual.startswith(", residual")
+    # Of what is taken back as the paraxial shift 1.3 by the stop, and .2 of the measured one.
+    assert found.startswith(", paraxial shift found")
+    assert row(found, "f-number").startswith("f-number 1.3 97 %")
     assert row(residual, "plate record").startswith("plate record 0.87 95 %")
     assert row(residual, "combined").startswith("combined 0.89 ")
     assert f": U = {numbers.significant(doc['values']['residual']['U'])} µm" in row(residual, "combined")

@@ -147,6 +147,9 @@ async def toggled(bench: VirtualBench, lens: str, ring: str, pane: str) -> tuple
         wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
         state = await technician.run("glass_toggle", lens=lens, adapters=[ring], glass=[pane], repeats=1, **wall)
         finding = await technician.finding("glass_toggle", state["run"])
+    bench.hand("set", "iris", finding["measurand"]["f_number"])
     out = bench.truth()["now"]["peak_depth_um"]
     bench.hand("fit", "glass", pane)
-    return finding, bench.truth()["now"]["peak_depth_um"] - out
+    behind = bench.truth()["now"]["peak_depth_um"]
+    bench.hand("set", "iris", 2.0)
+    return finding, behind - out

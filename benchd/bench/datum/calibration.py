@@ -28,4 +28,6 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
         shares=Shares(**about.get("shares", {})),
         setup=doc.get("setup"),
         at_wall=FoundAtWall(**about["at_wall"]) if about.get("at_wall") else None,
+        light_nm=about.get("light_nm"),
+        how=about.get("how") or "",
     )

@@ -30,13 +30,13 @@ from benchd.bench.datum.chain_terms import (
     Shares,
     cover_u_um,
     gauge_terms,
-    glass_term,
     growth,
     joints_term,
     plates_term,
     temperature_of,
     thermal_budget,
 )
+from benchd.bench.datum.glass_found import RearGlass, rear_glass
 from benchd.bench.datum.model_gap import ByGap, by_gap
 from benchd.bench.datum.position_terms import (
     CarriageTerms,
@@ -166,12 +166,12 @@ def _surest(
     """By base and adapters, or by the zero on their seat."""
     stack = [records.adapter(name) for name in setup.adapters]
     parts = by_parts(bench_file, stack, calibrations)
-    study = calibrations.get(JOINT)
-    chain = _by_route(parts, bench_file, records, setup, study, scale, gap)
+    study, glass = calibrations.get(JOINT), rear_glass(records, setup, calibrations)
+    chain = _by_route(parts, bench_file, records, setup, study, glass, scale, gap)
     seat = by_seat(bench_file, stack, calibrations, stand_since)
     if seat is None:
         return chain
-    by_its_seat = _by_route(seat, bench_file, records, setup, study, scale, gap)
+    by_its_seat = _by_route(seat, bench_file, records, setup, study, glass, scale, gap)
     surer = by_its_seat if not chain.absolute or by_its_seat.u_um <= chain.u_um else chain
     calibrated = parts.base.calibrated and all(part.calibrated for part in parts.adapters)
     wrong = apart(parts, seat, joints_term(1, bench_file, study).u_um) if calibrated else None
@@ -184,6 +184,7 @@ def _by_route(
     records: Records,
     setup: SetupDocument,
     study: CalibrationInForce | None,
+    glass: RearGlass,
     scale: ScaleRecord | None,
     gap: ByGap | None,
 ) -> Chain:
@@ -196,7 +197,7 @@ def _by_route(
     arrangement = arrangement_of(bench_file)
     conjugate: ConjugateTerm | None = None
     gauged = _measured_through_cover(base, bench_file)
-    optical = _flange_and_plates(bench_file, records, setup, lens, gauged=gauged)
+    optical = _flange_and_plates(bench_file, setup, lens, glass, gauged=gauged)
     if lens is not None:
         told = (lens, setup, bench_file) if gap is None else (gap.lens, gap.setup, gap.file)
         conjugate = arrangement.conjugate(*told)
@@ -236,8 +237,7 @@ def _by_route(
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
-    if gap is not None:
-        cited.append(gap.calibration)
+    cited += [one for one in (glass.calibration, gap.calibration if gap else "") if one]
     # Without a lens there is no position, and so no line of scale or carriage to hold the shared part; nor is there one
     # for tipping if the bench file does not state it (any more).
     by_moving = bool(position) and arrangement.moves_target
@@ -257,15 +257,17 @@ def _by_route(
         budget=tuple(budget),
         carriage_um=carriage,
         u_um=math.hypot(*(term.u_um for term in budget)),
-        why_relative=chain_notes.why_relative(base, scale, bounded, conjugate),
+        why_relative=(
+            *chain_notes.why_relative(base, scale, bounded, conjugate),
+            *([glass.why_relative] if glass.why_relative else []),
+        ),
         notes=(
             *chain_notes.notes(
                 bench_file, records, setup, [base, *adapters], conjugate, taken_back=alpha_scale is not None
             ),
             *bounded_notes(bounded),
             *position_notes(scale),
-            *([route.note] if route.note else []),
-            *([] if gap is None else [gap.note]),
+            *(note for note in (route.note, glass.note, gap.note if gap else "") if note),
         ),
         calibrations=tuple(cited),
         places=places,
@@ -293,14 +295,14 @@ def _shared_elsewhere(shares: Shares, *, by_moving: bool, abbe: bool, gauged: bo
 
 
 def _flange_and_plates(
-    bench_file: BenchFile, records: Records, setup: SetupDocument, lens: Lens | None, *, gauged: bool
+    bench_file: BenchFile, setup: SetupDocument, lens: Lens | None, glass: RearGlass, *, gauged: bool
 ) -> list[ChainTerm]:
     """Terms of the nominal depth of an image of infinity; `gauged`: the base was measured through the cover."""
     terms = []
     if lens is not None:
         flange = 1000.0 * bench_file.mounts[lens.mount].flange_depth_mm
         terms.append(ChainTerm("flange_depth", flange, 0.0, None, "normal", f"mount {lens.mount}, bench file"))
-    terms += [glass_term(records.glass(name), setup.light_nm) for name in setup.glass]
+    terms += glass.terms
     source = f"target {bench_file.target.id}, bench file" if bench_file.target.cover else "no cover"
     terms.append(plates_term("target_cover", bench_file.target.cover, source, setup.light_nm, gauged=gauged))
     return terms

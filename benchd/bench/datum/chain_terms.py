@@ -67,7 +67,8 @@ class CalibrationInForce:
 
     `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None if
     not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study) the value is 0
-    and u is that of one pair. `setup` is the revision of the set-up at which it was measured.
+    and u is that of one pair. `setup` is the revision of the set-up at which it was measured, `light_nm` the light that
+    it holds for, None where that does not count; `how` says how it was come by.
     """
 
     id: str
@@ -80,6 +81,8 @@ class CalibrationInForce:
     shares: Shares = Shares()
     setup: int | None = None
     at_wall: FoundAtWall | None = None
+    light_nm: float | None = None
+    how: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,6 +149,12 @@ def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) 
     )
 
 
+def colour_u_index(layer: Layer, nm: float) -> float:
+    """Standard uncertainty of a layer's index as the light is other by so much."""
+    per_nm = (layer.index - 1.0) / LEAST_ABBE / _F_MINUS_C_NM
+    return standard_u(per_nm * abs(nm), "rectangular")
+
+
 def plates_term(
     name: str, stack: Sequence[Layer | AirGap], source: str, light_nm: float | None, *, gauged: bool = False
 ) -> ChainTerm:
@@ -161,10 +170,7 @@ def plates_term(
     value = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
     thicknesses, indices = [], []
     for layer in layers:
-        u_colour = 0.0
-        if light_nm is not None:
-            per_nm = (layer.index - 1.0) / LEAST_ABBE / _F_MINUS_C_NM
-            u_colour = standard_u(per_nm * abs(light_nm - layer.at_nm), "rectangular")
+        u_colour = 0.0 if light_nm is None else colour_u_index(layer, light_nm - layer.at_nm)
         u_index = math.hypot(layer.u_index, u_colour)
         if gauged:
             thicknesses.append(1000.0 * layer.u_mm / layer.index)

@@ -200,10 +200,11 @@ class CurrentSetup:
         """Raise Refused for a calibration of an artefact that no chain of this bench uses ('unknown_name'), and for one
         in another unit than the chain's ('bad_request')."""
         known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT)
-        base, *adapters = artefact.split(".")
-        of_a_seat = base == known[0] and set(adapters) <= set(self._loaded.records.adapters)
+        base, *parts = artefact.split(".")
+        of_a_seat = base == known[0] and set(parts) <= set(self._loaded.records.adapters)
         models = {gap_artefact(lens.model) for lens in self._loaded.records.lenses.values() if lens.model}
-        if artefact not in known and not of_a_seat and artefact not in models:
+        of_glass = base == "glass" and set(parts) <= set(self._loaded.records.glasses)
+        if artefact not in known and not (of_a_seat or of_glass) and artefact not in models:
             text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."
             raise Refused("unknown_name", text, advice=f"Known: {', '.join(known)}.")
         if unit != "um":

@@ -28,15 +28,19 @@ class GlassToggle(Question):
         "paraxial": Named("Paraxial shift"),
         "residual": Named("Residual"),
         "expected_residual": Named("Residual expected"),
+        "found": Named("Paraxial shift found"),
         "drift": Named("Drift"),
     }
+    calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.datum.bounded_terms import tipping_u_um
         from benchd.bench.datum.feasibility import as_lines
+        from benchd.bench.datum.glass_found import glass_artefact
         from benchd.bench.datum.position_terms import place_terms
         from benchd.files.artefacts import plates
-        from benchd.optics.plate import marginal_shift_um, paraxial_shift_um, paraxial_u_um
+        from benchd.optics.plate import Plate, paraxial_shift_um, paraxial_u_um
+        from benchd.optics.plate_focus import beyond_paraxial_u_um, beyond_paraxial_um
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
         from benchd.questions.through_focus import best_focus, flags_of
@@ -51,9 +55,11 @@ class GlassToggle(Question):
             place = fit.peak_um + sum(slope) / len(slope)
             visits.append(Visit(evidence.chain.places.depth_um(place), fit.u_um, float(fit.dof)))
         layers = [layer for one in glass for layer in plates(evidence.records.glass(one).layers)]
-        f_number = sweeps[0].f_number
+        f_number, lp_mm, light_nm = sweeps[0].f_number, sweeps[0].lp_mm, evidence.light_nm
         paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
-        marginal = sum(marginal_shift_um(layer.thickness_mm, layer.index, f_number) for layer in layers)
+        cone = [Plate(layer.thickness_mm, layer.index) for layer in layers], f_number, lp_mm, light_nm
+        open_f_number = evidence.records.lens(setup.lens).f_number if setup.lens else f_number
+        beyond = beyond_paraxial_um(*cone), *beyond_paraxial_u_um(*cone, open_f_number=open_f_number)
         u = math.hypot(*(paraxial_u_um(la.thickness_mm, la.u_mm, la.index, la.u_index) for la in layers))
         bare, behind = (visits[one].depth_um for one in (0, 1))  # as far apart as the carriage's readings
         u_abbe = tipping_u_um(evidence.file, [(1.0, behind), (-1.0, bare)])
@@ -65,7 +71,10 @@ class GlassToggle(Question):
             glass=glass,
             measurand=evidence.measurand(sweeps[0]) | {"glass": glass},
             paraxial_um=(paraxial, u),
-            expected_residual_um=0.5 * (marginal - paraxial),
+            beyond_um=beyond,
+            artefact=glass_artefact(glass),
+            lp_mm=lp_mm,
+            light_nm=light_nm,
             u_scale=scale.u_scale if scale else 0.0,
             at_a_place=as_lines(place_terms(scale)) if scale else (),
             indices=(0, evidence.last_index),

@@ -1,7 +1,8 @@
-"""The shift of best focus by a plate, from four visits, compared with the paraxial formula: pure numbers."""
+"""The shift of best focus by a plate, from four visits, and the paraxial shift that it tells of: pure numbers."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -23,7 +24,9 @@ class Visit:
 
 @dataclass(frozen=True, slots=True)
 class ToggleInput:
-    """`paraxial_um` is t(1 - 1/n) of the plate with its u, `expected_residual_um` half of marginal less paraxial.
+    """`paraxial_um` is t(1 - 1/n) of the plate with its u; `beyond_um` what best focus goes beyond that in this cone,
+    with its u by the lens's own aberration and that by the f-number. `artefact` is the name under which the paraxial
+    shift may come into force.
 
     `at_a_place` are the lines of the local position errors (um), `u_abbe_um` the Abbe error between the two positions.
     """
@@ -34,7 +37,10 @@ class ToggleInput:
     glass: Sequence[str]
     measurand: dict[str, object]
     paraxial_um: tuple[float, float]
-    expected_residual_um: float
+    beyond_um: tuple[float, float, float]
+    artefact: str
+    lp_mm: float
+    light_nm: float
     u_scale: float
     at_a_place: Sequence[Term]
     indices: tuple[int, int]
@@ -67,6 +73,13 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     plate = Term("plate record", given.paraxial_um[1], "B", None, ", ".join(given.glass))
     measured = combine(terms)
     residual = combine([*terms, plate])
+    beyond, by_own, by_stop = given.beyond_um
+    of_cone = [
+        Term("aberration of the lens", by_own, "B", None, "within a wave at its open stop", "rectangular"),
+        Term("f-number", by_stop, "B", None, "within a sixth of a stop", "rectangular"),
+    ]
+    of_found = [*terms, *(term for term in of_cone if term.u > 0.0)]
+    found_um = shift - beyond
     return Finding.model_validate(
         {
             "finding": "",
@@ -83,17 +96,32 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
                 "shift": as_value(shift, measured, "um"),
                 "paraxial": {"value": given.paraxial_um[0], "unit": "um", "u": given.paraxial_um[1]},
                 "residual": as_value(shift - given.paraxial_um[0], residual, "um"),
-                "expected_residual": {"value": given.expected_residual_um, "unit": "um"},
+                "expected_residual": {"value": beyond, "unit": "um", "u": math.hypot(by_own, by_stop)},
+                "found": as_value(found_um, combine(of_found), "um"),
                 "drift": {"value": found.drift, "unit": "um"},
             },
-            "budgets": {"shift": as_budget(terms), "residual": as_budget([*terms, plate])},
+            "budgets": {
+                "shift": as_budget(terms),
+                "residual": as_budget([*terms, plate]),
+                "found": as_budget(of_found),
+            },
             "verdict": None,
             "advice": None,
             "notes": [
                 *given.notes,
                 "Residual is the measured shift less t(1 - 1/n): a cone of light is shifted further than a paraxial "
-                "ray. Expected is half of marginal less paraxial shift, for a lens free of spherical aberration.",
+                "ray. Expected is by how much, by diffraction at this frequency; the measured shift less that is the "
+                "paraxial shift found.",
                 *non_linear_notes(given.linear),
+            ],
+            "calibrates": [
+                {
+                    "artefact": given.artefact,
+                    "value": "found",
+                    "light_nm": given.light_nm,
+                    "how": f"{shift:+.1f} µm measured at f/{given.f_number:g} and {given.lp_mm:g} lp/mm, of which "
+                    f"{beyond:.1f} µm by the cone",
+                }
             ],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": [],
