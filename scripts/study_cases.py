@@ -23,6 +23,7 @@ from benchd.questions.through_focus import FitOrder, fit_points
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
 from study_parts import parts_of
+from study_plate import find_plate
 from study_records import ADAPTER, GLASS, LENS, LP_MM
 from study_strata import Stratum
 from study_sweep import order_of, sweep
@@ -90,11 +91,13 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     else:
         bench.calibrate_base()
         bench.calibrate_adapter()
-    if stratum.walls:
-        try:
+    try:
+        if stratum.toggled:
+            find_plate(bench, index, _fit)
+        if stratum.walls:
             find_gap(bench, index, _fit)
-        except BenchdError as refused:
-            raise RuntimeError(f"case {index} of {stratum.name}: {refused.text}") from refused
+    except BenchdError as refused:
+        raise RuntimeError(f"case {index} of {stratum.name}: {refused.text}") from refused
     chain, optic = _seat(bench)
     truth = world.truth(optic)
     width = arrangement_of(bench.files.file).curve_width
@@ -140,7 +143,7 @@ def _with_more(
 
 def _fit(bench: CaseBench, data: SweepData) -> PeakFit | str:
     width = arrangement_of(bench.files.file).curve_width
-    order = FitOrder(bench.world.stratum.f_number, LP_MM, LIGHT_NM, _position_u_um(bench), width)
+    order = FitOrder(data.f_number, LP_MM, LIGHT_NM, _position_u_um(bench), width)
     return fit_points(data.points, order)
 
 

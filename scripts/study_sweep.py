@@ -189,9 +189,18 @@ def order_of(world: CaseWorld, hwhm_um: float) -> SweepOrder:
 
 
 def sweep(
-    bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index: int, before: Sequence[SweepData] = ()
+    bench: CaseBench,
+    chain: Chain,
+    optic: Optic,
+    order: SweepOrder,
+    index: int,
+    before: Sequence[SweepData] = (),
+    *,
+    f_number: float | None = None,
 ) -> SweepData:
-    """Look, plan, take; after others `before` it another pass. Raises BenchdError as the sweeper does."""
+    """Look, plan, take; after others `before` it another pass. Raises BenchdError as the sweeper does.
+
+    `f_number` where the iris is closed."""
     world = bench.world
     carriage = CaseCarriage(world)
     keeper: Any = CaseKeeper(bench, chain)
@@ -209,6 +218,8 @@ def sweep(
     last = before[-1] if before else None
 
     async def carry_out() -> SweepData:
-        return await sweeper.sweep(order, world.stratum.f_number, run, Gate(), lambda _done, _of: None, last)
+        return await sweeper.sweep(
+            order, f_number or world.stratum.f_number, run, Gate(), lambda _done, _of: None, last
+        )
 
     return asyncio.run(carry_out())

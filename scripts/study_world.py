@@ -225,14 +225,15 @@ class CaseWorld:
         vergence = self.record.room.vergence_per_m
         return 0.0 if vergence is None else self.draws.quantity("room.vergence_per_m", *vergence.parts)
 
-    def optic(self, distance_mm: float | None = None) -> Optic:
-        """The lens as it stands on the bench, with the plates that are fitted; another wall may be named.
+    def optic(self, distance_mm: float | None = None, iris: float | None = None) -> Optic:
+        """The lens as it stands on the bench, with the plates that are fitted; another wall may be named, and a stop.
 
         Its maker has set it by its best focus, so the drawn error of its flange counts from there.
         """
         shims = self.fitting.shims_um(LENS)
         optic = self.lens.optic(
             LENS,
+            iris=iris,
             distance_mm=self.distance_mm if distance_mm is None else distance_mm,
             vergence_per_m=self.vergence_per_m,
             ring=ring_of(self.stratum),

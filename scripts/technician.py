@@ -176,22 +176,13 @@ class Technician:
                 self.fit([str(inputs["adapter"])], [], None)
             case "seated" | "shimmed":
                 self._seat_as_stated(procedure, inputs)
-                if procedure == "glass_toggle":
-                    self._close_iris(float(inputs.get("f_number", 5.6)))
             case "iris_open":
                 self._do("set", "iris", self._open_stop)
-            case "glass_in":
+            case "glass_in" | "glass_out":
                 for one in inputs["glass"]:
-                    self._do("fit", "glass", one)
-            case "glass_out":
-                for one in inputs["glass"]:
-                    self._do("remove", "glass", one)
+                    self._do("fit" if ask["name"] == "glass_in" else "remove", "glass", one)
         decided = {"accept": self._accept, "more": "5 more" if self._more else "leave"}
         return decided.get(ask["name"], True)
-
-    def _close_iris(self, f_number: float) -> None:
-        self._open_stop = float(self._bench.ask_world({"do": "look"})["iris"])
-        self._do("set", "iris", f_number)
 
     def _wall_at(self, distance_mm: float, inputs: dict[str, Any]) -> float:
         """The bench moved to this distance, by tape; the lens is seated, as what the tape says goes with it."""
@@ -206,6 +197,9 @@ class Technician:
             glass = [] if toggled else list(inputs.get("glass", []))
             self.fit(list(inputs["adapters"]), glass, inputs["lens"])
             self._do("set", "ring", "infinity")
+            if toggled:
+                self._open_stop = float(self._bench.ask_world({"do": "look"})["iris"])
+                self._do("set", "iris", float(inputs.get("f_number", 5.6)))
         elif "lens" in inputs:
             self.seat(str(inputs["lens"]))
 

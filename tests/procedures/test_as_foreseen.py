@@ -96,7 +96,8 @@ async def test_shipped_procedures_go_as_foreseen_from_a_cold_bench_to_a_verdict(
         assert length["values"]["length"]["value"] == pytest.approx(RING_UM, abs=3.0)
         for name in ("flange_check", "glass_toggle"):
             made.person.asked.clear()
-            assert await unlike(made, name, {**LENS, "repeats": 3}) == []
+            stop = {"f_number": 2.0} if name == "glass_toggle" else {}  # this lens has no iris to close
+            assert await unlike(made, name, {**LENS, "repeats": 3, **stop}) == []
         assert [event["text"] for event in made.events() if event["severity"] == "error"] == []
         (verdict,) = await made.bench.store.findings(assessment="flange")
         assert verdict["absolute"] is True

@@ -27,6 +27,7 @@ STEPS: dict[str, str] = {
     "setup": "[setup: {trim_um: 5}, setup: {trim_um: -12, follow: true}]",
     "wait": "[wait: {for_s: 90}]",
     "sweep": "[light: {level: 0.4}, sweep: {repeats: 2, lp_mm: 40}]",
+    "reseated": "[light: {level: 0.4}, sweep: {}, reseated: {by: keeper}, sweep: {}]",
     "assess": "[light: {level: 0.4}, sweep: {}, assess: {name: flange}]",
     "found": """
   - light: {level: 0.4}

@@ -111,3 +111,28 @@ async def test_what_was_found_before_the_daemon_was_started_is_told(bench: Virtu
     async with bench.client() as client:
         for name in ("bench_zero", "adapter_length"):
             assert (await client.kept(f"finding/{name}"))["assessment"] == name
+
+
+async def test_the_plates_own_shift_comes_into_force_and_is_true(record: Path, tmp_path: Path) -> None:
+    """The glass line is the finding's then, the interval narrower, and both hold the world's truth."""
+    async with VirtualBench(tmp_path, record=record, pace=PACE) as bench, person(bench) as (client, technician):
+        before = await technician.check(LENS, [RING], [PANE])
+        technician.fit([RING], [], LENS)
+        tape = technician.measure("tape")
+        wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
+        state = await technician.run("glass_toggle", lens=LENS, adapters=[RING], glass=[PANE], **wall)
+        toggled = await technician.finding("glass_toggle", state["run"])
+        assert (await client.kept("setup"))["f_number"] is None, "the iris is open again, and the set-up says so"
+        after = await technician.check(LENS, [RING], [PANE])
+        glass_um = bench.truth()["now"]["glass_um"]
+        truth_um = bench.truth()["focus_error_um"]
+    found = toggled["values"]["found"]
+    assert abs(found["value"] - glass_um) <= found["U"]
+    assert found["U"] < 1.0 < 2.0 * toggled["values"]["paraxial"]["u"]
+    (line,) = [line for line in after["budgets"]["focus_error"] if line["term"] == f"glass {PANE}"]
+    assert line["source"] in after["calibrations"]
+    assert line["u"] == pytest.approx(found["u"])
+    assert any(note.startswith(f"Glass {PANE} by cal-") for note in after["notes"])
+    one, other = (finding["values"]["focus_error"] for finding in (before, after))
+    assert other["u"] < one["u"]
+    assert abs(other["value"] - truth_um) <= other["U"]

@@ -1,0 +1,91 @@
+"""Of a case: the plate's own paraxial shift, by the bench's own assessment of sweeps without it and with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from benchd.bench.datum.bounded_terms import tipping_u_um
+from benchd.bench.datum.chain import CalibrationInForce
+from benchd.bench.datum.feasibility import as_lines
+from benchd.bench.datum.glass_found import glass_artefact
+from benchd.bench.datum.position_terms import place_terms
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.files.artefacts import plates
+from benchd.metrology.peak import PeakFit
+from benchd.optics.plate import Plate, paraxial_shift_um, paraxial_u_um
+from benchd.optics.plate_focus import F_NUMBER_REL, beyond_paraxial_u_um, beyond_paraxial_um
+from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
+from study_bench import CaseBench
+from study_records import ADAPTER, GLASS, LENS, LP_MM
+from study_sweep import sweep
+
+CLOSED_TO = 5.6
+REPEATS = 6
+LIGHT_NM = 546.0
+
+Fit = Callable[[CaseBench, SweepData], PeakFit | str]
+
+
+def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
+    """Out, in, in, out with the iris closed, on a day before. Raises BenchdError."""
+    world, files = bench.world, bench.files
+    typed = world.new_day("plate")
+    if not world.stratum.seat:
+        world.fitting.fit_adapter(ADAPTER)
+    world.fitting.fit_lens(LENS)
+    # A person sets the iris by its engraving.
+    iris = world.draws.quantity("iris", CLOSED_TO, CLOSED_TO * F_NUMBER_REL / 3**0.5, "rectangular")
+    wall = world.record.room.distance_mm if world.stratum.arrangement == "wall" else None
+    distance_mm = None if wall is None else wall.record
+    visits: list[Visit] = []
+    for glass in ((), (GLASS,), (GLASS,), ()):
+        for one in [one for one in world.fitting.glass if one not in glass]:
+            world.fitting.remove_glass(one)
+        for one in [one for one in glass if one not in world.fitting.glass]:
+            world.fitting.fit_glass(one)
+        chain = bench.set_up(
+            temperature_C=typed, lens=LENS, adapters=[ADAPTER], glass=list(glass), ring="infinity",
+            distance_mm=distance_mm, m=None, f_number=CLOSED_TO, light_nm=LIGHT_NM,
+        )  # fmt: skip
+        data = sweep(bench, chain, world.optic(iris=iris), SweepOrder(repeats=REPEATS), index, f_number=CLOSED_TO)
+        fit = fit_of(bench, data)
+        assert not isinstance(fit, str), fit
+        places = [point.carriage_um - point.offset_um for point in data.points]
+        place_um = fit.peak_um + sum(places) / len(places)
+        visits.append(Visit(chain.places.depth_um(place_um), fit.u_um, float(fit.dof)))
+    layers = plates(files.records.glass(GLASS).layers)
+    cone = [Plate(layer.thickness_mm, layer.index) for layer in layers], CLOSED_TO, LP_MM, LIGHT_NM
+    of_record = [paraxial_u_um(one.thickness_mm, one.u_mm, one.index, one.u_index) for one in layers]
+    given = ToggleInput(
+        run="r-0001",
+        setup=bench.document.rev,
+        lens=LENS,
+        glass=[GLASS],
+        measurand={"arrangement": bench.document.arrangement, "glass": [GLASS]},
+        paraxial_um=(sum(paraxial_shift_um(one.thickness_mm, one.index) for one in layers), of_record[0]),
+        beyond_um=(
+            beyond_paraxial_um(*cone),
+            *beyond_paraxial_u_um(*cone, open_f_number=files.records.lens(LENS).f_number),
+        ),
+        artefact=glass_artefact([GLASS]),
+        lp_mm=LP_MM,
+        light_nm=LIGHT_NM,
+        u_scale=files.scale.u_scale,
+        at_a_place=as_lines(place_terms(files.scale)),
+        indices=(0, 1),
+        at="2026-01-01T00:00:00Z",
+        version="study",
+        f_number=CLOSED_TO,
+        u_abbe_um=tipping_u_um(files.file, [(1.0, visits[1].depth_um), (-1.0, visits[0].depth_um)]) or 0.0,
+    )
+    finding = assess(visits, given)
+    found, (entry,) = finding.values["found"], finding.calibrates
+    assert found.value is not None
+    assert found.u is not None
+    bench.in_force[entry.artefact] = CalibrationInForce(
+        "cal-7", entry.artefact, found.value, found.u, found.dof, light_nm=entry.light_nm, how=entry.how or ""
+    )
+    world.fitting.remove_lens(LENS)
+    if not world.stratum.seat:
+        world.fitting.remove_adapter(ADAPTER)
+    bench.set_up(lens=None, distance_mm=None, f_number=None, adapters=[ADAPTER] if world.stratum.seat else [])
