@@ -174,6 +174,10 @@ class Technician:
                 self._do("set", "indicator", "away")
                 self.fit([], [], None)
                 self.fit([str(inputs["adapter"])], [], None)
+            case "seat_anew":
+                lens = self._bench.ask_world({"do": "look"})["lens"]
+                self._do("remove", "lens", lens)
+                self.seat(lens)
             case "seated" | "shimmed":
                 self._seat_as_stated(procedure, inputs)
             case "iris_open":

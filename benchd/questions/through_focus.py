@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import takewhile
+from itertools import groupby, takewhile
 from typing import TYPE_CHECKING
 
 from benchd.assessments.curve import Curve, points_of_picture
@@ -78,6 +78,16 @@ def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidenc
 def flags_of(sweeps: Sequence[SweepData]) -> list[str]:
     """The flags of all sweeps, each once, for the finding's notes."""
     return list(dict.fromkeys(flag for sweep in sweeps for flag in sweep.flags))
+
+
+def span_of(points: Sequence[SweepPoint]) -> tuple[int, int]:
+    """The first and the last index of readings."""
+    return min(point.idx for point in points), max(point.idx for point in points)
+
+
+def by_seating(sweeps: Sequence[SweepData]) -> list[list[SweepData]]:
+    """The sweeps of each seating of the lens, in the order taken."""
+    return [list(seated) for _, seated in groupby(sweeps, key=lambda sweep: sweep.seating)]
 
 
 def comparable_sweeps(sweeps: Sequence[SweepData]) -> tuple[list[SweepData], list[str]]:

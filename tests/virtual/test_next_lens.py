@@ -169,3 +169,22 @@ async def test_readings_that_hold_too_much_of_the_doubt_are_taken_again(at_wall:
     worth = finding["more_readings"]["worth"]
     assert (sweep["u"] > 0.2 * rest) if worth else (sweep["u"] <= 0.2 * rest)
     assert passes == 5 or not worth
+
+
+async def test_three_seatings_hold_less_of_the_joint_and_the_truth(at_wall: FindingBench) -> None:
+    """Every seating is another draw of the world; nothing moves while hands are at the lens, and it is dark then."""
+    await stated(at_wall)
+    once = await next_lens(at_wall, LENS)
+    await at_wall.technician.run("next_lens", lens=LENS, reseat=2)
+    finding = await at_wall.client.kept("finding/flange")
+    rows = finding["tables"]["seatings"]["rows"]
+    assert [row[0] for row in rows] == [1.0, 2.0, 3.0]
+    assert len({round(row[3], 3) for row in rows}) == 3
+    error, truth = finding["values"]["focus_error"], at_wall.bench.truth()["focus_error_um"]
+    assert error["value"] == pytest.approx(sum(row[3] for row in rows) / 3.0, abs=1e-6)
+    assert abs(error["value"] - truth) <= error["U"]
+    assert error["u"] < once["values"]["focus_error"]["u"]
+    one, three = (
+        next(line["u"] for line in doc["budgets"]["focus_error"] if line["term"] == "joints") for doc in (once, finding)
+    )
+    assert (three / one) ** 2 == pytest.approx((1.0 + 1.0 / 3.0) / 2.0), "the adapter's pair, and a third of the lens's"

@@ -34,12 +34,16 @@ class Flange(Question):
         from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.glass_residual import other_glass
         from benchd.questions.flange.assessment import FlangeInput, assess
-        from benchd.questions.through_focus import best_focus, comparable_sweeps, flags_of
+        from benchd.questions.flange.seatings import Seating, mean_of
+        from benchd.questions.through_focus import best_focus, by_seating, comparable_sweeps, flags_of, span_of
 
         setup, chain = evidence.setup, evidence.chain
         sweeps, left_out = comparable_sweeps(evidence.sweeps_here)
-        points = [point for sweep in sweeps for point in sweep.points]
-        fit = best_focus(points, sweeps[0], evidence)
+        fits = [
+            (span_of(points), best_focus(points, sweeps[0], evidence))
+            for points in ([point for sweep in seated for point in sweep.points] for seated in by_seating(sweeps))
+        ]
+        fit = mean_of([one for _, one in fits])
         lens = None if setup.lens is None else evidence.records.lens(setup.lens)
         other = None if lens is None else other_glass(sweeps[0].glass, lens.designed_for_glass)
         given = FlangeInput(
@@ -57,7 +61,7 @@ class Flange(Question):
             fitted_um=() if lens is None else lens.shims_fitted_um,
             glass_residual=_residual(evidence, sweeps[0].f_number),
             calibrations=chain.calibrations,
-            indices=(min(p.idx for p in points), max(p.idx for p in points)),
+            indices=(fits[0][0][0], fits[-1][0][1]),
             at=evidence.at,
             version=evidence.version,
             job=setup.job,
@@ -70,6 +74,8 @@ class Flange(Question):
                 PUPIL_NOT_SHOWN,
             ],
             other_glass=other,
+            seatings=[Seating(span, one.peak_um, one.u_um) for span, one in fits],
+            pairs=chain.joints,
         )
         return assess(fit, given)
 

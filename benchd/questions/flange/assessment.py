@@ -12,9 +12,9 @@ from benchd.assessments.lines import as_budget, as_value
 from benchd.assessments.peak_lines import FLAGS, non_linear_notes, non_linear_term, through_fit
 from benchd.metrology.budget import Expanded, Term, combine
 from benchd.metrology.decision import outcome, probability_of_conformity
-from benchd.metrology.peak import PeakFit
 from benchd.metrology.shims import advice
 from benchd.questions.flange.more_readings import more_readings
+from benchd.questions.flange.seatings import Peak, Seating, as_table, of_joints
 
 FREQUENCY_SHIFT_UM = 0.0095
 """Best focus moves by at most this times f-number squared for 1 % of frequency, at one wave of spherical
@@ -28,7 +28,8 @@ class FlangeInput:
     `chain` are the terms of the datum chain as contributions to the focus error (um); `why_relative` are clauses saying
     why nominal is not known, empty if it is; `linear` is false if a picture was not linear in light. `tolerance_um` is
     symmetric about nominal, None if not stated. `other_glass` is a clause saying which glass was behind it instead
-    of the one it was designed for, None if that one was.
+    of the one it was designed for, None if that one was. `seatings` are those that the peak is the mean of, where the
+    lens was taken off and put back, and `pairs` the number of pairs of seats in the chain's line of joints.
     """
 
     run: str
@@ -51,26 +52,29 @@ class FlangeInput:
     notes: Sequence[str] = field(default_factory=tuple)
     linear: bool = True
     other_glass: str | None = None
+    seatings: Sequence[Seating] = ()
+    pairs: int = 1
 
 
-def budget_terms(fit: PeakFit, given: FlangeInput) -> list[Term]:
+def budget_terms(fit: Peak, given: FlangeInput, chain: Sequence[Term]) -> list[Term]:
     """The lines of the budget of the focus error: the sweep, the frequency, and those of the datum chain above zero."""
     terms = [Term("sweep", fit.u_um, "A", float(fit.dof), given.run)]
     shift = FREQUENCY_SHIFT_UM * given.f_number**2 * 100.0 * given.u_frequency_rel
     terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
     if not given.linear:
         terms.append(non_linear_term(given.f_number))
-    terms.extend(through_fit(term) for term in given.chain if term.u > 0.0)
+    terms.extend(through_fit(term) for term in chain if term.u > 0.0)
     return terms
 
 
-def assess(fit: PeakFit, given: FlangeInput) -> Finding:
+def assess(fit: Peak, given: FlangeInput) -> Finding:
     """The finding `flange` from a through-focus fit in offset coordinates (um).
 
     The focus error is the offset of the peak. A relative finding (nominal not known) carries the value and its
     budget, and neither verdict nor advice.
     """
-    terms = budget_terms(fit, given)
+    chain, at_odds = of_joints(given.chain, given.seatings, given.pairs, given.run)
+    terms = budget_terms(fit, given, chain)
     expanded = combine(terms)
     absolute = not given.why_relative
     verdict: dict[str, Any] | None = None
@@ -99,7 +103,13 @@ def assess(fit: PeakFit, given: FlangeInput) -> Finding:
             "verdict": verdict,
             "advice": _advice(fit.peak_um, expanded, given) if absolute else None,
             "more_readings": more_readings(terms, fit.peak_um, verdict),
-            "notes": [*given.notes, *non_linear_notes(given.linear), *(FLAGS[flag] for flag in fit.flags)],
+            "tables": as_table(given.seatings),
+            "notes": [
+                *given.notes,
+                *([at_odds] if at_odds else []),
+                *non_linear_notes(given.linear),
+                *(FLAGS[flag] for flag in fit.flags),
+            ],
             "readings": {"run": given.run, "indices": list(given.indices)},
             "calibrations": list(given.calibrations),
         }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from benchd.errors import BenchdError, Refused
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import PeakFit
 from benchd.questions.flange.picture import Curve, Fit, Points
+from benchd.questions.flange.seatings import each_of
 from benchd.questions.through_focus import FitOrder, curve_of, fit_points
 from benchd.records.values import ReadingRow
 
@@ -42,10 +43,24 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
         raise Refused("not_found", f"The record holds no readings of its sweep for {finding['finding']}.")
     u_um = _slope(points) * position_u_um
     width = curve_width(str(about["arrangement"]))
-    fit = fit_points(points, FitOrder(about["f_number"], about["lp_mm"], about["light_nm"], u_um, width))
+    order = FitOrder(about["f_number"], about["lp_mm"], about["light_nm"], u_um, width)
+    seated = [[point for point in points if first <= point.idx <= last] for first, last in each_of(finding)]
+    peaks = [_fit(part, order).peak_um for part in seated]
+    mean_um = sum(peaks) / len(peaks)
+    # Each seating has a peak of its own: they are drawn on top of each other, at the mean.
+    points = [
+        replace(point, offset_um=point.offset_um + mean_um - peak)
+        for part, peak in zip(seated, peaks, strict=True)
+        for point in part
+    ]
+    return Recomputed(_curve(points, _fit(points, order), u_um), mean_um)
+
+
+def _fit(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit:
+    fit = fit_points(points, order)
     if isinstance(fit, str):
         raise Refused("not_found", f"The stored readings make no curve: {fit}")
-    return Recomputed(_curve(points, fit, u_um), fit.peak_um)
+    return fit
 
 
 def _slope(points: Sequence[SweepPoint]) -> float:

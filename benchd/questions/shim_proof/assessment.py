@@ -10,10 +10,11 @@ from typing import Any
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
+from benchd.questions.flange.seatings import SCATTER, how_many
 
 Doc = Mapping[str, Any]
 
-OWN = ("sweep", "joints", "stand-off", "position subdivision", "thermal")
+OWN = ("sweep", "joints", SCATTER, "stand-off", "position subdivision", "thermal")
 """Lines that each measurement has of its own although the set-up is the same: its readings, how the lens came to sit,
 the phase of the scale where it stood, and how warm it was. The others are the same both times, and cancel."""
 
@@ -94,6 +95,7 @@ def _shimmed_um(given: ProofInput) -> float | None:
 def _lines(given: ProofInput, doc: Doc, when: str) -> list[Term]:
     """The lines of one finding that do not cancel."""
     found = []
+    alone = all(line["term"] != SCATTER for line in doc["budgets"]["focus_error"])
     for line in doc["budgets"]["focus_error"]:
         u = line["u"]
         if not given.changed:
@@ -102,7 +104,9 @@ def _lines(given: ProofInput, doc: Doc, when: str) -> list[Term]:
             elif line["term"] not in OWN:
                 continue
             elif line["term"] == OF_PAIRS:
-                u /= math.sqrt(given.pairs)
+                # The lens's own pair, seated so often; where that has a line by itself, these are the others.
+                u = u / math.sqrt(how_many(doc) * (given.pairs - 1) + 1) if alone else 0.0
         shape = line.get("shape", "normal")
-        found.append(Term(f"{line['term']} {when}", u, line["type"], line["dof"], line["source"], shape))
+        if u > 0.0:
+            found.append(Term(f"{line['term']} {when}", u, line["type"], line["dof"], line["source"], shape))
     return found
