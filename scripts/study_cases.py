@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
-from math import hypot, sqrt
 from typing import Any
-
-import numpy as np
 
 from benchd.arrangements.registry import arrangement_of
 from benchd.assessments.finding import Finding
@@ -19,18 +16,17 @@ from benchd.metrology.budget import Term, combine
 from benchd.metrology.peak import PeakFit
 from benchd.optics.diffraction import ideal_hwhm_um
 from benchd.questions.flange.assessment import FlangeInput, assess
-from benchd.questions.through_focus import FitOrder, fit_points
+from benchd.questions.flange.seatings import SCATTER, Seating, mean_of
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
-from study_parts import parts_of
 from study_plate import find_plate
-from study_records import ADAPTER, GLASS, LENS, LP_MM
+from study_records import ADAPTER, GLASS, LENS, LIGHT_NM, LP_MM
+from study_seated import Seated, fit_of, seating_of
 from study_strata import Stratum
 from study_sweep import order_of, sweep
 from study_walls import find_gap, m_by_marks
 from study_world import CaseWorld, Truth, ring_of
 
-LIGHT_NM = 546.0
 SUBDIVISION = "position subdivision"
 OF_THE_SWEEP = ("sweep", "frequency", SUBDIVISION, "non-linear pictures")
 
@@ -86,18 +82,7 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
     """Draw a bench, calibrate it, measure its lens."""
     world = CaseWorld(stratum, seed, index)
     bench = CaseBench(world)
-    if stratum.seat:
-        bench.calibrate_seat()
-    else:
-        bench.calibrate_base()
-        bench.calibrate_adapter()
-    try:
-        if stratum.toggled:
-            find_plate(bench, index, _fit)
-        if stratum.walls:
-            find_gap(bench, index, _fit)
-    except BenchdError as refused:
-        raise RuntimeError(f"case {index} of {stratum.name}: {refused.text}") from refused
+    _calibrate(bench, index)
     chain, optic = _seat(bench)
     truth = world.truth(optic)
     width = arrangement_of(bench.files.file).curve_width
@@ -106,7 +91,7 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
         data = sweep(bench, chain, optic, order, index)
     except BenchdError as refused:
         return Case(Outcome(index, refused.text.split(":")[0]), world, bench, chain, truth)
-    fit = _fit(bench, data)
+    fit = fit_of(bench, data)
     if isinstance(fit, str):
         return Case(Outcome(index, _without_numbers(fit)), world, bench, chain, truth, data)
     finding = assess(fit, _given(bench, chain, data, fit.peak_um))
@@ -120,12 +105,52 @@ def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
         except BenchdError:
             break
         data = replace(passes[0], points=[point for one in passes for point in one.points])
-        again = _fit(bench, data)
+        again = fit_of(bench, data)
         if isinstance(again, str):
             return Case(Outcome(index, _without_numbers(again)), world, bench, chain, truth, data)
         fit, finding = again, assess(again, _given(bench, chain, data, again.peak_um))
-    outcome = _outcome(index, world, bench, chain, truth, data, fit, finding)
+    seated = [seating_of(bench, chain, truth, data, fit)]
+    while len(seated) < stratum.seatings:
+        one = _seat_anew(bench, chain, optic, order, index)
+        if isinstance(one, str):
+            return Case(Outcome(index, one), world, bench, chain, truth)
+        seated.append(one)
+    if len(seated) > 1:
+        mean = mean_of([one.fit for one in seated])
+        finding = assess(mean, _given(bench, chain, data, mean.peak_um, [one.fit for one in seated]))
+    outcome = _outcome(index, bench, truth, seated, finding)
     return Case(outcome, world, bench, chain, truth, data, fit, finding)
+
+
+def _calibrate(bench: CaseBench, index: int) -> None:
+    """As the stratum has it."""
+    stratum = bench.world.stratum
+    if stratum.seat:
+        bench.calibrate_seat()
+    else:
+        bench.calibrate_base()
+        bench.calibrate_adapter()
+    try:
+        if stratum.toggled:
+            find_plate(bench, index, fit_of)
+        if stratum.walls:
+            find_gap(bench, index, fit_of)
+    except BenchdError as refused:
+        raise RuntimeError(f"case {index} of {stratum.name}: {refused.text}") from refused
+
+
+def _seat_anew(bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index: int) -> Seated | str:
+    """The lens taken off, put back and measured; a sentence where that is refused."""
+    bench.world.fitting.remove_lens(LENS)
+    bench.world.fitting.fit_lens(LENS)
+    try:
+        data = sweep(bench, chain, optic, order, index)
+    except BenchdError as refused:
+        return refused.text.split(":")[0]
+    fit = fit_of(bench, data)
+    if isinstance(fit, str):
+        return _without_numbers(fit)
+    return seating_of(bench, chain, bench.world.truth(optic), data, fit)
 
 
 def _with_more(
@@ -137,14 +162,8 @@ def _with_more(
     except BenchdError:
         return None
     data = replace(first, points=[*first.points, *second.points], linear=first.linear and second.linear)
-    fit = _fit(bench, data)
+    fit = fit_of(bench, data)
     return None if isinstance(fit, str) else (data, fit, assess(fit, _given(bench, chain, data, fit.peak_um)))
-
-
-def _fit(bench: CaseBench, data: SweepData) -> PeakFit | str:
-    width = arrangement_of(bench.files.file).curve_width
-    order = FitOrder(data.f_number, LP_MM, LIGHT_NM, _position_u_um(bench), width)
-    return fit_points(data.points, order)
 
 
 def run_case(stratum: Stratum, seed: int, index: int) -> Outcome:
@@ -183,15 +202,9 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
     return bench.set_up(temperature_C=typed, light_nm=LIGHT_NM, **changes), optic
 
 
-def _position_u_um(bench: CaseBench) -> float:
-    chain = bench.chain()
-    assert chain.carriage_um is not None
-    files = bench.files
-    noise = hypot(files.scale.subdivision_um / sqrt(2.0), files.scale_resolution_um / sqrt(12.0))
-    return chain.places.slope(chain.carriage_um) * noise
-
-
-def _given(bench: CaseBench, chain: Chain, data: SweepData, peak_um: float) -> FlangeInput:
+def _given(
+    bench: CaseBench, chain: Chain, data: SweepData, peak_um: float, fits: Sequence[PeakFit] = ()
+) -> FlangeInput:
     lens = bench.files.records.lens(LENS)
     return FlangeInput(
         run="r-0001",
@@ -220,32 +233,22 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData, peak_um: float) -> F
         version="study",
         notes=chain.notes,
         linear=data.linear,
+        seatings=[Seating((0, 0), fit.peak_um, fit.u_um) for fit in fits],
+        pairs=chain.joints,
     )
 
 
-def _outcome(
-    index: int,
-    world: CaseWorld,
-    bench: CaseBench,
-    chain: Chain,
-    truth: Truth,
-    data: SweepData,
-    fit: PeakFit,
-    finding: Finding,
-) -> Outcome:
+def _outcome(index: int, bench: CaseBench, truth: Truth, seated: Sequence[Seated], finding: Finding) -> Outcome:
     stated = finding.values["focus_error"]
     assert stated.value is not None
     assert stated.u is not None
     assert stated.U is not None
     tolerance = bench.files.records.lens(LENS).tolerance
-    parts = parts_of(bench, chain, truth, fit)
-    by_sweep = parts["sweep"]
+    parts = {name: sum(one.parts[name] for one in seated) / len(seated) for name in seated[0].parts}
+    fit, by_sweep = seated[0].fit, sum(one.by_sweep_um for one in seated) / len(seated)
     of_sweep = [line for line in finding.budgets["focus_error"] if line.term in OF_THE_SWEEP]
     alone = combine([Term(t.term, t.u, t.type, t.dof, t.source, t.shape) for t in of_sweep])
     lines = {_part_of(line.term): line.u for line in finding.budgets["focus_error"] if line.term != "frequency"}
-    evened = _fit(bench, _evened(world, data, truth.place_um, chain.places.slope(truth.place_um)))
-    parts["subdivision"] = 0.0 if isinstance(evened, str) else fit.peak_um - evened.peak_um
-    parts["sweep"] = _as_normal(by_sweep - parts["subdivision"], fit)
     return Outcome(
         index=index,
         truth_um=truth.error_um,
@@ -267,26 +270,9 @@ def _part_of(term: str) -> str:
     """The name under which a line of the budget is held against what it did."""
     if term == SUBDIVISION:
         return "subdivision"
+    if term == SCATTER:
+        return "joints"
     return term if term.startswith(("gauge", "reticle")) else term.split(" ", maxsplit=1)[0]
-
-
-def _evened(world: CaseWorld, data: SweepData, place_um: float, slope: float) -> SweepData:
-    """The sweep as a scale without an error of subdivision would have given it; `slope` is offset per um of place."""
-    off = world.subdivided_um(np.array([point.carriage_um for point in data.points]), place_um)
-    points = [
-        replace(point, offset_um=point.offset_um - slope * one, carriage_um=point.carriage_um - one)
-        for point, one in zip(data.points, off.tolist(), strict=True)
-    ]
-    return replace(data, points=points)
-
-
-def _as_normal(error_um: float, fit: PeakFit) -> float:
-    """An error that is a t by its degrees of freedom as the normal one of the same probability: a few of the far ones
-    would else be most of a root mean square."""
-    from scipy.special import ndtri, stdtr
-
-    z = -abs(error_um) / fit.u_um
-    return float(-ndtri(stdtr(float(fit.dof), z))) * fit.u_um
 
 
 def _without_numbers(text: str) -> str:

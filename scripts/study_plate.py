@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 from benchd.bench.datum.bounded_terms import tipping_u_um
 from benchd.bench.datum.chain import CalibrationInForce
@@ -16,12 +17,12 @@ from benchd.optics.plate import Plate, paraxial_shift_um, paraxial_u_um
 from benchd.optics.plate_focus import F_NUMBER_REL, beyond_paraxial_u_um, beyond_paraxial_um
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
 from study_bench import CaseBench
-from study_records import ADAPTER, GLASS, LENS, LP_MM
+from study_records import ADAPTER, GLASS, LENS, LIGHT_NM, LP_MM
 from study_sweep import sweep
 
 CLOSED_TO = 5.6
 REPEATS = 6
-LIGHT_NM = 546.0
+SPECIMEN_UM = 22.0
 
 Fit = Callable[[CaseBench, SweepData], PeakFit | str]
 
@@ -37,6 +38,8 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
     iris = world.draws.quantity("iris", CLOSED_TO, CLOSED_TO * F_NUMBER_REL / 3**0.5, "rectangular")
     wall = world.record.room.distance_mm if world.stratum.arrangement == "wall" else None
     distance_mm = None if wall is None else wall.record
+    # Another lens than the one that is checked later: the scale's error at its best focus is another one.
+    specimen_um = float(world.draws.rng("specimen.plate").uniform(-SPECIMEN_UM, SPECIMEN_UM))
     visits: list[Visit] = []
     for glass in ((), (GLASS,), (GLASS,), ()):
         for one in [one for one in world.fitting.glass if one not in glass]:
@@ -47,7 +50,9 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
             temperature_C=typed, lens=LENS, adapters=[ADAPTER], glass=list(glass), ring="infinity",
             distance_mm=distance_mm, m=None, f_number=CLOSED_TO, light_nm=LIGHT_NM,
         )  # fmt: skip
-        data = sweep(bench, chain, world.optic(iris=iris), SweepOrder(repeats=REPEATS), index, f_number=CLOSED_TO)
+        optic = world.optic(iris=iris)
+        optic = replace(optic, image_um=optic.image_um + specimen_um)
+        data = sweep(bench, chain, optic, SweepOrder(repeats=REPEATS), index, f_number=CLOSED_TO)
         fit = fit_of(bench, data)
         assert not isinstance(fit, str), fit
         places = [point.carriage_um - point.offset_um for point in data.points]

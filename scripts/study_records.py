@@ -18,6 +18,7 @@ LENS, ADAPTER, GLASS = "L-0417", "ring-07", "pane-25"
 RINGS = {True: "collar-32", False: "collar-45"}
 """The setting ring of a bench whose sensor stands fixed, and of others."""
 LP_MM = 40.0
+LIGHT_NM = 546.0
 WAVELENGTH_UM = 0.546074  # the e line
 RENDERED_PIXEL_UM = 5.0  # a little coarser than the workshop's, so that thousands of pictures fit into the hour
 WORST_PERIOD = 0.8

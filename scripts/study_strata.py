@@ -87,10 +87,10 @@ class Stratum:
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `seat` whether zero
     was found on the adapter's seat, and not by base and adapter; `marks` whether m is told by marks on the wall,
-    `walls` whether the gap between the principal planes was found at two; `toggled` whether
-    the plate's own shift was found, put out and in; `more` how many passes are taken beside the
-    first where the verdict is undecided, as `flange_check` offers; `as_needed` the most
-    that are taken, one by one, as long as the finding says that it is worth it, as `next_lens` does. The lens is off by
+    `walls` whether the gap between the principal planes was found at two; `toggled` whether the plate's own shift was
+    found, put out and in; `seatings` how often the lens is seated and measured; `more` how many passes are taken beside
+    the first where the verdict is undecided, as `flange_check` offers; `as_needed` the most that are taken, one by one,
+    as long as the finding says that it is worth it, as `next_lens` does. The lens is off by
     `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
     is ruled by a line that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as
     they have to be where a bound is all that is known. Light
@@ -109,6 +109,7 @@ class Stratum:
     marks: bool = False
     walls: bool = False
     toggled: bool = False
+    seatings: int = 1
     more: int = 0
     as_needed: int = 0
     off_um: float = 0.0
@@ -166,6 +167,7 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="seat and two walls", seat=True, marks=True, walls=True),
         replace(REFERENCE, name="plate out and in", seat=True, arrangement="collimated", toggled=True),
         replace(REFERENCE, name="all of a wall", seat=True, marks=True, walls=True, toggled=True),
+        replace(REFERENCE, name="three seatings", seat=True, arrangement="collimated", toggled=True, seatings=3),
         NEXT_LENS,
         replace(NEXT_LENS, name="next lens f/8", f_number=8.0),
         replace(NEXT_LENS, name="next lens medium light", light=MEDIUM),

@@ -49,11 +49,13 @@ class Bounded:
 
 
 def bounded_terms(
-    bench_file: BenchFile, lens: Lens | None, adapters: Sequence[Adapter], lengths: Sequence[Length]
+    bench_file: BenchFile, lens: Lens | None, adapters: Sequence[Adapter], lengths: Sequence[Length], joints: int
 ) -> Bounded:
-    """The bounds of a set-up; `lengths` are those of the adapters, which include a stand-off if calibrated."""
+    """The bounds of a set-up; `lengths` are those of the adapters, which include a stand-off if calibrated.
+
+    `joints` is the number of mated pairs that count, the lens's among them."""
     parts = [
-        _stand_off(bench_file, lens, lengths),
+        _stand_off(bench_file, lens, lengths, joints),
         *(_wedge(adapter) for adapter in adapters),
         _sag(bench_file, lens),
     ]
@@ -139,17 +141,18 @@ def carriage_readings(carriage_um: float, zero_um: float, adapters: Sequence[Len
     ]
 
 
-def _stand_off(bench_file: BenchFile, lens: Lens | None, lengths: Sequence[Length]) -> Bounded:
+def _stand_off(bench_file: BenchFile, lens: Lens | None, lengths: Sequence[Length], joints: int) -> Bounded:
     """Dirt and burrs only hold seats apart: half of the bound per joint, rectangular about that.
 
-    A calibrated adapter was measured on its joint, so half the bound is in its length already.
+    A calibrated adapter was measured on its joint, so half the bound is in its length already; so it is in a zero on
+    the adapters' seat, where a joint that was made anew counts as it was then and as it is now.
     """
     most = bench_file.joint.stand_off_um
     if most is None:
         return _missing("stand-off", "what dirt and burrs may hold seats apart by (`stand_off_um` of `joint`)")
     of_lens = 0 if lens is None else 1
     uncounted = of_lens + sum(1 for length in lengths if not length.calibrated)
-    u_um = standard_u(0.5 * most, "rectangular") * math.sqrt(of_lens + len(lengths))
+    u_um = standard_u(0.5 * most, "rectangular") * math.sqrt(joints)
     return Bounded((ChainTerm("stand-off", -0.5 * most * uncounted, u_um, None, "rectangular", "bench file"),), ())
 
 

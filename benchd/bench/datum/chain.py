@@ -203,7 +203,7 @@ def _by_route(
         conjugate = arrangement.conjugate(*told)
         optical += [conjugate.term, *arrangement.terms(lens)]
     trim = ChainTerm("trim", setup.trim_um, 0.0, None, "normal", "operator")
-    bounded = bounded_terms(bench_file, lens, route.seats, adapters)
+    bounded = bounded_terms(bench_file, lens, route.seats, adapters, pairs)
     lengths = [base.as_term(), *(adapter.as_term() for adapter in adapters), joints]
     growths = [growth(rod.name, rod.length_um, rod.alpha_per_K, rod.at_C, now) for rod in route.rods]
 

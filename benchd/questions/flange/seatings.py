@@ -15,7 +15,9 @@ import numpy as np
 
 from benchd.metrology.budget import Term, effective_dof
 
-JOINTS = "joints"
+OF_PAIRS = ("joints", "stand-off")
+"""Lines of every mated pair: how they come to rest, and the dirt in them; the lens's own is made anew each time."""
+
 SCATTER = "seatings of the lens"
 TABLE = "seatings"
 
@@ -69,23 +71,25 @@ def mean_of(fits: Sequence[Peak]) -> Peak:
 def of_joints(
     chain: Sequence[Term], seatings: Sequence[Seating], pairs: int, run: str
 ) -> tuple[list[Term], str | None]:
-    """The lines of the chain with that of the joints as so many seatings leave it, and a note where they contradict it.
+    """The lines of the chain, those of the pairs of seats as so many seatings leave them, and a note where the seatings
+    contradict them.
 
-    `pairs` is the number of pairs of seats in that line, of which the lens's own was made anew each time. Where the
-    seatings scatter by far more than it says (variance ratio, F distribution), their own scatter takes its place.
+    `pairs` is the number of pairs in those lines, of which the lens's own was made anew each time. Where the seatings
+    scatter by far more than they say (variance ratio, F distribution), that scatter takes the place of the lens's own.
     """
-    n, line = len(seatings), next((term for term in chain if term.term == JOINTS), None)
-    if n < 2 or line is None or not line.u:
+    n, lines = len(seatings), [term for term in chain if term.term in OF_PAIRS and term.u > 0.0]
+    if n < 2 or not lines:
         return list(chain), None
-    of_pair = line.u / math.sqrt(pairs)
+    of_pair = math.hypot(*(line.u for line in lines)) / math.sqrt(pairs)
     scatter = float(np.std([one.peak_um for one in seatings], ddof=1))
     expected = math.hypot(of_pair, math.sqrt(sum(one.u_um**2 for one in seatings) / n))
-    others = [term for term in chain if term is not line]
-    if not _contradicts(scatter, expected, n, line.dof):
+    dof = effective_dof([line.u for line in lines], [line.dof for line in lines])
+    others = [term for term in chain if term not in lines]
+    if not _contradicts(scatter, expected, n, dof):
         share = math.sqrt((pairs - 1 + 1.0 / n) / pairs)
-        return [*others, replace(line, u=share * line.u)], None
+        return [*others, *(replace(line, u=share * line.u) for line in lines)], None
     if pairs > 1:
-        others.append(replace(line, u=of_pair * math.sqrt(pairs - 1)))
+        others += [replace(line, u=line.u * math.sqrt((pairs - 1) / pairs)) for line in lines]
     own = Term(SCATTER, scatter / math.sqrt(n), "A", float(n - 1), run)
     note = (
         f"The {n} seatings scatter by {scatter:.1f} µm, where {expected:.1f} would be expected of a joint as stated: "

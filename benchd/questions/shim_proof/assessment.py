@@ -10,7 +10,7 @@ from typing import Any
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
-from benchd.questions.flange.seatings import SCATTER, how_many
+from benchd.questions.flange.seatings import OF_PAIRS, SCATTER, how_many
 
 Doc = Mapping[str, Any]
 
@@ -18,14 +18,11 @@ OWN = ("sweep", "joints", SCATTER, "stand-off", "position subdivision", "thermal
 """Lines that each measurement has of its own although the set-up is the same: its readings, how the lens came to sit,
 the phase of the scale where it stood, and how warm it was. The others are the same both times, and cancel."""
 
-OF_PAIRS = "joints"
-"""Of these, the line of every pair of seats; only the lens's own was taken apart."""
-
 
 @dataclass(frozen=True, slots=True)
 class ProofInput:
     """`head` are the first keys of the finding, `before` and `after` documents of `flange`; `changed` names what is set
-    up otherwise. `pairs` is the number of pairs of seats in the line `joints`, `fitted_um` the shims under it now.
+    up otherwise. `pairs` is the number of pairs of seats in the lines OF_PAIRS, `fitted_um` the shims under it now.
     `own_share_of_m`: m was told anew by the same marks, and this share of its u is of each telling; None if not."""
 
     head: Mapping[str, Any]
@@ -103,7 +100,7 @@ def _lines(given: ProofInput, doc: Doc, when: str) -> list[Term]:
                 u = given.own_share_of_m * next((part["u"] for part in line.get("parts", ()) if part["name"] == "m"), u)
             elif line["term"] not in OWN:
                 continue
-            elif line["term"] == OF_PAIRS:
+            elif line["term"] in OF_PAIRS:
                 # The lens's own pair, seated so often; where that has a line by itself, these are the others.
                 u = u / math.sqrt(how_many(doc) * (given.pairs - 1) + 1) if alone else 0.0
         shape = line.get("shape", "normal")
