@@ -10,6 +10,7 @@ from typing import Any
 from benchd.arrangements.registry import arrangement_of
 from benchd.assessments.finding import Finding
 from benchd.bench.datum.chain import Chain
+from benchd.bench.datum.feasibility import as_lines
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.errors import BenchdError
 from benchd.metrology.budget import Term, combine
@@ -210,7 +211,7 @@ def _given(
         run="r-0001",
         setup=bench.document.rev,
         lens=LENS,
-        chain=[Term(t.term, t.u_um, t.kind, t.dof, t.source, t.shape) for t in chain.budget_at(peak_um)],
+        chain=as_lines(chain.budget_at(peak_um)),
         why_relative=chain.why_relative,
         measurand={
             "arrangement": bench.document.arrangement,

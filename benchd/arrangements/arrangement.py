@@ -65,7 +65,7 @@ class Arrangement(ABC):
     whether depth changes with the carriage; `pitch_goes_with_lens` whether the size of the target in a picture depends
     on the lens, so that a camera has to state its pixel size; `curve_width` the width of the through-focus curve in
     offset, relative to light that passes the lens once; `cannot_tell` sentences on what no measurement on such a bench
-    shows; `improves` advice on the lines of the budget that it adds, by the first word of the line's name and its part.
+    shows; `improves` advice on the lines of the budget that it adds, by the line's name or its first word and its part.
     """
 
     arrangement_api: ClassVar[int] = 1

@@ -18,6 +18,7 @@ from benchd.arrangements.arrangement import Arrangement, Stands
 from benchd.arrangements.conjugate import AT_A_MARK, ConjugateTerm, parallel_light
 from benchd.arrangements.places import FixedDepth, Places
 from benchd.arrangements.setup_document import SetupDocument
+from benchd.assessments.improvements import OF_A_ZERO
 from benchd.files import known_to
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import BenchFile
@@ -130,7 +131,9 @@ class CollimatorReticle(Arrangement):
     )
     improves: ClassVar = {
         **AT_A_MARK,
-        "base": "calibrate fixed_zero again, with more remounts",
+        "base": f"calibrate fixed_zero again, {OF_A_ZERO}",
+        "target_cover": "measure the sensor's cover, write it with its u into the bench file, then find the zero again "
+        "(fixed_zero), as the old one was found through the cover as it was known",
         "adapter": "have the adapter measured on a bench whose carriage brings its target to both faces",
         "reticle": "find again where the collimator's light leaves parallel, and state u_parallel_at_um",
         "reticle focal length": "build the sensor's depth nearer nominal, or state focal_length_mm closer in the "

@@ -65,12 +65,12 @@ class Wall(Arrangement):
     )
     improves: ClassVar = {
         "conjugate": "collimate",
-        "conjugate m": "stick two marks on the wall, far apart, and state marks_apart_mm in the bench file, or "
-        "collimate",
-        "conjugate gap": "run two_walls with a lens of this model, or collimate",
+        "conjugate m": "stick two marks on the wall, far apart, state marks_apart_mm in the bench file, and have "
+        "`magnification` tell m, as next_lens does; or collimate",
+        "conjugate gap": "run two_walls with a lens of this model, at this wall, ring at infinity, or collimate",
         "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
-        "conjugate focal length": "measure m and the distance closely, which together need no focal length, or "
-        "collimate",
+        "conjugate focal length": "set the ring to infinity and measure m too, by `magnification` or by tape, which "
+        "with the distance needs no focal length; or collimate",
     }
 
     class Config(Arrangement.Config):

@@ -94,16 +94,20 @@ class BudgetLine(Part):
 
 
 class Next(Part):
-    """What would decide an undecided verdict: the line to improve, how far, and how.
+    """What would decide an undecided verdict: the line to improve, how far, how, and what U would then be.
 
-    `part`, left out where the line has one input only, is the input to improve; then `u_needed_um` is its share. Of a
-    value in another unit `u_needed`, left out else, says the same in that.
+    `part`, left out where the line has one input only, is the input to improve; then `u_needed_um` is its share, null
+    where no single one decides. `U_then_um` is the expanded uncertainty of the value with that, or with nothing left of
+    it where no single one decides; findings from before it was foretold lack it. Of a value in another unit `u_needed`
+    and `U_then`, left out else, say the same in that.
     """
 
     dominant: str
     part: str | None = Field(default=None, exclude_if=lambda value: value is None)
     u_needed_um: float | None
     u_needed: float | None = Field(default=None, exclude_if=lambda value: value is None)
+    U_then_um: float | None = Field(default=None, ge=0, exclude_if=lambda value: value is None)
+    U_then: float | None = Field(default=None, ge=0, exclude_if=lambda value: value is None)
     how: str
 
 

@@ -17,25 +17,36 @@ CURVE: Mapping[str, str] = {
 }
 """Advice for the lines that any best focus has beside those of the chain."""
 
+OF_A_ZERO = "with more remounts or by a setting ring that is certified closer: its finding's budget says which counts"
+
 CHAIN: Mapping[str, str] = {
-    "base": "calibrate bench_zero again, with more remounts",
+    "base": f"calibrate bench_zero again, {OF_A_ZERO}",
+    "seat": f"calibrate seat_zero again, {OF_A_ZERO}",
     "adapter": "run seat_zero with these adapters on the bench, which leaves this line out",
     "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
     "glass": "run glass_toggle again, with more repeats",
     "glass thickness": "run glass_toggle, the iris closed to f/5.6, and put the plate's own shift in force",
     "glass index": "run glass_toggle, the iris closed to f/5.6, and put the plate's own shift in force",
-    "target_cover": "measure the cover's plates and write them with their u into the bench file",
-    "thermal temperature": "measure the bench's temperature better and state u_temperature_K in the bench file",
+    "target_cover": "measure the cover's plates, write them with their u into the bench file, then find the zero again "
+    "(bench_zero or seat_zero), as the old one was found through the cover as it was known",
+    "thermal temperature": "measure the bench's temperature better, type it, and state u_temperature_K in the bench "
+    "file",
     "thermal expansion": "let the bench settle nearer 20 °C",
     "stand-off": "clean the seats and look for burrs, then state a smaller `stand_off_um`",
     "wedge": "lap the adapter's seat, then measure its `points_um` anew",
     "sag": "support the lens, then state a smaller `sag`",
-    "abbe": "bring the scale nearer the axis",
-    "gauge": "have the gauge overhauled, or use a better one; then bench_zero and adapter_length again",
-    "position": "work nearer the carriage position of the base calibration",
+    "abbe": "bring the scale nearer the axis, and state where it is in `abbe` of the bench file",
+    "gauge": "have the gauge overhauled, or use a better one; then find the zero again by it (bench_zero and "
+    "adapter_length, or seat_zero)",
+    "position": "work nearer the carriage position at which the zero was found: bench_zero or seat_zero by a setting "
+    "ring of about that depth",
+    "position subdivision": "use a scale that divides better, and state its subdivision_um in the bench file",
+    "position periodic": "use a scale: give an encoder the role `position`",
+    "position backlash": "use a scale: give an encoder the role `position`",
+    "position homing": "use a scale: give an encoder the role `position`",
 }
-"""Advice for a line of the datum chain, by the first word of its name, and by its part if it has parts; only measures
-that take effect. An arrangement gives the advice for the lines that it adds."""
+"""Advice for a line of the datum chain, by its name or the first word of that, and by its part if it has parts; only
+measures that take effect. An arrangement gives the advice for the lines that it adds."""
 
 
 def advice_for(line: str, part: str | None, improves: Mapping[str, str] | None = None) -> str:
@@ -47,4 +58,4 @@ def advice_for(line: str, part: str | None, improves: Mapping[str, str] | None =
 def own_advice(line: str, part: str | None, improves: Mapping[str, str]) -> str | None:
     """The advice in `improves` for a line or its part; None if there is none."""
     first = line.split(" ", maxsplit=1)[0]
-    return improves.get(f"{first} {part}", improves.get(first))
+    return next((improves[key] for key in (f"{first} {part}", line, first) if key in improves), None)

@@ -36,7 +36,10 @@ def judged(
     }
     if found.is_ == "undecided":
         step = improvement(value, terms, *limits)
-        needed = {"u_needed_um": step.u_needed} if unit == "um" else {"u_needed_um": None, "u_needed": step.u_needed}
+        if unit == "um":
+            needed = {"u_needed_um": step.u_needed, "U_then_um": step.U_then}
+        else:
+            needed = {"u_needed_um": None, "u_needed": step.u_needed, "U_then": step.U_then}
         advice = _how(step.dominant, step.part, step.u_needed is not None)
         doc["next"] = {"dominant": step.dominant, "part": step.part, **needed, "how": advice}
     return doc

@@ -46,7 +46,8 @@ class Improvement:
     """The obstacle to a verdict: a line of the budget, or the part of it by one input.
 
     `u_now` and `u_needed` are its contributions, now and as needed for a verdict; `u_needed` None: improving neither
-    this nor any other single one would decide it.
+    this nor any other single one would decide it. `U_then` is the expanded uncertainty of the whole value with the
+    contribution as needed, or without it where none decides.
     """
 
     dominant: str
@@ -54,6 +55,7 @@ class Improvement:
     source: str
     u_now: float
     u_needed: float | None
+    U_then: float
 
 
 def _limits(low: float | None, high: float | None) -> tuple[float, float]:
@@ -136,20 +138,22 @@ def improvement(value: float, terms: Sequence[Term], low: float | None, high: fl
     if not inputs:
         raise ValueError("the budget has no line to improve")
 
-    def p(line: Term, u_now: float, share: float) -> float:
+    def then(line: Term, u_now: float, share: float) -> Expanded:
         smaller = math.sqrt(max(0.0, line.u**2 - (1.0 - share**2) * u_now**2))
-        trial = [replace(term, u=smaller) if term is line else term for term in terms]
-        return probability_of_conformity(value, combine(trial).distribution, low, high)
+        return combine([replace(term, u=smaller) if term is line else term for term in terms])
+
+    def p(line: Term, u_now: float, share: float) -> float:
+        return probability_of_conformity(value, then(line, u_now, share).distribution, low, high)
 
     line, part, u_now = inputs[0]
     if outcome(p(line, u_now, 1.0)) != "undecided":
-        return Improvement(line.term, part, line.source, u_now, u_now)
+        return Improvement(line.term, part, line.source, u_now, u_now, combine(terms).U)
     for line, part, u_now in inputs:
         share = _deciding_share(partial(p, line, u_now), bottom < value < top, value in (bottom, top))
         if share is not None:
-            return Improvement(line.term, part, line.source, u_now, share * u_now)
+            return Improvement(line.term, part, line.source, u_now, share * u_now, then(line, u_now, share).U)
     line, part, u_now = inputs[0]
-    return Improvement(line.term, part, line.source, u_now, None)
+    return Improvement(line.term, part, line.source, u_now, None, then(line, u_now, 0.0).U)
 
 
 def could_pass_nothing(terms: Sequence[Term], low: float | None, high: float | None) -> Improvement | None:

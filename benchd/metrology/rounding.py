@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_DOWN, ROUND_HALF_EVEN, Decimal
 
 
 def rounded(value: float, uncertainty: float, digits: int = 2) -> tuple[str, str]:
@@ -21,6 +21,20 @@ def rounded(value: float, uncertainty: float, digits: int = 2) -> tuple[str, str
     if _to_place(exact, place).adjusted() > exact.adjusted():
         place += 1
     return _text(_to_place(Decimal(repr(value)), place)), _text(_to_place(exact, place))
+
+
+def at_most(needed: float, digits: int = 2) -> str:
+    """An uncertainty that is to be reached, as text and never rounded up, so that what is printed is enough:
+    `at_most(2.468)` is `"2.4"`.
+
+    Raises ValueError for a negative or non-finite input.
+    """
+    if not (math.isfinite(needed) and needed >= 0.0 and digits >= 1):
+        raise ValueError(f"cannot round {needed} down to {digits} digits")
+    if needed == 0.0:
+        return "0"
+    exact = Decimal(repr(needed))
+    return _text(exact.quantize(Decimal((0, (1,), exact.adjusted() - digits + 1)), rounding=ROUND_DOWN))
 
 
 def _to_place(number: Decimal, place: int) -> Decimal:

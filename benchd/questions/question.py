@@ -45,7 +45,7 @@ class Question(Wording, ABC):
     are the names of the kept readings that it needs. Asking before these exist is refused, by dry runs as well.
     `looks_back` names an assessment: the evidence then has its last findings about the lens, of as many earlier runs as
     `looks_back_over` says, the last of each.
-    `improves` gives advice on its own lines of the budget, by the first word of the line's name. Only the findings of a
+    `improves` gives advice on its own lines of the budget, by the line's name or its first word. Only the findings of a
     question that `calibrates` may hold calibrations. An answer takes at most `at_most_s`.
     """
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from benchd.metrology.rounding import at_most
 from benchd.reports.numbers import percent, short, significant, unit
 
 Doc = Mapping[str, Any]
@@ -94,18 +95,24 @@ def limits(judged: Doc) -> str:
 
 
 def next_step(finding: Doc) -> str:
-    """What would decide an undecided verdict; empty otherwise."""
+    """What would decide an undecided verdict, and what U would then be; empty otherwise."""
     judged = finding["verdict"]
     step = None if judged is None else judged["next"]
     if step is None:
         return ""
     name = next_line(step)
-    needed = step["u_needed_um"] if judged["unit"] == "um" else step.get("u_needed")
+    tail = "_um" if judged["unit"] == "um" else ""
+    needed, then = step.get(f"u_needed{tail}"), step.get(f"U_then{tail}")
+    by = unit(judged["unit"])
     if needed is None:
         sentence = f"Most of the doubt is {name}"
+        if then is not None:
+            sentence += f", and without it U would still be {f'{significant(then)} {by}'.rstrip()}"
     else:
-        u = f"{significant(needed)} {unit(judged['unit'])}".rstrip()
+        u = f"{at_most(needed)} {by}".rstrip()
         sentence = f"{name} decides it once its u is {u}{_instead_of(step, finding['budgets'][judged['value']])}"
+        if then is not None:
+            sentence += f"; then U would be {f'{significant(then)} {by}'.rstrip()}"
     return f"{sentence[0].upper()}{sentence[1:]}: {step['how']}."
 
 

@@ -118,15 +118,39 @@ def test_a_probability_is_never_rounded_to_certainty() -> None:
 
 
 def test_an_undecided_verdict_says_what_would_decide_it() -> None:
-    step = {"dominant": "conjugate", "u_needed_um": 2.41, "how": "collimate, or measure m to 0.1 %"}
+    step = {"dominant": "conjugate", "u_needed_um": 2.47, "U_then_um": 5.61, "how": "collimate"}
     verdict = {**FINDING["verdict"], "is": "undecided", "p_conform": 0.31, "next": step}
     text = printed(finding(verdict=verdict))
     assert "UNDECIDED" in text
     assert row(text, "To decide it").endswith(
-        "Conjugate decides it once its u is 2.4 µm instead of 2.9: collimate, or measure m to 0.1 %."
+        "Conjugate decides it once its u is 2.4 µm instead of 2.9; then U would be 5.6 µm: collimate."
     )
-    alone = printed(finding(verdict={**verdict, "next": {**step, "u_needed_um": None}}))
-    assert "Most of the doubt is conjugate: collimate" in row(alone, "To decide it")
+    hopeless = {**step, "u_needed_um": None, "U_then_um": 3.14, "how": "collimate; this alone will not decide it"}
+    alone = row(printed(finding(verdict={**verdict, "next": hopeless})), "To decide it")
+    assert alone.endswith(
+        "Most of the doubt is conjugate, and without it U would still be 3.1 µm: collimate; this alone will not decide "
+        "it."
+    )
+
+
+def test_an_undecided_verdict_in_another_unit_says_it_in_that() -> None:
+    step = {"dominant": "distance", "u_needed_um": None, "u_needed": 0.012, "U_then": 0.034, "how": "use a longer tape"}
+    verdict = {**FINDING["verdict"], "is": "undecided", "unit": "mm", "next": step}
+    assert row(printed(finding(verdict=verdict)), "To decide it").endswith(
+        "Distance decides it once its u is 0.012 mm; then U would be 0.034 mm: use a longer tape."
+    )
+
+
+def test_an_undecided_verdict_from_before_U_was_foretold_is_shown_without_it() -> None:
+    step = {"dominant": "conjugate", "u_needed_um": 2.41, "how": "collimate"}
+    for needed, said in (
+        (2.41, "is 2.4 µm instead of 2.9: collimate."),
+        (None, "of the doubt is conjugate: collimate."),
+    ):
+        verdict = {**FINDING["verdict"], "is": "undecided", "next": {**step, "u_needed_um": needed}}
+        doc = finding(verdict=verdict)
+        assert Finding.from_json(doc).as_json()["verdict"]["next"] == {**step, "u_needed_um": needed}
+        assert row(printed(doc), "To decide it").endswith(said)
 
 
 def test_a_relative_finding_says_why_it_carries_no_verdict() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from benchd.metrology.budget import Expanded, Part, Term, combine
@@ -132,6 +133,49 @@ def test_the_part_of_a_line_is_named_that_helps() -> None:
     # Where the largest cannot decide it alone but a smaller one can, that one is told.
     lines = [Term("a", 1.166, "B", None, "x", parts=(Part("p", 0.6), Part("q", 1.0))), Term("b", 0.9, "B", 4.0, "y")]
     assert improvement(8.05, lines, -10.0, 10.0).dominant == "b"
+
+
+def test_what_U_would_then_be_of_normal_lines() -> None:
+    """By the closed form: U = 1.95996 of the root sum of squares, the one contribution as needed (JCGM 100, 6.3.3)."""
+    parts = (Part("m", 1.1), Part("gap", 1.0), Part("distance", 0.3))
+    line = Term("conjugate", math.hypot(1.1, 1.0, 0.3), "B", None, "m and distance measured", parts=parts)
+    better = improvement(7.2, [line, Term("joints", 0.99, "B", None, "bench file")], -10.0, 10.0)
+    assert better.u_needed is not None
+    assert better.U_then == pytest.approx(1.95996 * math.hypot(better.u_needed, 1.0, 0.3, 0.99), rel=1e-5)
+    # One-sided 1.64485 u has to fit into the 2.8 um to the limit; the far one is out of play.
+    assert better.U_then == pytest.approx(1.95996 * 2.8 / 1.64485, rel=1e-4)
+    # Where no single one decides: with the largest gone altogether, which still would not.
+    hopeless = improvement(9.0, [line, Term("joints", 0.99, "B", None, "bench file")], -10.0, 10.0)
+    assert (hopeless.part, hopeless.u_needed) == ("m", None)
+    assert hopeless.U_then == pytest.approx(1.95996 * math.hypot(1.0, 0.3, 0.99), rel=1e-5)
+    assert improvement(1.0, [line], -10.0, 10.0).U_then == combine([line]).U, "decided as it is"
+
+
+@pytest.mark.published
+def test_what_U_would_then_be_of_few_readings() -> None:
+    # JCGM 100, Table G.2: t of 95 % is 2.78 at four degrees of freedom, 2.31 at eight. Without the tape only the base is
+    # left, and its k; two lines of four degrees of freedom and as large have eight together (G.2b).
+    tape, base = Term("tape", 2.5, "B", None, "setup-1"), Term("base", 1.0, "A", 4.0, "cal-7")
+    gone = improvement(9.5, [tape, base], -10.0, 10.0)
+    assert (gone.dominant, gone.u_needed) == ("tape", None)
+    assert gone.U_then == pytest.approx(2.78, abs=0.005)
+    gone = improvement(9.5, [tape, base, Term("adapter", 1.0, "A", 4.0, "cal-8")], -10.0, 10.0)
+    assert gone.U_then == pytest.approx(2.31 * math.sqrt(2.0), abs=0.01)
+
+
+@pytest.mark.parametrize("value", [6.5, 8.4, -7.4, 12.5])
+def test_what_U_would_then_be_where_a_bound_rules(value: float) -> None:
+    """Against drawn errors (JCGM 101, 7): 95 % of them within U, and of all truths 95 % or 5 % inside the limits."""
+    lines = [Term("zero", 3.5, "B", None, "bound", "rectangular"), Term("sweep", 0.5, "B", None, "r-1")]
+    then = improvement(value, lines, -10.0, 10.0)
+    assert then.dominant == "zero"
+    assert then.u_needed is not None
+    rng = np.random.default_rng(20260101)
+    half = math.sqrt(3.0) * then.u_needed
+    error = rng.uniform(-half, half, 2_000_000) + 0.5 * rng.standard_normal(2_000_000)
+    assert then.U_then == pytest.approx(np.quantile(np.abs(error), 0.95), rel=3e-3)
+    inside = np.mean(np.abs(value - error) < 10.0)
+    assert inside == pytest.approx(0.95 if abs(value) < 10.0 else 0.05, abs=1e-3)
 
 
 def test_the_probability_comes_from_the_interval_s_own_distribution() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchd.metrology.rounding import rounded
+from benchd.metrology.rounding import at_most, rounded
 
 
 @pytest.mark.published
@@ -32,8 +32,20 @@ def test_value_and_uncertainty_end_at_the_same_place(value: float, u: float, tex
     assert rounded(value, u) == text
 
 
+@pytest.mark.parametrize(
+    ("needed", "text"),
+    [(2.468, "2.4"), (2.4, "2.4"), (0.0999, "0.099"), (9.99, "9.9"), (0.1, "0.10"), (1234.0, "1200"), (0.0, "0")],
+)
+def test_what_has_to_be_reached_is_never_rounded_up(needed: float, text: str) -> None:
+    """2.47 was needed and 2.5 was asked for: whoever did as told had an undecided verdict again."""
+    assert at_most(needed) == text
+    assert float(text) <= needed
+
+
 def test_digits_are_a_choice_and_nonsense_is_refused() -> None:
     assert rounded(17.6432, 7.512, digits=1) == ("18", "8")
     for value, u in ((float("nan"), 1.0), (1.0, float("inf")), (1.0, -1.0)):
         with pytest.raises(ValueError, match="cannot round"):
             rounded(value, u)
+    with pytest.raises(ValueError, match="cannot round"):
+        at_most(-1.0)

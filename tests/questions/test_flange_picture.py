@@ -22,7 +22,8 @@ INK = (0x1D, 0x27, 0x31)
 
 
 def finding(error_um: float, *, U: float = 7.5, outcome: str | None = "fail", absolute: bool = True) -> dict[str, Any]:
-    verdict = {"is": outcome, "value": "focus_error", "low": -10.0, "high": 10.0, "p_conform": 0.024, "next": None}
+    verdict = {"is": outcome, "value": "focus_error", "low": -10.0, "high": 10.0, "unit": "um",
+               "p_conform": 0.024, "next": None}  # fmt: skip
     return {
         "finding": "f-310", "lens": "L-0417", "run": "r-0192", "at": "2031-04-05T09:20:02Z", "absolute": absolute,
         "measurand": {"arrangement": "wall", "ring": "infinity", "f_number": 2.0, "merit": "edge", "lp_mm": 40,
@@ -86,8 +87,8 @@ def test_nothing_runs_off_the_sheet(outcome: str | None, absolute: bool) -> None
     if not absolute:
         doc["why_relative"] = ["the bench's base is not calibrated", "nothing is stated of the carriage's position"]
     if doc["verdict"] is not None and outcome == "undecided":
-        how = "measure m and the distance to the wall better; this line alone is not enough, the value is too close"
-        doc["verdict"]["next"] = {"dominant": "conjugate", "u_needed_um": 0.0, "how": how}
+        how = "measure m and the distance to the wall better; this alone will not decide it, the value is too near a limit"
+        doc["verdict"]["next"] = {"dominant": "conjugate", "u_needed_um": None, "U_then_um": 123.4, "how": how}
     picture = pixels(draw(doc, curve(-1234.5), dpi=100))
     assert picture.shape[1] == 1000
     for edge in (picture[:6], picture[-6:], picture[:, :6], picture[:, -6:]):
@@ -125,6 +126,11 @@ def test_the_words_over_it() -> None:
     assert words.advice_sentence(older) == "No verdict: the notes say why."
     assert words.headline(finding(1.0, outcome=None)) == "Lens L-0417: no tolerance stated"
     assert words.advice_sentence(finding(17.6)) == "Shims: add 20 µm to the 50 now fitted; −2.4 µm are left over."
+    undecided = finding(6.0, outcome="undecided") | {"budgets": {"focus_error": [{"term": "conjugate", "u": 2.9}]}}
+    undecided["verdict"]["next"] = {"dominant": "conjugate", "u_needed_um": 2.47, "U_then_um": 5.6, "how": "collimate"}
+    assert words.advice_sentence(undecided) == (
+        "Conjugate decides it once its u is 2.4 µm instead of 2.9; then U would be 5.6 µm: collimate."
+    )
     assert measurand_line(finding(1.0)).startswith("wall  ·  ring: infinity  ·  f/2  ·  546 nm  ·  glass pane-25")
 
 

@@ -11,7 +11,7 @@ from benchd.files.artefacts import Lens
 from benchd.metrology.budget import Term
 from benchd.metrology.chain_term import ChainTerm
 from benchd.metrology.decision import Improvement
-from benchd.metrology.rounding import rounded
+from benchd.metrology.rounding import at_most, rounded
 
 
 def chain_budget(chain: Chain) -> tuple[Term, ...]:
@@ -50,5 +50,5 @@ def _advice(step: Improvement, improves: Mapping[str, str]) -> str:
     if step.u_needed is None or step.u_needed >= step.u_now:  # improving this line alone is not enough
         sentence = f"Most of the doubt is {name}, u = {u_now} µm"
     else:
-        sentence = f"{name} lets a lens pass once its u is {rounded(0.0, step.u_needed)[1]} µm instead of {u_now}"
+        sentence = f"{name} lets a lens pass once its u is {at_most(step.u_needed)} µm instead of {u_now}"
     return f"{sentence[0].upper()}{sentence[1:]} ({step.source}): {advice_for(step.dominant, step.part, improves)}."

@@ -8,7 +8,7 @@ from typing import Any
 from benchd.detectors.registry import quantity, works_on
 from benchd.metrology.rounding import rounded
 from benchd.reports.numbers import number, percent, signed, thicknesses
-from benchd.reports.words import OUTCOMES, next_line, nominal, verdict_words, why_relative
+from benchd.reports.words import OUTCOMES, next_step, nominal, verdict_words, why_relative
 
 Doc = Mapping[str, Any]
 
@@ -43,7 +43,7 @@ def advice_sentence(finding: Doc) -> str:
         return f"No verdict: {why_relative(finding)}."
     verdict, advice = finding["verdict"], finding["advice"]
     if verdict is not None and verdict["next"] is not None:
-        return f"{next_line(verdict['next'])}: {verdict['next']['how']}."
+        return next_step(finding)
     if verdict is not None and verdict.get("condition"):
         return f"That holds {verdict['condition']}."
     if advice is None or not (advice["from_stock"] or advice.get("remove")):

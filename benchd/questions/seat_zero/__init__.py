@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 from benchd.errors import Refused
 from benchd.questions.length_words import LENGTH_VALUES
@@ -23,7 +23,6 @@ class SeatZero(Question):
     readings = ("on_ring", "on_seat", "moved")
     values = LENGTH_VALUES
     calibrates = True
-    improves: ClassVar = {"seat": "calibrate seat_zero again, with more remounts"}
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.datum.routes import seat_artefact

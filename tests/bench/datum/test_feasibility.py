@@ -49,7 +49,8 @@ async def test_the_part_of_a_line_is_named_that_lets_a_lens_pass(wall: LoadedBen
     assert advice.startswith(
         "Focal length of the conjugate line lets a lens pass once its u is 3.2 µm instead of 4.1 ("
     )
-    assert advice.endswith("): measure m and the distance closely, which together need no focal length, or collimate.")
+    assert "): set the ring to infinity and measure m too, by `magnification` or by tape" in advice
+    assert advice.endswith("or collimate.")
 
 
 async def test_where_no_part_alone_is_enough_the_largest_is_named(wall: LoadedBench, analysis: Analysis) -> None:
