@@ -69,8 +69,8 @@ class Wall(Arrangement):
         "`magnification` tell m, as next_lens does; or collimate",
         "conjugate gap": "run two_walls with a lens of this model, at this wall, ring at infinity, or collimate",
         "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
-        "conjugate focal length": "set the ring to infinity and measure m too, by `magnification` or by tape, which "
-        "with the distance needs no focal length; or collimate",
+        "conjugate focal length": "measure m too, by `magnification` or by tape: with it and the distance no focal "
+        "length enters while the ring is at infinity; or collimate",
     }
 
     class Config(Arrangement.Config):

@@ -153,8 +153,8 @@ def test_what_U_would_then_be_of_normal_lines() -> None:
 
 @pytest.mark.published
 def test_what_U_would_then_be_of_few_readings() -> None:
-    # JCGM 100, Table G.2: t of 95 % is 2.78 at four degrees of freedom, 2.31 at eight. Without the tape only the base is
-    # left, and its k; two lines of four degrees of freedom and as large have eight together (G.2b).
+    # JCGM 100, Table G.2: t of 95 % is 2.78 at four degrees of freedom, 2.31 at eight. Without the tape only the base
+    # is left, and its k; two lines of four degrees of freedom and as large have eight together (G.2b).
     tape, base = Term("tape", 2.5, "B", None, "setup-1"), Term("base", 1.0, "A", 4.0, "cal-7")
     gone = improvement(9.5, [tape, base], -10.0, 10.0)
     assert (gone.dominant, gone.u_needed) == ("tape", None)

@@ -87,7 +87,7 @@ def test_nothing_runs_off_the_sheet(outcome: str | None, absolute: bool) -> None
     if not absolute:
         doc["why_relative"] = ["the bench's base is not calibrated", "nothing is stated of the carriage's position"]
     if doc["verdict"] is not None and outcome == "undecided":
-        how = "measure m and the distance to the wall better; this alone will not decide it, the value is too near a limit"
+        how = "measure m and the distance better; this alone will not decide it, the value is too near a limit"
         doc["verdict"]["next"] = {"dominant": "conjugate", "u_needed_um": None, "U_then_um": 123.4, "how": how}
     picture = pixels(draw(doc, curve(-1234.5), dpi=100))
     assert picture.shape[1] == 1000
