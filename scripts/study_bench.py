@@ -26,6 +26,7 @@ from benchd.questions.bench_zero.assessment import bench_zero
 from benchd.questions.fixed_zero import without_carriage
 from benchd.questions.gauge_inputs import cover_length, make_comparator
 from benchd_simulators.world.fitting import REFERENCE_C
+from study_better import IN_FILES, bettered
 from study_records import ADAPTER, AIR_BEHIND, COVER, GLASS, LENS, RINGS
 from study_strata import Doubts, Stratum
 from study_world import U_ELSEWHERE_UM, CaseWorld
@@ -147,7 +148,8 @@ class CaseBench:
 
     def __init__(self, world: CaseWorld) -> None:
         self.world = world
-        self.files = files_of(world.stratum)
+        stratum = world.stratum
+        self.files = bettered(files_of(replace(stratum, better=None)), IN_FILES, stratum.better)
         self.in_force: dict[str, CalibrationInForce] = {}
         self.apart_um: dict[str, float] = {}
         self.findings: dict[str, Finding] = {}

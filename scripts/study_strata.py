@@ -94,7 +94,8 @@ class Stratum:
     `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
     is ruled by a line that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as
     they have to be where a bound is all that is known. Light
-    over a rendered picture is drawn as for the shipped bench, or by `uneven`.
+    over a rendered picture is drawn as for the shipped bench, or by `uneven`. `better` names an input as advice does
+    (`study_better.py`), and the share of its uncertainty that is left: files and world with it, all else drawn alike.
     """
 
     name: str
@@ -121,6 +122,7 @@ class Stratum:
     air_behind: bool = False
     doubts: Doubts = Doubts()
     cautious: bool = False
+    better: tuple[str, float] | None = None
 
     @property
     def folder(self) -> str:

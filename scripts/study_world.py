@@ -23,6 +23,7 @@ from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.fitting import REFERENCE_C, Fitting
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
+from study_better import IN_WORLD, bettered
 from study_records import ADAPTER, GLASS, LENS, LP_MM, RINGS, world_of
 from study_strata import Stratum
 
@@ -132,7 +133,7 @@ class CaseWorld:
     """One bench of hidden errors. `typed_C` is what the thermometer of the day says, `true_C` what is so."""
 
     def __init__(self, stratum: Stratum, seed: int, index: int) -> None:
-        self.record = world_of(stratum)
+        self.record = bettered(world_of(replace(stratum, better=None)), IN_WORLD, stratum.better)
         self.stratum = stratum
         self.draws = CaseDraws(seed, stratum.name, index)
         self.fitting = Fitting(self.record, self.draws)
