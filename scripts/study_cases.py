@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
 from benchd.arrangements.registry import arrangement_of
 from benchd.assessments.finding import Finding
-from benchd.bench.datum.chain import Chain
+from benchd.bench.datum.chain import CalibrationInForce, Chain
 from benchd.bench.datum.feasibility import as_lines
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.errors import BenchdError
@@ -79,11 +79,14 @@ class Case:
     finding: Finding | None = None
 
 
-def carry_out(stratum: Stratum, seed: int, index: int) -> Case:
-    """Draw a bench, calibrate it, measure its lens."""
+def carry_out(
+    stratum: Stratum, seed: int, index: int, calibrated: Mapping[str, CalibrationInForce] | None = None
+) -> Case:
+    """Draw a bench, calibrate it, measure its lens; `calibrated`: by these calibrations of before instead."""
     world = CaseWorld(stratum, seed, index)
     bench = CaseBench(world)
     _calibrate(bench, index)
+    bench.in_force = dict(calibrated or bench.in_force)
     chain, optic = _seat(bench)
     truth = world.truth(optic)
     width = arrangement_of(bench.files.file).curve_width

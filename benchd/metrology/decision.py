@@ -22,6 +22,9 @@ P_PASS = 0.95
 P_FAIL = 0.05
 RULE = "JCGM 106, 95 %"
 
+AGAIN = 1.01
+"""Measured again U comes out up to this much larger, as readings scatter anew: what is advised is enough even then."""
+
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
@@ -129,8 +132,9 @@ def u_needed(value: float, expanded: Expanded, low: float | None, high: float | 
 def improvement(value: float, terms: Sequence[Term], low: float | None, high: float | None) -> Improvement:
     """Which input to improve, and to what contribution, for this value to be decided.
 
-    The largest that decides it alone; if none does, the largest. A line with parts is improved part by part. Every
-    trial recombines the whole budget, so dof and shape follow the line as it shrinks.
+    The largest that decides it alone, and would with all of U `AGAIN` times as large; if none does, the largest. A line
+    with parts is improved part by part. Every trial recombines the whole budget, so dof and shape follow the line as it
+    shrinks.
     Raises ValueError for a budget without a line above zero.
     """
     bottom, top = _limits(low, high)
@@ -143,11 +147,12 @@ def improvement(value: float, terms: Sequence[Term], low: float | None, high: fl
         return combine([replace(term, u=smaller) if term is line else term for term in terms])
 
     def p(line: Term, u_now: float, share: float) -> float:
-        return probability_of_conformity(value, then(line, u_now, share).distribution, low, high)
+        return probability_of_conformity(value, then(line, u_now, share).distribution.scaled(AGAIN), low, high)
 
     line, part, u_now = inputs[0]
-    if outcome(p(line, u_now, 1.0)) != "undecided":
-        return Improvement(line.term, part, line.source, u_now, u_now, combine(terms).U)
+    now = combine(terms)
+    if outcome(probability_of_conformity(value, now.distribution, low, high)) != "undecided":
+        return Improvement(line.term, part, line.source, u_now, u_now, now.U)
     for line, part, u_now in inputs:
         share = _deciding_share(partial(p, line, u_now), bottom < value < top, value in (bottom, top))
         if share is not None:

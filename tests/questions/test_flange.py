@@ -14,6 +14,7 @@ from benchd.assessments.improvements import CURVE, STATE_GAMMA
 from benchd.assessments.judged import with_own_advice
 from benchd.assessments.peak_lines import NON_LINEAR, NON_LINEAR_SHIFT_UM
 from benchd.metrology.budget import Part, Term
+from benchd.metrology.decision import AGAIN
 from benchd.metrology.peak import PeakFit, fit_peak
 from benchd.questions.flange.assessment import (
     FlangeInput,
@@ -103,10 +104,10 @@ def test_a_value_in_the_middle_is_judged_by_both_limits() -> None:
     assert finding.verdict.p_conform == pytest.approx(erf(10.0 / (2.0**0.5 * u)), abs=1e-3)
     assert finding.verdict.is_ == "undecided"
     assert (finding.verdict.low, finding.verdict.high) == (-10.0, 10.0)
-    # 10 over the 97.5 % point of a normal distribution: .95 then lies within both limits.
+    # 10 over the 97.5 % point of a normal distribution: .95 then lies within both limits; a percent is kept back.
     step = finding.verdict.next
     assert step is not None
-    assert step.u_needed_um == pytest.approx(10.0 / 1.95996, rel=0.01)
+    assert step.u_needed_um == pytest.approx(10.0 / 1.95996 / AGAIN, rel=0.01)
 
 
 def test_undecided_names_the_line_that_stands_in_the_way() -> None:
@@ -117,7 +118,7 @@ def test_undecided_names_the_line_that_stands_in_the_way() -> None:
     assert (step.dominant, step.part) == ("conjugate", None)
     assert step.u_needed_um is not None
     # JCGM 106: one-sided 1.645 u fits into the 3 um to the limit at u = 1.82; the other lines take 1.52 of it.
-    assert step.u_needed_um == pytest.approx((1.824**2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
+    assert step.u_needed_um == pytest.approx(((1.824 / AGAIN) ** 2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
     told = with_own_advice(finding.as_json()["verdict"], Wall.improves)
     assert told is not None
     assert told["next"]["how"] == "collimate"

@@ -45,9 +45,9 @@ async def test_the_part_of_a_line_is_named_that_lets_a_lens_pass(wall: LoadedBen
     """It said 'the largest line is conjugate', of which the focal length is nearly all, and not what to do about it."""
     assert await told(wall, analysis, 10.0) == ""
     advice = await told(wall, analysis, 8.0)
-    # 8 / 1.96 = 4.08 for all; base, ring, joints, plate and the rest of the conjugate line take 2.53 of it.
+    # 8 / 1.96 / 1.01 = 4.04 for all; base, ring, joints, plate and the rest of the conjugate line take 2.53 of it.
     assert advice.startswith(
-        "Focal length of the conjugate line lets a lens pass once its u is 3.2 µm instead of 4.1 ("
+        "Focal length of the conjugate line lets a lens pass once its u is 3.1 µm instead of 4.1 ("
     )
     assert "): measure m too, by `magnification` or by tape" in advice
     assert advice.endswith("or collimate.")
