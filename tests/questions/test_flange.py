@@ -121,7 +121,11 @@ def test_undecided_names_the_line_that_stands_in_the_way() -> None:
     assert step.u_needed_um == pytest.approx(((1.824 / AGAIN) ** 2 - 0.7**2 - 1.0 - 0.81) ** 0.5, abs=0.06)
     told = with_own_advice(finding.as_json()["verdict"], Wall.improves)
     assert told is not None
-    assert told["next"]["how"] == "collimate"
+    assert told["next"] == {**finding.as_json()["verdict"]["next"], "how": "collimate"}
+    # The interval of 95 % about the value, as wide as what one-sided 95 % leaves to the limit, and a percent kept back.
+    value = finding.values["focus_error"].value
+    assert value is not None
+    assert step.U_then_um == pytest.approx(1.95996 / 1.64485 * (10.0 - value) / AGAIN, rel=2e-3)
 
 
 def test_what_is_advised_is_the_part_that_helps_and_what_can_come_into_force() -> None:
