@@ -98,8 +98,9 @@ class Next(Part):
 
     `part`, left out where the line has one input only, is the input to improve; then `u_needed_um` is its share, null
     where no single one decides. `U_then_um` is the expanded uncertainty of the value with that, or with nothing left of
-    it where no single one decides; findings from before it was foretold lack it. Of a value in another unit `u_needed`
-    and `U_then`, left out else, say the same in that.
+    it where no single one decides; findings from before it was foretold lack it. `U_decides_um`, told there alone, is
+    the U that would decide, whatever is improved. Of a value in another unit `u_needed`, `U_then` and `U_decides`, left
+    out else, say the same in that.
     """
 
     dominant: str
@@ -108,6 +109,8 @@ class Next(Part):
     u_needed: float | None = Field(default=None, exclude_if=lambda value: value is None)
     U_then_um: float | None = Field(default=None, ge=0, exclude_if=lambda value: value is None)
     U_then: float | None = Field(default=None, ge=0, exclude_if=lambda value: value is None)
+    U_decides_um: float | None = Field(default=None, ge=0, exclude_if=lambda value: value is None)
+    U_decides: float | None = Field(default=None, ge=0, exclude_if=lambda value: value is None)
     how: str
 
 

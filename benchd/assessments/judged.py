@@ -7,7 +7,7 @@ from typing import Any
 
 from benchd.assessments.improvements import advice_for, own_advice
 from benchd.metrology.budget import Expanded, Term
-from benchd.metrology.decision import RULE, decide, improvement
+from benchd.metrology.decision import AGAIN, RULE, decide, improvement
 
 
 def judged(
@@ -40,6 +40,9 @@ def judged(
             needed = {"u_needed_um": step.u_needed, "U_then_um": step.U_then}
         else:
             needed = {"u_needed_um": None, "u_needed": step.u_needed, "U_then": step.U_then}
+        if step.u_needed is None and found.u_needed is not None:
+            key = "U_decides_um" if unit == "um" else "U_decides"
+            needed[key] = found.u_needed / expanded.u * expanded.U / AGAIN
         advice = _how(step.dominant, step.part, step.u_needed is not None)
         doc["next"] = {"dominant": step.dominant, "part": step.part, **needed, "how": advice}
     return doc

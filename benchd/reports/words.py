@@ -108,6 +108,8 @@ def next_step(finding: Doc) -> str:
         sentence = f"Most of the doubt is {name}"
         if then is not None:
             sentence += f", and without it U would still be {f'{significant(then)} {by}'.rstrip()}"
+            if (decides := step.get(f"U_decides{tail}")) is not None:
+                sentence += f", where {f'{at_most(decides)} {by}'.rstrip()} would decide"
     else:
         u = f"{at_most(needed)} {by}".rstrip()
         sentence = f"{name} decides it once its u is {u}{_instead_of(step, finding['budgets'][judged['value']])}"

@@ -131,6 +131,10 @@ def test_an_undecided_verdict_says_what_would_decide_it() -> None:
         "Most of the doubt is conjugate, and without it U would still be 3.1 µm: collimate; this alone will not decide "
         "it."
     )
+    hopeless["U_decides_um"] = 1.279
+    assert "U would still be 3.1 µm, where 1.2 µm would decide: collimate;" in row(
+        printed(finding(verdict={**verdict, "next": hopeless})), "To decide it"
+    )
 
 
 def test_an_undecided_verdict_in_another_unit_says_it_in_that() -> None:

@@ -128,6 +128,18 @@ def test_undecided_names_the_line_that_stands_in_the_way() -> None:
     assert step.U_then_um == pytest.approx(1.95996 / 1.64485 * (10.0 - value) / AGAIN, rel=2e-3)
 
 
+def test_where_no_line_decides_alone_the_U_that_would_is_told() -> None:
+    """JCGM 106: a value .5 um from the limit needs 1.645 u inside that, whatever is improved; less a percent."""
+    finding = assess(fit_at(9.5), given())
+    assert finding.verdict is not None
+    step = finding.verdict.next
+    assert step is not None
+    assert step.u_needed_um is None
+    value = finding.values["focus_error"].value
+    assert value is not None
+    assert step.U_decides_um == pytest.approx(1.95996 / 1.64485 * (10.0 - value) / AGAIN, rel=5e-3)
+
+
 def test_what_is_advised_is_the_part_that_helps_and_what_can_come_into_force() -> None:
     """A gauge study was advised, which nothing could put in force."""
     parts = (Part("m", 1.1), Part("gap", 1.0), Part("distance", 0.3))
