@@ -84,6 +84,23 @@ def out_of_focus_u_rel(lens: Lens) -> float:
     return PUPIL * OUT_OF_FOCUS_UM / (1000.0 * lens.focal_length_mm.value)
 
 
+SEEN_REL = 3e-5
+"""How well a few pictures show the marks' distance in sides of the square, relative: of a sharp picture with the marks
+500 pixels apart (own study, tests/imaging/test_marks.py)."""
+
+
+def expected(target: Target, marks: WallMarks, lens: Lens | None) -> tuple[float, str]:
+    """The relative u that m by these marks will have, and what most of it comes of, before any is measured."""
+    parts = {
+        "the rule": marks.u_apart_mm / marks.apart_mm,
+        "the target's pitch": target.u_pitch_mm / target.pitch_mm,
+        "the camera's distortion": marks.u_distortion,
+        "where the lens stands beside focus": 0.0 if lens is None else out_of_focus_u_rel(lens),
+        "the pictures": SEEN_REL,
+    }
+    return math.hypot(*parts.values()), max(parts, key=lambda name: parts[name])
+
+
 async def _require_at_nominal(bench: Bench) -> Lens:
     """The lens. Raises Refused (not_homed, not_driven, bad_request) anywhere but where its best focus is expected."""
     bench.trust.require()

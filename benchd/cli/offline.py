@@ -90,6 +90,7 @@ class Offline:
             carriage_um=spec.low,
             where=self._where_from(self._setup, self._chain(self._setup)),
             not_homed_why=NOT_YET,
+            target=self._loaded.file.target,
         )
         limits_um = (spec.low, spec.high) if has_encoder else motion.limits_um(spec, None)
         return add_carriage_motion(

@@ -79,7 +79,8 @@ class Magnification(Verb[MagnificationArgs]):
         predicted.count_setup_change()
         predicted.state.mark_known(stale=True)
         seconds = args.pictures * PICTURE_S if isinstance(args.pictures, int) else 0.0
-        return Entry(self.name, "m by the marks on the wall; nominal moves by as much as it is another", seconds)
+        text = f"m by the marks on the wall{_foretold(predicted)}; nominal moves by as much as it is another"
+        return Entry(self.name, text, seconds)
 
     async def command(self, args: MagnificationArgs, order: Command) -> dict[str, Any]:
         order.bench.jobs.check_free()
@@ -96,3 +97,16 @@ class Magnification(Verb[MagnificationArgs]):
             found = await magnification(bench, args.pictures)
             await bench.setup.change({"m": found}, rev)
         return {"m": found, "rev": bench.setup.document.rev}
+
+
+def _foretold(predicted: PredictedBench) -> str:
+    """How well m will be known, as far as the files tell: a longer way between marks may be worth its trouble."""
+    from benchd.bench.wall_marks import expected, marks_of
+
+    view, lens = predicted.view, predicted.set_up.values.get("lens")
+    marks = None if view.arrangement is None else marks_of(view.arrangement)
+    if marks is None or view.target is None:
+        return ""
+    known = view.records.lenses if view.records is not None else {}
+    u_rel, by = expected(view.target, marks, known.get(str(lens)))
+    return f", u about {100.0 * u_rel:.2g} % of it, most by {by}"

@@ -14,6 +14,7 @@ from benchd.bench.motion.figures import rest_to_rest_s
 from benchd.bench.motion.positioner import NEEDS_NO_RUN_UP
 from benchd.bench.requests import Use
 from benchd.detectors.available import Chosen
+from benchd.files.bench_file import Target
 from benchd.files.records_folder import Records
 
 NOT_LIMITED = Clearance(None, 0.0)
@@ -64,7 +65,7 @@ class BenchView:
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
     for a name that does not fit that use; `records` are the bench's, None if not known. `detector_for` (merit, lp/mm)
     gives the detector of a sweep, and raises Refused as the bench would. `moves_target`: the target rides on the
-    carriage; `arrangement` is the bench's, None if not known. `calibrations`: artefacts with one in force.
+    carriage; `arrangement` and `target` are the bench's, None if not known; `calibrations` artefacts with one in force.
     `glass_question_text`: the question about a lens with this glass behind it, None if the glass is its own.
     """
 
@@ -92,6 +93,7 @@ class BenchView:
     records: Records | None = None
     moves_target: bool = True
     arrangement: Arrangement | None = None
+    target: Target | None = None
     glass_question_text: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:

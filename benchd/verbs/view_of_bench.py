@@ -19,6 +19,7 @@ from benchd.bench.requests import CARRIAGE, device_for
 from benchd.detectors.available import AvailableDetectors
 from benchd.detectors.detector import DEFAULT_LP_MM
 from benchd.devices import Axis
+from benchd.files.bench_file import Target
 from benchd.files.records_folder import Records
 from benchd.optics.focus_depth import half_width_um
 from benchd.verbs.view import BenchView, SetupPlaces, Where
@@ -59,6 +60,7 @@ async def view_bench(bench: Bench, *, with_place: bool = True, with_motion: bool
         rear_confirmed_um=setup.rear_confirmed_um,
         not_homed_why=bench.trust.why,
         rev=setup.document.rev,
+        target=bench.file.target,
     )
     if not with_motion:
         return view
@@ -104,6 +106,7 @@ def view_without_motion(
     not_homed_why: str | None,
     rear_confirmed_um: Mapping[Parts, float] | None = None,
     rev: int = 0,
+    target: Target | None = None,
 ) -> BenchView:
     """A bench from its files and the state stated here; speeds and times of motion are missing (NaN)."""
     return BenchView(
@@ -121,6 +124,7 @@ def view_without_motion(
         records=records,
         moves_target=arranged.moves_target,
         arrangement=arranged,
+        target=target,
         glass_question_text=partial(glass_question_text, records=records),
     )
 

@@ -63,6 +63,15 @@ async def test_m_by_marks_is_surer_than_by_tape_and_as_true(at_wall: FindingBenc
     await at_wall.client.do("nominal")
 
 
+async def test_how_well_m_will_be_known_is_told_before_anything_is_measured(at_wall: FindingBench) -> None:
+    """By the files alone: a rule of .1 mm over 220 is most of it, and twice the way between marks would halve that."""
+    await standing(at_wall)
+    plan = await at_wall.client.command("run", beat=False, procedure="next_lens", inputs={}, dry=True)
+    (text,) = [entry["text"] for entry in plan["entries"] if entry["verb"] == "magnification"]
+    assert text.startswith(f"m by the marks on the wall, u about {100.0 * U_REL:.2g} % of it, most by ")
+    assert text.split("most by ")[1].startswith("the target's pitch")
+
+
 async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
     await standing(at_wall)
     await at_wall.technician.run("next_lens", lens=LENS)
