@@ -95,7 +95,24 @@ def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
         if faults:
             steps += [replace(one, at_s=at_s) for one in MENDS]
         at_s += 5.0
+    steps = _some_by_next_lens(steps, seed)
     return sorted((replace(step, at_s=round(step.at_s, 3)) for step in steps), key=lambda step: step.at_s)
+
+
+def _some_by_next_lens(steps: Sequence[Step], seed: int) -> list[Step]:
+    """Half of the checks by `next_lens`, some with the lens seated anew: by a chance of their own, so that all else of
+    a history stays what its number has always drawn."""
+    chance = random.Random(f"{seed} next")
+    found = []
+    for step in steps:
+        by_next, reseat = chance.random() < 0.5, chance.choice((0, 0, 1, 2))
+        if step.do != "check" or not by_next:
+            found.append(step)
+            continue
+        forgets = {"forgets": chance.choice(("seated", "seat_anew"))} if "forgets" in step.args else {}
+        when = {key: value for key, value in step.args.items() if key in ("when", "nth", "later_s")}
+        found.append(replace(step, do="next", args={"reseat": reseat, **forgets, **when}))
+    return found
 
 
 def _errand(chance: random.Random, who: str, at_s: float) -> list[Step]:

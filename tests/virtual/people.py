@@ -18,7 +18,7 @@ WITHOUT_BEAT = ("take", "release", "light", "read", "note", "accept", "record", 
 LENS = "L-0417"
 
 
-OWN = ("stop", "check", "calibrate", "zero", "arrange", "answer", "once", "pause", "resume", "abort", "typed")
+OWN = ("stop", "check", "next", "calibrate", "zero", "arrange", "answer", "once", "pause", "resume", "abort", "typed")
 """What a person does in a way of his own; whatever else is a verb."""
 
 
@@ -67,6 +67,12 @@ class Person:
         technician = Careless(self._lab, client, forgets)
         async with asyncio.timeout(10 * MINUTE_S):
             await technician.check(LENS, ["ring-07"], [], repeats=repeats)
+
+    async def _next(self, client: BenchClient, reseat: int = 0, forgets: str | None = None) -> None:
+        """The same by `next_lens`, the lens taken off and seated again so often."""
+        technician = Careless(self._lab, client, forgets)
+        async with asyncio.timeout(10 * MINUTE_S):
+            await technician.run("next_lens", lens=LENS, adapters=["ring-07"], glass=[], reseat=reseat)
 
     async def _calibrate(self, client: BenchClient, forgets: str | None = None) -> None:
         technician = Careless(self._lab, client, forgets)
@@ -168,8 +174,14 @@ class Careless(Technician):
         self._forgets = forgets
 
     def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
-        """See Technician."""
-        return True if ask["name"] == self._forgets else super().obey(procedure, ask, inputs)
+        """See Technician; here somebody else may have taken everything off the bench meanwhile."""
+        if ask["name"] == self._forgets:
+            return True
+        if procedure == "next_lens" and ask["name"] in ("seated", "seat_anew"):
+            self._do("set", "indicator", "away")
+            self.fit(inputs["adapters"], inputs["glass"], inputs["lens"])
+            self._do("set", "ring", "infinity")
+        return super().obey(procedure, ask, inputs)
 
 
 def _raw(client: BenchClient) -> MemoryClient | None:
