@@ -77,6 +77,12 @@ class Technician:
         self._do("fit", "lens", lens)
         self._do("set", "ring", "infinity")
 
+    def _reseat(self, lens: str) -> None:
+        """Whatever lens stands there is taken off, and this one is seated."""
+        if standing := self._bench.ask_world({"do": "look"})["lens"]:
+            self._do("remove", "lens", standing)
+        self.seat(lens)
+
     def put_shim(self, size_um: float) -> None:
         """A shim of that size under the lens on the bench."""
         self._do("fit", "shim", size_um)
@@ -175,11 +181,9 @@ class Technician:
                 self.fit([], [], None)
                 self.fit([str(inputs["adapter"])], [], None)
             case "seat_anew":
-                lens = self._bench.ask_world({"do": "look"})["lens"]
-                self._do("remove", "lens", lens)
-                self.seat(lens)
-            case "seated" | "shimmed":
-                self._seat_as_stated(procedure, inputs)
+                self._reseat(str(self._bench.ask_world({"do": "look"})["lens"]))
+            case "seated" | "shimmed" | "reseated":
+                self._seat_as_stated(procedure, ask, inputs)
             case "iris_open":
                 self._do("set", "iris", self._open_stop)
             case "glass_in" | "glass_out":
@@ -194,9 +198,11 @@ class Technician:
         self._do("set", "wall_mm", distance_mm)
         return float(self.measure("tape")["distance_mm"])
 
-    def _seat_as_stated(self, procedure: str, inputs: dict[str, Any]) -> None:
+    def _seat_as_stated(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> None:
         """The lens alone, where the rest stands as it is; else all of it."""
-        if procedure not in ("next_lens", "shim_proof", "two_walls", "check_lens"):
+        if "lenses" in inputs:
+            self._reseat(next(lens for lens in inputs["lenses"] if f"({lens})" in ask["text"]))
+        elif procedure not in ("next_lens", "shim_proof", "two_walls", "check_lens"):
             toggled = procedure == "glass_toggle"  # the plate comes later, and is asked for then
             glass = [] if toggled else list(inputs.get("glass", []))
             self.fit(list(inputs["adapters"]), glass, inputs["lens"])

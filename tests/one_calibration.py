@@ -9,8 +9,8 @@ from benchd.records.values import Calibration
 async def add_calibration(
     store: Store,
     artefact: str,
-    value: float,
-    u: float,
+    value: float | None,
+    u: float | None,
     unit: str = "um",
     *,
     at_C: float | None,

@@ -23,7 +23,7 @@ CHAIN: Mapping[str, str] = {
     "base": f"calibrate bench_zero again, {OF_A_ZERO}",
     "seat": f"calibrate seat_zero again, {OF_A_ZERO}",
     "adapter": "run seat_zero with these adapters on the bench, which leaves this line out",
-    "joints": "clean the seats; state u_um of `joint` in the bench file as repeated seatings of yours show it",
+    "joints": "clean the seats and run joint_study, or seat the lens several times: next_lens with `reseat`",
     "glass": "run glass_toggle again, with more repeats",
     "glass thickness": "run glass_toggle, the iris closed to f/5.6, and put the plate's own shift in force",
     "glass index": "run glass_toggle, the iris closed to f/5.6, and put the plate's own shift in force",

@@ -28,7 +28,8 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     asked = question(name)
     asked.check_target(evidence.arrangement.moves_target)
     asked.check_of(of, evidence.records)
-    asked.check_sweeps(len(evidence.sweeps_here if asked.at_set_up else evidence.sweeps))
+    sweeps = evidence.sweeps_here if asked.at_set_up else evidence.sweeps
+    asked.check_sweeps(len(sweeps), len({(sweep.stands[0], sweep.seated_by) for sweep in sweeps}))
     try:
         async with asyncio.timeout(asked.at_most_s):
             found = await analysis.run_without_retry(_answer_in_worker, name, evidence, of)

@@ -16,6 +16,7 @@ inside the methods that use them: the module is imported wherever findings are s
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, ClassVar, Literal, final
@@ -41,8 +42,9 @@ class Question(Wording, ABC):
 
     `asks` is the question in one sentence. `of` is the kind of record that it is about, None if the set-up is enough.
     `target` restricts it to benches whose target rides on the carriage, or is fixed. `sweeps` is the least number of
-    sweeps of the run, `most_sweeps` the largest; with `at_set_up` only those at the set-up in force count. `readings`
-    are the names of the kept readings that it needs. Asking before these exist is refused, by dry runs as well.
+    sweeps of the run, `most_sweeps` the largest, `repeated` the least number that repeat another of the same lens by
+    the same person; with `at_set_up` only those at the set-up in force count. `readings` are the names of the kept
+    readings that it needs. Asking before these exist is refused, by dry runs as well.
     `looks_back` names an assessment: the evidence then has its last findings about the lens, of as many earlier runs as
     `looks_back_over` says, the last of each.
     `improves` gives advice on its own lines of the budget, by the line's name or its first word. Only the findings of a
@@ -55,6 +57,7 @@ class Question(Wording, ABC):
     of: ClassVar[Kind | None] = None
     target: ClassVar[Target | None] = None
     sweeps: ClassVar[int] = 0
+    repeated: ClassVar[int] = 0
     most_sweeps: ClassVar[int | None] = None
     at_set_up: ClassVar[bool] = False
     readings: ClassVar[tuple[str, ...]] = ()
@@ -77,8 +80,19 @@ class Question(Wording, ABC):
 
     @final
     @classmethod
-    def check_sweeps(cls, taken: int) -> None:
-        """Raise Refused('not_found') if `taken` sweeps are too few, or too many."""
+    def check_sweeps(cls, taken: int, kinds: int = 0) -> None:
+        """Raise Refused('not_found') if `taken` sweeps are too few, too many, or repeat too little.
+
+        `kinds` is how many of them are the first of their lens by their person; 0 if that is not known.
+        """
+        if kinds and taken - kinds < cls.repeated:
+            raise Refused(
+                "not_found",
+                f"Of {taken} sweep{'s' * (taken > 1)} {taken - kinds} repeat another of the same lens by the same "
+                f"person, and {cls.name} takes {cls.repeated} that do.",
+                advice=f"Have each person seat each lens {math.ceil(cls.repeated / kinds) + 1} times, or name more "
+                "lenses or more people.",
+            )
         if cls.sweeps <= taken and (cls.most_sweeps is None or taken <= cls.most_sweeps):
             return
         text = f"This run holds {taken or 'no'} sweep{'s' if taken > 1 else ''}"

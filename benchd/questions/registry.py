@@ -17,6 +17,7 @@ DECLARED: Mapping[str, Any] = {
     "of": Kind | None,
     "target": Target | None,
     "sweeps": Annotated[int, Ge(0)],
+    "repeated": Annotated[int, Ge(0)],
     "most_sweeps": Annotated[int, Ge(0)] | None,
     "at_set_up": bool,
     "readings": tuple[str, ...],

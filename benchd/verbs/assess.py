@@ -45,12 +45,13 @@ class Assess(Verb[AssessArgs]):
 
     def effect(self, args: AssessArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.questions.registry import question
-        from benchd.verbs.predicted_bench import SWEPT, SWEPT_HERE
+        from benchd.verbs.predicted_bench import KINDS, SWEPT, SWEPT_HERE
 
         entry, asked = super().effect(args, predicted, open_args), question(args.name)
         taken = predicted.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
         try:
-            asked.check_sweeps(asked.sweeps if taken is None else taken)  # an unknown count may be enough
+            kinds = () if taken is None or asked.at_set_up else predicted.state.get(KINDS) or ()
+            asked.check_sweeps(asked.sweeps if taken is None else taken, len(kinds))  # what is unknown may be enough
         except Refused as refused:
             return replace(entry, problem=WouldBeRefused.certain(refused))
         return entry

@@ -22,6 +22,8 @@ from benchd.verbs.view import BenchView
 HOMED, STALE, PLACE = "homed", "stale", "carriage_um"
 SWEPT, SWEPT_HERE = "swept", "swept_here"
 """Number of sweeps taken so far in the run, and at the present set-up; only a dry run counts them."""
+KINDS, SEATED_BY = "kinds", "seated_by"
+"""Of those sweeps the lenses, each with who seated it; and who seated the one that stands there."""
 LAST_SWEEP = "last_sweep"
 """Merit and frequency of the last sweep at the present set-up: another pass of the same needs no search."""
 
@@ -78,7 +80,7 @@ class PredictedBench:
 
     def begin_run(self) -> None:
         """Count sweeps from zero: a run begins here."""
-        self.state.mark_known(swept=0, swept_here=0)
+        self.state.mark_known(swept=0, swept_here=0, kinds=frozenset(), seated_by=None)
 
     def count_sweep(self, of: tuple[str, float | None]) -> bool:
         """Count one more sweep, of this merit and frequency; gives whether it is another pass of the last one."""
@@ -87,7 +89,15 @@ class PredictedBench:
         for name in (SWEPT, SWEPT_HERE):
             if (before := self.state.get(name)) is not None:
                 self.state.mark_known(**{name: before + 1})
+        self._count_kind()
         return again
+
+    def _count_kind(self) -> None:
+        kinds, why = self.state.get(KINDS), (*self.set_up.values.why("lens"), *self.state.why(SEATED_BY))
+        if kinds is not None and why:
+            self.state.mark_unknown(KINDS, why)
+        elif kinds is not None:
+            self.state.mark_known(kinds=kinds | {(self.set_up.values.get("lens"), self.state.get(SEATED_BY))})
 
     def count_setup_change(self, why: Why = ()) -> None:
         """Count sweeps of the set-up from zero: it has a new revision, or may have, depending on `why`."""

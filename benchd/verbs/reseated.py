@@ -33,7 +33,11 @@ class Reseated(Verb[ReseatedArgs]):
     offered = False
 
     def effect(self, args: ReseatedArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
-        predicted.state.mark_known(last_sweep=None)
+        from benchd.verbs.predicted_bench import SEATED_BY
+
+        predicted.state.mark_known(last_sweep=None, seated_by=args.by)
+        if "by" in open_args:
+            predicted.state.mark_unknown(SEATED_BY, open_args["by"])
         return super().effect(args, predicted, open_args)
 
     async def in_run(self, args: ReseatedArgs, order: InRun) -> None:

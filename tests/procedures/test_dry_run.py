@@ -7,6 +7,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -80,7 +81,7 @@ LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pa
 
 def test_what_ships() -> None:
     checks = {"flange_check", "next_lens", "shim_proof", "check_lens"}
-    calibrations = {"bench_zero", "fixed_zero", "adapter_length", "seat_zero", "two_walls"}
+    calibrations = {"bench_zero", "fixed_zero", "adapter_length", "seat_zero", "two_walls", "joint_study"}
     assert set(LIBRARY) == checks | calibrations | {"glass_toggle"}
     with pytest.raises(Refused, match="no procedure 'flange_chek'") as refused:
         LIBRARY["flange_chek"]
@@ -476,6 +477,49 @@ def test_what_is_no_calibration_and_a_sweep_without_a_lens_are_told_ahead(tmp_pa
     with pytest.raises(Refused) as refused:
         found.require_possible()
     assert refused.value.code == "bad_request"
+
+
+STUDY: dict[str, Any] = {"lenses": ["L-0417", "L-0418"], "people": ["Ann", "Ben"], "distance_mm": "5 m"}
+
+
+def test_a_study_of_joints_asks_for_each_seating_by_lens_and_person() -> None:
+    found = plan("joint_study", **STUDY, adapters=["ring-07"])
+    assert found.problems == ()
+    assert len(found.asks) == 3 * 2 * 2 + 1
+    assert "Round 2 of 3, 1 of 2, 2 of 2: Lens taken off, this one seated by Ann" in found.asks[5]
+    assert "(L-0418)" in found.asks[5]
+    lit = [one for one in found.entries if one.verb in ("light", "ask")]
+    before = [earlier.text for earlier, one in pairwise(lit) if one.verb == "ask"]
+    assert before == ["target_light level 0"] * 12, "hands go in where it is dark"
+
+
+@pytest.mark.parametrize(
+    ("given", "repeats", "times"),
+    [({"lenses": ["L-0417"], "people": ["Ann"]}, 2, 6), ({"people": ["Ann"]}, 4, 4), ({"trials": 2}, 4, 3)],
+)
+def test_a_study_that_repeats_too_little_is_told_ahead(given: dict[str, Any], repeats: int, times: int) -> None:
+    found = plan("joint_study", **(STUDY | given))
+    (problem,) = found.problems
+    assert f"{repeats} repeat another of the same lens by the same person" in problem
+    with pytest.raises(Refused) as refused:
+        found.require_possible()
+    assert f"each person seat each lens {times} times" in refused.value.advice
+
+
+@pytest.mark.parametrize(
+    ("by", "told"), [("{ask: {kind: yes_no, text: t, save: who}}, ", []), ("", ["assess: Of 6 sweeps 4 repeat"])]
+)
+def test_who_seats_may_hang_on_an_answer(tmp_path: Path, by: str, told: list[str]) -> None:
+    """What is not known yet may be enough."""
+    path = tmp_path / "p.yaml"
+    seat = "{reseated: {by: Ann}}, {sweep: {}}"
+    either = "{if: {answer: who, is: true}, then: [{reseated: {by: Ann}}], else: [{reseated: {by: Ben}}]}"
+    last = f"{either if by else '{reseated: {by: Ben}}'}, {{sweep: {{}}}}"
+    steps = f"{by}{{repeat: 5, steps: [{seat}]}}, {last}"
+    path.write_text(f"procedure: p\ntitle: t\nsteps: [{steps}, {{assess: {{name: joint_study}}}}]\n")
+    stands = replace(BENCH, homed=True, stale=False, carriage_um=9000.0, where=_stands)
+    found = dry_run(read_procedure(path).procedure, {}, stands, facts)
+    assert [one[:28] for one in found.problems if one.startswith("assess")] == told
 
 
 S, F, G = "{sweep: {}}", "{assess: {name: flange}}", "{assess: {name: glass_toggle}}"
