@@ -28,6 +28,7 @@ from benchd.files.names import Record
 if TYPE_CHECKING:
     from benchd.arrangements.conjugate import ConjugateTerm
     from benchd.arrangements.setup_document import SetupDocument
+    from benchd.bench.datum.chain_terms import CalibrationInForce
     from benchd.files.artefacts import Lens
     from benchd.files.bench_file import BenchFile
     from benchd.files.loading import LoadedBench
@@ -65,7 +66,8 @@ class Arrangement(ABC):
     whether depth changes with the carriage; `pitch_goes_with_lens` whether the size of the target in a picture depends
     on the lens, so that a camera has to state its pixel size; `curve_width` the width of the through-focus curve in
     offset, relative to light that passes the lens once; `cannot_tell` sentences on what no measurement on such a bench
-    shows; `improves` advice on the lines of the budget that it adds, by the line's name or its first word and its part.
+    shows; `improves` advice on the lines of the budget that it adds, by the line's name or its first word and its part;
+    `calibrated_in` the artefacts of its own that a calibration may be of, each with the unit that is counted in.
     """
 
     arrangement_api: ClassVar[int] = 1
@@ -77,12 +79,17 @@ class Arrangement(ABC):
     curve_width: ClassVar[float] = 1.0
     cannot_tell: ClassVar[tuple[str, ...]] = ()
     improves: ClassVar[Mapping[str, str]] = {}
+    calibrated_in: ClassVar[Mapping[str, str]] = {}
 
     class Config(Record):
         """Keys of its own under `arrangement` in the bench file."""
 
     def __init__(self, config: Any) -> None:
         self.config = config
+
+    def with_calibrations(self, in_force: Mapping[str, CalibrationInForce]) -> Arrangement:
+        """The same with what is in force (artefact -> calibration) of its own artefacts."""
+        return self
 
     @abstractmethod
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:

@@ -15,7 +15,7 @@ from pydantic import Field
 from benchd.arrangements.arrangement import Arrangement
 from benchd.arrangements.conjugate import AT_A_MARK, ConjugateTerm, parallel_light
 from benchd.arrangements.setup_document import SetupDocument
-from benchd.files.artefacts import Lens
+from benchd.files.artefacts import Flatness, Lens
 from benchd.files.bench_file import BenchFile
 from benchd.files.bounds import Within
 from benchd.files.names import Record
@@ -35,18 +35,6 @@ class Pickup(Record):
 
     deeper_um: Annotated[float, Within(-1000.0, 1000.0, "um")]
     u_um: Annotated[float, Field(gt=0), Within(0.01, 500.0, "um", why="a plane is set to 0.1 µm at best")]
-
-
-class Mirror(Record):
-    """How flat the mirror is, as it is sold: so much from plane, peak to valley, over that diameter."""
-
-    flatness_um: Annotated[float, Field(gt=0), Within(1e-3, 10.0, "um", why="the best flats are known to 0.005 µm")]
-    over_mm: Annotated[float, Within(1.0, 1000.0, "mm")]
-
-    @property
-    def least_radius_mm(self) -> float:
-        """Radius of a sphere that is so far from plane at its middle (sagitta, r^2 / 2R)."""
-        return self.over_mm**2 / (8.0 * self.flatness_um / 1000.0)
 
 
 class Autocollimation(Arrangement):
@@ -70,7 +58,7 @@ class Autocollimation(Arrangement):
         """Where the detector is beside the source, and how flat the mirror is."""
 
         pickup: Pickup
-        mirror: Mirror
+        mirror: Flatness
 
     config: Config
 

@@ -35,11 +35,13 @@ Uncertain = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class ConjugateTerm:
-    """The term, a clause saying why findings are relative because of it (None if they are not), and its notes."""
+    """The term, a clause saying why findings are relative because of it (None if they are not), its notes, and the
+    calibrations that it goes by."""
 
     term: ChainTerm
     why_relative: str | None
     notes: tuple[str, ...]
+    calibrations: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from copy import copy
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from benchd.arrangements.arrangement import Arrangement, Stands
@@ -18,6 +19,7 @@ from benchd.metrology.chain_term import ChainTerm
 if TYPE_CHECKING:
     from benchd.arrangements.conjugate import ConjugateTerm
     from benchd.arrangements.setup_document import SetupDocument
+    from benchd.bench.datum.chain_terms import CalibrationInForce
     from benchd.files.artefacts import Lens
     from benchd.files.bench_file import BenchFile
     from benchd.files.loading import LoadedBench
@@ -127,6 +129,12 @@ class GuardedArrangement(Arrangement):
         super().__init__(config)
         self._fault = fault
         self._inside = fault.checked_call(lambda: found(config))
+
+    def with_calibrations(self, in_force: Mapping[str, CalibrationInForce]) -> Arrangement:
+        inside = self._fault.checked_call(lambda: self._inside.with_calibrations(in_force))
+        found = copy(self)
+        found._inside = self._fault.of_kind("with_calibrations", inside, Arrangement)
+        return found
 
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
         from benchd.arrangements.conjugate import ConjugateTerm as Kind

@@ -25,6 +25,7 @@ DECLARED: Mapping[str, Any] = {
     "curve_width": Annotated[float, Gt(0.0)],
     "cannot_tell": tuple[str, ...],
     "improves": Mapping[str, str],
+    "calibrated_in": Mapping[str, str],
     "Config": type[Arrangement.Config],
 }
 """Attributes that an arrangement declares, with their types."""

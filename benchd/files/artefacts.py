@@ -191,6 +191,18 @@ class Glass(Record):
         return full_thickness_mm(self.layers)
 
 
+class Flatness(Record):
+    """How flat a mirror is, as it is sold: so much from plane, peak to valley, over that diameter."""
+
+    flatness_um: Annotated[float, Field(gt=0), Within(1e-3, 10.0, "um", why="the best flats are known to 0.005 µm")]
+    over_mm: Annotated[float, Within(1.0, 1000.0, "mm")]
+
+    @property
+    def least_radius_mm(self) -> float:
+        """Radius of a sphere that is so far from plane at its middle (sagitta, r^2 / 2R)."""
+        return self.over_mm**2 / (8.0 * self.flatness_um / 1000.0)
+
+
 class Reference(Record):
     """Something whose length or error is known: a setting ring, a flat, a check lens."""
 
@@ -198,6 +210,7 @@ class Reference(Record):
     kind: Literal["setting_ring", "flat", "check_lens"]
     material: Material | None = None
     given: GivenOfReference | None = None
+    flat: Flatness | None = None
 
     @property
     def id(self) -> str:
@@ -207,6 +220,12 @@ class Reference(Record):
     def _ring_has_length(self) -> Self:
         if self.kind == "setting_ring" and (self.given is None or self.material is None):
             raise ValueError("kind setting_ring needs both 'given' (its length) and 'material' (its expansion)")
+        return self
+
+    @model_validator(mode="after")
+    def _flat_is_of_a_flat(self) -> Self:
+        if self.flat is not None and self.kind != "flat":
+            raise ValueError("flat: how flat it is; of a reference of kind flat only")
         return self
 
 

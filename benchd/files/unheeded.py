@@ -27,7 +27,7 @@ class Unheeded:
 
 _A_LENGTH = "kept, but the length alone counts yet"
 _A_ZOOM = "a zoom is checked as a prime of its focal_length_mm: that says nothing of tracking"
-_A_RING = "nothing measures with it yet; bench_zero takes a setting_ring"
+_A_CHECK_LENS = "nothing measures with it yet; bench_zero takes a setting_ring, collimator_zero a flat"
 
 UNHEEDED: Sequence[Unheeded] = (
     Unheeded("bench", ("formats",), "no finding goes by a frame size yet"),
@@ -35,7 +35,7 @@ UNHEEDED: Sequence[Unheeded] = (
     Unheeded("bench", ("motion", "jog_um_s"), "no command moves at these speeds yet"),
     Unheeded("adapter", ("turns",), "no procedure turns a lens yet", (True,)),
     Unheeded("reference", ("given", "points_um"), _A_LENGTH),
-    Unheeded("reference", ("kind",), _A_RING, ("flat", "check_lens")),
+    Unheeded("reference", ("kind",), _A_CHECK_LENS, ("check_lens",)),
     Unheeded("lens", ("kind",), _A_ZOOM, ("zoom",)),
 )
 

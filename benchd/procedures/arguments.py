@@ -31,7 +31,8 @@ class Ask(Arguments):
 
     In the `text` values may stand by name, `${n}`; in a loop it begins with the round.
 
-    `about` (a value or a list of them) is said after the text; `save` keeps the answer under a name.
+    `about` (a value or a list of them) is said after the text; `save` keeps the answer under a name. With `keep` a
+    number, which needs its `unit`, is kept with the run as a reading of that name, for what is read by eye.
     """
 
     name: Identifier | None = None
@@ -41,6 +42,7 @@ class Ask(Arguments):
     choices: Annotated[tuple[str, ...], Field(max_length=16)] = ()
     unit: str | None = None
     save: Identifier | None = None
+    keep: Identifier | None = None
 
     @property
     def prompt(self) -> str:
@@ -56,6 +58,8 @@ class Ask(Arguments):
             raise ValueError("choices: two or more for a choice, none for another kind")
         if self.unit is not None and self.kind != "number":
             raise ValueError("'unit' belongs to a number")
+        if self.keep is not None and self.unit is None:
+            raise ValueError("'keep' belongs to a number with its 'unit'")
         return self
 
 

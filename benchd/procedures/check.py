@@ -17,7 +17,7 @@ from benchd.files.bench_file import Role
 from benchd.files.problems import FileProblems, Problem
 from benchd.files.source import problems_of
 from benchd.files.wording import near_names
-from benchd.procedures.arguments import Condition
+from benchd.procedures.arguments import Ask, Condition
 from benchd.procedures.inputs import FACTS, LEFT_OUT, Input, kind_of, parse_input, sample_value
 from benchd.procedures.known import Known, some_answer, some_facts
 from benchd.procedures.language import Procedure, ProcedureFile
@@ -105,14 +105,21 @@ class _Checker:
             known.merge(*branches)
         elif isinstance(step, RepeatStep | ForStep):
             self._loop(step, at, known)
-        elif isinstance(step, AskStep) and step.ask.save is not None:
-            self._new_name(step.ask.save, (*at, "ask", "save"), known)
-            known.answers[step.ask.save] = step.ask
-            known.scope = known.scope.with_value(step.ask.save, some_answer(step.ask), step.ask.kind)
+        elif isinstance(step, AskStep):
+            self._ask(step.ask, (*at, "ask"), known)
         elif isinstance(step, CallStep):
             self._call(step, (*at, "call"), known)
         elif step.verb in STEPS:
             self._verb_step(STEPS[step.verb], step, at, known)
+
+    def _ask(self, ask: Ask, at: Place, known: Known) -> None:
+        """Add what is kept of the answer to `known`."""
+        if ask.save is not None:
+            self._new_name(ask.save, (*at, "save"), known)
+            known.answers[ask.save] = ask
+            known.scope = known.scope.with_value(ask.save, some_answer(ask), ask.kind)
+        if ask.keep is not None:
+            known.readings |= {ask.keep}
 
     def _verb_step(self, verb: Verb[Any], step: Step, at: Place, known: Known) -> None:
         """Check what the step refers to, and add what it makes to `known`."""

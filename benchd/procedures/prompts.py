@@ -119,7 +119,7 @@ def _present_lengths(bench: Bench, doc: Doc) -> dict[str, PresentLength]:
 def _present_length(bench: Bench, artefact: str) -> PresentLength | None:
     in_force = bench.setup.calibration(artefact)
     if in_force is not None:
-        return in_force.value_um, f"in force ({in_force.id})"
+        return in_force.value, f"in force ({in_force.id})"
     base, adapter = bench.file.base, bench.loaded.records.adapters.get(artefact)
     if artefact == base.calibration:
         return base.given.length_um, "stated in the bench file"

@@ -74,7 +74,7 @@ def _length(
 ) -> dict[str, float]:
     in_force = calibration(name)
     if in_force is not None:
-        return {"length_um": in_force.value_um, "u_um": in_force.u_um}
+        return {"length_um": in_force.value, "u_um": in_force.u}
     given = (records.adapter(name) if kind == "adapter" else records.reference(name)).given
     if given is None:
         raise Refused("bad_request", f"{name} has no length.", advice="Write it into its record.")

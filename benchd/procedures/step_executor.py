@@ -23,6 +23,7 @@ from benchd.procedures.scope import Scope, Turn, holds, resolve, resolved_until,
 from benchd.procedures.steps import AskStep, CallStep, ForStep, IfStep, RepeatStep, Step
 from benchd.procedures.walker import Steps, Walker, scope_of
 from benchd.verbs.foreseen import OpenArgs
+from benchd.verbs.kept_reading import keep_answer
 from benchd.verbs.order import InRun
 from benchd.verbs.predicted_bench import PredictedBench
 from benchd.verbs.rear_clearance import rear_question_before
@@ -182,6 +183,8 @@ class LiveBackEnd:
         run.unreported.clear()
         if glass is not None:
             glass.confirm(run)
+        if args.keep is not None:
+            await keep_answer(self._bench, run, float(answer), str(args.unit), args.keep)
         return scope if args.save is None else scope.with_value(args.save, answer, args.kind)
 
     async def _asks_first(self, name: str, args: Any, scope: Scope) -> bool:

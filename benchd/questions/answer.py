@@ -27,6 +27,7 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     """
     asked = question(name)
     asked.check_target(evidence.arrangement.moves_target)
+    asked.check_arrangement(evidence.arrangement)
     asked.check_of(of, evidence.records)
     sweeps = evidence.sweeps_here if asked.at_set_up else evidence.sweeps
     asked.check_sweeps(len(sweeps), len({(sweep.stands[0], sweep.seated_by) for sweep in sweeps}))

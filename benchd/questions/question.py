@@ -25,6 +25,7 @@ from benchd.errors import Refused
 from benchd.questions.wording import Wording
 
 if TYPE_CHECKING:
+    from benchd.arrangements.arrangement import Arrangement
     from benchd.assessments.finding import Finding
     from benchd.files.records_folder import Records
     from benchd.metrology.drawn import Stratum
@@ -33,7 +34,9 @@ if TYPE_CHECKING:
 QUESTION_API = 1
 """The version of this interface; a class that does not state one was written for 1."""
 
-Kind = Literal["adapter", "glass", "setting_ring", "lens"]
+Kind = Literal["adapter", "glass", "setting_ring", "flat", "lens"]
+REFERENCES = ("setting_ring", "flat")
+"""Kinds of records that are references."""
 Target = Literal["carried", "fixed"]
 
 
@@ -41,10 +44,11 @@ class Question(Wording, ABC):
     """One question of the job: its inputs, the answer, and (as a `Wording`) how its findings are presented.
 
     `asks` is the question in one sentence. `of` is the kind of record that it is about, None if the set-up is enough.
-    `target` restricts it to benches whose target rides on the carriage, or is fixed. `sweeps` is the least number of
-    sweeps of the run, `most_sweeps` the largest, `repeated` the least number that repeat another of the same lens by
-    the same person; with `at_set_up` only those at the set-up in force count. `readings` are the names of the kept
-    readings that it needs. Asking before these exist is refused, by dry runs as well.
+    `target` restricts it to benches whose target rides on the carriage, or is fixed; `arrangement` to those of one
+    arrangement, whose keys `arrangement_keys` the bench file has to state. `sweeps` is the least number of sweeps of
+    the run, `most_sweeps` the largest, `repeated` the least number that repeat another of the same lens by the same
+    person; with `at_set_up` only those at the set-up in force count. `readings` are the names of the kept readings that
+    it needs. Asking before these exist is refused, by dry runs as well.
     `looks_back` names an assessment: the evidence then has its last findings about the lens, of as many earlier runs as
     `looks_back_over` says, the last of each.
     `improves` gives advice on its own lines of the budget, by the line's name or its first word. Only the findings of a
@@ -56,6 +60,8 @@ class Question(Wording, ABC):
     asks: ClassVar[str]
     of: ClassVar[Kind | None] = None
     target: ClassVar[Target | None] = None
+    arrangement: ClassVar[str | None] = None
+    arrangement_keys: ClassVar[tuple[str, ...]] = ()
     sweeps: ClassVar[int] = 0
     repeated: ClassVar[int] = 0
     most_sweeps: ClassVar[int | None] = None
@@ -118,12 +124,33 @@ class Question(Wording, ABC):
 
     @final
     @classmethod
+    def check_arrangement(cls, stands: Arrangement) -> None:
+        """Raise Refused('bad_request') on a bench of another arrangement, or whose file lacks a key it goes by."""
+        if cls.arrangement is None:
+            return
+        if cls.arrangement != stands.name:
+            raise Refused(
+                "bad_request",
+                f"On this bench ({stands.name}) stands {stands.stands}; {cls.name} is a question of {cls.arrangement}.",
+                advice="Ask what such a bench can tell: `about` lists the questions, and what it cannot tell.",
+            )
+        missing = [key for key in cls.arrangement_keys if getattr(stands.config, key) is None]
+        if missing:
+            raise Refused(
+                "bad_request",
+                f"{cls.name} goes by {' and '.join(missing)}, which the bench file does not state.",
+                advice=f"Write them under `arrangement`: {{kind: {stands.name}, {': .., '.join(missing)}: ..}}.",
+                data={"keys": [f"arrangement.{key}" for key in missing]},
+            )
+
+    @final
+    @classmethod
     def check_of(cls, of: str | None, records: Records | None = None) -> None:
         """Raise Refused('bad_request') if the artefact is missing, or is stated for a question without one.
 
         With `records` also for one of another kind, and 'unknown_name' for one without a record.
         """
-        kind = "reference" if cls.of == "setting_ring" else cls.of
+        kind = "reference" if cls.of in REFERENCES else cls.of
         if kind is not None and of is None:
             text, advice = f"{cls.name} needs the {kind} that it is of.", f"Give `of`, such as ${{{kind}}}."
             raise Refused("bad_request", text, advice=advice)
@@ -146,3 +173,13 @@ def _check_record(records: Records, kind: Kind | None, name: str) -> None:
             ring = records.reference(name)
             if ring.kind != kind or ring.given is None or ring.material is None:
                 raise Refused("bad_request", f"Reference {name} is a {ring.kind}.", advice="Name a setting_ring.")
+        case "flat":
+            flat = records.reference(name)
+            if flat.kind != kind:
+                raise Refused("bad_request", f"Reference {name} is a {flat.kind}.", advice="Name a flat.")
+            if flat.flat is None:
+                raise Refused(
+                    "bad_request",
+                    f"Record {name} does not say how flat it is.",
+                    advice=f"Write `flat: {{flatness_um: .., over_mm: ..}}` into references/{name}.yaml.",
+                )

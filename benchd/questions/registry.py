@@ -16,6 +16,8 @@ DECLARED: Mapping[str, Any] = {
     "asks": str,
     "of": Kind | None,
     "target": Target | None,
+    "arrangement": str | None,
+    "arrangement_keys": tuple[str, ...],
     "sweeps": Annotated[int, Ge(0)],
     "repeated": Annotated[int, Ge(0)],
     "most_sweeps": Annotated[int, Ge(0)] | None,
@@ -32,7 +34,17 @@ DECLARED: Mapping[str, Any] = {
 }
 """Attributes that a question declares, with their types."""
 
-FINAL = ("named", "main", "judges", "interval", "draws", "check_of", "check_sweeps", "check_target")
+FINAL = (
+    "named",
+    "main",
+    "judges",
+    "interval",
+    "draws",
+    "check_of",
+    "check_sweeps",
+    "check_target",
+    "check_arrangement",
+)
 """Methods that the daemon itself calls, which a question must not override."""
 
 QUESTIONS: Plugins[Question] = Plugins(

@@ -155,11 +155,14 @@ async def _check_new(bench: Bench, finding: str, artefacts: Sequence[str], valid
 
 
 def _printed(value: dict[str, Any]) -> str:
+    from benchd.metrology.rounding import rounded
     from benchd.quantities import printed_unit
 
     unit = printed_unit(value["unit"])
     size = value["U"] if value["U"] is not None else value["u"]
-    return f"{value['value']:.1f} {unit}, {'U' if value['U'] is not None else 'u'} = {size:.1f} {unit}"
+    tenths = f"{value['value']:.1f}", f"{size:.1f}"
+    near, half = tenths if value["unit"] == "um" else rounded(value["value"], size)
+    return f"{near} {unit}, {'U' if value['U'] is not None else 'u'} = {half} {unit}"
 
 
 def _day(instant: str | None) -> str | None:

@@ -40,6 +40,8 @@ class Assess(Verb[AssessArgs]):
 
         asked = question(args.name)
         asked.check_target(view.moves_target)
+        if view.arrangement is not None:
+            asked.check_arrangement(view.arrangement)
         if "of" not in open_args:
             asked.check_of(args.of, view.records)
 

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from benchd.bench.datum.gauge_check import GaugeDoesNotFollow, check_moved, reading_to_compare
 from benchd.bench.requests import readable
-from benchd.bench.run_record import keep_and_publish
-from benchd.devices import DeviceError, Gauge
+from benchd.bench.run_record import RunRecord, keep_and_publish
+from benchd.devices import DeviceError, Gauge, Operator
 from benchd.quantities import printed_unit
 from benchd.records.values import ReadingRow
 from benchd.verbs.order import InRun
 from benchd.verbs.seating import Seating
+
+if TYPE_CHECKING:
+    from benchd.bench.bench import Bench
 
 WRONG = {"bad": "which is out of its range", "suspect": "which is doubtful"}
 
@@ -22,6 +27,25 @@ async def keep_reading(device: str, name: str, moved_from: str | None, order: In
     else:
         row = await _take_after_move(device, name, moved_from, order, seating)
     order.run.named.setdefault(name, []).append(row)
+
+
+async def keep_answer(bench: Bench, run: RunRecord, value: float, unit: str, name: str) -> None:
+    """Keep a number that a person has read off and typed as a reading of the run. Raises BenchdError."""
+    operator = next(name for name, device in bench.assembly.devices.items() if isinstance(device, Operator))
+    row = ReadingRow(
+        run=run.id,
+        idx=run.next_index(),
+        t_utc=bench.clock.utc(),
+        t_mono=bench.clock.monotonic(),
+        offset_um=None,
+        carriage_um=None,
+        device=operator,
+        channel=name,
+        value=value,
+        unit=unit,
+    )
+    await keep_and_publish(bench.store, bench.notices, [row])
+    run.named.setdefault(name, []).append(row)
 
 
 async def _take_after_move(device: str, name: str, moved_from: str, order: InRun, seating: Seating) -> ReadingRow:

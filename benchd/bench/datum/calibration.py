@@ -20,8 +20,8 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
     return CalibrationInForce(
         id=row.calibration,
         artefact=row.artefact,
-        value_um=row.value,
-        u_um=row.u,
+        value=row.value,
+        u=row.u,
         dof=row.dof,
         at_C=REFERENCE_C if row.at_C is None else row.at_C,
         carriage_um=about.get("carriage_um"),
@@ -30,4 +30,5 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
         at_wall=FoundAtWall(**about["at_wall"]) if about.get("at_wall") else None,
         light_nm=about.get("light_nm"),
         how=about.get("how") or "",
+        unit=row.unit,
     )

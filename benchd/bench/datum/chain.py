@@ -167,11 +167,11 @@ def _surest(
     stack = [records.adapter(name) for name in setup.adapters]
     parts = by_parts(bench_file, stack, calibrations)
     study, glass = calibrations.get(JOINT), rear_glass(records, setup, calibrations)
-    chain = _by_route(parts, bench_file, records, setup, study, glass, scale, gap)
+    chain = _by_route(parts, bench_file, records, setup, calibrations, glass, scale, gap)
     seat = by_seat(bench_file, stack, calibrations, stand_since)
     if seat is None:
         return chain
-    by_its_seat = _by_route(seat, bench_file, records, setup, study, glass, scale, gap)
+    by_its_seat = _by_route(seat, bench_file, records, setup, calibrations, glass, scale, gap)
     surer = by_its_seat if not chain.absolute or by_its_seat.u_um <= chain.u_um else chain
     calibrated = parts.base.calibrated and all(part.calibrated for part in parts.adapters)
     wrong = apart(parts, seat, joints_term(1, bench_file, study).u_um) if calibrated else None
@@ -183,7 +183,7 @@ def _by_route(
     bench_file: BenchFile,
     records: Records,
     setup: SetupDocument,
-    study: CalibrationInForce | None,
+    calibrations: Mapping[str, CalibrationInForce],
     glass: RearGlass,
     scale: ScaleRecord | None,
     gap: ByGap | None,
@@ -192,9 +192,9 @@ def _by_route(
     lens = records.lens(setup.lens) if setup.lens is not None else None
     base, adapters = route.base, route.adapters
     pairs = route.joints + (1 if lens is not None else 0)
-    joints = joints_term(pairs, bench_file, study)
+    joints = joints_term(pairs, bench_file, calibrations.get(JOINT))
 
-    arrangement = arrangement_of(bench_file)
+    arrangement = arrangement_of(bench_file).with_calibrations(calibrations)
     conjugate: ConjugateTerm | None = None
     gauged = _measured_through_cover(base, bench_file)
     optical = _flange_and_plates(bench_file, setup, lens, glass, gauged=gauged)
@@ -238,6 +238,8 @@ def _by_route(
     if joints.kind == "A":
         cited.append(joints.source)
     cited += [one for one in (glass.calibration, gap.calibration if gap else "") if one]
+    if conjugate is not None:
+        cited += conjugate.calibrations
     # Without a lens there is no position, and so no line of scale or carriage to hold the shared part; nor is there one
     # for tipping if the bench file does not state it (any more).
     by_moving = bool(position) and arrangement.moves_target

@@ -63,7 +63,7 @@ class FoundAtWall:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationInForce:
-    """The calibrated length of an artefact at `at_C`.
+    """What an artefact was calibrated to be at `at_C`, in `unit`: a length in um as a rule.
 
     `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None if
     not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study) the value is 0
@@ -73,8 +73,8 @@ class CalibrationInForce:
 
     id: str
     artefact: str
-    value_um: float
-    u_um: float
+    value: float
+    u: float
     dof: float | None = None
     at_C: float = REFERENCE_C
     carriage_um: float | None = None
@@ -83,6 +83,7 @@ class CalibrationInForce:
     at_wall: FoundAtWall | None = None
     light_nm: float | None = None
     how: str = ""
+    unit: str = "um"
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,8 +138,8 @@ def adapter_length(adapter: Adapter, calibration: CalibrationInForce | None) -> 
 def _calibrated(term: str, calibration: CalibrationInForce, alpha_per_K: float) -> Length:
     return Length(
         term,
-        calibration.value_um,
-        calibration.u_um,
+        calibration.value,
+        calibration.u,
         calibration.dof,
         calibration.at_C,
         alpha_per_K,
@@ -196,7 +197,7 @@ def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
 def joints_term(pairs: int, bench_file: BenchFile, study: CalibrationInForce | None) -> ChainTerm:
     """Zero for each mated pair; u of one pair times the square root of their number."""
     if study is not None:
-        return ChainTerm("joints", 0.0, study.u_um * math.sqrt(pairs), study.dof, "normal", study.id, "A")
+        return ChainTerm("joints", 0.0, study.u * math.sqrt(pairs), study.dof, "normal", study.id, "A")
     joint = bench_file.joint
     return ChainTerm("joints", 0.0, joint.u_um * math.sqrt(pairs), joint.dof, "normal", "bench file")
 

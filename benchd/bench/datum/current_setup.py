@@ -199,7 +199,8 @@ class CurrentSetup:
     def check_in_chain(self, artefact: str, unit: str, finding: str) -> None:
         """Raise Refused for a calibration of an artefact that no chain of this bench uses ('unknown_name'), and for one
         in another unit than the chain's ('bad_request')."""
-        known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT)
+        own = self.arrangement.calibrated_in
+        known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT, *own)
         base, *parts = artefact.split(".")
         of_a_seat = base == known[0] and set(parts) <= set(self._loaded.records.adapters)
         models = {gap_artefact(lens.model) for lens in self._loaded.records.lenses.values() if lens.model}
@@ -207,9 +208,10 @@ class CurrentSetup:
         if artefact not in known and not (of_a_seat or of_glass) and artefact not in models:
             text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."
             raise Refused("unknown_name", text, advice=f"Known: {', '.join(known)}.")
-        if unit != "um":
-            text = f"{finding} gives '{artefact}' in {unit}, and the chain counts in um."
-            raise Refused("bad_request", text, advice="Its question has to state it in um.")
+        counted_in = own.get(artefact, "um")
+        if unit != counted_in:
+            text = f"{finding} gives '{artefact}' in {unit}, and the chain counts in {counted_in}."
+            raise Refused("bad_request", text, advice=f"Its question has to state it in {counted_in}.")
 
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:

@@ -72,7 +72,7 @@ def by_gap(
     same_marks = m.by == "marks" and found.m_u_rel is not None and marks == (found.marks_mm, found.pitch_mm)
     same_marks = same_marks and (found.across_px is None or look_alike(m.across_px, found.across_px))
     same_wall = None not in (setup.distance_rev, known.setup) and int(setup.distance_rev or 0) <= int(known.setup or 0)
-    reach_um = 1000.0 * setup.distance_mm - known.value_um
+    reach_um = 1000.0 * setup.distance_mm - known.value
     u_gap_um = [found.own_u_um]
     if same_marks and found.m_u_rel is not None:
         u_m = math.sqrt(max(m.u**2 - (m.value * found.m_u_rel) ** 2, (1e-6 * m.value) ** 2))
@@ -85,7 +85,7 @@ def by_gap(
     else:
         u_gap_um.append(1000.0 * found.u_distance_mm)
     # Made as it is: what is sensible to write into a file has limits, what is measured has none.
-    gap = PrincipalGap.model_construct(value=known.value_um / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=None)
+    gap = PrincipalGap.model_construct(value=known.value / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=None)
     # Nothing cancels where the focal length enters: these u's are for the way that asks for m and distance alone.
     f = FocalLength.model_construct(value=lens.focal_length_mm.value, u=lens.focal_length_mm.value, dof=None)
     where = "at this wall" if same_wall else "at another wall"
@@ -95,6 +95,6 @@ def by_gap(
         setup.model_copy(update={"m": m}),
         file.model_copy(update={"set_up": set_up}),
         known.id,
-        f"Gap of the principal planes of {lens.model}: {known.value_um / 1000.0:.1f} mm by two walls ({known.id}), "
+        f"Gap of the principal planes of {lens.model}: {known.value / 1000.0:.1f} mm by two walls ({known.id}), "
         f"{where}, {how}.",
     )

@@ -97,7 +97,7 @@ def by_seat(
     above_um = sum(one.given.length_um for one in adapters)
     seat = " + ".join(names)
     length = Length(
-        f"seat {seat}", zero.value_um, zero.u_um, zero.dof, zero.at_C, given.alpha_per_K, zero.id, True,
+        f"seat {seat}", zero.value, zero.u, zero.dof, zero.at_C, given.alpha_per_K, zero.id, True,
         zero.carriage_um, zero.shares,
     )  # fmt: skip
     stayed = zero.setup is not None and zero.setup >= stand_since
@@ -107,7 +107,7 @@ def by_seat(
         adapters=(),
         joints=0 if stayed else 2 * len(names),
         rods=(
-            Rod("base", zero.value_um - above_um, given.alpha_per_K, zero.at_C),
+            Rod("base", zero.value - above_um, given.alpha_per_K, zero.at_C),
             *(Rod(f"adapter {one.id}", one.given.length_um, one.material.alpha_per_K, zero.at_C) for one in adapters),
         ),
         seats=tuple(adapters[-1:]),

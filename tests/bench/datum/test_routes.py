@@ -48,7 +48,7 @@ def test_of_two_routes_the_surer_is_taken_and_says_so(wall: LoadedBench) -> None
     both = chain(wall, BASE, RING, SEAT)
     assert both.calibrations == ("cal-3",)
     assert "ring-07 has not been taken off since cal-3 was found on its seat, by the set-ups since." in both.notes
-    worse = replace(SEAT, u_um=3.0)
+    worse = replace(SEAT, u=3.0)
     assert chain(wall, BASE, RING, worse).calibrations == ("cal-1", "cal-2")
 
 
@@ -75,7 +75,7 @@ def test_routes_that_contradict_each_other_make_it_relative(wall: LoadedBench) -
     """24012.4 + 18003.2 is 42015.6; the u of the difference is that of all three and of one joint, 1.62 um."""
     u = math.hypot(1.0, 0.8, 0.7, 0.7)
     for off, absolute in ((2.9 * u, True), (3.1 * u, False), (-3.1 * u, False)):
-        found = chain(wall, BASE, RING, replace(SEAT, value_um=42015.6 + off))
+        found = chain(wall, BASE, RING, replace(SEAT, value=42015.6 + off))
         assert found.absolute is absolute
     assert found.why_relative == (
         f"the zero on the seat and that of base and adapters are {3.1 * u:.1f} µm apart (u = {u:.1f})",
