@@ -8,6 +8,8 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from benchd.arrangements.collimated import COLLIMATOR, Collimated
+from benchd.arrangements.registry import arrangement_of
 from benchd.arrangements.setup_document import SetupDocument, apply, first_setup
 from benchd.assessments.finding import Finding
 from benchd.bench.datum.bounded_terms import abbe_u_um
@@ -23,6 +25,7 @@ from benchd.questions import comparator as gauge
 from benchd.questions.adapter_length.assessment import adapter_length
 from benchd.questions.bench_zero import ring_of
 from benchd.questions.bench_zero.assessment import bench_zero
+from benchd.questions.collimator_zero.assessment import assess, tube_input
 from benchd.questions.fixed_zero import without_carriage
 from benchd.questions.gauge_inputs import cover_length, make_comparator
 from benchd_simulators.world.fitting import REFERENCE_C
@@ -34,6 +37,9 @@ from study_world import U_ELSEWHERE_UM, CaseWorld
 CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 REMOUNTS = 5
 TIP_DEPTH_UM = 45000.0
+FLAT = "flat-80"
+LOCKED_UM = 200.0
+"""How far from the middle of its settings the collimator's tube is locked at the most."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +106,7 @@ def _file_with(file: BenchFile, doubts: Doubts) -> BenchFile:
     changes["abbe"] = file.abbe.model_copy(update=tips)
     changes["sag"] = file.sag.model_copy(update={"most_um_per_N": times * file.sag.most_um_per_N})
     if doubts.vergence_per_m is not None and "u_vergence_per_m" in file.arrangement.rest:
-        stated = {"kind": file.arrangement.kind, "u_vergence_per_m": doubts.vergence_per_m}
+        stated = {**file.arrangement.rest, "kind": file.arrangement.kind, "u_vergence_per_m": doubts.vergence_per_m}
         changes["arrangement"] = ArrangementEntry.model_validate(stated)
     if doubts.thermometer_K is not None:
         changes["set_up"] = file.set_up.model_copy(update={"u_temperature_K": doubts.thermometer_K})
@@ -238,6 +244,38 @@ class CaseBench:
         )
         self._accept(artefact, found, pairs)
 
+    def set_collimator(self) -> None:
+        """Its tube set by autocollimation and locked, some way off the settings, as often as the procedure asks for."""
+        world, arrangement = self.world, arrangement_of(self.files.file)
+        assert world.tube is not None
+        assert isinstance(arrangement, Collimated)
+        typed = world.new_day("collimator")
+        self.set_up(temperature_C=typed)
+        world.tube.hold(FLAT)
+        settings = []
+        for _ in range(REMOUNTS):
+            world.tube.autocollimate(world.delta_K)
+            settings.append(1000.0 * world.tube.read()["tube_mm"])
+        off_um = float(world.rng.uniform(-LOCKED_UM, LOCKED_UM))
+        world.tube.set_to((sum(settings) / REMOUNTS + off_um) / 1000.0)
+        locked = 1000.0 * world.tube.read()["tube_mm"]
+        world.tube.hold("away")
+        flat = self.files.records.reference(FLAT)
+        thermal = self._thermal()
+        inputs = tube_input(
+            arrangement.config, flat, head=_head("collimator_zero"), temperature_C=thermal.temperature_C,
+            u_temperature_K=thermal.u_K, temperature_source="typed", indices=(0, REMOUNTS),
+        )  # fmt: skip
+        found = assess(settings, locked, inputs)
+        self.findings[COLLIMATOR] = found
+        vergence = found.values["vergence"]
+        assert vergence.value is not None
+        assert vergence.u is not None
+        self.in_force[COLLIMATOR] = CalibrationInForce(
+            "cal-7", COLLIMATOR, vergence.value, vergence.u, vergence.dof, found.measurand.reference_C,
+            setup=self.document.rev, unit=vergence.unit,
+        )  # fmt: skip
+
     def _thermal(self) -> gauge.Thermal:
         return gauge.Thermal(self.world.typed_C, self.files.file.set_up.u_temperature_K)
 
@@ -254,6 +292,13 @@ class CaseBench:
             number, artefact, length.value, length.u, length.dof, found.measurand.reference_C, carriage.value,
             Shares(**shares.model_dump()), setup=self.document.rev,
         )  # fmt: skip
+
+
+def _head(assessment: str) -> dict[str, Any]:
+    return {
+        "finding": "", "assessment": assessment, "run": "r-0001", "setup": 1, "lens": None, "job": None,
+        "at": "2026-01-01T00:00:00Z", "version": "study",
+    }  # fmt: skip
 
 
 def _about() -> gauge.About:

@@ -134,6 +134,8 @@ def _calibrate(bench: CaseBench, index: int) -> None:
     else:
         bench.calibrate_base()
         bench.calibrate_adapter()
+    if stratum.set_tube:
+        bench.set_collimator()
     try:
         if stratum.toggled:
             find_plate(bench, index, fit_of)

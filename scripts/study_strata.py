@@ -86,7 +86,8 @@ class Stratum:
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
     of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `seat` whether zero
-    was found on the adapter's seat, and not by base and adapter; `marks` whether m is told by marks on the wall,
+    was found on the adapter's seat, and not by base and adapter; `set_tube` whether the collimator was set by
+    autocollimation; `marks` whether m is told by marks on the wall,
     `walls` whether the gap between the principal planes was found at two; `toggled` whether the plate's own shift was
     found, put out and in; `seatings` how often the lens is seated and measured; `more` how many passes are taken beside
     the first where the verdict is undecided, as `flange_check` offers; `as_needed` the most that are taken, one by one,
@@ -107,6 +108,7 @@ class Stratum:
     arrangement: Literal["wall", "collimated", "collimator_reticle", "autocollimation"] = "wall"
     tape: bool = True
     seat: bool = False
+    set_tube: bool = False
     marks: bool = False
     walls: bool = False
     toggled: bool = False
@@ -163,6 +165,7 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="far off", far_um=300.0),
         replace(REFERENCE, name="zero on the seat", seat=True),
         replace(REFERENCE, name="zero on the seat collimated", arrangement="collimated", seat=True),
+        replace(REFERENCE, name="collimator set", arrangement="collimated", seat=True, set_tube=True),
         replace(ALL_QUIET, name="quiet seat", seat=True),
         replace(REFERENCE, name="marks", marks=True),
         replace(REFERENCE, name="two walls", marks=True, walls=True),
@@ -219,6 +222,7 @@ QUICK: dict[str, int] = {
     "far off": 100,
     "zero on the seat": 100,
     "seat and two walls": 100,
+    "collimator set": 100,
     "quiet seat": 100,
     "next lens": 100,
     "next lens f/8": 100,

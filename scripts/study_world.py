@@ -23,6 +23,7 @@ from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.fitting import REFERENCE_C, Fitting
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
+from benchd_simulators.world.tube import Tube
 from study_better import IN_WORLD, bettered
 from study_records import ADAPTER, GLASS, LENS, LP_MM, RINGS, world_of
 from study_strata import Stratum
@@ -147,6 +148,8 @@ class CaseWorld:
         self.side_mm = self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
         self.pixel_um = self.draws.quantity("camera.pixel_um", *self.record.camera.pixel_um.parts)
         self.typed_C = self.true_C = REFERENCE_C
+        tube = self.record.tube if stratum.set_tube else None
+        self.tube = None if tube is None else Tube(tube, self.record.flats, self.draws)
 
     @property
     def delta_K(self) -> float:
@@ -223,6 +226,8 @@ class CaseWorld:
     @property
     def vergence_per_m(self) -> float:
         """What is left of the vergence of the collimator's light; 0 before a wall."""
+        if self.tube is not None:
+            return self.tube.vergence_per_m(self.delta_K)
         vergence = self.record.room.vergence_per_m
         return 0.0 if vergence is None else self.draws.quantity("room.vergence_per_m", *vergence.parts)
 

@@ -37,6 +37,7 @@ class Technician:
         self._more = more
         self.reference = "collar-45"
         self.near_mm, self.far_mm = 3000.0, 5000.0
+        self.settings_mm: list[float] = []
         self.adapters: list[str] = []
         self.glass: list[str] = []
         self.lens: str | None = None
@@ -69,19 +70,27 @@ class Technician:
 
     def seat(self, lens: str) -> None:
         """This lens, and no other, on what stands, its ring at infinity; one that stands there is left alone."""
-        standing = self._bench.ask_world({"do": "look"})["lens"]
-        if standing == lens:
+        if self._bench.ask_world({"do": "look"})["lens"] == lens:
             return
-        if standing:
-            self._do("remove", "lens", standing)
+        self.take_lens_off()
         self._do("fit", "lens", lens)
         self._do("set", "ring", "infinity")
 
     def _reseat(self, lens: str) -> None:
         """Whatever lens stands there is taken off, and this one is seated."""
-        if standing := self._bench.ask_world({"do": "look"})["lens"]:
-            self._do("remove", "lens", standing)
+        self.take_lens_off()
         self.seat(lens)
+
+    def take_lens_off(self) -> None:
+        """The lens away, whatever else stands."""
+        standing = self._bench.ask_world({"do": "look"})["lens"]
+        if standing:
+            self._do("remove", "lens", standing)
+
+    def lock_tube(self, reads_mm: float) -> float:
+        """The collimator's tube locked near this reading; what its scale says then."""
+        self._do("set", "tube_mm", round(reads_mm, 3))
+        return float(self.measure("tube")["tube_mm"])
 
     def put_shim(self, size_um: float) -> None:
         """A shim of that size under the lens on the bench."""
@@ -166,6 +175,8 @@ class Technician:
             case "clear":
                 self._do("set", "indicator", "away")
                 self.clear()
+            case "flat_on" | "tube_set" | "tube_locked" | "flat_off":
+                return self._at_collimator(ask["name"], inputs)
             case "near_wall" | "far_wall":
                 return self._wall_at(self.near_mm if ask["name"] == "near_wall" else self.far_mm, inputs)
             case "seat_clear":
@@ -197,6 +208,22 @@ class Technician:
         self.seat(str(inputs["lens"]))
         self._do("set", "wall_mm", distance_mm)
         return float(self.measure("tape")["distance_mm"])
+
+    def _at_collimator(self, asked: str, inputs: dict[str, Any]) -> Any:
+        """Its tube set by the flat before it, and locked in the middle of the settings; gives what its scale reads."""
+        match asked:
+            case "flat_on":
+                self.take_lens_off()
+                self.settings_mm = []
+                self._do("set", "flat", inputs["reference"])
+            case "tube_set":
+                self.settings_mm.append(float(self.measure("autocollimation")["tube_mm"]))
+                return self.settings_mm[-1]
+            case "tube_locked":
+                return self.lock_tube(sum(self.settings_mm) / len(self.settings_mm))
+            case "flat_off":
+                self._do("set", "flat", "away")
+        return True
 
     def _seat_as_stated(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> None:
         """The lens alone, where the rest stands as it is; else all of it."""

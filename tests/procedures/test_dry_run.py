@@ -82,6 +82,7 @@ LENS: dict[str, Any] = {"lens": "L-0417", "adapters": ["ring-07"], "glass": ["pa
 def test_what_ships() -> None:
     checks = {"flange_check", "next_lens", "shim_proof", "check_lens"}
     calibrations = {"bench_zero", "fixed_zero", "adapter_length", "seat_zero", "two_walls", "joint_study"}
+    calibrations |= {"collimator_zero"}
     assert set(LIBRARY) == checks | calibrations | {"glass_toggle"}
     with pytest.raises(Refused, match="no procedure 'flange_chek'") as refused:
         LIBRARY["flange_chek"]

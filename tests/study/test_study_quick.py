@@ -28,7 +28,7 @@ LINES = {
 }
 ON_SEAT = LINES - {"base", "adapter"} | {"seat"}
 LINES_OF = {
-    **dict.fromkeys(("zero on the seat", "quiet seat", "seat and two walls"), ON_SEAT),
+    **dict.fromkeys(("zero on the seat", "quiet seat", "seat and two walls", "collimator set"), ON_SEAT),
     "mirror": LINES - {"conjugate"} | {"pickup", "mirror"},
     "reticle": LINES - {"conjugate", "glass", "gauge hysteresis", "gauge gain"}
     | {"target_cover", "reticle zero", "reticle scale"},

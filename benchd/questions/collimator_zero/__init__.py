@@ -33,35 +33,23 @@ class CollimatorZero(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
-        from benchd.arrangements.collimated import COLLIMATOR, Collimated
-        from benchd.questions.collimator_zero.assessment import TubeInput, assess
+        from benchd.arrangements.collimated import Collimated
+        from benchd.questions.collimator_zero.assessment import assess, tube_input
 
         stands = evidence.arrangement
         assert isinstance(stands, Collimated)
-        given, flat = stands.config, evidence.records.reference(str(of))
-        assert given.focal_length_mm is not None
-        assert given.u_tube_um is not None
-        assert flat.flat is not None
-        away = 1.0 if given.tube_grows == "away" else -1.0
-        settings = [away * _um(row) for row in evidence.readings.get(SETTING, ())]
-        locked = [away * _um(row) for row in evidence.readings.get(LOCKED, ())]
+        settings = [_um(row) for row in evidence.readings.get(SETTING, ())]
+        locked = [_um(row) for row in evidence.readings.get(LOCKED, ())]
         if len(settings) < 2 or not locked:
             raise Refused(
                 "not_found",
                 f"The run holds {len(settings)} settings of the tube, and {len(locked)} of where it was locked.",
                 advice="Set it several times, lock it, and read its scale each time.",
             )
-        inputs = TubeInput(
+        inputs = tube_input(
+            stands.config,
+            evidence.records.reference(str(of)),
             head=evidence.head(self.name, lens=False),
-            artefact=COLLIMATOR,
-            arrangement=stands.name,
-            fc_mm=given.focal_length_mm.value,
-            u_fc_mm=given.focal_length_mm.u,
-            fc_dof=given.focal_length_mm.dof,
-            u_tube_um=given.u_tube_um,
-            least_radius_mm=flat.flat.least_radius_mm,
-            flat=flat.id,
-            drift_um_per_K=given.tube_drift_um_per_K,
             temperature_C=evidence.temperature.at_C,
             u_temperature_K=evidence.temperature.u_K,
             temperature_source=evidence.temperature.source,

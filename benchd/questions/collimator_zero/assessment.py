@@ -12,10 +12,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from benchd.arrangements.collimated import PER_M, drift_u_per_m
+from benchd.arrangements.collimated import COLLIMATOR, PER_M, Collimated, drift_u_per_m
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.errors import Refused
+from benchd.files.artefacts import Reference
 from benchd.metrology.budget import Term, combine, standard_u
 from benchd.metrology.outlying import FAR_OFF, far_off
 from benchd.metrology.repeats import repeats
@@ -28,32 +29,62 @@ STAYS_LOCKED = "It holds as long as the tube stays locked: whoever moves it runs
 
 @dataclass(frozen=True, slots=True)
 class TubeInput:
-    """What the files say: focal length of the collimator, reading of its tube, least radius of the flat, and the most
-    that reticle and focus move apart per kelvin (None: not stated); the temperature of the day."""
+    """What the files say: focal length of the collimator, sign and u of its tube's reading, least radius of the flat,
+    and the most that reticle and focus move apart per kelvin; the temperature of the day."""
 
     head: Mapping[str, Any]
-    artefact: str
-    arrangement: str
+    away: float
     fc_mm: float
     u_fc_mm: float
     fc_dof: float | None
     u_tube_um: float
     least_radius_mm: float
     flat: str
-    drift_um_per_K: float | None
+    drift_um_per_K: float
     temperature_C: float
     u_temperature_K: float
     temperature_source: str
     indices: tuple[int, int]
 
 
+def tube_input(
+    stated: Collimated.Config,
+    flat: Reference,
+    *,
+    head: Mapping[str, Any],
+    temperature_C: float,
+    u_temperature_K: float,
+    temperature_source: str,
+    indices: tuple[int, int],
+) -> TubeInput:
+    """From the keys of the arrangement and the flat's record, which were seen to be complete."""
+    assert stated.focal_length_mm is not None
+    assert stated.u_tube_um is not None
+    assert flat.flat is not None
+    return TubeInput(
+        head=head,
+        away=1.0 if stated.tube_grows == "away" else -1.0,
+        fc_mm=stated.focal_length_mm.value,
+        u_fc_mm=stated.focal_length_mm.u,
+        fc_dof=stated.focal_length_mm.dof,
+        u_tube_um=stated.u_tube_um,
+        least_radius_mm=flat.flat.least_radius_mm,
+        flat=flat.id,
+        drift_um_per_K=stated.tube_drift_um_per_K or 0.0,
+        temperature_C=temperature_C,
+        u_temperature_K=u_temperature_K,
+        temperature_source=temperature_source,
+        indices=indices,
+    )
+
+
 def assess(settings: Sequence[float], locked: float, given: TubeInput) -> Finding:
-    """The finding `collimator_zero`, from readings of the tube in um that grow away from the collimator's lens.
+    """The finding `collimator_zero`, from readings of the tube in um.
 
     Raises Refused('not_found') where the tube is locked so far off that the way to the lens would count.
     """
     found = repeats(settings)
-    setting_um = locked - found.mean
+    setting_um = given.away * (locked - found.mean)
     per_m = -setting_um / given.fc_mm**2  # um / mm^2 is 1/m
     if abs(per_m) > MOST_PER_M:
         raise Refused(
@@ -70,8 +101,7 @@ def assess(settings: Sequence[float], locked: float, given: TubeInput) -> Findin
     ]
     by_radius = standard_u(1000.0 / given.least_radius_mm, "rectangular")
     by_focal_length = 2.0 * abs(per_m) * given.u_fc_mm / given.fc_mm
-    drift = given.drift_um_per_K or 0.0
-    by_temperature = drift_u_per_m(drift, given.fc_mm, given.u_temperature_K)
+    by_temperature = drift_u_per_m(given.drift_um_per_K, given.fc_mm, given.u_temperature_K)
     lines = [
         *(replace(term, u=term.u / given.fc_mm**2) for term in of_tube),
         Term("flat", by_radius, "B", None, f"{given.flat}, record", "rectangular"),
@@ -83,8 +113,8 @@ def assess(settings: Sequence[float], locked: float, given: TubeInput) -> Findin
         {
             **given.head,
             "measurand": {
-                "arrangement": given.arrangement,
-                "artefact": given.artefact,
+                "arrangement": Collimated.name,
+                "artefact": COLLIMATOR,
                 "reference_C": given.temperature_C,
             },
             "absolute": True,
@@ -95,7 +125,7 @@ def assess(settings: Sequence[float], locked: float, given: TubeInput) -> Findin
             "budgets": {"vergence": as_budget(lines), "setting": as_budget(of_tube)},
             "verdict": None,
             "advice": None,
-            "calibrates": [{"artefact": given.artefact, "value": "vergence"}],
+            "calibrates": [{"artefact": COLLIMATOR, "value": "vergence"}],
             "notes": [*_far_off(settings, given.u_tube_um), STAYS_LOCKED],
             "readings": {"run": str(given.head["run"]), "indices": list(given.indices)},
             "calibrations": [],

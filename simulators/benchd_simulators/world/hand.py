@@ -114,6 +114,8 @@ def _set(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
         "pushed_um": lambda: world.carriage.push(number(value, "The push")),
         "wall_marks": lambda: world.room.set_marks(value),
         "square_off": lambda: world.set_square_off(value),
+        "flat": lambda: world.the_tube().hold(value),
+        "tube_mm": lambda: world.the_tube().set_to(number(value, "The tube")),
     }
     act = acts.get(str(command.get("what")))
     if act is None:
@@ -126,6 +128,8 @@ def _measure(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
     acts: dict[str, Callable[[], dict[str, Any]]] = {
         "tape": lambda: world.room.tape(world.magnification()),
         "thermometer": lambda: {"temperature_C": world.room.temperature_C},
+        "tube": lambda: world.the_tube().read(),
+        "autocollimation": world.autocollimate,
     }
     act = acts.get(str(command.get("what")))
     if act is None:

@@ -32,6 +32,7 @@ __all__ = [
     "EncoderRecord",
     "FilterRecord",
     "FittedRecord",
+    "FlatRecord",
     "GapRecord",
     "GlassRecord",
     "IndicatorRecord",
@@ -46,6 +47,7 @@ __all__ = [
     "RoomRecord",
     "ShimRecord",
     "TargetRecord",
+    "TubeRecord",
     "UnevenRecord",
     "WorldRecord",
 ]
@@ -176,6 +178,31 @@ class CollimatorRecord(Part):
         return self
 
 
+class TubeRecord(Part):
+    """A collimator's draw tube with the reticle at its end, in the arrangement collimated; `parallel_at_um`: what its
+    scale reads where the light is parallel at the reference temperature, `drift_um_per_K`: how much farther from the
+    collimator's lens the focus moves; `before_lens_mm`: from the collimator's lens to where lenses and flats stand.
+
+    A person reads the scale with a scatter of `reading_um`, and sets it by autocollimation with one of `setting_um`.
+    """
+
+    focal_length_mm: Quantity
+    parallel_at_um: Quantity
+    drift_um_per_K: Quantity
+    before_lens_mm: Positive
+    grows: Literal["away", "toward"] = "away"
+    travel_um: Annotated[list[float], Field(min_length=2, max_length=2)]
+    reading_um: NotNegative
+    setting_um: NotNegative
+
+
+class FlatRecord(Part):
+    """`sag_um`: how much its middle, over `over_mm`, bulges towards the collimator."""
+
+    sag_um: Quantity
+    over_mm: Positive
+
+
 class MirrorRecord(Part):
     """`before_lens_mm`: from the lens's front focal point; `curvature_per_km`: one over its radius, 0 for a flat one,
     positive where it bulges towards the lens.
@@ -208,7 +235,8 @@ class ShimRecord(Part):
 class WorldRecord(Part):
     """The whole file.
 
-    `collimator` is for the arrangement collimator_reticle, `mirror` and `pickup_um`, by how much the detector stands
+    `collimator` is for the arrangement collimator_reticle, `tube` and the `flats` that it is set by for collimated,
+    `mirror` and `pickup_um`, by how much the detector stands
     deeper than the source, for autocollimation.
     """
 
@@ -216,6 +244,8 @@ class WorldRecord(Part):
     arrangement: Literal["wall", "collimated", "collimator_reticle", "autocollimation"]
     room: RoomRecord
     collimator: CollimatorRecord | None = None
+    tube: TubeRecord | None = None
+    flats: dict[Name, FlatRecord] = Field(default_factory=dict)
     mirror: MirrorRecord | None = None
     pickup_um: Quantity | None = None
     carriage: CarriageRecord

@@ -25,6 +25,8 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
         "stand_offs_um": list(fitting.stand_offs),
         "sag_um": fitting.sag_um(),
     }
+    if world.tube is not None:
+        now["vergence_per_m"] = world.vergence_per_m
     answer: dict[str, Any] = {
         "world": world.record.world,
         "seed": world.seed,

@@ -22,6 +22,7 @@ from benchd_simulators.world.picture import Scene
 from benchd_simulators.world.reading import find_world, read_world
 from benchd_simulators.world.room import Room
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
+from benchd_simulators.world.tube import Tube
 
 MOVED_MM = 100.0
 """A wall that has moved by less has its camera where it was: lenses and adapters move the target by as much."""
@@ -53,6 +54,9 @@ class World:
         self.stuck_switch: str | None = None
         self.lamp = Lamp(record.lamp, self.now)
         self.camera = Camera(record.camera, record.uneven, self.draws, self.scene)
+        self.tube = None if record.tube is None else Tube(record.tube, record.flats, self.draws)
+        if self.tube is not None:  # as it stands before anybody sets it
+            self.tube.leave_at(self.room.vergence_per_m, self.room.delta_K)
         self._draw_all()
         self._warm()
         self.room.taped_at(self._stands_um(record.room.distance_over, (), None))
@@ -147,6 +151,8 @@ class World:
             raise
 
     def fit_lens(self, name: str) -> None:
+        if self.tube is not None and self.tube.flat is not None:
+            raise HandRefused(f"Flat {self.tube.flat} stands before the collimator; set it away first.")
         if name in self.record.lenses:
             self.must_image(name)
         self.fitting.fit_lens(name)
@@ -164,6 +170,24 @@ class World:
         if not widest <= f_number <= 32:
             raise HandRefused(f"The iris of {self.fitting.lens} goes from {widest:g} to 32, not to {f_number:g}.")
         self.room.iris = f_number
+
+    def the_tube(self) -> Tube:
+        """The collimator's draw tube."""
+        if self.tube is None:
+            raise HandRefused("There is no collimator with a draw tube on this bench.")
+        return self.tube
+
+    def autocollimate(self) -> dict[str, Any]:
+        """Set the tube by the flat before the collimator; what its scale then reads."""
+        if self.fitting.lens is not None:
+            raise HandRefused(f"Lens {self.fitting.lens} stands where the flat has to; take it off first.")
+        self.the_tube().autocollimate(self.room.delta_K)
+        return self.the_tube().read()
+
+    @property
+    def vergence_per_m(self) -> float:
+        """Of the collimator's light where the lens stands, positive where it diverges."""
+        return self.room.vergence_per_m if self.tube is None else self.tube.vergence_per_m(self.room.delta_K)
 
     def set_temperature(self, value: float) -> None:
         self.room.set_temperature(value)
@@ -256,7 +280,7 @@ class World:
             iris=self.iris(),
             ring=self.room.ring,
             distance_mm=self.room.true_distance_mm if distance_mm is None else distance_mm,
-            vergence_per_m=self.room.vergence_per_m,
+            vergence_per_m=self.vergence_per_m,
             shims_um=self.fitting.shims_um(self.fitting.lens),
             glass=self.fitting.glass,
         )

@@ -21,6 +21,8 @@ NOT_OF_ALL: Mapping[Key, str] = {
     ("room", "tape_ratio_u"): NO_WALL,
     ("room", "vergence_per_m"): "there is no collimator whose light could be off parallel",
     ("collimator",): "no reticle of a collimator stands on its carriage",
+    ("tube",): "there is no collimator with a draw tube",
+    ("flats",): "there is no collimator that a flat could be held before",
     ("mirror",): "there is no mirror before the lens",
     ("pickup_um",): "there is no detector beside a source",
 }

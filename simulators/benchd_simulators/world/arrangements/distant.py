@@ -29,6 +29,6 @@ class Wall(Arrangement):
 class Collimated(Arrangement):
     """A collimator before the lens, the camera's sensor on the carriage."""
 
-    may: ClassVar[frozenset[Key]] = frozenset({("room", "vergence_per_m")})
+    may: ClassVar[frozenset[Key]] = frozenset({("room", "vergence_per_m"), ("tube",), ("flats",)})
     no_wall: ClassVar[str] = "This bench has a collimator before the lens and no wall."
     no_tape: ClassVar[str] = "There is nothing to measure with a tape: the light is collimated."
