@@ -179,12 +179,9 @@ class Technician:
                 return self._at_collimator(ask["name"], inputs)
             case "near_wall" | "far_wall":
                 return self._wall_at(self.near_mm if ask["name"] == "near_wall" else self.far_mm, inputs)
-            case "seat_clear":
+            case "seat_clear" | "adapter_off":
                 self._do("set", "indicator", "away")
-                self.fit(list(inputs["adapters"]), [], None)
-            case "adapter_off":
-                self._do("set", "indicator", "away")
-                self.fit([], [], None)
+                self.fit(list(inputs["adapters"]) if ask["name"] == "seat_clear" else [], [], None)
             case "adapter_on":
                 self.fit([str(inputs["adapter"])], [], None)
             case "reseat":

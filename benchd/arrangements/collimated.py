@@ -142,9 +142,10 @@ class Collimated(Arrangement):
                 return Light(0.0, {}, "collimated", (VERGENCE_NOT_STATED,))
             return Light(given.vergence_per_m, {COLLIMATOR: (given.u_vergence_per_m, None)}, "collimator, bench file")
         parts: dict[str, tuple[float, float | None]] = {COLLIMATOR: (known.u, known.dof)}
+        vergence = f"{known.value:+.6f}".replace("-", "\u2212")
         notes = [
-            f"Collimator set by autocollimation ({known.id}): vergence {known.value:+.6f} 1/m, u = {known.u:.6f}; its "
-            "tube stays locked.".replace("-", "\u2212")
+            f"Collimator set by autocollimation ({known.id}): vergence {vergence} 1/m, u = {known.u:.6f}; its tube stays "
+            "locked."
         ]
         drift, fc = given.tube_drift_um_per_K, given.focal_length_mm
         if drift is None or fc is None:

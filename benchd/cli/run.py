@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from benchd.cli.following import Outcome
     from benchd.client import BenchClient, Watch
 
-SHOWN = frozenset({"calibrated", "homed", "paused", "resumed"})
+SHOWN = frozenset({"calibrated", "homed", "paused", "resumed", "withdrawn"})
 """Events worth a line although nothing is wrong."""
 
 

@@ -25,10 +25,11 @@ from benchd.verbs.steer import Abort, Pause, Resume
 from benchd.verbs.sweep import Sweep
 from benchd.verbs.verb import Verb
 from benchd.verbs.wait import Wait
+from benchd.verbs.withdraw import Withdraw
 
 _ALL: tuple[Verb[Any], ...] = (
     Take(), Release(), Home(), Nominal(), Move(), Light(), Camera(), Read(), Setup(), Magnification(), Sweep(), Run(),
-    Pause(), Resume(), Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(), Reseated(),
+    Pause(), Resume(), Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(), Reseated(), Withdraw(),
 )  # fmt: skip
 
 VERBS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.offered}

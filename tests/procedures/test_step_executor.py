@@ -203,7 +203,7 @@ def numbers(*values: float) -> Callable[[Ask], Any]:
 
 
 def test_every_kind_of_step_is_here() -> None:
-    elsewhere = {"call": "calls", "accept": "tests/procedures/test_as_foreseen.py"}
+    elsewhere = {"call": "calls", "accept": "tests/procedures/test_as_foreseen.py", "withdraw": "tests/virtual"}
     assert set(KINDS) == {*STEPS, *elsewhere} - {"if_finding", "found"}
 
 

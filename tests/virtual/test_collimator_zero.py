@@ -131,6 +131,34 @@ async def test_a_lens_is_surer_with_it_and_as_before_without(record_in_collimate
         assert again["values"]["focus_error"]["U"] > stated[1]["U"] + 0.1
 
 
+async def test_once_the_tube_was_moved_what_was_calibrated_counts_no_more(tmp_path: Path) -> None:
+    """A run that is broken off, or whose finding nobody accepts, leaves a tube that stands elsewhere."""
+    async with collimated(tmp_path) as bench, person(bench) as (client, technician):
+        technician.fit(list(RING), list(PANE), None)
+        stands = {"lens": LENS, "adapters": list(RING), "glass": list(PANE), "ring": "infinity"}
+
+        async def source() -> str:
+            await client.command("setup", set=stands)
+            return str(term(await client.kept("setup"), "conjugate")["source"])
+
+        found = await zero_of(technician)
+        assert found["readings"]["indices"] == [0, 5], "what was typed is kept as readings"
+        assert (await source()).startswith("cal-")
+        refusing = Technician(bench, client, quiet, accept=False)
+        events = client.events()
+        await zero_of(refusing)
+        assert await source() == "collimator, bench file"
+        told = [event["text"] async for _, event in _until(events, "withdrawn")]
+        assert told[-1] == "The calibration of collimator (cal-1) counts no more."
+
+
+async def _until(events: Any, code: str) -> Any:
+    async for topic, event in events:
+        yield topic, event
+        if event["code"] == code:
+            return
+
+
 async def test_a_tube_that_reads_the_other_way_is_told_so(tmp_path: Path) -> None:
     """The bench file says `toward` of a tube that grows away: then what is locked deeper counts as shallower."""
 
