@@ -144,8 +144,8 @@ class Collimated(Arrangement):
         parts: dict[str, tuple[float, float | None]] = {COLLIMATOR: (known.u, known.dof)}
         vergence = f"{known.value:+.6f}".replace("-", "\u2212")
         notes = [
-            f"Collimator set by autocollimation ({known.id}): vergence {vergence} 1/m, u = {known.u:.6f}; its tube stays "
-            "locked."
+            f"Collimator set by autocollimation ({known.id}): vergence {vergence} 1/m, u = {known.u:.6f}; its tube "
+            "stays locked."
         ]
         drift, fc = given.tube_drift_um_per_K, given.focal_length_mm
         if drift is None or fc is None:
