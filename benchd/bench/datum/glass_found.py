@@ -42,15 +42,15 @@ def rear_glass(records: Records, setup: SetupDocument, calibrations: Mapping[str
     if found is None:
         return RearGlass(by_record)
     u_record_um = math.hypot(*(term.u_um for term in by_record))
-    u_um = math.hypot(found.u_um, _colour_u_um(records, setup, found))
-    off_um = found.value_um - sum(term.value_um for term in by_record)
+    u_um = math.hypot(found.u, _colour_u_um(records, setup, found))
+    off_um = found.value - sum(term.value_um for term in by_record)
     together = " + ".join(setup.glass)
     why = ""
     if abs(off_um) > APART * math.hypot(u_um, u_record_um):
         why = f"glass {together} shifts by {abs(off_um):.1f} µm {'more' if off_um > 0 else 'less'} than its record says"
     if u_um >= u_record_um:
         return RearGlass(by_record, why_relative=why)
-    term = ChainTerm(f"glass {together}", found.value_um, u_um, found.dof, "normal", found.id)
+    term = ChainTerm(f"glass {together}", found.value, u_um, found.dof, "normal", found.id)
     return RearGlass((term,), found.id, f"Glass {together} by {found.id}: {found.how}.", why)
 
 

@@ -36,7 +36,7 @@ def test_the_chain_goes_by_what_was_found_and_says_how(wall: LoadedBench) -> Non
     value, u, source = glass_line(plain)
     assert (value, u) == pytest.approx((RECORD_UM, RECORD_U_UM))
     assert source == "pane-25"
-    assert glass_line(found) == (FOUND.value_um, 0.4, "cal-12")
+    assert glass_line(found) == (FOUND.value, 0.4, "cal-12")
     assert found.carriage_um is not None
     assert plain.carriage_um is not None
     assert found.carriage_um - plain.carriage_um == pytest.approx(1.0)
@@ -47,7 +47,7 @@ def test_the_chain_goes_by_what_was_found_and_says_how(wall: LoadedBench) -> Non
 
 
 def test_a_record_that_is_surer_stands(wall: LoadedBench) -> None:
-    found = with_found(wall, replace(FOUND, u_um=1.2))
+    found = with_found(wall, replace(FOUND, u=1.2))
     assert glass_line(found)[2] == "pane-25"
     assert "cal-12" not in found.calibrations
 
@@ -59,7 +59,7 @@ def test_one_is_held_against_the_other_at_three_standard_uncertainties(
 ) -> None:
     """Whichever the chain goes by: another plate in that holder is wrong by either."""
     u = math.hypot(u_um, RECORD_U_UM)
-    found = with_found(wall, replace(FOUND, value_um=RECORD_UM + off * u, u_um=u_um))
+    found = with_found(wall, replace(FOUND, value=RECORD_UM + off * u, u=u_um))
     told = [why for why in found.why_relative if "pane-25" in why]
     assert bool(told) is apart
     if apart:
