@@ -199,7 +199,8 @@ class Calibrates(Part):
     `carriage_um`, left out where it does not count, is where the carriage stood; `shares`, left out where nothing of it
     came of the bench itself, what base, adapters and place have in common: it counts once in the chain. `at_wall`, left
     out but of a gap, says at which wall that was found. `light_nm` is the light it holds for, left out where that does
-    not count, and `how` a clause on how it was come by, left out where there is nothing to say.
+    not count, and `how` a clause on how it was come by, left out where there is nothing to say. `common_u` is what of
+    its u stays the same however often it is drawn anew, left out where nothing does.
     """
 
     artefact: str
@@ -209,6 +210,7 @@ class Calibrates(Part):
     at_wall: AtWall | None = Field(default=None, exclude_if=lambda value: value is None)
     light_nm: float | None = Field(default=None, exclude_if=lambda value: value is None)
     how: str | None = Field(default=None, exclude_if=lambda value: value is None)
+    common_u: float | None = Field(default=None, ge=0, exclude_if=lambda value: not value)
 
 
 class Column(Part):

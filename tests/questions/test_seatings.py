@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from scipy.stats import binom
 
+from benchd.bench.datum.chain_terms import CalibrationInForce, joints_term
+from benchd.bench.datum.feasibility import as_lines
+from benchd.files.loading import load_bench
 from benchd.metrology.budget import Term, combine
 from benchd.questions.flange.assessment import assess
 from benchd.questions.flange.recomputed import recompute
@@ -19,6 +23,7 @@ from benchd.records.values import ReadingRow
 from tests.questions.test_flange import CHAIN, fit_at, given
 from tests.questions.test_recomputed import HWHM_UM, row
 
+BENCH_FILE = load_bench(Path(__file__).parents[2] / "configs" / "workshop" / "bench.yaml").file
 JOINTS = next(term for term in CHAIN if term.term == "joints")  # 1.0 um: of two pairs .707 each
 
 
@@ -53,6 +58,17 @@ def test_only_the_lens_s_own_pair_is_averaged() -> None:
         term.term: term for term in CHAIN if term.term != "joints"
     }
     assert of_joints(CHAIN, seatings(5.0), 2, "r-0003") == (list(CHAIN), None)
+
+
+def test_what_a_person_does_the_same_way_each_time_stays() -> None:
+    """A study told .6 from seating to seating and .8 from person to person, of each of two pairs."""
+    study = CalibrationInForce("cal-4", "joint", 0.0, 1.0, 12.0, common_u=0.8)
+    (line,) = as_lines([joints_term(2, BENCH_FILE, study)])
+    assert {part.name: part.u for part in line.parts} == pytest.approx(
+        {"each seating": 0.6 * math.sqrt(2.0), "people": 0.8 * math.sqrt(2.0)}
+    )
+    found, _ = of_joints([line], seatings(5.0, 6.0, 5.5), 2, "r-0003")
+    assert lines(found)["joints"].u == pytest.approx(math.sqrt(2.0 * 0.8**2 + 0.6**2 + 0.6**2 / 3.0))
 
 
 def test_seatings_that_contradict_the_stated_joint_count_by_their_own_scatter() -> None:

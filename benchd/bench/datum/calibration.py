@@ -30,5 +30,6 @@ def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> Calibration
         at_wall=FoundAtWall(**about["at_wall"]) if about.get("at_wall") else None,
         light_nm=about.get("light_nm"),
         how=about.get("how") or "",
+        common_u=about.get("common_u") or 0.0,
         unit=row.unit,
     )

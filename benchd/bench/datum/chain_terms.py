@@ -17,6 +17,9 @@ from benchd.metrology.chain_term import ChainTerm, Shape
 from benchd.optics.expansion import REFERENCE_C, U_ALPHA_REL, coefficient_u_um
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
 
+EACH_SEATING = "each seating"
+"""The part of the line of joints that is drawn anew by each seating, whoever does it."""
+
 UNSTATED_HALF_RANGE_K = 10.0
 """A room of unstated temperature is taken to be within this of the reference, rectangular."""
 
@@ -68,7 +71,8 @@ class CalibrationInForce:
     `carriage_um` is the carriage reading at which a base was calibrated, or an adapter's upper seat was found; None if
     not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study) the value is 0
     and u is that of one pair. `setup` is the revision of the set-up at which it was measured, `light_nm` the light that
-    it holds for, None where that does not count; `how` says how it was come by.
+    it holds for, None where that does not count; `how` says how it was come by. `common_u` is what of u stays the same
+    however often a pair is seated anew.
     """
 
     id: str
@@ -83,6 +87,7 @@ class CalibrationInForce:
     at_wall: FoundAtWall | None = None
     light_nm: float | None = None
     how: str = ""
+    common_u: float = 0.0
     unit: str = "um"
 
 
@@ -197,7 +202,9 @@ def glass_term(glass: Glass, light_nm: float | None) -> ChainTerm:
 def joints_term(pairs: int, bench_file: BenchFile, study: CalibrationInForce | None) -> ChainTerm:
     """Zero for each mated pair; u of one pair times the square root of their number."""
     if study is not None:
-        return ChainTerm("joints", 0.0, study.u * math.sqrt(pairs), study.dof, "normal", study.id, "A")
+        each, common = (math.sqrt(pairs * u2) for u2 in (study.u**2 - study.common_u**2, study.common_u**2))
+        parts = (Part(EACH_SEATING, each), Part("people", common)) if common else ()
+        return ChainTerm("joints", 0.0, study.u * math.sqrt(pairs), study.dof, "normal", study.id, "A", parts)
     joint = bench_file.joint
     return ChainTerm("joints", 0.0, joint.u_um * math.sqrt(pairs), joint.dof, "normal", "bench file")
 

@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from benchd.bench.datum.chain_terms import EACH_SEATING
 from benchd.metrology.budget import Term, effective_dof
 
 OF_PAIRS = ("joints", "stand-off")
@@ -86,8 +87,7 @@ def of_joints(
     dof = effective_dof([line.u for line in lines], [line.dof for line in lines])
     others = [term for term in chain if term not in lines]
     if not _contradicts(scatter, expected, n, dof):
-        share = math.sqrt((pairs - 1 + 1.0 / n) / pairs)
-        return [*others, *(replace(line, u=share * line.u) for line in lines)], None
+        return [*others, *(_averaged(line, n, pairs) for line in lines)], None
     if pairs > 1:
         others += [replace(line, u=line.u * math.sqrt((pairs - 1) / pairs)) for line in lines]
     own = Term(SCATTER, scatter / math.sqrt(n), "A", float(n - 1), run)
@@ -96,6 +96,12 @@ def of_joints(
         "their own scatter is in the interval. Look for dirt and burrs on the seats."
     )
     return [*others, own], note
+
+
+def _averaged(line: Term, n: int, pairs: int) -> Term:
+    """The line with the lens's own pair n times: what a person does the same way each time stays."""
+    anew = next((part.u for part in line.parts if part.name == EACH_SEATING), line.u)
+    return replace(line, u=math.sqrt(line.u**2 - anew**2 * (1.0 - 1.0 / n) / pairs), parts=())
 
 
 def _contradicts(scatter_um: float, expected_um: float, n: int, dof: float | None) -> bool:

@@ -103,7 +103,8 @@ def assess(seatings: Sequence[Seating], given: JointInput) -> Finding:
             "tables": {"variance": _analysis(study), "seatings": _seatings(seatings, cells)},
             "verdict": None,
             "advice": None,
-            "calibrates": [{"artefact": given.artefact, "value": "joint"}],
+            # Whoever seats a lens several times and takes the mean still seats it in his own way.
+            "calibrates": [{"artefact": given.artefact, "value": "joint", "common_u": study.av.s if study.av else 0.0}],
             "notes": [
                 *given.notes,
                 SEAT,
