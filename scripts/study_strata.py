@@ -139,6 +139,9 @@ class Stratum:
 
 REFERENCE = Stratum("reference")
 NEXT_LENS = replace(REFERENCE, name="next lens", repeats=1, as_needed=5)
+ALL_COLLIMATED = replace(
+    REFERENCE, name="all of a collimator", arrangement="collimated", seat=True, toggled=True, set_tube=True
+)
 ALL_QUIET = Stratum("all quiet", arrangement="collimated", repeats=3, doubts=QUIET)
 
 STRATA: dict[str, Stratum] = {
@@ -172,7 +175,9 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="seat and two walls", seat=True, marks=True, walls=True),
         replace(REFERENCE, name="plate out and in", seat=True, arrangement="collimated", toggled=True),
         replace(REFERENCE, name="all of a wall", seat=True, marks=True, walls=True, toggled=True),
-        replace(REFERENCE, name="three seatings", seat=True, arrangement="collimated", toggled=True, seatings=3),
+        ALL_COLLIMATED,
+        replace(ALL_COLLIMATED, name="two seatings", seatings=2),
+        replace(ALL_COLLIMATED, name="three seatings", seatings=3),
         NEXT_LENS,
         replace(NEXT_LENS, name="next lens f/8", f_number=8.0),
         replace(NEXT_LENS, name="next lens medium light", light=MEDIUM),
@@ -223,6 +228,8 @@ QUICK: dict[str, int] = {
     "zero on the seat": 100,
     "seat and two walls": 100,
     "collimator set": 100,
+    "plate out and in": 100,
+    "three seatings": 100,
     "quiet seat": 100,
     "next lens": 100,
     "next lens f/8": 100,

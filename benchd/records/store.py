@@ -13,6 +13,7 @@ out.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -40,6 +41,8 @@ class Store:
         self._clock = clock
         self._lock = lock
         self._writer = writer
+        self._unwritten_ends: dict[str, tuple[str, RunState]] = {}
+        """Of runs that ended while nothing could be written: when, and how. The next write that finds room has them."""
 
     @classmethod
     async def open(cls, url: str, base: Path, clock: Clock) -> Store:
@@ -77,6 +80,9 @@ class Store:
         If cancelled while the thread still writes, the lock is kept until the process ends.
         """
         try:
+            if self._unwritten_ends and not self._writer.ended:
+                with suppress(BenchdError):  # then they are closed as failed when the record is opened next
+                    await self._write_ends()
             await self._writer.close()
         finally:
             if self._writer.ended:
@@ -102,12 +108,31 @@ class Store:
         at = self._clock.utc()
         columns = {"procedure": procedure, "text_sha": text_sha, "inputs": dict(inputs), "setup": setup, "lens": lens}
         columns |= {"job": job, "user": user, "state": "running", "began": at, "ended": None}
+        if self._unwritten_ends:
+            await self._write_ends()
         return name_of("run", await self._do(lambda c: additions.add(c, schema.run, at, **columns)))
 
     async def end_run(self, run: str, state: RunState) -> None:
-        """A run ends, once. Raises BenchdError (`unknown_name`; `bad_request` if it has ended in another state)."""
-        at = self._clock.utc()
-        await self._do(lambda c: additions.end_run(c, at, run, state))
+        """A run ends, once. Raises BenchdError (`unknown_name`; `bad_request` if it has ended in another state).
+
+        What cannot be written for want of room (`disk_full`) is, before the next run begins."""
+        self._unwritten_ends[run] = self._clock.utc(), state
+        await self._write_ends()
+
+    async def _write_ends(self) -> None:
+        ends = dict(self._unwritten_ends)
+        try:
+            await self._do(lambda c: additions.end_runs(c, ends))
+        except BenchdError as error:
+            if error.code == "disk_full":
+                raise
+            self._forget_ends(ends)
+            raise
+        self._forget_ends(ends)
+
+    def _forget_ends(self, ends: Mapping[str, object]) -> None:
+        for run in ends:
+            self._unwritten_ends.pop(run, None)
 
     async def run(self, run: str) -> Run:
         """One run. Raises BenchdError (`unknown_name`)."""

@@ -32,11 +32,23 @@ async def main(folder):
         except BenchdError as error:
             told = error.as_json()
     readable = len(await store.readings(run))
+    ended = None
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1000, hard))
+    try:
+        await store.end_run(run, "aborted")
+    except BenchdError as error:
+        ended = error.code
+    left_open = (await store.run(run)).ended is None
     resource.setrlimit(resource.RLIMIT_FSIZE, (hard, hard))
     await store.add_readings(rows(run, kept, 100))
     after = [row.idx for row in await store.readings(run)]
+    await store.add_run("flange_check", text_sha="", inputs={}, setup=None, lens=None, job=None, user="test")
+    stands = (await store.run(run)).state
     await store.close()
-    print(json.dumps({"kept": kept, "told": told, "readable": readable, "whole": after == list(range(kept + 100))}))
+    print(json.dumps({
+        "kept": kept, "told": told, "readable": readable, "whole": after == list(range(kept + 100)),
+        "ended": ended, "left_open": left_open, "stands": stands,
+    }))
 
 asyncio.run(main(sys.argv[1]))
 """
@@ -53,3 +65,5 @@ def test_no_room_on_the_disk(tmp_path: Path) -> None:
     assert said["kept"] > 0
     assert said["readable"] == said["kept"]
     assert said["whole"]
+    # The run's end found no room either, and is written before the next one begins.
+    assert (said["ended"], said["left_open"], said["stands"]) == ("disk_full", True, "aborted")
