@@ -98,6 +98,9 @@ MOVES_NOMINAL = (
 
 # Some values describe one lens, as set on one day, and are cleared with another lens until stated again. The
 # magnification was measured at one distance.
+OPEN_REL = 0.95
+"""A stop typed as engraved may be rounded: 1.2 of a lens that its maker writes as f/1.25."""
+
 CLEARED_WITH = {"lens": ("ring", "m", "f_number", "support"), "distance_mm": ("m",)}
 
 
@@ -161,6 +164,7 @@ def apply(
     lens = records.lens(new.lens) if new.lens is not None else None
     if lens is not None:
         _check_ring_mark(new, lens)
+        _check_stop(new, lens)
     arrangement_of(bench_file).check_set_up(new, lens)
     return new
 
@@ -250,6 +254,16 @@ def _check_ring_mark(setup: SetupDocument, lens: Lens) -> None:
             f"Lens {lens.id} has no mark {setup.ring.mark}.",
             f"Engraved are {marks} ({lens.scale.unit}).",
             {"mark": setup.ring.mark},
+        )
+
+
+def _check_stop(setup: SetupDocument, lens: Lens) -> None:
+    """An iris closes and never opens beyond the lens's own stop."""
+    if setup.f_number is not None and setup.f_number < OPEN_REL * lens.f_number:
+        raise _bad_request(
+            f"f_number {setup.f_number:g} is wider than lens {lens.id} opens: f/{lens.f_number:g} by its record.",
+            "State the stop that the iris stands at, or null where it is open.",
+            {"f_number": setup.f_number, "opens_to": lens.f_number},
         )
 
 

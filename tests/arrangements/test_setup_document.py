@@ -164,3 +164,12 @@ def test_an_anamorphic_lens_is_refused_on_a_near_wall(bench: LoadedBench) -> Non
         apply(first_setup(bench.file), FITTED, records, bench.file)
     set_to_wall = FITTED | {"ring": {"mark": 5}}
     assert apply(first_setup(bench.file), set_to_wall, records, bench.file).ring == RingMark(mark=5)
+
+
+def test_a_stop_that_the_lens_does_not_open_to_is_refused(bench: LoadedBench) -> None:
+    """An iris at f/1.4 was taken of an f/2 lens, and its curve was then called too wide for the f-number."""
+    with pytest.raises(Refused, match=r"f_number 1.4 is wider than lens L-0417 opens: f/2 by its record") as refused:
+        change(bench, **FITTED, f_number=1.4)
+    assert "null where it is open" in refused.value.advice
+    assert change(bench, **FITTED, f_number=1.95).f_number == 1.95, "a mark that is rounded"
+    assert change(bench, **FITTED, f_number=5.6).f_number == 5.6
