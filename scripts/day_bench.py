@@ -31,12 +31,12 @@ from benchd.client import BenchClient
 from benchd.errors import BenchdError
 from benchd.files.loading import load_bench
 from day_world import write_day
+from finding_bench import MARKS_APART_MM, with_marks
 from stack import Stack, StackFailed
 from technician import RunEnded, Technician
 
 ADAPTERS, GLASS = ["ring-07"], ["pane-25"]
 FETCHES, PAUSE_S = 12, 0.4
-MARKS_APART_MM = 220.0
 SHIM_PROOF = "shim_proof"
 
 
@@ -118,7 +118,7 @@ def main() -> int:
 async def _day(args: argparse.Namespace, folder: Path) -> list[Checked]:
     world, lenses = write_day(folder, args.lenses, args.seed)
     journal = folder / "journal.txt"
-    stack = Stack(world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal, change=_with_marks)
+    stack = Stack(world=str(world), seed=args.seed, pace=args.pace, folder=folder, journal=journal, change=with_marks)
     async with stack:
         stack.hand("set", "wall_marks", MARKS_APART_MM)
         async with stack.client("day") as client:
@@ -185,15 +185,6 @@ async def _run(
     at_s, finding = next(one for one in reversed(told) if one[1]["run"] == state["run"])
     truth = (await stack.truth())["focus_error_um"]
     return Checked(lens, finding, hands.taps, hands.tapped_s, at_s, truth)
-
-
-def _with_marks(doc: Any) -> None:
-    doc["arrangement"] = {
-        "kind": "wall",
-        "marks_apart_mm": MARKS_APART_MM,
-        "u_marks_apart_mm": 0.1,
-        "u_distortion": 2e-4,
-    }
 
 
 def _hardware(stack: Stack, chunks: Sequence[Chunk], fetches: Sequence[float], since: float) -> Hardware:

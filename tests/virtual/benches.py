@@ -137,19 +137,3 @@ async def person(bench: VirtualBench) -> AsyncIterator[tuple[BenchClient, Techni
     async with bench.client("technician") as client:
         await client.command("take", beat=False)
         yield client, Technician(bench, client, quiet)
-
-
-async def toggled(bench: VirtualBench, lens: str, ring: str, pane: str) -> tuple[dict[str, Any], float]:
-    """The finding of a plate that was put out, in, in and out of a calibrated bench, and its true shift (um)."""
-    async with person(bench) as (_, technician):
-        technician.fit([ring], [], lens)
-        tape = technician.measure("tape")
-        wall = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
-        state = await technician.run("glass_toggle", lens=lens, adapters=[ring], glass=[pane], repeats=1, **wall)
-        finding = await technician.finding("glass_toggle", state["run"])
-    bench.hand("set", "iris", finding["measurand"]["f_number"])
-    out = bench.truth()["now"]["peak_depth_um"]
-    bench.hand("fit", "glass", pane)
-    behind = bench.truth()["now"]["peak_depth_um"]
-    bench.hand("set", "iris", 2.0)
-    return finding, behind - out

@@ -12,9 +12,9 @@ import pytest_asyncio
 
 sys.path.append(str(Path(__file__).resolve().parents[2] / "scripts"))
 
+from finding_bench import FindingBench, ready
 from tests.virtual.benches import PACE, VirtualBench, person
 from tests.virtual.calibrated import calibrated
-from tests.virtual.finding_bench import FindingBench, ready
 from tests.virtual.same_each_time import _loop
 
 

@@ -15,8 +15,8 @@ import pytest
 
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.decision import decide
+from finding_bench import LENS, PANE, RING, Finding, FindingBench, ready
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, Finding, FindingBench, ready
 
 APART_MM = 220.0
 SEEDS = (1, 2, 3)

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.differences import Difference, agrees, difference
+from differences import Difference, difference
+from finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
+from tests.differences import agrees
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 

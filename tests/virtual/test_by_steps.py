@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
+from alike_pairs import toggled
 from technician import RunEnded
-from tests.virtual.benches import PACE, VirtualBench, person, toggled
+from tests.virtual.benches import PACE, VirtualBench, person
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
 
@@ -66,8 +67,8 @@ async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_no
 
 
 async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by(tmp_path: Path) -> None:
-    async with VirtualBench(tmp_path, change=by_steps, pace=PACE) as bench:
-        finding, shift_um = await toggled(bench, LENS, RING, PANE)
+    async with VirtualBench(tmp_path, change=by_steps, pace=PACE) as bench, person(bench) as (_, technician):
+        finding, shift_um = await toggled(bench, technician, LENS, RING, PANE)
     lines = {line["term"]: line["u"] for line in finding["budgets"]["shift"]}
     for state_of_glass in ("out", "in"):
         assert lines[f"position periodic, glass {state_of_glass}"] == pytest.approx(2.5 / 2.0**0.5)

@@ -12,8 +12,8 @@ import pytest_asyncio
 
 from benchd.metrology.control_chart import BASELINE
 from benchd.questions.check_lens.words import sentence
+from finding_bench import LENS, PANE, RING, FindingBench, ready
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 

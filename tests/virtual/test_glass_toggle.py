@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from alike_pairs import toggled
+from differences import Difference, expanded
 from technician import RunEnded
-from tests.differences import Difference, agrees, expanded
-from tests.virtual.benches import PACE, VirtualBench, person, toggled
+from tests.differences import agrees
+from tests.virtual.benches import PACE, VirtualBench, person
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -47,7 +49,8 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Virtua
     found = {}
 
     async def shift_less_truth() -> Difference:
-        finding, shift_um = await toggled(bench, LENS, RING, PANE)
+        async with person(bench) as (_, technician):
+            finding, shift_um = await toggled(bench, technician, LENS, RING, PANE)
         found.update(finding)
         places = {f"position subdivision, glass {state}" for state in ("out", "in")}
         assert places <= {line["term"] for line in finding["budgets"]["residual"]}

@@ -13,10 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from alike_pairs import shim, wall
+from differences import Difference, difference
+from finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 from stack import CONFIGS
-from tests.differences import Difference, agrees, difference
+from tests.differences import agrees
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -26,14 +28,9 @@ U_SHIM_UM = 0.3
 
 async def test_shim_lowers_the_focus_error_by_its_thickness(at_wall: FindingBench) -> None:
     async def shift() -> Difference:
-        without = await at_wall.find_at_wall(LENS, RING, PANE)
-        at_wall.bench.hand("fit", "shim", 50)
-        thicker = await at_wall.sweep()
-        at_wall.bench.hand("remove", "shim", 50)
-        # The lens was taken off its adapter and seated again: one of the two joints is another.
-        return difference(without, thicker, {"joints": sqrt(1 / 2), "stand-off": sqrt(1 / 2)}, own=[U_SHIM_UM])
+        return (await shim(at_wall)).off
 
-    await agrees(shift, -50.0)
+    await agrees(shift, 0.0)
 
 
 async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: FindingBench) -> None:
@@ -72,19 +69,15 @@ async def test_plate_in_for_a_lens_made_for_it_leaves_the_focus_error(at_wall: F
 
 async def test_another_wall_leaves_the_focus_error(at_wall: FindingBench) -> None:
     async def change() -> Difference:
-        found = []
-        for wall_mm in (4000.0, 6000.0):
-            at_wall.bench.hand("set", "wall_mm", wall_mm)
-            found.append(await at_wall.find_at_wall(LENS, RING, PANE))
-        at_wall.bench.hand("set", "wall_mm", 5000.0)
+        compared = await wall(at_wall)
         taken_off = [
-            next(note for note in finding["notes"] if note.startswith("Ring at infinity")) for finding in found
+            next(note for note in finding["notes"] if note.startswith("Ring at infinity"))
+            for finding in compared.findings
         ]
         # f^2/T to first order: 49.6^2/4000 is 0.62 mm, 49.6^2/6000 is 0.41 mm
         assert "wall at 4.0 m: 6" in taken_off[0]
         assert "wall at 6.0 m: 4" in taken_off[1]
-        # The gap between the principal planes is the same in both and cancels in part: all of both lines is the most.
-        return difference(found[0], found[1], {"conjugate": 1.0})
+        return compared.off
 
     await agrees(change, 0.0)
 

@@ -12,9 +12,9 @@ import pytest
 import pytest_asyncio
 
 from benchd.errors import Refused
+from finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 from technician import RunEnded
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
-from math import hypot
 from pathlib import Path
 from typing import Any
 
 import pytest
 import pytest_asyncio
 
+from alike_pairs import zero
+from finding_bench import LENS, PANE, RING, FindingBench, ready
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -40,13 +40,10 @@ async def seated(at_wall: FindingBench) -> dict[str, Any]:
 
 
 async def test_a_zero_on_the_seat_is_as_true_and_surer(at_wall: FindingBench) -> None:
-    technician, client = at_wall.technician, at_wall.client
-    before = await at_wall.find_at_wall(LENS, RING, PANE)
-    state = await technician.run("seat_zero", reference=technician.reference, adapters=list(RING))
-    zero = await technician.finding("seat_zero", str(state["run"]))
-    assert [entry["artefact"] for entry in zero["calibrates"]] == ["bench-zero.ring-07"]
-    after = await seated(at_wall)
-    setup = await client.kept("setup")
+    compared = await zero(at_wall)
+    before, after, *_, seat_zero = compared.findings
+    assert [entry["artefact"] for entry in seat_zero["calibrates"]] == ["bench-zero.ring-07"]
+    setup = await at_wall.client.kept("setup")
     terms = {term["term"] for term in setup["chain"]}
     assert "seat ring-07" in terms
     assert not {"base", "adapter ring-07"} & terms
@@ -57,12 +54,8 @@ async def test_a_zero_on_the_seat_is_as_true_and_surer(at_wall: FindingBench) ->
     for value in (one, other):
         assert abs(value["value"] - truth) <= value["U"]
     assert other["u"] < one["u"]
-    budgets = [{line["term"]: line["u"] for line in finding["budgets"]["focus_error"]} for finding in (before, after)]
-    own = [
-        [u for term, u in lines.items() if term.split()[0] in ("base", "adapter", "seat", "joints", "gauge", "sweep")]
-        for lines in budgets
-    ]
-    assert abs(one["value"] - other["value"]) <= 1.96 * hypot(*own[0], *own[1])
+    assert compared.off.is_about(0.0), compared.off
+    assert compared.off.u < 0.5 * one["u"], "ring, wall and thermometer are in both"
 
 
 async def test_a_shim_is_proved_by_the_one_pair_that_was_apart(at_wall: FindingBench) -> None:

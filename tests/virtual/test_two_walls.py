@@ -8,15 +8,11 @@ from typing import Any
 
 import pytest
 
+from alike_pairs import two_walls
+from finding_bench import LENS, MARKS_APART_MM, PANE, RING, FindingBench, ready, with_marks
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, FindingBench, ready
 
 SEEDS = range(1, 9)
-APART_MM = 220.0
-
-
-def marked(doc: Any) -> None:
-    doc["arrangement"] = {"kind": "wall", "marks_apart_mm": APART_MM, "u_marks_apart_mm": 0.1, "u_distortion": 2e-4}
 
 
 def term(setup: dict[str, Any], name: str) -> dict[str, Any]:
@@ -25,20 +21,18 @@ def term(setup: dict[str, Any], name: str) -> dict[str, Any]:
 
 async def seated(bench: FindingBench) -> None:
     bench.technician.fit(list(RING), list(PANE), LENS)
-    bench.bench.hand("set", "wall_marks", APART_MM)
+    bench.bench.hand("set", "wall_marks", MARKS_APART_MM)
     await bench.client.command("setup", set={"adapters": list(RING), "glass": list(PANE)})
 
 
 async def by_two_walls(folder: Path, seed: int) -> tuple[float, dict[str, Any], dict[str, Any]]:
     """How far the chain's shift by the wall is off in its own u, the finding, and the set-up afterwards."""
     async with (
-        VirtualBench(folder, seed=seed, pace=PACE, change=marked) as stack,
+        VirtualBench(folder, seed=seed, pace=PACE, change=with_marks) as stack,
         person(stack) as (client, technician),
     ):
-        bench = await ready(stack, client, technician)
-        await seated(bench)
-        state = await technician.run("two_walls", lens=LENS)
-        finding = await technician.finding("two_walls", str(state["run"]))
+        stack.hand("set", "wall_marks", MARKS_APART_MM)
+        (finding,) = (await two_walls(await ready(stack, client, technician))).findings
         await technician.run("next_lens", lens=LENS)
         setup = await client.kept("setup")
         conjugate, truth = term(setup, "conjugate"), stack.truth()
@@ -59,7 +53,7 @@ async def test_it_is_true_and_surer_than_by_tape(tmp_path: Path) -> None:
         gap = finding["values"]["gap"]
         # Twice the marks' share of five metres, and the tape; twice as much as 20 um is of the pupil's 50 mm or more.
         lines = {line["term"]: line["u"] for line in finding["budgets"]["gap"]}
-        assert lines["marks"] == pytest.approx(2.0 * hypot(0.0005, 0.1 / APART_MM, 2e-4) * 5.0e6, rel=0.05)
+        assert lines["marks"] == pytest.approx(2.0 * hypot(0.0005, 0.1 / MARKS_APART_MM, 2e-4) * 5.0e6, rel=0.05)
         assert lines["distance"] == pytest.approx(3000.0), "the tape's"
         assert lines["out of focus"] == pytest.approx(2.0 * 0.02 / 49.6 / sqrt(3.0) * 5.0e6, rel=0.05)
         assert gap["u"] == pytest.approx(hypot(*lines.values()))
@@ -81,7 +75,7 @@ async def test_walls_that_are_not_told_apart_are_refused(tmp_path: Path, far_mm:
     from technician import RunEnded
 
     async with (
-        VirtualBench(tmp_path, pace=PACE, change=marked) as stack,
+        VirtualBench(tmp_path, pace=PACE, change=with_marks) as stack,
         person(stack) as (client, technician),
     ):
         await seated(await ready(stack, client, technician))
@@ -97,7 +91,7 @@ async def test_walls_that_are_not_told_apart_are_refused(tmp_path: Path, far_mm:
 
 async def test_another_wall_afterwards_costs_what_the_tape_is_off_by(tmp_path: Path) -> None:
     async with (
-        VirtualBench(tmp_path, pace=PACE, change=marked) as stack,
+        VirtualBench(tmp_path, pace=PACE, change=with_marks) as stack,
         person(stack) as (client, technician),
     ):
         await seated(await ready(stack, client, technician))

@@ -4,27 +4,59 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
 
-from tests.virtual.benches import VirtualBench
+import technician
+from benchd.files.loading import load_bench
 
 if TYPE_CHECKING:
     from benchd.client.bench_client import BenchClient
+    from benchd.files.bench_file import BenchFile
     from technician import Technician
 
 LENS, TWIN, RING, PANE = "L-0417", "L-0418", ("ring-07",), ("pane-25",)
 """The twins are the same lens but for the plate that the first was made for."""
 
+LEVEL = 0.4
+"""Of the light."""
+
+MARKS_APART_MM = 220.0
+"""Of two marks on the wall, where a bench has them."""
+
 Finding = dict[str, Any]
+
+
+def with_marks(doc: Any) -> None:
+    """The bench file of a bench with two marks on its wall."""
+    marks = {"marks_apart_mm": MARKS_APART_MM, "u_marks_apart_mm": 0.1, "u_distortion": 2e-4}
+    doc["arrangement"] = {"kind": "wall", **marks}
+
+
+class Bench(technician.Bench, Protocol):
+    """What a person lays hands on, and the file that its daemon runs."""
+
+    @property
+    def bench_file(self) -> Path: ...
 
 
 @dataclass(frozen=True)
 class FindingBench:
     """A homed bench with its light on, a client in control, and the hand."""
 
-    bench: VirtualBench
+    bench: Bench
     client: BenchClient
     technician: Technician
+
+    @property
+    def file(self) -> BenchFile:
+        """The bench file, read."""
+        return load_bench(self.bench.bench_file).file
+
+    async def lit(self) -> None:
+        """The light on, as most procedures leave it dark; in control, which lapses while they run."""
+        await self.client.command("take", beat=False)
+        await self.client.command("light", beat=False, level=LEVEL)
 
     async def find(self, lens: str, adapters: Sequence[str], glass: Sequence[str], **more: Any) -> Finding:
         """State a set-up, bring it about, drive to nominal, sweep; gives the finding."""
@@ -54,8 +86,8 @@ class FindingBench:
         return await self.technician.finding("flange", run)
 
 
-async def ready(bench: VirtualBench, client: BenchClient, technician: Technician) -> FindingBench:
+async def ready(bench: Bench, client: BenchClient, technician: Technician) -> FindingBench:
     technician.clear()
     await client.do("home")
-    await client.command("light", beat=False, level=0.4)
+    await client.command("light", beat=False, level=LEVEL)
     return FindingBench(bench, client, technician)
