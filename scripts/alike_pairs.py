@@ -10,12 +10,11 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from math import sqrt
-from typing import Any
 
 from benchd.bench.datum.bounded_terms import tipping_u_um
 from benchd.files.bench_file import BenchFile
 from differences import Difference, as_stated, difference, expanded
-from finding_bench import LENS, PANE, RING, Finding, FindingBench
+from finding_bench import LENS, PANE, RING, Finding, FindingBench, truth_of
 from technician import Bench, Technician
 
 WALLS_MM = (4000.0, 6000.0)
@@ -46,7 +45,7 @@ async def shim(at: FindingBench) -> Compared:
     try:
         state = await hands.run("shim_proof", lens=LENS, shims_um=[SHIM_UM, SHIM_UM])
         proof = await hands.finding("shim_proof", str(state["run"]))
-        pieces = {name: one["true"] for name, one in _truth(at.bench)["quantities"].items() if "shim.stock." in name}
+        pieces = {name: one["true"] for name, one in at.truth()["quantities"].items() if "shim.stock." in name}
     finally:
         hands.take_shim(SHIM_UM)
         await client.command("record", beat=False, kind="lens", id=LENS, set={"shims_fitted_um": [SHIM_UM]})
@@ -70,9 +69,9 @@ async def toggled(bench: Bench, technician: Technician, lens: str, ring: str, pa
     state = await technician.run("glass_toggle", lens=lens, adapters=[ring], glass=[pane], repeats=1, **wall)
     finding = await technician.finding("glass_toggle", str(state["run"]))
     bench.hand("set", "iris", finding["measurand"]["f_number"])
-    out = _truth(bench)["now"]["peak_depth_um"]
+    out = truth_of(bench)["now"]["peak_depth_um"]
     bench.hand("fit", "glass", pane)
-    behind = _truth(bench)["now"]["peak_depth_um"]
+    behind = truth_of(bench)["now"]["peak_depth_um"]
     bench.hand("set", "iris", IRIS)
     return finding, behind - out
 
@@ -88,7 +87,7 @@ async def wall(at: FindingBench) -> Compared:
     near, far = parts
     own = [u for each in parts for u in each.own]
     both = [abs(far.shared.get(name, 0.0) - u) for name, u in near.shared.items()]
-    return Compared(difference(*found, {}, own=[*own, *both]), 0.0, tuple(found))
+    return Compared(difference(found[0], found[1], {}, own=[*own, *both]), 0.0, tuple(found))
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +162,7 @@ async def two_walls(at: FindingBench) -> Compared:
     await at.lit()
     gap = as_stated(finding, "gap")
     in_mm = Difference(gap.value / 1000.0, gap.u / 1000.0, gap.U / 1000.0)
-    return Compared(in_mm, _truth(at.bench)["quantities"][f"lens.{LENS}.principal_gap_mm"]["true"], (finding,))
+    return Compared(in_mm, at.truth()["quantities"][f"lens.{LENS}.principal_gap_mm"]["true"], (finding,))
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,11 +183,6 @@ PAIRS = {
     "two walls": Pair("gap by two walls", "mm", two_walls),
 }
 """In an order in which each finds the bench as it needs it: with a zero on the seat the other route is not taken."""
-
-
-def _truth(bench: Bench) -> dict[str, Any]:
-    found: dict[str, Any] = bench.ask_world({"do": "truth"})["truth"]
-    return found
 
 
 def _pitch_u_rel(file: BenchFile) -> float:

@@ -40,6 +40,12 @@ class Bench(technician.Bench, Protocol):
     def bench_file(self) -> Path: ...
 
 
+def truth_of(bench: technician.Bench) -> dict[str, Any]:
+    """What the world knows and nobody else does, read after the fact."""
+    found: dict[str, Any] = bench.ask_world({"do": "truth"})["truth"]
+    return found
+
+
 @dataclass(frozen=True)
 class FindingBench:
     """A homed bench with its light on, a client in control, and the hand."""
@@ -52,6 +58,10 @@ class FindingBench:
     def file(self) -> BenchFile:
         """The bench file, read."""
         return load_bench(self.bench.bench_file).file
+
+    def truth(self) -> dict[str, Any]:
+        """What the world knows and nobody else does."""
+        return truth_of(self.bench)
 
     async def lit(self) -> None:
         """The light on, as most procedures leave it dark; in control, which lapses while they run."""

@@ -47,7 +47,7 @@ async def left_open(bench: FindingBench, found: Finding, now: float) -> Finding:
 
 def holds(bench: FindingBench, finding: Finding) -> None:
     error = finding["values"]["focus_error"]
-    assert abs(error["value"] - bench.bench.truth()["focus_error_um"]) <= 1.5 * error["U"], "beyond: once in 300"
+    assert abs(error["value"] - bench.truth()["focus_error_um"]) <= 1.5 * error["U"], "beyond: once in 300"
 
 
 def as_foretold(before: Finding, after: Finding, left: float) -> None:

@@ -39,11 +39,11 @@ async def test_shims_of_a_quarter_of_a_millimetre_lower_it_by_as_much(at_wall: F
     async def shift() -> Difference:
         without = await at_wall.find_at_wall(LENS, RING, PANE)
         shims = (100, 100, 50)
-        for shim in shims:
-            at_wall.bench.hand("fit", "shim", shim)
+        for size in shims:
+            at_wall.bench.hand("fit", "shim", size)
         thicker = await at_wall.sweep()
-        for shim in shims:
-            at_wall.bench.hand("remove", "shim", shim)
+        for size in shims:
+            at_wall.bench.hand("remove", "shim", size)
         # The lens was seated anew with each shim, but stands on one joint that is another in the end.
         return difference(
             without, thicker, {"joints": sqrt(1 / 2), "stand-off": sqrt(1 / 2)}, own=[U_SHIM_UM] * len(shims)

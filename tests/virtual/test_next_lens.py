@@ -60,7 +60,7 @@ async def test_one_question_and_one_pass_find_the_truth(at_wall: FindingBench) -
         if state["run"] == finding["run"] and state["state"] == "done":
             break
     assert list(asked.values()) == [f"Lens seated, ring at infinity, iris open? ({LENS})"]
-    error, truth = finding["values"]["focus_error"], at_wall.bench.truth()["focus_error_um"]
+    error, truth = finding["values"]["focus_error"], at_wall.truth()["focus_error_um"]
     assert abs(error["value"] - truth) <= error["U"]
     assert finding["more_readings"]["worth"] is False
     first, last = finding["readings"]["indices"]
@@ -180,7 +180,7 @@ async def test_three_seatings_hold_less_of_the_joint_and_the_truth(at_wall: Find
     rows = finding["tables"]["seatings"]["rows"]
     assert [row[0] for row in rows] == [1.0, 2.0, 3.0]
     assert len({round(row[3], 3) for row in rows}) == 3
-    error, truth = finding["values"]["focus_error"], at_wall.bench.truth()["focus_error_um"]
+    error, truth = finding["values"]["focus_error"], at_wall.truth()["focus_error_um"]
     assert error["value"] == pytest.approx(sum(row[3] for row in rows) / 3.0, abs=1e-6)
     assert abs(error["value"] - truth) <= error["U"]
     assert error["u"] < once["values"]["focus_error"]["u"]

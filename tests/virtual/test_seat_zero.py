@@ -50,7 +50,7 @@ async def test_a_zero_on_the_seat_is_as_true_and_surer(at_wall: FindingBench) ->
     assert any("has not been taken off since" in note for note in after["notes"])
 
     one, other = (finding["values"]["focus_error"] for finding in (before, after))
-    truth = at_wall.bench.truth()["focus_error_um"]
+    truth = at_wall.truth()["focus_error_um"]
     for value in (one, other):
         assert abs(value["value"] - truth) <= value["U"]
     assert other["u"] < one["u"]
@@ -93,7 +93,7 @@ async def test_an_adapter_that_is_taken_off_and_seated_again_costs_its_joint(at_
     by_seat = any(line["term"] == "seat ring-07" for line in again["budgets"]["focus_error"])
     assert joints[0] == pytest.approx(0.7)
     assert joints[1] == pytest.approx(0.7 * (3.0 if by_seat else 2.0) ** 0.5)
-    truth = at_wall.bench.truth()["focus_error_um"]
+    truth = at_wall.truth()["focus_error_um"]
     assert abs(again["values"]["focus_error"]["value"] - truth) <= again["values"]["focus_error"]["U"]
 
 

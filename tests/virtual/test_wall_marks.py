@@ -47,7 +47,7 @@ async def standing(at_wall: FindingBench, **more: Any) -> dict[str, Any]:
 async def test_m_by_marks_is_surer_than_by_tape_and_as_true(at_wall: FindingBench) -> None:
     tape = await standing(at_wall)
     answer = await at_wall.client.command("magnification", beat=False)
-    m, by_tape, true = answer["m"], tape["m"], at_wall.bench.truth()["now"]["magnification"]
+    m, by_tape, true = answer["m"], tape["m"], at_wall.truth()["now"]["magnification"]
     assert abs(m["value"] - true) <= 2.0 * m["u"]
     assert m["u"] < by_tape["u"]
     # The pitch of the target, 0.0005 mm of 1, the rule, 0.1 mm of 220, what the camera's lens distorts, 20 um from
@@ -74,7 +74,7 @@ async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
     await at_wall.technician.run("next_lens", lens=LENS)
     finding = await at_wall.client.kept("finding/flange")
     error = finding["values"]["focus_error"]
-    assert abs(error["value"] - at_wall.bench.truth()["focus_error_um"]) <= error["U"]
+    assert abs(error["value"] - at_wall.truth()["focus_error_um"]) <= error["U"]
     (line,) = [line for line in finding["budgets"]["focus_error"] if line["term"] == "conjugate"]
     parts = {part["name"]: part["u"] for part in line["parts"]}
     # x' = (T - h) m^2 / (1 + m)^2: twice the relative u of m on 508 um.
