@@ -54,8 +54,8 @@ async def test_a_zero_on_the_seat_is_as_true_and_surer(at_wall: FindingBench) ->
     for value in (one, other):
         assert abs(value["value"] - truth) <= value["U"]
     assert other["u"] < one["u"]
-    assert compared.off.is_about(0.0), compared.off
-    assert compared.off.u < 0.5 * one["u"], "ring, wall and thermometer are in both"
+    assert abs(compared.off.value) <= 1.5 * compared.off.U, "beyond: once in 300"
+    assert compared.off.u < one["u"], "ring, wall and thermometer are in both"
 
 
 async def test_a_shim_is_proved_by_the_one_pair_that_was_apart(at_wall: FindingBench) -> None:

@@ -55,8 +55,8 @@ async def test_m_by_marks_is_surer_than_by_tape_and_as_true(at_wall: FindingBenc
     assert m["u"] / m["value"] == pytest.approx(U_REL, rel=0.02)
     setup = await at_wall.client.kept("setup")
     assert (setup["m"]["value"], setup["stale"], setup["rev"]) == (m["value"], True, answer["rev"])
-    compared = await marks(at_wall)
-    assert compared.off.is_about(0.0), compared.off
+    off = (await marks(at_wall)).off
+    assert abs(off.value) <= 1.5 * off.U, "beyond: once in 300"
     await at_wall.client.do("nominal")
 
 
