@@ -74,8 +74,8 @@ async def _all(seeds: Sequence[int], pace: float, at_once: int) -> dict[int, Row
         async with gate:
             try:
                 row = await compared(seed, pace)
-            except (StackFailed, RunEnded, BenchdError, TimeoutError) as failed:
-                raise SeedFailed(f"The bench of seed {seed} did not come to its end: {failed!r}") from failed
+            except (StackFailed, RunEnded, BenchdError, OSError) as failed:
+                raise SeedFailed(f"The bench of seed {seed} did not come to its end: {failed}") from failed
         outside = [name for name, pair in row.items() if not pair.off.is_about(0.0)]
         print(f"seed {seed}: {', '.join(outside) or 'nothing'} outside", file=sys.stderr)
         return row

@@ -83,16 +83,20 @@ class FindingBench:
         return await self.find(lens, adapters, glass, distance_mm=tape["distance_mm"], m=tape["m"])
 
     async def sweep(self) -> Finding:
-        """A sweep about nominal with all as it stands; gives its finding."""
+        """A sweep about nominal with all as it stands; gives its finding. Raises RunEnded where it did not end."""
         await self.client.do("nominal")
+        events = self.client.events()
         run = (await self.client.command("sweep", merit="edge", repeats=2))["run"]
         answered: set[str] = set()
+        state: dict[str, Any] = {}
         async for state in self.client.follow(run):
             ask = state["ask"]
             if ask is not None and ask["ask"] not in answered:
                 answered.add(ask["ask"])
                 assert ask["name"] == "glass_meant"  # each lens is swept with and without the plate
                 await self.client.answer(ask["ask"], True)
+        if state["state"] != "done":
+            raise technician.RunEnded(f"A sweep ended as '{state['state']}'.{await technician.why(events)}")
         return await self.technician.finding("flange", run)
 
 

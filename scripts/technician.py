@@ -133,12 +133,13 @@ class Technician:
         return await self.finding("flange", str(state["run"]))
 
     async def finding(self, assessment: str, run: str, *, within_s: float = 120.0) -> dict[str, Any]:
-        """The finding of a run, which may be told a moment after the run's end."""
-        async with asyncio.timeout(within_s):
-            async for _, document in self._client.watch(f"finding/{assessment}"):
-                if document is not None and document["run"] == run:
-                    return dict(document)
-        raise AssertionError("a watch does not end by itself")
+        """The finding of a run, which may be told a moment after the run's end. Raises RunEnded where it is not."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(within_s):
+                async for _, document in self._client.watch(f"finding/{assessment}"):
+                    if document is not None and document["run"] == run:
+                        return dict(document)
+        raise RunEnded(f"No finding {assessment} of run {run} was told within {within_s:g} s of its end.")
 
     async def run(self, procedure: str, **inputs: Any) -> dict[str, Any]:
         """Run a procedure to its end, obeying its questions; gives the last state."""
@@ -156,7 +157,7 @@ class Technician:
                 self._said(f"answered: {'yes' if value is True else value}")
                 await self._client.answer(ask["ask"], value)
         if state["state"] != "done":
-            raise RunEnded(f"{procedure} ended as '{state['state']}'.{await _why(events)}")
+            raise RunEnded(f"{procedure} ended as '{state['state']}'.{await why(events)}")
         return state
 
     def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
@@ -242,7 +243,7 @@ class Technician:
         self._said(f"hand: {do} {what} {value}")
 
 
-async def _why(events: Watch) -> str:
+async def why(events: Watch) -> str:
     """What was told of it; an event may come a moment after the end that it explains."""
     told: list[str] = []
     with contextlib.suppress(TimeoutError):
