@@ -66,7 +66,7 @@ def m_by_marks(bench: CaseBench, optic: Optic, other_um: float | None = None) ->
     seen = 1.0 + SEEN_REL * float(world.rng.standard_normal())
     seen *= (1.0 + away) * (1.0 + distorted)
     value = optic.magnification * side.record / world.side_mm * rule * seen
-    of_lens = out_of_focus_u_rel(bench.files.records.lens(LENS))
+    of_lens = out_of_focus_u_rel(bench.files.records.lens(LENS), chain.u_um)
     return {
         "value": value,
         "u": value * hypot(shared_u_rel(world), SEEN_REL, of_lens),
@@ -112,7 +112,7 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         model=model,
         measurand={"arrangement": "wall"},
         m_u_rel=shared,
-        focus_u_rel=out_of_focus_u_rel(bench.files.records.lens(LENS)),
+        focus_u_rel=out_of_focus_u_rel(bench.files.records.lens(LENS), bench.chain().u_um),
         marks_mm=bench.files.file.arrangement.rest.get("marks_apart_mm"),
         across_px=ACROSS_PX,
         pitch_mm=bench.files.file.target.pitch_mm,

@@ -79,9 +79,10 @@ def shared_u_rel(target: Target, marks: WallMarks, alike: bool) -> float:
     return math.hypot(common_u_rel(target, marks), marks.u_distortion if alike else 0.0)
 
 
-def out_of_focus_u_rel(lens: Lens) -> float:
-    """The relative u of m, as the lens is not at best focus where m is told."""
-    return PUPIL * OUT_OF_FOCUS_UM / (1000.0 * lens.focal_length_mm.value)
+def out_of_focus_u_rel(lens: Lens, u_nominal_um: float) -> float:
+    """The relative u of m, as the lens is not at best focus where m is told: it is beside nominal, and nominal itself
+    is no better known than the chain has it, which before the zero is calibrated is the most of it."""
+    return PUPIL * math.hypot(OUT_OF_FOCUS_UM, u_nominal_um) / (1000.0 * lens.focal_length_mm.value)
 
 
 SEEN_REL = 3e-5
@@ -90,12 +91,12 @@ SEEN_REL = 3e-5
 
 
 def expected(target: Target, marks: WallMarks, lens: Lens | None) -> tuple[float, str]:
-    """The relative u that m by these marks will have, and what most of it comes of, before any is measured."""
+    """The relative u that m by these marks will have on a calibrated bench, and what most of it comes of."""
     parts = {
         "the rule": marks.u_apart_mm / marks.apart_mm,
         "the target's pitch": target.u_pitch_mm / target.pitch_mm,
         "the camera's distortion": marks.u_distortion,
-        "where the lens stands beside focus": 0.0 if lens is None else out_of_focus_u_rel(lens),
+        "where the lens stands beside focus": 0.0 if lens is None else out_of_focus_u_rel(lens, 0.0),
         "the pictures": SEEN_REL,
     }
     return math.hypot(*parts.values()), max(parts, key=lambda name: parts[name])
@@ -127,5 +128,6 @@ async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
     in_sides, u_seen, apart_px = await detector.marks(pictures)
     value = bench.file.target.pitch_mm * in_sides / marks.apart_mm
     common = common_u_rel(bench.file.target, marks)
-    u_rel = math.hypot(u_seen, common, marks.u_distortion, out_of_focus_u_rel(lens))
+    beside = out_of_focus_u_rel(lens, bench.setup.chain.u_um)
+    u_rel = math.hypot(u_seen, common, marks.u_distortion, beside)
     return {"value": value, "u": value * u_rel, "by": "marks", "across_px": round(apart_px, 1)}

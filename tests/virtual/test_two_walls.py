@@ -32,6 +32,7 @@ async def by_two_walls(folder: Path, seed: int) -> tuple[float, dict[str, Any], 
         person(stack) as (client, technician),
     ):
         stack.hand("set", "wall_marks", MARKS_APART_MM)
+        await technician.calibrate(list(RING))
         (finding,) = (await two_walls(await ready(stack, client, technician))).findings
         await technician.run("next_lens", lens=LENS)
         setup = await client.kept("setup")
@@ -94,6 +95,7 @@ async def test_another_wall_afterwards_costs_what_the_tape_is_off_by(tmp_path: P
         VirtualBench(tmp_path, pace=PACE, change=with_marks) as stack,
         person(stack) as (client, technician),
     ):
+        await technician.calibrate(list(RING))
         await seated(await ready(stack, client, technician))
         await technician.run("two_walls", lens=LENS)
         await technician.run("next_lens", lens=LENS)

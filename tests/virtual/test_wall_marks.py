@@ -69,6 +69,24 @@ async def test_how_well_m_will_be_known_is_told_before_anything_is_measured(at_w
     assert text.split("most by ")[1].startswith("the target's pitch")
 
 
+async def test_before_the_bench_is_calibrated_m_is_as_unsure_as_nominal_is(tmp_path: Path) -> None:
+    """By the bench file alone focus is anywhere within 100 um of nominal (u), and the square is seen as much larger."""
+    off = []
+    for seed in range(1, 9):
+        async with (
+            VirtualBench(tmp_path / str(seed), seed=seed, pace=PACE, change=with_marks) as bench,
+            person(bench) as (client, technician),
+        ):
+            bench.hand("set", "wall_marks", MARKS_APART_MM)
+            at_wall = await ready(bench, client, technician)
+            await standing(at_wall)
+            m = (await client.command("magnification", beat=False))["m"]
+            assert m["u"] / m["value"] == pytest.approx(hypot(U_REL, 0.1 / 49.6 / sqrt(3.0)), rel=0.02)
+            off.append((m["value"] - at_wall.truth()["now"]["magnification"]) / m["u"])
+    rms = sqrt(sum(z * z for z in off) / len(off))
+    assert 0.3 < rms < 1.7, off  # chi-square of 8: a true 1 lies within 1 in 1000 on either side
+
+
 async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
     await standing(at_wall)
     await at_wall.technician.run("next_lens", lens=LENS)

@@ -71,7 +71,7 @@ class TwoWalls(Question):
             model=lens.model,
             measurand=evidence.measurand(sweeps[1]),
             m_u_rel=shared_u_rel(evidence.file.target, marks, alike) if marks is not None else None,
-            focus_u_rel=out_of_focus_u_rel(lens) if marks is not None else 0.0,
+            focus_u_rel=out_of_focus_u_rel(lens, chain.u_um) if marks is not None else 0.0,
             marks_mm=marks.apart_mm if marks is not None else None,
             across_px=sweeps[1].across_px if alike else None,
             pitch_mm=evidence.file.target.pitch_mm,
