@@ -26,14 +26,10 @@ from technician import RunEnded, Technician
 Row = Mapping[str, Compared]
 
 
-class SeedFailed(RuntimeError):
-    """A bench whose pairs were not all measured; the message names its seed."""
-
-
 def main() -> int:
     """0 where each pair agrees, 1 where one does not, 2 for a wrong call, 3 where a bench did not come to its end.
 
-    Interrupted it gives 130; whatever the reason, no bench outlives it.
+    Those that did are told nevertheless. Interrupted it gives 130; whatever the reason, no bench outlives it.
     """
     parser = argparse.ArgumentParser(prog="scripts/alike", description=__doc__)
     parser.add_argument("--seeds", type=int, default=20, metavar="N", help="how many (default 20)")
@@ -47,42 +43,43 @@ def main() -> int:
     signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell lets what runs in its background ignore it
     signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
     seeds = range(args.first, args.first + args.seeds)
-    rows: dict[int, Row] = {}
     try:
         rows = asyncio.run(_all(seeds, args.pace, args.at_once))
-    except* SeedFailed as group:
-        for failed in group.exceptions:
-            print(failed, file=sys.stderr)
-    except* KeyboardInterrupt:
+    except KeyboardInterrupt:
         print("Interrupted; the benches under way were ended.", file=sys.stderr)
-        sys.exit(130)
+        return 130
     if not rows:
         return 3
     pairs = {name: judged(name, {seed: row[name] for seed, row in rows.items()}) for name in PAIRS}
     if args.json:
-        print(json.dumps({"seeds": [*seeds], "pairs": {name: one.as_json() for name, one in pairs.items()}}))
+        print(json.dumps({"seeds": [*rows], "pairs": {name: one.as_json() for name, one in pairs.items()}}))
     else:
-        _show(seeds, pairs)
+        _show([*rows], pairs)
+    if len(rows) < len(seeds):
+        return 3
     return 0 if all(one.met for one in pairs.values()) else 1
 
 
 async def _all(seeds: Sequence[int], pace: float, at_once: int) -> dict[int, Row]:
-    """Every seed's pairs; the first bench that fails ends the others. Raises a group of SeedFailed."""
+    """The pairs of every seed whose bench came to its end; of the others it is told why not."""
     gate = asyncio.Semaphore(at_once)
+    rows: dict[int, Row] = {}
 
-    async def one(seed: int) -> Row:
+    async def one(seed: int) -> None:
         async with gate:
             try:
                 row = await compared(seed, pace)
             except (StackFailed, RunEnded, BenchdError, OSError) as failed:
-                raise SeedFailed(f"The bench of seed {seed} did not come to its end: {failed}") from failed
+                print(f"The bench of seed {seed} did not come to its end: {failed}", file=sys.stderr)
+                return
+        rows[seed] = row
         outside = [name for name, pair in row.items() if not pair.off.is_about(0.0)]
         print(f"seed {seed}: {', '.join(outside) or 'nothing'} outside", file=sys.stderr)
-        return row
 
     async with asyncio.TaskGroup() as group:
-        under_way = {seed: group.create_task(one(seed)) for seed in seeds}
-    return {seed: task.result() for seed, task in under_way.items()}
+        for seed in seeds:
+            group.create_task(one(seed))
+    return dict(sorted(rows.items()))
 
 
 async def compared(seed: int, pace: float) -> Row:
