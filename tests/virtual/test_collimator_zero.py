@@ -12,9 +12,9 @@ from benchd.devices.clock import Clock
 from benchd.errors import Refused
 from benchd.records.store import Store
 from benchd.records.values import Calibration
+from finding_bench import LENS, PANE, RING, ready
 from technician import RunEnded, Technician
 from tests.virtual.benches import PACE, VirtualBench, person, quiet
-from tests.virtual.finding_bench import LENS, PANE, RING, ready
 
 SEEDS = range(1, 13)
 FLAT = "flat-80"

@@ -10,9 +10,9 @@ import pytest
 from scipy.stats import chi2
 
 from benchd.errors import Refused
+from finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 from tests.one_calibration import add_calibration
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
 from tests.virtual.test_calibrations import record_of
 
 SEEDS = range(1, 7)
