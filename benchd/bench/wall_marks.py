@@ -102,13 +102,26 @@ def expected(target: Target, marks: WallMarks, lens: Lens | None) -> tuple[float
     return math.hypot(*parts.values()), max(parts, key=lambda name: parts[name])
 
 
+def nothing_of_the_wall() -> Refused:
+    """The refusal while nominal is that of light from infinity: half a millimetre off, m is a hundredth off."""
+    return Refused(
+        "bad_request",
+        "Neither distance nor m of the wall is stated: nominal is not where the wall's image is, and out of focus the "
+        "square is seen larger or smaller.",
+        advice="State distance_mm by tape, go to nominal, then ask again.",
+    )
+
+
 async def _require_at_nominal(bench: Bench) -> Lens:
     """The lens. Raises Refused (not_homed, not_driven, bad_request) anywhere but where its best focus is expected."""
     bench.trust.require()
     bench.setup.require_driven()
-    name = bench.setup.document.lens
+    document = bench.setup.document
+    name = document.lens
     if name is None:
         raise no_lens()
+    if document.distance_mm is None and document.m is None:
+        raise nothing_of_the_wall()
     nominal_um = bench.nominal_target() - bench.setup.document.trim_um
     away_um = (await bench.carriage.read()).value - nominal_um
     if abs(away_um) > NEAR_NOMINAL_UM:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from pydantic import Field
 
 from benchd.verbs.arguments import Args
-from benchd.verbs.entry import Entry
+from benchd.verbs.entry import Entry, WouldBeRefused
 from benchd.verbs.foreseen import OpenArgs
 from benchd.verbs.result import Result
 from benchd.verbs.verb import ALWAYS, DETECTOR, Verb
@@ -68,7 +68,7 @@ class Magnification(Verb[MagnificationArgs]):
             require_marks(view.arrangement)
 
     def effect(self, args: MagnificationArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
-        from benchd.bench.wall_marks import marks_of
+        from benchd.bench.wall_marks import marks_of, nothing_of_the_wall
 
         arrangement = predicted.view.arrangement
         if arrangement is not None and marks_of(arrangement) is None:
@@ -76,6 +76,10 @@ class Magnification(Verb[MagnificationArgs]):
         values = predicted.set_up.values
         if args.only_if_unstated and values.get("m") is not None and not values.why("m"):
             return Entry(self.name, "nothing to do, m is stated")
+        unknown = [key for key in ("distance_mm", "m") if values.get(key) is None and not values.why(key)]
+        if len(unknown) == 2:
+            problem = WouldBeRefused.certain(nothing_of_the_wall())
+            return Entry(self.name, "m by the marks on the wall", problem=problem)
         predicted.count_setup_change()
         predicted.state.mark_known(stale=True)
         seconds = args.pictures * PICTURE_S if isinstance(args.pictures, int) else 0.0

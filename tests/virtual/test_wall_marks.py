@@ -87,6 +87,18 @@ async def test_before_the_bench_is_calibrated_m_is_as_unsure_as_nominal_is(tmp_p
     assert 0.3 < rms < 1.7, off  # chi-square of 8: a true 1 lies within 1 in 1000 on either side
 
 
+async def test_without_a_word_of_the_wall_nominal_is_not_where_its_image_is(at_wall: FindingBench) -> None:
+    """m was a hundredth off then: half a millimetre out of focus, against a pupil at fifty."""
+    await standing(at_wall)
+    await at_wall.client.command("setup", set={"distance_mm": None, "m": None})
+    await at_wall.client.do("nominal")
+    with pytest.raises(Refused, match="Neither distance nor m of the wall is stated") as refused:
+        await at_wall.client.command("magnification", beat=False)
+    assert "distance_mm by tape" in refused.value.advice
+    plan = await at_wall.client.command("run", beat=False, procedure="next_lens", inputs={}, dry=True)
+    assert any("Neither distance nor m" in problem for problem in plan["problems"])
+
+
 async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
     await standing(at_wall)
     await at_wall.technician.run("next_lens", lens=LENS)
