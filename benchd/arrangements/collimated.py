@@ -36,6 +36,7 @@ VERGENCE_NOT_STATED = (
     "Vergence of the collimator not stated (`arrangement: {kind: collimated, u_vergence_per_m}` in the bench file) nor "
     "calibrated (`collimator_zero`): it is taken as zero."
 )
+TUBE_MOVED = "the collimator's tube was moved since its vergence was known (collimator_zero tells it anew)"
 DRIFT_NOT_STATED = (
     "That the collimator's focus moves as the room's temperature does is taken as zero, without an uncertainty: write "
     "`tube_drift_um_per_K` at the arrangement in the bench file."
@@ -111,6 +112,8 @@ class Collimated(Arrangement):
         found = parallel_light(lens, setup, light="Collimated light", source="collimated")
         if setup.ring is None or setup.ring == "free":
             return found
+        if self._found is not None and self._found.withdrawn:
+            found = replace(found, why_relative=TUBE_MOVED)
         light = self._light(setup, file)
         f, parts = lens.focal_length_mm, {part.name: part.u for part in found.term.parts}
         shift_mm, (by_f, *_) = propagate(shift_mm_of, {"focal length": (f.value, f.u), "vergence": (light.per_m, 0.0)})
@@ -137,7 +140,7 @@ class Collimated(Arrangement):
     def _light(self, setup: SetupDocument, file: BenchFile) -> Light:
         """By its calibration, else as the bench file states it."""
         given, known = self.config, self._found
-        if known is None:
+        if known is None or known.withdrawn:
             if given.u_vergence_per_m is None:
                 return Light(0.0, {}, "collimated", (VERGENCE_NOT_STATED,))
             return Light(given.vergence_per_m, {COLLIMATOR: (given.u_vergence_per_m, None)}, "collimator, bench file")

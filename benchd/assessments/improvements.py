@@ -24,6 +24,8 @@ CHAIN: Mapping[str, str] = {
     "seat": f"calibrate seat_zero again, {OF_A_ZERO}",
     "adapter": "run seat_zero with these adapters on the bench, which leaves this line out",
     "joints": "clean the seats and run joint_study, or seat the lens several times: next_lens with `reseat`",
+    "joints people": "agree on one way of seating a lens, then run joint_study again",
+    "seatings": "clean the seats and look for burrs, then seat the lens again",
     "glass": "run glass_toggle again, with more repeats",
     "glass thickness": "run glass_toggle, the iris closed to f/5.6, and put the plate's own shift in force",
     "glass index": "run glass_toggle, the iris closed to f/5.6, and put the plate's own shift in force",

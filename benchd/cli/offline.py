@@ -52,8 +52,9 @@ class Offline:
 
     def _read(self, reader: Reader) -> None:
         now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-        for artefact, row in reader.calibrations_in_force(now).items():
-            found = in_force(row, None if row.finding is None else reader.finding(row.finding))
+        own = arrangement_of(self._loaded.file).calibrated_in
+        for artefact, row in reader.calibrations_in_force(now, withdrawn=True).items():
+            found = in_force(row, None if row.finding is None else reader.finding(row.finding), own)
             if found is not None:
                 self._calibrations[artefact] = found
         last = reader.setup()
@@ -84,7 +85,7 @@ class Offline:
             self._loaded.records,
             arrangement_of(self._loaded.file),
             available_detectors(self._assembly, self._loaded.file.target, Analysis(), Clock()),
-            calibrations=set(self._calibrations),
+            calibrations={name for name, one in self._calibrations.items() if not one.withdrawn},
             homed=False,
             stale=True,
             carriage_um=spec.low,

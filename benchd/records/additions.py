@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import astuple
 from typing import Any
 
@@ -53,12 +53,6 @@ def end_run(connection: Connection, at: str, name: str, state: RunState) -> None
     ended = queries.run(connection, name)
     if ended.state != state:
         raise BenchdError("bad_request", f"The run {name} ended as {ended.state} at {ended.ended}; that is kept.")
-
-
-def end_runs(connection: Connection, ends: Mapping[str, tuple[str, RunState]]) -> None:
-    """Close several, all or none: each with when and how it ended."""
-    for name, (at, state) in ends.items():
-        end_run(connection, at, name, state)
 
 
 def close_abandoned(connection: Connection, at: str) -> tuple[Run, ...]:

@@ -91,16 +91,16 @@ def calibration(connection: Connection, name: str) -> Calibration:
     return _calibration_of(row)
 
 
-def calibrations_in_force(connection: Connection, now: str) -> dict[str, Calibration]:
+def calibrations_in_force(connection: Connection, now: str, *, withdrawn: bool = False) -> dict[str, Calibration]:
     """The newest calibration of each artefact, unless it is a withdrawal or was valid until before `now` (RFC 3339).
 
-    An older one never takes its place again: it was replaced for a reason.
+    An older one never takes its place again: it was replaced for a reason. With `withdrawn` the withdrawals as well.
     """
     table = schema.calibration
     newest = select(func.max(table.c.id)).group_by(table.c.artefact)
     rows = connection.execute(select(table).where(table.c.id.in_(newest)).order_by(table.c.artefact))
     found = [_calibration_of(row) for row in rows]
-    return {c.artefact: c for c in found if c.value is not None and not _past(c.valid_until, now)}
+    return {c.artefact: c for c in found if (withdrawn or c.value is not None) and not _past(c.valid_until, now)}
 
 
 def _past(until: str | None, now: str) -> bool:

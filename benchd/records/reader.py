@@ -100,9 +100,9 @@ class Reader:
         """One calibration, in force or not."""
         return self._ask(lambda c: queries.calibration(c, calibration))
 
-    def calibrations_in_force(self, now: str) -> dict[str, Calibration]:
+    def calibrations_in_force(self, now: str, *, withdrawn: bool = False) -> dict[str, Calibration]:
         """By artefact: the newest that is neither withdrawn nor expired at `now` (RFC 3339)."""
-        return self._ask(lambda c: queries.calibrations_in_force(c, now))
+        return self._ask(lambda c: queries.calibrations_in_force(c, now, withdrawn=withdrawn))
 
     def setup(self, rev: int | None = None) -> SetUp | None:
         """The set-up of a revision, or the last."""

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -42,7 +43,7 @@ class Store:
         self._lock = lock
         self._writer = writer
         self._unwritten_ends: dict[str, tuple[str, RunState]] = {}
-        """Of runs that ended while nothing could be written: when, and how. The next write that finds room has them."""
+        """Of runs that ended while nothing could be written: when, and how; written before the next one begins."""
 
     @classmethod
     async def open(cls, url: str, base: Path, clock: Clock) -> Store:
@@ -120,19 +121,18 @@ class Store:
         await self._write_ends()
 
     async def _write_ends(self) -> None:
-        ends = dict(self._unwritten_ends)
-        try:
-            await self._do(lambda c: additions.end_runs(c, ends))
-        except BenchdError as error:
-            if error.code == "disk_full":
-                raise
-            self._forget_ends(ends)
-            raise
-        self._forget_ends(ends)
-
-    def _forget_ends(self, ends: Mapping[str, object]) -> None:
-        for run in ends:
+        """Raises BenchdError: `disk_full` at the first that finds no room, else that of the last that is refused."""
+        refused: BenchdError | None = None
+        for run, (at, state) in list(self._unwritten_ends.items()):
+            try:
+                await self._do(partial(additions.end_run, at=at, name=run, state=state))
+            except BenchdError as error:
+                if error.code == "disk_full":
+                    raise
+                refused = error
             self._unwritten_ends.pop(run, None)
+        if refused is not None:
+            raise refused
 
     async def run(self, run: str) -> Run:
         """One run. Raises BenchdError (`unknown_name`)."""
@@ -189,9 +189,9 @@ class Store:
         """One calibration, in force or not. Raises BenchdError (`unknown_name`)."""
         return await self._do(lambda c: queries.calibration(c, calibration))
 
-    async def calibrations_in_force(self, now: str) -> dict[str, Calibration]:
+    async def calibrations_in_force(self, now: str, *, withdrawn: bool = False) -> dict[str, Calibration]:
         """By artefact: the newest, unless it was withdrawn or its validity ended before `now` (RFC 3339)."""
-        return await self._do(lambda c: queries.calibrations_in_force(c, now))
+        return await self._do(lambda c: queries.calibrations_in_force(c, now, withdrawn=withdrawn))
 
     # Set-ups, events, lenses
 

@@ -68,7 +68,32 @@ def test_what_a_person_does_the_same_way_each_time_stays() -> None:
         {"each seating": 0.6 * math.sqrt(2.0), "people": 0.8 * math.sqrt(2.0)}
     )
     found, _ = of_joints([line], seatings(5.0, 6.0, 5.5), 2, "r-0003")
-    assert lines(found)["joints"].u == pytest.approx(math.sqrt(2.0 * 0.8**2 + 0.6**2 + 0.6**2 / 3.0))
+    joints = lines(found)["joints"]
+    assert joints.u == pytest.approx(math.sqrt(2.0 * 0.8**2 + 0.6**2 + 0.6**2 / 3.0))
+    assert joints.dof is not None
+    # Welch and Satterthwaite (JCGM 100, G.2b), were all of the 12 of the people's part: no more is left than that.
+    assert joints.dof <= 12.0
+    assert joints.dof == pytest.approx(12.0 * (joints.u / line.u) ** 4)
+
+
+def test_a_contradiction_never_makes_it_surer() -> None:
+    """Nine seatings that scatter by 2.2 um where .6 is stated beside .8 of the person's: those .8 stay."""
+    study = CalibrationInForce("cal-4", "joint", 0.0, 1.0, 12.0, common_u=0.8)
+    (line,) = as_lines([joints_term(1, BENCH_FILE, study)])
+    apart = [2.2 * math.sqrt(8.0 / 9.0) * one for one in (1.5, -1.5, 0.5, -0.5, 1.0, -1.0, 1.2, -1.2, 0.0)]
+    scatter = float(np.std(apart, ddof=1))
+    found, note = of_joints([line], seatings(*apart), 1, "r-0003")
+    assert note is not None
+    assert lines(found)["joints"].u == pytest.approx(0.8)
+    assert lines(found)["seatings of the lens"].u == pytest.approx(scatter / 3.0)
+    agreeing, _ = of_joints([line], seatings(*(0.3 * one for one in apart)), 1, "r-0003")
+    assert math.hypot(*(term.u for term in found)) > math.hypot(*(term.u for term in agreeing))
+
+
+def test_a_burr_is_there_each_time() -> None:
+    chain = [JOINTS, Term("stand-off", 0.12, "B", None, "bench file", "rectangular")]
+    found, _ = of_joints(chain, seatings(5.0, 6.0, 5.5), 1, "r-0003")
+    assert lines(found)["stand-off"].u == 0.12
 
 
 def test_seatings_that_contradict_the_stated_joint_count_by_their_own_scatter() -> None:

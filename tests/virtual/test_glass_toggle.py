@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 
 import pytest
@@ -139,3 +140,18 @@ async def test_the_plates_own_shift_comes_into_force_and_is_true(record: Path, t
     one, other = (finding["values"]["focus_error"] for finding in (before, after))
     assert other["u"] < one["u"]
     assert abs(other["value"] - truth_um) <= other["U"]
+
+
+async def test_however_it_ends_the_set_up_says_that_the_iris_is_open(tmp_path: Path) -> None:
+    """After an abort the next lens was measured as one at f/5.6, with a window three times too wide."""
+    async with VirtualBench(tmp_path, pace=PACE) as bench, person(bench) as (client, technician):
+        technician.fit([RING], [], LENS)
+        run = await client.run("glass_toggle", {"lens": LENS, "adapters": [RING], "glass": [PANE]})
+        async for state in client.follow(run):
+            if state["state"] == "asking":
+                await asyncio.sleep(1.0)
+                assert (await client.kept("setup"))["f_number"] == 5.6
+                await client.command("abort", run=run)
+        assert state["state"] == "aborted"
+        await asyncio.sleep(1.0)
+        assert (await client.kept("setup"))["f_number"] is None

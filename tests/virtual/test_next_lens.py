@@ -172,7 +172,7 @@ async def test_readings_that_hold_too_much_of_the_doubt_are_taken_again(at_wall:
 
 
 async def test_three_seatings_hold_less_of_the_joint_and_the_truth(at_wall: FindingBench) -> None:
-    """Every seating is another draw of the world; nothing moves while hands are at the lens, and it is dark then."""
+    """Every seating is another draw of the world."""
     await stated(at_wall)
     once = await next_lens(at_wall, LENS)
     await at_wall.technician.run("next_lens", lens=LENS, reseat=2)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Any
 
 from benchd.bench.datum.chain_terms import CalibrationInForce, FoundAtWall, Shares
@@ -10,10 +10,16 @@ from benchd.optics.expansion import REFERENCE_C
 from benchd.records.values import Calibration
 
 
-def in_force(row: Calibration, finding: Mapping[str, Any] | None) -> CalibrationInForce | None:
-    """The calibration of a row of the record; None if withdrawn. `finding` is the accepted document, if any."""
+def in_force(
+    row: Calibration, finding: Mapping[str, Any] | None, own: Container[str] = ()
+) -> CalibrationInForce | None:
+    """The calibration of a row of the record; None if withdrawn. `finding` is the accepted document, if any.
+
+    Of the arrangement's `own` artefacts one that was withdrawn is told as such: the bench file's figure was of before.
+    """
     if row.value is None or row.u is None:
-        return None
+        gone = CalibrationInForce(row.calibration, row.artefact, 0.0, 0.0, withdrawn=True)
+        return gone if row.artefact in own else None
     doc: Mapping[str, Any] = finding or {}
     entries = doc.get("calibrates", ())
     about: Mapping[str, Any] = next((entry for entry in entries if entry["artefact"] == row.artefact), {})

@@ -72,7 +72,7 @@ class CalibrationInForce:
     not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study) the value is 0
     and u is that of one pair. `setup` is the revision of the set-up at which it was measured, `light_nm` the light that
     it holds for, None where that does not count; `how` says how it was come by. `common_u` is what of u stays the same
-    however often a pair is seated anew.
+    however often a pair is seated anew. `withdrawn`: it holds no more, and nothing is known in its place.
     """
 
     id: str
@@ -88,6 +88,7 @@ class CalibrationInForce:
     light_nm: float | None = None
     how: str = ""
     common_u: float = 0.0
+    withdrawn: bool = False
     unit: str = "um"
 
 

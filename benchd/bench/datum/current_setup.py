@@ -216,7 +216,7 @@ class CurrentSetup:
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:
         """Artefacts with a calibration in force."""
-        return tuple(self._calibrations)
+        return tuple(name for name, one in self._calibrations.items() if not one.withdrawn)
 
     @property
     def arrangement(self) -> Arrangement:
@@ -251,10 +251,11 @@ class CurrentSetup:
         self._publish()
 
     async def _read_calibrations(self) -> None:
-        found = await self._store.calibrations_in_force(self._clock.utc())
+        found = await self._store.calibrations_in_force(self._clock.utc(), withdrawn=True)
         read: dict[str, CalibrationInForce] = {}
         for artefact, row in found.items():
-            calibration = in_force(row, None if row.finding is None else await self._store.finding(row.finding))
+            finding = None if row.finding is None else await self._store.finding(row.finding)
+            calibration = in_force(row, finding, self.arrangement.calibrated_in)
             if calibration is not None:
                 read[artefact] = calibration
         self._calibrations = read

@@ -16,9 +16,7 @@ import numpy as np
 from benchd.bench.datum.chain_terms import EACH_SEATING
 from benchd.metrology.budget import Term, effective_dof
 
-OF_PAIRS = ("joints", "stand-off")
-"""Lines of every mated pair: how they come to rest, and the dirt in them; the lens's own is made anew each time."""
-
+JOINTS, STAND_OFF = "joints", "stand-off"
 SCATTER = "seatings of the lens"
 TABLE = "seatings"
 
@@ -72,24 +70,25 @@ def mean_of(fits: Sequence[Peak]) -> Peak:
 def of_joints(
     chain: Sequence[Term], seatings: Sequence[Seating], pairs: int, run: str
 ) -> tuple[list[Term], str | None]:
-    """The lines of the chain, those of the pairs of seats as so many seatings leave them, and a note where the seatings
-    contradict them.
+    """The lines of the chain, that of the joints as so many seatings leave it, and a note where the seatings contradict
+    it.
 
-    `pairs` is the number of pairs in those lines, of which the lens's own was made anew each time. Where the seatings
-    scatter by far more than they say (variance ratio, F distribution), that scatter takes the place of the lens's own.
+    `pairs` is the number of pairs in that line, of which the lens's own was made anew each time. Where the seatings
+    scatter by far more than it says (variance ratio, F distribution), that scatter takes the place of the lens's own.
+    The line for dirt and burrs stays as it is: a burr is there each time.
     """
-    n, lines = len(seatings), [term for term in chain if term.term in OF_PAIRS and term.u > 0.0]
-    if n < 2 or not lines:
+    n, line = len(seatings), next((term for term in chain if term.term == JOINTS and term.u > 0.0), None)
+    if n < 2 or line is None:
         return list(chain), None
-    of_pair = math.hypot(*(line.u for line in lines)) / math.sqrt(pairs)
+    anew = _anew(line)
+    dirt = next((term.u for term in chain if term.term == STAND_OFF), 0.0)
+    readings = math.sqrt(sum(one.u_um**2 for one in seatings) / n)
     scatter = float(np.std([one.peak_um for one in seatings], ddof=1))
-    expected = math.hypot(of_pair, math.sqrt(sum(one.u_um**2 for one in seatings) / n))
-    dof = effective_dof([line.u for line in lines], [line.dof for line in lines])
-    others = [term for term in chain if term not in lines]
-    if not _contradicts(scatter, expected, n, dof):
-        return [*others, *(_averaged(line, n, pairs) for line in lines)], None
-    if pairs > 1:
-        others += [replace(line, u=line.u * math.sqrt((pairs - 1) / pairs)) for line in lines]
+    expected = math.hypot(math.hypot(anew, dirt) / math.sqrt(pairs), readings)
+    others = [term for term in chain if term is not line]
+    if not _contradicts(scatter, expected, n, line.dof):
+        return [*others, _with_own_pair(line, pairs, 1.0 / n)], None
+    others += [kept for kept in [_with_own_pair(line, pairs, 0.0)] if kept.u > 0.0]
     own = Term(SCATTER, scatter / math.sqrt(n), "A", float(n - 1), run)
     note = (
         f"The {n} seatings scatter by {scatter:.1f} µm, where {expected:.1f} would be expected of a joint as stated: "
@@ -98,10 +97,26 @@ def of_joints(
     return [*others, own], note
 
 
-def _averaged(line: Term, n: int, pairs: int) -> Term:
-    """The line with the lens's own pair n times: what a person does the same way each time stays."""
-    anew = next((part.u for part in line.parts if part.name == EACH_SEATING), line.u)
-    return replace(line, u=math.sqrt(line.u**2 - anew**2 * (1.0 - 1.0 / n) / pairs), parts=())
+def _anew(line: Term) -> float:
+    """What of the line of joints is drawn anew by each seating, whoever does it."""
+    return next((part.u for part in line.parts if part.name == EACH_SEATING), line.u)
+
+
+def _with_own_pair(line: Term, pairs: int, share: float) -> Term:
+    """The line with only that share of the variance by which the lens's own pair comes to rest anew.
+
+    What a person does the same way each time stays. Where there is such a part, the one that shrinks is taken to have
+    had no end of degrees of freedom (JCGM 100, G.4.1), which is on the safe side.
+    """
+    anew = _anew(line)
+    left = anew * math.sqrt(max(0.0, (pairs - 1.0 + share) / pairs))
+    u = math.sqrt(max(0.0, line.u**2 - anew**2 + left**2))
+    if not line.parts:
+        return replace(line, u=u)
+    dof = None if line.dof is None else line.dof * (u / line.u) ** 4
+    return replace(
+        line, u=u, dof=dof, parts=tuple(replace(p, u=left) if p.name == EACH_SEATING else p for p in line.parts)
+    )
 
 
 def _contradicts(scatter_um: float, expected_um: float, n: int, dof: float | None) -> bool:
@@ -131,3 +146,11 @@ def each_of(doc: Any) -> list[tuple[int, int]]:
         first, last = doc["readings"]["indices"]
         return [(int(first), int(last))]
     return [(int(row[1]), int(row[2])) for row in doc["tables"][TABLE]["rows"]]
+
+
+def own_pair(line: Any, pairs: int, n: int) -> float:
+    """Of a line of joints in a finding's document that is the mean of n seatings: the u of the lens's own pair."""
+    parts = {part["name"]: part["u"] for part in line.get("parts", ())}
+    left = parts.get(EACH_SEATING, line["u"])
+    common2 = max(0.0, line["u"] ** 2 - left**2) / pairs
+    return math.sqrt(common2 + left**2 / (n * (pairs - 1) + 1))

@@ -34,6 +34,7 @@ class GlassToggle(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        from benchd.assessments.peak_lines import FLAGS
         from benchd.bench.datum.bounded_terms import tipping_u_um
         from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.glass_found import glass_artefact
@@ -47,9 +48,10 @@ class GlassToggle(Question):
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
         glass = list(out_in_in_out(sweeps))
-        visits = []
+        visits, flags = [], [*flags_of(sweeps)]
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
+            flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
             # Depths do not know of the plate: the carriage's own place at the peak, in the chain's lengths.
             slope = [point.carriage_um - point.offset_um for point in sweep.points]
             place = fit.peak_um + sum(slope) / len(slope)
@@ -82,7 +84,7 @@ class GlassToggle(Question):
             version=evidence.version,
             f_number=f_number,
             linear=all(sweep.linear for sweep in sweeps),
-            notes=[*flags_of(sweeps), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
+            notes=[*flags, *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
             u_abbe_um=u_abbe or 0.0,
         )
         return note_unstated_position(scale, assess(tuple(visits), given))

@@ -38,15 +38,17 @@ class JointStudy(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        from benchd.assessments.peak_lines import FLAGS
         from benchd.bench.datum.chain import JOINT
         from benchd.questions.joint_study.assessment import JointInput, Seating, assess
         from benchd.questions.through_focus import best_focus, flags_of
 
         sweeps = evidence.sweeps
         check_comparable(sweeps)
-        seatings = []
+        seatings, flags = [], [*flags_of(sweeps)]
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
+            flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
             place_um = fit.peak_um
             if evidence.arrangement.moves_target:
                 # The carriage's own place at the peak: where nominal was said to be does not enter.
@@ -60,7 +62,7 @@ class JointStudy(Question):
             measurand=evidence.measurand(sweeps[-1]),
             indices=(0, evidence.last_index),
             stand_off=bool(evidence.file.joint.stand_off_um),
-            notes=flags_of(sweeps),
+            notes=flags,
         )
         return assess(seatings, given)
 

@@ -104,7 +104,7 @@ def assess(seatings: Sequence[Seating], given: JointInput) -> Finding:
             "verdict": None,
             "advice": None,
             # Whoever seats a lens several times and takes the mean still seats it in his own way.
-            "calibrates": [{"artefact": given.artefact, "value": "joint", "common_u": study.av.s if study.av else 0.0}],
+            "calibrates": [{"artefact": given.artefact, "value": "joint", "common_u": _of_person(study)}],
             "notes": [
                 *given.notes,
                 SEAT,
@@ -117,6 +117,11 @@ def assess(seatings: Sequence[Seating], given: JointInput) -> Finding:
             "calibrations": [],
         }
     )
+
+
+def _of_person(study: GaugeStudy) -> float:
+    """What a person does the same way each time, with all lenses or with one."""
+    return math.sqrt(sum(part.value for part in (study.av, study.interaction) if part is not None))
 
 
 Cells = Mapping[tuple[str, str], Sequence[Seating]]

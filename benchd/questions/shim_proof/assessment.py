@@ -10,7 +10,7 @@ from typing import Any
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
-from benchd.questions.flange.seatings import OF_PAIRS, SCATTER, how_many
+from benchd.questions.flange.seatings import JOINTS, SCATTER, STAND_OFF, how_many, own_pair
 
 Doc = Mapping[str, Any]
 
@@ -22,8 +22,9 @@ the phase of the scale where it stood, and how warm it was. The others are the s
 @dataclass(frozen=True, slots=True)
 class ProofInput:
     """`head` are the first keys of the finding, `before` and `after` documents of `flange`; `changed` names what is set
-    up otherwise. `pairs` is the number of pairs of seats in the lines OF_PAIRS, `fitted_um` the shims under it now.
-    `own_share_of_m`: m was told anew by the same marks, and this share of its u is of each telling; None if not."""
+    up otherwise. `pairs` is the number of pairs of seats in the lines of joints and dirt, `fitted_um` the shims now
+    under it. `own_share_of_m`: m was told anew by the same marks, and this share of its u is of each telling; None if
+    not."""
 
     head: Mapping[str, Any]
     before: Doc
@@ -100,9 +101,11 @@ def _lines(given: ProofInput, doc: Doc, when: str) -> list[Term]:
                 u = given.own_share_of_m * next((part["u"] for part in line.get("parts", ()) if part["name"] == "m"), u)
             elif line["term"] not in OWN:
                 continue
-            elif line["term"] in OF_PAIRS:
+            elif line["term"] == STAND_OFF:
+                u /= math.sqrt(given.pairs)
+            elif line["term"] == JOINTS:
                 # The lens's own pair, seated so often; where that has a line by itself, these are the others.
-                u = u / math.sqrt(how_many(doc) * (given.pairs - 1) + 1) if alone else 0.0
+                u = own_pair(line, given.pairs, how_many(doc)) if alone else 0.0
         shape = line.get("shape", "normal")
         if u > 0.0:
             found.append(Term(f"{line['term']} {when}", u, line["type"], line["dof"], line["source"], shape))

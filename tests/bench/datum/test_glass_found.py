@@ -69,11 +69,11 @@ def test_one_is_held_against_the_other_at_three_standard_uncertainties(
 
 
 def test_other_light_than_it_was_found_in_costs_as_much_as_glass_may_disperse(wall: LoadedBench) -> None:
-    """The index at 486 nm where it was found at 546: (n - 1)/30 over F to C, 170.1 nm, rectangular."""
+    """At 606 nm where it was found at 546: the index by (n - 1)/30 over F to C, 170.1 nm, rectangular."""
     per_nm = 0.5230 / 30.0 / 170.1
     colour = 2498.0 / 1.5230**2 * per_nm * 60.0 / math.sqrt(3.0)
     red = chain_of(wall, {**BASE, FOUND.artefact: FOUND}, distance_mm=5000.0, ring="infinity", light_nm=606.0)
-    # The record's index holds at 546 as well, so that is the surer no more by as much; still it is.
+    # The record's index holds at 546 as well and is in as much doubt, so that what was found is still the surer.
     assert glass_line(red)[1] == pytest.approx(math.hypot(0.4, colour), rel=1e-6)
 
 
