@@ -7,9 +7,8 @@ anew: the set-up's revision counts up, and the carriage is to be driven; homing 
 from __future__ import annotations
 
 import asyncio
-import errno
-from collections.abc import Awaitable, Callable, Collection, Mapping
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
+from contextlib import asynccontextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -21,21 +20,23 @@ from benchd.bench.events import Events
 from benchd.bench.jobs import Jobs
 from benchd.bench.within_reach import WithinReach
 from benchd.devices import Axis, Clock
-from benchd.errors import BenchdError, ErrorCode, Refused
+from benchd.errors import BenchdError, Refused
+from benchd.files.edited_record import EditedRecord
 from benchd.files.last_good import LAST_GOOD, keep_good
 from benchd.files.loading import LoadedBench, records_with, reload_records
 from benchd.files.problems import FileProblems
 from benchd.files.record_changes import Change, Stamps, differences, stamps_of
-from benchd.files.record_text import text_of, with_values
+from benchd.files.record_text import with_values
 from benchd.files.records_folder import Kind, Records
-from benchd.files.whole_file import write_whole
 from benchd.records.store import Store
 
 _log = structlog.get_logger("benchd.records")
 
-CATCH_UP_S = 0.5
 LOOK_S = 1.0
 """A file is read once it has stood unchanged for so long: an editor may write it in parts."""
+QUIET_S = 0.5
+"""The same where somebody waits for it."""
+CATCH_UP_S = 1.5
 
 
 class RecordsInForce:
@@ -83,7 +84,8 @@ class RecordsInForce:
     async def catch_up(self) -> None:
         """Have in force what the files say now: before anything is driven or set up by them.
 
-        Files that do not answer in time are left to `run`: what was in force counts till then.
+        Files that do not answer in time, or are still written to, are left to `run`: what was in force counts till
+        then.
         """
         if self._catching_up is None or self._catching_up.done():
             self._catching_up = asyncio.create_task(self._catch_up(), name="catch up with records")
@@ -92,15 +94,26 @@ class RecordsInForce:
             self._catching_up.result()
 
     async def _catch_up(self) -> None:
-        self._seen = await asyncio.to_thread(stamps_of, self._folder)
+        self._seen = await self._quiet()
         await self._read_anew(self._seen)
+
+    async def _quiet(self) -> Stamps:
+        """The files as they stand once nobody writes to them: half of one may read well, and say something else."""
+        before, now = None, await asyncio.to_thread(stamps_of, self._folder)
+        while self._read is not None and now not in (before, self._read, self._waits):
+            await self._clock.sleep(QUIET_S)
+            before, now = now, await asyncio.to_thread(stamps_of, self._folder)
+        return now
 
     async def _read_anew(self, stamps: Stamps) -> None:
         async with self._one_at_a_time:
             if stamps == self._read or (stamps == self._waits and self._jobs.kind is not None):
                 return
             try:
-                await self._put_in_force(await asyncio.to_thread(self._checked, lambda: reload_records(self._loaded)))
+                records = await asyncio.to_thread(self._checked, lambda: reload_records(self._loaded))
+                if await asyncio.to_thread(stamps_of, self._folder) != stamps:
+                    return  # written to meanwhile, and perhaps read in part
+                await self._put_in_force(records)
             except FileProblems as problems:
                 self._read = stamps
                 self._tell_once(problems)
@@ -153,17 +166,50 @@ class RecordsInForce:
             text = f"The id of {kind} {record_id} stays as it is: runs and findings go by it."
             raise Refused("bad_request", text, advice="Begin a record of another id.")
         async with self._one_at_a_time:
-            path, there = await asyncio.to_thread(text_of, self._folder, self._loaded.records, kind, record_id)
-            self._require_as_it_was(kind, record_id, new, was)
-            text = with_values(there, kind, record_id, values)
-            records = await asyncio.to_thread(self._checked, lambda: records_with(self._loaded, path, text))
-
-            putting = asyncio.create_task(
-                self._put_in_force(records, by=by, own=own, first=lambda: _write(path, text)), name="write a record"
+            try:
+                async with asyncio.timeout(CATCH_UP_S):
+                    await self._quiet()
+            except TimeoutError:
+                raise Refused("busy", "Records are being written just now.", advice="Ask again.") from None
+            # A cancellation must not leave file and records apart.
+            writing = asyncio.create_task(
+                self._write(kind, record_id, values, new, was, by, own), name="write a record"
             )
-            changes = await asyncio.shield(putting)  # a cancellation must not leave file and records apart
+            path, changes = await asyncio.shield(writing)
         told = [str(change) for change in changes]
         return {"file": _seen_from(self._loaded.folder, path), "changes": told, "rev": self._setup.document.rev}
+
+    async def _write(
+        self,
+        kind: Kind,
+        record_id: str,
+        values: Mapping[str, Any],
+        new: bool,
+        was: Mapping[str, Any],
+        by: str,
+        own: bool,
+    ) -> tuple[Path, Collection[Change]]:
+        """What needs room on the disk comes first, and what may be refused; the file changes last."""
+        async with self._alone():
+            edited = await asyncio.to_thread(EditedRecord, self._folder, self._loaded.records, kind, record_id)
+            self._require_as_it_was(kind, record_id, new, was)
+            text = with_values(edited.text, kind, record_id, values)
+            records = await asyncio.to_thread(self._checked, lambda: records_with(self._loaded, edited.path, text))
+            changes = differences(self._loaded.records, records)
+            self._require_may(changes, records, own=own)
+            await asyncio.to_thread(edited.begin, text)
+            known, self._read = self._read, None  # whatever comes of it, the file is looked at again
+            try:
+                await self._count_with(changes, records)
+                written = await asyncio.to_thread(edited.finish)
+            except BaseException:
+                edited.drop()
+                raise
+            if known is not None and written is not None:
+                self._read = {**known, edited.path: written}
+        if changes:
+            await self._tell(changes, by)
+        return edited.path, changes
 
     def _require_as_it_was(self, kind: Kind, record_id: str, new: bool, was: Mapping[str, Any]) -> None:
         known = self._loaded.records.of(kind).get(record_id)
@@ -177,35 +223,35 @@ class RecordsInForce:
                 "rev_conflict", text, advice="Look at it again.", data={key: stands.get(key) for key in other}
             )
 
-    async def _put_in_force(
-        self,
-        records: Records,
-        *,
-        by: str | None = None,
-        own: bool = False,
-        first: Callable[[], Awaitable[None]] | None = None,
-    ) -> Collection[Change]:
-        """Once nothing speaks against it: `first`, and then all at once; gives what has changed. Raises Refused.
+    async def _put_in_force(self, records: Records) -> None:
+        """All at once, where nothing speaks against it. Raises Refused, BenchdError."""
+        async with self._alone():
+            changes = differences(self._loaded.records, records)
+            self._require_may(changes, records)
+            await self._count_with(changes, records)
+        if changes:
+            await self._tell(changes, None)
 
-        No job begins meanwhile, and the set-up is not changed by anybody else.
-        """
+    @asynccontextmanager
+    async def _alone(self) -> AsyncIterator[None]:
+        """No job begins inside the block, and the set-up is not changed by anybody else."""
         with self._jobs.none_begins("a record that is changed"):
             async with self._setup.changing:
-                changes = differences(self._loaded.records, records)
-                if not own:
-                    self._require_free(changes)
-                stands = self._standing(changes)
-                if stands:
-                    self._require_standing(records)
-                if first is not None:
-                    await first()
-                if stands:
-                    await self._setup.count_with(records)
-                else:
-                    self._loaded.records = records  # of comments alone the lines may have changed
-        if changes:
-            await self._tell(changes, by)
-        return changes
+                yield
+
+    def _require_may(self, changes: Collection[Change], records: Records, *, own: bool = False) -> None:
+        """Raise Refused where something speaks against these changes."""
+        if not own:
+            self._require_free(changes)
+        if self._standing(changes):
+            self._require_standing(records)
+
+    async def _count_with(self, changes: Collection[Change], records: Records) -> None:
+        """From now on these are in force."""
+        if self._standing(changes):
+            await self._setup.count_with(records)
+        else:
+            self._loaded.records = records  # of comments alone the lines may have changed
 
     async def _tell(self, changes: Collection[Change], by: str | None) -> None:
         text = "; ".join(map(str, changes))
@@ -246,16 +292,6 @@ class RecordsInForce:
             text = f"{refused.text} It stands on the bench by the set-up in force."
             advice = "Put the record right, or take it out of the set-up first."
             raise Refused(refused.code, text, advice=advice, data=refused.data) from refused
-
-
-async def _write(path: Path, text: str) -> None:
-    """Raises BenchdError (disk_full, device_fault)."""
-    try:
-        await asyncio.to_thread(write_whole, path, text.encode("utf-8"))
-    except OSError as error:
-        code: ErrorCode = "disk_full" if error.errno in (errno.ENOSPC, errno.EDQUOT) else "device_fault"
-        why = f"{path} could not be written: {error.strerror}."
-        raise BenchdError(code, why, advice="Look at the rights of its folder, and at the disk.") from error
 
 
 def _seen_from(folder: Path, path: Path) -> str:

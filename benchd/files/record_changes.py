@@ -11,20 +11,27 @@ from typing import Any
 
 from benchd.files.records_folder import FOLDERS, Kind, Records
 
-Stamps = Mapping[Path, tuple[int, int, int]]
-"""Of each file when it was changed (ns), its size, and its inode."""
+Stamp = tuple[int, int, int]
+"""Of a file when it was changed (ns), its size, and its inode."""
+Stamps = Mapping[Path, Stamp]
+
+
+def stamp_of(path: Path) -> Stamp | None:
+    """Of this file; None where there is none."""
+    try:
+        stat = path.stat()
+    except OSError:
+        return None
+    return stat.st_mtime_ns, stat.st_size, stat.st_ino
 
 
 def stamps_of(folder: Path) -> Stamps:
     """Of every record below the folder; a part of it that is not there has none."""
-    found: dict[Path, tuple[int, int, int]] = {}
+    found: dict[Path, Stamp] = {}
     for name in FOLDERS.values():
         with suppress(OSError), os.scandir(folder / name) as entries:
-            for entry in entries:
-                if entry.name.endswith((".yaml", ".yml")) and not entry.name.startswith("."):
-                    with suppress(OSError):  # a file that has just gone
-                        stat = entry.stat()
-                        found[Path(entry.path)] = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
+            paths = [Path(one.path) for one in entries if one.name.endswith((".yaml", ".yml")) and one.name[0] != "."]
+            found |= {path: stamp for path in paths if (stamp := stamp_of(path)) is not None}  # it may just have gone
     return found
 
 

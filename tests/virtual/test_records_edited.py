@@ -289,3 +289,100 @@ async def test_a_record_that_was_edited_while_nobody_looked_makes_a_set_up_of_it
     assert {one["term"]: one["value_um"] for one in after["chain"]}["adapter ring-07"] != {
         one["term"]: one["value_um"] for one in before["chain"]
     }["adapter ring-07"]
+
+
+@pytest.mark.parametrize("ask", ["nominal", "record"])
+async def test_half_of_a_file_is_never_in_force(bench: AtWork[VirtualBench], ask: str) -> None:
+    """Cut off at the end of a line it reads well, and says that the lens has no tolerance and no shims."""
+    await bench.at_nominal()
+    events = bench.client.events()
+    whole = lens_file(bench).read_text(encoding="utf-8").replace("owner: house", "owner: somebody")
+    lens_file(bench).write_text(whole[: whole.index("tolerance:")], encoding="utf-8")
+    if ask == "nominal":
+        asked = asyncio.create_task(bench.client.do("nominal", within_s=20))
+    else:
+        asked = asyncio.create_task(record(bench, "lens", LENS, set={"set": "green"}))
+    await asyncio.sleep(0.3)
+    with lens_file(bench).open("a", encoding="utf-8") as file:
+        file.write(whole[whole.index("tolerance:") :])
+    await asked
+    found = [(await told(events, "records"))["text"]]
+    await asyncio.sleep(NOTICED_S)
+    keys = "owner" if ask == "nominal" else "owner, set"
+    assert found == [f"Lens {LENS} was changed ({keys})."]
+    text = whole if ask == "nominal" else whole.replace("set: blue", "set: green")
+    assert lens_file(bench).read_text(encoding="utf-8") == text
+
+
+async def test_files_that_are_written_to_all_the_time_hold_nobody_up(bench: AtWork[VirtualBench]) -> None:
+    await bench.at_nominal()
+
+    async def written_to() -> None:
+        for number in range(100):
+            edited(lens_file(bench), "serial", f'"{number:04}"')
+            await asyncio.sleep(0.2)
+
+    writing = asyncio.create_task(written_to())
+    await asyncio.sleep(1.0)
+    began_s = asyncio.get_running_loop().time()
+    await bench.client.do("nominal", within_s=5)
+    with pytest.raises(Refused, match="Records are being written just now"):
+        await record(bench, "lens", LENS, set={"set": "green"})
+    assert asyncio.get_running_loop().time() - began_s < 5.0
+    await writing
+    assert (await record(bench, "lens", LENS, set={"set": "green"}))["record"]["serial"] == "0099"
+
+
+async def test_what_is_refused_for_want_of_room_is_not_in_force_later(bench: AtWork[VirtualBench]) -> None:
+    await bench.at_nominal()
+    before, text = await bench.client.kept("setup"), lens_file(bench).read_text(encoding="utf-8")
+    bench.stack.disk.fill(0)
+    with pytest.raises(Refused) as refused:
+        await record(bench, "lens", LENS, set={"tolerance": {"flange_um": 20}})
+    assert refused.value.code == "disk_full"
+    assert lens_file(bench).read_text(encoding="utf-8") == text
+    bench.stack.disk.clear()
+    await asyncio.sleep(NOTICED_S)
+    assert (await bench.client.kept("setup"))["rev"] == before["rev"]
+    assert (await record(bench, "lens", LENS))["record"]["tolerance"] == {"flange_um": 10.0}
+    assert not list(lens_file(bench).parent.glob("*.new"))
+
+
+async def test_what_is_written_by_hand_while_the_verb_waits_is_not_lost(bench: AtWork[VirtualBench]) -> None:
+    """A slow disk holds a change of the set-up, and the verb behind it; the file is edited meanwhile."""
+    await bench.at_nominal()
+    bench.stack.disk.slow_s = 1.0
+    async with bench.stack.client("second") as second:
+        setting = asyncio.create_task(bench.client.command("setup", set={"trim_um": 5}))
+        await asyncio.sleep(0.1)
+        asked = asyncio.create_task(
+            second.command("record", beat=False, kind="lens", id=LENS, set={"tolerance": {"flange_um": 20}})
+        )
+        await asyncio.sleep(0.1)
+        edited(lens_file(bench), "owner", "somebody")
+        await setting
+        await asked
+    bench.stack.disk.slow_s = 0.0
+    text = lens_file(bench).read_text(encoding="utf-8")
+    assert "owner: somebody\n" in text
+    assert "tolerance: {flange_um: 20}" in text
+
+
+async def test_what_is_written_by_hand_as_the_verb_writes_stands(bench: AtWork[VirtualBench]) -> None:
+    await bench.at_nominal()
+    bench.stack.disk.slow_s = 1.0
+    async with bench.stack.client("second") as second:
+        asked = asyncio.create_task(
+            second.command("record", beat=False, kind="lens", id=LENS, set={"tolerance": {"flange_um": 20}})
+        )
+        await asyncio.sleep(0.1)
+        edited(lens_file(bench), "owner", "somebody")
+        by_hand = lens_file(bench).read_text(encoding="utf-8")
+        with pytest.raises(Refused, match="has been changed by hand meanwhile") as refused:
+            await asked
+    assert refused.value.code == "rev_conflict"
+    bench.stack.disk.slow_s = 0.0
+    assert lens_file(bench).read_text(encoding="utf-8") == by_hand
+    await asyncio.sleep(NOTICED_S)
+    told = (await record(bench, "lens", LENS))["record"]
+    assert (told["owner"], told["tolerance"]) == ("somebody", {"flange_um": 10.0})
