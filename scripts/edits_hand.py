@@ -37,6 +37,10 @@ class Hand:
         self._chance = random.Random(seed)
         self._slow, self._full = slow, full
         self._mended: dict[Path, asyncio.Task[None]] = {}
+        self._wrong: dict[Path, tuple[float, Bad]] = {}
+        """What is wrong just now, and since when."""
+        self._still = asyncio.Lock()
+        """Held while nobody edits, so that what has to come of it can be seen."""
         self._busy: set[Path] = set()
         self._numbers = 700
         self.edits: Counter[str] = Counter()
@@ -68,10 +72,13 @@ class Hand:
 
     async def _at_rest(self) -> None:
         """Leave the files alone for a while: then what is bad has been told, and else they are in force."""
-        since = self._shelf.changed_s()
-        await asyncio.sleep(SETTLED_S)
-        if self._shelf.changed_s() == since:
-            self._judge.settled()
+        async with self._still:
+            since = self._shelf.changed_s()
+            await asyncio.sleep(SETTLED_S)
+            if self._shelf.changed_s() == since:
+                self._judge.settled()
+                for path, (since_s, bad) in self._wrong.items():
+                    self._require_told(path, bad, since_s)
         self.look()
 
     # ---- by hand
@@ -82,16 +89,19 @@ class Hand:
             path
             for path in self._shelf.files()
             if path.is_file() and path not in self._busy and path in self._shelf.versions and self._shelf.last(path).good
-            and path.parent.name != "references" and core in (None, path.stem in CORE)
+            and path.parent.name != "references" and core in (None, self._is_core(path))
         ]  # fmt: skip
+
+    def _is_core(self, path: Path) -> bool:
+        return self._shelf.key(path, self._shelf.last(path).doc)[1] in CORE
 
     async def _good(self) -> None:
         path = self._chance.choice(self._free())
         text = path.read_text(encoding="utf-8")
         what = self._chance.choice(sorted(GOOD[KINDS[path.parent.name]]))
         became = GOOD[KINDS[path.parent.name]][what](self._chance, text)
-        if path.stem not in CORE and "given length" in what:
-            became = text + "# as it was\n"
+        if not self._is_core(path) and what == "given length":  # of others no lens may be within reach any more
+            became = f"{text}# looked at\n"
         self.edits[f"{KINDS[path.parent.name]}: {what}"] += 1
         await self._put(path, became.encode())
 
@@ -134,26 +144,31 @@ class Hand:
         else:
             assert bad.raw is not None
             self._write(path, bad.raw, good=False)
-        self._busy.add(path)
-        self._mended[path] = asyncio.create_task(self._mend(path, bad, whole, self._shelf.now()))
+        self._is_wrong(path, bad, whole)
 
-    async def _mend(self, path: Path, bad: Bad, whole: bytes | None, since_s: float) -> None:
+    def _is_wrong(self, path: Path, bad: Bad, whole: bytes | None) -> None:
+        self._busy.add(path)
+        self._wrong[path] = self._shelf.now(), bad
+        self._mended[path] = asyncio.create_task(self._mend(path, whole))
+
+    async def _mend(self, path: Path, whole: bytes | None) -> None:
         """Some time later, as it was."""
         await asyncio.sleep(self._chance.uniform(0.1, 12.0))
-        alone = self._shelf.changed_s() <= since_s
-        if alone and self._shelf.now() - since_s > SETTLED_S and bad.raw is not None:
-            self._require_told(path, bad, since_s)
-        if path.is_dir():
-            path.rmdir()
-        if whole is None:
-            path.unlink()
-            self._shelf.wrote(path, None, good=True)
-        else:
-            self._write(path, whole, good=True)
-        self._busy.discard(path)
+        async with self._still:
+            if path.is_dir():
+                path.rmdir()
+            if whole is None:
+                path.unlink()
+                self._shelf.wrote(path, None, good=True)
+            else:
+                self._write(path, whole, good=True)
+            self._busy.discard(path)
+            del self._wrong[path]
 
     def _require_told(self, path: Path, bad: Bad, since_s: float) -> None:
-        """With file, line and key, where it has stood so for a while."""
+        """With file, line and key, where it has stood so for a while; a file that is gone by what it leaves open."""
+        if bad.raw is None:
+            return
         told = [one for at, problems in self._judge.problems if at >= since_s for one in problems]
         mine = [one for one in told if one["file"] == str(path)]
         fits = [one for one in mine if bad.key in one["key"] and bad.line in (0, one["line"])]
@@ -163,13 +178,14 @@ class Hand:
 
     async def _new(self) -> None:
         """A lens that nobody has seen before."""
+        like = [path for path in self._free() if path.parent.name == "lenses"]
+        if not like:
+            return
         self._numbers += 1
         name = f"L-{self._numbers:04}"
         self.edits["new lens by hand"] += 1
-        self._shelf.versions.pop(path := self._shelf.path("lens", name), None)
-        text = next(path for path in self._free() if path.parent.name == "lenses").read_text(encoding="utf-8")
-        first = f"lens: {name}\n"
-        self._write(path, (first + text.partition("\n")[2]).encode(), good=True)
+        text = self._chance.choice(like).read_text(encoding="utf-8").partition("\n")[2]
+        self._write(self._shelf.path("lens", name), f"lens: {name}\n{text}".encode(), good=True)
 
     async def _removed(self) -> None:
         if gone := self._free(core=False):
@@ -195,14 +211,14 @@ class Hand:
         other = path.with_name(f"zz-copy-{self._numbers}.yaml")
         self.edits["bad: two files of one id"] += 1
         self._write(other, path.read_bytes(), good=False)
-        self._busy.add(other)
-        bad = Bad(b"", KINDS[path.parent.name], 1)
-        self._mended[other] = asyncio.create_task(self._mend(other, bad, None, self._shelf.now()))
+        self._is_wrong(other, Bad(b"", KINDS[path.parent.name]), None)
 
     # ---- by the verb
 
     async def _verb(self) -> None:
-        kind, record_id, values = self._chance.choice((self._of_lens, self._of_lens, self._of_adapter, self._of_glass))()
+        kind, record_id, values = self._chance.choice(
+            (self._of_lens, self._of_lens, self._of_adapter, self._of_glass)
+        )()
         self.edits[f"verb: {kind}, {next(iter(values))}"] += 1
         await self._asked(kind, record_id, values)
 
@@ -272,6 +288,11 @@ class Hand:
             doc = self._shelf.last(path).doc
             if any(not same(doc.get(name), value) for name, value in told["record"].items()):
                 raise Broken(f"{path} says {doc}, and told was {told['record']}")
-        elif before and path.is_file() and before == self._shelf.versions[path][-1:] and path.read_bytes() != before[0].raw:
+        elif (
+            before
+            and path.is_file()
+            and before == self._shelf.versions[path][-1:]
+            and path.read_bytes() != before[0].raw
+        ):
             raise Broken(f"{values} was refused for {record_id}, and {path} is another now")
         return done

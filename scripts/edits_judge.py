@@ -17,10 +17,14 @@ READ_LATE_S = 6.0
 """So long after it was read a change may be told: a slow disk, and the way of the message."""
 SETTLED_S = 4.0
 """What has stood so long is in force where it may be: two looks of a second, and a slow disk."""
+CAUGHT_UP_S = 1.0
+"""As a run begins what has stood so long is in force."""
+AT_REST_S = 1.0
+"""After the end of a run the carriage is told at rest."""
 TECHNICIAN = "technician"
 OVER = ("done", "failed", "aborted", None)
-FAR_UM = 0.4
-"""Plates stand in the way of light to the wall, which the formula for two planes leaves out."""
+FAR_UM = {"conjugate": 0.4, "carriage": 0.05, "offset of a reading": 0.05}
+"""Plates stand in the way of light to the wall, which the formula for two planes leaves out; the scale grows."""
 
 
 class Broken(Exception):
@@ -43,7 +47,7 @@ class Judge:
         self._setup: Doc = {}
         self._run: str | None = None
         self._state: str | None = None
-        self._used: set[Key] = set()
+        self._rests_since_s = 0.0
         self._homed = False
         self._calibrations: list[str] | None = None
         self.broken: str | None = None
@@ -61,7 +65,12 @@ class Judge:
         if topic == "setup":
             self._setup = self._setups[doc["rev"]] = doc
         elif topic == "procedure":
-            self._run, self._state = doc["run"], doc["state"]
+            began, before, self._state = doc["run"] != self._run, self._state, doc["state"]
+            self._run = doc["run"]
+            if began and self._run is not None and self._now() - self._shelf.changed_s() > CAUGHT_UP_S:
+                self._require_in_force()
+            if self._state in OVER and before not in OVER:
+                self._rests_since_s = self._now()
         elif topic == "device/carriage":
             self._carriage(doc)
         elif topic == "event" and doc["code"] == "records":
@@ -80,6 +89,8 @@ class Judge:
     def _carriage(self, doc: Doc) -> None:
         if self._homed and not doc["homed"]:
             raise Broken("the carriage is not homed any more")
+        if doc["state"] == "moving" and self.at_rest and self._now() - self._rests_since_s > AT_REST_S:
+            raise Broken("the carriage moves, and no run is under way")
         self._homed = self._homed or bool(doc["homed"])
 
     # ---- what comes into force
@@ -129,7 +140,7 @@ class Judge:
             *self._of_the_finding(finding, setup, lens),
             *self._of_its_readings(finding, setup),
         ):
-            if not _near(found, expected, FAR_UM if what == "conjugate" else 1e-6):
+            if not _near(found, expected, FAR_UM.get(what, 1e-6)):
                 text = f"{finding['finding']} of {finding['run']}, set-up {finding['setup']}, lens {finding['lens']}"
                 raise Broken(f"{text}: {what} is {found}, and by the records in force {expected}")
             self.counts["figures held"] += 1
@@ -153,9 +164,10 @@ class Judge:
             yield f"glass {name}", terms[f"glass {name}"]["value_um"], shift
         if setup["m"] is None:
             yield "conjugate", terms["conjugate"]["value_um"], _conjugate_um(setup["distance_mm"], lens)
-        depth = sum(one["value_um"] for name, one in terms.items() if name != "carriage" and one["value_um"] is not None)
-        scale = 1.0 + 8.0e-6 * warm_K  # the scale's own growth is told as a term of the place that it is for
-        yield "carriage", round(terms["carriage"]["value_um"] / scale, 1), round(depth / scale, 1)
+        depth = sum(
+            one["value_um"] for name, one in terms.items() if name != "carriage" and one["value_um"] is not None
+        )
+        yield "carriage", terms["carriage"]["value_um"], depth
 
     def _of_the_finding(self, finding: Doc, setup: Doc, lens: Doc) -> Iterable[tuple[str, Any, Any]]:
         tolerance = lens.get("tolerance")
@@ -179,21 +191,24 @@ class Judge:
         nominal = next(one["value_um"] for one in setup["chain"] if one["term"] == "carriage") - setup["trim_um"]
         for row in self._readings(finding["run"]):
             if first <= row.idx <= last:
-                yield f"offset of reading {row.idx}", round(row.offset_um, 1), round(row.carriage_um - nominal, 1)
+                yield "offset of a reading", row.offset_um, row.carriage_um - nominal
 
     # ---- at rest
 
     def settled(self) -> None:
-        """Nothing was written for SETTLED_S: what is in force is what the files say, where all of them can be.
+        """Nothing was written for SETTLED_S. Raises Broken."""
+        if self.at_rest and self._now() - self._rests_since_s > SETTLED_S:
+            self._require_in_force()
 
-        Raises Broken.
-        """
-        bad = self._shelf.bad()
-        if not bad and self.at_rest and {k: dict(v) for k, v in self.in_force.items()} != self._shelf.state():
-            says = self._shelf.state()
-            apart = sorted({*self.in_force, *says} - {k for k in says if says[k] == self.in_force.get(k)})
-            raise Broken(f"the files have stood for {SETTLED_S:g} s, and others are in force of {apart}")
-        self.counts["looks at rest"] += 1
+    def _require_in_force(self) -> None:
+        """What the files say is in force, where all of them can be. Raises Broken."""
+        if self._shelf.bad():
+            return
+        says = self._shelf.state()
+        if apart := [key for key in sorted({*self.in_force, *says}) if says.get(key) != self.in_force.get(key)]:
+            told = {key: (says.get(key), self.in_force.get(key)) for key in apart}
+            raise Broken(f"the files have stood for a while, and others than those are in force: {told}")
+        self.counts["looks at what is in force"] += 1
 
 
 def _with(doc: Doc, values: Doc) -> Doc:

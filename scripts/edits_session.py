@@ -6,7 +6,7 @@ import asyncio
 import json
 import random
 from collections import Counter
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import Sequence
 from contextlib import AbstractAsyncContextManager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -86,7 +86,7 @@ class Checker:
     async def work(self) -> None:
         """Until cancelled."""
         while True:
-            await asyncio.sleep(self._chance.uniform(0.0, 4.0))
+            await asyncio.sleep(self._chance.uniform(0.0, 4.0 if self._chance.random() < 0.8 else 15.0))
             lens = self._chance.choice(LENSES)
             inputs: dict[str, Any] = {"lens": lens}
             procedure = "next_lens"

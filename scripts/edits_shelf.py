@@ -28,12 +28,12 @@ class Version:
 
 
 def read(raw: bytes | None) -> Doc:
-    """A record as it reads; empty for what does not."""
+    """A record as it reads, without keys that are null; empty for what does not read."""
     try:
         found = YAML(typ="safe", pure=True).load((raw or b"").decode("utf-8"))
     except (YAMLError, UnicodeDecodeError):
         return {}
-    return found if isinstance(found, dict) else {}
+    return {key: value for key, value in found.items() if value is not None} if isinstance(found, dict) else {}
 
 
 class Shelf:

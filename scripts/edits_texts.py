@@ -63,7 +63,11 @@ GOOD: dict[str, dict[str, Good]] = {
         "comment": _comment,
         "order of keys": _order,
     },
-    "adapter": {"given length": _inside("length_um", 17980.0, 18030.0, 1), "comment": _comment, "order of keys": _order},
+    "adapter": {
+        "given length": _inside("length_um", 17980.0, 18030.0, 1),
+        "comment": _comment,
+        "order of keys": _order,
+    },
     "glass": {"thickness": _inside("thickness_mm", 2.45, 2.55, 3), "comment": _comment},
 }
 
@@ -98,7 +102,10 @@ def unknown_key(chance: random.Random, text: str) -> Bad:
 
 
 def not_utf_8(chance: random.Random, text: str) -> Bad:
-    return Bad(f"{text}# Gewicht gepr".encode() + b"\xfc" + f"ft {chance.randrange(10**6)}\n".encode(), line=text.count("\n") + 1)
+    return Bad(
+        f"{text}# Gewicht gepr".encode() + b"\xfc" + f"ft {chance.randrange(10**6)}\n".encode(),
+        line=text.count("\n") + 1,
+    )
 
 
 BAD: dict[str, Callable[[random.Random, str], Bad]] = {

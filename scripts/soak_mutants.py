@@ -47,10 +47,10 @@ class Mutant:
     survives: str = ""
 
 
-def mutants() -> list[Mutant]:
-    """All that are listed. Raises ValueError for one that does not fit the code any more."""
+def mutants(listed: Path = MUTANTS) -> list[Mutant]:
+    """All that are listed in that folder. Raises ValueError for one that does not fit the code any more."""
     found = []
-    for path in sorted(MUTANTS.glob("*.yaml")):
+    for path in sorted(listed.glob("*.yaml")):
         for entry in YAML(typ="safe").load(path.read_text(encoding="utf-8")):
             edits = entry.get("edits") or [{key: entry[key] for key in ("file", "old", "new")}]
             mutant = Mutant(entry["name"], tuple(Edit(**edit) for edit in edits), entry.get("survives", ""))
@@ -88,15 +88,8 @@ def _told(mutant: Mutant, scratch: Path) -> str:
 
 def _soaked(mutant: Mutant, scratch: Path) -> tuple[str, str]:
     """The rule that the mutant broke, '' where it broke none in time; and what became of it instead."""
-    for part in COPIED:
-        shutil.rmtree(scratch / part, ignore_errors=True)
-        shutil.copytree(ROOT / part, scratch / part, ignore=shutil.ignore_patterns("__pycache__"))
-    for edit in mutant.edits:
-        file = scratch / edit.file
-        file.write_text(file.read_text(encoding="utf-8").replace(edit.old, edit.new), encoding="utf-8")
-    path = os.pathsep.join(str(scratch / part) for part in (".", "drivers", "simulators", "scripts"))
+    environment = laid_out(mutant, scratch)
     command = [sys.executable, str(scratch / "scripts" / "soak_first.py"), str(LIMIT_S)]
-    environment = os.environ | {"PYTHONPATH": path, "XDG_RUNTIME_DIR": str(scratch / "run")}
     try:
         done = subprocess.run(
             command, env=environment, cwd=scratch, capture_output=True, text=True, timeout=2 * LIMIT_S, check=False
@@ -108,3 +101,15 @@ def _soaked(mutant: Mutant, scratch: Path) -> tuple[str, str]:
     if done.returncode == 0:
         return "", "survived"
     return "", f"ended in an error: {done.stderr.strip().splitlines()[-1:]}"
+
+
+def laid_out(mutant: Mutant, scratch: Path) -> dict[str, str]:
+    """The code in that folder with this edit, and the environment in which it is found."""
+    for part in COPIED:
+        shutil.rmtree(scratch / part, ignore_errors=True)
+        shutil.copytree(ROOT / part, scratch / part, ignore=shutil.ignore_patterns("__pycache__"))
+    for edit in mutant.edits:
+        file = scratch / edit.file
+        file.write_text(file.read_text(encoding="utf-8").replace(edit.old, edit.new), encoding="utf-8")
+    path = os.pathsep.join(str(scratch / part) for part in (".", "drivers", "simulators", "scripts"))
+    return os.environ | {"PYTHONPATH": path, "XDG_RUNTIME_DIR": str(scratch / "run")}
