@@ -71,9 +71,8 @@ def _show(outcome: Outcome, took_s: float) -> None:
             table.add_row(name, str(number))
         out.print(table)
     held = ", ".join(f"{number} {name}" for name, number in sorted(outcome.counts.items()))
-    out.print(
-        f"{outcome.edits.total()} edits in {outcome.virtual_s / 3600.0:.2f} h of a bench, {took_s:.0f} s: {held}."
-    )
+    hours = outcome.virtual_s / 3600.0
+    out.print(f"{outcome.edits.total()} edits in {hours:.2f} h of a bench, {took_s:.0f} s: {held}.")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Somebody who edits records at random moments, by hand and by the verb `record`, well and badly, and mends it again."""
+"""Somebody who edits records at random moments, by hand and by the verb `record`, well and badly, and mends it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import random
 from collections import Counter
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from benchd.client import BenchClient
 from benchd.errors import Refused
@@ -21,21 +21,22 @@ CORE = ("L-0417", "L-0418", "ring-07", "pane-25")
 SLOW_S = 0.8
 
 
-class Hand:
-    """`slow` has the record's disk take so much longer (s), and `full` has it take nothing any more, or again."""
+class Disk(Protocol):
+    """Of the bench's own record: `slow_s` longer than it takes, full but for so many bytes, and well again."""
 
-    def __init__(
-        self,
-        client: BenchClient,
-        shelf: Shelf,
-        judge: Judge,
-        seed: int,
-        slow: Callable[[float], None],
-        full: Callable[[bool], None],
-    ) -> None:
+    slow_s: float
+
+    def fill(self, spare: int) -> None: ...
+    def clear(self) -> None: ...
+
+
+class Hand:
+    """Draws every edit from `seed`."""
+
+    def __init__(self, client: BenchClient, shelf: Shelf, judge: Judge, seed: int, disk: Disk) -> None:
         self._client, self._shelf, self._judge = client, shelf, judge
         self._chance = random.Random(seed)
-        self._slow, self._full = slow, full
+        self._disk = disk
         self._mended: dict[Path, asyncio.Task[None]] = {}
         self._wrong: dict[Path, tuple[float, Bad]] = {}
         """What is wrong just now, and since when."""
@@ -57,7 +58,7 @@ class Hand:
             await asyncio.sleep(0.0 if chance.random() < 0.15 else chance.expovariate(1 / 3.0))
             await chance.choices([way for _, way in self._ways], [share for share, _ in self._ways])[0]()
             self.look()
-            if chance.random() < 0.1:
+            if chance.random() < (0.3 if self._wrong else 0.1):
                 await self._at_rest()
         await asyncio.gather(*self._mended.values())
         await self._at_rest()
@@ -88,7 +89,8 @@ class Hand:
         return [
             path
             for path in self._shelf.files()
-            if path.is_file() and path not in self._busy and path in self._shelf.versions and self._shelf.last(path).good
+            if path.is_file() and path not in self._busy
+            and path in self._shelf.versions and self._shelf.last(path).good
             and path.parent.name != "references" and core in (None, self._is_core(path))
         ]  # fmt: skip
 
@@ -260,11 +262,14 @@ class Hand:
         self.edits["verb on a slow or full disk"] += 1
         kind, record_id, values = self._of_lens()
         full = self._chance.random() < 0.4
-        (self._full if full else self._slow)(True if full else SLOW_S)  # type: ignore[operator]
+        if full:
+            self._disk.fill(0)
+        else:
+            self._disk.slow_s = SLOW_S
         try:
             await self._asked(kind, record_id, values)
         finally:
-            (self._full if full else self._slow)(False if full else 0.0)  # type: ignore[operator]
+            self._disk.clear()
 
     async def _asked(self, kind: str, record_id: str, values: Mapping[str, Any]) -> bool:
         """Whether it was done; the file then says so and nothing else, comments and all. Raises Broken."""

@@ -1,4 +1,4 @@
-"""The rule: every finding was made from one state of the records, in force through its run, and no refused text ever was.
+"""The rule: every finding is of one state of the records, in force through its run, and no refused text ever was.
 
 The judge hears everything that the daemon tells, in its order, and knows by the editor's journal (`edits_shelf`) what
 the files held when. What is in force is what the daemon has told so, each change held against a text that stood there
@@ -7,6 +7,7 @@ whole. A finding's documents are worked out again from that one state, by the fo
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
@@ -231,5 +232,5 @@ def _conjugate_um(distance_mm: float, lens: Doc) -> float:
     """How far behind the focus a thin lens images a plane so far from the image: s + s' = D - gap, 1/s + 1/s' = 1/f."""
     f = float(lens["focal_length_mm"]["value"])
     length = distance_mm - float((lens.get("principal_gap_mm") or {"value": 0.0})["value"])
-    image = 0.5 * (length - (length**2 - 4.0 * f * length) ** 0.5)
+    image = 0.5 * (length - math.sqrt(length**2 - 4.0 * f * length))
     return 1000.0 * (image - f)

@@ -23,13 +23,6 @@ from technician import RunEnded, Technician
 LENSES, ADAPTERS, GLASS = ("L-0417", "L-0418"), ["ring-07"], ["pane-25"]
 
 
-class Disk(Protocol):
-    slow_s: float
-
-    def fill(self, spare: int) -> None: ...
-    def clear(self) -> None: ...
-
-
 class Bench(Protocol):
     """A bench with its daemon, whose disk can be slow and full."""
 
@@ -132,11 +125,7 @@ async def edited(bench: Bench, count: int, seed: int) -> Outcome:
         await client.command("take", beat=False)
         checker = Checker(bench, client, judge, seed)
         await checker.ready()
-        disk: Disk = bench.disk
-        hand = Hand(
-            other, shelf, judge, seed, slow=lambda slow_s: setattr(disk, "slow_s", slow_s),
-            full=lambda full: disk.fill(0) if full else disk.clear(),
-        )  # fmt: skip
+        hand = Hand(other, shelf, judge, seed, bench.disk)
         checking = asyncio.create_task(checker.work())
         editing = asyncio.create_task(hand.edits_of(count))
         try:

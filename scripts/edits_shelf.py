@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ruamel.yaml import YAML, YAMLError
+from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
 
 FOLDERS = {"adapter": "adapters", "glass": "glasses", "reference": "references", "lens": "lenses"}
 KINDS = {folder: kind for kind, folder in FOLDERS.items()}
