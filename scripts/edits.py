@@ -16,6 +16,7 @@ import tempfile
 import time
 from pathlib import Path
 
+import structlog
 from rich.table import Table
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -42,6 +43,7 @@ def main() -> int:
         parser.error("--count must be above zero")
     if args.mutants:
         return caught(args.mutants if isinstance(args.mutants, str) else None)
+    structlog.configure(processors=[_unheard])
     began = time.perf_counter()
     folder = Path(tempfile.mkdtemp(prefix="benchd-edits-"))
     outcome = run(_edited(folder, args.count, args.seed), args.seed)
@@ -56,6 +58,11 @@ def main() -> int:
         print(f"BROKEN: {outcome.broken}\nFiles and record stay in {folder}.", file=sys.stderr)
         return BROKEN
     return 0
+
+
+def _unheard(*_: object) -> structlog.typing.EventDict:
+    """What the daemon logs is told by its events as well."""
+    raise structlog.DropEvent
 
 
 async def _edited(folder: Path, count: int, seed: int) -> Outcome:

@@ -35,10 +35,16 @@ class Edit(NamedTuple):
 def text_of(folder: Path, records: Records, kind: Kind, record_id: str) -> tuple[Path, str]:
     """The file of a record and its text as it is now, with what was written by hand a moment ago; '' for none.
 
-    Raises FileProblems, and Refused('bad_request') for a file of that name that is another's record.
+    Raises FileProblems; Refused('bad_request') for a file of that name that is another's record, and ('rev_conflict')
+    for a record in force whose file is gone: begun anew it would hold nothing but what is set.
     """
     source = records.sources.get((kind, record_id))
     path = folder / FOLDERS[kind] / f"{record_id}.yaml" if source is None else source.path
+    if not path.exists() and source is not None:
+        text = f"{path}, the file of {kind} {record_id}, is gone."
+        raise Refused(
+            "rev_conflict", text, advice="Put it back, with all that it said, or wait until that has been read."
+        )
     if not path.exists():
         return path, ""
     there = parse_yaml(path, read_text(path))

@@ -386,3 +386,19 @@ async def test_what_is_written_by_hand_as_the_verb_writes_stands(bench: AtWork[V
     await asyncio.sleep(NOTICED_S)
     told = (await record(bench, "lens", LENS))["record"]
     assert (told["owner"], told["tolerance"]) == ("somebody", {"flange_um": 10.0})
+
+
+async def test_a_file_that_has_just_gone_is_not_begun_anew(bench: AtWork[VirtualBench]) -> None:
+    """It would hold what is set and nothing else: here no `fits` any more."""
+    await bench.at_nominal()
+    path = bench.stack.bench_file.parent / "glasses" / "pane-25.yaml"
+    layers = (await record(bench, "glass", "pane-25"))["record"]["layers"]
+    kept = path.read_text(encoding="utf-8")
+    path.unlink()
+    with pytest.raises(Refused, match=r"pane-25\.yaml, the file of glass pane-25, is gone") as refused:
+        await record(bench, "glass", "pane-25", set={"layers": layers})
+    assert (refused.value.code, path.exists()) == ("rev_conflict", False)
+    path.write_text(kept, encoding="utf-8")
+    changed = await record(bench, "glass", "pane-25", set={"layers": [layers[0] | {"thickness_mm": 2.5}]})
+    assert changed["changes"] == ["glass pane-25 was changed (layers)"]
+    assert "fits: [ring-07]" in path.read_text(encoding="utf-8")
