@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from benchd.client import BenchClient
 from benchd.errors import Refused
 from edits_judge import SETTLED_S, Broken, Judge
-from edits_shelf import KINDS, Shelf, same
+from edits_shelf import KINDS, Shelf, read, same
 from edits_texts import BAD, GOOD, Bad, shims
 
 CORE = ("L-0417", "L-0418", "ring-07", "pane-25")
@@ -38,6 +38,7 @@ class Hand:
         self._chance = random.Random(seed)
         self._disk = disk
         self._mended: dict[Path, asyncio.Task[None]] = {}
+        self._parts: dict[Path, asyncio.Task[None]] = {}
         self._wrong: dict[Path, tuple[float, Bad]] = {}
         """What is wrong just now, and since when."""
         self._still = asyncio.Lock()
@@ -60,7 +61,7 @@ class Hand:
             self.look()
             if chance.random() < (0.3 if self._wrong else 0.1):
                 await self._at_rest()
-        await asyncio.gather(*self._mended.values())
+        await asyncio.gather(*self._mended.values(), *self._parts.values())
         await self._at_rest()
 
     def look(self) -> None:
@@ -110,15 +111,29 @@ class Hand:
     async def _put(self, path: Path, raw: bytes) -> None:
         """As editors do it: written over, put in its place whole, or in parts."""
         way = self._chance.choice(("over", "whole", "parts"))
-        if way == "parts":
-            self._busy.add(path)
+        if way != "parts":
+            self._write(path, raw, good=True, whole=way == "whole")
+            return
+        self._busy.add(path)
+        writing = self._parts[path] = asyncio.create_task(self._in_parts(path, raw))
+        writing.add_done_callback(lambda _: self._parts.pop(path, None))
+        if self._chance.random() < 0.5:  # somebody else at the same record
+            await asyncio.sleep(self._chance.uniform(0.0, 0.3))
+            self.edits["verb: into a file that is written to"] += 1
+            kind, record_id = self._shelf.key(path, read(raw))
+            drawn = {"lens": self._of_lens, "adapter": self._of_adapter, "glass": self._of_glass}[kind]
+            await self._asked(kind, record_id, drawn()[2])
+
+    async def _in_parts(self, path: Path, raw: bytes) -> None:
+        """Half of it reads well now and then, and says something else."""
+        async with self._still:
             for share in sorted(self._chance.uniform(0.0, 1.0) for _ in range(self._chance.randrange(1, 4))):
                 at = int(share * len(raw))
-                at = raw.rfind(b"\n", 0, at) + 1 if self._chance.random() < 0.5 else at
+                at = raw.rfind(b"\n", 0, at) + 1 if self._chance.random() < 0.7 else at
                 self._write(path, raw[:at], good=False)
                 await asyncio.sleep(self._chance.uniform(0.0, 0.4))
+            self._write(path, raw, good=True)
             self._busy.discard(path)
-        self._write(path, raw, good=True, whole=way == "whole")
 
     def _write(self, path: Path, raw: bytes, *, good: bool, whole: bool = False) -> None:
         if whole:
@@ -132,7 +147,10 @@ class Hand:
         self._shelf.wrote(path, raw, good=good)
 
     async def _bad(self) -> None:
-        path, what = self._chance.choice(self._free()), self._chance.choice(sorted(BAD))
+        path, what = (
+            self._chance.choice(self._free()),
+            self._chance.choice([*sorted(BAD), "half a file", "half a file"]),
+        )
         raw = path.read_bytes()
         self.edits[f"bad: {what}"] += 1
         self._break(path, BAD[what](self._chance, raw.decode()), raw)
