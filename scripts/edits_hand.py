@@ -49,7 +49,7 @@ class Hand:
         self.refused: Counter[str] = Counter()
         self._ways: list[tuple[float, Callable[[], Awaitable[None]]]] = [
             (9.0, self._good), (5.0, self._bad), (6.0, self._verb), (2.0, self._bad_verb), (1.5, self._new),
-            (1.0, self._removed), (1.0, self._renamed), (0.7, self._twice), (0.8, self._slow_disk),
+            (1.0, self._removed), (1.0, self._renamed), (0.7, self._twice), (1.5, self._slow_disk),
         ]  # fmt: skip
 
     async def edits_of(self, count: int) -> None:
@@ -278,7 +278,7 @@ class Hand:
     async def _slow_disk(self) -> None:
         """The verb while the record's disk is slow, or full; what is refused then must not come into force later."""
         self.edits["verb on a slow or full disk"] += 1
-        kind, record_id, values = self._of_lens()
+        kind, record_id, values = self._chance.choice((self._of_lens, self._of_adapter, self._of_glass))()
         full = self._chance.random() < 0.4
         if full:
             self._disk.fill(0)

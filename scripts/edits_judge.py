@@ -19,7 +19,7 @@ READ_LATE_S = 6.0
 SETTLED_S = 4.0
 """What has stood so long is in force where it may be: two looks of a second, and a slow disk."""
 CAUGHT_UP_S = 1.0
-"""As a run begins what has stood so long is in force."""
+"""As a run begins what had stood so long when it was asked for is in force."""
 AT_REST_S = 1.0
 """After the end of a run the carriage is told at rest."""
 TECHNICIAN = "technician"
@@ -49,6 +49,8 @@ class Judge:
         self._run: str | None = None
         self._state: str | None = None
         self._rests_since_s = 0.0
+        self.run_asked_s = 0.0
+        """When the run was asked for that begins next: what the files say then counts for it."""
         self._homed = False
         self._calibrations: list[str] | None = None
         self.broken: str | None = None
@@ -68,7 +70,7 @@ class Judge:
         elif topic == "procedure":
             began, before, self._state = doc["run"] != self._run, self._state, doc["state"]
             self._run = doc["run"]
-            if began and self._run is not None and self._now() - self._shelf.changed_s() > CAUGHT_UP_S:
+            if began and self._run is not None and self.run_asked_s - self._shelf.changed_s() > CAUGHT_UP_S:
                 self._require_in_force()
             if self._state in OVER and before not in OVER:
                 self._rests_since_s = self._now()

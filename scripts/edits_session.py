@@ -91,6 +91,7 @@ class Checker:
                 inputs["m"] = self._hands.measure("tape")["m"]
             try:
                 await self._client.command("take", beat=False)
+                self._judge.run_asked_s = asyncio.get_running_loop().time()
                 await self._hands.run(procedure, **inputs)
                 self.runs[f"{procedure} done"] += 1
             except Refused as refused:
