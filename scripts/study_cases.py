@@ -147,8 +147,11 @@ def _calibrate(bench: CaseBench, index: int) -> None:
 
 def _seat_anew(bench: CaseBench, chain: Chain, optic: Optic, order: SweepOrder, index: int) -> Seated | str:
     """The lens taken off, put back and measured; a sentence where that is refused."""
-    bench.world.fitting.remove_lens(LENS)
-    bench.world.fitting.fit_lens(LENS)
+    fitting = bench.world.fitting
+    burr_um = fitting.stand_offs[-1]
+    fitting.remove_lens(LENS)
+    fitting.fit_lens(LENS)
+    fitting.stand_offs[-1] = burr_um  # what holds the seats apart may be a burr, which is there each time
     try:
         data = sweep(bench, chain, optic, order, index)
     except BenchdError as refused:

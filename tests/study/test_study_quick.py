@@ -29,6 +29,7 @@ LINES = {
 ON_SEAT = LINES - {"base", "adapter"} | {"seat"}
 LINES_OF = {
     **dict.fromkeys(("zero on the seat", "quiet seat", "seat and two walls", "collimator set"), ON_SEAT),
+    **dict.fromkeys(("plate out and in", "three seatings"), ON_SEAT),
     "mirror": LINES - {"conjugate"} | {"pickup", "mirror"},
     "reticle": LINES - {"conjugate", "glass", "gauge hysteresis", "gauge gain"}
     | {"target_cover", "reticle zero", "reticle scale"},
