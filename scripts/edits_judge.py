@@ -43,7 +43,6 @@ class Judge:
         """What somebody's verb, or a step of somebody's run, is setting just now."""
         self.problems: list[tuple[float, Sequence[Mapping[str, Any]]]] = []
         """What was told of files that are wrong, and when."""
-        self.refused: list[tuple[float, str]] = []
         self._setups: dict[int, Doc] = {}
         self._setup: Doc = {}
         self._run: str | None = None
@@ -79,8 +78,10 @@ class Judge:
         elif topic == "event" and doc["code"] == "records":
             self._changed(doc["data"]["changes"], doc["data"]["by"])
         elif topic == "event" and doc["severity"] == "warning":
-            self.refused.append((self._now(), f"{doc['code']}: {doc['text']}"))
-            self.problems += [(self._now(), doc["data"]["problems"])] if "problems" in doc["data"] else []
+            problems = [
+                one for one in doc["data"].get("problems", ()) if isinstance(one, Mapping)
+            ]  # others are of plans
+            self.problems.append((self._now(), problems))
         elif topic == "finding/flange":
             self._judge(doc)
 
