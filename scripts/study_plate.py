@@ -16,6 +16,7 @@ from benchd.metrology.peak import PeakFit
 from benchd.optics.plate import Plate, paraxial_shift_um, paraxial_u_um
 from benchd.optics.plate_focus import F_NUMBER_REL, beyond_paraxial_u_um, beyond_paraxial_um
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
+from benchd.questions.through_focus import carriage_at_peak_um
 from study_bench import CaseBench
 from study_records import ADAPTER, GLASS, LENS, LIGHT_NM, LP_MM
 from study_sweep import sweep
@@ -55,8 +56,7 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
         data = sweep(bench, chain, optic, SweepOrder(repeats=REPEATS), index, f_number=CLOSED_TO)
         fit = fit_of(bench, data)
         assert not isinstance(fit, str), fit
-        places = [point.carriage_um - point.offset_um for point in data.points]
-        place_um = fit.peak_um + sum(places) / len(places)
+        place_um = carriage_at_peak_um(fit, data.points)
         visits.append(Visit(chain.places.depth_um(place_um), fit.u_um, float(fit.dof)))
     layers = plates(files.records.glass(GLASS).layers)
     cone = [Plate(layer.thickness_mm, layer.index) for layer in layers], CLOSED_TO, LP_MM, LIGHT_NM

@@ -15,6 +15,7 @@ from benchd.bench.datum.position_terms import place_terms
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.wall_marks import out_of_focus_u_rel
 from benchd.metrology.peak import PeakFit
+from benchd.questions.through_focus import carriage_at_peak_um
 from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.marks import PUPIL_F
@@ -97,8 +98,7 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         data = sweep(bench, chain, optic, SweepOrder(repeats=REPEATS), index)
         fit = fit_of(bench, data)
         assert not isinstance(fit, str), fit
-        places = [point.carriage_um - point.offset_um for point in data.points]
-        place_um = fit.peak_um + sum(places) / len(places)
+        place_um = carriage_at_peak_um(fit, data.points)
         walls.append(Wall(chain.places.depth_um(place_um), fit.u_um, float(fit.dof), told_mm, m["value"], m["u"]))
     shared = shared_u_rel(world)
     head = {

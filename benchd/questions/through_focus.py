@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby, takewhile
+from statistics import fmean
 from typing import TYPE_CHECKING
 
 from benchd.assessments.curve import Curve, points_of_picture
@@ -73,6 +74,11 @@ def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidenc
     if isinstance(fit, str):
         raise Refused("not_found", fit, advice="Sweep again about the peak, with more readings or more light.")
     return fit
+
+
+def carriage_at_peak_um(fit: PeakFit, points: Sequence[SweepPoint]) -> float:
+    """The carriage's own place at the peak: where nominal was said to be does not enter."""
+    return fit.peak_um + fmean(point.carriage_um - point.offset_um for point in points)
 
 
 def flags_of(sweeps: Sequence[SweepData]) -> list[str]:

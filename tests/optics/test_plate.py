@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 import pytest
 
-from benchd.optics.diffraction import defocus_mtf
 from benchd.optics.plate import (
     Plate,
     longitudinal_aberration_um,
@@ -91,33 +89,6 @@ def test_third_order_aberration(f_number: float, aberration: float) -> None:
     # So a slow cone shows the third order alone: a tenth of the aperture, a hundredth of the aberration.
     slow = longitudinal_aberration_um([Plate(2.0, N_BK7_D)], 10.0 * f_number)
     assert slow == pytest.approx(aberration / 100.0, abs=6e-6 + 0.006 * aberration / 100.0 / f_number**2)
-
-
-@pytest.mark.published
-@pytest.mark.parametrize(
-    ("f_number", "expected"),
-    # 2 mm N-BK7, 546 nm: shift beyond paraxial at 10, 20, 40, 80 lp/mm, by a quadrature of the OTF of W040 + W020 that
-    # shares no code with ours. W040 = LA / (16 N^2) of the third order.
-    [
-        (2.0, (15.25, 14.97, 14.43, 13.47)),
-        (2.8, (7.72, 7.53, 7.17, 6.54)),
-        (4.0, (3.74, 3.61, 3.37, 2.99)),
-    ],
-)
-def test_where_best_focus_goes_behind_a_plate(f_number: float, expected: tuple[float, ...]) -> None:
-    per_wave = 8e-3 * f_number**2 * E_LINE_NM
-    waves = 0.66655 * (2.0 / f_number) ** 4  # 23.295 um of aberration at f/2, by the fourth power of the aperture
-    z = np.linspace(0.0, 2.0 * per_wave * waves, 81)
-    for lp_mm, shift in zip((10.0, 20.0, 40.0, 80.0), expected, strict=True):
-        modulation = defocus_mtf(lp_mm, f_number, E_LINE_NM, z, w040_waves=waves)
-        near = slice(int(np.argmax(modulation)) - 2, int(np.argmax(modulation)) + 3)
-        assert _vertex(z[near], modulation[near]) == pytest.approx(shift, abs=0.03)
-
-
-def _vertex(z: np.ndarray, value: np.ndarray) -> float:
-    roots = np.polynomial.Polynomial.fit(z, value, 4).deriv().roots()
-    real = roots[np.abs(roots.imag) < 1e-9].real
-    return float(real[np.argmin(np.abs(real - z[2]))])
 
 
 @pytest.mark.published

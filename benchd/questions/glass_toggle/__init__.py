@@ -44,7 +44,7 @@ class GlassToggle(Question):
         from benchd.optics.plate_focus import beyond_paraxial_u_um, beyond_paraxial_um
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
-        from benchd.questions.through_focus import best_focus, flags_of
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
         glass = list(out_in_in_out(sweeps))
@@ -52,9 +52,7 @@ class GlassToggle(Question):
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
             flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
-            # Depths do not know of the plate: the carriage's own place at the peak, in the chain's lengths.
-            slope = [point.carriage_um - point.offset_um for point in sweep.points]
-            place = fit.peak_um + sum(slope) / len(slope)
+            place = carriage_at_peak_um(fit, sweep.points)  # in the chain's lengths, which do not know of the plate
             visits.append(Visit(evidence.chain.places.depth_um(place), fit.u_um, float(fit.dof)))
         layers = [layer for one in glass for layer in plates(evidence.records.glass(one).layers)]
         f_number, lp_mm, light_nm = sweeps[0].f_number, sweeps[0].lp_mm, evidence.light_nm

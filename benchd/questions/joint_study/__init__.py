@@ -41,7 +41,7 @@ class JointStudy(Question):
         from benchd.assessments.peak_lines import FLAGS
         from benchd.bench.datum.chain import JOINT
         from benchd.questions.joint_study.assessment import JointInput, Seating, assess
-        from benchd.questions.through_focus import best_focus, flags_of
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of
 
         sweeps = evidence.sweeps
         check_comparable(sweeps)
@@ -49,10 +49,8 @@ class JointStudy(Question):
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
             flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
-            place_um = fit.peak_um
-            if evidence.arrangement.moves_target:
-                # The carriage's own place at the peak: where nominal was said to be does not enter.
-                place_um += fmean(point.carriage_um - point.offset_um for point in sweep.points)
+            carried = evidence.arrangement.moves_target
+            place_um = carriage_at_peak_um(fit, sweep.points) if carried else fit.peak_um
             at_s = fmean(point.t_mono for point in sweep.points)
             by = sweep.seated_by or UNNAMED
             seatings.append(Seating(str(sweep.stands[0]), by, place_um, fit.u_um, float(fit.dof), at_s))

@@ -36,7 +36,7 @@ class TwoWalls(Question):
         from benchd.bench.datum.position_terms import place_terms
         from benchd.bench.wall_marks import marks_of, out_of_focus_u_rel, shared_u_rel
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
-        from benchd.questions.through_focus import best_focus, flags_of
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 
         setup, chain, scale = evidence.setup, evidence.chain, evidence.scale
@@ -51,8 +51,7 @@ class TwoWalls(Question):
         walls = []
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
-            slope = [point.carriage_um - point.offset_um for point in sweep.points]
-            place = fit.peak_um + sum(slope) / len(slope)
+            place = carriage_at_peak_um(fit, sweep.points)
             if sweep.distance_mm is None or sweep.m is None:
                 raise Refused(
                     "not_found",
