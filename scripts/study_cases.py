@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
+from statistics import fmean
 from typing import Any
 
 from benchd.arrangements.registry import arrangement_of
@@ -18,6 +19,7 @@ from benchd.metrology.peak import PeakFit
 from benchd.optics.diffraction import ideal_hwhm_um
 from benchd.questions.flange.assessment import FlangeInput, assess
 from benchd.questions.flange.seatings import SCATTER, Seating, mean_of
+from benchd.questions.through_focus import passed_on
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
 from study_plate import find_plate
@@ -98,7 +100,7 @@ def carry_out(
     fit = fit_of(bench, data)
     if isinstance(fit, str):
         return Case(Outcome(index, _without_numbers(fit)), world, bench, chain, truth, data)
-    finding = assess(fit, _given(bench, chain, data, fit.peak_um))
+    finding = assess(fit, _given(bench, chain, data, [fit]))
     if stratum.more and finding.verdict and finding.verdict.is_ == "undecided":
         more = replace(order, repeats=stratum.more)
         data, fit, finding = _with_more(bench, chain, optic, more, index, data) or (data, fit, finding)
@@ -112,7 +114,7 @@ def carry_out(
         again = fit_of(bench, data)
         if isinstance(again, str):
             return Case(Outcome(index, _without_numbers(again)), world, bench, chain, truth, data)
-        fit, finding = again, assess(again, _given(bench, chain, data, again.peak_um))
+        fit, finding = again, assess(again, _given(bench, chain, data, [again]))
     seated = [seating_of(bench, chain, truth, data, fit)]
     while len(seated) < stratum.seatings:
         one = _seat_anew(bench, chain, optic, order, index)
@@ -121,7 +123,7 @@ def carry_out(
         seated.append(one)
     if len(seated) > 1:
         mean = mean_of([one.fit for one in seated])
-        finding = assess(mean, _given(bench, chain, data, mean.peak_um, [one.fit for one in seated]))
+        finding = assess(mean, _given(bench, chain, data, [one.fit for one in seated]))
     outcome = _outcome(index, bench, truth, seated, finding)
     return Case(outcome, world, bench, chain, truth, data, fit, finding)
 
@@ -172,7 +174,7 @@ def _with_more(
         return None
     data = replace(first, points=[*first.points, *second.points], linear=first.linear and second.linear)
     fit = fit_of(bench, data)
-    return None if isinstance(fit, str) else (data, fit, assess(fit, _given(bench, chain, data, fit.peak_um)))
+    return None if isinstance(fit, str) else (data, fit, assess(fit, _given(bench, chain, data, [fit])))
 
 
 def run_case(stratum: Stratum, seed: int, index: int) -> Outcome:
@@ -211,15 +213,21 @@ def _seat(bench: CaseBench) -> tuple[Chain, Optic]:
     return bench.set_up(temperature_C=typed, light_nm=LIGHT_NM, **changes), optic
 
 
-def _given(
-    bench: CaseBench, chain: Chain, data: SweepData, peak_um: float, fits: Sequence[PeakFit] = ()
-) -> FlangeInput:
+def _passed_on(bench: CaseBench, chain: Chain, fits: Sequence[PeakFit]) -> float | None:
+    period_um = bench.files.scale.period_um
+    if period_um is None or chain.carriage_um is None:
+        return None
+    return passed_on(fits, abs(chain.places.slope(chain.carriage_um)) * period_um)
+
+
+def _given(bench: CaseBench, chain: Chain, data: SweepData, fits: Sequence[PeakFit]) -> FlangeInput:
+    """`fits` are one of each seating."""
     lens = bench.files.records.lens(LENS)
     return FlangeInput(
         run="r-0001",
         setup=bench.document.rev,
         lens=LENS,
-        chain=as_lines(chain.budget_at(peak_um)),
+        chain=as_lines(chain.budget_at(fmean(fit.peak_um for fit in fits))),
         why_relative=chain.why_relative,
         measurand={
             "arrangement": bench.document.arrangement,
@@ -242,8 +250,9 @@ def _given(
         version="study",
         notes=chain.notes,
         linear=data.linear,
-        seatings=[Seating((0, 0), fit.peak_um, fit.u_um) for fit in fits],
+        seatings=[Seating((0, 0), fit.peak_um, fit.u_um) for fit in fits] if len(fits) > 1 else [],
         pairs=chain.joints,
+        passed_on=_passed_on(bench, chain, fits),
     )
 
 

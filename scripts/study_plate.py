@@ -16,7 +16,8 @@ from benchd.metrology.peak import PeakFit
 from benchd.optics.plate import Plate, paraxial_shift_um, paraxial_u_um
 from benchd.optics.plate_focus import F_NUMBER_REL, beyond_paraxial_u_um, beyond_paraxial_um
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
-from benchd.questions.through_focus import carriage_at_peak_um
+from benchd.questions.glass_toggle.iris import iris_of
+from benchd.questions.through_focus import carriage_at_peak_um, passes_on_at
 from study_bench import CaseBench
 from study_records import ADAPTER, GLASS, LENS, LIGHT_NM, LP_MM
 from study_sweep import sweep
@@ -42,6 +43,7 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
     # Another lens than the one that is checked later: the scale's error at its best focus is another one.
     specimen_um = float(world.draws.rng("specimen.plate").uniform(-SPECIMEN_UM, SPECIMEN_UM))
     visits: list[Visit] = []
+    widths: list[float] = []
     for glass in ((), (GLASS,), (GLASS,), ()):
         for one in [one for one in world.fitting.glass if one not in glass]:
             world.fitting.remove_glass(one)
@@ -53,13 +55,27 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
         )  # fmt: skip
         optic = world.optic(iris=iris)
         optic = replace(optic, image_um=optic.image_um + specimen_um)
-        data = sweep(bench, chain, optic, SweepOrder(repeats=REPEATS), index, f_number=CLOSED_TO)
+        data = sweep(
+            bench,
+            chain,
+            optic,
+            SweepOrder(repeats=REPEATS * (2 if world.stratum.carefully else 1)),
+            index,
+            f_number=CLOSED_TO,
+        )
         fit = fit_of(bench, data)
         assert not isinstance(fit, str), fit
+        widths.append(fit.hwhm_um)
         place_um = carriage_at_peak_um(fit, data.points)
-        visits.append(Visit(chain.places.depth_um(place_um), fit.u_um, float(fit.dof)))
+        passes = passes_on_at(fit, place_um, bench.files.scale.period_um)
+        visits.append(Visit(chain.places.depth_um(place_um), fit.u_um, float(fit.dof), passes))
+    open_f_number = files.records.lens(LENS).f_number
+    stop = iris_of(
+        widths, CLOSED_TO, open_f_number=open_f_number, lp_mm=LP_MM, light_nm=LIGHT_NM,
+        u_frequency_rel=data.u_frequency_rel,
+    )  # fmt: skip
     layers = plates(files.records.glass(GLASS).layers)
-    cone = [Plate(layer.thickness_mm, layer.index) for layer in layers], CLOSED_TO, LP_MM, LIGHT_NM
+    cone = [Plate(layer.thickness_mm, layer.index) for layer in layers], stop.f_number, LP_MM, LIGHT_NM
     of_record = [paraxial_u_um(one.thickness_mm, one.u_mm, one.index, one.u_index) for one in layers]
     given = ToggleInput(
         run="r-0001",
@@ -70,7 +86,7 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
         paraxial_um=(sum(paraxial_shift_um(one.thickness_mm, one.index) for one in layers), of_record[0]),
         beyond_um=(
             beyond_paraxial_um(*cone),
-            *beyond_paraxial_u_um(*cone, open_f_number=files.records.lens(LENS).f_number),
+            *beyond_paraxial_u_um(*cone, open_f_number=open_f_number, u_f_number_rel=stop.u_rel),
         ),
         artefact=glass_artefact([GLASS]),
         lp_mm=LP_MM,
@@ -80,7 +96,8 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
         indices=(0, 1),
         at="2026-01-01T00:00:00Z",
         version="study",
-        f_number=CLOSED_TO,
+        f_number=stop.f_number,
+        f_number_from=stop.source,
         u_abbe_um=tipping_u_um(files.file, [(1.0, visits[1].depth_um), (-1.0, visits[0].depth_um)]) or 0.0,
     )
     finding = assess(visits, given)

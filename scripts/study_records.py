@@ -22,8 +22,8 @@ LIGHT_NM = 546.0
 WAVELENGTH_UM = 0.546074  # the e line
 RENDERED_PIXEL_UM = 5.0  # a little coarser than the workshop's, so that thousands of pictures fit into the hour
 WORST_PERIOD = 0.8
-"""Of the curve's half-width: the period of a scale's error that a quintic passes on most. No bench file states the
-period, so what is stated has to hold for this one."""
+"""Of the curve's half-width: the period of a scale's error that a quintic passes on most. Where the bench file does not
+state the period, what is stated has to hold for this one."""
 COVER = LayerRecord(
     thickness_mm=Quantity(record=1.1, u=0.003, shape="rectangular"),
     index=Quantity(record=1.523, u=0.001, shape="rectangular"),
@@ -46,7 +46,9 @@ def world_of(stratum: Stratum) -> WorldRecord:
     new["flange_error_um"] = Quantity(record=drawn.record + stratum.off_um, u=far_u, shape="rectangular")
     lens = record.lenses[LENS].model_copy(update=new)
     changes = {"lenses": {**record.lenses, LENS: lens}, "fitted": FittedRecord(), **_doubted(record, stratum)}
-    changes["encoder"] = changes["encoder"].model_copy(update={"period_um": WORST_PERIOD * _half_width_um(stratum)})
+    if not stratum.period_stated:
+        worst_um = WORST_PERIOD * _half_width_um(stratum)
+        changes["encoder"] = changes["encoder"].model_copy(update={"period_um": worst_um})
     if stratum.uneven is not None:
         changes["uneven"] = stratum.uneven
     if stratum.rendered:

@@ -85,18 +85,20 @@ class Stratum:
     `ring` may stand at a mark, in metres; a target is `covered` by a plate, with `air_behind` it or none.
 
     `inside` is the number of stations of a single pass that the fit's window holds; None is the bench's own choice
-    of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `seat` whether zero
-    was found on the adapter's seat, and not by base and adapter; `set_tube` whether the collimator was set by
-    autocollimation; `marks` whether m is told by marks on the wall,
-    `walls` whether the gap between the principal planes was found at two; `toggled` whether the plate's own shift was
-    found, put out and in; `seatings` how often the lens is seated and measured; `more` how many passes are taken beside
-    the first where the verdict is undecided, as `flange_check` offers; `as_needed` the most that are taken, one by one,
-    as long as the finding says that it is worth it, as `next_lens` does. The lens is off by
-    `off_um`, and evenly up to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum
-    is ruled by a line that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as
-    they have to be where a bound is all that is known. Light
-    over a rendered picture is drawn as for the shipped bench, or by `uneven`. `better` names an input as advice does
-    (`study_better.py`), and the share of its uncertainty that is left: files and world with it, all else drawn alike.
+    of stations, `repeats` passes. `tape` says whether the magnification was measured on the wall, `seat` whether
+    zero was found on the adapter's seat, and not by base and adapter; `set_tube` whether the collimator was set by
+    autocollimation; `marks` whether m is told by marks on the wall, `walls` whether the gap between the principal
+    planes was found at two; `toggled` whether the plate's own shift was found, put out and in; `period_stated`
+    whether the bench file says with which period the scale's subdivision repeats; `carefully` whether zero was
+    found with twice as many remountings, on a seat known from before, and the plate's shift with twice as many
+    passes; `seatings` how often the lens is seated and measured; `more` how many passes are taken beside the first
+    where the verdict is undecided, as `flange_check` offers; `as_needed` the most that are taken, one by one, as
+    long as the finding says that it is worth it, as `next_lens` does. The lens is off by `off_um`, and evenly up to
+    `far_um` beside where given; else by what the world's file draws. A `cautious` stratum is ruled by a line that
+    comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as they have to be
+    where a bound is all that is known. Light over a rendered picture is drawn as for the shipped bench, or by
+    `uneven`. `better` names an input as advice does (`study_better.py`), and the share of its uncertainty that is
+    left: files and world with it, all else drawn alike.
     """
 
     name: str
@@ -112,6 +114,8 @@ class Stratum:
     marks: bool = False
     walls: bool = False
     toggled: bool = False
+    period_stated: bool = False
+    carefully: bool = False
     seatings: int = 1
     more: int = 0
     as_needed: int = 0
@@ -140,7 +144,14 @@ class Stratum:
 REFERENCE = Stratum("reference")
 NEXT_LENS = replace(REFERENCE, name="next lens", repeats=1, as_needed=5)
 ALL_COLLIMATED = replace(
-    REFERENCE, name="all of a collimator", arrangement="collimated", seat=True, toggled=True, set_tube=True
+    REFERENCE,
+    name="all of a collimator",
+    arrangement="collimated",
+    seat=True,
+    toggled=True,
+    set_tube=True,
+    period_stated=True,
+    carefully=True,
 )
 ALL_QUIET = Stratum("all quiet", arrangement="collimated", repeats=3, doubts=QUIET)
 
@@ -174,7 +185,16 @@ STRATA: dict[str, Stratum] = {
         replace(REFERENCE, name="two walls", marks=True, walls=True),
         replace(REFERENCE, name="seat and two walls", seat=True, marks=True, walls=True),
         replace(REFERENCE, name="plate out and in", seat=True, arrangement="collimated", toggled=True),
-        replace(REFERENCE, name="all of a wall", seat=True, marks=True, walls=True, toggled=True),
+        replace(
+            REFERENCE,
+            name="all of a wall",
+            seat=True,
+            marks=True,
+            walls=True,
+            toggled=True,
+            period_stated=True,
+            carefully=True,
+        ),
         ALL_COLLIMATED,
         replace(ALL_COLLIMATED, name="two seatings", seatings=2),
         replace(ALL_COLLIMATED, name="three seatings", seatings=3),

@@ -15,7 +15,7 @@ from benchd.bench.datum.position_terms import place_terms
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.wall_marks import out_of_focus_u_rel
 from benchd.metrology.peak import PeakFit
-from benchd.questions.through_focus import carriage_at_peak_um
+from benchd.questions.through_focus import carriage_at_peak_um, passes_on_at
 from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.marks import PUPIL_F
@@ -99,7 +99,9 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         fit = fit_of(bench, data)
         assert not isinstance(fit, str), fit
         place_um = carriage_at_peak_um(fit, data.points)
-        walls.append(Wall(chain.places.depth_um(place_um), fit.u_um, float(fit.dof), told_mm, m["value"], m["u"]))
+        passes = passes_on_at(fit, place_um, bench.files.scale.period_um)
+        depth_um = chain.places.depth_um(place_um)
+        walls.append(Wall(depth_um, fit.u_um, float(fit.dof), told_mm, m["value"], m["u"], passes))
     shared = shared_u_rel(world)
     head = {
         "finding": "", "assessment": "two_walls", "run": "r-0001", "setup": bench.document.rev, "lens": LENS,

@@ -42,7 +42,8 @@ CHAIN: Mapping[str, str] = {
     "adapter_length, or seat_zero)",
     "position": "work nearer the carriage position at which the zero was found: bench_zero or seat_zero by a setting "
     "ring of about that depth",
-    "position subdivision": "use a scale that divides better, and state its subdivision_um in the bench file",
+    "position subdivision": "state the scale's period_um in the bench file where it is not stated; else use a scale "
+    "that divides better, and state its subdivision_um",
     "position periodic": "use a scale: give an encoder the role `position`",
     "position backlash": "use a scale: give an encoder the role `position`",
     "position homing": "use a scale: give an encoder the role `position`",

@@ -37,12 +37,19 @@ def non_linear_term(f_number: float) -> Term:
     return Term("non-linear pictures", u, "B", None, "the camera's curve is not stated", "rectangular")
 
 
-def through_fit(term: Term) -> Term:
-    """A line of the chain or of the position, as it propagates through the fit."""
+def through_fit(term: Term, passed_on: float | None = None) -> Term:
+    """A line of the chain or of the position, as it propagates through the fit.
+
+    `passed_on` is how much of the scale's periodic error reaches the peak, by the fit itself; None where its period is
+    not stated.
+    """
     if term.term != SUBDIVISION:
         return term
-    u, source = SUBDIVISION_TRANSFER * term.u, f"{term.source}, times {SUBDIVISION_TRANSFER:g}: it imitates the curve"
-    return replace(term, u=u, source=source)
+    if passed_on is None:
+        times, why = SUBDIVISION_TRANSFER, "it imitates the curve"
+    else:
+        times, why = passed_on, "as its period passes through the fit"
+    return replace(term, u=times * term.u, source=f"{term.source}, times {times:.2g}: {why}")
 
 
 def non_linear_notes(linear: bool) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ RUN_UP_S = (1e-3, 20.0)
 STEP = Within(1e-4, 100.0, "um")
 GAUGE_RANGE = Within(10.0, 200e3, "um")
 ERROR = Within(0.0, 100.0, "um")
+PERIOD = Within(0.05, 10e3, "um")
 PULSES = Within(10.0, 1e6, "Hz")
 EXPANSION = Within(-1e-5, 2e-4, "1/K")
 SHORT_BASE_UM = 1000.0
@@ -101,6 +102,7 @@ def _figures(role: str, device: Device | None) -> Iterator[tuple[str, float | No
     elif role == "position" and isinstance(device, Encoder):
         yield "resolution_um", device.spec.resolution_um, STEP
         yield "subdivision_um", device.spec.subdivision_um, ERROR
+        yield "period_um", device.spec.period_um, PERIOD
         yield "u_scale", device.spec.u_scale, U_SCALE
         yield "alpha_per_K", device.spec.alpha_per_K, EXPANSION
     elif role == "indicator" and isinstance(device, Gauge):

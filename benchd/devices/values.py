@@ -102,7 +102,8 @@ class GaugeSpec:
 
 @dataclass(frozen=True, slots=True)
 class EncoderSpec:
-    """A position encoder: resolution and sub-divisional amplitude (um), u of its scale (1), expansion (1/K).
+    """A position encoder: resolution and sub-divisional amplitude (um), u of its scale (1), expansion (1/K), and the
+    period of its signal (um), with which the sub-divisional error repeats.
 
     None is what nobody has stated; a device in the role `position` has to state amplitude and scale.
     """
@@ -111,6 +112,7 @@ class EncoderSpec:
     subdivision_um: float | None = None
     u_scale: float | None = None
     alpha_per_K: float | None = None
+    period_um: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

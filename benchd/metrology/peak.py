@@ -64,8 +64,9 @@ class PeakFit:
 
     `u_um` is to be taken with t of `dof`. `hwhm_um` is the mean of both sides. `inside` marks, in the order given, the
     points of the window of half-width `half_window_um` about `centre_um`; `coefficients` (6) are of powers of
-    (z - centre)/half_window, lowest first, `covariance` (6 x 6) is theirs, scaled by the residuals. `lag1` is the
-    correlation of successive residuals in the order given. Flags:
+    (z - centre)/half_window, lowest first, `covariance` (6 x 6) is theirs, scaled by the residuals. `pulls` is how far
+    the peak goes per um that the position of a point inside is off, `from_peak_um` where these points stand from the
+    peak. `lag1` is the correlation of successive residuals in the order given. Flags:
 
     noisy          chi-square per dof above 3: vibration, flicker or position noise beyond what the pictures explain
     wide           the curve is more than 1.15 times as wide as the f-number explains
@@ -86,8 +87,18 @@ class PeakFit:
     inside: NDArray[np.bool_]
     coefficients: FloatArray
     covariance: FloatArray
+    from_peak_um: FloatArray
+    pulls: FloatArray
     lag1: float
     flags: tuple[str, ...]
+
+    def passes_on(self, period_um: float) -> complex:
+        """What the peak is off by, if every position is by exp(2 pi i z / period), z counted from the peak.
+
+        The modulus is how much of a periodic error of the positions reaches the peak, by the fit's own normal
+        equations; the argument is the phase at which it does so most.
+        """
+        return complex(self.pulls @ np.exp(2j * math.pi * self.from_peak_um / period_um))
 
     def curve(self, z_um: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """The fitted merit and its standard uncertainty at `z_um`; meaningful inside the window only."""
@@ -208,15 +219,19 @@ class _Points(NamedTuple):
 def _finished(fit: Window, points: _Points, half_width: float, ideal_hwhm: float | None) -> PeakFit:
     z, v, s, weight = points
     inverse = np.linalg.inv(fit.triangle)
-    x = (z[fit.inside] - fit.centre) / fit.half
-    residual = (v[fit.inside] - np.vander(x, TERMS, increasing=True) @ fit.coefficients) * weight[fit.inside]
+    x, w = (z[fit.inside] - fit.centre) / fit.half, weight[fit.inside]
+    design = np.vander(x, TERMS, increasing=True)
+    residual = (v[fit.inside] - design @ fit.coefficients) * w
     dof = int(residual.size) - TERMS
     chi2_per_dof = float(residual @ residual) / dof
-    covariance = inverse @ inverse.T * chi2_per_dof
+    normal = inverse @ inverse.T
+    covariance = normal * chi2_per_dof
     # The peak is where f' = 0, so its derivative by coefficient k is -k x^(k-1) / f''.
     gradient = np.array([k * fit.top ** (k - 1) if k else 0.0 for k in range(TERMS)])
     second = derivatives(fit.coefficients, fit.top)[1]
     u = fit.half * math.sqrt(float(gradient @ covariance @ gradient)) / abs(second)
+    # A point told too deep by dz is one whose value is too low by the slope times dz.
+    pulls = (gradient @ normal @ design.T) * w**2 * slope_per_um(fit, z[fit.inside]) * fit.half / second
     succession = lag1(residual)
     hwhm = fit.hwhm()
     checks = {
@@ -240,6 +255,8 @@ def _finished(fit: Window, points: _Points, half_width: float, ideal_hwhm: float
         inside=fit.inside,
         coefficients=fit.coefficients,
         covariance=covariance,
+        from_peak_um=z[fit.inside] - fit.peak,
+        pulls=pulls,
         lag1=succession,
         flags=tuple(name for name, raised in checks.items() if raised),
     )

@@ -65,7 +65,7 @@ def defocus_mtf(
     return np.asarray(values, dtype=np.float64).reshape(z.shape)
 
 
-@lru_cache(maxsize=64)  # forty quadratures; every fit of a sweep asks for the same one
+@lru_cache(maxsize=64)  # some thirty quadratures; every fit of a sweep asks for the same one
 def ideal_hwhm_um(f_number: float, lp_mm: float, wavelength_nm: float) -> float:
     """Half-width at half height of a perfect lens's modulation through focus, in um; the geometric one is less.
 
@@ -81,7 +81,21 @@ def ideal_hwhm_um(f_number: float, lp_mm: float, wavelength_nm: float) -> float:
 
     while above(high):
         low, high = high, 1.5 * high
-    for _ in range(40):
+    while high - low > 1e-8 * high:
         middle = 0.5 * (low + high)
         low, high = (middle, high) if above(middle) else (low, middle)
     return 0.5 * (low + high)
+
+
+def f_number_of_hwhm(hwhm_um: float, lp_mm: float, wavelength_nm: float) -> float:
+    """The f-number of the perfect lens whose modulation through focus is that wide: `ideal_hwhm_um` turned round.
+
+    Raises ValueError where it would be at the cut-off or beyond.
+    """
+    f_number = hwhm_um / half_width_um(1.0, lp_mm)  # by rays the width goes with the f-number; diffraction adds to it
+    for _ in range(40):
+        by = hwhm_um / ideal_hwhm_um(f_number, lp_mm, wavelength_nm)
+        f_number *= by
+        if abs(by - 1.0) < 1e-5:
+            return f_number
+    raise ValueError(f"a half-width of {hwhm_um} um at {lp_mm} lp/mm is too near to the cut-off to tell the f-number")

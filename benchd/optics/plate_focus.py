@@ -77,7 +77,13 @@ def beyond_paraxial_um(
 
 
 def beyond_paraxial_u_um(
-    plates: Sequence[Plate], f_number: float, lp_mm: float, wavelength_nm: float, *, open_f_number: float
+    plates: Sequence[Plate],
+    f_number: float,
+    lp_mm: float,
+    wavelength_nm: float,
+    *,
+    open_f_number: float,
+    u_f_number_rel: float = F_NUMBER_REL / math.sqrt(3.0),
 ) -> tuple[float, float]:
     """Standard uncertainties of `beyond_paraxial_um` by the lens's own aberration, and by its f-number, in um.
 
@@ -89,4 +95,4 @@ def beyond_paraxial_u_um(
         beyond_paraxial_um(plates, f_number, lp_mm, wavelength_nm, own_waves=one) for one in (0.0, own, -own)
     )
     by_own = max(abs(other - here) for other in others)
-    return by_own / math.sqrt(3.0), abs(here) * 2.0 * F_NUMBER_REL / math.sqrt(3.0)
+    return by_own / math.sqrt(3.0), abs(here) * 2.0 * u_f_number_rel

@@ -40,10 +40,11 @@ class Earlier:
 class Evidence:
     """Evidence of one run, in the order taken: `sweeps`, and `readings` by the names they were kept under.
 
-    `scale` is the stated position errors of the carriage, None if not stated; `position_u_um` the noise of a position,
-    in offset; `indicator` the stated figures of the gauge in that role, None without one. `at` is now (RFC 3339),
-    `last_index` that of the run's last reading. `history` are the findings that the question looks back to, one of each
-    earlier run, newest first.
+    `scale` is the stated position errors of the carriage, None if not stated; `position_u_um` the noise of a position
+    and `period_um` the period of the scale's subdivision, both in offset, the latter None where it is not stated;
+    `indicator` the stated figures of the gauge in that role, None without one. `at` is now (RFC 3339), `last_index`
+    that of the run's last reading. `history` are the findings that the question looks back to, one of each earlier run,
+    newest first.
     """
 
     run: str
@@ -57,6 +58,7 @@ class Evidence:
     records: Records
     scale: ScaleRecord | None
     position_u_um: float
+    period_um: float | None
     indicator: GaugeSpec | None
     at: str
     version: str
@@ -138,6 +140,7 @@ def collect_evidence(bench: Bench, run: RunRecord, version: str, history: Sequen
     from benchd.devices import Gauge
 
     indicator = bench.assembly.in_role(INDICATOR, Gauge)
+    period_um = None if bench.scale is None else bench.scale.period_um
     return Evidence(
         run=run.id,
         sweeps=tuple(run.sweeps),
@@ -150,6 +153,7 @@ def collect_evidence(bench: Bench, run: RunRecord, version: str, history: Sequen
         records=replace(bench.loaded.records, sources={}),  # the source texts are not needed, and are large
         scale=bench.scale,
         position_u_um=_slope(bench) * position_noise_um(bench.scale, bench.assembly.position_resolution_um),
+        period_um=None if period_um is None else abs(_slope(bench)) * period_um,
         indicator=None if indicator is None else indicator.spec,
         at=bench.clock.utc(),
         version=version,

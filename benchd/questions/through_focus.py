@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby, takewhile
@@ -79,6 +80,21 @@ def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidenc
 def carriage_at_peak_um(fit: PeakFit, points: Sequence[SweepPoint]) -> float:
     """The carriage's own place at the peak: where nominal was said to be does not enter."""
     return fit.peak_um + fmean(point.carriage_um - point.offset_um for point in points)
+
+
+def passed_on(fits: Sequence[PeakFit], period_um: float | None) -> float | None:
+    """How much of the scale's periodic error (period in offset) reaches the mean peak; None where none is stated.
+
+    The places of several seatings are taken to lie at one phase: on the safe side.
+    """
+    return None if period_um is None else fmean(abs(fit.passes_on(period_um)) for fit in fits)
+
+
+def passes_on_at(fit: PeakFit, carriage_um: float, period_um: float | None) -> complex | None:
+    """The same of one peak that lies there on the scale, with its phase: two of them can be held against each other."""
+    if period_um is None:
+        return None
+    return fit.passes_on(period_um) * cmath.exp(2j * cmath.pi * carriage_um / period_um)
 
 
 def flags_of(sweeps: Sequence[SweepData]) -> list[str]:

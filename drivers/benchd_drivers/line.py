@@ -132,7 +132,9 @@ class LineEncoder(LineDriver, Encoder):
 
     def __init__(self, name: str, config: LineConfig, link: Link) -> None:
         super().__init__(name, config, link)
-        self.spec = EncoderSpec(config.resolution_um, config.subdivision_um, config.u_scale, config.alpha_per_K)
+        self.spec = EncoderSpec(
+            config.resolution_um, config.subdivision_um, config.u_scale, config.alpha_per_K, config.period_um
+        )
 
     async def read(self) -> Reading:
         value, t_mono = await self._number()

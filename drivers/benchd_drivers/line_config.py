@@ -13,7 +13,9 @@ _KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact ga
 _BELONGS = {
     "um_per_unit": ("scale", "contact gauge"),
     "resolution_um": ("scale", "contact gauge"),
-    **dict.fromkeys(("subdivision_um", "u_scale", "alpha_per_K", "reference_ask", "reference_pattern"), ("scale",)),
+    **dict.fromkeys(
+        ("subdivision_um", "period_um", "u_scale", "alpha_per_K", "reference_ask", "reference_pattern"), ("scale",)
+    ),
     **dict.fromkeys(("range_um", "hysteresis_um", "u_gain", "grows"), ("contact gauge",)),
     **dict.fromkeys(("unit", "scale", "offset"), ("meter",)),
     **dict.fromkeys(("low", "high"), ("scale", "meter")),
@@ -44,6 +46,7 @@ class LineConfig(BaseModel):
 
     resolution_um: float = Field(default=1.0, gt=0)
     subdivision_um: float | None = Field(default=None, ge=0)
+    period_um: float | None = Field(default=None, gt=0)
     u_scale: float | None = Field(default=None, ge=0)
     alpha_per_K: float | None = None
     reference_ask: str | None = None

@@ -265,3 +265,23 @@ def test_fit_and_refusal_survive_the_way_from_a_worker_process() -> None:
         fit_peak(_sweep(8), _disc(_sweep(8)), 0.01, HW)
     back = pickle.loads(pickle.dumps(refusal.value))
     assert (back.reason, str(back)) == (refusal.value.reason, str(refusal.value))
+
+
+@pytest.mark.parametrize("period", [0.05, 0.3, 0.57, 0.8, 1.3, 2.0, 5.0, 1e4])
+def test_what_a_periodic_error_of_the_positions_does_is_foretold_by_the_fit(period: float) -> None:
+    """Against the fit itself, once with the error and once without, at phases all round."""
+    rng = np.random.default_rng(11)
+    z = np.sort(rng.uniform(-1.6, 1.6, 40)) * HW
+    exact = fit_peak(z, _disc(z, 3.0), 0.01, HW)
+    amplitude, passed = 0.002 * HW, exact.passes_on(period * HW)
+    for phase in np.linspace(0.0, 2.0 * math.pi, 7):
+        off = amplitude * np.cos(2.0 * math.pi * (z - exact.peak_um) / (period * HW) + phase)
+        moved = fit_peak(z + off, _disc(z, 3.0), 0.01, HW).peak_um - exact.peak_um
+        told = amplitude * (passed * np.exp(1j * phase)).real
+        assert moved == pytest.approx(told, abs=0.06 * amplitude)
+
+
+def test_an_error_that_all_positions_share_reaches_the_peak_whole() -> None:
+    z = _sweep(31)
+    fit = fit_peak(z, _disc(z, 5.0), 0.01, HW)
+    assert fit.passes_on(1e9) == pytest.approx(1.0, abs=1e-6)

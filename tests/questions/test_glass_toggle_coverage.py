@@ -1,13 +1,13 @@
 """Does the interval of a plate's shift hold the truth, where the carriage stands wrong by the errors it is known for?
 
-Each case is a bench of its own: phase of the periodic error, place and shift are drawn, the shift over a whole period,
-as nobody states the period to the bench. Nothing is drawn that the bench's records do not state.
+Each case is a bench of its own: phase of the periodic error, place and shift are drawn, the shift over a whole period.
+Nothing is drawn that the bench's records do not state.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -22,6 +22,7 @@ from benchd.metrology.peak import fit_peak
 from benchd.optics.diffraction import defocus_mtf, ideal_hwhm_um
 from benchd.optics.focus_depth import half_width_um
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
+from benchd.questions.through_focus import passes_on_at
 
 CASES = 400
 F_NUMBER, LP_MM, LIGHT_NM = 2.0, 40.0, 546.0
@@ -62,7 +63,8 @@ def toggled(scale: ScaleRecord, period_um: float, seed: int) -> Ensemble:
             periodic = scale.subdivision_um * np.sin(2.0 * math.pi * (place + read) / period_um + phase)
             value = curve(read + periodic + left[place]) + NOISE * rng.normal(size=read.size)
             fit = fit_peak(read, value, NOISE, HW, position_u_um=position_u_um, ideal_hwhm_um=HWHM)
-            visits.append(Visit(place / length + fit.peak_um, fit.u_um, float(fit.dof)))
+            passes = passes_on_at(fit, place + fit.peak_um, scale.period_um)
+            visits.append(Visit(place / length + fit.peak_um, fit.u_um, float(fit.dof), passes))
         found = assess(visits, given(scale)).values["shift"]
         assert found.value is not None
         assert found.u is not None
@@ -109,3 +111,12 @@ def test_by_an_encoder_the_interval_holds_the_shift(period_um: float, seed: int)
     """No upper limit: the bench does not know the period, so its subdivision counts as where the curve amplifies it
     most, near 30 um here, and two sine waves hold more inside 1.96 u than a normal error does."""
     assert toggled(ENCODER, period_um, seed).held >= LEAST
+
+
+@pytest.mark.parametrize(("period_um", "seed"), [(4.0, 2005), (20.0, 2006), (30.0, 2007), (200.0, 2008)])
+def test_with_its_period_stated_the_interval_is_as_wide_as_the_errors(period_um: float, seed: int) -> None:
+    """Whatever the plate's shift is in periods: errors that cancel, and such as double, are foretold."""
+    of = toggled(replace(ENCODER, period_um=period_um), period_um, seed)
+    assert of.held >= LEAST
+    assert of.rms_um <= 1.15 * of.u_um
+    assert of.u_um < toggled(ENCODER, period_um, seed).u_um

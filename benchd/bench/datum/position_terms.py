@@ -29,8 +29,9 @@ EXPANSION_NOT_STATED = (
 class ScaleRecord:
     """Stated errors of the position measurement: u of scale (1), amplitude of periodic error (um), expansion (1/K).
 
-    An encoder's periodic error is its subdivision. With `by_steps` the screw is the scale, the periodic error is that
-    of its turn, and there are u of the residual backlash and of the zero that homing finds (um).
+    An encoder's periodic error is its subdivision, which repeats with `period_um` where that is stated. With `by_steps`
+    the screw is the scale, the periodic error is that of its turn, and there are u of the residual backlash and of the
+    zero that homing finds (um).
     """
 
     u_scale: float
@@ -39,6 +40,7 @@ class ScaleRecord:
     by_steps: bool = False
     u_backlash_um: float = 0.0
     u_home_um: float = 0.0
+    period_um: float | None = None
 
 
 def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> ScaleRecord | None:
@@ -46,7 +48,7 @@ def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> Scale
     if encoder is not None:
         if encoder.u_scale is None or encoder.subdivision_um is None:
             return None
-        return ScaleRecord(encoder.u_scale, encoder.subdivision_um, encoder.alpha_per_K)
+        return ScaleRecord(encoder.u_scale, encoder.subdivision_um, encoder.alpha_per_K, period_um=encoder.period_um)
     steps = bench_file.steps
     if steps is None:
         return None

@@ -35,7 +35,14 @@ class Flange(Question):
         from benchd.bench.datum.glass_residual import other_glass
         from benchd.questions.flange.assessment import FlangeInput, assess
         from benchd.questions.flange.seatings import Seating, mean_of
-        from benchd.questions.through_focus import best_focus, by_seating, comparable_sweeps, flags_of, span_of
+        from benchd.questions.through_focus import (
+            best_focus,
+            by_seating,
+            comparable_sweeps,
+            flags_of,
+            passed_on,
+            span_of,
+        )
 
         setup, chain = evidence.setup, evidence.chain
         sweeps, left_out = comparable_sweeps(evidence.sweeps_here)
@@ -76,6 +83,7 @@ class Flange(Question):
             other_glass=other,
             seatings=[Seating(span, one.peak_um, one.u_um) for span, one in fits],
             pairs=chain.joints,
+            passed_on=passed_on([one for _, one in fits], evidence.period_um),
         )
         return assess(fit, given)
 

@@ -30,6 +30,7 @@ class FlangeInput:
     symmetric about nominal, None if not stated. `other_glass` is a clause saying which glass was behind it instead
     of the one it was designed for, None if that one was. `seatings` are those that the peak is the mean of, where the
     lens was taken off and put back, and `pairs` the number of pairs of seats in the chain's line of joints.
+    `passed_on` is how much of the scale's periodic error reaches the peak, None where its period is not stated.
     """
 
     run: str
@@ -54,6 +55,7 @@ class FlangeInput:
     other_glass: str | None = None
     seatings: Sequence[Seating] = ()
     pairs: int = 1
+    passed_on: float | None = None
 
 
 def budget_terms(fit: Peak, given: FlangeInput, chain: Sequence[Term]) -> list[Term]:
@@ -63,7 +65,7 @@ def budget_terms(fit: Peak, given: FlangeInput, chain: Sequence[Term]) -> list[T
     terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
     if not given.linear:
         terms.append(non_linear_term(given.f_number))
-    terms.extend(through_fit(term) for term in chain if term.u > 0.0)
+    terms.extend(through_fit(term, given.passed_on) for term in chain if term.u > 0.0)
     return terms
 
 

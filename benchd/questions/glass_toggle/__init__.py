@@ -44,22 +44,29 @@ class GlassToggle(Question):
         from benchd.optics.plate_focus import beyond_paraxial_u_um, beyond_paraxial_um
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
-        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of
+        from benchd.questions.glass_toggle.iris import iris_of
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passes_on_at
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
         glass = list(out_in_in_out(sweeps))
-        visits, flags = [], [*flags_of(sweeps)]
+        visits, widths, flags = [], [], [*flags_of(sweeps)]
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
             flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
+            widths.append(fit.hwhm_um)
             place = carriage_at_peak_um(fit, sweep.points)  # in the chain's lengths, which do not know of the plate
-            visits.append(Visit(evidence.chain.places.depth_um(place), fit.u_um, float(fit.dof)))
+            depth_um, passes = evidence.chain.places.depth_um(place), passes_on_at(fit, place, evidence.period_um)
+            visits.append(Visit(depth_um, fit.u_um, float(fit.dof), passes))
         layers = [layer for one in glass for layer in plates(evidence.records.glass(one).layers)]
         f_number, lp_mm, light_nm = sweeps[0].f_number, sweeps[0].lp_mm, evidence.light_nm
         paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)
-        cone = [Plate(layer.thickness_mm, layer.index) for layer in layers], f_number, lp_mm, light_nm
         open_f_number = evidence.records.lens(setup.lens).f_number if setup.lens else f_number
-        beyond = beyond_paraxial_um(*cone), *beyond_paraxial_u_um(*cone, open_f_number=open_f_number)
+        iris = iris_of(
+            widths, f_number, open_f_number=open_f_number, lp_mm=lp_mm, light_nm=light_nm,
+            u_frequency_rel=max(sweep.u_frequency_rel for sweep in sweeps),
+        )  # fmt: skip
+        cone = [Plate(layer.thickness_mm, layer.index) for layer in layers], iris.f_number, lp_mm, light_nm
+        u_beyond = beyond_paraxial_u_um(*cone, open_f_number=open_f_number, u_f_number_rel=iris.u_rel)
         u = math.hypot(*(paraxial_u_um(la.thickness_mm, la.u_mm, la.index, la.u_index) for la in layers))
         bare, behind = (visits[one].depth_um for one in (0, 1))  # as far apart as the carriage's readings
         u_abbe = tipping_u_um(evidence.file, [(1.0, behind), (-1.0, bare)])
@@ -71,7 +78,7 @@ class GlassToggle(Question):
             glass=glass,
             measurand=evidence.measurand(sweeps[0]) | {"glass": glass},
             paraxial_um=(paraxial, u),
-            beyond_um=beyond,
+            beyond_um=(beyond_paraxial_um(*cone), *u_beyond),
             artefact=glass_artefact(glass),
             lp_mm=lp_mm,
             light_nm=light_nm,
@@ -80,9 +87,10 @@ class GlassToggle(Question):
             indices=(0, evidence.last_index),
             at=evidence.at,
             version=evidence.version,
-            f_number=f_number,
+            f_number=iris.f_number,
+            f_number_from=iris.source,
             linear=all(sweep.linear for sweep in sweeps),
-            notes=[*flags, *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
+            notes=[*flags, *([iris.note] if iris.note else []), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
             u_abbe_um=u_abbe or 0.0,
         )
         return note_unstated_position(scale, assess(tuple(visits), given))

@@ -8,25 +8,30 @@ from dataclasses import dataclass, replace
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
-from benchd.assessments.peak_lines import non_linear_notes, non_linear_term, through_fit
+from benchd.assessments.peak_lines import SUBDIVISION, non_linear_notes, non_linear_term, through_fit
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.interleaved import drift_free_difference
 
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """One sweep: depth of best focus (um, seat to target), its u and degrees of freedom."""
+    """One sweep: depth of best focus (um, seat to target), its u and degrees of freedom.
+
+    `passes_on` is what the peak is off by, per um of the scale's periodic error, as amplitude and phase of the scale;
+    None where the period is not stated.
+    """
 
     depth_um: float
     u_um: float
     dof: float
+    passes_on: complex | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ToggleInput:
     """`paraxial_um` is t(1 - 1/n) of the plate with its u; `beyond_um` what best focus goes beyond that in this cone,
-    with its u by the lens's own aberration and that by the f-number. `artefact` is the name under which the paraxial
-    shift may come into force.
+    with its u by the lens's own aberration and that by the f-number, which comes `f_number_from`. The paraxial shift
+    may come into force under the name `artefact`.
 
     `at_a_place` are the lines of the local position errors (um), `u_abbe_um` the Abbe error between the two positions.
     """
@@ -50,6 +55,7 @@ class ToggleInput:
     linear: bool = True
     notes: Sequence[str] = ()
     u_abbe_um: float = 0.0
+    f_number_from: str = "within a sixth of a stop"
     job: str | None = None
 
 
@@ -65,7 +71,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     shift = found.difference
     terms = [*found.terms(given.run), Term("scale", given.u_scale * abs(shift), "B", None, "position scale")]
     terms += [Term("abbe", given.u_abbe_um, "B", None, "bench file", "triangular")]
-    terms += _at_both_places(given.at_a_place)
+    terms += _at_both_places(given.at_a_place, visits)
     if not given.linear:
         # Both states shift, by their own aberration and mostly in the same direction: one line covers the difference.
         terms.append(non_linear_term(given.f_number))
@@ -76,7 +82,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     beyond, by_own, by_stop = given.beyond_um
     of_cone = [
         Term("aberration of the lens", by_own, "B", None, "within a wave at its open stop", "rectangular"),
-        Term("f-number", by_stop, "B", None, "within a sixth of a stop", "rectangular"),
+        Term("f-number", by_stop, "B", None, given.f_number_from),
     ]
     of_found = [*terms, *(term for term in of_cone if term.u > 0.0)]
     found_um = shift - beyond
@@ -119,7 +125,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
                     "artefact": given.artefact,
                     "value": "found",
                     "light_nm": given.light_nm,
-                    "how": f"{shift:+.1f} µm measured at f/{given.f_number:g} and {given.lp_mm:g} lp/mm, of which "
+                    "how": f"{shift:+.1f} µm measured at f/{given.f_number:.3g} and {given.lp_mm:g} lp/mm, of which "
                     f"{beyond:.1f} µm by the cone",
                 }
             ],
@@ -129,13 +135,29 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     )
 
 
-def _at_both_places(at_a_place: Sequence[Term]) -> list[Term]:
+def _at_both_places(at_a_place: Sequence[Term], visits: Sequence[Visit]) -> list[Term]:
     """The local position errors at best focus without the plate and with it, as separate lines.
 
     These errors are functions of position: both sweeps of one state share them, so two visits do not average them. The
     two states are almost a millimetre apart, at unknown phases of the periodic error, so they are taken as independent:
     together the square root of two of one position. A plate that shifts by half a period makes the periodic errors
-    opposite, twice those of one position; with a whole period they cancel.
+    opposite, twice those of one position; with a whole period they cancel. Where the period is stated it is known
+    which, and one line has what is left of the difference.
     """
-    lines = [through_fit(term) for term in at_a_place if term.u > 0.0]
-    return [replace(line, term=f"{line.term}, glass {state}") for state in ("out", "in") for line in lines]
+    lines, left = [], _left_of_difference(visits)
+    for term in at_a_place:
+        if term.u > 0.0 and term.term == SUBDIVISION and left is not None:
+            lines.append(through_fit(term, left))
+        elif term.u > 0.0:
+            both = [replace(through_fit(term), term=f"{term.term}, glass {state}") for state in ("out", "in")]
+            lines.extend(both)
+    return lines
+
+
+def _left_of_difference(visits: Sequence[Visit]) -> float | None:
+    """How much of the scale's periodic error is in the shift; None where its period is not stated."""
+    passed = [visit.passes_on for visit in visits if visit.passes_on is not None]
+    if len(passed) < len(visits):
+        return None
+    first, second, third, fourth = passed
+    return 0.5 * abs(second + third - first - fourth)

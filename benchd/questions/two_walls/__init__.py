@@ -36,7 +36,7 @@ class TwoWalls(Question):
         from benchd.bench.datum.position_terms import place_terms
         from benchd.bench.wall_marks import marks_of, out_of_focus_u_rel, shared_u_rel
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
-        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passes_on_at
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 
         setup, chain, scale = evidence.setup, evidence.chain, evidence.scale
@@ -58,7 +58,9 @@ class TwoWalls(Question):
                     "Distance and m of both walls have to be stated.",
                     advice="Measure the distance by tape, and m by marks on the wall or by tape, before each sweep.",
                 )
-            walls.append(Wall(chain.places.depth_um(place), fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m))
+            passes = passes_on_at(fit, place, evidence.period_um)
+            depth_um = chain.places.depth_um(place)
+            walls.append(Wall(depth_um, fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m, passes))
         near, far = walls
         u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
         stated = marks_of(evidence.arrangement)

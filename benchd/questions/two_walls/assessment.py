@@ -14,7 +14,7 @@ from typing import Any
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
-from benchd.assessments.peak_lines import through_fit
+from benchd.assessments.peak_lines import SUBDIVISION, through_fit
 from benchd.errors import Refused
 from benchd.metrology.budget import Term, combine
 
@@ -24,7 +24,11 @@ LEAST_APART = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Wall:
-    """Depth of best focus (um) with its u and degrees of freedom, distance to the wall (mm), m with its u."""
+    """Depth of best focus (um) with its u and degrees of freedom, distance to the wall (mm), m with its u.
+
+    `passes_on` is what the peak is off by, per um of the scale's periodic error, as amplitude and phase of the scale;
+    None where the period is not stated.
+    """
 
     depth_um: float
     u_um: float
@@ -32,6 +36,7 @@ class Wall:
     distance_mm: float
     m: float
     u_m: float
+    passes_on: complex | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +70,7 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     Raises Refused('not_found') where the two walls are not told apart.
     """
     between, steps = near.depth_um - far.depth_um, near.m - far.m
-    # Each place has local errors of its own: the walls move the focus by an unknown part of their periods.
-    at_both = [replace(term, u=math.sqrt(2.0) * term.u) for term in map(through_fit, given.at_a_place)]
+    at_both = [_at_both_places(term, near, far) for term in given.at_a_place]
     u_between = math.hypot(near.u_um, far.u_um, given.u_abbe_um, *(term.u for term in at_both))
     if abs(between) < LEAST_APART * u_between or between * steps <= 0.0:
         raise Refused(
@@ -150,6 +154,16 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
             "calibrations": [],
         }
     )
+
+
+def _at_both_places(term: Term, near: Wall, far: Wall) -> Term:
+    """A local error of the position, of which each place has its own, as it enters what is between the two.
+
+    The walls move the focus by an unknown part of its period, but where that is stated for the scale's subdivision.
+    """
+    if term.term == SUBDIVISION and near.passes_on is not None and far.passes_on is not None:
+        return through_fit(term, abs(near.passes_on - far.passes_on))
+    return replace(through_fit(term), u=math.sqrt(2.0) * through_fit(term).u)
 
 
 def _dof(near: Wall, far: Wall) -> float:
