@@ -265,18 +265,18 @@ class CaseBench:
         self.set_up(temperature_C=typed)
         world.tube.hold(FLAT)
         settings = []
-        for _ in range(REMOUNTS):
+        for _ in range(2 * REMOUNTS if world.stratum.carefully else REMOUNTS):
             world.tube.autocollimate(world.delta_K)
             settings.append(1000.0 * world.tube.read()["tube_mm"])
         off_um = float(world.rng.uniform(-LOCKED_UM, LOCKED_UM))
-        world.tube.set_to((sum(settings) / REMOUNTS + off_um) / 1000.0)
+        world.tube.set_to((sum(settings) / len(settings) + off_um) / 1000.0)
         locked = 1000.0 * world.tube.read()["tube_mm"]
         world.tube.hold("away")
         flat = self.files.records.reference(FLAT)
         thermal = self._thermal()
         inputs = tube_input(
             arrangement.config, flat, head=_head("collimator_zero"), temperature_C=thermal.temperature_C,
-            u_temperature_K=thermal.u_K, temperature_source="typed", indices=(0, REMOUNTS),
+            u_temperature_K=thermal.u_K, temperature_source="typed", indices=(0, len(settings)),
         )  # fmt: skip
         found = assess(settings, locked, inputs)
         self.findings[COLLIMATOR] = found

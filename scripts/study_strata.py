@@ -90,12 +90,12 @@ class Stratum:
     autocollimation; `marks` whether m is told by marks on the wall, `walls` whether the gap between the principal
     planes was found at two; `toggled` whether the plate's own shift was found, put out and in; `period_stated`
     whether the bench file says with which period the scale's subdivision repeats; `carefully` whether zero was
-    found with twice as many remountings, on a seat known from before, and the plate's shift with twice as many
-    passes; `seatings` how often the lens is seated and measured; `more` how many passes are taken beside the first
-    where the verdict is undecided, as `flange_check` offers; `as_needed` the most that are taken, one by one, as
-    long as the finding says that it is worth it, as `next_lens` does. The lens is off by `off_um`, and evenly up to
-    `far_um` beside where given; else by what the world's file draws. A `cautious` stratum is ruled by a line that
-    comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as they have to be
+    found with twice as many remountings, on a seat known from before, and plate and tube with twice as many passes
+    and settings; `seatings` how often the lens is seated and measured; `more` how many passes are taken beside the
+    first where the verdict is undecided, as `flange_check` offers; `as_needed` the most that are taken, one by one,
+    as long as the finding says that it is worth it, as `next_lens` does. The lens is off by `off_um`, and evenly up
+    to `far_um` beside where given; else by what the world's file draws. A `cautious` stratum is ruled by a line
+    that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as they have to be
     where a bound is all that is known. Light over a rendered picture is drawn as for the shipped bench, or by
     `uneven`. `better` names an input as advice does (`study_better.py`), and the share of its uncertainty that is
     left: files and world with it, all else drawn alike.
