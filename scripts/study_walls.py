@@ -6,9 +6,9 @@ from collections.abc import Callable
 from math import hypot
 from typing import Any
 
+from benchd.assessments.finding import WallShares
 from benchd.bench.datum.bounded_terms import tipping_u_um
 from benchd.bench.datum.chain import CalibrationInForce
-from benchd.bench.datum.chain_terms import FoundAtWall
 from benchd.bench.datum.feasibility import as_lines
 from benchd.bench.datum.model_gap import gap_artefact
 from benchd.bench.datum.position_terms import place_terms
@@ -33,7 +33,7 @@ SEEN_REL = 3e-5
 DISTORTION = 0.0002
 """The relative u of what the camera's lens distorts: of one that somebody has looked into."""
 
-SPECIMEN_UM = 22.0
+OTHER, SPECIMEN_UM = "L-other", 22.0
 """The gap is found with another specimen of the model, as far off as lenses come."""
 
 NEAR_MM, REPEATS = 3000.0, 3
@@ -110,15 +110,17 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
     model = bench.files.records.lens(LENS).model
     given = WallsInput(
         head=head,
-        artefact=gap_artefact(model),
+        artefact=gap_artefact(model, OTHER),
         model=model,
         measurand={"arrangement": "wall"},
-        m_u_rel=shared,
+        shares=WallShares(
+            u_distance_mm=bench.files.file.set_up.u_distance_mm,
+            m_u_rel=shared,
+            marks_mm=bench.files.file.arrangement.rest.get("marks_apart_mm"),
+            pitch_mm=bench.files.file.target.pitch_mm,
+            across_px=ACROSS_PX,
+        ),
         focus_u_rel=out_of_focus_u_rel(bench.files.records.lens(LENS), bench.chain().u_um),
-        marks_mm=bench.files.file.arrangement.rest.get("marks_apart_mm"),
-        across_px=ACROSS_PX,
-        pitch_mm=bench.files.file.target.pitch_mm,
-        u_distance_mm=bench.files.file.set_up.u_distance_mm,
         u_scale=bench.files.scale.u_scale,
         at_a_place=as_lines(place_terms(bench.files.scale)),
         u_abbe_um=tipping_u_um(bench.files.file, [(1.0, walls[0].depth_um), (-1.0, walls[1].depth_um)]) or 0.0,
@@ -129,9 +131,8 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
     assert gap.value is not None
     assert gap.u is not None
     assert at_wall is not None
-    bench.in_force[gap_artefact(model)] = CalibrationInForce(
-        "cal-8", gap_artefact(model), gap.value, gap.u, gap.dof, setup=bench.document.rev,
-        at_wall=FoundAtWall(**at_wall.model_dump()),
+    bench.in_force[given.artefact] = CalibrationInForce(
+        "cal-8", given.artefact, gap.value, gap.u, gap.dof, setup=bench.document.rev, at_wall=at_wall, lens=OTHER,
     )  # fmt: skip
     world.fitting.remove_lens(LENS)
     world.fitting.remove_glass(GLASS)

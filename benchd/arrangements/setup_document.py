@@ -34,13 +34,13 @@ Ring = Literal["hard_stop", "infinity", "free"] | RingMark
 class Magnification(_Part):
     """Magnification from wall to target, taken positive, with its standard uncertainty.
 
-    `by`, left out where a person stated it, says that marks on the wall told it, and `across_px` how far apart they
-    were in the picture.
+    `by`, left out where a person stated it, says that marks on the wall told it, or the pitch of a strip there, and
+    `across_px` how far apart they were in the picture: of a strip twice the way from the square to its farther end.
     """
 
     value: Annotated[float, Field(gt=0, lt=1)]
     u: Annotated[float, Field(gt=0, lt=1)]
-    by: Literal["marks"] | None = Field(default=None, exclude_if=lambda value: value is None)
+    by: Literal["marks", "pitch"] | None = Field(default=None, exclude_if=lambda value: value is None)
     across_px: Annotated[float, Field(gt=0)] | None = Field(default=None, exclude_if=lambda value: value is None)
 
 

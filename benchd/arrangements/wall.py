@@ -36,7 +36,7 @@ CONTRADICTION_TIMES_U = 3.0
 """Two statements that differ by more combined standard uncertainties than this contradict each other (common practice,
 no source): with normal errors one set-up in 370 does so by chance."""
 
-FARTHER_APART = "tell m by `magnification`, from marks farther apart or by a finer rule, or collimate"
+FARTHER_APART = "tell m by `magnification`, from marks farther apart, a longer strip, or by a finer rule, or collimate"
 CONTRADICT = "the distance to the wall and m contradict each other"
 
 _ROUTES = {"m": "m measured", "distance": "distance and focal length", "m and distance": "m and distance measured"}
@@ -74,20 +74,30 @@ class Wall(Arrangement):
     }
 
     class Config(Arrangement.Config):
-        """Two dark round marks on the wall, beside the square in the camera's picture: how far apart, its u, and the
-        relative u by which the camera's lens draws that way too long or too short against the square in the middle."""
+        """What of known length is on the wall, beside the square in the camera's picture: two dark round marks and how
+        far apart, or one strip of dark bars and its pitch, each with its u; and the relative u by which the camera's
+        lens draws that way too long or too short against the square in the middle."""
 
         marks_apart_mm: Annotated[float, Field(gt=0.0, le=20_000.0)] | None = None
         u_marks_apart_mm: known_to.OfRule | None = None
+        mark_pitch_mm: Annotated[float, Field(gt=0.0, le=2_000.0)] | None = None
+        u_mark_pitch_mm: known_to.OfMarkPitch | None = None
         u_distortion: known_to.OfDistortion | None = None
 
         @model_validator(mode="after")
         def _together(self) -> Self:
-            if len({value is None for value in (self.marks_apart_mm, self.u_marks_apart_mm, self.u_distortion)}) != 1:
+            marks, pitch = (self.marks_apart_mm, self.u_marks_apart_mm), (self.mark_pitch_mm, self.u_mark_pitch_mm)
+            if marks != (None, None) and pitch != (None, None):
                 raise ValueError(
-                    "'marks_apart_mm', 'u_marks_apart_mm' and 'u_distortion' go together: the last is the share by "
-                    "which the camera's lens may draw the way between the marks too long against the square in the "
-                    "middle, 0.003 for an ordinary lens that nobody has looked into"
+                    "either two marks ('marks_apart_mm', 'u_marks_apart_mm') or one strip of bars ('mark_pitch_mm', "
+                    "'u_mark_pitch_mm') tell the magnification: state the one that hangs on the wall"
+                )
+            one = ("mark_pitch_mm", pitch) if pitch != (None, None) else ("marks_apart_mm", marks)
+            if len({value is None for value in (*one[1], self.u_distortion)}) != 1:
+                raise ValueError(
+                    f"'{one[0]}', 'u_{one[0]}' and 'u_distortion' go together: the last is the share by which the "
+                    "camera's lens may draw that way on the wall too long against the square in the middle, 0.003 for "
+                    "an ordinary lens that nobody has looked into"
                 )
             return self
 
@@ -115,7 +125,7 @@ class Wall(Arrangement):
         return note_hard_stop(found, setup.ring)
 
     def advice(self) -> Mapping[str, str]:
-        if self.config.marks_apart_mm is None:
+        if self.config.marks_apart_mm is None and self.config.mark_pitch_mm is None:
             return self.improves
         return {**self.improves, "conjugate m": FARTHER_APART}
 

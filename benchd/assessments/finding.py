@@ -175,22 +175,25 @@ class Shares(Part):
     cover_um: float = Field(default=0.0, ge=0, exclude_if=lambda value: value == 0.0)
 
 
-class AtWall(Part):
-    """How a gap between principal planes was come by: what of its u others share, and at which wall.
-
-    `own_u_um` is what nothing later has in common with it; `distance_mm` and its u the tape's; `m_u_rel` the relative u
-    that every m by these marks shares, null where m was stated; `marks_mm` and `pitch_mm` what the bench file said of
-    marks and target then: others share nothing with it. `across_px`, left out where the two walls' pictures differ, is
-    how far apart marks have to look for their camera's distortion to be shared.
+class WallShares(Part):
+    """What of the u of a gap between principal planes others share: `u_distance_mm` the tape's; `m_u_rel` the relative
+    u that every m by these marks shares, null where m was stated; `marks_mm` and `pitch_mm` what the bench file said of
+    marks, or the pitch of a strip, and target then: others share nothing with it. `across_px`, left out where the two
+    walls' pictures differ, is how far apart marks have to look for their camera's distortion to be shared.
     """
 
-    own_u_um: float = Field(ge=0)
-    distance_mm: float
     u_distance_mm: float = Field(ge=0)
     m_u_rel: float | None = Field(default=None, ge=0)
     marks_mm: float | None = None
     pitch_mm: float | None = None
     across_px: float | None = Field(default=None, exclude_if=lambda value: value is None)
+
+
+class AtWall(WallShares):
+    """How a gap was come by: `own_u_um` is what nothing later has in common with it, `distance_mm` the wall's."""
+
+    own_u_um: float = Field(ge=0)
+    distance_mm: float
 
 
 class Calibrates(Part):

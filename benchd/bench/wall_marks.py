@@ -1,16 +1,18 @@
-"""The magnification from wall to target by two marks on the wall, seen in the camera's picture beside the square.
+"""The magnification from wall to target by a known way on the wall, seen in the camera's picture beside the square:
+that between two marks, or the pitch of one strip of bars.
 
-Marks and square are on one wall: m = pitch of the target / (distance of the marks / their distance in sides of the
-square). No tape is held. The camera's distance and turn do not enter; what its lens distorts does, as the marks stand
-at the picture's edge and the square in its middle. Nor does blur, but a target out of focus is seen smaller or larger,
-by its way over its distance from the lens's pupil.
+Both are on one wall: m = pitch of the target / (the known way / the same in sides of the square). No tape is held. The
+camera's distance and turn do not enter; what its lens distorts does, as marks and strip stand at the picture's edge and
+the square in its middle. Nor does blur, but a target out of focus is seen smaller or larger, by its way over its
+distance from the lens's pupil.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from benchd.arrangements.wall import Wall
 from benchd.bench.requests import no_lens
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
     from benchd.arrangements.arrangement import Arrangement
     from benchd.bench.bench import Bench
 
+Kind = Literal["marks", "pitch"]
+"""Two marks, or one strip of bars."""
 
 OUT_OF_FOCUS_UM = 20.0
 """How far from best focus a lens that is checked stands at nominal, as a standard uncertainty (within 35 um,
@@ -38,22 +42,25 @@ NEAR_NOMINAL_UM = 10.0
 
 @dataclass(frozen=True, slots=True)
 class WallMarks:
-    """Distance of the marks and its standard uncertainty, and the relative one of the camera lens's distortion."""
+    """The known way on the wall and its standard uncertainty, that between two marks or a strip's pitch, and the
+    relative one of the camera lens's distortion."""
 
-    apart_mm: float
-    u_apart_mm: float
+    by: Kind
+    known_mm: float
+    u_known_mm: float
     u_distortion: float
 
 
 def marks_of(arrangement: Arrangement) -> WallMarks | None:
-    """The marks, as the bench file states them; None without."""
+    """Marks or strip, as the bench file states them; None without."""
     config = arrangement.config
-    if not isinstance(config, Wall.Config):
+    if not isinstance(config, Wall.Config) or config.u_distortion is None:
         return None
-    apart, u_apart, u_distortion = config.marks_apart_mm, config.u_marks_apart_mm, config.u_distortion
-    if apart is None or u_apart is None or u_distortion is None:
-        return None
-    return WallMarks(apart, u_apart, u_distortion)
+    if config.marks_apart_mm is not None and config.u_marks_apart_mm is not None:
+        return WallMarks("marks", config.marks_apart_mm, config.u_marks_apart_mm, config.u_distortion)
+    if config.mark_pitch_mm is not None and config.u_mark_pitch_mm is not None:
+        return WallMarks("pitch", config.mark_pitch_mm, config.u_mark_pitch_mm, config.u_distortion)
+    return None
 
 
 def require_marks(arrangement: Arrangement) -> WallMarks:
@@ -64,14 +71,15 @@ def require_marks(arrangement: Arrangement) -> WallMarks:
             "bad_request",
             "The bench file states no marks on the wall.",
             advice="Stick two dark round marks on the wall, and state how far apart: `arrangement: {kind: wall, "
-            "marks_apart_mm: 220.0, u_marks_apart_mm: 0.1, u_distortion: 0.003}`.",
+            "marks_apart_mm: 220.0, u_marks_apart_mm: 0.1, u_distortion: 0.003}`; or a strip of dark bars, and state "
+            "its pitch: `mark_pitch_mm: 10.0, u_mark_pitch_mm: 0.006`.",
         )
     return found
 
 
 def common_u_rel(target: Target, marks: WallMarks) -> float:
     """The relative u that every m by the same marks and target shares: of the target's pitch, and of the rule."""
-    return math.hypot(target.u_pitch_mm / target.pitch_mm, marks.u_apart_mm / marks.apart_mm)
+    return math.hypot(target.u_pitch_mm / target.pitch_mm, marks.u_known_mm / marks.known_mm)
 
 
 def shared_u_rel(target: Target, marks: WallMarks, alike: bool) -> float:
@@ -85,19 +93,20 @@ def out_of_focus_u_rel(lens: Lens, u_nominal_um: float) -> float:
     return PUPIL * math.hypot(OUT_OF_FOCUS_UM, u_nominal_um) / (1000.0 * lens.focal_length_mm.value)
 
 
-SEEN_REL = 3e-5
-"""How well a few pictures show the marks' distance in sides of the square, relative: of a sharp picture with the marks
-500 pixels apart (own study, tests/imaging/test_marks.py)."""
+SEEN_REL: Mapping[Kind, float] = {"marks": 3e-5, "pitch": 1.3e-4}
+"""How well a few pictures show the way on the wall in sides of the square, relative: of a sharp picture with marks 500
+pixels apart, and of a strip of 17 bars that stand .02 mm off their places of 10 (own study, tests/imaging/test_marks.py
+and test_strip.py)."""
 
 
-def expected(target: Target, marks: WallMarks, lens: Lens | None) -> tuple[float, str]:
-    """The relative u that m by these marks will have on a calibrated bench, and what most of it comes of."""
+def expected(target: Target, marks: WallMarks, lens: Lens | None, u_nominal_um: float) -> tuple[float, str]:
+    """The relative u that m by these marks will have where nominal is known so well, and what most of it comes of."""
     parts = {
-        "the rule": marks.u_apart_mm / marks.apart_mm,
+        "the rule": marks.u_known_mm / marks.known_mm,
         "the target's pitch": target.u_pitch_mm / target.pitch_mm,
         "the camera's distortion": marks.u_distortion,
-        "where the lens stands beside focus": 0.0 if lens is None else out_of_focus_u_rel(lens, 0.0),
-        "the pictures": SEEN_REL,
+        "where the lens stands beside focus": 0.0 if lens is None else out_of_focus_u_rel(lens, u_nominal_um),
+        "the pictures": SEEN_REL[marks.by],
     }
     return math.hypot(*parts.values()), max(parts, key=lambda name: parts[name])
 
@@ -138,9 +147,10 @@ async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
     marks = require_marks(bench.setup.arrangement)
     lens = await _require_at_nominal(bench)
     detector = bench.detectors.chosen(AUTO, None).detector
-    in_sides, u_seen, apart_px = await detector.marks(pictures)
-    value = bench.file.target.pitch_mm * in_sides / marks.apart_mm
+    seen = await (detector.marks(pictures) if marks.by == "marks" else detector.strip(pictures))
+    in_sides, u_seen, across_px = seen
+    value = bench.file.target.pitch_mm * in_sides / marks.known_mm
     common = common_u_rel(bench.file.target, marks)
     beside = out_of_focus_u_rel(lens, bench.setup.chain.u_um)
     u_rel = math.hypot(u_seen, common, marks.u_distortion, beside)
-    return {"value": value, "u": value * u_rel, "by": "marks", "across_px": round(apart_px, 1)}
+    return {"value": value, "u": value * u_rel, "by": marks.by, "across_px": round(across_px, 1)}

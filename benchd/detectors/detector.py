@@ -114,6 +114,16 @@ class Detector(ABC):
             "bad_request", f"The detector '{self.name}' sees no marks on a wall.", advice="Measure m by tape."
         )
 
+    async def strip(self, pictures: int) -> tuple[float, float, float]:
+        """The period of a strip of bars on the wall, in sides of the target's square, its relative standard
+        uncertainty, and twice the way in pixels from the square's middle to the strip's farther end, as `marks`.
+
+        Raises as that does.
+        """
+        raise Refused(
+            "bad_request", f"The detector '{self.name}' sees no strip on a wall.", advice="Measure m by tape."
+        )
+
     @abstractmethod
     async def capture(self) -> Capture:
         """Expose or read at the present station; called at standstill, returns when the carriage may move on. Cancelled

@@ -65,11 +65,17 @@ class GuardedDetector(Detector):
         await self._ask("prepare", self._inside.prepare)
 
     async def marks(self, pictures: int) -> tuple[float, float, float]:
-        found = self._guard.of_kind("marks", await self._ask("marks", lambda: self._inside.marks(pictures)), tuple)
+        return self._on_wall("marks", await self._ask("marks", lambda: self._inside.marks(pictures)))
+
+    async def strip(self, pictures: int) -> tuple[float, float, float]:
+        return self._on_wall("strip", await self._ask("strip", lambda: self._inside.strip(pictures)))
+
+    def _on_wall(self, call: str, answer: Any) -> tuple[float, float, float]:
+        found = self._guard.of_kind(call, answer, tuple)
         if len(found) != 3:
-            raise self._guard.fault("marks", f"answered marks with {found!r:.80}, which is no value, its u and a way")
-        in_sides, u_rel, apart_px = (self._guard.above("marks", one) for one in found)
-        return in_sides, u_rel, apart_px
+            raise self._guard.fault(call, f"answered {call} with {found!r:.80}, which is no value, its u and a way")
+        in_sides, u_rel, across_px = (self._guard.above(call, one) for one in found)
+        return in_sides, u_rel, across_px
 
     async def capture(self) -> Capture:
         taken = self._guard.of_kind("capture", await self._ask("capture", self._inside.capture), Capture)

@@ -43,6 +43,7 @@ OfPitch = Annotated[
 ]
 OfTape = Annotated[float, Within(0.01, 500.0, "mm", why="a tape is read to 0.1 mm at best")]
 OfRule = Annotated[float, Within(0.001, 100.0, "mm", why="a rule on a wall is read to 0.02 mm at best")]
+OfMarkPitch = Annotated[float, Within(1e-5, 20.0, "mm", why="a printed scale is true to 0.0001 mm a bar at best")]
 OfDistortion = Annotated[float, Within(1e-6, 0.05, why="pictures tell a way to 0.00003 of it at best")]
 OfThermometer = Annotated[float, Within(0.01, 10.0, "K", why="the air about a bench is known to 0.05 K at best")]
 OfVergence = Annotated[

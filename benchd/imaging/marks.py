@@ -89,9 +89,9 @@ def _patches(values: Floats, layout: SquareLayout, light: SquareLight) -> list[t
     rows, columns = values.shape
     over = light.field.over(slice(0, rows), slice(0, columns))
     level = values - light.pedestal
-    usual = float(np.median((level / over)[_outside(layout, rows, columns, 0.0)]))
+    usual = float(np.median((level / over)[outside(layout, rows, columns, 0.0)]))
     dark = level < (1.0 - _DEPTH) * usual * over
-    turned = _outside(layout, rows, columns, _CLEAR * layout.side_px)
+    turned = outside(layout, rows, columns, _CLEAR * layout.side_px)
     label, _ = ndimage.label(dark)
     found = []
     for index, box in enumerate(ndimage.find_objects(label), 1):
@@ -114,7 +114,7 @@ def _patches(values: Floats, layout: SquareLayout, light: SquareLight) -> list[t
     return found
 
 
-def _outside(layout: SquareLayout, rows: int, columns: int, margin_px: float) -> NDArray[np.bool_]:
+def outside(layout: SquareLayout, rows: int, columns: int, margin_px: float) -> NDArray[np.bool_]:
     """Where in the picture is farther than a margin from the square."""
     turn = np.radians(layout.angle_deg)
     right, below = np.arange(columns)[None, :] - layout.centre_x, np.arange(rows)[:, None] - layout.centre_y

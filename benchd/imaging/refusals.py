@@ -1,7 +1,7 @@
 """Refusals of pictures, as a tree.
 
     PictureRefused (ValueError)   unreadable, too_large, unsupported, no_square, square_cut, square_tilt, no_marks,
-    |                             marks_cut
+    |                             marks_cut, no_strip, strip_pale, strip_fine, strip_ambiguous, strip_uneven
     +-- EdgeRefused               low_contrast, leaves_region, too_few_cycles, too_blurred, clipped,
                                   unreadable
 
@@ -22,6 +22,11 @@ PictureCode = Literal[
     "square_tilt",
     "no_marks",
     "marks_cut",
+    "no_strip",
+    "strip_pale",
+    "strip_fine",
+    "strip_ambiguous",
+    "strip_uneven",
     "low_contrast",
     "leaves_region",
     "too_few_cycles",

@@ -38,7 +38,8 @@ class SquareLayout:
 
     `width_px` and `height_px` are the distances of the edges left-right and top-bottom; `side_px` is their mean, with
     `u_side_px` the larger of what the fits say and half their difference. `found_by` is `edges`, or `area` where the
-    edges are too blurred to be fitted: then the side is good for a coarse search only, and says so.
+    edges are too blurred to be fitted: then the side is good for a coarse search only, and says so. `widening_per_px`:
+    by what share the height grows along x and the width along y, as an oblique camera has it.
     """
 
     regions: tuple[Region, Region, Region, Region]
@@ -50,6 +51,7 @@ class SquareLayout:
     centre_x: float
     centre_y: float
     found_by: Literal["edges", "area"]
+    widening_per_px: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +208,7 @@ def _measured(coarse: CoarseSquare, regions: tuple[Region, ...], lines: list[Edg
         centre_x=coarse.x,
         centre_y=coarse.y,
         found_by="edges",
+        widening_per_px=((bottom.slope - top.slope) / height, (right.slope - left.slope) / width),
     )
 
 

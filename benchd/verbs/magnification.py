@@ -35,9 +35,9 @@ class ByMarks(Result):
 
     value: float
     u: float
-    by: Literal["marks"]
+    by: Literal["marks", "pitch"]
     across_px: float
-    """How far apart the marks are in the picture."""
+    """How far apart the marks are in the picture; of a strip twice the way from the square to its farther end."""
 
 
 class Magnified(Result):
@@ -50,10 +50,10 @@ class Magnified(Result):
 
 
 class Magnification(Verb[MagnificationArgs]):
-    """At nominal and with the light on: square and marks have to be in the picture, and near focus."""
+    """At nominal and with the light on: square and marks, or strip, have to be in the picture, and near focus."""
 
     name = "magnification"
-    does = "See two marks on the wall, and state m by them."
+    does = "See the marks or the strip on the wall, and state m by them."
     args = step = MagnificationArgs
     result = Magnified
     control = ALWAYS
@@ -112,5 +112,7 @@ def _foretold(predicted: PredictedBench) -> str:
     if marks is None or view.target is None:
         return ""
     known = view.records.lenses if view.records is not None else {}
-    u_rel, by = expected(view.target, marks, known.get(str(lens)))
-    return f", u about {100.0 * u_rel:.2g} % of it, most by {by}"
+    places = predicted.set_up.places
+    u_rel, by = expected(view.target, marks, known.get(str(lens)), 0.0 if places is None else places.u_um)
+    least = "at least" if places is None else "about"
+    return f", u {least} {100.0 * u_rel:.2g} % of it, most by {by}"

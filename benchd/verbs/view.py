@@ -24,14 +24,15 @@ NOT_LIMITED = Clearance(None, 0.0)
 class SetupPlaces:
     """Carriage positions of a set-up (um).
 
-    `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `limit` the
-    least depth, and `parts` the combination that an answer about rear clearance counts for; `setup` the whole set-up as
-    JSON values; `after` gives the positions after further changes, None if not known.
+    `half_width_um` is the geometric half-width of the curve at the set-up's f-number, None if unknown; `u_um` how well
+    nominal is known, `limit` the least depth, and `parts` the combination that an answer about rear clearance counts
+    for; `setup` the whole set-up as JSON values; `after` gives the positions after further changes, None if not known.
     """
 
     places: Places
     half_width_um: float | None = None
     trim_um: float = 0.0
+    u_um: float = 0.0
     limit: Clearance = NOT_LIMITED
     parts: Parts = (None, (), (), None)
     setup: Mapping[str, Any] = field(default_factory=dict)

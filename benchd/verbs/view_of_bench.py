@@ -85,6 +85,7 @@ def places_of_setup(
         chain.places,
         half_width,
         trim_um=chain.trim_um,
+        u_um=chain.u_um,
         limit=limit,
         parts=parts_of(setup),
         setup=setup.model_dump(mode="json", include=set(SETTABLE)),

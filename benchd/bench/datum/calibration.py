@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Container, Mapping
 from typing import Any
 
-from benchd.bench.datum.chain_terms import CalibrationInForce, FoundAtWall, Shares
+from benchd.assessments.finding import AtWall
+from benchd.bench.datum.chain_terms import CalibrationInForce, Shares
 from benchd.optics.expansion import REFERENCE_C
 from benchd.records.values import Calibration
 
@@ -33,9 +34,10 @@ def in_force(
         carriage_um=about.get("carriage_um"),
         shares=Shares(**about.get("shares", {})),
         setup=doc.get("setup"),
-        at_wall=FoundAtWall(**about["at_wall"]) if about.get("at_wall") else None,
+        at_wall=AtWall.model_validate(about["at_wall"]) if about.get("at_wall") else None,
         light_nm=about.get("light_nm"),
         how=about.get("how") or "",
         common_u=about.get("common_u") or 0.0,
         unit=row.unit,
+        lens=doc.get("lens"),
     )

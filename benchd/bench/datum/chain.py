@@ -237,7 +237,7 @@ def _by_route(
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
-    cited += [one for one in (glass.calibration, gap.calibration if gap else "") if one]
+    cited += [one for one in (glass.calibration, *(gap.calibrations if gap else ())) if one]
     if conjugate is not None:
         cited += conjugate.calibrations
     # Without a lens there is no position, and so no line of scale or carriage to hold the shared part; nor is there one

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from benchd.assessments.finding import AtWall
 from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import HYSTERESIS_SHAPE, Part, standard_u
@@ -52,19 +53,6 @@ class Shares:
 
 
 @dataclass(frozen=True, slots=True)
-class FoundAtWall:
-    """How a gap was come by; see `assessments.finding.AtWall`."""
-
-    own_u_um: float
-    distance_mm: float
-    u_distance_mm: float
-    m_u_rel: float | None = None
-    marks_mm: float | None = None
-    pitch_mm: float | None = None
-    across_px: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class CalibrationInForce:
     """What an artefact was calibrated to be at `at_C`, in `unit`: a length in um as a rule.
 
@@ -72,7 +60,8 @@ class CalibrationInForce:
     not known (for a base then 0, where its length is defined). For the artefact `joint` (a gauge study) the value is 0
     and u is that of one pair. `setup` is the revision of the set-up at which it was measured, `light_nm` the light that
     it holds for, None where that does not count; `how` says how it was come by. `common_u` is what of u stays the same
-    however often a pair is seated anew. `withdrawn`: it holds no more, and nothing is known in its place.
+    however often a pair is seated anew. `withdrawn`: it holds no more, and nothing is known in its place. `lens` is
+    the specimen that it was measured with.
     """
 
     id: str
@@ -84,12 +73,13 @@ class CalibrationInForce:
     carriage_um: float | None = None
     shares: Shares = Shares()
     setup: int | None = None
-    at_wall: FoundAtWall | None = None
+    at_wall: AtWall | None = None
     light_nm: float | None = None
     how: str = ""
     common_u: float = 0.0
     withdrawn: bool = False
     unit: str = "um"
+    lens: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

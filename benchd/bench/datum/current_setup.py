@@ -203,7 +203,8 @@ class CurrentSetup:
         known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT, *own)
         base, *parts = artefact.split(".")
         of_a_seat = base == known[0] and set(parts) <= set(self._loaded.records.adapters)
-        models = {gap_artefact(lens.model) for lens in self._loaded.records.lenses.values() if lens.model}
+        lenses = [lens for lens in self._loaded.records.lenses.values() if lens.model]
+        models = {name for lens in lenses for name in (gap_artefact(lens.model), gap_artefact(lens.model, lens.id))}
         of_glass = base == "glass" and set(parts) <= set(self._loaded.records.glasses)
         if artefact not in known and not (of_a_seat or of_glass) and artefact not in models:
             text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."

@@ -17,11 +17,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from benchd.arrangements.setup_document import SetupDocument
+from benchd.assessments.finding import AtWall
 from benchd.bench.datum.chain_terms import CalibrationInForce
 from benchd.files.artefacts import FocalLength, Lens, PrincipalGap
 from benchd.files.bench_file import BenchFile
+from benchd.metrology.budget import effective_dof
+from benchd.metrology.specimens import another_specimen
 
 AT_INFINITY = ("infinity", "hard_stop")
+
+SPECIMENS_UM = 500.0
+"""How far the gap of a specimen is from that of another one of its model, as a standard uncertainty, where one alone
+was measured: common practice, no source."""
+
+_STATED = {"marks": "marks_apart_mm", "pitch": "mark_pitch_mm"}
+"""Key of the bench file's arrangement, by how m was told."""
 
 ALIKE = 0.02
 """Distortion goes with the square of a mark's distance from the middle: it is then the same to a twentieth."""
@@ -34,7 +44,7 @@ class ByGap:
     lens: Lens
     setup: SetupDocument
     file: BenchFile
-    calibration: str
+    calibrations: tuple[str, ...]
     note: str
 
 
@@ -43,11 +53,66 @@ def look_alike(one_px: float | None, other_px: float | None) -> bool:
     return one_px is not None and other_px is not None and abs(one_px / other_px - 1.0) <= ALIKE
 
 
-def gap_artefact(model: str) -> str:
-    """The artefact under which the gap of a lens model is kept: its name as an id may be written, and what tells it
-    from another that would be written alike."""
+def gap_artefact(model: str, lens: str | None = None) -> str:
+    """The artefact under which the gap of a specimen of a lens model is kept: the model's name as an id may be written,
+    and what tells it from another that would be written alike. Without a specimen as older records have it, which hold
+    one of a model."""
     plain = re.sub(r"[^A-Za-z0-9_-]+", "-", model)[:48]
-    return f"gap.{plain}" if plain == model else f"gap.{plain}.{hashlib.sha256(model.encode()).hexdigest()[:6]}"
+    found = f"gap.{plain}" if plain == model else f"gap.{plain}.{hashlib.sha256(model.encode()).hexdigest()[:6]}"
+    return found if lens is None else f"{found}.of.{lens}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Gap:
+    """Value and own u (um) with its degrees of freedom, how it was come by, the calibrations it is of, and a clause."""
+
+    value: float
+    dof: float | None
+    at_wall: AtWall
+    setup: int | None
+    calibrations: tuple[str, ...]
+    told: str
+
+
+def _gap_of(lens: Lens, calibrations: Mapping[str, CalibrationInForce]) -> _Gap | None:
+    """The specimen's own gap, else by those of the model that were measured; None without any."""
+    whole = gap_artefact(lens.model)
+    found: dict[str | None, CalibrationInForce] = {}
+    for one in sorted(calibrations.values(), key=lambda one: one.setup or 0):
+        if one.at_wall is not None and (one.artefact == whole or one.artefact.startswith(f"{whole}.of.")):
+            found.pop(one.lens, None)  # a specimen's last, among them in the order of their set-ups
+            found[one.lens] = one
+    own = found.get(lens.id)
+    if own is not None and own.at_wall is not None:
+        return _Gap(own.value, None, own.at_wall, own.setup, (own.id,), f"by two walls ({own.id})")
+    return _by_others(list(found.values())) if found else None
+
+
+def _by_others(measured: list[CalibrationInForce]) -> _Gap | None:
+    """By the other specimens that were measured as the last one was, by the same marks."""
+    last = measured[-1].at_wall
+    if last is None:
+        return None
+    alike = [(one, at) for one in measured if (at := one.at_wall) is not None and _same_marks(at, last)]
+    ids = tuple(one.id for one, _ in alike)
+    if len(alike) == 1:
+        u_um = math.hypot(last.own_u_um, SPECIMENS_UM)
+        told = f"by two walls with another specimen ({ids[0]}), which differs by {SPECIMENS_UM / 1000.0:g} mm (u)"
+        return _Gap(measured[-1].value, None, last.model_copy(update={"own_u_um": u_um}), measured[-1].setup, ids, told)
+    # The tape was held anew for each: its error is in their scatter, and is not told twice.
+    us = [math.hypot(at.own_u_um, 1000.0 * at.u_distance_mm) for _, at in alike]
+    mean = another_specimen([one.value for one, _ in alike], us)
+    at_wall = last.model_copy(update={"own_u_um": mean.u, "u_distance_mm": 0.0})
+    scatter = f"scatter by {mean.s / 1000.0:.1f} mm"
+    told = f"by two walls, the mean of {len(alike)} specimens ({', '.join(ids)}) that {scatter}"
+    return _Gap(mean.mean, mean.dof, at_wall, measured[-1].setup, ids, told)
+
+
+def _same_marks(one: AtWall, other: AtWall) -> bool:
+    """Whether the scale of m was off alike in both."""
+    if (one.marks_mm, one.pitch_mm, one.m_u_rel is None) != (other.marks_mm, other.pitch_mm, other.m_u_rel is None):
+        return False
+    return one.across_px == other.across_px or look_alike(one.across_px, other.across_px)
 
 
 def by_gap(
@@ -56,7 +121,8 @@ def by_gap(
     file: BenchFile,
     calibrations: Mapping[str, CalibrationInForce],
 ) -> ByGap | None:
-    """With the gap of the lens's model where that was found at two walls; None where it was not, or nobody asks for it.
+    """With the gap of the lens, or by others of its model, where that was found at two walls; None where it was not, or
+    nobody asks for it.
 
     It is the same wall as long as nobody has stated another distance since.
     """
@@ -64,12 +130,12 @@ def by_gap(
         return None
     if setup.ring not in AT_INFINITY:  # with the ring at a mark nothing of m cancels
         return None
-    known = calibrations.get(gap_artefact(lens.model))
-    if known is None or known.at_wall is None:
+    known = _gap_of(lens, calibrations)
+    if known is None:
         return None
     found, m = known.at_wall, setup.m
-    marks = (file.arrangement.rest.get("marks_apart_mm"), file.target.pitch_mm)
-    same_marks = m.by == "marks" and found.m_u_rel is not None and marks == (found.marks_mm, found.pitch_mm)
+    marks = (file.arrangement.rest.get(_STATED.get(m.by or "", "")), file.target.pitch_mm)
+    same_marks = m.by is not None and found.m_u_rel is not None and marks == (found.marks_mm, found.pitch_mm)
     same_marks = same_marks and (found.across_px is None or look_alike(m.across_px, found.across_px))
     same_wall = None not in (setup.distance_rev, known.setup) and int(setup.distance_rev or 0) <= int(known.setup or 0)
     reach_um = 1000.0 * setup.distance_mm - known.value
@@ -85,7 +151,8 @@ def by_gap(
     else:
         u_gap_um.append(1000.0 * found.u_distance_mm)
     # Made as it is: what is sensible to write into a file has limits, what is measured has none.
-    gap = PrincipalGap.model_construct(value=known.value / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=None)
+    dof = effective_dof(u_gap_um, [known.dof, *(None for _ in u_gap_um[1:])])
+    gap = PrincipalGap.model_construct(value=known.value / 1000.0, u=math.hypot(*u_gap_um) / 1000.0, dof=dof)
     # Nothing cancels where the focal length enters: these u's are for the way that asks for m and distance alone.
     f = FocalLength.model_construct(value=lens.focal_length_mm.value, u=lens.focal_length_mm.value, dof=None)
     where = "at this wall" if same_wall else "at another wall"
@@ -94,7 +161,6 @@ def by_gap(
         lens.model_copy(update={"principal_gap_mm": gap, "focal_length_mm": f}),
         setup.model_copy(update={"m": m}),
         file.model_copy(update={"set_up": set_up}),
-        known.id,
-        f"Gap of the principal planes of {lens.model}: {known.value / 1000.0:.1f} mm by two walls ({known.id}), "
-        f"{where}, {how}.",
+        known.calibrations,
+        f"Gap of the principal planes of {lens.model}: {known.value / 1000.0:.1f} mm {known.told}, {where}, {how}.",
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 from typing import ClassVar, cast
@@ -11,12 +11,14 @@ from typing import ClassVar, cast
 from benchd.detectors.detector import Detector
 from benchd.detectors.edge.pictures import (
     TOO_FINE,
+    OnWall,
     Rendition,
     SquareSeen,
     exposure_in,
     glance_at,
     marks_in,
     modulation_in,
+    strip_in,
 )
 from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Camera, CameraSpec, Exposure
@@ -133,21 +135,29 @@ class EdgeDetector(Detector):
 
         Raises BenchdError('not_found') for a picture in which they cannot be measured.
         """
+        return await self._on_wall(marks_in, pictures)
+
+    async def strip(self, pictures: int) -> tuple[float, float, float]:
+        """The period of the wall's strip in sides of the square, its relative u, and twice the way in pixels from the
+        square's middle to the strip's farther end. Raises as `marks`."""
+        return await self._on_wall(strip_in, pictures)
+
+    async def _on_wall(self, found_in: Callable[..., OnWall | Unusable], pictures: int) -> tuple[float, float, float]:
         await self.expose()
         seen: list[float] = []
-        u_noise = u_side = apart_px = 0.0
+        u_noise = u_same = across_px = 0.0
         for _ in range(pictures):
             frame = await self.camera.grab()
-            found = await self.gear.analysis.run(marks_in, frame.data, self._rendition)
+            found = await self.gear.analysis.run(found_in, frame.data, self._rendition)
             if isinstance(found, Unusable):
                 raise BenchdError("not_found", found.text, advice=found.advice)
-            seen.append(found[0])
-            apart_px, u_noise, u_side = found[1], max(u_noise, found[2]), max(u_side, found[3])
+            seen.append(found.in_sides)
+            across_px, u_noise, u_same = found.across_px, max(u_noise, found.u_noise_rel), max(u_same, found.u_same_rel)
         mean = fmean(seen)
         # What the pictures scatter by beyond their noise (a wall that shakes, air that shimmers) shows here. How the
-        # camera looks at the square is the same in all of them.
+        # camera looks at the wall is the same in all of them.
         scatter = stdev(seen) / mean if pictures > 1 else 0.0
-        return mean, math.hypot(max(u_noise, scatter) / math.sqrt(pictures), u_side), apart_px
+        return mean, math.hypot(max(u_noise, scatter) / math.sqrt(pictures), u_same), across_px
 
     async def capture(self) -> Capture:
         frame = await self.camera.grab()

@@ -6,6 +6,7 @@ by the imaging room is returned as a value, because a pickled exception would lo
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,10 +15,11 @@ from numpy.typing import NDArray
 
 from benchd.detectors.values import Unusable
 from benchd.imaging.level import Exposure, judge_exposure
-from benchd.imaging.marks import measure_marks
+from benchd.imaging.marks import MarksSeen, measure_marks
 from benchd.imaging.picture import Picture, decode, linear_table, read_picture
 from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.square import SquareLayout, cycles_per_px, find_square, measure_square
+from benchd.imaging.strip import StripSeen, measure_strip
 
 NEAR_FULL = 0.88
 """Share of full scale above which cameras may be non-linear before they clip, which no picture shows. The exposure is
@@ -25,6 +27,10 @@ set below it."""
 
 
 MARKS = "Look at the picture: two dark round marks belong on the bright wall beside the square, clear of its edges."
+STRIP = (
+    "Look at the picture: one row of nine or more dark bars of even pitch, longer than they are wide, belongs on the "
+    "bright wall, half a side of the square or more away from its edges."
+)
 
 TOO_FINE = "too_fine"
 FINEST_CYCLES = 1.0
@@ -79,6 +85,17 @@ class Modulation:
     swing: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class OnWall:
+    """A known way on the wall in sides of the square; `across_px`: how far from the square's middle it is seen, twice.
+    Relative u of the first in one picture: by its noise, and by what is the same in every picture."""
+
+    in_sides: float
+    across_px: float
+    u_noise_rel: float
+    u_same_rel: float
+
+
 def exposure_in(data: bytes) -> Exposure | Unusable:
     """How well a picture is exposed."""
     try:
@@ -123,19 +140,31 @@ def modulation_in(
     return Modulation(v, h, found.linear and found.fill <= NEAR_FULL, swing)
 
 
-def marks_in(data: bytes, rendition: Rendition) -> tuple[float, float, float, float] | Unusable:
-    """How far apart two marks on the wall are, in sides of the square and in pixels, and the relative u of the first in
-    one picture: by its noise, and by what is the same in every picture."""
+def marks_in(data: bytes, rendition: Rendition) -> OnWall | Unusable:
+    """How far apart two marks on the wall are in one picture."""
+    return _on_wall(data, rendition, measure_marks, MARKS)
+
+
+def strip_in(data: bytes, rendition: Rendition) -> OnWall | Unusable:
+    """The period of a strip of bars on the wall in one picture."""
+    return _on_wall(data, rendition, measure_strip, STRIP)
+
+
+def _on_wall(
+    data: bytes, rendition: Rendition, measure: Callable[..., MarksSeen | StripSeen], advice: str
+) -> OnWall | Unusable:
     try:
         picture = read_picture(data)
         table = rendition.table_for(picture)
         layout = find_square(_light(picture, table))
         if layout.found_by != "edges":
             return _unusable("too_blurred", "The square is there, but its edges are too blurred to be measured.")
-        found = measure_marks(picture.values, layout, table)
+        found = measure(picture.values, layout, table)
     except PictureRefused as refused:
-        return Unusable(refused.code, refused.text, MARKS)
-    return found.in_sides, found.apart_px, found.u_noise_rel, found.u_side_rel
+        return Unusable(refused.code, refused.text, advice)
+    if isinstance(found, MarksSeen):
+        return OnWall(found.in_sides, found.apart_px, found.u_noise_rel, found.u_side_rel)
+    return OnWall(found.in_sides, found.across_px, found.u_noise_rel, found.u_same_rel)
 
 
 def _unusable(code: str, text: str) -> Unusable:

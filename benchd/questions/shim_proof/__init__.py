@@ -114,7 +114,7 @@ def _own_share(evidence: Evidence, before: Doc, after: Doc) -> float | None:
     marks, one, other = marks_of(evidence.arrangement), before.get("m"), after.get("m")
     if marks is None or one is None or other is None or one == other:
         return None
-    if not one.get("by") == other.get("by") == "marks":
+    if not one.get("by") == other.get("by") == marks.by:
         return None
     u_rel = min(m["u"] / m["value"] for m in (one, other))
     return sqrt(max(0.0, 1.0 - (common_u_rel(evidence.file.target, marks) / u_rel) ** 2))

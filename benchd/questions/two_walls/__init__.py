@@ -30,6 +30,7 @@ class TwoWalls(Question):
     calibrates = True
 
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
+        from benchd.assessments.finding import WallShares
         from benchd.bench.datum.bounded_terms import tipping_u_um
         from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.model_gap import gap_artefact, look_alike
@@ -64,19 +65,21 @@ class TwoWalls(Question):
         near, far = walls
         u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
         stated = marks_of(evidence.arrangement)
-        marks = stated if all(sweep.m_by == "marks" for sweep in sweeps) else None
+        marks = stated if stated is not None and all(sweep.m_by == stated.by for sweep in sweeps) else None
         alike = look_alike(sweeps[0].across_px, sweeps[1].across_px)
         given = WallsInput(
             head=evidence.head(self.name),
-            artefact=gap_artefact(lens.model),
+            artefact=gap_artefact(lens.model, lens.id),
             model=lens.model,
             measurand=evidence.measurand(sweeps[1]),
-            m_u_rel=shared_u_rel(evidence.file.target, marks, alike) if marks is not None else None,
+            shares=WallShares(
+                u_distance_mm=evidence.file.set_up.u_distance_mm,
+                m_u_rel=shared_u_rel(evidence.file.target, marks, alike) if marks is not None else None,
+                marks_mm=marks.known_mm if marks is not None else None,
+                pitch_mm=evidence.file.target.pitch_mm,
+                across_px=sweeps[1].across_px if alike else None,
+            ),
             focus_u_rel=out_of_focus_u_rel(lens, chain.u_um) if marks is not None else 0.0,
-            marks_mm=marks.apart_mm if marks is not None else None,
-            across_px=sweeps[1].across_px if alike else None,
-            pitch_mm=evidence.file.target.pitch_mm,
-            u_distance_mm=evidence.file.set_up.u_distance_mm,
             u_scale=scale.u_scale if scale else 0.0,
             at_a_place=as_lines(place_terms(scale)) if scale else (),
             u_abbe_um=u_abbe or 0.0,

@@ -12,9 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from benchd.assessments.finding import Finding
+from benchd.assessments.finding import Finding, WallShares
 from benchd.assessments.lines import as_budget, as_value
 from benchd.assessments.peak_lines import SUBDIVISION, through_fit
+from benchd.bench.datum.model_gap import SPECIMENS_UM
 from benchd.errors import Refused
 from benchd.metrology.budget import Term, combine
 
@@ -41,22 +42,17 @@ class Wall:
 
 @dataclass(frozen=True, slots=True)
 class WallsInput:
-    """`m_u_rel`: the relative u that both m share by their marks, None where they were measured otherwise;
-    `focus_u_rel`: what they share as well, as both were told out of focus by as much, but no later one does;
-    `marks_mm` and `pitch_mm`: what the bench file says of marks and target; `across_px`: how far apart marks look, None
-    where that differs between the walls; `u_scale`: the scale's relative u;
-    `at_a_place`: the lines of its local errors; `u_abbe_um`: the Abbe error between the two places."""
+    """`shares`: what later gaps and m's have in common with this one; of its `m_u_rel` both m's have it in common.
+    `focus_u_rel`: what they share as well, as both were told out of focus by as much, but no later one does; `u_scale`:
+    the scale's relative u; `at_a_place`: the lines of its local errors; `u_abbe_um`: the Abbe error between the two
+    places."""
 
     head: Mapping[str, Any]
     artefact: str
     model: str
     measurand: Mapping[str, Any]
-    m_u_rel: float | None
+    shares: WallShares
     focus_u_rel: float
-    marks_mm: float | None
-    pitch_mm: float
-    across_px: float | None
-    u_distance_mm: float
     u_scale: float
     at_a_place: Sequence[Term]
     u_abbe_um: float
@@ -83,7 +79,7 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     reach_um = shift * ((1.0 + far.m) / far.m) ** 2
     gap_um = 1000.0 * far.distance_mm - reach_um
     # What is shift's own: the readings, and what of each m is not shared. Of m1 and of m2, by differentiation.
-    both_u_rel = math.hypot(given.m_u_rel or 0.0, given.focus_u_rel)
+    both_u_rel = math.hypot(given.shares.m_u_rel or 0.0, given.focus_u_rel)
     own_m = [math.sqrt(max(0.0, one.u_m**2 - (one.m * both_u_rel) ** 2)) for one in (near, far)]
     by_m = math.hypot(between * far.m / steps**2 * own_m[0], between * near.m / steps**2 * own_m[1])
     share = abs(shift / between)
@@ -92,7 +88,7 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
         *(replace(term, u=share * term.u) for term in at_both),
         Term("abbe", share * given.u_abbe_um, "B", None, "bench file", "triangular"),
         Term("scale", given.u_scale * abs(shift), "B", None, "position scale"),
-        Term("pictures" if given.m_u_rel is not None else "m", by_m, "B", None, "m of both walls"),
+        Term("pictures" if given.shares.m_u_rel is not None else "m", by_m, "B", None, "m of both walls"),
     ]
     lines = [line for line in lines if line.u > 0.0]
     up = reach_um / shift
@@ -100,16 +96,17 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     if given.focus_u_rel:
         of_gap.append(Term("out of focus", 2.0 * given.focus_u_rel * abs(reach_um), "B", None, "m of both walls"))
     own_um = math.hypot(*(line.u for line in of_gap))
-    of_gap.append(Term("distance", 1000.0 * given.u_distance_mm, "B", None, "tape"))
+    of_gap.append(Term("distance", 1000.0 * given.shares.u_distance_mm, "B", None, "tape"))
     f_um, of_f = between / steps, []
     for line in lines[: -1 if by_m > 0.0 else None]:
         of_f.append(replace(line, u=line.u / share / abs(steps)))
     of_f.append(Term("m", abs(f_um / steps) * math.hypot(*own_m), "B", None, "m of both walls"))
     if given.focus_u_rel:
         of_f.append(Term("out of focus", given.focus_u_rel * abs(f_um), "B", None, "m of both walls"))
-    if given.m_u_rel is not None:
-        of_gap.append(Term("marks", 2.0 * given.m_u_rel * abs(reach_um), "B", None, "marks and target, bench file"))
-        of_f.append(Term("marks", given.m_u_rel * abs(f_um), "B", None, "marks and target, bench file"))
+    if given.shares.m_u_rel is not None:
+        by_marks = Term("marks", given.shares.m_u_rel, "B", None, "marks and target, bench file")
+        of_gap.append(replace(by_marks, u=2.0 * by_marks.u * abs(reach_um)))
+        of_f.append(replace(by_marks, u=by_marks.u * abs(f_um)))
     of_f = [replace(line, u=line.u / 1000.0) for line in of_f if line.u > 0.0]
     gap, length, moved = combine(of_gap), combine(of_f), combine(lines)
     return Finding.model_validate(
@@ -130,23 +127,16 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
                 {
                     "artefact": given.artefact,
                     "value": "gap",
-                    "at_wall": {
-                        "own_u_um": own_um,
-                        "distance_mm": far.distance_mm,
-                        "u_distance_mm": given.u_distance_mm,
-                        "m_u_rel": given.m_u_rel,
-                        "marks_mm": given.marks_mm,
-                        "pitch_mm": given.pitch_mm,
-                        "across_px": given.across_px,
-                    },
+                    "at_wall": {**given.shares.model_dump(), "own_u_um": own_um, "distance_mm": far.distance_mm},
                 }
             ],
             "notes": [
                 *given.notes,
-                f"Of the model {given.model}: another specimen's gap is taken to be the same.",
+                f"Of this specimen of the model {given.model}. One that was not measured itself has the mean of those "
+                f"that were, with their scatter; from one alone it differs by {SPECIMENS_UM / 1000.0:g} mm (u).",
                 *(
                     ["Of the gap's u the scale of m cancels where the same marks tell m again."]
-                    if given.m_u_rel is not None
+                    if given.shares.m_u_rel is not None
                     else []
                 ),
             ],

@@ -14,6 +14,7 @@ from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.hardware import CameraRecord, UnevenRecord
 from benchd_simulators.world.marks import passing
 from benchd_simulators.world.picture import Scene, digitise, pulsed, render
+from benchd_simulators.world.strip import passing_bars
 from benchd_simulators.world.uneven import Uneven
 
 
@@ -57,6 +58,8 @@ class Camera:
         )
         if scene.marks:
             light *= passing(scene.marks, record.width_px, record.height_px)
+        if scene.bars:
+            light *= passing_bars(scene.bars, scene.bars_left, record.width_px, record.height_px)
         if scene.optic is not None:
             light *= self.uneven.over(record.width_px, record.height_px)
         seconds = exposure_ms / 1000

@@ -113,6 +113,7 @@ def _set(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
         "temperature": lambda: world.set_temperature(number(value, "The temperature")),
         "pushed_um": lambda: world.carriage.push(number(value, "The push")),
         "wall_marks": lambda: world.room.set_marks(value),
+        "wall_strip": lambda: world.room.set_strip(value),
         "square_off": lambda: world.set_square_off(value),
         "flat": lambda: world.the_tube().hold(value),
         "tube_mm": lambda: world.the_tube().set_to(number(value, "The tube")),

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchd_simulators.world.lens import Optic
+from benchd_simulators.world.strip import Bar
 
 Floats = NDArray[np.float64]
 SPAN_PX = 2048  # period of the edge series: a square wave, of which one edge is used
@@ -28,6 +29,7 @@ class Scene:
 
     `marks` are dark discs on the wall: centre from the picture's own, and radius (px). `pixel_ratio`: a pixel on the
     target over what it is with the wall where the world has it, as the camera looks at the wall and goes with it.
+    `bars` are those of a strip on the wall, and `bars_left` what of the light they give back.
     """
 
     optic: Optic | None
@@ -41,6 +43,8 @@ class Scene:
     pwm_hz: float = 1000.0
     marks: tuple[tuple[float, float, float], ...] = ()
     pixel_ratio: float = 1.0
+    bars: tuple[Bar, ...] = ()
+    bars_left: float = 0.0
 
 
 def pulsed(level: float, periods: float, phase: float) -> float:

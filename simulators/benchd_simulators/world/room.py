@@ -12,6 +12,7 @@ from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.fitting import REFERENCE_C
 from benchd_simulators.world.marks import Marks, stuck
 from benchd_simulators.world.schema import WorldRecord
+from benchd_simulators.world.strip import Strip, hung
 
 if TYPE_CHECKING:
     from benchd_simulators.world.arrangements import Arrangement
@@ -34,9 +35,11 @@ class Room:
     iris: float | None = None
     square_off_px: tuple[float, float] = (0.0, 0.0)
     marks: Marks | None = None
+    strip: Strip | None = None
     home_mm: float = inf
     """True distance of the wall where the world has it: there a pixel of the camera is what its record says."""
     _marked: int = 0
+    _hung: int = 0
     temperature_C: float = 0.0
     stands: Callable[[], float] = lambda: 0.0
     _taped_mm: float = inf
@@ -103,6 +106,13 @@ class Room:
             raise HandRefused(self.arrangement.no_wall)
         self._marked += 1
         self.marks = stuck(self.draws, self._marked, value)
+
+    def set_strip(self, value: object) -> None:
+        """A strip of bars on the wall, its pitch `value` mm by a rule; null takes it off."""
+        if self.arrangement.no_wall:
+            raise HandRefused(self.arrangement.no_wall)
+        self._hung += 1
+        self.strip = hung(self.draws, self._hung, value)
 
     def wall(self) -> tuple[int, float, float, Drawn | None]:
         """What `put_wall` needs to bring the wall back."""

@@ -22,6 +22,7 @@ from benchd_simulators.world.picture import Scene
 from benchd_simulators.world.reading import find_world, read_world
 from benchd_simulators.world.room import Room
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
+from benchd_simulators.world.strip import Bar
 from benchd_simulators.world.tube import Tube
 
 MOVED_MM = 100.0
@@ -314,18 +315,32 @@ class World:
             pwm_hz=self.record.lamp.pwm_hz,
             marks=self.marks_px(optic, self.depth_um()),
             pixel_ratio=self._pixel_ratio(optic),
+            bars=self.bars_px(optic, self.depth_um()),
+            bars_left=0.0 if self.room.strip is None else self.room.strip.left,
         )
 
     def marks_px(self, optic: Optic | None, depth_um: float) -> tuple[tuple[float, float, float], ...]:
-        """The wall's marks as the camera sees them: its pixel is one on the target, where the lens images the wall.
+        """The wall's marks as the camera sees them."""
+        marks = self.room.marks
+        if marks is None or optic is None or not optic.magnification:
+            return ()
+        return marks.in_picture(self._wall_px_per_mm(optic, depth_um, marks.pupil_f))
+
+    def bars_px(self, optic: Optic | None, depth_um: float) -> tuple[Bar, ...]:
+        """The bars of the wall's strip as the camera sees them."""
+        strip = self.room.strip
+        if strip is None or optic is None or not optic.magnification:
+            return ()
+        return strip.in_picture(self._wall_px_per_mm(optic, depth_um, strip.pupil_f))
+
+    def _wall_px_per_mm(self, optic: Optic, depth_um: float, pupil_f: float) -> float:
+        """The wall's scale in the camera, whose pixel is one on the target, where the lens images the wall.
 
         A target out of focus is seen smaller from the pupil the farther it stands from it, its pixels with it.
         """
-        if self.room.marks is None or optic is None or not optic.magnification:
-            return ()
         pixel_um = self.camera.pixel_um * self._pixel_ratio(optic)
-        farther = 1.0 + (depth_um - optic.sharp_um()) / (self.room.marks.pupil_f * optic.focal_um)
-        return self.room.marks.in_picture(1000.0 * optic.magnification * farther / pixel_um)
+        farther = 1.0 + (depth_um - optic.sharp_um()) / (pupil_f * optic.focal_um)
+        return 1000.0 * optic.magnification * farther / pixel_um
 
     def _pixel_ratio(self, optic: Optic | None) -> float:
         """The camera stands at the wall and goes with it: its pixel there stays, and the one on the target does not."""
