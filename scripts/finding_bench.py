@@ -24,6 +24,9 @@ LEVEL = 0.4
 MARKS_APART_MM = 220.0
 """Of two marks on the wall, where a bench has them."""
 
+STRIP_PITCH_MM = 10.0
+"""Of a strip of bars on the wall, where a bench has one: 160 mm of it by a rule of .1."""
+
 Finding = dict[str, Any]
 
 
@@ -31,6 +34,12 @@ def with_marks(doc: Any) -> None:
     """The bench file of a bench with two marks on its wall."""
     marks = {"marks_apart_mm": MARKS_APART_MM, "u_marks_apart_mm": 0.1, "u_distortion": 2e-4}
     doc["arrangement"] = {"kind": "wall", **marks}
+
+
+def with_strip(doc: Any) -> None:
+    """The bench file of a bench with a strip of bars on its wall."""
+    strip = {"mark_pitch_mm": STRIP_PITCH_MM, "u_mark_pitch_mm": 0.00625, "u_distortion": 2e-4}
+    doc["arrangement"] = {"kind": "wall", **strip}
 
 
 class Bench(technician.Bench, Protocol):

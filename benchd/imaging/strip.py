@@ -86,8 +86,6 @@ def measure_strip(picture: NDArray[Any], layout: SquareLayout, table: Floats | N
         )
     turn_deg = _direction(bars)
     start, ordered = _in_a_row(bars, turn_deg, also)
-    if 1.0 / math.hypot(*start) < LEAST_PERIOD_PX:
-        raise _too_fine(1.0 / math.hypot(*start))
     found = _fitted(missing, ordered, start)
     if found.depth < _LEAST_DEPTH:
         raise _too_pale(found.depth)
@@ -166,12 +164,16 @@ def _direction(bars: list[_Bar]) -> float:
 
 
 def _in_a_row(bars: list[_Bar], turn_deg: float, also: str) -> tuple[tuple[float, float], list[_Bar]]:
-    """Their frequency (cycles per px both ways), and the bars in their order. Raises PictureRefused('strip_uneven')."""
+    """Their frequency (cycles per px both ways), and the bars in their order.
+
+    Raises PictureRefused: `strip_fine`, `strip_uneven`."""
     turn = math.radians(turn_deg)
     along_x, along_y = -math.sin(turn), math.cos(turn)
     ordered = sorted(bars, key=lambda bar: bar.x * along_x + bar.y * along_y)
     place = np.array([bar.x * along_x + bar.y * along_y for bar in ordered])
     beside = np.array([bar.y * along_x - bar.x * along_y for bar in ordered])
+    if (usual := float(np.median(np.diff(place)))) < LEAST_PERIOD_PX:
+        raise _too_fine(usual)
     number = np.arange(len(ordered), dtype=np.float64)
     step, first = np.polyfit(number, place, 1)
     skew, level = np.polyfit(number, beside, 1)

@@ -12,12 +12,12 @@ import numpy as np
 @dataclass(frozen=True, slots=True)
 class Another:
     """Weighted mean of n specimens, their standard deviation s, and the standard uncertainty of another specimen with
-    its degrees of freedom, None where what each was measured with governs it."""
+    its degrees of freedom."""
 
     mean: float
     s: float
     u: float
-    dof: float | None
+    dof: int
 
 
 def another_specimen(values: Sequence[float], us: Sequence[float]) -> Another:
@@ -26,7 +26,7 @@ def another_specimen(values: Sequence[float], us: Sequence[float]) -> Another:
     With the mean of n as the estimate of one more, both scatter: u = s sqrt(1 + 1/n), n - 1 degrees of freedom (JCGM
     100, 4.2.2 for s, and 4.2.3 and 5.1.2 for s / sqrt(n) beside it). Weights w = 1 / u^2 make of s^2 that of values as
     sure as their harmonic mean. Few specimens that agree by chance say little: u is never below what they were measured
-    with. Raises ValueError for fewer than two.
+    with, and has no more degrees of freedom for that. Raises ValueError for fewer than two.
     """
     data, given = np.asarray(values, dtype=np.float64), np.asarray(us, dtype=np.float64)
     n = data.size
@@ -36,4 +36,4 @@ def another_specimen(values: Sequence[float], us: Sequence[float]) -> Another:
     mean, measured = float(np.average(data, weights=weights)), math.sqrt(n / float(weights.sum()))
     s = measured * math.sqrt(float(np.sum(weights * (data - mean) ** 2)) / (n - 1))
     u = s * math.sqrt(1.0 + 1.0 / n)
-    return Another(mean, s, max(u, measured), float(n - 1) if u >= measured else None)
+    return Another(mean, s, max(u, measured), n - 1)

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
 from benchd.arrangements.registry import ARRANGEMENTS, arrangement, arrangement_of
 from benchd.arrangements.setup_document import apply, first_setup
@@ -312,3 +313,24 @@ def test_who_has_marks_is_not_told_to_stick_them() -> None:
     assert "stick two marks" in plain.advice()["conjugate m"]
     assert "farther apart" in marked.advice()["conjugate m"]
     assert {**plain.advice(), "conjugate m": ""} == {**marked.advice(), "conjugate m": ""}
+    assert Wall(Wall.Config(mark_pitch_mm=10.0, u_mark_pitch_mm=0.006, u_distortion=2e-4)).advice() == marked.advice()
+
+
+@pytest.mark.parametrize(
+    ("stated", "why"),
+    [
+        ({"mark_pitch_mm": 10.0, "u_distortion": 2e-4}, "'u_mark_pitch_mm' and 'u_distortion' go together"),
+        ({"mark_pitch_mm": 10.0, "u_mark_pitch_mm": 0.006}, "'u_distortion' go together"),
+        ({"marks_apart_mm": 220.0, "u_distortion": 2e-4}, "'u_marks_apart_mm' and 'u_distortion' go together"),
+        ({"u_distortion": 2e-4}, "go together"),
+        (
+            {"marks_apart_mm": 220.0, "u_marks_apart_mm": 0.1, "mark_pitch_mm": 10.0, "u_mark_pitch_mm": 0.006,
+             "u_distortion": 2e-4},
+            "state the one that hangs on the wall",
+        ),
+        ({"u_marks_apart_mm": 0.1, "mark_pitch_mm": 10.0, "u_distortion": 2e-4}, "state the one that hangs"),
+    ],
+)  # fmt: skip
+def test_marks_or_a_strip_are_stated_whole_and_one_of_them(stated: dict[str, float], why: str) -> None:
+    with pytest.raises(ValidationError, match=why):
+        Wall.Config.model_validate(stated)
