@@ -23,10 +23,11 @@ PITCH_MM = 10.0
 
 @dataclass(frozen=True)
 class Taken:
-    """A picture, and how long the strip's pitch truly is in sides of the square."""
+    """A picture, how long the strip's pitch truly is in sides of the square, and the true magnification."""
 
     picture: Picture
     in_sides: float
+    m: float
 
 
 def taken(seed: int = 1, *, strip: Any = PITCH_MM, off_focus_um: float = 20.0) -> Taken:
@@ -40,11 +41,11 @@ def taken(seed: int = 1, *, strip: Any = PITCH_MM, off_focus_um: float = 20.0) -
     scene = replace(world.scene(), depth_um=depth_um, electrons_per_s=1.4e6, bars=world.bars_px(optic, depth_um))
     picture = world.camera.levels(Instant(scene, world.camera.look().centre_px), 10.0, 1.0)
     if world.room.strip is None:
-        return Taken(picture, 0.0)
+        return Taken(picture, 0.0, optic.magnification)
     # As the camera has it before it: its lens distorts, and out of focus the square is of another size.
     hung = world.room.strip
     seen = (1.0 + hung.distortion) * (1.0 + (depth_um - optic.sharp_um()) / (hung.pupil_f * optic.focal_um))
-    return Taken(picture, hung.pitch_mm * optic.magnification * seen / side_mm)
+    return Taken(picture, hung.pitch_mm * optic.magnification * seen / side_mm, optic.magnification)
 
 
 def seen(picture: Picture) -> StripSeen:

@@ -26,8 +26,6 @@ BESIDE_MM = 109.0
 TURN_DEG, OFF_MM = 1.5, 2.0
 """How far from the middle of the picture its middle is, to the left; from upright, and from there, up to these."""
 
-SAMPLES = 5
-
 Bar = tuple[float, float, float, float, float]
 """Centre (px, from the picture's own), half its width and half its length (px), turn of its width from x (degrees)."""
 
@@ -84,18 +82,20 @@ def hung(draws: Draws, number: int, value: object) -> Strip | None:
 
 
 def passing_bars(bars: Sequence[Bar], left: float, width: int, height: int) -> Floats:
-    """What of the light each pixel keeps, height x width; a pixel on a rim is averaged over its parts."""
+    """What of the light each pixel keeps, height x width.
+
+    A bar's rim lies in a pixel by the part that a pixel turned with the bar would have dark: exact for one that is
+    level or upright, and of the right area for any."""
     light = np.ones((height, width))
-    parts = (np.arange(SAMPLES) + 0.5) / SAMPLES - 0.5
     for centre_x, centre_y, half_width, half_length, turn_deg in bars:
         x0, y0, reach = centre_x + (width - 1) / 2, centre_y + (height - 1) / 2, half_width + half_length + 2
         first, last = max(0, int(x0 - reach)), min(width, int(x0 + reach + 1))
         top, bottom = max(0, int(y0 - reach)), min(height, int(y0 + reach + 1))
         if first >= last or top >= bottom:
             continue
-        x = np.arange(first, last)[None, :, None, None] + parts[None, None, :, None] - x0
-        y = np.arange(top, bottom)[:, None, None, None] + parts[None, None, None, :] - y0
+        x, y = np.arange(first, last)[None, :] - x0, np.arange(top, bottom)[:, None] - y0
         c, s = cos(radians(turn_deg)), sin(radians(turn_deg))
-        dark = np.mean((np.abs(x * c + y * s) <= half_width) & (np.abs(y * c - x * s) <= half_length), axis=(2, 3))
+        dark = np.clip(half_width + 0.5 - np.abs(x * c + y * s), 0.0, 1.0)
+        dark *= np.clip(half_length + 0.5 - np.abs(y * c - x * s), 0.0, 1.0)
         light[top:bottom, first:last] *= 1.0 - (1.0 - left) * dark
     return light
