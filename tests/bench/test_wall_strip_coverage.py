@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy import stats
 
 from benchd.bench.wall_marks import WallMarks, common_u_rel, out_of_focus_u_rel
 from benchd.files.loading import LoadedBench, load_bench
@@ -11,7 +12,7 @@ from benchd.imaging.strip import measure_strip
 from stack import CONFIGS
 from tests.imaging.test_strip import PITCH_MM, taken
 
-WORLDS = 120
+WORLDS = 200
 OFF_FOCUS_UM = 35.0
 STATED = WallMarks("pitch", PITCH_MM, 0.1 / 16, 2e-4)
 
@@ -31,7 +32,8 @@ def test_the_interval_of_m_holds_the_truth() -> None:
     bench = load_bench(CONFIGS / "workshop" / "bench.yaml")
     found = np.array([off(bench, seed) for seed in range(1, WORLDS + 1)])
     held = int(np.sum(np.abs(found) <= 1.96))
-    # Binomial of 120 at .95: 107 to 119 but for 1 in 200 either way; rectangular parts make it a little more.
-    assert held >= 107, held
-    assert 0.75 < float(np.sqrt(np.mean(found**2))) < 1.2
-    assert abs(float(found.mean())) < 3.0 / np.sqrt(WORLDS)
+    # True intervals of 95 % do worse once in 1000.
+    assert held >= stats.binom.ppf(0.001, WORLDS, 0.95), held
+    assert float(np.sum(found**2)) <= stats.chi2.ppf(0.999, WORLDS)
+    assert float(np.sum(found**2)) >= stats.chi2.ppf(0.001, WORLDS)
+    assert abs(float(found.mean())) < 3.3 / np.sqrt(WORLDS)
