@@ -32,9 +32,9 @@ OUT_OF_FOCUS_UM = 20.0
 """How far from best focus a lens that is checked stands at nominal, as a standard uncertainty (within 35 um,
 rectangular): common practice, no source."""
 
-PUPIL = 1.0 / math.sqrt(3.0)
-"""Root mean square of the focal length over the pupil's distance from the target, which is anywhere between a focal
-length and infinity: their quotient between 1 and 0, rectangular."""
+PUPIL = 1.3 / math.sqrt(3.0)
+"""Root mean square of the focal length over the exit pupil's distance from the target: their quotient is anywhere
+between 0, of a telecentric lens, and 1.3, of a long lens built short (common practice, no source), rectangular."""
 
 NEAR_NOMINAL_UM = 10.0
 """m is told where the chain says that focus is, and not farther from it than this."""

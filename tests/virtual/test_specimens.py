@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from math import hypot, sqrt
+from math import hypot
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from benchd.bench.datum.model_gap import SPECIMENS_UM
+from benchd.metrology.specimens import another_specimen
 from day_world import write_day
 from finding_bench import MARKS_APART_MM, PANE, RING, ready, with_marks
 from tests.virtual.benches import PACE, VirtualBench, person
@@ -62,9 +64,8 @@ async def test_each_specimen_has_its_own_and_a_third_the_mean_of_both(tmp_path: 
         assert f"{mean / 1000.0:.1f} mm by two walls, the mean of 2 specimens" in about_gap(setup)
         conjugate = term(setup, "conjugate")
         (gap,) = [part for part in conjugate["parts"] if part["name"] == "gap"]
-        s = abs(gaps[0] - gaps[1]) / sqrt(2.0)
         m = truth["now"]["magnification"]
-        u_gap = max(s * sqrt(1.5), sqrt(2.0 / sum(weights))) * (m / (1.0 + m)) ** 2
-        assert gap["u"] == pytest.approx(u_gap, rel=0.03)
-        assert conjugate["dof"] == pytest.approx((conjugate["u_um"] / gap["u"]) ** 4, rel=0.03)
+        another = another_specimen(gaps, own_um, SPECIMENS_UM)
+        assert gap["u"] == pytest.approx(another.u * (m / (1.0 + m)) ** 2, rel=0.03)
+        assert conjugate["dof"] == pytest.approx(another.dof * (conjugate["u_um"] / gap["u"]) ** 4, rel=0.03)
         assert abs(conjugate["value_um"] - truth["now"]["conjugate_um"]) < 3.5 * conjugate["u_um"]

@@ -56,7 +56,7 @@ async def test_it_is_true_and_surer_than_by_tape(tmp_path: Path) -> None:
         lines = {line["term"]: line["u"] for line in finding["budgets"]["gap"]}
         assert lines["marks"] == pytest.approx(2.0 * hypot(0.0005, 0.1 / MARKS_APART_MM, 2e-4) * 5.0e6, rel=0.05)
         assert lines["distance"] == pytest.approx(3000.0), "the tape's"
-        assert lines["out of focus"] == pytest.approx(2.0 * 0.02 / 49.6 / sqrt(3.0) * 5.0e6, rel=0.05)
+        assert lines["out of focus"] == pytest.approx(2.0 * 0.02 / 49.6 * 1.3 / sqrt(3.0) * 5.0e6, rel=0.05)
         assert gap["u"] == pytest.approx(hypot(*lines.values()))
     rms = sqrt(sum(z * z for z in off) / len(off))
     assert 0.3 < rms < 1.7, off  # chi-square of 8: a true 1 lies within 1 in 1000 on either side

@@ -17,7 +17,8 @@ from tests.virtual.benches import PACE, VirtualBench, person
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
-OUT_OF_FOCUS = 0.02 / 49.6 / sqrt(3.0)
+QUOTIENT = 1.3 / sqrt(3.0)  # focal length over the pupil's distance, 0 to 1.3, rectangular
+OUT_OF_FOCUS = 0.02 / 49.6 * QUOTIENT
 U_REL = hypot(0.0005, 0.1 / MARKS_APART_MM, 2e-4, OUT_OF_FOCUS)
 
 
@@ -81,7 +82,7 @@ async def test_before_the_bench_is_calibrated_m_is_as_unsure_as_nominal_is(tmp_p
             at_wall = await ready(bench, client, technician)
             await standing(at_wall)
             m = (await client.command("magnification", beat=False))["m"]
-            assert m["u"] / m["value"] == pytest.approx(hypot(U_REL, 0.1 / 49.6 / sqrt(3.0)), rel=0.02)
+            assert m["u"] / m["value"] == pytest.approx(hypot(U_REL, 0.1 / 49.6 * QUOTIENT), rel=0.02)
             off.append((m["value"] - at_wall.truth()["now"]["magnification"]) / m["u"])
     rms = sqrt(sum(z * z for z in off) / len(off))
     assert 0.3 < rms < 1.7, off  # chi-square of 8: a true 1 lies within 1 in 1000 on either side

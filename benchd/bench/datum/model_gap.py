@@ -26,9 +26,9 @@ from benchd.metrology.specimens import another_specimen
 
 AT_INFINITY = ("infinity", "hard_stop")
 
-SPECIMENS_UM = 500.0
-"""How far the gap of a specimen is from that of another one of its model, as a standard uncertainty, where one alone
-was measured: common practice, no source."""
+SPECIMENS_UM = 350.0
+"""Standard deviation of the gaps of the specimens of a model, so that two of them are .5 mm apart (u): common practice,
+no source."""
 
 _STATED = {"marks": "marks_apart_mm", "pitch": "mark_pitch_mm"}
 """Key of the bench file's arrangement, by how m was told."""
@@ -95,17 +95,17 @@ def _by_others(measured: list[CalibrationInForce]) -> _Gap | None:
         return None
     alike = [(one, at) for one in measured if (at := one.at_wall) is not None and _same_marks(at, last)]
     ids = tuple(one.id for one, _ in alike)
-    if len(alike) == 1:
-        u_um = math.hypot(last.own_u_um, SPECIMENS_UM)
-        told = f"by two walls with another specimen ({ids[0]}), which differs by {SPECIMENS_UM / 1000.0:g} mm (u)"
-        return _Gap(measured[-1].value, None, last.model_copy(update={"own_u_um": u_um}), measured[-1].setup, ids, told)
-    # The tape was held anew for each: its error is in their scatter, and is not told twice.
-    us = [math.hypot(at.own_u_um, 1000.0 * at.u_distance_mm) for _, at in alike]
-    mean = another_specimen([one.value for one, _ in alike], us)
-    at_wall = last.model_copy(update={"own_u_um": mean.u, "u_distance_mm": 0.0})
-    scatter = f"scatter by {mean.s / 1000.0:.1f} mm"
-    told = f"by two walls, the mean of {len(alike)} specimens ({', '.join(ids)}) that {scatter}"
-    return _Gap(mean.mean, mean.dof, at_wall, measured[-1].setup, ids, told)
+    one_only = len(alike) == 1
+    # The tape was held anew for each: its error is in the scatter of several, and is not told twice.
+    us = [math.hypot(at.own_u_um, 0.0 if one_only else 1000.0 * at.u_distance_mm) for _, at in alike]
+    found = another_specimen([one.value for one, _ in alike], us, SPECIMENS_UM)
+    at_wall = last.model_copy(update={"own_u_um": found.u} | ({} if one_only else {"u_distance_mm": 0.0}))
+    if found.s is None:
+        told = f"by two walls with another specimen ({ids[0]})"
+    else:
+        scatter = f"scatter by {found.s / 1000.0:.1f} mm"
+        told = f"by two walls, the mean of {len(alike)} specimens ({', '.join(ids)}) that {scatter}"
+    return _Gap(found.mean, found.dof, at_wall, measured[-1].setup, ids, told)
 
 
 def _same_marks(one: AtWall, other: AtWall) -> bool:

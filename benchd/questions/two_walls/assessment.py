@@ -133,7 +133,7 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
             "notes": [
                 *given.notes,
                 f"Of this specimen of the model {given.model}. One that was not measured itself has the mean of those "
-                f"that were, with their scatter; from one alone it differs by {SPECIMENS_UM / 1000.0:g} mm (u).",
+                f"that were; specimens are taken to scatter by {SPECIMENS_UM / 1000.0:g} mm (u) till theirs says more.",
                 *(
                     ["Of the gap's u the scale of m cancels where the same marks tell m again."]
                     if given.shares.m_u_rel is not None

@@ -75,29 +75,33 @@ def test_by_one_specimen_another_is_taken_to_differ_and_that_is_said(wall: Loade
     by_twin = chain(wall, found(11, TWIN, -4.0))
     assert by_twin.conjugate is not None
     assert by_twin.conjugate.value_um == pytest.approx(shift_um(-4.0))
-    assert gap_part(by_twin).u == pytest.approx(math.hypot(2.0, SPECIMENS_UM / 1000.0) * UM_PER_MM)
+    apart = math.sqrt(2.0) * SPECIMENS_UM / 1000.0  # two of them
+    assert gap_part(by_twin).u == pytest.approx(math.hypot(2.0, apart) * UM_PER_MM)
     (note,) = [note for note in by_twin.notes if "Gap of the principal planes" in note]
-    assert "with another specimen (cal-11), which differs by 0.5 mm (u)" in note
+    assert "with another specimen (cal-11)" in note
 
 
 def test_by_several_it_is_their_mean_and_their_scatter_counts(wall: LoadedBench) -> None:
-    """Three of them, alike sure: 0, 9 and 18 mm have s = 9, one more has u = 9 sqrt(4/3), two degrees of freedom."""
-    three = [found(11, "L-1", 0.0), found(12, "L-2", 9.0), found(13, "L-3", 18.0)]
-    by_three = chain(wall, *three)
+    """Three of them, each to .5 mm beside a tape of 1: 0, 4.5 and 9 mm have s = 4.5, far more than specimens are stated
+    to and what measuring them adds, so that one more has u = 4.5 sqrt(4/3), two degrees of freedom."""
+    surely = {"own_u_um": 500.0, "u_distance_mm": 1.0}
+    by_three = chain(wall, *(found(11 + i, f"L-{i}", 4.5 * i, **surely) for i in range(3)))
     assert by_three.conjugate is not None
-    assert by_three.conjugate.value_um == pytest.approx(shift_um(9.0))
-    u_gap = 9.0 * math.sqrt(4.0 / 3.0) * UM_PER_MM
+    assert by_three.conjugate.value_um == pytest.approx(shift_um(4.5))
+    u_gap = 4.5 * math.sqrt(4.0 / 3.0) * UM_PER_MM
     assert gap_part(by_three).u == pytest.approx(u_gap)
     u_all = math.hypot(*(part.u for part in by_three.conjugate.parts))
     assert by_three.conjugate.dof == pytest.approx(2.0 * (u_all / u_gap) ** 4)
     assert {"cal-11", "cal-12", "cal-13"} <= set(by_three.calibrations)
     (note,) = [note for note in by_three.notes if "Gap of the principal planes" in note]
-    assert "9.0 mm by two walls, the mean of 3 specimens (cal-11, cal-12, cal-13) that scatter by 9.0 mm" in note
+    assert "4.5 mm by two walls, the mean of 3 specimens (cal-11, cal-12, cal-13) that scatter by 4.5 mm" in note
 
 
-def test_specimens_that_agree_make_it_no_surer_than_one_was_measured(wall: LoadedBench) -> None:
+def test_specimens_that_agree_are_as_far_apart_as_is_stated(wall: LoadedBench) -> None:
+    """What measuring both adds, the tape's 3 mm in it, has halved; what specimens differ by stays as it is stated."""
     agreeing = chain(wall, found(11, "L-1", 5.0), found(12, "L-2", 5.01))
-    assert gap_part(agreeing).u == pytest.approx(math.hypot(2.0, 3.0) * UM_PER_MM), "its own and the tape's"
+    own, measured = SPECIMENS_UM / 1000.0, math.hypot(2.0, 3.0)
+    assert gap_part(agreeing).u == pytest.approx(math.sqrt(1.5 * own**2 + measured**2 / 2.0) * UM_PER_MM)
 
 
 def test_a_specimen_counts_once_by_its_last(wall: LoadedBench) -> None:
