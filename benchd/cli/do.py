@@ -190,7 +190,10 @@ def _print_result(args: argparse.Namespace, result: Mapping[str, Any], became: s
         print(f"{args.verb}: {became}; {set_up_said.head(result)}.{_followed_position(result)}")
         out().print(set_up_said.table(result))
         return exits.DONE
-    print(f"{args.verb}: {became}{_said(result)}.")
+    sentences = result.get("beside_stated", ())
+    print(f"{args.verb}: {became}{_said({key: result[key] for key in result if key != 'beside_stated'})}.")
+    for sentence in sentences:
+        print(sentence)
     return exits.DONE
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchd.bench.bench import Bench
+from benchd.bench.datum.glass_found import plates_of, plates_um
 from benchd.bench.datum.glass_residual import glass_question_text
 from benchd.bench.run_record import RunRecord
 from benchd.bench.time_table import spent
@@ -73,7 +74,14 @@ PresentLength = tuple[float, str]
 def with_findings(prompt: str, run: RunRecord, bench: Bench) -> str:
     """The question, preceded by the findings of the run since the last question."""
     docs = [run.findings[name] for name in run.unreported]
-    return " ".join([*(finding_summary(doc, _present_lengths(bench, doc)) for doc in docs), prompt])
+    told = [[finding_summary(doc, _present_lengths(bench, doc)), *_far(bench, doc)] for doc in docs]
+    return " ".join([*(sentence for sentences in told for sentence in sentences), prompt])
+
+
+def _far(bench: Bench, doc: Doc) -> list[str]:
+    """Sentences: what would come of putting a finding in force that lies far from what is stated."""
+    far = [one for one in bench.setup.beside_stated(doc) if one.far] if doc["absolute"] else []
+    return [text for one in far for text in (one.how_far, one.follows) if text]
 
 
 def finding_summary(doc: Doc, present: Mapping[str, PresentLength]) -> str:
@@ -120,7 +128,10 @@ def _present_length(bench: Bench, artefact: str) -> PresentLength | None:
     in_force = bench.setup.calibration(artefact)
     if in_force is not None:
         return in_force.value, f"in force ({in_force.id})"
-    base, adapter = bench.file.base, bench.loaded.records.adapters.get(artefact)
+    records = bench.loaded.records
+    base, adapter, plates = bench.file.base, records.adapters.get(artefact), plates_of(artefact)
+    if plates and set(plates) <= set(records.glasses):
+        return plates_um(records, plates, bench.setup.document.light_nm), "stated in its record"
     if artefact == base.calibration:
         return base.given.length_um, "stated in the bench file"
     return None if adapter is None else (adapter.given.length_um, "stated in its record")

@@ -37,6 +37,8 @@ class InForce(Result):
     """The calibration that was made of the finding."""
 
     calibration: str
+    beside_stated: list[str]
+    """Sentences: how far each value lies from what files state of it, and what comes of that where it is far."""
 
 
 class Accept(Verb[AcceptArgs]):
@@ -80,7 +82,7 @@ class Accept(Verb[AcceptArgs]):
         await self.carry_out(args.model_copy(update={"finding": str(finding["finding"])}), order)
 
     async def carry_out(self, args: AcceptArgs, order: Order) -> dict[str, Any]:
-        return {"calibration": await accept(order.bench, args.finding, days=args.days, by=order.user)}
+        return await accept(order.bench, args.finding, days=args.days, by=order.user)
 
 
 def calibrates_nothing(finding: str, instead: Sequence[str] = ()) -> Refused:
@@ -89,8 +91,8 @@ def calibrates_nothing(finding: str, instead: Sequence[str] = ()) -> Refused:
     return Refused("bad_request", f"{finding} calibrates nothing.", advice=advice)
 
 
-async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> str:
-    """Put everything that a finding calibrates in force, and return the id of the (first) calibration.
+async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> dict[str, Any]:
+    """Put everything that a finding calibrates in force, and return what `InForce` holds, of the first calibration.
 
     Raises Refused: unknown_name; bad_request for a finding that calibrates nothing, nothing that this bench's chain
     uses, or is in force already; uncalibrated for a relative one.
@@ -112,14 +114,21 @@ async def accept(bench: Bench, finding: str, *, days: int | None, by: str) -> st
     await _check_new(bench, finding, list(values), valid_until)
     at_C, length = doc["measurand"]["reference_C"], _Length(finding, valid_until, by)
     given = [length.calibration(artefact, value, at_C) for artefact, value in values.items()]
+    beside = {one.artefact: one for one in bench.setup.beside_stated(doc)}
     accepted = await asyncio.shield(_put_in_force(bench, given))  # a cancellation must not leave chain and record apart
     for calibration, (artefact, value) in zip(accepted, values.items(), strict=True):
+        until = f" until {valid_until[:10]}" if valid_until else ""
+        in_force = f"{artefact} is {_printed(value)}, in force{until}."
+        lies = beside[artefact]
         bench.events.tell(
             "calibrated",
-            f"{artefact} is {_printed(value)}, in force" + (f" until {valid_until[:10]}." if valid_until else "."),
+            " ".join(part for part in (in_force, lies.how_far, lies.follows) if part),
+            severity="warning" if lies.far else "info",
+            advice=lies.mends,
             data={"artefact": artefact, "calibration": calibration, "finding": finding},
         )
-    return accepted[0]
+    told = [part for one in beside.values() for part in (one.how_far, one.follows, one.mends) if part]
+    return {"calibration": accepted[0], "beside_stated": told}
 
 
 async def _put_in_force(bench: Bench, given: Sequence[Calibration]) -> list[str]:

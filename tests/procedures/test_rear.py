@@ -166,7 +166,9 @@ async def test_a_toggled_plate_is_asked_about_as_the_dry_run_says_and_finishes(c
     assert await cold.ended(run) == "done"
     asked = [ask.text for ask in cold.person.asked]
     # What has been found since stands before a question, and no dry run knows it.
-    assert [text.partition(" µm. ")[2] if text.startswith("Found: ") else text for text in asked] == plan["asks"]
+    assert len(asked) == len(plan["asks"])
+    for text, foreseen in zip(asked, plan["asks"], strict=True):
+        assert text == foreseen or (text.startswith("Found: ") and text.endswith(f" {foreseen}"))
     rear = [text for text in asked if LENS in text.rpartition(": is that meant? ")[2]]
     assert [PANE in text for text in rear] == [False, True, False], "of the set-up about to be, and of no other"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 from typing import Any
 
 from benchd.assessments.finding import AtWall
@@ -41,3 +41,14 @@ def in_force(
         unit=row.unit,
         lens=doc.get("lens"),
     )
+
+
+def found_in(finding: Mapping[str, Any], own: Container[str] = ()) -> Sequence[CalibrationInForce]:
+    """What would come into force of a finding, each without an id; nothing for a value that was not found."""
+    at_C = finding["measurand"].get("reference_C")
+    rows = []
+    for entry in finding.get("calibrates", ()):
+        value = finding["values"][entry["value"]]
+        found = value["value"], value["u"], value["unit"], at_C, value.get("dof")
+        rows.append(Calibration("", entry["artefact"], *found, (), None, None, "", ""))
+    return [one for row in rows if row.value is not None and (one := in_force(row, finding, own)) is not None]

@@ -13,7 +13,7 @@ Offset 0 is nominal, positive is deeper; the trim is an offset that a person cho
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from benchd.arrangements.arrangement import Stands
@@ -47,7 +47,7 @@ from benchd.bench.datum.position_terms import (
     position_u_um,
 )
 from benchd.bench.datum.routes import Route, apart, by_parts, by_seat
-from benchd.files.artefacts import Lens
+from benchd.files.artefacts import Adapter, Lens
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
 from benchd.metrology.chain_term import ChainTerm, Shape, UnmeasuredTerm
@@ -166,16 +166,25 @@ def _surest(
     """By base and adapters, or by the zero on their seat."""
     stack = [records.adapter(name) for name in setup.adapters]
     parts = by_parts(bench_file, stack, calibrations)
-    study, glass = calibrations.get(JOINT), rear_glass(records, setup, calibrations)
+    glass = rear_glass(records, setup, calibrations)
     chain = _by_route(parts, bench_file, records, setup, calibrations, glass, scale, gap)
     seat = by_seat(bench_file, stack, calibrations, stand_since)
     if seat is None:
         return chain
     by_its_seat = _by_route(seat, bench_file, records, setup, calibrations, glass, scale, gap)
     surer = by_its_seat if not chain.absolute or by_its_seat.u_um <= chain.u_um else chain
-    calibrated = parts.base.calibrated and all(part.calibrated for part in parts.adapters)
-    wrong = apart(parts, seat, joints_term(1, bench_file, study).u_um) if calibrated else None
+    wrong = contradiction(bench_file, stack, calibrations)
     return surer if wrong is None else replace(surer, why_relative=(*surer.why_relative, wrong))
+
+
+def contradiction(
+    bench_file: BenchFile, stack: Sequence[Adapter], calibrations: Mapping[str, CalibrationInForce]
+) -> str | None:
+    """A clause if the zero on these adapters' seat contradicts base and adapters, where all of them are calibrated."""
+    parts, seat = by_parts(bench_file, stack, calibrations), by_seat(bench_file, stack, calibrations, stand_since=0)
+    if seat is None or not all(part.calibrated for part in (parts.base, *parts.adapters)):
+        return None
+    return apart(parts, seat, joints_term(1, bench_file, calibrations.get(JOINT)).u_um)
 
 
 def _by_route(

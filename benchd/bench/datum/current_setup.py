@@ -10,7 +10,8 @@ from typing import Any
 from benchd.arrangements.arrangement import OF_THE_WALL, Arrangement
 from benchd.arrangements.registry import arrangement_of
 from benchd.arrangements.setup_document import SETTABLE, SetupDocument, apply, first_setup
-from benchd.bench.datum.calibration import in_force
+from benchd.bench.datum.beside_stated import BesideStated, beside_stated
+from benchd.bench.datum.calibration import found_in, in_force
 from benchd.bench.datum.chain import (
     JOINT,
     CalibrationInForce,
@@ -183,6 +184,12 @@ class CurrentSetup:
     def calibration(self, artefact: str) -> CalibrationInForce | None:
         """The calibration of an artefact in force."""
         return self._calibrations.get(artefact)
+
+    def beside_stated(self, finding: Mapping[str, Any]) -> list[BesideStated]:
+        """How far what a finding calibrates lies from what is stated and in force, artefact by artefact."""
+        found = found_in(finding, self.arrangement.calibrated_in)
+        loaded = self._loaded
+        return [beside_stated(loaded.file, loaded.records, self.document, self._calibrations, one) for one in found]
 
     def position_u_um(self, carriage_um: float) -> float | None:
         """The standard uncertainty of the position alone, there; None if its errors are not stated."""

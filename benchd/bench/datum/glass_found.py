@@ -35,15 +35,32 @@ def glass_artefact(glass: Sequence[str]) -> str:
     return ".".join(("glass", *sorted(glass)))
 
 
+def plates_of(artefact: str) -> tuple[str, ...]:
+    """The plates whose shift is kept under an artefact; none where it is of another thing."""
+    kind, *plates = artefact.split(".")
+    return tuple(plates) if kind == "glass" else ()
+
+
+def plates_um(records: Records, glass: Sequence[str], light_nm: float | None) -> float:
+    """Shift (um) of these plates together by their records."""
+    return sum(glass_term(records.glass(name), light_nm).value_um for name in glass)
+
+
+def record_of(records: Records, setup: SetupDocument, found: CalibrationInForce) -> tuple[float, float, float]:
+    """Shift (um) of the set-up's plates by their records, its u, and the u of what was found, both in its light."""
+    u_um = math.hypot(*(glass_term(records.glass(name), setup.light_nm).u_um for name in setup.glass))
+    u_found_um = math.hypot(found.u, _colour_u_um(records, setup, found))
+    return plates_um(records, setup.glass, setup.light_nm), u_um, u_found_um
+
+
 def rear_glass(records: Records, setup: SetupDocument, calibrations: Mapping[str, CalibrationInForce]) -> RearGlass:
     """Of the plates in a set-up."""
     by_record = tuple(glass_term(records.glass(name), setup.light_nm) for name in setup.glass)
     found = calibrations.get(glass_artefact(setup.glass)) if setup.glass else None
     if found is None:
         return RearGlass(by_record)
-    u_record_um = math.hypot(*(term.u_um for term in by_record))
-    u_um = math.hypot(found.u, _colour_u_um(records, setup, found))
-    off_um = found.value - sum(term.value_um for term in by_record)
+    record_um, u_record_um, u_um = record_of(records, setup, found)
+    off_um = found.value - record_um
     together = " + ".join(setup.glass)
     why = ""
     if abs(off_um) > APART * math.hypot(u_um, u_record_um):
