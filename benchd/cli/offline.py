@@ -11,6 +11,7 @@ from benchd.arrangements.registry import arrangement_of
 from benchd.arrangements.setup_document import SETTABLE, SetupDocument, apply, first_setup
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
+from benchd.bench.datum.artefacts import means_something
 from benchd.bench.datum.calibration import in_force
 from benchd.bench.datum.chain import CalibrationInForce, Chain, datum_chain, position_record
 from benchd.bench.datum.clearance import clearance
@@ -92,11 +93,16 @@ class Offline:
             where=self._where_from(self._setup, self._chain(self._setup)),
             not_homed_why=NOT_YET,
             target=self._loaded.file.target,
+            counts_with=self._counts_with,
         )
         limits_um = (spec.low, spec.high) if has_encoder else motion.limits_um(spec, None)
         return add_carriage_motion(
             view, self._assembly, settle_ms=self._loaded.file.motion.settle_ms, limits_um=limits_um
         )
+
+    def _counts_with(self, artefact: str) -> bool:
+        file, records = self._loaded.file, self._loaded.records
+        return means_something(artefact, file, records, arrangement_of(file).calibrated_in)
 
     def _chain(self, setup: SetupDocument) -> Chain:
         return datum_chain(self._loaded.file, self._loaded.records, setup, self._calibrations, self._scale)

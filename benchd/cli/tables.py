@@ -232,7 +232,8 @@ def calibrations(docs: Sequence[Doc]) -> RenderableType:
     lines = []
     for doc in docs:
         if doc["value"] is None:
-            lines.append((doc["calibration"], doc["artefact"], "withdrawn", "", "", doc["by"]))
+            why = f": {doc['why']}" if doc.get("why") else ""
+            lines.append((doc["calibration"], doc["artefact"], "withdrawn", "", "", f"{doc['by']}{why}"))
             continue
         length, u = rounded(doc["value"], doc["u"])
         value = f"{length} {say.unit(doc['unit'])} at {doc['at_C'] or 20.0:g} \u00b0C, u = {u}"

@@ -103,6 +103,7 @@ def add_calibration(connection: Connection, at: str, given: Calibration) -> str:
         finding=None if given.finding is None else row_of("finding", given.finding),
         valid_until=given.valid_until,
         by=given.by,
+        why=given.why,
     )
     return name_of("calibration", row)
 

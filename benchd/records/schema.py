@@ -19,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-HEAD = "0004"
+HEAD = "0005"
 """The revision of these tables: the number of the last migration."""
 
 metadata = MetaData()
@@ -102,6 +102,7 @@ calibration = _table(
     Column("finding", Integer, ForeignKey("finding.id")),
     _text("valid_until", null=True),
     _text("by"),
+    _text("why", null=True),  # of a withdrawal
     Index("calibration_of_artefact", "artefact"),
 )
 event = _table(

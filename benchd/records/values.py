@@ -90,7 +90,10 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """A length (or other value) of an artefact as found; `value` None is a withdrawal, `dof` None is infinite."""
+    """A length (or other value) of an artefact as found; `dof` None is infinite.
+
+    `value` None is a withdrawal, which says `why`.
+    """
 
     calibration: str
     artefact: str
@@ -104,6 +107,7 @@ class Calibration:
     valid_until: str | None
     by: str
     at: str
+    why: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

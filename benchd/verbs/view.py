@@ -66,7 +66,8 @@ class BenchView:
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
     for a name that does not fit that use; `records` are the bench's, None if not known. `detector_for` (merit, lp/mm)
     gives the detector of a sweep, and raises Refused as the bench would. `moves_target`: the target rides on the
-    carriage; `arrangement` and `target` are the bench's, None if not known; `calibrations` artefacts with one in force.
+    carriage; `arrangement` and `target` are the bench's, None if not known; `calibrations` artefacts with one in force,
+    and `counts_with` whether an artefact is something that may be calibrated.
     `glass_question_text`: the question about a lens with this glass behind it, None if the glass is its own.
     """
 
@@ -95,6 +96,7 @@ class BenchView:
     moves_target: bool = True
     arrangement: Arrangement | None = None
     target: Target | None = None
+    counts_with: Callable[[str], bool] = lambda artefact: True
     glass_question_text: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:

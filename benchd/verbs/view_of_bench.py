@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Set
+from collections.abc import Callable, Mapping, Set
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -61,6 +61,7 @@ async def view_bench(bench: Bench, *, with_place: bool = True, with_motion: bool
         not_homed_why=bench.trust.why,
         rev=setup.document.rev,
         target=bench.file.target,
+        counts_with=setup.knows,
     )
     if not with_motion:
         return view
@@ -108,6 +109,7 @@ def view_without_motion(
     rear_confirmed_um: Mapping[Parts, float] | None = None,
     rev: int = 0,
     target: Target | None = None,
+    counts_with: Callable[[str], bool],
 ) -> BenchView:
     """A bench from its files and the state stated here; speeds and times of motion are missing (NaN)."""
     return BenchView(
@@ -126,6 +128,7 @@ def view_without_motion(
         moves_target=arranged.moves_target,
         arrangement=arranged,
         target=target,
+        counts_with=counts_with,
         glass_question_text=partial(glass_question_text, records=records),
     )
 

@@ -96,6 +96,8 @@ NOT_HOMED: list[CommandAddress] = [
     ("note", {"run": "r-0001", "text": ""}),
     ("jump", {}),
     ("jog", {"axis": "carriage", "speed_um_s": 10}),
+    ("withdraw", {"artefact": "bench-zero"}),
+    ("withdraw", {"artefact": "bench-zero", "why": "the base was taken apart"}),
 ]
 HOMED: list[CommandAddress] = [
     ("sweep", {}),

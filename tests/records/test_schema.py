@@ -75,9 +75,11 @@ async def test_the_backup_is_on_the_disk_before_the_record_is_touched(
 async def test_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_path: Path) -> None:
     path = tmp_path / "bench.db"
     older_record(path)
-    columns = "id, at, run, idx, t_utc, t_mono, offset_um, carriage_um, device, channel, value, unit, quality"
-    tables = {table: rows_of(path, table) for table in ("run", "finding", "calibration")}
-    readings = rows_of(path, "reading", columns)
+    reading_columns = "id, at, run, idx, t_utc, t_mono, offset_um, carriage_um, device, channel, value, unit, quality"
+    of_calibration = "id, at, artefact, value, u, unit, at_C, dof, points, finding, valid_until, by"
+    whole = {"run": "*", "finding": "*", "calibration": of_calibration}
+    tables = {table: rows_of(path, table, columns) for table, columns in whole.items()}
+    readings = rows_of(path, "reading", reading_columns)
     assert len(readings) == 2
 
     store = await Store.open(URL, tmp_path, Clock())
@@ -89,9 +91,9 @@ async def test_an_older_record_is_backed_up_and_migrated_its_rows_unchanged(tmp_
     assert (await store.calibration("cal-4")).finding == "f-1"
     await store.close()
 
-    assert {table: rows_of(path, table) for table in tables} == tables
-    assert rows_of(path, "reading", columns) == readings
-    assert [row[2] for row in rows_of(path, "meta")] == ["0001", "0002", "0003", "0004"]
+    assert {table: rows_of(path, table, columns) for table, columns in whole.items()} == tables
+    assert rows_of(path, "reading", reading_columns) == readings
+    assert [row[2] for row in rows_of(path, "meta")] == ["0001", "0002", "0003", "0004", "0005"]
     # The backup is the record as it was.
     assert [row[2] for row in rows_of(store.backup, "meta")] == ["0001"]
     assert rows_of(store.backup, "reading") == readings

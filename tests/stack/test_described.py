@@ -148,6 +148,7 @@ async def every_verb(client: BenchClient, technician: Technician) -> None:
             break
     base = await client.kept("finding/bench_zero")
     await client.command("accept", beat=False, finding=base["finding"], days=7)
+    await client.command("withdraw", beat=False, artefact="ring-07", why="The ring has been turned down.")
     await client.command("setup", beat=False, set={"lens": None, "glass": []})
     await client.command("record", beat=False, kind="lens", id="L-0417", set={"owner": "house"}, was={"f_number": 2.0})
     await client.stop("carriage")

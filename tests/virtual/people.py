@@ -14,7 +14,7 @@ from tests.virtual.ends.broker_connection import MemoryClient
 from tests.virtual.lab import Lab
 
 MINUTE_S = 60.0
-WITHOUT_BEAT = ("take", "release", "light", "read", "note", "accept", "record", "camera")
+WITHOUT_BEAT = ("take", "release", "light", "read", "note", "accept", "withdraw", "record", "camera")
 LENS = "L-0417"
 
 

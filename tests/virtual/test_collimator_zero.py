@@ -152,7 +152,9 @@ async def test_once_the_tube_was_moved_what_was_calibrated_counts_no_more(tmp_pa
         why = (await client.kept("setup"))["why_relative"]
         assert any("tube was moved" in clause for clause in why)
         told = [event["text"] async for _, event in _until(events, "withdrawn")]
-        assert told[-1] == "The calibration of collimator (cal-1) counts no more."
+        assert told[-1] == (
+            "The calibration of collimator (cal-1) counts no more, by technician: collimator_zero (r-0002) changes it."
+        )
 
 
 async def _until(events: Any, code: str) -> Any:

@@ -81,7 +81,8 @@ class BesideStated:
         if not self.far:
             return ""
         wrong = self.stated.where if self.stated is not None else "what is in force of base and adapters"
-        return f"Look whether this is the part that is stated, and measure it again: put right {wrong}, or accept anew."
+        again = f"Look whether this is the part that is stated, and measure it again: put {wrong} right, or accept"
+        return f"{again} anew. `withdraw` takes the calibration of {self.artefact} back."
 
 
 def beside_stated(

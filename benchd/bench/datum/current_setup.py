@@ -10,10 +10,10 @@ from typing import Any
 from benchd.arrangements.arrangement import OF_THE_WALL, Arrangement
 from benchd.arrangements.registry import arrangement_of
 from benchd.arrangements.setup_document import SETTABLE, SetupDocument, apply, first_setup
+from benchd.bench.datum.artefacts import means_something, plain_artefacts, unit_of_artefact
 from benchd.bench.datum.beside_stated import BesideStated, beside_stated
 from benchd.bench.datum.calibration import found_in, in_force
 from benchd.bench.datum.chain import (
-    JOINT,
     CalibrationInForce,
     Chain,
     ScaleRecord,
@@ -23,7 +23,6 @@ from benchd.bench.datum.chain import (
 )
 from benchd.bench.datum.chain_terms import Temperature, temperature_of
 from benchd.bench.datum.clearance import Clearance, Parts, check_clearance, clearance, parts_of
-from benchd.bench.datum.model_gap import gap_artefact
 from benchd.bench.datum.wall_distance import carry_over
 from benchd.bench.notices import Notices
 from benchd.devices import Clock
@@ -207,19 +206,18 @@ class CurrentSetup:
         """Raise Refused for a calibration of an artefact that no chain of this bench uses ('unknown_name'), and for one
         in another unit than the chain's ('bad_request')."""
         own = self.arrangement.calibrated_in
-        known = (self._loaded.file.base.calibration, *self._loaded.records.adapters, JOINT, *own)
-        base, *parts = artefact.split(".")
-        of_a_seat = base == known[0] and set(parts) <= set(self._loaded.records.adapters)
-        lenses = [lens for lens in self._loaded.records.lenses.values() if lens.model]
-        models = {name for lens in lenses for name in (gap_artefact(lens.model), gap_artefact(lens.model, lens.id))}
-        of_glass = base == "glass" and set(parts) <= set(self._loaded.records.glasses)
-        if artefact not in known and not (of_a_seat or of_glass) and artefact not in models:
+        counted_in = unit_of_artefact(artefact, self._loaded.file, self._loaded.records, own)
+        if counted_in is None:
             text = f"{finding} calibrates '{artefact}', which nothing on this bench counts with."
+            known = plain_artefacts(self._loaded.file, self._loaded.records, own)
             raise Refused("unknown_name", text, advice=f"Known: {', '.join(known)}.")
-        counted_in = own.get(artefact, "um")
         if unit != counted_in:
             text = f"{finding} gives '{artefact}' in {unit}, and the chain counts in {counted_in}."
             raise Refused("bad_request", text, advice=f"Its question has to state it in {counted_in}.")
+
+    def knows(self, artefact: str) -> bool:
+        """Whether it is something that may be calibrated."""
+        return means_something(artefact, self._loaded.file, self._loaded.records, self.arrangement.calibrated_in)
 
     @property
     def calibrated_artefacts(self) -> tuple[str, ...]:
