@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationInfo, model_validator
 
 from benchd.devices.values import AskKind
+from benchd.errors import Refused
 from benchd.files.names import Identifier, Name, Record
 from benchd.procedures.values import Number, ReadOut, Reference, Sentence, Text, Words
+from benchd.quantities import printed_unit
 
 
 class Arguments(Record):
@@ -32,7 +34,8 @@ class Ask(Arguments):
     In the `text` values may stand by name, `${n}`; in a loop it begins with the round.
 
     `about` (a value or a list of them) is said after the text; `save` keeps the answer under a name. With `keep` a
-    number, which needs its `unit`, is kept with the run as a reading of that name, for what is read by eye.
+    number, which needs its `unit`, is kept with the run as a reading of that name, for what is read by eye. A number
+    below `min` or above `max` is refused with that range, and the question stays open.
     """
 
     name: Identifier | None = None
@@ -41,23 +44,45 @@ class Ask(Arguments):
     about: tuple[ReadOut, ...] | Reference | ReadOut | None = None
     choices: Annotated[tuple[str, ...], Field(max_length=16)] = ()
     unit: str | None = None
+    min: Number | None = None
+    max: Number | None = None
     save: Identifier | None = None
     keep: Identifier | None = None
 
     @property
     def prompt(self) -> str:
-        """The text, followed by what the question is about."""
-        if self.about is None or self.about == ():
-            return self.text
-        about = [self.about] if isinstance(self.about, str | Reference) else self.about
-        return f"{self.text} ({', '.join(str(subject) for subject in about)})"
+        """The text, followed by what the question is about, and the range of a number."""
+        about = [self.about] if isinstance(self.about, str | Reference) else self.about or ()
+        of = f" ({', '.join(str(subject) for subject in about)})" if about else ""
+        return f"{self.text}{of}{self._range}"
+
+    @property
+    def _range(self) -> str:
+        ends = [(word, end) for word, end in (("from", self.min), ("to", self.max)) if end is not None]
+        told = [f"{word} {end:g}" if isinstance(end, float) else f"{word} {end}" for word, end in ends]
+        unit = f" {printed_unit(self.unit)}" if self.unit else ""
+        return f" [{' '.join(told)}{unit}]" if told else ""
+
+    def bounds(self) -> tuple[float | None, float | None]:
+        """Least and most of a number, once they stand in place of their names. Raises Refused('bad_request')."""
+        low, high = (None if isinstance(end, Reference) else end for end in (self.min, self.max))
+        if low is not None and high is not None and low > high:
+            text = f"'{self.text}' would take no number: its least is {low:g}, its most {high:g}."
+            raise Refused("bad_request", text, advice="Look at the inputs that these come from.")
+        return low, high
 
     @model_validator(mode="after")
-    def _keys_fit_the_kind(self) -> Self:
+    def _keys_fit_the_kind(self, info: ValidationInfo) -> Self:
         if (self.kind == "choice") != (len(self.choices) >= 2):
             raise ValueError("choices: two or more for a choice, none for another kind")
         if self.unit is not None and self.kind != "number":
             raise ValueError("'unit' belongs to a number")
+        if (self.min is not None or self.max is not None) and self.kind != "number":
+            raise ValueError("'min' and 'max' belong to a number")
+        # Of values by name any two may be tried here: `bounds` refuses those that come to nothing.
+        literal = not (info.context or {}).get("substituted")
+        if literal and isinstance(self.min, float) and isinstance(self.max, float) and self.min > self.max:
+            raise ValueError("max: at least 'min'")
         if self.keep is not None and self.unit is None:
             raise ValueError("'keep' belongs to a number with its 'unit'")
         return self

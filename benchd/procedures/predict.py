@@ -229,7 +229,12 @@ class DryBackEnd:
         if about is not None:
             glass_text, if_so = about
             ask = f"{glass_text if if_so is None else f'[{if_so}: {glass_text}]'} {ask}"
-        self._add(Entry("ask", text, ask=ask))
+        problem: WouldBeRefused | None = None
+        try:
+            args.bounds()  # of values by name may leave no number between them
+        except Refused as refused:
+            problem = WouldBeRefused.certain(refused)
+        self._add(Entry("ask", text, ask=ask, problem=problem))
 
     def _add(self, entry: Entry, *conditions: str) -> None:
         self._entry_count += 1

@@ -33,17 +33,23 @@ class Prompts:
 
     @property
     def open(self) -> dict[str, Any] | None:
-        """The open question, as published: ask, name, kind, text, choices, unit, until."""
+        """The open question, as published: ask, name, kind, text, choices, unit, min, max, until."""
         return self._open
 
     async def ask(
-        self, name: str | None, kind: AskKind, text: str, choices: Sequence[str] = (), unit: str | None = None
+        self,
+        name: str | None,
+        kind: AskKind,
+        text: str,
+        choices: Sequence[str] = (),
+        unit: str | None = None,
+        bounds: tuple[float | None, float | None] = (None, None),
     ) -> Any:
-        """Put a question and wait for the first valid answer, from any user.
+        """Put a question and wait for the first valid answer, from any user; a number has to lie within its `bounds`.
 
         Its id cannot be guessed and is never used again: a user who names it has received the question.
         """
-        question = Ask(f"a-{secrets.token_hex(6)}", kind, text, tuple(choices), unit)
+        question = Ask(f"a-{secrets.token_hex(6)}", kind, text, tuple(choices), unit, low=bounds[0], high=bounds[1])
         self._open = {
             "ask": question.ask,
             "name": name,
@@ -51,6 +57,8 @@ class Prompts:
             "text": text,
             "choices": list(choices),
             "unit": unit,
+            "min": bounds[0],
+            "max": bounds[1],
             "until": None,
         }
         self._changed()

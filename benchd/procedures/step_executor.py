@@ -179,7 +179,7 @@ class LiveBackEnd:
         glass = glass_question(run, self._bench) if args.kind == "confirm" else None
         prompt = args.prompt if glass is None else f"{glass.text} {args.prompt}"
         text = with_findings(prompt, run, self._bench)
-        answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit)
+        answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit, args.bounds())
         run.unreported.clear()
         if glass is not None:
             glass.confirm(run)

@@ -210,6 +210,9 @@ class Question(Result):
     text: str
     choices: list[str]
     unit: str | None
+    min: float | None
+    """Of a number, in `unit`; null where there is no bound."""
+    max: float | None
     until: str | None
     """RFC 3339, or null for no limit."""
 

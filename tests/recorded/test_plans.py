@@ -94,6 +94,7 @@ STEPS: dict[str, str] = {
     "withdraw what is not in force": "[withdraw: {artefact: ring-07}]",
     "withdraw what is none": "[withdraw: {artefact: ring-70}]",
     "ask and keep": "[ask: {kind: number, text: 'Reads?', unit: mm, keep: tube}]",
+    "ask within": "[ask: {kind: number, text: 'Far?', unit: mm, min: 1000, max: 100000}]",
     "wait": "[wait: {for_s: 12}]",
     "wait backwards": "[wait: {for_s: -12}]",
     "ask": "[ask: {kind: choice, text: 'Which?', choices: [a, b], save: which}]",
