@@ -24,6 +24,7 @@ from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
 from benchd.bench.reporter import Reporter
 from benchd.commands.beat import Beat, publish_beat
+from benchd.commands.control import Roles
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import LAST_GOOD, keep_good, with_copies
 from benchd.files.problems import FileProblems
@@ -140,14 +141,15 @@ class Daemon:
         # All files have been checked by now; hardware comes last.
         identities = await open_all(assembly)
         await republish_findings(store, self.notices, bench.setup.document)
-        runner = Runner(bench, library)
+        roles = Roles(loaded.file.mqtt.users)
+        runner = Runner(bench, library, roles.need)
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)
         reporter = Reporter(bench, lambda: publish_beat(beat, self.notices), reconnector.away)
         # Before any client can find the bench: a broker that outlived the last start still has its `about` and beat.
         self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
         publish_beat(beat, self.notices)
-        mqtt = MqttService(bench, runner, beat, self._parts, file=self.path, ports_file=self.ports_file)
+        mqtt = MqttService(bench, runner, roles, beat, self._parts, file=self.path, ports_file=self.ports_file)
         await mqtt.start(stack)
         # From here on the ending begins with the motion, and `online` goes false only when all is at rest and dark.
         self._push_close(stack, bench)

@@ -18,6 +18,7 @@ from benchd.bench.sweep.sweep_data import SweepOrder
 from benchd.bench.time_table import TimeTable, begin
 from benchd.errors import BenchdError, Refused
 from benchd.files.wording import READ_AS_THEY_CHANGE
+from benchd.procedures.allowed import Need, anybody_may, require_roles
 from benchd.procedures.ending import Ending
 from benchd.procedures.inputs import LEFT_OUT, parse_inputs
 from benchd.procedures.language import SWEEP_EXPECTED, Procedure, sweep_procedure
@@ -45,13 +46,14 @@ class Aborted(Stopped):
 
 
 class Runner:
-    """One run at a time, in the bench's one job slot."""
+    """One run at a time, in the bench's one job slot. `need` looks at the role of who begins one."""
 
-    def __init__(self, bench: Bench, library: Library) -> None:
+    def __init__(self, bench: Bench, library: Library, need: Need = anybody_may) -> None:
         self._bench = bench
         self._library = library
+        self._need = need
         self.prompts = Prompts(bench, self._asked)
-        self._executor = StepExecutor(bench, library, self.prompts)
+        self._executor = StepExecutor(bench, library, self.prompts, need)
         self._state = RunState(self._publish, self._pause_with_error)
         bench.carriage.may_begin = lambda: self._state.may_move
         self._run: RunRecord | None = None
@@ -74,13 +76,14 @@ class Runner:
     async def start(self, name: str, given: Mapping[str, Any], user: str, cause: str | None) -> str:
         """Check and begin a procedure; gives the run's id.
 
-        Raises Refused: unknown_name, bad_request (inputs), uncalibrated, busy.
+        Raises Refused: unknown_name, not_allowed (a step), bad_request (inputs), uncalibrated, busy.
         """
         stops = self._bench.carriage.stops
         self._bench.jobs.check_free()
         await self._bench.records.catch_up()
         await self._bench.setup.refresh()
         file = self._library[name]
+        require_roles(file.procedure, self._library.procedures, user, self._need)
         values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AS_THEY_CHANGE)
         plan = await self._executor.plan(file.procedure, values)
         plan.require_possible()
@@ -94,12 +97,18 @@ class Runner:
         """
         return await self._begin(sweep_procedure(order), "", {}, Scope(), SWEEP_EXPECTED, user, cause, stops)
 
-    async def dry_run(self, name: str, given: Mapping[str, Any]) -> dict[str, Any]:
-        """The plan of a run, as JSON. Raises Refused as `start`."""
+    async def dry_run(self, name: str, given: Mapping[str, Any], user: str | None = None) -> dict[str, Any]:
+        """The plan of a run, as JSON; what the `user` may not do is one of its problems. Raises Refused as `start`."""
         await self._bench.records.catch_up()
         file = self._library[name]
         values = parse_inputs(file.procedure.inputs, given, self._executor.known(), READ_AS_THEY_CHANGE)
-        return (await self._executor.plan(file.procedure, values)).as_json()
+        plan = (await self._executor.plan(file.procedure, values)).as_json()
+        try:
+            if user is not None:
+                require_roles(file.procedure, self._library.procedures, user, self._need)
+        except Refused as refused:
+            plan["problems"] = [refused.text, *plan["problems"]]
+        return plan
 
     async def _begin(
         self,

@@ -42,10 +42,19 @@ class MqttService:
     """
 
     def __init__(
-        self, bench: Bench, runner: Runner, beat: Beat, parts: Parts, *, file: Path, ports_file: Path | None
+        self,
+        bench: Bench,
+        runner: Runner,
+        roles: Roles,
+        beat: Beat,
+        parts: Parts,
+        *,
+        file: Path,
+        ports_file: Path | None,
     ) -> None:
         self._bench = bench
         self._runner = runner
+        self._roles = roles
         self._beat = beat
         self._parts = parts
         self._clock = bench.clock
@@ -67,12 +76,11 @@ class MqttService:
         endpoint = await self._broker(stack)
         topics = Topics(self.bench)
         events = LimitedEvents(bench.events, clock)
-        roles = Roles(bench.file.mqtt.users)
-        control = Control(clock, roles, bench.notices, run_of=lambda: runner.user)
+        control = Control(clock, self._roles, bench.notices, run_of=lambda: runner.user)
         intake = Intake(
             make_handlers(bench, runner, control),
             control=control,
-            roles=roles,
+            roles=self._roles,
             beat=self._beat,
             ids=SeenIds(clock),
             events=events,

@@ -52,5 +52,5 @@ class Run(Verb[RunArgs]):
 
     async def command(self, args: RunArgs, order: Command) -> dict[str, Any]:
         if args.dry:
-            return await order.runs.dry_run(args.procedure, args.inputs)
+            return await order.runs.dry_run(args.procedure, args.inputs, order.user)
         return {"run": await order.runs.start(args.procedure, args.inputs, order.user, order.ident)}

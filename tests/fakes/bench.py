@@ -24,10 +24,12 @@ from benchd.bench.assembly import Assembly, close_all
 from benchd.bench.bench import Bench
 from benchd.bench.notices import Notices, Subscription
 from benchd.bench.reporter import Reporter
+from benchd.commands.control import Roles
 from benchd.detectors.detector import NoKeys
 from benchd.devices import Ask, AxisSpec, Device
 from benchd.devices.guarded import guarded
 from benchd.files.loading import LoadedBench
+from benchd.files.mqtt_section import UserRole
 from benchd.procedures.library import Library
 from benchd.procedures.runner import Runner
 from benchd.records.store import Store
@@ -75,6 +77,8 @@ class FakeBench:
     person: Person
     told: list[tuple[str, Mapping[str, Any]]] = field(default_factory=list)
     """Everything that was told, as (topic, document), in its order."""
+    roles: Roles = field(default_factory=Roles)
+    """As long as no users are stated everybody has every role."""
     error_um: float = 6.0
     """The lens is sharpest so much deeper than the files of what stands on the bench have it."""
 
@@ -182,6 +186,10 @@ async def fake_bench(
 ) -> AsyncIterator[FakeBench]:
     """A bench that is up, unhomed, with nothing on it; its record stands in `folder`."""
     made: FakeBench
+
+    def need(user: str, role: UserRole) -> None:
+        made.roles.need(user, role)
+
     clock, notices = VirtualClock(), Notices()
     axis = FakeAxis("stage", clock, SPEC)
     scale, lamp, camera = FakeScale("scale", clock, axis), FakeLight("lamp", clock), FakeCamera("view", clock)
@@ -200,7 +208,7 @@ async def fake_bench(
         stack.push_async_callback(close_all, assembly)
         stack.push_async_callback(bench.close)
         await bench.setup.load()
-        runner = Runner(bench, procedures)
+        runner = Runner(bench, procedures, need)
         made = FakeBench(bench, runner, clock, axis, scale, lamp, gauge, camera, person)
         axis.state_of_run = lambda: made.state
         subscription = stack.enter_context(notices.subscribe())
