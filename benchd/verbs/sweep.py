@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
-from benchd.errors import Refused
-from benchd.verbs.arguments import Args, Name
+from benchd.errors import BenchdError, Refused
+from benchd.verbs.arguments import Args, Name, Text
 from benchd.verbs.entry import Entry, WouldBeRefused, may_proceed, most_certain
 from benchd.verbs.foreseen import OpenArgs, all_dependencies
 from benchd.verbs.result import Started
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from benchd.verbs.order import Command, InRun
     from benchd.verbs.predicted_bench import PredictedBench
     from benchd.verbs.view import BenchView
+
+
+LIGHT = "target_light"
 
 
 def _installed(merit: str) -> str:
@@ -52,12 +55,27 @@ class SweepArgs(Args):
     mode: Literal["stepped", "continuous"] = "stepped"
 
 
+class SweepStepArgs(SweepArgs):
+    """The same as a step: where no best focus is found a person is asked, by the words of `look_again`, and it is
+    looked again, at most `retries` times. A no, or the last one, ends the run."""
+
+    retries: int = Field(default=0, ge=0, le=9)
+    look_again: Text | None = None
+
+    @model_validator(mode="after")
+    def _together(self) -> Self:
+        if ("retries" in self.model_fields_set) != (self.look_again is not None):
+            raise ValueError("retries and look_again belong together")
+        return self
+
+
 class Sweep(Verb[SweepArgs]):
     """As a command it is a run of its own with two steps: sweep, assess."""
 
     name = "sweep"
     does = "Take readings through focus, as a run of its own."
-    args = step = SweepArgs
+    args = SweepArgs
+    step = SweepStepArgs
     result = Started
     control = beat = ALWAYS
     in_part = measures = True
@@ -109,7 +127,7 @@ class Sweep(Verb[SweepArgs]):
             predicted.arrived(entry.to_um, why)
         elif here is not None:
             predicted.state.mark_known(carriage_um=here)
-        return replace(entry, problem=problem)
+        return _with_retries(args, replace(entry, problem=problem))
 
     async def command(self, args: SweepArgs, order: Command) -> dict[str, Any]:
         order.bench.jobs.check_free()  # a calibration that expires must not change the chain under a run
@@ -118,9 +136,47 @@ class Sweep(Verb[SweepArgs]):
         return {"run": await order.runs.sweep(_sweep_order(args), order.user, order.ident, order.since)}
 
     async def in_run(self, args: SweepArgs, order: InRun) -> None:
-        await order.bench.sweep(
-            _sweep_order(args), order.run, order.gate, lambda done, of: order.report_progress(done / of)
-        )
+        left = args.retries if isinstance(args, SweepStepArgs) else 0
+        while True:
+            try:
+                await order.bench.sweep(
+                    _sweep_order(args), order.run, order.gate, lambda done, of: order.report_progress(done / of)
+                )
+            except BenchdError as error:
+                if error.code != "not_found" or not left or not await _put_right(args, error, left, order):
+                    raise
+                left -= 1
+            else:
+                return
+
+
+def _with_retries(args: SweepArgs, entry: Entry) -> Entry:
+    """With what it may take longer, and be asked, where no focus is found; an open number of times is left out."""
+    retries = args.retries if isinstance(args, SweepStepArgs) and isinstance(args.retries, int) else 0
+    if not retries:
+        return entry
+    text = f"{entry.text}; where none is found a person is asked up to {retries} times"
+    more = entry.seconds_more + retries * (entry.seconds + entry.seconds_more)
+    return replace(entry, text=text, seconds_more=more)
+
+
+async def _put_right(args: SweepArgs, error: BenchdError, left: int, order: InRun) -> bool:
+    """Whether a person has put right what hid the peak. Meanwhile the target is dark, as hands are in the bench, and
+    nothing moves: after a pause or a stop not before the run goes on."""
+    from benchd.devices import Light
+
+    assert isinstance(args, SweepStepArgs)
+    times = f"{left} more time{'s' if left > 1 else ''} at the most"
+    question = f"{error.text} {args.look_again} Look again, {times}? No ends the run."
+    lamp = order.bench.assembly.in_role(LIGHT, Light)
+    level = 0.0 if lamp is None else await lamp.level()
+    if level:
+        await order.bench.lights.set(LIGHT, level=0.0, by=order.user)
+    again = await order.asks.ask("look_again", "yes_no", order.prompt(question)) is True
+    await order.gate.passable()
+    if again and level:
+        await order.bench.lights.set(LIGHT, level=level, by=order.user)
+    return again
 
 
 def _sweep_order(args: SweepArgs) -> SweepOrder:

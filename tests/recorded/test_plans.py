@@ -81,6 +81,7 @@ STEPS: dict[str, str] = {
     "sweep about": "[nominal: {}, sweep: {about: 20.0, lp_mm: 20}]",
     "sweep for a star": "[sweep: {merit: star}]",
     "sweep continuous": "[sweep: {mode: continuous}]",
+    "sweep and look again": "[nominal: {}, sweep: {retries: 2, look_again: 'Is the lens seated?'}]",
     "sweep without end": "[sweep: {span_um: 90000, step_um: 0.001}]",
     "sweep too often": "[sweep: {repeats: 101}]",
     "assess": "[sweep: {}, assess: {name: flange}]",
