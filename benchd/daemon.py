@@ -29,6 +29,7 @@ from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import LAST_GOOD, keep_good, with_copies
 from benchd.files.problems import FileProblems
 from benchd.parts import Parts, ending_of, within
+from benchd.procedures.abandoned import close_abandoned
 from benchd.procedures.read_bench import read_bench
 from benchd.procedures.runner import Runner
 from benchd.questions.answer import load
@@ -137,7 +138,8 @@ class Daemon:
         self._push_close(stack, bench)
         await bench.setup.load()
         for run in store.abandoned:
-            bench.events.tell("abandoned", f"Run {run.run} was under way when the daemon last ended; it is closed.")
+            if note := await close_abandoned(bench, library, run):
+                self.noted(note)
         # All files have been checked by now; hardware comes last.
         identities = await open_all(assembly)
         await republish_findings(store, self.notices, bench.setup.document)

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from alike_pairs import toggled
+from benchd.records.reader import Reader
 from differences import Difference, expanded
 from technician import RunEnded
 from tests.differences import agrees
@@ -154,3 +155,28 @@ async def test_however_it_ends_the_set_up_says_that_the_iris_is_open(tmp_path: P
         assert state["state"] == "aborted"
         await asyncio.sleep(1.0)
         assert (await client.kept("setup"))["f_number"] is None
+
+
+async def test_killed_in_it_the_next_daemon_takes_the_closed_iris_back_and_says_so(tmp_path: Path) -> None:
+    """It went on by f/5.6 in silence."""
+    async with VirtualBench(tmp_path, pace=PACE) as bench:
+        async with person(bench) as (client, technician):
+            technician.fit([RING], [], LENS)
+            run = await client.run("glass_toggle", {"lens": LENS, "adapters": [RING], "glass": [PANE]})
+            async for state in client.follow(run):
+                if state["state"] == "asking":
+                    break
+            await asyncio.sleep(1.0)
+            assert (await client.kept("setup"))["f_number"] == 5.6
+        await bench.kill_daemon()
+        await bench.start_daemon()
+        async with bench.client("late") as client:
+            setup = await client.kept("setup")
+        await bench.end_daemon()
+        with Reader.open("sqlite:///workshop.db", bench.bench_file.parent) as reader:
+            why = reader.why_ended_early(run)
+    assert (setup["f_number"], setup["lens"], setup["adapters"]) == (None, LENS, [RING])
+    assert why is not None
+    assert (why.code, why.severity) == ("abandoned", "warning")
+    assert why.text.endswith("As it would have at its end, the set-up says again: f_number none.")
+    assert why.data["set"] == {"f_number": None}
