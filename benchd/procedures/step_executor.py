@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any
 
 from benchd.bench.bench import Bench
@@ -63,7 +64,7 @@ class StepExecutor:
 
     async def plan(self, procedure: Procedure, values: Mapping[str, Any]) -> Plan:
         """Dry run of a procedure. Raises Refused if the bench lacks what it needs."""
-        view = await view_bench(self._bench)
+        view = replace(await view_bench(self._bench), lenses_found=await self._bench.store.lenses_found())
         return dry_run(procedure, values, view, self.facts, self._library.procedures, self.known())
 
     # The steps

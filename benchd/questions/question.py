@@ -50,7 +50,8 @@ class Question(Wording, ABC):
     person; with `at_set_up` only those at the set-up in force count. `readings` are the names of the kept readings that
     it needs. Asking before these exist is refused, by dry runs as well.
     `looks_back` names an assessment: the evidence then has its last findings about the lens, of as many earlier runs as
-    `looks_back_over` says, the last of each.
+    `looks_back_over` says, the last of each; with `needs_earlier` one has to be there. With `needs_m` the set-up has to
+    have a magnification at each sweep.
     `improves` gives advice on its own lines of the budget, by the line's name or its first word. Only the findings of a
     question that `calibrates` may hold calibrations. An answer takes at most `at_most_s`.
     """
@@ -69,6 +70,8 @@ class Question(Wording, ABC):
     readings: ClassVar[tuple[str, ...]] = ()
     looks_back: ClassVar[str | None] = None
     looks_back_over: ClassVar[int] = 1
+    needs_earlier: ClassVar[bool] = False
+    needs_m: ClassVar[bool] = False
     improves: ClassVar[Mapping[str, str]] = {}
     calibrates: ClassVar[bool] = False
     at_most_s: ClassVar[float] = 60.0
@@ -108,6 +111,27 @@ class Question(Wording, ABC):
         elif cls.sweeps > 1:
             text += f"; {cls.name} takes {cls.sweeps} and more"
         raise Refused("not_found", f"{text}.", advice="Sweep first." if taken < cls.sweeps else "Run it anew.")
+
+    @final
+    @classmethod
+    def nothing_earlier(cls, lens: str) -> Refused:
+        """The refusal of a lens that has no finding to look back to."""
+        return Refused(
+            "not_found",
+            f"There is no earlier finding '{cls.looks_back}' of lens {lens} that {cls.name} could hold it against.",
+            advice="Check the lens first, as it is: `next_lens`.",
+        )
+
+    @final
+    @classmethod
+    def no_m(cls) -> Refused:
+        """The refusal of sweeps without a magnification in the set-up."""
+        return Refused(
+            "not_found",
+            f"{cls.name} goes by distance and m at each of its sweeps, and m is not stated at all of them.",
+            advice="State m by tape, or `marks_apart_mm` and `u_marks_apart_mm` of two marks on the wall in the bench "
+            "file, for `magnification`.",
+        )
 
     @final
     @classmethod

@@ -82,6 +82,13 @@ def assessments(connection: Connection) -> list[str]:
     return sorted(connection.execute(select(schema.finding.c.assessment).distinct()).scalars())
 
 
+def lenses_found(connection: Connection) -> set[tuple[str, str]]:
+    """Each assessment with each lens that it has a finding of."""
+    table = schema.finding
+    chosen = select(table.c.assessment, table.c.lens).where(table.c.lens.is_not(None)).distinct()
+    return {(assessment, lens) for assessment, lens in connection.execute(chosen)}
+
+
 def calibration(connection: Connection, name: str) -> Calibration:
     """One calibration, in force or not. Raises BenchdError (`unknown_name`)."""
     table = schema.calibration

@@ -175,6 +175,10 @@ class Store:
         """Finding documents, newest first."""
         return await self._do(lambda c: queries.findings(c, run=run, lens=lens, assessment=assessment, limit=limit))
 
+    async def lenses_found(self) -> set[tuple[str, str]]:
+        """Each assessment with each lens that it has a finding of."""
+        return await self._do(queries.lenses_found)
+
     # Calibrations
 
     async def add_calibrations(self, given: Sequence[Calibration]) -> list[str]:

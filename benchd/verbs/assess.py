@@ -47,13 +47,20 @@ class Assess(Verb[AssessArgs]):
 
     def effect(self, args: AssessArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.questions.registry import question
-        from benchd.verbs.predicted_bench import KINDS, SWEPT, SWEPT_HERE
+        from benchd.verbs.predicted_bench import KINDS, SWEPT, SWEPT_HERE, WITHOUT_M
 
         entry, asked = super().effect(args, predicted, open_args), question(args.name)
         taken = predicted.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
         try:
             kinds = () if taken is None or asked.at_set_up else predicted.state.get(KINDS) or ()
             asked.check_sweeps(asked.sweeps if taken is None else taken, len(kinds))  # what is unknown may be enough
+            if asked.needs_m and predicted.state.get(WITHOUT_M):
+                raise asked.no_m()
+            lens, values = predicted.set_up.values.get("lens"), predicted.set_up.values
+            known = predicted.view.lenses_found
+            looked_up = known is not None and lens is not None and not values.why("lens")
+            if asked.needs_earlier and looked_up and (asked.looks_back, lens) not in (known or ()):
+                raise asked.nothing_earlier(lens)
         except Refused as refused:
             return replace(entry, problem=WouldBeRefused.certain(refused))
         return entry

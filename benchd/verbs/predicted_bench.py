@@ -12,6 +12,7 @@ from typing import Self
 from benchd.bench.datum.current_setup import not_driven
 from benchd.bench.motion.trust import not_homed
 from benchd.bench.requests import nothing_nominal
+from benchd.bench.wall_marks import marks_of
 from benchd.verbs.entry import Entry, WouldBeRefused, conditional, may_proceed, most_certain
 from benchd.verbs.foreseen import PredictedState, Why, joined_by_and
 from benchd.verbs.predicted_glass import PredictedGlass
@@ -24,6 +25,8 @@ SWEPT, SWEPT_HERE = "swept", "swept_here"
 """Number of sweeps taken so far in the run, and at the present set-up; only a dry run counts them."""
 KINDS, SEATED_BY = "kinds", "seated_by"
 """Of those sweeps the lenses, each with who seated it; and who seated the one that stands there."""
+WITHOUT_M = "without_m"
+"""Whether a sweep was taken with no m in the set-up, nor marks that would have told it."""
 LAST_SWEEP = "last_sweep"
 """Merit and frequency of the last sweep at the present set-up: another pass of the same needs no search."""
 
@@ -80,7 +83,7 @@ class PredictedBench:
 
     def begin_run(self) -> None:
         """Count sweeps from zero: a run begins here."""
-        self.state.mark_known(swept=0, swept_here=0, kinds=frozenset(), seated_by=None)
+        self.state.mark_known(swept=0, swept_here=0, kinds=frozenset(), seated_by=None, without_m=False)
 
     def count_sweep(self, of: tuple[str, float | None]) -> bool:
         """Count one more sweep, of this merit and frequency; gives whether it is another pass of the last one."""
@@ -90,6 +93,10 @@ class PredictedBench:
             if (before := self.state.get(name)) is not None:
                 self.state.mark_known(**{name: before + 1})
         self._count_kind()
+        values, arrangement = self.set_up.values, self.view.arrangement
+        by_marks = arrangement is not None and marks_of(arrangement) is not None
+        if values.get("m") is None and not values.why("m") and not by_marks:
+            self.state.mark_known(without_m=True)
         return again
 
     def _count_kind(self) -> None:

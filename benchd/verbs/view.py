@@ -67,6 +67,7 @@ class BenchView:
     for a name that does not fit that use; `records` are the bench's, None if not known. `detector_for` (merit, lp/mm)
     gives the detector of a sweep, and raises Refused as the bench would. `moves_target`: the target rides on the
     carriage; `arrangement` and `target` are the bench's, None if not known; `calibrations` artefacts with one in force,
+    `lenses_found` each assessment with each lens that the record has a finding of, None if that was not looked up;
     and `counts_with` whether an artefact is something that may be calibrated.
     `glass_question_text`: the question about a lens with this glass behind it, None if the glass is its own.
     """
@@ -97,6 +98,7 @@ class BenchView:
     arrangement: Arrangement | None = None
     target: Target | None = None
     counts_with: Callable[[str], bool] = lambda artefact: True
+    lenses_found: Set[tuple[str, str]] | None = None
     glass_question_text: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
 
     def move_s(self, distance_um: float) -> float:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar
 
-from benchd.errors import Refused
 from benchd.questions.question import Question
 from benchd.questions.wording import Doc, Named
 
@@ -23,6 +22,7 @@ class ShimProof(Question):
     sweeps = 1
     at_set_up = True
     looks_back = FLANGE
+    needs_earlier = True
     values: ClassVar = {
         "change": Named("Focus moved by"),
         "expected": Named("Expected by the shims"),
@@ -37,11 +37,7 @@ class ShimProof(Question):
 
         before = evidence.earlier
         if before is None:
-            raise Refused(
-                "not_found",
-                "There is no earlier finding of this lens to hold it against.",
-                advice="Check the lens before its shims are changed.",
-            )
+            raise self.nothing_earlier(str(evidence.setup.lens))
         after = Flange().answer(evidence, None).as_json()
         setup = evidence.setup.model_dump(mode="json")
         own = _own_share(evidence, before.setup, setup)

@@ -21,6 +21,7 @@ class TwoWalls(Question):
     asks = "Where are the principal planes of this lens model, and how far does the wall shift its focus?"
     target = "carried"
     sweeps = most_sweeps = 2
+    needs_m = True
     values: ClassVar = {
         "gap": Named("Gap between principal planes"),
         "focal_length": Named("Focal length", signed=False),
@@ -54,11 +55,7 @@ class TwoWalls(Question):
             fit = best_focus(sweep.points, sweep, evidence)
             place = carriage_at_peak_um(fit, sweep.points)
             if sweep.distance_mm is None or sweep.m is None:
-                raise Refused(
-                    "not_found",
-                    "Distance and m of both walls have to be stated.",
-                    advice="Measure the distance by tape, and m by marks on the wall or by tape, before each sweep.",
-                )
+                raise self.no_m()
             passes = passes_on_at(fit, place, evidence.period_um)
             depth_um = chain.places.depth_um(place)
             walls.append(Wall(depth_um, fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m, passes))
