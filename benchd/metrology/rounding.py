@@ -23,6 +23,15 @@ def rounded(value: float, uncertainty: float, digits: int = 2) -> tuple[str, str
     return _text(_to_place(Decimal(repr(value)), place)), _text(_to_place(exact, place))
 
 
+def truncated_dof(value: float) -> str:
+    """Degrees of freedom, never rounded up (JCGM 100, G.4.2): whole from ten on, else to a tenth, and below one to one
+    significant digit, as a line's share of a u may have very few, but never none."""
+    exact = Decimal(repr(value))
+    place = 0 if value >= 10.0 else -1 if value >= 1.0 else exact.adjusted()
+    text = f"{exact.quantize(Decimal(1).scaleb(place), ROUND_DOWN):f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
 def at_most(needed: float, digits: int = 2) -> str:
     """An uncertainty that is to be reached, as text and never rounded up, so that what is printed is enough:
     `at_most(2.468)` is `"2.4"`.

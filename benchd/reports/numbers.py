@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchd.metrology.decision import outcome
-from benchd.metrology.rounding import rounded
+from benchd.metrology.rounding import rounded, truncated_dof
 from benchd.quantities import printed_unit
 
 Doc = Mapping[str, Any]
@@ -47,7 +46,7 @@ def dof(value: float | None) -> str:
         return "\u221e"
     if value >= MANY:
         return f"> {MANY - 1}"
-    return f"{math.floor(value)}" if value >= 10.0 else f"{math.floor(10.0 * value) / 10.0:g}"
+    return truncated_dof(value)
 
 
 def reading(value: float, unit_name: str, u: float | None = None) -> str:

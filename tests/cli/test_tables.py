@@ -354,6 +354,8 @@ def test_what_a_document_says_is_never_taken_for_markup() -> None:
 def test_freedom_is_cut_off_not_rounded_up_and_without_end_is_said_so() -> None:
     # JCGM 100, G.4.2 truncates; a figure beyond use is not printed in full.
     assert [numbers.dof(value) for value in (None, 5.79, 14.9, 62519560999289.0)] == ["∞", "5.7", "14", "> 9999"]
+    few = [numbers.dof(value) for value in (0.29, 0.2, 0.068, 0.0041, 1.0, 10.0, 100.0)]
+    assert few == ["0.2", "0.2", "0.06", "0.004", "1", "10", "100"], "0.06 of two people stood as 0"
 
 
 @pytest.mark.parametrize(

@@ -19,6 +19,7 @@ from benchd.errors import Refused
 from benchd.metrology.budget import Expanded, Term
 from benchd.metrology.distribution import ErrorDistribution, coverage_factor
 from benchd.metrology.gauge_study import GaugeStudy, Variance, gauge_study
+from benchd.metrology.rounding import truncated_dof
 
 FEW_DOF = 5.0
 """Degrees of freedom below which a note says how to have more."""
@@ -169,10 +170,9 @@ def _of_design(lenses: int, people: int, study: GaugeStudy, total: Variance) -> 
         notes.append("People seat all lenses alike, as far as is seen: their interaction is in the repeatability.")
     of_people = study.av is not None and study.av.value > study.ev.value
     if total.dof is not None and total.dof < FEW_DOF:
-        few = f"{math.floor(10.0 * total.dof) / 10.0:g}"  # truncated, as they are printed
         notes.append(
-            f"This u has {few} degrees of freedom, and whatever is counted with it a wide interval: "
-            f"{'more people' if of_people else 'more seatings'} make it surer."
+            f"This u has {truncated_dof(total.dof)} degrees of freedom, and whatever is counted with it a wide "
+            f"interval: {'more people' if of_people else 'more seatings'} make it surer."
         )
     return notes
 
