@@ -117,6 +117,12 @@ class AtReticle(FixedDepth):
         return (carriage_um - self.parallel_at_um) * (1.0 + self.scale_growth)
 
 
+MEASURE_THE_PLATE = (
+    "measure the plate's thickness and have its index stated closer, and write both with their u into its record"
+)
+"""Where the target is fixed no sweep reaches from focus without the plate to focus with it, so none is toggled."""
+
+
 class CollimatorReticle(Arrangement):
     """See the module docstring."""
 
@@ -135,6 +141,13 @@ class CollimatorReticle(Arrangement):
         "target_cover": "measure the sensor's cover, write it with its u into the bench file, then find the zero again "
         "(fixed_zero), as the old one was found through the cover as it was known",
         "adapter": "have the adapter measured on a bench whose carriage brings its target to both faces",
+        "seat": f"calibrate fixed_zero again, {OF_A_ZERO}",
+        "glass": MEASURE_THE_PLATE,
+        "glass thickness": MEASURE_THE_PLATE,
+        "glass index": MEASURE_THE_PLATE,
+        "gauge": "have the gauge overhauled, or use a better one; then find the zero again by it (fixed_zero)",
+        "position": "build the sensor's depth nearer nominal, so that the reticle stands nearer where light leaves "
+        "parallel",
         "reticle": "find again where the collimator's light leaves parallel, and state u_parallel_at_um",
         "reticle focal length": "build the sensor's depth nearer nominal, or state focal_length_mm closer in the "
         "lens's record",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from benchd.arrangements.collimator_reticle import CollimatorReticle
 from benchd.arrangements.wall import Wall
-from benchd.assessments.improvements import advice_for
+from benchd.assessments.improvements import CHAIN, advice_for
+from benchd.questions.registry import names, question
 
 
 def test_a_line_of_its_own_name_goes_before_the_first_word_of_it() -> None:
@@ -27,3 +28,13 @@ def test_a_zero_names_the_procedure_that_finds_it() -> None:
     assert "seat_zero" in advice_for("seat ring-07", None)
     assert "seat_zero" in advice_for("adapter ring-07", None)
     assert "fixed_zero" in advice_for("target_cover", "thickness", CollimatorReticle.improves)
+
+
+def test_no_bench_is_advised_a_procedure_that_it_refuses() -> None:
+    """On a bench whose target stands fixed `glass_toggle` was advised, and refused when it was asked for."""
+    carried = [name for name in names() if question(name).target == "carried"]
+    assert {"glass_toggle", "seat_zero", "bench_zero", "adapter_length"} <= set(carried)
+    for key in CHAIN:
+        line, _, part = key.partition(" ")
+        advice = advice_for(line, part or None, CollimatorReticle.improves)
+        assert [name for name in carried if name in advice] == [], key
