@@ -97,7 +97,7 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
         at="2026-01-01T00:00:00Z",
         version="study",
         f_number=stop.f_number,
-        f_number_from=stop.source,
+        f_number_from=(stop.source, stop.shape),
         u_abbe_um=tipping_u_um(files.file, [(1.0, visits[1].depth_um), (-1.0, visits[0].depth_um)]) or 0.0,
     )
     finding = assess(visits, given)

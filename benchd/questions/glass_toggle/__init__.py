@@ -88,7 +88,7 @@ class GlassToggle(Question):
             at=evidence.at,
             version=evidence.version,
             f_number=iris.f_number,
-            f_number_from=iris.source,
+            f_number_from=(iris.source, iris.shape),
             linear=all(sweep.linear for sweep in sweeps),
             notes=[*flags, *([iris.note] if iris.note else []), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
             u_abbe_um=u_abbe or 0.0,

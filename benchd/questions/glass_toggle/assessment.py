@@ -10,6 +10,7 @@ from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.assessments.peak_lines import SUBDIVISION, non_linear_notes, non_linear_term, through_fit
 from benchd.metrology.budget import Term, combine
+from benchd.metrology.distribution import Shape
 from benchd.metrology.interleaved import drift_free_difference
 
 
@@ -55,7 +56,7 @@ class ToggleInput:
     linear: bool = True
     notes: Sequence[str] = ()
     u_abbe_um: float = 0.0
-    f_number_from: str = "within a sixth of a stop"
+    f_number_from: tuple[str, Shape] = ("within a sixth of a stop", "rectangular")
     job: str | None = None
 
 
@@ -82,7 +83,7 @@ def assess(visits: Sequence[Visit], given: ToggleInput) -> Finding:
     beyond, by_own, by_stop = given.beyond_um
     of_cone = [
         Term("aberration of the lens", by_own, "B", None, "within a wave at its open stop", "rectangular"),
-        Term("f-number", by_stop, "B", None, given.f_number_from),
+        Term("f-number", by_stop, "B", None, *given.f_number_from),
     ]
     of_found = [*terms, *(term for term in of_cone if term.u > 0.0)]
     found_um = shift - beyond

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 
+from benchd.metrology.distribution import Shape
 from benchd.optics.diffraction import f_number_of_hwhm
 from benchd.optics.plate_focus import F_NUMBER_REL
 
@@ -21,11 +22,13 @@ f/8), rectangular."""
 
 @dataclass(frozen=True, slots=True)
 class Iris:
-    """The f-number, its relative standard uncertainty, where it comes from, and a note where it is not as stated."""
+    """The f-number, its relative standard uncertainty, where that comes from with the shape of its distribution, and a
+    note where it is not as stated."""
 
     f_number: float
     u_rel: float
     source: str
+    shape: Shape
     note: str | None = None
 
 
@@ -42,7 +45,7 @@ def iris_of(
 
     A width goes with the f-number over the frequency, so that what the frequency is off by is in the f-number as well.
     """
-    as_set = Iris(stated, F_NUMBER_REL / math.sqrt(3.0), "within a sixth of a stop")
+    as_set = Iris(stated, F_NUMBER_REL / math.sqrt(3.0), "within a sixth of a stop", "rectangular")
     if stated < CLOSED_BY * open_f_number:
         return as_set
     try:
@@ -57,4 +60,4 @@ def iris_of(
             f"The curves are as wide as those of f/{found:.1f}, where f/{stated:g} is stated: look whether the iris is "
             "closed as stated and the light fills it."
         )
-    return Iris(found, u_rel, "width of the curves", note)
+    return Iris(found, u_rel, "width of the curves", "normal", note)
