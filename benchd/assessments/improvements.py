@@ -23,7 +23,7 @@ CHAIN: Mapping[str, str] = {
     "base": f"calibrate bench_zero again, {OF_A_ZERO}",
     "seat": f"calibrate seat_zero again, {OF_A_ZERO}",
     "adapter": "run seat_zero with these adapters on the bench, which leaves this line out",
-    "joints": "clean the seats and run joint_study, or seat the lens several times: next_lens with `reseat`",
+    "joints": "clean the seats and run joint_study",
     "joints people": "agree on one way of seating a lens, then run joint_study again",
     "seatings": "clean the seats and look for burrs, then seat the lens again",
     "glass": "run glass_toggle again, with more repeats",

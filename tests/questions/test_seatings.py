@@ -16,7 +16,7 @@ from benchd.files.loading import load_bench
 from benchd.metrology.budget import Term, combine
 from benchd.questions.flange.assessment import assess
 from benchd.questions.flange.recomputed import recompute
-from benchd.questions.flange.seatings import MeanPeak, Seating, each_of, how_many, mean_of, of_joints
+from benchd.questions.flange.seatings import MeanPeak, Seating, each_of, how_many, how_often, mean_of, of_joints
 from benchd.questions.shim_proof.assessment import ProofInput
 from benchd.questions.shim_proof.assessment import assess as prove
 from benchd.records.values import ReadingRow
@@ -179,3 +179,14 @@ HEAD: dict[str, Any] = {
     "finding": "", "assessment": "shim_proof", "run": "r-0004", "setup": 14, "lens": "L-0417", "job": None,
     "at": "2031-04-05T09:20:02Z", "version": "0",
 }  # fmt: skip
+
+
+def test_how_often_a_lens_has_to_be_seated() -> None:
+    """Of one pair the root of n; of two the other one stays, of which no number of seatings leaves less."""
+    one, two = (
+        Term("joints", 0.7, "B", None, "bench file"),
+        Term("joints", 0.7 * math.sqrt(2.0), "B", None, "bench file"),
+    )
+    assert how_often(one, 1, 0.7 / math.sqrt(3.0) + 1e-9) == 3
+    assert how_often(two, 2, 0.7 * math.sqrt(1.25) + 1e-9) == 4
+    assert how_often(two, 2, 0.7) is None

@@ -98,6 +98,38 @@ async def test_doubtful_joints_are_studied(tmp_path: Path, seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
+async def test_a_lens_on_doubtful_joints_is_seated_as_often_as_is_advised(tmp_path: Path, seed: int) -> None:
+    """On the seat's zero there is one pair, the lens's, and the mean of several seatings holds less of it."""
+    async with (
+        VirtualBench(tmp_path, seed=seed, pace=PACE, change=doubtful_joints) as stack,
+        person(stack) as (client, technician),
+    ):
+        bench = await ready(stack, client, technician)
+        await told(bench)
+        await technician.run("seat_zero", reference=technician.reference, adapters=list(RING))
+        for pane in PANE:
+            stack.hand("fit", "glass", pane)
+        technician.seat(LENS)
+        tape = technician.measure("tape")
+        stands = {"lens": LENS, "glass": list(PANE), "ring": "infinity"}
+        await client.command("take", beat=False)
+        await client.command("setup", set={**stands, "distance_mm": tape["distance_mm"], "m": tape["m"]})
+        found = await as_it_stands(bench)
+        before = await left_open(bench, found, contribution(found, "joints"))
+        holds(bench, before)
+        advised(before, "joints", None, "next_lens reseat=")
+        more = int(before["verdict"]["next"]["how"].split("reseat=")[1])
+
+        await technician.run("next_lens", lens=LENS, reseat=more)
+        after = await client.kept("finding/flange")
+        assert len(after["tables"]["seatings"]["rows"]) == more + 1
+        error = after["values"]["focus_error"]
+        assert abs(error["value"] - bench.truth()["focus_error_um"]) <= 1.5 * error["U"]
+        assert contribution(after, "joints") <= before["verdict"]["next"]["u_needed_um"]
+        assert error["U"] <= 1.01 * before["verdict"]["next"]["U_then_um"]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
 async def test_light_of_doubtful_vergence_is_set_by_autocollimation(tmp_path: Path, seed: int) -> None:
     world = "workshop-collimated"
     async with (

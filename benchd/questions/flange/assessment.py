@@ -7,14 +7,15 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchd.assessments.finding import Finding
-from benchd.assessments.judged import judged
+from benchd.assessments.improvements import advice_for
+from benchd.assessments.judged import judged, with_own_advice
 from benchd.assessments.lines import as_budget, as_value
 from benchd.assessments.peak_lines import FLAGS, non_linear_notes, non_linear_term, through_fit
 from benchd.metrology.budget import Expanded, Term, combine
 from benchd.metrology.decision import outcome, probability_of_conformity
 from benchd.metrology.shims import advice
 from benchd.questions.flange.more_readings import more_readings
-from benchd.questions.flange.seatings import Peak, Seating, as_table, of_joints
+from benchd.questions.flange.seatings import JOINTS, Peak, Seating, as_table, how_often, of_joints
 
 FREQUENCY_SHIFT_UM = 0.0095
 """Best focus moves by at most this times f-number squared for 1 % of frequency, at one wave of spherical
@@ -82,7 +83,8 @@ def assess(fit: Peak, given: FlangeInput) -> Finding:
     verdict: dict[str, Any] | None = None
     if absolute and given.tolerance_um is not None:
         limits = -given.tolerance_um, given.tolerance_um
-        verdict = judged("focus_error", fit.peak_um, expanded, terms, limits) | _condition(given)
+        found = judged("focus_error", fit.peak_um, expanded, terms, limits)
+        verdict = (with_own_advice(found, _seated_anew(found, given)) or {}) | _condition(given)
     values = {"focus_error": as_value(fit.peak_um, expanded, "um")}
     if given.glass_residual is not None:
         residual, u = given.glass_residual
@@ -116,6 +118,19 @@ def assess(fit: Peak, given: FlangeInput) -> Finding:
             "calibrations": list(given.calibrations),
         }
     )
+
+
+def _seated_anew(verdict: Mapping[str, Any], given: FlangeInput) -> dict[str, str]:
+    """Advice on the line of the joints: to seat the lens more often, and how often, where that would do."""
+    step = verdict["next"]
+    line = next((term for term in given.chain if term.term == JOINTS), None)
+    if step is None or step["u_needed_um"] is None or step["dominant"] != JOINTS or line is None:
+        return {}
+    often = how_often(line, given.pairs, step["u_needed_um"])
+    if often is None:
+        return {}
+    study = advice_for(JOINTS, None)
+    return {JOINTS: f"{study}, or take the mean of {often} seatings of the lens: next_lens reseat={often - 1}"}
 
 
 def _condition(given: FlangeInput) -> dict[str, str]:

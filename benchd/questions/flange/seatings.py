@@ -20,6 +20,9 @@ JOINTS, STAND_OFF = "joints", "stand-off"
 SCATTER = "seatings of the lens"
 TABLE = "seatings"
 
+MOST = 10
+"""Seatings of one lens that anybody is asked for."""
+
 BY_CHANCE = 0.01
 """Seatings that scatter by more than would come about so often, if the joint were as stated, contradict it."""
 
@@ -123,6 +126,11 @@ def _contradicts(scatter_um: float, expected_um: float, n: int, dof: float | Non
     from scipy.special import fdtrc
 
     return float(fdtrc(n - 1.0, 1e9 if dof is None else dof, (scatter_um / expected_um) ** 2)) < BY_CHANCE
+
+
+def how_often(line: Term, pairs: int, u_um: float) -> int | None:
+    """How many seatings leave no more than that of a line of one; None where MOST do not, as the other pairs stay."""
+    return next((n for n in range(2, MOST + 1) if _with_own_pair(line, pairs, 1.0 / n).u <= u_um), None)
 
 
 def as_table(seatings: Sequence[Seating]) -> dict[str, Any]:
