@@ -20,10 +20,13 @@ from benchd.detectors.detector import AUTO
 from benchd.errors import Refused
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import Target
+from benchd.metrology.budget import Term
 
 if TYPE_CHECKING:
     from benchd.arrangements.arrangement import Arrangement
+    from benchd.arrangements.setup_document import Magnification
     from benchd.bench.bench import Bench
+    from benchd.metrology.chain_term import ChainTerm
 
 Kind = Literal["marks", "pitch"]
 """Two marks, or one strip of bars."""
@@ -91,6 +94,22 @@ def out_of_focus_u_rel(lens: Lens, u_nominal_um: float) -> float:
     """The relative u of m, as the lens is not at best focus where m is told: it is beside nominal, and nominal itself
     is no better known than the chain has it, which before the zero is calibrated is the most of it."""
     return PUPIL * math.hypot(OUT_OF_FOCUS_UM, u_nominal_um) / (1000.0 * lens.focal_length_mm.value)
+
+
+OUT_OF_FOCUS = "m out of focus"
+
+
+def farther_out_of_focus(lens: Lens, m: Magnification, conjugate: ChainTerm, offset_um: float) -> Term | None:
+    """The line of a finding whose lens stood farther beside nominal, where m was told, than m's own u counts with.
+
+    None where m was told otherwise, or the lens stood as near as lenses that are checked do.
+    """
+    beyond_um = math.sqrt(max(0.0, offset_um**2 - OUT_OF_FOCUS_UM**2))
+    by_m = next((part.u for part in conjugate.parts if part.name == "m"), 0.0)
+    if m.by is None or abs(offset_um) <= math.sqrt(3.0) * OUT_OF_FOCUS_UM or not by_m:
+        return None
+    u_um = by_m * m.value * PUPIL * beyond_um / (1000.0 * lens.focal_length_mm.value) / m.u
+    return Term(OUT_OF_FOCUS, u_um, "B", None, f"m told {offset_um:+.0f} µm beside focus".replace("-", "\u2212"))
 
 
 SEEN_REL: Mapping[Kind, float] = {"marks": 3e-5, "pitch": 1.3e-4}

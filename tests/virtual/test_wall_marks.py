@@ -175,3 +175,31 @@ async def test_a_bench_without_marks_says_how_to_have_them(record: Path, tmp_pat
         assert "marks_apart_mm" in refused.value.advice
         answer = await client.command("magnification", beat=False, only_if_marked=True)
         assert answer["m"] is None
+
+
+@pytest.mark.parametrize("shim_um", [0, 300])
+async def test_a_lens_far_beside_nominal_has_m_out_of_focus_in_its_budget(at_wall: FindingBench, shim_um: int) -> None:
+    """m was told where nominal is. So far from focus what the picture shows of it hangs on where the pupil stands."""
+    technician = at_wall.technician
+    await standing(at_wall)
+    shims = shim_um // 100
+    for _ in range(shims):
+        technician.put_shim(100)
+    try:
+        await at_wall.client.command("magnification", beat=False)
+        found = await at_wall.sweep()
+        truth = at_wall.truth()["focus_error_um"]
+    finally:
+        for _ in range(shims):
+            technician.take_shim(100)
+    error = found["values"]["focus_error"]
+    assert abs(error["value"] - truth) <= 1.5 * error["U"], "beyond: once in 300"
+    lines = [line for line in found["budgets"]["focus_error"] if line["term"] == "m out of focus"]
+    if not shim_um:
+        assert not lines
+        return
+    (line,) = lines
+    beyond_mm = sqrt(error["value"] ** 2 - 20.0**2) / 1000.0
+    # x' = (T - h) m^2 / (1 + m)^2: twice the relative change of m on 508 um, as above.
+    assert line["u"] == pytest.approx(2.0 * 508.0 * beyond_mm / 49.6 * QUOTIENT, rel=0.05)
+    assert "beside focus" in line["source"]
