@@ -13,6 +13,7 @@ from benchd.assessments.finding import Finding
 from benchd.bench.datum.chain import CalibrationInForce, Chain
 from benchd.bench.datum.feasibility import as_lines
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.bench.wall_marks import as_found
 from benchd.errors import BenchdError
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.peak import PeakFit
@@ -222,12 +223,13 @@ def _passed_on(bench: CaseBench, chain: Chain, fits: Sequence[PeakFit]) -> float
 
 def _given(bench: CaseBench, chain: Chain, data: SweepData, fits: Sequence[PeakFit]) -> FlangeInput:
     """`fits` are one of each seating."""
+    peak_um = fmean(fit.peak_um for fit in fits)
     lens = bench.files.records.lens(LENS)
     return FlangeInput(
         run="r-0001",
         setup=bench.document.rev,
         lens=LENS,
-        chain=as_lines(chain.budget_at(fmean(fit.peak_um for fit in fits))),
+        chain=as_lines(as_found(chain.budget_at(peak_um), bench.document, lens, peak_um)),
         why_relative=chain.why_relative,
         measurand={
             "arrangement": bench.document.arrangement,

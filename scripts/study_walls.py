@@ -13,7 +13,7 @@ from benchd.bench.datum.feasibility import as_lines
 from benchd.bench.datum.model_gap import gap_artefact
 from benchd.bench.datum.position_terms import place_terms
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
-from benchd.bench.wall_marks import out_of_focus_u_rel
+from benchd.bench.wall_marks import found_out_of_focus_u_rel, out_of_focus_u_rel
 from benchd.metrology.peak import PeakFit
 from benchd.questions.through_focus import carriage_at_peak_um, passes_on_at
 from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
@@ -73,6 +73,7 @@ def m_by_marks(bench: CaseBench, optic: Optic, other_um: float | None = None) ->
         "u": value * hypot(shared_u_rel(world), SEEN_REL, of_lens),
         "by": "marks",
         "across_px": ACROSS_PX,
+        "u_out_of_focus": value * of_lens,
     }
 
 
@@ -89,7 +90,7 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
     near_true_mm = world.draws.quantity("room.near_mm", NEAR_MM, tape.u, tape.shape)
     stands: dict[str, Any] = {"lens": LENS, "adapters": [ADAPTER], "glass": [GLASS], "ring": "infinity"}
     specimen_um = float(world.draws.rng("specimen.off").uniform(-SPECIMEN_UM, SPECIMEN_UM))
-    walls = []
+    walls, offsets_um = [], []
     for told_mm, true_mm in ((NEAR_MM, near_true_mm), (tape.record, world.distance_mm)):
         optic = world.optic(distance_mm=true_mm)
         bench.set_up(temperature_C=typed, distance_mm=told_mm, m=None, **stands)
@@ -101,8 +102,12 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         place_um = carriage_at_peak_um(fit, data.points)
         passes = passes_on_at(fit, place_um, bench.files.scale.period_um)
         depth_um = chain.places.depth_um(place_um)
+        offsets_um.append(fit.peak_um)
         walls.append(Wall(depth_um, fit.u_um, float(fit.dof), told_mm, m["value"], m["u"], passes))
-    shared = shared_u_rel(world)
+    shared, lens = shared_u_rel(world), bench.files.records.lens(LENS)
+    thought_u_rel = out_of_focus_u_rel(lens, bench.chain().u_um)
+    focus_u_rel = found_out_of_focus_u_rel(thought_u_rel, lens, offsets_um)
+    near, far = (wall.with_u_rel(focus_u_rel, thought_u_rel) for wall in walls)
     head = {
         "finding": "", "assessment": "two_walls", "run": "r-0001", "setup": bench.document.rev, "lens": LENS,
         "job": None, "at": "2026-01-01T00:00:00Z", "version": "study",
@@ -120,13 +125,13 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
             pitch_mm=bench.files.file.target.pitch_mm,
             across_px=ACROSS_PX,
         ),
-        focus_u_rel=out_of_focus_u_rel(bench.files.records.lens(LENS), bench.chain().u_um),
+        focus_u_rel=focus_u_rel,
         u_scale=bench.files.scale.u_scale,
         at_a_place=as_lines(place_terms(bench.files.scale)),
         u_abbe_um=tipping_u_um(bench.files.file, [(1.0, walls[0].depth_um), (-1.0, walls[1].depth_um)]) or 0.0,
         indices=(0, 1),
     )
-    found = assess(walls[0], walls[1], given)
+    found = assess(near, far, given)
     gap, at_wall = found.values["gap"], found.calibrates[0].at_wall
     assert gap.value is not None
     assert gap.u is not None

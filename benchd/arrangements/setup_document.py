@@ -36,12 +36,14 @@ class Magnification(_Part):
 
     `by`, left out where a person stated it, says that marks on the wall told it, or the pitch of a strip there, and
     `across_px` how far apart they were in the picture: of a strip twice the way from the square to its farther end.
+    `u_out_of_focus` is what of u is there because the lens may not have been in focus, before it is known how far.
     """
 
     value: Annotated[float, Field(gt=0, lt=1)]
     u: Annotated[float, Field(gt=0, lt=1)]
     by: Literal["marks", "pitch"] | None = Field(default=None, exclude_if=lambda value: value is None)
     across_px: Annotated[float, Field(gt=0)] | None = Field(default=None, exclude_if=lambda value: value is None)
+    u_out_of_focus: Annotated[float, Field(ge=0)] | None = Field(default=None, exclude_if=lambda value: value is None)
 
 
 class SetupValues(_Part):

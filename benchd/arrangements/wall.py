@@ -22,7 +22,7 @@ from benchd.arrangements.conjugate import (
     propagate,
     refuse_if_not_imaged,
 )
-from benchd.arrangements.setup_document import RingMark, SetupDocument
+from benchd.arrangements.setup_document import Magnification, RingMark, SetupDocument
 from benchd.errors import Refused
 from benchd.files import known_to
 from benchd.files.artefacts import Lens
@@ -36,6 +36,7 @@ CONTRADICTION_TIMES_U = 3.0
 """Two statements that differ by more combined standard uncertainties than this contradict each other (common practice,
 no source): with normal errors one set-up in 370 does so by chance."""
 
+OUT_OF_FOCUS = "m out of focus"
 FARTHER_APART = "tell m by `magnification`, from marks farther apart, a longer strip, or by a finer rule, or collimate"
 CONTRADICT = "the distance to the wall and m contradict each other"
 
@@ -67,6 +68,7 @@ class Wall(Arrangement):
         "conjugate": "collimate",
         "conjugate m": "stick two marks on the wall, far apart, state marks_apart_mm in the bench file, and have "
         "`magnification` tell m, as next_lens does; or collimate",
+        "conjugate m out of focus": "shim the lens as advised and measure it again: m is told nearer focus then",
         "conjugate gap": "run two_walls with a lens of this model, at this wall, ring at infinity, or collimate",
         "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
         "conjugate focal length": "measure m too, by `magnification` or by tape: with it and the distance no focal "
@@ -119,6 +121,7 @@ class Wall(Arrangement):
                 found = _at_mark(given, wall, setup.ring.mark, lens)
             else:
                 found = _at_infinity(given, wall, setup)
+            found = replace(found, term=_out_of_focus(found.term, setup.m))
             contradiction = _contradiction(given, wall, lens)
         if contradiction:
             found = replace(found, why_relative=CONTRADICT, notes=(*found.notes, contradiction))
@@ -142,6 +145,19 @@ class Wall(Arrangement):
 
     def spoilt(self, conjugate: ChainTerm, low_um: float, high_um: float) -> str | None:
         return too_near(conjugate, low_um, high_um)
+
+
+def _out_of_focus(term: ChainTerm, m: Magnification | None) -> ChainTerm:
+    """With a part of its own for what of m's u is there because the lens may not have been in focus."""
+    if m is None or not m.u_out_of_focus:
+        return term
+    share = min(1.0, m.u_out_of_focus / m.u)
+    parts = []
+    for part in term.parts:
+        parts.append(replace(part, u=part.u * math.sqrt(1.0 - share**2)) if part.name == "m" else part)
+        if part.name == "m":
+            parts.append(Part(OUT_OF_FOCUS, part.u * share))
+    return replace(term, parts=tuple(parts))
 
 
 def too_near(conjugate: ChainTerm, low_um: float, high_um: float, least_p: float = 0.95) -> str | None:

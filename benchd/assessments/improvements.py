@@ -25,7 +25,6 @@ CHAIN: Mapping[str, str] = {
     "adapter": "run seat_zero with these adapters on the bench, which leaves this line out",
     "joints": "clean the seats and run joint_study",
     "joints people": "agree on one way of seating a lens, then run joint_study again",
-    "m out of focus": "shim the lens as advised, then measure it again: m is told nearer focus then",
     "seatings": "clean the seats and look for burrs, then seat the lens again",
     "glass": "run glass_toggle again, with more repeats",
     "glass thickness": "run glass_toggle, the iris closed to f/5.6, and put the plate's own shift in force",

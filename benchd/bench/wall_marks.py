@@ -10,21 +10,21 @@ distance from the lens's pupil.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean
 from typing import TYPE_CHECKING, Any, Literal
 
-from benchd.arrangements.wall import Wall
+from benchd.arrangements.wall import OUT_OF_FOCUS, Wall
 from benchd.bench.requests import no_lens
 from benchd.detectors.detector import AUTO
 from benchd.errors import Refused
 from benchd.files.artefacts import Lens
 from benchd.files.bench_file import Target
-from benchd.metrology.budget import Term
 
 if TYPE_CHECKING:
     from benchd.arrangements.arrangement import Arrangement
-    from benchd.arrangements.setup_document import Magnification
+    from benchd.arrangements.setup_document import SetupDocument
     from benchd.bench.bench import Bench
     from benchd.metrology.chain_term import ChainTerm
 
@@ -96,20 +96,29 @@ def out_of_focus_u_rel(lens: Lens, u_nominal_um: float) -> float:
     return PUPIL * math.hypot(OUT_OF_FOCUS_UM, u_nominal_um) / (1000.0 * lens.focal_length_mm.value)
 
 
-OUT_OF_FOCUS = "m out of focus"
+def found_out_of_focus_u_rel(generic_u_rel: float, lens: Lens, offsets_um: Sequence[float]) -> float:
+    """The same once best focus is known to lie so far beside nominal, where m was told: root mean square of several."""
+    per_um = PUPIL / (1000.0 * lens.focal_length_mm.value)
+    beside2 = fmean(offset_um**2 for offset_um in offsets_um) - OUT_OF_FOCUS_UM**2
+    return math.sqrt(max(0.0, generic_u_rel**2 + per_um**2 * beside2))
 
 
-def farther_out_of_focus(lens: Lens, m: Magnification, conjugate: ChainTerm, offset_um: float) -> Term | None:
-    """The line of a finding whose lens stood farther beside nominal, where m was told, than m's own u counts with.
+def as_found(terms: Iterable[ChainTerm], setup: SetupDocument, lens: Lens | None, offset_um: float) -> list[ChainTerm]:
+    """Lines of the chain for a lens whose best focus was found there: how far out of focus m was told is known then."""
+    m = setup.m
+    if lens is None or m is None or not m.u_out_of_focus:
+        return list(terms)
+    generic = m.u_out_of_focus / m.value
+    times = found_out_of_focus_u_rel(generic, lens, [offset_um]) / generic
+    return [_with_part(term, times) if term.term == "conjugate" else term for term in terms]
 
-    None where m was told otherwise, or the lens stood as near as lenses that are checked do.
-    """
-    beyond_um = math.sqrt(max(0.0, offset_um**2 - OUT_OF_FOCUS_UM**2))
-    by_m = next((part.u for part in conjugate.parts if part.name == "m"), 0.0)
-    if m.by is None or abs(offset_um) <= math.sqrt(3.0) * OUT_OF_FOCUS_UM or not by_m:
-        return None
-    u_um = by_m * m.value * PUPIL * beyond_um / (1000.0 * lens.focal_length_mm.value) / m.u
-    return Term(OUT_OF_FOCUS, u_um, "B", None, f"m told {offset_um:+.0f} µm beside focus".replace("-", "\u2212"))
+
+def _with_part(term: ChainTerm, times: float) -> ChainTerm:
+    """Fewer or more of it; degrees of freedom as those of the parts that stay (JCGM 100, G.4.1)."""
+    parts = tuple(replace(part, u=times * part.u) if part.name == OUT_OF_FOCUS else part for part in term.parts)
+    u_um = math.hypot(*(part.u for part in parts))
+    dof = None if term.dof is None else term.dof * (u_um / term.u_um) ** 4
+    return replace(term, u_um=u_um, dof=dof, parts=parts)
 
 
 SEEN_REL: Mapping[Kind, float] = {"marks": 3e-5, "pitch": 1.3e-4}
@@ -172,4 +181,5 @@ async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
     common = common_u_rel(bench.file.target, marks)
     beside = out_of_focus_u_rel(lens, bench.setup.chain.u_um)
     u_rel = math.hypot(u_seen, common, marks.u_distortion, beside)
-    return {"value": value, "u": value * u_rel, "by": marks.by, "across_px": round(across_px, 1)}
+    found = {"value": value, "u": value * u_rel, "by": marks.by, "across_px": round(across_px, 1)}
+    return {**found, "u_out_of_focus": value * beside}

@@ -19,7 +19,8 @@ pytestmark = pytest.mark.asyncio(loop_scope="module")
 
 QUOTIENT = 1.3 / sqrt(3.0)  # focal length over the pupil's distance, 0 to 1.3, rectangular
 OUT_OF_FOCUS = 0.02 / 49.6 * QUOTIENT
-U_REL = hypot(0.0005, 0.1 / MARKS_APART_MM, 2e-4, OUT_OF_FOCUS)
+IN_FOCUS = hypot(0.0005, 0.1 / MARKS_APART_MM, 2e-4)
+U_REL = hypot(IN_FOCUS, OUT_OF_FOCUS)
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
@@ -109,7 +110,8 @@ async def test_the_next_lens_needs_no_tape(at_wall: FindingBench) -> None:
     (line,) = [line for line in finding["budgets"]["focus_error"] if line["term"] == "conjugate"]
     parts = {part["name"]: part["u"] for part in line["parts"]}
     # x' = (T - h) m^2 / (1 + m)^2: twice the relative u of m on 508 um.
-    assert parts["m"] == pytest.approx(2.0 * 508.0 * U_REL, rel=0.05)
+    assert parts["m"] == pytest.approx(2.0 * 508.0 * IN_FOCUS, rel=0.05)
+    assert parts["m out of focus"] < 0.5 * 2.0 * 508.0 * OUT_OF_FOCUS, "it turned out to stand nearer than 20 um"
 
 
 async def test_a_shim_is_proved_although_another_lens_stood_there_meanwhile(at_wall: FindingBench) -> None:
@@ -129,8 +131,11 @@ async def test_a_shim_is_proved_although_another_lens_stood_there_meanwhile(at_w
         await at_wall.client.command("record", beat=False, kind="lens", id=LENS, set={"shims_fitted_um": [50]})
     assert not any("Set up otherwise" in note for note in proof["notes"]), proof["notes"]
     change = {line["term"]: line["u"] for line in proof["budgets"]["change"]}
-    # 20 um of the pupil's way and what the camera's lens distorts, twice over on 508 um, as in both.
-    assert change["conjugate after"] == pytest.approx(2.0 * 508.0 * hypot(2e-4, OUT_OF_FOCUS), rel=0.1)
+    # What the camera's lens distorts, and how far beside focus m was told, of the pupil's way, twice over on 508 um.
+    for when in ("before", "after"):
+        beside_mm = abs(proof["values"][when]["value"]) / 1000.0
+        told = 2.0 * 508.0 * hypot(2e-4, beside_mm / 49.6 * QUOTIENT)
+        assert told * 0.98 < change[f"conjugate {when}"] < hypot(told, 2.0 * 508.0 * 0.006 / 49.6 * QUOTIENT)
     assert abs(proof["values"]["unexplained"]["value"]) <= proof["values"]["change"]["U"] + 2.0 * 0.3
     assert proof["values"]["change"]["U"] < proof["values"]["after"]["U"]
 
@@ -178,8 +183,10 @@ async def test_a_bench_without_marks_says_how_to_have_them(record: Path, tmp_pat
 
 
 @pytest.mark.parametrize("shim_um", [0, 300])
-async def test_a_lens_far_beside_nominal_has_m_out_of_focus_in_its_budget(at_wall: FindingBench, shim_um: int) -> None:
-    """m was told where nominal is. So far from focus what the picture shows of it hangs on where the pupil stands."""
+async def test_once_best_focus_is_found_it_is_known_how_far_out_of_focus_m_was_told(
+    at_wall: FindingBench, shim_um: int
+) -> None:
+    """m was told where nominal is. What the picture shows of it there hangs on where the pupil stands."""
     technician = at_wall.technician
     await standing(at_wall)
     shims = shim_um // 100
@@ -194,12 +201,12 @@ async def test_a_lens_far_beside_nominal_has_m_out_of_focus_in_its_budget(at_wal
             technician.take_shim(100)
     error = found["values"]["focus_error"]
     assert abs(error["value"] - truth) <= 1.5 * error["U"], "beyond: once in 300"
-    lines = [line for line in found["budgets"]["focus_error"] if line["term"] == "m out of focus"]
-    if not shim_um:
-        assert not lines
-        return
-    (line,) = lines
-    beyond_mm = sqrt(error["value"] ** 2 - 20.0**2) / 1000.0
+    (conjugate,) = [line for line in found["budgets"]["focus_error"] if line["term"] == "conjugate"]
+    (part,) = [part for part in conjugate["parts"] if part["name"] == "m out of focus"]
+    m = (await at_wall.client.kept("setup"))["m"]
+    # 20 um are what it is taken for before anything is known of this lens; nominal's own u, of a few um, stays.
+    thought_um = m["u_out_of_focus"] / m["value"] / QUOTIENT * 49600.0
+    beside_um = sqrt(thought_um**2 - 20.0**2 + error["value"] ** 2)
+    assert thought_um == pytest.approx(20.5, abs=1.0)
     # x' = (T - h) m^2 / (1 + m)^2: twice the relative change of m on 508 um, as above.
-    assert line["u"] == pytest.approx(2.0 * 508.0 * beyond_mm / 49.6 * QUOTIENT, rel=0.05)
-    assert "beside focus" in line["source"]
+    assert part["u"] == pytest.approx(2.0 * 508.0 * beside_um / 49600.0 * QUOTIENT, rel=0.05)

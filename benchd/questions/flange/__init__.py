@@ -12,7 +12,6 @@ from benchd.questions.wording import Doc, Material, Named
 if TYPE_CHECKING:
     from benchd.assessments.finding import Finding
     from benchd.files.artefacts import Layer, LensTolerance
-    from benchd.metrology.budget import Term
     from benchd.questions.evidence import Evidence
 
 PUPIL_NOT_SHOWN = "Pupil fill not shown: that the light fills the lens wide open was not checked."
@@ -34,6 +33,7 @@ class Flange(Question):
     def answer(self, evidence: Evidence, of: str | None) -> Finding:
         from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.glass_residual import other_glass
+        from benchd.bench.wall_marks import as_found
         from benchd.questions.flange.assessment import FlangeInput, assess
         from benchd.questions.flange.seatings import Seating, mean_of
         from benchd.questions.through_focus import (
@@ -58,7 +58,7 @@ class Flange(Question):
             run=evidence.run,
             setup=setup.rev,
             lens=setup.lens,
-            chain=[*as_lines(chain.budget_at(fit.peak_um)), *_out_of_focus(evidence, fit.peak_um)],
+            chain=as_lines(as_found(chain.budget_at(fit.peak_um), setup, lens, fit.peak_um)),
             why_relative=chain.why_relative,
             measurand=evidence.measurand(sweeps[0]),
             f_number=sweeps[0].f_number,
@@ -104,17 +104,6 @@ class Flange(Question):
             told = f"Computed again, best focus lies {apart:+.2f} µm from what {doc['finding']} says"
             material.say(f"{told}: another version fits.")
         return draw(doc, found.curve)
-
-
-def _out_of_focus(evidence: Evidence, peak_um: float) -> list[Term]:
-    """What m by marks is off by where this lens turned out to stand far beside nominal, as its line."""
-    from benchd.bench.wall_marks import farther_out_of_focus
-
-    setup, conjugate = evidence.setup, evidence.chain.conjugate
-    if setup.lens is None or setup.m is None or conjugate is None:
-        return []
-    line = farther_out_of_focus(evidence.records.lens(setup.lens), setup.m, conjugate, peak_um)
-    return [line] if line else []
 
 
 def _too_near(evidence: Evidence, tolerance: LensTolerance | None) -> list[str]:

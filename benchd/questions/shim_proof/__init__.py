@@ -102,7 +102,8 @@ def _same(one: Doc | None, other: Doc | None) -> bool:
 
 
 def _own_share(evidence: Evidence, before: Doc, after: Doc) -> float | None:
-    """What share of m's u is of each telling, where the same marks have told it twice; None where they have not."""
+    """What share of m's u is of each telling, beside what it was out of focus, where the same marks have told it twice;
+    None where they have not."""
     from math import sqrt
 
     from benchd.bench.wall_marks import common_u_rel, marks_of
@@ -112,5 +113,5 @@ def _own_share(evidence: Evidence, before: Doc, after: Doc) -> float | None:
         return None
     if not one.get("by") == other.get("by") == marks.by:
         return None
-    u_rel = min(m["u"] / m["value"] for m in (one, other))
-    return sqrt(max(0.0, 1.0 - (common_u_rel(evidence.file.target, marks) / u_rel) ** 2))
+    in_focus = [(m["u"] ** 2 - m.get("u_out_of_focus", 0.0) ** 2) / m["value"] ** 2 for m in (one, other)]
+    return sqrt(max(0.0, 1.0 - common_u_rel(evidence.file.target, marks) ** 2 / min(in_focus)))

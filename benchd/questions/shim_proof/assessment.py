@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from benchd.arrangements.wall import OUT_OF_FOCUS
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
 from benchd.metrology.budget import Term, combine
@@ -98,7 +99,8 @@ def _lines(given: ProofInput, doc: Doc, when: str) -> list[Term]:
         u = line["u"]
         if not given.changed:
             if line["term"] == "conjugate" and given.own_share_of_m is not None:
-                u = given.own_share_of_m * next((part["u"] for part in line.get("parts", ()) if part["name"] == "m"), u)
+                parts = {part["name"]: part["u"] for part in line.get("parts", ())}
+                u = math.hypot(given.own_share_of_m * parts.get("m", u), parts.get(OUT_OF_FOCUS, 0.0))
             elif line["term"] not in OWN:
                 continue
             elif line["term"] == STAND_OFF:

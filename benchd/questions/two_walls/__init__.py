@@ -36,7 +36,7 @@ class TwoWalls(Question):
         from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.model_gap import gap_artefact, look_alike
         from benchd.bench.datum.position_terms import place_terms
-        from benchd.bench.wall_marks import marks_of, out_of_focus_u_rel, shared_u_rel
+        from benchd.bench.wall_marks import found_out_of_focus_u_rel, marks_of, out_of_focus_u_rel, shared_u_rel
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passes_on_at
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
@@ -50,7 +50,7 @@ class TwoWalls(Question):
                 "The lens's record names no model, and the gap is one of a model.",
                 advice="Write `model` into the lens's record.",
             )
-        walls = []
+        walls, offsets_um = [], []
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
             place = carriage_at_peak_um(fit, sweep.points)
@@ -58,11 +58,18 @@ class TwoWalls(Question):
                 raise self.no_m()
             passes = passes_on_at(fit, place, evidence.period_um)
             depth_um = chain.places.depth_um(place)
+            offsets_um.append(fit.peak_um)
             walls.append(Wall(depth_um, fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m, passes))
-        near, far = walls
-        u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
+        focus_u_rel = 0.0
         stated = marks_of(evidence.arrangement)
         marks = stated if stated is not None and all(sweep.m_by == stated.by for sweep in sweeps) else None
+        if marks is not None:
+            # How far m was told beside best focus is known by now.
+            thought_u_rel = out_of_focus_u_rel(lens, chain.u_um)
+            focus_u_rel = found_out_of_focus_u_rel(thought_u_rel, lens, offsets_um)
+            walls = [wall.with_u_rel(focus_u_rel, thought_u_rel) for wall in walls]
+        near, far = walls
+        u_abbe = tipping_u_um(evidence.file, [(1.0, near.depth_um), (-1.0, far.depth_um)])
         alike = look_alike(sweeps[0].across_px, sweeps[1].across_px)
         given = WallsInput(
             head=evidence.head(self.name),
@@ -76,14 +83,14 @@ class TwoWalls(Question):
                 pitch_mm=evidence.file.target.pitch_mm,
                 across_px=sweeps[1].across_px if alike else None,
             ),
-            focus_u_rel=out_of_focus_u_rel(lens, chain.u_um) if marks is not None else 0.0,
+            focus_u_rel=focus_u_rel,
             u_scale=scale.u_scale if scale else 0.0,
             at_a_place=as_lines(place_terms(scale)) if scale else (),
             u_abbe_um=u_abbe or 0.0,
             indices=(0, evidence.last_index),
             notes=[*flags_of(sweeps), *([] if u_abbe is not None else [TIPPING_NOT_STATED])],
         )
-        return note_unstated_position(scale, assess(walls[0], walls[1], given))
+        return note_unstated_position(scale, assess(near, far, given))
 
     def said(self, doc: Doc) -> str:
         from benchd.reports.numbers import number

@@ -39,6 +39,11 @@ class Wall:
     u_m: float
     passes_on: complex | None = None
 
+    def with_u_rel(self, part: float, instead_of: float) -> Wall:
+        """With one relative part of the u of m in the place of another."""
+        u2 = max(0.0, self.u_m**2 - (self.m * instead_of) ** 2) + (self.m * part) ** 2
+        return replace(self, u_m=math.sqrt(u2))
+
 
 @dataclass(frozen=True, slots=True)
 class WallsInput:
