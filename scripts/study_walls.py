@@ -141,6 +141,8 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
     )  # fmt: skip
     world.fitting.remove_lens(LENS)
     world.fitting.remove_glass(GLASS)
-    if not world.stratum.seat:
+    if world.stratum.seat:
+        bench.set_up(glass=[], m=None)  # one lens after the other: the wall stays where its distance was told
+    else:
         world.fitting.remove_adapter(ADAPTER)
-    bench.set_up(lens=None, glass=[], m=None, distance_mm=None, adapters=[ADAPTER] if world.stratum.seat else [])
+        bench.set_up(lens=None, glass=[], m=None, adapters=[])
