@@ -17,6 +17,7 @@ from collections.abc import Callable, Coroutine, Iterator, Mapping
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from typing import Any, TypeVar, TypeVarTuple, cast
 
 from benchd.devices import Clock
@@ -41,7 +42,8 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
 
     Work in an executor (`run_in_executor`, `asyncio.to_thread`) takes no time: while any of it is outstanding time
     stands still, also where nobody waits for it any more. What another thread or process does without an executor is
-    awaited inside `held`. With `in_order` all else waits for that work, so that the same comes of it each time.
+    awaited inside `held`. With `in_order` all else waits for that work, so that the same comes of it each time; what is
+    for no executor of its own is then done where it is asked for, as to hand it over takes longer than most of it.
     """
 
     def __init__(self, *, in_order: bool = False) -> None:
@@ -73,6 +75,8 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
             self._outstanding -= 1
 
     def run_in_executor(self, executor: Executor | None, func: Callable[[*Args], T], *args: *Args) -> asyncio.Future[T]:
+        if self._in_order and executor is None:
+            return self._done_here(func, *args)
         work = (executor or self._threads).submit(func, *args)
         if self._in_order:
             wait((work,))
@@ -82,6 +86,21 @@ class VirtualTimeLoop(asyncio.SelectorEventLoop):
         # Last, so that the waiting task is woken before time may go on. It is the work that is waited for and not the
         # answer, as a wait that is cancelled ends no thread.
         work.add_done_callback(self._in_thread_done)
+        return answer
+
+    def _done_here(self, func: Callable[[*Args], T], *args: *Args) -> asyncio.Future[T]:
+        """As in a thread, where no loop runs; the answer comes with the next turn."""
+        answer: asyncio.Future[T] = self.create_future()
+        tell: Callable[[], None]
+        asyncio._set_running_loop(None)
+        try:
+            result = func(*args)
+            tell = partial(answer.set_result, result)
+        except Exception as error:  # noqa: BLE001 - passed to the caller
+            tell = partial(answer.set_exception, error)
+        finally:
+            asyncio._set_running_loop(self)
+        self.call_soon(lambda: None if answer.cancelled() else tell())
         return answer
 
     def _in_thread_done(self, _: Future[Any]) -> None:

@@ -38,10 +38,10 @@ class CurvesRig(VirtualRig):
         self._noise = machine.draws.rng("diode")
 
     def _volts(self) -> float:
-        optic, swing = self._world.optic(), 0.0
-        if optic is not None:
+        level, swing = self._world.lamp.level, 0.0
+        if level > 0.0 and (optic := self._world.optic()) is not None:
             contrast = optic.modulation(LP_MM, np.array([self._world.depth_um()]))
-            swing = FULL_V * self._world.lamp.level * float(contrast[0])
+            swing = FULL_V * level * float(contrast[0])
         return swing + NOISE_V * float(self._noise.standard_normal())
 
 

@@ -257,6 +257,38 @@ def test_a_motion_while_a_run_asks(goes_on: bool, stalls: bool) -> None:
     assert bool(told.broken) is not goes_on
 
 
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_a_motion_while_a_run_asks_as_a_broker_comes_back(goes_on: bool) -> None:
+    """What is retained there is taken back first; then all is told anew."""
+    connected: list[tuple[str, ...]] = [ONE]
+    told = Told(Still(lambda: connected[0]))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("procedure", {"state": "asking", "ask": {"ask": "a-1"}})
+    connected[0] = ()
+    told.at(2.0).sent("board", b"G53 G21 G90 G1 Z-2.0000 F240.00\n")
+    told.at(20.0)
+    connected[0] = ("benchd-main-2", "benchd-stop-2")
+    told.at(21.0)
+    told.at(21.2)
+    assert not told.broken
+    told.rule.told("procedure", {"state": "asking", "ask": {"ask": "a-2" if goes_on else "a-1"}})
+    told.at(21.3)
+    assert bool(told.broken) is not goes_on
+
+
+def test_a_motion_while_a_run_asks_and_nothing_is_told_any_more() -> None:
+    connected: list[tuple[str, ...]] = [()]
+    told = Told(Still(lambda: connected[0]))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("procedure", {"state": "asking", "ask": {"ask": "a-1"}})
+    told.at(2.0).sent("board", b"G53 G21 G90 G1 Z-2.0000 F240.00\n")
+    connected[0] = ONE
+    told.at(3.0)
+    assert not told.broken
+    told.at(5.1)
+    assert told.broken
+
+
 def test_what_is_held_more_and_more() -> None:
     held = [Holdings(Counter({"main": 30}), 15, 13)]
     told = Told(Flat(lambda: held[0]))

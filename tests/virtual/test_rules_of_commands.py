@@ -34,7 +34,7 @@ MOVE = b"G53 G21 G90 G1 Z-7.5000 F240.00\n"
     ids=["as it should be", "with a beat from before the stop", "refused"],
 )
 def test_a_motion_after_a_stop(accepted: bool, drawn_s: float, holds: bool) -> None:
-    told = Told(AskedFor())
+    told = Told(AskedFor(lambda: ("benchd-main", "benchd-stop")))
     told.at(0.0).daemon(True)
     told.at(drawn_s).told("beat", {"beat": "k3f9-2"})
     told.at(2.0).stopped()
@@ -44,6 +44,26 @@ def test_a_motion_after_a_stop(accepted: bool, drawn_s: float, holds: bool) -> N
     told.at(2.62).sent("board", MOVE)
     told.at(3.0)
     assert bool(told.broken) is not holds
+
+
+@pytest.mark.parametrize("lost", [True, False])
+def test_a_motion_of_a_run_of_which_nothing_is_told(lost: bool) -> None:
+    """It was accepted just before the broker went; with one it is told as running behind its first bytes."""
+    connected: list[tuple[str, ...]] = [("benchd-main", "benchd-stop")]
+    told = Told(AskedFor(lambda: connected[0]))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("beat", {"beat": "k3f9-2"})
+    told.at(1.5).asked("alice", "sweep", {"id": "c1", "beat": "k3f9-2"}, False)
+    told.at(1.51).told("procedure", {"run": "r-0001", "state": "aborted"})
+    told.at(1.52).told("reply/alice", reply("c1", run="r-0002"))
+    connected[0] = () if lost else connected[0]
+    told.at(2.5).sent("board", MOVE)
+    assert bool(told.broken) is not lost
+    told.broken.clear()
+    connected[0] = ("benchd-main-2", "benchd-stop-2")
+    told.at(9.0).told("procedure", {"run": "r-0002", "state": "done"})
+    told.at(9.5).sent("board", MOVE)
+    assert told.broken
 
 
 @pytest.mark.parametrize("line", [MOVE, b"$H\n"])

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 def rules_of(lab: Lab) -> list[Watched]:
     """All rules, for one history of one bench."""
     return [
-        AskedFor(),
+        AskedFor(lab.connections),
         Still(lab.connections),
         Stands(lambda: lab.machine.motor.moving, lab.connections),
         TrustedOnly(),

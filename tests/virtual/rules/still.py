@@ -13,6 +13,9 @@ from tests.virtual.witness import Watched
 TOLD_S = 0.1
 ON_ITS_WAY_S = 0.05
 """By then the message has come that the run goes on."""
+AGAIN_S = 2.0
+"""Once there is a broker again what is retained is told anew by then: commands that are kept there are taken back
+before it."""
 WAITS = ("paused", "asking")
 STANDS = ("paused", "done", "failed", "aborted")
 TAKEN_S = 1.0
@@ -27,7 +30,8 @@ PAUSED_S = 0.5
 class Still(Causes):
     """A command by itself, or a resume that is on its way, is no motion of the run.
 
-    `connected` names the daemon's connections; none where one is lost or stalled: what the run says now comes after.
+    `connected` names the daemon's connections; none where one is lost or stalled: what the run says now comes after,
+    and until it has come nobody knows it.
     """
 
     def __init__(self, connected: Callable[[], tuple[str, ...]]) -> None:
@@ -36,10 +40,13 @@ class Still(Causes):
         self._ask: str | None = None
         self._doubtful: tuple[float, str] | None = None
         self._sound = False
+        self._over: tuple[str, ...] = ()
+        """The connections over which the run's state was told last."""
 
     def told(self, topic: str, document: Any) -> None:
         super().told(topic, document)
         if topic == "procedure" and document:
+            self._over = self._connected()
             before, self._ask = self._ask, (document["ask"] or {}).get("ask")
             if document["state"] not in WAITS or self._ask != before:
                 self._doubtful = None  # it has gone on, perhaps up to its next question
@@ -53,10 +60,11 @@ class Still(Causes):
         if self._doubtful is None:
             return
         since_s, what = self._doubtful
-        before, self._sound = self._sound, bool(self._connected())
+        over = self._connected()
+        before, self._sound = self._sound, bool(over)
         if not (before and self._sound):
             self._doubtful = self.now(), what
-        elif self.now() - since_s > ON_ITS_WAY_S:
+        elif self.now() - since_s > (ON_ITS_WAY_S if over == self._over else AGAIN_S):
             self._doubtful = None
             self.fail(what)
 
