@@ -51,6 +51,7 @@ FOLLOWED = {
 }
 """What comes soon after what, while that is still under way."""
 FOLLOWS_S = 4.0
+AIMED = ("when", "nth", "later_s")
 
 
 def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
@@ -100,17 +101,21 @@ def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
 
 
 def _some_by_next_lens(steps: Sequence[Step], seed: int) -> list[Step]:
-    """Half of the checks by `next_lens`, some with the lens seated anew: by a chance of their own, so that all else of
-    a history stays what its number has always drawn."""
-    chance = random.Random(f"{seed} next")
+    """Half of the checks by `next_lens`, some with the lens seated anew; of the others some are a plate in and out: by
+    chances of their own, so that all else of a history stays what its number has always drawn."""
+    chance, toggles = random.Random(f"{seed} next"), random.Random(f"{seed} toggle")
     found = []
     for step in steps:
         by_next, reseat = chance.random() < 0.5, chance.choice((0, 0, 1, 2))
+        if step.do == "check" and not by_next and "forgets" not in step.args and toggles.random() < 0.5:
+            when = {key: value for key, value in step.args.items() if key in AIMED}
+            found.append(replace(step, do="toggle", args=when))
+            continue
         if step.do != "check" or not by_next:
             found.append(step)
             continue
         forgets = {"forgets": chance.choice(("seated", "seat_anew"))} if "forgets" in step.args else {}
-        when = {key: value for key, value in step.args.items() if key in ("when", "nth", "later_s")}
+        when = {key: value for key, value in step.args.items() if key in AIMED}
         found.append(replace(step, do="next", args={"reseat": reseat, **forgets, **when}))
     return found
 

@@ -16,9 +16,14 @@ from tests.virtual.lab import Lab
 MINUTE_S = 60.0
 WITHOUT_BEAT = ("take", "release", "light", "read", "note", "accept", "withdraw", "record", "camera")
 LENS = "L-0417"
+OPEN = 1.0
+"""Of the iris: as far as the lens lets it."""
 
 
-OWN = ("stop", "check", "next", "calibrate", "zero", "arrange", "answer", "once", "pause", "resume", "abort", "typed")
+OWN = (
+    "stop", "check", "next", "toggle", "calibrate", "zero", "arrange", "answer", "once", "pause", "resume", "abort",
+    "typed",
+)  # fmt: skip
 """What a person does in a way of his own; whatever else is a verb."""
 
 
@@ -73,6 +78,15 @@ class Person:
         technician = Careless(self._lab, client, forgets)
         async with asyncio.timeout(10 * MINUTE_S):
             await technician.run("next_lens", lens=LENS, adapters=["ring-07"], glass=[], reseat=reseat)
+
+    async def _toggle(self, client: BenchClient, forgets: str | None = None) -> None:
+        """A plate in and out of a lens, whose iris is opened again however that ends."""
+        technician = Careless(self._lab, client, forgets)
+        try:
+            async with asyncio.timeout(10 * MINUTE_S):
+                await technician.run("glass_toggle", lens=LENS, adapters=["ring-07"], glass=["pane-25"], repeats=1)
+        finally:
+            self._lab.hand("set", "iris", OPEN)
 
     async def _calibrate(self, client: BenchClient, forgets: str | None = None) -> None:
         technician = Careless(self._lab, client, forgets)

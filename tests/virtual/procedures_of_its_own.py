@@ -17,6 +17,32 @@ steps:
 finally:
   - move: {axis: carriage, carriage_um: 8000}
 """,
+    "asked_thrice": """\
+procedure: asked_thrice
+title: One question after the other, and ways between
+needs: {roles: [carriage]}
+steps:
+  - home: {axes: [carriage], only_if_unhomed: true}
+  - ask: {name: first, kind: confirm, text: "Ready?"}
+  - ask: {name: second, kind: confirm, text: "Truly?"}
+  - move: {axis: carriage, carriage_um: 11000}
+  - ask: {name: third, kind: confirm, text: "On?"}
+  - move: {axis: carriage, carriage_um: 9000}
+""",
+    "base_loosened": """\
+procedure: base_loosened
+title: The zero is withdrawn, and the lens that stands is measured without it
+needs: {roles: [carriage, target_light, detector]}
+steps:
+  - home: {axes: [carriage], only_if_unhomed: true}
+  - withdraw: {artefact: bench-zero}
+  - light: {light: target_light, level: 0.4}
+  - nominal: {}
+  - sweep: {merit: auto}
+  - assess: {name: flange}
+finally:
+  - light: {light: target_light, level: 0}
+""",
     "lit_for_a_while": """\
 procedure: lit_for_a_while
 title: Lit for some seconds

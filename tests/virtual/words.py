@@ -38,7 +38,7 @@ THINGS = {
     "stranger": {"stop": "payload", "repeat": "back", "retain": "back", "nonsense": "topic payload"},
 }
 PEOPLE = {
-    "stop": "", "check": "repeats forgets", "next": "reseat forgets",
+    "stop": "", "check": "repeats forgets", "next": "reseat forgets", "toggle": "forgets",
     "calibrate": "forgets", "zero": "forgets", "arrange": "lens glass",
     "answer": "value late twice", "once": "verb args slow_s leaves_s", "pause": "", "resume": "", "abort": "",
     "typed": "verb after_s args beat", "drop": "", "stall": "for_s",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tests.virtual.rules.answered import AnswerAfterQuestion, AnsweredOnce, NeverRetained
+from tests.virtual.rules.as_asked import IrisOpen, Seated
 from tests.virtual.rules.asked_for import AskedFor
 from tests.virtual.rules.at_rest import AtRest
 from tests.virtual.rules.dark import Dark
@@ -12,7 +13,9 @@ from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.finding_recorded import FindingRecorded
 from tests.virtual.rules.findings_hold import FindingsHold
 from tests.virtual.rules.flat import Flat
+from tests.virtual.rules.hands_in import HandsIn
 from tests.virtual.rules.held import Held, Lapses
+from tests.virtual.rules.in_force import Unedited, Withdrawn
 from tests.virtual.rules.inside import Inside, pieces_of
 from tests.virtual.rules.once import Once
 from tests.virtual.rules.plain_errors import PlainErrors
@@ -53,6 +56,11 @@ def rules_of(lab: Lab) -> list[Watched]:
         OnlyAccepted(lab.unhindered),
         AnswerAfterQuestion(),
         Dark(lambda: lab.machine.lamp.level > 0.0),
+        HandsIn(lambda: lab.machine.lamp.level > 0.0),
+        Unedited(lab.connections),
+        Withdrawn(),
+        IrisOpen(lab.unhindered),
+        Seated(),
         PlainErrors(),
         AtRest(),
         Retained(lab.notices, lab.own, lab.kept, lab.connections),

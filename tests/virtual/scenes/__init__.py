@@ -18,6 +18,7 @@ from tests.virtual.scenes.asking import (
     too_near,
     typed_ahead,
 )
+from tests.virtual.scenes.hands import next_in_turn, toggled
 from tests.virtual.scenes.runs import asked, broken_off, checked, disturbed, held_up, there_and_back, written_slowly
 from tests.virtual.scenes.trust import alarmed, counts_lost, homing_broken_off, loses_steps, pushed, unplugged
 from tests.virtual.schedule import Step
@@ -27,7 +28,8 @@ Scene = Callable[[random.Random, float, str], list[Step]]
 OF_ASKING = (typed_ahead, lapse, at_the_bounds, too_near, retained, said_again, stop_upon_stop)
 OF_TRUST = (pushed, loses_steps, homing_broken_off, unplugged, alarmed, counts_lost)
 OF_RUNS = (held_up, written_slowly, broken_off, disturbed, there_and_back, asked, checked)
-SCENES: dict[str, Scene] = {one.__name__: one for one in (*OF_ASKING, *OF_TRUST, *OF_RUNS)}
+OF_HANDS = (next_in_turn, toggled)
+SCENES: dict[str, Scene] = {one.__name__: one for one in (*OF_ASKING, *OF_TRUST, *OF_RUNS, *OF_HANDS)}
 
 
 def played_in_turn(chance: random.Random, at_s: float, turn: int, kinds: int, scenes: int) -> list[Step]:

@@ -110,7 +110,8 @@ def there_and_back(chance: random.Random, at_s: float, who: str) -> list[Step]:
 
 
 def checked(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """The bench is calibrated and a lens checked, in order; then swept again and again, with a plate and without."""
+    """The bench is calibrated and a lens checked, in order; then swept again, with a plate and without, and again when
+    its zero was withdrawn."""
     steps = [*ready(at_s, who), Step(at_s + READY_S, who, "calibrate"), Step(at_s + READY_S + 80.0, who, "check")]
     at_s += READY_S + 130.0
     for _ in range(2):
@@ -120,17 +121,21 @@ def checked(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps.append(Step(at_s + 8.0, who, "sweep", {"repeats": 1}))
         steps.append(Step(at_s + 30.0, who, "sweep", {"repeats": 1}))
         at_s += 52.0
-    return steps
+    steps.append(Step(at_s, who, "run", {"procedure": "base_loosened", "inputs": {}}))
+    return [*steps, Step(at_s + 30.0, who, "sweep", {"repeats": 1}), Step(at_s + 52.0, who, "abort")]
 
 
 def asked(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """A question stands, and is answered late, early, twice, while the run is paused, or by nobody."""
+    procedure, inputs, next_s = chance.choice(
+        (("bench_zero", {"reference": "collar-45"}, 8.0), ("asked_thrice", {}, 1.0), ("asked_thrice", {}, 1.0))
+    )
     steps = [
         *ready(at_s, who),
-        Step(at_s + READY_S, who, "run", {"procedure": "bench_zero", "inputs": {"reference": "collar-45"}}),
+        Step(at_s + READY_S, who, "run", {"procedure": procedure, "inputs": inputs}),
     ]
     steps.append(Step(at_s + READY_S + 0.5, who, "answer", {"value": True}))
-    at_s += READY_S + chance.choice((1.0, 8.0))  # the next question comes after a motion
+    at_s += READY_S + chance.choice((1.0, next_s))  # in the one, the next question comes after a motion
     for _ in range(7):
         answer = {
             "value": chance.choice((True, True, False)),
