@@ -178,7 +178,8 @@ def test_a_run_that_stands_open(tmp_path: Path, under_way: bool) -> None:
 
 def finding(**more: Any) -> dict[str, Any]:
     readings = {"run": "r-0001", "indices": [0, 1]}
-    return {"finding": "f-1", "run": "r-0001", "setup": 3, "readings": readings, "notes": [], "calibrations": []} | more
+    document = {"finding": "f-1", "assessment": "flange", "run": "r-0001", "setup": 3, "readings": readings}
+    return document | {"notes": [], "calibrations": []} | more
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""A finding's readings are all in the record, of one set-up (or those that it compares) and one light, with the position trusted throughout."""
+"""A finding's readings are all in the record, of one set-up (or those it compares), one light, and a trusted place."""
 
 from __future__ import annotations
 

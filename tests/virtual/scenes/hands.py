@@ -7,7 +7,6 @@ from typing import Any
 
 from tests.virtual.scenes.parts import READY_S, other, ready, stops
 from tests.virtual.schedule import Step
-from tests.virtual.used import written
 
 
 def next_in_turn(chance: random.Random, at_s: float, who: str) -> list[Step]:
@@ -17,7 +16,7 @@ def next_in_turn(chance: random.Random, at_s: float, who: str) -> list[Step]:
     for turn in range(2):
         steps.append(Step(at_s, who, "next", {"reseat": (1, chance.choice((0, 1)))[turn]}))
         for _ in range(3):
-            steps.append(Step(at_s, other(who), "record", written(chance) | _in_it(chance)))
+            steps.append(Step(at_s, other(who), "record", _written(chance) | _in_it(chance)))
         if turn > 0:
             steps.append(_disturbs(chance, at_s, who))
         at_s += 60.0
@@ -39,6 +38,12 @@ def toggled(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps += [Step(at_s, who, "abort"), Step(at_s + 2.0, who, "home")]
         at_s += 2.0 + READY_S
     return steps
+
+
+def _written(chance: random.Random) -> dict[str, Any]:
+    """What its record did not say before."""
+    what = {"owner": f"shelf {chance.randrange(100)}"}
+    return {"kind": "lens", "id": chance.choice(("L-0417", "L-0417", "L-0418")), "set": what}
 
 
 def _in_it(chance: random.Random) -> dict[str, Any]:
