@@ -93,7 +93,7 @@ def said_again(chance: random.Random, at_s: float, who: str) -> list[Step]:
 
 
 def retained(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """What was sent is left behind as retained, and the daemon connects anew."""
+    """What was sent is left behind as retained, and the daemon connects anew; then to a broker that knows nothing."""
     light = Step(at_s + 0.3, who, "light", {"light": "target_light", "level": chance.choice((0.4, 1.0))})
     command = chance.choice((Step(at_s, who, "take", {"force": True}), light, light))
     steps = [Step(at_s, who, "take", {"force": True}), command, Step(at_s + 0.6, "stranger", "retain", {"back": 0})]
@@ -105,7 +105,10 @@ def retained(chance: random.Random, at_s: float, who: str) -> list[Step]:
             ("broker", "stall", {"for_s": 25.0}),
         )
     )
-    return [*steps, Step(at_s + chance.uniform(0.5, 1.5), *again), Step(at_s + 4.0, who, "take", {"force": True})]
+    steps += [Step(at_s + chance.uniform(0.5, 1.5), *again), Step(at_s + 4.0, who, "take", {"force": True})]
+    at_s += 30.0 if again[:2] == ("broker", "stall") else 6.0
+    forgets = Step(at_s, "broker", "away", {"for_s": 0.5, "forget": True})
+    return [*steps, forgets, Step(at_s + 6.0, who, "take", {"force": True})]
 
 
 def stop_upon_stop(chance: random.Random, at_s: float, who: str) -> list[Step]:
