@@ -26,18 +26,13 @@ def next_in_turn(chance: random.Random, at_s: float, who: str) -> list[Step]:
 
 
 def toggled(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """A plate goes in and out of a lens; once to the end, and broken off somewhere."""
-    steps = ready(at_s, who)
+    """A plate goes in and out of a lens, to the end or broken off somewhere."""
+    steps = [*ready(at_s, who), Step(at_s + READY_S, who, "toggle")]
     at_s += READY_S
-    for turn in range(2):
-        steps.append(Step(at_s, who, "toggle"))
-        if turn > 0:
-            steps.append(_disturbs(chance, at_s, who))
-            steps.append(Step(at_s + 40.0, who, chance.choice(("abort", "resume"))))
-        at_s += 70.0
-        steps += [Step(at_s, who, "abort"), Step(at_s + 2.0, who, "home")]
-        at_s += 2.0 + READY_S
-    return steps
+    if chance.random() < 0.6:
+        steps.append(_disturbs(chance, at_s, who))
+        steps.append(Step(at_s + 40.0, who, chance.choice(("abort", "resume"))))
+    return [*steps, Step(at_s + 70.0, who, "abort")]
 
 
 def _written(chance: random.Random) -> dict[str, Any]:
