@@ -136,6 +136,8 @@ def asked(chance: random.Random, at_s: float, who: str) -> list[Step]:
     ]
     steps.append(Step(at_s + READY_S + 0.5, who, "answer", {"value": True}))
     at_s += READY_S + chance.choice((1.0, next_s))  # in the one, the next question comes after a motion
+    steps.append(Step(at_s, chance.choice((who, other(who))), "answer", {"value": True, "late": True}))
+    at_s += 0.5
     for _ in range(7):
         answer = {
             "value": chance.choice((True, True, False)),
