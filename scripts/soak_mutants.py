@@ -1,6 +1,7 @@
 """Is each small edit of the guarding code caught by a rule? Each is soaked for a minute in a scratch copy.
 
-As many at once as there are cores; the code as it stands goes first, as nothing can be said of edits if it is caught.
+As many at once as there are cores for it (`taskset -c 0` leaves the others alone); the code as it stands goes first, as
+nothing can be said of edits if it is caught.
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ def caught(name: str | None = None) -> int:
         if name is None and (rule := _told(Mutant(UNCHANGED, ()), Path(scratch))):
             print(f"The code as it stands breaks {rule}, so that nothing can be said of mutants.")
             return 1
-        with ThreadPoolExecutor(os.cpu_count()) as pool:
+        with ThreadPoolExecutor(len(os.sched_getaffinity(0))) as pool:
             rules = list(pool.map(lambda mutant: _told(mutant, Path(scratch)), chosen))
     print(f"{sum(map(bool, rules))} of {len(rules)} were caught.")
     return 0 if all(rule or mutant.survives for rule, mutant in zip(rules, chosen, strict=True)) else 1
