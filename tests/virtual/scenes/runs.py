@@ -65,10 +65,14 @@ def disturbed(chance: random.Random, at_s: float, who: str) -> list[Step]:
     at_s += SET_UP_S
     for _ in range(2):
         steps.append(Step(at_s, who, "sweep", {"repeats": 1}))
-        level = chance.choice((0.4, 0.7))
-        what: tuple[str, str, dict[str, Any]] = chance.choice(
+        light: tuple[str, str, dict[str, Any]] = (
+            who,
+            "light",
+            {"light": "target_light", "level": chance.choice((0.4, 0.7))},
+        )
+        what = chance.choice(
             (
-                (who, "light", {"light": "target_light", "level": level}),
+                *[light] * 4,  # the others are refused under a run
                 (who, "setup", {"set": {"glass": []}}),
                 (who, "setup", {"set": {"trim_um": 20.0}}),
             )
