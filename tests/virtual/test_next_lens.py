@@ -13,7 +13,6 @@ import pytest_asyncio
 
 from benchd.errors import Refused
 from finding_bench import LENS, PANE, RING, TWIN, FindingBench, ready
-from technician import RunEnded
 from tests.virtual.benches import PACE, VirtualBench, person
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
@@ -147,7 +146,7 @@ async def test_a_shim_of_50_is_measured_mended_and_proved_in_two_taps(at_wall: F
 
 async def test_a_proof_needs_a_finding_before_it(at_wall: FindingBench) -> None:
     at_wall.technician.seat(TWIN)
-    with pytest.raises(RunEnded, match="no earlier finding of this lens"):
+    with pytest.raises(Refused, match="no earlier finding 'flange' of lens L-0418"):
         await at_wall.technician.run("shim_proof", lens=TWIN, shims_um=[50, 10])
 
 
