@@ -28,7 +28,7 @@ from study_records import ADAPTER, GLASS, LENS, LIGHT_NM, LP_MM
 from study_seated import Seated, fit_of, seating_of
 from study_strata import Stratum
 from study_sweep import order_of, sweep
-from study_walls import find_gap, m_by_marks
+from study_walls import RUN, find_gap, m_by_marks
 from study_world import CaseWorld, Truth, ring_of
 
 SUBDIVISION = "position subdivision"
@@ -226,10 +226,10 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData, fits: Sequence[PeakF
     peak_um = fmean(fit.peak_um for fit in fits)
     lens = bench.files.records.lens(LENS)
     return FlangeInput(
-        run="r-0001",
+        run=RUN,
         setup=bench.document.rev,
         lens=LENS,
-        chain=as_lines(as_found(chain.budget_at(peak_um), bench.document, lens, peak_um)),
+        chain=as_lines(as_found(chain.budget_at(peak_um), bench.document, lens, peak_um, RUN)),
         why_relative=chain.why_relative,
         measurand={
             "arrangement": bench.document.arrangement,

@@ -17,7 +17,7 @@ from benchd.optics.plate import Plate, paraxial_shift_um, paraxial_u_um
 from benchd.optics.plate_focus import F_NUMBER_REL, beyond_paraxial_u_um, beyond_paraxial_um
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
 from benchd.questions.glass_toggle.iris import iris_of
-from benchd.questions.through_focus import carriage_at_peak_um, passes_on_at
+from benchd.questions.through_focus import carriage_at_peak_um, passed_on
 from study_bench import CaseBench
 from study_records import ADAPTER, GLASS, LENS, LIGHT_NM, LP_MM
 from study_sweep import sweep
@@ -67,8 +67,8 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
         assert not isinstance(fit, str), fit
         widths.append(fit.hwhm_um)
         place_um = carriage_at_peak_um(fit, data.points)
-        passes = passes_on_at(fit, place_um, bench.files.scale.period_um)
-        visits.append(Visit(chain.places.depth_um(place_um), fit.u_um, float(fit.dof), passes))
+        passed = passed_on([fit], bench.files.scale.period_um)
+        visits.append(Visit(chain.places.depth_um(place_um), fit.u_um, float(fit.dof), passed))
     open_f_number = files.records.lens(LENS).f_number
     stop = iris_of(
         widths, CLOSED_TO, open_f_number=open_f_number, lp_mm=LP_MM, light_nm=LIGHT_NM,

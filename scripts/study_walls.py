@@ -15,7 +15,7 @@ from benchd.bench.datum.position_terms import place_terms
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.wall_marks import found_out_of_focus_u_rel, out_of_focus_u_rel
 from benchd.metrology.peak import PeakFit
-from benchd.questions.through_focus import carriage_at_peak_um, passes_on_at
+from benchd.questions.through_focus import carriage_at_peak_um, passed_on
 from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.marks import PUPIL_F
@@ -24,6 +24,7 @@ from study_records import ADAPTER, GLASS, LENS
 from study_sweep import sweep
 from study_world import CaseWorld
 
+RUN = "r-0001"
 APART_MM, RULE_MM = 220.0, 0.1
 """The marks' way and its standard uncertainty by a rule."""
 
@@ -74,6 +75,7 @@ def m_by_marks(bench: CaseBench, optic: Optic, other_um: float | None = None) ->
         "by": "marks",
         "across_px": ACROSS_PX,
         "u_out_of_focus": value * of_lens,
+        "told_in": RUN,
     }
 
 
@@ -100,10 +102,10 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
         fit = fit_of(bench, data)
         assert not isinstance(fit, str), fit
         place_um = carriage_at_peak_um(fit, data.points)
-        passes = passes_on_at(fit, place_um, bench.files.scale.period_um)
+        passed = passed_on([fit], bench.files.scale.period_um)
         depth_um = chain.places.depth_um(place_um)
         offsets_um.append(fit.peak_um)
-        walls.append(Wall(depth_um, fit.u_um, float(fit.dof), told_mm, m["value"], m["u"], passes))
+        walls.append(Wall(depth_um, fit.u_um, float(fit.dof), told_mm, m["value"], m["u"], passed))
     shared, lens = shared_u_rel(world), bench.files.records.lens(LENS)
     thought_u_rel = out_of_focus_u_rel(lens, bench.chain().u_um)
     focus_u_rel = found_out_of_focus_u_rel(thought_u_rel, lens, offsets_um)

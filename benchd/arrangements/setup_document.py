@@ -36,7 +36,8 @@ class Magnification(_Part):
 
     `by`, left out where a person stated it, says that marks on the wall told it, or the pitch of a strip there, and
     `across_px` how far apart they were in the picture: of a strip twice the way from the square to its farther end.
-    `u_out_of_focus` is what of u is there because the lens may not have been in focus, before it is known how far.
+    `u_out_of_focus` is what of u is there because the lens may not have been in focus, before it is known how far:
+    what is found in the run that it was `told_in` says so.
     """
 
     value: Annotated[float, Field(gt=0, lt=1)]
@@ -44,6 +45,7 @@ class Magnification(_Part):
     by: Literal["marks", "pitch"] | None = Field(default=None, exclude_if=lambda value: value is None)
     across_px: Annotated[float, Field(gt=0)] | None = Field(default=None, exclude_if=lambda value: value is None)
     u_out_of_focus: Annotated[float, Field(ge=0)] | None = Field(default=None, exclude_if=lambda value: value is None)
+    told_in: str | None = Field(default=None, max_length=40, exclude_if=lambda value: value is None)
 
 
 class SetupValues(_Part):

@@ -68,7 +68,7 @@ class Wall(Arrangement):
         "conjugate": "collimate",
         "conjugate m": "stick two marks on the wall, far apart, state marks_apart_mm in the bench file, and have "
         "`magnification` tell m, as next_lens does; or collimate",
-        "conjugate m out of focus": "shim the lens as advised and measure it again: m is told nearer focus then",
+        "conjugate m out of focus": "shim the lens as advised and run shim_proof: m is told anew, nearer focus",
         "conjugate gap": "run two_walls with a lens of this model, at this wall, ring at infinity, or collimate",
         "conjugate distance": "measure the distance to the wall better and state u_distance_mm in the bench file",
         "conjugate focal length": "measure m too, by `magnification` or by tape: with it and the distance no focal "

@@ -103,13 +103,21 @@ def found_out_of_focus_u_rel(generic_u_rel: float, lens: Lens, offsets_um: Seque
     return math.sqrt(max(0.0, generic_u_rel**2 + per_um**2 * beside2))
 
 
-def as_found(terms: Iterable[ChainTerm], setup: SetupDocument, lens: Lens | None, offset_um: float) -> list[ChainTerm]:
-    """Lines of the chain for a lens whose best focus was found there: how far out of focus m was told is known then."""
+def as_found(
+    terms: Iterable[ChainTerm], setup: SetupDocument, lens: Lens | None, offset_um: float, run: str
+) -> list[ChainTerm]:
+    """Lines of the chain for a lens whose best focus was found there: how far out of focus m was told is known then.
+
+    An m that was told in another run than this one may have been told with the lens standing otherwise: it is no surer
+    for where best focus is now.
+    """
     m = setup.m
     if lens is None or m is None or not m.u_out_of_focus:
         return list(terms)
     generic = m.u_out_of_focus / m.value
     times = found_out_of_focus_u_rel(generic, lens, [offset_um]) / generic
+    if m.told_in != run:
+        times = max(1.0, times)
     return [_with_part(term, times) if term.term == "conjugate" else term for term in terms]
 
 
@@ -170,8 +178,8 @@ async def _require_at_nominal(bench: Bench) -> Lens:
     return bench.loaded.records.lens(name)
 
 
-async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
-    """m and its standard uncertainty, by so many pictures at nominal. Raises Refused, BenchdError."""
+async def magnification(bench: Bench, pictures: int, run: str | None = None) -> dict[str, Any]:
+    """m and its standard uncertainty, by so many pictures at nominal, told in that run. Raises Refused, BenchdError."""
     marks = require_marks(bench.setup.arrangement)
     lens = await _require_at_nominal(bench)
     detector = bench.detectors.chosen(AUTO, None).detector
@@ -182,4 +190,4 @@ async def magnification(bench: Bench, pictures: int) -> dict[str, Any]:
     beside = out_of_focus_u_rel(lens, bench.setup.chain.u_um)
     u_rel = math.hypot(u_seen, common, marks.u_distortion, beside)
     found = {"value": value, "u": value * u_rel, "by": marks.by, "across_px": round(across_px, 1)}
-    return {**found, "u_out_of_focus": value * beside}
+    return {**found, "u_out_of_focus": value * beside, "told_in": run}

@@ -18,39 +18,39 @@ scatter alone."""
 
 @dataclass(frozen=True, slots=True)
 class Another:
-    """Weighted mean of n specimens, their standard deviation s (None of one), and the standard uncertainty of another
-    specimen with its degrees of freedom."""
+    """Mean of n specimens, their standard deviation s (None of one), the standard uncertainty of another specimen with
+    its degrees of freedom, and whether those measured scatter by no more than is stated."""
 
     mean: float
     s: float | None
     u: float
     dof: int
+    as_stated: bool
 
 
 def another_specimen(values: Sequence[float], us: Sequence[float], stated: float) -> Another:
-    """Another specimen than those measured, each with the standard uncertainty of `us`, which weighs it.
+    """Another specimen than those measured, each with the standard uncertainty of `us`.
 
-    `stated` is the standard deviation of specimens as it is stated. What they measured scatter by is pooled with it and
-    with what measuring adds (JCGM 100, H.3.6 of pooled estimates by degrees of freedom): few specimens that agree, or
-    do not, by chance say little. The mean of n and the one more both scatter: u^2 = sigma^2 (1 + 1/n) + u_measured^2/n.
-    Where they scatter by far more than that (variance ratio), the statement is not true of them and u is s sqrt(1 +
-    1/n) with n - 1 degrees of freedom (4.2.2, 4.2.3). Raises ValueError for none, and for an u that is not above zero.
+    `stated` is the standard deviation of specimens as it is stated; each measured one weighs by what it and its
+    measuring scatter by, w = 1 / (stated^2 + u^2), and u^2 = stated^2 + 1 / sum(w). Chi-square of what they do scatter
+    by is pooled with the statement by degrees of freedom, and widens u where it is larger; few specimens that agree by
+    chance say little. Where it is larger by far (variance ratio), the statement is not true of them: the plain mean, u
+    = s sqrt(1 + 1/n) and n - 1 degrees of freedom (JCGM 100, 4.2.2, 4.2.3). Raises ValueError for none, and for an u
+    that is not above zero.
     """
     data, given = np.asarray(values, dtype=np.float64), np.asarray(us, dtype=np.float64)
     n = data.size
     if n < 1 or data.shape != given.shape or not (given > 0.0).all():
         raise ValueError("specimens are needed, each with its uncertainty")
-    weights = given**-2.0
-    mean, measured = float(np.average(data, weights=weights)), math.sqrt(n / float(weights.sum()))
-    expected2 = stated**2 + measured**2
-    s2 = measured**2 * float(np.sum(weights * (data - mean) ** 2)) / (n - 1) if n > 1 else 0.0
-    s = math.sqrt(s2) if n > 1 else None
-    if n > 1 and _contradicts(s2 / expected2, n - 1):
-        return Another(mean, s, math.sqrt(s2 * (1.0 + 1.0 / n)), n - 1)
+    weights = 1.0 / (stated**2 + given**2)
+    mean = float(np.average(data, weights=weights))
+    s = float(np.std(data, ddof=1)) if n > 1 else None
+    chi2 = float(np.sum(weights * (data - mean) ** 2))
+    if s is not None and _contradicts(chi2 / (n - 1), n - 1):
+        return Another(float(np.mean(data)), s, s * math.sqrt(1.0 + 1.0 / n), n - 1, as_stated=False)
     dof = STATED_DOF + n - 1
-    pooled2 = (STATED_DOF * expected2 + (n - 1) * s2) / dof
-    own2 = max(stated**2, pooled2 - measured**2)
-    return Another(mean, s, math.sqrt(own2 * (1.0 + 1.0 / n) + measured**2 / n), dof)
+    wider2 = max(1.0, (STATED_DOF + chi2) / dof)
+    return Another(mean, s, math.sqrt(wider2 * (stated**2 + 1.0 / float(weights.sum()))), dof, wider2 <= 1.0)
 
 
 def _contradicts(ratio: float, dof: int) -> bool:

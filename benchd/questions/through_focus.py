@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cmath
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby, takewhile
@@ -88,13 +87,6 @@ def passed_on(fits: Sequence[PeakFit], period_um: float | None) -> float | None:
     The places of several seatings are taken to lie at one phase: on the safe side.
     """
     return None if period_um is None else fmean(abs(fit.passes_on(period_um)) for fit in fits)
-
-
-def passes_on_at(fit: PeakFit, carriage_um: float, period_um: float | None) -> complex | None:
-    """The same of one peak that lies there on the scale, with its phase: two of them can be held against each other."""
-    if period_um is None:
-        return None
-    return fit.passes_on(period_um) * cmath.exp(2j * cmath.pi * carriage_um / period_um)
 
 
 def flags_of(sweeps: Sequence[SweepData]) -> list[str]:

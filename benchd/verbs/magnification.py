@@ -38,6 +38,10 @@ class ByMarks(Result):
     by: Literal["marks", "pitch"]
     across_px: float
     """How far apart the marks are in the picture; of a strip twice the way from the square to its farther end."""
+    u_out_of_focus: float
+    """Of u, as the lens may not have been in focus."""
+    told_in: str | None
+    """The run that it was told in; null by a command."""
 
 
 class Magnified(Result):
@@ -93,12 +97,13 @@ class Magnification(Verb[MagnificationArgs]):
 
     async def carry_out(self, args: MagnificationArgs, order: Order) -> dict[str, Any]:
         from benchd.bench.wall_marks import magnification, marks_of
+        from benchd.verbs.order import InRun
 
         bench, found = order.bench, None
         wanted = not args.only_if_unstated or bench.setup.document.m is None
         if wanted and (not args.only_if_marked or marks_of(bench.setup.arrangement) is not None):
             rev = bench.setup.document.rev
-            found = await magnification(bench, args.pictures)
+            found = await magnification(bench, args.pictures, order.run.id if isinstance(order, InRun) else None)
             await bench.setup.change({"m": found}, rev)
         return {"m": found, "rev": bench.setup.document.rev}
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 from scipy import stats
 
@@ -9,9 +11,9 @@ from benchd.bench.wall_marks import WallMarks, common_u_rel, out_of_focus_u_rel
 from benchd.files.loading import LoadedBench, load_bench
 from benchd.imaging.square import find_square
 from benchd.imaging.strip import measure_strip
-from stack import CONFIGS
 from tests.imaging.test_strip import PITCH_MM, taken
 
+CONFIGS = Path(__file__).parents[2] / "configs"
 WORLDS = 200
 OFF_FOCUS_UM = 35.0
 STATED = WallMarks("pitch", PITCH_MM, 0.1 / 16, 2e-4)

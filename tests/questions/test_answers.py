@@ -25,7 +25,7 @@ from benchd.devices import Clock
 from benchd.errors import Refused
 from benchd.files.artefacts import AirGap, Layer
 from benchd.files.loading import LoadedBench, load_bench
-from benchd.optics.diffraction import f_number_of_hwhm
+from benchd.optics.diffraction import f_number_of_hwhm, ideal_hwhm_um
 from benchd.questions.answer import answer
 from benchd.questions.evidence import collect_evidence
 from benchd.questions.registry import names, of_a_sweep, question
@@ -309,6 +309,22 @@ async def test_a_plate_put_in_is_found_by_all_that_its_record_states(assess: Ass
         },
         rel=1e-3,
     )
+
+
+@pytest.mark.parametrize(("name", "narrower"), [("workshop-collimated", 1.0), ("workshop-autocollimation", 0.5)])
+async def test_the_iris_is_told_by_curves_as_wide_as_the_arrangement_makes_them(
+    assess: Assess, name: str, narrower: float
+) -> None:
+    """Twice through the lens a curve is half as wide."""
+    z = np.linspace(-1.5 * HWHM_UM, 1.5 * HWHM_UM, 25)
+    wider = narrower * ideal_hwhm_um(5.6, 40.0, 546.0) / HWHM_UM
+    out, pane = ((), 9000.0), (("pane-25",), 9860.0)
+    four = [swept(wider * z, bell(z), 5.6, *turn) for turn in (out, pane, pane, out)]
+    found = await assess(load_bench(CONFIGS / name / "bench.yaml"), "glass_toggle", FITTED, *four)
+    assert not any("where f/5.6 is stated" in note for note in found["notes"])
+    t, n = 2498.0, 1.5230
+    aberration = t * (n * n - 1.0) / (8.0 * n**3 * 5.6**2)
+    assert found["values"]["expected_residual"]["value"] == pytest.approx(0.55 * aberration, rel=0.12)
 
 
 async def test_the_first_check_of_a_lens_knows_its_shims_and_no_limits(assess: Assess) -> None:

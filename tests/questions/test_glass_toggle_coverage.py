@@ -22,7 +22,7 @@ from benchd.metrology.peak import fit_peak
 from benchd.optics.diffraction import defocus_mtf, ideal_hwhm_um
 from benchd.optics.focus_depth import half_width_um
 from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
-from benchd.questions.through_focus import passes_on_at
+from benchd.questions.through_focus import passed_on
 
 CASES = 400
 F_NUMBER, LP_MM, LIGHT_NM = 2.0, 40.0, 546.0
@@ -63,8 +63,8 @@ def toggled(scale: ScaleRecord, period_um: float, seed: int) -> Ensemble:
             periodic = scale.subdivision_um * np.sin(2.0 * math.pi * (place + read) / period_um + phase)
             value = curve(read + periodic + left[place]) + NOISE * rng.normal(size=read.size)
             fit = fit_peak(read, value, NOISE, HW, position_u_um=position_u_um, ideal_hwhm_um=HWHM)
-            passes = passes_on_at(fit, place + fit.peak_um, scale.period_um)
-            visits.append(Visit(place / length + fit.peak_um, fit.u_um, float(fit.dof), passes))
+            passed = passed_on([fit], scale.period_um)
+            visits.append(Visit(place / length + fit.peak_um, fit.u_um, float(fit.dof), passed))
         found = assess(visits, given(scale)).values["shift"]
         assert found.value is not None
         assert found.u is not None
@@ -115,7 +115,7 @@ def test_by_an_encoder_the_interval_holds_the_shift(period_um: float, seed: int)
 
 @pytest.mark.parametrize(("period_um", "seed"), [(4.0, 2005), (20.0, 2006), (30.0, 2007), (200.0, 2008)])
 def test_with_its_period_stated_the_interval_is_as_wide_as_the_errors(period_um: float, seed: int) -> None:
-    """Whatever the plate's shift is in periods: errors that cancel, and such as double, are foretold."""
+    """Over plates that shift by any part of a period."""
     of = toggled(replace(ENCODER, period_um=period_um), period_um, seed)
     assert of.held >= LEAST
     assert of.rms_um <= 1.15 * of.u_um

@@ -240,6 +240,5 @@ def test_it_is_said_in_one_sentence() -> None:
 
 def test_the_line_of_joints_names_what_betters_it() -> None:
     advice = advice_for("joints", None)
-    assert "run joint_study" in advice
-    assert "next_lens with `reseat`" in advice
-    assert "reseat" in Library.shipped()["next_lens"].procedure.inputs
+    assert "run joint_study" in advice  # how often the lens is to be seated is for the finding: tests/virtual
+    assert "joint_study" in Library.shipped()

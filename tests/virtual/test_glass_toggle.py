@@ -54,7 +54,8 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Virtua
         async with person(bench) as (_, technician):
             finding, shift_um = await toggled(bench, technician, LENS, RING, PANE)
         found.update(finding)
-        assert "position subdivision" in {line["term"] for line in finding["budgets"]["residual"]}
+        places = {f"position subdivision, glass {state}" for state in ("out", "in")}
+        assert places <= {line["term"] for line in finding["budgets"]["residual"]}
         own = [(line["u"], line["dof"]) for line in finding["budgets"]["residual"] if line["term"] != "plate record"]
         u, U = expanded(own)
         stated = finding["values"]["shift"]

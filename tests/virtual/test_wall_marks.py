@@ -193,8 +193,8 @@ async def test_once_best_focus_is_found_it_is_known_how_far_out_of_focus_m_was_t
     for _ in range(shims):
         technician.put_shim(100)
     try:
-        await at_wall.client.command("magnification", beat=False)
-        found = await at_wall.sweep()
+        await technician.run("next_lens", lens=LENS)
+        found = await at_wall.client.kept("finding/flange")
         truth = at_wall.truth()["focus_error_um"]
     finally:
         for _ in range(shims):
@@ -210,3 +210,32 @@ async def test_once_best_focus_is_found_it_is_known_how_far_out_of_focus_m_was_t
     assert thought_um == pytest.approx(20.5, abs=1.0)
     # x' = (T - h) m^2 / (1 + m)^2: twice the relative change of m on 508 um, as above.
     assert part["u"] == pytest.approx(2.0 * 508.0 * beside_um / 49600.0 * QUOTIENT, rel=0.05)
+
+
+async def test_an_m_of_before_a_shim_is_told_anew_for_its_proof(at_wall: FindingBench) -> None:
+    """100 um beside focus it hung on where the pupil stands; that the lens is in focus now makes that m no surer."""
+    technician = at_wall.technician
+    await standing(at_wall)
+    technician.put_shim(100)
+    await at_wall.client.command("record", kind="lens", id=LENS, set={"shims_fitted_um": [50, 100]})
+    await technician.run("next_lens", lens=LENS)
+    before = (await at_wall.client.kept("setup"))["m"]
+    assert before["by"] == "marks"
+    technician.take_shim(100)
+    state = await technician.run("shim_proof", lens=LENS, shims_um=[50])
+    after = (await at_wall.client.kept("setup"))["m"]
+    assert before["told_in"] != after["told_in"]
+    assert after["told_in"] == state["run"]
+    proof = await technician.finding("shim_proof", str(state["run"]))
+    stated, truth = proof["values"]["after"], at_wall.truth()["focus_error_um"]
+    assert abs(stated["value"] - truth) <= 1.5 * stated["U"], "beyond: once in 300"
+    assert abs(proof["values"]["unexplained"]["value"]) <= 1.5 * proof["values"]["change"]["U"] + 2.0 * 0.3
+
+
+async def test_an_m_of_another_run_is_no_surer_for_where_best_focus_is_now(at_wall: FindingBench) -> None:
+    await standing(at_wall)
+    await at_wall.client.command("magnification", beat=False)
+    found = await at_wall.sweep()
+    (conjugate,) = [line for line in found["budgets"]["focus_error"] if line["term"] == "conjugate"]
+    (part,) = [part for part in conjugate["parts"] if part["name"] == "m out of focus"]
+    assert part["u"] >= 0.98 * 2.0 * 508.0 * OUT_OF_FOCUS

@@ -184,7 +184,7 @@ async def test_abilities_of_the_devices_are_told(bench: VirtualBench, client: Be
     assert can["target_light"] == {
         "least": 0.001, "steps": 1000, "pwm_hz": lamp["pwm_hz"], "laser_class": None, "has_failsafe": False,
     }  # fmt: skip
-    stated = {key: scale[key] for key in ("resolution_um", "subdivision_um", "u_scale", "alpha_per_K")}
+    stated = {key: scale[key] for key in ("resolution_um", "subdivision_um", "period_um", "u_scale", "alpha_per_K")}
     assert can["position"] == stated
     assert [can["indicator"]["low_um"], can["indicator"]["high_um"]] == dial["range_um"]
     assert can["indicator"]["resolution_um"] == dial["resolution_um"]

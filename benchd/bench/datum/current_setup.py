@@ -132,12 +132,18 @@ class CurrentSetup:
         """Records of what stands on the bench have changed: they and the chain come into force together.
 
         The set-up's revision counts up, the position is stale, and what a person has confirmed has to be confirmed
-        again. Raises Refused as `check_stands`. Hold `changing`.
+        again. With other shims the lens stands elsewhere: an m that marks on the wall told of it holds no more. Raises
+        Refused as `check_stands`. Hold `changing`.
         """
         self.check_stands(records)
         before = self.document
-        mount = None if before.lens is None else records.lens(before.lens).mount
-        new = before.model_copy(update={"rev": before.rev + 1, "stale": True, "mount": mount})
+        update: dict[str, Any] = {"rev": before.rev + 1, "stale": True, "mount": None}
+        if before.lens is not None:
+            now, then = records.lens(before.lens), self._loaded.records.lens(before.lens)
+            update["mount"] = now.mount
+            if before.m is not None and before.m.by and now.shims_fitted_um != then.shims_fitted_um:
+                update["m"] = None
+        new = before.model_copy(update=update)
         chain = self._chain(new, records)
         await self._adopt(with_chain(new, chain), chain, records)
         self.rear_confirmed_um.clear()

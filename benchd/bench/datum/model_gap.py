@@ -64,7 +64,8 @@ def gap_artefact(model: str, lens: str | None = None) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Gap:
-    """Value and own u (um) with its degrees of freedom, how it was come by, the calibrations it is of, and a clause."""
+    """Value and own u (um) with its degrees of freedom, how it was come by, the calibrations it is of, and a clause;
+    `u_um`: of several ways the surer is taken, the tape with it."""
 
     value: float
     dof: float | None
@@ -72,9 +73,11 @@ class _Gap:
     setup: int | None
     calibrations: tuple[str, ...]
     told: str
+    u_um: float = 0.0
+    as_stated: bool = True
 
 
-def _gap_of(lens: Lens, calibrations: Mapping[str, CalibrationInForce]) -> _Gap | None:
+def _gap_of(lens: Lens, calibrations: Mapping[str, CalibrationInForce], distance_rev: int | None) -> _Gap | None:
     """The specimen's own gap, else by those of the model that were measured; None without any."""
     whole = gap_artefact(lens.model)
     found: dict[str | None, CalibrationInForce] = {}
@@ -85,27 +88,48 @@ def _gap_of(lens: Lens, calibrations: Mapping[str, CalibrationInForce]) -> _Gap 
     own = found.get(lens.id)
     if own is not None and own.at_wall is not None:
         return _Gap(own.value, None, own.at_wall, own.setup, (own.id,), f"by two walls ({own.id})")
-    return _by_others(list(found.values())) if found else None
+    return _by_others(list(found.values()), distance_rev) if found else None
 
 
-def _by_others(measured: list[CalibrationInForce]) -> _Gap | None:
-    """By the other specimens that were measured as the last one was, by the same marks."""
+def _by_others(measured: list[CalibrationInForce], distance_rev: int | None) -> _Gap | None:
+    """By the other specimens that were measured as the last one was, by the same marks; or by the last one alone, where
+    that is surer and they scatter by no more than specimens are stated to."""
     last = measured[-1].at_wall
     if last is None:
         return None
     alike = [(one, at) for one in measured if (at := one.at_wall) is not None and _same_marks(at, last)]
-    ids = tuple(one.id for one, _ in alike)
-    one_only = len(alike) == 1
-    # The tape was held anew for each: its error is in the scatter of several, and is not told twice.
-    us = [math.hypot(at.own_u_um, 0.0 if one_only else 1000.0 * at.u_distance_mm) for _, at in alike]
+    several = _of(alike, distance_rev)
+    if several.as_stated and (alone := _of(alike[-1:], distance_rev)).u_um <= several.u_um:
+        return alone
+    return several
+
+
+def _of(alike: list[tuple[CalibrationInForce, AtWall]], distance_rev: int | None) -> _Gap:
+    """By these specimens. The tape's error is common to gap and distance, and cancels, where nobody has stated another
+    distance since the first of them was measured; else it was held anew each time, so that it is in their scatter, and
+    the distance has one of its own."""
+    last, ids = alike[-1][1], tuple(one.id for one, _ in alike)
+    since: int | None = min((one.setup or 0) for one, _ in alike)
+    by_tape_um = 0.0
+    us, update = [at.own_u_um for _, at in alike], {}
+    if len(alike) > 1 and not _same_wall(distance_rev, since):
+        us = [math.hypot(at.own_u_um, 1000.0 * at.u_distance_mm) for _, at in alike]
+        since, update, by_tape_um = None, {"u_distance_mm": 0.0}, 1000.0 * last.u_distance_mm
+    elif not _same_wall(distance_rev, since):
+        by_tape_um = 1000.0 * math.sqrt(2.0) * last.u_distance_mm
     found = another_specimen([one.value for one, _ in alike], us, SPECIMENS_UM)
-    at_wall = last.model_copy(update={"own_u_um": found.u} | ({} if one_only else {"u_distance_mm": 0.0}))
+    at_wall = last.model_copy(update={"own_u_um": found.u, **update})
     if found.s is None:
         told = f"by two walls with another specimen ({ids[0]})"
     else:
         scatter = f"scatter by {found.s / 1000.0:.1f} mm"
         told = f"by two walls, the mean of {len(alike)} specimens ({', '.join(ids)}) that {scatter}"
-    return _Gap(found.mean, found.dof, at_wall, measured[-1].setup, ids, told)
+    return _Gap(found.mean, found.dof, at_wall, since, ids, told, math.hypot(found.u, by_tape_um), found.as_stated)
+
+
+def _same_wall(distance_rev: int | None, since: int | None) -> bool:
+    """Whether nobody has stated another distance since that set-up."""
+    return distance_rev is not None and since is not None and distance_rev <= since
 
 
 def _same_marks(one: AtWall, other: AtWall) -> bool:
@@ -130,14 +154,14 @@ def by_gap(
         return None
     if setup.ring not in AT_INFINITY:  # with the ring at a mark nothing of m cancels
         return None
-    known = _gap_of(lens, calibrations)
+    known = _gap_of(lens, calibrations, setup.distance_rev)
     if known is None:
         return None
     found, m = known.at_wall, setup.m
     marks = (file.arrangement.rest.get(_STATED.get(m.by or "", "")), file.target.pitch_mm)
     same_marks = m.by is not None and found.m_u_rel is not None and marks == (found.marks_mm, found.pitch_mm)
     same_marks = same_marks and (found.across_px is None or look_alike(m.across_px, found.across_px))
-    same_wall = None not in (setup.distance_rev, known.setup) and int(setup.distance_rev or 0) <= int(known.setup or 0)
+    same_wall = _same_wall(setup.distance_rev, known.setup)
     reach_um = 1000.0 * setup.distance_mm - known.value
     u_gap_um = [found.own_u_um]
     if same_marks and found.m_u_rel is not None:

@@ -58,7 +58,7 @@ class Flange(Question):
             run=evidence.run,
             setup=setup.rev,
             lens=setup.lens,
-            chain=as_lines(as_found(chain.budget_at(fit.peak_um), setup, lens, fit.peak_um)),
+            chain=as_lines(as_found(chain.budget_at(fit.peak_um), setup, lens, fit.peak_um, evidence.run)),
             why_relative=chain.why_relative,
             measurand=evidence.measurand(sweeps[0]),
             f_number=sweeps[0].f_number,

@@ -45,7 +45,7 @@ class GlassToggle(Question):
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
         from benchd.questions.glass_toggle.iris import iris_of
-        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passes_on_at
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passed_on
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
         glass = list(out_in_in_out(sweeps))
@@ -53,10 +53,10 @@ class GlassToggle(Question):
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)
             flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
-            widths.append(fit.hwhm_um)
+            widths.append(fit.hwhm_um / evidence.arrangement.curve_width)
             place = carriage_at_peak_um(fit, sweep.points)  # in the chain's lengths, which do not know of the plate
-            depth_um, passes = evidence.chain.places.depth_um(place), passes_on_at(fit, place, evidence.period_um)
-            visits.append(Visit(depth_um, fit.u_um, float(fit.dof), passes))
+            depth_um, passed = evidence.chain.places.depth_um(place), passed_on([fit], evidence.period_um)
+            visits.append(Visit(depth_um, fit.u_um, float(fit.dof), passed))
         layers = [layer for one in glass for layer in plates(evidence.records.glass(one).layers)]
         f_number, lp_mm, light_nm = sweeps[0].f_number, sweeps[0].lp_mm, evidence.light_nm
         paraxial = sum(paraxial_shift_um(layer.thickness_mm, layer.index) for layer in layers)

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean
 
 from benchd.assessments.finding import Finding
 from benchd.assessments.lines import as_budget, as_value
-from benchd.assessments.peak_lines import SUBDIVISION, non_linear_notes, non_linear_term, through_fit
+from benchd.assessments.peak_lines import non_linear_notes, non_linear_term, through_fit
 from benchd.metrology.budget import Term, combine
 from benchd.metrology.distribution import Shape
 from benchd.metrology.interleaved import drift_free_difference
@@ -18,14 +19,13 @@ from benchd.metrology.interleaved import drift_free_difference
 class Visit:
     """One sweep: depth of best focus (um, seat to target), its u and degrees of freedom.
 
-    `passes_on` is what the peak is off by, per um of the scale's periodic error, as amplitude and phase of the scale;
-    None where the period is not stated.
+    `passed_on` is how much of the scale's periodic error reaches the peak; None where its period is not stated.
     """
 
     depth_um: float
     u_um: float
     dof: float
-    passes_on: complex | None = None
+    passed_on: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,23 +142,14 @@ def _at_both_places(at_a_place: Sequence[Term], visits: Sequence[Visit]) -> list
     These errors are functions of position: both sweeps of one state share them, so two visits do not average them. The
     two states are almost a millimetre apart, at unknown phases of the periodic error, so they are taken as independent:
     together the square root of two of one position. A plate that shifts by half a period makes the periodic errors
-    opposite, twice those of one position; with a whole period they cancel. Where the period is stated it is known
-    which, and one line has what is left of the difference.
+    opposite, twice those of one position; with a whole period they cancel. Which it is no stated period tells: over so
+    many of them it would have to be true to a thousandth.
     """
-    lines, left = [], _left_of_difference(visits)
-    for term in at_a_place:
-        if term.u > 0.0 and term.term == SUBDIVISION and left is not None:
-            lines.append(through_fit(term, left))
-        elif term.u > 0.0:
-            both = [replace(through_fit(term), term=f"{term.term}, glass {state}") for state in ("out", "in")]
-            lines.extend(both)
+    lines = []
+    for state, of_state in (("out", (visits[0], visits[3])), ("in", visits[1:3])):
+        passed = [one.passed_on for one in of_state if one.passed_on is not None]
+        whole = fmean(passed) if len(passed) == len(of_state) else None
+        for term in at_a_place:
+            if term.u > 0.0:
+                lines.append(replace(through_fit(term, whole), term=f"{term.term}, glass {state}"))
     return lines
-
-
-def _left_of_difference(visits: Sequence[Visit]) -> float | None:
-    """How much of the scale's periodic error is in the shift; None where its period is not stated."""
-    passed = [visit.passes_on for visit in visits if visit.passes_on is not None]
-    if len(passed) < len(visits):
-        return None
-    first, second, third, fourth = passed
-    return 0.5 * abs(second + third - first - fourth)

@@ -38,7 +38,7 @@ class TwoWalls(Question):
         from benchd.bench.datum.position_terms import place_terms
         from benchd.bench.wall_marks import found_out_of_focus_u_rel, marks_of, out_of_focus_u_rel, shared_u_rel
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
-        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passes_on_at
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passed_on
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 
         setup, chain, scale = evidence.setup, evidence.chain, evidence.scale
@@ -56,10 +56,10 @@ class TwoWalls(Question):
             place = carriage_at_peak_um(fit, sweep.points)
             if sweep.distance_mm is None or sweep.m is None:
                 raise self.no_m()
-            passes = passes_on_at(fit, place, evidence.period_um)
+            passed = passed_on([fit], evidence.period_um)
             depth_um = chain.places.depth_um(place)
             offsets_um.append(fit.peak_um)
-            walls.append(Wall(depth_um, fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m, passes))
+            walls.append(Wall(depth_um, fit.u_um, float(fit.dof), sweep.distance_mm, *sweep.m, passed))
         focus_u_rel = 0.0
         stated = marks_of(evidence.arrangement)
         marks = stated if stated is not None and all(sweep.m_by == stated.by for sweep in sweeps) else None

@@ -14,7 +14,7 @@ from typing import Any
 
 from benchd.assessments.finding import Finding, WallShares
 from benchd.assessments.lines import as_budget, as_value
-from benchd.assessments.peak_lines import SUBDIVISION, through_fit
+from benchd.assessments.peak_lines import through_fit
 from benchd.bench.datum.model_gap import SPECIMENS_UM
 from benchd.errors import Refused
 from benchd.metrology.budget import Term, combine
@@ -27,8 +27,7 @@ LEAST_APART = 10.0
 class Wall:
     """Depth of best focus (um) with its u and degrees of freedom, distance to the wall (mm), m with its u.
 
-    `passes_on` is what the peak is off by, per um of the scale's periodic error, as amplitude and phase of the scale;
-    None where the period is not stated.
+    `passed_on` is how much of the scale's periodic error reaches the peak; None where its period is not stated.
     """
 
     depth_um: float
@@ -37,7 +36,7 @@ class Wall:
     distance_mm: float
     m: float
     u_m: float
-    passes_on: complex | None = None
+    passed_on: float | None = None
 
     def with_u_rel(self, part: float, instead_of: float) -> Wall:
         """With one relative part of the u of m in the place of another."""
@@ -152,13 +151,10 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
 
 
 def _at_both_places(term: Term, near: Wall, far: Wall) -> Term:
-    """A local error of the position, of which each place has its own, as it enters what is between the two.
-
-    The walls move the focus by an unknown part of its period, but where that is stated for the scale's subdivision.
-    """
-    if term.term == SUBDIVISION and near.passes_on is not None and far.passes_on is not None:
-        return through_fit(term, abs(near.passes_on - far.passes_on))
-    return replace(through_fit(term), u=math.sqrt(2.0) * through_fit(term).u)
+    """A local error of the position, of which each place has its own, as it enters what is between the two: the walls
+    move the focus by an unknown part of its period."""
+    one, other = through_fit(term, near.passed_on), through_fit(term, far.passed_on)
+    return replace(one, u=math.hypot(one.u, other.u))
 
 
 def _dof(near: Wall, far: Wall) -> float:

@@ -98,10 +98,21 @@ def test_by_several_it_is_their_mean_and_their_scatter_counts(wall: LoadedBench)
 
 
 def test_specimens_that_agree_are_as_far_apart_as_is_stated(wall: LoadedBench) -> None:
-    """What measuring both adds, the tape's 3 mm in it, has halved; what specimens differ by stays as it is stated."""
+    """At the same wall, each to 2 mm: of their mean half of both is left, and one more differs as it is stated."""
     agreeing = chain(wall, found(11, "L-1", 5.0), found(12, "L-2", 5.01))
+    own = SPECIMENS_UM / 1000.0
+    assert gap_part(agreeing).u == pytest.approx(math.sqrt(own**2 + (own**2 + 2.0**2) / 2.0) * UM_PER_MM)
+
+
+def test_where_the_tape_was_held_anew_it_is_in_gap_and_distance(wall: LoadedBench) -> None:
+    """Another distance was stated since all three: the tape's 3 mm are in each gap, and once in the distance."""
+    three = [found(number, f"L-{number}", 5.0 + 0.1 * number) for number in (-3, -2, -1)]
+    at_wall = chain(wall, *three)
     own, measured = SPECIMENS_UM / 1000.0, math.hypot(2.0, 3.0)
-    assert gap_part(agreeing).u == pytest.approx(math.sqrt(1.5 * own**2 + measured**2 / 2.0) * UM_PER_MM)
+    assert gap_part(at_wall).u == pytest.approx(math.sqrt(own**2 + (own**2 + measured**2) / 3.0) * UM_PER_MM)
+    assert at_wall.conjugate is not None
+    (distance,) = [part for part in at_wall.conjugate.parts if part.name == "distance"]
+    assert distance.u == pytest.approx(3.0 * UM_PER_MM, rel=0.01)
 
 
 def test_a_specimen_counts_once_by_its_last(wall: LoadedBench) -> None:
