@@ -27,23 +27,11 @@ def require_roles(procedure: Procedure, library: Mapping[str, Procedure], user: 
         try:
             need(user, verb.role)
         except Refused as refused:
-            raise _of_step(refused, verb, where) from None
-
-
-def require_role(verb: Verb[Any], user: str, need: Need) -> None:
-    """The same of a step whose turn has come: users may have been changed since the run began."""
-    try:
-        need(user, verb.role)
-    except Refused as refused:
-        raise _of_step(refused, verb, "this run") from None
-
-
-def _of_step(refused: Refused, verb: Verb[Any], where: str) -> Refused:
-    advice = f"Have it run by a user who may `{verb.name}`. {refused.advice or ''}".strip()
-    return Refused(
-        refused.code, f"The step `{verb.name}` of {where}: {refused.text}", advice=advice,
-        data={**refused.data, "step": verb.name},
-    )  # fmt: skip
+            advice = f"Have it run by a user who may `{verb.name}`. {refused.advice or ''}".strip()
+            raise Refused(
+                refused.code, f"The step `{verb.name}` of {where}: {refused.text}", advice=advice,
+                data={**refused.data, "step": verb.name},
+            ) from None  # fmt: skip
 
 
 def _verbs(procedure: Procedure, library: Mapping[str, Procedure]) -> Iterator[tuple[str, Verb[Any]]]:

@@ -53,7 +53,7 @@ class Runner:
         self._library = library
         self._need = need
         self.prompts = Prompts(bench, self._asked)
-        self._executor = StepExecutor(bench, library, self.prompts, need)
+        self._executor = StepExecutor(bench, library, self.prompts)
         self._state = RunState(self._publish, self._pause_with_error)
         bench.carriage.may_begin = lambda: self._state.may_move
         self._run: RunRecord | None = None

@@ -14,7 +14,6 @@ from benchd.bench.run_record import RunRecord
 from benchd.devices import DeviceError
 from benchd.errors import Refused
 from benchd.procedures import record_facts
-from benchd.procedures.allowed import Need, anybody_may, require_role
 from benchd.procedures.inputs import Known
 from benchd.procedures.language import Procedure
 from benchd.procedures.library import Library
@@ -39,13 +38,12 @@ ReportProgress = Callable[[int | None, str, float], None]
 
 
 class StepExecutor:
-    """Carries out the steps of runs, and plans runs; `prompts` puts their questions, `need` looks at roles."""
+    """Carries out the steps of runs, and plans runs; `prompts` puts their questions."""
 
-    def __init__(self, bench: Bench, library: Library, prompts: Prompts, need: Need = anybody_may) -> None:
+    def __init__(self, bench: Bench, library: Library, prompts: Prompts) -> None:
         self._bench = bench
         self._library = library
         self._prompts = prompts
-        self._need = need
         self._interrupted: list[tuple[Steps, Scope]] = []
 
     # Before a run
@@ -80,7 +78,7 @@ class StepExecutor:
         return await self._walker(run, gate, lambda *_: None).steps(steps, scope)
 
     def _walker(self, run: RunRecord, gate: Gate, report: ReportProgress) -> Walker:
-        back = LiveBackEnd(self._bench, self._prompts, run, gate, report, self._interrupted, self._need)
+        back = LiveBackEnd(self._bench, self._prompts, run, gate, report, self._interrupted)
         return Walker(back, lambda name: self._library[name].procedure, self.facts, self.known())
 
     def take_interrupted_calls(self) -> list[tuple[Steps, Scope]]:
@@ -100,7 +98,6 @@ class LiveBackEnd:
         gate: Gate,
         report: ReportProgress,
         interrupted: list[tuple[Steps, Scope]],
-        need: Need,
     ) -> None:
         self._bench = bench
         self._prompts = prompts
@@ -108,7 +105,6 @@ class LiveBackEnd:
         self._gate = gate
         self._report = report
         self._interrupted = interrupted
-        self._need = need
 
     def open_args(self, step: Step, scope: Scope) -> OpenArgs:
         return {}
@@ -153,7 +149,6 @@ class LiveBackEnd:
                 if isinstance(step, AskStep):
                     return await self._ask(step, scope)
                 verb = STEPS[step.verb]
-                require_role(verb, self._run.user, self._need)
                 args = verb.settled(args, await verb.now(args, order))
                 if verb.moves(args):
                     self._run.moved_to_um = None

@@ -21,7 +21,6 @@ STEPS = {
 inputs: {reference: {type: reference}}
 steps: [call: {procedure: bench_zero, inputs: {reference: "${reference}"}}]
 """,
-    "later": "steps: [ask: {kind: confirm, text: Ready?}, withdraw: {artefact: ring-07}]",
 }
 OF_KEEPERS = {
     "bench_zero", "seat_zero", "fixed_zero", "adapter_length", "collimator_zero", "glass_toggle", "joint_study",
@@ -60,17 +59,6 @@ async def test_a_run_with_a_step_beyond_the_users_role_is_refused_before_anythin
 
 async def test_what_drivers_are_for_they_may_run(made: FakeBench) -> None:
     assert await made.ended(await made.run("next_lens", most=1)) == "done"
-
-
-async def test_at_its_turn_the_step_is_looked_at_again(made: FakeBench) -> None:
-    made.roles, made.person.says = Roles({USER: "keep"}), lambda _: None
-    run = await made.run("later")
-    await made.said("asking")
-    made.roles = Roles({USER: "drive"})
-    made.answer(True)
-    assert await made.ended(run) == "failed"
-    await made.until(lambda: bool(made.events("not_allowed")))
-    assert "The step `withdraw` of this run" in made.events("not_allowed")[0]["text"]
 
 
 def test_which_of_the_shipped_ones_a_driver_may_run() -> None:
