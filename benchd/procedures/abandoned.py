@@ -1,12 +1,14 @@
 """A run that was under way when the daemon was killed: its `finally` takes back what it had stated of the set-up.
 
 The record closes it, and hardware is opened dark and at rest; but the set-up still says what the run had stated, such
-as an iris that was closed for it, and the next lens would be measured by that in silence. What needs hardware is left.
+as an iris that was closed for it, and the next lens would be measured by that in silence. What needs hardware is left,
+and so are blocks and called procedures, as the record does not tell how far the run came.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from functools import partial
 from typing import Any
 
@@ -28,31 +30,28 @@ LOOK = "See that lens, glass and iris on the bench are those of the set-up."
 async def close_abandoned(bench: Bench, library: Library, run: Run) -> str:
     """Take the set-up back, and give what is told of it; empty where nothing is to be looked at. Nothing moves.
 
-    Of a procedure that was edited since, or is gone, it is told that the set-up may be the run's.
+    Wherever the set-up is another than when the run began, somebody is told to look: a plate that it names may have
+    been in a person's hand. Of a procedure that was edited since, or is gone, nothing is taken back.
     """
+    changed = bench.setup.document.rev != run.setup
     text = f"Run {run.run} was under way when the daemon last ended; it is closed."
     file: ProcedureFile | None = None
     if run.procedure in library:
         file = library[run.procedure]
     taken_back: dict[str, Any] = {}
-    left = False
     if file is not None and file.text_sha == run.text_sha:
         facts = partial(record_facts.facts, bench.loaded, bench.setup.calibration)
         scope = scope_of(file.procedure.inputs, run.inputs, facts)
         for step in file.procedure.finally_:
             if step.verb != "setup" or STEPS["setup"].moves(step.args):
                 continue
-            try:
+            with suppress(BenchdError):
                 taken_back |= await _take_back(bench, resolve(step, scope))
-            except BenchdError:
-                left = True
-    elif bench.setup.document.rev != run.setup:
-        left = True
     if taken_back:
         text += f" As it would have at its end, the set-up says again: {plain_text(taken_back)}."
-    if left:
-        text += " The set-up may still say what the run had stated."
-    look = bool(taken_back) or left
+    if changed:
+        text += f" The set-up may still say what {'else ' if taken_back else ''}the run had stated."
+    look = bool(taken_back) or changed
     bench.events.tell(
         "abandoned",
         text,
