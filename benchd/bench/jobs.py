@@ -56,7 +56,7 @@ class Jobs:
         self._ended = ended
         self._job: Job | None = None
         self._closed = False
-        self._kept_free_for: str | None = None
+        self._kept_free_for: list[str] = []
 
     @property
     def kind(self) -> str | None:
@@ -67,8 +67,8 @@ class Jobs:
         """Raise Refused('busy') while a job is under way, and once closed."""
         if self._closed:
             raise Refused("busy", "The bench is being shut down.", advice="Start it again with `benchd up`.")
-        if self._kept_free_for is not None:
-            text = f"The bench is busy with {self._kept_free_for}."
+        if self._kept_free_for:
+            text = f"The bench is busy with {self._kept_free_for[-1]}."
             raise Refused("busy", text, advice="It takes no time: ask again.", data={"doing": None})
         if self._job is not None:
             kind = self._job.kind
@@ -78,12 +78,15 @@ class Jobs:
 
     @contextmanager
     def none_begins(self, what: str) -> Iterator[None]:
-        """No job begins inside the block, for what must not change as one does; one under way goes on."""
-        self._kept_free_for = what
+        """No job begins inside the block, for what must not change as one does; one under way goes on.
+
+        Two blocks may overlap, such as a record that is changed while a calibration comes into force.
+        """
+        self._kept_free_for.append(what)
         try:
             yield
         finally:
-            self._kept_free_for = None
+            self._kept_free_for.remove(what)
 
     def start(
         self,

@@ -73,7 +73,8 @@ class Accept(Verb[AcceptArgs]):
 
     async def command(self, args: AcceptArgs, order: Command) -> dict[str, Any]:
         order.bench.jobs.check_free()  # the chain must not change under a sweep
-        return await self.carry_out(args, order)
+        with order.bench.jobs.none_begins("a calibration that comes into force"):
+            return await self.carry_out(args, order)
 
     async def in_run(self, args: AcceptArgs, order: InRun) -> None:
         finding = order.run.findings.get(args.finding)

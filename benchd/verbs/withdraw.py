@@ -71,10 +71,11 @@ class Withdraw(Verb[WithdrawArgs | WithdrawStepArgs]):
 
     async def command(self, args: WithdrawArgs | WithdrawStepArgs, order: Command) -> dict[str, Any]:
         order.bench.jobs.check_free()  # the chain must not change under a sweep
-        row = await _in_force(order.bench, args.artefact)
-        if row is None:
-            raise none_in_force(args.artefact, order.bench.setup.calibrated_artefacts)
-        return await self._withdraw(row, str(args.why), order)
+        with order.bench.jobs.none_begins("a calibration that is withdrawn"):
+            row = await _in_force(order.bench, args.artefact)
+            if row is None:
+                raise none_in_force(args.artefact, order.bench.setup.calibrated_artefacts)
+            return await self._withdraw(row, str(args.why), order)
 
     async def in_run(self, args: WithdrawArgs | WithdrawStepArgs, order: InRun) -> None:
         row = await _in_force(order.bench, args.artefact)

@@ -79,3 +79,12 @@ async def test_nothing_begins_after_the_end(jobs: Jobs, ended: list[Ended]) -> N
 async def test_breaking_off_nothing_is_nothing(jobs: Jobs, ended: list[Ended]) -> None:
     await jobs.cancel(Stopped())
     assert ended == []
+
+
+async def test_kept_free_twice_at_once_none_begins_before_both_are_over(jobs: Jobs) -> None:
+    with jobs.none_begins("one"):
+        with jobs.none_begins("other"):
+            pass
+        with pytest.raises(Refused, match="busy with one"):
+            jobs.check_free()
+    jobs.check_free()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import shutil
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest_asyncio
 
 from benchd.bench.run_record import RunRecord
 from benchd.cli.do import _print_result
+from benchd.errors import Refused
 from benchd.files.loading import load_bench
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
 from benchd.procedures.prompts import with_findings
@@ -91,6 +93,20 @@ async def test_one_near_its_record_says_how_near_and_no_more(made: FakeBench) ->
     assert text.startswith("pane-25 was found 1.0 µm (")
     await made.until(lambda: bool(made.events("calibrated")))
     assert [(event["severity"], event["advice"]) for event in made.events("calibrated")] == [("info", "")]
+
+
+async def test_no_run_begins_before_the_chain_has_it(made: FakeBench) -> None:
+    doc = await plate_found(made, 1.0)
+    rev = made.bench.setup.document.rev
+    command = asyncio.create_task(made.command("accept", {"finding": doc["finding"]}))
+    await asyncio.sleep(0)
+    while not command.done():
+        with pytest.raises(Refused, match="busy with a calibration that comes into force"):
+            made.bench.jobs.check_free()
+        await asyncio.sleep(0)
+    await command
+    assert made.bench.setup.document.rev == rev + 1
+    made.bench.jobs.check_free()
 
 
 async def test_what_contradicts_a_zero_on_the_seat_is_told_of_whichever_comes_last(made: FakeBench) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -79,6 +80,19 @@ async def test_not_under_a_run(made: FakeBench) -> None:
     with pytest.raises(Refused, match="run r-0001") as refused:
         await made.command("withdraw", {"artefact": "ring-07", "why": "wrong"})
     assert refused.value.code == "busy"
+
+
+async def test_no_run_begins_between_the_look_at_the_record_and_the_change_of_the_chain(made: FakeBench) -> None:
+    rev = made.bench.setup.document.rev
+    command = asyncio.create_task(made.command("withdraw", {"artefact": "ring-07", "why": "wrong"}))
+    await asyncio.sleep(0)
+    while not command.done():
+        with pytest.raises(Refused, match="busy with a calibration that is withdrawn"):
+            await made.run("waits")
+        await asyncio.sleep(0)
+    await command
+    assert made.bench.setup.document.rev == rev + 1
+    await made.run("waits")
 
 
 async def test_a_step_says_which_run_did_and_takes_no_name_that_means_nothing(made: FakeBench) -> None:
