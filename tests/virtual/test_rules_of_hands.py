@@ -6,8 +6,11 @@ from typing import Any
 
 import pytest
 
+from benchd.procedures.language import Procedure
+from benchd.procedures.library import Library
+from benchd.procedures.steps import AskStep, ForStep, IfStep, RepeatStep, Step
 from tests.virtual.rules.as_asked import FAILED, IrisOpen, Seated
-from tests.virtual.rules.hands_in import HandsIn
+from tests.virtual.rules.hands_in import ASKED_FIRST, HANDS, HandsIn
 from tests.virtual.rules.in_force import Unedited, Withdrawn
 from tests.virtual.told import Told, reply
 
@@ -47,6 +50,41 @@ def test_what_comes_between_hands_and_their_answer(what: str, when: str) -> None
         assert not told.broken
         told.at(2.01).told("reply/bob", reply("c2", ok=when == "answered"))
     assert bool(told.broken) is (when != "answered")
+
+
+def test_its_lists_are_those_of_what_ships() -> None:
+    """Two walls asks for a tape first."""
+    shipped = Library.shipped().procedures
+    first = {name: next(step for step in plain(one) if step.verb != "setup") for name, one in shipped.items()}
+    asks = {name: step.ask.name for name, step in first.items() if isinstance(step, AskStep)}
+    assert {name for name, ask in asks.items() if ask in HANDS} == set(ASKED_FIRST)
+    steps = [step for name in ASKED_FIRST for step in plain(shipped[name])]
+    confirmed = {step.ask.name for step in steps if isinstance(step, AskStep) and step.ask.kind == "confirm"}
+    assert confirmed | {"look_again"} == set(HANDS)
+    assert any(step.verb == "sweep" and step.args.look_again for step in steps)
+
+
+def plain(procedure: Procedure) -> list[Step]:
+    """Its steps that hold no others, in the order of the file."""
+    return [step for _, step in procedure.walk() if not isinstance(step, RepeatStep | ForStep | IfStep)]
+
+
+@pytest.mark.parametrize("what", ["motion", "light"])
+def test_what_comes_while_it_is_asked_to_look_again(what: str) -> None:
+    lit = [False]
+    told = Told(HandsIn(lambda: lit[0]))
+    told.at(0.0).daemon(True)
+    told.at(1.1).told("procedure", run("asking", procedure="joint_study", ask="a-1", name="reseated"))
+    told.at(2.0).asked("bob", "answer", {"id": "c2", "args": {"ask": "a-1", "value": True}}, False)
+    told.at(2.01).told("reply/bob", reply("c2"))
+    told.at(9.0).told("procedure", run("asking", procedure="joint_study", ask="a-2", name="look_again"))
+    assert not told.broken
+    if what == "motion":
+        told.at(9.1).sent("board", MOVE)
+    else:
+        lit[0] = True
+        told.at(9.1)
+    assert told.broken
 
 
 @pytest.mark.parametrize("lights", [True, False])

@@ -9,9 +9,9 @@ from tests.virtual.rules.motion import begins, line_sound
 from tests.virtual.schedule import Step
 from tests.virtual.witness import Watched
 
-ASKED_FIRST = ("next_lens", "flange_check", "glass_toggle")
+ASKED_FIRST = ("next_lens", "flange_check", "check_lens", "glass_toggle", "joint_study", "shim_proof")
 """Procedures that begin with a question to hands, while they may be in the bench already."""
-HANDS = ("seated", "seat_anew", "glass_in", "glass_out", "iris_open")
+HANDS = ("seated", "seat_anew", "reseated", "shimmed", "look_again", "glass_in", "glass_out", "iris_open")
 OVER = ("idle", "done", "failed", "aborted")
 
 
