@@ -140,11 +140,12 @@ class LiveBackEnd:
     async def plain_step(self, step: Step, open_args: OpenArgs, scope: Scope) -> Scope:
         step = resolve(step, scope)
         args = step.args
+        order = self._order(step.verb, scope)
         while True:
             await self._gate.passable()
             while await self._asks_first(step.verb, args, scope):
                 await self._gate.passable()  # the run may have been paused, and the set-up changed, before the answer
-            order = self._order(step.verb, scope)
+            order = replace(order, since=self._bench.carriage.stops)
             try:
                 if isinstance(step, AskStep):
                     return await self._ask(step, scope)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
@@ -61,12 +61,20 @@ class Command(Order):
     lease: Lease
 
 
+@dataclass(slots=True)
+class LookedAgain:
+    """How often a step's measurement was taken again, and the level (0 to 1) that its light has to get back for it."""
+
+    times: int = 0
+    dimmed_from: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class InRun(Order):
     """A step of a run.
 
     `report_progress` is called with the share of the step that is done (0 to 1); `prompt` gives the text of a question
-    with the loop round in front.
+    with the loop round in front. `looked` is the step's own, and stays when a stop has it repeated.
     """
 
     run: RunRecord
@@ -74,3 +82,4 @@ class InRun(Order):
     asks: Asks
     report_progress: Callable[[float], None]
     prompt: Callable[[str], str]
+    looked: LookedAgain = field(default_factory=LookedAgain)

@@ -136,16 +136,18 @@ class Sweep(Verb[SweepArgs]):
         return {"run": await order.runs.sweep(_sweep_order(args), order.user, order.ident, order.since)}
 
     async def in_run(self, args: SweepArgs, order: InRun) -> None:
-        left = args.retries if isinstance(args, SweepStepArgs) else 0
+        retries = args.retries if isinstance(args, SweepStepArgs) else 0
         while True:
+            await _light_again(order)
             try:
                 await order.bench.sweep(
                     _sweep_order(args), order.run, order.gate, lambda done, of: order.report_progress(done / of)
                 )
             except BenchdError as error:
-                if error.code != "not_found" or not left or not await _put_right(args, error, left, order):
+                left = retries - order.looked.times
+                if error.code != "not_found" or left < 1 or not await _put_right(args, error, left, order):
                     raise
-                left -= 1
+                order.looked.times += 1
             else:
                 return
 
@@ -169,14 +171,19 @@ async def _put_right(args: SweepArgs, error: BenchdError, left: int, order: InRu
     times = f"{left} more time{'s' if left > 1 else ''} at the most"
     question = f"{error.text} {args.look_again} Look again, {times}? No ends the run."
     lamp = order.bench.assembly.in_role(LIGHT, Light)
-    level = 0.0 if lamp is None else await lamp.level()
-    if level:
+    order.looked.dimmed_from = 0.0 if lamp is None else await lamp.level()
+    if order.looked.dimmed_from:
         await order.bench.lights.set(LIGHT, level=0.0, by=order.user)
     again = await order.asks.ask("look_again", "yes_no", order.prompt(question)) is True
     await order.gate.passable()
-    if again and level:
-        await order.bench.lights.set(LIGHT, level=level, by=order.user)
     return again
+
+
+async def _light_again(order: InRun) -> None:
+    """The level from before hands went in. A stop may drop it; then the step is repeated, and with it this."""
+    if order.looked.dimmed_from:
+        await order.bench.lights.set(LIGHT, level=order.looked.dimmed_from, by=order.user)
+    order.looked.dimmed_from = 0.0
 
 
 def _sweep_order(args: SweepArgs) -> SweepOrder:

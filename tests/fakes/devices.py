@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import replace
 from typing import Any
 
@@ -28,17 +28,21 @@ from tests.fakes.device import Fake
 
 
 class FakeLight(Fake, Light):
-    """Keeps what was set; `refuses` so many of the levels that it is asked for."""
+    """Keeps what was set; `refuses` so many of the levels that it is asked for, or `drops` one for what it awaits."""
 
     def __init__(self, name: str, clock: Clock, steps: int = 1000) -> None:
         super().__init__(name, clock)
         self.spec = LightSpec(least=1 / steps, steps=steps)
         self.now = 0.0
         self.refuses = 0
+        self.drops: Callable[[float], Awaitable[None]] | None = None
         self.set_to: list[float] = []
 
     async def set_level(self, level: float) -> None:
         await self._asked()
+        if self.drops is not None and level:
+            await self.drops(level)
+            raise DeviceError("The level was not set: a stop came first.", device=self.name, code="busy")
         if self.refuses:
             self.refuses -= 1
             raise DeviceError("The carriage is in motion.", device=self.name, code="busy")

@@ -93,3 +93,49 @@ async def test_stopped_while_it_is_asked_it_looks_again_only_after_resume(made: 
     made.runner.resume(run, "rail")
     assert await made.ended(run) == "done"
     assert seen == []
+
+
+def dropped_light(made: FakeBench, says: Callable[[Ask], Any]) -> tuple[list[float], Callable[[Ask], Any]]:
+    """The levels that were dropped, and a person during whose answer to look again a stop is pressed so late that it
+    takes the lamp's next level with it."""
+    dropped: list[float] = []
+
+    async def drop(level: float) -> None:
+        dropped.append(level)
+        made.lamp.drops = None
+        await made.runner.stop("rail")
+
+    def person(ask: Ask) -> Any:
+        if "Look again" in ask.text:
+            made.lamp.drops = drop
+        return says(ask)
+
+    return dropped, person
+
+
+async def test_a_stop_that_drops_the_light_after_the_answer_does_not_leave_the_lamp_dark(made: FakeBench) -> None:
+    """The step was repeated with the lamp at 0, and 0 was what it went back to from then on."""
+    seen, says = mishap(made, 1, [True])
+    dropped, made.person.says = dropped_light(made, says)
+    run = await made.run("joint_study", **STUDY)
+    await made.said("paused")
+    assert (dropped, made.lamp.now) == ([0.4], 0.0)
+    before = len(made.lamp.set_to)
+    made.runner.resume(run, "rail")
+    assert await made.ended(run) == "done"
+    assert made.lamp.set_to[before] == 0.4
+    assert len(seen) == 1
+
+
+async def test_a_stop_does_not_count_the_retries_anew(made: FakeBench) -> None:
+    """Each one that had the step repeated gave three more."""
+    seen, says = mishap(made, 1, ["still"] * 9)
+    dropped, made.person.says = dropped_light(made, says)
+    run = await made.run("joint_study", **STUDY)
+    for times in (1, 2, 3):
+        await made.said("paused")
+        assert len(dropped) == len(seen) == times
+        made.runner.resume(run, "rail")
+        await made.until(lambda: made.state != "paused")
+    assert await made.ended(run) == "failed"
+    assert [text.partition("Look again, ")[2][:6] for text in seen] == ["3 more", "2 more", "1 more"]

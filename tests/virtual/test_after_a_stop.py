@@ -33,11 +33,22 @@ steps:
 finally:
   - light: {level: 0}
 """
+LOOKS = """\
+procedure: looks
+title: Looks again
+needs: {roles: [carriage, target_light, detector]}
+steps:
+  - light: {level: 0.4}
+  - sweep: {retries: 3, look_again: "Put the lens on."}
+finally:
+  - light: {level: 0}
+"""
+FILES = {"procedures/flickers.yaml": FLICKERS, "procedures/looks.yaml": LOOKS}
 
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def bench(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
-    async with VirtualBench(tmp_path_factory.mktemp("stops"), files={"procedures/flickers.yaml": FLICKERS}) as bench:
+    async with VirtualBench(tmp_path_factory.mktemp("stops"), files=FILES) as bench:
         yield bench
 
 
@@ -95,3 +106,24 @@ async def test_a_stop_while_a_light_is_on_its_way_pauses_the_run_as_any_other(cl
         assert (stopped["run"], stopped["state"]) == (run, "paused")
         await client.command("resume", run=run)
         assert await ended(client, run) == "done"
+
+
+async def test_a_stop_right_after_the_answer_to_look_again_leaves_the_target_lit_and_the_count(
+    bench: VirtualBench, client: BenchClient
+) -> None:
+    """No lens is on the bench. A stop that takes the lamp's level with it left the target dark from then on."""
+    bench.ask_world({"do": "remove", "what": "lens"})
+    run = await client.run("looks")
+    for times in (3, 2, 1):
+        doc = await told(client, "procedure", lambda doc: doc["ask"] is not None or doc["state"] == "failed")
+        assert doc["run"] == run
+        assert f"Look again, {times} more" in doc["ask"]["text"]
+        assert bench.machine.lamp.level == 0.0
+        await asyncio.gather(client.command("answer", ask=doc["ask"]["ask"], value=True), client.stop())
+        await told(client, "procedure", lambda doc: doc["state"] == "paused")
+        await client.command("resume", run=run)
+        async with asyncio.timeout(60):
+            while bench.machine.lamp.level == 0.0:  # noqa: ASYNC110 # looked at from outside
+                await asyncio.sleep(0.01)
+        assert bench.machine.lamp.level == pytest.approx(0.4, abs=0.01)
+    assert await ended(client, run) == "failed"
