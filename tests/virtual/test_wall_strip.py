@@ -13,7 +13,7 @@ import pytest_asyncio
 from benchd.errors import BenchdError
 from finding_bench import LENS, STRIP_PITCH_MM, FindingBench, ready, with_strip
 from tests.virtual.benches import PACE, VirtualBench, person
-from tests.virtual.test_wall_marks import OUT_OF_FOCUS, standing
+from tests.virtual.test_wall_marks import OUT_OF_FOCUS, QUOTIENT, standing
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
 
@@ -61,7 +61,7 @@ async def test_over_benches_its_interval_holds_the_truth(tmp_path: Path) -> None
             await standing(at_wall)
             m = (await client.command("magnification", beat=False))["m"]
             # Not calibrated: nominal is known to 100 um, and the square is seen as much larger or smaller.
-            assert m["u"] / m["value"] > hypot(STATED, 0.1 / 49.6 / sqrt(3.0))
+            assert m["u"] / m["value"] > hypot(STATED, 0.1 / 49.6 * QUOTIENT)
             off.append((m["value"] - at_wall.truth()["now"]["magnification"]) / m["u"])
     rms = sqrt(sum(z * z for z in off) / len(off))
     assert 0.43 < rms < 1.66, off  # chi-square of 12: a true 1 lies within 1 in 1000 on either side
