@@ -38,6 +38,7 @@ CONFIGS = Path(__file__).resolve().parent.parent / "configs"
 REMOUNTS = 5
 TIP_DEPTH_UM = 45000.0
 FLAT = "flat-80"
+AWAY_UM = 100.0
 LOCKED_UM = 200.0
 """How far from the middle of its settings the collimator's tube is locked at the most."""
 
@@ -182,16 +183,11 @@ class CaseBench:
         over = cover_length(file)
         reach_um = ring.given.length_um + (over.length_um if over else 0.0)
         chain = self.set_up(temperature_C=world.new_day("base"))
-        pairs = []
-        for _ in range(REMOUNTS):
-            on_ring = world.gauge_um(on_ring=True)
-            carriage = 0.0 if fixed else world.drive(chain.places.carriage_for_depth(reach_um))
-            pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
+        there_um = chain.places.carriage_for_depth(reach_um)
+        pairs, comparator = self._unmoved() if fixed else self._on_ring_and_face(there_um, REMOUNTS)
         known = ring_of(ring)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
-        artefact, comparator = file.base.calibration, self.files.comparator
-        if fixed:
-            comparator = without_carriage(comparator)
+        artefact = file.base.calibration
         found = bench_zero(pairs, known, base, artefact, comparator, self._thermal(), _about(), over)
         self._accept(artefact, found, pairs)
 
@@ -242,19 +238,38 @@ class CaseBench:
         over = cover_length(file)
         reach_um = ring.given.length_um + (over.length_um if over else 0.0)
         chain = self.set_up(temperature_C=world.new_day(day), adapters=[ADAPTER])
-        pairs = []
-        for _ in range(remounts):
-            on_ring = world.gauge_um(on_ring=True)
-            carriage = world.drive(chain.places.carriage_for_depth(reach_um))
-            pairs.append(gauge.Pair(on_ring, 0.0, world.gauge_um(on_ring=False), carriage))
+        pairs, comparator = self._on_ring_and_face(chain.places.carriage_for_depth(reach_um), remounts)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
         given = adapter.given
         above = gauge.Known(given.length_um, given.u_um, adapter.material.alpha_per_K, "record")
         artefact, thermal = seat_artefact(file, [ADAPTER]), self._thermal()
         found = bench_zero(
-            pairs, ring_of(ring), base, artefact, self.files.comparator, thermal, _about(), over, "seat_zero", [above]
+            pairs, ring_of(ring), base, artefact, comparator, thermal, _about(), over, "seat_zero", [above]
         )
         self._accept(artefact, found, pairs)
+
+    def _unmoved(self) -> tuple[list[gauge.Pair], gauge.Comparator]:
+        """A pair per remounting under a target that stands fixed, the tip as the hand brings it."""
+        world = self.world
+        pairs = [
+            gauge.Pair(world.gauge_um(on_ring=True), 0.0, world.gauge_um(on_ring=False), 0.0) for _ in range(REMOUNTS)
+        ]
+        return pairs, without_carriage(self.files.comparator)
+
+    def _on_ring_and_face(self, there_um: float, remounts: int) -> tuple[list[gauge.Pair], gauge.Comparator]:
+        """A pair per remounting, the tip let down on ring and face, where the carriage goes away and back."""
+        world = self.world
+        pairs, by_hand = [], []
+        for _ in range(remounts):
+            on_ring = world.gauge_um(on_ring=True, let_down=True)
+            at_first = world.drive(there_um)
+            set_down = world.gauge_um(on_ring=False, let_down=True)
+            for away_um in (AWAY_UM, -AWAY_UM, 0.0):  # from deeper past the place, and to it from below
+                carriage = world.drive(there_um + away_um)
+                on_face = world.gauge_again_um(on_ring=False)
+            by_hand.append(gauge.Pair(set_down, at_first, on_face, carriage))
+            pairs.append(gauge.Pair(on_ring, 0.0, on_face, carriage))
+        return pairs, gauge.let_down(self.files.comparator, by_hand)
 
     def set_collimator(self) -> None:
         """Its tube set by autocollimation and locked, some way off the settings, as often as the procedure asks for."""

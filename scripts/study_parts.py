@@ -81,15 +81,15 @@ def _carried(bench: CaseBench, chain: Chain, truth: Truth, value: dict[str, floa
     tipped = ahead(place) - ahead(found_at)
     on_adapter = bench.in_force[ADAPTER].carriage_um or 0.0
     tipped_between = ahead(on_adapter + adapter) - ahead(on_adapter)
-    ring_side, base_side, seat_side = (world.indicator.side_um(where) for where in ("ring", "base", "adapter"))
+    base_side, seat_side = (world.indicator.side_um(where) for where in ("base", "adapter"))
     gain = [world.gain_off * bench.apart_um[artefact] for artefact in (bench.files.file.base.calibration, ADAPTER)]
     by_scale = world.scale_share * adapter  # the carriage went that far to measure it
     return {
-        "base": -value["base"] - base + zero + off_there - (base_side - ring_side) - gain[0],
+        "base": -value["base"] - base + zero + off_there - gain[0],
         "adapter": -value[f"adapter {ADAPTER}"]
         - adapter
         - (_in_adapter(world) + by_scale + tipped_between + seat_side - base_side + gain[1]),
-        "gauge hysteresis": seat_side - ring_side,
+        "gauge hysteresis": seat_side - base_side,
         "gauge gain": sum(gain),
         "abbe": tipped + tipped_between,
         "thermal": told - _grown(world, base, adapter) - scale,
@@ -108,12 +108,10 @@ def _on_seat(bench: CaseBench, chain: Chain, truth: Truth, value: dict[str, floa
     told += places.depth_um(smooth) - places.depth_um(0.0) - smooth
     scale = place * world.encoder.alpha_per_K * world.delta_K
     tipped = world.encoder.tilt.ahead_um(place) - world.encoder.tilt.ahead_um(found_at)
-    sides = world.indicator.side_um("adapter") - world.indicator.side_um("ring")
     gain = world.gain_off * bench.apart_um[artefact]
     stood = bench.in_seat.joints + bench.in_seat.stand_offs + bench.in_seat.wedge
     return {
-        "seat": -value[f"seat {ADAPTER}"] - base - adapter - stood + zero + off_there - sides - gain,
-        "gauge hysteresis": sides,
+        "seat": -value[f"seat {ADAPTER}"] - base - adapter - stood + zero + off_there - gain,
         "gauge gain": gain,
         "abbe": tipped,
         "thermal": told - _grown(world, base, adapter) - scale,

@@ -23,7 +23,7 @@ from study_records import ADAPTER, GLASS, LENS, LIGHT_NM, LP_MM
 from study_sweep import sweep
 
 CLOSED_TO = 5.6
-REPEATS = 6
+REPEATS, CAREFULLY = 6, 20
 SPECIMEN_UM = 22.0
 
 Fit = Callable[[CaseBench, SweepData], PeakFit | str]
@@ -59,7 +59,7 @@ def find_plate(bench: CaseBench, index: int, fit_of: Fit) -> None:
             bench,
             chain,
             optic,
-            SweepOrder(repeats=REPEATS * (2 if world.stratum.carefully else 1)),
+            SweepOrder(repeats=CAREFULLY if world.stratum.carefully else REPEATS),
             index,
             f_number=CLOSED_TO,
         )

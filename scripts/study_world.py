@@ -203,12 +203,18 @@ class CaseWorld:
         carried_um = self.arrangement.carried_um(place_um)
         return fitting.base_um(self.delta_K) + carried_um + fitting.adapters_um(self.delta_K) + fitting.gives_um()
 
-    def gauge_um(self, *, on_ring: bool) -> float:
-        """The gauge's bridge set down anew, on the setting ring or on the uppermost face."""
+    def gauge_um(self, *, on_ring: bool, let_down: bool = False) -> float:
+        """The gauge's bridge set down anew, on the setting ring or on the uppermost face; its tip may be let down."""
+        self.indicator.place("ring" if on_ring else "adapter" if self.fitting.adapters else "base")
+        if let_down:
+            self.indicator.let_down()
+        self.seconds += 40.0
+        return self.gauge_again_um(on_ring=on_ring)
+
+    def gauge_again_um(self, *, on_ring: bool) -> float:
+        """The gauge read where its bridge stands."""
         name = RINGS[self.stratum.fixed]
         ring = self.record.references[name]
-        self.indicator.place("ring" if on_ring else "adapter" if self.fitting.adapters else "base")
-        self.seconds += 40.0
         if on_ring:
             below = self.fitting.grown_um(f"reference.{name}", ring.length_um, ring.alpha_per_K, self.delta_K)
         else:

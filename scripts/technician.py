@@ -41,7 +41,7 @@ class Technician:
         self.adapters: list[str] = []
         self.glass: list[str] = []
         self.lens: str | None = None
-        self._seat = "away"
+        self._seat, self._lets_down = "away", False
         self._open_stop = 1.0
 
     def clear(self) -> None:
@@ -164,6 +164,9 @@ class Technician:
         """Do what a question asks for, by its stable name, and give the answer."""
         place = {
             "bridge_on_ring": inputs.get("reference"),
+            "let_down_on_ring": inputs.get("reference"),
+            "let_down_on_base": "base",
+            "let_down_on_seat": "adapter",
             "bridge_on_base": "base",
             "bridge_on_adapter": "adapter",
             "bridge_off": "away",
@@ -171,8 +174,7 @@ class Technician:
         }
         match ask["name"]:
             case name if name in place:
-                self._seat = str(place[name])
-                self._do("set", "indicator", place[name])
+                self._set_bridge(name, str(place[name]))
             case "clear":
                 self._do("set", "indicator", "away")
                 self.clear()
@@ -200,6 +202,15 @@ class Technician:
                     self._do("fit" if ask["name"] == "glass_in" else "remove", "glass", one)
         decided = {"accept": self._accept, "more": "5 more" if self._more else "leave"}
         return decided.get(ask["name"], True)
+
+    def _set_bridge(self, asked: str, place: str) -> None:
+        """The bridge set down anew, its tip as that was asked for; again is as it was asked for first."""
+        self._seat = place
+        if asked != "seat_again":
+            self._lets_down = asked.startswith("let_down")
+        self._do("set", "indicator", place)
+        if self._lets_down:
+            self._do("set", "tip", "let down")
 
     def _wall_at(self, distance_mm: float, inputs: dict[str, Any]) -> float:
         """The bench moved to this distance, by tape; the lens is seated, as what the tape says goes with it."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,9 @@ from benchd.metrology.budget import HYSTERESIS_SHAPE, Term, combine, standard_u
 from benchd.metrology.outlying import FAR_OFF, far_off
 from benchd.metrology.repeats import repeats
 from benchd.optics.expansion import U_ALPHA_REL, coefficient_u_um
+
+LEFT_BY_ONE_SIDE = 0.25
+"""Share of a gauge's hysteresis by which it may differ between two places of its range (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +93,17 @@ class About:
     version: str
     indices: tuple[int, int]
     temperature_source: str = "set-up"
+
+
+def let_down(gauge: Comparator, by_hand: Sequence[Pair]) -> Comparator:
+    """The gauge with what is left of its hysteresis where its tip was let down onto both faces.
+
+    `by_hand`: first as the hand let it down, second as the carriage came back under it. What it reads otherwise then,
+    by more than its carriage did, is left, and so is what hysteresis differs by between two places of the range.
+    """
+    apart = [pair.difference_um - (pair.second_carriage_um - pair.first_carriage_um) for pair in by_hand]
+    left = max(abs(float(np.mean(apart))), LEFT_BY_ONE_SIDE * gauge.hysteresis_um)
+    return replace(gauge, hysteresis_um=min(left, gauge.hysteresis_um))
 
 
 def notes_of(values: Sequence[float], gauge: Comparator) -> list[str]:

@@ -12,7 +12,7 @@ from benchd.bench.datum.gauge_check import sign_of
 from benchd.bench.datum.position_terms import POSITION_UNKNOWN, ScaleRecord, place_terms, position_notes
 from benchd.errors import Refused
 from benchd.files.artefacts import full_thickness_mm
-from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal
+from benchd.questions.comparator import About, Comparator, Known, Pair, Thermal, let_down
 
 if TYPE_CHECKING:
     from benchd.assessments.finding import Finding
@@ -26,6 +26,8 @@ TIPPING_NOT_STATED = (
 )
 MOVED = "moved"
 """The name of the indicator reading taken after the carriage was moved under its tip."""
+LET_DOWN = "let_down_on_ring"
+"""The name of the indicator reading on a setting ring after the tip was lifted and let down."""
 
 
 def remount_pairs(evidence: Evidence, first: str, second: str, *, moved: bool = True) -> list[Pair]:
@@ -48,6 +50,20 @@ def remount_pairs(evidence: Evidence, first: str, second: str, *, moved: bool = 
         Pair(sign * _value(a), a.carriage_um or 0.0, sign * _value(b), b.carriage_um or 0.0)
         for a, b in zip(firsts, seconds, strict=True)
     ]
+
+
+def zero_pairs(evidence: Evidence, face: str) -> tuple[list[Pair], Comparator]:
+    """Readings on a setting ring and on a face, one pair per remounting, and the errors of indicator and carriage.
+
+    A tip that was let down came out onto ring and face alike, so that most of its hysteresis cancels. That the hand did
+    so shows on the face: the carriage then goes deeper and comes back, and the indicator reads the same again where the
+    last motion lets the tip out. Raises Refused('not_found').
+    """
+    stated = stated_comparator(evidence)
+    if not evidence.readings.get(LET_DOWN):  # a run from before the tip was let down
+        return remount_pairs(evidence, "on_ring", f"on_{face}"), stated
+    by_hand = remount_pairs(evidence, f"set_on_{face}", f"on_{face}")
+    return remount_pairs(evidence, LET_DOWN, f"on_{face}"), let_down(stated, by_hand)
 
 
 def stated_comparator(evidence: Evidence) -> Comparator:

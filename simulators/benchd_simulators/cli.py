@@ -16,7 +16,7 @@ REFUSED, USAGE, FAULT = 1, 2, 3
 
 HAND_HELP = """\
 fit, remove   adapter|glass|lens|shim|filter  ID      fit adapter ring-07; fit shim 50
-set, turn     ring|iris|wall_mm|wall_marks|wall_strip|indicator|temperature|pushed_um|square_off|flat|tube_mm  VALUE
+set, turn     ring|iris|wall_mm|wall_marks|wall_strip|indicator|tip|temperature|pushed_um|square_off|flat|tube_mm  VALUE
                                               set ring infinity; turn iris 4; set indicator base; set flat away
 measure       tape|thermometer|tube|autocollimation
                                               the last sets the collimator's tube by the flat before it, and reads it

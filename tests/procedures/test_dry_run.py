@@ -353,11 +353,13 @@ def test_bench_zero_asks_in_every_turn_and_stays_inside_travel() -> None:
     found = plan("bench_zero", reference="collar-45", remounts=5)
     assert found.problems == ()
     depths = [one.to_um for one in found.entries if one.verb == "move" and "depth_um" in one.text]
-    assert depths == [pytest.approx(45000.4 - BASE_UM)] * 6
+    assert depths == [pytest.approx(45000.4 - BASE_UM)] * 11
     assert len(found.asks) == 1 + 5 * 3 + 1
-    assert found.asks[1].endswith("flat plate? (collar-45)")
+    assert found.asks[1].endswith("let down on it? (collar-45)")
     reads = [one.text for one in found.entries if one.verb == "read"]
-    assert reads == ["indicator as on_ring", "indicator as on_base", "indicator as moved, held against on_base"] * 5
+    against = "indicator as moved, held against set_on_base"
+    each = ["indicator as let_down_on_ring", "indicator as set_on_base", against, "indicator as on_base"]
+    assert reads == each * 5
     assert found.entries[-1].when == ("if accept is true",)
 
 

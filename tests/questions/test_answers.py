@@ -254,6 +254,26 @@ async def test_a_base_is_found_by_all_that_bench_file_and_records_state(assess: 
     assert (named["setting ring"], named["temperature"]) == ("collar-45, certificate", f"typed, setup-{found['setup']}")
 
 
+@pytest.mark.parametrize(
+    ("by_hand", "left"),
+    [
+        ((399.9, 400.1, 400.0), 0.25 * 0.3),  # as the carriage leaves it: that it differs from place to place is left
+        ((400.2, 400.2, 400.2), 0.2),  # pushed in by some
+        ((400.3, 400.5, 400.4), 0.3),  # more than the gauge's whole hysteresis: no more of it is counted
+    ],
+)
+async def test_hysteresis_counts_as_far_as_the_tip_was_not_let_down(
+    assess: Assess, by_hand: tuple[float, ...], left: float
+) -> None:
+    loaded = load_bench(CONFIGS / "workshop" / "bench.yaml")
+    rows = {
+        "let_down_on_ring": readings(0.0, 0.0, 0.0, 0.0), "set_on_base": readings(21000.0, *by_hand),
+        "on_base": readings(21000.0, 400.0, 400.0, 400.0), "moved": MOVED,
+    }  # fmt: skip
+    found = await assess(loaded, "bench_zero", NO_LENS, of="collar-45", **rows)
+    assert lines(found)["gauge hysteresis"] == pytest.approx(left / math.sqrt(2.0), rel=1e-4)
+
+
 async def test_an_adapter_is_found_by_all_that_bench_file_and_record_state(assess: Assess) -> None:
     loaded = load_bench(CONFIGS / "workshop" / "bench.yaml")
     rows = {"on_base": readings(21000.0, 0.0, 0.0), "on_adapter": readings(3000.0, 0.0, 4.0), "moved": MOVED}

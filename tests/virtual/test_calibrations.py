@@ -83,7 +83,7 @@ class Hasty(Technician):
     asked_again = 0
 
     def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
-        if ask["name"] == "bridge_on_base":
+        if ask["name"] == "let_down_on_base":
             self.rounds += 1
             if self.rounds == 3:
                 self._seat = "base"
@@ -101,7 +101,7 @@ class Mistaken(Technician):
     rounds = 0
 
     def obey(self, procedure: str, ask: dict[str, Any], inputs: dict[str, Any]) -> Any:
-        if ask["name"] == "bridge_on_ring":
+        if ask["name"] == "let_down_on_ring":
             self.rounds += 1
             if self.rounds == 3:
                 self._do("set", "indicator", "base")
@@ -128,8 +128,11 @@ async def test_who_is_asked_to_accept_sees_what_was_found_and_a_round_that_went_
         (note,) = [note for note in spoilt["notes"] if "far off" in note]
         assert note.startswith("Pair of readings 3 of 5 ")
         length = spoilt["values"]["length"]
-        assert asked.startswith(f"Found: bench-zero {length['value']:.0f} ± {length['U']:.0f} µm, "), asked
-        assert re.search(r", [+−]\d+ µm from the 24000 µm stated in the bench file\. ", asked), asked
+        found = re.match(
+            r"Found: bench-zero ([\d.]+) ± ([\d.]+) µm, [+−][\d.]+ µm from the 24000(\.0)? µm stated in ", asked
+        )
+        assert found is not None, asked
+        assert (float(found[1]), float(found[2])) == pytest.approx((length["value"], length["U"]), abs=0.5)
         assert asked.endswith(f"{note} {plan['asks'][-1]}")
 
         good, asked = await run(Technician(bench, client, said.append))
@@ -154,7 +157,7 @@ async def test_a_bridge_left_on_the_ring_is_asked_for_again_and_its_pair_read_an
         assert float(told[1]) == pytest.approx(100.0, abs=2.0), "each place is where it was told to be, to 1 um"
         finding = await hasty.finding("bench_zero", str(state["run"]))
         assert not [note for note in finding["notes"] if "far off" in note]
-        assert finding["readings"]["indices"] == [0, 5 * 3 + 2 - 1], "both were read anew"
+        assert finding["readings"]["indices"] == [0, 5 * 4 + 2 - 1], "both were read anew"
 
         hasty.rounds, hasty.asked_again, hasty.seats_again_after = 0, 0, 3
         with pytest.raises(RunEnded, match=r"failed'\. The carriage went deeper .* It was seated again 3 times\. See"):

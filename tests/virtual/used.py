@@ -63,7 +63,7 @@ USE: list[tuple[float, str, Draw]] = [
     (0.5, "check", one_of(repeats=[3])),
     (0.5, "check", one_of(repeats=[3], forgets=["seated"])),
     (0.5, "zero", nothing),
-    (0.5, "zero", one_of(forgets=["bridge_on_ring", "bridge_on_base", "seat_again", "clear"])),
+    (0.5, "zero", one_of(forgets=["let_down_on_ring", "let_down_on_base", "seat_again", "clear"])),
     (1.0, "arrange", one_of(lens=["L-0417", "L-0418", None], glass=[[], ["pane-25"]])),
     (3.0, "once", once),
     (

@@ -274,6 +274,8 @@ def _hysteresis_u_um(of_base: float, of_adapters: float) -> float:
     reading is off by half of the hysteresis h, s = +-h/2. The base is off by `s(base) - s(ring)`, an adapter by
     `s(seat) - s(base)`. With one adapter the base face cancels, and one of two hystereses is left; with n adapters the
     sum is `n s(seat) - (n - 1) s(base) - s(ring)`, which grows with n and not with its root.
+    Where the tip was let down for the base, its sides cancel by themselves: for one adapter this is then too wide by
+    less than a third.
     """
     base, adapters = of_base / math.sqrt(2.0), of_adapters / math.sqrt(2.0)
     return math.hypot(base, base - adapters, adapters)

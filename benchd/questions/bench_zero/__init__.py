@@ -22,7 +22,7 @@ class BenchZero(Question):
     target = "carried"
     asks = "Where is absolute zero: how far is the target from the base face?"
     of = "setting_ring"
-    readings = ("on_ring", "on_base", "moved")
+    readings = ("let_down_on_ring", "set_on_base", "moved", "on_base")
     values = LENGTH_VALUES
     calibrates = True
 
@@ -32,12 +32,13 @@ class BenchZero(Question):
         from benchd.questions.comparator import Known
 
         base = evidence.file.base
+        pairs, gauge = gathered.zero_pairs(evidence, "base")
         found = bench_zero(
-            gathered.remount_pairs(evidence, "on_ring", "on_base"),
+            pairs,
             ring_of(evidence.records.reference(str(of))),
             Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file"),
             base.calibration,
-            gathered.stated_comparator(evidence),
+            gauge,
             gathered.thermal_state(evidence),
             gathered.about(evidence),
             gathered.cover_length(evidence.file),

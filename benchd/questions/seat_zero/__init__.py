@@ -20,7 +20,7 @@ class SeatZero(Question):
     target = "carried"
     asks = "Where is absolute zero on the seat of these adapters: how far is the target from it?"
     of = "setting_ring"
-    readings = ("on_ring", "on_seat", "moved")
+    readings = ("let_down_on_ring", "set_on_seat", "moved", "on_seat")
     values = LENGTH_VALUES
     calibrates = True
 
@@ -42,12 +42,13 @@ class SeatZero(Question):
         adapters = [
             Known(one.given.length_um, one.given.u_um, one.material.alpha_per_K, f"record {one.id}") for one in stack
         ]
+        pairs, gauge = gathered.zero_pairs(evidence, "seat")
         found = bench_zero(
-            gathered.remount_pairs(evidence, "on_ring", "on_seat"),
+            pairs,
             ring_of(evidence.records.reference(str(of))),
             Known(base.given.length_um, base.given.u_um, base.alpha_per_K, "bench file"),
             seat_artefact(evidence.file, evidence.setup.adapters),
-            gathered.stated_comparator(evidence),
+            gauge,
             gathered.thermal_state(evidence),
             gathered.about(evidence),
             gathered.cover_length(evidence.file),

@@ -38,7 +38,9 @@ class Carriage:
         """By so much more the home switch scatters (standard deviation)."""
         self.pending_loss_um = 0.0
         self.growth = 1.0
-        self._lowest_um = self._highest_um = self._steady_um()
+        self._lowest_um = self._highest_um = self._place_um = self._steady_um()
+        self.passes: Callable[[float, float], None] = lambda from_um, to_um: None
+        """Told of each piece of way without reversals, once it is caught up with."""
         motor.before_change = self.advance
 
     def advance(self) -> None:
@@ -72,8 +74,10 @@ class Carriage:
     def _shift(self, by_um: float) -> None:
         self._nut_um += by_um
         self._slip_um += by_um
-        place = self._steady_um()
-        self._lowest_um, self._highest_um = min(self._lowest_um, place), max(self._highest_um, place)
+        before, self._place_um = self._place_um, self._steady_um()
+        self._lowest_um = min(self._lowest_um, self._place_um)
+        self._highest_um = max(self._highest_um, self._place_um)
+        self.passes(before, self._place_um)
 
     def _steady_um(self) -> float:
         nut = self._nut_um

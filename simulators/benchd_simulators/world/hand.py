@@ -110,6 +110,7 @@ def _set(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
         "iris": lambda: world.set_iris(number(value, "The iris")),
         "wall_mm": lambda: world.set_wall(number(value, "The wall")),
         "indicator": lambda: world.set_indicator(str(value)),
+        "tip": lambda: world.set_tip(str(value)),
         "temperature": lambda: world.set_temperature(number(value, "The temperature")),
         "pushed_um": lambda: world.carriage.push(number(value, "The push")),
         "wall_marks": lambda: world.room.set_marks(value),

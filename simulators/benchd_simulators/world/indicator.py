@@ -36,11 +36,17 @@ class Indicator:
         self._began = now()
         self._scatter_um = 0.0
         self._spindle_um: float | None = None
+        self._tip_um = 0.0
 
     def place(self, where: str) -> None:
         """The bridge is set down anew on `ring`, `base` or `adapter`; the tip comes in as the hand is used to."""
         self._from = self._side.get(where, 1.0)
         self._scatter_um = self.record.remount_um * float(self._mounting.standard_normal())
+        self._spindle_um = None
+
+    def let_down(self) -> None:
+        """The tip is lifted and let down again: it comes out onto the surface, whatever the hand is used to."""
+        self._from = -1.0
         self._spindle_um = None
 
     def side_um(self, where: str) -> float:
@@ -53,11 +59,23 @@ class Indicator:
         if below_um is None:
             return sign * OVER_UM
         tip = below_um - self._probe_um + self._scatter_um
-        half = self.record.hysteresis_um / 2
-        spindle = tip + self._from * half if self._spindle_um is None else self._spindle_um
-        self._spindle_um = spindle = min(max(spindle, tip - half), tip + half)
+        if self._spindle_um is None:
+            self._spindle_um = tip + self._from * self.record.hysteresis_um / 2
+        spindle = self._drag(tip)
         creep = self._creep_um * (1 - exp(-(self._now() - self._began) / self.record.creep_s))
         value = sign * (self._gain * spindle + creep) + self.record.noise_um * self._rng.standard_normal()
         if abs(value) > self.record.range_um:
             return OVER_UM if value > 0 else -OVER_UM
         return round(value / self.record.resolution_um) * self.record.resolution_um
+
+    def follow(self, by_um: float) -> None:
+        """The surface under the tip has gone deeper by so much, without a reversal."""
+        if self._spindle_um is not None:
+            self._drag(self._tip_um + by_um)
+
+    def _drag(self, tip_um: float) -> float:
+        """Where the spindle then is: it follows the tip once half of the hysteresis is used up."""
+        assert self._spindle_um is not None
+        half = self.record.hysteresis_um / 2
+        self._tip_um, self._spindle_um = tip_um, min(max(self._spindle_um, tip_um - half), tip_um + half)
+        return self._spindle_um

@@ -52,6 +52,7 @@ class World:
         self.encoder = Encoder(record.encoder, self.carriage, self.draws)
         self.indicator = Indicator(record.indicator, self.draws, self.now)
         self.indicator_at = "away"
+        self.carriage.passes = self._drags_the_tip
         self.stuck_switch: str | None = None
         self.lamp = Lamp(record.lamp, self.now)
         self.camera = Camera(record.camera, record.uneven, self.draws, self.scene)
@@ -99,6 +100,11 @@ class World:
     def indicator_um(self) -> float:
         """The indicator's display where its bridge stands; +-999.9 beyond the range or standing nowhere."""
         return self.indicator.read_um(self._below_um())
+
+    def _drags_the_tip(self, from_um: float, to_um: float) -> None:
+        if self.indicator_at in {"base", "adapter"}:
+            carried_um = self.arrangement.carried_um
+            self.indicator.follow(carried_um(to_um) - carried_um(from_um))
 
     # --- the hand
 
@@ -217,6 +223,13 @@ class World:
             raise HandRefused(f"Glass {named(fitting.glass)} is in the way of the tip; remove it first.")
         self.indicator_at = place
         self.indicator.place(place if place in {"base", "adapter"} else "ring")
+
+    def set_tip(self, how: str) -> None:
+        if how != "let down":
+            raise HandRefused(f"The indicator's tip can be 'let down', not {how!r}.")
+        if self.indicator_at == "away":
+            raise HandRefused("The indicator stands nowhere.")
+        self.indicator.let_down()
 
     # --- the truth
 

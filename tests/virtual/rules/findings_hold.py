@@ -22,8 +22,12 @@ FLAGGED = (
     "While a sweep",
 )
 """How the notes begin that say of a finding that its interval may not hold."""
-TOUCHES = {"on_base": "base", "on_adapter": "adapter"}
-"""Where the indicator stands for a reading of that name; `on_ring` on the run's reference, `moved` where it stood."""
+TOUCHES = {
+    "on_base": "base", "set_on_base": "base", "on_adapter": "adapter", "on_seat": "adapter", "set_on_seat": "adapter"
+}  # fmt: skip
+"""Where the indicator stands for a reading of that name; on the run's reference for those `ON_RING`, `moved` where it
+stood."""
+ON_RING = ("on_ring", "let_down_on_ring")
 
 
 def misses_too_often(missed: int, judged: int) -> bool:
@@ -109,9 +113,7 @@ class FindingsHold(Watched):
         channel = reading["channel"]
         if channel == "on_adapter" and stands["adapters"] != [given.get("adapter")]:
             return False
-        return bool(
-            stands["indicator"] == (ring if channel == "on_ring" else TOUCHES.get(channel, stands["indicator"]))
-        )
+        return bool(stands["indicator"] == (ring if channel in ON_RING else TOUCHES.get(channel, stands["indicator"])))
 
     def _judge(self, finding: Mapping[str, Any]) -> None:
         off_um = self._off_um.get(finding["run"])
