@@ -19,6 +19,7 @@ import structlog
 from benchd import version
 from benchd.bench.assembly import close_all, open_all
 from benchd.bench.bench import Bench
+from benchd.bench.interlock import EMERGENCY_STOP
 from benchd.bench.kept_findings import republish_findings
 from benchd.bench.notices import Notices
 from benchd.bench.reconnect import Reconnector
@@ -28,8 +29,10 @@ from benchd.commands.control import Roles
 from benchd.devices import Clock, DeviceError
 from benchd.files.last_good import LAST_GOOD, keep_good, with_copies
 from benchd.files.problems import FileProblems
+from benchd.local.rearm_socket import RearmSocket
 from benchd.parts import Parts, ending_of, within
 from benchd.procedures.abandoned import close_abandoned
+from benchd.procedures.guarding import Guarding
 from benchd.procedures.read_bench import read_bench
 from benchd.procedures.runner import Runner
 from benchd.questions.answer import load
@@ -148,6 +151,10 @@ class Daemon:
         beat = Beat(self.clock, lambda: bench.carriage.stopped_s)
         reconnector = Reconnector(bench, identities)
         reporter = Reporter(bench, lambda: publish_beat(beat, self.notices), reconnector.away)
+        guarding = Guarding(bench, runner)
+        if (latched := await guarding.restore()) is not None:
+            self.noted(latched)
+        await reporter.switches.first_look()
         # Before any client can find the bench: a broker that outlived the last start still has its `about` and beat.
         self.notices.put("about", about(bench, library, beat.epoch, version(), identities))
         publish_beat(beat, self.notices)
@@ -155,9 +162,12 @@ class Daemon:
         await mqtt.start(stack)
         # From here on the ending begins with the motion, and `online` goes false only when all is at rest and dark.
         self._push_close(stack, bench)
+        stack.push_async_callback(within, guarding.close, "what a switch began")
         await stack.enter_async_context(self._parts.running(reconnector.run(), "links"))
         await stack.enter_async_context(self._parts.running(reporter.run(), "reporter"))
         await stack.enter_async_context(self._parts.running(bench.records.run(), "records"))
+        if EMERGENCY_STOP in bench.assembly.roles:
+            await stack.enter_async_context(RearmSocket(bench.file.bench, guarding.rearm))
         stack.push_async_callback(_come_to_rest, bench, runner)
         self._mqtt = mqtt
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from benchd.arrangements.registry import arrangement, arrangement_problems
+from benchd.bench.interlock import EMERGENCY_STOP, GUARDING
 from benchd.bench.plausible import implausible
 from benchd.bench.within_reach import WithinReach
 from benchd.detectors.available import Configs, configured
@@ -161,16 +162,12 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "target_light": (Light,),
     "indicator": (Gauge,),
     "temperature": (Meter,),
+    "emergency_stop": (Meter,),
+    "hands_in": (Meter,),
 }
 """The roles in use, and the kinds of device allowed in each; for the role `detector` the detectors decide."""
 
-_WATCHED_BY_NOBODY = (
-    "no role yet: nothing watches it, and the bench would home and move on whatever it says; wire an emergency stop "
-    "that acts without the computer, and take this role out"
-)
 _NOT_OBEYED: Mapping[Role, str] = {
-    "emergency_stop": _WATCHED_BY_NOBODY,
-    "hands_in": _WATCHED_BY_NOBODY,
     "pointer": "no role yet: nothing puts a pointer out while a camera exposes; take this role out",
 }
 
@@ -190,7 +187,41 @@ def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[P
         elif role == "temperature" and isinstance(device, Meter) and device.unit not in CELSIUS:
             wanted = f"a meter whose unit is {CELSIUS[0]}, by which a room is watched; this one's is {device.unit!r}"
             problems.append(loaded.source.problem(("roles", role), wanted))
+        elif role in GUARDING and isinstance(device, Meter):
+            problems += _switch_problems(loaded, role, name, device)
     return problems
+
+
+def _switch_problems(loaded: LoadedBench, role: Role, name: str, device: Meter) -> list[Problem]:
+    """A device that bars motion has to be a switch whose contacts are known; that of an emergency stop opens."""
+    if device.quantity != "switch":
+        wanted = f"a switch: a device that measures the quantity 'switch'; this one's is {device.quantity!r}"
+        return [loaded.source.problem(("roles", role), wanted)]
+    at = ("devices", name, "contacts")
+    if device.contacts is None:
+        wanted = "normally_closed or normally_open: whether its circuit opens or closes when it is acted on"
+        return [loaded.source.problem(at, wanted)]
+    if role == EMERGENCY_STOP and device.contacts != "normally_closed":
+        wanted = (
+            "normally_closed for an emergency stop: with contacts that close, a broken wire looks like a button that "
+            "nobody presses (common practice; the rules of the place where it stands come first)"
+        )
+        return [loaded.source.problem(at, wanted)]
+    return []
+
+
+def switch_notes(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[str]:
+    """Notes on switches that bar motion: what they are not, and contacts that hide a broken wire."""
+    notes = []
+    for role in GUARDING:
+        device = devices.get(loaded.file.roles.get(role, ""))
+        if isinstance(device, Meter) and device.contacts == "normally_open":
+            text = (
+                "contacts that close when they are acted on, so that a broken wire looks like hands that are out; "
+                "normally_closed ones show it"
+            )
+            notes.append(str(loaded.source.problem(("devices", loaded.file.roles[role], "contacts"), text)))
+    return notes
 
 
 def _missing_figures(loaded: LoadedBench, devices: Mapping[str, Device], *, by_lens: bool) -> list[Problem]:

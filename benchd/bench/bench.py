@@ -17,6 +17,7 @@ from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.datum.feasibility import warn_if_infeasible
 from benchd.bench.events import Events
 from benchd.bench.gate import Gate
+from benchd.bench.interlock import Interlock
 from benchd.bench.jobs import Jobs, Stopped
 from benchd.bench.lights import Lights
 from benchd.bench.motion.figures import MotionFigures, check_limits
@@ -87,6 +88,9 @@ class Bench:
             settle_s=motion.settle_ms / 1000.0,
         )
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
+        self.interlock = Interlock(assembly.roles, clock)
+        self.carriage.clear = self.interlock.clear
+        self.lights.emergency = lambda: self.interlock.emergency
         self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
         self.detectors.preload_workers(self.analysis)
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import structlog
 
 from benchd.bench.assembly import Assembly
+from benchd.bench.interlock import Switch
 from benchd.devices import Clock, DeviceError, Light
 from benchd.errors import Refused
 
@@ -36,6 +38,8 @@ class Lights:
         self._changes: deque[LightSet] = deque(maxlen=1000)
         self._last: dict[str, float] = {}
         self._timers: dict[str, asyncio.Task[None]] = {}
+        self.emergency: Callable[[], Switch | None] = lambda: None
+        """The emergency stop while it keeps every light at its safe level."""
 
     async def set(
         self,
@@ -49,7 +53,9 @@ class Lights:
     ) -> float:
         """Set a light by level (0 to 1), by photographic stops, or on and off; after `for_s` it goes dark.
 
-        `by` is the user who asked. Returns the level set. Raises Refused (unknown_name, bad_request), DeviceError.
+        `by` is the user who asked. Returns the level set.
+
+        Raises Refused (unknown_name, bad_request; interlock above its safe level), DeviceError.
         """
         light = self._assembly.named(name, Light)
         if level is None and stops_by is not None:
@@ -60,7 +66,13 @@ class Lights:
         elif level is None:
             level = self._last.get(light.name, 1.0) if on else 0.0
         level = min(max(level, 0.0), 1.0)
+        self._check_safe(light, level)
         await self._set(light, level, by)
+        try:
+            self._check_safe(light, level)
+        except Refused:  # pressed meanwhile, and this level may have come after the safe one
+            self._make_safe(light, by)
+            raise
         # Only now: a request that fails leaves the light and its timer as they were. Any timer found here belongs to an
         # earlier level, also if it was set by a request that was waiting at the same time.
         before = self._timers.pop(light.name, None)  # keyed by device: a light has a role and a name
@@ -73,6 +85,24 @@ class Lights:
             self._timers[light.name] = asyncio.create_task(ends, name=f"dark {name}")
         return level
 
+    def _check_safe(self, light: Light, level: float) -> None:
+        switch = self.emergency()
+        if switch is not None and level > light.spec.safe_level:
+            raise Refused("interlock", switch.sentence, advice=switch.advice, data=switch.data)
+
+    def make_safe(self, by: str) -> None:
+        """Every light goes to its safe level, as soon as its device lets it; what was to end later does so now."""
+        for light in self._assembly.devices.values():
+            if isinstance(light, Light):
+                self._make_safe(light, by)
+
+    def _make_safe(self, light: Light, by: str) -> None:
+        before = self._timers.pop(light.name, None)
+        if before is not None:
+            before.cancel()
+        work = self._insist(light, light.spec.safe_level, by)
+        self._timers[light.name] = asyncio.create_task(work, name=f"safe {light.name}")
+
     async def _set(self, light: Light, level: float, by: str) -> None:
         await light.set_level(level)
         self._changes.append(LightSet(light.name, self._clock.monotonic(), level, by))
@@ -83,9 +113,12 @@ class Lights:
 
     async def _switch_off_after(self, light: Light, seconds: float, by: str) -> None:
         await asyncio.sleep(seconds)
+        await self._insist(light, 0.0, by)
+
+    async def _insist(self, light: Light, level: float, by: str) -> None:
         while True:
             try:
-                await self._set(light, 0.0, by)
+                await self._set(light, level, by)
                 break
             except DeviceError as error:  # the published health of the device shows it too
                 _log.warning("a light could not be put out yet", device=light.name, why=error.text)

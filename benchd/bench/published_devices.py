@@ -1,4 +1,5 @@
-"""Publishes the state of every device beside the carriage, once a second, each in a task of its own."""
+"""Publishes the state of every device but the carriage and the switches that bar motion, once a second, each in a task
+of its own."""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ from collections.abc import Callable
 from typing import Any
 
 from benchd.bench.bench import Bench
+from benchd.bench.interlock import GUARDING
 from benchd.bench.requests import CARRIAGE
 from benchd.devices import Device, DeviceError, Encoder, Gauge, Light, Meter, Reading
 
@@ -19,7 +21,7 @@ def publish_devices(bench: Bench, tasks: asyncio.TaskGroup, away: Callable[[str]
     """Begin the tasks. `away` gives the reason if a device or its link is lost: it is then `offline` and not asked."""
     for name, device in bench.assembly.devices.items():
         public = bench.assembly.public_name(name)
-        if public != CARRIAGE:
+        if public not in (CARRIAGE, *GUARDING):
             work = _publish_device(bench, name, public, device, away, publish)
             tasks.create_task(work, name=f"tell {public}")
 

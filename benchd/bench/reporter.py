@@ -13,9 +13,11 @@ from contextlib import suppress
 from typing import Any
 
 from benchd.bench.bench import Bench
+from benchd.bench.interlock import EMERGENCY_STOP, Switch
 from benchd.bench.jobs import Job
 from benchd.bench.published_devices import publish_devices
 from benchd.bench.requests import CARRIAGE
+from benchd.bench.switch_watch import SwitchWatch
 from benchd.devices import Axis, DeviceError
 from benchd.errors import BenchdError
 
@@ -25,6 +27,8 @@ RESTING_S = 0.2
 LONG_RESTING_S = 1.0
 """Once it has been at rest, with nothing under way, for RESTED_S: all that may still happen is that it is pushed."""
 RESTED_S = 60.0
+ENDS_BY_ITSELF = ("homing", EMERGENCY_STOP)
+"""Losses of trust whose cause ends the job under way itself."""
 LEAST_PAUSE_S = 0.005
 SURPRISES_FAILED_S = 5.0 * RESTING_S
 """How long a carriage whose surprises failed is published as a fault; listening is retried sooner."""
@@ -49,6 +53,8 @@ class Reporter:
             None  # when listening for surprises last failed, and why
         )
         self._halting: set[asyncio.Task[None]] = set()
+        self.switches = SwitchWatch(bench, away, self._publish)
+        bench.interlock.changed = self._interlock_changed
         bench.trust.listen(self._trust_lost)
         bench.carriage.changed = self._carriage_changed
 
@@ -58,6 +64,7 @@ class Reporter:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._watch_carriage(), name="watch carriage")
                 tasks.create_task(self._hear_surprises(), name="hear surprises")
+                tasks.create_task(self.switches.run(), name="watch switches")
                 publish_devices(self._bench, tasks, self._away, self._publish)
         finally:
             for task in self._halting:
@@ -152,7 +159,7 @@ class Reporter:
     def _trust_lost(self, kind: str, why: str) -> None:
         """Called synchronously on the loss: publish it, and begin to halt the job under way."""
         self._publish_carriage()
-        if kind == "homing" or self._bench.jobs.kind is None:
+        if kind in ENDS_BY_ITSELF or self._bench.jobs.kind is None:
             return
         error = DeviceError(
             f"The position is not trusted any more: {why}.",
@@ -164,6 +171,11 @@ class Reporter:
         task = asyncio.create_task(self._halt(error, job), name="halt")
         self._halting.add(task)
         task.add_done_callback(self._halting.discard)
+
+    def _interlock_changed(self, switch: Switch) -> None:
+        """A switch begins to bar motion, or does not any more: publish both, before any consequence."""
+        self.switches.tell(switch)
+        self._publish_carriage()
 
     async def _halt(self, error: BenchdError, job: Job | None) -> None:
         """Stop the carriage if possible, and cancel the job with the error."""
@@ -190,6 +202,8 @@ class Reporter:
 
     def _publish_carriage(self) -> None:
         bench, error = self._bench, self._fault
+        if (switch := bench.interlock.barring) is not None:  # what a person has to see to before anything else
+            error = DeviceError(switch.sentence, code="interlock", device=switch.device)
         # After its link is lost, publish no position, even if the last one has not been cleared yet.
         place = None if bench.carriage.barred is not None else self._place
         limits: list[float] | None = None

@@ -60,6 +60,10 @@ def carriage(doc: Doc) -> str:
 def device(doc: Doc) -> str:
     """The state of any other device, with its reading or level."""
     parts = [str(doc.get("state"))]
+    if doc.get("pressed") is not None:
+        parts.append("PRESSED" if doc["pressed"] else "released")
+        if doc.get("latched"):
+            parts.append(f"LATCHED since {clock(doc.get('since'))}")
     if doc.get("level") is not None:
         parts.append(f"level {say.short(doc['level'])}")
     if doc.get("value") is not None:

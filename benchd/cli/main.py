@@ -20,6 +20,7 @@ COMMANDS: dict[str, str] = {
     "run": "run a procedure, with its progress, its questions and its findings",
     "batch": "check one lens after another, a tap each; a table at the end",
     "stop": "stop everything that moves, now",
+    "rearm": "let an emergency stop go that was released; on the bench's own machine",
     "lens": "the records of lenses: list, show, new, edit",
     "shim": "note a shim put under a lens or taken out; what is under it",
     "show": "a lens, run, finding, calibration or set-up out of the record",

@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, Sequence
 from contextlib import suppress
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar, cast, get_args
 
 import structlog
 
@@ -19,6 +19,7 @@ from benchd.devices import (
     AxisSpec,
     Camera,
     CameraSpec,
+    Contacts,
     Device,
     DeviceError,
     DeviceFault,
@@ -222,6 +223,13 @@ class GuardedMeter(_Readable, Meter):
     @property
     def unit(self) -> str:  # type: ignore[override]
         return self._attribute("unit", str)
+
+    @property
+    def contacts(self) -> Contacts | None:  # type: ignore[override]
+        said: Any = self._attribute("contacts", object)
+        if said not in (None, *get_args(Contacts)):
+            raise self._guard.fault("contacts", f"answered contacts with {said!r:.80}")
+        return cast(Contacts | None, said)
 
 
 class GuardedLight(GuardedDevice, Light):

@@ -26,6 +26,7 @@ from benchd.devices.values import (
     Ask,
     AxisSpec,
     CameraSpec,
+    Contacts,
     EncoderSpec,
     Exposure,
     Frame,
@@ -156,10 +157,15 @@ class Light(Device):
 
 
 class Meter(Device):
-    """Any scalar: photodiode, temperature, tilt, range, switch."""
+    """Any scalar: photodiode, temperature, tilt, range, switch.
+
+    One whose quantity is `switch` reads 1 while it is acted on (pressed, a hand in the bench) and 0 while it is not,
+    and says by `contacts` which way its circuit goes then: `normally_closed` opens. What it cannot read it raises.
+    """
 
     quantity: str
     unit: str
+    contacts: Contacts | None = None
 
     @abstractmethod
     async def read(self) -> Reading:

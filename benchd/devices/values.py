@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 Quality = Literal["good", "suspect", "bad"]
+Contacts = Literal["normally_closed", "normally_open"]
+"""Of a switch: whether its circuit is closed or open while nobody acts on it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,13 +119,15 @@ class EncoderSpec:
 
 @dataclass(frozen=True, slots=True)
 class LightSpec:
-    """A light: least level above dark, number of steps, PWM frequency, laser class, hardware fail-safe."""
+    """A light: least level above dark, number of steps, PWM frequency, laser class, hardware fail-safe, and the level
+    (0 to 1) that it falls back to when it is opened, closed, or an emergency stop is pressed."""
 
     least: float
     steps: int
     pwm_hz: float | None = None
     laser_class: str | None = None
     has_failsafe: bool = False
+    safe_level: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchd.arrangements.registry import ARRANGEMENTS, arrangement_of
-from benchd.bench.assembly import Assembly, build
+from benchd.bench.assembly import Assembly, build, switch_notes
 from benchd.bench.datum.chain import position_notes, position_record
 from benchd.bench.plausible import unlikely
 from benchd.bench.within_reach import WithinReach
@@ -85,6 +85,7 @@ def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         *detectors.passed_over(),
         *ARRANGEMENTS.passed_over(),
         *unlikely(loaded, assembly.devices),
+        *switch_notes(loaded, assembly.devices),
         *_without_effect(loaded, assembly),
         *_folders_not_read(loaded),
     ]

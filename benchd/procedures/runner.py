@@ -71,15 +71,21 @@ class Runner:
         """The user whose run is under way."""
         return self._run.user if self._run else None
 
+    @property
+    def asks(self) -> bool:
+        """Whether a run waits for an answer, and nothing of it moves."""
+        return self._state.phase == "asking"
+
     # Starting
 
     async def start(self, name: str, given: Mapping[str, Any], user: str, cause: str | None) -> str:
         """Check and begin a procedure; gives the run's id.
 
-        Raises Refused: unknown_name, not_allowed (a step), bad_request (inputs), uncalibrated, busy.
+        Raises Refused: unknown_name, not_allowed (a step), bad_request (inputs), uncalibrated, busy, interlock.
         """
         stops = self._bench.carriage.stops
         self._bench.jobs.check_free()
+        self._bench.interlock.require()
         await self._bench.records.catch_up()
         await self._bench.setup.refresh()
         file = self._library[name]
@@ -223,11 +229,12 @@ class Runner:
         self._bench.events.tell("paused", f"{run}: {user} asked for a pause.", data={"run": run, "user": user})
 
     def resume(self, run: str, user: str) -> None:
-        """Go to nominal, then continue. Raises Refused (unknown_name, bad_request, not_homed).
+        """Go to nominal, then continue. Raises Refused (unknown_name, bad_request, not_homed, interlock).
 
         A run that began unhomed and has not homed yet relies on no position: it continues without a return motion.
         """
         record = self._require(run)
+        self._bench.interlock.require()
         if self._state.phase == "paused" and self._bench.trust.gains != self._unhomed_at:
             self._bench.trust.require()
         self._state.handle("resume", run)

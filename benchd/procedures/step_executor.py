@@ -159,6 +159,11 @@ class LiveBackEnd:
                 # A stop has paused the run: the step is repeated after `resume`. Its moves are absolute by now.
                 if not self._gate.closed:
                     raise
+            except Refused as barred:
+                # Hands are in the bench: they come out, and a person resumes. An emergency stop ends the run.
+                if barred.code != "interlock" or self._bench.interlock.emergency is not None:
+                    raise
+                self._gate.hold(barred)
             except DeviceError as error:
                 # The same stop may have dropped a command queued for another device, such as a light level.
                 if error.code != "busy" or not self._gate.closed or self._bench.carriage.stops == order.since:

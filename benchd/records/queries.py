@@ -174,6 +174,12 @@ def events(connection: Connection, limit: int) -> list[Event]:
     return [Event(*row) for row in connection.execute(_events().limit(limit))][::-1]
 
 
+def last_event(connection: Connection, codes: Sequence[str]) -> Event | None:
+    """The last event with one of these codes; None if there is none."""
+    row = connection.execute(_events().where(schema.event.c.code.in_(codes)).limit(1)).first()
+    return None if row is None else Event(*row)
+
+
 def record_changes(connection: Connection, record_id: str) -> list[Event]:
     """The events that tell of changes of a lens's, adapter's, glass's or reference's record, oldest first."""
     found = connection.execute(_events().where(schema.event.c.code == "records"))

@@ -243,6 +243,10 @@ class Store:
         """The last events, in the order in which they happened."""
         return await self._do(lambda c: queries.events(c, limit))
 
+    async def last_event(self, *codes: str) -> Event | None:
+        """The last event with one of these codes; None if there is none."""
+        return await self._do(lambda c: queries.last_event(c, codes))
+
     async def put_lens(self, code: str, doc: Doc) -> None:
         """Keep a lens's record, replacing the last one."""
         at = self._clock.utc()

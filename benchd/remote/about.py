@@ -93,7 +93,7 @@ def _kind_of(device: object) -> str:
 def _spec(device: object) -> dict[str, Any]:
     """The `spec` of a device, with null for values not stated; of a meter what it measures."""
     if isinstance(device, Meter):
-        return {"quantity": device.quantity, "unit": device.unit}
+        return {"quantity": device.quantity, "unit": device.unit, "contacts": device.contacts}
     if isinstance(device, Axis | Encoder | Gauge | Light | Camera):
         return asdict(device.spec)
     return {}

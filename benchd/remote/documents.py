@@ -15,7 +15,7 @@ from pydantic import Field, RootModel
 from benchd.arrangements.setup_document import SetupDocument
 from benchd.assessments.finding import Finding
 from benchd.bench.events import Severity
-from benchd.devices.values import AskKind, AxisSpec, CameraSpec, EncoderSpec, GaugeSpec, LightSpec, Quality
+from benchd.devices.values import AskKind, AxisSpec, CameraSpec, Contacts, EncoderSpec, GaugeSpec, LightSpec, Quality
 from benchd.errors import ErrorCode
 from benchd.files.bench_file import Role
 from benchd.files.names import Name
@@ -53,6 +53,8 @@ class MeterSpec(Result):
 
     quantity: str
     unit: str
+    contacts: Contacts | None
+    """Of a switch: whether its circuit is closed or open while nobody acts on it."""
 
 
 class NoSpec(Result):
@@ -188,6 +190,12 @@ class DeviceState(OfDevice):
     """What an encoder, a gauge or a meter reads, in `unit`."""
     unit: str = ABSENT
     quality: Quality = ABSENT
+    pressed: bool = ABSENT
+    """Of a switch that bars motion: whether it is acted on, or cannot be read."""
+    latched: bool = ABSENT
+    """Whether it bars motion until it is re-armed, pressed or not."""
+    since: str | None = ABSENT
+    """RFC 3339, UTC: since when it bars motion; null where it does not."""
 
 
 class ControlState(Document):

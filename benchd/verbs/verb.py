@@ -169,6 +169,8 @@ class Verb(ABC, Generic[A]):
         from benchd.verbs.predicted_bench import PredictedBench
         from benchd.verbs.view_of_bench import view_bench
 
+        if self.moves(args):
+            order.bench.interlock.require()
         if self.moves(args) or self.place_counts.applies(args):  # what it goes by stands in the records
             await order.bench.records.catch_up()
         # An unhomed carriage's position decides nothing, and a device that is offline need not be asked.

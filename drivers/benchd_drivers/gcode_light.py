@@ -59,6 +59,7 @@ class GcodeLight(Light, BoardUser):
             pwm_hz=self._config.pwm_hz,
             laser_class=self._config.laser_class,
             has_failsafe=False,
+            safe_level=self._config.safe_level,
         )
 
     @classmethod

@@ -48,7 +48,12 @@ class LineDriver(Device):
     def create(cls, name: str, config: LineConfig, link: Link | None) -> LineDriver:
         if link is None:
             raise ValueError(f"{name} needs a link")
-        kinds: dict[str, type[LineDriver]] = {"position": LineEncoder, "length": LineGauge, "gauge": LineGauge}
+        kinds: dict[str, type[LineDriver]] = {
+            "position": LineEncoder,
+            "length": LineGauge,
+            "gauge": LineGauge,
+            "switch": LineSwitch,
+        }
         return kinds.get(config.quantity, LineMeter)(name, config, link)
 
     async def open(self) -> Identity:
@@ -179,3 +184,20 @@ class LineMeter(LineDriver, Meter):
         value, t_mono = await self._number()
         told = value * self._config.scale + self._config.offset
         return self._reading(told, self.unit, t_mono, self._config.low, self._config.high)
+
+
+class LineSwitch(LineDriver, Meter):
+    """A switch: its number tells whether its circuit is closed (1) or open (0), any other is no answer of a switch."""
+
+    def __init__(self, name: str, config: LineConfig, link: Link) -> None:
+        super().__init__(name, config, link)
+        self.quantity, self.unit = config.quantity, ""
+        self.contacts = config.contacts
+
+    async def read(self) -> Reading:
+        value, t_mono = await self._number()
+        if value not in (0.0, 1.0):
+            self._health = Health("fault", "implausible", f"{self.name} tells {value:g}, and a switch 0 or 1.")
+            raise Implausible(self._health.text, device=self.name, frames=self._link.recent)
+        acted_on = value == (0.0 if self.contacts == "normally_closed" else 1.0)
+        return self._reading(float(acted_on), "", t_mono, None, None)

@@ -7,7 +7,9 @@ from typing import Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-_KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact gauge"}
+from benchd.devices import Contacts
+
+_KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact gauge", "switch": "switch"}
 """What a quantity makes of the device; anything else is a meter."""
 
 _BELONGS = {
@@ -19,6 +21,7 @@ _BELONGS = {
     **dict.fromkeys(("range_um", "hysteresis_um", "u_gain", "grows"), ("contact gauge",)),
     **dict.fromkeys(("unit", "scale", "offset"), ("meter",)),
     **dict.fromkeys(("low", "high"), ("scale", "meter")),
+    "contacts": ("switch",),
 }
 """Keys that only some kinds go by."""
 
@@ -26,8 +29,9 @@ _BELONGS = {
 class LineConfig(BaseModel):
     """`ask` is written with `terminator`; `pattern` has one group, the number. `quantity` says what the device is.
 
-    `position` makes it an encoder, `length` or `gauge` a contact gauge, both scaled by `um_per_unit`; anything else
-    a meter in `unit`, whose value is `scale` times the number plus `offset`.
+    `position` makes it an encoder, `length` or `gauge` a contact gauge, both scaled by `um_per_unit`; `switch` a
+    switch, whose number is 1 while its circuit is closed and 0 while it is open; anything else a meter in `unit`, whose
+    value is `scale` times the number plus `offset`.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -57,6 +61,8 @@ class LineConfig(BaseModel):
     u_gain: float | None = Field(default=None, ge=0)
     grows: Literal["deeper", "shallower"] | None = None
 
+    contacts: Contacts | None = None
+
     identity_ask: str | None = None
     identity_pattern: str | None = None
 
@@ -82,6 +88,10 @@ class LineConfig(BaseModel):
             raise ValueError("identity_ask and identity_pattern belong together")
         if self.quantity in ("length", "gauge") and self.range_um is None:
             raise ValueError(f"quantity {self.quantity} (a contact gauge) needs range_um")
+        if self.quantity == "switch" and self.contacts is None:
+            raise ValueError(
+                "a switch needs contacts: normally_closed (its circuit opens when it is acted on) or normally_open"
+            )
         if self.quantity in ("length", "gauge") and self.um_per_unit < 0:
             raise ValueError(
                 "um_per_unit of a contact gauge is above 0; one that counts the other way `grows: shallower`"

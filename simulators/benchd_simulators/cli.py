@@ -18,12 +18,14 @@ HAND_HELP = """\
 fit, remove   adapter|glass|lens|shim|filter  ID      fit adapter ring-07; fit shim 50
 set, turn     ring|iris|wall_mm|wall_marks|wall_strip|indicator|tip|temperature|pushed_um|square_off|flat|tube_mm  VALUE
                                               set ring infinity; turn iris 4; set indicator base; set flat away
+press, release  emergency_stop|hands_in               their contacts, as benchd reads them; no power is cut
 measure       tape|thermometer|tube|autocollimation
                                               the last sets the collimator's tube by the flat before it, and reads it
 look                                          what stands on the bench
 """
 FAULT_HELP = """\
-board, counter, indicator   unplug [s=], plug, clear, silence [s=], garbage [s=], flood [s=], stall [s=],
+board, counter, indicator,
+inputs                      unplug [s=], plug, clear, silence [s=], garbage [s=], flood [s=], stall [s=],
                             wrong_baud [s=], corrupt|cut|drop|merge [n=], late [n= s=], split [n= gap_s=],
                             lose byte= [n=], alter from= to= [n=]
 board                       reset, power_up, open_door, shut_door, stuck_status [value=false],
@@ -31,7 +33,8 @@ board                       reset, power_up, open_door, shut_door, stuck_status 
                             native, origin_at_switch, pwm, homing_reports [value=false]
 camera                      unplug, plug, clear, late [n= s=], garbage|cut|freeze|no_time [n=], error [n= status=]
 world                       NAME [value=]: lose_steps, push, stall, switch_stuck, switch_never, encoder_frozen,
-                            encoder_jump, encoder_reversed, encoder_power_up
+                            encoder_jump, encoder_reversed, encoder_power_up; of a switch by its name, or
+                            value=false: wire_cut, contacts_scattered
 """
 
 
@@ -60,7 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
 
     hand = commands.add_parser("hand", help="do what a person does at the bench", epilog=HAND_HELP, formatter_class=raw)
-    hand.add_argument("do", choices=("fit", "remove", "set", "turn", "measure", "look"))
+    hand.add_argument("do", choices=("fit", "remove", "set", "turn", "press", "release", "measure", "look"))
     hand.add_argument("what", nargs="?")
     hand.add_argument("value", nargs="*", help="an id, or the value to set")
     hand.add_argument("--lens", help="for a shim: under this lens, where it is not the one on the bench")
@@ -72,7 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     )
 
     fault = commands.add_parser("fault", help="break something", epilog=FAULT_HELP, formatter_class=raw)
-    fault.add_argument("who", choices=("board", "counter", "indicator", "camera", "world"))
+    fault.add_argument("who", choices=("board", "counter", "indicator", "inputs", "camera", "world"))
     fault.add_argument("what")
     fault.add_argument("args", nargs="*", metavar="KEY=VALUE")
 

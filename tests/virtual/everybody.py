@@ -52,9 +52,11 @@ class Everybody:
         match who:
             case "stranger":
                 await self.stranger.act(do, args)
+            case "hand" if do == "rearm":
+                await lab.rearm()
             case "hand":
                 lab.hand(do, **args)
-            case "board" | "counter" | "indicator" | "camera" | "world":
+            case "board" | "counter" | "indicator" | "inputs" | "camera" | "world":
                 await self._break(who, do, args)
             case "broker":
                 await self._broker(do, args)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 import re
 import shutil
@@ -22,6 +23,7 @@ from ruamel.yaml import YAML
 
 from benchd.client.bench_client import BenchClient
 from benchd.daemon import Daemon
+from benchd.local.rearm_socket import REARM, socket_path
 from benchd.testing.virtual_time import VirtualClock, VirtualTimeLoop
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.serve import act
@@ -39,6 +41,9 @@ from tests.virtual.witness import BENCH, Witness
 from tests.virtual.worker import Worker
 
 __all__ = ["Lab", "run"]
+
+REARMED_S = 10.0
+"""A daemon that was killed here leaves its socket open."""
 
 
 class Lab:
@@ -278,6 +283,22 @@ class Lab:
         if not encoder.reference_seen or encoder._frozen is not None or encoder._turn_um is not None:
             return None
         return encoder.jump_um - encoder._zero_um
+
+    async def rearm(self) -> dict[str, Any]:
+        """As `benchd rearm` does. Raises StackFailed with what is answered where it is refused, or nobody answers."""
+        try:
+            async with asyncio.timeout(REARMED_S):
+                reader, writer = await asyncio.open_unix_connection(socket_path("north-rail"))
+                try:
+                    writer.write(REARM)
+                    answer = json.loads(await reader.readline() or "null")
+                finally:
+                    writer.close()
+        except (OSError, TimeoutError) as gone:
+            raise StackFailed(f"nobody listens: {gone!r}") from None
+        if answer is None or not answer["ok"]:
+            raise StackFailed(f"not re-armed: {answer}")
+        return dict(answer["result"])
 
     # ---- the hand, which the daemon never sees
 

@@ -45,6 +45,22 @@ class CurvesRig(VirtualRig):
         return swing + NOISE_V * float(self._noise.standard_normal())
 
 
+def with_switches(doc: Any) -> None:
+    """The bench file of a bench with an emergency stop and a door for hands, as configs/workshop-collimated has them."""
+    board = doc["links"]["board_line"]
+    doc["links"]["inputs_line"] = {**board, "port": str(Path(board["port"]).with_name("inputs"))}
+    for name, letter, role in (("stop_button", "E", "emergency_stop"), ("door", "H", "hands_in")):
+        doc["devices"][name] = {
+            "driver": "line",
+            "link": "inputs_line",
+            "ask": f"{letter}?",
+            "pattern": f"^{letter}=([01])$",
+            "quantity": "switch",
+            "contacts": "normally_closed",
+        }
+        doc["roles"][role] = name
+
+
 def with_diode(doc: Any) -> None:
     """The bench file of a bench that reads its sharpness from the photodiode, and takes no pictures."""
     doc["links"]["diode_line"] = {"kind": "serial", "port": "run/diode", "baud": 115200}

@@ -16,7 +16,7 @@ WIRE = TIMED | {
 }  # fmt: skip
 WORLD = (
     "lose_steps", "push", "stall", "switch_stuck", "switch_never", "switch_scattered", "encoder_frozen",
-    "encoder_jump", "encoder_reversed", "encoder_power_up",
+    "encoder_jump", "encoder_reversed", "encoder_power_up", "wire_cut", "contacts_scattered",
 )  # fmt: skip
 THINGS = {
     "board": WIRE
@@ -25,6 +25,7 @@ THINGS = {
     | {"homing_reports": "value"},
     "counter": WIRE,
     "indicator": WIRE,
+    "inputs": WIRE,
     "camera": dict.fromkeys(("garbage", "cut", "freeze", "no_time"), "n")
     | {"late": "n s", "error": "n status", "unplug": "", "plug": "", "clear": ""},
     "world": dict.fromkeys(WORLD, "value"),
@@ -34,7 +35,7 @@ THINGS = {
     "worker": {"die": "n"},
     "machine": {"held": "for_s"},
     "clock": {"step": "by_s"},
-    "hand": {"fit": "what value", "remove": "what value", "set": "what value", "measure": "what"},
+    "hand": {"press": "what", "release": "what", "rearm": "", "fit": "what value", "remove": "what value", "set": "what value", "measure": "what"},
     "stranger": {"stop": "payload", "repeat": "back", "retain": "back", "nonsense": "topic payload"},
 }
 PEOPLE = {

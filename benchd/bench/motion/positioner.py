@@ -8,7 +8,7 @@ direction, so that backlash is always taken up on the same side.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.drive import Drive
@@ -24,6 +24,10 @@ from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, Motio
 ATTEMPTS = 6
 NEEDS_NO_RUN_UP = 0.25
 """A move from the right side that is at least this share of the run-up takes up the backlash without a run-up."""
+
+
+async def _always_clear() -> None:
+    """A carriage without a bench around it has no switches."""
 
 
 class Positioner:
@@ -45,6 +49,8 @@ class Positioner:
         self._homing = Homing(axis, scale, self._drive, self._stops, clock, self._approach)
         self.may_begin: Callable[[], bool] = lambda: True
         """Whether a motion may begin: checked last, after everything that the caller had to wait for."""
+        self.clear: Callable[[], Awaitable[None]] = _always_clear
+        """Returns where no switch bars motion, as read a moment ago; raises Refused('interlock') else."""
         self.barred: str | None = None
         """Why the carriage cannot be moved at present: its controller or its scale is offline. None if it can."""
 
@@ -120,7 +126,7 @@ class Positioner:
     async def home(self, *, since: int | None = None) -> None:
         """Find the switch, then the reference mark, compare with the encoder, come to rest inside the limits.
 
-        Raises DeviceError, Stopped.
+        Raises DeviceError, Stopped, Refused (interlock).
 
         `since` is the number of stops at the time of the request: a later stop ends it, even one before it began.
         """
@@ -159,7 +165,7 @@ class Positioner:
 
         `exact` corrects until the tolerance is met; otherwise there is one approach, and the reading says where it
         ended. `since` as for `home`. `settled` is called each time it has settled, just before the position is read: a
-        picture may be exposed meanwhile. Raises Refused (not_homed, limit), Stopped, DeviceError.
+        picture may be exposed meanwhile. Raises Refused (not_homed, limit, interlock), Stopped, DeviceError.
         """
         self._trust.require()
         self.check_limits(target_um)
@@ -190,8 +196,10 @@ class Positioner:
             self.state = "idle"
 
     async def _wait_until_free(self, since: int | None) -> int:
-        """The number of stops as a motion begins. Raises Stopped if none may begin."""
+        """The number of stops as a motion begins. Raises Stopped, and Refused('interlock'), if none may begin."""
         stops = await self._stops.free(since)
+        await self.clear()
+        self._stops.check(stops)
         if not self.may_begin():
             raise Stopped(self._stops.last_by)
         return stops
@@ -246,6 +254,10 @@ class Positioner:
                 before.value, place.value, max(now - began, 2.0 * (now - before.t_mono))
             )
         return place
+
+    def void(self) -> None:
+        """What was asked for before does not begin any more; nothing is stopped."""
+        self._stops.void()
 
     async def stop(self, by: str | None = None) -> None:
         """Stop at once; returns at standstill. Safe at any time. `by` is the user who asked."""

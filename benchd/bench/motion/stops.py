@@ -38,6 +38,12 @@ class Stops:
             if not self._halting:
                 self._halted.set()
 
+    def void(self) -> None:
+        """As after a stop: what was asked for before does not begin any more. Nothing is stopped."""
+        self.count += 1
+        self.last_by = None
+        self.last_s = self._clock.monotonic()
+
     def check(self, count: int) -> None:
         """Raise Stopped if there was a stop since the number was `count`."""
         if self.count != count:

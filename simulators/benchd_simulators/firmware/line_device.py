@@ -1,4 +1,4 @@
-"""Counter and indicator: a text line in, a text line back."""
+"""Counter, indicator and inputs: a text line in, a text line back."""
 
 from __future__ import annotations
 
@@ -42,3 +42,11 @@ def counter_answers(machine: Machine) -> dict[str, Callable[[], str]]:
 def indicator_answers(machine: Machine) -> dict[str, Callable[[], str]]:
     """`R?` the reading in um."""
     return {"R?": lambda: f"R={machine.indicator_um():+07.1f}"}
+
+
+def inputs_answers(machine: Machine) -> dict[str, Callable[[], str]]:
+    """`E?` whether the circuit of the emergency stop is closed, `H?` that of the door for hands."""
+    return {
+        "E?": lambda: f"E={int(machine.circuit_closed('emergency_stop'))}",
+        "H?": lambda: f"H={int(machine.circuit_closed('hands_in'))}",
+    }

@@ -12,12 +12,12 @@ from typing import Any, ClassVar, Protocol
 from benchd_simulators.firmware.board import Board
 from benchd_simulators.firmware.camera import NetworkCamera
 from benchd_simulators.firmware.journal import Journal
-from benchd_simulators.firmware.line_device import LineDevice, counter_answers, indicator_answers
+from benchd_simulators.firmware.line_device import LineDevice, counter_answers, indicator_answers, inputs_answers
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.port import Port
 from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
 
-SERIAL = ("board", "counter", "indicator")
+SERIAL = ("board", "counter", "indicator", "inputs")
 BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity", "factory")
 BUILDS = ("native", "origin_at_switch", "pwm", "homing_reports")
 """Of the board: how it hangs on its line, and what it was built with."""
@@ -127,7 +127,11 @@ class Rig:
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
         self.cables["board"].feed = self.board.feed
         self.cables["board"].native = native
-        for name, answers in (("counter", counter_answers(machine)), ("indicator", indicator_answers(machine))):
+        for name, answers in (
+            ("counter", counter_answers(machine)),
+            ("indicator", indicator_answers(machine)),
+            ("inputs", inputs_answers(machine)),
+        ):
             self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
         self.camera = self.network_camera(machine, journal, pace=pace)
 

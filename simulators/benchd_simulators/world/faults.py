@@ -33,6 +33,12 @@ def inject(world: World, name: str, value: object = True) -> None:
     def stick(state: str | None) -> None:
         world.stuck_switch = state
 
+    def beset(switches: set[str]) -> None:
+        if value is False:
+            switches.clear()
+        else:
+            switches.add(world.contacts.known(value))
+
     acts: dict[str, Callable[[], None]] = {
         "lose_steps": lambda: lose(number(value, "lose_steps")),
         "push": lambda: world.carriage.push(number(value, "push")),
@@ -44,6 +50,8 @@ def inject(world: World, name: str, value: object = True) -> None:
         "encoder_jump": lambda: jump(number(value, "encoder_jump")),
         "encoder_reversed": lambda: world.encoder.reverse(bool(value)),
         "encoder_power_up": world.encoder.power_up,
+        "wire_cut": lambda: beset(world.contacts.cut),
+        "contacts_scattered": lambda: beset(world.contacts.scattered),
     }
     act = acts.get(name)
     if act is None:

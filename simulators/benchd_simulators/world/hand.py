@@ -1,6 +1,6 @@
 """The technician's hand: fits, removes, sets and measures, as a person does when prompted.
 
-Commands are dictionaries with `do` (fit, remove, set, measure, look) and, but for a look, `what`; answers are
+Commands are dictionaries with `do` (fit, remove, set, press, release, measure, look) and, but for a look, `what`; answers are
 `{"ok": true, ...}` or `{"ok": false, "error": "one sentence"}`.
 """
 
@@ -33,6 +33,8 @@ def answer(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
             "fit": _fit,
             "remove": _remove,
             "set": _set,
+            "press": lambda world, command: {"pressed": world.contacts.act(command.get("what"), True)},
+            "release": lambda world, command: {"pressed": world.contacts.act(command.get("what"), False)},
             "measure": _measure,
             "look": lambda world, _: world.standing(),
         }

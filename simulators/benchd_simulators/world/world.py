@@ -10,6 +10,7 @@ from benchd_simulators.world import faults, hand, truth
 from benchd_simulators.world.arrangements import arranged
 from benchd_simulators.world.camera import Camera
 from benchd_simulators.world.carriage import Carriage
+from benchd_simulators.world.contacts import Contacts
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.errors import HandRefused, WorldFileError
@@ -54,6 +55,7 @@ class World:
         self.indicator_at = "away"
         self.carriage.passes = self._drags_the_tip
         self.stuck_switch: str | None = None
+        self.contacts = Contacts(self.draws, self.now)
         self.lamp = Lamp(record.lamp, self.now)
         self.camera = Camera(record.camera, record.uneven, self.draws, self.scene)
         self.tube = None if record.tube is None else Tube(record.tube, record.flats, self.draws)
@@ -100,6 +102,10 @@ class World:
     def indicator_um(self) -> float:
         """The indicator's display where its bridge stands; +-999.9 beyond the range or standing nowhere."""
         return self.indicator.read_um(self._below_um())
+
+    def circuit_closed(self, switch: str) -> bool:
+        """Whether the circuit of `emergency_stop` or `hands_in` is closed, which opens as somebody acts on it."""
+        return self.contacts.closed(switch)
 
     def _drags_the_tip(self, from_um: float, to_um: float) -> None:
         if self.indicator_at in {"base", "adapter"}:
