@@ -17,7 +17,7 @@ from benchd.devices import Clock, DeviceError, Meter, Reading
 
 MOVING_S = 0.05
 RESTING_S = 0.2
-"""From one look to the next: while something moves or a job is under way, and at rest."""
+"""From one look to the next: while something moves, a job is under way or a switch is pressed, and at rest."""
 FRESH_S = 0.1
 """How old the last look may be as a motion begins; longer than MOVING_S, so that a run hardly ever waits for one."""
 UNREAD_S = 0.5
@@ -59,7 +59,8 @@ class _Watched:
                 self._asking.cancel()
 
     async def fresh(self) -> None:
-        """Return once it was looked at a moment ago."""
+        """Return once it was looked at a moment ago; it is looked at again at once, as something is about to move."""
+        self._sooner.set()
         while self._clock.monotonic() - self._looked_s > FRESH_S:
             looked = self._looked
             self._sooner.set()
@@ -138,7 +139,7 @@ class SwitchWatch:
 
     def _pause_s(self) -> float:
         at_rest = self._bench.carriage.state == "idle" and self._bench.jobs.kind is None
-        return RESTING_S if at_rest else MOVING_S
+        return RESTING_S if at_rest and not any(watched.switch.pressed for watched in self._watched) else MOVING_S
 
     def tell(self, switch: Switch) -> None:
         """Publish its state."""

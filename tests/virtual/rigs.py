@@ -46,7 +46,7 @@ class CurvesRig(VirtualRig):
 
 
 def with_switches(doc: Any) -> None:
-    """The bench file of a bench with an emergency stop and a door for hands, as configs/workshop-collimated has them."""
+    """The bench file of a bench with an emergency stop and a door for hands, as in configs/workshop-collimated."""
     board = doc["links"]["board_line"]
     doc["links"]["inputs_line"] = {**board, "port": str(Path(board["port"]).with_name("inputs"))}
     for name, letter, role in (("stop_button", "E", "emergency_stop"), ("door", "H", "hands_in")):

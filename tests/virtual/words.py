@@ -35,7 +35,15 @@ THINGS = {
     "worker": {"die": "n"},
     "machine": {"held": "for_s"},
     "clock": {"step": "by_s"},
-    "hand": {"press": "what", "release": "what", "rearm": "", "fit": "what value", "remove": "what value", "set": "what value", "measure": "what"},
+    "hand": {
+        "press": "what",
+        "release": "what",
+        "rearm": "",
+        "fit": "what value",
+        "remove": "what value",
+        "set": "what value",
+        "measure": "what",
+    },
     "stranger": {"stop": "payload", "repeat": "back", "retain": "back", "nonsense": "topic payload"},
 }
 PEOPLE = {

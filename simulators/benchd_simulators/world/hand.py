@@ -1,7 +1,7 @@
 """The technician's hand: fits, removes, sets and measures, as a person does when prompted.
 
-Commands are dictionaries with `do` (fit, remove, set, press, release, measure, look) and, but for a look, `what`; answers are
-`{"ok": true, ...}` or `{"ok": false, "error": "one sentence"}`.
+Commands are dictionaries with `do` (fit, remove, set, press, release, measure, look) and, but for a look, `what`;
+answers are `{"ok": true, ...}` or `{"ok": false, "error": "one sentence"}`.
 """
 
 from __future__ import annotations
