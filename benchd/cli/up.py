@@ -28,7 +28,7 @@ LET_GO_S = 2.0
 
 CAUTION = (
     "A carriage pinches: keep hands out while it may move. A software stop is an ordinary stop, not an emergency stop: "
-    "keep the hardware one within reach. Do not look into bright LEDs or the lens."
+    "keep the wired one, which cuts the drive's power, within reach. Do not look into bright LEDs or the lens."
 )
 
 

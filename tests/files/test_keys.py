@@ -7,6 +7,7 @@ by it yet, which `check` and `up` then tell.
 from __future__ import annotations
 
 import ast
+import shutil
 from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
@@ -25,6 +26,7 @@ from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
 from benchd.files.unheeded import UNHEEDED
 from benchd.procedures.language import Procedure
+from benchd.procedures.read_bench import read_bench
 from benchd_simulators.world.schema import WorldRecord
 
 ROOT = Path(__file__).parents[2]
@@ -133,9 +135,9 @@ def test_what_the_table_names_goes_by_the_key(key: str, module: str) -> None:
 
 @pytest.mark.parametrize("role", get_args(Role))
 def test_a_role_that_nothing_obeys_is_refused(tmp_path: Path, role: str) -> None:
-    """`emergency_stop` and `hands_in` passed `check`, and with both at 1 the bench homed and moved."""
+    """Roles passed `check` that nothing went by."""
     text = (ROOT / "configs" / "workshop" / "bench.yaml").read_text(encoding="utf-8")
-    device = 'devices:\n  other: {driver: line, link: dial_line, ask: "S?", pattern: "^(.)$", quantity: switch}\n'
+    device = 'devices:\n  other: {driver: line, link: dial_line, ask: "S?", pattern: "^(.)$", quantity: light}\n'
     text = text.replace("devices:\n", device, 1).replace("roles: {", f"roles: {{{role}: other, ", 1)
     for played in ("carriage: stage", "position: scale", "target_light: lamp", "detector: view", "indicator: dial"):
         if played.startswith(f"{role}:"):
@@ -145,8 +147,57 @@ def test_a_role_that_nothing_obeys_is_refused(tmp_path: Path, role: str) -> None
     with pytest.raises(FileProblems) as caught:
         build(load_bench(path))
     said = [str(problem) for problem in caught.value.problems if problem.key == f"roles.{role}"]
-    obeyed = {"carriage", "position", "target_light", "detector", "indicator", "temperature"}
+    obeyed = {
+        "carriage",
+        "position",
+        "target_light",
+        "detector",
+        "indicator",
+        "temperature",
+        "emergency_stop",
+        "hands_in",
+    }
     assert len(said) == 1, caught.value
     assert ("no role yet" in said[0]) == (role not in obeyed)
-    if role in ("emergency_stop", "hands_in"):
-        assert "wire an emergency stop that acts without the computer" in said[0]
+
+
+SWITCH = 'devices:\n  other: {driver: line, link: dial_line, ask: "S?", pattern: "^(.)$", quantity: switch%s}\n'
+
+
+@pytest.mark.parametrize(
+    ("role", "more", "key", "said"),
+    [
+        ("emergency_stop", ", contacts: normally_open", "devices.other.contacts", "a broken wire looks like a button"),
+        ("hands_in", "", "devices.other", "a switch needs contacts"),
+        ("hands_in", ", contacts: shut", "devices.other.contacts", "'normally_closed' or 'normally_open'"),
+        ("hands_in", ", contacts: normally_open, scale: 2", "devices.other", "scale: nothing here"),
+    ],
+)
+def test_a_switch_that_would_not_be_noticed_is_refused_at_its_line(
+    tmp_path: Path, role: str, more: str, key: str, said: str
+) -> None:
+    path = with_switch(tmp_path, role, more)
+    with pytest.raises(FileProblems) as caught:
+        build(load_bench(path))
+    (problem,) = [problem for problem in caught.value.problems if problem.key == key]
+    assert said in str(problem)
+    assert problem.line == 1 + path.read_text(encoding="utf-8").splitlines().index(SWITCH.splitlines()[1] % more)
+
+
+def test_a_door_whose_contacts_close_gets_a_note(tmp_path: Path) -> None:
+    notes = read_bench(with_switch(tmp_path, "hands_in", ", contacts: normally_open")).notes
+    assert sum("a broken wire looks like hands that are out" in note for note in notes) == 1
+    assert not any("wire" in note for note in read_bench(with_switch(tmp_path, "hands_in", CLOSED)).notes)
+
+
+def with_switch(folder: Path, role: str, more: str) -> Path:
+    """The bench file of the workshop, with a switch in this role."""
+    shutil.copytree(ROOT / "configs" / "workshop", folder / "workshop", dirs_exist_ok=True)
+    path = folder / "workshop" / "bench.yaml"
+    text = (ROOT / "configs" / "workshop" / "bench.yaml").read_text(encoding="utf-8")
+    text = text.replace("devices:\n", SWITCH % more, 1).replace("roles: {", f"roles: {{{role}: other, ", 1)
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+CLOSED = ", contacts: normally_closed"

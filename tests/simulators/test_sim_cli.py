@@ -27,9 +27,10 @@ def sim(*arguments: object, timeout: float = 30) -> subprocess.CompletedProcess[
 
 def test_up_prints_and_writes_where_everything_is(bench: Bench) -> None:
     ports = bench.ports
-    assert [line[0] for line in bench.printed] == ["board", "counter", "indicator", "camera", "camera_settings", "hand"]
+    serial = ["board", "counter", "indicator", "inputs"]
+    assert [line[0] for line in bench.printed] == [*serial, "camera", "camera_settings", "hand"]
     assert all(ports[name] == place for name, place in bench.printed)
-    for name in ("board", "counter", "indicator"):
+    for name in serial:
         assert Path(ports[name]).is_symlink()
         assert stat.S_ISCHR(os.stat(ports[name]).st_mode)
     assert ports["pid"] == bench.process.pid

@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from tests.virtual.broken import FAULTS, MENDS
 from tests.virtual.moments import MOMENTS
+from tests.virtual.pressed import has_switches, presses
 from tests.virtual.scenes import played_in_turn
 from tests.virtual.schedule import Step, misleads
 from tests.virtual.used import HANDS, STRANGE, USE, Draw
@@ -97,6 +98,8 @@ def drawn(seed: int, pace: Pace = BUSY, *, faults: bool = True) -> list[Step]:
             steps += [replace(one, at_s=at_s) for one in MENDS]
         at_s += 5.0
     steps = _some_by_next_lens(steps, seed)
+    if faults and has_switches(seed):
+        steps += presses(steps, seed)
     return sorted((replace(step, at_s=round(step.at_s, 3)) for step in steps), key=lambda step: step.at_s)
 
 

@@ -70,6 +70,10 @@ class Lab:
         self.bench_file = folder / config / "bench.yaml"
         self._ports = folder / "run"
         self.broker_at = f"127.0.0.1:{1 + seed % 60000}"
+        self.switched = False
+        """Whether the bench file has an emergency stop and a door for hands."""
+        self.rearmed = 0
+        """How often somebody was told that the emergency stop is re-armed."""
         self.daemon: Daemon | None = None
         self.fell: list[str] = []
         """Why the daemon ended that nobody had ended."""
@@ -136,6 +140,7 @@ class Lab:
                     device[key] = device[key].replace("127.0.0.1:8780", self.rig.camera.where)
         doc["mqtt"] = {"broker": f"memory://{self.broker_at}"}
         self._change(doc)
+        self.switched = "emergency_stop" in doc["roles"]
         with self.bench_file.open("w", encoding="utf-8") as out:
             yaml.dump(doc, out)
 
@@ -298,6 +303,7 @@ class Lab:
             raise StackFailed(f"nobody listens: {gone!r}") from None
         if answer is None or not answer["ok"]:
             raise StackFailed(f"not re-armed: {answer}")
+        self.rearmed += 1
         return dict(answer["result"])
 
     # ---- the hand, which the daemon never sees

@@ -21,6 +21,8 @@ from tests.virtual.ends.broker_end import Published
 from tests.virtual.everybody import Everybody
 from tests.virtual.lab import Lab, run
 from tests.virtual.moments import Moments
+from tests.virtual.pressed import has_switches
+from tests.virtual.rigs import with_switches
 from tests.virtual.rules import rules_of
 from tests.virtual.schedule import Step
 from tests.virtual.witness import Broken, Witness
@@ -60,7 +62,13 @@ def play(steps: Sequence[Step], seed: int, *, curves: bool = False, memory: Path
 
 
 async def _play(steps: Sequence[Step], seed: int, folder: Path, outcome: Outcome, curves: bool) -> None:
-    lab = Lab(folder, seed=seed, curves=curves, change=_narrow if seed % 5 == 2 else lambda _: None)
+    def change(bench: Any) -> None:
+        if seed % 5 == 2:
+            _narrow(bench)
+        if has_switches(seed):
+            with_switches(bench)
+
+    lab = Lab(folder, seed=seed, curves=curves, change=change)
     loop = asyncio.get_running_loop()
     lab.watched = witness = Witness([], loop.time)
     moments = Moments()

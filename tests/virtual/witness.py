@@ -13,7 +13,20 @@ from tests.virtual.ends.broker_end import Published
 from tests.virtual.schedule import Step
 
 BENCH = "benchd/north-rail/"
-THINGS = ("board", "counter", "indicator", "camera", "world", "broker", "daemon", "disk", "worker", "machine", "clock")
+THINGS = (
+    "board",
+    "counter",
+    "indicator",
+    "inputs",
+    "camera",
+    "world",
+    "broker",
+    "daemon",
+    "disk",
+    "worker",
+    "machine",
+    "clock",
+)
 """What breaks; what else acts are people."""
 MENDED = ("clear", "shut_door", "plug")
 WHENEVER = ("online", "reading")

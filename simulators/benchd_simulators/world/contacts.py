@@ -30,13 +30,18 @@ class Contacts:
         self.scattered: set[str] = set()
         """Those whose contacts are worn, and touch or not as they like."""
 
+    @property
+    def acted(self) -> dict[str, bool]:
+        """Whether somebody acts on each."""
+        return dict(self._acted)
+
     def act(self, name: object, on: bool) -> dict[str, bool]:
         """Press it or let it go; gives whether each is acted on. Raises HandRefused."""
         known = self.known(name)
         if self._acted[known] != on:
             self._acted[known] = on
             self._bounces_until_s[known] = self._now() + BOUNCE_S
-        return dict(self._acted)
+        return self.acted
 
     def closed(self, name: str) -> bool:
         """Whether its circuit is closed, as its input is read."""

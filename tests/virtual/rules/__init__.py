@@ -13,6 +13,7 @@ from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.finding_recorded import FindingRecorded
 from tests.virtual.rules.findings_hold import FindingsHold
 from tests.virtual.rules.flat import Flat
+from tests.virtual.rules.guarded import Guarded
 from tests.virtual.rules.hands_in import HandsIn
 from tests.virtual.rules.held import Held, Lapses
 from tests.virtual.rules.in_force import Unedited, Withdrawn
@@ -57,6 +58,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         AnswerAfterQuestion(),
         Dark(lambda: lab.machine.lamp.level > 0.0),
         HandsIn(lambda: lab.machine.lamp.level > 0.0),
+        *([guarded_of(lab)] if lab.switched else []),
         Unedited(lab.connections),
         Withdrawn(),
         IrisOpen(lab.unhindered),
@@ -69,3 +71,14 @@ def rules_of(lab: Lab) -> list[Watched]:
         FindingRecorded(lab.bench_file.parent / "workshop.db", lambda: lab.machine.lamp.level),
         FindingsHold(lambda lp_mm: lab.machine.truth(lp_mm)["focus_error_um"], lab.machine.standing, lab.scale_off_um),
     ]
+
+
+def guarded_of(lab: Lab) -> Guarded:
+    """For a bench that has the switches."""
+    machine = lab.machine
+    return Guarded(
+        lambda: machine.contacts.acted,
+        lambda: lab.rearmed,
+        lambda: machine.motor.moving,
+        lambda: machine.lamp.level > 0.0,
+    )
