@@ -141,8 +141,8 @@ class Interlock:
             if switch.role == EMERGENCY_STOP:
                 switch.latched, switch.since, switch.unread = True, since or self._clock.utc(), unread
 
-    def rearm(self) -> Switch:
-        """Let a latched emergency stop go, which moves nothing; gives it.
+    def rearm(self) -> dict[str, Any]:
+        """Let a latched emergency stop go, which moves nothing; gives its data as they were.
 
         Raises Refused: `interlock` while it is pressed or cannot be read, `bad_request` where none is latched.
         """
@@ -152,10 +152,11 @@ class Interlock:
         if latched.pressed:
             text = f"{latched.in_words[:1].upper()}{latched.in_words[1:]} is still pressed, or cannot be read."
             raise Refused("interlock", text, advice="Release it first, then re-arm.", data=latched.data)
+        data = latched.data
         latched.latched = False
         self._free(latched)
         self.changed(latched)
-        return latched
+        return data
 
     def _free(self, switch: Switch) -> None:
         self.freed(switch)

@@ -54,7 +54,7 @@ class Guarding:
         interlock = self._bench.interlock
         if interlock.look is not None:
             await interlock.look()
-        data = {**interlock.rearm().data, "user": by}
+        data = {**interlock.rearm(), "user": by}
         text = f"{by} has re-armed the emergency stop; nothing moves by itself."
         self._bench.events.tell(REARMED, text, severity="warning", advice="Home before anything moves.", data=data)
         return {"rearmed": data["device"]}

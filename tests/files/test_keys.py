@@ -169,8 +169,8 @@ SWITCH = 'devices:\n  other: {driver: line, link: dial_line, ask: "S?", pattern:
     [
         ("emergency_stop", ", contacts: normally_open", "devices.other.contacts", "a broken wire looks like a button"),
         ("hands_in", "", "devices.other", "a switch needs contacts"),
-        ("hands_in", ", contacts: shut", "devices.other.contacts", "'normally_closed' or 'normally_open'"),
-        ("hands_in", ", contacts: normally_open, scale: 2", "devices.other", "scale: nothing here"),
+        ("hands_in", ", contacts: shut", "devices.other.contacts", "'normally_closed', 'normally_open'"),
+        ("hands_in", ", contacts: normally_open, scale: 2", "devices.other.scale", "it belongs to a meter"),
     ],
 )
 def test_a_switch_that_would_not_be_noticed_is_refused_at_its_line(

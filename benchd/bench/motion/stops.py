@@ -26,9 +26,7 @@ class Stops:
     @contextmanager
     def stopping(self, by: str | None = None) -> Iterator[None]:
         """Context of one stop (by a user, or by the bench itself): from the request until standstill."""
-        self.count += 1
-        self.last_by = by
-        self.last_s = self._clock.monotonic()
+        self.void(by)
         self._halting += 1
         self._halted.clear()
         try:
@@ -38,10 +36,10 @@ class Stops:
             if not self._halting:
                 self._halted.set()
 
-    def void(self) -> None:
-        """As after a stop: what was asked for before does not begin any more. Nothing is stopped."""
+    def void(self, by: str | None = None) -> None:
+        """Count one more: what was asked for before does not begin any more. Nothing is stopped by that alone."""
         self.count += 1
-        self.last_by = None
+        self.last_by = by
         self.last_s = self._clock.monotonic()
 
     def check(self, count: int) -> None:
