@@ -261,7 +261,8 @@ async def test_fault_16_hands_in(tmp_path: Path, order: Order) -> None:
         if expected == "paused":
             with pytest.raises(Refused, match=r"Hands are in the bench \(door\)"):
                 await client.command("resume", run=procedure["run"])
-        assert (await client.command("light", beat=False, level=0.3)) == {"level": 0.3}, "hands are seen by it"
+        if order is not while_it_homes:  # which locks the controller, and its output with it
+            assert (await client.command("light", beat=False, level=0.3)) == {"level": 0.3}, "hands are seen by it"
         hands.release("hands_in")
         await hands.told("device/hands_in", pressed=False, since=None)
         await bench.rests(2.0)
