@@ -188,3 +188,30 @@ async def test_silence_is_a_timeout() -> None:
 def test_config_says_what_is_wrong(change: dict[str, Any], says: str) -> None:
     with pytest.raises(ValidationError, match=says):
         LineDriver.Config(**{**POSITION, **change})
+
+
+@pytest.mark.parametrize(("contacts", "closed", "open_"), [("normally_closed", 0.0, 1.0), ("normally_open", 1.0, 0.0)])
+async def test_a_switch_reads_1_while_it_is_acted_on(contacts: str, closed: float, open_: float) -> None:
+    says = [b"S=1\n"]
+    config = {"ask": "S?", "pattern": r"^S=(.+)$", "quantity": "switch", "contacts": contacts, "timeout_s": 0.2}
+    async with device(lambda _: says[0], **config) as switch:
+        assert (switch.quantity, switch.contacts) == ("switch", contacts)
+        await switch.open()
+        assert (await switch.read()).value == closed
+        says[0] = b"S=0\n"
+        assert (await switch.read()).value == open_
+        for nonsense in (b"S=2\n", b"S=0.5\n", b"S=nan\n", b"S=x\n"):
+            says[0] = nonsense
+            with pytest.raises(Implausible):
+                await switch.read()
+            assert (await switch.health()).state == "fault"
+        says[0] = b"ERR\n"
+        with pytest.raises(LinkGarbled):
+            await switch.read()
+
+
+def test_a_switch_has_contacts_and_nothing_else_has() -> None:
+    with pytest.raises(ValidationError, match="needs contacts"):
+        LineDriver.Config(**{**POSITION, "quantity": "switch"})
+    with pytest.raises(ValidationError, match="belongs to a switch"):
+        LineDriver.Config(**{**POSITION, "quantity": "temperature", "contacts": "normally_open"})

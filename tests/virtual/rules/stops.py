@@ -163,10 +163,15 @@ class KeepsPlace(Watched):
         if self._homed and not before:
             lasting = {one for one in self._broken if one not in PASSING}
             self._sound, self._broken = not lasting, lasting
-        elif before and not self._homed and self.now() < self._until_s and "homing" not in str(document.get("why")):
+        elif before and not self._homed and self.now() < self._until_s and not self._said(document):
             self.fail(f"a stop has cost the carriage its place: {document.get('why')}")
 
+    def _said(self, document: Any) -> bool:
+        return any(cause in str(document.get("why")) for cause in COSTS_THE_PLACE)
 
+
+COSTS_THE_PLACE = ("homing", "the emergency stop (")
+"""Of a loss that comes with a stop and not of it."""
 PASSING = {("world", one) for one in ("push", "lose_steps")} | {
     ("board", one) for one in ("reset", "power_up", "unplug", "shut_door")
 }
