@@ -80,7 +80,7 @@ def test_re_armed_while_it_is_pressed(pressed: bool) -> None:
 @pytest.mark.parametrize("sound", [True, False])
 @pytest.mark.parametrize("what", ["moving", "lit"])
 def test_what_moves_stands_and_is_dark(what: str, sound: bool) -> None:
-    bench = Bench(**{what: True})
+    bench = Bench(moving=what == "moving", lit=what == "lit")
     told = bench.told()
     bench.press(told, "emergency_stop", 1.0)
     if not sound:
