@@ -37,8 +37,11 @@ def test_loads(scenario: str, arrangement: str) -> None:
 def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
     wall, other = (load_bench(CONFIGS / one / "bench.yaml").file for one in ("workshop", scenario))
     own = {"base", "target"} if scenario == "workshop-reticle" else set()
-    for name in {"bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um", "roles"} - own:
+    for name in {"bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um"} - own:
         assert getattr(wall, name) == getattr(other, name)
+    switches = {"emergency_stop": "stop_button", "hands_in": "door"}
+    own_roles = switches if scenario == "workshop-collimated" else dict[str, str]()
+    assert dict(other.roles) == dict(wall.roles) | own_roles
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)

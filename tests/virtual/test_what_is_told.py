@@ -183,6 +183,7 @@ async def test_abilities_of_the_devices_are_told(bench: VirtualBench, client: Be
     # The bench file leaves `full` at the driver's 1000: so many steps, the least of them a thousandth.
     assert can["target_light"] == {
         "least": 0.001, "steps": 1000, "pwm_hz": lamp["pwm_hz"], "laser_class": None, "has_failsafe": False,
+        "safe_level": lamp["safe_level"],
     }  # fmt: skip
     stated = {key: scale[key] for key in ("resolution_um", "subdivision_um", "period_um", "u_scale", "alpha_per_K")}
     assert can["position"] == stated
