@@ -7,10 +7,11 @@ class of another package with the same name is not used, which is noted at the s
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Collection, Mapping
 from difflib import get_close_matches
-from functools import cached_property
-from importlib.metadata import EntryPoint, entry_points
+from functools import cached_property, lru_cache
+from importlib.metadata import EntryPoint, EntryPoints, entry_points
 from typing import Any, Generic, TypeVar
 
 from benchd.errors import BenchdError, Refused
@@ -20,6 +21,17 @@ P = TypeVar("P")
 OURS = "benchd"
 NAME = re.compile(r"[a-z0-9_-]{1,32}")
 """The same form as for all names in topics."""
+
+
+def registered(group: str) -> EntryPoints:
+    """The entry points of a group, of every installed package; installations while the process runs are not seen."""
+    return _on(tuple(sys.path), group)
+
+
+@lru_cache(maxsize=32)
+def _on(_: tuple[str, ...], group: str) -> EntryPoints:
+    """Those on such a path: to look through what is installed takes milliseconds, and a start asks twenty times."""
+    return entry_points(group=group)
 
 
 class Plugins(Generic[P]):
@@ -54,7 +66,7 @@ class Plugins(Generic[P]):
     def _points(self) -> Mapping[str, list[EntryPoint]]:
         """Entry points by name, benchd's own first; read once, so that later installations are not seen."""
         found: dict[str, list[EntryPoint]] = {}
-        for point in entry_points(group=self._group):
+        for point in registered(self._group):
             if point not in found.setdefault(point.name, []):
                 found[point.name].append(point)
         return {name: sorted(found[name], key=lambda point: _dist(point) != OURS) for name in sorted(found)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from difflib import get_close_matches
-from importlib.metadata import EntryPoint, entry_points
+from importlib.metadata import EntryPoint
 from typing import Any, ClassVar, Protocol, cast
 
 from pydantic import BaseModel
@@ -13,6 +13,7 @@ from benchd.devices.errors import DeviceFault
 from benchd.devices.interfaces import DRIVER_API, Device
 from benchd.devices.links import Link
 from benchd.errors import Refused
+from benchd.plugins import registered
 
 DRIVERS = "benchd.drivers"
 LINKS = "benchd.links"
@@ -29,12 +30,12 @@ class LinkKind(Protocol):
 
 def names(group: str) -> list[str]:
     """All registered names of a group, sorted."""
-    return sorted({point.name for point in entry_points(group=group)})
+    return sorted({point.name for point in registered(group)})
 
 
 def _load(group: str, name: str, base: type[Any]) -> Any:
     what = "driver" if group == DRIVERS else "link kind"
-    for point in entry_points(group=group, name=name):
+    for point in registered(group).select(name=name):
         try:
             found = point.load()
         except (Exception, SystemExit) as error:

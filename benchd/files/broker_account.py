@@ -12,9 +12,10 @@ import re
 import ssl
 import stat
 from dataclasses import dataclass, field
-from importlib.metadata import entry_points
 from pathlib import Path
 from urllib.parse import urlsplit
+
+from benchd.plugins import registered
 
 _HOST = re.compile(r"[A-Za-z0-9_.-]+|\[[0-9A-Fa-f:.]+\]")
 _URL = "such as mqtts://broker.lan:8883"
@@ -70,7 +71,7 @@ def broker_url(text: str) -> BrokerUrl:
     except ValueError:
         raise ValueError(f"the URL of a broker, {_URL}") from None
     ours = parts.scheme in ("mqtt", "mqtts")
-    carrier = parts.scheme if not ours and entry_points(group=CARRIERS, name=parts.scheme) else None
+    carrier = parts.scheme if not ours and registered(CARRIERS).select(name=parts.scheme) else None
     if parts.scheme in ("ws", "wss") and carrier is None:
         raise ValueError(f"mqtt:// or mqtts://, {_URL}: benchd does not speak MQTT over WebSocket")
     host = parts.netloc.removesuffix(f":{port}") if port is not None else parts.netloc.removesuffix(":")

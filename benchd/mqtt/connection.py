@@ -11,7 +11,6 @@ import ssl
 import string
 from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass
-from importlib.metadata import entry_points
 from typing import Any, Literal
 
 import aiomqtt
@@ -24,6 +23,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from benchd.errors import BenchdError, Refused
 from benchd.files.broker_account import CARRIERS, NO_ACCOUNT, Account, broker_url
 from benchd.mqtt.client import Client, close, connect, use_tls
+from benchd.plugins import registered
 
 Version = Literal["3.1.1", "5"]
 NO_DELAY = ((socket.IPPROTO_TCP, socket.TCP_NODELAY, 1),)
@@ -161,7 +161,7 @@ async def open_connection(
 
 def _carried(carrier: str) -> Callable[..., contextlib.AbstractAsyncContextManager[aiomqtt.Client]]:
     """What a package opens connections by. Raises BenchdError (device_fault) where it cannot be loaded."""
-    (point, *_) = entry_points(group=CARRIERS, name=carrier)
+    (point, *_) = registered(CARRIERS).select(name=carrier)
     try:
         found: Callable[..., contextlib.AbstractAsyncContextManager[aiomqtt.Client]] = point.load()
     except Exception as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -53,6 +54,12 @@ def read_world(name: str | Path) -> WorldRecord:
         before = data[: error.start]
         where = f"{path}:{before.count(10) + 1}:{error.start - before.rfind(10)}"
         raise WorldFileError([f"{where}: byte 0x{data[error.start]:02x} is not UTF-8 text"]) from error
+    return _world_of(text, path)
+
+
+@lru_cache(maxsize=8)
+def _world_of(text: str, path: Path) -> WorldRecord:
+    """Kept: a process that makes world after world of one file reads the same text each time."""
     try:
         tree = YAML(typ="rt").load(text)
     except MarkedYAMLError as error:
