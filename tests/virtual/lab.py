@@ -259,9 +259,15 @@ class Lab:
     def connections(self) -> tuple[str, ...]:
         """The daemon's own connections to the broker, each by a name of its own; none where one is lost
         or stalled, or the daemon is held up."""
-        ours = [one for one in self.broker.clients if one.of_the_daemon]
-        sound = len(ours) >= 2 and not any(one.stalled for one in ours) and not self.its_time.stands
-        return tuple(one.name for one in ours) if sound else ()
+        if self.its_time.stands:
+            return ()
+        names = []
+        for one in self.broker.clients:
+            if one.of_the_daemon:
+                if one.stalled:
+                    return ()
+                names.append(one.name)
+        return tuple(names) if len(names) >= 2 else ()
 
     def unhindered(self) -> tuple[str, ...]:
         """The same; none as well while its disk is slow, which answers and ends may have to wait for."""

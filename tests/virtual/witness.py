@@ -88,6 +88,9 @@ class Watched:
         """The bench has come to rest, and the daemon is still up."""
 
 
+CALLS = tuple(name for name, call in vars(Watched).items() if callable(call))
+
+
 class Witness(Journal):
     """Sees bytes as the journal of the simulated cables, messages as the broker; keeps what was broken."""
 
@@ -105,8 +108,8 @@ class Witness(Journal):
         self._gone: set[str] = set()
         self._dead: set[str] = set()
         self.lines: list[str] = []
-        self.rules: list[Watched] = []
-        self._timed: list[Watched] = []
+        self._heeds: dict[str, list[Callable[..., None]]] = {name: [] for name in CALLS}
+        """By the name of each call, those of rules that do anything by it."""
         self.obey(rules)
 
     def obey(self, rules: Iterable[Watched]) -> None:
@@ -115,13 +118,13 @@ class Witness(Journal):
             rule.now, rule.clock = self.theirs, self._now
             rule.fail = self._failed(type(rule).__name__)
             rule.count = self._count
-            self.rules.append(rule)
-            if type(rule).passed is not Watched.passed:
-                self._timed.append(rule)
+            for name, heeding in self._heeds.items():
+                if getattr(type(rule), name) is not getattr(Watched, name):
+                    heeding.append(getattr(rule, name))
 
     def _passed(self) -> None:
-        for rule in self._timed:
-            rule.passed()
+        for passed in self._heeds["passed"]:
+            passed()
 
     def _failed(self, name: str) -> Callable[[str], None]:
         def fail(text: str) -> None:
@@ -136,14 +139,14 @@ class Witness(Journal):
         self.lines.append(f"{self._now():.6f}\t{port}\t{direction}\t{data!r}")
         if direction == "out":
             self._passed()
-            for rule in self.rules:
-                rule.said(port, data)
+            for said in self._heeds["said"]:
+                said(port, data)
 
     def wrote(self, port: str, data: bytes) -> None:
         """The daemon writes, and the device may hear it later."""
         self._passed()
-        for rule in self.rules:
-            rule.sent(port, data)
+        for sent in self._heeds["sent"]:
+            sent(port, data)
 
     def seen(self, message: Published) -> None:
         """A message as the broker takes it in."""
@@ -155,8 +158,8 @@ class Witness(Journal):
         if topic.startswith("command/"):
             _, user, verb = (*topic.split("/"), "", "")[:3]
             self._count("commands")
-            for rule in self.rules:
-                rule.asked(user, verb, _object(message.payload), message.retain)
+            for asked in self._heeds["asked"]:
+                asked(user, verb, _object(message.payload), message.retain)
         elif message.of_the_daemon:
             self._senders.add(message.sender)
             if message.sender in self._dead and topic not in WHENEVER:
@@ -170,14 +173,14 @@ class Witness(Journal):
                     self._count("runs")
                 if (ask := (document["ask"] or {}).get("ask")) is not None and ask not in self.asks[-1:]:
                     self.asks.append(ask)
-            for rule in self.rules:
-                rule.told(topic, document)
+            for told in self._heeds["told"]:
+                told(topic, document)
 
     def step(self, step: Step) -> None:
         self.lines.append(f"{self._now():.6f}\tstep\t{step}")
         self._passed()
-        for rule in self.rules:
-            rule.done(step)
+        for done in self._heeds["done"]:
+            done(step)
 
     def carried_out(self, step: Step) -> None:
         """Count what was done; what mends is no fault."""
@@ -188,13 +191,13 @@ class Witness(Journal):
     def stopped(self) -> None:
         """A stop is delivered to the daemon."""
         self._passed()
-        for rule in self.rules:
-            rule.stopped()
+        for stopped in self._heeds["stopped"]:
+            stopped()
 
     def logged(self, level: str, text: str) -> None:
         self.lines.append(f"{self._now():.6f}\tlog\t{level}\t{text}")
-        for rule in self.rules:
-            rule.log(level, text)
+        for log in self._heeds["log"]:
+            log(level, text)
 
     def daemon(self, up: bool) -> None:
         self.lines.append(f"{self._now():.6f}\tdaemon\t{'up' if up else 'gone'}")
@@ -203,18 +206,18 @@ class Witness(Journal):
             self._dead = self._gone
         else:
             self._gone = set(self._senders)
-        for rule in self.rules:
-            rule.daemon(up)
+        for daemon in self._heeds["daemon"]:
+            daemon(up)
 
     def ended_in_order(self) -> None:
         self._passed()
-        for rule in self.rules:
-            rule.ended_in_order()
+        for ended_in_order in self._heeds["ended_in_order"]:
+            ended_in_order()
 
     def over(self) -> None:
         self._passed()
-        for rule in self.rules:
-            rule.over()
+        for over in self._heeds["over"]:
+            over()
 
 
 def _object(payload: bytes) -> dict[str, Any]:
