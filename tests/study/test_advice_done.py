@@ -76,25 +76,31 @@ def undecided(case: Case) -> Next | None:
     return verdict.next if verdict else None
 
 
-def followed(stratum: Stratum, seed: int, index: int, *, as_printed: bool) -> Done | None:
-    """The advice of one case done, to the figure as it is printed or exactly; None for one that is decided."""
-    before = carry_out(stratum, seed, index)
+@lru_cache
+def undecided_of(name: str) -> Sequence[tuple[int, Case]]:
+    """The cases of a stratum that are left undecided, each with its seed."""
+    cases = [(seed, carry_out(STRATA[name], seed, index)) for seed in SEEDS for index in range(CASES)]
+    return [(seed, case) for seed, case in cases if undecided(case) is not None]
+
+
+def followed(stratum: Stratum, seed: int, before: Case, *, as_printed: bool) -> Done:
+    """The advice of one undecided case done, to the figure as it is printed or exactly."""
     step = undecided(before)
-    if step is None:
-        return None
+    assert step is not None
     assert before.finding is not None
     needed, now = step.u_needed_um, contribution(before.finding, step)
     share = GONE if needed is None else (float(at_most(needed)) if as_printed else needed) / now
     better = replace(stratum, better=(named(step), share))
     # A cover is part of what the zero was found through: its advice says to find the zero again.
     calibrated = None if step.dominant == "target_cover" else before.bench.in_force
-    return Done(seed, before, named(step), needed is not None, carry_out(better, seed, index, calibrated))
+    after = carry_out(better, seed, before.outcome.index, calibrated)
+    return Done(seed, before, named(step), needed is not None, after)
 
 
-@lru_cache(maxsize=2)
+@lru_cache
 def all_of(name: str, *, as_printed: bool) -> Sequence[Done]:
-    cases = [followed(STRATA[name], seed, index, as_printed=as_printed) for seed in SEEDS for index in range(CASES)]
-    done = [case for case in cases if case is not None and case.after.finding is not None]
+    cases = [followed(STRATA[name], seed, case, as_printed=as_printed) for seed, case in undecided_of(name)]
+    done = [case for case in cases if case.after.finding is not None]
     # Of statements that go by three of their u one in 370 contradicts another, and more where one is known better.
     judged = [case for case in done if case.after.finding and case.after.finding.verdict is not None]
     assert len(judged) >= 0.95 * len(done)
