@@ -18,7 +18,7 @@ from benchd.bench.jobs import Job
 from benchd.bench.published_devices import publish_devices
 from benchd.bench.requests import CARRIAGE
 from benchd.bench.switch_watch import SwitchWatch
-from benchd.devices import Axis, DeviceError
+from benchd.devices import Axis, DeviceError, done_within
 from benchd.errors import BenchdError
 
 MOVING_S = 0.05
@@ -99,7 +99,7 @@ class Reporter:
         """Poll the carriage once; the beat goes on while the device keeps this waiting."""
         look = asyncio.create_task(self._poll(), name="look at the carriage")
         try:
-            while not (await asyncio.wait({look}, timeout=RESTING_S))[0]:
+            while not await done_within(look, RESTING_S):
                 self._beat_due()
         finally:
             if not look.done():

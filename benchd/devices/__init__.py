@@ -3,7 +3,7 @@
 Drivers import from here and from nowhere else in benchd. Importing this package loads no driver.
 """
 
-from benchd.devices.clock import Clock, now_s, now_utc
+from benchd.devices.clock import Clock, done_within, now_s, now_utc
 from benchd.devices.errors import (
     DeviceError,
     DeviceFault,
@@ -84,6 +84,7 @@ __all__ = [
     "Reading",
     "Refused",
     "Surprise",
+    "done_within",
     "line",
     "matching",
     "nothing",

@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 import structlog
 
-from benchd.devices import DeviceError, DeviceFault
+from benchd.devices import DeviceError, DeviceFault, done_within
 from benchd.devices.values import Health, Reading
 from benchd.errors import ErrorCode
 
@@ -96,11 +96,11 @@ class Guard:
             self.check_free(call)
         task = asyncio.create_task(self._guarded(call, work, passing), name=f"{call} of {self.name}")
         try:
-            await asyncio.wait({task}, timeout=within_s)
+            in_time = await done_within(task, within_s)
         except asyncio.CancelledError:
             await self._cancel_or_leave_behind(task, call, ends_within_s)
             raise
-        if not task.done():
+        if not in_time:
             await self._cancel_or_leave_behind(task, call, ends_within_s)
             raise self._timeout_fault(call, within_s)
         return task.result()

@@ -10,7 +10,7 @@ import asyncio
 import math
 from typing import Any
 
-from benchd.devices import Clock, DeviceError, LinkTimeout, MotionFailed
+from benchd.devices import Clock, DeviceError, LinkTimeout, MotionFailed, done_within
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_config import GcodeAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
@@ -96,7 +96,7 @@ class Motion:
         way_um = abs(target - at_um)
         posted = self._clock.monotonic()
         deadline = posted + limit_s
-        await asyncio.wait({sent.answer}, timeout=ACCEPTED_S)
+        await done_within(sent.answer, ACCEPTED_S)
         # It began when the line was there, before the 'ok' was here: each took its bytes' share of the time between.
         begun = posted + (self._clock.monotonic() - posted) * len(text) / (len(text) + OK_BYTES)
         # Steps are whole: the way may be half a step longer than told.

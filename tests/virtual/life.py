@@ -8,6 +8,7 @@ a process does that gets no processor; one that is killed never runs again, and 
 from __future__ import annotations
 
 import asyncio
+import heapq
 import logging
 import math
 from collections.abc import Callable, Coroutine, Sequence
@@ -149,6 +150,29 @@ def _unheard(*_: Any) -> Any:
     raise structlog.DropEvent
 
 
+class _Timer(asyncio.TimerHandle):
+    """As it is, in one call instead of three: half of what a history does is to set timers and compare them."""
+
+    __slots__ = ()
+
+    def __init__(
+        self,
+        when: float,
+        callback: Callable[..., object],
+        args: Sequence[Any],
+        loop: asyncio.AbstractEventLoop,
+        context: Context | None,
+    ) -> None:
+        self._context = copy_context() if context is None else context
+        self._loop, self._callback, self._args = loop, callback, args
+        self._cancelled = self._scheduled = False
+        self._repr = self._source_traceback = None
+        self._when = when
+
+    def __lt__(self, other: asyncio.TimerHandle) -> bool:
+        return self._when < other._when  # type: ignore[attr-defined, no-any-return]
+
+
 class LifeLoop(VirtualTimeLoop):
     """A loop on which lives are held up and killed. What they hand to a record takes the time of its disk."""
 
@@ -186,6 +210,15 @@ class LifeLoop(VirtualTimeLoop):
         if isinstance(executor, WorkerPool):
             return executor.answer(func, *args)
         return super().run_in_executor(executor, func, *args)
+
+    def call_at(
+        self, when: float, callback: Callable[[*Args], object], *args: *Args, context: Context | None = None
+    ) -> asyncio.TimerHandle:
+        self._check_closed()  # type: ignore[attr-defined]
+        timer = _Timer(when, callback, args, self, context)
+        heapq.heappush(self._scheduled, timer)  # type: ignore[attr-defined]
+        timer._scheduled = True
+        return timer
 
     def call_soon(
         self, callback: Callable[[*Args], object], *args: *Args, context: Context | None = None

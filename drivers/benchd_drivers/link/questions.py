@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from benchd.devices import LinkError, LinkGarbled, LinkTimeout, Matcher
+from benchd.devices import LinkError, LinkGarbled, LinkTimeout, Matcher, done_within
 from benchd_drivers.channel import Channel
 from benchd_drivers.link.intake import Intake, Sorted
 from benchd_drivers.link.ring import Ring
@@ -270,10 +270,10 @@ class Questions:
 async def _answered(answer: asyncio.Future[bytes], deadline: float) -> bytes:
     """The answer. Raises TimeoutError at the deadline, but not before what came in while the loop was held up."""
     loop = asyncio.get_running_loop()
-    await asyncio.wait({answer}, timeout=deadline - loop.time())
-    if not answer.done() and loop.time() - deadline > HELD_UP_S:
-        await asyncio.wait({answer}, timeout=HANDED_OVER_S)
-    if not answer.done():
+    in_time = await done_within(answer, deadline - loop.time())
+    if not in_time and loop.time() - deadline > HELD_UP_S:
+        in_time = await done_within(answer, HANDED_OVER_S)
+    if not in_time:
         raise TimeoutError
     return answer.result()
 
