@@ -12,9 +12,9 @@ import pytest
 # Rooms whose files take longest: begun last, one of them would keep a single worker busy after all others are done.
 SLOW_FIRST = (
     "test_types_and_rooms.py",
+    "study",
     "stack",
     "virtual",
-    "study",
     "faults",
     "scripts",
     "cli",
