@@ -31,6 +31,7 @@ from benchd.bench.requests import (
     check_sweep,
     driven,
     no_lens,
+    no_motor,
     nothing_nominal,
     readable,
 )
@@ -160,6 +161,13 @@ class Bench:
         """One reading of an encoder, gauge, meter or axis, by role or name."""
         device = readable(self.assembly, name)
         return await (self.carriage if device is self.assembly.named(CARRIAGE, Axis) else device).read()
+
+    async def read_motor(self, name: str) -> Reading:
+        """What an axis counts itself, by role or name, whatever scale there is. Raises Refused('bad_request')."""
+        device = readable(self.assembly, name)
+        if not isinstance(device, Axis):
+            raise no_motor(name)
+        return await device.read()
 
     @property
     def f_number(self) -> float | None:

@@ -55,6 +55,11 @@ def readable(assembly: Assembly, name: str) -> Encoder | Gauge | Meter | Axis:
     raise Refused("unknown_name", f"'{name}' cannot be read.", advice=f"Can be read: {', '.join(known)}.")
 
 
+def no_motor(name: str) -> Refused:
+    """The refusal to ask what has no motor for its count."""
+    return Refused("bad_request", f"'{name}' has no motor that counts.", advice="Leave `motor` away.")
+
+
 def not_in_degrees() -> Refused:
     """The refusal of a position in degrees."""
     advice = "Give offset_um, depth_um, carriage_um or by_um."

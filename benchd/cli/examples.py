@@ -8,7 +8,7 @@ from pathlib import Path
 
 from benchd.cli import exits, options
 
-ENDINGS = (".yaml", ".json")
+ENDINGS = (".yaml", ".json", ".rules")
 LISTED = 3
 
 
@@ -20,6 +20,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 if all is copied, 1 if a file exists already or cannot be written; then nothing was written."""
+    from benchd.commissioning.shipped import examples_folder
     from benchd.errors import Refused
 
     source, folder = examples_folder(), args.folder
@@ -55,18 +56,9 @@ def _describe_folder(folder: Path) -> str:
 
     if folder.name == "schemas":
         return "JSON Schemas for an editor, AsyncAPI of what goes over MQTT"
+    if folder.name == "machine":
+        return "a udev rule, by which ports and cameras may be used; it says how it is installed"
     if not (folder / "bench.yaml").exists():
         return ""
     drawer = "; a drawer of records" if (folder / "lenses").is_dir() else ""
     return arrangement(load_bench(folder / "bench.yaml").file.arrangement.kind).stands + drawer
-
-
-def examples_folder() -> Path:
-    """Where they are: beside the installed package, or `configs` of a checkout."""
-    from benchd.errors import BenchdError
-
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package / "examples", package.parent / "configs"):
-        if folder.is_dir():
-            return folder
-    raise BenchdError("device_fault", f"The examples are missing from {package}.", advice="Install benchd again.")

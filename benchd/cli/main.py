@@ -12,6 +12,8 @@ from benchd.cli import exits
 
 COMMANDS: dict[str, str] = {
     "up": "run a bench: its devices, broker and record, until it is stopped",
+    "new": "find ports and cameras, ask, and write a bench file to begin with",
+    "doctor": "say what is wrong with ports, devices, broker and this machine; what to do",
     "examples": "copy bench files, records and schemas to begin with into a folder",
     "check": "say what is wrong with a bench, record or procedure file; dry runs",
     "status": "one screen: where the bench stands and what it found last",

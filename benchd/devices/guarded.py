@@ -375,6 +375,9 @@ class GuardedLink(Link):
     def listen(self) -> AsyncIterator[bytes]:
         return self._guard.now("listen", self._link.listen)
 
+    def where(self) -> str:
+        return str(self._guard.now("where", self._link.where))
+
     @property
     def connected(self) -> bool:
         return bool(self._guard.now("connected", lambda: self._link.connected))

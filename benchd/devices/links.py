@@ -80,6 +80,13 @@ class Link(ABC):
         found: P = kept[kind]
         return found
 
+    def where(self) -> str:
+        """The port that `open` would open, as the operating system or the network knows it; empty if not told.
+
+        Found anew without opening anything (blocking). Raises LinkError if nothing fits, or several do.
+        """
+        return ""
+
     @property
     @abstractmethod
     def connected(self) -> bool:

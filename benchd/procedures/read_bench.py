@@ -13,6 +13,7 @@ from benchd.arrangements.registry import ARRANGEMENTS, arrangement_of
 from benchd.bench.assembly import Assembly, build, switch_notes
 from benchd.bench.datum.chain import position_notes, position_record
 from benchd.bench.plausible import unlikely
+from benchd.bench.room_at_nominal import too_near
 from benchd.bench.within_reach import WithinReach
 from benchd.detectors import registry as detectors
 from benchd.devices import Axis, Encoder
@@ -80,6 +81,7 @@ def _notes(loaded: LoadedBench, assembly: Assembly) -> list[str]:
     return [
         *fits_nowhere(loaded.file, loaded.records),
         *WithinReach(loaded, assembly.named("carriage", Axis).spec).notes(scale),
+        *too_near(loaded),
         *position_notes(scale),
         *questions.passed_over(),
         *detectors.passed_over(),

@@ -21,13 +21,20 @@ if TYPE_CHECKING:
 SavedAs = Annotated[Identifier, LiteralOnly()]
 
 
-class ReadArgs(Args):
+class OfDevice(Args):
     """Which device, by role or name."""
 
     device: Name
 
 
-class ReadStepArgs(ReadArgs):
+class ReadArgs(OfDevice):
+    """Which device, by role or name; with `motor` the carriage's motor is asked for its own count, though a scale tells
+    where the carriage is: where the two go apart, one of them is not set as it is built."""
+
+    motor: bool = False
+
+
+class ReadStepArgs(OfDevice):
     """Take one reading of a device and keep it with the run; `as` tells it from others of the device.
 
     A gauge that reads nothing, or out of its range, is asked to be seated again, three times before the run fails.
@@ -49,7 +56,7 @@ class Reading(Result):
     quality: Quality
 
 
-class Read(Verb[ReadArgs]):
+class Read(Verb[OfDevice]):
     """Moves only to repeat an earlier reading, when a gauge does not follow the carriage."""
 
     name = "read"
@@ -58,30 +65,31 @@ class Read(Verb[ReadArgs]):
     step = ReadStepArgs
     result = Reading
 
-    def named(self, args: ReadArgs) -> Mapping[str, Sequence[str]]:
+    def named(self, args: OfDevice) -> Mapping[str, Sequence[str]]:
         return {"device": (args.device,)}
 
-    def moves(self, args: ReadArgs) -> bool:
+    def moves(self, args: OfDevice) -> bool:
         return isinstance(args, ReadStepArgs) and args.moved_from is not None
 
-    def keeps(self, args: ReadArgs) -> str | None:
+    def keeps(self, args: OfDevice) -> str | None:
         return args.as_ if isinstance(args, ReadStepArgs) else None
 
-    def goes_by(self, args: ReadArgs) -> Mapping[str, tuple[Earlier, str]]:
+    def goes_by(self, args: OfDevice) -> Mapping[str, tuple[Earlier, str]]:
         before = args.moved_from if isinstance(args, ReadStepArgs) else None
         return {} if before is None else {"moved_from": ("reading", before)}
 
-    def still(self, args: ReadArgs, view: BenchView) -> Entry:
+    def still(self, args: OfDevice, view: BenchView) -> Entry:
         if not isinstance(args, ReadStepArgs):
             return super().still(args, view)
         against = f", held against {args.moved_from}" if args.moved_from else ""
         return Entry("read", f"{args.device} as {args.as_}{against}", view.reading_s)
 
-    async def carry_out(self, args: ReadArgs, order: Order) -> dict[str, Any]:
-        reading = await order.bench.read(args.device)
+    async def carry_out(self, args: OfDevice, order: Order) -> dict[str, Any]:
+        motor = isinstance(args, ReadArgs) and args.motor
+        reading = await (order.bench.read_motor if motor else order.bench.read)(args.device)
         return {"value": reading.value, "unit": reading.unit, "t": reading.t_utc, "quality": reading.quality}
 
-    async def in_run(self, args: ReadArgs, order: InRun) -> None:
+    async def in_run(self, args: OfDevice, order: InRun) -> None:
         from benchd.verbs.kept_reading import keep_reading
 
         assert isinstance(args, ReadStepArgs)

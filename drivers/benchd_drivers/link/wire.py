@@ -56,6 +56,9 @@ class PortLink(Link):
     def _open_port(self, where: str) -> OpenPort:
         """Open it (blocking; runs in the port's thread)."""
 
+    def where(self) -> str:
+        return self._where()
+
     def _inflow(self) -> Inflow:
         """What may come, of a line of no known speed."""
         return Inflow(128_000.0, "as nothing that is asked line by line does")
