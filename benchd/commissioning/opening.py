@@ -94,7 +94,7 @@ async def _asked(loaded: LoadedBench, part: Part, name: str, device: Device) -> 
     try:
         identity = await device.open()
         health = await device.health()
-        told = await _reading(device)
+        told, bad = await _reading(device)
     except LinkTimeout as silent:
         return [Found(name, "wrong", silent.text, silent.advice or _silent(loaded, part))]
     except DeviceError as error:
@@ -102,7 +102,7 @@ async def _asked(loaded: LoadedBench, part: Part, name: str, device: Device) -> 
     text = f"It answers{_who(identity)}{told}."
     if health.state == "fault" or (health.state == "degraded" and health.code != "not_homed"):
         return [Found(name, "wrong" if health.state == "fault" else "note", health.text or text)]
-    return [Found(name, "ok", text)]
+    return [Found(name, "note", f"{text[:-1]}: {bad}.") if bad else Found(name, "ok", text)]
 
 
 def _silent(loaded: LoadedBench, part: Part) -> str:
@@ -118,18 +118,20 @@ def _who(identity: Identity) -> str:
     return f" as {told}" if told else ""
 
 
-async def _reading(device: Device) -> str:
-    """What it tells, in words. A light is asked for its level alone: it was made safe by its opening."""
-    if isinstance(device, Encoder | Gauge | Meter | Axis):
+async def _reading(device: Device) -> tuple[str, str]:
+    """What it tells, in words, and what is wrong with that. A light was made safe by its opening, and is not set."""
+    if isinstance(device, Axis):
+        return f", and counts {(await device.read()).value:.6g} {device.spec.unit}, not homed", ""
+    if isinstance(device, Encoder | Gauge | Meter):
         reading = await device.read()
-        doubt = "" if reading.quality == "good" else f", which it calls {reading.quality}"
-        return f", and reads {reading.value:.6g} {reading.unit}{doubt}"
+        bad = "that is outside its range, or it touches nothing" if reading.quality == "bad" else ""
+        return f", and reads {reading.value:.6g} {reading.unit}", bad
     if isinstance(device, Light):
-        return f", its level {await device.level():g}"
+        return f", its level {await device.level():g}", ""
     if isinstance(device, Camera):
         frame = await device.grab()
-        return f" with a picture of {len(frame.data) / 1000:.0f} kB ({frame.media_type})"
-    return ""
+        return f" with a picture of {len(frame.data) / 1000:.0f} kB ({frame.media_type})", ""
+    return "", ""
 
 
 async def _close(part: Part) -> None:

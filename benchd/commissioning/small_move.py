@@ -14,6 +14,8 @@ from benchd.bench.datum.chain import position_record
 from benchd.bench.datum.gauge_check import contradiction
 from benchd.client import BenchClient
 from benchd.commissioning.diagnosis import Found, wrong
+from benchd.commissioning.factor import WAY, WHAT, Guilty, apart
+from benchd.commissioning.watched_homing import watched_homing
 from benchd.devices import EncoderSpec, GaugeSpec
 from benchd.errors import BenchdError
 from benchd.files.loading import LoadedBench
@@ -21,7 +23,6 @@ from benchd.files.loading import LoadedBench
 Confirm = Callable[[str], Awaitable[bool]]
 """Puts a yes-or-no question to a person at the terminal; what was typed before it is no answer."""
 
-WHAT = "um_per_unit"
 LEAST_UM, MOST_UM = 50.0, 2000.0
 SCREW_UM = 10.0
 """What a screw may be off within a turn, both places together: bearings and pitch of a common one (common practice, no
@@ -29,9 +30,7 @@ source)."""
 SLACK_UM = 60.0
 """What a first move may lose to slack that was not taken up before it."""
 MOVE_S = 60.0
-FACTORS = (10.0, 100.0, 1000.0, 25.4, 2.0, 4.0, 8.0, 16.0, 5.0)
-LIKE = {25.4: "inches for millimetres", 1000.0: "metres for millimetres, or millimetres for µm"}
-"""Factors that slips make: units, decimal points, microsteps; all others are told as they are."""
+ON_TARGET = "Does the tip of the indicator rest on the target, in the middle of its range, to follow the carriage?"
 CAUTION = (
     "A carriage pinches, and what stands on it may tip: keep hands out, and the hardware stop within reach. Ctrl-C "
     "sends a stop, which is an ordinary stop and no emergency stop."
@@ -48,31 +47,64 @@ class Place:
 
 
 async def small_move(bench: BenchClient, loaded: LoadedBench | None, by_um: float, confirm: Confirm) -> list[Found]:
-    """Move twice by `by_um` towards the side of final approaches, and back; compare. Raises BenchdError."""
+    """Move twice by `by_um` towards the side of final approaches, and back; compare. Raises BenchdError.
+
+    Control is taken for that, and given back where it was not held before.
+    """
+    held = (await bench.kept("control")).get("holder") == bench.user
+    try:
+        return await _compared(bench, loaded, by_um, confirm)
+    finally:
+        if not held and (await bench.kept("control")).get("holder") == bench.user:
+            with suppress(BenchdError):
+                await bench.command("release", beat=False)
+
+
+async def _compared(bench: BenchClient, loaded: LoadedBench | None, by_um: float, confirm: Confirm) -> list[Found]:
     about = await bench.kept("about")
-    carriage, roles = await bench.kept("device/carriage"), about["roles"]
-    if not carriage.get("homed"):
-        advice = "`benchd do home`, hands out; where that fails, what it says is what to mend first."
-        return [
-            Found(WHAT, "skipped", f"The carriage is not homed ({carriage.get('why')}), so nothing was moved.", advice)
-        ]
-    gauge = (
-        "indicator" in roles
-        and loaded is not None
-        and await confirm(
-            "Does the tip of the indicator rest on the target, in the middle of its range, to follow the carriage?"
-        )
-    )
-    if "position" not in roles and not gauge:
+    roles, device = about["roles"], about["roles"]["carriage"]
+    unit = None if loaded is None else loaded.file.devices[device].rest.get("um_per_unit")
+    scale = "position" in roles
+    found: list[Found] = []
+    if not (await bench.kept("device/carriage")).get("homed"):
+        found = await _homed(bench, device, confirm, scale=scale)
+        if found:
+            return found
+    gauge = "indicator" in roles and loaded is not None and await confirm(ON_TARGET)
+    if not scale and not gauge:
         text = "Neither a scale nor an indicator could show what a move is worth, so nothing was moved."
         return [Found(WHAT, "skipped", text, "Put an indicator's tip on the target, give it the role, and try again.")]
     step_um = by_um if about["devices"]["carriage"]["spec"].get("approach") == "from_below" else -by_um
-    if found := _no_room(carriage, step_um):
+    if found := _no_room(await bench.kept("device/carriage"), step_um):
         return found
     way = "deeper" if step_um > 0 else "shallower"
     if not await confirm(f"{CAUTION}\nThe carriage will go {by_um:g} µm {way}, as far again, and back. Move it now?"):
         return [Found(WHAT, "skipped", "Nobody wanted it moved.")]
-    return _judged(await _moved(bench, step_um, scale="position" in roles, gauge=gauge), about, loaded)
+    await take(bench)
+    return _judged(await _moved(bench, step_um, scale=scale, gauge=gauge), about, loaded, unit)
+
+
+async def _homed(bench: BenchClient, device: str, confirm: Confirm, *, scale: bool) -> list[Found]:
+    """Home it where a person wants that; what is wrong then, nothing where it is homed."""
+    text = (
+        f"{CAUTION}\nThe carriage is not homed, and before that it makes no small move. Home it now? It goes to its "
+        "switch, which may be far, and back into its travel: nothing may stand in the way, no indicator's tip either."
+    )
+    if not await confirm(text):
+        return [
+            Found(WHAT, "skipped", "The carriage is not homed, so it makes no small move.", "`benchd do home` first.")
+        ]
+    await take(bench)
+    if not scale:
+        await bench.do("home")
+        return []
+    return await watched_homing(bench, device)
+
+
+async def take(bench: BenchClient) -> None:
+    """Control, where it is not held. Raises Refused('not_holder') naming who does."""
+    if (await bench.kept("control")).get("holder") != bench.user:
+        await bench.command("take", beat=False)
 
 
 def _no_room(carriage: Mapping[str, Any], step_um: float) -> list[Found]:
@@ -93,7 +125,7 @@ class Moves:
 
 
 async def _moved(bench: BenchClient, step_um: float, *, scale: bool, gauge: bool) -> Moves:
-    """Take control, move, read, and give control back where it was not held before. Raises BenchdError."""
+    """Look, move, look, move, look, and back. Raises BenchdError where nothing could be read."""
 
     async def read(name: str, *, motor: bool = False) -> float:
         return float((await bench.command("read", beat=False, device=name, motor=motor))["value"])
@@ -102,9 +134,6 @@ async def _moved(bench: BenchClient, step_um: float, *, scale: bool, gauge: bool
         motor = await read("carriage", motor=True)
         return Place(motor, await read("position") if scale else None, await read("indicator") if gauge else None)
 
-    held = (await bench.kept("control")).get("holder") == bench.user
-    if not held:
-        await bench.command("take", beat=False)
     failed: BenchdError | None = None
     places = [await look()]
     try:
@@ -116,92 +145,69 @@ async def _moved(bench: BenchClient, step_um: float, *, scale: bool, gauge: bool
         failed = error
         with suppress(BenchdError):
             places.append(await look())
-    finally:
-        if not held:
-            with suppress(BenchdError):
-                await bench.command("release", beat=False)
     return Moves(tuple(places), failed)
 
 
-def _judged(moves: Moves, about: Mapping[str, Any], loaded: LoadedBench | None) -> list[Found]:
+def _judged(moves: Moves, about: Mapping[str, Any], loaded: LoadedBench | None, unit: float | None) -> list[Found]:
     places = moves.places
     # After a whole first move slack lies on one side, and the second is told without it.
     whole = len(places) > 2
     first, last = (places[1], places[2]) if whole else (places[0], places[-1])
     motor = last.motor - first.motor
-    if abs(motor) < 1.0 or len(places) < 2:
+    if abs(motor) < 1.0:
         why = moves.failed.text if moves.failed else "Its count has not changed."
         advice = moves.failed.advice if moves.failed else "Check that the motor is switched on."
         return [Found(WHAT, "wrong", f"The motor has not moved: {why}", advice)]
-    device = about["roles"]["carriage"]
-    unit = None if loaded is None else loaded.file.devices[device].rest.get("um_per_unit")
-    found = []
-    if first.scale is not None and last.scale is not None:
-        found += against_scale(motor, last.scale - first.scale, device, unit, SCREW_UM if whole else SLACK_UM)
-    if first.gauge is not None and last.gauge is not None and loaded is not None:
-        by = "scale" if first.scale is not None and last.scale is not None else "motor"
-        moved = motor if first.scale is None or last.scale is None else last.scale - first.scale
-        found += _against_gauge(moved, last.gauge - first.gauge, about, loaded, by)
+    scale = None if first.scale is None or last.scale is None else last.scale - first.scale
+    gauge = None if first.gauge is None or last.gauge is None or loaded is None else last.gauge - first.gauge
+    follows = Follows(about, loaded) if loaded is not None else None
+    found: list[Found] = []
+    if scale is not None:
+        guilty = None if gauge is None or follows is None else follows.guilty(motor, scale, gauge)
+        found += against_scale(motor, scale, about["roles"]["carriage"], unit, SCREW_UM if whole else SLACK_UM, guilty)
+    if gauge is not None and follows is not None and all(one.state == "ok" for one in found):
+        found += follows.judged(motor if scale is None else scale, gauge, "motor" if scale is None else "scale")
     if moves.failed is not None and all(one.state == "ok" for one in found):
         found.append(wrong(WHAT, moves.failed))
     elif moves.failed is not None:
-        found.append(
-            Found(
-                "carriage", "note", f"The move ended early: {moves.failed.text}", "Home it again once this is mended."
-            )
-        )
+        text = f"The move ended early: {moves.failed.text}"
+        found.append(Found("carriage", "note", text, "Home it again once this is mended."))
     return found
 
 
-def against_scale(motor_um: float, scale_um: float, device: str, unit: float | None, slack_um: float) -> list[Found]:
+def against_scale(
+    motor_um: float, scale_um: float, device: str, unit: float | None, slack_um: float, guilty: Guilty | None = None
+) -> list[Found]:
     """The motor's count and the scale over one move: alike, the other way round, or a factor apart."""
     ratio, loose = scale_um / motor_um, slack_um / abs(motor_um)
     said = f"The motor counted {motor_um:+.1f} µm and the scale saw {scale_um:+.1f} µm"
-    if abs(ratio - 1.0) <= loose:
-        text = f"{said}: alike within {loose:.0%}, which is what such a move can tell."
-        return [Found(WHAT, "ok", text), Found("direction", "ok", "Motor and scale count the same way.")]
-    found = []
-    if ratio < 0.0:
-        text = f"{said}: they count opposite ways."
-        advice = (
-            f"Look which way it goes: where a move asked for deeper goes away from the lens, turn the sign of "
-            f"`um_per_unit` of the scale; where it goes towards the lens, `positive` of {device} is the wrong one."
-        )
-        found.append(Found("direction", "wrong", text, advice))
-    if abs(abs(ratio) - 1.0) > loose:
-        found.append(
-            Found(WHAT, "wrong", f"{said}: that is {abs(ratio):.3g} times as far.", _unit_advice(ratio, device, unit))
-        )
-    return found
+    if abs(ratio - 1.0) > loose:
+        return apart(said, ratio, loose, device, unit, guilty)
+    text = f"{said}: alike within {loose:.0%}, which is what such a move can tell."
+    return [Found(WHAT, "ok", text), Found(WAY, "ok", "Motor and scale count the same way.")]
 
 
-def _unit_advice(ratio: float, device: str, unit: float | None) -> str:
-    times = abs(ratio)
-    near = min((one for factor in FACTORS for one in (factor, 1.0 / factor)), key=lambda one: abs(one / times - 1.0))
-    meant = times if abs(near / times - 1.0) > 0.1 else near
-    why = LIKE.get(max(meant, 1.0 / meant), "a slip of the point, microsteps, or the screw's pitch")
-    now = f" ({unit * meant:.4g} where {unit:g} stands)" if unit is not None else ""
-    return (
-        f"If the scale is right, `um_per_unit` of {device} has to be {meant:.3g} times what it is{now}, or the "
-        f"controller's steps per unit are wrong by that; if the motor is right, `um_per_unit` of the scale is. "
-        f"A factor of {max(meant, 1.0 / meant):.3g} is often {why}. A rule or an indicator on the target tells which."
-    )
+class Follows:
+    """Whether the indicator follows a move, by the check that `bench_zero` makes as well."""
 
+    def __init__(self, about: Mapping[str, Any], loaded: LoadedBench) -> None:
+        devices = about["devices"]
+        self._gauge = GaugeSpec(**devices["indicator"]["spec"])
+        scale = devices["position"]["spec"] if "position" in devices else None
+        self._record = position_record(loaded.file, None if scale is None else EncoderSpec(**scale))
 
-def _against_gauge(
-    moved_um: float, more_um: float, about: Mapping[str, Any], loaded: LoadedBench, by: str
-) -> list[Found]:
-    """The gauge's own check, the one of `bench_zero`, over the same move."""
-    spec = about["devices"]["indicator"]["spec"]
-    scale = about["devices"].get("position", {}).get("spec")
-    record = position_record(loaded.file, None if scale is None else EncoderSpec(**scale))
-    off = contradiction(GaugeSpec(**spec), record, moved_um, more_um, "indicator")
-    if off is None:
-        return [
-            Found("indicator", "ok", f"It followed the {by}: {moved_um:+.1f} µm, and reads {more_um:+.1f} µm more.")
-        ]
-    return (
-        [wrong("indicator", off)]
-        if off.code != "bad_request"
-        else [Found("indicator", "skipped", off.text, off.advice)]
-    )
+    def guilty(self, motor_um: float, scale_um: float, more_um: float) -> Guilty | None:
+        """The one of the two that the indicator does not go with, where it goes with the other."""
+        with_motor = contradiction(self._gauge, None, motor_um, more_um, "indicator") is None
+        with_scale = contradiction(self._gauge, self._record, scale_um, more_um, "indicator") is None
+        return None if with_motor == with_scale else "scale" if with_motor else "motor"
+
+    def judged(self, moved_um: float, more_um: float, by: str) -> list[Found]:
+        """Whether it reads more by what the carriage has moved."""
+        off = contradiction(self._gauge, self._record, moved_um, more_um, "indicator")
+        if off is None:
+            text = f"It followed the {by}: {moved_um:+.1f} µm, and reads {more_um:+.1f} µm more."
+            return [Found("indicator", "ok", text)]
+        if off.code == "bad_request":  # the move was too small to show anything of it
+            return [Found("indicator", "skipped", off.text, off.advice)]
+        return [wrong("indicator", off)]
