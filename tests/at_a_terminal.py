@@ -39,7 +39,11 @@ class Terminal:
         return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", text).replace("\r\n", "\n")
 
     def type(self, line: str) -> None:
-        os.write(self._master, line.encode() + b"\n")
+        self.keys(f"{line}\n")
+
+    def keys(self, keys: str) -> None:
+        """Keys as they are, Ctrl-C and Ctrl-D among them."""
+        os.write(self._master, keys.encode())
 
     def until(self, text: str, since: int = 0) -> int:
         """Wait until the text has come; gives where what follows it begins."""

@@ -19,6 +19,7 @@ GUESSES: Mapping[str, str] = {
     "scale_subdivision_um": "a guess on the safe side; its data sheet tells",
     "indicator_hysteresis_um": "a guess on the safe side; its data sheet tells",
     "indicator_u_gain": "a guess on the safe side; its data sheet or certificate tells",
+    "camera_u_pixel_um": "a guess on the safe side; its data sheet tells",
     "u_target_mm": "a guess; calipers read 0.02 mm, a measuring microscope 0.001 mm",
 }
 """Defaults that nobody has stated: the file says so beside them."""
@@ -181,7 +182,7 @@ def _devices(answers: Answers, guessed: Sequence[str]) -> str:
                 ("u_gain", answers["indicator_u_gain"], _guess("indicator_u_gain", guessed)),
             ),
         )
-    return found + _camera(answers)
+    return found + _camera(answers, guessed)
 
 
 def _line_device(answers: Answers, who: str, quantity: str) -> str:
@@ -202,7 +203,7 @@ def _named(who: str) -> str:
     return {"indicator": "dial"}.get(who, who)
 
 
-def _camera(answers: Answers) -> str:
+def _camera(answers: Answers, guessed: Sequence[str]) -> str:
     if answers.get("camera_url") is None:
         return ""
     return "  camera:\n    driver: http_camera\n" + _lines(
@@ -212,6 +213,8 @@ def _camera(answers: Answers) -> str:
             ("settings_url", answers.get("camera_settings_url"), ""),
             ("time_header", answers.get("camera_time_header"), ""),
             ("orientation", answers["camera_orientation"], ""),
+            ("pixel_um", answers.get("camera_pixel_um"), ""),
+            ("u_pixel_um", answers.get("camera_u_pixel_um"), _guess("camera_u_pixel_um", guessed)),
             ("linear", answers["camera_linear"] == "yes" or None, "proportional to light"),
         ),
     )

@@ -15,6 +15,11 @@ def _search(answers: Answers) -> str:
     return f"{high - low + 2000.0:g}"
 
 
+def _no_wall(answers: Answers) -> bool:
+    """Where no wall is between, the lens says how large the target is in a picture, in pixels."""
+    return bool(answers["arrangement"] != "wall")
+
+
 def _line_device(part: str, who: str, what: str) -> tuple[Question, ...]:
     """The questions that any device of text lines gets."""
     port = f"{who}_port"
@@ -248,5 +253,21 @@ HARDWARE: tuple[Question, ...] = (
         parsing.choice("yes", "no"),
         "no",
         where_stated("camera_url"),
+    ),
+    Question(
+        CAMERA,
+        "camera_pixel_um",
+        "Side of one pixel of the sensor, in µm, by its data sheet",
+        parsing.length("um", Within(0.3, 200.0, "um")),
+        None,
+        where_stated("camera_url", _no_wall),
+    ),
+    Question(
+        CAMERA,
+        "camera_u_pixel_um",
+        "How well that is known, standard uncertainty in µm",
+        parsing.length("um", Within(1e-5, 20.0, "um")),
+        lambda answers: f"{0.002 * answers['camera_pixel_um']:.3g}",
+        where_stated("camera_url", _no_wall),
     ),
 )

@@ -17,7 +17,7 @@ SAMPLE_S, HOME_S = 0.05, 600.0
 FAR_UM = 50.0
 """Of a way between two looks that shows which way it went."""
 ENOUGH, MOST = 4, 0.75
-"""Ways, and the share of them that went opposite ways: at the switch the motor's count jumps, at the mark the scale's."""
+"""Ways, and the share of them that must differ: at the switch the motor's count jumps, at the mark the scale's."""
 ELSE = (
     "If couplings and travel are right, `um_per_unit` of the motor or of the scale may be wrong: move the carriage by "
     "hand along a rule, its motor switched off, and see what `benchd do read device=position` makes of it."
