@@ -6,7 +6,7 @@ Nothing is moved. Opening is not nothing all the same: it resets many boards, wh
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -18,6 +18,7 @@ from benchd.devices import (
     Device,
     DeviceError,
     Encoder,
+    FrameLog,
     Gauge,
     Identity,
     Light,
@@ -29,6 +30,10 @@ from benchd.devices import (
 from benchd.files.loading import LoadedBench
 
 OPEN_S, DEVICE_S, CLOSE_S = 10.0, 30.0, 10.0
+
+TEXT = frozenset((*b"\t\r\n", *range(0x20, 0x7F)))
+NO_TEXT = 0.1
+NOISE = " What came is no text, as a wrong baud rate makes it."
 
 Allowed = Callable[[str, str], Awaitable[bool]]
 """Asks a person whether it may be opened: its name, and what would happen."""
@@ -96,7 +101,8 @@ async def _asked(loaded: LoadedBench, part: Part, name: str, device: Device) -> 
         health = await device.health()
         told, bad = await _reading(device)
     except LinkTimeout as silent:
-        return [Found(name, "wrong", silent.text, silent.advice or _silent(loaded, part))]
+        noise = NOISE if _noise(silent.frames) else ""
+        return [Found(name, "wrong", f"{silent.text}{noise}", _silent(loaded, part))]
     except DeviceError as error:
         return [wrong(name, error)]
     text = f"It answers{_who(identity)}{told}."
@@ -111,6 +117,12 @@ def _silent(loaded: LoadedBench, part: Part) -> str:
     return (
         f"Check that it is switched on, the cable{rate}, and that the right device is on {part.where or 'this port'}."
     )
+
+
+def _noise(frames: Sequence[FrameLog]) -> bool:
+    """Whether what came is to a good part no text, as bytes read at another speed than they were sent at."""
+    came = b"".join(frame.data for frame in frames if frame.direction == "in")
+    return sum(byte not in TEXT for byte in came) > NO_TEXT * len(came)
 
 
 def _who(identity: Identity) -> str:
