@@ -17,7 +17,7 @@ from benchd.files.loading import load_bench
 from benchd.procedures.read_bench import read_bench
 from tests.commissioning.conftest import DIAL, LEAST, SCALE, Cli
 
-KINDS = {
+KINDS: dict[str, list[tuple[str, ...]]] = {
     "arrangement": [(), ("arrangement=collimated", "u_vergence_per_m=4e-4")],
     "light": [("pwm_hz=1000",), ("light=no",)],
     "scale": [
