@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 ALL = "all"
 RUNNING_S = 60.0
+LEAST_UM, MOST_UM = 50.0, 2000.0
 MOVE_S = 900.0
 """People take their time at the questions."""
 
@@ -55,7 +56,6 @@ def run(args: argparse.Namespace) -> int:
     import asyncio
 
     from benchd.cli.guard import UsageError
-    from benchd.commissioning.small_move import LEAST_UM, MOST_UM
 
     if args.move_um is not None and not LEAST_UM <= args.move_um <= MOST_UM:
         raise UsageError(f"--move-um {args.move_um:g}: from {LEAST_UM:g} to {MOST_UM:g}, a small move")

@@ -23,7 +23,6 @@ from benchd.files.loading import LoadedBench
 Confirm = Callable[[str], Awaitable[bool]]
 """Puts a yes-or-no question to a person at the terminal; what was typed before it is no answer."""
 
-LEAST_UM, MOST_UM = 50.0, 2000.0
 SCREW_UM = 10.0
 """What a screw may be off within a turn, both places together: bearings and pitch of a common one (common practice, no
 source)."""
