@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
 from collections.abc import AsyncIterator
 from functools import partial
@@ -17,7 +18,7 @@ from benchd.files.bench_file import store_path
 from benchd.files.loading import LoadedBench
 from benchd.files.problems import FileProblems
 
-LOOK_S, BROKER_S = 10.0, 20.0
+LOOK_S, BROKER_S, READ_S = 10.0, 20.0, 60.0
 SERIAL = "serial"
 
 
@@ -25,11 +26,18 @@ async def whole_bench(path: Path) -> tuple[LoadedBench | None, Assembly | None, 
     """The bench file as `benchd check` and `benchd up` read it, and what it says."""
     from benchd.procedures.read_bench import read_bench
 
+    wait = Found("ports", "skipped", "Ports and devices wait until the file is right.")
     try:
-        whole = await in_thread(partial(read_bench, path))
+        async with asyncio.timeout(READ_S):
+            whole = await in_thread(partial(read_bench, path))
     except FileProblems as error:
         listed = [Found("bench file", "wrong", str(problem)) for problem in error.problems]
-        return None, None, [*listed, Found("ports", "skipped", "Ports and devices wait until the file is right.")]
+        return None, None, [*listed, wait]
+    except TimeoutError:
+        text = f"{path} could not be read within {READ_S:g} s."
+        return None, None, [Found("bench file", "wrong", text, "Is it on a disk that does not answer?"), wait]
+    except Exception as error:  # noqa: BLE001 a package's driver may raise anything
+        return None, None, [Found("bench file", "wrong", f"{path}: {type(error).__name__}: {error}."), wait]
     fine = Found("bench file", "ok", f"{path} is fine, {len(whole.loaded.file.devices)} devices.")
     return whole.loaded, whole.assembly, [fine, *(Found("bench file", "note", note) for note in whole.notes)]
 
@@ -72,9 +80,10 @@ async def broker(loaded: LoadedBench) -> list[Found]:
 async def ports_of(loaded: LoadedBench, assembly: Assembly) -> tuple[list[Found], list[opening.Part]]:
     """Each port as the operating system has it; and what can be opened, as far as nothing speaks against it."""
     try:
-        seen = await in_thread(serial_ports)
+        async with asyncio.timeout(LOOK_S):
+            seen = await in_thread(serial_ports)
     except Exception as error:  # noqa: BLE001 a device tree may be as broken as it likes
-        seen, found = (), [Found("ports", "note", f"They cannot be listed: {error}.")]
+        seen, found = (), [Found("ports", "note", f"They cannot be listed: {type(error).__name__} {error}.")]
     else:
         found = []
     free = []

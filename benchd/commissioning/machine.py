@@ -34,7 +34,7 @@ def clock(now_s: float, files: Iterable[Path], records: Iterable[str] = ()) -> l
         text = f"The clock says {_utc(now_s)}, and {what} is of {_utc(at_s)}: the clock is behind."
         return [Found("clock", "wrong", text, SET)]
     if unsynchronised():
-        text = f"The clock says {_utc(now_s)}, and nothing keeps it right."
+        text = f"The clock says {_utc(now_s)}, and the kernel knows of no time service that keeps it right."
         return [Found("clock", "note", text, f"Findings are dated by it, and calibrations expire by it. {SET}")]
     return [Found("clock", "ok", f"The clock says {_utc(now_s)}.")]
 

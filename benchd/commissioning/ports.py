@@ -50,6 +50,8 @@ def _not_allowed(what: str, path: str, about: os.stat_result) -> Found:
             text,
             f"Its group may not use it either. The rule that comes with benchd: {how_to_install_the_rule()}",
         )
+    if about.st_gid == 0:  # whoever is in that group may do more than use a port
+        return Found(what, "wrong", text, f"The rule that comes with benchd: {how_to_install_the_rule()}")
     if _listed_in(user, about.st_gid):
         return Found(what, "wrong", text, f"You are in {group} since you logged in: log out and in again.")
     advice = f"`sudo usermod -aG {group} {user}`, then log out and in again. Or the rule that comes with benchd: "
