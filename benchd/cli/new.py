@@ -13,6 +13,7 @@ from benchd.cli import exits, options
 if TYPE_CHECKING:
     from benchd.commissioning.new_bench import Given
     from benchd.commissioning.seen import Seen
+    from benchd.errors import Refused
     from benchd.files.problems import Problem
 
 CAUTION = (
@@ -109,6 +110,8 @@ def _at_a_terminal(args: argparse.Namespace, path: Path, words: Mapping[str, str
         return exits.REFUSED
     except KeyboardInterrupt:
         raise KeyboardInterrupt("\nInterrupted; nothing was written.") from None
+    except OSError as error:
+        raise _unwritable(path, error) from error
     return _written(args, path, given, seen)
 
 
@@ -136,7 +139,6 @@ def _hints(key: str, seen: Seen) -> list[str]:
 def _written(args: argparse.Namespace, path: Path, given: Given, seen: Seen) -> int:
     """Check the text whole, then put it in its place. Raises Refused, FileProblems: nothing is written then."""
     from benchd.commissioning.new_bench import checked, put
-    from benchd.errors import Refused
     from benchd.files.problems import FileProblems
 
     text = given.text(seen.ports)
@@ -148,8 +150,7 @@ def _written(args: argparse.Namespace, path: Path, given: Given, seen: Seen) -> 
             )
         put(path, text, overwrite=args.overwrite)
     except OSError as error:
-        text = f"{error.filename or path}: {error.strerror}. Nothing was written."
-        raise Refused("bad_request", text, advice="Name a folder that you may write to, with room in it.") from error
+        raise _unwritable(path, error) from error
     if args.json:
         print(
             json.dumps(
@@ -166,6 +167,13 @@ def _written(args: argparse.Namespace, path: Path, given: Given, seen: Seen) -> 
         print(wrapped(f"  note: {note}", sys.stdout))
     print(NEXT.format(path=path))
     return exits.DONE
+
+
+def _unwritable(path: Path, error: OSError) -> Refused:
+    from benchd.errors import Refused
+
+    text = f"{error.filename or path}: {error.strerror}. Nothing was written."
+    return Refused("bad_request", text, advice="Name a folder that you may write to, with room in it.")
 
 
 NEXT = """\
