@@ -205,7 +205,9 @@ def config_for(world: str) -> str:
     if not path.exists():
         path = Path(str(files("benchd_simulators") / "worlds" / f"{world}.yaml"))
     stands = _arrangement_in(path)
-    benches = sorted(CONFIGS.glob("*/bench.yaml"))
+    benches = sorted(
+        CONFIGS.glob("*/bench.yaml"), key=lambda one: one.parent.name != path.stem
+    )  # its own before others
     return next((one.parent.name for one in benches if _arrangement_in(one) == stands), "workshop")
 
 

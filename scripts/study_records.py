@@ -92,6 +92,7 @@ def _doubted(record: WorldRecord, stratum: Stratum) -> dict[str, Any]:
     of_gauge: dict[str, Any] = {"gain": by(gauge.gain, doubts.gain)}
     if doubts.hysteresis_um is not None:
         of_gauge["hysteresis_um"] = doubts.hysteresis_um
+    assert record.encoder is not None
     changes: dict[str, Any] = {
         "room": room.model_copy(update=of_room),
         "indicator": gauge.model_copy(update=of_gauge),
@@ -112,6 +113,7 @@ def _bounded(record: WorldRecord, changes: dict[str, Any], times: float) -> dict
     def more(quantity: Quantity) -> Quantity:
         return quantity.model_copy(update={"record": times * quantity.record, "u": times * quantity.u})
 
+    assert record.encoder is not None
     ring, abbe, sag, joint = record.adapters[ADAPTER], record.encoder.abbe, record.base.sag_um_per_N, changes["joint"]
     assert ring.wedge_um is not None
     assert abbe is not None

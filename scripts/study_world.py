@@ -141,6 +141,7 @@ class CaseWorld:
         self.lens = Lens(self.record, self.draws)
         self.arrangement = arranged(self.record, self.draws)
         self.rail = Rail()
+        assert self.record.encoder is not None
         self.encoder = Encoder(self.record.encoder, cast(Carriage, self.rail), self.draws)
         self.seconds = 0.0
         self.indicator = Indicator(self.record.indicator, self.draws, lambda: self.seconds)
@@ -170,7 +171,7 @@ class CaseWorld:
 
     def smooth_reading_um(self, place_um: float) -> float:
         """The scale's reading of a place without noise and without what its subdivision does at that place."""
-        quarter = self.record.encoder.period_um / 4.0
+        quarter = self.encoder.record.period_um / 4.0
         # A sine half a period on is its own negative; the scale itself grows linearly.
         return 0.5 * (self.encoder.scale_um(place_um - quarter) + self.encoder.scale_um(place_um + quarter))
 
@@ -188,7 +189,7 @@ class CaseWorld:
     @property
     def scale_share(self) -> float:
         """How much more than a way the scale tells of it, as a share."""
-        return 1.0 / (1.0 + self.draws.quantity("encoder.scale", *self.record.encoder.scale.parts)) - 1.0
+        return 1.0 / (1.0 + self.draws.quantity("encoder.scale", *self.encoder.record.scale.parts)) - 1.0
 
     def scale_off_um(self, place_um: float) -> float:
         """How much more than the way from its zero the scale tells of a place, at the reference temperature."""

@@ -170,6 +170,7 @@ class Technician:
             "bridge_on_base": "base",
             "bridge_on_adapter": "adapter",
             "bridge_off": "away",
+            "bridge_on_seat": "adapter" if inputs.get("adapters") else "base",
             "seat_again": self._seat,
         }
         match ask["name"]:
@@ -184,7 +185,7 @@ class Technician:
                 return self._wall_at(self.near_mm if ask["name"] == "near_wall" else self.far_mm, inputs)
             case "seat_clear" | "adapter_off":
                 self._do("set", "indicator", "away")
-                self.fit(list(inputs["adapters"]) if ask["name"] == "seat_clear" else [], [], None)
+                self.fit(list(inputs.get("adapters", [])) if ask["name"] == "seat_clear" else [], [], None)
             case "adapter_on":
                 self.fit([str(inputs["adapter"])], [], None)
             case "reseat":

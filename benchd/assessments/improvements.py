@@ -17,6 +17,8 @@ CURVE: Mapping[str, str] = {
 }
 """Advice for the lines that any best focus has beside those of the chain."""
 
+USE_A_SCALE = "use a scale: give an encoder the role `position`"
+
 OF_A_ZERO = "with more remounts or by a setting ring that is certified closer: its finding's budget says which counts"
 
 CHAIN: Mapping[str, str] = {
@@ -44,9 +46,9 @@ CHAIN: Mapping[str, str] = {
     "ring of about that depth",
     "position subdivision": "state the scale's period_um in the bench file where it is not stated; else use a scale "
     "that divides better, and state its subdivision_um",
-    "position periodic": "use a scale: give an encoder the role `position`",
-    "position backlash": "use a scale: give an encoder the role `position`",
-    "position homing": "use a scale: give an encoder the role `position`",
+    "position periodic": f"run axis_test and accept what it finds; else {USE_A_SCALE}",
+    "position backlash": f"run axis_test and accept what it finds; else {USE_A_SCALE}",
+    "position homing": f"run home_repeat and accept what it finds; else {USE_A_SCALE}",
 }
 """Advice for a line of the datum chain, by its name or the first word of that, and by its part if it has parts; only
 measures that take effect. An arrangement gives the advice for the lines that it adds."""

@@ -15,7 +15,7 @@ spread, f/1.4 to f/5.6; a square of 2 % moves it by .46, one of 15 % by .13, an 
 direction is not known, as the aberration is not."""
 
 NON_LINEAR = "The pictures are not known to be linear in light, and best focus moves by that: see the budget."
-SUBDIVISION = "position subdivision"
+SUBDIVISION, OF_SCREW = "position subdivision", "position periodic"
 SUBDIVISION_TRANSFER = 1.5
 """How much of a periodic error of the scale reaches the peak of a quintic, at worst: a period of about one geometric
 half-width imitates the curve's own shape and is amplified (own computation, f/1.4 to f/5.6: 1.3 to 1.5)."""
@@ -40,11 +40,11 @@ def non_linear_term(f_number: float) -> Term:
 def through_fit(term: Term, passed_on: float | None = None) -> Term:
     """A line of the chain or of the position, as it propagates through the fit.
 
-    `passed_on` is how much of the scale's periodic error reaches the peak, by the fit itself; None where its period is
-    not stated.
+    `passed_on` is how much of the scale's or screw's periodic error reaches the peak, by the fit itself; None where its
+    period is not stated.
     """
-    if term.term != SUBDIVISION:
-        return term
+    if term.term != SUBDIVISION and (term.term != OF_SCREW or passed_on is None):
+        return term  # a turn of a screw is longer than a curve is wide, and passes whole
     if passed_on is None:
         times, why = SUBDIVISION_TRANSFER, "it imitates the curve"
     else:

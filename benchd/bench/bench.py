@@ -11,7 +11,7 @@ from typing import Any
 from benchd.assessments.sampling_positions import per_pass
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import Assembly
-from benchd.bench.datum.chain import position_record
+from benchd.bench.datum.chain import ScaleRecord, position_record
 from benchd.bench.datum.clearance import check_way_to_switch
 from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.datum.feasibility import warn_if_infeasible
@@ -42,7 +42,7 @@ from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweep.sweeper import Progress, Sweeper
 from benchd.detectors.available import available_detectors
 from benchd.detectors.detector import Detector
-from benchd.devices import Axis, Clock, Encoder, Light, Meter, Reading
+from benchd.devices import Approach, Axis, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
@@ -77,8 +77,8 @@ class Bench:
         self.trust = Trust(self._trust_lost)
         axis = assembly.named(CARRIAGE, Axis)
         encoder = assembly.in_role("position", Encoder)
-        self.scale = position_record(loaded.file, None if encoder is None else encoder.spec)
-        self.setup = CurrentSetup(loaded, store, notices, clock, self.scale)
+        stated = position_record(loaded.file, None if encoder is None else encoder.spec)
+        self.setup = CurrentSetup(loaded, store, notices, clock, stated)
         self.used_by_run: Collection[str] = ()
         """The texts in inputs and steps of the run under way, the ids of records among them."""
         self.records = RecordsInForce(loaded, self.setup, store, self.events, clock, self.jobs, axis, self._used)
@@ -94,6 +94,11 @@ class Bench:
         self.lights.emergency = lambda: self.interlock.emergency
         self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
         self.detectors.preload_workers(self.analysis)
+
+    @property
+    def scale(self) -> ScaleRecord | None:
+        """The errors of the carriage's position, as measured or stated; None if nothing is."""
+        return self.setup.scale
 
     # Motion
 
@@ -141,11 +146,16 @@ class Bench:
             raise nothing_nominal()
         return target
 
-    async def move_carriage(self, carriage_um: float, *, since: int | None = None) -> Reading:
-        """Drive to a position on the carriage's own scale (um). Raises Refused (not_homed, limit, clearance)."""
+    async def move_carriage(
+        self, carriage_um: float, *, since: int | None = None, approach: Approach | None = None
+    ) -> Reading:
+        """Drive to a position on the carriage's own scale (um), from a side if one is asked for.
+
+        Raises Refused (not_homed, limit, clearance).
+        """
         self.check_reach(carriage_um)
         self._expect_pictures()
-        reading = await self.carriage.go(carriage_um, since=since)
+        reading = await self.carriage.go(carriage_um, since=since, approach=approach)
         self.setup.mark_driven()
         return reading
 

@@ -29,6 +29,7 @@ from benchd.devices.interfaces import (
 from benchd.devices.links import FrameLog, Link, Matcher, line, matching, nothing, nothing_at_once
 from benchd.devices.values import (
     Answer,
+    Approach,
     Ask,
     AxisSpec,
     CameraSpec,
@@ -49,6 +50,7 @@ from benchd.quantities import printed_unit, utc_seconds
 __all__ = [
     "DRIVER_API",
     "Answer",
+    "Approach",
     "Ask",
     "Axis",
     "AxisSpec",

@@ -8,6 +8,8 @@ from typing import Any, Literal
 Quality = Literal["good", "suspect", "bad"]
 Contacts = Literal["normally_closed", "normally_open"]
 """Of a switch: whether its circuit is closed or open while nobody acts on it."""
+Approach = Literal["from_below", "from_above"]
+"""The side from which an axis comes to a place: from smaller numbers, or from greater ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,7 @@ class AxisSpec:
     top_speed: float
     acceleration: float
     lookahead_s: float
-    approach: Literal["from_below", "from_above"] = "from_below"
+    approach: Approach = "from_below"
 
 
 @dataclass(frozen=True, slots=True)

@@ -136,11 +136,13 @@ class Steps(Record):
 
     `u_pitch` is the standard uncertainty of the screw's pitch (1), `periodic_um` the amplitude of its error within a
     turn, `u_backlash_um` what approaching from one side leaves of the backlash, `u_home_um` the scatter of the switch
-    between one homing and the next; `alpha_per_K` is the screw's expansion.
+    between one homing and the next; `alpha_per_K` is the screw's expansion. `period_um` is the way of one turn, where
+    it is known: `axis_test` needs it.
     """
 
     u_pitch: known_to.OfScrew
     periodic_um: known_to.OfSteps
+    period_um: Annotated[float, Within(20.0, 50e3, "um")] | None = None
     u_backlash_um: known_to.OfSteps
     u_home_um: known_to.OfHoming
     alpha_per_K: Expansion

@@ -27,6 +27,7 @@ async def answer(analysis: Analysis, name: str, evidence: Evidence, of: str | No
     """
     asked = question(name)
     asked.check_target(evidence.arrangement.moves_target)
+    asked.check_steps(evidence.scale is not None and evidence.scale.by_steps)
     asked.check_arrangement(evidence.arrangement)
     asked.check_of(of, evidence.records)
     sweeps = evidence.sweeps_here if asked.at_set_up else evidence.sweeps

@@ -45,7 +45,8 @@ class Question(Wording, ABC):
 
     `asks` is the question in one sentence. `of` is the kind of record that it is about, None if the set-up is enough.
     `target` restricts it to benches whose target rides on the carriage, or is fixed; `arrangement` to those of one
-    arrangement, whose keys `arrangement_keys` the bench file has to state. `sweeps` is the least number of sweeps of
+    arrangement, whose keys `arrangement_keys` the bench file has to state; `by_steps` to those whose steps are the
+    carriage's position. `sweeps` is the least number of sweeps of
     the run, `most_sweeps` the largest, `repeated` the least number that repeat another of the same lens by the same
     person; with `at_set_up` only those at the set-up in force count. `readings` are the names of the kept readings that
     it needs. Asking before these exist is refused, by dry runs as well.
@@ -63,6 +64,7 @@ class Question(Wording, ABC):
     target: ClassVar[Target | None] = None
     arrangement: ClassVar[str | None] = None
     arrangement_keys: ClassVar[tuple[str, ...]] = ()
+    by_steps: ClassVar[bool] = False
     sweeps: ClassVar[int] = 0
     repeated: ClassVar[int] = 0
     most_sweeps: ClassVar[int | None] = None
@@ -145,6 +147,20 @@ class Question(Wording, ABC):
             return
         advice = "Ask what such a bench can tell: `about` lists the questions, and what it cannot tell."
         raise Refused("bad_request", f"On this bench {text}; {cls.name} cannot be asked.", advice=advice)
+
+    @final
+    @classmethod
+    def check_steps(cls, counted: bool) -> None:
+        """Raise Refused('bad_request') on a bench whose carriage stands where its steps say, if nothing is stated of
+        them, and on one with a scale, as `by_steps` requires the former."""
+        if cls.by_steps and not counted:
+            raise Refused(
+                "bad_request",
+                f"{cls.name} is a question of steps: here they are not the position, or nothing is stated of them.",
+                advice="With a scale in the role `position` its own figures count, and nothing needs to be done; "
+                "without one write `steps: {u_pitch, periodic_um, period_um, u_backlash_um, u_home_um, alpha_per_K}` "
+                "in the bench file.",
+            )
 
     @final
     @classmethod

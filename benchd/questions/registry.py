@@ -18,6 +18,7 @@ DECLARED: Mapping[str, Any] = {
     "target": Target | None,
     "arrangement": str | None,
     "arrangement_keys": tuple[str, ...],
+    "by_steps": bool,
     "sweeps": Annotated[int, Ge(0)],
     "repeated": Annotated[int, Ge(0)],
     "most_sweeps": Annotated[int, Ge(0)] | None,
@@ -43,6 +44,7 @@ FINAL = (
     "check_of",
     "check_sweeps",
     "check_target",
+    "check_steps",
     "check_arrangement",
 )
 """Methods that the daemon itself calls, which a question must not override."""

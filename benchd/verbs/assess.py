@@ -40,6 +40,10 @@ class Assess(Verb[AssessArgs]):
 
         asked = question(args.name)
         asked.check_target(view.moves_target)
+        if asked.by_steps:
+            from benchd.bench.datum.position_terms import PITCH
+
+            asked.check_steps(view.counts_with(PITCH))
         if view.arrangement is not None:
             asked.check_arrangement(view.arrangement)
         if "of" not in open_args:

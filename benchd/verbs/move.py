@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from pydantic import model_validator
 
+from benchd.devices.values import Approach
 from benchd.errors import Refused
 from benchd.verbs.arguments import Args, Name, exactly_one
 from benchd.verbs.entry import Entry, WouldBeRefused, plain_text
@@ -23,7 +24,11 @@ PLACES = ("offset_um", "depth_um", "carriage_um", "by_um", "to_deg", "by_deg")
 
 
 class MoveArgs(Args):
-    """Exactly one target: um for a linear axis, degrees for a rotary one; `by_` is from where it stands."""
+    """Exactly one target: um for a linear axis, degrees for a rotary one; `by_` is from where it stands.
+
+    `approach` is the side from which it comes to its place; left out it is the one of the bench file, which takes up
+    the backlash as always. The other one is for measuring that.
+    """
 
     axis: Name = CARRIAGE
     offset_um: float | None = None
@@ -32,6 +37,7 @@ class MoveArgs(Args):
     by_um: float | None = None
     to_deg: float | None = None
     by_deg: float | None = None
+    approach: Approach | None = None
 
     @model_validator(mode="after")
     def _one_target(self) -> Self:
@@ -67,6 +73,8 @@ class Move(Verb[MoveArgs]):
 
         ((key, value),) = ((key, value) for key, value in args.given().items() if key in PLACES and value is not None)
         text = f"{args.axis} {key} {plain_text(value)}"
+        if args.approach is not None:
+            text += f", {plain_text(args.approach).replace('_', ' ')}"
         if open_args:
             return predicted.drive_to_open_place("move", text, all_dependencies(open_args))
         where = predicted.set_up.places
@@ -97,5 +105,5 @@ class Move(Verb[MoveArgs]):
     async def carry_out(self, args: MoveArgs, order: Order) -> dict[str, Any]:
         """Needs arguments made absolute by `settled`."""
         assert args.carriage_um is not None
-        await order.bench.move_carriage(args.carriage_um, since=order.since)
+        await order.bench.move_carriage(args.carriage_um, since=order.since, approach=args.approach)
         return {}

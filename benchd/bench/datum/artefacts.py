@@ -8,13 +8,16 @@ from benchd.arrangements.registry import ARRANGEMENTS, arrangement
 from benchd.bench.datum.chain import JOINT
 from benchd.bench.datum.glass_found import plates_of
 from benchd.bench.datum.model_gap import gap_artefact
+from benchd.bench.datum.position_terms import OF_STEPS
 from benchd.files.bench_file import BenchFile
 from benchd.files.records_folder import Records
 
 
 def plain_artefacts(file: BenchFile, records: Records, own: Mapping[str, str]) -> tuple[str, ...]:
-    """Base, adapters, joint and the arrangement's `own`; beside these seats, plates and lens models have theirs."""
-    return (file.base.calibration, *records.adapters, JOINT, *own)
+    """Base, adapters, joint, steps where they are the position, and the arrangement's `own`; beside these seats, plates
+    and lens models have theirs."""
+    steps = () if file.steps is None or "position" in file.roles else OF_STEPS
+    return (file.base.calibration, *records.adapters, JOINT, *steps, *own)
 
 
 def means_something(artefact: str, file: BenchFile, records: Records, own: Mapping[str, str]) -> bool:
@@ -33,4 +36,4 @@ def unit_of_artefact(artefact: str, file: BenchFile, records: Records, own: Mapp
     lenses = [lens for lens in records.lenses.values() if lens.model]
     models = {name for lens in lenses for name in (gap_artefact(lens.model), gap_artefact(lens.model, lens.id))}
     known = artefact in plain_artefacts(file, records, own) or of_a_seat or of_glass or artefact in models
-    return own.get(artefact, "um") if known else None
+    return {**OF_STEPS, **own}.get(artefact, "um") if known else None

@@ -41,6 +41,7 @@ from benchd.bench.datum.model_gap import ByGap, by_gap
 from benchd.bench.datum.position_terms import (
     CarriageTerms,
     ScaleRecord,
+    as_measured,
     position_noise_um,
     position_notes,
     position_record,
@@ -60,6 +61,7 @@ __all__ = [
     "ScaleRecord",
     "Shape",
     "Shares",
+    "as_measured",
     "datum_chain",
     "position_noise_um",
     "position_notes",
@@ -164,6 +166,7 @@ def _surest(
     gap: ByGap | None,
 ) -> Chain:
     """By base and adapters, or by the zero on their seat."""
+    scale = as_measured(scale, calibrations)
     stack = [records.adapter(name) for name in setup.adapters]
     parts = by_parts(bench_file, stack, calibrations)
     glass = rear_glass(records, setup, calibrations)
@@ -246,6 +249,7 @@ def _by_route(
     cited = [source for source, part in used.items() if part.calibrated]
     if joints.kind == "A":
         cited.append(joints.source)
+    cited += [] if scale is None or carriage is None else list(dict.fromkeys(scale.sources.values()))
     cited += [one for one in (glass.calibration, *(gap.calibrations if gap else ())) if one]
     if conjugate is not None:
         cited += conjugate.calibrations

@@ -17,6 +17,7 @@ from benchd.bench.datum.chain import (
     CalibrationInForce,
     Chain,
     ScaleRecord,
+    as_measured,
     datum_chain,
     position_u_um,
     with_chain,
@@ -52,7 +53,7 @@ class CurrentSetup:
         self._store = store
         self._notices = notices
         self._clock = clock
-        self._scale = scale
+        self._stated_scale = scale
         self._calibrations: dict[str, CalibrationInForce] = {}
         self._adapters_since = 0
         """The revision from which on the adapters have been those of the set-up."""
@@ -198,9 +199,13 @@ class CurrentSetup:
 
     def position_u_um(self, carriage_um: float) -> float | None:
         """The standard uncertainty of the position alone, there; None if its errors are not stated."""
-        if self._scale is None:
-            return None
-        return position_u_um(self._scale, carriage_um, self.chain.zero_um)
+        scale = self.scale
+        return None if scale is None else position_u_um(scale, carriage_um, self.chain.zero_um)
+
+    @property
+    def scale(self) -> ScaleRecord | None:
+        """The errors of the position, as measured where that is in force, else as stated; None if not stated."""
+        return as_measured(self._stated_scale, self._calibrations)
 
     @property
     def temperature(self) -> Temperature:
@@ -239,7 +244,9 @@ class CurrentSetup:
         known = self._loaded.records if records is None else records
         # Adapters that are others than those in force are fitted, or taken off, by the change.
         since = self._adapters_since if document.adapters == self.document.adapters else document.rev
-        return datum_chain(self._loaded.file, known, document, self._calibrations, self._scale, stand_since=since)
+        return datum_chain(
+            self._loaded.file, known, document, self._calibrations, self._stated_scale, stand_since=since
+        )
 
     async def _adopt(self, document: SetupDocument, chain: Chain, records: Records | None = None) -> None:
         self.drop_other_confirmations(document)  # parts that are fitted again later have to be confirmed again

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from benchd.bench.datum.bounded_terms import Bounded, carriage_readings, tipping_term
-from benchd.bench.datum.chain_terms import Length
+from benchd.bench.datum.chain_terms import CalibrationInForce, Length
 from benchd.devices import EncoderSpec
 from benchd.files.bench_file import BenchFile
 from benchd.metrology.budget import standard_u
@@ -25,13 +25,21 @@ EXPANSION_NOT_STATED = (
 )
 
 
+PITCH, PERIODIC, BACKLASH, HOMING = "steps-pitch", "steps-periodic", "steps-backlash", "steps-home"
+OF_STEPS: Mapping[str, str] = {PITCH: "1", PERIODIC: "um", BACKLASH: "um", HOMING: "um"}
+"""What steps may be calibrated for, each with its unit: they are the four figures of `steps` in the bench file."""
+
+OVER_SHORTER = "The screw's pitch was tested over a part of the travel, and is taken to be the same beside it."
+
+
 @dataclass(frozen=True, slots=True)
 class ScaleRecord:
     """Stated errors of the position measurement: u of scale (1), amplitude of periodic error (um), expansion (1/K).
 
     An encoder's periodic error is its subdivision, which repeats with `period_um` where that is stated. With `by_steps`
     the screw is the scale, the periodic error is that of its turn, and there are u of the residual backlash and of the
-    zero that homing finds (um).
+    zero that homing finds (um). `dofs` are degrees of freedom of what was measured of them, `sources` its calibrations,
+    both by artefact; what is in neither is as the bench file states it.
     """
 
     u_scale: float
@@ -41,6 +49,12 @@ class ScaleRecord:
     u_backlash_um: float = 0.0
     u_home_um: float = 0.0
     period_um: float | None = None
+    dofs: Mapping[str, float | None] = field(default_factory=dict)
+    sources: Mapping[str, str] = field(default_factory=dict)
+
+    def source(self, artefact: str) -> str:
+        """Where a figure of the steps, or of the encoder, comes from."""
+        return f"steps, {self.sources.get(artefact, 'bench file')}" if self.by_steps else "encoder"
 
 
 def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> ScaleRecord | None:
@@ -52,14 +66,43 @@ def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> Scale
     steps = bench_file.steps
     if steps is None:
         return None
-    return ScaleRecord(steps.u_pitch, steps.periodic_um, steps.alpha_per_K, True, steps.u_backlash_um, steps.u_home_um)
+    return ScaleRecord(
+        steps.u_pitch, steps.periodic_um, steps.alpha_per_K, True, steps.u_backlash_um, steps.u_home_um, steps.period_um
+    )
+
+
+def as_measured(scale: ScaleRecord | None, calibrations: Mapping[str, CalibrationInForce]) -> ScaleRecord | None:
+    """The record with what `axis_test` and `home_repeat` have found in place of what the bench file states of steps.
+
+    The pitch's error is not taken off, as lengths that were measured by steps before hold it as well: its whole size is
+    counted as an uncertainty (JCGM 100, F.2.4.5, as a line of its own).
+    """
+    if scale is None or not scale.by_steps:
+        return scale
+    found = {name: one for name in OF_STEPS if (one := calibrations.get(name)) is not None and not one.withdrawn}
+    if not found:
+        return scale
+    pitch, periodic, backlash, home = (found.get(name) for name in (PITCH, PERIODIC, BACKLASH, HOMING))
+    of_scatter = (BACKLASH, HOMING)  # those of the others are of a value's u, and the value is most of their size
+    return replace(
+        scale,
+        u_scale=math.hypot(pitch.value, pitch.u) if pitch else scale.u_scale,
+        subdivision_um=periodic.value if periodic else scale.subdivision_um,
+        u_backlash_um=backlash.u if backlash else scale.u_backlash_um,
+        u_home_um=home.u if home else scale.u_home_um,
+        dofs={name: one.dof for name, one in found.items() if name in of_scatter},
+        sources={name: one.id for name, one in found.items()},
+    )
 
 
 def position_notes(scale: ScaleRecord | None) -> tuple[str, ...]:
     """Notes of findings and `benchd check` on what is not stated about the position."""
     if scale is None:
         return (POSITION_NOT_STATED,)
-    return (EXPANSION_NOT_STATED,) if scale.alpha_per_K is None else ()
+    return (
+        *((EXPANSION_NOT_STATED,) if scale.alpha_per_K is None else ()),
+        *((OVER_SHORTER,) if PITCH in scale.sources else ()),
+    )
 
 
 def position_noise_um(record: ScaleRecord | None, resolution_um: float) -> float:
@@ -79,28 +122,26 @@ def position_terms(
     A scale that is too long by a fraction measures adapters too short by it and the position too deep: the carriage
     travel for measuring those on the bench, `by_scale_um`, is subtracted from the distance to the zero.
     """
-    source = _source(scale)
     distance = abs(carriage_um + by_scale_um - calibrated_at_um)
-    terms = [ChainTerm("position scale", 0.0, scale.u_scale * distance, None, "normal", source), *place_terms(scale)]
+    of_scale = ChainTerm("position scale", 0.0, scale.u_scale * distance, None, "normal", scale.source(PITCH))
+    terms = [of_scale, *place_terms(scale)]
     if scale.by_steps:
         u_zero = math.sqrt(2.0) * scale.u_home_um
-        terms.append(ChainTerm("position homing", 0.0, u_zero, None, "normal", source))
+        dof, source = scale.dofs.get(HOMING), scale.source(HOMING)
+        terms.append(ChainTerm("position homing", 0.0, u_zero, dof, "normal", source))
     return terms
 
 
 def place_terms(scale: ScaleRecord) -> list[ChainTerm]:
     """Local errors of one carriage position, independent of any other: the periodic error, whose whole amplitude counts
     as arcsine (it does not average out in a sweep), and, by steps, the residual backlash."""
-    source = _source(scale)
     periodic = "position periodic" if scale.by_steps else "position subdivision"
-    terms = [ChainTerm(periodic, 0.0, standard_u(scale.subdivision_um, "arcsine"), None, "arcsine", source)]
+    u_periodic = standard_u(scale.subdivision_um, "arcsine")
+    terms = [ChainTerm(periodic, 0.0, u_periodic, None, "arcsine", scale.source(PERIODIC))]
     if scale.by_steps:
-        terms.append(ChainTerm("position backlash", 0.0, scale.u_backlash_um, None, "normal", source))
+        dof, source = scale.dofs.get(BACKLASH), scale.source(BACKLASH)
+        terms.append(ChainTerm("position backlash", 0.0, scale.u_backlash_um, dof, "normal", source))
     return terms
-
-
-def _source(scale: ScaleRecord) -> str:
-    return "steps, bench file" if scale.by_steps else "encoder"
 
 
 def position_u_um(scale: ScaleRecord, carriage_um: float, zero_um: float) -> float:

@@ -19,7 +19,7 @@ from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
 from benchd.bench.time_table import spent
-from benchd.devices import Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
+from benchd.devices import Approach, Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
 
 ATTEMPTS = 6
 NEEDS_NO_RUN_UP = 0.25
@@ -53,6 +53,8 @@ class Positioner:
         """Returns where no switch bars motion, as read a moment ago; raises Refused('interlock') else."""
         self.barred: str | None = None
         """Why the carriage cannot be moved at present: its controller or its scale is offline. None if it can."""
+        self._from_other_side = False
+        """The last place was approached from the other side: the backlash is not taken up as it always is."""
 
     @property
     def state(self) -> str:
@@ -70,9 +72,17 @@ class Positioner:
         """Soft limits in the carriage coordinate: the axis's own, narrowed by its zero's shift from the scale's."""
         return self._drive.limits_um
 
-    def check_limits(self, carriage_um: float) -> None:
-        """Raise Refused('limit') for a position outside the carriage's limits."""
+    def check_limits(self, carriage_um: float, approach: Approach | None = None) -> None:
+        """Raise Refused('limit') for a position outside the carriage's limits, or, approached from the other side than
+        always, too near their end for the run-up there."""
         check_limits(carriage_um, self.limits_um)
+        if self._is_other(approach):
+            low, high = self.limits_um
+            run, up = self._figures.approach_um, approach == "from_below"
+            check_limits(carriage_um, (low + run * up, high - run * (not up)))
+
+    def _is_other(self, approach: Approach | None) -> bool:
+        return approach is not None and approach != self._axis.spec.approach
 
     @property
     def homing_um(self) -> tuple[float, float]:
@@ -159,16 +169,18 @@ class Positioner:
         *,
         exact: bool = True,
         since: int | None = None,
+        approach: Approach | None = None,
         settled: Callable[[], None] = lambda: None,
     ) -> Reading:
         """Bring the carriage to `target_um` and return its settled reading there.
 
         `exact` corrects until the tolerance is met; otherwise there is one approach, and the reading says where it
-        ended. `since` as for `home`. `settled` is called each time it has settled, just before the position is read: a
+        ended. `since` as for `home`. `approach` is the side from which it comes; None is the axis's own, as always but
+        where backlash is measured. `settled` is called each time it has settled, just before the position is read: a
         picture may be exposed meanwhile. Raises Refused (not_homed, limit, interlock), Stopped, DeviceError.
         """
         self._trust.require()
-        self.check_limits(target_um)
+        self.check_limits(target_um, approach)
         since = self.stops if since is None else since
         if self.state == "idle":  # before it moves, as a push shows at rest alone
             self._following_error.check_creep(await self.here())
@@ -177,7 +189,7 @@ class Positioner:
         self.state = "moving"
         self._following_error.rest_um = None
         try:
-            return await self._approach(target_um, exact, stops, settled)
+            return await self._approach(target_um, exact, stops, settled, approach)
         except asyncio.CancelledError:
             # The axis returns only at standstill. Its position has to be noted, or it would look like creep.
             await self._come_to_rest()
@@ -204,11 +216,20 @@ class Positioner:
             raise Stopped(self._stops.last_by)
         return stops
 
-    async def _approach(self, target_um: float, exact: bool, stops: int, settled: Callable[[], None]) -> Reading:
+    async def _approach(
+        self,
+        target_um: float,
+        exact: bool,
+        stops: int,
+        settled: Callable[[], None],
+        approach: Approach | None = None,
+    ) -> Reading:
         here = await self.here()
-        up = 1.0 if self._axis.spec.approach == "from_below" else -1.0
+        up = 1.0 if (approach or self._axis.spec.approach) == "from_below" else -1.0
         run = self._figures.approach_um
-        if (target_um - here) * up < run * NEEDS_NO_RUN_UP:
+        turns = self._from_other_side is not self._is_other(approach)
+        self._from_other_side = self._is_other(approach)
+        if (target_um - here) * up < run * (1.0 if turns else NEEDS_NO_RUN_UP):
             await self._drive.to(target_um - up * run, stops)
         aim = target_um
         for attempt in range(ATTEMPTS):

@@ -123,16 +123,19 @@ class Rig:
     ) -> None:
         self.machine = machine
         journal = journal or Journal(None)
-        self.cables = {name: Cable(folder / name, journal, seed=seed, port=type(self).port) for name in SERIAL}
+        stand = [name for name in SERIAL if name != "counter" or machine.has_encoder]
+        self.cables = {name: Cable(folder / name, journal, seed=seed, port=type(self).port) for name in stand}
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
         self.cables["board"].feed = self.board.feed
         self.cables["board"].native = native
+        self._reset_on_open(machine.resets_on_open)
         for name, answers in (
             ("counter", counter_answers(machine)),
             ("indicator", indicator_answers(machine)),
             ("inputs", inputs_answers(machine)),
         ):
-            self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
+            if name in self.cables:
+                self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
         self.camera = self.network_camera(machine, journal, pace=pace)
 
     async def plug(self, camera_port: int) -> dict[str, str]:
@@ -189,7 +192,7 @@ class Rig:
         elif cable.wire.fault(what, args):
             if what == "clear" and who == "board":
                 self._board_fault("stuck_status", False)
-                self._board_fault("reset_on_open", False)
+                self._reset_on_open(self.machine.resets_on_open)
         else:
             known = ("unplug", "plug", "clear", *COUNTED, *TIMED, *(BOARD_FAULTS + BUILDS if who == "board" else ()))
             raise FaultRefused(f"The {who} has no fault {what!r}; it has {', '.join(known)}.")
@@ -199,6 +202,9 @@ class Rig:
             self.cables["board"].native = on
         else:
             setattr(self.board.build, what, on)
+
+    def _reset_on_open(self, on: bool) -> None:
+        self.cables["board"].on_open = self.board.reset_by_port if on else lambda: None
 
     def _board_fault(self, what: str, value: object) -> None:
         board = self.board
@@ -214,7 +220,7 @@ class Rig:
             case "stuck_status":
                 board.stuck_report = bool(value)
             case "reset_on_open":
-                self.cables["board"].on_open = board.reset_by_port if value else lambda: None
+                self._reset_on_open(bool(value))
             case "factory":
                 board.state.settings.restore()
             case "identity":

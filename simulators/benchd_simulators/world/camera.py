@@ -17,6 +17,10 @@ from benchd_simulators.world.picture import Scene, digitise, pulsed, render
 from benchd_simulators.world.strip import passing_bars
 from benchd_simulators.world.uneven import Uneven
 
+AUTO_GAIN = (0.25, 16.0)
+AUTO_GAIN_SHARE = 0.7
+"""Of the way to the gain that would be right, in a picture."""
+
 
 @dataclass(frozen=True, slots=True)
 class Instant:
@@ -38,6 +42,7 @@ class Camera:
         self._wander = draws.rng("camera.wander")
         self._home_px = draws.rng("camera.centre").uniform(-record.off_centre_px, record.off_centre_px, 2)
         self._drift_px = np.zeros(2)
+        self._gain = 1.0
 
     def look(self) -> Instant:
         """The scene of this instant (cheap); develop it with `develop`, in another thread if need be."""
@@ -65,6 +70,8 @@ class Camera:
         seconds = exposure_ms / 1000
         phase = float(self._rng.uniform())
         light *= scene.electrons_per_s * seconds * pulsed(scene.pwm_level, scene.pwm_hz * seconds, phase)
+        if record.auto_gain is not None:
+            gain = self._gain = self._turned(self._gain, light, record.auto_gain)
         return digitise(
             light,
             self._rng,
@@ -74,7 +81,16 @@ class Camera:
             bits=record.bits,
             gain=gain,
             knee=record.knee,
+            gamma=record.gamma,
         )
+
+    def _turned(self, gain: float, light: NDArray[np.float64], wanted: float) -> float:
+        """The gain for this picture: by what the last ones were like, most of the way to what it should be."""
+        mean = max(float(light.mean()) / self.record.full_well_e, 1e-6)
+        low, high = AUTO_GAIN
+        right: float = wanted**self.record.gamma / mean
+        turned: float = gain * (right / gain) ** AUTO_GAIN_SHARE
+        return min(max(turned, low), high)
 
     def develop(self, instant: Instant, exposure_ms: float, gain: float) -> bytes:
         """PNG bytes of the scene seen at `instant`."""

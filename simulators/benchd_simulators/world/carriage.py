@@ -31,6 +31,8 @@ class Carriage:
         self._slip_um = self._nut_um - self._shaft_um
         self._t = now()
         self._scatter = draws.rng("carriage.switch")
+        self._play = draws.rng("carriage.play")
+        self._half_um, self._way = record.backlash_um / 2, 0.0
         self._trip_um = record.home_switch_um
         self._tripped = False
         self.stalled = False
@@ -65,7 +67,10 @@ class Carriage:
             self.pending_loss_um -= taken
             lost += taken if step > 0 else -taken
         self._slip_um -= lost
-        screw, half = shaft_um + self._slip_um, self.record.backlash_um / 2
+        if self.record.backlash_scatter_um and step * self._way <= 0.0:
+            play_um = self.record.backlash_um + self.record.backlash_scatter_um * self._play.standard_normal()
+            self._half_um, self._way = max(play_um, 0.0) / 2, step
+        screw, half = shaft_um + self._slip_um, self._half_um
         self._nut_um = min(max(self._nut_um, screw - half), screw + half)
         low, high = self.record.stops_um
         over = min(max(self._nut_um, low), high) - self._nut_um

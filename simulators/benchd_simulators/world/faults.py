@@ -27,6 +27,9 @@ def inject(world: World, name: str, value: object = True) -> None:
     def jump(um: float) -> None:
         world.encoder.jump_um += um
 
+    def restart() -> None:
+        world.encoder.power_up()
+
     def wear(um: float) -> None:
         world.carriage.worn_um = abs(um)
 
@@ -49,7 +52,7 @@ def inject(world: World, name: str, value: object = True) -> None:
         "encoder_frozen": lambda: world.encoder.freeze(bool(value)),
         "encoder_jump": lambda: jump(number(value, "encoder_jump")),
         "encoder_reversed": lambda: world.encoder.reverse(bool(value)),
-        "encoder_power_up": world.encoder.power_up,
+        "encoder_power_up": restart,
         "wire_cut": lambda: beset(world.contacts.cut),
         "contacts_scattered": lambda: beset(world.contacts.scattered),
     }

@@ -32,8 +32,17 @@ class Quantity(Part):
         return self.record, self.u, self.shape
 
 
+class BoardRecord(Part):
+    """How the motion board hangs on its port: `resets_on_open` as where the port's opening pulls its reset line."""
+
+    resets_on_open: bool = False
+
+
 class CarriageRecord(Part):
-    """Places in um from the reference mark; `cumulative` is the screw's error per um."""
+    """Places in um from the reference mark; `cumulative` is the screw's error per um.
+
+    `backlash_scatter_um`: standard deviation of the play, anew each time that the screw turns about.
+    """
 
     acceleration_um_s2: Positive
     pull_out_um_s: Positive
@@ -47,6 +56,7 @@ class CarriageRecord(Part):
     periodic_um: NotNegative
     cumulative: Quantity
     backlash_um: NotNegative
+    backlash_scatter_um: NotNegative = 0.0
     alpha_per_K: float
     ring_down_um: NotNegative
     ring_down_s: Positive
@@ -133,7 +143,11 @@ class UnevenRecord(Part):
 
 
 class CameraRecord(Part):
-    """`knee`: the share of full well from which the answer bends towards it; None: it is straight to the end."""
+    """`knee`: the share of full well from which the answer bends towards it; None: it is straight to the end.
+
+    `gamma`: grey values go with light to the power of one over it. `auto_gain`: the mean grey value, as a share of full
+    scale, to which the camera turns its gain by itself with each picture, whatever it was asked for; None: it does not.
+    """
 
     width_px: Annotated[int, Field(ge=64, le=8192)]
     height_px: Annotated[int, Field(ge=64, le=8192)]
@@ -146,3 +160,5 @@ class CameraRecord(Part):
     off_centre_px: NotNegative
     drift_px: NotNegative
     knee: Annotated[float, Field(gt=0, lt=1)] | None = None
+    gamma: Annotated[float, Field(ge=1, le=3)] = 1.0
+    auto_gain: Annotated[float, Field(gt=0, lt=1)] | None = None

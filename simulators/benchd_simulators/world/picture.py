@@ -151,10 +151,12 @@ def digitise(
     bits: int,
     gain: float,
     knee: float | None = None,
+    gamma: float = 1.0,
 ) -> NDArray[np.uint16]:
     """Shot noise, read noise, saturation and rounding to `bits`, as 16-bit values.
 
-    Above `knee` (a share of full well) the answer bends and comes near full well without reaching it.
+    Above `knee` (a share of full well) the answer bends and comes near full well without reaching it. With `gamma` the
+    values go with light to the power of one over it.
 
     Shot noise above 50 electrons is a normal draw of the same variance (skew below 0.15); below, a Poisson draw.
     """
@@ -173,6 +175,11 @@ def digitise(
         over = np.maximum(noisy - np.float32(knee * full_well_e), np.float32(0.0))
         noisy += room * -np.expm1(-over / room) - over
     np.minimum(noisy, np.float32(full_well_e), out=noisy)
+    if gamma != 1.0:  # of what the gain makes of it, as the curve comes last
+        noisy *= np.float32(gain / full_well_e)
+        np.clip(noisy, 0.0, 1.0, out=noisy)
+        np.power(noisy, np.float32(1.0 / gamma), out=noisy)
+        noisy *= np.float32(full_well_e / gain)
     noisy *= np.float32((65535 - offset) / full_well_e * gain / step)
     noisy += np.float32(offset / step)
     np.rint(noisy, out=noisy)

@@ -9,6 +9,7 @@ from pydantic import Discriminator, Field, Tag, model_validator
 from benchd_simulators.world.drawing import Shape
 from benchd_simulators.world.hardware import (
     AbbeRecord,
+    BoardRecord,
     CameraRecord,
     CarriageRecord,
     EncoderRecord,
@@ -26,6 +27,7 @@ __all__ = [
     "AbbeRecord",
     "AdapterRecord",
     "BaseRecord",
+    "BoardRecord",
     "CameraRecord",
     "CarriageRecord",
     "CollimatorRecord",
@@ -235,6 +237,8 @@ class ShimRecord(Part):
 class WorldRecord(Part):
     """The whole file.
 
+    Without an `encoder` none stands on the bench.
+
     `collimator` is for the arrangement collimator_reticle, `tube` and the `flats` that it is set by for collimated,
     `mirror` and `pickup_um`, by how much the detector stands
     deeper than the source, for autocollimation.
@@ -248,8 +252,9 @@ class WorldRecord(Part):
     flats: dict[Name, FlatRecord] = Field(default_factory=dict)
     mirror: MirrorRecord | None = None
     pickup_um: Quantity | None = None
+    board: BoardRecord = Field(default_factory=BoardRecord)
     carriage: CarriageRecord
-    encoder: EncoderRecord
+    encoder: EncoderRecord | None = None
     indicator: IndicatorRecord
     lamp: LampRecord
     camera: CameraRecord

@@ -50,7 +50,7 @@ class World:
         self.lens = Lens(record, self.draws)
         self.motor = Motor(record.carriage.acceleration_um_s2, self.now)
         self.carriage = Carriage(record.carriage, self.motor, self.draws, self.now)
-        self.encoder = Encoder(record.encoder, self.carriage, self.draws)
+        self._encoder = None if record.encoder is None else Encoder(record.encoder, self.carriage, self.draws)
         self.indicator = Indicator(record.indicator, self.draws, self.now)
         self.indicator_at = "away"
         self.carriage.passes = self._drags_the_tip
@@ -88,6 +88,22 @@ class World:
     def switches_off_um(self) -> float:
         """How far the carriage is from where a switch changes, at the least: so long nobody need look at them."""
         return self.carriage.switches_off_um()
+
+    @property
+    def encoder(self) -> Encoder:
+        """The encoder. Raises `HandRefused` where none stands on the bench."""
+        if self._encoder is None:
+            raise HandRefused("There is no encoder on this bench.")
+        return self._encoder
+
+    @property
+    def has_encoder(self) -> bool:
+        return self._encoder is not None
+
+    @property
+    def resets_on_open(self) -> bool:
+        """Whether opening its port resets the motion board."""
+        return self.record.board.resets_on_open
 
     def encoder_um(self) -> float:
         """The counter's reading."""
@@ -258,7 +274,8 @@ class World:
         delta = self.room.delta_K
         self.carriage.advance()
         self.carriage.growth = 1 + self.record.carriage.alpha_per_K * delta
-        self.encoder.delta_K = delta
+        if self._encoder is not None:
+            self._encoder.delta_K = delta
 
     def _below_um(self) -> float | None:
         delta = self.room.delta_K
