@@ -38,6 +38,9 @@ FIXED, LENS_IN_AIR = {"workshop-reticle": "collar-32"}, "L-0418"
 """Benches whose sensor stands fixed, each with the setting ring that is about as long as it is deep: no adapter is
 measured there, and no plate stands behind the lens, whose shift a reticle cannot make up for."""
 
+BY_STEPS = {"garage": (("home_repeat", {"at_um": 3500.0}), ("axis_test", {"from_um": 200.0}))}
+"""Benches without an encoder, and where along their travel a gauge on the adapter can tell what steps are worth."""
+
 FASTEST = 100.0
 """What the simulator takes; above 5 this machine may not keep up with the world."""
 
@@ -150,22 +153,12 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     technician = Technician(stack, client, lambda text: say_line(out, text))
     watchers = [asyncio.create_task(_show_progress(client, bar)), asyncio.create_task(_show_events(client, out))]
     try:
-        _head(out, "1  Absolute zero", "from a setting ring and an indicator")
-        technician.clear()
-        warmth = technician.measure("thermometer")
-        await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
-        if stack.config in FIXED:
-            await technician.run("fixed_zero", reference=FIXED[stack.config])
-            lens, glass = LENS_IN_AIR, []
-        else:
-            await technician.run("bench_zero", reference=technician.reference)
-            _head(out, "2  The adapter's length", "")
-            await technician.run("adapter_length", adapter=ADAPTERS[0])
-            lens, glass = LENS, GLASS
+        made = await _calibrate(stack, client, technician, out)
+        lens, glass = (LENS_IN_AIR, []) if stack.config in FIXED else (LENS, GLASS)
         _head(out, "2  The lens" if stack.config in FIXED else "3  The lens", "")
         technician.fit(ADAPTERS, glass, lens)
         where: dict[str, Any] = {}
-        if stack.config == "workshop":
+        if stack.config in ("workshop", *BY_STEPS):
             tape = technician.measure("tape")
             where = {"distance_mm": tape["distance_mm"], "m": tape["m"]}
         await technician.run("flange_check", lens=lens, adapters=ADAPTERS, glass=glass, repeats=3, **where)
@@ -174,8 +167,7 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
             watcher.cancel()
         bar.close()
     document: dict[str, Any] = {"findings": [], "chain": [], "truth": {"focus_error_um": None}}
-    made = ("fixed_zero", "flange") if stack.config in FIXED else ("bench_zero", "adapter_length", "flange")
-    document["findings"] = [await client.kept(f"finding/{name}") for name in made]
+    document["findings"] = [await client.kept(f"finding/{name}") for name in (*made, "flange")]
     setup = await client.kept("setup")
     document["chain"] = setup["chain"]
     finding = document["findings"][-1]
@@ -196,6 +188,27 @@ async def _check(stack: Stack, client: BenchClient, out: Console, plot: Path) ->
     if drawn:
         _shell(out, f"The curve with its fit and interval: {plot}")
     return document
+
+
+async def _calibrate(stack: Stack, client: BenchClient, technician: Technician, out: Console) -> list[str]:
+    """What findings go by, found and accepted; gives the assessments in the order made."""
+    technician.clear()
+    warmth = technician.measure("thermometer")
+    await client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+    by_steps = BY_STEPS.get(stack.config, ())
+    if by_steps:
+        _head(out, "0  What steps are worth", "by a gauge on the target")
+    for procedure, where in by_steps:
+        await technician.run(procedure, adapters=ADAPTERS, **where)
+    _head(out, "1  Absolute zero", "from a setting ring and an indicator")
+    made = [procedure for procedure, _ in by_steps]
+    if stack.config in FIXED:
+        await technician.run("fixed_zero", reference=FIXED[stack.config])
+        return [*made, "fixed_zero"]
+    await technician.run("bench_zero", reference=technician.reference)
+    _head(out, "2  The adapter's length", "")
+    await technician.run("adapter_length", adapter=ADAPTERS[0])
+    return [*made, "bench_zero", "adapter_length"]
 
 
 def config_for(world: str) -> str:
