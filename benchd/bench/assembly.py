@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from benchd.arrangements.registry import arrangement, arrangement_problems
+from benchd.bench.gauge_position import GaugeScale
 from benchd.bench.interlock import EMERGENCY_STOP, GUARDING
 from benchd.bench.plausible import implausible
 from benchd.bench.within_reach import WithinReach
@@ -101,6 +102,9 @@ def build(loaded: LoadedBench) -> Assembly:
             device := _device(loaded, name, entry.driver, links.get(entry.link or ""), problems)
         ):
             devices[name] = guarded(device, name, entry.driver)
+    scale = devices.get(loaded.file.roles.get("position", ""))
+    if isinstance(scale, Gauge):
+        devices[loaded.file.roles["position"]] = GaugeScale(scale)
     problems += _role_problems(loaded, devices)
     by_lens = not problems and arrangement(loaded.file.arrangement.kind).pitch_goes_with_lens
     problems += _missing_figures(loaded, devices, by_lens=by_lens)
@@ -158,7 +162,7 @@ def _create(name: str, driver: str, kind: type[T], create: Callable[[], Any]) ->
 
 _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "carriage": (Axis,),
-    "position": (Encoder,),
+    "position": (Encoder, Gauge),
     "target_light": (Light,),
     "indicator": (Gauge,),
     "temperature": (Meter,),
@@ -238,7 +242,13 @@ def _missing_figures(loaded: LoadedBench, devices: Mapping[str, Device], *, by_l
 
     for role, name in loaded.file.roles.items():
         device = devices.get(name)
-        if role == "position" and isinstance(device, Encoder):
+        if role == "position" and isinstance(device, GaugeScale):
+            need(role, "u_gain", device.spec.u_scale, "the standard uncertainty of the gauge's gain, relative")
+            need(role, "hysteresis_um", device.spec.subdivision_um, "the hysteresis of the gauge")
+            if device.gauge.spec.grows is None:
+                wanted = "`deeper` where the reading grows as the carriage goes away from the lens, else `shallower`"
+                problems.append(loaded.source.problem(("devices", name, "grows"), wanted))
+        elif role == "position" and isinstance(device, Encoder):
             need(role, "u_scale", device.spec.u_scale, "the standard uncertainty of the scale's length, relative")
             need(role, "subdivision_um", device.spec.subdivision_um, "the amplitude of the error within one period")
         elif role == "indicator" and isinstance(device, Gauge):

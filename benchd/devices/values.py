@@ -107,7 +107,8 @@ class GaugeSpec:
 @dataclass(frozen=True, slots=True)
 class EncoderSpec:
     """A position encoder: resolution and sub-divisional amplitude (um), u of its scale (1), expansion (1/K), and the
-    period of its signal (um), with which the sub-divisional error repeats.
+    period of its signal (um), with which the sub-divisional error repeats. `range_um` is the lowest and highest place
+    that it can tell, None for one that is longer than any travel.
 
     None is what nobody has stated; a device in the role `position` has to state amplitude and scale.
     """
@@ -117,6 +118,7 @@ class EncoderSpec:
     u_scale: float | None = None
     alpha_per_K: float | None = None
     period_um: float | None = None
+    range_um: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ look                                          what stands on the bench
 """
 FAULT_HELP = """\
 board, counter, indicator,
-inputs                      unplug [s=], plug, clear, silence [s=], garbage [s=], flood [s=], stall [s=],
+dial, inputs                unplug [s=], plug, clear, silence [s=], garbage [s=], flood [s=], stall [s=],
                             wrong_baud [s=], corrupt|cut|drop|merge [n=], late [n= s=], split [n= gap_s=],
                             lose byte= [n=], alter from= to= [n=]
 board                       reset, power_up, open_door, shut_door, stuck_status [value=false],
@@ -75,7 +75,7 @@ def _parser() -> argparse.ArgumentParser:
     )
 
     fault = commands.add_parser("fault", help="break something", epilog=FAULT_HELP, formatter_class=raw)
-    fault.add_argument("who", choices=("board", "counter", "indicator", "inputs", "camera", "world"))
+    fault.add_argument("who", choices=("board", "counter", "dial", "indicator", "inputs", "camera", "world"))
     fault.add_argument("what")
     fault.add_argument("args", nargs="*", metavar="KEY=VALUE")
 

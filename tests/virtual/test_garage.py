@@ -6,8 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from ruamel.yaml import YAML
 
+from benchd.bench.assembly import build
 from benchd.errors import BenchdError
+from benchd.files.loading import load_bench
+from benchd.files.problems import FileProblems
+from stack import CONFIGS
 from technician import RunEnded, Technician
 from tests.virtual.benches import PACE, VirtualBench, person
 
@@ -63,7 +68,10 @@ async def test_what_steps_are_worth_is_found_comes_into_force_and_findings_by_it
 
 async def test_findings_by_stated_steps_alone_are_wider_and_hold_the_truth(tmp_path: Path) -> None:
     async with garage(tmp_path) as bench, person(bench) as (_, technician):
-        await technician.calibrate([RING])
+        technician.clear()
+        # As little as the steps are worth, the gauge has to be moved a long way to show which way it counts.
+        await technician.run("bench_zero", reference=technician.reference, check_um=500)
+        await technician.run("adapter_length", adapter=RING, check_um=500)
         finding = await technician.check(LENS, [RING], [PANE])
         truth = bench.truth()["focus_error_um"]
     lines = {line["term"]: line for line in finding["budgets"]["focus_error"]}
@@ -88,3 +96,64 @@ async def test_without_the_way_of_a_turn_the_axis_is_not_told_and_the_key_is_nam
     async with garage(tmp_path, change=turnless) as bench, person(bench) as (_, technician):
         with pytest.raises(RunEnded, match="period_um"):
             await measured(technician, "axis_test", runs=2, intervals=7)
+
+
+def by_gauge(doc: Any) -> None:
+    """A dial gauge on the carriage tells where it stands, over the 12.5 mm that it has; its zero is elsewhere."""
+    doc["links"]["scale_line"] = {
+        "kind": "memory",
+        "port": doc["links"]["dial_line"]["port"].replace("indicator", "dial"),
+    }
+    doc["devices"]["gauge"] = {
+        "driver": "line", "link": "scale_line", "ask": "R?", "pattern": "^R=([-+0-9.]+)$", "quantity": "gauge",
+        "grows": "deeper", "range_um": [0, 12500], "resolution_um": 1.0, "hysteresis_um": 1.5, "u_gain": 3e-4,
+    }  # fmt: skip
+    doc["roles"]["position"] = "gauge"
+    doc["devices"]["stage"]["travel_um"] = [0, 12500]
+    doc["base"]["given"]["length_um"] = 22100
+
+
+async def test_a_dial_gauge_is_the_position_over_its_short_way_and_the_finding_holds_the_truth(tmp_path: Path) -> None:
+    async with garage(tmp_path, change=by_gauge) as bench, person(bench) as (client, technician):
+        await technician.run("seat_zero", reference="collar-45", adapters=[RING])
+        finding = await technician.check(LENS, [RING], [PANE])
+        carriage, setup = await client.kept("device/carriage"), await client.kept("setup")
+        truth = bench.truth()["focus_error_um"]
+    lines = {line["term"]: line for line in finding["budgets"]["focus_error"]}
+    assert lines["position subdivision"]["source"].startswith("gauge")
+    assert not any("backlash" in term or "homing" in term for term in lines), "the gauge sees both"
+    low, high = carriage["limits_um"]
+    assert 0.0 < low < high < 12500.0
+    assert any("touches or zeroes" in note for note in setup["notes"])
+    error = finding["values"]["focus_error"]
+    assert finding["absolute"] is True
+    assert abs(error["value"] - truth) <= 2.0 * error["U"]
+
+
+async def test_a_gauge_out_of_its_range_is_no_position(tmp_path: Path) -> None:
+    def short(doc: Any) -> None:
+        by_gauge(doc)
+        doc["devices"]["gauge"]["range_um"] = [3000, 12500]
+
+    async with garage(tmp_path, change=short) as bench, person(bench) as (client, technician):
+        with pytest.raises(RunEnded, match="out of its range"):
+            await technician.run("seat_zero", reference="collar-45", adapters=[RING])
+        assert (await client.kept("device/carriage"))["homed"] is False
+
+
+def test_a_gauge_that_does_not_say_which_way_it_counts_is_no_position(tmp_path: Path) -> None:
+    doc = YAML(typ="safe").load((CONFIGS / "garage" / "bench.yaml").read_text(encoding="utf-8"))
+    by_gauge(doc)
+    for link in doc["links"].values():
+        link["kind"] = "serial"
+    for key in ("grows", "hysteresis_um", "u_gain"):
+        del doc["devices"]["gauge"][key]
+    doc["records"] = str(CONFIGS / "workshop")
+    path = tmp_path / "bench.yaml"
+    with path.open("w", encoding="utf-8") as out:
+        YAML().dump(doc, out)
+    with pytest.raises(FileProblems) as refused:
+        build(load_bench(path))
+    assert {key for key in ("grows", "hysteresis_um", "u_gain") if f"gauge.{key}" in str(refused.value)} == {
+        "grows", "hysteresis_um", "u_gain"
+    }  # fmt: skip

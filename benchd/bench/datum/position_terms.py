@@ -25,6 +25,10 @@ EXPANSION_NOT_STATED = (
 )
 
 
+BY_GAUGE = (
+    "The position is a gauge's: it holds as long as nobody touches or zeroes that, and the zero is to be found anew "
+    "after. That its spindle grows is taken as zero, 0.1 µm a centimetre and kelvin of steel."
+)
 PITCH, PERIODIC, BACKLASH, HOMING = "steps-pitch", "steps-periodic", "steps-backlash", "steps-home"
 OF_STEPS: Mapping[str, str] = {PITCH: "1", PERIODIC: "um", BACKLASH: "um", HOMING: "um"}
 """What steps may be calibrated for, each with its unit: they are the four figures of `steps` in the bench file."""
@@ -36,10 +40,10 @@ OVER_SHORTER = "The screw's pitch was tested over a part of the travel, and is t
 class ScaleRecord:
     """Stated errors of the position measurement: u of scale (1), amplitude of periodic error (um), expansion (1/K).
 
-    An encoder's periodic error is its subdivision, which repeats with `period_um` where that is stated. With `by_steps`
-    the screw is the scale, the periodic error is that of its turn, and there are u of the residual backlash and of the
-    zero that homing finds (um). `dofs` are degrees of freedom of what was measured of them, `sources` its calibrations,
-    both by artefact; what is in neither is as the bench file states it.
+    An encoder's periodic error is its subdivision, which repeats with `period_um` where that is stated; `by_gauge`: it
+    is a contact gauge. With `by_steps` the screw is the scale, the periodic error is that of its turn, and there are u
+    of the residual backlash and of the zero that homing finds (um). `dofs` are degrees of freedom of what was measured
+    of them, `sources` its calibrations, both by artefact; what is in neither is as the bench file states it.
     """
 
     u_scale: float
@@ -51,10 +55,13 @@ class ScaleRecord:
     period_um: float | None = None
     dofs: Mapping[str, float | None] = field(default_factory=dict)
     sources: Mapping[str, str] = field(default_factory=dict)
+    by_gauge: bool = False
 
     def source(self, artefact: str) -> str:
-        """Where a figure of the steps, or of the encoder, comes from."""
-        return f"steps, {self.sources.get(artefact, 'bench file')}" if self.by_steps else "encoder"
+        """Where a figure of the steps, or of the scale, comes from."""
+        if self.by_steps:
+            return f"steps, {self.sources.get(artefact, 'bench file')}"
+        return "gauge" if self.by_gauge else "encoder"
 
 
 def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> ScaleRecord | None:
@@ -62,7 +69,8 @@ def position_record(bench_file: BenchFile, encoder: EncoderSpec | None) -> Scale
     if encoder is not None:
         if encoder.u_scale is None or encoder.subdivision_um is None:
             return None
-        return ScaleRecord(encoder.u_scale, encoder.subdivision_um, encoder.alpha_per_K, period_um=encoder.period_um)
+        errors = encoder.u_scale, encoder.subdivision_um, encoder.alpha_per_K
+        return ScaleRecord(*errors, period_um=encoder.period_um, by_gauge=encoder.range_um is not None)
     steps = bench_file.steps
     if steps is None:
         return None
@@ -100,7 +108,7 @@ def position_notes(scale: ScaleRecord | None) -> tuple[str, ...]:
     if scale is None:
         return (POSITION_NOT_STATED,)
     return (
-        *((EXPANSION_NOT_STATED,) if scale.alpha_per_K is None else ()),
+        *((BY_GAUGE if scale.by_gauge else EXPANSION_NOT_STATED,) if scale.alpha_per_K is None else ()),
         *((OVER_SHORTER,) if PITCH in scale.sources else ()),
     )
 

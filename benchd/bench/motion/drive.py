@@ -37,7 +37,7 @@ class Drive:
     def limits_um(self) -> tuple[float, float]:
         """Limits of the carriage on its own scale; see `MotionFigures.limits_um`."""
         shift_um = self._following_error.shift_um if self._place.source == "encoder" else None
-        return self._figures.limits_um(self._axis.spec, shift_um)
+        return self._figures.limits_um(self._axis.spec, shift_um, self._place.range_um)
 
     async def to(self, target_um: float, stops: int) -> float:
         """Drive to a position on the carriage's scale; gives the monotonic time of standstill (s).

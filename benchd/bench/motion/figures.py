@@ -36,14 +36,19 @@ class MotionFigures:
     still_um: float = 25.0
     skew_s: float = 0.03
 
-    def limits_um(self, spec: AxisSpec, shift_um: float | None) -> tuple[float, float]:
+    def limits_um(
+        self, spec: AxisSpec, shift_um: float | None, told_um: tuple[float, float] | None = None
+    ) -> tuple[float, float]:
         """Limits of target positions: inside the travel by the carriage's scale, and, with the run-up, by the motor's.
 
         `shift_um` is motor minus encoder at rest; None without an encoder, when the motor's steps are the position.
+        `told_um` is what the encoder can tell at all, the run-up in it, where that is less.
         """
         below, above = (self.approach_um, 0.0) if spec.approach == "from_below" else (0.0, self.approach_um)
         shift, spare = (0.0, 0.0) if shift_um is None else (shift_um, SCREW_UM)
         low, high = spec.low + below - shift + spare, spec.high - above - shift - spare
+        if told_um is not None:
+            low, high = max(low, told_um[0] + below + spare), min(high, told_um[1] - above - spare)
         return max(spec.low, low), min(spec.high, high)
 
 

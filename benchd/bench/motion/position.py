@@ -27,6 +27,11 @@ class CarriagePosition:
         """What measures the position: `encoder` or `steps`."""
         return "encoder" if self._scale else "steps"
 
+    @property
+    def range_um(self) -> tuple[float, float] | None:
+        """The lowest and highest place that can be told (um); None for one that tells all of the travel."""
+        return self._scale.spec.range_um if self._scale else None
+
     async def read(self) -> Reading:
         """The present position. Raises DeviceError (Implausible for a reading of bad quality)."""
         reading = await (self._scale.read() if self._scale else self._axis.read())

@@ -1,4 +1,4 @@
-"""Counter, indicator and inputs: a text line in, a text line back."""
+"""Counter, indicator, dial and inputs: a text line in, a text line back."""
 
 from __future__ import annotations
 
@@ -37,6 +37,11 @@ def counter_answers(machine: Machine) -> dict[str, Callable[[], str]]:
         "P?": lambda: f"P={machine.encoder_um():+010.2f}",
         "Z?": lambda: f"Z={int(machine.encoder_reference_seen)}",
     }
+
+
+def dial_answers(machine: Machine) -> dict[str, Callable[[], str]]:
+    """`R?` the reading in um."""
+    return {"R?": lambda: f"R={machine.dial_um():+07.1f}"}
 
 
 def indicator_answers(machine: Machine) -> dict[str, Callable[[], str]]:

@@ -12,12 +12,18 @@ from typing import Any, ClassVar, Protocol
 from benchd_simulators.firmware.board import Board
 from benchd_simulators.firmware.camera import NetworkCamera
 from benchd_simulators.firmware.journal import Journal
-from benchd_simulators.firmware.line_device import LineDevice, counter_answers, indicator_answers, inputs_answers
+from benchd_simulators.firmware.line_device import (
+    LineDevice,
+    counter_answers,
+    dial_answers,
+    indicator_answers,
+    inputs_answers,
+)
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.port import Port
 from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
 
-SERIAL = ("board", "counter", "indicator", "inputs")
+SERIAL = ("board", "counter", "dial", "indicator", "inputs")
 BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity", "factory")
 BUILDS = ("native", "origin_at_switch", "pwm", "homing_reports")
 """Of the board: how it hangs on its line, and what it was built with."""
@@ -123,19 +129,18 @@ class Rig:
     ) -> None:
         self.machine = machine
         journal = journal or Journal(None)
-        stand = [name for name in SERIAL if name != "counter" or machine.has_encoder]
+        away = {"counter": not machine.has_encoder, "dial": not machine.has_dial}
+        stand = [name for name in SERIAL if not away.get(name)]
         self.cables = {name: Cable(folder / name, journal, seed=seed, port=type(self).port) for name in stand}
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
         self.cables["board"].feed = self.board.feed
         self.cables["board"].native = native
         self._reset_on_open(machine.resets_on_open)
-        for name, answers in (
-            ("counter", counter_answers(machine)),
-            ("indicator", indicator_answers(machine)),
-            ("inputs", inputs_answers(machine)),
-        ):
-            if name in self.cables:
-                self.cables[name].feed = LineDevice(answers, self.cables[name].say).feed
+        lines = {
+            "counter": counter_answers, "dial": dial_answers, "indicator": indicator_answers, "inputs": inputs_answers
+        }  # fmt: skip
+        for name in lines.keys() & self.cables.keys():
+            self.cables[name].feed = LineDevice(lines[name](machine), self.cables[name].say).feed
         self.camera = self.network_camera(machine, journal, pace=pace)
 
     async def plug(self, camera_port: int) -> dict[str, str]:

@@ -91,6 +91,18 @@ class EncoderRecord(Part):
     abbe: AbbeRecord | None = None
 
 
+class DialRecord(Part):
+    """A gauge that stays clamped to the frame, its tip on the carriage; it reads 0 at `zero_um`, and up to
+    `range_um` as the carriage goes deeper."""
+
+    range_um: Positive
+    resolution_um: Positive
+    hysteresis_um: NotNegative
+    noise_um: NotNegative
+    gain: Quantity
+    zero_um: Quantity
+
+
 class IndicatorRecord(Part):
     """`probe_um`: length from the bridge's feet to the tip where the indicator reads 0.
 

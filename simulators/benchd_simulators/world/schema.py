@@ -12,6 +12,7 @@ from benchd_simulators.world.hardware import (
     BoardRecord,
     CameraRecord,
     CarriageRecord,
+    DialRecord,
     EncoderRecord,
     IndicatorRecord,
     LampRecord,
@@ -31,6 +32,7 @@ __all__ = [
     "CameraRecord",
     "CarriageRecord",
     "CollimatorRecord",
+    "DialRecord",
     "EncoderRecord",
     "FilterRecord",
     "FittedRecord",
@@ -237,7 +239,7 @@ class ShimRecord(Part):
 class WorldRecord(Part):
     """The whole file.
 
-    Without an `encoder` none stands on the bench.
+    Without an `encoder`, or a `dial` on the carriage, none stands on the bench.
 
     `collimator` is for the arrangement collimator_reticle, `tube` and the `flats` that it is set by for collimated,
     `mirror` and `pickup_um`, by how much the detector stands
@@ -255,6 +257,7 @@ class WorldRecord(Part):
     board: BoardRecord = Field(default_factory=BoardRecord)
     carriage: CarriageRecord
     encoder: EncoderRecord | None = None
+    dial: DialRecord | None = None
     indicator: IndicatorRecord
     lamp: LampRecord
     camera: CameraRecord

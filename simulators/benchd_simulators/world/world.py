@@ -11,6 +11,7 @@ from benchd_simulators.world.arrangements import arranged
 from benchd_simulators.world.camera import Camera
 from benchd_simulators.world.carriage import Carriage
 from benchd_simulators.world.contacts import Contacts
+from benchd_simulators.world.dial import Dial
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.errors import HandRefused, WorldFileError
@@ -51,9 +52,10 @@ class World:
         self.motor = Motor(record.carriage.acceleration_um_s2, self.now)
         self.carriage = Carriage(record.carriage, self.motor, self.draws, self.now)
         self._encoder = None if record.encoder is None else Encoder(record.encoder, self.carriage, self.draws)
+        self._dial = None if record.dial is None else Dial(record.dial, self.carriage, self.draws)
         self.indicator = Indicator(record.indicator, self.draws, self.now)
         self.indicator_at = "away"
-        self.carriage.passes = self._drags_the_tip
+        self.carriage.passes = self._drags_the_tips
         self.stuck_switch: str | None = None
         self.contacts = Contacts(self.draws, self.now)
         self.lamp = Lamp(record.lamp, self.now)
@@ -97,6 +99,16 @@ class World:
         return self._encoder
 
     @property
+    def has_dial(self) -> bool:
+        return self._dial is not None
+
+    def dial_um(self) -> float:
+        """What the gauge on the carriage shows. Raises `HandRefused` where none stands there."""
+        if self._dial is None:
+            raise HandRefused("There is no gauge on the carriage.")
+        return self._dial.read_um()
+
+    @property
     def has_encoder(self) -> bool:
         return self._encoder is not None
 
@@ -123,10 +135,12 @@ class World:
         """Whether the circuit of `emergency_stop` or `hands_in` is closed, which opens as somebody acts on it."""
         return self.contacts.closed(switch)
 
-    def _drags_the_tip(self, from_um: float, to_um: float) -> None:
+    def _drags_the_tips(self, from_um: float, to_um: float) -> None:
         if self.indicator_at in {"base", "adapter"}:
             carried_um = self.arrangement.carried_um
             self.indicator.follow(carried_um(to_um) - carried_um(from_um))
+        if self._dial is not None:
+            self._dial.follow(to_um)
 
     # --- the hand
 
