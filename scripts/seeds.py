@@ -20,6 +20,8 @@ from ruamel.yaml import YAML
 
 ROOT = Path(__file__).resolve().parent.parent
 RMS_BAND = (0.5, 1.5)
+LEAST_INSIDE = {"workshop": 0.8, "garage": 0.9}
+"""The share of intervals that have to hold the truth, by world."""
 VERDICTS = ("pass", "fail", "undecided")
 MOST_SHIMS = 4
 LAST_LINES = 12
@@ -59,6 +61,7 @@ def main() -> int:
     """
     parser = argparse.ArgumentParser(prog="scripts/seeds", description=__doc__)
     parser.add_argument("--seeds", type=int, default=20, metavar="N", help="seeds 1 to N (default 20)")
+    parser.add_argument("--world", choices=LEAST_INSIDE, default="workshop", help="which bench (default workshop)")
     parser.add_argument("--pace", type=float, default=1.0, help="how much faster than life (default 1)")
     parser.add_argument("--at-once", type=int, default=4, metavar="N", help="demos side by side (default 4)")
     parser.add_argument("--json", type=Path, metavar="FILE", help="the outcomes as JSON")
@@ -69,7 +72,7 @@ def main() -> int:
     signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
     outcomes: list[Outcome] = []
     try:
-        outcomes = asyncio.run(_all(args.seeds, args.pace, args.at_once))
+        outcomes = asyncio.run(_all(args.world, args.seeds, args.pace, args.at_once))
     except* SeedFailed as group:
         for failed in group.exceptions:
             print(failed, file=sys.stderr)
@@ -80,16 +83,16 @@ def main() -> int:
         return 3
     if args.json:
         args.json.write_text(json.dumps([_as_json(one) for one in outcomes], indent=1) + "\n", encoding="utf-8")
-    return _tell(outcomes)
+    return _tell(outcomes, args.world)
 
 
-async def _all(seeds: int, pace: float, at_once: int) -> list[Outcome]:
+async def _all(world: str, seeds: int, pace: float, at_once: int) -> list[Outcome]:
     """Every seed's outcome; the first demo that fails ends the others. Raises a group of SeedFailed."""
     gate = asyncio.Semaphore(at_once)
 
     async def one(seed: int) -> Outcome:
         async with gate:
-            outcome = await _demo(seed, pace)
+            outcome = await _demo(world, seed, pace)
         print(
             f"seed {seed}: {outcome.stated_um:+.1f} ± {outcome.U_um:.1f}, truth {outcome.true_um:+.1f}", file=sys.stderr
         )
@@ -100,9 +103,10 @@ async def _all(seeds: int, pace: float, at_once: int) -> list[Outcome]:
     return [demo.result() for demo in demos]
 
 
-async def _demo(seed: int, pace: float) -> Outcome:
+async def _demo(world: str, seed: int, pace: float) -> Outcome:
     process = await asyncio.create_subprocess_exec(
-        ROOT / "scripts" / "demo", "--once", "--json", "--seed", str(seed), "--pace", str(pace), "--plot", "/dev/null",
+        ROOT / "scripts" / "demo", "--once", "--json", "--world", world, "--seed", str(seed), "--pace", str(pace),
+        "--plot", "/dev/null",
         stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE,
         start_new_session=True,
     )  # fmt: skip
@@ -156,7 +160,8 @@ def _as_json(one: Outcome) -> dict[str, object]:
     return {name: getattr(one, name) for name in (*Outcome.__slots__, "inside", "z")}
 
 
-def _tell(outcomes: list[Outcome]) -> int:
+def _tell(outcomes: list[Outcome], world: str) -> int:
+    """A bench of wide intervals has to hold the truth and advise no wrong shim; the others are held to more."""
     table = Table("seed", "truth", "stated ± U, µm", "error / u", "verdict", "shim", "shim is right")
     for one in outcomes:
         right = "too near to say" if one.right_shim is None else "yes" if one.right_shim else "NO"
@@ -168,7 +173,7 @@ def _tell(outcomes: list[Outcome]) -> int:
         )  # fmt: skip
     n = len(outcomes)
     rms = sqrt(sum(one.z**2 for one in outcomes) / n)
-    inside, least = sum(one.inside for one in outcomes), round(0.8 * n)
+    inside, least = sum(one.inside for one in outcomes), round(LEAST_INSIDE[world] * n)
     counts = {name: sum(one.verdict == name for one in outcomes) for name in VERDICTS}
     wrong = [one.seed for one in outcomes if one.right_shim is False]
     demands = [
@@ -177,6 +182,10 @@ def _tell(outcomes: list[Outcome]) -> int:
         (all(counts.values()), ", ".join(f"{count} {name}" for name, count in counts.items()) + " (each occurs)"),
         (not wrong, f"wrong shims: {', '.join(map(str, wrong)) or 'none'}"),
     ]
+    if (
+        world == "garage"
+    ):  # what is widest in its budget, homing, happens once in a demo; hardly a verdict but undecided
+        demands = [demands[0], demands[3]]
     console = Console(width=None if sys.stdout.isatty() else 120)
     console.print(table)
     for met, sentence in demands:

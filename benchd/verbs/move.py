@@ -90,7 +90,7 @@ class Move(Verb[MoveArgs]):
                 return Entry("move", text, problem=WouldBeRefused.certain(refused))
         if to_um is None:
             return Entry("move", text, problem=WouldBeRefused.certain(nothing_nominal()))
-        return predicted.drive("move", text, to_um)
+        return predicted.drive("move", text, to_um, args.approach)
 
     def begun(self, entry: Entry) -> dict[str, Any]:
         return {"carriage_um": round(entry.to_um or 0.0, 1)}

@@ -13,6 +13,7 @@ from benchd.bench.datum.current_setup import not_driven
 from benchd.bench.motion.trust import not_homed
 from benchd.bench.requests import nothing_nominal
 from benchd.bench.wall_marks import marks_of
+from benchd.devices.values import Approach
 from benchd.verbs.entry import Entry, WouldBeRefused, conditional, may_proceed, most_certain
 from benchd.verbs.foreseen import PredictedState, Why, joined_by_and
 from benchd.verbs.predicted_glass import PredictedGlass
@@ -150,18 +151,18 @@ class PredictedBench:
             return Entry(verb, text, problem=WouldBeRefused.certain(nothing_nominal()))
         return self.drive(verb, text, where.nominal_um)
 
-    def drive(self, verb: str, text: str, to_um: float) -> Entry:
-        """A drive to a known position."""
-        before, where = self.place_um, self.set_up.places
-        problem = most_certain(self.unhomed_refusal(), would_be_refused(self.view, where, to_um))
-        ends = reach(self.view, where, to_um, to_um)
+    def drive(self, verb: str, text: str, to_um: float, approach: Approach | None = None) -> Entry:
+        """A drive to a known position, approached from a side if one is asked for."""
+        before, where, view = self.place_um, self.set_up.places, self.view.approached(approach)
+        problem = most_certain(self.unhomed_refusal(), would_be_refused(view, where, to_um))
+        ends = reach(view, where, to_um, to_um)
         start = to_um if before is None else before
         turn = next((end for end in ends if not min(start, to_um) <= end <= max(start, to_um)), None)
         if turn is not None and before is not None and problem is None:
             text += f", by way of {turn:.0f} µm"
         if may_proceed(problem):
             self.arrived(to_um)
-        seconds = self.view.approach_s(start, to_um)
+        seconds = view.approach_s(start, to_um)
         return Entry(verb, text, seconds, 0.0, (), before, to_um, reach_um=ends, problem=problem)
 
     def drive_to_open_place(self, verb: str, text: str, why: Why) -> Entry:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence, Set
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchd.arrangements.arrangement import Arrangement
@@ -14,6 +14,7 @@ from benchd.bench.motion.figures import rest_to_rest_s
 from benchd.bench.motion.positioner import NEEDS_NO_RUN_UP
 from benchd.bench.requests import Use
 from benchd.detectors.available import Chosen
+from benchd.devices.values import Approach
 from benchd.files.bench_file import Target
 from benchd.files.records_folder import Records
 
@@ -104,6 +105,11 @@ class BenchView:
     def move_s(self, distance_um: float) -> float:
         """Time of a move from rest to rest (trapezoidal or triangular speed profile), settling included."""
         return 0.0 if distance_um == 0.0 else self._driving_s(distance_um) + self.settle_s
+
+    def approached(self, approach: Approach | None) -> BenchView:
+        """The same bench if it came to its places from this side; None: as it does."""
+        as_ever = approach is None or (approach == "from_below") is (self.run_up_um < 0.0)
+        return self if as_ever else replace(self, run_up_um=-self.run_up_um)
 
     def approach_s(self, from_um: float, to_um: float) -> float:
         """The same for a position approached from one side: with a run-up past it if it lies on the other side."""

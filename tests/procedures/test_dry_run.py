@@ -83,7 +83,7 @@ def test_what_ships() -> None:
     checks = {"flange_check", "next_lens", "shim_proof", "check_lens"}
     calibrations = {"bench_zero", "fixed_zero", "adapter_length", "seat_zero", "two_walls", "joint_study"}
     calibrations |= {"collimator_zero"}
-    assert set(LIBRARY) == checks | calibrations | {"glass_toggle"}
+    assert set(LIBRARY) == checks | calibrations | {"glass_toggle", "axis_test", "home_repeat"}
     with pytest.raises(Refused, match="no procedure 'flange_chek'") as refused:
         LIBRARY["flange_chek"]
     assert refused.value.code == "unknown_name"

@@ -10,7 +10,7 @@ import pytest
 
 from benchd.arrangements.setup_document import apply, first_setup
 from benchd.bench.assembly import build
-from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, datum_chain, position_record
+from benchd.bench.datum.chain import CalibrationInForce, Chain, ScaleRecord, as_measured, datum_chain, position_record
 from benchd.devices import Encoder
 from benchd.errors import Refused
 from benchd.files.artefacts import Reference
@@ -190,3 +190,33 @@ def test_the_side_of_the_target_has_an_uncertainty_or_is_refused(tmp_path: Path)
     with pytest.raises(FileProblems) as caught:
         bench_with(tmp_path, without=", u_pitch_mm: 0.0005")
     assert [one.key for one in caught.value.problems] == ["target.u_pitch_mm"]
+
+
+FOUND = {
+    "steps-pitch": CalibrationInForce("cal-1", "steps-pitch", 3e-4, 4e-4, dof=17.0, unit="1"),
+    "steps-periodic": CalibrationInForce("cal-2", "steps-periodic", 6.0, 0.5),
+    "steps-backlash": CalibrationInForce("cal-3", "steps-backlash", 0.0, 0.8, dof=88.0),
+    "steps-home": CalibrationInForce("cal-4", "steps-home", 0.0, 6.0, dof=9.0),
+}
+
+
+def test_what_was_measured_of_steps_counts_instead_of_what_is_stated(tmp_path: Path) -> None:
+    bench = bench_with(tmp_path, without=", position: scale", more=STEPS)
+    found = as_measured(scale_of(bench), FOUND)
+    assert found is not None
+    assert found.u_scale == pytest.approx(5e-4), "the error itself, which nobody takes off, and how well it is known"
+    assert (found.subdivision_um, found.u_backlash_um, found.u_home_um) == (6.0, 0.8, 6.0)
+    assert found.dofs == {"steps-backlash": 88.0, "steps-home": 9.0}
+    home = {"steps-home": FOUND["steps-home"]}
+    part = as_measured(scale_of(bench), home)
+    assert part is not None
+    assert (part.u_home_um, part.u_backlash_um, part.u_scale) == (6.0, 1.0, 5e-5), "the others as stated"
+
+
+def test_what_was_measured_of_steps_does_not_count_once_it_is_withdrawn_or_beside_a_scale(tmp_path: Path) -> None:
+    gone = CalibrationInForce("cal-5", "steps-home", 0.0, 0.0, withdrawn=True)
+    stated = scale_of(bench_with(tmp_path, without=", position: scale", more=STEPS))
+    assert as_measured(stated, {"steps-home": gone}) == stated
+    scale = scale_of(load_bench(CONFIGS / "workshop" / "bench.yaml"))
+    assert as_measured(scale, FOUND) == scale
+    assert as_measured(None, FOUND) is None

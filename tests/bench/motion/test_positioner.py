@@ -234,6 +234,29 @@ async def test_a_stage_that_cannot_come_within_its_tolerance_gives_up_and_is_not
     assert sum(um is not None and um > 19_990.0 for um in homed.moves_um) == ATTEMPTS
 
 
+async def test_approached_from_the_other_side_what_is_lost_on_reversal_shows(rig: Rig) -> None:
+    rig = Rig(encoder=False)
+    rig.axis.play_um = 20.0
+    await rig.carriage.home()
+    await rig.carriage.go(9_000.0)
+    below_um = rig.axis.carriage_um
+    await rig.carriage.go(9_000.0, approach="from_above")
+    assert rig.axis.carriage_um - below_um == pytest.approx(20.0)
+    assert rig.moves_um[-2:] == [9_100.0, 9_000.0]
+    await rig.carriage.go(9_050.0)
+    assert rig.moves_um[-2:] == [8_950.0, 9_050.0], "50 um from the right side may not take the play up after that"
+    assert rig.axis.carriage_um == pytest.approx(below_um + 50.0)
+
+
+async def test_the_other_side_needs_room_for_its_run_up(homed: Rig) -> None:
+    _, high = homed.carriage.limits_um
+    driven = len(homed.moves_um)
+    with pytest.raises(Refused, match="outside the carriage's limits"):
+        await homed.carriage.go(high - 50.0, approach="from_above")
+    assert len(homed.moves_um) == driven
+    await homed.carriage.go(high - 50.0, approach="from_below")
+
+
 # Limits
 
 
