@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,6 +15,8 @@ WANTED_LEVEL = 0.7  # of full scale: swing enough for the noise, room enough for
 _CLIPPED_SHARE = 1e-3
 _WHEN_CLIPPED = 0.5  # a clipped level is unknown: halve and look again
 _WITHIN = 0.15
+_TELLING, _LEAST_RATIO = (0.15, 0.88), 1.3
+"""Bright fields (shares of full scale) whose offset or knee hardly shows, and exposures far enough apart to tell."""
 
 
 def full_scale_of(picture: NDArray[Any]) -> int:
@@ -89,6 +92,20 @@ def judge_exposure(
         factor=factor,
         good=not burnt and abs(fraction - wanted) <= _WITHIN,
     )
+
+
+def answer_slope(seen: Sequence[tuple[float, float]]) -> float | None:
+    """How a camera's grey values go with its exposure, from pictures of one scene: the slope of their logarithms.
+
+    It is 1 for a linear camera, 1/2.2 for a video curve, 0 for one that turns its own gain. `seen` are exposures, and
+    the bright field above them as a share of full scale; those near either end say nothing. None where they say nothing
+    together.
+    """
+    told = sorted((exposure, share) for exposure, share in seen if _TELLING[0] <= share <= _TELLING[1])
+    if not told or told[-1][0] < _LEAST_RATIO * told[0][0]:
+        return None
+    (low, dark), (high, bright) = told[0], told[-1]
+    return math.log(bright / dark) / math.log(high / low)
 
 
 def whole_periods(exposure_ms: float, pulses_hz: float | None, low_ms: float, high_ms: float) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from benchd.imaging.level import full_scale_of, judge_exposure
+from benchd.imaging.level import answer_slope, full_scale_of, judge_exposure
 
 Render = Callable[..., NDArray[np.float64]]
 OFFSET = 1600.0
@@ -84,3 +84,16 @@ def test_full_scale_of_other_pictures() -> None:
     assert full_scale_of(np.zeros((3, 3), dtype=np.uint16)) == 65535
     with pytest.raises(ValueError, match="full_scale must be given"):
         full_scale_of(np.zeros((3, 3)))
+
+
+@pytest.mark.parametrize("slope", [1.0, 1 / 2.2, 0.0])
+def test_how_grey_values_go_with_exposure_tells_the_curve(slope: float) -> None:
+    seen = [(exposure_ms, 0.8 * (exposure_ms / 40.0) ** slope) for exposure_ms in (40.0, 30.0, 20.0)]
+    assert answer_slope(seen) == pytest.approx(slope, abs=1e-9)
+
+
+def test_pictures_near_either_end_or_too_much_alike_tell_no_curve() -> None:
+    assert answer_slope([(40.0, 0.7), (36.0, 0.65)]) is None
+    assert answer_slope([(40.0, 0.7), (8.0, 0.14)]) is None
+    assert answer_slope([(80.0, 0.95), (40.0, 0.7)]) is None
+    assert answer_slope([(40.0, 0.7)]) is None

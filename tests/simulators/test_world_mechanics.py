@@ -311,3 +311,50 @@ def test_overload_loses_steps(world: World, time: Time) -> None:
     before = world.carriage_um
     drive(world, time, world.motor.position_um + 6000, 12_000.0)
     assert world.carriage_um - before < 6000 - 500
+
+
+# The garage
+
+
+@pytest.fixture
+def garage(time: Time) -> World:
+    return load_world("garage", 3, 1.0, time)
+
+
+def places(world: World, time: Time, to_um: float, way_um: float, times: int) -> list[float]:
+    """Where the carriage truly comes to stand, each time from so far off."""
+    stood = []
+    for _ in range(times):
+        drive(world, time, to_um - way_um)
+        drive(world, time, to_um)
+        stood.append(world.carriage_um)
+    return stood
+
+
+def test_the_garage_loses_its_play_on_reversal_and_scatters_a_little(garage: World, time: Time) -> None:
+    below, above = (places(garage, time, 5000.0, way, 40) for way in (300.0, -300.0))
+    assert np.mean(above) - np.mean(below) == pytest.approx(20.0, abs=1.5)
+    assert 0.3 < np.std(below, ddof=1) < 1.5, "half of the play's scatter, 0.75 um"
+
+
+def test_what_does_not_stand_in_the_garage_cannot_be_read(garage: World, world: World) -> None:
+    assert not garage.has_encoder
+    with pytest.raises(HandRefused, match="no encoder"):
+        garage.encoder_um()
+    with pytest.raises(HandRefused, match="no encoder"):
+        garage.fault("encoder_power_up")
+    assert not world.has_dial
+    with pytest.raises(HandRefused, match="no gauge on the carriage"):
+        world.dial_um()
+
+
+def test_the_gauge_on_the_carriage_follows_it_late_and_ends_with_its_range(garage: World, time: Time) -> None:
+    dial = garage.record.dial
+    assert dial is not None
+    off = []
+    for way in (300.0, -300.0):
+        stood = places(garage, time, 5000.0, way, 1)[0]
+        off.append(np.mean([garage.dial_um() for _ in range(60)]) - stood)
+    assert off[1] - off[0] == pytest.approx(dial.hysteresis_um, abs=0.5)
+    drive(garage, time, 30000.0)
+    assert garage.dial_um() == dial.range_um + dial.resolution_um

@@ -158,3 +158,23 @@ def test_without_a_lens_there_is_no_image() -> None:
     levels = world.camera.levels(world.camera.look(), 20.0, 1.0).astype(float)
     assert levels.std() < 60
     assert world.truth()["focus_error_um"] is None
+
+
+def test_a_video_curve_is_that_power_of_the_light() -> None:
+    rng = np.random.default_rng(1)
+    light = np.repeat(np.array([[0.1, 0.5, 0.9]]), 4000, axis=0) * 1e6
+    levels = digitise(light, rng, full_well_e=1e6, read_noise_e=0.0, offset=0, bits=16, gain=1.0, gamma=2.2) / 65535
+    assert levels.mean(axis=0) == pytest.approx(np.array([0.1, 0.5, 0.9]) ** (1 / 2.2), abs=1e-3)
+
+
+def test_a_camera_with_a_gain_of_its_own_is_as_bright_whatever_it_is_told() -> None:
+    seconds = [0.0]
+    world = load_world("garage", 2, 1.0, lambda: seconds[0])
+    world.lamp.set_level(0.4)
+    grey = []
+    for exposure_ms in (20.0, 20.0, 20.0, 20.0, 40.0, 40.0, 40.0, 40.0, 40.0):
+        seconds[0] += 1.0
+        grey.append(float(world.camera.levels(world.camera.look(), exposure_ms, 1.0).mean()) / 65535)
+    assert grey[3] == pytest.approx(world.record.camera.auto_gain, abs=0.05)
+    assert grey[8] == pytest.approx(grey[3], abs=0.01)
+    assert grey[4] > grey[3] + 0.02, "it takes a picture or two"

@@ -98,6 +98,26 @@ async def test_without_the_way_of_a_turn_the_axis_is_not_told_and_the_key_is_nam
             await measured(technician, "axis_test", runs=2, intervals=7)
 
 
+@pytest.mark.parametrize("stated", [{"linear": True}, {"gamma": 2.2}])
+async def test_a_camera_that_turns_its_own_gain_is_noticed_whatever_is_stated_of_it(
+    tmp_path: Path, stated: dict[str, Any]
+) -> None:
+    def as_stated(doc: Any) -> None:
+        doc["devices"]["view"] |= stated
+
+    async with garage(tmp_path, change=as_stated) as bench, person(bench) as (_, technician):
+        finding = await technician.check(LENS, [RING], [PANE], repeats=3)
+    assert any("turns its own gain" in note for note in finding["notes"]), finding["notes"]
+    assert "non-linear pictures" in {line["term"] for line in finding["budgets"]["focus_error"]}
+
+
+async def test_a_camera_that_is_as_stated_is_not_doubted(tmp_path: Path) -> None:
+    async with VirtualBench(tmp_path, pace=PACE) as bench, person(bench) as (_, technician):
+        finding = await technician.check(LENS, [RING], [PANE], repeats=3)
+    assert not any("own gain" in note for note in finding["notes"]), finding["notes"]
+    assert "non-linear pictures" not in {line["term"] for line in finding["budgets"]["focus_error"]}
+
+
 def by_gauge(doc: Any) -> None:
     """A dial gauge on the carriage tells where it stands, over the 12.5 mm that it has; its zero is elsewhere."""
     doc["links"]["scale_line"] = {

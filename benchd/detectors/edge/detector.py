@@ -24,7 +24,7 @@ from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusa
 from benchd.devices import Camera, CameraSpec, Exposure
 from benchd.errors import BenchdError, Refused
 from benchd.files.bench_file import Target
-from benchd.imaging.level import whole_periods
+from benchd.imaging.level import answer_slope, whole_periods
 from benchd.imaging.square import SquareLayout
 
 EXPOSURE_RANGE_MS = (0.1, 2000.0)
@@ -36,6 +36,14 @@ LEAST_WINDOW_PX = 60.0
 """A diffraction-limited edge has long tails; a window sized by its width alone reads its modulation high, the more
 so the sharper it is."""
 
+SLOPE_WITHIN, PROBE = 0.15, 0.6
+"""How near the answer's slope has to be to that of the stated curve; and the share of a good exposure that tells it."""
+
+OWN_WILL = (
+    "The camera's brightness does not go with its exposure as its stated curve has it: it turns its own gain or "
+    "exposure, or has another curve. Its pictures are not taken to be linear. Lock what it does by itself, and state "
+    "`linear` or `gamma` as measured."
+)
 EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
 
 
@@ -75,6 +83,7 @@ class EdgeDetector(Detector):
         self._rendition = rendition_of(self.camera.spec)
         self._exposure: Exposure | None = None
         self._locked: Locked | None = None
+        self._slope: float | None = None
 
     @staticmethod
     def load() -> None:
@@ -94,13 +103,16 @@ class EdgeDetector(Detector):
         exposure_ms = self._exposure.exposure_ms if self._exposure else min(max(20.0, low), high)
         exposure_ms = whole_periods(exposure_ms, pulses_hz, low, high)
         fraction = 0.0
+        seen: list[tuple[float, float]] = []
         for _ in range(TRIAL_EXPOSURES):
             self._exposure = await self.camera.configure(exposure_ms, 1.0)
             frame = await self.camera.grab()
             judged = await self.gear.analysis.run(exposure_in, frame.data)
             if isinstance(judged, Unusable):
                 raise BenchdError("device_fault", judged.text, advice="Check the camera's picture format.")
+            seen.append((self._exposure.exposure_ms, judged.fraction))
             if judged.good:
+                await self._see_how_it_answers(seen, pulses_hz, low, high)
                 return self._exposure
             fraction = judged.fraction
             wanted = min(max(exposure_ms * min(max(judged.factor, 0.05), 20.0), low), high)
@@ -116,6 +128,28 @@ class EdgeDetector(Detector):
                 data={"fraction": fraction, "exposure_ms": exposure_ms},
             )
         return self._exposure or Exposure(exposure_ms, 1.0)
+
+    async def _see_how_it_answers(
+        self, seen: list[tuple[float, float]], pulses_hz: float | None, low: float, high: float
+    ) -> None:
+        """Hold what is stated of the camera's curve against how bright its pictures were at their exposures; where they
+        were too much alike, and none have told yet, one more is taken, darker."""
+        set_to = self._exposure
+        slope = answer_slope(seen)
+        claims = self.camera.spec.linear or self.camera.spec.gamma is not None
+        if slope is None and self._slope is None and claims and set_to is not None:
+            probe_ms = whole_periods(PROBE * set_to.exposure_ms, pulses_hz, low, high)
+            probed = await self.camera.configure(probe_ms, 1.0)
+            judged = await self.gear.analysis.run(exposure_in, (await self.camera.grab()).data)
+            self._exposure = await self.camera.configure(set_to.exposure_ms, 1.0)
+            if not isinstance(judged, Unusable):
+                slope = answer_slope([*seen, (probed.exposure_ms, judged.fraction)])
+        self._slope = self._slope if slope is None else slope
+
+    @property
+    def _answers_as_stated(self) -> bool:
+        """Whether nothing speaks against what is stated of the camera's curve."""
+        return self._slope is None or abs(self._slope - 1.0 / (self.camera.spec.gamma or 1.0)) <= SLOPE_WITHIN
 
     async def _brightness_advice(self) -> str:
         if self.gear.light is not None and await self.gear.light.level() == 0.0:
@@ -190,8 +224,9 @@ class EdgeDetector(Detector):
         if isinstance(found, Unusable):
             return found
         as_set = capture.data.exposure in (None, self._exposure)
-        flags = () if as_set else (EXPOSED_OTHERWISE,)
-        return Measured({"v": found.v, "h": found.h}, found.linear, found.swing, flags)
+        doubted = found.linear and not self._answers_as_stated
+        flags = (*(() if as_set else (EXPOSED_OTHERWISE,)), *((OWN_WILL,) if doubted else ()))
+        return Measured({"v": found.v, "h": found.h}, found.linear and not doubted, found.swing, flags)
 
 
 def lock(spec: CameraSpec, target: Target, lp_mm: float, sharpest: SquareSeen, others: Sequence[SquareSeen]) -> Locked:

@@ -86,7 +86,8 @@ class Camera:
 
     def _turned(self, gain: float, light: NDArray[np.float64], wanted: float) -> float:
         """The gain for this picture: by what the last ones were like, most of the way to what it should be."""
-        mean = max(float(light.mean()) / self.record.full_well_e, 1e-6)
+        full_e = self.record.full_well_e
+        mean = max(float(np.minimum(light, full_e).mean()) / full_e, 1e-6)
         low, high = AUTO_GAIN
         right: float = wanted**self.record.gamma / mean
         turned: float = gain * (right / gain) ** AUTO_GAIN_SHARE
