@@ -170,7 +170,7 @@ def test_a_video_curve_is_that_power_of_the_light() -> None:
 def test_a_camera_with_a_gain_of_its_own_is_as_bright_whatever_it_is_told() -> None:
     seconds = [0.0]
     world = load_world("garage", 2, 1.0, lambda: seconds[0])
-    world.lamp.set_level(0.4)
+    world.lamp.set_level(0.1)  # no picture reaches full well
     grey = []
     for exposure_ms in (20.0, 20.0, 20.0, 20.0, 40.0, 40.0, 40.0, 40.0, 40.0):
         seconds[0] += 1.0
