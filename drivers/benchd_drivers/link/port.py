@@ -7,7 +7,7 @@ from typing import Self
 from pydantic import Field, model_validator
 
 from benchd_drivers.link.finding import Match, find
-from benchd_drivers.link.inflow import Inflow
+from benchd_drivers.link.inflow import Inflow, of_baud
 from benchd_drivers.link.thread import OpenPort
 from benchd_drivers.link.wire import PortConfig, PortLink
 
@@ -38,12 +38,7 @@ class SerialLink(PortLink):
         return cls(name, config)
 
     def _inflow(self) -> Inflow:
-        carried = self._serial.baud / 10  # a start and a stop bit with each byte
-        # Twice that, and some more: over USB a rate is often a word without a meaning.
-        return Inflow(
-            min(max(2 * carried, 32_000.0), 256_000.0),
-            f"where {self._serial.baud} baud carry {carried / 1000:.3g} kB/s",
-        )
+        return of_baud(self._serial.baud)
 
     def _where(self) -> str:
         if self._serial.match is not None:
