@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 DEFAULT_FOLDER = "run"
+INSTRUMENTS = ("supply", "supply_line", "meter", "meter_line")
 REFUSED, USAGE, FAULT = 1, 2, 3
 
 HAND_HELP = """\
@@ -32,6 +33,9 @@ board                       reset, power_up, open_door, shut_door, stuck_status 
                             reset_on_open [value=false], identity value=, factory, and how it was built:
                             native, origin_at_switch, pwm, homing_reports [value=false]
 camera                      unplug, plug, clear, late [n= s=], garbage|cut|freeze|no_time [n=], error [n= status=]
+supply, meter, supply_line, meter_line   as board; errors [n= number=], identity value=, no_error value=, power_up
+supply                      turn [volts= amps= on=], stuck [value=false], trip
+meter                       signal [value=]
 world                       NAME [value=]: lose_steps, push, stall, switch_stuck, switch_never, encoder_frozen,
                             encoder_jump, encoder_reversed, encoder_power_up; of a switch by its name, or
                             value=false: wire_cut, contacts_scattered
@@ -41,7 +45,7 @@ world                       NAME [value=]: lose_steps, push, stall, switch_stuck
 def main(argv: Sequence[str] | None = None) -> int:
     """Returns 0 done, 1 refused or a file that will not do, 2 usage, 3 no simulator there or a fault of its own."""
     args = _parser().parse_args(argv)
-    run: dict[str, Any] = {"up": _up, "hand": _hand, "truth": _truth, "fault": _fault}
+    run: dict[str, Any] = {"up": _up, "hand": _hand, "truth": _truth, "fault": _fault, "instruments": _instruments}
     code: int = run[args.command](args)
     return code
 
@@ -62,6 +66,12 @@ def _parser() -> argparse.ArgumentParser:
     up.add_argument("--native", action="store_true", help="the board on USB of its own: bytes arrive together, unpaced")
     up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
 
+    beside = commands.add_parser("instruments", help="run a supply and a multimeter that speak SCPI, until interrupted")
+    beside.add_argument("--supply-port", type=_port, default=5025, help="default 5025; 0 takes a free one")
+    beside.add_argument("--meter-port", type=_port, default=5026, help="default 5026; 0 takes a free one")
+    beside.add_argument("--journal", type=Path, metavar="FILE", help="every byte on the ports with its monotonic time")
+    beside.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
+
     hand = commands.add_parser("hand", help="do what a person does at the bench", epilog=HAND_HELP, formatter_class=raw)
     hand.add_argument("do", choices=("fit", "remove", "set", "turn", "press", "release", "measure", "look"))
     hand.add_argument("what", nargs="?")
@@ -75,11 +85,11 @@ def _parser() -> argparse.ArgumentParser:
     )
 
     fault = commands.add_parser("fault", help="break something", epilog=FAULT_HELP, formatter_class=raw)
-    fault.add_argument("who", choices=("board", "counter", "dial", "indicator", "inputs", "camera", "world"))
+    fault.add_argument("who", choices=("board", "counter", "dial", "indicator", "inputs", "camera", "world", *INSTRUMENTS))
     fault.add_argument("what")
     fault.add_argument("args", nargs="*", metavar="KEY=VALUE")
 
-    for command in (up, hand, truth, fault):
+    for command in (up, beside, hand, truth, fault):
         command.add_argument("--dir", type=Path, default=Path(DEFAULT_FOLDER), help="its folder (default ./run)")
     return parser
 
@@ -114,11 +124,9 @@ def _say(problem: object, code: int) -> int:
 
 
 def _up(args: argparse.Namespace) -> int:
-    import asyncio
     import time
 
-    from benchd_simulators.firmware.journal import Journal
-    from benchd_simulators.firmware.serve import InUse, claimed, die_with_parent, serve
+    from benchd_simulators.firmware.serve import die_with_parent, serve
     from benchd_simulators.world import WorldFileError, load_world
 
     if args.with_parent:
@@ -131,35 +139,61 @@ def _up(args: argparse.Namespace) -> int:
     if unwritable:
         return _say(unwritable, REFUSED)
     folder = args.dir.absolute()
-
-    def ready(where: Any) -> None:
-        for name, place in where.items():
-            print(f"{name:<16} {place}", flush=True)
-
     about = {"world": str(args.world), "seed": args.seed, "pace": args.pace}
+    return _until_stopped(
+        folder,
+        args.journal,
+        lambda journal: serve(
+            world,
+            folder,
+            about,
+            pace=args.pace,
+            camera_port=args.camera_port,
+            identity=args.identity,
+            native=args.native,
+            truth=args.truth,
+            journal=journal,
+            ready=_print_places,
+        ),
+    )
+
+
+def _instruments(args: argparse.Namespace) -> int:
+    from benchd_simulators.firmware.instruments import Instruments, serve_instruments
+    from benchd_simulators.firmware.serve import die_with_parent
+
+    if args.with_parent:
+        die_with_parent()
+    if unwritable := _unwritable("--journal", args.journal):
+        return _say(unwritable, REFUSED)
+    folder, ports = args.dir.absolute(), {"supply_port": args.supply_port, "meter_port": args.meter_port}
+    return _until_stopped(
+        folder,
+        args.journal,
+        lambda journal: serve_instruments(Instruments(folder, journal=journal, **ports), folder, _print_places),
+    )
+
+
+def _print_places(where: Any) -> None:
+    for name, place in where.items():
+        print(f"{name:<16} {place}", flush=True)
+
+
+def _until_stopped(folder: Path, journal_file: Path | None, work: Any) -> int:
+    """`work(journal)` is run in the folder that is this process's alone meanwhile."""
+    import asyncio
+
+    from benchd_simulators.firmware.journal import Journal
+    from benchd_simulators.firmware.serve import InUse, claimed
+
     try:
-        with claimed(folder), Journal(args.journal) as journal, asyncio.Runner(loop_factory=_punctual) as runner:
-            runner.run(
-                serve(
-                    world,
-                    folder,
-                    about,
-                    pace=args.pace,
-                    camera_port=args.camera_port,
-                    identity=args.identity,
-                    native=args.native,
-                    truth=args.truth,
-                    journal=journal,
-                    ready=ready,
-                )
-            )
+        with claimed(folder), Journal(journal_file) as journal, asyncio.Runner(loop_factory=_punctual) as runner:
+            runner.run(work(journal))
     except InUse as problem:
         return _say(problem, FAULT)
     except OSError as problem:
-        return _say(
-            f"{problem.filename or folder}: {problem.strerror or problem}; is --dir a folder that may be written?",
-            FAULT,
-        )
+        where, why = problem.filename or folder, problem.strerror or problem
+        return _say(f"{where}: {why}; is --dir a folder that may be written?", FAULT)
     return 0
 
 

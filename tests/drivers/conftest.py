@@ -19,6 +19,7 @@ import serial
 from benchd.testing.leaks import no_leaks
 from benchd.testing.rig import Hands
 from benchd_simulators.firmware.hand import tell
+from tests.drivers.instruments import SimulatedInstruments, running
 
 __all__ = ["no_leaks"]
 PACE = 5.0
@@ -127,3 +128,17 @@ async def mend(bench: SimulatedBench) -> None:
         await bench.fault("board", build, value=usual)
     await bench.fault("board", "factory")
     await bench.fault("board", "power_up")
+
+
+@pytest.fixture(scope="session")
+def two_instruments(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedInstruments]:
+    with running(tmp_path_factory.mktemp("instruments")) as both:
+        yield both
+
+
+@pytest_asyncio.fixture
+async def instruments(two_instruments: SimulatedInstruments) -> AsyncIterator[SimulatedInstruments]:
+    """Supply and multimeter as they leave the factory, every fault mended before and after."""
+    await two_instruments.mend()
+    yield two_instruments
+    await two_instruments.mend()

@@ -24,6 +24,8 @@ from benchd_drivers.http_camera import HttpCamera
 from benchd_drivers.line import LineDriver
 from benchd_drivers.link.port import SerialLink
 from benchd_drivers.operator import PromptOperator
+from benchd_drivers.scpi_meter import ScpiMeter
+from tests.drivers.instruments import METER, SimulatedInstruments
 from tests.drivers.stage import stage_config
 
 pytestmark = pytest.mark.stack
@@ -102,6 +104,31 @@ class TestLineGauge(LineRig, GaugeContract):
 class TestLineMeter(LineRig, MeterContract):
     name = "counter"
     config = LineDriver.Config(ask="P?", pattern=r"^P=([-+0-9.]+)$", quantity="height", unit="mm", scale=0.001)
+
+
+class TestScpiMeter(MeterContract):
+    """By a socket, as VISA opens it."""
+
+    cable = "meter"
+    config = ScpiMeter.Config(**METER)
+
+    @pytest_asyncio.fixture
+    async def rig(self, instruments: SimulatedInstruments) -> AsyncIterator[Rig]:
+        link = instruments.link(self.cable)
+        await link.open()
+        device = ScpiMeter.create("diode", self.config, link)
+        await device.open()
+        yield Rig(device, link, instruments.hands(self.cable))
+        await device.close()
+        await link.close()
+
+
+class TestScpiMeterOnALine(TestScpiMeter):
+    cable = "meter_line"
+
+
+class TestScpiMeterByBlocks(TestScpiMeter):
+    config = ScpiMeter.Config(**METER, buffer={"samples": 20, "bits": 64})
 
 
 class TestHttpCamera(CameraContract):

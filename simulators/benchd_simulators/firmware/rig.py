@@ -48,10 +48,13 @@ class SerialPort(Protocol):
     def write(self, data: bytes) -> None: ...
 
 
+MakePort = Callable[[Path, Callable[[bytes], None], Callable[[], None]], SerialPort]
+
+
 class Cable:
     """One serial device: port, wire, and what hangs on its end."""
 
-    def __init__(self, link: Path, journal: Journal, *, seed: int, port: type[SerialPort] = Port) -> None:
+    def __init__(self, link: Path, journal: Journal, *, seed: int, port: MakePort = Port) -> None:
         self.feed: Callable[[bytes], None] = lambda data: None
         self.on_open: Callable[[], None] = lambda: None
         self._name, self._journal = link.name, journal
@@ -93,9 +96,13 @@ class Cable:
         self.on_open()
 
     def say(self, line: str) -> None:
-        """A line towards the host; lost where nobody has the port open as it begins."""
+        """A line towards the host."""
+        self.send(line.encode("ascii") + b"\r\n")
+
+    def send(self, data: bytes) -> None:
+        """Towards the host; lost where nobody has the port open as it begins."""
         if self.port.in_use:
-            self.wire.send(line.encode("ascii") + b"\r\n")
+            self.wire.send(data)
 
     def unplug(self, for_s: float | None = None) -> None:
         """Pull the plug, and put it back after `for_s`."""
