@@ -22,7 +22,7 @@ from benchd.devices import (
     printed_unit,
 )
 from benchd_drivers.scpi import TRIES, Scpi, ScpiConfig
-from benchd_drivers.scpi_words import NoNumber, Overload, block, number, reals, short_form, whole_block
+from benchd_drivers.scpi_words import NoNumber, Overload, block, decimal, number, reals, short_form, whole_block
 
 RESET_S = 3.0
 """A meter may take so long to come to itself."""
@@ -114,7 +114,7 @@ class ScpiMeter(Meter):
     async def _configure(self) -> None:
         config = self._config
         header = config.function
-        await self._do(f"CONF:{header}" + ("" if config.range is None else f" {config.range:.9G}"))
+        await self._do(f"CONF:{header}" + ("" if config.range is None else f" {decimal(config.range)}"))
         told = await self._ask("FUNC?")
         if not _same(told.strip("\"'"), header):
             raise self._not_as_stated("function", told, header)
@@ -123,7 +123,7 @@ class ScpiMeter(Meter):
             if in_force < config.range * (1 - NEAR):
                 raise self._not_as_stated("range", f"{in_force:g}", f"{config.range:g}")
         if config.power_cycles is not None:
-            await self._do(f"{header}:NPLC {config.power_cycles:.9G}")
+            await self._do(f"{header}:NPLC {decimal(config.power_cycles)}")
             cycles = await self._number(f"{header}:NPLC?")
             if cycles < config.power_cycles * (1 - NEAR):
                 raise self._not_as_stated("power_cycles", f"{cycles:g}", f"{config.power_cycles:g}")
@@ -190,7 +190,7 @@ class ScpiMeter(Meter):
     async def _triggered(self) -> float:
         config = self._config
         if config.ask == "measure":
-            asked = f"MEAS:{config.function}?" + ("" if config.range is None else f" {config.range:.9G}")
+            asked = f"MEAS:{config.function}?" + ("" if config.range is None else f" {decimal(config.range)}")
         else:
             asked = "READ?"
         if config.buffer is None:

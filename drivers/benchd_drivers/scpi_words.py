@@ -34,6 +34,12 @@ def number(text: str) -> float:
     return plausible(float(re.sub(r"\s", "", text)))
 
 
+def decimal(value: float) -> str:
+    """In the form NR2, always with a point: some parsers take neither integers nor exponents."""
+    written = f"{value:.9f}".rstrip("0")
+    return written + "0" if written.endswith(".") else written
+
+
 def plausible(value: float) -> float:
     """The value itself, where it is one. Raises Overload."""
     if math.isnan(value) or abs(abs(value) / NOT_A_NUMBER - 1) < _NEAR:

@@ -23,6 +23,7 @@ CABLES = ("supply", "supply_line", "meter", "meter_line")
 METER: dict[str, Any] = {
     "identity": "^HOUSE,METER-6,", "function": "VOLTage:DC", "quantity": "light", "unit": "V", "power_cycles": 0.02,
 }  # fmt: skip
+LIGHT: dict[str, Any] = {"identity": "^HOUSE,SUPPLY-30,", "current_A": (0.0, 0.7), "limit_V": 12.0}
 
 
 @dataclass

@@ -24,8 +24,9 @@ from benchd_drivers.http_camera import HttpCamera
 from benchd_drivers.line import LineDriver
 from benchd_drivers.link.port import SerialLink
 from benchd_drivers.operator import PromptOperator
+from benchd_drivers.scpi_light import ScpiLight
 from benchd_drivers.scpi_meter import ScpiMeter
-from tests.drivers.instruments import METER, SimulatedInstruments
+from tests.drivers.instruments import LIGHT, METER, SimulatedInstruments
 from tests.drivers.stage import stage_config
 
 pytestmark = pytest.mark.stack
@@ -129,6 +130,27 @@ class TestScpiMeterOnALine(TestScpiMeter):
 
 class TestScpiMeterByBlocks(TestScpiMeter):
     config = ScpiMeter.Config(**METER, buffer={"samples": 20, "bits": 64})
+
+
+class TestScpiLight(LightContract):
+    """By a socket, as VISA opens it."""
+
+    cable = "supply"
+
+    @pytest_asyncio.fixture
+    async def rig(self, instruments: SimulatedInstruments) -> AsyncIterator[Rig]:
+        link = instruments.link(self.cable)
+        await link.open()
+        device = ScpiLight.create("lamp", ScpiLight.Config(**LIGHT), link)
+        await device.open()
+        yield Rig(device, link, instruments.hands(self.cable))
+        await device.close()
+        await link.close()
+        assert not (await instruments.look("supply"))["on"]
+
+
+class TestScpiLightOnALine(TestScpiLight):
+    cable = "supply_line"
 
 
 class TestHttpCamera(CameraContract):

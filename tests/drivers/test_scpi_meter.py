@@ -57,7 +57,7 @@ class TestSimulated:
             assert (shown["function"], shown["auto"], shown["periods"]) == ("RES", True, 0.02)
 
     async def test_what_it_cannot_do_is_refused_in_its_own_words(self, instruments: SimulatedInstruments) -> None:
-        with pytest.raises(DeviceError, match=r"CONF:VOLT:DC 2000.*-222, Data out of range") as caught:
+        with pytest.raises(DeviceError, match=r"CONF:VOLT:DC 2000.0'.*-222, Data out of range") as caught:
             async with metering(instruments, range=2000.0):
                 pass
         assert caught.value.code == "limit"
@@ -217,7 +217,7 @@ devices:
       - {q: "*IDN?", r: "OTHER,MM-4,77,0.1"}
       - {q: "*RST"}
       - {q: "*CLS"}
-      - {q: "CONF:VOLT:DC 10"}
+      - {q: "CONF:VOLT:DC 10.0"}
       - {q: "FUNC?", r: '"VOLTAGE:DC"'}
       - {q: "VOLT:DC:RANG?", r: "1.0E+1"}
       - {q: "READ?", r: "+3.14159E-01"}
@@ -249,7 +249,7 @@ async def test_a_simulator_by_others_is_read(tmp_path: Path) -> None:
 
 async def test_a_simulator_by_others_refuses_what_it_does_not_know(tmp_path: Path) -> None:
     async with foreign(tmp_path, power_cycles=1.0) as meter:
-        with pytest.raises(DeviceError, match=r"does not understand 'VOLT:DC:NPLC 1'.*-100, Command Error"):
+        with pytest.raises(DeviceError, match=r"does not understand 'VOLT:DC:NPLC 1.0'.*-100, Command Error"):
             await meter.open()
 
 

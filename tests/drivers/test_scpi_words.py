@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import struct
 
 import pytest
@@ -15,6 +16,7 @@ from benchd_drivers.scpi_words import (
     NoNumber,
     Overload,
     block,
+    decimal,
     error_of,
     number,
     reals,
@@ -94,6 +96,12 @@ def test_infinity_and_not_a_number_are_no_values(text: str) -> None:
     # SCPI-1999 volume 1, chapter 7: 9.9E37, -9.9E37 and 9.91E37; digits behind them as instruments print them.
     with pytest.raises(Overload, match="not a number" if "91" in text else "overload"):
         number(text)
+
+
+@given(st.floats(0.0, 1e6))
+def test_numbers_are_written_with_a_point_and_no_exponent(value: float) -> None:
+    assert re.fullmatch(r"\d+\.\d+", decimal(value))
+    assert number(decimal(value)) == pytest.approx(value, rel=1e-9, abs=1e-9)
 
 
 @pytest.mark.parametrize("text", ["", "1,2", "nan", "inf", "0x10", "1 V", "--1", "E3", "1e", "VOLT"])

@@ -17,6 +17,7 @@ SCENARIOS = {
     "workshop-collimated": "collimated",
     "workshop-reticle": "collimator_reticle",
     "workshop-autocollimation": "autocollimation",
+    "workshop-instruments": "wall",
 }
 
 
@@ -33,7 +34,7 @@ def test_loads(scenario: str, arrangement: str) -> None:
     assert bench.file.roles["indicator"] == "dial"
 
 
-@pytest.mark.parametrize("scenario", ["workshop-collimated", "workshop-autocollimation", "workshop-reticle"])
+@pytest.mark.parametrize("scenario", sorted(SCENARIOS.keys() - {"workshop"}))
 def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
     wall, other = (load_bench(CONFIGS / one / "bench.yaml").file for one in ("workshop", scenario))
     own = {"base", "target"} if scenario == "workshop-reticle" else set()

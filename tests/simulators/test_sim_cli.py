@@ -267,9 +267,10 @@ def test_help_is_quick_and_loads_nothing_heavy() -> None:
 
 
 def test_instruments_answer_at_the_places_that_it_prints(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "benchd_simulators.cli"]
-    run = [*command, "instruments", "--dir", str(tmp_path), "--supply-port", "0", "--meter-port", "0", "--with-parent"]
-    with subprocess.Popen(run, stdout=subprocess.PIPE, text=True) as process:
+    ports = ("--supply-port", "0", "--meter-port", "0", "--with-parent")
+    with subprocess.Popen(
+        [*SIM, "instruments", "--dir", tmp_path, *ports], stdout=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None
         places = dict(process.stdout.readline().split() for _ in range(5))
         for name in ("supply", "meter"):
@@ -279,9 +280,7 @@ def test_instruments_answer_at_the_places_that_it_prints(tmp_path: Path) -> None
                 assert answers.readline().startswith(b"HOUSE," + name.upper().encode())
         assert {"hand", "supply_line", "meter_line"} < set(places)
         for wrong, why in ((("supply", "melt"), "has no fault 'melt'"), (("board", "plug"), "There is no 'board'")):
-            told = subprocess.run(
-                [*command, "fault", *wrong, "--dir", str(tmp_path)], capture_output=True, text=True, check=False
-            )
+            told = sim("fault", *wrong, "--dir", tmp_path)
             assert told.returncode == 1
             assert why in told.stderr
         process.terminate()
@@ -291,10 +290,7 @@ def test_instruments_answer_at_the_places_that_it_prints(tmp_path: Path) -> None
 
 def test_instruments_on_a_port_that_is_taken(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
-        port = str(taken.getsockname()[1])
-        told = subprocess.run(
-            [sys.executable, "-m", "benchd_simulators.cli", "instruments", "--dir", str(tmp_path), "--supply-port", port],
-            capture_output=True, text=True, check=False, timeout=30,
-        )  # fmt: skip
+        port = taken.getsockname()[1]
+        told = sim("instruments", "--dir", tmp_path, "--supply-port", port)
     assert told.returncode == 3
     assert f"port {port}: Address already in use" in told.stderr
