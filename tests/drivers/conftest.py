@@ -36,6 +36,11 @@ class SimulatedBench:
         found: dict[str, Any] = json.loads((self.folder / "ports.json").read_text())
         return found
 
+    @property
+    def camera(self) -> str:
+        """Where the camera's server is, without a path."""
+        return str(self.ports["camera"]).removesuffix("/frame.png")
+
     async def fault(self, who: str, what: str, **args: object) -> None:
         answer = await asyncio.to_thread(tell, self.folder, {"do": "fault", "who": who, "what": what, "args": args})
         assert answer["ok"], answer

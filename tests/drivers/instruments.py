@@ -32,9 +32,15 @@ class SimulatedInstruments:
 
     folder: Path
 
+    @property
+    def places(self) -> dict[str, str]:
+        """The VISA resource of each cable."""
+        found: dict[str, str] = json.loads((self.folder / "ports.json").read_text())
+        return found
+
     def link(self, cable: str, **keys: Any) -> Link:
         """A new link by VISA to one of the cables."""
-        where = json.loads((self.folder / "ports.json").read_text())[cable]
+        where = self.places[cable]
         return VisaLink.create(
             cable, VisaConfig(resource=where, **({"baud": 115200} if "ASRL" in where else {}), **keys)
         )

@@ -1,4 +1,4 @@
-"""The driver that DEVELOPERS.md shows, taken out of its text and held against the contract of a light."""
+"""The drivers that DEVELOPERS.md shows, taken out of its text and held against the contracts of their kinds."""
 
 from __future__ import annotations
 
@@ -11,13 +11,17 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import pytest
 import pytest_asyncio
 
-from benchd.testing.conformance import LightContract
+from benchd.devices import DeviceError, DeviceMismatch
+from benchd.testing.conformance import LightContract, MeterContract
 from benchd.testing.leaks import no_leaks
 from benchd.testing.peer import PtyPeer, line_peer
 from benchd.testing.rig import Hands, Rig
 from benchd_drivers.link.port import SerialLink
+from benchd_drivers.link.visa import VisaLink
+from benchd_drivers.link.visa_config import VisaConfig
 
 __all__ = ["no_leaks"]
 
@@ -32,32 +36,35 @@ def shown() -> Any:
 
 def shown_class(name: str) -> Any:
     """A class by its name, from the one code block that has it."""
-    blocks = re.findall(r"```python\n(.*?)```", PAPER.read_text(encoding="utf-8"), re.DOTALL)
-    (code,) = (block for block in blocks if f"class {name}(" in block)
+    (code,) = (block for block in blocks() if f"class {name}(" in block)
     module = ModuleType(name)
     exec(compile(code, str(PAPER), "exec"), module.__dict__)
     return getattr(module, name)
 
 
-class Lamp(Hands):
-    """The light at the other end of a pseudo-terminal, whose device file `port` follows; and hands to misuse it."""
+def blocks() -> list[str]:
+    """Every piece of Python that it shows."""
+    found: list[str] = re.findall(r"```python\n(.*?)```", PAPER.read_text(encoding="utf-8"), re.DOTALL)
+    return found
+
+
+class FarEnd(Hands):
+    """What is at the other end of a pseudo-terminal, whose device file `port` follows; and hands to misuse it."""
 
     def __init__(self, port: Path) -> None:
         self.port = port
-        self.level = b"0.70"  # as somebody left it
         self._mute_until = 0.0
         self._noisy = threading.Event()
         self._noise: threading.Thread | None = None
         self.peer: PtyPeer = line_peer(self._answer)
 
+    def said(self, text: bytes) -> bytes | None:
+        """What it answers to a line."""
+        raise NotImplementedError
+
     def _answer(self, text: bytes) -> bytes | None:
-        if re.fullmatch(rb"LIGHT [01]\.\d\d", text):
-            self.level = text.split()[1]
-        elif text not in (b"LIGHT?", b"ID"):
-            return b"what?\n"
-        if time.monotonic() < self._mute_until:
-            return None
-        return b"ID plain light 1\n" if text == b"ID" else b"LIGHT " + self.level + b"\n"
+        said = self.said(text)
+        return None if time.monotonic() < self._mute_until else said
 
     async def plug(self) -> None:
         self.peer.plug()
@@ -86,6 +93,25 @@ class Lamp(Hands):
             time.sleep(0.01)
 
 
+class Lamp(FarEnd):
+    level = b"0.70"  # as somebody left it
+
+    def said(self, text: bytes) -> bytes:
+        if re.fullmatch(rb"LIGHT [01]\.\d\d", text):
+            self.level = text.split()[1]
+        elif text not in (b"LIGHT?", b"ID"):
+            return b"what?\n"
+        return b"ID plain light 1\n" if text == b"ID" else b"LIGHT " + self.level + b"\n"
+
+
+class Thermometer(FarEnd):
+    warmth, trouble = b"+2.1500E+01", b'0,"No error"'
+
+    def said(self, text: bytes) -> bytes | None:
+        told = {b"*IDN?": b"HOUSE,PROBE-1,7,1.0", b"MEAS:TEMP?": self.warmth, b"SYST:ERR?": self.trouble}.get(text)
+        return None if told is None else told + b"\n"
+
+
 class TestExampleDriver(LightContract):
     @pytest_asyncio.fixture
     async def rig(self, no_leaks: None, tmp_path: Path) -> AsyncIterator[Rig]:
@@ -107,3 +133,44 @@ class TestExampleDriver(LightContract):
             await link.close()
             await lamp.garbage(0.0)
             await lamp.unplug()
+
+
+class TestExampleByVisa(MeterContract):
+    @pytest_asyncio.fixture
+    async def rig(self, no_leaks: None, tmp_path: Path) -> AsyncIterator[Rig]:
+        probe = Thermometer(tmp_path / "probe")
+        await probe.plug()
+        link = VisaLink.create("probe", VisaConfig(resource=f"ASRL{probe.port}::INSTR"))
+        try:
+            await link.open()
+            kind = shown_class("VisaThermometer")
+            device = kind.create("probe", kind.Config(identity="HOUSE,PROBE-1,"), link)
+            assert (await device.open()).model == "HOUSE,PROBE-1,7,1.0"
+            yield Rig(device, link, probe)
+            await device.close()
+        finally:
+            await link.close()
+            await probe.garbage(0.0)
+            await probe.unplug()
+
+    async def test_what_is_no_value_is_an_error(self, rig: Rig) -> None:
+        device, probe = self.device(rig), rig.hands
+        assert isinstance(probe, Thermometer)
+        assert (await device.read()).value == 21.5
+        for warmth, error in ((b"9.91E37", "open"), (b"-9.9E+37", "open"), (b"warm", "'warm' is no number")):
+            probe.warmth = warmth
+            with pytest.raises(DeviceError, match=error):
+                await device.read()
+        probe.trouble = b'-240,"Hardware error"'
+        with pytest.raises(DeviceError, match="-240"):
+            await device.read()
+
+    async def test_another_instrument_is_refused(self, rig: Rig) -> None:
+        kind = shown_class("VisaThermometer")
+        with pytest.raises(DeviceMismatch, match="PROBE-1"):
+            await kind.create("probe", kind.Config(identity="OTHER"), rig.link).open()
+
+
+def test_the_example_by_visa_is_short() -> None:
+    (code,) = (block for block in blocks() if "class VisaThermometer(" in block)
+    assert len(code.splitlines()) < 80

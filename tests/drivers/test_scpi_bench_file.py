@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from benchd.bench.assembly import build
+from benchd.bench.assembly import build, close_all, open_all
 from benchd.devices import Light, Meter
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
+from tests.drivers.conftest import SimulatedBench
+from tests.drivers.instruments import SimulatedInstruments
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHIPPED = (CONFIGS / "workshop-instruments" / "bench.yaml").read_text(encoding="utf-8")
@@ -26,6 +28,27 @@ def test_what_ships_is_built(tmp_path: Path) -> None:
     assert assembly.named("target_light", Light).spec.steps == 1000
     assert assembly.named("diode", Meter).unit == "V"
     assert not any(link.connected for link in assembly.links.values())
+
+
+@pytest.mark.stack
+async def test_what_ships_lights_and_reads(
+    tmp_path: Path, bench: SimulatedBench, instruments: SimulatedInstruments
+) -> None:
+    """The daemon's own way to open and close it; the board is told nothing of the light."""
+    text = SHIPPED.replace("run/", f"{bench.folder}/").replace("http://127.0.0.1:8780", bench.camera)
+    for name, port in (("supply", 5025), ("meter", 5026)):
+        text = text.replace(f"TCPIP::127.0.0.1::{port}::SOCKET", instruments.places[name])
+    assembly = build(load_bench(bench_file(tmp_path, text)))
+    identities = await open_all(assembly)
+    try:
+        assert (identities["lamp"].serial, identities["diode"].serial) == ("SN0042", "SN1187")
+        await assembly.named("target_light", Light).set_level(0.5)
+        assert (await instruments.look("supply"))["flows_A"] == pytest.approx(0.35)
+        reading = await assembly.named("diode", Meter).read()
+        assert reading.value == pytest.approx(1.25, abs=1e-5)
+    finally:
+        await close_all(assembly)
+    assert not (await instruments.look("supply"))["on"]
 
 
 @pytest.mark.parametrize(
