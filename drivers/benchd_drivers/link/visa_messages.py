@@ -49,7 +49,10 @@ class VisaMessages(Link):
             if self.connected:
                 return
             await self._end()
-            self._lock.take()
+            try:
+                self._lock.take()
+            except OSError as error:
+                raise mapped(error, f"Link {self.name} cannot be locked", self.name) from error
             self._thread = ThreadPoolExecutor(1, thread_name_prefix=f"link {self.name}")
             opening = asyncio.get_running_loop().run_in_executor(self._thread, self._opened)
             try:
