@@ -15,7 +15,7 @@ import signal
 import socket
 import sys
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -47,7 +47,8 @@ class StackFailed(RuntimeError):
 class Stack:
     """`async with Stack(seed=3) as stack:`; `folder` holds the bench file, the record, the ports and the logs.
 
-    `change` edits the bench file, `child` forces one broker, `record` is a database of this bench to begin with.
+    `change` edits the bench file, `child` forces one broker, `record` is a database of this bench to begin with,
+    `hardware` are options of `benchd-sim up`.
     """
 
     def __init__(
@@ -62,6 +63,7 @@ class Stack:
         child: str = "auto",
         journal: Path | None = None,
         record: Path | None = None,
+        hardware: Sequence[str] = (),
     ) -> None:
         self.world, self.config, self.seed, self.pace = world, config, seed, pace
         self._kept = folder is not None
@@ -70,6 +72,7 @@ class Stack:
         self._child = child
         self._record = record
         self._journal = journal
+        self._hardware = hardware
         self._processes: dict[str, asyncio.subprocess.Process] = {}
         self.ports: dict[str, Any] = {}
 
@@ -109,7 +112,13 @@ class Stack:
         await self._spawn(
             "sim",
             [BIN / "benchd-sim", "up", self.world, "--seed", self.seed, "--pace", self.pace, "--camera-port", 0],
-            ["--dir", self.run_folder, "--with-parent", *(["--journal", self._journal] if self._journal else [])],
+            [
+                "--dir",
+                self.run_folder,
+                "--with-parent",
+                *(["--journal", self._journal] if self._journal else []),
+                *self._hardware,
+            ],
         )
         ports = await self._file("sim", self.run_folder / "ports.json")
         self._write_bench_file(ports)

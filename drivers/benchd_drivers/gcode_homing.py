@@ -14,6 +14,7 @@ from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_queue import HOME, Sent
 from benchd_drivers.gcode_status import HOLD, Report
 from benchd_drivers.gcode_words import INSPECT, NO_HOMING, held_words
+from benchd_drivers.homing_way import Way
 
 MARGIN_S = 15.0
 """For pull-offs, slow second approaches and pauses, beside the search itself."""
@@ -22,25 +23,6 @@ TOLD_MARGIN_S = 2.0
 BACK_OFFS, STUCK, DOOR = 3, 8, 13
 ASK_S = 0.05
 """Many controllers tell nothing while they home, so that a question now and then is enough."""
-
-
-class Way:
-    """How far a homing cycle has gone. The jump of the number when the zero is set is not motion."""
-
-    def __init__(self, top_speed_um_s: float) -> None:
-        self._top = top_speed_um_s
-        self._last: tuple[float, float] | None = None
-        self._low = self._high = 0.0
-
-    def goes(self, at_um: float | None, t_mono: float) -> float:
-        """Take the next position in; the extent of the way so far (um)."""
-        if at_um is not None:
-            believable_um = 500 + 8 * self._top * (t_mono - self._last[1]) if self._last else -1.0
-            if self._last is None or abs(at_um - self._last[0]) > believable_um:
-                self._low = self._high = at_um
-            self._low, self._high = min(self._low, at_um), max(self._high, at_um)
-            self._last = (at_um, t_mono)
-        return self._high - self._low
 
 
 class Homing:

@@ -32,6 +32,8 @@ dial, inputs                unplug [s=], plug, clear, silence [s=], garbage [s=]
 board                       reset, power_up, open_door, shut_door, stuck_status [value=false],
                             reset_on_open [value=false], identity value=, factory, and how it was built:
                             native, origin_at_switch, pwm, homing_reports [value=false]
+drive, drive_tcp            of `up --modbus`: the same of each end (flood and lose among them), and power_up, trip,
+                            refuse code= [n=] (the next writes), model value=
 camera                      unplug, plug, clear, late [n= s=], garbage|cut|freeze|no_time [n=], error [n= status=]
 supply, meter, supply_line, meter_line   as board; errors [n= number=], identity value=, no_error value=, power_up
 supply                      turn [volts= amps= on=], stuck [value=false], trip
@@ -64,6 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     up.add_argument("--camera-port", type=_port, default=8780, help="default 8780; a free one if it is taken")
     up.add_argument("--identity", default="7A01", help="serial string that the board tells (default 7A01)")
     up.add_argument("--native", action="store_true", help="the board on USB of its own: bytes arrive together, unpaced")
+    up.add_argument("--modbus", action="store_true", help="carriage, lamp and indicator on a Modbus drive: RTU and TCP")
     up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
 
     beside = commands.add_parser("instruments", help="run a supply and a multimeter that speak SCPI, until interrupted")
@@ -85,7 +88,8 @@ def _parser() -> argparse.ArgumentParser:
     )
 
     fault = commands.add_parser("fault", help="break something", epilog=FAULT_HELP, formatter_class=raw)
-    fault.add_argument("who", choices=("board", "counter", "dial", "indicator", "inputs", "camera", "world", *INSTRUMENTS))
+    bench = ("board", "counter", "dial", "indicator", "inputs", "drive", "drive_tcp", "camera", "world")
+    fault.add_argument("who", choices=(*bench, *INSTRUMENTS))
     fault.add_argument("what")
     fault.add_argument("args", nargs="*", metavar="KEY=VALUE")
 
@@ -151,6 +155,7 @@ def _up(args: argparse.Namespace) -> int:
             camera_port=args.camera_port,
             identity=args.identity,
             native=args.native,
+            modbus=args.modbus,
             truth=args.truth,
             journal=journal,
             ready=_print_places,

@@ -97,10 +97,20 @@ def hands_on(bench: SimulatedBench) -> Callable[[str], SimulatedHands]:
 
 @pytest.fixture(scope="session")
 def simulator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBench]:
-    folder = tmp_path_factory.mktemp("bench")
+    yield from _running(tmp_path_factory.mktemp("bench"))
+
+
+@pytest.fixture(scope="session")
+def drive_simulator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBench]:
+    yield from _running(tmp_path_factory.mktemp("drive"), "--modbus")
+
+
+def _running(folder: Path, *options: str) -> Iterator[SimulatedBench]:
     command = [sys.executable, "-m", "benchd_simulators.cli", "up", "workshop", "--dir", str(folder)]
     with subprocess.Popen(
-        [*command, "--pace", str(PACE), "--camera-port", "0", "--with-parent"], stdout=subprocess.PIPE, text=True
+        [*command, "--pace", str(PACE), "--camera-port", "0", "--with-parent", *options],
+        stdout=subprocess.PIPE,
+        text=True,
     ) as process:
         try:
             deadline = time.monotonic() + 30
@@ -119,6 +129,25 @@ async def bench(simulator: SimulatedBench) -> AsyncIterator[SimulatedBench]:
     await mend(simulator)
     yield simulator
     await mend(simulator)
+
+
+@pytest_asyncio.fixture
+async def drive_bench(drive_simulator: SimulatedBench) -> AsyncIterator[SimulatedBench]:
+    """The simulated bench on a Modbus drive, every fault mended before and after, as just powered up."""
+    await mend_drive(drive_simulator)
+    yield drive_simulator
+    await mend_drive(drive_simulator)
+
+
+async def mend_drive(bench: SimulatedBench) -> None:
+    for who in ("drive", "drive_tcp"):
+        await bench.fault(who, "plug")
+        await bench.fault(who, "clear")
+    for what in ("stall", "switch_stuck", "switch_never"):
+        await bench.fault("world", what, value=False)
+    await bench.fault("drive", "refuse", n=0)
+    await bench.fault("drive", "model")
+    await bench.fault("drive", "power_up")
 
 
 async def mend(bench: SimulatedBench) -> None:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 
 import pytest
 import pytest_asyncio
 
+from benchd.devices import Device, Link
 from benchd.testing.axis_conformance import AxisContract
 from benchd.testing.conformance import (
     CameraContract,
@@ -23,9 +24,12 @@ from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.http_camera import HttpCamera
 from benchd_drivers.line import LineDriver
 from benchd_drivers.link.port import SerialLink
+from benchd_drivers.modbus_link import ModbusLink
 from benchd_drivers.operator import PromptOperator
 from benchd_drivers.scpi_light import ScpiLight
 from benchd_drivers.scpi_meter import ScpiMeter
+from tests.drivers.conftest import SimulatedBench, SimulatedHands
+from tests.drivers.drive import modbus_axis, modbus_light, modbus_meter, rtu_link, tcp_link
 from tests.drivers.instruments import LIGHT, METER, SimulatedInstruments
 from tests.drivers.stage import stage_config
 
@@ -167,6 +171,59 @@ class TestHttpCamera(CameraContract):
         await camera.open()
         yield Rig(camera, None, hands_on("camera"))
         await camera.close()
+
+
+class OverRtu:
+    """A Modbus device on the simulated drive's serial line."""
+
+    who = "drive"
+    make: Callable[[Link], Device]
+
+    def link(self, bench: SimulatedBench) -> ModbusLink:
+        return rtu_link(bench)
+
+    @pytest_asyncio.fixture
+    async def rig(self, drive_bench: SimulatedBench) -> AsyncIterator[Rig]:
+        link = self.link(drive_bench)
+        await link.open()
+        device = type(self).make(link)
+        await device.open()
+        yield Rig(device, link, SimulatedHands(drive_bench, self.who), pace=5.0)
+        await device.close()
+        await link.close()
+
+
+class OverTcp(OverRtu):
+    """The same over its network socket."""
+
+    who = "drive_tcp"
+
+    def link(self, bench: SimulatedBench) -> ModbusLink:
+        return tcp_link(bench)
+
+
+class TestModbusMeterRtu(OverRtu, MeterContract):
+    make = staticmethod(modbus_meter)
+
+
+class TestModbusMeterTcp(OverTcp, MeterContract):
+    make = staticmethod(modbus_meter)
+
+
+class TestModbusLightRtu(OverRtu, LightContract):
+    make = staticmethod(modbus_light)
+
+
+class TestModbusLightTcp(OverTcp, LightContract):
+    make = staticmethod(modbus_light)
+
+
+class TestModbusAxisRtu(OverRtu, AxisContract):
+    make = staticmethod(modbus_axis)
+
+
+class TestModbusAxisTcp(OverTcp, AxisContract):
+    make = staticmethod(modbus_axis)
 
 
 class TestPromptOperator(OperatorContract):

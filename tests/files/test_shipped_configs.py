@@ -18,6 +18,7 @@ SCENARIOS = {
     "workshop-reticle": "collimator_reticle",
     "workshop-autocollimation": "autocollimation",
     "workshop-instruments": "wall",
+    "workshop-modbus": "wall",
 }
 
 

@@ -27,7 +27,7 @@ def mapped(error: BaseException, what: str, device: str) -> LinkError:
     number = _errno(error)
     if number == errno.EIO:
         reason = "it is gone (unplugged, or its power failed)"
-    elif number is not None:
+    elif number is not None and number > 0:  # names that are not found have numbers of their own, below 0
         reason = _words(number)
     else:
         reason = str(error) or type(error).__name__

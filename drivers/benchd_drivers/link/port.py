@@ -8,14 +8,15 @@ from pydantic import Field, model_validator
 
 from benchd_drivers.link.finding import Match, find
 from benchd_drivers.link.inflow import Inflow, of_baud
+from benchd_drivers.link.network import URL, open_socket
 from benchd_drivers.link.thread import OpenPort
-from benchd_drivers.link.wire import PortConfig, PortLink
+from benchd_drivers.link.wire import PortLink, StreamConfig
 
 
 class SerialLink(PortLink):
     """A serial port, by path or by what identifies its adapter. Opening it resets many boards."""
 
-    class Config(PortConfig):
+    class Config(StreamConfig):
         """`port` is a path (a link to a device file is followed at each open); `match` finds it by identity."""
 
         port: str | None = Field(default=None, min_length=1)
@@ -55,10 +56,10 @@ class SerialLink(PortLink):
 class TcpLink(PortLink):
     """A byte stream over TCP, as serial servers and network boards offer it: `socket://host:port`."""
 
-    class Config(PortConfig):
+    class Config(StreamConfig):
         """`url` is `socket://host:port`."""
 
-        url: str = Field(pattern=r"^socket://[^/:\s]+:\d{1,5}/?$")
+        url: str = Field(pattern=URL)
 
     def __init__(self, name: str, config: Config) -> None:
         super().__init__(name, config)
@@ -73,7 +74,4 @@ class TcpLink(PortLink):
         return self._url
 
     def _open_port(self, where: str) -> OpenPort:
-        from serial import serial_for_url
-
-        port: OpenPort = serial_for_url(where, timeout=0, write_timeout=0)
-        return port
+        return open_socket(where)

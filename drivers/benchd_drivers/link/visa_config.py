@@ -7,7 +7,7 @@ from typing import Literal, Self
 
 from pydantic import Field, model_validator
 
-from benchd_drivers.link.wire import PortConfig
+from benchd_drivers.link.wire import StreamConfig
 
 SOCKET = re.compile(r"TCPIP\d*::(?P<host>[^:\s\[\]]+)::(?P<port>\d{1,5})::SOCKET", re.IGNORECASE)
 SERIAL = re.compile(r"ASRL(?P<path>/[^:\s]+)::INSTR", re.IGNORECASE)
@@ -19,7 +19,7 @@ _OF_SERIAL = ("baud", "stop_bits", "flow")
 Flow = Literal["none", "xon_xoff", "rts_cts", "dtr_dsr"]
 
 
-class VisaConfig(PortConfig):
+class VisaConfig(StreamConfig):
     """`resource` is a VISA resource string; `baud`, `stop_bits` and `flow` (handshake) are of a serial line (ASRL)."""
 
     resource: str

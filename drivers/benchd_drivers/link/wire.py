@@ -19,6 +19,7 @@ from benchd_drivers.link.ring import Ring
 from benchd_drivers.link.thread import OpenPort, PortThread
 from benchd_drivers.link.transport import Transport
 
+MOST_BYTES = 4096
 ALONE_S = 10.0
 """A link that was flooded is not opened again at once, as it would be flooded again."""
 
@@ -29,13 +30,19 @@ class PortConfig(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     write_timeout_s: float = Field(default=0.5, gt=0, le=10)
-    answer_bytes: int = Field(default=4096, ge=64, le=1 << 20)
+
+
+class StreamConfig(PortConfig):
+    """What every port of bytes without frames has: how long an answer may be."""
+
+    answer_bytes: int = Field(default=MOST_BYTES, ge=64, le=1 << 20)
 
 
 class PortLink(Link):
     """See `benchd.devices.Link` for the contracts. Opening again after a loss is left to the caller."""
 
     def __init__(self, name: str, config: PortConfig) -> None:
+        most_bytes = config.answer_bytes if isinstance(config, StreamConfig) else MOST_BYTES
         self.name = name
         self._config = config
         self._transport: Transport | None = None
@@ -46,7 +53,7 @@ class PortLink(Link):
         self._changing = asyncio.Lock()
         self._ring = Ring()
         self._lines: Channel[bytes] = Channel()
-        self._questions = Questions(name, config.answer_bytes, self._port, self._lines, self._ring)
+        self._questions = Questions(name, most_bytes, self._port, self._lines, self._ring)
 
     @abstractmethod
     def _where(self) -> str:
@@ -109,6 +116,8 @@ class PortLink(Link):
             port = self._open_port(where)
         except Exception as error:
             lock.release()
+            if isinstance(error, LinkError):
+                raise
             holder = holder_of(where) if where.startswith("/") and "lock" in str(error) else ""
             if holder:
                 raise in_use(where, holder, self.name) from error

@@ -15,6 +15,7 @@ from typing import Any
 from benchd_simulators.firmware import hand
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.modbus.rig import ModbusRig
 from benchd_simulators.firmware.rig import Rig, write_json
 from benchd_simulators.firmware.wire import FaultRefused
 
@@ -58,6 +59,7 @@ async def serve(
     camera_port: int,
     identity: str,
     native: bool,
+    modbus: bool,
     truth: Path | None,
     journal: Journal,
     ready: Callable[[Mapping[str, str]], None],
@@ -71,7 +73,8 @@ async def serve(
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
     seed = int(about.get("seed", 0))
-    rig = Rig(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
+    kind = ModbusRig if modbus else Rig
+    rig = kind(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
     hand_server: asyncio.Server | None = None
     board = asyncio.create_task(rig.board.run(), name="board")
     try:

@@ -1,0 +1,198 @@
+"""A stepper drive with registers, a dimmer and a readout beside it.
+
+| table | address | what |
+|---|---|---|
+| holding | 0, 1 | target, int32, high word first, in half micrometres |
+| holding | 2 | speed, uint16, half micrometres a second |
+| holding | 3 | command, carried out as it is written: 1 go, 2 stop, 3 home, 4 clear a fault |
+| holding | 4 | light, 0 to 1000 |
+| input | 0 | status: bit 0 moving, 1 homed, 2 fault, 3 home switch, 4 end switch |
+| input | 1, 2 | position, int32, high word first, in half micrometres |
+| input | 3 | the indicator's reading, int16, tenths of a micrometre |
+| input | 4, 5 | the same in millimetres, float32, low word first |
+| input | 6 | model number |
+| coil | 0 | 1 stops |
+| discrete | 0, 1 | home switch, end switch |
+
+It counts away from its switch, from 0 where homing ends. What stands in the target is not gone to before command 1.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import struct
+from collections.abc import Sequence
+from typing import TypeVar
+
+from benchd_simulators.firmware.homing import HomingFailed, home, tripped
+from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.modbus.server import BUSY, DEVICE_FAILURE, ILLEGAL_ADDRESS, ILLEGAL_VALUE, Refused
+from benchd_simulators.firmware.settings import Settings
+
+T = TypeVar("T")
+
+UNIT = 17
+MODEL = 0x4D31
+COUNT_UM = 0.5
+TRAVEL_UM = 31_000.0
+FULL = 1000
+AT_POWER_UP = (0, 0, 1000, 0, 0)
+GO, STOP, HOME, CLEAR = 1, 2, 3, 4
+LOOK_S = 0.001
+"""How often it looks at its switches."""
+
+
+class Drive:
+    """Its registers, and what they do to the machine. `run` until cancelled."""
+
+    def __init__(self, machine: Machine, *, pace: float) -> None:
+        self._machine, self._pace = machine, pace
+        self._settings = Settings()
+        self._homing: asyncio.Task[None] | None = None
+        self._refusals: list[int] = []
+        self._homed = self._fault = False
+        self._held = [*AT_POWER_UP]
+        self.model = MODEL
+
+    def power_up(self) -> None:
+        """As when its supply fails and comes back: nothing is known, the light is out."""
+        self._break_off_homing()
+        self._machine.motor.abort()
+        self._homed = self._fault = False
+        self._held = [*AT_POWER_UP]
+        self._machine.lamp.set_level(0.0)
+
+    async def run(self) -> None:
+        """Stops at a switch that is met in a move."""
+        try:
+            while True:
+                if self._machine.motor.moving and self._homing is None and tripped(self._machine):
+                    self.trip()
+                await asyncio.sleep(LOOK_S / self._pace)
+        finally:
+            self._break_off_homing()
+
+    # ---- faults
+
+    def trip(self) -> None:
+        """A fault of the drive: the pulses cease, the place is lost."""
+        self._break_off_homing()
+        self._machine.motor.abort()
+        self._fault, self._homed = True, False
+
+    def refuse(self, code: int, count: int) -> None:
+        """Answer the next `count` writes with an exception, and do nothing."""
+        self._refusals = [code] * count
+
+    # ---- tables
+
+    def coils(self, address: int, count: int) -> Sequence[bool]:
+        return _part([False], address, count)
+
+    def discrete(self, address: int, count: int) -> Sequence[bool]:
+        return _part([self._machine.limit_switch, self._machine.end_switch], address, count)
+
+    def holding(self, address: int, count: int) -> Sequence[int]:
+        return _part(self._held, address, count)
+
+    def inputs(self, address: int, count: int) -> Sequence[int]:
+        place = round(self._machine.motor.position_um / COUNT_UM)
+        reading_um = self._machine.indicator_um()
+        mm = struct.unpack(">HH", struct.pack(">f", reading_um / 1000))
+        told = [self._status(), *_words(place), round(reading_um * 10) & 0xFFFF, *reversed(mm), self.model]
+        return _part(told, address, count)
+
+    def write_coil(self, address: int, on: bool) -> None:
+        self._refusal()
+        _part([False], address, 1)
+        if on:
+            self._do(STOP)
+
+    def write_holding(self, address: int, values: Sequence[int]) -> None:
+        self._refusal()
+        _part(self._held, address, len(values))
+        after = [*self._held]
+        after[address : address + len(values)] = values
+        if after[2] == 0 or after[4] > FULL:
+            raise Refused(ILLEGAL_VALUE)
+        if address <= 3 < address + len(values):
+            self._check(after)
+        self._held = after
+        if address <= 3 < address + len(values):
+            self._do(after[3])
+        if address <= 4 < address + len(values):
+            self._machine.lamp.set_level(after[4] / FULL)
+
+    def _refusal(self) -> None:
+        if self._refusals:
+            raise Refused(self._refusals.pop())
+
+    def _status(self) -> int:
+        bits = (
+            self._machine.motor.moving or self._homing is not None,
+            self._homed,
+            self._fault,
+            self._machine.limit_switch,
+            self._machine.end_switch,
+        )
+        return sum(bit << at for at, bit in enumerate(bits))
+
+    # ---- motion
+
+    def _check(self, held: Sequence[int]) -> None:
+        """Whether a command is carried out. Raises Refused."""
+        command = held[3]
+        if command not in (0, GO, STOP, HOME, CLEAR):
+            raise Refused(ILLEGAL_VALUE)
+        if command in (GO, HOME) and self._homing is not None:
+            raise Refused(BUSY)
+        if command == GO and not (self._homed and 0 <= _target_um(held) <= TRAVEL_UM):
+            raise Refused(ILLEGAL_VALUE if self._homed else DEVICE_FAILURE)
+        if command == HOME and (self._fault or self._machine.motor.moving):
+            raise Refused(DEVICE_FAILURE if self._fault else BUSY)
+
+    def _do(self, command: int) -> None:
+        match command:
+            case 1:
+                self._machine.motor.start(_target_um(self._held), self._held[2] * COUNT_UM)
+            case 2:
+                self._break_off_homing()
+                self._machine.motor.cancel()
+            case 3:
+                self._homed = False
+                self._homing = asyncio.get_running_loop().create_task(self._home(), name="drive homing")
+            case 4:
+                self._fault = False
+
+    async def _home(self) -> None:
+        try:
+            await home(self._machine, self._settings, -1, self._tick)
+            self._homed = True
+        except HomingFailed:
+            self._machine.motor.cancel()
+            self._fault = True
+        finally:
+            if self._homing is asyncio.current_task():
+                self._homing = None
+
+    async def _tick(self, seconds: float) -> None:
+        await asyncio.sleep(max(seconds / self._pace, 0.0003))
+
+    def _break_off_homing(self) -> None:
+        homing, self._homing = self._homing, None
+        if homing is not None:
+            homing.cancel()
+
+
+def _words(value: int) -> tuple[int, int]:
+    return value >> 16 & 0xFFFF, value & 0xFFFF
+
+
+def _target_um(held: Sequence[int]) -> float:
+    return float(struct.unpack(">i", struct.pack(">HH", held[0], held[1]))[0]) * COUNT_UM
+
+
+def _part(table: Sequence[T], address: int, count: int) -> Sequence[T]:
+    if address + count > len(table):
+        raise Refused(ILLEGAL_ADDRESS)
+    return table[address : address + count]

@@ -1,0 +1,79 @@
+"""A bench whose carriage, lamp and indicator hang on a Modbus drive; the motion board beside it moves nothing then."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from benchd_simulators.firmware.journal import Journal
+from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.modbus.drive import MODEL, Drive
+from benchd_simulators.firmware.modbus.ends import NetworkEnd, SerialEnd
+from benchd_simulators.firmware.rig import Cable, Rig
+from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused
+
+DRIVE_FAULTS = ("power_up", "trip", "refuse", "model")
+
+
+class ModbusRig(Rig):
+    """As `Rig`, with the ports `drive` (RTU) and `drive_tcp`."""
+
+    def __init__(
+        self,
+        machine: Machine,
+        folder: Path,
+        *,
+        pace: float,
+        identity: str,
+        seed: int = 0,
+        journal: Journal | None = None,
+        native: bool = False,
+    ) -> None:
+        journal = journal or Journal(None)
+        super().__init__(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
+        self.drive = Drive(machine, pace=pace)
+        self.cables["drive"] = Cable(folder / "drive", journal, seed=seed, port=type(self).port)
+        self.serial_end = SerialEnd(self.cables["drive"], self.drive)
+        self.network_end = NetworkEnd(self.drive, journal, seed=seed)
+        self._running: asyncio.Task[None] | None = None
+
+    async def plug(self, camera_port: int) -> dict[str, str]:
+        where = await super().plug(camera_port)
+        await self.network_end.plug()
+        where["drive_tcp"] = f"socket://127.0.0.1:{self.network_end.port}"
+        self.drive.power_up()
+        self._running = asyncio.create_task(self.drive.run(), name="drive")
+        return where
+
+    async def unplug(self) -> None:
+        if self._running is not None:
+            self._running.cancel()
+            await asyncio.wait({self._running})
+            self._running = None
+        self.network_end.wire.clear()
+        await self.network_end.unplug()
+        await super().unplug()
+
+    async def fault(self, who: str, what: str, args: Mapping[str, Any]) -> None:
+        if who in ("drive", "drive_tcp") and what in DRIVE_FAULTS:
+            self._drive_fault(what, args)
+        elif who == "drive_tcp" and what in ("plug", "unplug"):
+            await (self.network_end.plug if what == "plug" else self.network_end.unplug)()
+        elif who == "drive_tcp" and not self.network_end.wire.fault(what, args):
+            known = ("unplug", "plug", "clear", *COUNTED, *TIMED, *DRIVE_FAULTS)
+            raise FaultRefused(f"The drive has no fault {what!r}; it has {', '.join(known)}.")
+        elif who != "drive_tcp":
+            await super().fault(who, what, args)
+
+    def _drive_fault(self, what: str, args: Mapping[str, Any]) -> None:
+        match what:
+            case "power_up":
+                self.drive.power_up()
+            case "trip":
+                self.drive.trip()
+            case "refuse":
+                self.drive.refuse(int(args.get("code", 4)), int(args.get("n", 1)))
+            case "model":
+                self.drive.model = int(args.get("value", MODEL))
