@@ -64,6 +64,12 @@ class Bench:
         found: dict[str, Any] = self.tell(do="truth")["truth"]
         return found
 
+    def rested_turns(self, for_s: float) -> int:
+        """How often any of its threads has woken up by itself in so long (proc(5), voluntary context switches)."""
+        before = _turns(self.process.pid)
+        time.sleep(for_s)
+        return _turns(self.process.pid) - before
+
     def stop(self, number: int = signal.SIGTERM) -> int:
         self._at_end.close()
         if self.process.poll() is None:
@@ -73,6 +79,14 @@ class Bench:
             if stream is not None:
                 stream.close()
         return code
+
+
+def _turns(pid: int) -> int:
+    found = [
+        re.search(r"^voluntary_ctxt_switches:\s*(\d+)", one.read_text(), re.MULTILINE)
+        for one in Path(f"/proc/{pid}/task").glob("*/status")
+    ]
+    return sum(int(match[1]) for match in found if match)
 
 
 class BoardPort:

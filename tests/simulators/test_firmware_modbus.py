@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import pytest
 
@@ -17,9 +17,20 @@ pytestmark = pytest.mark.stack
 MOVING, HOMED, FAULT, HOME_SWITCH = 1, 2, 4, 8
 
 
+@pytest.fixture(scope="module")
+def one_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bench]:
+    bench = Bench(tmp_path_factory.mktemp("drive") / "run", "--pace", "5", "--modbus")
+    yield bench
+    bench.stop()
+
+
 @pytest.fixture
-def drive(start_bench: Callable[..., Bench]) -> Bench:
-    return start_bench("--pace", "5", "--modbus")
+def drive(one_bench: Bench) -> Bench:
+    """As just powered up, and nothing wrong with it."""
+    one_bench.fault("world", "switch_never", value=False)
+    one_bench.fault("drive", "refuse", n=0)
+    one_bench.fault("drive", "power_up")
+    return one_bench
 
 
 class Line:
@@ -49,8 +60,10 @@ class Line:
 
 
 @pytest.fixture
-def ask(drive: Bench) -> Line:
-    return Line(drive)
+def ask(drive: Bench) -> Iterator[Line]:
+    line = Line(drive)
+    yield line
+    line.port.close()
 
 
 def status(ask: Line) -> tuple[int, float]:
@@ -84,6 +97,17 @@ def test_it_homes_goes_and_stops(ask: Line) -> None:
     assert 5000.0 < until(ask, 0, MOVING) < 19_000.0
     assert ask("10 00 00 00 02 04 FF FF FF FF") == "10 00 00 00 02"
     assert ask("06 00 03 00 01") == "86 03", "outside"
+
+
+def test_at_rest_it_costs_nothing(drive: Bench, ask: Line) -> None:
+    """It looked at its switches thousands of times a second: a third of a processor for a drive that nobody used."""
+    ask("06 00 03 00 03")
+    until(ask, HOMED, MOVING | HOMED | FAULT | HOME_SWITCH)
+    ask("10 00 00 00 03 06 00 00 27 10 1F 40")
+    ask("06 00 03 00 01")
+    until(ask, 0, MOVING)
+    time.sleep(0.1)
+    assert drive.rested_turns(1.0) < 20
 
 
 def test_stopped_homing_leaves_it_unhomed(ask: Line) -> None:

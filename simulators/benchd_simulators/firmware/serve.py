@@ -15,7 +15,6 @@ from typing import Any
 from benchd_simulators.firmware import hand
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.machine import Machine
-from benchd_simulators.firmware.modbus.rig import ModbusRig
 from benchd_simulators.firmware.rig import Rig, write_json
 from benchd_simulators.firmware.wire import FaultRefused
 
@@ -73,8 +72,7 @@ async def serve(
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
     seed = int(about.get("seed", 0))
-    kind = ModbusRig if modbus else Rig
-    rig = kind(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
+    rig = _kind_of_rig(modbus)(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
     hand_server: asyncio.Server | None = None
     board = asyncio.create_task(rig.board.run(), name="board")
     try:
@@ -100,6 +98,14 @@ async def serve(
         board.result()  # the board's own error, if it fell
     if truth is not None:
         write_json(truth, machine.truth())
+
+
+def _kind_of_rig(modbus: bool) -> type[Rig]:
+    if not modbus:
+        return Rig
+    from benchd_simulators.firmware.modbus.rig import ModbusRig
+
+    return ModbusRig
 
 
 async def act(machine: Machine, rig: Rig, command: dict[str, Any]) -> dict[str, Any]:

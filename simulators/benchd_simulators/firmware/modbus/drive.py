@@ -27,6 +27,7 @@ from typing import TypeVar
 from benchd_simulators.firmware.homing import HomingFailed, home, tripped
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.modbus.server import BUSY, DEVICE_FAILURE, ILLEGAL_ADDRESS, ILLEGAL_VALUE, Refused
+from benchd_simulators.firmware.news import LONGEST_TICK_S, TICK_S
 from benchd_simulators.firmware.settings import Settings
 
 T = TypeVar("T")
@@ -38,17 +39,16 @@ TRAVEL_UM = 31_000.0
 FULL = 1000
 AT_POWER_UP = (0, 0, 1000, 0, 0)
 GO, STOP, HOME, CLEAR = 1, 2, 3, 4
-LOOK_S = 0.001
-"""How often it looks at its switches."""
 
 
 class Drive:
-    """Its registers, and what they do to the machine. `run` until cancelled."""
+    """Its registers, and what they do to the machine. At rest it does nothing by itself."""
 
     def __init__(self, machine: Machine, *, pace: float) -> None:
         self._machine, self._pace = machine, pace
         self._settings = Settings()
         self._homing: asyncio.Task[None] | None = None
+        self._next_look: asyncio.TimerHandle | None = None
         self._refusals: list[int] = []
         self._homed = self._fault = False
         self._held = [*AT_POWER_UP]
@@ -56,28 +56,22 @@ class Drive:
 
     def power_up(self) -> None:
         """As when its supply fails and comes back: nothing is known, the light is out."""
-        self._break_off_homing()
-        self._machine.motor.abort()
+        self.cease()
         self._homed = self._fault = False
         self._held = [*AT_POWER_UP]
         self._machine.lamp.set_level(0.0)
 
-    async def run(self) -> None:
-        """Stops at a switch that is met in a move."""
-        try:
-            while True:
-                if self._machine.motor.moving and self._homing is None and tripped(self._machine):
-                    self.trip()
-                await asyncio.sleep(LOOK_S / self._pace)
-        finally:
-            self._break_off_homing()
+    def cease(self) -> None:
+        """No more pulses, and nothing that would send any. Idempotent."""
+        self._break_off_homing()
+        self._machine.motor.abort()
+        self._look_no_more()
 
     # ---- faults
 
     def trip(self) -> None:
         """A fault of the drive: the pulses cease, the place is lost."""
-        self._break_off_homing()
-        self._machine.motor.abort()
+        self.cease()
         self._fault, self._homed = True, False
 
     def refuse(self, code: int, count: int) -> None:
@@ -155,14 +149,34 @@ class Drive:
         match command:
             case 1:
                 self._machine.motor.start(_target_um(self._held), self._held[2] * COUNT_UM)
+                self._look()
             case 2:
                 self._break_off_homing()
                 self._machine.motor.cancel()
+                self._look()
             case 3:
                 self._homed = False
                 self._homing = asyncio.get_running_loop().create_task(self._home(), name="drive homing")
             case 4:
                 self._fault = False
+
+    def _look(self) -> None:
+        """While it moves: stop at a switch that is met, and look again before one can be."""
+        self._look_no_more()
+        machine = self._machine
+        if self._homing is not None or not machine.motor.moving:
+            return
+        if tripped(machine):
+            self.trip()
+            return
+        fastest_um_s = max(abs(machine.motor.speed_um_s), self._held[2] * COUNT_UM)
+        world_s = min(machine.switches_off_um / fastest_um_s, LONGEST_TICK_S)
+        self._next_look = asyncio.get_running_loop().call_later(max(world_s / self._pace, TICK_S), self._look)
+
+    def _look_no_more(self) -> None:
+        if self._next_look is not None:
+            self._next_look.cancel()
+            self._next_look = None
 
     async def _home(self) -> None:
         try:
@@ -176,7 +190,7 @@ class Drive:
                 self._homing = None
 
     async def _tick(self, seconds: float) -> None:
-        await asyncio.sleep(max(seconds / self._pace, 0.0003))
+        await asyncio.sleep(max(seconds / self._pace, TICK_S))
 
     def _break_off_homing(self) -> None:
         homing, self._homing = self._homing, None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -37,21 +36,16 @@ class ModbusRig(Rig):
         self.cables["drive"] = Cable(folder / "drive", journal, seed=seed, port=type(self).port)
         self.serial_end = SerialEnd(self.cables["drive"], self.drive)
         self.network_end = NetworkEnd(self.drive, journal, seed=seed)
-        self._running: asyncio.Task[None] | None = None
 
     async def plug(self, camera_port: int) -> dict[str, str]:
         where = await super().plug(camera_port)
         await self.network_end.plug()
         where["drive_tcp"] = f"socket://127.0.0.1:{self.network_end.port}"
         self.drive.power_up()
-        self._running = asyncio.create_task(self.drive.run(), name="drive")
         return where
 
     async def unplug(self) -> None:
-        if self._running is not None:
-            self._running.cancel()
-            await asyncio.wait({self._running})
-            self._running = None
+        self.drive.cease()
         self.network_end.wire.clear()
         await self.network_end.unplug()
         await super().unplug()
