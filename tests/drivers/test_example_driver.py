@@ -15,13 +15,15 @@ import pytest
 import pytest_asyncio
 
 from benchd.devices import DeviceError, DeviceMismatch
-from benchd.testing.conformance import LightContract, MeterContract
+from benchd.testing.conformance import GaugeContract, LightContract, MeterContract
 from benchd.testing.leaks import no_leaks
 from benchd.testing.peer import PtyPeer, line_peer
 from benchd.testing.rig import Hands, Rig
 from benchd_drivers.link.port import SerialLink
 from benchd_drivers.link.visa import VisaLink
 from benchd_drivers.link.visa_config import VisaConfig
+from tests.drivers.conftest import SimulatedBench, SimulatedHands
+from tests.drivers.drive import MODEL, UNIT, modbus_meter, rtu_link
 
 __all__ = ["no_leaks"]
 
@@ -171,6 +173,38 @@ class TestExampleByVisa(MeterContract):
             await kind.create("probe", kind.Config(identity="OTHER"), rig.link).open()
 
 
-def test_the_example_by_visa_is_short() -> None:
-    (code,) = (block for block in blocks() if "class VisaThermometer(" in block)
+class TestExampleByModbus(GaugeContract):
+    """On the serial line of the simulated drive."""
+
+    pytestmark = pytest.mark.stack
+
+    @pytest_asyncio.fixture
+    async def rig(self, no_leaks: None, drive_bench: SimulatedBench) -> AsyncIterator[Rig]:
+        link = rtu_link(drive_bench)
+        try:
+            await link.open()
+            kind = shown_class("ModbusIndicator")
+            device = kind.create("dial", kind.Config(unit_id=UNIT, model=MODEL["value"]), link)
+            assert (await device.open()).model == "19761"
+            yield Rig(device, link, SimulatedHands(drive_bench, "drive"))
+            await device.close()
+        finally:
+            await link.close()
+
+    async def test_it_tells_what_the_library_of_registers_tells(self, rig: Rig) -> None:
+        """The same height stands in two other registers, as a float32 in millimetres."""
+        said = await modbus_meter(rig.link).read()
+        assert (await self.device(rig).read()).value == pytest.approx(1000 * said.value, abs=0.3)
+
+    async def test_another_device_and_a_refusal_are_told(self, rig: Rig) -> None:
+        kind = shown_class("ModbusIndicator")
+        with pytest.raises(DeviceMismatch, match="model 19761 answers"):
+            await kind.create("dial", kind.Config(unit_id=UNIT, model=5), rig.link).open()
+        with pytest.raises(DeviceError, match="refuses register 99: exception 2"):
+            await self.device(rig)._input(99)  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("name", ["VisaThermometer", "ModbusIndicator"])
+def test_an_example_is_short(name: str) -> None:
+    (code,) = (block for block in blocks() if f"class {name}(" in block)
     assert len(code.splitlines()) < 80
