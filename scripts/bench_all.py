@@ -16,6 +16,7 @@ from rich.console import Console
 
 import bench_edges
 import bench_latency
+import bench_modbus
 import bench_start
 import bench_sweep
 from bench_figure import Figure, keep, machine, show
@@ -24,6 +25,7 @@ PARTS: dict[str, Callable[[], list[Figure]]] = {
     "start": bench_start.measure,
     "edges": bench_edges.measure,
     "latency": bench_latency.measure,
+    "modbus": bench_modbus.measure,
     "sweep": bench_sweep.measure,
 }
 

@@ -14,6 +14,7 @@ import pytest
 import bench_all
 import bench_edges
 import bench_latency
+import bench_modbus
 import bench_start
 import bench_sweep
 from bench_figure import Figure, keep, machine, quantile
@@ -182,6 +183,30 @@ def test_a_step_from_rest_is_sent_without_asking_where_that_is(
     assert sum(between) < 4, "the watch at rest asks now and then, and that alone may fall in between"
 
 
+def test_a_stop_is_found_on_its_line_and_the_exchange_before_it_is_told() -> None:
+    status, stop = b"\x11\x04\x00\x00\x00\x03", b"\x11\x06\x00\x03\x00\x02"
+    chunks = [
+        Chunk(0.000, "drive", "in", status),
+        Chunk(0.010, "drive", "out", b"a status"),
+        Chunk(0.012, "drive_tcp", "in", stop),  # another line's
+        Chunk(0.013, "drive", "in", stop),
+        Chunk(0.025, "drive", "out", stop),
+        Chunk(1.004, "drive", "in", stop),
+    ]
+    (figure,) = bench_modbus.figures_of("RTU at 19200 baud", [0.001, 1.0, 2.0], chunks)
+    assert figure.value == pytest.approx(12.0)
+    assert figure.met is True
+    assert figure.note.startswith("p50 4.0 ms, greatest 12.0 ms of 2; 1 not seen; a question and its answer take 10.0")
+
+
+@pytest.mark.stack
+def test_every_stop_reaches_the_modbus_drive() -> None:
+    (figure,) = bench_modbus.measure(stops=3, lines=["TCP"])
+    assert "of 3; 0 not seen" in figure.note
+    assert figure.value > 0.0
+    assert figure.most == 20.0
+
+
 @pytest.mark.stack
 def test_starts_are_timed_and_weighed() -> None:
     found = named(bench_start.measure(helps=1, starts=1, rest_s=0.5))
@@ -198,4 +223,4 @@ def test_edges_are_counted() -> None:
 
 
 def test_every_part_can_be_asked_for_alone() -> None:
-    assert set(bench_all.PARTS) == {"start", "edges", "latency", "sweep"}
+    assert set(bench_all.PARTS) == {"start", "edges", "latency", "modbus", "sweep"}
