@@ -17,7 +17,7 @@ from pydantic import Field, model_validator
 
 from benchd.devices import Link, LinkError, LinkTimeout, Matcher, now_s
 from benchd_drivers.link.finding import Match, find
-from benchd_drivers.link.inflow import Inflow
+from benchd_drivers.link.inflow import Inflow, of_baud
 from benchd_drivers.link.network import URL, open_socket
 from benchd_drivers.link.thread import OpenPort
 from benchd_drivers.link.transport import Transport
@@ -181,10 +181,7 @@ class ModbusRtu(ModbusLink):
         return silence_s(self._line.baud)
 
     def _inflow(self) -> Inflow:
-        carried = self._line.baud / BITS_A_CHARACTER
-        return Inflow(
-            min(max(2 * carried, 32_000.0), 256_000.0), f"where {self._line.baud} baud carry {carried / 1000:.3g} kB/s"
-        )
+        return of_baud(self._line.baud, BITS_A_CHARACTER)
 
     def _where(self) -> str:
         if self._line.match is not None:

@@ -1,4 +1,7 @@
-"""The Modbus axis where something goes wrong: nothing moves unasked, and what surprises costs the position."""
+"""The Modbus axis where something goes wrong: nothing moves unasked, and what surprises costs the position.
+
+Tests of faults carry the number that the fault has in the list of faults a bench survives.
+"""
 
 from __future__ import annotations
 
@@ -117,7 +120,7 @@ async def under_way(axis: ModbusAxis, target: float = 25_000, speed: float = 400
 # ---- what is not heard
 
 
-async def test_a_lost_answer_to_go_is_not_asked_again(stage: ModbusAxis, way: Toll, other: ModbusRtu) -> None:
+async def test_fault_28_a_lost_answer_to_go_is_not_asked_again(stage: ModbusAxis, way: Toll, other: ModbusRtu) -> None:
     """It may have been heard, and was: the axis is stopped."""
     way.unanswered[GO] = 1
     with pytest.raises(LinkError) as missed:
@@ -165,7 +168,9 @@ async def test_a_stop_comes_before_what_others_ask_on_the_line(stage: ModbusAxis
     await asyncio.wait({move})
 
 
-async def test_a_stop_without_an_answer_is_written_again(stage: ModbusAxis, way: Toll, other: ModbusRtu) -> None:
+async def test_fault_18b_a_stop_without_an_answer_is_written_again(
+    stage: ModbusAxis, way: Toll, other: ModbusRtu
+) -> None:
     move = await under_way(stage)
     way.swallowed[STOP] = 1  # the drive has not heard it
     way.unanswered[STOP] = 1
@@ -190,7 +195,7 @@ async def test_a_flag_of_before_is_not_the_end_of_homing(stage: ModbusAxis, way:
     assert not stage.homed
 
 
-async def test_silent_but_obeying_it_is_stopped_and_not_trusted(
+async def test_fault_30_silent_but_obeying_it_is_stopped_and_not_trusted(
     stage: ModbusAxis, drive_bench: SimulatedBench, way: Toll, other: ModbusRtu
 ) -> None:
     told = Told(stage)
@@ -220,7 +225,9 @@ async def test_some_answers_lost_on_the_way_do_not_end_a_move(stage: ModbusAxis,
 # ---- what the drive refuses, or reports
 
 
-async def test_a_refused_move_moves_nothing(stage: ModbusAxis, drive_bench: SimulatedBench, other: ModbusRtu) -> None:
+async def test_fault_31_a_refused_move_moves_nothing(
+    stage: ModbusAxis, drive_bench: SimulatedBench, other: ModbusRtu
+) -> None:
     await drive_bench.fault("drive", "refuse", code=6, n=1)
     with pytest.raises(MotionFailed, match=r"refuses the move.*server device busy"):
         await stage.move_to(25_000, 4000)
@@ -246,7 +253,7 @@ async def test_a_refused_stop_is_written_again(stage: ModbusAxis, drive_bench: S
         ({"who": "world", "what": "switch_stuck", "value": True}, "limit", "limit switch"),
     ],
 )
-async def test_a_surprise_in_a_move(
+async def test_faults_5_11_a_surprise_in_a_move(
     stage: ModbusAxis, drive_bench: SimulatedBench, other: ModbusRtu, fault: dict[str, Any], kind: str, why: str
 ) -> None:
     told = Told(stage)
@@ -282,7 +289,7 @@ async def test_motion_that_nobody_asked_for_costs_the_position(stage: ModbusAxis
     await stage.stop()
 
 
-async def test_another_place_at_rest_costs_the_position(stage: ModbusAxis, other: ModbusRtu) -> None:
+async def test_fault_11_another_place_at_rest_costs_the_position(stage: ModbusAxis, other: ModbusRtu) -> None:
     await stage.read()
     await sent_by_hand(other, 5100)
     await asyncio.sleep(0.4)
@@ -294,7 +301,7 @@ async def test_another_place_at_rest_costs_the_position(stage: ModbusAxis, other
 
 
 @pytest.mark.parametrize("what", ["switch_never", "switch_stuck"])
-async def test_homing_that_fails_is_bounded_and_can_be_tried_again(
+async def test_faults_1_3_homing_that_fails_is_bounded_and_can_be_tried_again(
     stage: ModbusAxis, drive_bench: SimulatedBench, other: ModbusRtu, what: str
 ) -> None:
     await drive_bench.fault("world", what, value=True)
@@ -307,7 +314,7 @@ async def test_homing_that_fails_is_bounded_and_can_be_tried_again(
     assert stage.homed
 
 
-async def test_the_search_is_stopped_at_its_distance(
+async def test_fault_1_the_search_is_stopped_at_its_distance(
     drive_bench: SimulatedBench, stage: ModbusAxis, other: ModbusRtu
 ) -> None:
     await stage.move_to(29_000, 4000)

@@ -1,4 +1,7 @@
-"""The Modbus light beyond its contract: what a missed answer, a refusal or a change of mind leaves behind."""
+"""The Modbus light beyond its contract: what a missed answer, a refusal or a change of mind leaves behind.
+
+Tests of faults carry the number that the fault has in the list of faults a bench survives.
+"""
 
 from __future__ import annotations
 
@@ -36,7 +39,9 @@ async def lamp(drive_bench: SimulatedBench) -> AsyncIterator[ModbusLight]:
 
 @pytest.mark.stack
 @pytest.mark.parametrize("fault", ["drop", "corrupt", "late"])
-async def test_a_missed_answer_is_asked_for_again(lamp: ModbusLight, drive_bench: SimulatedBench, fault: str) -> None:
+async def test_faults_26_27_31_a_missed_answer_is_asked_for_again(
+    lamp: ModbusLight, drive_bench: SimulatedBench, fault: str
+) -> None:
     await drive_bench.fault("drive", fault, n=1, s=0.25)
     await lamp.set_level(0.7)
     assert await lamp.level() == pytest.approx(0.7)
@@ -44,7 +49,7 @@ async def test_a_missed_answer_is_asked_for_again(lamp: ModbusLight, drive_bench
 
 
 @pytest.mark.stack
-async def test_it_obeys_in_silence_and_is_not_left_lit(lamp: ModbusLight, drive_bench: SimulatedBench) -> None:
+async def test_fault_30_it_obeys_in_silence_and_is_not_left_lit(lamp: ModbusLight, drive_bench: SimulatedBench) -> None:
     await lamp.set_level(0.2)
     await drive_bench.fault("drive", "silence", s=30)
     with pytest.raises(LinkError) as missed:

@@ -1,4 +1,7 @@
-"""A Modbus line: late, lost and garbled answers, refusals, who is next, and a far end of other people."""
+"""A Modbus line: late, lost and garbled answers, refusals, who is next, and a far end of other people.
+
+Tests of faults carry the number that the fault has in the list of faults a bench survives.
+"""
 
 from __future__ import annotations
 
@@ -59,7 +62,7 @@ async def registers(link: ModbusLink, question: Question) -> list[int]:
 
 
 @pytest.mark.stack
-async def test_a_late_answer_is_not_taken_for_the_next(
+async def test_fault_27_a_late_answer_is_not_taken_for_the_next(
     line: tuple[ModbusLink, str], drive_bench: SimulatedBench
 ) -> None:
     """Both questions are of one register, and their answers look alike on a serial line."""
@@ -76,7 +79,9 @@ async def test_a_late_answer_is_not_taken_for_the_next(
 
 
 @pytest.mark.stack
-async def test_late_answers_of_many_are_told_apart(line: tuple[ModbusLink, str], drive_bench: SimulatedBench) -> None:
+async def test_fault_27_late_answers_of_many_are_told_apart(
+    line: tuple[ModbusLink, str], drive_bench: SimulatedBench
+) -> None:
     link, who = line
     await drive_bench.fault(who, "late", n=1, s=0.5)
     unit = Unit("drive", UnitConfig(unit_id=UNIT), link)
@@ -89,7 +94,9 @@ async def test_late_answers_of_many_are_told_apart(line: tuple[ModbusLink, str],
 
 @pytest.mark.stack
 @pytest.mark.parametrize("fault", ["drop", "corrupt", "cut", "split"])
-async def test_a_read_is_asked_again(serial: ModbusRtu, drive_bench: SimulatedBench, fault: str) -> None:
+async def test_faults_24_26_31_a_read_is_asked_again(
+    serial: ModbusRtu, drive_bench: SimulatedBench, fault: str
+) -> None:
     link = serial
     unit = Unit("drive", UnitConfig(unit_id=UNIT), link)
     await drive_bench.fault("drive", fault, n=1)
@@ -100,7 +107,7 @@ async def test_a_read_is_asked_again(serial: ModbusRtu, drive_bench: SimulatedBe
 
 @pytest.mark.stack
 @pytest.mark.parametrize("fault", ["drop", "corrupt"])
-async def test_a_write_is_not_sent_twice(serial: ModbusRtu, drive_bench: SimulatedBench, fault: str) -> None:
+async def test_fault_31_a_write_is_not_sent_twice(serial: ModbusRtu, drive_bench: SimulatedBench, fault: str) -> None:
     link = serial
     await drive_bench.fault("drive", fault, n=1)
     with pytest.raises((LinkTimeout, LinkGarbled)) as missed:
@@ -110,7 +117,32 @@ async def test_a_write_is_not_sent_twice(serial: ModbusRtu, drive_bench: Simulat
 
 
 @pytest.mark.stack
-async def test_a_refusal_says_why_and_is_not_repeated(
+async def test_fault_25_endless_garbage_ends_at_one_deadline(serial: ModbusRtu, drive_bench: SimulatedBench) -> None:
+    link = serial
+    await drive_bench.fault("drive", "silence", s=30)
+    await drive_bench.fault("drive", "garbage", s=30)
+    began = asyncio.get_running_loop().time()
+    async with lively_loop():
+        with pytest.raises((LinkTimeout, LinkGarbled)):
+            await link.ask(MODEL)
+    assert asyncio.get_running_loop().time() - began < 3 * link.timeout_s
+
+
+@pytest.mark.stack
+async def test_fault_33_at_a_wrong_baud_rate_it_says_what_to_check(
+    serial: ModbusRtu, drive_bench: SimulatedBench
+) -> None:
+    link = serial
+    await drive_bench.fault("drive", "wrong_baud", s=30)
+    with pytest.raises((LinkTimeout, LinkGarbled)) as missed:
+        await link.ask(MODEL)
+    assert "baud rate" in missed.value.advice
+    await drive_bench.fault("drive", "clear")
+    assert await registers(link, MODEL) == [0x4D31]
+
+
+@pytest.mark.stack
+async def test_fault_31_a_refusal_says_why_and_is_not_repeated(
     line: tuple[ModbusLink, str], drive_bench: SimulatedBench
 ) -> None:
     link, _ = line
@@ -182,7 +214,7 @@ async def test_a_turn_that_was_given_and_not_wanted_any_more_is_passed_on() -> N
 
 
 @pytest.mark.stack
-async def test_the_wrong_device_is_refused(serial: ModbusRtu, drive_bench: SimulatedBench) -> None:
+async def test_fault_21_the_wrong_device_is_refused(serial: ModbusRtu, drive_bench: SimulatedBench) -> None:
     link = serial
     await drive_bench.fault("drive", "model", value=1234)
     with pytest.raises(DeviceMismatch, match=r"tells 1234 .* has 19761"):

@@ -53,7 +53,10 @@ class Inflow:
         self._since_s, self._taken = now_s, 0
 
 
-def of_baud(baud: int) -> Inflow:
-    """What may come over a serial line: twice what it carries, and some more: over USB a rate is often a mere word."""
-    carried = baud / 10  # a start and a stop bit with each byte
+def of_baud(baud: int, bits: int = 10) -> Inflow:
+    """What may come over a serial line: twice what it carries, and some more: over USB a rate is often a mere word.
+
+    `bits` to a byte: a start and a stop bit come with it, and parity where there is one.
+    """
+    carried = baud / bits
     return Inflow(min(max(2 * carried, 32_000.0), 256_000.0), f"where {baud} baud carry {carried / 1000:.3g} kB/s")
