@@ -81,13 +81,14 @@ async def _measure(stops: int, line: str) -> tuple[list[float], list[Chunk]]:
             folder=folder, config="workshop-modbus", hardware=("--modbus",), journal=journal, change=on_that_line
         )
         async with stack:
-            published = await _stopped(stack, stops)
+            published = await stopped(stack, stops)
             await stack.end("daemon")
             await stack.end("sim")  # the journal is whole only now
         return published, read(journal)
 
 
-async def _stopped(stack: Stack, stops: int) -> list[float]:
+async def stopped(stack: Stack, stops: int) -> list[float]:
+    """Home, then set off and stop so often; when each stop was published (monotonic)."""
     published: list[float] = []
     rng = random.Random(1)
     endpoint = Endpoint(stack.ports["host"], stack.ports["port"], "5")
@@ -103,4 +104,5 @@ async def _stopped(stack: Stack, stops: int) -> list[float]:
             with suppress(BenchdError):  # it was broken off
                 await move
             await asyncio.sleep(0.1)  # until it has seen to it that everything stands
+        await client.command("release", beat=False)
     return published

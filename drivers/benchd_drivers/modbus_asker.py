@@ -67,6 +67,7 @@ class Asker:
         self._replies: asyncio.Queue[ModbusPDU] = asyncio.Queue()
         self._heard = 0  # bytes since the question under way
         self._quiet_from = 0.0
+        self._in_step = True  # nothing but the answer to the question under way can come
         self._known: set[int] = set()  # units that were asked for an echo once
         self._owing: set[int] = set()  # those whose answer was missed
         self._echoing: set[int] = set()  # those that answer an echo, be it by a refusal
@@ -86,10 +87,13 @@ class Asker:
 
         self._heard += len(data)
         self._quiet_from = now_s() + self._pause_s
-        try:
-            self._client.ctx.data_received(data)
-        except (ModbusException, struct.error, ValueError, IndexError):
-            return  # noise in the shape of a frame: the question ends by its time-out
+        # Of an RTU line the library takes one frame from what it is handed, and drops what is behind it. Where late
+        # answers may come together with the one wanted it is handed bytes one by one.
+        for piece in (data,) if self._in_step else (data[at : at + 1] for at in range(len(data))):
+            try:
+                self._client.ctx.data_received(piece)
+            except (ModbusException, struct.error, ValueError, IndexError):
+                continue  # noise in the shape of a frame: the question ends by its time-out
 
     def lost(self, why: LinkError) -> None:
         """Nothing more comes; whatever is asked now fails at once."""
@@ -138,10 +142,14 @@ class Asker:
         while True:
             async with self._turns.turn(first=first):
                 go()
-                if first or self._numbered or question.unit_id in self._known - self._owing:
+                if first or self._numbered or self._knows(question.unit_id):
                     begun.set()
                     return self._told(question, await self._exchange(question))
                 await self._get_in_step(question.unit_id)  # a turn of its own, so that a stop waits for no more
+
+    def _knows(self, unit_id: int) -> bool:
+        """Whether no older answer of that unit can follow."""
+        return unit_id in self._known and unit_id not in self._owing
 
     async def _get_in_step(self, unit_id: int) -> None:
         """Have an echo tell that no older answer can follow. Raises LinkTimeout where the unit is silent."""
@@ -163,6 +171,7 @@ class Asker:
         if self._lost.done():
             raise self._gone()
         self._heard = 0
+        self._in_step = self._numbered or self._knows(question.unit_id)
         self._replies = asyncio.Queue()
         ends = asyncio.get_running_loop().time() + self._timeout_s
         call = asyncio.ensure_future(question.asked(self._client))
@@ -174,9 +183,10 @@ class Asker:
             if not self._numbered:
                 self._owing.add(question.unit_id)
             text = f"{self._name}: unit {question.unit_id} gave no answer to '{question}' in {self._timeout_s:.3g} s"
+            full: Any = {"advice": _WIRING, "device": self._name, "frames": self._recent()}
             if self._heard:
-                raise self._garbled(f"{text}, but {self._heard} bytes came that are none") from missed
-            raise LinkTimeout(f"{text}.", advice=_WIRING, device=self._name, frames=self._recent()) from missed
+                raise LinkGarbled(f"{text}, but {self._heard} bytes came that are none.", **full) from missed
+            raise LinkTimeout(f"{text}.", **full) from missed
         finally:
             if not call.done():
                 call.cancel()
@@ -222,9 +232,6 @@ class Asker:
         text = f"{self._name}: unit {question.unit_id} refuses to {question}: {WORDS.get(code, 'unknown')} ({code})."
         full = {"advice": ADVICE.get(code, ""), "device": self._name, "frames": self._recent()}
         raise LinkTimeout(text, **full) if code == GATEWAY_SILENT else ModbusRefused(code, text, **full)
-
-    def _garbled(self, what: str) -> LinkGarbled:
-        return LinkGarbled(f"{what}.", advice=_WIRING, device=self._name, frames=self._recent())
 
 
 class _Carrier(asyncio.Transport):

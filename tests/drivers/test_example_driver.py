@@ -193,6 +193,7 @@ class TestExampleByModbus(GaugeContract):
 
     async def test_it_tells_what_the_library_of_registers_tells(self, rig: Rig) -> None:
         """The same height stands in two other registers, as a float32 in millimetres."""
+        assert rig.link is not None
         said = await modbus_meter(rig.link).read()
         assert (await self.device(rig).read()).value == pytest.approx(1000 * said.value, abs=0.3)
 

@@ -200,14 +200,6 @@ def test_a_stop_is_found_on_its_line_and_the_exchange_before_it_is_told() -> Non
 
 
 @pytest.mark.stack
-def test_every_stop_reaches_the_modbus_drive() -> None:
-    (figure,) = bench_modbus.measure(stops=3, lines=["TCP"])
-    assert "of 3; 0 not seen" in figure.note
-    assert figure.value > 0.0
-    assert figure.most == 20.0
-
-
-@pytest.mark.stack
 def test_starts_are_timed_and_weighed() -> None:
     found = named(bench_start.measure(helps=1, starts=1, rest_s=0.5))
     assert 5.0 < found["broker resident"].value < found["daemon resident, idle"].value < 1000.0

@@ -5,10 +5,13 @@ from __future__ import annotations
 
 import asyncio
 import time
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bench_journal import read
+from bench_modbus import figures_of, stopped
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
 from stack import Stack
@@ -43,11 +46,21 @@ async def moved(client: BenchClient, carriage_um: float) -> BenchdError | None:
     return None
 
 
-async def test_a_bench_on_a_modbus_drive() -> None:
-    async with (
-        Stack(config="workshop-modbus", seed=SEED, hardware=("--modbus",), change=patient) as bench,
-        person(bench) as (client, _),
-    ):
+async def test_a_bench_on_a_modbus_drive(tmp_path: Path) -> None:
+    journal = tmp_path / "journal.txt"
+    bench = Stack(config="workshop-modbus", seed=SEED, hardware=("--modbus",), change=patient, journal=journal)
+    async with bench:
+        published = await stopped(bench, 2)
+        await homes_moves_lights_stops_and_outlives_a_pulled_cable(bench)
+        await bench.end("daemon")
+        await bench.end("sim")  # the journal is whole only now
+    (figure,) = figures_of("RTU at 19200 baud", published, read(journal))
+    assert "of 2; 0 not seen" in figure.note
+    assert figure.value > 0.0
+
+
+async def homes_moves_lights_stops_and_outlives_a_pulled_cable(bench: Stack) -> None:
+    async with person(bench) as (client, _):
         await client.do("home")
         await client.do("move", carriage_um=3000)
         near_um = await place_um(bench)
