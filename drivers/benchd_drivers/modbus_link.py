@@ -109,7 +109,11 @@ class ModbusLink(PortLink):
     # ---- the port
 
     def _new_transport(self, on_bytes: Callable[[bytes], None], on_lost: Callable[[Exception], None]) -> Transport:
-        self._asker = Asker(
+        self._asker = self._new_asker()
+        return super()._new_transport(on_bytes, on_lost)
+
+    def _new_asker(self) -> Asker:
+        return Asker(
             self.name,
             self._port,
             lambda: self.recent,
@@ -118,7 +122,6 @@ class ModbusLink(PortLink):
             timeout_s=self.timeout_s,
             pause_s=self._pause_s(),
         )
-        return super()._new_transport(on_bytes, on_lost)
 
     def _received(self, transport: Transport, data: bytes) -> None:
         if transport is self._transport and self._connected and self._asker is not None:

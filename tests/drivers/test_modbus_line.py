@@ -99,7 +99,7 @@ async def test_fault_27_late_answers_of_many_are_told_apart(
 
 
 async def test_fault_24_late_answers_and_the_one_wanted_may_come_at_once() -> None:
-    """As where this machine was busy while they came one after the other."""
+    """As where the computer was busy while they came one after the other."""
     held, owed, count = bytearray(), bytearray(), 0
 
     def answer(peer: PtyPeer, data: bytes) -> None:

@@ -39,13 +39,13 @@ class MemoryRtu(ModbusRtu):
     def _new_transport(
         self, on_bytes: Callable[[bytes], None], on_lost: Callable[[Exception], None]
     ) -> MemoryTransport:
-        super()._new_transport(on_bytes, on_lost)
+        self._asker = self._new_asker()
         where, baud = self._where(), self._line.baud
         return MemoryTransport(where, baud, self._inflow(), self._config.write_timeout_s, on_bytes, on_lost)
 
 
 @asynccontextmanager
-async def homed(folder: Path, baud: int) -> AsyncIterator[tuple[ModbusAxis, MemoryRtu, list[tuple[float, bytes]]]]:
+async def homed(folder: Path, baud: int) -> AsyncIterator[tuple[ModbusAxis, ModbusRtu, list[tuple[float, bytes]]]]:
     """The axis, its line, and what is written to that and when."""
     loop = asyncio.get_running_loop()
     machine = load_world("workshop", 1, 1.0, loop.time)
