@@ -100,7 +100,7 @@ def test_it_homes_goes_and_stops(ask: Line) -> None:
 
 
 def test_at_rest_it_costs_nothing(drive: Bench, ask: Line) -> None:
-    """It looked at its switches a thousand times a second and more: a tenth of a processor for a drive that nobody used."""
+    """It looked at its switches a thousand times a second: a tenth of a processor for nothing."""
     ask("06 00 03 00 03")
     until(ask, HOMED, MOVING | HOMED | FAULT | HOME_SWITCH)
     ask("10 00 00 00 03 06 00 00 27 10 1F 40")
