@@ -36,6 +36,7 @@ async def test_what_ships_lights_and_reads(
 ) -> None:
     """The daemon's own way to open and close it; the board is told nothing of the light."""
     text = SHIPPED.replace("run/", f"{bench.folder}/").replace("http://127.0.0.1:8780", bench.camera)
+    text = text.replace("linear: true", "linear: true\n    timeout_s: 30")  # the first picture is computed cold
     for name, port in (("supply", 5025), ("meter", 5026)):
         text = text.replace(f"TCPIP::127.0.0.1::{port}::SOCKET", instruments.places[name])
     assembly = build(load_bench(bench_file(tmp_path, text)))
