@@ -139,7 +139,7 @@ def test_bad_arguments_are_told_and_exit_2(tmp_path: Path, arguments: tuple[str,
 @pytest.mark.parametrize(
     ("name", "text", "said"),
     [
-        ("nowhere", None, "the worlds that ship are workshop, workshop-autocollimation, workshop-collimated"),
+        ("nowhere", None, "the worlds that ship are garage, workshop, workshop-autocollimation, workshop-collimated"),
         ("empty.yaml", "", "it begins with 'world: NAME'"),
         ("tab.yaml", "world: x\n\tarrangement: wall\n", "tab.yaml:2:"),
     ],
