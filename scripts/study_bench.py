@@ -183,8 +183,10 @@ class CaseBench:
         over = cover_length(file)
         reach_um = ring.given.length_um + (over.length_um if over else 0.0)
         chain = self.set_up(temperature_C=world.new_day("base"))
-        there_um = chain.places.carriage_for_depth(reach_um)
-        pairs, comparator = self._unmoved() if fixed else self._on_ring_and_face(there_um, REMOUNTS)
+        if fixed:
+            pairs, comparator = self._unmoved()
+        else:
+            pairs, comparator = self._on_ring_and_face(chain.places.carriage_for_depth(reach_um), REMOUNTS)
         known = ring_of(ring)
         base = gauge.Known(file.base.given.length_um, file.base.given.u_um, file.base.alpha_per_K, "bench file")
         artefact = file.base.calibration

@@ -20,6 +20,7 @@ from benchd_simulators.firmware.hand import tell
 from tests.at_a_terminal import Terminal
 
 ROOT = Path(__file__).resolve().parents[2]
+sys.path.append(str(ROOT / "scripts"))
 LEAST = (
     "carriage_port=/dev/ttyUSB7",
     "travel_um=0, 30 mm",

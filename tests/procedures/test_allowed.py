@@ -24,7 +24,7 @@ steps: [call: {procedure: bench_zero, inputs: {reference: "${reference}"}}]
 }
 OF_KEEPERS = {
     "bench_zero", "seat_zero", "fixed_zero", "adapter_length", "collimator_zero", "glass_toggle", "joint_study",
-    "two_walls", "shim_proof",
+    "two_walls", "shim_proof", "axis_test", "home_repeat",
 }  # fmt: skip
 
 

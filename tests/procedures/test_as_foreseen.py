@@ -105,8 +105,9 @@ async def test_shipped_procedures_go_as_foreseen_from_a_cold_bench_to_a_verdict(
 
 @pytest.mark.parametrize(("procedure", "inputs", "places"), [
     # Depths of 45.0004 and 45 mm below the base face, of which the base is 24 mm, the adapter 18.0032 mm and half the
-    # stand-off of its joint 0.2 um; 100 um deeper the indicator is seen to follow, from where the next turn begins.
-    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4, 21100.4, 20600.4}),
+    # stand-off of its joint 0.2 um; 100 um deeper the indicator is seen to follow. From there the next turn of the
+    # adapter begins; on the base the carriage comes back first, under a tip that comes out.
+    ("bench_zero", {"reference": "collar-45"}, {21000.4, 20500.4, 21100.4}),
     ("adapter_length", {"adapter": "ring-07"}, {21000.0, 21100.0, 2996.6}),
 ])  # fmt: skip
 async def test_places_of_a_calibration(

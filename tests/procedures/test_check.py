@@ -231,7 +231,8 @@ def test_an_assessment_of_an_artefact_says_which_and_another_does_not(said: Said
     ]
     (flange,) = said('- assess: {name: flange, of: "${reference}"}')
     assert flange.endswith("flange is of what the set-up states, and of nothing else. Leave `of` away.")
-    kept = "\n".join(f"- read: {{device: indicator, as: {name}}}" for name in ("on_ring", "on_base", "moved"))
+    names = ("let_down_on_ring", "set_on_base", "moved", "on_base")
+    kept = "\n".join(f"- read: {{device: indicator, as: {name}}}" for name in names)
     assert said(f'{kept}\n- assess: {{name: bench_zero, of: "${{reference}}"}}') == []
 
 
@@ -255,7 +256,7 @@ def test_an_assessment_of_readings_that_no_step_keeps_is_told(said: Said) -> Non
     """The run took half an hour of readings first, and was refused then."""
     first = "- read: {device: indicator, as: on_base}\n"
     (told,) = said(first + '- assess: {name: bench_zero, of: "${reference}"}')
-    assert told.endswith("steps before it that keep the readings on_ring, moved")
+    assert told.endswith("steps before it that keep the readings let_down_on_ring, set_on_base, moved")
 
 
 def test_what_other_steps_go_by_stands_as_it_is(tmp_path: Path) -> None:

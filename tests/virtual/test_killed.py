@@ -70,6 +70,7 @@ async def _killed_in_commits(folder: Path, seed: int) -> tuple[set[int], set[int
             await killing
             await asyncio.sleep(0.005)
             await lab.kill_daemon()
+            await asyncio.sleep(1.0)  # what the broker has of its answers still arrives
             for one in asking:
                 one.cancel()
             await asyncio.wait(asking)

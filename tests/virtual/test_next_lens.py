@@ -151,10 +151,10 @@ async def test_a_proof_needs_a_finding_before_it(at_wall: FindingBench) -> None:
 
 
 async def test_readings_that_hold_too_much_of_the_doubt_are_taken_again(at_wall: FindingBench) -> None:
-    """At f/8 the curve is four times as wide as at f/2: one pass is known to more than a fifth of everything else."""
+    """At f/11 the curve is five times as wide as at f/2: one pass is known to more than a fifth of everything else."""
     await stated(at_wall)
-    await at_wall.client.command("setup", set={"f_number": 8.0})
-    at_wall.bench.hand("set", "iris", 8.0)
+    await at_wall.client.command("setup", set={"f_number": 11.0})
+    at_wall.bench.hand("set", "iris", 11.0)
     try:
         finding = await next_lens(at_wall, LENS)
     finally:

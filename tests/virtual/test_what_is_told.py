@@ -186,7 +186,7 @@ async def test_abilities_of_the_devices_are_told(bench: VirtualBench, client: Be
         "safe_level": lamp["safe_level"],
     }  # fmt: skip
     stated = {key: scale[key] for key in ("resolution_um", "subdivision_um", "period_um", "u_scale", "alpha_per_K")}
-    assert can["position"] == stated
+    assert can["position"] == stated | {"range_um": None}
     assert [can["indicator"]["low_um"], can["indicator"]["high_um"]] == dial["range_um"]
     assert can["indicator"]["resolution_um"] == dial["resolution_um"]
     assert (can["detector"]["linear"], can["detector"]["orientation"]) == (True, "upright")

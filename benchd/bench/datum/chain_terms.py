@@ -27,6 +27,9 @@ UNSTATED_HALF_RANGE_K = 10.0
 LEAST_ABBE = 30.0
 """Plates behind a lens have a V number above this (common practice, no source): bounds the index at another colour."""
 
+ALIKE_REL = 1e-3
+"""Shares of hysteresis this near are of one gauge, let down in one way."""
+
 _F_MINUS_C_NM = 170.1
 
 
@@ -256,7 +259,7 @@ def gauge_terms(base: Length, adapters: Sequence[Length]) -> list[ChainTerm]:
 
     Base and adapters are added up, so the gauge's common errors add with their signs (JCGM 100, 5.2.2 and F.1.2.3).
     """
-    hysteresis = _hysteresis_u_um(base.shares.hysteresis_um, sum(part.shares.hysteresis_um for part in adapters))
+    hysteresis = _hysteresis_u_um(base.shares.hysteresis_um, [part.shares.hysteresis_um for part in adapters])
     gain = sum(part.shares.gain_um for part in (base, *adapters))
     source = ", ".join(part.source for part in (base, *adapters) if part.shares.hysteresis_um or part.shares.gain_um)
     lines = [
@@ -267,15 +270,17 @@ def gauge_terms(base: Length, adapters: Sequence[Length]) -> list[ChainTerm]:
     return [line for line in lines if line.u_um > 0.0]
 
 
-def _hysteresis_u_um(of_base: float, of_adapters: float) -> float:
-    """The u of all lengths together, from those of the base and, summed, of the adapters.
+def _hysteresis_u_um(of_base: float, of_adapters: Sequence[float]) -> float:
+    """The u of all lengths together, from those of the base and of each adapter.
 
     A tip approaches ring, base and seats from one side or the other, but each kind of face always from the same: a
     reading is off by half of the hysteresis h, s = +-h/2. The base is off by `s(base) - s(ring)`, an adapter by
     `s(seat) - s(base)`. With one adapter the base face cancels, and one of two hystereses is left; with n adapters the
-    sum is `n s(seat) - (n - 1) s(base) - s(ring)`, which grows with n and not with its root.
-    Where the tip was let down for the base, its sides cancel by themselves: for one adapter this is then too wide by
-    less than a third.
+    sum is `n s(seat) - (n - 1) s(base) - s(ring)`, which grows with n and not with its root. Where the base has another
+    share than an adapter, as its tip was let down or the gauge was another one, nothing of the two cancels.
     """
-    base, adapters = of_base / math.sqrt(2.0), of_adapters / math.sqrt(2.0)
+    all_adapters = sum(of_adapters)
+    if not of_adapters or not math.isclose(of_base, max(of_adapters), rel_tol=ALIKE_REL):
+        return math.hypot(of_base, all_adapters)
+    base, adapters = of_base / math.sqrt(2.0), all_adapters / math.sqrt(2.0)
     return math.hypot(base, base - adapters, adapters)
