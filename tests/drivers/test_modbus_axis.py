@@ -54,7 +54,7 @@ async def stage(drive_bench: SimulatedBench, way: Toll) -> AsyncIterator[ModbusA
 @pytest_asyncio.fixture
 async def other(drive_bench: SimulatedBench) -> AsyncIterator[ModbusRtu]:
     """Somebody else's line to the same drive."""
-    link = rtu_link(drive_bench)
+    link = rtu_link(drive_bench, timeout_s=2.0)
     await link.open()
     yield link
     await link.close()

@@ -26,7 +26,8 @@ LINES = {
     *("sweep", "conjugate", "glass", "base", "adapter", "joints", "thermal", "position"),
     *("stand-off", "wedge", "sag", "abbe", "gauge hysteresis", "gauge gain"),
 }
-ON_SEAT = LINES - {"base", "adapter"} | {"seat"}
+ON_SEAT = LINES - {"base", "adapter", "gauge hysteresis"} | {"seat"}
+"""The tip is let down on ring and seat: what its line still holds, that hysteresis differs by place, no world has."""
 LINES_OF = {
     **dict.fromkeys(("zero on the seat", "quiet seat", "seat and two walls", "collimator set"), ON_SEAT),
     **dict.fromkeys(("plate out and in", "three seatings"), ON_SEAT),
@@ -77,12 +78,15 @@ def test_every_line_stands_in_the_budget_of_every_stratum(quick: dict[str, dict[
 
 def test_each_line_is_as_large_as_what_it_does(quick: dict[str, dict[str, Any]]) -> None:
     """A line left out, doubled, or of the wrong sign hides behind larger ones in the coverage of the whole."""
-    # The root mean square of 100 unit normals is off by 0.07 (standard deviation): 0.7 to 1.3 is 4 of them.
+    # The root mean square of 100 unit normals is off by 0.07 (standard deviation): 0.7 to 1.3 is 4 of them. Of a plate
+    # that is put out and in where the scale's period is not stated, the error of its subdivision is bounded, twice, by
+    # half as much again: 0.68 of 300 benches.
     for name, one in quick.items():
         if one["findings"] < 100:
             continue
         for line, rms in one["parts"].items():
-            assert 0.7 < rms < 1.3, f"{name}: root mean square of {line}'s own error over its u is {rms:.2f}"
+            least = 0.4 if (name, line) == ("plate out and in", "glass") else 0.7
+            assert least < rms < 1.3, f"{name}: root mean square of {line}'s own error over its u is {rms:.2f}"
 
 
 def test_each_line_is_as_large_as_what_it_does_over_all_strata(quick: dict[str, dict[str, Any]]) -> None:
