@@ -1,4 +1,4 @@
-"""`scripts/alike` in its short form: each of its pairs on two benches drawn anew, in virtual time."""
+"""`scripts/alike` in its short form: each of its pairs on a bench drawn anew, in virtual time."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from finding_bench import ready, with_marks
 from tests.virtual.benches import PACE, VirtualBench, person
 
 
-@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("seed", [1])
 async def test_each_pair_agrees(tmp_path: Path, seed: int) -> None:
     """Beyond twice the interval an honest bench is once in 10,000 times; how many are beyond it the script counts."""
     async with (
