@@ -41,7 +41,8 @@ class Rig:
     """A device under test: `device` open, `link` open (None where it has none). `hands` None leaves faults untested.
 
     `pace` is how much faster than life a simulator moves. `beside` is an open axis on the same controller, for what
-    its motion does to the device under test; None leaves that untested.
+    its motion does to the device under test; None leaves that untested. `reach` is where an axis may be sent after
+    homing, in its unit; None for the whole of its travel.
     """
 
     device: Device
@@ -50,6 +51,7 @@ class Rig:
     pace: float = 1.0
     patience_s: float = 10.0
     beside: Axis | None = None
+    reach: tuple[float, float] | None = None
 
     async def reopen(self) -> None:
         """As the daemon does it after a loss: the link anew, then the device, again and again for a while."""
