@@ -16,6 +16,7 @@ ROOT = Path(__file__).parent.parent
 CALLERS = ("benchd", "drivers/benchd_drivers")
 
 CALLED_FROM_OUTSIDE = {
+    "benchd.client.bench_client.BenchClient.holding": "for programs, which move by hand as a page does",
     "benchd.testing.": "ships for the authors of drivers, whose tests call it, as ours do",
     "benchd.records.migrations.": "the migrations' runner calls upgrade and downgrade",
     "benchd.devices.links.nothing": "for drivers whose answers come by `listen`; ours wait for theirs",

@@ -21,6 +21,8 @@ from benchd.bench.interlock import Interlock
 from benchd.bench.jobs import Jobs, Stopped
 from benchd.bench.lights import Lights
 from benchd.bench.motion.figures import MotionFigures, check_limits
+from benchd.bench.motion.holds import Hold
+from benchd.bench.motion.jogging import Jogged
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust
 from benchd.bench.notices import Notices
@@ -34,6 +36,7 @@ from benchd.bench.requests import (
     no_motor,
     nothing_nominal,
     readable,
+    too_fast_by_hand,
 )
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.disturbances import Disturbances
@@ -158,6 +161,30 @@ class Bench:
         reading = await self.carriage.go(carriage_um, since=since, approach=approach)
         self.setup.mark_driven()
         return reading
+
+    async def jog(self, hold: Hold, *, since: int | None = None) -> Jogged:
+        """Move the carriage as somebody holds on, within limits and clearance. Raises as `Positioner.jog`."""
+        jogged = await self.carriage.jog(hold, self.jog_bounds, since=since)
+        self.setup.mark_driven()
+        return jogged
+
+    def jog_bounds(self) -> tuple[float, float]:
+        """The lowest and highest place (um) that the carriage may be moved to by hand."""
+        low_um, high_um = self.carriage.limits_um
+        least_um = self.setup.clearance_of(self.setup.document).least_depth_um
+        places = self.setup.chain.places
+        return low_um if least_um is None else max(low_um, places.lowest_um(least_um)), high_um
+
+    def check_jog(self, axis: str, speed_um_s: float) -> None:
+        """Raise Refused (unknown_name, limit, not_homed, clearance) for what may not be moved by hand, or so fast."""
+        driven(self.assembly, axis)
+        fastest = max(self.file.motion.jog_um_s)
+        if abs(speed_um_s) > fastest:
+            raise too_fast_by_hand(speed_um_s, fastest)
+        self.trust.require()
+        limit, place_um = self.setup.clearance_of(self.setup.document), self.carriage.place_um
+        if limit.question is not None and limit.least_depth_um is None and place_um is not None:
+            self.setup.check_depth(self.setup.chain.places.depth_um(place_um))  # nobody knows how far the lens reaches
 
     def check_reach(self, carriage_um: float) -> None:
         """Raise Refused (not_homed, limit, clearance) for a position that the carriage may not go to."""

@@ -42,6 +42,16 @@ def driven(assembly: Assembly, name: str) -> Axis:
     return axis
 
 
+def too_fast_by_hand(speed_um_s: float, fastest_um_s: float) -> Refused:
+    """The refusal to move faster by hand than the bench file allows."""
+    return Refused(
+        "limit",
+        f"{abs(speed_um_s):g} µm/s is faster than this bench is moved by hand: {fastest_um_s:g} µm/s at most.",
+        advice="Ask for less, or raise motion.jog_um_s in the bench file.",
+        data={"asked_um_s": speed_um_s, "fastest_um_s": fastest_um_s},
+    )
+
+
 def readable(assembly: Assembly, name: str) -> Encoder | Gauge | Meter | Axis:
     """A device that gives readings, by role or name. Raises Refused('unknown_name')."""
     device = assembly.devices.get(assembly.roles.get(name, name))

@@ -17,6 +17,7 @@ import aiomqtt
 
 from benchd.client.dial import dial, find_bench, where
 from benchd.client.heard import Heard
+from benchd.client.holding import Holding
 from benchd.client.outcome import Limit, failure_of, result_of
 from benchd.client.watch import Watch
 from benchd.devices.clock import now_s
@@ -131,19 +132,22 @@ class BenchClient:
 
     # --- asking
 
-    async def command(self, verb: str, *, beat: bool = True, ident: str | None = None, **args: Any) -> dict[str, Any]:
+    async def command(
+        self, verb: str, *, beat: bool = True, at_once: bool = False, ident: str | None = None, **args: Any
+    ) -> dict[str, Any]:
         """Send a command, and give the result of the reply. Raises Refused, or BenchdError (timeout, device_fault).
 
         `beat` sends the latest beat along, waiting for one if necessary; after a `stop` by this client, which voids the
         beats before it, for one issued after it. A stop meanwhile makes the bench refuse this (`stale`); so does a stop
-        by another user until a newer beat is received. After a timeout it is not known whether the command was carried
+        by another user until a newer beat is received. `at_once`: where no beat is at hand it is not sent, since nobody
+        means it any more once there is one. After a timeout it is not known whether the command was carried
         out; sending it again with the same `ident` is safe.
         """
         ident = ident or secrets.token_hex(6)
         request: dict[str, Any] = {"id": ident, "args": args}
         if beat:
             stops = self._stops
-            request["beat"] = await self._fresh_beat()
+            request["beat"] = self._beat_at_hand() if at_once else await self._fresh_beat()
             if (
                 self._stops != stops
             ):  # the beat may be newer than that stop, although this command was requested before it
@@ -183,14 +187,25 @@ class BenchClient:
         events = self.events()
         await self.command(verb, ident=ident, **args)
         async with Limit(within_s, f"`{verb}` has not ended"):
-            async for _, event in events:
-                if not isinstance(event, dict) or event.get("cause") != ident:
-                    continue
-                if event.get("code") == "done":
-                    return dict(event.get("data") or {})
-                if event.get("severity") in ("warning", "error"):
-                    raise failure_of(event)
+            return await self.end_of(ident, events)
+
+    async def end_of(self, ident: str, events: AsyncIterator[tuple[str, Any]]) -> dict[str, Any]:
+        """Wait for the event of a command's end among `events`, watched since before it was sent; gives its data.
+
+        Raises BenchdError with the event's code if it failed, BrokenOff if a user stopped it.
+        """
+        async for _, event in events:
+            if not isinstance(event, dict) or event.get("cause") != ident:
+                continue
+            if event.get("code") == "done":
+                return dict(event.get("data") or {})
+            if event.get("severity") in ("warning", "error"):
+                raise failure_of(event)
         raise AssertionError("a watch does not end by itself")
+
+    def holding(self, axis: str = "carriage", *, speed_um_s: float) -> Holding:
+        """The axis moves at this speed, signed, as long as an `async with` block lasts; see `Holding`."""
+        return Holding(self, axis, speed_um_s)
 
     async def stop(self, axis: str | None = None) -> None:
         """Stop everything that moves, named or not: returns when the broker has it. Needs neither control nor beat."""
@@ -243,8 +258,18 @@ class BenchClient:
                 if beat is not None and now_s() - self._stop_answered_s < OLD_BEAT_S:
                     self._heard.put("beat", {"beat": beat})
         async with Limit(5.0, "the bench is not on line, or tells no `beat`"):
-            while self._heard.kept.get("online") is not True or now_s() - self._heard.beat_heard_s > OLD_BEAT_S:
+            while not self._hears_beats:
                 await self._heard.next_change()
+        return str(self._heard.kept["beat"]["beat"])
+
+    @property
+    def _hears_beats(self) -> bool:
+        return self._heard.kept.get("online") is True and now_s() - self._heard.beat_heard_s <= OLD_BEAT_S
+
+    def _beat_at_hand(self) -> str:
+        """The same without waiting. Raises BenchdError('timeout') where there is none."""
+        if self._stopping or not self._hears_beats:
+            raise BenchdError("timeout", "No beat was heard lately: it was not sent.")
         return str(self._heard.kept["beat"]["beat"])
 
     async def _publish(self, topic: str, payload: bytes) -> None:

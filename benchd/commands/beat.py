@@ -69,8 +69,10 @@ class Beat:
         if beat.rpartition("-")[0] != self.epoch:
             raise Refused("stale", "The beat is not of this start of the bench.", advice="Read `beat` and ask again.")
 
-    def check(self, beat: str | None) -> None:
-        """Raises Refused (stale) unless `beat` was issued by this process within the last seconds."""
+    def check(self, beat: str | None, within_s: float | None = None) -> None:
+        """Raises Refused (stale) unless `beat` was issued by this process within the last seconds, by default all that
+        a command may take."""
+        oldest_s = self._oldest_s if within_s is None else min(within_s, self._oldest_s)
         if beat is None:
             raise Refused("stale", "This can start motion and came without a beat.", advice="Send the latest `beat`.")
         self.check_epoch(beat)
@@ -85,12 +87,12 @@ class Beat:
                         advice="Where it is still wanted, send it again with the latest `beat`.",
                         data={"stopped": True},
                     )
-                if now - issued_s <= self._oldest_s:
+                if now - issued_s <= oldest_s:
                     return
                 break
         raise Refused(
             "stale",
-            f"The beat is older than {self._oldest_s:g} s or was never given out; nothing moved.",
+            f"The beat is older than {oldest_s:g} s or was never given out; nothing moved.",
             advice="Send the latest `beat`.",
         )
 

@@ -150,7 +150,7 @@ class Intake:
             raise Refused("unknown_verb", f"There is no verb {verb}.", advice=f"Known: {', '.join(self._handlers)}.")
         envelope = _checked(Envelope, document)
         args = _checked(spec.args, envelope.args)
-        fresh = self._fresh(envelope.beat, required=spec.beat.applies(args))
+        fresh = self._fresh(envelope.beat, spec.beat_within_s, required=spec.beat.applies(args))
         self._ids.take(user, envelope.id)
         self._roles.need(user, spec.role)
         if spec.control.applies(args):
@@ -160,9 +160,9 @@ class Intake:
         self._control.touch(user)
         return Request(user, verb, envelope.id, args, fresh)
 
-    def _fresh(self, beat: str | None, *, required: bool) -> bool:
+    def _fresh(self, beat: str | None, within_s: float | None, *, required: bool) -> bool:
         if required:
-            self._beat.check(beat)
+            self._beat.check(beat, within_s)
             return True
         if beat is None:
             return False

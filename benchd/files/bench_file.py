@@ -121,13 +121,14 @@ class DetectorEntry(Record):
 class Motion(Record):
     """How the carriage is driven: when it is there, how long it settles, what stays free.
 
-    `steps_um` and `jog_um_s` are those of moving by hand, which no command offers yet.
+    `jog_um_s` are the speeds at which it is moved by hand, the greatest of them the most; `steps_um` would be steps by
+    hand, which no command offers yet.
     """
 
     tolerance_um: Annotated[float, Within(0.01, 100.0, "um")]
     settle_ms: Annotated[float, Field(ge=0), Within(1.0, 60e3, "ms", or_none=True)]
     steps_um: tuple[Positive, ...] = (2.0, 20.0, 200.0)
-    jog_um_s: tuple[Positive, ...] = (40.0, 400.0)
+    jog_um_s: Annotated[tuple[Positive, ...], Field(min_length=1)] = (40.0, 400.0)
     clearance_um: Annotated[float, Within(50.0, 50e3, "um")] = 2000.0
 
 

@@ -32,7 +32,6 @@ _A_CHECK_LENS = "nothing measures with it yet; bench_zero takes a setting_ring, 
 UNHEEDED: Sequence[Unheeded] = (
     Unheeded("bench", ("formats",), "no finding goes by a frame size yet"),
     Unheeded("bench", ("motion", "steps_um"), "no command moves by these steps yet; `move` takes by_um"),
-    Unheeded("bench", ("motion", "jog_um_s"), "no command moves at these speeds yet"),
     Unheeded("adapter", ("turns",), "no procedure turns a lens yet", (True,)),
     Unheeded("reference", ("given", "points_um"), _A_LENGTH),
     Unheeded("reference", ("kind",), _A_CHECK_LENS, ("check_lens",)),

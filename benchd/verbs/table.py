@@ -11,6 +11,7 @@ from benchd.verbs.assess import Assess
 from benchd.verbs.camera import Camera
 from benchd.verbs.control import Release, Take
 from benchd.verbs.home import Home
+from benchd.verbs.jog import Jog
 from benchd.verbs.light import Light
 from benchd.verbs.magnification import Magnification
 from benchd.verbs.move import Move
@@ -28,8 +29,8 @@ from benchd.verbs.wait import Wait
 from benchd.verbs.withdraw import Withdraw
 
 _ALL: tuple[Verb[Any], ...] = (
-    Take(), Release(), Home(), Nominal(), Move(), Light(), Camera(), Read(), Setup(), Magnification(), Sweep(), Run(),
-    Pause(), Resume(), Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(), Reseated(), Withdraw(),
+    Take(), Release(), Home(), Nominal(), Move(), Jog(), Light(), Camera(), Read(), Setup(), Magnification(), Sweep(),
+    Run(), Pause(), Resume(), Abort(), Answer(), Accept(), Record(), Note(), Assess(), Wait(), Reseated(), Withdraw(),
 )  # fmt: skip
 
 VERBS: Mapping[str, Verb[Any]] = {verb.name: verb for verb in _ALL if verb.offered}

@@ -67,6 +67,8 @@ class Verb(ABC, Generic[A]):
     role: ClassVar[UserRole] = "drive"
     control: ClassVar[Need] = NEVER
     beat: ClassVar[Need] = NEVER
+    beat_within_s: ClassVar[float | None] = None
+    """How old that beat may be, where less than for others."""
     begins: ClassVar[bool] = False
     at_once: ClassVar[bool] = False
     of_runs_holder: ClassVar[bool] = False

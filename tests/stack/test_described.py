@@ -130,6 +130,8 @@ async def every_verb(client: BenchClient, technician: Technician) -> None:
     await client.do("move", carriage_um=5000.0)
     with pytest.raises(BenchdError):
         await client.command("move", carriage_um=OUT)
+    async with client.holding(speed_um_s=40.0):
+        await asyncio.sleep(0.3)
     await client.command("light", beat=False, light="target_light", level=0.4)
     await client.command("read", beat=False, device="position")
     await client.command("magnification", beat=False, only_if_marked=True)

@@ -8,13 +8,16 @@ direction, so that backlash is always taken up on the same side.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.drive import Drive
 from benchd.bench.motion.figures import MotionFigures, check_limits
 from benchd.bench.motion.following_error import FollowingError
+from benchd.bench.motion.holds import Hold, Holds
 from benchd.bench.motion.homing import Homing
+from benchd.bench.motion.jogging import Bounds, Jogged, Jogging
 from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
@@ -43,6 +46,8 @@ class Positioner:
         self._place = CarriagePosition(axis, scale, clock, lambda: self.state == "idle")
         self._following_error = FollowingError(figures, trust)
         self._drive = Drive(axis, figures, self._place, self._stops, self._following_error, trust)
+        self.holds = Holds(clock)
+        self._jogging = Jogging(axis, self._place, self.holds, trust, clock)
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None
         """Called synchronously when `state` changes, so that it is published before any consequence."""
@@ -53,8 +58,9 @@ class Positioner:
         """Returns where no switch bars motion, as read a moment ago; raises Refused('interlock') else."""
         self.barred: str | None = None
         """Why the carriage cannot be moved at present: its controller or its scale is offline. None if it can."""
-        self._from_other_side = False
-        """The last place was approached from the other side: the backlash is not taken up as it always is."""
+        self._from_other_side: bool | None = False
+        """The last place was approached from the other side: the backlash is not taken up as it always is. None where
+        nobody knows: it was moved by hand, or stopped on its way."""
 
     @property
     def state(self) -> str:
@@ -186,10 +192,43 @@ class Positioner:
             self._following_error.check_creep(await self.here())
         stops = await self._wait_until_free(since)
         self._trust.require()
+        async with self._in_motion(stops):
+            return await self._approach(target_um, exact, stops, settled, approach)
+
+    async def jog(self, hold: Hold, bounds: Bounds, *, since: int | None = None) -> Jogged:
+        """Move as somebody holds on, between `bounds`; returns at standstill, once the hold is over.
+
+        `since` as for `home`. Raises Refused (not_homed, interlock), Stopped, DeviceError.
+        """
+        try:
+            self._trust.require()
+            since = self.stops if since is None else since
+            if self.state == "idle":
+                self._following_error.check_creep(await self.here())
+            stops = await self._wait_until_free(since)
+            self._trust.require()
+
+            def still() -> None:
+                self._stops.check(stops)
+                self._trust.require()
+
+            async with self._in_motion(stops):
+                let_go_um = await self._jogging.follow(hold, bounds, still)
+                await self._come_to_rest()
+                still()
+                reading = await self.read()
+            self._from_other_side = None  # the backlash lies as the last direction left it
+            return Jogged(reading.value, reading.value - let_go_um)
+        finally:
+            self.holds.over(hold)
+
+    @asynccontextmanager
+    async def _in_motion(self, stops: int) -> AsyncIterator[None]:
+        """The carriage is told as moving meanwhile; what ends it by an error costs trust, unless that was in order."""
         self.state = "moving"
         self._following_error.rest_um = None
         try:
-            return await self._approach(target_um, exact, stops, settled, approach)
+            yield
         except asyncio.CancelledError:
             # The axis returns only at standstill. Its position has to be noted, or it would look like creep.
             await self._come_to_rest()
@@ -228,7 +267,7 @@ class Positioner:
         up = 1.0 if (approach or self._axis.spec.approach) == "from_below" else -1.0
         run = self._figures.approach_um
         turns = self._from_other_side is not self._is_other(approach)
-        self._from_other_side = self._is_other(approach)
+        self._from_other_side = None  # until it has arrived: what is broken off leaves the backlash anywhere
         if (target_um - here) * up < run * (1.0 if turns else NEEDS_NO_RUN_UP):
             await self._drive.to(target_um - up * run, stops)
         aim = target_um
@@ -237,6 +276,7 @@ class Positioner:
             reading = await self._drive.rest(stood, stops, settled)
             error = target_um - reading.value
             if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
+                self._from_other_side = self._is_other(approach)
                 return reading
             if error * up < 0.0:  # overshot: back off and approach again from the same side
                 await self._drive.to(reading.value - up * run, stops)

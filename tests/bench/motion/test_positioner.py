@@ -621,3 +621,18 @@ async def test_nothing_begins_while_the_run_says_that_it_stands(homed: Rig) -> N
     with pytest.raises(Stopped):
         await homed.carriage.home()
     assert (homed.moves_um, homed.trust.homed) == ([], True)
+
+
+async def test_after_a_stop_on_its_way_a_short_move_takes_up_the_backlash_anew(homed: Rig) -> None:
+    """It had not: 25 um from where a run-up was broken off counted as having taken it up."""
+    homed.axis.play_um = 50.0
+    moving = asyncio.create_task(homed.carriage.go(5_000.0))
+    await homed.clock.sleep(0.5)
+    await homed.carriage.stop()
+    with pytest.raises(Stopped):
+        await moving
+    at_um = (await homed.carriage.read()).value
+    homed.axis.asked.clear()
+    await homed.carriage.go(at_um + 30.0)
+    assert homed.moves_um[0] == pytest.approx(at_um + 30.0 - RUN_UP_UM, abs=homed.axis.play_um + 1.0)
+    assert len(homed.moves_um) >= 2

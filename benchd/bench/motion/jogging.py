@@ -1,0 +1,98 @@
+"""The carriage moved by hand: short bounded segments, as long as somebody holds on.
+
+The segment under way reaches a little farther than the hold lasts without a refresh. So it goes on smoothly while it is
+refreshed, and a daemon that dies costs one segment at most.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from benchd.bench.motion.holds import LAPSES_S, Hold, Holds
+from benchd.bench.motion.position import CarriagePosition
+from benchd.bench.motion.trust import Trust
+from benchd.devices import Axis, Clock, LinkError, MotionFailed
+
+SEGMENT_S = LAPSES_S + 0.15
+LOOKS_S = 0.01
+"""How often it is looked whether somebody still holds on."""
+NOTHING_UM = 0.5
+"""A way so short is none: the carriage is at the end of what is allowed."""
+
+Bounds = Callable[[], tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Jogged:
+    """What came of it: where the carriage stands (um), and how far it went after it was let go, or the hold lapsed."""
+
+    carriage_um: float
+    overshoot_um: float
+
+
+class Jogging:
+    """Sends segments for one hold after the other."""
+
+    def __init__(self, axis: Axis, place: CarriagePosition, holds: Holds, trust: Trust, clock: Clock) -> None:
+        self._axis, self._place, self._holds = axis, place, holds
+        self._trust, self._clock = trust, clock
+
+    async def follow(self, hold: Hold, bounds: Bounds, still: Callable[[], None]) -> float:
+        """Move as the hold says until it is over; gives about where the carriage was then (um). It stands by now.
+
+        `bounds` are the lowest and the highest place it may be sent to, and `still` raises once nothing may move any
+        more, for a stop or a loss of trust. Raises what it raises, and DeviceError.
+        """
+        sending: asyncio.Task[None] | None = None
+        sent = -1
+        let_go_um = math.nan
+        try:
+            while self._holds.held(hold):
+                still()
+                if sending is not None and sending.done():
+                    sending.result()
+                    sending = None
+                if sending is None and hold.seq != sent:
+                    sent = hold.seq
+                    sending = asyncio.create_task(self._segment(hold, bounds, still), name="jog segment")
+                await self._clock.sleep(LOOKS_S)
+        finally:
+            let_go_um = self._about_um(hold.speed_um_s)
+            if sending is not None:
+                sending.cancel()
+            await self._axis.stop()  # before anything is waited for
+            if sending is not None:
+                await asyncio.wait({sending})
+                if not sending.cancelled():
+                    sending.exception()  # retrieved: what ended the hold counts
+        return let_go_um
+
+    async def _segment(self, hold: Hold, bounds: Bounds, still: Callable[[], None]) -> None:
+        speed_um_s = hold.speed_um_s
+        self._place.forget()
+        place_um = (await self._place.read()).value
+        low_um, high_um = bounds()
+        to_um = place_um + SEGMENT_S * speed_um_s
+        way_um = (min(to_um, high_um) if speed_um_s > 0.0 else max(to_um, low_um)) - place_um
+        if way_um * speed_um_s <= 0.0 or abs(way_um) < NOTHING_UM:
+            return
+        still()
+        if not self._holds.held(hold):
+            return
+        try:
+            await self._axis.jog(abs(speed_um_s), way_um)
+        except LinkError as lost:  # it is not known what the motor received
+            self._trust.lose("link", lost.text.rstrip("."))
+            raise
+        except MotionFailed as failed:
+            if failed.code != "limit":  # the motor's own travel ends where it stands
+                raise
+
+    def _about_um(self, speed_um_s: float) -> float:
+        last = self._place.last
+        if last is None:
+            return math.nan
+        return last.value + speed_um_s * min(self._clock.monotonic() - last.t_mono, LAPSES_S)
