@@ -97,7 +97,7 @@ async def stage(bench: SimulatedBench) -> AsyncIterator[Stage]:
         yield found
 
 
-async def test_switch_never_trips_stops_at_the_search_distance(bench: SimulatedBench) -> None:
+async def test_fault_1_switch_never_trips_stops_at_the_search_distance(bench: SimulatedBench) -> None:
     await bench.fault("board", "homing_reports")
     async with stage_on(bench, stage_config(travel_um=(0, 6000), home_search_um=6000)) as stage:
         await bench.fault("world", "switch_never")
@@ -109,7 +109,7 @@ async def test_switch_never_trips_stops_at_the_search_distance(bench: SimulatedB
         assert before - await stage.rested() < 6000 + 6000
 
 
-async def test_controller_gives_up_by_itself(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_1_controller_gives_up_by_itself(stage: Stage, bench: SimulatedBench) -> None:
     await bench.fault("world", "switch_never")
     with pytest.raises(HomeFailed, match="not found"):
         await stage.axis.home()
@@ -117,7 +117,7 @@ async def test_controller_gives_up_by_itself(stage: Stage, bench: SimulatedBench
 
 
 @pytest.mark.parametrize("pull_off_mm", [1.0, 0.3])
-async def test_carriage_deep_in_its_switch_is_backed_off(bench: SimulatedBench, pull_off_mm: float) -> None:
+async def test_fault_2_carriage_deep_in_its_switch_is_backed_off(bench: SimulatedBench, pull_off_mm: float) -> None:
     """Driven .45 mm into its switch, to the end stop, by a search that saw none: deeper than a short pull-off."""
     link = SerialLink.create("board", SerialLink.Config(port=str(bench.folder / "board")))
     await link.open()
@@ -133,7 +133,7 @@ async def test_carriage_deep_in_its_switch_is_backed_off(bench: SimulatedBench, 
         assert await stage.rested() == pytest.approx(0, abs=2)
 
 
-async def test_switch_stuck_from_the_start_is_refused_after_a_bounded_back_off(
+async def test_fault_2_switch_stuck_from_the_start_is_refused_after_a_bounded_back_off(
     stage: Stage, bench: SimulatedBench
 ) -> None:
     await bench.fault("world", "switch_stuck")
@@ -149,7 +149,7 @@ async def test_switch_stuck_from_the_start_is_refused_after_a_bounded_back_off(
     assert stage.axis.homed
 
 
-async def test_switch_that_sticks_while_homing_is_not_tried_again(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_3_switch_that_sticks_while_homing_is_not_tried_again(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home(5000)
     homing = asyncio.create_task(stage.axis.home())
     await asyncio.sleep(0.05)
@@ -162,7 +162,7 @@ async def test_switch_that_sticks_while_homing_is_not_tried_again(stage: Stage, 
     assert await stage.at() == pytest.approx(first, abs=0.5)
 
 
-async def test_hard_limit_in_a_move(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_5_hard_limit_in_a_move(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way()
     await bench.fault("world", "switch_stuck")
@@ -177,7 +177,7 @@ async def test_hard_limit_in_a_move(stage: Stage, bench: SimulatedBench) -> None
     assert stage.axis.homed
 
 
-async def test_refused_move_is_not_made_later(stage: Stage) -> None:
+async def test_fault_7_refused_move_is_not_made_later(stage: Stage) -> None:
     with pytest.raises(MotionFailed) as caught:
         await stage.axis.move_to(20000, 4000)
     assert caught.value.code == "not_homed"
@@ -185,7 +185,7 @@ async def test_refused_move_is_not_made_later(stage: Stage) -> None:
     assert await stage.rested() < 100
 
 
-async def test_buffered_jogs_are_flushed_before_stopped_is_said(stage: Stage) -> None:
+async def test_fault_14_buffered_jogs_are_flushed_before_stopped_is_said(stage: Stage) -> None:
     await stage.home()
     for _ in range(8):
         await stage.axis.jog(500, 8000)
@@ -198,7 +198,7 @@ async def test_buffered_jogs_are_flushed_before_stopped_is_said(stage: Stage) ->
 
 
 @pytest.mark.parametrize("times", [1, 2])
-async def test_lost_jog_cancel_is_sent_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
+async def test_fault_18b_lost_jog_cancel_is_sent_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
     await stage.home()
     await stage.axis.jog(1000, 20000)
     await bench.fault("board", "lose", n=times, byte=0x85)
@@ -209,7 +209,7 @@ async def test_lost_jog_cancel_is_sent_again(stage: Stage, bench: SimulatedBench
 
 
 @pytest.mark.parametrize("times", [1, 2])
-async def test_lost_hold_of_a_move_is_sent_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
+async def test_fault_18b_lost_hold_of_a_move_is_sent_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
     """A hold that was lost and not written again ended in a reset in motion, and cost the position."""
     await stage.home()
     move = await stage.under_way(speed=1000)
@@ -223,7 +223,7 @@ async def test_lost_hold_of_a_move_is_sent_again(stage: Stage, bench: SimulatedB
 
 
 @pytest.mark.parametrize("times", [1, 2])
-async def test_lost_reset_at_a_hold_is_written_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
+async def test_fault_18b_lost_reset_at_a_hold_is_written_again(stage: Stage, bench: SimulatedBench, times: int) -> None:
     """What a hold keeps queued goes by a reset. One that was lost is no banner that was lost: it still holds."""
     await stage.home()
     move = await stage.under_way(speed=1000)
@@ -237,7 +237,7 @@ async def test_lost_reset_at_a_hold_is_written_again(stage: Stage, bench: Simula
     assert await stage.rested() == pytest.approx(6000, abs=2)
 
 
-async def test_every_stop_byte_lost_ends_in_a_reset_and_unhomed(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_18b_every_stop_byte_lost_ends_in_a_reset_and_unhomed(stage: Stage, bench: SimulatedBench) -> None:
     """The wire swallows one kind of byte only, so feed holds are swallowed, and the move needs no jog-cancel."""
     await stage.home()
     move = await stage.under_way(speed=1000)
@@ -250,7 +250,7 @@ async def test_every_stop_byte_lost_ends_in_a_reset_and_unhomed(stage: Stage, be
     assert stage.kinds == ["reset"]
 
 
-async def test_swapped_controller_is_not_used(bench: SimulatedBench) -> None:
+async def test_fault_21_swapped_controller_is_not_used(bench: SimulatedBench) -> None:
     await bench.fault("board", "identity", value="9C44")
     link = SerialLink.create("board", SerialLink.Config(port=str(bench.folder / "board")))
     await link.open()
@@ -263,7 +263,7 @@ async def test_swapped_controller_is_not_used(bench: SimulatedBench) -> None:
     await link.close()
 
 
-async def test_banner_in_a_move_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_22_banner_in_a_move_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way()
     await bench.fault("board", "power_up")
@@ -275,7 +275,7 @@ async def test_banner_in_a_move_is_a_reset(stage: Stage, bench: SimulatedBench) 
     assert stage.kinds == ["reset"]
 
 
-async def test_banner_at_rest_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_22_banner_at_rest_is_a_reset(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "reset")
     await asyncio.sleep(0.1)
@@ -297,7 +297,7 @@ async def test_reset_whose_banner_is_lost_is_seen_by_the_position(stage: Stage, 
         await stage.axis.move_to(100, 1000)
 
 
-async def test_port_that_resets_the_board_is_expected(bench: SimulatedBench) -> None:
+async def test_fault_23_port_that_resets_the_board_is_expected(bench: SimulatedBench) -> None:
     await bench.fault("board", "reset_on_open")
     async with stage_on(bench, stage_config()) as stage:
         await asyncio.sleep(0.1)
@@ -306,7 +306,7 @@ async def test_port_that_resets_the_board_is_expected(bench: SimulatedBench) -> 
         assert stage.axis.homed
 
 
-async def test_garbage_in_a_move_ends_bounded(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_25_garbage_in_a_move_ends_bounded(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way()
     await bench.fault("board", "garbage", s=0.5)
@@ -346,7 +346,7 @@ async def test_noise_in_which_no_report_is_found_stops_the_homing(stage: Stage, 
 
 
 @pytest.mark.parametrize("n", [1, 2])
-async def test_corrupted_lines_in_a_move(stage: Stage, bench: SimulatedBench, n: int) -> None:
+async def test_fault_26_corrupted_lines_in_a_move(stage: Stage, bench: SimulatedBench, n: int) -> None:
     """Reports with a flipped bit are dropped, or tell a wrong place for a moment; the move ends at its true target."""
     await stage.home()
     move = await stage.under_way(15000)
@@ -366,7 +366,7 @@ async def test_storm_of_corrupted_lines_ends_bounded(stage: Stage, bench: Simula
     assert (move.exception() is None) == (at == pytest.approx(15000, abs=2)) or not stage.axis.homed
 
 
-async def test_late_report_is_not_the_next(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_27_late_report_is_not_the_next(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "late", n=1, s=0.45)
     began = time.monotonic()
@@ -377,7 +377,7 @@ async def test_late_report_is_not_the_next(stage: Stage, bench: SimulatedBench) 
 
 
 @pytest.mark.parametrize("fault", [("split", {"n": 4, "gap_s": 0.01}), ("drop", {"n": 2}), ("cut", {"n": 2})])
-async def test_ok_in_pieces_or_lost(stage: Stage, bench: SimulatedBench, fault: tuple[str, Any]) -> None:
+async def test_fault_28_ok_in_pieces_or_lost(stage: Stage, bench: SimulatedBench, fault: tuple[str, Any]) -> None:
     await stage.home()
     what, args = fault
     move = asyncio.create_task(stage.axis.move_to(9000, 4000))
@@ -387,7 +387,7 @@ async def test_ok_in_pieces_or_lost(stage: Stage, bench: SimulatedBench, fault: 
     assert stage.axis.homed
 
 
-async def test_altered_target_is_seen_by_read_back(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_29_altered_target_is_seen_by_read_back(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home(1000)
     await bench.fault("board", "alter", **{"from": "8", "to": "7", "n": 1})  # of Z-8, in the board's numbers
     with pytest.raises(MotionFailed, match=r"idle at 6\d\d\d\.\d µm, but was sent to 7000\.0 µm"):
@@ -396,7 +396,7 @@ async def test_altered_target_is_seen_by_read_back(stage: Stage, bench: Simulate
     await stage.axis.move_to(7000, 4000)
 
 
-async def test_silent_but_obeying_is_stopped(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_30_silent_but_obeying_is_stopped(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     move = await stage.under_way(speed=2000)  # 13 s of the board's: it is stopped long before its goal
     await bench.fault("board", "silence", s=30)
@@ -408,7 +408,7 @@ async def test_silent_but_obeying_is_stopped(stage: Stage, bench: SimulatedBench
     assert await stage.rested() < 29000 - 100
 
 
-async def test_refused_line_is_not_repeated(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_31_refused_line_is_not_repeated(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "alter", **{"from": "G", "to": "Q", "n": 1})
     with pytest.raises(MotionFailed, match="does not know"):
@@ -416,7 +416,7 @@ async def test_refused_line_is_not_repeated(stage: Stage, bench: SimulatedBench)
     assert await stage.rested() == pytest.approx(5000, abs=2)
 
 
-async def test_blocked_port_fails_the_stop_loudly(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_34_blocked_port_fails_the_stop_loudly(stage: Stage, bench: SimulatedBench) -> None:
     await stage.home()
     await bench.fault("board", "stall", s=30)
     with pytest.raises(LinkError):
@@ -439,7 +439,9 @@ async def test_light_waits_for_a_move_and_does_not_disturb_it(stage: Stage) -> N
     await lamp.close()
 
 
-async def test_level_that_was_altered_on_its_way_is_seen_by_read_back(stage: Stage, bench: SimulatedBench) -> None:
+async def test_fault_29_level_that_was_altered_on_its_way_is_seen_by_read_back(
+    stage: Stage, bench: SimulatedBench
+) -> None:
     """'ok' says that a line was read, and not which: a light that burns otherwise than asked for was called set."""
     await stage.home()
     lamp = GcodeLight.create("lamp", GcodeLight.Config(), stage.link)

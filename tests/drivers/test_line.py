@@ -118,7 +118,7 @@ async def test_scale_without_a_mark_says_so() -> None:
         assert not await scale.seek_reference()
 
 
-async def test_swapped_devices_are_told_apart() -> None:
+async def test_fault_21_swapped_devices_are_told_apart() -> None:
     async with device(lambda ask: b"indicator 7\n", identity_ask="I?", identity_pattern="^counter") as scale:
         with pytest.raises(DeviceMismatch, match="'indicator 7'"):
             await scale.open()
@@ -131,7 +131,7 @@ async def test_another_kind_of_device_is_refused() -> None:
 
 
 @pytest.mark.parametrize("damage", [b"P=+1\x8a5\r\n", b"?\n", b"NAK\r\n", b"\n", None])
-async def test_damaged_or_missing_answer_is_asked_for_again(damage: bytes | None) -> None:
+async def test_fault_31_damaged_or_missing_answer_is_asked_for_again(damage: bytes | None) -> None:
     asked = 0
 
     def reply(ask: bytes) -> bytes | None:
@@ -160,7 +160,7 @@ async def test_asking_again_is_bounded() -> None:
         assert (await scale.health()).state == "fault"
 
 
-async def test_wrong_baud_rate_is_said() -> None:
+async def test_fault_33_wrong_baud_rate_is_said() -> None:
     async with device(lambda ask: bytes([0xFE, 0x80, 0xE6, 0x1C, 0xF8, 0x0A])) as scale:
         with pytest.raises(LinkGarbled, match=r"baud rate"):
             await scale.read()

@@ -129,7 +129,7 @@ async def test_close_is_idempotent_and_ends_listening_and_reopens() -> None:
             assert await link.query(b"b\n", line(), 1.0) == b"echo b\r\n"
 
 
-async def test_unplugged_wakes_waiting_query_at_once() -> None:
+async def test_fault_19_unplugged_wakes_waiting_query_at_once() -> None:
     with PtyPeer() as peer:
         async with opened(peer) as link:
             lines = link.listen()
@@ -147,7 +147,7 @@ async def test_unplugged_wakes_waiting_query_at_once() -> None:
                 link.urgent(b"!")
 
 
-async def test_replugged_opens_again(tmp_path: Path) -> None:
+async def test_fault_19_replugged_opens_again(tmp_path: Path) -> None:
     with line_peer(echo) as peer:
         name = tmp_path / "board"
         name.symlink_to(peer.path)
@@ -174,7 +174,7 @@ class Seen:
     serial_number: str | None
 
 
-def test_found_by_identity_under_another_name() -> None:
+def test_fault_20_found_by_identity_under_another_name() -> None:
     before = [Seen("/dev/ttyUSB0", 0x1A86, 0x7523, "7A01"), Seen("/dev/ttyUSB1", 0x1A86, 0x7523, "7A02")]
     after = [Seen("/dev/ttyUSB5", 0x1A86, 0x7523, "7A01"), Seen("/dev/ttyUSB0", 0x1A86, 0x7523, "7A02")]
     match = Match(usb_serial="7A01")
@@ -182,7 +182,7 @@ def test_found_by_identity_under_another_name() -> None:
     assert choose(match, after, [], "board") == "/dev/ttyUSB5"
 
 
-def test_not_there_or_not_one_is_refused() -> None:
+def test_fault_20_not_there_or_not_one_is_refused() -> None:
     twins = [Seen("/dev/ttyUSB0", 0x1A86, 0x7523, None), Seen("/dev/ttyUSB1", 0x1A86, 0x7523, None)]
     with pytest.raises(LinkError, match="2 ports have"):
         choose(Match(vid=0x1A86), twins, [], "board")
@@ -200,7 +200,7 @@ def test_by_id_follows_the_link(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("pieces", [[b"P=+1", b"2.5\r", b"\n"], [b"P=+12.5\r\n"], [bytes([c]) for c in b"P=+12.5\r\n"]])
-async def test_split_answers_are_reassembled(pieces: list[bytes]) -> None:
+async def test_fault_24_split_answers_are_reassembled(pieces: list[bytes]) -> None:
     def answer(peer: PtyPeer, data: bytes) -> None:
         for piece in pieces:
             peer.send(piece)
@@ -211,7 +211,7 @@ async def test_split_answers_are_reassembled(pieces: list[bytes]) -> None:
             assert await link.query(b"P?\n", line(), 1.0) == b"P=+12.5\r\n"
 
 
-async def test_merged_and_split_lines_nobody_asked_for() -> None:
+async def test_fault_24_merged_and_split_lines_nobody_asked_for() -> None:
     with PtyPeer() as peer:
         async with opened(peer) as link:
             lines = link.listen()
@@ -221,7 +221,7 @@ async def test_merged_and_split_lines_nobody_asked_for() -> None:
             assert [await anext(lines) for _ in range(4)] == [b"one", b"two", b"three", b"four"]
 
 
-async def test_a_line_without_end_does_not_grow() -> None:
+async def test_fault_24_a_line_without_end_does_not_grow() -> None:
     with line_peer(echo) as peer:
         async with opened(peer, answer_bytes=256) as link:
             lines = link.listen()
@@ -234,7 +234,7 @@ async def test_a_line_without_end_does_not_grow() -> None:
             assert await link.query(b"a\n", line(), 1.0) == b"echo a\r\n"
 
 
-async def test_dribbling_garbage_ends_at_the_one_deadline() -> None:
+async def test_fault_25_dribbling_garbage_ends_at_the_one_deadline() -> None:
     stop = threading.Event()
     with PtyPeer() as peer:
 
@@ -255,7 +255,7 @@ async def test_dribbling_garbage_ends_at_the_one_deadline() -> None:
             assert caught.value.code == "timeout"
 
 
-async def test_flooding_garbage_is_refused_before_the_deadline() -> None:
+async def test_fault_25_flooding_garbage_is_refused_before_the_deadline() -> None:
     def flood(peer: PtyPeer, data: bytes) -> None:
         for _ in range(4):
             peer.send(b"0123456789abcdef" * 128)
@@ -267,7 +267,7 @@ async def test_flooding_garbage_is_refused_before_the_deadline() -> None:
                 await link.query(b"a\n", line(), 5.0)
 
 
-async def test_in_step_at_the_next_line() -> None:
+async def test_fault_26_in_step_at_the_next_line() -> None:
     count = 0
 
     def corrupt_once(text: bytes) -> bytes:
@@ -283,7 +283,7 @@ async def test_in_step_at_the_next_line() -> None:
             assert await link.query(b"P?\n", line(), 1.0) == b"P=+3\n"
 
 
-async def test_several_late_replies_at_once() -> None:
+async def test_fault_27_several_late_replies_at_once() -> None:
     """A device that was busy for a while answers everything it was asked meanwhile."""
     count = 0
 
@@ -308,7 +308,7 @@ async def test_several_late_replies_at_once() -> None:
 
 
 @pytest.mark.parametrize("late_s", [0.15, 0.30, 0.42])
-async def test_late_reply_is_never_the_next_answer(late_s: float) -> None:
+async def test_fault_27_late_reply_is_never_the_next_answer(late_s: float) -> None:
     """Late before the next question is written, while it is, and after: the device answers in order each time."""
     for _ in range(10):
         heard_s: list[float] = []
@@ -370,7 +370,7 @@ def held_by_another(program: str, path: str) -> Iterator[subprocess.Popen[str]]:
             holder.kill()
 
 
-async def test_second_process_is_named_and_its_death_frees_the_port() -> None:
+async def test_fault_32_second_process_is_named_and_its_death_frees_the_port() -> None:
     with line_peer(echo) as peer:
         link = SerialLink.create("wire", SerialLink.Config(port=peer.path))
         with held_by_another(HOLDER, peer.path) as holder, pytest.raises(LinkError) as caught:
@@ -381,14 +381,14 @@ async def test_second_process_is_named_and_its_death_frees_the_port() -> None:
         await link.close()
 
 
-async def test_program_that_locks_only_the_device_file_is_named() -> None:
+async def test_fault_32_program_that_locks_only_the_device_file_is_named() -> None:
     with PtyPeer() as peer, held_by_another(LOCKER, peer.path) as holder:
         link = SerialLink.create("wire", SerialLink.Config(port=peer.path))
         with pytest.raises(LinkError, match=f"process {holder.pid}"):
             await link.open()
 
 
-async def test_wrong_baud_rate_is_said() -> None:
+async def test_fault_33_wrong_baud_rate_is_said() -> None:
     def noise(peer: PtyPeer, data: bytes) -> None:
         peer.send(bytes([0xFE, 0x80, 0x00, 0xE6, 0x1C, 0xF8, 0xFF]))
 
@@ -398,7 +398,7 @@ async def test_wrong_baud_rate_is_said() -> None:
                 await link.query(b"a\n", line(), 0.2)
 
 
-async def test_blocked_write_fails_loudly_and_the_loop_lives() -> None:
+async def test_fault_34_blocked_write_fails_loudly_and_the_loop_lives() -> None:
     with PtyPeer() as peer:
         async with opened(peer, write_timeout_s=0.3) as link:
             peer.deaf = True

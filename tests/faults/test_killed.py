@@ -78,7 +78,7 @@ async def test_killed_in_a_sweep(bench: Lab) -> None:
     assert (left, states) == (KILLS, {"failed"})
 
 
-async def test_a_restart_is_inert(bench: Lab) -> None:
+async def test_fault_18_a_restart_is_inert_and_darkens(bench: Lab) -> None:
     """Killed in a long move with the light on; a home is kept on the broker, a move comes with the last life's beat."""
     async with bench.up(), bench.at() as client:
         await bench.home()

@@ -110,7 +110,7 @@ async def dark(bench: Lab) -> None:
 # At rest
 
 
-async def test_pushed_by_hand(bench: Lab) -> None:
+async def test_fault_11_pushed_by_hand(bench: Lab) -> None:
     await bench.home()
     events = bench.client.events()
     began = now_s()
@@ -122,7 +122,7 @@ async def test_pushed_by_hand(bench: Lab) -> None:
     assert await refused(bench, "nominal") in ("not_homed", "not_driven")
 
 
-async def test_pushed_after_a_minute_of_rest(bench: Lab) -> None:
+async def test_fault_11_pushed_after_a_minute_of_rest(bench: Lab) -> None:
     """It is then looked at once a second."""
     await bench.home()
     await asyncio.sleep(61.0)
@@ -134,14 +134,14 @@ async def test_pushed_after_a_minute_of_rest(bench: Lab) -> None:
     assert "unasked" in state["why"]
 
 
-async def test_brown_out(bench: Lab) -> None:
+async def test_fault_11_brown_out(bench: Lab) -> None:
     await bench.home()
     began = now_s()
     bench.fault("board", "power_up")
     assert "reset" in (await lost(bench, began))["why"]
 
 
-async def test_pushed_while_a_question_is_open(bench: Lab) -> None:
+async def test_fault_11_pushed_while_a_question_is_open(bench: Lab) -> None:
     await bench.home()
     run = await bench.in_flange_check()
     await bench.client.command("light", beat=False, light="target_light", level=0.5)
@@ -170,7 +170,7 @@ async def test_pushed_while_a_question_is_open(bench: Lab) -> None:
         pytest.param("board", "power_up", {}, "reset", id="22_banner"),
     ],
 )
-async def test_in_a_move(bench: Lab, who: str, what: str, args: dict[str, Any], why: str) -> None:
+async def test_faults_5_8_9_22_in_a_move(bench: Lab, who: str, what: str, args: dict[str, Any], why: str) -> None:
     await bench.home()
     events = bench.client.events()
     ident = await move_away(bench)
@@ -198,7 +198,7 @@ async def test_in_a_move(bench: Lab, who: str, what: str, args: dict[str, Any], 
         pytest.param("board", "unplug", {"s": 0.5}, id="19_unplugged"),
     ],
 )
-async def test_in_a_sweep_of_a_procedure(bench: Lab, who: str, what: str, args: dict[str, Any]) -> None:
+async def test_faults_9_19_in_a_sweep_of_a_procedure(bench: Lab, who: str, what: str, args: dict[str, Any]) -> None:
     run = await bench.sweeping_in_flange_check()
     events = bench.client.events()
     bench.fault(who, what, **args)
@@ -292,7 +292,7 @@ async def test_up_with_the_door_open(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("who", ["board", "counter"])
-async def test_unplugged_in_a_move(bench: Lab, who: str) -> None:
+async def test_fault_19_unplugged_in_a_move(bench: Lab, who: str) -> None:
     await bench.home()
     with capture_logs() as log:
         await _unplugged_in_a_move(bench, who)
@@ -320,7 +320,7 @@ async def _unplugged_in_a_move(bench: Lab, who: str) -> None:
     assert abs(bench.place_um() - stands) < 5.0
 
 
-async def test_another_board_on_the_cable(bench: Lab) -> None:
+async def test_fault_21_another_board_on_the_cable(bench: Lab) -> None:
     bench.fault("board", "unplug")
     await bench.carriage(state="offline")
     events = bench.client.events()
@@ -345,7 +345,7 @@ async def test_another_board_on_the_cable(bench: Lab) -> None:
 # Homing
 
 
-async def test_switch_never_trips(bench: Lab) -> None:
+async def test_fault_1_switch_never_trips(bench: Lab) -> None:
     bench.fault("world", "switch_never", value=True)
     with pytest.raises(BenchdError) as told:
         await bench.home()
@@ -356,7 +356,7 @@ async def test_switch_never_trips(bench: Lab) -> None:
     assert await bench.rests()
 
 
-async def test_switch_sticks(bench: Lab) -> None:
+async def test_fault_3_switch_sticks(bench: Lab) -> None:
     await bench.client.command("home", axes=["carriage"], ident="h3")
     events = bench.client.events()
     await bench.carriage(state="homing")
@@ -370,7 +370,7 @@ async def test_switch_sticks(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0, "tried again by itself"
 
 
-async def test_home_fails_inside_a_procedure(bench: Lab) -> None:
+async def test_fault_4_home_fails_inside_a_procedure(bench: Lab) -> None:
     await bench.home()
     await bench.client.command("light", beat=False, light="target_light", level=0.5)
     bench.fault("world", "push", value=100)
@@ -393,7 +393,7 @@ async def test_home_fails_inside_a_procedure(bench: Lab) -> None:
     await dark(bench)
 
 
-async def test_a_refused_move_is_forgotten(bench: Lab) -> None:
+async def test_fault_7_a_refused_move_is_forgotten(bench: Lab) -> None:
     bench.fault("board", "power_up")
     await bench.carriage(homed=False)
     assert await refused(bench, "move", axis="carriage", carriage_um=12_000) == "not_homed"
@@ -403,7 +403,7 @@ async def test_a_refused_move_is_forgotten(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0
 
 
-async def test_stopped_in_homing(bench: Lab) -> None:
+async def test_fault_17_stopped_in_homing(bench: Lab) -> None:
     await bench.home()
     await bench.client.do("move", axis="carriage", carriage_um=15_000, within_s=20)
     await bench.client.command("home", axes=["carriage"], ident="h17")
@@ -421,7 +421,7 @@ async def test_stopped_in_homing(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0
 
 
-async def test_stopped_in_the_homing_of_a_procedure(bench: Lab) -> None:
+async def test_fault_17_stopped_in_the_homing_of_a_procedure(bench: Lab) -> None:
     await bench.home()
     await bench.client.do("move", axis="carriage", carriage_um=15_000, within_s=20)
     bench.fault("board", "power_up")
@@ -437,7 +437,7 @@ async def test_stopped_in_the_homing_of_a_procedure(bench: Lab) -> None:
 # Clearance
 
 
-async def test_glass_would_come_too_near(bench: Lab) -> None:
+async def test_fault_18a_glass_would_come_too_near(bench: Lab) -> None:
     client = bench.client
     await bench.home()
     given = {"adapters": ["ring-07"], "distance_mm": 5000, "ring": "infinity"}
@@ -457,7 +457,7 @@ async def test_glass_would_come_too_near(bench: Lab) -> None:
     assert abs(bench.place_um() - stands) < 5.0
 
 
-async def test_a_rear_that_nobody_has_measured(bench: Lab) -> None:
+async def test_fault_18a_a_rear_that_nobody_has_measured(bench: Lab) -> None:
     client = bench.client
     await bench.home()
     given = {"lens": UNMEASURED, "adapters": ["ring-07"], "glass": [], "distance_mm": 5000}
@@ -486,7 +486,7 @@ async def other_than(bench: Lab, ask: str) -> None:
 # Users
 
 
-async def test_a_second_user(bench: Lab) -> None:
+async def test_fault_15_a_second_user(bench: Lab) -> None:
     await bench.home()
     async with bench.stack.client("wall") as second:
         with pytest.raises(Refused) as told:

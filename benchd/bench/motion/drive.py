@@ -12,6 +12,11 @@ from benchd.bench.motion.trust import Trust
 from benchd.bench.time_table import spent
 from benchd.devices import Axis, DeviceError, LinkError, Reading
 
+STILL_TRIES = 20
+"""How often a carriage that settles more slowly than stated is waited for, so long each time."""
+STILL_AGAIN = 2
+"""So many times of settling on end it has to stand, once it was seen to move."""
+
 
 class Drive:
     """Sends the motor to where the encoder is expected to read the target; a stop meanwhile raises Stopped."""
@@ -83,7 +88,20 @@ class Drive:
 
         `settled` is called just before the position is read. Raises Stopped, DeviceError.
         """
-        motor_um, reading = await self._place.settled(stood, self._figures.settle_s, settled)
-        self._stops.check(stops)
-        self._following_error.check_at_rest(motor_um, reading.value)
-        return reading
+        still = STILL_AGAIN - 1  # of what has moved once, more than one look is needed
+        for _ in range(STILL_TRIES):
+            motor_um, reading, apart_um = await self._place.settled(stood, self._figures.settle_s, settled)
+            self._stops.check(stops)
+            still = still + 1 if apart_um <= self._figures.tolerance_um else 0
+            if still >= STILL_AGAIN:
+                self._following_error.check_at_rest(motor_um, reading.value)
+                return reading
+            stood = reading.t_mono
+        self._trust.lose("stall", "the carriage does not come to rest, though its controller says that it stands")
+        raise DeviceError(
+            f"The carriage does not come to rest: it went through {apart_um:.1f} µm while it settled, for the "
+            f"{STILL_TRIES}th time, though its controller says that it stands.",
+            advice="Look for a loose coupling, a sprung mount or something that swings; raise motion.settle_ms if it "
+            "is only slow.",
+            device="carriage",
+        )

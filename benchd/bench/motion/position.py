@@ -11,6 +11,10 @@ FRESH_S = 0.5
 """A position read so recently at rest need not be read again just to decide from which side to approach."""
 
 
+LOOKS = (0.5, 0.75)
+"""Parts of the time of settling at which the encoder is looked at: of what swings, two readings may be the same."""
+
+
 class CarriagePosition:
     """Reads the carriage position (um); `resting` says whether nothing moves. Call `forget` before a motion."""
 
@@ -45,19 +49,26 @@ class CarriagePosition:
     def _keep(self, reading: Reading) -> None:
         self._at_rest = reading.value, self._clock.monotonic()
 
-    async def settled(self, stood: float, settle_s: float, settled: Callable[[], None]) -> tuple[float, Reading]:
-        """Wait until settled, at standstill since `stood`; gives the motor's position (um) and the reading.
+    async def settled(self, stood: float, settle_s: float, settled: Callable[[], None]) -> tuple[float, Reading, float]:
+        """Wait until settled, at standstill since `stood`; gives the motor's position (um), the reading, and how far
+        the encoder's readings in the second half of the wait lie apart (um), 0 without one or without a wait.
 
-        The motor is read while settling, which costs no extra time. `settled` is called just before the position is
-        read.
+        Motor and encoder are read while settling, which costs no extra time. `settled` is called just before the
+        position is read.
         """
+        seen_um: list[float] = []
         with spent("settling", settle_s):
             motor_um = (await self._axis.read()).value
+            if self._scale is not None and settle_s > 0.0:
+                for part in LOOKS:
+                    await self._clock.until(stood + part * settle_s)
+                    seen_um.append((await self.read()).value)
             await self._clock.until(stood + settle_s)
         settled()
         reading = await self.read()
         self._keep(reading)
-        return motor_um, reading
+        seen_um.append(reading.value)
+        return motor_um, reading, max(seen_um) - min(seen_um)
 
     def fresh(self) -> float | None:
         """A position read recently at rest (um) and valid because nothing has moved since; else None."""
