@@ -7,6 +7,7 @@ Eight and sixteen bits, PNG, JPEG and TIFF. Colour becomes luma. Decoding does n
 from __future__ import annotations
 
 import struct
+import warnings
 import zlib
 from dataclasses import dataclass
 from io import BytesIO
@@ -60,7 +61,10 @@ def read_picture(data: bytes) -> Picture:
     from PIL import Image
 
     try:
-        with Image.open(BytesIO(data), formats=("PNG", "JPEG", "TIFF")) as image:
+        with (
+            warnings.catch_warnings(action="ignore"),  # of a damaged file's tags: hundreds of lines a picture
+            Image.open(BytesIO(data), formats=("PNG", "JPEG", "TIFF")) as image,
+        ):
             megapixels = image.width * image.height / 1e6
             if megapixels > LARGEST_MEGAPIXELS:
                 raise _too_large(megapixels)

@@ -64,7 +64,7 @@ class Hearing:
         elif found := ALARM.match(text):
             self._alarmed(int(found[1]))
         elif BANNER.match(text):
-            self._told.append(text)
+            self._keep(text)
             self._was_reset()
         elif text.startswith("<"):
             self._note(parse_report(text.encode(), now_s(), self.settings.mm_per_unit))
@@ -72,7 +72,10 @@ class Hearing:
             self.settings.take(text)
         elif text.startswith("["):
             self.settings.take(text)
-            self._told = [*self._told[-15:], text]
+            self._keep(text)
+
+    def _keep(self, text: str) -> None:
+        self._told = [*self._told[-15:], text]
 
     def _alarmed(self, number: int) -> None:
         text = f"The controller raised an alarm: {alarm_text(number)}."

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from benchd_drivers.gcode_status import LETTERS
 
-SETTING = re.compile(r"^\$(\d+)=(-?\d+(?:\.\d*)?)\b")
+SETTING = re.compile(r"^\$([0-9]{1,3})=(-?[0-9]{1,12}(?:\.[0-9]*)?)\b")
 OPTIONS = re.compile(r"^\[OPT:([^,\]]*)")
 MM_PER_INCH = 25.4
 SLOW_SEARCH = 7
