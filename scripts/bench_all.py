@@ -14,6 +14,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+import bench_crowd
 import bench_edges
 import bench_latency
 import bench_modbus
@@ -25,6 +26,7 @@ PARTS: dict[str, Callable[[], list[Figure]]] = {
     "start": bench_start.measure,
     "edges": bench_edges.measure,
     "latency": bench_latency.measure,
+    "crowd": bench_crowd.measure,
     "modbus": bench_modbus.measure,
     "sweep": bench_sweep.measure,
 }
