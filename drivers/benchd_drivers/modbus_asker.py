@@ -64,7 +64,7 @@ class Asker:
         self._turns = Turns()
         self._tasks: set[asyncio.Task[ModbusPDU]] = set()
         self._lost: asyncio.Future[LinkError] = asyncio.get_running_loop().create_future()
-        self._replies: asyncio.Queue[ModbusPDU] = asyncio.Queue()
+        self._replies: asyncio.Queue[ModbusPDU] | None = None  # what nobody asks for is kept by nobody
         self._heard = 0  # bytes since the question under way
         self._quiet_from = 0.0
         self._in_step = True  # nothing but the answer to the question under way can come
@@ -172,11 +172,12 @@ class Asker:
             raise self._gone()
         self._heard = 0
         self._in_step = self._numbered or self._knows(question.unit_id)
-        self._replies = asyncio.Queue()
+        replies: asyncio.Queue[ModbusPDU] = asyncio.Queue()
+        self._replies = replies
         ends = asyncio.get_running_loop().time() + self._timeout_s
         call = asyncio.ensure_future(question.asked(self._client))
         try:
-            while not question.fits(reply := await self._next_reply(call, ends)):
+            while not question.fits(reply := await self._next_reply(replies, call, ends)):
                 continue
             return reply
         except (ModbusException, TimeoutError) as missed:
@@ -188,15 +189,18 @@ class Asker:
                 raise LinkGarbled(f"{text}, but {self._heard} bytes came that are none.", **full) from missed
             raise LinkTimeout(f"{text}.", **full) from missed
         finally:
+            self._replies = None
             if not call.done():
                 call.cancel()
                 await asyncio.wait({call})
 
-    async def _next_reply(self, call: asyncio.Future[ModbusPDU], ends: float) -> ModbusPDU:
+    async def _next_reply(
+        self, replies: asyncio.Queue[ModbusPDU], call: asyncio.Future[ModbusPDU], ends: float
+    ) -> ModbusPDU:
         """Raises TimeoutError, LinkError, and what sending it raised; not before what came in while the loop was held
         up has been looked at."""
         loop = asyncio.get_running_loop()
-        reply = asyncio.ensure_future(self._replies.get())
+        reply = asyncio.ensure_future(replies.get())
         try:
             some: set[asyncio.Future[Any]] = {reply, self._lost}
             if not call.done():
@@ -217,7 +221,7 @@ class Asker:
 
     def _seen(self, sending: bool, pdu: ModbusPDU) -> ModbusPDU:
         """Every reply of the unit asked, while the client library itself looks at the first alone."""
-        if not sending:
+        if not sending and self._replies is not None:
             self._replies.put_nowait(pdu)
         return pdu
 

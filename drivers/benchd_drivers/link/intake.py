@@ -65,7 +65,7 @@ class Intake:
         answer = bytes(self._held[span])
         before = bytes(self._held[: span.start])
         del self._held[: span.stop]
-        return Sorted(lines=_lines(before), answer=answer, later=self._take_lines())
+        return Sorted(lines=_lines(before), answer=answer, later=self._take_lines(), overflow=self._bounded())
 
     def looks_garbled(self) -> bool:
         """Whether what came since the question is to a good part no text, as the wrong baud rate makes it."""
