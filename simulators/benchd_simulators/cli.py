@@ -34,6 +34,7 @@ board                       reset, power_up, open_door, shut_door, stuck_status 
                             native, origin_at_switch, pwm, homing_reports [value=false]
 drive, drive_tcp            of `up --modbus`: the same of each end (flood and lose among them), and power_up, trip,
                             refuse code= [n=] (the next writes), model value=
+dmx                         of `up --dmx`: as board; address value=, on_loss value=holds|dark
 camera                      unplug, plug, clear, late [n= s=], garbage|cut|freeze|no_time [n=], error [n= status=]
 supply, meter, supply_line, meter_line   as board; errors [n= number=], identity value=, no_error value=, power_up
 supply                      turn [volts= amps= on=], stuck [value=false], trip
@@ -66,7 +67,10 @@ def _parser() -> argparse.ArgumentParser:
     up.add_argument("--camera-port", type=_port, default=8780, help="default 8780; a free one if it is taken")
     up.add_argument("--identity", default="7A01", help="serial string that the board tells (default 7A01)")
     up.add_argument("--native", action="store_true", help="the board on USB of its own: bytes arrive together, unpaced")
-    up.add_argument("--modbus", action="store_true", help="carriage, lamp and indicator on a Modbus drive: RTU and TCP")
+    hung = up.add_mutually_exclusive_group()
+    modbus = "carriage, lamp and indicator on a Modbus drive: RTU and TCP"
+    for line, what in (("modbus", modbus), ("dmx", "the lamp on a DMX dimmer")):
+        hung.add_argument(f"--{line}", dest="line", action="store_const", const=line, help=what)
     up.add_argument("--with-parent", action="store_true", help="end when the process that started this one ends")
 
     beside = commands.add_parser("instruments", help="run a supply and a multimeter that speak SCPI, until interrupted")
@@ -88,7 +92,7 @@ def _parser() -> argparse.ArgumentParser:
     )
 
     fault = commands.add_parser("fault", help="break something", epilog=FAULT_HELP, formatter_class=raw)
-    bench = ("board", "counter", "dial", "indicator", "inputs", "drive", "drive_tcp", "camera", "world")
+    bench = ("board", "counter", "dial", "indicator", "inputs", "drive", "drive_tcp", "dmx", "camera", "world")
     fault.add_argument("who", choices=(*bench, *INSTRUMENTS))
     fault.add_argument("what")
     fault.add_argument("args", nargs="*", metavar="KEY=VALUE")
@@ -155,7 +159,7 @@ def _up(args: argparse.Namespace) -> int:
             camera_port=args.camera_port,
             identity=args.identity,
             native=args.native,
-            modbus=args.modbus,
+            line=args.line,
             truth=args.truth,
             journal=journal,
             ready=_print_places,

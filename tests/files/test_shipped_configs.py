@@ -19,6 +19,7 @@ SCENARIOS = {
     "workshop-autocollimation": "autocollimation",
     "workshop-instruments": "wall",
     "workshop-modbus": "wall",
+    "workshop-dmx": "wall",
 }
 
 

@@ -34,7 +34,7 @@ from tests.virtual.ends.broker_end import MemoryBroker
 from tests.virtual.ends.serial_end import MemoryPort
 from tests.virtual.life import LIFE, ItsTime, Life, buried
 from tests.virtual.procedures_of_its_own import PROCEDURES
-from tests.virtual.rigs import CurvesRig, VirtualRig, with_diode
+from tests.virtual.rigs import CurvesRig, DmxVirtualRig, VirtualRig, with_diode
 from tests.virtual.rules.flat import Holdings
 from tests.virtual.same_each_time import run
 from tests.virtual.witness import BENCH, Witness
@@ -92,7 +92,7 @@ class Lab:
             shutil.copytree(CONFIGS / config, self.folder / config)
         self.machine = load_world(self._world, self.seed, self.pace, self.loop.time)
         self.journal = self.watched or Journal(self.folder / "journal.tsv", self.loop.time)
-        rig = CurvesRig if self._curves else VirtualRig
+        rig = CurvesRig if self._curves else DmxVirtualRig if self.config == "workshop-dmx" else VirtualRig
         self.rig = rig(self.machine, self._ports, pace=self.pace, identity="7A01", seed=self.seed, journal=self.journal)
         self.rig.camera.where = f"camera-{self.broker_at.rpartition(':')[2]}"
         self._board = asyncio.create_task(self.rig.board.run(), name="board")
@@ -131,7 +131,7 @@ class Lab:
         if self._curves:
             with_diode(doc)
         for link in doc["links"].values():
-            link["kind"] = "memory"
+            link["kind"] = "memory_dmx" if link["kind"] == "dmx" else "memory"
             link["port"] = str(self._ports / Path(link["port"]).name)
         for device in doc["devices"].values():
             if device["driver"] == "http_camera":

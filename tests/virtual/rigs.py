@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from benchd_simulators.firmware.dmx import DmxRig
 from benchd_simulators.firmware.line_device import LineDevice
 from benchd_simulators.firmware.rig import Cable, Rig
 from benchd_simulators.world.world import World
@@ -24,6 +25,10 @@ class VirtualRig(Rig):
     port = MemoryPort
     network_camera = MemoryCamera
     camera: MemoryCamera
+
+
+class DmxVirtualRig(VirtualRig, DmxRig):
+    """What stands on the bench of `configs/workshop-dmx`."""
 
 
 class CurvesRig(VirtualRig):

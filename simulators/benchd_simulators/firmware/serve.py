@@ -58,7 +58,7 @@ async def serve(
     camera_port: int,
     identity: str,
     native: bool,
-    modbus: bool,
+    line: str | None,
     truth: Path | None,
     journal: Journal,
     ready: Callable[[Mapping[str, str]], None],
@@ -72,7 +72,7 @@ async def serve(
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
     seed = int(about.get("seed", 0))
-    rig = _kind_of_rig(modbus)(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
+    rig = _kind_of_rig(line)(machine, folder, pace=pace, identity=identity, seed=seed, journal=journal, native=native)
     hand_server: asyncio.Server | None = None
     board = asyncio.create_task(rig.board.run(), name="board")
     try:
@@ -100,12 +100,17 @@ async def serve(
         write_json(truth, machine.truth())
 
 
-def _kind_of_rig(modbus: bool) -> type[Rig]:
-    if not modbus:
-        return Rig
-    from benchd_simulators.firmware.modbus.rig import ModbusRig
+def _kind_of_rig(line: str | None) -> type[Rig]:
+    match line:
+        case "modbus":
+            from benchd_simulators.firmware.modbus.rig import ModbusRig
 
-    return ModbusRig
+            return ModbusRig
+        case "dmx":
+            from benchd_simulators.firmware.dmx import DmxRig
+
+            return DmxRig
+    return Rig
 
 
 async def act(machine: Machine, rig: Rig, command: dict[str, Any]) -> dict[str, Any]:
