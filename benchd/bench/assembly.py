@@ -12,6 +12,8 @@ from benchd.arrangements.registry import arrangement, arrangement_problems
 from benchd.bench.gauge_position import GaugeScale
 from benchd.bench.interlock import EMERGENCY_STOP, GUARDING
 from benchd.bench.plausible import implausible
+from benchd.bench.pointer import Pointer
+from benchd.bench.unlit_camera import UnlitCamera
 from benchd.bench.within_reach import WithinReach
 from benchd.detectors.available import Configs, configured
 from benchd.detectors.registry import kinds as detector_kinds
@@ -102,6 +104,7 @@ def build(loaded: LoadedBench) -> Assembly:
             device := _device(loaded, name, entry.driver, links.get(entry.link or ""), problems)
         ):
             devices[name] = guarded(device, name, entry.driver)
+    _keep_laser_dark(loaded, devices)
     scale = devices.get(loaded.file.roles.get("position", ""))
     if isinstance(scale, Gauge):
         devices[loaded.file.roles["position"]] = GaugeScale(scale)
@@ -165,15 +168,12 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "position": (Encoder, Gauge),
     "target_light": (Light,),
     "indicator": (Gauge,),
+    "pointer": (Light,),
     "temperature": (Meter,),
     "emergency_stop": (Meter,),
     "hands_in": (Meter,),
 }
 """The roles in use, and the kinds of device allowed in each; for the role `detector` the detectors decide."""
-
-_NOT_OBEYED: Mapping[Role, str] = {
-    "pointer": "no role yet: nothing puts a pointer out while a camera exposes; take this role out",
-}
 
 
 def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
@@ -183,7 +183,7 @@ def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[P
         kinds = detector_kinds() if role == "detector" else _KINDS.get(role)
         device = devices.get(name)
         if kinds is None:
-            wrong = _NOT_OBEYED.get(role, "no role yet: nothing goes by it; take it out, the device keeps its own name")
+            wrong = "no role yet: nothing goes by it; take it out, the device keeps its own name"
             problems.append(loaded.source.problem(("roles", role), wrong))
         elif device is not None and not isinstance(device, kinds):
             may = " or ".join(kind.__name__.lower() for kind in kinds)
@@ -268,17 +268,54 @@ def _missing_figures(loaded: LoadedBench, devices: Mapping[str, Device], *, by_l
     return problems
 
 
+POINTER: Role = "pointer"
+_OF_LASERS = {
+    "1M": "with a lens or a magnifier in the beam it is not safe any more, and this is a bench for lenses",
+    "2M": "with a lens or a magnifier in the beam a blink is too late, and this is a bench for lenses",
+}
+_NEEDS_PROTECTION = (
+    "it takes protective measures that no software gives: housing, interlocks, goggles, somebody in charge"
+)
+"""Classes are those of IEC 60825-1; 1 and 2 are what eyes stand that meet the beam by chance."""
+
+
+def _keep_laser_dark(loaded: LoadedBench, devices: dict[str, Device]) -> None:
+    """Puts in the place of the pointer what lights it only while it is held, and of cameras what waits for it."""
+    name = loaded.file.roles.get(POINTER, "")
+    light = devices.get(name)
+    if isinstance(light, Light):
+        devices[name] = pointer = Pointer(light)
+        devices |= {key: UnlitCamera(camera, pointer) for key, camera in devices.items() if isinstance(camera, Camera)}
+
+
 def _laser_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
-    """A laser must go off unless a user keeps it on, but lights here stay as set: so lasers are refused."""
-    wrong = (
-        "a light without a laser class: lasers are not supported yet, since nothing here puts one out when nobody "
-        "holds it on any more"
-    )
-    return [
-        loaded.source.problem(("devices", name, "laser_class"), wrong)
-        for name, device in devices.items()
-        if isinstance(device, Light) and device.spec.laser_class is not None
-    ]
+    """A laser has to be the pointer and nothing else, of a class that eyes stand, and dark where nobody holds it on."""
+    problems = []
+    roles = {role: name for role, name in loaded.file.roles.items() if isinstance(devices.get(name), Light)}
+    for name, device in devices.items():
+        if not isinstance(device, Light):
+            continue
+        laser_class, played = device.spec.laser_class, [role for role in roles if roles[role] == name]
+        if laser_class is None:
+            if POINTER in played:
+                wanted = (
+                    "the laser's class, 1 or 2, as its label has it: a light that is no laser needs no role `pointer`"
+                )
+                problems.append(loaded.source.problem(("devices", name, "laser_class"), wanted))
+            continue
+        if laser_class not in ("1", "2"):
+            why = _OF_LASERS.get(laser_class, _NEEDS_PROTECTION)
+            problems.append(
+                loaded.source.problem(("devices", name, "laser_class"), f"1 or 2: of class {laser_class} {why}")
+            )
+        if played != [POINTER]:
+            wanted = "the role `pointer`, and no other, for a laser: only that is on while it is held, and else dark"
+            problems.append(loaded.source.problem(("devices", name, "laser_class"), wanted))
+        if device.spec.safe_level > 0.0:
+            problems.append(
+                loaded.source.problem(("devices", name, "safe_level"), "0: a laser is dark where nobody holds it on")
+            )
+    return problems
 
 
 def _article(noun: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 
 from benchd.assessments.sampling_positions import per_pass
 from benchd.bench.analysis import Analysis
-from benchd.bench.assembly import Assembly
+from benchd.bench.assembly import POINTER, Assembly
 from benchd.bench.datum.chain import ScaleRecord, position_record
 from benchd.bench.datum.clearance import check_way_to_switch
 from benchd.bench.datum.current_setup import CurrentSetup
@@ -26,6 +26,7 @@ from benchd.bench.motion.jogging import Jogged
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust
 from benchd.bench.notices import Notices
+from benchd.bench.pointer import Pointer
 from benchd.bench.records_in_force import RecordsInForce
 from benchd.bench.requests import (
     CARRIAGE,
@@ -46,7 +47,7 @@ from benchd.bench.sweep.sweeper import Progress, Sweeper
 from benchd.detectors.available import available_detectors
 from benchd.detectors.detector import Detector
 from benchd.devices import Approach, Axis, Clock, Encoder, Light, Meter, Reading
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
 
@@ -74,7 +75,10 @@ class Bench:
         self.notices = notices
         self.clock = clock
         self.events = Events(notices, store, clock)
-        self.jobs = Jobs(self._job_ended)
+        self.pointer = assembly.in_role(POINTER, Pointer)
+        if self.pointer is not None:
+            self.pointer.barred = self._pointer_barred
+        self.jobs = Jobs(self._job_ended, self._in_the_dark)
         self.analysis = Analysis() if analysis is None else analysis
         self.lights = Lights(assembly, clock)
         self.trust = Trust(self._trust_lost)
@@ -95,6 +99,7 @@ class Bench:
         self.interlock = Interlock(assembly.roles, clock)
         self.carriage.clear = self.interlock.clear
         self.lights.emergency = lambda: self.interlock.emergency
+        self.lights.stops = lambda: self.carriage.stops
         self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
         self.detectors.preload_workers(self.analysis)
 
@@ -107,7 +112,23 @@ class Bench:
 
     async def stop(self, by: str | None = None) -> None:
         """Stop everything that moves; the position stays trusted if the controller kept it."""
+        if self.pointer is not None:  # the hold ends now; the byte of the stop comes first
+            self.pointer.put_out()
         await self.carriage.stop(by)
+
+    async def _in_the_dark(self) -> None:
+        """Whatever begins does so without the laser. Raises DeviceError where that cannot be put out."""
+        if self.pointer is not None:
+            await self.pointer.dark()
+
+    def _pointer_barred(self) -> Refused | None:
+        """Why the laser has to be dark now."""
+        if (switch := self.interlock.emergency) is not None:
+            return Refused("interlock", switch.sentence, advice=switch.advice, data=switch.data)
+        if self.jobs.kind is not None or self.jobs.closed:
+            text = f"The pointer is dark while the bench is busy with '{self.jobs.kind or 'its end'}'."
+            return Refused("busy", text, advice="Hold it on when that has ended.", data={"doing": self.jobs.kind})
+        return None
 
     def check_axes(self, axes: list[str]) -> None:
         """Raise Refused('unknown_name') for an axis that this bench cannot drive."""
@@ -301,6 +322,8 @@ class Bench:
 
         Idempotent. The daemon closes the devices afterwards.
         """
+        if self.pointer is not None:
+            self.pointer.put_out()
         await self.jobs.close(Stopped())
         await self.lights.close()
         await self.events.close()

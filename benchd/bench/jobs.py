@@ -49,11 +49,18 @@ Ended = Callable[[str, str | None, Any, BaseException | None], None]
 """Called when a job ends: kind, cause, result (after a failure the job's `about`), and the error (None when done)."""
 
 
-class Jobs:
-    """The slot for one job; a second one is refused with `busy`, naming the first."""
+async def _nothing() -> None: ...
 
-    def __init__(self, ended: Ended) -> None:
+
+class Jobs:
+    """The slot for one job; a second one is refused with `busy`, naming the first.
+
+    `first` is awaited inside each job before its work; what it raises ends the job.
+    """
+
+    def __init__(self, ended: Ended, first: Callable[[], Awaitable[None]] = _nothing) -> None:
         self._ended = ended
+        self._first = first
         self._job: Job | None = None
         self._closed = False
         self._kept_free_for: list[str] = []
@@ -62,6 +69,11 @@ class Jobs:
     def kind(self) -> str | None:
         """The kind of the job under way, or None at rest."""
         return self._job.kind if self._job else None
+
+    @property
+    def closed(self) -> bool:
+        """No job begins any more."""
+        return self._closed
 
     def check_free(self) -> None:
         """Raise Refused('busy') while a job is under way, and once closed."""
@@ -109,6 +121,7 @@ class Jobs:
         about = self._job.about if self._job else {}
         error: BaseException | None = None
         try:
+            await self._first()
             result = await work()
         except asyncio.CancelledError as cancelled:
             error = (self._job.reason if self._job else None) or cancelled

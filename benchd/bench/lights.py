@@ -11,6 +11,7 @@ import structlog
 
 from benchd.bench.assembly import Assembly
 from benchd.bench.interlock import Switch
+from benchd.bench.pointer import ANEW, Pointer
 from benchd.devices import Clock, DeviceError, Light
 from benchd.errors import Refused
 
@@ -40,6 +41,8 @@ class Lights:
         self._timers: dict[str, asyncio.Task[None]] = {}
         self.emergency: Callable[[], Switch | None] = lambda: None
         """The emergency stop while it keeps every light at its safe level."""
+        self.stops: Callable[[], int] = lambda: 0
+        """How often a stop has come."""
 
     async def set(
         self,
@@ -84,6 +87,25 @@ class Lights:
             ends = self._switch_off_after(light, for_s, f"the {for_s:g} s that {by} gave it")
             self._timers[light.name] = asyncio.create_task(ends, name=f"dark {name}")
         return level
+
+    async def hold(
+        self, name: str, *, level: float | None, on: bool | None, hold: str, seq: int, for_s: float | None, by: str,
+        since: int,
+    ) -> float:  # fmt: skip
+        """Hold the pointer on, or end that; see `Pointer.hold_on`. Raises what that does, and Refused (unknown_name).
+
+        `since` is the number of stops when it was asked for: nothing is lit after a later one.
+        """
+        light = self._assembly.named(name, Light)
+        if not isinstance(light, Pointer):
+            raise Refused("bad_request", f"'{name}' is no laser: it stays as it is set.", advice="Leave `hold` away.")
+        level = level if level is not None else 1.0 if on else 0.0
+        if level <= 0.0:
+            await light.set_level(0.0)
+            return 0.0
+        if since != self.stops():
+            raise Refused("stale", "A stop came after this was asked for; nothing was lit.", advice=ANEW)
+        return await light.hold_on(level, hold, seq, by, for_s)
 
     def _check_safe(self, light: Light, level: float) -> None:
         switch = self.emergency()

@@ -1,0 +1,262 @@
+"""The laser in the role `pointer`: it shines only while somebody holds it on.
+
+The assembly has this in the place of the driver's own light, so that whoever lights anything comes through here, and
+lighting it any other way than by a hold is refused. A hold is refreshed some ten times a second, and ends for good when
+it lapses, its time is over, somebody stops, something begins, or a camera exposes. Dark is begun at once then, and
+insisted on. None of it is a safety function: what protects eyes is the class of the laser.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import NoReturn
+
+import structlog
+
+from benchd.devices import DeviceError, Health, Identity, Light, LightSpec, Link, now_s
+from benchd.errors import Refused
+
+_log = structlog.get_logger("benchd.lights")
+
+HOLD_S = 0.3
+"""It goes dark so long after the last refresh."""
+USUAL_S, LONGEST_S = 60.0, 600.0
+"""A hold ends after so long however it is refreshed: where it does not say for how long, and at the most."""
+RETRY_S = 0.5
+DARK_WITHIN_S = 3.0
+"""Who needs it dark waits so long for that."""
+BY_HAND = "Switch its supply off by hand; do not look for the beam."
+ANEW = "Begin another hold, with a name of its own, where it is still wanted."
+
+
+@dataclass(slots=True, eq=False)
+class Hold:
+    """Held on by one user under one name; `seq` rises, it lapses at `until_s` and ends at `ends_s` (monotonic)."""
+
+    ident: str
+    user: str
+    began_s: float
+    ends_s: float
+    seq: int = -1
+    until_s: float = 0.0
+    level: float = 0.0
+
+
+class Pointer(Light):
+    """Stands for a light with a laser class. `barred` gives the refusal while the bench has it dark."""
+
+    def __init__(self, light: Light) -> None:
+        self._light = light
+        self.name = light.name
+        self.barred: Callable[[], Refused | None] = lambda: None
+        self._hold: Hold | None = None
+        self._over: deque[tuple[str, str]] = deque(maxlen=1000)
+        self._exposing = 0
+        self._open = False
+        self._lit = (
+            False  # it may shine: from before it is lit until it was told to be dark, and nothing else is on its way
+        )
+        self._lighting: asyncio.Task[None] | None = None
+        self._darkening: asyncio.Task[None] | None = None
+        self._lapsing: asyncio.Task[None] | None = None
+        self._why = ""
+
+    @classmethod
+    def create(cls, name: str, config: object, link: Link | None) -> NoReturn:
+        """Not used: it stands for a light that is there."""
+        raise NotImplementedError
+
+    @property
+    def spec(self) -> LightSpec:  # type: ignore[override]  # read only is all that is needed
+        return self._light.spec
+
+    async def open(self) -> Identity:
+        """Dark: its safe level is 0."""
+        self.put_out()
+        identity = await self._light.open()
+        await _ended(self._darkening)
+        self._darkening, self._lit, self._open = None, False, True
+        return identity
+
+    async def close(self) -> None:
+        self._open, lapsing = False, self._lapsing
+        self.put_out()
+        for task in (lapsing, self._lighting, self._darkening):
+            await _ended(task)
+        self._lighting = self._darkening = None
+        await self._light.close()
+
+    async def health(self) -> Health:
+        health = await self._light.health()
+        if self._darkening is None or not self._why or health.state == "fault":
+            return health
+        return Health("fault", "lit", f"{self.name} was told to go dark, and may still shine: {self._why}. {BY_HAND}")
+
+    async def level(self) -> float:
+        return await self._light.level()
+
+    # ---- lighting it
+
+    async def set_level(self, level: float) -> None:
+        """Dark, which ends the hold. Raises Refused for any other level."""
+        if level > 0.0:
+            raise held_only(self.name)
+        self.put_out()
+        if self._darkening is None:
+            await self._light.set_level(0.0)
+        await self.dark()
+
+    async def hold_on(self, level: float, ident: str, seq: int, user: str, for_s: float | None = None) -> float:
+        """Light it, or keep it lit, for `HOLD_S` more. Returns the level. `for_s` counts from the hold's beginning.
+
+        Raises Refused (busy, stale, interlock, bad_request), and DeviceError; it is dark then, or still goes by what
+        it was told before.
+        """
+        hold, now = self._hold, now_s()
+        if hold is not None and now >= hold.until_s:  # nobody has come to that yet
+            self.put_out()
+            hold = None
+        allowed_s = _allowed_s(for_s)
+        if hold is None or (hold.ident, hold.user) != (ident, user):
+            hold = self._begun(hold, Hold(ident, user, now, now + allowed_s))
+            await self._once_dark()  # after the hold before
+        elif seq <= hold.seq:
+            raise Refused("stale", f"Refresh {seq} of '{ident}' came after {hold.seq}.", advice="`seq` has to rise.")
+        self._require(hold)
+        if for_s is not None:
+            hold.ends_s = min(hold.ends_s, hold.began_s + allowed_s)
+        hold.seq, hold.until_s = seq, min(now_s() + HOLD_S, hold.ends_s)
+        if level != hold.level:
+            hold.level = level
+            await self._light_up(hold)
+        return level
+
+    def _begun(self, other: Hold | None, hold: Hold) -> Hold:
+        """The hold, in force. Raises Refused."""
+        if (hold.ident, hold.user) in self._over:
+            raise Refused("stale", f"The hold '{hold.ident}' has ended, and does not begin again.", advice=ANEW)
+        if other is not None:
+            raise Refused("busy", f"{other.user} holds '{self.name}' on.", advice="Wait, or put it out: level 0.")
+        self._require(None)
+        hold.until_s = hold.began_s + DARK_WITHIN_S  # until it is lit it need not be refreshed
+        self._hold = hold
+        self._lapsing = asyncio.create_task(self._lapse(hold), name=f"hold {self.name}")
+        return hold
+
+    def _require(self, hold: Hold | None) -> None:
+        """Raise Refused where it has to be dark now, or where that hold is not in force any more."""
+        why: Refused | None = None
+        if not self._open:
+            why = Refused("device_fault", f"'{self.name}' is not open.", advice="Look at its state.")
+        elif self._exposing:
+            why = Refused("busy", f"A camera exposes: '{self.name}' stays dark.", advice=ANEW)
+        elif (why := self.barred()) is None and hold is not self._hold:
+            raise Refused("stale", f"'{self.name}' was put out meanwhile.", advice=ANEW)
+        if why is not None:
+            self.put_out()
+            raise why
+
+    async def _light_up(self, hold: Hold) -> None:
+        self._lit = True
+        lighting = self._lighting = asyncio.create_task(self._light.set_level(hold.level), name=f"light {self.name}")
+        try:
+            await asyncio.wait({lighting})
+        except asyncio.CancelledError:
+            self.put_out()
+            raise
+        if self._lighting is lighting:
+            self._lighting = None
+        failed = None if lighting.cancelled() else lighting.exception()
+        if failed is not None:
+            self.put_out()
+            raise failed
+        self._require(hold)
+
+    # ---- putting it out
+
+    def put_out(self) -> None:
+        """End the hold, for good, and begin to go dark; at once, whatever is under way."""
+        if self._hold is not None:
+            self._over.append((self._hold.ident, self._hold.user))
+            self._hold = None
+        if self._lapsing is not None and self._lapsing is not asyncio.current_task():
+            self._lapsing.cancel()
+        self._lapsing = None
+        if self._lit and self._open and self._darkening is None:
+            if self._lighting is not None:
+                self._lighting.cancel()
+            self._darkening = asyncio.create_task(self._insist(), name=f"dark {self.name}")
+
+    async def dark(self) -> None:
+        """Put out, and return when it is dark. Raises DeviceError where that cannot be had."""
+        self.put_out()
+        await self._once_dark()
+
+    @asynccontextmanager
+    async def kept_dark(self) -> AsyncIterator[None]:
+        """Dark within the block, as a camera exposes. Raises DeviceError."""
+        self._exposing += 1
+        try:
+            await self.dark()
+            yield
+        finally:
+            self._exposing -= 1
+
+    async def _once_dark(self) -> None:
+        if self._darkening is not None:
+            await asyncio.wait({self._darkening}, timeout=DARK_WITHIN_S)
+        if self._lit:
+            why = self._why or ("it does not answer" if self._open else "it was lit when it was lost")
+            raise DeviceError(f"{self.name} may still shine: {why}.", advice=BY_HAND, device=self.name)
+
+    async def _insist(self) -> None:
+        """Dark overtakes a level on its way where its driver can; else it is said again behind that."""
+        while True:
+            try:
+                await self._light.set_level(0.0)
+                if self._lighting is not None:
+                    await _ended(self._lighting)
+                    await self._light.set_level(0.0)
+                break
+            except DeviceError as error:
+                if not self._why:
+                    _log.warning("a laser could not be put out yet", device=self.name, why=error.text)
+                self._why = error.text.rstrip(".")
+            await asyncio.sleep(RETRY_S)
+        self._why, self._lit, self._lighting, self._darkening = "", False, None, None
+
+    async def _lapse(self, hold: Hold) -> None:
+        while self._hold is hold:
+            if (left_s := hold.until_s - now_s()) <= 0.0:
+                self.put_out()
+            else:
+                await asyncio.sleep(left_s)
+
+
+def _allowed_s(for_s: float | None) -> float:
+    if for_s is not None and for_s > LONGEST_S:
+        raise Refused("bad_request", f"A laser is held on for {LONGEST_S:g} s at the most, not {for_s:g} s.")
+    return USUAL_S if for_s is None else for_s
+
+
+def held_only(name: str) -> Refused:
+    """The refusal to light a laser so that it stays lit."""
+    return Refused(
+        "not_allowed",
+        f"'{name}' is a laser: it is on only while somebody holds it on.",
+        advice=f"Send `light` with `hold` and a rising `seq`, at least every {HOLD_S * 1000:.0f} ms; no step of a "
+        "procedure can.",
+    )
+
+
+async def _ended(task: asyncio.Task[None] | None) -> None:
+    """Return when a task that is not wanted any more has ended, however."""
+    if task is not None:
+        task.cancel()
+        await asyncio.wait({task})
+        if not task.cancelled():
+            task.exception()
