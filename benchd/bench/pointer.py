@@ -17,13 +17,12 @@ from typing import NoReturn
 
 import structlog
 
+from benchd.bench.motion.holds import LAPSES_S, REMEMBERED
 from benchd.devices import DeviceError, Health, Identity, Light, LightSpec, Link, now_s
 from benchd.errors import Refused
 
 _log = structlog.get_logger("benchd.lights")
 
-HOLD_S = 0.3
-"""It goes dark so long after the last refresh."""
 USUAL_S, LONGEST_S = 60.0, 600.0
 """A hold ends after so long however it is refreshed: where it does not say for how long, and at the most."""
 RETRY_S = 0.5
@@ -54,7 +53,7 @@ class Pointer(Light):
         self.name = light.name
         self.barred: Callable[[], Refused | None] = lambda: None
         self._hold: Hold | None = None
-        self._over: deque[tuple[str, str]] = deque(maxlen=1000)
+        self._over: deque[tuple[str, str]] = deque(maxlen=REMEMBERED)
         self._exposing = 0
         self._open = False
         self._lit = (
@@ -111,7 +110,7 @@ class Pointer(Light):
         await self.dark()
 
     async def hold_on(self, level: float, ident: str, seq: int, user: str, for_s: float | None = None) -> float:
-        """Light it, or keep it lit, for `HOLD_S` more. Returns the level. `for_s` counts from the hold's beginning.
+        """Light it, or keep it lit, for `LAPSES_S` more. Returns the level. `for_s` counts from the hold's beginning.
 
         Raises Refused (busy, stale, interlock, bad_request), and DeviceError; it is dark then, or still goes by what
         it was told before.
@@ -129,7 +128,7 @@ class Pointer(Light):
         self._require(hold)
         if for_s is not None:
             hold.ends_s = min(hold.ends_s, hold.began_s + allowed_s)
-        hold.seq, hold.until_s = seq, min(now_s() + HOLD_S, hold.ends_s)
+        hold.seq, hold.until_s = seq, min(now_s() + LAPSES_S, hold.ends_s)
         if level != hold.level:
             hold.level = level
             await self._light_up(hold)
@@ -248,7 +247,7 @@ def held_only(name: str) -> Refused:
     return Refused(
         "not_allowed",
         f"'{name}' is a laser: it is on only while somebody holds it on.",
-        advice=f"Send `light` with `hold` and a rising `seq`, at least every {HOLD_S * 1000:.0f} ms; no step of a "
+        advice=f"Send `light` with `hold` and a rising `seq`, at least every {LAPSES_S * 1000:.0f} ms; no step of a "
         "procedure can.",
     )
 

@@ -74,6 +74,7 @@ class Light(Verb[LightArgs | LightStepArgs]):
     result = Level
     control = beat = Need("with `hold`, to light", lambda args: args.hold is not None and args.lights_up())
     use = "light"
+    beat_within_s = 1.5  # as of a jog: what was held up on its way for longer is nobody's hand any more
     of_runs_holder = makes_safe = True
     caution = (
         "Do not look into the light or the lens: bright LEDs hurt eyes, and so do lasers, whose beam a lens may gather "

@@ -10,7 +10,8 @@ from typing import NoReturn
 import pytest
 
 from benchd.bench import pointer
-from benchd.bench.pointer import HOLD_S, Pointer
+from benchd.bench.motion.holds import LAPSES_S
+from benchd.bench.pointer import Pointer
 from benchd.devices import DeviceError, Health, Identity, Light, LightSpec, Link
 from benchd.errors import Refused
 
@@ -75,7 +76,7 @@ async def test_a_level_that_comes_late_is_followed_by_dark() -> None:
 
 
 async def test_slower_than_a_hold_it_is_not_lit() -> None:
-    light = Late(HOLD_S + 0.1)
+    light = Late(LAPSES_S + 0.1)
     held = await held_by(light)
     with pytest.raises(Refused, match="put out meanwhile"):
         await held.hold_on(1.0, "a", 1, "rail")

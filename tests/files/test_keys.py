@@ -153,6 +153,7 @@ def test_a_role_that_nothing_obeys_is_refused(tmp_path: Path, role: str) -> None
         "target_light",
         "detector",
         "indicator",
+        "pointer",
         "temperature",
         "emergency_stop",
         "hands_in",

@@ -12,7 +12,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from benchd.bench.pointer import HOLD_S
+from benchd.bench.motion.holds import LAPSES_S
 from benchd.errors import BenchdError
 from benchd_drivers.dmx_frame import frame_s
 from tests.virtual.benches import PACE, VirtualBench
@@ -71,7 +71,9 @@ class Beam:
             self.lit_s.append(self.now())
         self.lit = shines
         since_s = self.now() - self.refreshed_s
-        self._say(shines and since_s > HOLD_S + FRAMES_S + NET_S, f"it shines, {since_s:.3f} s after the last refresh")
+        self._say(
+            shines and since_s > LAPSES_S + FRAMES_S + NET_S, f"it shines, {since_s:.3f} s after the last refresh"
+        )
         stopped_s = self.now() - self.stopped_s
         late = stopped_s > FRAMES_S + NET_S and self.refreshed_s <= self.stopped_s
         self._say(shines and late, f"it shines, {stopped_s:.3f} s after a stop, and nobody has held it on since")

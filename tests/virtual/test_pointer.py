@@ -10,14 +10,15 @@ from contextlib import suppress
 import pytest
 import pytest_asyncio
 
-from benchd.bench.pointer import HOLD_S, Pointer
+from benchd.bench.motion.holds import LAPSES_S
+from benchd.bench.pointer import Pointer
 from benchd.devices import Camera
 from benchd.errors import BenchdError, Refused
 from tests.virtual.beam import FRAMES_S, NET_S, STANDS, Beam, Finger, beamed, finger
 from tests.virtual.benches import VirtualBench
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
-GONE_S = HOLD_S + FRAMES_S + NET_S
+GONE_S = LAPSES_S + FRAMES_S + NET_S
 POINTS = """\
 procedure: points
 title: Lights the laser by a step
@@ -68,12 +69,12 @@ async def test_it_is_on_while_it_is_held_and_lapses(held: Finger) -> None:
     assert beam.lit
     await asyncio.sleep(GONE_S)
     assert len(beam.lit_s) == before + 2, "once on, once off"
-    assert HOLD_S <= beam.lit_s[-1] - last_s <= GONE_S
+    assert LAPSES_S <= beam.lit_s[-1] - last_s <= GONE_S
 
 
 async def test_a_hold_that_lapsed_does_not_revive_and_another_does(held: Finger) -> None:
     await held.refresh("h2")
-    await asyncio.sleep(HOLD_S + 0.02)
+    await asyncio.sleep(LAPSES_S + 0.02)
     assert (await refused(held, "h2")).code == "stale"
     await asyncio.sleep(0.1)
     assert not held.beam.lit
@@ -155,6 +156,17 @@ async def test_a_stop_ends_it_and_what_was_sent_before_the_stop_lights_nothing(
     assert (await refused(held, "h10")).code == "stale"
     await held.refresh("h12")
     assert beam.lit, "somebody holds it on anew, and knows of the stop"
+
+
+async def test_what_was_held_up_on_its_way_lights_nothing(held: Finger) -> None:
+    beam = held.beam
+    beat = (await held.client.kept("beat"))["beat"]
+    await asyncio.sleep(2.5)
+    for _ in range(5):
+        await held.typed("late", beat)
+        await asyncio.sleep(0.05)
+    assert not beam.lit
+    assert (await refused(held, "other", light="dot", seq=-1)).code == "bad_request"
 
 
 async def test_what_passed_all_checks_before_a_stop_lights_nothing_after_it(
