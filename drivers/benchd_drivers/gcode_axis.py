@@ -1,10 +1,11 @@
-"""An axis on a G-code controller: absolute moves in micrometres, bounded jogs, homing, and a stop that is sure."""
+"""An axis on a G-code controller: absolute moves, bounded jogs, homing, and a stop that is sure."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager, suppress
+from typing import ClassVar, Self
 
 from benchd.devices import (
     Axis,
@@ -21,8 +22,8 @@ from benchd.devices import (
     Surprise,
 )
 from benchd_drivers.gcode_board import GcodeBoard
-from benchd_drivers.gcode_config import GcodeAxisConfig
-from benchd_drivers.gcode_fit import fits
+from benchd_drivers.gcode_config import GcodeAnyAxisConfig, GcodeAxisConfig, GcodeRotaryConfig
+from benchd_drivers.gcode_fit import fits, unwise
 from benchd_drivers.gcode_held import held_health, unheld
 from benchd_drivers.gcode_homing import Homing
 from benchd_drivers.gcode_motion import Motion
@@ -38,9 +39,9 @@ RESET_S = 10.0
 class GcodeAxis(Axis):
     """See `benchd.devices.Axis` for the contracts."""
 
-    Config = GcodeAxisConfig
+    Config: ClassVar[type[GcodeAnyAxisConfig]] = GcodeAxisConfig
 
-    def __init__(self, name: str, config: GcodeAxisConfig, board: GcodeBoard) -> None:
+    def __init__(self, name: str, config: GcodeAnyAxisConfig, board: GcodeBoard) -> None:
         self.name = name
         self.spec = config.spec()
         self.rests_within_s = config.rest_s + RESET_S
@@ -53,8 +54,10 @@ class GcodeAxis(Axis):
         self._trust = self._watch.trust
 
     @classmethod
-    def create(cls, name: str, config: GcodeAxisConfig, link: Link | None) -> GcodeAxis:
-        return cls(name, config, GcodeBoard.of(link, name))
+    def create(cls, name: str, config: GcodeAnyAxisConfig, link: Link | None) -> Self:
+        board = GcodeBoard.of(link, name)
+        board.take_letter(config.letter, name)
+        return cls(name, config, board)
 
     # ---- coming and going
 
@@ -63,8 +66,8 @@ class GcodeAxis(Axis):
         identity = await self._board.attach(self._watch)
         try:
             self._want(identity)
-            fits(self.name, self._config, self._board.settings)
-            if not (await self._board.report()).at_rest:
+            fits(self.name, self._config, self._board.settings, alone=self._board.several)
+            if not (await self._board.report()).at_rest and not self._board.busy:
                 await self.stop()  # left over from another life of the daemon
         except BaseException:
             await self._board.detach(self._watch)
@@ -83,7 +86,7 @@ class GcodeAxis(Axis):
 
     async def close(self) -> None:
         try:
-            if self._board.link.connected and (self._watch.busy or not (await self._board.report()).at_rest):
+            if self._board.link.connected and (self._watch.busy or await self._runs_on()):
                 await self.stop()
         except DeviceError as error:
             self._trust.lose(f"it could not be asked at close ({error.text.rstrip('.')})", "link")
@@ -93,10 +96,17 @@ class GcodeAxis(Axis):
             self._trust.renounce("closed")
             self._trust.end()
 
+    async def _runs_on(self) -> bool:
+        """Whether the controller moves although no device on it has asked for that."""
+        return not self._board.busy and not (await self._board.report()).at_rest
+
     async def health(self) -> Health:
         if not self._board.link.connected:
             return Health("fault", "link", f"{self.name}: link {self._board.link.name} is not connected.")
-        return held_health(self.name, self._board) or self._trust.health()
+        health = held_health(self.name, self._board) or self._trust.health()
+        if health.state == "ok" and (found := unwise(self._config.letter, self._board.settings)):
+            return Health("degraded", "settings", f"{self.name}: {found}")
+        return health
 
     @property
     def homed(self) -> bool:
@@ -109,50 +119,56 @@ class GcodeAxis(Axis):
 
     async def read(self) -> Reading:
         if self._board.silent_why and self._watch.heard is not None:  # nobody can know better than what it told last
-            report, at_um = self._watch.heard
-            return Reading(at_um, "um", report.t_mono, self._clock.utc(), "suspect")
-        report, at_um = await self._heard() or await self._motion.located()
-        return Reading(at_um, "um", report.t_mono, self._clock.utc(), "good" if self.homed else "suspect")
+            report, at = self._watch.heard
+            return Reading(at, self.spec.unit, report.t_mono, self._clock.utc(), "suspect")
+        report, at = await self._heard() or await self._motion.located()
+        return Reading(at, self.spec.unit, report.t_mono, self._clock.utc(), "good" if self.homed else "suspect")
 
     async def _heard(self) -> tuple[Report, float] | None:
         """In a move, which asks for reports by itself: its next one, as a second asker would only make it late."""
         if self._watch.activity != "move":
             return None
         report = await self._watch.next_report(2 * self._config.poll_ms / 1000 + HEARD_S)
-        at_um = None if report is None else self._motion.place(report)
-        return None if report is None or at_um is None else (report, at_um)
+        at = None if report is None else self._motion.place(report)
+        return None if report is None or at is None else (report, at)
 
     async def move_to(self, target: float, speed: float) -> float:
+        stops = self._stopping.count
         self._check(target, speed)
+        await self._motion.hear_of_others()
         with self._busy("move"):
-            return await self._stopping.or_stop(self._motion.move(target, min(speed, self.spec.top_speed)))
+            return await self._stopping.or_stop(self._motion.move(target, min(speed, self.spec.top_speed), stops))
 
     async def jog(self, speed: float, distance: float) -> None:
         if not (math.isfinite(distance) and distance):
             raise ValueError("a jog needs a finite distance other than 0")
+        stops = self._stopping.count
         self._check(self.spec.low, speed)
+        await self._motion.hear_of_others()
         if self._watch.activity in ("home", "move") or self._stopping.under_way:
             raise self._motion.failed("the axis is busy", code="busy")
         await self._stopping.or_stop(
-            self._motion.jog(math.copysign(min(speed, self.spec.top_speed), distance), distance)
+            self._motion.jog(math.copysign(min(speed, self.spec.top_speed), distance), distance, stops)
         )
 
     async def stop(self) -> None:
         await self._stopping.stop()
 
     async def home(self) -> None:
+        stops = self._stopping.count
+        await self._motion.hear_of_others()
+        self._motion.alone()  # before anything is let go by a reset
         with suppress(LinkTimeout):  # deaf after a limit: homing resets it
             await unheld(self._board, self.name)
         with self._busy("home"):
             self._trust.renounce("homing is not finished")
             try:
-                await self._stopping.or_stop(self._home())
+                await self._stopping.or_stop(self._home(stops))
             except HomeFailed as error:
                 self._trust.renounce(error.text[:1].lower() + error.text[1:].rstrip("."))
                 raise
 
-    async def _home(self) -> None:
-        stops = self._stopping.count
+    async def _home(self, stops: int) -> None:
         cycle = Homing(
             self._board,
             self._config,
@@ -174,6 +190,7 @@ class GcodeAxis(Axis):
     def _busy(self, activity: Activity) -> Iterator[None]:
         if self._watch.activity is not None or self._stopping.under_way:
             raise self._motion.failed(f"the axis is busy ({self._watch.activity or 'stopping'})", code="busy")
+        self._motion.alone()
         self._watch.begins(activity)
         try:
             yield
@@ -184,9 +201,17 @@ class GcodeAxis(Axis):
         if not (math.isfinite(speed) and speed > 0):
             raise ValueError(f"speed must be positive and finite, not {speed}")
         if not self.spec.low <= target <= self.spec.high:  # NaN fails here too
-            limits = f"{self.spec.low:g} to {self.spec.high:g} µm"
-            raise self._motion.failed(f"{target:g} µm is outside the travel of {limits}", code="limit")
+            limits = f"{self.spec.low:g} to {self.spec.high:g} {self._config.SYMBOL}"
+            raise self._motion.failed(
+                f"{target:g} {self._config.SYMBOL} is outside the travel of {limits}", code="limit"
+            )
         if not self.homed:
             raise self._motion.failed(
                 f"the axis is not homed: {self._trust.why}", code="not_homed", advice="Home it first."
             )
+
+
+class GcodeRotary(GcodeAxis):
+    """What is turned by a motor of such a controller: a ring of the lens, a table. In degrees."""
+
+    Config = GcodeRotaryConfig

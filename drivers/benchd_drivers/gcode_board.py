@@ -16,7 +16,7 @@ from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_contact import at_rest_anew, introduced
 from benchd_drivers.gcode_errors import LineHeld, LineReset
 from benchd_drivers.gcode_hearing import RESTARTS_S, Hearing
-from benchd_drivers.gcode_queue import Sent
+from benchd_drivers.gcode_queue import HOME, Sent
 from benchd_drivers.gcode_settings import BoardSettings
 from benchd_drivers.gcode_status import REPORT, RESET, Report, parse_report
 from benchd_drivers.gcode_user import BoardUser
@@ -36,6 +36,7 @@ class GcodeBoard(Hearing):
         super().__init__(link)
         self.identity = Identity()
         self.stops = 0  # how often a device on it was stopped: what waited for motion to end happens no more
+        self._letters: dict[str, str] = {}
         self.gate = asyncio.Lock()  # held by who writes a line, and by a stop to standstill: nothing slips in behind it
         self._changing = asyncio.Lock()
         self._pump: asyncio.Task[None] | None = None
@@ -46,6 +47,29 @@ class GcodeBoard(Hearing):
         if link is None:
             raise ValueError(f"{device} needs a link")
         return link.shared(cls, cls)
+
+    # ---- several axes on it
+
+    def take_letter(self, letter: str, device: str) -> None:
+        """An axis of this board by its letter. Raises ValueError where another device has that one."""
+        if self._letters.setdefault(letter, device) != device:
+            raise ValueError(
+                f"letter: one that no other axis on link {self.link.name} has; {letter} is that of "
+                f"{self._letters[letter]}, and two devices would move one motor"
+            )
+
+    @property
+    def several(self) -> bool:
+        """Whether the bench file has more than one axis on it."""
+        return len(self._letters) > 1
+
+    def homing_line(self, letter: str) -> str:
+        """What homes this axis, and moves no other: of several each is homed by its letter."""
+        return f"{HOME}{letter}" if self.several else HOME
+
+    def at_work_besides(self, user: BoardUser) -> str | None:
+        """The name of another device that has asked for motion which is not known to have ended."""
+        return next((other.name for other in self._users if other is not user and other.busy), None)
 
     # ---- coming and going
 

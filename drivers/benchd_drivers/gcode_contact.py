@@ -56,12 +56,13 @@ async def _first_word(board: GcodeBoard) -> Report:
 
 
 async def introduced(board: GcodeBoard) -> Identity:
-    """Name, version and the text a user may have stored in the board, from `$I`; its settings.
+    """Name, version and the text a user may have stored in the board, from `$I`; its settings, and the lines that it
+    carries out by itself.
 
     A controller may refuse to tell either. One that is silent about it is asked again, then DeviceError is raised: the
     bench file would be held against nothing.
     """
-    for question, what in (("$I", "who it is"), ("$$", "how it is set")):
+    for question, what in (("$I", "who it is"), ("$$", "how it is set"), ("$N", "what it does when it starts")):
         await _asked(board, question, what)
     return identity_in(board.told)
 

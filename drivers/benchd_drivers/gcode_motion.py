@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import asyncio
 import math
+from contextlib import suppress
 from typing import Any
 
 from benchd.devices import Clock, DeviceError, LinkTimeout, MotionFailed, done_within
 from benchd_drivers.gcode_board import GcodeBoard
-from benchd_drivers.gcode_config import GcodeAxisConfig
+from benchd_drivers.gcode_config import GcodeAnyAxisConfig
 from benchd_drivers.gcode_errors import LineAlarm, LineRefused, LineReset, LineUnanswered
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_held import unheld
@@ -43,77 +44,80 @@ LATE_S, AGAIN_S = 0.1, 0.0005
 class Motion:
     """What `GcodeAxis` moves by. `watch` knows what is under way, and whether the position can be believed."""
 
-    def __init__(self, name: str, config: GcodeAxisConfig, board: GcodeBoard, clock: Clock) -> None:
+    def __init__(self, name: str, config: GcodeAnyAxisConfig, board: GcodeBoard, clock: Clock) -> None:
         self.name = name
-        self.watch = Watch(name, config.tolerance_um, self.place, clock)
+        self.watch = Watch(name, config.tolerance, config.SYMBOL, self.place, board.at_work_besides, clock)
         self._config = config
         self._board = board
         self._clock = clock
         self._index = LETTERS.index(config.letter)
-        self.stopping = Stopping(name, config, board, self.watch)
-        self._sent_um: float | None = None
+        self.stopping = Stopping.of(board)
+        self.stopping.join(self.watch, config.rest_s)
+        self._sent_to: float | None = None
 
     # ---- position
 
     def place(self, report: Report) -> float | None:
-        """Where a report says the axis is (um), None where it does not say."""
+        """Where a report says the axis is, None where it does not say."""
         position = report.machine(self._board.wco)
         if position is None or len(position) <= self._index:
             return None
-        return self._config.um_of(position[self._index])
+        return self._config.place_of(position[self._index])
 
     async def located(self) -> tuple[Report, float]:
         """A report with a position. The offset that makes one of a work position comes in some reports only."""
         for _ in range(40):
             report = await self._board.report()
-            at_um = self.place(report)
-            if at_um is not None:
-                return report, at_um
+            at = self.place(report)
+            if at is not None:
+                return report, at
         raise self.failed(f"the controller tells no position for {self._config.letter}", advice="Check `letter`.")
 
     # ---- moves
 
-    async def move(self, target: float, speed: float) -> float:
-        """One absolute move, followed to its end; since when it stands (monotonic). Raises MotionFailed, LinkError."""
-        stops = self.stopping.count
-        report, at_um = self._resting() or await self._unheld()
+    async def move(self, target: float, speed: float, stops: int) -> float:
+        """One absolute move, followed to its end; since when it stands (monotonic). Raises MotionFailed, LinkError.
+
+        `stops`, here and below, is how many there were when it was asked for: a later one ends it.
+        """
+        report, at = self._resting() or await self._unheld()
         self._want_idle(report)
-        way_um = abs(target - at_um)
-        limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
+        way = abs(target - at)
+        limit_s = 1.2 * (way / speed + speed / self._config.acceleration) + MARGIN_S
         text = f"G53 G21 G90 G1 {self._words(target, speed)}"
         try:
             sent = await self._board.post(text, lambda: self.go(stops))
-            return await self._to_its_end(sent, text, target, speed, at_um, limit_s, stops)
+            return await self._to_its_end(sent, text, target, speed, at, limit_s, stops)
         except DeviceError:
             if self.stopping.count == stops:  # else somebody has stopped it already
                 await self.stopping.at_any_rate()  # nothing of this move may happen later, whatever went wrong
             raise
 
     async def _to_its_end(
-        self, sent: Sent, text: str, target: float, speed: float, at_um: float, limit_s: float, stops: int
+        self, sent: Sent, text: str, target: float, speed: float, at: float, limit_s: float, stops: int
     ) -> float:
-        """Follow a move that was sent from `at_um`; since when it stands. It may still move after an error."""
-        way_um = abs(target - at_um)
+        """Follow a move that was sent from `at`; since when it stands. It may still move after an error."""
+        way, symbol = abs(target - at), self._config.SYMBOL
         posted = self._clock.monotonic()
         deadline = posted + limit_s
         await done_within(sent.answer, ACCEPTED_S)
         # It began when the line was there, before the 'ok' was here: each took its bytes' share of the time between.
         begun = posted + (self._clock.monotonic() - posted) * len(text) / (len(text) + OK_BYTES)
         # Steps are whole: the way may be half a step longer than told.
-        longest_um = abs(target - self._origin(at_um)) + 0.5 * self._config.resolution_um
-        ends = begun + travel_s(longest_um, speed, self._config.acceleration_um_s2)
-        self._sent_um = target
-        moved = way_um > self._config.tolerance_um  # then being there shows that it moved
+        longest = abs(target - self._origin(at)) + 0.5 * self._config.resolution
+        ends = begun + travel_s(longest, speed, self._config.acceleration)
+        self._sent_to = target
+        moved = way > self._config.tolerance  # then being there shows that it moved
         idle_since: float | None = None
-        elsewhere_um: float | None = None  # where it was idle by the last report; one damaged digit is no proof
+        elsewhere: float | None = None  # where it was idle by the last report; one damaged digit is no proof
         while True:
             await self._clock.until(self._next_look(ends - ASKING_S))
             asked = self._clock.monotonic()
-            report, at_um = await self._followed(sent, stops)
+            report, at = await self._followed(sent, stops)
             moved = moved or report.state == "Run"
             idle_since = (idle_since or report.t_mono) if report.state == "Idle" else None
             idle_s = report.t_mono - idle_since if idle_since is not None else -1.0
-            there = abs(at_um - target) <= self._config.tolerance_um
+            there = abs(at - target) <= self._config.tolerance
             if there and idle_s >= (0.0 if moved else TINY_S if sent.answer.done() else NOT_STARTED_S):
                 # The report tells of when it was asked for; a late one answers a second question, after one was lost.
                 asked = max(asked, report.t_mono - ANSWERED_S)
@@ -124,34 +128,37 @@ class Motion:
                 advice = "Close it, then send the carriage again."
             elif report.state == "Hold":
                 why = f"the controller holds (state {report.state}), though nobody told it to"
-            elif idle_s > NOT_STARTED_S and not there and self._same(at_um, elsewhere_um):
-                why = f"the controller is idle at {at_um:.1f} µm, but was sent to {target:.1f} µm"
+            elif idle_s > NOT_STARTED_S and not there and self._same(at, elsewhere):
+                why = f"the controller is idle at {at:.1f} {symbol}, but was sent to {target:.1f} {symbol}"
             elif self._clock.monotonic() > deadline:
-                why, code = f"the move to {target:.1f} µm was not done after {limit_s:.1f} s", "timeout"
+                why, code = (
+                    f"the move to {target:.1f} {symbol} was not done after {limit_s:.1f} s",
+                    "timeout",
+                )
             if why:
                 raise self.failed(why, code=code, advice=advice)
-            elsewhere_um = at_um if report.state == "Idle" and not there else None
+            elsewhere = at if report.state == "Idle" and not there else None
 
-    def _same(self, at_um: float, before_um: float | None) -> bool:
-        return before_um is not None and abs(at_um - before_um) <= self._config.tolerance_um
+    def _same(self, at: float, before: float | None) -> bool:
+        return before is not None and abs(at - before) <= self._config.tolerance
 
-    def _origin(self, told_um: float) -> float:
+    def _origin(self, told: float) -> float:
         """Where a move begins: a report is rounded, while the place that the axis was sent to last is not."""
-        if self._sent_um is not None and abs(self._sent_um - told_um) <= self._config.tolerance_um:
-            return self._sent_um
-        return told_um
+        if self._sent_to is not None and abs(self._sent_to - told) <= self._config.tolerance:
+            return self._sent_to
+        return told
 
     def _resting(self) -> tuple[Report, float] | None:
         """Where the axis stands, if that was told a moment ago."""
         report = self.watch.resting()
-        at_um = None if report is None else self.place(report)
-        return None if report is None or at_um is None else (report, at_um)
+        at = None if report is None else self.place(report)
+        return None if report is None or at is None else (report, at)
 
     async def _unheld(self) -> tuple[Report, float]:
         """Where the axis stands, on a controller that hears lines. Raises DeviceError (`interlock`), as `located`."""
-        report, at_um = await self.located()
+        report, at = await self.located()
         if report.state not in HELD:
-            return report, at_um
+            return report, at
         await unheld(self._board, self.name)
         return await self.located()
 
@@ -188,12 +195,12 @@ class Motion:
             advice = INSPECT if isinstance(error, LineAlarm) else error.advice
             raise self.failed(error.text[:1].lower() + error.text[1:].rstrip("."), advice=advice) from error
 
-    async def jog(self, velocity: float, distance: float) -> None:
+    async def jog(self, velocity: float, distance: float, stops: int) -> None:
         """One segment, clipped to the travel, after or instead of the one under way. Raises MotionFailed, LinkError."""
-        stops = self.stopping.count
-        report, at_um = await self._unheld()
-        target = min(max(at_um + distance, self._config.travel_um[0]), self._config.travel_um[1])
-        if (target - at_um) * distance <= 0:
+        self.alone()
+        report, at = await self._unheld()
+        target = min(max(at + distance, self._config.travel[0]), self._config.travel[1])
+        if (target - at) * distance <= 0:
             raise self.failed("a soft limit is reached", code="limit", advice="Jog the other way.")
         if report.state != "Jog":
             self._want_idle(report)
@@ -201,6 +208,8 @@ class Motion:
             self._board.link.urgent(JOG_CANCEL)
             async with self._board.gate:
                 await halt(self._board, jogging=True, rest_s=self._config.rest_s)
+        self.go(stops)
+        self.alone()  # another may have begun meanwhile
         self.watch.jogs(target, velocity)
         sent = await self._board.post(f"$J=G53 G21 G90 {self._words(target, abs(velocity))}", lambda: self.go(stops))
         await asyncio.wait({sent.answer}, timeout=0.5)
@@ -208,6 +217,22 @@ class Motion:
             self._answered(sent)
 
     # ---- small helps
+
+    async def hear_of_others(self) -> None:
+        """The end of another axis's jog is known by a report alone."""
+        if self._board.at_work_besides(self.watch):
+            with suppress(LinkTimeout):
+                await self._board.report()
+
+    def alone(self) -> None:
+        """Raises MotionFailed where another axis of the controller is at work: they share its one queue, in which this
+        motion would wait for that one's end, and begin when nobody asks for it any more."""
+        if other := self._board.at_work_besides(self.watch):
+            raise self.failed(
+                f"{other} is at work, on the same controller, whose axes move one at a time",
+                code="busy",
+                advice=f"Wait until {other} is at rest, or stop it.",
+            )
 
     def _want_idle(self, report: Report) -> None:
         if report.state == "Alarm":
@@ -225,7 +250,7 @@ class Motion:
             raise self.failed(f"broken off: {self.watch.trust.why}", advice=INSPECT)
 
     def _words(self, target: float, speed: float) -> str:
-        feed = max(speed * 60 / self._config.um_per_unit, 0.01)
+        feed = max(speed * 60 / self._config.per_unit, 0.01)
         return f"{self._config.letter}{self._config.number_of(target) + 0.0:.4f} F{feed:.2f}"
 
     def failed(self, text: str, *, code: str = "device_fault", advice: str = "") -> MotionFailed:
@@ -235,8 +260,8 @@ class Motion:
         return MotionFailed(f"{self.name}: {text}.", **full)
 
 
-def travel_s(way_um: float, speed_um_s: float, acceleration_um_s2: float) -> float:
+def travel_s(way: float, speed: float, acceleration: float) -> float:
     """How long a move from rest to rest takes: two ramps, and top speed in between where it is reached."""
-    if way_um < speed_um_s**2 / acceleration_um_s2:
-        return 2.0 * math.sqrt(way_um / acceleration_um_s2)
-    return way_um / speed_um_s + speed_um_s / acceleration_um_s2
+    if way < speed**2 / acceleration:
+        return 2.0 * math.sqrt(way / acceleration)
+    return way / speed + speed / acceleration

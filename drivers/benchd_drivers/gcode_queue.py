@@ -10,6 +10,7 @@ from benchd.devices import DeviceError, now_s
 from benchd_drivers.gcode_errors import LineUnanswered
 
 HOME = "$H"
+"""Homes all axes that the controller is set to home; with a letter behind it that one alone."""
 LINES_AHEAD = 3
 """Of at most 40 bytes each, so that the controller's receive buffer of 128 never overflows."""
 ANSWER_LOST_S = 1.0
@@ -47,7 +48,7 @@ class AnswerQueue:
     @property
     def homing(self) -> bool:
         """Whether the controller is at its homing cycle, as far as was told."""
-        return any(sent.text == HOME for sent in self._sent)
+        return any(sent.text.startswith(HOME) for sent in self._sent)
 
     def add(self, sent: Sent) -> None:
         """A line is about to be written."""

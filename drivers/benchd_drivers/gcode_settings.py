@@ -13,30 +13,37 @@ from dataclasses import dataclass, field
 from benchd_drivers.gcode_status import LETTERS
 
 SETTING = re.compile(r"^\$([0-9]{1,3})=(-?[0-9]{1,12}(?:\.[0-9]*)?)\b")
+START_LINE = re.compile(r"^\$N([0-9])=(.{1,80})")
 OPTIONS = re.compile(r"^\[OPT:([^,\]]*)")
 MM_PER_INCH = 25.4
 SLOW_SEARCH = 7
 """Pull-offs that a cycle may take beside its search: back off, find again, back off."""
-SETTLED_AXES = 3
-"""So many axes have settings by the usual numbers."""
+SETTLED_AXES = 6
+"""So many axes have settings by the usual numbers: X, Y and Z in the 1.1 series, A, B and C behind them in those of its
+descendants that have them (from memory)."""
 SEARCH_TRAVELS = 1.5
 """So many greatest travels ($130 and on) a homing cycle of the 1.1 series searches for its switch, whatever $20 says;
 from memory of its source (HOMING_AXIS_SEARCH_SCALAR)."""
 HOMED_TOGETHER = {"X": "XY", "Y": "XY"}
-"""Letters that a stock build homes in one cycle, which searches as far as the longest of them; from memory."""
+"""Letters that a stock build homes in one cycle, where it is asked to home all, and which then searches as far as the
+longest of them; from memory."""
 
 
 @dataclass(slots=True)
 class BoardSettings:
-    """`values` by number; `options` are the letters of its build, None where it did not tell them."""
+    """`values` by number; `options` are the letters of its build, None where it did not tell them; `start_lines` what
+    it carries out by itself after each reset and each homing."""
 
     values: dict[int, float] = field(default_factory=dict)
     options: str | None = None
+    start_lines: dict[int, str] = field(default_factory=dict)
 
     def take(self, text: str) -> None:
         """A line that the controller sent: one of these, or not."""
         if found := SETTING.match(text):
             self.values[int(found[1])] = float(found[2])
+        elif found := START_LINE.match(text):
+            self.start_lines[int(found[1])] = found[2]
         elif found := OPTIONS.match(text):
             self.options = found[1]
 
@@ -70,23 +77,24 @@ class BoardSettings:
         """Whether its homing cycle is switched on ($22), as far as it tells."""
         return self.values.get(22) != 0
 
-    def search_of(self, letter: str) -> tuple[float, int] | None:
+    def search_of(self, letter: str, *, alone: bool) -> tuple[float, int] | None:
         """How far its homing cycle searches for the switch of an axis (mm), and the number of the setting that makes
-        it so; None: not told."""
-        numbers = [130 + LETTERS.index(each) for each in HOMED_TOGETHER.get(letter, letter)]
+        it so; None: not told. `alone`: this axis is asked to home by its letter."""
+        numbers = [130 + LETTERS.index(each) for each in (letter if alone else HOMED_TOGETHER.get(letter, letter))]
         if LETTERS.index(letter) >= SETTLED_AXES or not all(number in self.values for number in numbers):
             return None
         longest = max(numbers, key=self.values.__getitem__)
         return SEARCH_TRAVELS * self.values[longest], longest
 
-    def homing_s(self, search_um: float, um_per_unit: float) -> float | None:
-        """How long a homing cycle may take that searches no farther than `search_um`; None: not told."""
+    def homing_s(self, search: float, per_unit: float) -> float | None:
+        """How long a homing cycle may take that searches no farther than `search`, in the axis's unit, of which
+        `per_unit` is one of the controller's; None: not told."""
         feed, seek, debounce, pull_off = (self.values.get(number) for number in (24, 25, 26, 27))
         if not feed or not seek or debounce is None or pull_off is None:
             return None
-        per_s = um_per_unit / 60
-        slow_um = SLOW_SEARCH * pull_off * um_per_unit
-        return search_um / (seek * per_s) + slow_um / (feed * per_s) + 4 * debounce / 1000
+        per_s = per_unit / 60
+        slow = SLOW_SEARCH * pull_off * per_unit
+        return search / (seek * per_s) + slow / (feed * per_s) + 4 * debounce / 1000
 
     def space_of(self, letter: str) -> tuple[float, float] | None:
         """Where its own soft limits ($20) let an axis go (mm); None: they are off, or not told."""

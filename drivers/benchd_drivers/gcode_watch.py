@@ -19,44 +19,55 @@ FRESH_S = 0.5
 
 
 class Watch(BoardUser):
-    """Knows what the axis was told to do, and so what ought not to happen. `place` turns a report into um."""
+    """Knows what the axis was told to do, and so what ought not to happen. `place` turns a report into its place, in
+    its unit (`symbol`); `others_move` tells whether another axis of the controller is at work."""
 
-    def __init__(self, name: str, tolerance_um: float, place: Callable[[Report], float | None], clock: Clock) -> None:
+    def __init__(
+        self,
+        name: str,
+        tolerance: float,
+        symbol: str,
+        place: Callable[[Report], float | None],
+        others_move: Callable[[BoardUser], str | None],
+        clock: Clock,
+    ) -> None:
         self.name = name
         self.trust = Trust(name, clock)
         self.activity: Activity | None = None
-        self._tolerance_um = tolerance_um
+        self._tolerance = tolerance
+        self._symbol = symbol
+        self._others_move = others_move
         self._place = place
         self._clock = clock
-        self._rest_um: float | None = None
-        self._elsewhere_um: float | None = None
+        self._rest_at: float | None = None
+        self._elsewhere: float | None = None
         self._jog: tuple[float, float, float] = (0.0, 0.0, 0.0)  # target, velocity, told at
         self._newest: Report | None = None
         self.heard: tuple[Report, float] | None = None
-        """The last report that told the place, and the place (um)."""
+        """The last report that told the place, and the place."""
         self._next: asyncio.Future[Report] | None = None
 
     # ---- what the axis does
 
     def begins(self, activity: Activity) -> None:
         """Motion is about to be asked for."""
-        self.activity, self._rest_um = activity, None
+        self.activity, self._rest_at = activity, None
         if activity != "move":
             self._newest = None
 
-    def jogs(self, target_um: float, velocity_um_s: float) -> None:
+    def jogs(self, target: float, velocity: float) -> None:
         """A jog segment is about to be sent."""
-        self._jog = (target_um, velocity_um_s, self._clock.monotonic())
+        self._jog = (target, velocity, self._clock.monotonic())
         self.begins("jog")
 
-    def prolongs(self, target_um: float, velocity_um_s: float) -> bool:
+    def prolongs(self, target: float, velocity: float) -> bool:
         """Whether a new segment can simply follow the one under way: same velocity, further on."""
-        end_um, velocity, _ = self._jog
-        return self.activity == "jog" and velocity == velocity_um_s and (target_um - end_um) * velocity >= 0
+        end, under_way, _ = self._jog
+        return self.activity == "jog" and under_way == velocity and (target - end) * velocity >= 0
 
     def rests(self) -> None:
         """Motion has ended, one way or another."""
-        self.activity, self._rest_um = None, None
+        self.activity, self._rest_at = None, None
 
     @property
     def busy(self) -> bool:
@@ -108,26 +119,26 @@ class Watch(BoardUser):
             self._next.set_result(report)
         if report.state in ("Alarm", "Sleep") and self.trust.homed:
             self.trust.lose(f"the controller is in state {report.state}", "disabled")
-        at_um = self._place(report)
-        if at_um is not None:
-            self.heard = report, at_um
-        if self.activity == "jog" and report.state == "Idle" and at_um is not None:
-            there = abs(at_um - self._jog[0]) <= self._tolerance_um
+        at = self._place(report)
+        if at is not None:
+            self.heard = report, at
+        if self.activity == "jog" and report.state == "Idle" and at is not None:
+            there = abs(at - self._jog[0]) <= self._tolerance
             if there or report.t_mono - self._jog[2] > JOG_STARTS_S:
                 self.rests()
         elif self.activity == "jog" and report.at_rest:
             self.rests()  # a door or an alarm has ended it, and nothing of it goes on
-        if self.activity is not None or report.state != "Idle":
-            self._rest_um = self._elsewhere_um = None
-        elif self._rest_um is None or at_um is None:
-            self._rest_um = at_um if at_um is not None else self._rest_um
-        elif abs(at_um - self._rest_um) <= self._tolerance_um:
-            self._elsewhere_um = None
-        elif self._elsewhere_um is None or abs(at_um - self._elsewhere_um) > self._tolerance_um:
-            self._elsewhere_um = at_um  # one damaged digit is no proof; the next report tells
+        if self.activity is not None or (report.state != "Idle" and not self._others_move(self)):
+            self._rest_at = self._elsewhere = None
+        elif self._rest_at is None or at is None:
+            self._rest_at = at if at is not None else self._rest_at
+        elif abs(at - self._rest_at) <= self._tolerance:
+            self._elsewhere = None
+        elif self._elsewhere is None or abs(at - self._elsewhere) > self._tolerance:
+            self._elsewhere = at  # one damaged digit is no proof; the next report tells
         elif self.trust.homed:
-            was, self._rest_um, self._elsewhere_um = self._rest_um, at_um, None
-            self.trust.lose(f"its position went from {was:.1f} to {at_um:.1f} µm at rest", "reset")
+            was, self._rest_at, self._elsewhere = self._rest_at, at, None
+            self.trust.lose(f"its position went from {was:.1f} to {at:.1f} {self._symbol} at rest", "reset")
 
     async def after_reset(self) -> None:
         """A reset at standstill takes nothing from an axis."""

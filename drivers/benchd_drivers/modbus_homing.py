@@ -63,7 +63,7 @@ class Homing:
     async def _followed(self, stops: int, before: Status) -> Status:
         """The status at its end. That it began shows in motion, or in a flag `homed` that goes: else one that stands
         from before would be taken for the end."""
-        way = Way(self._config.top_speed_um_s)
+        way = Way(self._config.top_speed_um_s, 500.0)
         way.goes(before.at_um, before.t_mono)
         sent = self._clock.monotonic()
         begun, idle_since = False, None

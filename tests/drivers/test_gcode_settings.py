@@ -103,7 +103,8 @@ def test_a_faster_board_than_stated_is_no_matter() -> None:
         ({"letter": "X"}, ("$130=12", "$131=31"), True),  # X and Y search as far as the longer of them
         ({"letter": "X"}, ("$130=12", "$131=19"), False),
         ({"letter": "X"}, ("$130=12",), True),  # nobody knows how far Y lets it search
-        ({"letter": "A"}, ("$133=12",), True),  # its number is not settled
+        ({"letter": "A"}, ("$133=12",), False),  # behind X, Y and Z
+        ({"letter": "U"}, ("$136=12",), True),  # its number is not settled
     ],
 )
 def test_homing_search_reaches_the_switch_from_all_of_the_travel(
@@ -116,7 +117,7 @@ def test_homing_search_reaches_the_switch_from_all_of_the_travel(
         return
     with pytest.raises(DeviceMismatch, match="homing searches") as refused:
         fits("stage", axis(**changes), board)
-    assert f"${130 + 'XYZ'.index(changes.get('letter', 'Z'))}=" in refused.value.advice
+    assert f"${130 + 'XYZA'.index(changes.get('letter', 'Z'))}=" in refused.value.advice
 
 
 def test_where_the_switch_is_not_told_the_search_is_held_against_the_travel_alone() -> None:
@@ -130,6 +131,14 @@ def test_homing_that_is_switched_off_is_refused() -> None:
         fits("stage", axis(), settings(*STOCK, "$22=0"))
     assert "`$22=1`" in refused.value.advice
     fits("stage", axis(), settings(*STOCK, "$22=3"))  # bits, on some
+
+
+@pytest.mark.published
+def test_lines_that_it_carries_out_by_itself_are_refused() -> None:
+    # settings.md, $N: two lines, run after each reset or, where homing is on, after each homing; empty ones are told.
+    fits("stage", axis(), settings(*STOCK, "$N0=", "$N1="))
+    with pytest.raises(DeviceMismatch, match="carries out 'G0X10' by itself"):
+        fits("stage", axis(), settings(*STOCK, "$N0=G0X10", "$N1="))
 
 
 def test_levels_and_s_values() -> None:

@@ -22,7 +22,7 @@ def watch() -> Watch:
     def place(report: Report) -> float | None:
         return None if report.mpos is None else 1000.0 * report.mpos[2]
 
-    watch = Watch("stage", TOLERANCE_UM, place, Clock())
+    watch = Watch("stage", TOLERANCE_UM, "µm", place, lambda _: None, Clock())
     watch.trust.gain()
     return watch
 

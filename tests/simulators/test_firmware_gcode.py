@@ -15,7 +15,7 @@ from benchd_simulators.firmware.gcode import GcodeRefused, Modal, Step, carry_ou
 
 
 def run(line: str, modal: Modal | None = None, at_mm: float = 0.0) -> tuple[Modal, Step]:
-    return carry_out(parse(tidy(line.encode())), modal or Modal(), at_mm)
+    return carry_out(parse(tidy(line.encode())), modal or Modal(), {"Z": at_mm})
 
 
 def refused(line: str, modal: Modal | None = None) -> int:
@@ -49,40 +49,40 @@ def test_refusals_carry_the_published_number(line: str, number: int) -> None:
 @pytest.mark.published
 def test_comments_spaces_and_case_do_not_matter() -> None:
     # NIST: spaces and case do not matter; comments stand in parentheses.
-    assert run("g0 (to the far end) Z +1 . 5")[1].move_mm == 1.5
+    assert run("g0 (to the far end) Z +1 . 5")[1].move_mm == {"Z": 1.5}
 
 
 @pytest.mark.published
 def test_machine_coordinates_ignore_offset_and_distance_mode_and_last_one_line() -> None:
     # NIST: G53 is not modal, must be on each line where it is wanted, and disregards offsets.
-    modal = Modal(g54_mm=2.0, g92_mm=0.5, absolute=False)
+    modal = Modal(g54_mm={"Z": 2.0}, g92_mm={"Z": 0.5}, absolute=False)
     after, step = run("G53 G0 Z4", modal, at_mm=10.0)
-    assert step.move_mm == 4.0
-    assert run("G0 Z4", after, at_mm=4.0)[1].move_mm == 8.0
+    assert step.move_mm == {"Z": 4.0}
+    assert run("G0 Z4", after, at_mm=4.0)[1].move_mm == {"Z": 8.0}
 
 
 @pytest.mark.published
 def test_g92_makes_the_present_place_read_as_told_without_moving() -> None:
     # NIST: "the current point have the coordinates you want"; no motion takes place.
-    after, step = run("G92 Z7", Modal(g54_mm=1.0), at_mm=10.0)
+    after, step = run("G92 Z7", Modal(g54_mm={"Z": 1.0}), at_mm=10.0)
     assert step.move_mm is None
-    assert 10.0 - after.offset_mm == pytest.approx(7.0)
-    assert run("G92.1", after)[0].g92_mm == 0.0
+    assert 10.0 - after.offset_mm("Z") == pytest.approx(7.0)
+    assert run("G92.1", after)[0].g92_mm == {}
 
 
 @pytest.mark.published
 def test_g10_l2_sets_the_origin_and_l20_the_present_place() -> None:
     # NIST for L2. L20 is the later addition that interface's commands.md names beside it.
-    assert run("G10 L2 P1 Z3")[0].offset_mm == 3.0
+    assert run("G10 L2 P1 Z3")[0].offset_mm("Z") == 3.0
     after, _ = run("G10 L20 P1 Z3", at_mm=10.0)
-    assert 10.0 - after.offset_mm == pytest.approx(3.0)
+    assert 10.0 - after.offset_mm("Z") == pytest.approx(3.0)
 
 
 @pytest.mark.published
 def test_inches() -> None:
     # NIST: G20 inches; an inch is 25.4 mm exactly.
     after, step = run("G20 G1 Z0.5 F10")
-    assert step.move_mm == pytest.approx(12.7)
+    assert step.move_mm == {"Z": pytest.approx(12.7)}
     assert step.feed_mm_min == pytest.approx(254.0)
     assert after.inches
 
@@ -97,8 +97,8 @@ def test_inches() -> None:
     ],
 )
 def test_jog_targets(line: str, target_mm: float) -> None:
-    target, feed = parse_jog(line, Modal(g54_mm=2.0), 10.0)
-    assert target == pytest.approx(target_mm)
+    target, feed = parse_jog(line, Modal(g54_mm={"Z": 2.0}), {"Z": 10.0})
+    assert target == {"Z": pytest.approx(target_mm)}
     assert feed == pytest.approx(10.0 * (25.4 if "G20" in line else 1.0))
 
 
@@ -107,14 +107,14 @@ def test_jog_targets(line: str, target_mm: float) -> None:
 def test_jog_refusals(line: str, number: int) -> None:
     # jogging: F and an axis are required; all other commands and value words are not accepted (interface, error 16).
     with pytest.raises(GcodeRefused) as caught:
-        parse_jog(line, Modal(), 0.0)
+        parse_jog(line, Modal(), {"Z": 0.0})
     assert caught.value.number == number
 
 
 def test_a_refused_line_changes_nothing() -> None:
-    modal = Modal(g54_mm=2.0)
+    modal = Modal(g54_mm={"Z": 2.0})
     assert refused("G91 G20 G1 Z1 F5 P3", modal) == 36
-    assert modal == Modal(g54_mm=2.0)
+    assert modal == Modal(g54_mm={"Z": 2.0})
 
 
 def test_a_dwell_of_zero_and_a_power_alone() -> None:
@@ -126,7 +126,7 @@ def test_a_dwell_of_zero_and_a_power_alone() -> None:
 def test_any_bytes_are_understood_or_refused(line: bytes) -> None:
     refused_as = 0
     try:
-        carry_out(parse(tidy(line)), Modal(), 0.0)
+        carry_out(parse(tidy(line)), Modal(), {"Z": 0.0})
     except GcodeRefused as refusal:
         refused_as = refusal.number
     assert 0 <= refused_as <= 36

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from benchd_simulators.firmware.report import Reporter, Snapshot
@@ -10,7 +12,9 @@ from benchd_simulators.firmware.report import Reporter, Snapshot
 def snapshot(
     state: str = "Idle", z_mm: float = 0.0, offset_mm: float = 0.0, pins: str = "", power: float = 0.0
 ) -> Snapshot:
-    return Snapshot(state, z_mm, offset_mm, feed_mm_min=0.0, power=power, pins=pins, blocks_free=15, bytes_free=128)
+    return Snapshot(
+        state, (0.0, 0.0, z_mm), (0.0, 0.0, offset_mm), 0.0, power=power, pins=pins, blocks_free=15, bytes_free=128
+    )
 
 
 def fields(reporter: Reporter, now: Snapshot) -> list[str]:
@@ -21,9 +25,9 @@ def fields(reporter: Reporter, now: Snapshot) -> list[str]:
 def test_position_and_offset_obey_the_published_equation() -> None:
     # interface, Work Coordinate Offset: WPos = MPos - WCO, with the figures of its examples:
     # MPos:0.000,-10.000,5.000 and WCO:0.000,1.551,5.664.
-    now = snapshot(z_mm=5.0, offset_mm=5.664)
-    assert "MPos:0.000,0.000,5.000" in Reporter().compose(now, machine=True, buffers=False)
-    assert "WPos:0.000,0.000,-0.664" in Reporter().compose(now, machine=False, buffers=False)
+    now = replace(snapshot(), at_mm=(0.0, -10.0, 5.0), offset_mm=(0.0, 1.551, 5.664))
+    assert "MPos:0.000,-10.000,5.000" in Reporter().compose(now, machine=True, buffers=False)
+    assert "WPos:0.000,-11.551,-0.664" in Reporter().compose(now, machine=False, buffers=False)
 
 
 @pytest.mark.published

@@ -1,4 +1,4 @@
-"""The motion board: one axis, one PWM output, one serial line.
+"""The motion board: up to three axes, one PWM output, one serial line.
 
 Bytes come in by `feed`, whole lines go out by `say`. Real-time bytes act at once, whatever the queue holds.
 """
@@ -8,9 +8,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
+from benchd_simulators.firmware.axis import axes_of
 from benchd_simulators.firmware.build import Build
-from benchd_simulators.firmware.coordinates import Coordinates
-from benchd_simulators.firmware.homing import tripped
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.news import LONGEST_TICK_S, TICK_S, News
 from benchd_simulators.firmware.planner import MOST_MOVES, Planner
@@ -36,10 +35,10 @@ class Board:
     def __init__(self, machine: Machine, say: Callable[[str], None], *, pace: float = 1.0, identity: str = "") -> None:
         self.machine = machine
         self.say = say
-        self.build = Build()
-        self.state = State(Settings(pace=pace), identity=identity)
-        self.coordinates = Coordinates(self.state.settings, self.build)
-        self.planner = Planner(machine.motor, self.light)
+        self.build = Build(single_axes=len(machine.limbs) > 1)
+        self.state = State(Settings(pace=pace, made=machine.board_settings), identity=identity)
+        self.axes = axes_of(machine, self.state.settings, self.build)
+        self.planner = Planner({letter: axis.limb.motor for letter, axis in self.axes.items()}, self.light)
         self.news = News(pace)
         self.received = bytearray()
         self.stuck_report = False  # a fault: every report repeats the last one
@@ -47,7 +46,7 @@ class Board:
         self._reporter = Reporter()
         self._last_report = ""
         self._asked = False  # while it homes: answered when it is done
-        self._switch_was_on = False
+        self._were_on: frozenset[str] = frozenset()
         self._stunned: asyncio.TimerHandle | None = None
 
     async def run(self) -> None:
@@ -61,10 +60,10 @@ class Board:
 
     async def _motion(self) -> None:
         """Keep the planner fed and watch the limits, as the step interrupt would."""
-        motor, planner = self.machine.motor, self.planner
+        planner = self.planner
         while True:
-            if not planner.busy or (planner.held and not motor.moving and self.state.door is not Door.STOPPING):
-                self._switch_was_on = tripped(self.machine)
+            if not planner.busy or (planner.held and not planner.moving and self.state.door is not Door.STOPPING):
+                self._were_on = self.tripped
                 self._door_at_rest()
                 await self.news.wait()
                 continue
@@ -78,21 +77,30 @@ class Board:
 
     def _until_next_look_s(self) -> float:
         """In which neither the move under way can end nor a switch change."""
-        machine, state = self.machine, self.state
+        state = self.state
         if self.planner.room < MOST_MOVES - 1:  # moves that run into each other
             return TICK_S
-        world_s = min(machine.motor.rests_in_s, machine.switches_off_um / state.settings.top_speed_um_s)
+        moving = [axis for axis in self.axes.values() if axis.limb.motor.moving]
+        world_s = min(
+            (min(a.limb.motor.rests_in_s, a.limb.switches_off_um / a.settings.top_speed_um_s) for a in moving),
+            default=0.0,
+        )
         return max(min(world_s, LONGEST_TICK_S) / state.settings.pace, TICK_S)
 
     def _watch_limits(self) -> None:
-        on = tripped(self.machine)
-        if on and not self._switch_was_on and self.state.settings.hard_limits:
+        on = self.tripped
+        if on - self._were_on and self.state.settings.hard_limits:
             self.planner.kill()
             self.critical(1)
-        self._switch_was_on = on
+        self._were_on = on
+
+    @property
+    def tripped(self) -> frozenset[str]:
+        """The letters of the axes whose limit input is on."""
+        return frozenset(letter for letter, axis in self.axes.items() if axis.tripped)
 
     def _door_at_rest(self) -> None:
-        if self.state.door is Door.STOPPING and not self.machine.motor.moving:
+        if self.state.door is Door.STOPPING and not self.planner.moving:
             self.state.door = Door.OPEN if self.state.ajar else Door.READY
 
     # ------------------------------------------------------------- bytes in
@@ -142,7 +150,7 @@ class Board:
             planner.hold()  # at rest as well: it then looks at no line
             if state.settings.laser:
                 self.light(0.0)
-        elif byte == RESUME and state.door in (Door.SHUT, Door.READY) and not self.machine.motor.moving:
+        elif byte == RESUME and state.door in (Door.SHUT, Door.READY) and not self.planner.moving:
             state.door = Door.SHUT
             planner.resume()
 
@@ -184,7 +192,7 @@ class Board:
         """0x18: everything stops; what was moving has lost its place."""
         if self.state.homing:
             self._homing_broken_off(6)
-        elif self.machine.motor.moving and not self.state.critical:
+        elif self.planner.moving and not self.state.critical:
             self.planner.kill()
             self._alarm(3, self._restart)
         else:
@@ -201,8 +209,9 @@ class Board:
     def power_up(self) -> None:
         """As after a power failure: the count of steps is gone as well, and no line is answered."""
         self.planner.kill()
-        self.machine.motor.zero()
-        self.coordinates.forget()
+        for axis in self.axes.values():
+            axis.limb.motor.zero()
+            axis.coordinates.forget()
         self.state.locked = self.state.settings.homing
         self._program.in_hand = False
         self._restart()
@@ -212,7 +221,7 @@ class Board:
         self._homing_broken_off(alarm)
 
     def _homing_broken_off(self, alarm: int) -> None:
-        self.machine.motor.abort()
+        self.planner.kill()
         self.news.hold_still()
         self._alarm(alarm, self._restart)
 
@@ -262,7 +271,7 @@ class Board:
         self._reporter.restart()
         self.say("")
         self.say(BANNER)
-        if self.state.settings.hard_limits and tripped(self.machine):
+        if self.state.settings.hard_limits and self.tripped:
             self.say("[MSG:Check Limits]")
         if self.state.locked:
             self.say("[MSG:'$H'|'$X' to unlock]")

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from benchd_simulators.firmware.build import Build
+from benchd_simulators.firmware.gcode import AXES
 from benchd_simulators.firmware.planner import Planner
 from benchd_simulators.firmware.state import Door, State
 
@@ -101,8 +102,8 @@ def _assign(state: State, text: str, idle: bool) -> str:
 
 
 def _parameters(state: State, say: Callable[[str], None]) -> None:
-    for name, z_mm in (("G54", state.modal.g54_mm), ("G92", state.modal.g92_mm)):
-        say(f"[{name}:0.000,0.000,{z_mm:.3f}]")
+    for name, shifts in (("G54", state.modal.g54_mm), ("G92", state.modal.g92_mm)):
+        say(f"[{name}:{','.join(f'{shifts.get(axis, 0.0):.3f}' for axis in AXES)}]")
 
 
 def _modes(state: State) -> str:

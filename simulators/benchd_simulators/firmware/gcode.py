@@ -2,16 +2,18 @@
 
 The dialect is the one that open motion firmwares on microcontrollers speak: a letter and a number a word,
 spaces and comments ignored, one command of each modal group a line. Refusals carry the published number
-of their `error:` answer. Only what a one-axis bench needs is here: straight moves, offsets, dwell, PWM.
+of their `error:` answer. Only what a bench needs is here: straight moves, offsets, dwell, PWM.
 """
 
 from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 MAX_LINE = 80
+AXES = "XYZ"
 MM_PER_INCH = 25.4
 
 _COMMENT = re.compile(rb"\([^)]*\)?")
@@ -57,13 +59,12 @@ class Modal:
     feed_mm_min: float = 0.0
     power: float = 0.0
     spindle: float = 5
-    g54_mm: float = 0.0
-    g92_mm: float = 0.0
+    g54_mm: Mapping[str, float] = field(default_factory=dict)
+    g92_mm: Mapping[str, float] = field(default_factory=dict)
 
-    @property
-    def offset_mm(self) -> float:
+    def offset_mm(self, axis: str) -> float:
         """Work co-ordinate offset: WPos = MPos - offset."""
-        return self.g54_mm + self.g92_mm
+        return self.g54_mm.get(axis, 0.0) + self.g92_mm.get(axis, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,10 @@ class Block:
     @property
     def once(self) -> float | None:
         return self.commands.get("once")
+
+    def along_mm(self, scale: float) -> dict[str, float]:
+        """The axis words, in millimetres."""
+        return {letter: number * scale for letter, number in self.values.items() if letter in AXES}
 
 
 def tidy(line: bytes) -> str:
@@ -100,8 +105,8 @@ def words(text: str) -> list[tuple[str, float]]:
     return found
 
 
-def parse(text: str) -> Block:
-    """A tidied line as a block.
+def parse(text: str, axes: str = "Z") -> Block:
+    """A tidied line as a block; `axes` are the letters of those there are.
 
     Raises GcodeRefused: 1, 2 (form), 4 (negative), 20 (unknown), 21 and 25 (twice), 23 (not whole).
     """
@@ -115,7 +120,7 @@ def parse(text: str) -> Block:
                 raise GcodeRefused(21)
             block.commands[group] = number
             continue
-        if letter not in "FLNPSZ":
+        if letter not in "FLNPS" + axes:
             raise GcodeRefused(20)
         if letter in block.values:
             raise GcodeRefused(25)
@@ -133,12 +138,12 @@ class Step:
 
     power: tuple[float, float] | None = None  # spindle (3, 4, 5) and S, where either is another than before
     dwell_s: float | None = None
-    move_mm: float | None = None  # machine co-ordinates
+    move_mm: Mapping[str, float] | None = None  # machine co-ordinates, of the axes that were named
     feed_mm_min: float | None = None  # None: as fast as the axis may
     end: bool = False
 
 
-def carry_out(block: Block, modal: Modal, position_mm: float) -> tuple[Modal, Step]:
+def carry_out(block: Block, modal: Modal, position_mm: Mapping[str, float]) -> tuple[Modal, Step]:
     """The modal state after `block` and what the hardware has to do.
 
     `position_mm` is where the last accepted move ends, in machine co-ordinates. `modal` is not changed, so a
@@ -158,21 +163,20 @@ def carry_out(block: Block, modal: Modal, position_mm: float) -> tuple[Modal, St
     if "F" in block.values:
         after.feed_mm_min = block.values["F"] * scale
     unused = set(block.values) - {"F", "N", "S"}
-    z = block.values.get("Z")
-    z_mm = None if z is None else z * scale
+    along_mm = block.along_mm(scale)
     # What is in force already is not done again, whatever has become of the output meanwhile.
     same = after.spindle == modal.spindle and (after.power == modal.power or after.spindle == 5)
     power = None if same else (after.spindle, after.power)
 
     dwell_s = None
     if block.once is not None:
-        dwell_s = _once(block, after, z_mm, position_mm, unused)
-        z_mm = None
+        dwell_s = _once(block, after, along_mm, position_mm, unused)
+        along_mm = {}
 
     move_mm, feed = None, None
-    if z_mm is not None:
-        move_mm, feed = _move(block, after, z_mm, position_mm)
-        unused.discard("Z")
+    if along_mm:
+        move_mm, feed = _move(block, after, along_mm, position_mm)
+        unused.difference_update(along_mm)
     elif block.commands.get("machine") is not None and "motion" not in block.commands and after.motion == 80:
         raise GcodeRefused(30)
     if unused:
@@ -180,7 +184,9 @@ def carry_out(block: Block, modal: Modal, position_mm: float) -> tuple[Modal, St
     return after, Step(power, dwell_s, move_mm, feed, end="program" in block.commands)
 
 
-def _once(block: Block, after: Modal, z_mm: float | None, position_mm: float, unused: set[str]) -> float | None:
+def _once(
+    block: Block, after: Modal, along_mm: Mapping[str, float], position_mm: Mapping[str, float], unused: set[str]
+) -> float | None:
     """G4, G10, G92: changes `after` and takes its words out of `unused`; answers a dwell in seconds or None."""
     if block.once == 4:
         if "P" not in block.values:
@@ -188,15 +194,16 @@ def _once(block: Block, after: Modal, z_mm: float | None, position_mm: float, un
         unused.discard("P")
         return block.values["P"]
     if block.once == 92.1:
-        after.g92_mm = 0.0
+        after.g92_mm = {}
         return None
     if "motion" in block.commands and after.motion != 80:
         raise GcodeRefused(24)
-    if z_mm is None:
+    if not along_mm:
         raise GcodeRefused(26)
-    unused.discard("Z")
+    unused.difference_update(along_mm)
     if block.once == 92:
-        after.g92_mm = position_mm - after.g54_mm - z_mm
+        shifts = {axis: position_mm[axis] - after.g54_mm.get(axis, 0.0) - at for axis, at in along_mm.items()}
+        after.g92_mm = {**after.g92_mm, **shifts}
         return None
     if "L" not in block.values or "P" not in block.values:
         raise GcodeRefused(28)
@@ -204,51 +211,58 @@ def _once(block: Block, after: Modal, z_mm: float | None, position_mm: float, un
         raise GcodeRefused(29)
     unused -= {"L", "P"}
     if block.values["L"] == 2:
-        after.g54_mm = z_mm
+        after.g54_mm = {**after.g54_mm, **along_mm}
     elif block.values["L"] == 20:
-        after.g54_mm = position_mm - after.g92_mm - z_mm
+        shifts = {axis: position_mm[axis] - after.g92_mm.get(axis, 0.0) - at for axis, at in along_mm.items()}
+        after.g54_mm = {**after.g54_mm, **shifts}
     else:
         raise GcodeRefused(20)
     return None
 
 
-def _move(block: Block, after: Modal, z_mm: float, position_mm: float) -> tuple[float, float | None]:
-    """Target in machine co-ordinates and feed (None: rapid) of a straight move."""
+def _move(
+    block: Block, after: Modal, along_mm: Mapping[str, float], position_mm: Mapping[str, float]
+) -> tuple[dict[str, float], float | None]:
+    """Targets in machine co-ordinates and feed (None: rapid) of a straight move."""
     machine = "machine" in block.commands
     if after.motion == 80:
         raise GcodeRefused(30 if machine else 31)
     if after.motion == 1 and after.feed_mm_min == 0:
         raise GcodeRefused(22)
-    if machine:  # G53 is absolute whatever G91 says
-        target = z_mm
-    elif after.absolute:
-        target = z_mm + after.offset_mm
-    else:
-        target = position_mm + z_mm
-    if not math.isfinite(target):
+    targets = _targets(along_mm, after, position_mm, machine=machine, absolute=after.absolute)
+    if not all(map(math.isfinite, targets.values())):
         raise GcodeRefused(2)
-    return target, (after.feed_mm_min if after.motion == 1 else None)
+    return targets, (after.feed_mm_min if after.motion == 1 else None)
 
 
-def parse_jog(text: str, modal: Modal, position_mm: float) -> tuple[float, float]:
-    """The part of a jog line after `$J=`: target in machine co-ordinates and feed in mm/min; changes no mode.
+def _targets(
+    along_mm: Mapping[str, float], modal: Modal, position_mm: Mapping[str, float], *, machine: bool, absolute: bool
+) -> dict[str, float]:
+    """`machine`: G53 is absolute whatever G91 says."""
+    if machine:
+        return dict(along_mm)
+    if absolute:
+        return {axis: at + modal.offset_mm(axis) for axis, at in along_mm.items()}
+    return {axis: position_mm[axis] + way for axis, way in along_mm.items()}
+
+
+def parse_jog(
+    text: str, modal: Modal, position_mm: Mapping[str, float], axes: str = "Z"
+) -> tuple[dict[str, float], float]:
+    """The part of a jog line after `$J=`: targets in machine co-ordinates and feed in mm/min; changes no mode.
 
     Raises GcodeRefused: 16 (a word that a jog may not have), 22 (no feed), 26 (no axis), or of `parse`.
     """
-    block = parse(text)
-    if set(block.commands) - {"units", "distance", "machine"} or set(block.values) - {"F", "Z", "N"}:
+    block = parse(text, axes)
+    if set(block.commands) - {"units", "distance", "machine"} or set(block.values) - {"F", "N", *axes}:
         raise GcodeRefused(16)
-    if "Z" not in block.values:
+    if not block.values.keys() & set(axes):
         raise GcodeRefused(26)
     if not block.values.get("F"):
         raise GcodeRefused(22)
     inches = block.commands.get("units", 20 if modal.inches else 21) == 20
     scale = MM_PER_INCH if inches else 1.0
-    z_mm = block.values["Z"] * scale
-    if "machine" in block.commands:
-        target = z_mm
-    elif block.commands.get("distance", 90 if modal.absolute else 91) == 90:
-        target = z_mm + modal.offset_mm
-    else:
-        target = position_mm + z_mm
-    return target, block.values["F"] * scale
+    absolute = block.commands.get("distance", 90 if modal.absolute else 91) == 90
+    machine = "machine" in block.commands
+    targets = _targets(block.along_mm(scale), modal, position_mm, machine=machine, absolute=absolute)
+    return targets, block.values["F"] * scale

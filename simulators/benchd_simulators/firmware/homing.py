@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Awaitable, Callable
 
-from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.machine import Limb
 from benchd_simulators.firmware.news import LONGEST_TICK_S
 from benchd_simulators.firmware.settings import Settings
 
@@ -26,37 +26,37 @@ class HomingFailed(Exception):
         self.alarm = alarm
 
 
-async def home(machine: Machine, settings: Settings, way: int, tick: Callable[[float], Awaitable[None]]) -> None:
+async def home(limb: Limb, settings: Settings, way: int, tick: Callable[[float], Awaitable[None]]) -> None:
     """Find a switch on the way of the motor (1 or -1); it then counts from where the last pull-off ended.
 
     `tick(seconds)` sleeps (0: the shortest time) and raises where the cycle is aborted. Raises HomingFailed; the motor
     then stands still, and what it counts means nothing.
     """
-    await _approach(machine, settings, way * SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
-    await _pull_off(machine, settings, -way, tick)
-    await _approach(machine, settings, way * LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick)
-    await _pull_off(machine, settings, -way, tick)
-    machine.motor.zero()
+    await _approach(limb, settings, way * SEARCH_TRAVELS * settings.travel_um, settings.seek_um_s, tick)
+    await _pull_off(limb, settings, -way, tick)
+    await _approach(limb, settings, way * LOCATE_PULL_OFFS * settings.pull_off_um, settings.locate_um_s, tick)
+    await _pull_off(limb, settings, -way, tick)
+    limb.motor.zero()
 
 
 async def _approach(
-    machine: Machine,
+    limb: Limb,
     settings: Settings,
     search_um: float,
     speed_um_s: float,
     tick: Callable[[float], Awaitable[None]],
 ) -> None:
     """Go as far as `search_um` (signed) until a switch trips, and stop there. Both ends share one input."""
-    if tripped(machine):  # the pulses of this axis are cut before they begin
+    if tripped(limb):  # the pulses of this axis are cut before they begin
         return
-    motor = machine.motor
+    motor = limb.motor
     start_um, way = motor.position_um, math.copysign(1.0, search_um)
     leash_um = speed_um_s**2 / (2 * settings.acceleration_um_s2) + OVERRUN_UM
     sent_um = -math.inf  # how far from the start it was sent
-    while not tripped(machine):
+    while not tripped(limb):
         if not motor.moving and sent_um >= abs(search_um):
             raise HomingFailed(9)
-        far_um = max(0.0, machine.switches_off_um - FAR_UM)
+        far_um = max(0.0, limb.switches_off_um - FAR_UM)
         next_um = min(abs(search_um), way * (motor.position_um - start_um) + leash_um + far_um)
         if next_um > sent_um:
             sent_um = next_um
@@ -65,17 +65,17 @@ async def _approach(
     motor.abort()
 
 
-async def _pull_off(machine: Machine, settings: Settings, way: int, tick: Callable[[float], Awaitable[None]]) -> None:
-    motor = machine.motor
+async def _pull_off(limb: Limb, settings: Settings, way: int, tick: Callable[[float], Awaitable[None]]) -> None:
+    motor = limb.motor
     await tick(settings.debounce_s)
     motor.start(motor.position_um + way * settings.pull_off_um, settings.seek_um_s)
     while motor.moving:
         await tick(motor.rests_in_s)
     await tick(settings.debounce_s)
-    if tripped(machine):
+    if tripped(limb):
         raise HomingFailed(8)
 
 
-def tripped(machine: Machine) -> bool:
+def tripped(limb: Limb) -> bool:
     """The limit input: a switch at either end of the travel."""
-    return machine.limit_switch or machine.end_switch
+    return limb.limit_switch or limb.end_switch

@@ -48,22 +48,35 @@ class Camera(Protocol):
         """A PNG of what `look` saw; slow, and touches nothing of the world, so that a thread may do it."""
 
 
-class Machine(Protocol):
-    """The simulated bench as its electronics meet it."""
+class Limb(Protocol):
+    """What one motor moves, and the switches at its ends."""
 
     @property
     def motor(self) -> Motor: ...
-    @property
-    def lamp(self) -> Lamp: ...
-    @property
-    def camera(self) -> Camera: ...
     @property
     def limit_switch(self) -> bool: ...
     @property
     def end_switch(self) -> bool: ...
     @property
     def switches_off_um(self) -> float:
-        """How far the carriage has to go, at the least, until a switch changes; below 0 where that is not known."""
+        """How far it has to go, at the least, until a switch changes; below 0 where that is not known."""
+
+
+class Machine(Limb, Protocol):
+    """The simulated bench as its electronics meet it; itself it is its carriage."""
+
+    @property
+    def limbs(self) -> Mapping[str, Limb]:
+        """All that has a motor by the letter of the board's that drives it; the carriage is Z. Of what turns, one
+        `um` is a thousandth of a degree."""
+
+    @property
+    def lamp(self) -> Lamp: ...
+    @property
+    def camera(self) -> Camera: ...
+    @property
+    def board_settings(self) -> Mapping[int, float]:
+        """What of the board's settings goes with what hangs on it, by number."""
 
     @property
     def resets_on_open(self) -> bool:

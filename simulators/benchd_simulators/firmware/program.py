@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from typing import Protocol
 
+from benchd_simulators.firmware.axis import UNIT_UM, BoardAxis
 from benchd_simulators.firmware.build import Build
 from benchd_simulators.firmware.commands import system
-from benchd_simulators.firmware.coordinates import Coordinates
 from benchd_simulators.firmware.gcode import MAX_LINE, GcodeRefused, Modal, Step, carry_out, parse, parse_jog, tidy
 from benchd_simulators.firmware.homing import HomingFailed, home
 from benchd_simulators.firmware.machine import Machine
@@ -36,7 +36,7 @@ class Controller(Protocol):
     @property
     def build(self) -> Build: ...
     @property
-    def coordinates(self) -> Coordinates: ...
+    def axes(self) -> Mapping[str, BoardAxis]: ...
     @property
     def suspended(self) -> bool: ...
     @property
@@ -98,8 +98,8 @@ class Program:
             return "error:11"
         if text.startswith("$J="):
             return await self._jog(text[3:])
-        if text == "$H":
-            return await self._home()
+        if text.startswith("$H"):
+            return await self._home(text[2:])
         if text.startswith("$"):
             return system(self.board, text[1:], self.board.say)
         if text:
@@ -110,7 +110,7 @@ class Program:
         state, planner = self.board.state, self.board.planner
         if state.locked or planner.jogging:
             raise GcodeRefused(9)
-        after, step = carry_out(parse(text), state.modal, self._planned_mm)
+        after, step = carry_out(parse(text, self._letters), state.modal, self._planned_mm)
         if not state.checking:
             await self._perform(step, after)
         state.modal = after
@@ -130,12 +130,11 @@ class Program:
             await self.board.news.sleep(step.dwell_s)
         if step.move_mm is None:
             return
-        settings = self.board.state.settings
-        target_um = self._on_step_um(step.move_mm)
-        if self._outside(target_um):
+        targets_um = self._on_step_um(step.move_mm)
+        if self._outside(targets_um):
             await self._soft_limit()
-        feed = settings.top_speed_um_s if step.feed_mm_min is None else step.feed_mm_min * 1000 / 60
-        await self._enqueue(target_um, feed, jog=False, power=self._output(after))
+        feed = self._top_um_s(targets_um) if step.feed_mm_min is None else step.feed_mm_min * UNIT_UM / 60
+        await self._enqueue(targets_um, feed, jog=False, power=self._output(after))
 
     def _output(self, modal: Modal) -> float:
         """What the output is to be. A laser burns in cutting moves (G1) alone."""
@@ -148,9 +147,9 @@ class Program:
 
     async def _soft_limit(self) -> None:
         """Stops in good order, so that the place is kept, then locks."""
-        planner, motor = self.board.planner, self.board.machine.motor
+        planner = self.board.planner
         planner.hold()
-        while motor.moving:
+        while planner.moving:
             await self.board.news.sleep(0)
         planner.flush()
         self.board.critical(2)
@@ -160,23 +159,24 @@ class Program:
         state, planner = self.board.state, self.board.planner
         if state.locked or state.checking or (planner.busy and not planner.jogging):
             return "error:8"
-        target_mm, feed_mm_min = parse_jog(text, state.modal, self._planned_mm)
-        target_um = self._on_step_um(target_mm)
-        if self._outside(target_um):
+        targets_mm, feed_mm_min = parse_jog(text, state.modal, self._planned_mm, self._letters)
+        targets_um = self._on_step_um(targets_mm)
+        if self._outside(targets_um):
             return "error:15"
-        await self._enqueue(target_um, feed_mm_min * 1000 / 60, jog=True, power=self._output(state.modal))
+        await self._enqueue(targets_um, feed_mm_min * UNIT_UM / 60, jog=True, power=self._output(state.modal))
         return "ok"
 
-    async def _enqueue(self, target_um: float, speed_um_s: float, *, jog: bool, power: float) -> None:
-        """`target_um` in machine co-ordinates. A move lights the output anew, whatever has darkened it meanwhile."""
+    async def _enqueue(self, targets_um: Mapping[str, float], speed_um_s: float, *, jog: bool, power: float) -> None:
+        """`targets_um` in machine co-ordinates. A move lights the output anew, whatever has darkened it meanwhile."""
         planner = self.board.planner
         await self._until(lambda: planner.room > 0)
-        motor_um = self.board.coordinates.motor_um(target_um)
-        planner.add(motor_um, min(speed_um_s, self.board.state.settings.top_speed_um_s), jog=jog, power=power)
+        motors_um = {axis: self.board.axes[axis].coordinates.motor_um(target) for axis, target in targets_um.items()}
+        planner.add(motors_um, min(speed_um_s, self._top_um_s(targets_um)), jog=jog, power=power)
         planner.poll()
         self.board.news.notify()
 
-    async def _home(self) -> str:
+    async def _home(self, letter: str) -> str:
+        """All axes, Z first as a stock build has it, or the one of the letter."""
         board, state = self.board, self.board.state
         if not state.settings.homing:
             return "error:5"
@@ -184,27 +184,38 @@ class Program:
             return "error:8"
         if state.door is Door.OPEN:
             return "error:13"
-        state.locked = False
         state.homing = True
+        if letter and not (board.build.single_axes and letter in board.axes):
+            return "error:3"  # and it believes that it homes, until a reset (from memory)
+        state.locked = False
         board.light(0.0)  # and stays so: what is in force is lit by the next move alone
         try:
-            await home(board.machine, state.settings, board.coordinates.home_way, board.news.sleep)
+            for axis in [board.axes[letter]] if letter else [*board.axes.values()][::-1]:
+                await home(axis.limb, axis.settings, axis.coordinates.home_way, board.news.sleep)
+                axis.coordinates.homed()
         except HomingFailed as failure:
             board.homing_failed(failure.alarm)
             await self._until(lambda: False)
-        board.coordinates.homed()
         board.homed()
         return "ok"
 
-    def _outside(self, target_um: float) -> bool:
-        low, high = self.board.coordinates.space_um
-        return self.board.state.settings.soft_limits and not low <= target_um <= high
+    def _outside(self, targets_um: Mapping[str, float]) -> bool:
+        return any(self.board.axes[axis].outside(target) for axis, target in targets_um.items())
 
-    def _on_step_um(self, target_mm: float) -> float:
-        step_um = self.board.state.settings.step_um
-        return round(target_mm * 1000 / step_um) * step_um
+    def _on_step_um(self, targets_mm: Mapping[str, float]) -> dict[str, float]:
+        return {axis: self.board.axes[axis].on_step_um(target) for axis, target in targets_mm.items()}
+
+    def _top_um_s(self, axes: Collection[str]) -> float:
+        """The speed that none of them exceeds."""
+        return min(self.board.axes[axis].settings.top_speed_um_s for axis in axes)
 
     @property
-    def _planned_mm(self) -> float:
-        """Where the last accepted move ends, in machine co-ordinates."""
-        return self._on_step_um(self.board.coordinates.machine_um(self.board.planner.end_um) / 1000) / 1000
+    def _letters(self) -> str:
+        return "".join(self.board.axes)
+
+    @property
+    def _planned_mm(self) -> dict[str, float]:
+        """Where the last accepted moves end, in machine co-ordinates."""
+        ends = {letter: self.board.planner.end_um(letter) for letter in self.board.axes}
+        machine = {letter: self.board.axes[letter].coordinates.machine_um(end) for letter, end in ends.items()}
+        return {letter: self.board.axes[letter].on_step_um(at / UNIT_UM) / UNIT_UM for letter, at in machine.items()}

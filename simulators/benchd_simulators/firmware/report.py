@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd_simulators.firmware.gcode import MM_PER_INCH
@@ -14,8 +15,8 @@ OVERRIDE_EVERY = (10, 20)
 @dataclass(frozen=True, slots=True)
 class Snapshot:
     state: str
-    z_mm: float
-    offset_mm: float
+    at_mm: Sequence[float]  # X, Y, Z
+    offset_mm: Sequence[float]
     feed_mm_min: float
     power: float | None  # None: the build has no level to tell
     pins: str
@@ -30,13 +31,14 @@ class Reporter:
     def __init__(self) -> None:
         self._to_offset = 0
         self._to_override = 0
-        self._offset_mm = 0.0
+        self._offset_mm: Sequence[float] = (0.0, 0.0, 0.0)
 
     def restart(self) -> None:
         self._to_offset = self._to_override = 0
 
     def compose(self, now: Snapshot, *, machine: bool, buffers: bool, inches: bool = False) -> str:
-        position = f"MPos:{_xyz(now.z_mm, inches)}" if machine else f"WPos:{_xyz(now.z_mm - now.offset_mm, inches)}"
+        work_mm = [at - offset for at, offset in zip(now.at_mm, now.offset_mm, strict=True)]
+        position = f"MPos:{_xyz(now.at_mm, inches)}" if machine else f"WPos:{_xyz(work_mm, inches)}"
         fields = [now.state, position]
         if buffers:
             fields.append(f"Bf:{now.blocks_free},{now.bytes_free}")
@@ -63,6 +65,10 @@ class Reporter:
         return "<" + "|".join(fields) + ">"
 
 
-def _xyz(z_mm: float, inches: bool) -> str:
-    number, none = (f"{z_mm / MM_PER_INCH:.4f}", "0.0000") if inches else (f"{z_mm:.3f}", "0.000")
-    return f"{none},{none},{none if number == '-' + none else number}"
+def _xyz(places_mm: Sequence[float], inches: bool) -> str:
+    return ",".join(_number(place, inches) for place in places_mm)
+
+
+def _number(place_mm: float, inches: bool) -> str:
+    number, none = (f"{place_mm / MM_PER_INCH:.4f}", "0.0000") if inches else (f"{place_mm:.3f}", "0.000")
+    return none if number == "-" + none else number

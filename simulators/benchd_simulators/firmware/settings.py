@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 POSITION_IS_MACHINE = 1  # bits of $10
 BUFFER_STATE = 2
-AXIS_BIT = 4  # of the masks by axis: the third, Z
+AXES = "XYZ"  # in the order of the settings and of the masks
 
 _WHOLE = frozenset({0, 1, 2, 3, 4, 5, 6, 10, 13, 20, 21, 22, 23, 26, 30, 31, 32})
 
@@ -32,7 +32,8 @@ def _defaults() -> dict[int, float]:
 
 @dataclass
 class Settings:
-    """Kept over a soft reset and a power cycle, as in the board's own memory. Only the Z figures drive anything.
+    """Kept over a soft reset and a power cycle, as in the board's own memory. The figures by axis are those of
+    `letter`.
 
     `values` are in the world's time. What goes over the wire is in the host's, which a world of another `pace` passes
     at that: speeds are told `pace` times as high, accelerations `pace` squared.
@@ -40,6 +41,22 @@ class Settings:
 
     values: dict[int, float] = field(default_factory=_defaults)
     pace: float = 1.0
+    letter: str = "Z"
+    made: Mapping[int, float] = field(default_factory=dict)
+    """What its maker has written otherwise than usual."""
+
+    def __post_init__(self) -> None:
+        self.values |= self.made
+
+    def of(self, letter: str) -> Settings:
+        """The same settings, the figures those of another axis."""
+        axis = Settings(pace=self.pace, letter=letter)
+        axis.values = self.values
+        return axis
+
+    @property
+    def _axis(self) -> int:
+        return AXES.index(self.letter)
 
     def change(self, number: int, value: float) -> bool:
         """False: there is no such setting, or it takes no such value."""
@@ -55,7 +72,7 @@ class Settings:
 
     def restore(self) -> None:
         """All as it came."""
-        self.values = _defaults()
+        self.values.update(_defaults() | dict(self.made))
 
     def lines(self) -> Iterator[str]:
         for number in sorted(self.values):
@@ -77,11 +94,11 @@ class Settings:
     @property
     def plus_is_shallower(self) -> bool:
         """$3: the motor's direction is turned about, so that growing numbers go towards the lens."""
-        return bool(int(self.values[3]) & AXIS_BIT)
+        return bool(int(self.values[3]) >> self._axis & 1)
 
     @property
     def homes_to_minus(self) -> bool:
-        return bool(int(self.values[23]) & AXIS_BIT)
+        return bool(int(self.values[23]) >> self._axis & 1)
 
     @property
     def laser(self) -> bool:
@@ -118,19 +135,19 @@ class Settings:
 
     @property
     def step_um(self) -> float:
-        return 1000 / self.values[102]
+        return 1000 / self.values[100 + self._axis]
 
     @property
     def top_speed_um_s(self) -> float:
-        return self.values[112] * 1000 / 60
+        return self.values[110 + self._axis] * 1000 / 60
 
     @property
     def acceleration_um_s2(self) -> float:
-        return max(self.values[122], 0.001) * 1000
+        return max(self.values[120 + self._axis], 0.001) * 1000
 
     @property
     def travel_um(self) -> float:
-        return self.values[132] * 1000
+        return self.values[130 + self._axis] * 1000
 
     def within(self, power: float) -> float:
         """The S value that a word really sets: between $31 and $30; 0 is off."""

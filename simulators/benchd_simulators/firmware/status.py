@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Set
+from math import hypot
 from typing import Protocol
 
+from benchd_simulators.firmware.axis import BoardAxis
 from benchd_simulators.firmware.build import Build
-from benchd_simulators.firmware.coordinates import Coordinates
-from benchd_simulators.firmware.homing import tripped
-from benchd_simulators.firmware.machine import Machine
+from benchd_simulators.firmware.gcode import AXES
 from benchd_simulators.firmware.planner import Planner
 from benchd_simulators.firmware.report import Snapshot
 from benchd_simulators.firmware.state import Door, State
@@ -21,13 +22,13 @@ class Reported(Protocol):
     received: bytearray
 
     @property
-    def machine(self) -> Machine: ...
-    @property
     def build(self) -> Build: ...
     @property
     def state(self) -> State: ...
     @property
-    def coordinates(self) -> Coordinates: ...
+    def axes(self) -> Mapping[str, BoardAxis]: ...
+    @property
+    def tripped(self) -> Set[str]: ...
     @property
     def planner(self) -> Planner: ...
 
@@ -42,7 +43,7 @@ def word(board: Reported) -> str:
         (state.checking, "Check"),
         (planner.cancelling, "Jog"),
         (state.door is not Door.SHUT, f"Door:{state.door.value}"),
-        (planner.held, f"Hold:{int(board.machine.motor.moving)}"),
+        (planner.held, f"Hold:{int(planner.moving)}"),
         (planner.jogging, "Jog"),
         (planner.busy, "Run"),
     )
@@ -51,14 +52,15 @@ def word(board: Reported) -> str:
 
 def snapshot(board: Reported) -> Snapshot:
     """What a report tells of this instant."""
-    motor, state = board.machine.motor, board.state
+    state, axes, tripped = board.state, board.axes, board.tripped
+    speeds = [axis.limb.motor.speed_um_s for axis in axes.values()]
     return Snapshot(
         state=word(board),
-        z_mm=board.coordinates.machine_um(motor.position_um) / 1000,
-        offset_mm=state.modal.offset_mm,
-        feed_mm_min=abs(motor.speed_um_s) * 60 / 1000,
+        at_mm=[axes[letter].machine_mm if letter in axes else 0.0 for letter in AXES],
+        offset_mm=[state.modal.offset_mm(letter) for letter in AXES],
+        feed_mm_min=hypot(*speeds) * 60 / 1000,
         power=state.power if board.build.pwm else None,
-        pins=("Z" if tripped(board.machine) else "") + ("D" if state.ajar else ""),
+        pins="".join(letter for letter in AXES if letter in tripped) + ("D" if state.ajar else ""),
         blocks_free=board.planner.room,
         bytes_free=RECEIVE_BYTES - len(board.received),
     )

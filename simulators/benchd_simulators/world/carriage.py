@@ -18,20 +18,22 @@ from benchd_simulators.world.motor import Motor
 class Carriage:
     """Motor through leadscrew, nut and stops; pushed, stalled and slipping where asked."""
 
-    def __init__(self, record: CarriageRecord, motor: Motor, draws: Draws, now: Callable[[], float]) -> None:
+    def __init__(
+        self, record: CarriageRecord, motor: Motor, draws: Draws, now: Callable[[], float], name: str = "carriage"
+    ) -> None:
         self.record = record
         self._motor = motor
         self._now = now
-        rng = draws.rng("carriage")
+        rng = draws.rng(name)
         self._phase = float(rng.uniform(0, 2 * pi))
-        self._cumulative = draws.quantity("carriage.cumulative", *record.cumulative.parts)
+        self._cumulative = draws.quantity(f"{name}.cumulative", *record.cumulative.parts)
         low, high = record.starts_um
         self._nut_um = float(rng.uniform(low, high))
         self._shaft_um = motor.at(now())[0]
         self._slip_um = self._nut_um - self._shaft_um
         self._t = now()
-        self._scatter = draws.rng("carriage.switch")
-        self._play = draws.rng("carriage.play")
+        self._scatter = draws.rng(f"{name}.switch")
+        self._play = draws.rng(f"{name}.play")
         self._half_um, self._way = record.backlash_um / 2, 0.0
         self._trip_um = record.home_switch_um
         self._tripped = False

@@ -33,9 +33,11 @@ class Quantity(Part):
 
 
 class BoardRecord(Part):
-    """How the motion board hangs on its port: `resets_on_open` as where the port's opening pulls its reset line."""
+    """How the motion board hangs on its port: `resets_on_open` as where the port's opening pulls its reset line.
+    `settings`: what of its settings, by number, is otherwise than usual."""
 
     resets_on_open: bool = False
+    settings: dict[Annotated[str, Field(pattern=r"^\$[0-9]{1,3}$")], float] = Field(default_factory=dict)
 
 
 class CarriageRecord(Part):
@@ -70,6 +72,23 @@ class CarriageRecord(Part):
         if not self.home_switch_um < self.starts_um[0] <= self.starts_um[1] < self.end_switch_um:
             raise ValueError("starts_um must lie between the two switches, the smaller number first")
         return self
+
+
+class TurnedRecord(Part):
+    """A motor that turns a ring of the lens by a gear, on an axis of the motion board, one unit of which is
+    `deg_per_unit`. Angles are the ring's own; `play_deg` is the gear's, the ends those of the drive.
+    """
+
+    letter: Literal["X", "Y"]
+    deg_per_unit: Positive
+    acceleration_deg_s2: Positive
+    pull_out_deg_s: Positive
+    play_deg: NotNegative
+    stops_deg: Span
+    home_switch_deg: float
+    switch_scatter_deg: NotNegative
+    end_switch_deg: float
+    starts_deg: Span
 
 
 class AbbeRecord(Part):

@@ -21,6 +21,7 @@ from benchd_simulators.world.hardware import (
     Part,
     Positive,
     Quantity,
+    TurnedRecord,
     UnevenRecord,
 )
 
@@ -256,6 +257,7 @@ class WorldRecord(Part):
     pickup_um: Quantity | None = None
     board: BoardRecord = Field(default_factory=BoardRecord)
     carriage: CarriageRecord
+    turned: dict[Literal["focus", "iris"], TurnedRecord] = Field(default_factory=dict)
     encoder: EncoderRecord | None = None
     dial: DialRecord | None = None
     indicator: IndicatorRecord

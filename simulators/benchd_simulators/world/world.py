@@ -26,6 +26,7 @@ from benchd_simulators.world.room import Room
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
 from benchd_simulators.world.strip import Bar
 from benchd_simulators.world.tube import Tube
+from benchd_simulators.world.turned import Turned
 
 MOVED_MM = 100.0
 """A wall that has moved by less has its camera where it was: lenses and adapters move the target by as much."""
@@ -51,6 +52,9 @@ class World:
         self.lens = Lens(record, self.draws)
         self.motor = Motor(record.carriage.acceleration_um_s2, self.now)
         self.carriage = Carriage(record.carriage, self.motor, self.draws, self.now)
+        self.turned = {
+            ring: Turned(f"{ring}_ring", turned, self.draws, self.now) for ring, turned in record.turned.items()
+        }
         self._encoder = None if record.encoder is None else Encoder(record.encoder, self.carriage, self.draws)
         self._dial = None if record.dial is None else Dial(record.dial, self.carriage, self.draws)
         self.indicator = Indicator(record.indicator, self.draws, self.now)
@@ -74,6 +78,16 @@ class World:
     def carriage_um(self) -> float:
         """The true place of the carriage from the reference mark."""
         return self.carriage.um()
+
+    @property
+    def limbs(self) -> Mapping[str, World | Turned]:
+        """All that a motor of the board moves, by its letter."""
+        return {"Z": self, **{turned.letter: turned for turned in self.turned.values()}}
+
+    @property
+    def board_settings(self) -> Mapping[int, float]:
+        """What of the board's settings is otherwise than usual."""
+        return {int(number[1:]): value for number, value in self.record.board.settings.items()}
 
     @property
     def limit_switch(self) -> bool:
