@@ -170,10 +170,17 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "indicator": (Gauge,),
     "pointer": (Light,),
     "temperature": (Meter,),
+    "focus_ring": (Axis,),
+    "iris_ring": (Axis,),
+    "zoom_ring": (Axis,),
+    "turn": (Axis,),
     "emergency_stop": (Meter,),
     "hands_in": (Meter,),
 }
 """The roles in use, and the kinds of device allowed in each; for the role `detector` the detectors decide."""
+
+ROTARY: tuple[Role, ...] = ("focus_ring", "iris_ring", "zoom_ring", "turn")
+"""The roles of what turns."""
 
 
 def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
@@ -188,6 +195,9 @@ def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[P
         elif device is not None and not isinstance(device, kinds):
             may = " or ".join(kind.__name__.lower() for kind in kinds)
             problems.append(loaded.source.problem(("roles", role), f"the name of a device that is {_article(may)}"))
+        elif isinstance(device, Axis) and (role in ROTARY) != (device.spec.unit == "deg"):
+            wanted = "an axis that turns, in degrees" if role in ROTARY else "an axis that goes along, in um"
+            problems.append(loaded.source.problem(("roles", role), f"{wanted}; this one counts {device.spec.unit}"))
         elif role == "temperature" and isinstance(device, Meter) and device.unit not in CELSIUS:
             wanted = f"a meter whose unit is {CELSIUS[0]}, by which a room is watched; this one's is {device.unit!r}"
             problems.append(loaded.source.problem(("roles", role), wanted))

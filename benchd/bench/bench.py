@@ -5,12 +5,14 @@ Every method that moves checks trust, limits and clearance first. `stop` needs n
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Collection
+from functools import partial
 from typing import Any
 
 from benchd.assessments.sampling_positions import per_pass
 from benchd.bench.analysis import Analysis
-from benchd.bench.assembly import POINTER, Assembly
+from benchd.bench.assembly import POINTER, ROTARY, Assembly
 from benchd.bench.datum.chain import ScaleRecord, position_record
 from benchd.bench.datum.clearance import check_way_to_switch
 from benchd.bench.datum.current_setup import CurrentSetup
@@ -25,6 +27,7 @@ from benchd.bench.motion.holds import Hold
 from benchd.bench.motion.jogging import Jogged
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust
+from benchd.bench.motion.turner import Turner
 from benchd.bench.notices import Notices
 from benchd.bench.pointer import Pointer
 from benchd.bench.records_in_force import RecordsInForce
@@ -39,6 +42,7 @@ from benchd.bench.requests import (
     readable,
     too_fast_by_hand,
 )
+from benchd.bench.ring_angles import angles_of, not_turned
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.disturbances import Disturbances
 from benchd.bench.sweep.expected import expected_offset_um
@@ -98,6 +102,18 @@ class Bench:
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
         self.interlock = Interlock(assembly.roles, clock)
         self.carriage.clear = self.interlock.clear
+        self.turners = {
+            str(role): Turner(
+                str(role),
+                turned,
+                self.carriage.all_stops,
+                self.carriage.wait_until_free,
+                clock,
+                partial(self._ring_lost, str(role)),
+            )
+            for role in ROTARY
+            if (turned := assembly.in_role(role, Axis)) is not None
+        }
         self.lights.emergency = lambda: self.interlock.emergency
         self.lights.stops = lambda: self.carriage.stops
         self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
@@ -114,7 +130,14 @@ class Bench:
         """Stop everything that moves; the position stays trusted if the controller kept it."""
         if self.pointer is not None:  # the hold ends now; the byte of the stop comes first
             self.pointer.put_out()
-        await self.carriage.stop(by)
+        turned = [asyncio.create_task(turner.stop(), name=f"stop {role}") for role, turner in self.turners.items()]
+        try:
+            await self.carriage.stop(by)  # at once: its byte comes first
+        finally:
+            ended = await asyncio.gather(*turned, return_exceptions=True)
+        for failed in ended:
+            if isinstance(failed, BaseException):
+                raise failed
 
     async def _in_the_dark(self) -> None:
         """Whatever begins does so without the laser. Raises DeviceError where that cannot be put out."""
@@ -141,8 +164,24 @@ class Bench:
         `since`, here and below, is the number of stops at the time of the request: a later stop ends it.
         """
         self.check_axes(axes)
-        if only_if_unhomed and self.trust.homed:
-            return
+        since = self.carriage.stops if since is None else since
+        for name in dict.fromkeys(self.assembly.public_name(self.assembly.named(name, Axis).name) for name in axes):
+            if name in self.turners:
+                await self._home_ring(self.turners[name], only_if_unhomed, since)
+            elif not (only_if_unhomed and self.trust.homed):
+                await self._home_carriage(since)
+
+    async def _home_ring(self, turner: Turner, only_if_unhomed: bool, since: int) -> None:
+        if not (only_if_unhomed and turner.trust.homed):
+            await turner.home(since)
+            self.events.tell("homed", f"{turner.name} is homed.")
+
+    async def turn(self, name: str, angle_deg: float, *, since: int | None = None) -> Reading:
+        """Turn a rotary axis to an angle. Raises Refused (unknown_name, not_homed, limit, interlock), Stopped."""
+        axis = driven(self.assembly, name)
+        return await self.turners[self.assembly.public_name(axis.name)].go(angle_deg, since)
+
+    async def _home_carriage(self, since: int) -> None:
         self.check_homing()
         self.setup.mark_stale()
         self._expect_pictures()
@@ -250,6 +289,7 @@ class Bench:
         if f_number is None:
             raise no_lens()
         self.trust.require()
+        self.check_rings()
         lens = self.setup.document.lens
         if lens is not None:
             await warn_if_infeasible(self.setup.chain, self.loaded.records.lens(lens), self.analysis, self.events)
@@ -300,6 +340,39 @@ class Bench:
                 severity="error",
                 advice="Find the cause, then home again.",
                 data={"kind": kind},
+            )
+
+    def goes_by(self, role: str) -> bool:
+        """Whether what is under way goes by the angle of this axis: it turns, or a run names it or needs it set."""
+        if self.jobs.kind is None:
+            return False
+        named = {role, self.assembly.roles[role]}
+        try:
+            needed = role in self.rings_set
+        except BenchdError:  # a set-up that cannot be said has nothing that it could do without
+            needed = True
+        return needed or self.turners[role].state != "idle" or bool(named & set(self.used_by_run))
+
+    @property
+    def rings_set(self) -> dict[str, float]:
+        """The angles that the set-up asks of what turns, by role."""
+        return angles_of(self.setup.document, self.loaded.records, self.turners)
+
+    def check_rings(self) -> None:
+        """Raise Refused('not_driven') where a ring does not stand where the set-up says that it does."""
+        for role, angle_deg in self.rings_set.items():
+            if not self.turners[role].stands_at(angle_deg):
+                raise not_turned(role, angle_deg, self.turners[role].placed_deg)
+
+    def _ring_lost(self, role: str, kind: str, why: str) -> None:
+        self.turners[role].placed_deg = None
+        if kind != "homing":
+            self.events.tell(
+                "not_homed",
+                f"The angle of {role} is not trusted any more: {why}.",
+                severity="error",
+                advice=f"Find the cause, then home {role} again.",
+                data={"kind": kind, "axis": role},
             )
 
     def _job_ended(self, kind: str, cause: str | None, result: Any, error: BaseException | None) -> None:

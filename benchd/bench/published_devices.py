@@ -1,5 +1,5 @@
-"""Publishes the state of every device but the carriage and the switches that bar motion, once a second, each in a task
-of its own."""
+"""Publishes the state of every device but the carriage, what turns and the switches that bar motion, once a second,
+each in a task of its own."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def publish_devices(bench: Bench, tasks: asyncio.TaskGroup, away: Callable[[str]
     """Begin the tasks. `away` gives the reason if a device or its link is lost: it is then `offline` and not asked."""
     for name, device in bench.assembly.devices.items():
         public = bench.assembly.public_name(name)
-        if public not in (CARRIAGE, *GUARDING):
+        if public not in (CARRIAGE, *GUARDING, *bench.turners):
             work = _publish_device(bench, name, public, device, away, publish)
             tasks.create_task(work, name=f"tell {public}")
 

@@ -128,6 +128,10 @@ class Reconnector:
         if self._affects_carriage(part):
             bench.carriage.barred = f"{part.in_words} is lost"
             bench.trust.lose("link", f"{part.in_words} was lost")
+        turners = [bench.turners[role] for role in bench.turners if bench.assembly.roles[role] in dict(part.devices)]
+        for turner in turners:
+            turner.barred = f"{part.in_words} is lost"
+            turner.trust.lose("link", f"{part.in_words} was lost")
         _log.warning("lost; trying again until it is back", what=part.in_words, why=why)
         published: set[str] = set()
         tries = 0
@@ -145,11 +149,13 @@ class Reconnector:
         del self._away[part]
         if bench.carriage.barred is not None and not any(self._affects_carriage(other) for other in self._away):
             bench.carriage.barred = None
+        for turner in turners:
+            turner.barred = None
         _log.warning("it is back", what=part.in_words, after_s=round(bench.clock.monotonic() - since, 1), tries=tries)
         bench.events.tell(
             "link_back",
             f"{part.in_words[:1].upper()}{part.in_words[1:]} is back.",
-            advice="Home before anything moves." if self._affects_carriage(part) else "",
+            advice="Home before anything moves." if turners or self._affects_carriage(part) else "",
             data={"link" if part.link else "device": part.name, "tries": tries},
         )
 

@@ -16,6 +16,7 @@ from benchd.bench.bench import Bench
 from benchd.bench.interlock import EMERGENCY_STOP, Switch
 from benchd.bench.jobs import Job
 from benchd.bench.published_devices import publish_devices
+from benchd.bench.published_rings import PublishedRings
 from benchd.bench.requests import CARRIAGE
 from benchd.bench.switch_watch import SwitchWatch
 from benchd.devices import Axis, DeviceError, done_within
@@ -54,6 +55,7 @@ class Reporter:
         )
         self._halting: set[asyncio.Task[None]] = set()
         self.switches = SwitchWatch(bench, away, self._publish)
+        self.rings = PublishedRings(bench, away, self._publish, self._begin_halt)
         bench.interlock.changed = self._interlock_changed
         bench.trust.listen(self._trust_lost)
         bench.carriage.changed = self._carriage_changed
@@ -65,6 +67,7 @@ class Reporter:
                 tasks.create_task(self._watch_carriage(), name="watch carriage")
                 tasks.create_task(self._hear_surprises(), name="hear surprises")
                 tasks.create_task(self.switches.run(), name="watch switches")
+                self.rings.begin(tasks)
                 publish_devices(self._bench, tasks, self._away, self._publish)
         finally:
             for task in self._halting:
@@ -167,6 +170,9 @@ class Reporter:
             device=CARRIAGE,
             data={"kind": kind},
         )
+        self._begin_halt(error)
+
+    def _begin_halt(self, error: BenchdError) -> None:
         job = self._bench.jobs.set_reason(error)
         task = asyncio.create_task(self._halt(error, job), name="halt")
         self._halting.add(task)
@@ -178,9 +184,9 @@ class Reporter:
         self._publish_carriage()
 
     async def _halt(self, error: BenchdError, job: Job | None) -> None:
-        """Stop the carriage if possible, and cancel the job with the error."""
+        """Stop all that moves if possible, and cancel the job with the error."""
         with suppress(DeviceError):  # published already as the cause of the lost trust
-            await self._bench.carriage.stop()
+            await self._bench.stop()
         await self._bench.jobs.cancel(error, job=job)
 
     async def _hear_surprises(self) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from benchd.assessments.sampling_positions import UNCOUNTED
-from benchd.bench.assembly import Assembly
+from benchd.bench.assembly import ROTARY, Assembly
 from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light, Meter
 from benchd.errors import Refused
 
@@ -35,10 +35,12 @@ def device_for(assembly: Assembly, use: Use, name: str) -> Device:
 
 
 def driven(assembly: Assembly, name: str) -> Axis:
-    """The carriage, by role or name: no other axis is driven. Raises Refused('unknown_name')."""
+    """The carriage or what turns, by role or name: an axis without a role is not driven. Raises
+    Refused('unknown_name')."""
     axis = assembly.named(name, Axis)
-    if axis is not assembly.named(CARRIAGE, Axis):
-        raise Refused("unknown_name", f"Only the carriage is driven here, not '{name}'.")
+    roles = [role for role in (CARRIAGE, *ROTARY) if assembly.in_role(role, Axis) is not None]
+    if axis is not assembly.named(CARRIAGE, Axis) and assembly.public_name(axis.name) not in roles:
+        raise Refused("unknown_name", f"Only {' and '.join(roles)} are driven here, not '{name}'.")
     return axis
 
 
@@ -70,10 +72,22 @@ def no_motor(name: str) -> Refused:
     return Refused("bad_request", f"'{name}' has no motor that counts.", advice="Leave `motor` away.")
 
 
-def not_in_degrees() -> Refused:
-    """The refusal of a position in degrees."""
-    advice = "Give offset_um, depth_um, carriage_um or by_um."
-    return Refused("bad_request", "The carriage moves by µm.", advice=advice)
+def check_unit(device: object, name: str, *, degrees: bool, sided: bool) -> None:
+    """Raise Refused('bad_request') for an angle of what goes along, or a length, or a side, of what turns."""
+    turns = isinstance(device, Axis) and device.spec.unit == "deg"
+    if degrees and not turns:
+        advice = "Give offset_um, depth_um, carriage_um or by_um."
+        raise Refused("bad_request", "The carriage moves by µm.", advice=advice)
+    if turns and not degrees:
+        raise Refused("bad_request", f"'{name}' turns by degrees.", advice="Give to_deg or by_deg.")
+    if turns and sided:
+        text = f"'{name}' comes to its places from the side that its device states, always."
+        raise Refused("bad_request", text, advice="Leave `approach` away.")
+
+
+def nowhere(name: str) -> Refused:
+    """The refusal to go on from where nobody knows that it stands."""
+    return Refused("not_homed", f"It is not known where {name} stands, to go on from there.", advice="Say where to go.")
 
 
 def check_sweep(mode: str) -> None:

@@ -236,6 +236,38 @@ class FocusScale(Record):
     marks: Annotated[tuple[Annotated[float, Within(0.01, 10000.0)] | Literal["inf"], ...], Field(min_length=1)]
 
 
+Angle = Annotated[float, Within(-3600.0, 3600.0, "deg")]
+
+
+class FocusMark(Record):
+    """Where the focus ring stands at an engraved distance, as engraved: the angle of the axis that turns it."""
+
+    mark: Annotated[float, Within(0.01, 10000.0)] | Literal["inf"]
+    deg: Angle
+
+
+class StopMark(Record):
+    """Where the iris ring stands at an engraved stop: the angle of the axis that turns it."""
+
+    mark: Annotated[float, Within(0.5, 64.0)]
+    deg: Angle
+
+
+class RingMarks(Record):
+    """Angles of the engravings, as an axis with the role `focus_ring` or `iris_ring` counts them with its gear on this
+    lens, each come to from that axis's own side."""
+
+    focus: tuple[FocusMark, ...] = ()
+    iris: tuple[StopMark, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        for name, marks in (("focus", self.focus), ("iris", self.iris)):
+            if len({one.mark for one in marks}) < len(marks):
+                raise ValueError(f"{name}: each mark once")
+        return self
+
+
 class LensTolerance(Record):
     """How far from nominal a lens may be: half the width of the interval, in um."""
 
@@ -259,6 +291,7 @@ class Lens(Record):
     mass_g: Annotated[float, Within(5.0, 50e3, "g")] | None = None
     designed_for_glass: RecordId | None = None
     scale: FocusScale | None = None
+    ring_marks: RingMarks = RingMarks()
     tolerance: LensTolerance | None = None
     shims_fitted_um: tuple[Shim, ...] = ()
     owner: str = ""

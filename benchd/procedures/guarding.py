@@ -88,7 +88,8 @@ class Guarding:
         )
         job = bench.jobs.set_reason(error)
         stopping = asyncio.ensure_future(self._stopped(bench.stop(switch.in_words)))
-        bench.trust.lose(EMERGENCY_STOP, switch.why)
+        for trust in (bench.trust, *(turner.trust for turner in bench.turners.values())):
+            trust.lose(EMERGENCY_STOP, switch.why)
         await asyncio.sleep(0)  # the byte of the stop comes first
         bench.lights.make_safe(switch.in_words)
         await stopping

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchd.arrangements.registry import ARRANGEMENTS, arrangement_of
-from benchd.bench.assembly import Assembly, build, switch_notes
+from benchd.bench.assembly import ROTARY, Assembly, build, switch_notes
 from benchd.bench.datum.chain import position_notes, position_record
 from benchd.bench.plausible import unlikely
 from benchd.bench.room_at_nominal import too_near
@@ -106,8 +106,9 @@ def _without_effect(loaded: LoadedBench, assembly: Assembly) -> list[str]:
     used = {device.link for device in file.devices.values()}
     places += [(("links", link), "no device is on it") for link in file.links if link not in used]
     for name, device in assembly.devices.items():
-        if isinstance(device, Axis) and file.roles.get("carriage") != name:
-            places.append((("devices", name), "the carriage is the only axis that is driven yet"))
+        driven = {file.roles.get(role) for role in ("carriage", *ROTARY)}
+        if isinstance(device, Axis) and name not in driven:
+            places.append((("devices", name), "an axis is driven in a role: carriage, " + ", ".join(ROTARY)))
     found += [loaded.source.problem(at, f"without effect: {why}") for at, why in places]
     return [str(problem) for problem in found]
 

@@ -151,7 +151,7 @@ class LiveBackEnd:
                     return await self._ask(step, scope)
                 verb = STEPS[step.verb]
                 args = verb.settled(args, await verb.now(args, order))
-                if verb.moves(args):
+                if verb.moves_carriage(args):
                     self._run.moved_to_um = None
                 await verb.in_run(args, order)
                 return scope
@@ -199,7 +199,7 @@ class LiveBackEnd:
         verb = STEPS.get(name)
         glass = glass_question(self._run, self._bench) if verb is not None and verb.measures else None
         if glass is None:
-            return verb is not None and verb.moves(args) and await self._asks_about_rear(verb, args, scope)
+            return verb is not None and verb.moves_carriage(args) and await self._asks_about_rear(verb, args, scope)
         if await self._prompts.ask("glass_meant", "yes_no", scope.prompt(glass.text)) is not True:
             raise glass.refusal()
         glass.confirm(self._run)

@@ -180,7 +180,8 @@ class CarriageState(OfDevice):
 class DeviceState(OfDevice):
     """Any other device: its health, and what it shows."""
 
-    state: Literal["ok", "degraded", "fault", "offline"]
+    state: Literal["ok", "degraded", "idle", "moving", "homing", "fault", "offline"]
+    """Of what turns `idle`, `moving` or `homing` in the place of `ok`."""
     code: str
     """Short, empty where it is well."""
     text: str
@@ -190,6 +191,14 @@ class DeviceState(OfDevice):
     """What an encoder, a gauge or a meter reads, in `unit`."""
     unit: str = ABSENT
     quality: Quality = ABSENT
+    homed: bool = ABSENT
+    """Of what turns: whether its angle is trusted."""
+    why: str | None = ABSENT
+    """Why not."""
+    deg: float | None = ABSENT
+    """Its angle."""
+    limits_deg: tuple[float, float] | None = ABSENT
+    """Lowest and highest angle that it can be turned to; null where its driver cannot say its travel."""
     pressed: bool = ABSENT
     """Of a switch that bars motion: whether it is acted on, or cannot be read."""
     latched: bool = ABSENT

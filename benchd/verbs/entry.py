@@ -77,6 +77,17 @@ class Entry:
         return asdict(self)
 
 
+@dataclass(frozen=True, slots=True)
+class TurnEntry(Entry):
+    """A turn to a known angle."""
+
+    to_deg: float | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """As any other entry: the text says the angle."""
+        return {key: value for key, value in Entry.as_json(self).items() if key != "to_deg"}
+
+
 def conditional(problem: WouldBeRefused | None, why: Why) -> WouldBeRefused | None:
     """The same problem, depending on `why` as well; a certain one if `why` is empty."""
     if problem is None or not why:

@@ -10,7 +10,7 @@ from pydantic import Field
 from benchd.verbs.arguments import Args, Name
 from benchd.verbs.entry import Entry, conditional, may_proceed
 from benchd.verbs.foreseen import OpenArgs, all_dependencies, joined_by_and
-from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
+from benchd.verbs.verb import ALWAYS, CARRIAGE, ROTARY, Verb
 
 if TYPE_CHECKING:
     from benchd.verbs.order import Order
@@ -42,6 +42,9 @@ class Home(Verb[HomeArgs]):
     def moves(self, args: HomeArgs) -> bool:
         return True
 
+    def moves_carriage(self, args: HomeArgs) -> bool:
+        return not set(args.axes) <= set(ROTARY)
+
     def lowest_um(self, entry: Entry, view: BenchView) -> float | None:
         return None if entry.to_um is None else view.home_um
 
@@ -49,10 +52,16 @@ class Home(Verb[HomeArgs]):
         from benchd.bench.datum.clearance import check_way_to_switch
         from benchd.verbs.predicted_bench import HOMED
         from benchd.verbs.reach import too_near
+        from benchd.verbs.turning import home_ring
 
+        named = args.axes if "axes" not in open_args else []
+        rings = [role for role in map(predicted.view.role_of, named) if role in predicted.view.rings]
+        turning_s = sum(home_ring(predicted, role, only_if_unhomed=args.only_if_unhomed is True) for role in rings)
+        if rings and len(rings) == len(named):
+            return Entry("home", ", ".join(args.axes), turning_s)
         homed, why = predicted.state.get(HOMED), (*predicted.state.why(HOMED), *all_dependencies(open_args))
         if args.only_if_unhomed is True and homed:
-            return Entry("home", "nothing to do, it is homed")
+            return Entry("home", "nothing to do, it is homed" if not rings else ", ".join(rings), turning_s)
         if homed is False or (args.only_if_unhomed is False and not open_args):
             why = ()
         view = predicted.view
@@ -69,9 +78,9 @@ class Home(Verb[HomeArgs]):
             predicted.state.mark_known(homed=True)
         text = ", ".join(args.axes)
         if not why:
-            return Entry("home", text, view.home_s, 0.0, (), before, to_um, problem=problem)
+            return Entry("home", text, view.home_s + turning_s, 0.0, (), before, to_um, problem=problem)
         text += f", if it is not homed by then; that depends on {joined_by_and(why)}"
-        return Entry("home", text, 0.0, view.home_s, (), before, to_um, problem=problem)
+        return Entry("home", text, turning_s, view.home_s, (), before, to_um, problem=problem)
 
     async def carry_out(self, args: HomeArgs, order: Order) -> dict[str, Any]:
         await order.bench.home(args.axes, only_if_unhomed=args.only_if_unhomed, since=order.since)

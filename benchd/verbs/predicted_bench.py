@@ -19,6 +19,7 @@ from benchd.verbs.foreseen import PredictedState, Why, joined_by_and
 from benchd.verbs.predicted_glass import PredictedGlass
 from benchd.verbs.predicted_setup import PredictedSetup
 from benchd.verbs.reach import reach, would_be_refused
+from benchd.verbs.turning import elsewhere, known_at_first
 from benchd.verbs.view import BenchView
 
 HOMED, STALE, PLACE = "homed", "stale", "carriage_um"
@@ -37,7 +38,9 @@ class PredictedBench:
 
     def __init__(self, view: BenchView) -> None:
         self.view = view
-        self.state = PredictedState({HOMED: view.homed, STALE: view.stale, PLACE: view.carriage_um})
+        self.state = PredictedState(
+            {HOMED: view.homed, STALE: view.stale, PLACE: view.carriage_um, **known_at_first(view.rings)}
+        )
         self._set_up: PredictedSetup | None = None  # made when first needed: most verbs involve no position
         self.rear_confirmed_um = dict(view.rear_confirmed_um)
         self.rear_question_announced = (
@@ -137,9 +140,10 @@ class PredictedBench:
         return conditional(WouldBeRefused.certain(not_homed(self.view.not_homed_why)), self.state.why(HOMED))
 
     def stale_refusal(self) -> WouldBeRefused | None:
-        """Why a sweep would be refused here for a stale position, certainly or possibly; None if it is not stale."""
+        """Why a sweep would be refused here for a stale position, or a ring that stands elsewhere than the set-up says,
+        certainly or possibly; None if neither is so."""
         if self.state.get(STALE) is False:
-            return None
+            return elsewhere(self)
         return conditional(WouldBeRefused.certain(not_driven(self.view.rev)), self.state.why(STALE))
 
     def drive_to_nominal(self, verb: str, text: str) -> Entry:

@@ -21,6 +21,13 @@ class Target(Result):
     carriage_um: float
 
 
+class Angle(Result):
+    """Where what turns goes."""
+
+    deg: float | None
+    """Null where it is told from where it stands, and that is not known yet."""
+
+
 class Started(Result):
     """The run that was begun."""
 

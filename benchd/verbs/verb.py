@@ -28,6 +28,8 @@ Earlier = Literal["finding", "reading"]
 """What a step may refer to from an earlier step."""
 
 CARRIAGE, DETECTOR = "carriage", "detector"
+ROTARY = ("focus_ring", "iris_ring", "zoom_ring", "turn")
+"""The roles of what turns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,10 @@ class Verb(ABC, Generic[A]):
     def moves(self, args: A) -> bool:
         """Whether it may move anything."""
         return False
+
+    def moves_carriage(self, args: A) -> bool:
+        """Whether what it may move is the carriage."""
+        return self.moves(args)
 
     def takes_time(self, args: A) -> bool:
         """Whether it continues after the answer, and ends with an event."""

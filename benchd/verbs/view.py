@@ -17,6 +17,7 @@ from benchd.detectors.available import Chosen
 from benchd.devices.values import Approach
 from benchd.files.bench_file import Target
 from benchd.files.records_folder import Records
+from benchd.verbs.turning import RingView
 
 NOT_LIMITED = Clearance(None, 0.0)
 
@@ -70,6 +71,7 @@ class BenchView:
     carriage; `arrangement` and `target` are the bench's, None if not known; `calibrations` artefacts with one in force,
     `lenses_found` each assessment with each lens that the record has a finding of, None if that was not looked up;
     and `counts_with` whether an artefact is something that may be calibrated.
+    `rings` is what turns, by role.
     `glass_question_text`: the question about a lens with this glass behind it, None if the glass is its own.
     """
 
@@ -100,7 +102,17 @@ class BenchView:
     target: Target | None = None
     counts_with: Callable[[str], bool] = lambda artefact: True
     lenses_found: Set[tuple[str, str]] | None = None
+    rings: Mapping[str, RingView] = field(default_factory=dict)
     glass_question_text: Callable[[str | None, Sequence[str]], str | None] = lambda lens, glass: None
+
+    def role_of(self, axis: str) -> str:
+        """The role of what turns, by that or by its device's name."""
+        if not self.rings:
+            return axis
+        name = getattr(self.device_for("drive", axis), "name", axis)
+        return next(
+            (role for role in self.rings if getattr(self.device_for("drive", role), "name", role) == name), axis
+        )
 
     def move_s(self, distance_um: float) -> float:
         """Time of a move from rest to rest (trapezoidal or triangular speed profile), settling included."""

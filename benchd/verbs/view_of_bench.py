@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Set
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -15,13 +16,15 @@ from benchd.bench.datum.chain import Chain
 from benchd.bench.datum.clearance import Clearance, Parts, parts_of
 from benchd.bench.datum.glass_residual import glass_question_text
 from benchd.bench.motion.figures import HOMING_BEYOND_UM, MotionFigures
+from benchd.bench.motion.turner import Turner
 from benchd.bench.requests import CARRIAGE, device_for
 from benchd.detectors.available import AvailableDetectors
 from benchd.detectors.detector import DEFAULT_LP_MM
-from benchd.devices import Axis
+from benchd.devices import Axis, DeviceError
 from benchd.files.bench_file import Target
 from benchd.files.records_folder import Records
 from benchd.optics.focus_depth import half_width_um
+from benchd.verbs.turning import RingView
 from benchd.verbs.view import BenchView, SetupPlaces, Where
 
 if TYPE_CHECKING:
@@ -66,7 +69,17 @@ async def view_bench(bench: Bench, *, with_place: bool = True, with_motion: bool
     if not with_motion:
         return view
     limits_um, settle_ms = bench.carriage.limits_um, bench.file.motion.settle_ms
+    view = replace(view, rings={role: await _ring(turner) for role, turner in bench.turners.items()})
     return add_carriage_motion(view, bench.assembly, settle_ms=settle_ms, limits_um=limits_um)
+
+
+async def _ring(turner: Turner) -> RingView:
+    """One that is offline has no angle; an unhomed one's decides nothing."""
+    here = None
+    if turner.trust.homed and turner.barred is None:
+        with suppress(DeviceError):
+            here = (await turner.read()).value
+    return RingView(turner.turns, turner.trust.homed, turner.trust.why, here, turner.placed_deg)
 
 
 def places_of_setup(

@@ -20,6 +20,7 @@ SCENARIOS = {
     "workshop-instruments": "wall",
     "workshop-modbus": "wall",
     "workshop-dmx": "wall",
+    "workshop-rings": "wall",
 }
 
 
@@ -43,7 +44,8 @@ def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
     for name in {"bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um"} - own:
         assert getattr(wall, name) == getattr(other, name)
     switches = {"emergency_stop": "stop_button", "hands_in": "door"}
-    own_roles = switches if scenario == "workshop-collimated" else dict[str, str]()
+    rings = {"focus_ring": "focus_motor", "iris_ring": "iris_motor"}
+    own_roles = {"workshop-collimated": switches, "workshop-rings": rings}.get(scenario, {})
     assert dict(other.roles) == dict(wall.roles) | own_roles
 
 

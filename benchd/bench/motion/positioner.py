@@ -42,7 +42,7 @@ class Positioner:
         self._figures = figures
         self._trust = trust
         self._clock = clock
-        self._stops = Stops(clock)
+        self.all_stops = self._stops = Stops(clock)
         self._place = CarriagePosition(axis, scale, clock, lambda: self.state == "idle")
         self._following_error = FollowingError(figures, trust)
         self._drive = Drive(axis, figures, self._place, self._stops, self._following_error, trust)
@@ -148,7 +148,7 @@ class Positioner:
         """
         if self.barred is not None:
             raise DeviceError(f"The carriage cannot be homed: {self.barred}.", device="carriage")
-        stops = await self._wait_until_free(since)
+        stops = await self.wait_until_free(since)
         position_known = self._trust.homed
         self._trust.lose("homing", "homing")
         self.state = "homing"
@@ -190,7 +190,7 @@ class Positioner:
         since = self.stops if since is None else since
         if self.state == "idle":  # before it moves, as a push shows at rest alone
             self._following_error.check_creep(await self.here())
-        stops = await self._wait_until_free(since)
+        stops = await self.wait_until_free(since)
         self._trust.require()
         async with self._in_motion(stops):
             return await self._approach(target_um, exact, stops, settled, approach)
@@ -246,8 +246,11 @@ class Positioner:
         finally:
             self.state = "idle"
 
-    async def _wait_until_free(self, since: int | None) -> int:
-        """The number of stops as a motion begins. Raises Stopped, and Refused('interlock'), if none may begin."""
+    async def wait_until_free(self, since: int | None) -> int:
+        """What any motion of the bench waits for, also of what turns.
+
+        The number of stops as a motion begins. Raises Stopped, and Refused('interlock'), if none may begin.
+        """
         stops = await self._stops.free(since)
         await self.clear()
         self._stops.check(stops)

@@ -27,6 +27,12 @@ class Stops:
     def stopping(self, by: str | None = None) -> Iterator[None]:
         """Context of one stop (by a user, or by the bench itself): from the request until standstill."""
         self.void(by)
+        with self.halting():
+            yield
+
+    @contextmanager
+    def halting(self) -> Iterator[None]:
+        """Context of coming to rest, of one more of what one stop stops: no motion begins inside it."""
         self._halting += 1
         self._halted.clear()
         try:

@@ -13,15 +13,16 @@ Lost = Callable[[str, str], None]
 NOT_YET = "not homed since the start"
 
 
-def not_homed(why: str | None) -> Refused:
+def not_homed(why: str | None, what: str = "the carriage") -> Refused:
     """The refusal of a request that relies on a position which is not trusted."""
-    return Refused("not_homed", f"The carriage is not homed: {why}.", advice="Home it first.")
+    return Refused("not_homed", f"{what[:1].upper()}{what[1:]} is not homed: {why}.", advice="Home it first.")
 
 
 class Trust:
     """`homed`, with the reason if not; every listener is called once per loss, synchronously."""
 
-    def __init__(self, lost: Lost) -> None:
+    def __init__(self, lost: Lost, what: str = "the carriage") -> None:
+        self._what = what
         self._listeners = [lost]
         self._homed = False
         self._why: str | None = NOT_YET
@@ -62,4 +63,4 @@ class Trust:
     def require(self) -> None:
         """Raise Refused('not_homed') naming the reason."""
         if not self._homed:
-            raise not_homed(self._why)
+            raise not_homed(self._why, self._what)

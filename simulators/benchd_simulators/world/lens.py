@@ -14,7 +14,7 @@ from benchd_simulators.world.errors import HandRefused
 from benchd_simulators.world.hardware import Quantity
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
-from benchd_simulators.world.schema import GapRecord, LayerRecord, LensRecord, WorldRecord
+from benchd_simulators.world.schema import FocusRingRecord, GapRecord, LayerRecord, LensRecord, WorldRecord
 from benchd_simulators.world.transfer import between, blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
 
 Floats = NDArray[np.float64]
@@ -161,6 +161,11 @@ class Lens:
             found.append(Layer(thickness * 1000, index_at(index, layer.dispersion_per_nm, nm)))
         return found
 
+    def _turned_um(self, name: str, ring: FocusRingRecord, deg: float) -> float:
+        """How much shallower the image lies with the ring at this angle than with it at infinity."""
+        infinity = self._draws.quantity(f"{name}.infinity_deg", *ring.infinity_deg.parts)
+        return (deg - infinity) * ring.um_per_deg
+
     def conjugate(
         self, name: str, lens: LensRecord, ring: Ring, distance_mm: float, vergence_per_m: float
     ) -> tuple[float, float, float]:
@@ -191,6 +196,11 @@ class Lens:
         elif isinstance(ring, dict) and "mark" in ring:
             ring_um = x_um(1000 * float(ring["mark"]))
             off_um = ring_um - x_um(1000 * float(ring["mark"]) * self._true(name, lens, "mark_ratio"))
+        elif isinstance(ring, dict) and "turned_deg" in ring and lens.rings.focus is not None:
+            turned_um = self._turned_um(name, lens.rings.focus, float(ring["turned_deg"]))
+            engraved = [0.0, *(x_um(1000 * mark) for mark in lens.rings.focus.marks_m)]
+            ring_um = min(engraved, key=lambda mark_um: abs(mark_um - turned_um))  # what its index points at
+            off_um = ring_um - turned_um
         elif isinstance(ring, dict):
             ring_um = x_um(1000 * float(ring["free"]))
         return wall - ring_um, off_um, magnification

@@ -129,6 +129,29 @@ class FilterRecord(Part):
     transmission: Annotated[float, Field(gt=0, le=1)]
 
 
+class FocusRingRecord(Part):
+    """The ring's angle where the lens is set to infinity, how much deeper a degree takes the image, and where between
+    it is engraved (m)."""
+
+    infinity_deg: Quantity
+    um_per_deg: Positive
+    marks_m: list[Positive]
+
+
+class IrisRingRecord(Part):
+    """The ring's angle where the lens is wide open, and how far it is to the next stop, always the same."""
+
+    open_deg: float
+    deg_per_stop: Positive
+
+
+class LensRingsRecord(Part):
+    """The rings that have a gear."""
+
+    focus: FocusRingRecord | None = None
+    iris: IrisRingRecord | None = None
+
+
 class LensRecord(Part):
     """`twin_of`: a lens whose hidden errors this one shares; wavefronts in waves of 546 nm, wide open."""
 
@@ -145,6 +168,7 @@ class LensRecord(Part):
     mass_g: Positive | None = None
     stop_overrun_um: Quantity
     mark_ratio: Quantity
+    rings: LensRingsRecord = Field(default_factory=LensRingsRecord)
     designed_for_glass: Name | None = None
     shims_fitted_um: list[Positive] = Field(default_factory=list)
 

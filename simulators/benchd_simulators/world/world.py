@@ -22,7 +22,7 @@ from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.motor import Motor
 from benchd_simulators.world.picture import Scene
 from benchd_simulators.world.reading import find_world, read_world
-from benchd_simulators.world.room import Room
+from benchd_simulators.world.room import Ring, Room
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
 from benchd_simulators.world.strip import Bar
 from benchd_simulators.world.tube import Tube
@@ -175,7 +175,7 @@ class World:
             "filters": list(fitting.filters),
             "lens": fitting.lens,
             "shims_um": [shim.size_um for shim in fitting.shims[fitting.lens]] if fitting.lens else [],
-            "ring": self.room.ring,
+            "ring": self.ring,
             "iris": self.iris(),
             "wall_mm": None if self.arrangement.no_wall else self.room.distance_mm,
             "indicator": self.indicator_at,
@@ -186,10 +186,32 @@ class World:
         """The engraved stop the iris stands at, None without a lens."""
         if self.fitting.lens is None:
             return None
-        open_stop = self.record.lenses[self.fitting.lens].f_number
+        lens = self.record.lenses[self.fitting.lens]
+        open_stop, turned = lens.f_number, self.turned.get("iris")
+        if turned is not None and lens.rings.iris is not None:
+            stops = (turned.place_deg - lens.rings.iris.open_deg) / lens.rings.iris.deg_per_stop
+            return float(open_stop * 2 ** (max(stops, 0.0) / 2))
         return max(self.room.iris or open_stop, open_stop)
 
+    @property
+    def ring(self) -> Ring:
+        """Where the focus ring stands: as a hand has set it, or where a motor has turned it to."""
+        lens = None if self.fitting.lens is None else self.record.lenses[self.fitting.lens]
+        turned = self.turned.get("focus")
+        if lens is None or turned is None or lens.rings.focus is None:
+            return self.room.ring
+        return {"turned_deg": turned.place_deg}
+
+    def _by_hand(self, ring: str) -> None:
+        """Raises `HandRefused` for a ring whose gear a motor holds."""
+        lens = None if self.fitting.lens is None else self.record.lenses[self.fitting.lens]
+        if lens is not None and ring in self.turned and getattr(lens.rings, ring) is not None:
+            raise HandRefused(
+                f"A motor holds the gear of the {ring} ring of {self.fitting.lens}; it turns by that alone."
+            )
+
     def set_ring(self, value: object) -> None:
+        self._by_hand("focus")
         before = self.room.ring
         self.room.set_ring(value)
         try:
@@ -217,12 +239,13 @@ class World:
 
     def must_image(self, name: str) -> None:
         """Raises `HandRefused` for a lens that can make no image here as things stand."""
-        lens = self.lens.optic(name, ring=self.room.ring, distance_mm=self.room.true_distance_mm)
+        lens = self.lens.optic(name, ring=self.ring, distance_mm=self.room.true_distance_mm)
         self.arrangement.must_image(name, lens)
 
     def set_iris(self, f_number: float) -> None:
         if self.fitting.lens is None:
             raise HandRefused("There is no lens on the bench whose iris could be set.")
+        self._by_hand("iris")
         widest = self.record.lenses[self.fitting.lens].f_number
         if not widest <= f_number <= 32:
             raise HandRefused(f"The iris of {self.fitting.lens} goes from {widest:g} to 32, not to {f_number:g}.")
@@ -343,7 +366,7 @@ class World:
         return self.lens.optic(
             self.fitting.lens,
             iris=self.iris(),
-            ring=self.room.ring,
+            ring=self.ring,
             distance_mm=self.room.true_distance_mm if distance_mm is None else distance_mm,
             vergence_per_m=self.vergence_per_m,
             shims_um=self.fitting.shims_um(self.fitting.lens),

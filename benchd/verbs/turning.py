@@ -1,0 +1,139 @@
+"""What turns, as far as it can be foreseen: homed or not, at which angle, and what a turn of it would come to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from benchd.bench.motion.trust import not_homed
+from benchd.bench.motion.turner import Turns
+from benchd.bench.ring_angles import angles_for, needs_follow, not_turned
+from benchd.errors import Refused
+from benchd.verbs.entry import TurnEntry, WouldBeRefused, conditional, may_proceed, most_certain
+
+if TYPE_CHECKING:
+    from benchd.verbs.predicted_bench import PredictedBench
+
+
+@dataclass(frozen=True, slots=True)
+class RingView:
+    """One axis that turns, in its present state; `here_deg` is where it stands, `placed_deg` where it was driven to."""
+
+    turns: Turns
+    homed: bool
+    why: str | None
+    here_deg: float | None
+    placed_deg: float | None
+
+
+def known_at_first(rings: Mapping[str, RingView]) -> dict[str, Any]:
+    """What a prediction begins with."""
+    known: dict[str, Any] = {}
+    for role, ring in rings.items():
+        known |= {_homed(role): ring.homed, _here(role): ring.here_deg, _placed(role): ring.placed_deg}
+    return known
+
+
+def _homed(role: str) -> str:
+    return f"homed {role}"
+
+
+def _here(role: str) -> str:
+    return f"angle {role}"
+
+
+def _placed(role: str) -> str:
+    return f"driven {role}"
+
+
+def home_ring(predicted: PredictedBench, role: str, *, only_if_unhomed: bool) -> float:
+    """Home it in the prediction; the seconds that this takes."""
+    if only_if_unhomed and predicted.state.get(_homed(role)):
+        return 0.0
+    predicted.state.mark_known(**{_homed(role): True, _here(role): None, _placed(role): None})
+    ring = predicted.view.rings.get(role)
+    return 0.0 if ring is None else ring.turns.home_s
+
+
+def turn(predicted: PredictedBench, verb: str, text: str, role: str, to_deg: float) -> TurnEntry:
+    """Turn it to an angle."""
+    state, ring = predicted.state, predicted.view.rings.get(role)
+    if ring is None:
+        return TurnEntry(verb, text, to_deg=to_deg)
+    unhomed = None
+    if not state.get(_homed(role)):
+        refused = WouldBeRefused.certain(not_homed(ring.why, role))
+        unhomed = conditional(refused, state.why(_homed(role)))
+    outside = None
+    try:
+        ring.turns.check(role, to_deg)
+    except Refused as refused_for_limits:
+        outside = WouldBeRefused.certain(refused_for_limits)
+    problem = most_certain(unhomed, outside)
+    here = state.get(_here(role))
+    seconds = ring.turns.seconds(to_deg if here is None else here, to_deg)
+    if may_proceed(problem):
+        state.mark_known(**{_homed(role): True, _here(role): to_deg, _placed(role): to_deg})
+    return TurnEntry(verb, text, seconds, problem=problem, to_deg=to_deg)
+
+
+def turn_by(predicted: PredictedBench, verb: str, text: str, role: str, by_deg: float) -> TurnEntry:
+    """Turn it on from where it stands; absolute once it is known where that is."""
+    here = predicted.state.get(_here(role))
+    if here is None:
+        predicted.state.mark_known(**{_here(role): None, _placed(role): None})
+        ring = predicted.view.rings.get(role)
+        unhomed = None if ring is None or predicted.state.get(_homed(role)) else not_homed(ring.why, role)
+        return TurnEntry(verb, text, problem=None if unhomed is None else WouldBeRefused.certain(unhomed))
+    return turn(predicted, verb, text, role, here + by_deg)
+
+
+def turn_rings(predicted: PredictedBench, *, every: bool, stated: Mapping[str, Any]) -> TurnEntry:
+    """What a set-up turns: with `every` all that does not stand where it says, else what it states must stand there.
+
+    The entry has seconds, a text and a problem; the angles that it asks for are in its text.
+    """
+    values, view = predicted.set_up.values, predicted.view
+    if not view.rings or view.records is None or values.why("lens", "ring", "f_number"):
+        return TurnEntry("setup", "")
+    lens, ring, f_number = (values.get(key) for key in ("lens", "ring", "f_number"))
+    try:
+        wanted = angles_for(lens, ring, f_number, view.records, view.rings, stated=None if every else stated)
+    except Refused as refused:
+        return TurnEntry("setup", "", problem=WouldBeRefused.certain(refused))
+    entry = TurnEntry("setup", "")
+    for role, angle_deg in wanted.items():
+        if _stands(predicted, role, angle_deg):
+            continue
+        if not every:
+            return TurnEntry("setup", "", problem=WouldBeRefused.certain(needs_follow(role, angle_deg)))
+        one = turn(predicted, "setup", "", role, angle_deg)
+        text = f"{entry.text}; {role} turns to {angle_deg:.2f}°"
+        problem = most_certain(entry.problem, one.problem)
+        entry = TurnEntry("setup", text, entry.seconds + one.seconds, problem=problem)
+    return entry
+
+
+def _stands(predicted: PredictedBench, role: str, angle_deg: float) -> bool:
+    placed = predicted.state.get(_placed(role))
+    near = predicted.view.rings[role].turns.tolerance_deg
+    return bool(predicted.state.get(_homed(role))) and placed is not None and abs(placed - angle_deg) <= near
+
+
+def elsewhere(predicted: PredictedBench) -> WouldBeRefused | None:
+    """Why a sweep would be refused for a ring that does not stand where the set-up says; None where all do."""
+    values, view = predicted.set_up.values, predicted.view
+    if not view.rings or view.records is None or values.why("lens", "ring", "f_number"):
+        return None
+    lens, ring, f_number = (values.get(key) for key in ("lens", "ring", "f_number"))
+    try:
+        wanted = angles_for(lens, ring, f_number, view.records, view.rings)
+    except Refused as refused:
+        return WouldBeRefused.certain(refused)
+    for role, angle_deg in wanted.items():
+        if not _stands(predicted, role, angle_deg):
+            why = predicted.state.why(_homed(role), _placed(role))
+            refusal = not_turned(role, angle_deg, predicted.state.get(_placed(role)))
+            return conditional(WouldBeRefused.certain(refusal), why)
+    return None

@@ -1,0 +1,234 @@
+"""Rings of the lens turned by axes of the motion board: homed, moved, stopped and trusted by the carriage's own rules,
+set to engraved marks by the set-up, and judged by where the rings truly stand."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import pytest_asyncio
+
+from benchd.client.bench_client import BenchClient
+from benchd.errors import Refused
+from tests.virtual.benches import VirtualBench, person
+
+LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
+SET_UP = {"lens": LENS, "adapters": [RING], "glass": [PANE], "distance_mm": 5000, "trim_um": 0}
+INFINITY_DEG, WIDE_OPEN_DEG = 30.0, 24.6
+"""Of the rings themselves, in the world; the axes count from where their switches are."""
+NEAR_DEG = 0.2
+"""The switch's scatter, the step, and what the world's infinity is off."""
+SWEEPS = {
+    "procedures/rings.yaml": """
+procedure: rings
+title: The ring to its marks, then a sweep
+needs: {roles: [carriage, target_light, detector, focus_ring, iris_ring]}
+inputs:
+  note: {type: text, default: ""}
+steps:
+  - setup: {lens: L-0417, adapters: [ring-07], glass: [pane-25], distance_mm: 5000, ring: infinity, f_number: 2.8}
+  - nominal: {}
+  - light: {light: target_light, level: 0.4}
+  - sweep: {merit: auto, repeats: 1}
+  - assess: {name: flange}
+  - move: {axis: focus_ring, to_deg: 90.36}
+  - move: {axis: focus_ring, by_deg: -20}
+finally:
+  - light: {light: target_light, level: 0}
+""",
+    "procedures/waits.yaml": """
+procedure: waits
+title: A ring set, and a wait
+needs: {roles: [focus_ring, target_light]}
+inputs: {}
+steps:
+  - setup: {lens: L-0417, adapters: [ring-07], glass: [pane-25], distance_mm: 5000, ring: infinity}
+  - wait: {for_s: 30}
+finally:
+  - light: {light: target_light, level: 0}
+""",
+}
+
+
+@pytest_asyncio.fixture
+async def bench(tmp_path: Path) -> AsyncIterator[VirtualBench]:
+    async with VirtualBench(tmp_path, world="workshop-rings", config="workshop-rings", files=SWEEPS) as bench:
+        yield bench
+
+
+@pytest_asyncio.fixture
+async def client(bench: VirtualBench) -> AsyncIterator[BenchClient]:
+    """Somebody in control; all axes homed."""
+    async with person(bench) as (client, _):
+        await client.do("home", axes=["carriage", "focus_ring", "iris_ring"])
+        yield client
+
+
+def turned_deg(bench: VirtualBench, ring: str) -> float:
+    return float(bench.machine.turned[ring].place_deg)
+
+
+async def ring_state(client: BenchClient, role: str = "focus_ring") -> dict[str, Any]:
+    await asyncio.sleep(1.5)
+    return await client.kept(f"device/{role}")
+
+
+async def until(so: Callable[[], bool]) -> None:
+    for _ in range(10_000):
+        if so():
+            return
+        await asyncio.sleep(0.02)
+    raise AssertionError("it never came to that")
+
+
+async def refused(client: BenchClient, verb: str, **args: Any) -> Refused:
+    with pytest.raises(Refused) as caught:
+        await client.do(verb, **args)
+    return caught.value
+
+
+async def test_published_in_degrees_and_never_in_um(bench: VirtualBench, client: BenchClient) -> None:
+    state = await ring_state(client)
+    assert {key: state[key] for key in ("state", "homed", "why", "deg")} == {
+        "state": "idle", "homed": True, "why": None, "deg": 0.0
+    }  # fmt: skip
+    assert state["limits_deg"] == [5.0, 290.0]
+    assert not [key for key in state if "_um" in key]
+    about = await client.kept("about")
+    assert about["devices"]["focus_ring"]["spec"]["unit"] == "deg"
+    await client.do("move", axis="focus_ring", to_deg=123.4)
+    assert (await ring_state(client))["deg"] == pytest.approx(123.4, abs=0.02)
+
+
+async def test_nothing_turns_that_is_not_homed(bench: VirtualBench) -> None:
+    async with person(bench) as (client, _):
+        before = turned_deg(bench, "focus")
+        assert (await refused(client, "move", axis="focus_ring", to_deg=50.0)).code == "not_homed"
+        assert (await refused(client, "move", axis="focus_ring", by_deg=5.0)).code == "not_homed"
+        await client.do("home", axes=["iris_ring"])
+        assert (await refused(client, "move", axis="focus_ring", to_deg=50.0)).code == "not_homed"
+        assert turned_deg(bench, "focus") == before
+        assert (await client.kept("device/carriage"))["homed"] is False
+
+
+@pytest.mark.parametrize(
+    ("args", "code"),
+    [
+        ({"axis": "focus_ring", "to_deg": 4.9}, "limit"),  # the run-up lies below
+        ({"axis": "focus_ring", "to_deg": 290.2}, "limit"),
+        ({"axis": "focus_ring", "carriage_um": 100.0}, "bad_request"),
+        ({"axis": "focus_ring", "to_deg": 50.0, "approach": "from_above"}, "bad_request"),
+        ({"axis": "carriage", "to_deg": 50.0}, "bad_request"),
+        ({"axis": "zoom_ring", "to_deg": 50.0}, "unknown_name"),
+    ],
+)
+async def test_what_is_no_turn_is_refused(client: BenchClient, bench: VirtualBench, args: Any, code: str) -> None:
+    before = turned_deg(bench, "focus")
+    assert (await refused(client, "move", **args)).code == code
+    assert turned_deg(bench, "focus") == before
+
+
+async def test_an_angle_is_come_to_from_one_side(bench: VirtualBench, client: BenchClient) -> None:
+    """The gear has 0.6 degrees of play; from above the ring would stand as much elsewhere."""
+    places = []
+    for start in (20.0, 250.0, 101.0):
+        await client.do("move", axis="focus_ring", to_deg=start)
+        await client.do("move", axis="focus_ring", to_deg=100.0)
+        places.append(turned_deg(bench, "focus"))
+    assert max(places) - min(places) < 0.02
+    await client.do("move", axis="focus_ring", by_deg=-12.5)
+    assert turned_deg(bench, "focus") == pytest.approx(places[0] - 12.5, abs=0.02)
+
+
+async def test_a_mark_that_is_set_up_is_turned_to_with_follow_and_refused_without(
+    bench: VirtualBench, client: BenchClient
+) -> None:
+    before = turned_deg(bench, "focus")
+    assert (await refused(client, "setup", set={**SET_UP, "ring": "infinity"})).code == "bad_request"
+    assert (await client.kept("setup"))["ring"] is None
+    assert turned_deg(bench, "focus") == before
+    await client.do("setup", set={**SET_UP, "ring": "infinity"}, follow=True)
+    assert turned_deg(bench, "focus") == pytest.approx(INFINITY_DEG, abs=NEAR_DEG)
+    assert bench.machine.iris() == pytest.approx(2.0, abs=0.02)
+    assert (await client.kept("setup"))["ring"] == "infinity"
+    assert (await client.kept("setup"))["stale"] is False
+    await client.do("setup", set={"f_number": 4.0}, follow=True)
+    assert bench.machine.iris() == pytest.approx(4.0, abs=0.03)
+    assert (await refused(client, "setup", set={"f_number": 3.3}, follow=True)).code == "not_found"
+    assert (await refused(client, "setup", set={"ring": "hard_stop"}, follow=True)).code == "bad_request"
+    assert (await client.kept("setup"))["f_number"] == 4.0
+    await client.do("setup", set={"distance_mm": 4000})  # which no ring has to do with
+
+
+async def test_a_ring_that_was_turned_since_is_not_swept_with(bench: VirtualBench, client: BenchClient) -> None:
+    await client.do("setup", set={**SET_UP, "ring": "infinity"}, follow=True)
+    await client.do("move", axis="focus_ring", to_deg=60.0)
+    error = await refused(client, "sweep", span_um=100.0, step_um=20.0)
+    assert (error.code, error.data["axis"]) == ("not_driven", "focus_ring")
+
+
+async def test_in_a_run_the_rings_are_set_and_the_finding_is_true(bench: VirtualBench, client: BenchClient) -> None:
+    run = (await client.command("run", procedure="rings"))["run"]
+    await ended(client, run, "done")
+    finding = await client.kept("finding/flange")
+    assert finding["measurand"]["ring"] == "infinity"
+    assert finding["measurand"]["f_number"] == 2.8
+    assert turned_deg(bench, "focus") == pytest.approx(90.36 - 25.6 + INFINITY_DEG - 20.0, abs=NEAR_DEG)
+
+
+async def test_a_stop_is_one_of_all_and_the_run_sets_the_ring_again(bench: VirtualBench, client: BenchClient) -> None:
+    await client.do("move", axis="focus_ring", to_deg=250.0)
+    run = (await client.command("run", procedure="waits"))["run"]
+    await until(lambda: turned_deg(bench, "focus") < 240.0)
+    await client.stop()
+    stood = turned_deg(bench, "focus")
+    assert stood > INFINITY_DEG + 20.0
+    assert not bench.rig.board.planner.moving
+    await asyncio.sleep(3.0)
+    assert turned_deg(bench, "focus") == stood
+    assert (await ring_state(client))["homed"] is True
+    await client.command("resume", run=run)
+    await ended(client, run, "done")
+    assert turned_deg(bench, "focus") == pytest.approx(INFINITY_DEG, abs=NEAR_DEG)
+
+
+async def test_a_surprise_of_the_ring_ends_the_run_that_goes_by_it(bench: VirtualBench, client: BenchClient) -> None:
+    run = (await client.command("run", procedure="waits"))["run"]
+    await until(lambda: abs(turned_deg(bench, "focus") - INFINITY_DEG) < NEAR_DEG)
+    await asyncio.sleep(5.0)
+    assert (await client.kept("setup"))["ring"] == "infinity"
+    motor = bench.machine.turned["focus"].motor
+    motor.start(motor.position_um + 2000.0, 2000.0)  # pulses that nobody asked for
+    await ended(client, run, "failed")
+    assert (await ring_state(client))["homed"] is False
+    assert (await ring_state(client, "iris_ring"))["homed"] is True
+    assert (await refused(client, "move", axis="focus_ring", to_deg=50.0)).code == "not_homed"
+
+
+async def test_a_lost_cable_costs_all_their_trust_and_nothing_resumes(bench: VirtualBench, client: BenchClient) -> None:
+    await client.do("move", axis="focus_ring", to_deg=100.0)
+    stood = turned_deg(bench, "focus")
+    await bench.fault("board", "unplug")
+    state = await ring_state(client)
+    assert (state["state"], state["homed"], state["deg"]) == ("offline", False, None)
+    await bench.fault("board", "plug")
+    await asyncio.sleep(10.0)
+    assert (await ring_state(client))["state"] == "idle"
+    assert (await refused(client, "move", axis="focus_ring", to_deg=50.0)).code == "not_homed"
+    assert turned_deg(bench, "focus") == stood
+    await client.do("home", axes=["focus_ring"])
+
+
+async def ended(client: BenchClient, run: str, state: str) -> None:
+    async with asyncio.timeout(600):
+        while True:
+            now = await client.kept("procedure")
+            if now["run"] == run and now["state"] in ("done", "failed", "aborted"):
+                break
+            if now["ask"] is not None:
+                await client.command("answer", beat=False, ask=now["ask"]["ask"], value=True)
+            await asyncio.sleep(0.1)
+    assert now["state"] == state
