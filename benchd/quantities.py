@@ -122,6 +122,18 @@ def _unit(text: str, name: str) -> Any:
     return unit
 
 
+def converted(value: float, unit: str, to: str) -> float:
+    """A number of one unit in another. Raises Refused('bad_request') where it is no unit here, or another quantity."""
+    from pint.errors import PintError
+
+    registry = _registry()
+    plain = unit.replace("\u00b0C", "degC").replace("\u00b0", "deg").replace("\u00b5", "u").replace("\u03bc", "u")
+    try:
+        return float(registry.Quantity(value, plain).to(to).magnitude)
+    except (PintError, ValueError, TypeError, AttributeError) as error:
+        raise Refused("bad_request", f"'{unit}' is no unit that becomes {to}.") from error
+
+
 def printed_unit(unit: str) -> str:
     """A unit as printed for a person (µm); keys and typed values use `um`."""
     return f"\u00b5{unit[1:]}" if unit.startswith("um") else unit

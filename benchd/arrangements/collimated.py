@@ -155,7 +155,8 @@ class Collimated(Arrangement):
             notes.append(DRIFT_NOT_STATED)
         elif drift:
             told = setup.temperature_C
-            now_C, u_K = (20.0, UNSTATED_K) if told is None else (told, file.set_up.u_temperature_K)
+            u_K = UNSTATED_K if told is None else file.u_temperature_K("temperature_C" in setup.told_by)
+            now_C = 20.0 if told is None else told
             parts["temperature"] = drift_u_per_m(drift, fc.value, math.hypot(now_C - known.at_C, u_K)), None
         return Light(known.value, parts, known.id, tuple(notes), (known.id,))
 

@@ -70,6 +70,7 @@ class SetupDocument(SetupValues):
 
     `stale` says that the carriage has not been driven since something changed that its place depends on.
     `distance_rev` is the revision at which the distance was stated that it goes by, carried over since.
+    `told_by` names the meter that told a value, key by key; what is not in it a person has typed.
     `absolute` is null until a chain was worked out; where it is false, `why_relative` says in clauses what is missing.
     """
 
@@ -78,11 +79,17 @@ class SetupDocument(SetupValues):
     mount: str | None = None
     stale: bool = True
     distance_rev: Annotated[int, Field(ge=0)] | None = None
+    told_by: dict[Literal["temperature_C", "distance_mm"], Name] = Field(
+        default_factory=dict, exclude_if=lambda value: not value
+    )
     absolute: bool | None = None
     why_relative: tuple[str, ...] = ()
     chain: tuple[ChainTerm | UnmeasuredTerm, ...] = ()
     notes: tuple[str, ...] = ()
 
+
+TOLD = ("temperature_C", "distance_mm")
+"""Keys that a meter may tell."""
 
 SETTABLE: tuple[str, ...] = tuple(SetupValues.model_fields)
 
@@ -163,6 +170,7 @@ def apply(
         mount=records.lens(values["lens"]).mount if values["lens"] else None,
         stale=setup.stale or any(values[name] != getattr(setup, name) for name in MOVES_NOMINAL),
         distance_rev=_distance_rev(setup, values, "distance_mm" in stated),
+        told_by={key: by for key, by in setup.told_by.items() if values[key] == getattr(setup, key)},
     )
     _check_mating(new, records, bench_file)
     lens = records.lens(new.lens) if new.lens is not None else None

@@ -108,8 +108,9 @@ class Wall(Arrangement):
     def conjugate(self, lens: Lens, setup: SetupDocument, file: BenchFile) -> ConjugateTerm:
         if (found := decided_by_ring(setup.ring)) is not None:
             return found
+        u_distance_mm = file.u_distance_mm("distance_mm" in setup.told_by)
         wall = _Wall(
-            None if setup.distance_mm is None else (setup.distance_mm, file.set_up.u_distance_mm),
+            None if setup.distance_mm is None else (setup.distance_mm, u_distance_mm),
             None if setup.m is None else (setup.m.value, setup.m.u),
         )
         if wall.distance is None and wall.m is None:

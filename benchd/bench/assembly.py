@@ -38,6 +38,7 @@ from benchd.errors import Refused
 from benchd.files.bench_file import Role
 from benchd.files.loading import LoadedBench
 from benchd.files.problems import FileProblems, Problem
+from benchd.quantities import converted
 
 D = TypeVar("D", bound=Device)
 T = TypeVar("T")
@@ -174,6 +175,8 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "iris_ring": (Axis,),
     "zoom_ring": (Axis,),
     "turn": (Axis,),
+    "level": (Meter,),
+    "range": (Meter,),
     "emergency_stop": (Meter,),
     "hands_in": (Meter,),
 }
@@ -201,8 +204,28 @@ def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[P
         elif role == "temperature" and isinstance(device, Meter) and device.unit not in CELSIUS:
             wanted = f"a meter whose unit is {CELSIUS[0]}, by which a room is watched; this one's is {device.unit!r}"
             problems.append(loaded.source.problem(("roles", role), wanted))
+        elif role in ("level", "range") and isinstance(device, Meter):
+            problems += _sensor_problems(loaded, role, device)
         elif role in GUARDING and isinstance(device, Meter):
             problems += _switch_problems(loaded, role, name, device)
+    return problems
+
+
+def _sensor_problems(loaded: LoadedBench, role: Role, device: Meter) -> list[Problem]:
+    """A meter that tells of the room has a unit of what it is to tell, and what it is worth is stated."""
+    unit, example, needed = ("mm", "mm, m", "u_mm") if role == "range" else ("arcmin", "deg, arcmin", "most_arcmin")
+    problems = []
+    try:
+        converted(1.0, device.unit, unit)
+    except Refused:
+        wanted = f"a meter whose unit becomes {unit} ({example}); this one's is {device.unit!r}"
+        problems.append(loaded.source.problem(("roles", role), wanted))
+    if getattr(loaded.file.sensors, role) is None:
+        wanted = f"this key is needed, {{{needed}: ..}}: a meter has that role"
+        problems.append(loaded.source.problem(("sensors", role), wanted))
+    if role == "range" and "distance_mm" not in arrangement(loaded.file.arrangement.kind).goes_by:
+        wanted = f"no role here: there is no wall in the arrangement {loaded.file.arrangement.kind}"
+        problems.append(loaded.source.problem(("roles", role), wanted))
     return problems
 
 

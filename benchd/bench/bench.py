@@ -43,7 +43,8 @@ from benchd.bench.requests import (
     too_fast_by_hand,
 )
 from benchd.bench.ring_angles import angles_of, not_turned
-from benchd.bench.run_record import RunRecord
+from benchd.bench.run_record import RunRecord, keep_and_publish
+from benchd.bench.sensors import Sensors
 from benchd.bench.sweep.disturbances import Disturbances
 from benchd.bench.sweep.expected import expected_offset_um
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
@@ -54,6 +55,7 @@ from benchd.devices import Approach, Axis, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
+from benchd.records.values import ReadingRow
 
 
 class Bench:
@@ -118,6 +120,7 @@ class Bench:
         self.lights.stops = lambda: self.carriage.stops
         self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
         self.detectors.preload_workers(self.analysis)
+        self.sensors = Sensors(assembly, loaded.file, clock)
 
     @property
     def scale(self) -> ScaleRecord | None:
@@ -201,6 +204,18 @@ class Bench:
     async def nominal(self, *, since: int | None = None) -> Reading:
         """Drive to nominal, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
         return await self.move_carriage(self.nominal_target(), since=since)
+
+    async def enter_readings(self) -> bool:
+        """What sensors tell of the room enters the set-up, where it differs from what stands there; whether any did.
+
+        Not in the course of a sweep: another set-up is another measurement.
+        """
+        told = await self.sensors.told(self.setup.document, self.setup.chain.carriage_um)
+        if told.values:
+            await self.setup.change(told.values, told_by=told.by)
+        for code, text, advice in told.said:
+            self.events.tell(code, text, severity="warning", advice=advice)
+        return bool(told.values)
 
     def nominal_target(self) -> float:
         """The carriage position of nominal, trim included. Raises Refused('not_driven') without a lens."""
@@ -298,16 +313,39 @@ class Bench:
         if order.about == "expected":
             expected_um = await expected_offset_um(self.store, self.loaded.records, self.setup.document)
         before = run.sweeps[-1] if run.sweeps and not self._lit_anew(run.sweeps[-1]) else None
-        disturbances = self._disturbances()
+        disturbances, leans = self._disturbances(), await self._level(run)
         await disturbances.begin()
         try:
             data = await sweeper.sweep(order, f_number, run, gate, progress, before, expected_um)
         except BenchdError as error:
             await disturbances.explain(error)
             raise
-        data.flags += await disturbances.changes()
+        data.flags += [*leans, *await disturbances.changes()]
         run.sweeps.append(data)
         return data
+
+    async def _level(self, run: RunRecord) -> list[str]:
+        """How the bench leans, kept with the run; a sentence where that is too much. Raises Refused('limit')."""
+        found = await self.sensors.level()
+        if found is None:
+            return []
+        reading, sentences = found
+        if reading.quality != "bad":
+            row = ReadingRow(
+                run=run.id,
+                idx=run.next_index(),
+                t_utc=reading.t_utc,
+                t_mono=reading.t_mono,
+                offset_um=None,
+                carriage_um=None,
+                device="level",
+                channel="level",
+                value=reading.value,
+                unit=reading.unit,
+                quality=reading.quality,
+            )
+            await keep_and_publish(self.store, self.notices, [row])
+        return sentences
 
     def _lit_anew(self, sweep: SweepData) -> bool:
         """Whether the target's light was set since, for which exposures have to be found again."""
@@ -318,7 +356,7 @@ class Bench:
     def _disturbances(self) -> Disturbances:
         light = self.assembly.in_role("target_light", Light)
         thermometer = self.assembly.in_role("temperature", Meter)
-        typed_C, u_K = self.setup.document.temperature_C, self.file.set_up.u_temperature_K
+        typed_C, u_K = self.setup.document.temperature_C, self.setup.temperature.u_K
         return Disturbances(self.lights, light, thermometer, typed_C, u_K, self.clock)
 
     def _used(self) -> Collection[str]:

@@ -75,6 +75,10 @@ async def change_setup(
     number of stops at the time of the request. Raises Refused if names, mating or the revision forbid the change, which
     is then not made, or if the drive is refused.
     """
+    bench.setup.preview(changes, rev)  # what is refused changes nothing, what sensors tell included
+    await bench.sensors.check_typed(changes)
+    if await bench.enter_readings():
+        rev = None  # it was that one
     await _turn_rings(bench, changes, rev, turns=turns, since=since)
     before, then = bench.setup.document, bench.setup.chain
     try:
@@ -87,6 +91,7 @@ async def change_setup(
     if lens is not None and lens != before.lens:
         await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
     if follow:
+        await bench.enter_readings()  # of where the target will stand now
         await bench.nominal(since=since)
     return outcome
 

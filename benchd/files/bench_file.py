@@ -214,6 +214,43 @@ class SetUp(Record):
     u_temperature_K: known_to.OfThermometer = 0.3
 
 
+class Thermometer(Record):
+    """How well the meter in the role `temperature` knows the bench's temperature, and how old its reading may be."""
+
+    u_K: known_to.OfThermometer
+    oldest_s: Annotated[float, Within(0.5, 3600.0, "s")] = 60.0
+
+
+class RangeFinder(Record):
+    """How well the meter in the role `range` knows the distance to the wall, what its reading lacks to the target plane
+    with the carriage at 0, and how old it may be."""
+
+    u_mm: known_to.OfTape
+    offset_mm: Annotated[float, Within(-5000.0, 5000.0, "mm")] = 0.0
+    oldest_s: Annotated[float, Within(0.5, 3600.0, "s")] = 60.0
+
+
+class Level(Record):
+    """How much the bench may lean by the meter in the role `level`, and whether a sweep is then noted or refused."""
+
+    most_arcmin: Annotated[float, Within(0.01, 600.0, "arcmin")]
+    beyond: Literal["note", "refuse"] = "note"
+    oldest_s: Annotated[float, Within(0.5, 3600.0, "s")] = 60.0
+
+
+class Sensors(Record):
+    """What is to be known of the meters that tell of the room, by their roles."""
+
+    temperature: Thermometer | None = None
+    range: RangeFinder | None = None
+    level: Level | None = None
+
+    def oldest_s(self, role: str) -> float:
+        """How old a reading of that role may be."""
+        section = getattr(self, role, None)
+        return 60.0 if section is None else float(section.oldest_s)
+
+
 class Format(Record):
     """A frame size. No finding goes by it yet."""
 
@@ -254,11 +291,22 @@ class BenchFile(Record):
     base: Base
     target: Target
     set_up: SetUp = SetUp()
+    sensors: Sensors = Sensors()
     formats: dict[Name, Format] = Field(default_factory=dict)
     mounts: Annotated[dict[Name, Mount], Field(min_length=1)]
     shims_um: tuple[Shim, ...] = ()
     mqtt: Mqtt = Mqtt()
     store: StoreEntry
+
+    def u_temperature_K(self, told: bool) -> float:
+        """How well the temperature is known: told by a meter, or typed."""
+        own = self.sensors.temperature
+        return own.u_K if told and own is not None else self.set_up.u_temperature_K
+
+    def u_distance_mm(self, told: bool) -> float:
+        """How well the distance to the wall is known: told by a meter, or typed."""
+        own = self.sensors.range
+        return own.u_mm if told and own is not None else self.set_up.u_distance_mm
 
     def public_name(self, device: str) -> str:
         """The name by which topics, verbs and steps know a device: its role, else its own."""

@@ -103,6 +103,9 @@ def _without_effect(loaded: LoadedBench, assembly: Assembly) -> list[str]:
         places.append((("steps",), "the scale in the role position counts"))
     if "distance_mm" not in arrangement_of(file).goes_by and "u_distance_mm" in file.set_up.model_fields_set:
         places.append((("set_up", "u_distance_mm"), f"there is no wall in the arrangement {file.arrangement.kind}"))
+    for role in ("temperature", "range", "level"):
+        if getattr(file.sensors, role) is not None and role not in file.roles:
+            places.append((("sensors", role), f"no device has the role {role}"))
     used = {device.link for device in file.devices.values()}
     places += [(("links", link), "no device is on it") for link in file.links if link not in used]
     for name, device in assembly.devices.items():

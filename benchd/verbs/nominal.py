@@ -38,5 +38,6 @@ class Nominal(Verb[Nothing]):
         return {"carriage_um": round(entry.to_um or 0.0, 1)}
 
     async def carry_out(self, args: Nothing, order: Order) -> dict[str, Any]:
+        await order.bench.enter_readings()
         await order.bench.nominal(since=order.since)
         return {}

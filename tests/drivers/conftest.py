@@ -105,8 +105,21 @@ def drive_simulator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Simula
     yield from _running(tmp_path_factory.mktemp("drive"), "--modbus")
 
 
-def _running(folder: Path, *options: str) -> Iterator[SimulatedBench]:
-    command = [sys.executable, "-m", "benchd_simulators.cli", "up", "workshop", "--dir", str(folder)]
+@pytest.fixture(scope="session")
+def rings_simulator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBench]:
+    yield from _running(tmp_path_factory.mktemp("rings"), world="workshop-rings")
+
+
+@pytest_asyncio.fixture
+async def rings_bench(rings_simulator: SimulatedBench) -> AsyncIterator[SimulatedBench]:
+    """The simulated bench with motors on the lens's rings, every fault mended before and after."""
+    await mend(rings_simulator)
+    yield rings_simulator
+    await mend(rings_simulator)
+
+
+def _running(folder: Path, *options: str, world: str = "workshop") -> Iterator[SimulatedBench]:
+    command = [sys.executable, "-m", "benchd_simulators.cli", "up", world, "--dir", str(folder)]
     with subprocess.Popen(
         [*command, "--pace", str(PACE), "--camera-port", "0", "--with-parent", *options],
         stdout=subprocess.PIPE,

@@ -19,7 +19,7 @@ from benchd.testing.conformance import (
     OperatorContract,
 )
 from benchd.testing.rig import Rig
-from benchd_drivers.gcode_axis import GcodeAxis
+from benchd_drivers.gcode_axis import GcodeAxis, GcodeRotary
 from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.http_camera import HttpCamera
 from benchd_drivers.line import LineDriver
@@ -31,7 +31,7 @@ from benchd_drivers.scpi_meter import ScpiMeter
 from tests.drivers.conftest import SimulatedBench, SimulatedHands
 from tests.drivers.drive import modbus_axis, modbus_light, modbus_meter, rtu_link, tcp_link
 from tests.drivers.instruments import LIGHT, METER, SimulatedInstruments
-from tests.drivers.stage import stage_config
+from tests.drivers.stage import ring_config, stage_config
 
 pytestmark = pytest.mark.stack
 
@@ -55,6 +55,24 @@ class TestGcodeAxis(AxisContract):
         await axis.open()
         yield Rig(axis, link, hands_on("board"), pace=5.0)
         await axis.close()
+        await link.close()
+
+
+class TestGcodeRotary(AxisContract):
+    """A ring of the lens, in degrees, beside the carriage on the same board."""
+
+    @pytest_asyncio.fixture
+    async def rig(self, rings_bench: SimulatedBench) -> AsyncIterator[Rig]:
+        await rings_bench.unlock()
+        link = port(rings_bench, "board")
+        await link.open()
+        axis = GcodeRotary.create("focus", ring_config(), link)
+        stage = GcodeAxis.create("stage", STAGE, link)
+        await stage.open()
+        await axis.open()
+        yield Rig(axis, link, SimulatedHands(rings_bench, "board"), beside=stage, pace=5.0)
+        await axis.close()
+        await stage.close()
         await link.close()
 
 

@@ -82,7 +82,8 @@ def test_g10_l2_sets_the_origin_and_l20_the_present_place() -> None:
 def test_inches() -> None:
     # NIST: G20 inches; an inch is 25.4 mm exactly.
     after, step = run("G20 G1 Z0.5 F10")
-    assert step.move_mm == {"Z": pytest.approx(12.7)}
+    assert step.move_mm is not None
+    assert step.move_mm["Z"] == pytest.approx(12.7)
     assert step.feed_mm_min == pytest.approx(254.0)
     assert after.inches
 

@@ -7,30 +7,18 @@ import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 import pytest_asyncio
 
 from benchd.devices import Axis, DeviceError, DeviceMismatch, HomeFailed, MotionFailed
 from benchd_drivers.gcode_axis import GcodeAxis, GcodeRotary
-from benchd_drivers.gcode_config import GcodeRotaryConfig
 from benchd_drivers.link.port import SerialLink
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.world import load_world
-from tests.drivers.stage import stage_config
+from tests.drivers.stage import ring_config, stage_config
 from tests.virtual.ends.serial_end import PORTS, MemoryLink
 from tests.virtual.rigs import VirtualRig
-
-RING: dict[str, Any] = {
-    "deg_per_unit": 10.0,
-    "zero_at": -32.0,
-    "travel_deg": (0.0, 290.0),
-    "top_speed_deg_s": 60.0,
-    "acceleration_deg_s2": 400.0,
-    "home_search_deg": 330.0,
-    "resolution_deg": 0.01,
-}
 
 
 @dataclass
@@ -79,8 +67,8 @@ async def board(tmp_path: Path) -> AsyncIterator[Board]:
         rig,
         link,
         GcodeAxis.create("stage", stage_config(), link),
-        GcodeRotary.create("focus", GcodeRotaryConfig(letter="X", **RING), link),
-        GcodeRotary.create("iris", GcodeRotaryConfig(letter="Y", **RING), link),
+        GcodeRotary.create("focus", ring_config(), link),
+        GcodeRotary.create("iris", ring_config("Y"), link),
         wrote,
     )
     for axis in made.axes:
@@ -256,8 +244,8 @@ async def test_a_build_that_homes_all_or_none_is_not_asked_to_home_all(board: Bo
 
 async def test_two_devices_of_one_letter_are_refused(board: Board) -> None:
     with pytest.raises(ValueError, match="X is that of focus"):
-        GcodeRotary.create("zoom", GcodeRotaryConfig(letter="X", **RING), board.link)
-    GcodeRotary.create("focus", GcodeRotaryConfig(letter="X", **RING), board.link)
+        GcodeRotary.create("zoom", ring_config(), board.link)
+    GcodeRotary.create("focus", ring_config(), board.link)
 
 
 async def test_settings_of_each_letter_are_held_against_the_bench_file(board: Board) -> None:
@@ -268,7 +256,7 @@ async def test_settings_of_each_letter_are_held_against_the_bench_file(board: Bo
         ({"travel_deg": (0.0, 325.0)}, r"soft limits \(\$20=1, \$130=33\) are at -10 and 320 °"),
         ({"zero_at": 0.0}, r"soft limits|lower side"),
     ):
-        ring = GcodeRotary.create("focus", GcodeRotaryConfig(**{**RING, "letter": "X", **changes}), board.link)
+        ring = GcodeRotary.create("focus", ring_config(**changes), board.link)
         with pytest.raises(DeviceMismatch, match=told):
             await ring.open()
     settings = board.rig.board.state.settings

@@ -12,8 +12,9 @@ import pytest
 import pytest_asyncio
 
 from benchd.client.bench_client import BenchClient
-from benchd.errors import Refused
+from benchd.errors import BenchdError, Refused
 from tests.virtual.benches import VirtualBench, person
+from tests.virtual.rigs import with_switches
 
 LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
 SET_UP = {"lens": LENS, "adapters": [RING], "glass": [PANE], "distance_mm": 5000, "trim_um": 0}
@@ -68,12 +69,13 @@ async def client(bench: VirtualBench) -> AsyncIterator[BenchClient]:
 
 
 def turned_deg(bench: VirtualBench, ring: str) -> float:
-    return float(bench.machine.turned[ring].place_deg)
+    return dict[str, float]({name: turned.place_deg for name, turned in bench.machine.turned.items()})[ring]
 
 
 async def ring_state(client: BenchClient, role: str = "focus_ring") -> dict[str, Any]:
     await asyncio.sleep(1.5)
-    return await client.kept(f"device/{role}")
+    state: dict[str, Any] = await client.kept(f"device/{role}")
+    return state
 
 
 async def until(so: Callable[[], bool]) -> None:
@@ -160,7 +162,7 @@ async def test_a_mark_that_is_set_up_is_turned_to_with_follow_and_refused_withou
     assert (await refused(client, "setup", set={"f_number": 3.3}, follow=True)).code == "not_found"
     assert (await refused(client, "setup", set={"ring": "hard_stop"}, follow=True)).code == "bad_request"
     assert (await client.kept("setup"))["f_number"] == 4.0
-    await client.do("setup", set={"distance_mm": 4000})  # which no ring has to do with
+    await client.command("setup", set={"distance_mm": 4000})  # which no ring has to do with
 
 
 async def test_a_ring_that_was_turned_since_is_not_swept_with(bench: VirtualBench, client: BenchClient) -> None:
@@ -184,6 +186,7 @@ async def test_a_stop_is_one_of_all_and_the_run_sets_the_ring_again(bench: Virtu
     run = (await client.command("run", procedure="waits"))["run"]
     await until(lambda: turned_deg(bench, "focus") < 240.0)
     await client.stop()
+    await asyncio.sleep(0.5)
     stood = turned_deg(bench, "focus")
     assert stood > INFINITY_DEG + 20.0
     assert not bench.rig.board.planner.moving
@@ -220,6 +223,29 @@ async def test_a_lost_cable_costs_all_their_trust_and_nothing_resumes(bench: Vir
     assert (await refused(client, "move", axis="focus_ring", to_deg=50.0)).code == "not_homed"
     assert turned_deg(bench, "focus") == stood
     await client.do("home", axes=["focus_ring"])
+
+
+async def test_switches_that_bar_motion_bar_the_rings(tmp_path: Path) -> None:
+    """Hands in the bench stop what turns; an emergency stop costs its trust as well."""
+    kinds: dict[str, Any] = {"world": "workshop-rings", "config": "workshop-rings"}
+    async with VirtualBench(tmp_path, **kinds, change=with_switches) as bench, person(bench) as (client, _):
+        await client.do("home", axes=["focus_ring"])
+        turning = asyncio.create_task(client.do("move", axis="focus_ring", to_deg=250.0))
+        await until(lambda: turned_deg(bench, "focus") > 60.0)
+        bench.ask_world({"do": "press", "what": "hands_in"})
+        with pytest.raises(BenchdError):
+            await turning
+        stood = turned_deg(bench, "focus")
+        assert stood < 150.0
+        assert (await refused(client, "move", axis="focus_ring", to_deg=50.0)).code == "interlock"
+        assert (await refused(client, "home", axes=["focus_ring"])).code == "interlock"
+        assert (await ring_state(client))["homed"] is True
+        bench.ask_world({"do": "release", "what": "hands_in"})
+        await asyncio.sleep(3.0)
+        assert turned_deg(bench, "focus") == stood, "nothing goes on by itself"
+        bench.ask_world({"do": "press", "what": "emergency_stop"})
+        state = await ring_state(client)
+        assert (state["state"], state["code"], state["homed"]) == ("fault", "interlock", False)
 
 
 async def ended(client: BenchClient, run: str, state: str) -> None:

@@ -33,7 +33,7 @@ from benchd.bench.datum.chain_terms import (
     growth,
     joints_term,
     plates_term,
-    temperature_of,
+    temperature_told,
     thermal_budget,
 )
 from benchd.bench.datum.glass_found import RearGlass, rear_glass
@@ -200,7 +200,7 @@ def _by_route(
     scale: ScaleRecord | None,
     gap: ByGap | None,
 ) -> Chain:
-    now = temperature_of(setup.temperature_C, bench_file.set_up.u_temperature_K, setup.rev)
+    now = temperature_told(bench_file, setup)
     lens = records.lens(setup.lens) if setup.lens is not None else None
     base, adapters = route.base, route.adapters
     pairs = route.joints + (1 if lens is not None else 0)

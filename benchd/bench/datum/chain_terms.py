@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from benchd.assessments.finding import AtWall
 from benchd.files.artefacts import Adapter, AirGap, Glass, Layer, plates
@@ -17,6 +18,9 @@ from benchd.metrology.budget import HYSTERESIS_SHAPE, Part, standard_u
 from benchd.metrology.chain_term import ChainTerm, Shape
 from benchd.optics.expansion import REFERENCE_C, U_ALPHA_REL, coefficient_u_um
 from benchd.optics.plate import paraxial_shift_um, paraxial_u_um
+
+if TYPE_CHECKING:
+    from benchd.arrangements.setup_document import SetupDocument
 
 EACH_SEATING = "each seating"
 """The part of the line of joints that is drawn anew by each seating, whoever does it."""
@@ -219,6 +223,13 @@ def temperature_of(temperature_C: float | None, u_K: float, rev: int) -> Tempera
         u_K = standard_u(UNSTATED_HALF_RANGE_K, "rectangular")
         return Temperature(REFERENCE_C, u_K, "temperature not stated", False)
     return Temperature(temperature_C, u_K, f"typed, setup-{rev}", True)
+
+
+def temperature_told(file: BenchFile, setup: SetupDocument) -> Temperature:
+    """The same of a set-up, by whoever told it."""
+    by = setup.told_by.get("temperature_C")
+    found = temperature_of(setup.temperature_C, file.u_temperature_K(by is not None), setup.rev)
+    return found if by is None else replace(found, source=f"{by}, setup-{setup.rev}")
 
 
 @dataclass(frozen=True, slots=True)

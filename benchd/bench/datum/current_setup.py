@@ -9,7 +9,7 @@ from typing import Any
 
 from benchd.arrangements.arrangement import OF_THE_WALL, Arrangement
 from benchd.arrangements.registry import arrangement_of
-from benchd.arrangements.setup_document import SETTABLE, SetupDocument, apply, first_setup
+from benchd.arrangements.setup_document import SETTABLE, TOLD, SetupDocument, apply, first_setup
 from benchd.bench.datum.artefacts import means_something, plain_artefacts, unit_of_artefact
 from benchd.bench.datum.beside_stated import BesideStated, beside_stated
 from benchd.bench.datum.calibration import found_in, in_force
@@ -22,7 +22,7 @@ from benchd.bench.datum.chain import (
     position_u_um,
     with_chain,
 )
-from benchd.bench.datum.chain_terms import Temperature, temperature_of
+from benchd.bench.datum.chain_terms import Temperature, temperature_told
 from benchd.bench.datum.clearance import Clearance, Parts, check_clearance, clearance, parts_of
 from benchd.bench.datum.wall_distance import carry_over
 from benchd.bench.notices import Notices
@@ -75,7 +75,8 @@ class CurrentSetup:
             try:
                 document = apply(self.document, changes, self._loaded.records, self._loaded.file)
                 self._chain(document)
-                self.document = document.model_copy(update={"rev": last.rev})
+                told_by = {key: by for key, by in last.doc.get("told_by", {}).items() if key in TOLD}
+                self.document = document.model_copy(update={"rev": last.rev, "told_by": told_by})
             except Refused:  # it cannot stand by the records as they are now: begin with the empty set-up
                 self.document = self.document.model_copy(update={"rev": last.rev + 1})
         self.chain = self._chain(self.document)
@@ -84,10 +85,18 @@ class CurrentSetup:
             await self.rebuild_chain()
         self._publish()
 
-    async def change(self, changes: Mapping[str, Any], rev: int | None = None) -> SetupDocument:
-        """Apply a change, record and publish it. Raises Refused; then nothing has changed."""
+    async def change(
+        self, changes: Mapping[str, Any], rev: int | None = None, *, told_by: Mapping[str, str] | None = None
+    ) -> SetupDocument:
+        """Apply a change, record and publish it; `told_by` are the meters that tell its values, by key.
+
+        Raises Refused; then nothing has changed.
+        """
         async with self.changing:
             new, chain = self.preview(changes, rev)
+            if told_by and new is not self.document:
+                new = new.model_copy(update={"told_by": {**new.told_by, **told_by}})
+                chain = self._chain(new)
             if new is not self.document:
                 await self._adopt(with_chain(new, chain), chain)
             return self.document
@@ -211,7 +220,7 @@ class CurrentSetup:
     def temperature(self) -> Temperature:
         """The stated temperature of the room, and its source."""
         setup = self.document
-        return temperature_of(setup.temperature_C, self._loaded.file.set_up.u_temperature_K, setup.rev)
+        return temperature_told(self._loaded.file, setup)
 
     def check_in_chain(self, artefact: str, unit: str, finding: str) -> None:
         """Raise Refused for a calibration of an artefact that no chain of this bench uses ('unknown_name'), and for one
