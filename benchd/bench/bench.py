@@ -35,6 +35,7 @@ from benchd.bench.requests import (
     CARRIAGE,
     check_points,
     check_sweep,
+    check_unit,
     driven,
     no_lens,
     no_motor,
@@ -252,7 +253,7 @@ class Bench:
 
     def check_jog(self, axis: str, speed_um_s: float) -> None:
         """Raise Refused (unknown_name, limit, not_homed, clearance) for what may not be moved by hand, or so fast."""
-        driven(self.assembly, axis)
+        check_unit(driven(self.assembly, axis), axis, degrees=False, sided=False)
         fastest = max(self.file.motion.jog_um_s)
         if abs(speed_um_s) > fastest:
             raise too_fast_by_hand(speed_um_s, fastest)

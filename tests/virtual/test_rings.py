@@ -133,6 +133,16 @@ async def test_what_is_no_turn_is_refused(client: BenchClient, bench: VirtualBen
     assert turned_deg(bench, "focus") == before
 
 
+async def test_a_ring_is_not_jogged_and_nothing_else_in_its_place(bench: VirtualBench, client: BenchClient) -> None:
+    before = turned_deg(bench, "focus"), bench.place_um()
+    with pytest.raises(Refused) as caught:
+        await client.command("jog", axis="focus_ring", speed_um_s=40.0, hold="h1", seq=1)
+    assert caught.value.code == "bad_request"
+    await asyncio.sleep(0.5)
+    assert turned_deg(bench, "focus") == before[0]
+    assert bench.place_um() == pytest.approx(before[1], abs=0.1)
+
+
 async def test_an_angle_is_come_to_from_one_side(bench: VirtualBench, client: BenchClient) -> None:
     """The gear has 0.6 degrees of play; from above the ring would stand as much elsewhere."""
     places = []

@@ -205,7 +205,7 @@ class Positioner:
             since = self.stops if since is None else since
             if self.state == "idle":
                 self._following_error.check_creep(await self.here())
-            stops = await self._wait_until_free(since)
+            stops = await self.wait_until_free(since)
             self._trust.require()
 
             def still() -> None:
