@@ -12,6 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchd_simulators.firmware.gcode import GcodeRefused, Modal, Step, carry_out, parse, parse_jog, tidy
+from benchd_simulators.firmware.planner import Planner
+from benchd_simulators.world.motor import Motor
 
 
 def run(line: str, modal: Modal | None = None, at_mm: float = 0.0) -> tuple[Modal, Step]:
@@ -131,3 +133,28 @@ def test_any_bytes_are_understood_or_refused(line: bytes) -> None:
     except GcodeRefused as refusal:
         refused_as = refusal.number
     assert 0 <= refused_as <= 36
+
+
+def test_words_of_several_axes_are_one_move_of_those_alone() -> None:
+    at_mm = {"X": 1.0, "Y": 2.0, "Z": 3.0}
+    after, step = carry_out(parse("G91G1X1Z-2F10", "XYZ"), Modal(), at_mm)
+    assert step.move_mm == {"X": 2.0, "Z": 1.0}
+    assert carry_out(parse("G92Y0", "XYZ"), after, at_mm)[0].offset_mm("Y") == 2.0
+    with pytest.raises(GcodeRefused) as refused:
+        parse("G1A5", "XYZ")
+    assert refused.value.number == 20
+
+
+def test_axes_of_one_move_share_its_speed_and_end_together() -> None:
+    # A straight line at 50 um/s over 30 and 40 um: 30 and 40 um/s, 1 s either (ramps left out, at an endless pull).
+    now = 0.0
+    motors = {axis: Motor(1e12, lambda: now) for axis in "XYZ"}
+    planner = Planner(motors, lambda power: None)
+    planner.add({"X": 30.0, "Y": -40.0, "Z": 0.0}, 50.0, jog=False, power=0.0)
+    planner.poll()
+    assert [motors[axis].rests_in_s for axis in "XYZ"] == pytest.approx([1.0, 1.0, 0.0], abs=1e-6)
+    now = 0.5
+    assert [motors[axis].position_um for axis in "XYZ"] == pytest.approx([15.0, -20.0, 0.0])
+    now = 1.1
+    planner.poll()
+    assert not planner.busy

@@ -182,7 +182,7 @@ async def test_a_ring_that_was_turned_since_is_not_swept_with(bench: VirtualBenc
     assert (error.code, error.data["axis"]) == ("not_driven", "focus_ring")
 
 
-async def test_in_a_run_the_rings_are_set_and_the_finding_is_true(bench: VirtualBench, client: BenchClient) -> None:
+async def test_in_a_run_the_rings_are_set_and_the_finding_says_so(bench: VirtualBench, client: BenchClient) -> None:
     run = (await client.command("run", procedure="rings"))["run"]
     await ended(client, run, "done")
     finding = await client.kept("finding/flange")
