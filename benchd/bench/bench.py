@@ -202,6 +202,20 @@ class Bench:
         if self.detectors:
             self.analysis.warm()
 
+    async def go_where_set_up(self, *, since: int | None = None) -> Reading:
+        """What sensors tell enters the set-up, rings turn to where it says, then the carriage drives to nominal.
+
+        Raises as `nominal` and `turn`.
+        """
+        since = self.carriage.stops if since is None else since
+        await self.enter_readings()
+        wanted = {role: deg for role, deg in self.rings_set.items() if not self.turners[role].stands_at(deg)}
+        for role, angle_deg in wanted.items():
+            self.turners[role].check(angle_deg)
+        for role, angle_deg in wanted.items():
+            await self.turn(role, angle_deg, since=since)
+        return await self.nominal(since=since)
+
     async def nominal(self, *, since: int | None = None) -> Reading:
         """Drive to nominal, trim included. Raises Refused (not_homed, not_driven, limit, clearance)."""
         return await self.move_carriage(self.nominal_target(), since=since)

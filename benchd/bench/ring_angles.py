@@ -72,16 +72,6 @@ def not_turned(role: str, angle_deg: float, placed_deg: float | None) -> Refused
     return Refused(
         "not_driven",
         f"The set-up wants {role} at {angle_deg:.2f}°, and {stands}.",
-        advice=f"Set the mark up again in a run or with `follow`, or `move` {role} to {angle_deg:.2f}°.",
+        advice="Go to nominal first: what turns goes where the set-up says, then the carriage.",
         data={"axis": role, "wanted_deg": angle_deg, "placed_deg": placed_deg},
-    )
-
-
-def needs_follow(role: str, angle_deg: float) -> Refused:
-    """The refusal to state a mark that an axis would have to turn to, without leave to move."""
-    return Refused(
-        "bad_request",
-        f"{role} would have to turn to {angle_deg:.2f}° for that, and `setup` moves only with `follow`.",
-        advice=f"Say `follow: true`, or `move` {role} to {angle_deg:.2f}° first.",
-        data={"axis": role, "wanted_deg": angle_deg},
     )

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
-from benchd.arrangements.setup_document import CLEARED_WITH, SETTABLE, RingMark, SetupDocument, check_rev
+from benchd.arrangements.setup_document import CLEARED_WITH, SETTABLE, RingMark, SetupDocument
 from benchd.bench.datum.chain import Chain
 from benchd.bench.kept_findings import forget_findings_of_lens
-from benchd.bench.ring_angles import angles_for, needs_follow
+from benchd.bench.ring_angles import angles_for
 
 if TYPE_CHECKING:
     from benchd.bench.bench import Bench
@@ -62,12 +62,9 @@ async def change_setup(
     *,
     rev: int | None = None,
     follow: bool = False,
-    turns: bool = False,
     since: int,
 ) -> dict[str, Any]:
-    """Change the set-up whole or not at all; with `follow` the carriage is then driven to the new nominal.
-
-    With `turns` the rings that an axis turns are first brought to where it says that they are, so that it is true.
+    """Change the set-up whole or not at all; with `follow` what turns and the carriage then go where it says.
 
     Gives the answer (`change_outcome`). Clearance has been checked by the verb before (`foresee`).
 
@@ -75,11 +72,11 @@ async def change_setup(
     number of stops at the time of the request. Raises Refused if names, mating or the revision forbid the change, which
     is then not made, or if the drive is refused.
     """
-    bench.setup.preview(changes, rev)  # what is refused changes nothing, what sensors tell included
+    after, _ = bench.setup.preview(changes, rev)  # what is refused changes nothing, what sensors tell included
+    _check_rings(bench, after, changes)
     await bench.sensors.check_typed(changes)
     if await bench.enter_readings():
         rev = None  # it was that one
-    await _turn_rings(bench, changes, rev, turns=turns, since=since)
     before, then = bench.setup.document, bench.setup.chain
     try:
         await bench.setup.change(changes, rev)
@@ -91,28 +88,14 @@ async def change_setup(
     if lens is not None and lens != before.lens:
         await bench.store.put_lens(lens, bench.loaded.records.lens(lens).model_dump(mode="json"))
     if follow:
-        await bench.enter_readings()  # of where the target will stand now
-        await bench.nominal(since=since)
+        await bench.go_where_set_up(since=since)
     return outcome
 
 
-async def _turn_rings(bench: Bench, changes: Mapping[str, Any], rev: int | None, *, turns: bool, since: int) -> None:
-    """Raises Refused where a ring would have to turn and may not, before any is turned."""
-    if not bench.turners:
-        return
-    check_rev(bench.setup.document.rev, rev)
-    after, _ = bench.setup.preview(changes)
+def _check_rings(bench: Bench, after: SetupDocument, stated: Collection[str]) -> None:
+    """Raise Refused for a mark that no angle is known of, where an axis turns that ring."""
     ring = after.ring.model_dump() if isinstance(after.ring, RingMark) else after.ring
-    stated = None if turns else changes
-    wanted = angles_for(after.lens, ring, after.f_number, bench.loaded.records, bench.turners, stated=stated)
-    wanted = {role: angle for role, angle in wanted.items() if not bench.turners[role].stands_at(angle)}
-    for role, angle in wanted.items():
-        if not turns:
-            raise needs_follow(role, angle)
-        bench.turners[role].trust.require()
-        bench.turners[role].turns.check(role, angle)
-    for role, angle in wanted.items():
-        await bench.turn(role, angle, since=since)
+    angles_for(after.lens, ring, after.f_number, bench.loaded.records, bench.turners, stated=stated)
 
 
 def preview_outcome(bench: Bench, changes: Mapping[str, Any]) -> dict[str, Any]:

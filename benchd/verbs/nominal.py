@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 
 class Nominal(Verb[Nothing]):
-    """The position is computed again when the move begins: another calibration may have come into force."""
+    """The position is computed again when the move begins: another calibration may have come into force, and what
+    sensors tell enters. Rings that an axis turns go first to where the set-up says that they are."""
 
     name = "nominal"
     does = "Go where the chain says, trim included."
@@ -32,12 +33,13 @@ class Nominal(Verb[Nothing]):
         return True
 
     def effect(self, args: Nothing, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
-        return predicted.drive_to_nominal("nominal", "where the chain says")
+        from benchd.verbs.turning import and_rings
+
+        return and_rings(predicted, lambda: predicted.drive_to_nominal("nominal", "where the chain says"))
 
     def begun(self, entry: Entry) -> dict[str, Any]:
         return {"carriage_um": round(entry.to_um or 0.0, 1)}
 
     async def carry_out(self, args: Nothing, order: Order) -> dict[str, Any]:
-        await order.bench.enter_readings()
-        await order.bench.nominal(since=order.since)
+        await order.bench.go_where_set_up(since=order.since)
         return {}

@@ -10,7 +10,7 @@ from pydantic import Field, ValidationError, ValidatorFunctionWrapHandler, WrapV
 
 from benchd.errors import Refused
 from benchd.verbs.arguments import Args
-from benchd.verbs.entry import Entry, WouldBeRefused, conditional, may_proceed, most_certain, plain_text
+from benchd.verbs.entry import Entry, WouldBeRefused, conditional, plain_text
 from benchd.verbs.foreseen import OpenArgs, all_dependencies, joined_by_and
 from benchd.verbs.result import Result
 from benchd.verbs.verb import ALWAYS, CARRIAGE, Need, Verb
@@ -76,8 +76,7 @@ class SetupArgs(Args):
 
 
 class SetupStepArgs(SetupValues):
-    """Change the set-up: whole values replace, null clears, what is not stated stays. The carriage moves only with
-    `follow`; a ring that an axis turns is turned to where it is said to be."""
+    """Change the set-up: whole values replace, null clears, what is not stated stays. Moves only with `follow`."""
 
     follow: bool = False
 
@@ -154,10 +153,6 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
     def moves(self, args: SetupArgs | SetupStepArgs) -> bool:
         return bool(args.follow)
 
-    def turns_rings(self, args: SetupArgs | SetupStepArgs) -> bool:
-        """Whether it may turn rings to where it says that they are: as a step of a run, and with `follow`."""
-        return isinstance(args, SetupStepArgs) or args.follow is True
-
     def set_up(self, args: SetupArgs | SetupStepArgs, keeper: CurrentSetup) -> SetupDocument:
         return keeper.preview(args.changes())[0]
 
@@ -165,7 +160,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         from benchd.arrangements.setup_document import check_rev
         from benchd.bench.requests import nothing_to_follow
         from benchd.verbs.predicted_bench import STALE
-        from benchd.verbs.turning import turn_rings
+        from benchd.verbs.turning import and_rings, unknown_mark
 
         stated, open_keys = args.changes(), {key: why for key, why in open_args.items() if key != "follow"}
         parts = [f"{key} {plain_text(value)}" for key, value in stated.items()]
@@ -188,10 +183,8 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
             predicted.count_setup_change(all_dependencies({**open_keys, **{key: then.why(key) for key in stated}}))
         elif dict(predicted.set_up.values.values) != dict(then.values):
             predicted.count_setup_change()
-        turned = turn_rings(predicted, every=self.turns_rings(args), stated=stated)
-        if not may_proceed(turned.problem):
-            return Entry("setup", text, problem=turned.problem)
-        text += turned.text
+        if (unknown := unknown_mark(predicted, stated)) is not None:
+            return Entry("setup", text, problem=unknown)
         if moves_nominal:
             predicted.state.mark_known(stale=True)
         elif moves_nominal is None and predicted.state.get(STALE) is not True:
@@ -200,9 +193,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
             return Entry("setup", text, problem=WouldBeRefused.certain(nothing_to_follow()))
         stays = predicted.copy()
         if args.follow is True:
-            entry = predicted.drive_to_nominal("setup", f"{text}; the carriage follows")
-            problem = most_certain(turned.problem, entry.problem)
-            return replace(entry, seconds=entry.seconds + turned.seconds, problem=problem)
+            return and_rings(predicted, lambda: predicted.drive_to_nominal("setup", f"{text}; the carriage follows"))
         if "follow" in open_args:
             why = open_args["follow"]
             entry = predicted.drive_to_nominal(
@@ -210,8 +201,7 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
             )
             predicted.merge(stays, why)
             return replace(entry, problem=conditional(entry.problem, why))
-        problem = most_certain(turned.problem, _too_near_here(predicted, where))
-        return Entry("setup", text, turned.seconds, problem=problem)
+        return Entry("setup", text, problem=_too_near_here(predicted, where))
 
     async def command(self, args: SetupArgs | SetupStepArgs, order: Command) -> dict[str, Any]:
         from benchd.bench.setup_change import preview_outcome
@@ -229,5 +219,4 @@ class Setup(Verb[SetupArgs | SetupStepArgs]):
         from benchd.bench.setup_change import change_setup
 
         rev = args.rev if isinstance(args, SetupArgs) else None
-        turns, since = self.turns_rings(args), order.since
-        return await change_setup(order.bench, args.changes(), rev=rev, follow=args.follow, turns=turns, since=since)
+        return await change_setup(order.bench, args.changes(), rev=rev, follow=args.follow, since=order.since)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from benchd.bench.motion.trust import not_homed
 from benchd.bench.motion.turner import Turns
-from benchd.bench.ring_angles import angles_for, needs_follow, not_turned
+from benchd.bench.ring_angles import angles_for, not_turned
 from benchd.errors import Refused
-from benchd.verbs.entry import TurnEntry, WouldBeRefused, conditional, may_proceed, most_certain
+from benchd.verbs.entry import Entry, TurnEntry, WouldBeRefused, conditional, may_proceed, most_certain
 
 if TYPE_CHECKING:
     from benchd.verbs.predicted_bench import PredictedBench
@@ -89,30 +89,39 @@ def turn_by(predicted: PredictedBench, verb: str, text: str, role: str, by_deg: 
     return turn(predicted, verb, text, role, here + by_deg)
 
 
-def turn_rings(predicted: PredictedBench, *, every: bool, stated: Mapping[str, Any]) -> TurnEntry:
-    """What a set-up turns: with `every` all that does not stand where it says, else what it states must stand there.
+def and_rings(predicted: PredictedBench, drive: Callable[[], Entry]) -> Entry:
+    """What a drive to where the set-up says comes to, with the rings that turn before it."""
+    problem, seconds, text = None, 0.0, ""
+    try:
+        wanted = _wanted(predicted)
+    except Refused as refused:
+        wanted, problem = {}, WouldBeRefused.certain(refused)
+    for role, angle_deg in wanted.items():
+        if not _stands(predicted, role, angle_deg):
+            one = turn(predicted, "", "", role, angle_deg)
+            text, seconds = f"{text}; {role} turns to {angle_deg:.2f}°", seconds + one.seconds
+            problem = most_certain(problem, one.problem)
+    entry = drive()
+    problem = most_certain(problem, entry.problem)
+    return replace(entry, text=entry.text + text, seconds=entry.seconds + seconds, problem=problem)
 
-    The entry has seconds, a text and a problem; the angles that it asks for are in its text.
-    """
+
+def unknown_mark(predicted: PredictedBench, stated: Collection[str]) -> WouldBeRefused | None:
+    """Why a set-up would be refused whose marks stand at no known angle; None where they do, or nothing turns them."""
+    try:
+        _wanted(predicted, stated)
+    except Refused as refused:
+        return WouldBeRefused.certain(refused)
+    return None
+
+
+def _wanted(predicted: PredictedBench, stated: Collection[str] | None = None) -> dict[str, float]:
+    """The angles that the predicted set-up asks for; none where that is not known. Raises Refused."""
     values, view = predicted.set_up.values, predicted.view
     if not view.rings or view.records is None or values.why("lens", "ring", "f_number"):
-        return TurnEntry("setup", "")
+        return {}
     lens, ring, f_number = (values.get(key) for key in ("lens", "ring", "f_number"))
-    try:
-        wanted = angles_for(lens, ring, f_number, view.records, view.rings, stated=None if every else stated)
-    except Refused as refused:
-        return TurnEntry("setup", "", problem=WouldBeRefused.certain(refused))
-    entry = TurnEntry("setup", "")
-    for role, angle_deg in wanted.items():
-        if _stands(predicted, role, angle_deg):
-            continue
-        if not every:
-            return TurnEntry("setup", "", problem=WouldBeRefused.certain(needs_follow(role, angle_deg)))
-        one = turn(predicted, "setup", "", role, angle_deg)
-        text = f"{entry.text}; {role} turns to {angle_deg:.2f}°"
-        problem = most_certain(entry.problem, one.problem)
-        entry = TurnEntry("setup", text, entry.seconds + one.seconds, problem=problem)
-    return entry
+    return angles_for(lens, ring, f_number, view.records, view.rings, stated=stated)
 
 
 def _stands(predicted: PredictedBench, role: str, angle_deg: float) -> bool:
@@ -123,12 +132,8 @@ def _stands(predicted: PredictedBench, role: str, angle_deg: float) -> bool:
 
 def elsewhere(predicted: PredictedBench) -> WouldBeRefused | None:
     """Why a sweep would be refused for a ring that does not stand where the set-up says; None where all do."""
-    values, view = predicted.set_up.values, predicted.view
-    if not view.rings or view.records is None or values.why("lens", "ring", "f_number"):
-        return None
-    lens, ring, f_number = (values.get(key) for key in ("lens", "ring", "f_number"))
     try:
-        wanted = angles_for(lens, ring, f_number, view.records, view.rings)
+        wanted = _wanted(predicted)
     except Refused as refused:
         return WouldBeRefused.certain(refused)
     for role, angle_deg in wanted.items():

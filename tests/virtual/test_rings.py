@@ -43,10 +43,11 @@ finally:
     "procedures/waits.yaml": """
 procedure: waits
 title: A ring set, and a wait
-needs: {roles: [focus_ring, target_light]}
+needs: {roles: [carriage, focus_ring, target_light]}
 inputs: {}
 steps:
   - setup: {lens: L-0417, adapters: [ring-07], glass: [pane-25], distance_mm: 5000, ring: infinity}
+  - nominal: {}
   - wait: {for_s: 30}
 finally:
   - light: {light: target_light, level: 0}
@@ -155,24 +156,31 @@ async def test_an_angle_is_come_to_from_one_side(bench: VirtualBench, client: Be
     assert turned_deg(bench, "focus") == pytest.approx(places[0] - 12.5, abs=0.02)
 
 
-async def test_a_mark_that_is_set_up_is_turned_to_with_follow_and_refused_without(
-    bench: VirtualBench, client: BenchClient
-) -> None:
-    before = turned_deg(bench, "focus")
-    assert (await refused(client, "setup", set={**SET_UP, "ring": "infinity"})).code == "bad_request"
-    assert (await client.kept("setup"))["ring"] is None
-    assert turned_deg(bench, "focus") == before
-    await client.do("setup", set={**SET_UP, "ring": "infinity"}, follow=True)
+async def test_a_mark_is_turned_to_with_nominal_and_not_by_stating_it(bench: VirtualBench, client: BenchClient) -> None:
+    before = turned_deg(bench, "focus"), bench.machine.iris()
+    await client.command("setup", set={**SET_UP, "ring": "infinity"})
+    await asyncio.sleep(3.0)
+    assert (turned_deg(bench, "focus"), bench.machine.iris()) == before, "hands may be at the lens"
+    assert (await refused(client, "sweep", span_um=100.0, step_um=20.0)).code == "not_driven"
+    await client.do("nominal")
     assert turned_deg(bench, "focus") == pytest.approx(INFINITY_DEG, abs=NEAR_DEG)
     assert bench.machine.iris() == pytest.approx(2.0, abs=0.02)
-    assert (await client.kept("setup"))["ring"] == "infinity"
-    assert (await client.kept("setup"))["stale"] is False
     await client.do("setup", set={"f_number": 4.0}, follow=True)
     assert bench.machine.iris() == pytest.approx(4.0, abs=0.03)
     assert (await refused(client, "setup", set={"f_number": 3.3}, follow=True)).code == "not_found"
-    assert (await refused(client, "setup", set={"ring": "hard_stop"}, follow=True)).code == "bad_request"
+    assert (await refused(client, "setup", set={"ring": "hard_stop"})).code == "bad_request"
     assert (await client.kept("setup"))["f_number"] == 4.0
-    await client.command("setup", set={"distance_mm": 4000})  # which no ring has to do with
+    assert (await client.kept("setup"))["ring"] == "infinity"
+
+
+async def test_nominal_turns_nothing_while_a_ring_is_not_homed(bench: VirtualBench) -> None:
+    async with person(bench) as (client, _):
+        await client.do("home", axes=["carriage", "iris_ring"])
+        await client.command("setup", set={**SET_UP, "ring": "infinity"})
+        before = bench.machine.iris(), bench.place_um()
+        assert (await refused(client, "nominal")).code == "not_homed"
+        assert bench.machine.iris() == before[0]
+        assert bench.place_um() == pytest.approx(before[1], abs=0.1)
 
 
 async def test_a_ring_that_was_turned_since_is_not_swept_with(bench: VirtualBench, client: BenchClient) -> None:

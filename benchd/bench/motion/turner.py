@@ -155,10 +155,8 @@ class Turner:
 
         Raises Refused (not_homed, limit, interlock), Stopped, DeviceError.
         """
-        self._require_present()
-        self.trust.require()
+        self.check(target_deg)
         turns = self.turns
-        turns.check(self.name, target_deg)
         stops = await self._begin(since)
         self.trust.require()
         self.placed_deg = None
@@ -193,6 +191,12 @@ class Turner:
         stood = await self._axis.move_to(angle_deg, self.turns.spec.top_speed)
         self._stops.check(stops)
         return stood
+
+    def check(self, target_deg: float) -> None:
+        """Raise Refused (not_homed, limit), DeviceError where it cannot be turned there as things stand."""
+        self._require_present()
+        self.trust.require()
+        self.turns.check(self.name, target_deg)
 
     def _require_present(self) -> None:
         if self.barred is not None:
