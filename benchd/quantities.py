@@ -123,12 +123,17 @@ def _unit(text: str, name: str) -> Any:
 
 
 def converted(value: float, unit: str, to: str) -> float:
-    """A number of one unit in another. Raises Refused('bad_request') where it is no unit here, or another quantity."""
+    """A number of one unit in another. Raises Refused('bad_request') where it is no unit here, or another quantity.
+
+    No unit at all is no angle, which the units library takes it for.
+    """
     from pint.errors import PintError
 
     registry = _registry()
     plain = unit.replace("\u00b0C", "degC").replace("\u00b0", "deg").replace("\u00b5", "u").replace("\u03bc", "u")
     try:
+        if not plain.isalpha():
+            raise ValueError(plain)
         return float(registry.Quantity(value, plain).to(to).magnitude)
     except (PintError, ValueError, TypeError, AttributeError) as error:
         raise Refused("bad_request", f"'{unit}' is no unit that becomes {to}.") from error

@@ -235,7 +235,7 @@ def test_a_record_that_up_would_refuse_is_refused_by_check(folder: Path) -> None
         ("links:\n", "links:\n  spare: {kind: tcp, url: 'socket://x:9'}\n", "without effect: no device is on it"),
         ("# steps: {", "steps: {", "without effect: the scale in the role position counts"),
         ("devices:\n", "devices:\n  ring: {driver: gcode_axis, link: board_line, letter: X, travel_um: [0, 9000], "
-         "top_speed_um_s: 900, acceleration_um_s2: 9000, home_search_um: 9000}\n", "the carriage is the only axis"),
+         "top_speed_um_s: 900, acceleration_um_s2: 9000, home_search_um: 9000}\n", "an axis is driven in a role"),
     ],
 )  # fmt: skip
 def test_what_this_bench_has_no_use_for_is_told(folder: Path, old: str, new: str, words: str) -> None:

@@ -199,3 +199,6 @@ def test_units_become_one_another_or_are_refused() -> None:
     for unit in ("V", "mm", "", "9**9"):
         with pytest.raises(Refused):
             converted(1.0, unit, "degC")
+    for unit in ("", "2", "mm/m", "um"):
+        with pytest.raises(Refused):
+            converted(1.0, unit, "arcmin")
