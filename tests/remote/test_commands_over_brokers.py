@@ -137,7 +137,7 @@ async def test_each_refusal_has_its_code_and_leaves_the_bench_alone(rig: MqttRig
         ("move", b"[" * 17 + b"]" * 17, "too_large"),
         ("move", b'{"id":"b4","args":{"a":"' + b"x" * 17000 + b'"}}', "too_large"),
         ("levitate", {"id": "b5", "beat": beat}, "unknown_verb"),
-        ("jog", {"id": "b6", "beat": beat}, "unknown_verb"),
+        ("jog", {"id": "b6", "beat": beat}, "bad_request"),
     ]
     for verb, payload, expected in cases:
         assert code(await stranger.ask(verb, payload)) == expected, (verb, payload)
