@@ -6,6 +6,7 @@ Every method that moves checks trust, limits and clearance first. `stop` needs n
 from __future__ import annotations
 
 from collections.abc import Collection
+from functools import partial
 from typing import Any
 
 from benchd.assessments.sampling_positions import per_pass
@@ -50,6 +51,8 @@ from benchd.devices import Approach, Axis, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
+
+TARGET_LIGHT = "target_light"
 
 
 class Bench:
@@ -100,7 +103,8 @@ class Bench:
         self.carriage.clear = self.interlock.clear
         self.lights.emergency = lambda: self.interlock.emergency
         self.lights.stops = lambda: self.carriage.stops
-        self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
+        darkened = partial(self.lights.darkened, TARGET_LIGHT)
+        self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock, darkened)
         self.detectors.preload_workers(self.analysis)
 
     @property
@@ -271,12 +275,12 @@ class Bench:
 
     def _lit_anew(self, sweep: SweepData) -> bool:
         """Whether the target's light was set since, for which exposures have to be found again."""
-        light = self.assembly.in_role("target_light", Light)
+        light = self.assembly.in_role(TARGET_LIGHT, Light)
         began = min((point.t_mono for point in sweep.points), default=0.0)
         return light is not None and bool(self.lights.set_since(light.name, began))
 
     def _disturbances(self) -> Disturbances:
-        light = self.assembly.in_role("target_light", Light)
+        light = self.assembly.in_role(TARGET_LIGHT, Light)
         thermometer = self.assembly.in_role("temperature", Meter)
         typed_C, u_K = self.setup.document.temperature_C, self.file.set_up.u_temperature_K
         return Disturbances(self.lights, light, thermometer, typed_C, u_K, self.clock)

@@ -1,0 +1,248 @@
+"""Best focus by a family of curves, for merits whose top no polynomial follows: light through a slit is nearly a cusp.
+
+The family is a table of curves over focus and one parameter of their shape, from the optics of the merit. Five numbers
+are fitted: the peak itself, height, shape, width and pedestal. The width is free as the f-number is not known well
+enough, the pedestal as stray light is not. As in `peak`, the uncertainty is the fit's covariance scaled by its
+residuals.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from benchd.metrology.peak import LEAST_POINTS, SLOPE_WEIGHTS_UP_TO, NoPeak, PeakFit
+from benchd.metrology.peak_checks import lag1, two_maxima
+
+FloatArray = NDArray[np.float64]
+
+TERMS = 5
+REACH = 1.6
+"""Points within so many half-widths at half height of the peak are fitted; a sweep reaches 1.5."""
+
+STARTS = (-0.2, 0.2)
+"""Shapes that the search begins with, in shares of the family's reach: of two valleys the deeper one counts."""
+
+MOST_OF_SHAPE, SURE_OF_SHAPE = 0.97, 0.25
+"""A shape farther out in the family, by shares of its reach, is one that may as well lie outside, if it is known within
+such a share; noise takes some there."""
+
+WIDTHS = (0.55, 1.8)
+"""Bounds of the width beside that of the f-number: diffraction is in the family, and no f-number is that wrong."""
+
+TOLERANCE = 1e-10
+
+
+class Shapes(NamedTuple):
+    """Values of curves: rows over focus `u`, in geometric half-widths, columns over the parameter `shape`."""
+
+    u: FloatArray
+    shape: FloatArray
+    value: FloatArray
+
+
+class Family:
+    """A table of curves that can be read between its entries, each counted from its own peak and of height 1."""
+
+    def __init__(self, shapes: Shapes) -> None:
+        from scipy.interpolate import CubicSpline, RectBivariateSpline
+
+        self.reach = float(shapes.shape[-1])
+        self._last = float(shapes.u[-1])
+        self._values = RectBivariateSpline(shapes.u, shapes.shape, shapes.value, kx=3, ky=3)
+        fine = np.linspace(-self._last, self._last, 4001)
+        curves = np.asarray(self._values(fine, shapes.shape))
+        tops = curves.argmax(axis=0)
+        self._top = CubicSpline(shapes.shape, [_vertex(fine, curves[:, i], at) for i, at in enumerate(tops)])
+
+    def curve(self, beyond: FloatArray, shape: float) -> FloatArray:
+        """At places `beyond` the peak, in geometric half-widths."""
+        top = float(self._top(shape))
+        places = np.clip(np.append(top + beyond, top), -self._last, self._last)
+        values = np.asarray(self._values.ev(places, np.full(places.size, shape)), dtype=np.float64)
+        return np.asarray(values[:-1] / values[-1], dtype=np.float64)
+
+    def hwhm(self, shape: float) -> float:
+        """Half-width at half height, the mean of both sides, in geometric half-widths."""
+        beyond = np.linspace(0.0, 3.0, 1201)
+        sides = [beyond[int(np.argmax(self.curve(sign * beyond, shape) < 0.5))] for sign in (-1.0, 1.0)]
+        return float(np.mean(sides))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShapePeak(PeakFit):
+    """As `PeakFit`, but for the curve: `coefficients` (5) are peak (um), height, shape, width and pedestal, and
+    `covariance` (5 x 5) is theirs. `outside`: its shape is at the end of the family."""
+
+    family: Family
+    half_width_um: float
+    outside: bool
+
+    def curve(self, z_um: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        z = np.asarray(z_um, dtype=np.float64)
+        slopes = _jacobian(self.family, z, self.half_width_um, self.coefficients)
+        variance = np.einsum("...i,ij,...j->...", slopes, self.covariance, slopes)
+        return _model(self.family, z, self.half_width_um, self.coefficients), np.sqrt(np.maximum(variance, 0.0))
+
+
+def fit_shapes(
+    z_um: ArrayLike,
+    value: ArrayLike,
+    u: ArrayLike,
+    half_width_um: float,
+    family: Family,
+    *,
+    position_u_um: float = 0.0,
+) -> ShapePeak:
+    """Fit a curve of the family to values over positions, **in the order taken**; arguments and refusals as those of
+    `benchd.metrology.peak.fit_peak`. A pedestal need not have been taken off."""
+    z, v = np.asarray(z_um, dtype=np.float64), np.asarray(value, dtype=np.float64)
+    s = np.broadcast_to(np.asarray(u, dtype=np.float64), v.shape)
+    if z.size < LEAST_POINTS:
+        raise NoPeak("too_few_points", f"{z.size} points; a peak needs at least {LEAST_POINTS}.")
+    found, weight = _best(family, z, v, 1.0 / s, half_width_um), 1.0 / s
+    if 0.0 < position_u_um <= SLOPE_WEIGHTS_UP_TO * half_width_um:
+        slope = _jacobian(family, z, half_width_um, found)[:, 0]
+        weight = 1.0 / np.hypot(s, slope * position_u_um)
+    hwhm = _hwhm_um(family, found, half_width_um)
+    inside = np.abs(z - found[0]) <= REACH * hwhm
+    if np.count_nonzero(inside) >= LEAST_POINTS:
+        found = _best(family, z[inside], v[inside], weight[inside], half_width_um, (found,))
+        hwhm = _hwhm_um(family, found, half_width_um)
+    _refuse(found, z, inside, hwhm)
+    return _finished(family, found, (z, v, s, weight), inside, half_width_um)
+
+
+def _vertex(x: FloatArray, y: FloatArray, at: int) -> float:
+    """The top of the parabola through the highest entry and its neighbours."""
+    at = min(max(at, 1), x.size - 2)
+    a, b, c = y[at - 1 : at + 2]
+    return float(x[at] + 0.5 * (x[1] - x[0]) * (a - c) / (a - 2.0 * b + c))
+
+
+def _model(family: Family, z: FloatArray, half_width: float, found: FloatArray) -> FloatArray:
+    peak, height, shape, width, pedestal = found
+    beyond = (z - peak) / (width * half_width)
+    return np.asarray(pedestal + height * family.curve(beyond.ravel(), shape).reshape(z.shape), dtype=np.float64)
+
+
+def _jacobian(family: Family, z: FloatArray, half_width: float, found: FloatArray) -> FloatArray:
+    """Derivatives by the five numbers, shape (n, 5); steps as small as a spline's own smoothness bears."""
+    steps = np.array([1e-4 * half_width, 1e-3 * abs(found[1]), 1e-3 * family.reach, 1e-4, 1e-3 * abs(found[1])])
+    columns = []
+    for i, step in enumerate(steps):
+        by = np.zeros(TERMS)
+        by[i] = step
+        after, before = (_model(family, z, half_width, found + sign * by) for sign in (1.0, -1.0))
+        columns.append((after - before) / (2.0 * step))
+    return np.stack(columns, axis=-1)
+
+
+def _best(
+    family: Family,
+    z: FloatArray,
+    v: FloatArray,
+    weight: FloatArray,
+    half_width: float,
+    known: tuple[FloatArray, ...] = (),
+) -> FloatArray:
+    """The best of the searches from several starts. Height and pedestal are linear: each trial of the other three has
+    its own."""
+    from scipy.optimize import least_squares
+
+    def whole(trial: Any) -> FloatArray:
+        peak, shape, width = (float(one) for one in trial)
+        curve = family.curve((z - peak) / (width * half_width), shape)
+        design = np.stack([curve, np.ones_like(curve)], axis=1)
+        height, pedestal = np.linalg.lstsq(design * weight[:, None], v * weight, rcond=None)[0]
+        return np.array([peak, height, shape, width, pedestal])
+
+    def off(trial: Any) -> FloatArray:
+        return np.asarray((_model(family, z, half_width, whole(trial)) - v) * weight, dtype=np.float64)
+
+    low, high = float(z.min()), float(z.max())
+    bounds = ([low, -family.reach, WIDTHS[0]], [high, family.reach, WIDTHS[1]])
+    if known:
+        starts = [np.array([one[0], one[2], one[3]]) for one in known]
+    else:
+        about = np.linspace(low, high, 41)[1:-1]
+        peak = min(about, key=lambda place: float(np.sum(off([place, 0.0, 1.0]) ** 2)))
+        starts = [np.array([peak, share * family.reach, 1.0]) for share in STARTS]
+    scale = [0.1 * half_width, 0.2 * family.reach, 0.1]
+    tries = [
+        least_squares(off, start, bounds=bounds, x_scale=scale, xtol=TOLERANCE, ftol=TOLERANCE) for start in starts
+    ]
+    return whole(min(tries, key=lambda one: float(one.cost)).x)
+
+
+def _hwhm_um(family: Family, found: FloatArray, half_width: float) -> float:
+    return family.hwhm(float(found[2])) * float(found[3]) * half_width
+
+
+def _refuse(found: FloatArray, z: FloatArray, inside: NDArray[np.bool_], hwhm: float) -> None:
+    peak, height = float(found[0]), float(found[1])
+    if height <= 0.0:
+        raise NoPeak("no_maximum", "The points show no maximum.")
+    used = z[inside]
+    if min(np.count_nonzero(used < peak), np.count_nonzero(used > peak)) < 2:
+        raise NoPeak("at_edge", "The merit still rises at the end of the sweep.")
+    if max(peak - used.min(), used.max() - peak) < hwhm:
+        raise NoPeak("too_wide", "The merit does not fall to half its peak on either side within the sweep.")
+    if used.size < LEAST_POINTS:
+        text = f"{used.size} points around the peak; it needs at least {LEAST_POINTS}."
+        raise NoPeak("too_few_points", text)
+
+
+def _finished(
+    family: Family,
+    found: FloatArray,
+    points: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    inside: NDArray[np.bool_],
+    half_width: float,
+) -> ShapePeak:
+    z, v, s, weight = points
+    used, w = z[inside], weight[inside]
+    slopes = _jacobian(family, used, half_width, found)
+    residual = (v[inside] - _model(family, used, half_width, found)) * w
+    dof = int(used.size) - TERMS
+    chi2_per_dof = float(residual @ residual) / dof
+    normal = np.linalg.pinv((slopes * w[:, None]).T @ (slopes * w[:, None]), hermitian=True)
+    covariance = normal * chi2_per_dof
+    # A point told too deep by dz is one whose value is too low by the slope times dz; the slope by the peak is minus
+    # that by the place.
+    pulls = (normal @ slopes.T)[0] * w**2 * slopes[:, 0]
+    hwhm, peak = _hwhm_um(family, found, half_width), float(found[0])
+    low, high, succession = float(z.min()), float(z.max()), lag1(residual)
+    off_centre = abs(peak - 0.5 * (low + high)) > 0.6 * half_width and min(peak - low, high - peak) < hwhm
+    checks = {
+        "noisy": chi2_per_dof > 3.0,
+        "wide": hwhm > 1.15 * family.hwhm(0.0) * half_width,
+        "two_maxima": two_maxima(z, v, s * max(1.0, math.sqrt(chi2_per_dof))),
+        "off_centre": off_centre,
+        "correlated": succession > 2.33 / math.sqrt(residual.size),
+    }
+    return ShapePeak(
+        peak_um=peak,
+        u_um=math.sqrt(float(covariance[0, 0])),
+        dof=dof,
+        chi2_per_dof=chi2_per_dof,
+        hwhm_um=hwhm,
+        height=float(found[1] + found[4]),
+        half_window_um=0.5 * float(used.max() - used.min()),
+        centre_um=0.5 * float(used.max() + used.min()),
+        inside=inside,
+        coefficients=found,
+        covariance=covariance,
+        from_peak_um=used - peak,
+        pulls=pulls,
+        lag1=succession,
+        flags=tuple(name for name, raised in checks.items() if raised),
+        family=family,
+        half_width_um=half_width,
+        outside=abs(float(found[2])) > MOST_OF_SHAPE * family.reach
+        and math.sqrt(float(covariance[2, 2])) < SURE_OF_SHAPE * family.reach,
+    )
