@@ -52,6 +52,10 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
             if entry is not None:
                 why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
                 problems.append(loaded.source.problem(("detectors", kind.name), why))
+    by_reference = any(registry.detector(name).goes_by_reference for name in found if name in loaded.file.detectors)
+    if REFERENCE in loaded.file.roles and device is not None and not (by_reference or problems):
+        wanted = "no meter: no detector of this bench goes by it; take it out, the device keeps its own name"
+        problems.append(loaded.source.problem(("roles", REFERENCE), wanted))
     for name in loaded.file.detectors:
         wrong = (
             _section_problem(name, device)

@@ -25,6 +25,7 @@ DECLARED: Mapping[str, Any] = {
     "quantity": str,
     "legends": Mapping[str, str],
     "tells_blur": bool,
+    "goes_by_reference": bool,
     "Config": type[BaseModel],
     "at_most_s": Annotated[float, Gt(0.0)],
 }

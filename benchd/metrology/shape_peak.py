@@ -1,9 +1,11 @@
 """Best focus by a family of curves, for merits whose top no polynomial follows: light through a slit is nearly a cusp.
 
-The family is a table of curves over focus and one parameter of their shape, from the optics of the merit. Five numbers
-are fitted: the peak itself, height, shape, width and pedestal. The width is free as the f-number is not known well
-enough, the pedestal as stray light is not. As in `peak`, the uncertainty is the fit's covariance scaled by its
-residuals.
+The family is a table of curves over focus and one parameter of their shape, from the optics of the merit. Six numbers
+are fitted: the peak itself, height, shape, width, pedestal, and by how much the scale of focus grows along the curve.
+The width is free as the f-number is not known well enough, the pedestal as stray light is not, and the last as a mirror
+before the lens, whose distance is not known, bends the scale (it sends light back at x (1 + 2 L x / f^2), L before the
+lens's front focal point): held at nothing it would move the peak by 0.2 um at f/2 and 1 um at f/5.6, L 150 mm and f 50
+mm (own computation). As in `peak`, the uncertainty is the fit's covariance scaled by its residuals.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from benchd.metrology.peak_checks import lag1, two_maxima
 
 FloatArray = NDArray[np.float64]
 
-TERMS = 5
+TERMS = 6
 REACH = 1.6
 """Points within so many half-widths at half height of the peak are fitted; a sweep reaches 1.5."""
 
@@ -34,7 +36,11 @@ such a share; noise takes some there."""
 WIDTHS = (0.55, 1.8)
 """Bounds of the width beside that of the f-number: diffraction is in the family, and no f-number is that wrong."""
 
-TOLERANCE = 1e-10
+MOST_BENT = 0.2
+"""Bound of the growth of scale, relative, over one geometric half-width; beyond it the scale would turn back."""
+
+TOLERANCE = 1e-9
+MOST_DOF = 1_000_000
 
 
 class Shapes(NamedTuple):
@@ -46,11 +52,16 @@ class Shapes(NamedTuple):
 
 
 class Family:
-    """A table of curves that can be read between its entries, each counted from its own peak and of height 1."""
+    """A table of curves that can be read between its entries, each counted from its own peak and of height 1.
 
-    def __init__(self, shapes: Shapes) -> None:
+    `u_peak` is the standard uncertainty, in geometric half-widths, by which the best curve of the family peaks beside
+    one that is a little outside: no noise shows that.
+    """
+
+    def __init__(self, shapes: Shapes, u_peak: float = 0.0) -> None:
         from scipy.interpolate import CubicSpline, RectBivariateSpline
 
+        self.u_peak = u_peak
         self.reach = float(shapes.shape[-1])
         self._last = float(shapes.u[-1])
         self._values = RectBivariateSpline(shapes.u, shapes.shape, shapes.value, kx=3, ky=3)
@@ -75,8 +86,8 @@ class Family:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ShapePeak(PeakFit):
-    """As `PeakFit`, but for the curve: `coefficients` (5) are peak (um), height, shape, width and pedestal, and
-    `covariance` (5 x 5) is theirs. `outside`: its shape is at the end of the family."""
+    """As `PeakFit`, but for the curve: `coefficients` (6) are peak (um), height, shape, width, pedestal and bend, and
+    `covariance` (6 x 6) is theirs. `outside`: its shape is at the end of the family."""
 
     family: Family
     half_width_um: float
@@ -125,14 +136,15 @@ def _vertex(x: FloatArray, y: FloatArray, at: int) -> float:
 
 
 def _model(family: Family, z: FloatArray, half_width: float, found: FloatArray) -> FloatArray:
-    peak, height, shape, width, pedestal = found
+    peak, height, shape, width, pedestal, bend = found
     beyond = (z - peak) / (width * half_width)
+    beyond = beyond * (1.0 + bend * beyond)
     return np.asarray(pedestal + height * family.curve(beyond.ravel(), shape).reshape(z.shape), dtype=np.float64)
 
 
 def _jacobian(family: Family, z: FloatArray, half_width: float, found: FloatArray) -> FloatArray:
-    """Derivatives by the five numbers, shape (n, 5); steps as small as a spline's own smoothness bears."""
-    steps = np.array([1e-4 * half_width, 1e-3 * abs(found[1]), 1e-3 * family.reach, 1e-4, 1e-3 * abs(found[1])])
+    """Derivatives by the six numbers, shape (n, 6); steps as small as a spline's own smoothness bears."""
+    steps = np.array([1e-4 * half_width, 1e-3 * abs(found[1]), 1e-3 * family.reach, 1e-4, 1e-3 * abs(found[1]), 1e-4])
     columns = []
     for i, step in enumerate(steps):
         by = np.zeros(TERMS)
@@ -150,29 +162,29 @@ def _best(
     half_width: float,
     known: tuple[FloatArray, ...] = (),
 ) -> FloatArray:
-    """The best of the searches from several starts. Height and pedestal are linear: each trial of the other three has
+    """The best of the searches from several starts. Height and pedestal are linear: each trial of the other four has
     its own."""
     from scipy.optimize import least_squares
 
     def whole(trial: Any) -> FloatArray:
-        peak, shape, width = (float(one) for one in trial)
-        curve = family.curve((z - peak) / (width * half_width), shape)
+        peak, shape, width, bend = (float(one) for one in trial)
+        curve = _model(family, z, half_width, np.array([peak, 1.0, shape, width, 0.0, bend]))
         design = np.stack([curve, np.ones_like(curve)], axis=1)
         height, pedestal = np.linalg.lstsq(design * weight[:, None], v * weight, rcond=None)[0]
-        return np.array([peak, height, shape, width, pedestal])
+        return np.array([peak, height, shape, width, pedestal, bend])
 
     def off(trial: Any) -> FloatArray:
         return np.asarray((_model(family, z, half_width, whole(trial)) - v) * weight, dtype=np.float64)
 
     low, high = float(z.min()), float(z.max())
-    bounds = ([low, -family.reach, WIDTHS[0]], [high, family.reach, WIDTHS[1]])
+    bounds = ([low, -family.reach, WIDTHS[0], -MOST_BENT], [high, family.reach, WIDTHS[1], MOST_BENT])
     if known:
-        starts = [np.array([one[0], one[2], one[3]]) for one in known]
+        starts = [np.array([one[0], one[2], one[3], one[5]]) for one in known]
     else:
         about = np.linspace(low, high, 41)[1:-1]
-        peak = min(about, key=lambda place: float(np.sum(off([place, 0.0, 1.0]) ** 2)))
-        starts = [np.array([peak, share * family.reach, 1.0]) for share in STARTS]
-    scale = [0.1 * half_width, 0.2 * family.reach, 0.1]
+        peak = min(about, key=lambda place: float(np.sum(off([place, 0.0, 1.0, 0.0]) ** 2)))
+        starts = [np.array([peak, share * family.reach, 1.0, 0.0]) for share in STARTS]
+    scale = [0.1 * half_width, 0.2 * family.reach, 0.1, 0.05]
     tries = [
         least_squares(off, start, bounds=bounds, x_scale=scale, xtol=TOLERANCE, ftol=TOLERANCE) for start in starts
     ]
@@ -211,11 +223,12 @@ def _finished(
     dof = int(used.size) - TERMS
     chi2_per_dof = float(residual @ residual) / dof
     normal = np.linalg.pinv((slopes * w[:, None]).T @ (slopes * w[:, None]), hermitian=True)
-    covariance = normal * chi2_per_dof
+    covariance = np.asarray(normal * chi2_per_dof, dtype=np.float64)
     # A point told too deep by dz is one whose value is too low by the slope times dz; the slope by the peak is minus
     # that by the place.
     pulls = (normal @ slopes.T)[0] * w**2 * slopes[:, 0]
-    hwhm, peak = _hwhm_um(family, found, half_width), float(found[0])
+    hwhm, peak, variance = _hwhm_um(family, found, half_width), float(found[0]), float(covariance[0, 0])
+    of_family = (family.u_peak * half_width) ** 2
     low, high, succession = float(z.min()), float(z.max()), lag1(residual)
     off_centre = abs(peak - 0.5 * (low + high)) > 0.6 * half_width and min(peak - low, high - peak) < hwhm
     checks = {
@@ -227,8 +240,8 @@ def _finished(
     }
     return ShapePeak(
         peak_um=peak,
-        u_um=math.sqrt(float(covariance[0, 0])),
-        dof=dof,
+        u_um=math.sqrt(variance + of_family),
+        dof=min(MOST_DOF, int(dof * ((variance + of_family) / variance) ** 2)),
         chi2_per_dof=chi2_per_dof,
         hwhm_um=hwhm,
         height=float(found[1] + found[4]),

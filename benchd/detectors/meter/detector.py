@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 from benchd.detectors.detector import Detector
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     from benchd.files.loading import LoadedBench
     from benchd.files.problems import Problem
-    from benchd.metrology.drawn import Stratum
     from benchd.metrology.peak import PeakFit
 
 ASKED_S = 0.03
@@ -42,6 +41,7 @@ class MeterDetector(Detector):
     channels = ("light",)
     quantity = "Light through the slit"
     legends: ClassVar = {"light": "photodiode"}
+    goes_by_reference = True
     Config = MeterKeys
     at_most_s = 300.0  # a thousand dark readings take long
 
@@ -65,12 +65,6 @@ class MeterDetector(Detector):
     @classmethod
     def problems(cls, config: Any, loaded: LoadedBench) -> list[Problem]:
         return problems_of(config, loaded)
-
-    @classmethod
-    def strata(cls) -> Mapping[str, Stratum]:
-        from benchd.detectors.meter.strata import STRATA
-
-        return STRATA
 
     @classmethod
     def best_focus(
@@ -105,7 +99,7 @@ class MeterDetector(Detector):
         light, darkened = self.gear.light, self.gear.darkened
         assert light is not None
         assert darkened is not None, "the bench file was checked to have a light"
-        if await light.level() <= light.spec.safe_level == 0.0 or await light.level() == 0.0:
+        if await light.level() == 0.0:
             raise BenchdError("not_found", "The target's light is at level 0.", advice="Turn it up, then sweep again.")
         async with darkened():
             await self._rest()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Self
 
 from pydantic import Field, model_validator
@@ -12,9 +13,10 @@ from benchd.files.loading import LoadedBench
 from benchd.files.names import Record
 from benchd.files.problems import Problem
 
-ALIKE = 0.03
+ALIKE = 0.02
 """By how much two slits may differ in width. Where one is twice as wide the top is flat and the peak ill-defined, by
-15 um with a wave of spherical aberration; up to this the curve is that of equal ones (own computation)."""
+15 um with a wave of spherical aberration. At 3 % the interval of a sweep in ample light is half as wide as it would
+have to be, with a wave; at 2 % what is left is in `U_OF_FAMILY` (own computation)."""
 
 TARGET_LIGHT, AUTOCOLLIMATION = "target_light", "autocollimation"
 
@@ -50,6 +52,12 @@ class MeterKeys(Record):
         if self.source_slit_um is None or self.u_source_slit_um is None:
             return self
         beside(self.u_source_slit_um, self.source_slit_um, "source_slit_um", "u_source_slit_um")
+        apart = math.hypot(self.u_slit_um / self.slit_um, self.u_source_slit_um / self.source_slit_um)
+        if apart > ALIKE:
+            raise ValueError(
+                f"u_source_slit_um: the two slits are known to {apart:.1%} of each other, and have to be alike to "
+                f"{ALIKE:.0%}. Measure them closer, or take one for both ways"
+            )
         if abs(self.source_slit_um / self.slit_um - 1.0) > ALIKE:
             raise ValueError(
                 f"source_slit_um: the slit widths differ, {self.source_slit_um:g} and {self.slit_um:g} um: the curve "

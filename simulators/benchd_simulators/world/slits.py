@@ -8,6 +8,7 @@ through, by rays.
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ def light(optic: Optic, depth_um: float, source_um: float, slit_um: float) -> fl
     """The share of the light of a slit imaged without blur that passes at this depth."""
     blur_um = abs(float(optic.defocus_um(np.asarray(depth_um), 0.0))) / optic.f_number
     if blur_um > 0.97 * NEAR_SLITS * max(source_um, slit_um):
-        return _by_rays(blur_um, source_um, slit_um)
+        return by_rays(blur_um, source_um, slit_um)
     depths, passed = _near(optic, source_um, slit_um)
     at = int(np.clip(np.searchsorted(depths, depth_um) - 2, 0, depths.size - 4))
     return _cubic(depths[at : at + 4], passed[at : at + 4], depth_um)
@@ -54,7 +55,7 @@ def passes(optic: Optic, depth_um: Floats, source_um: float, slit_um: float) -> 
     most = min(LOBES / wide_mm, 1e6 / (min(optic.nm) * optic.f_number))
     edges = np.append(np.arange(0.0, most, 1.0 / wide_mm), most)
     total = np.zeros_like(depth_um)
-    for lobe, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for lobe, (low, high) in enumerate(pairwise(edges)):
         for x, w in zip(*np.polynomial.legendre.leggauss(FIRST_NODES if lobe < 2 else NODES), strict=True):
             lp_mm = 0.5 * (low + high) + 0.5 * (high - low) * x
             slits = np.sinc(lp_mm * source_um / 1000.0) * np.sinc(lp_mm * slit_um / 1000.0)
@@ -75,7 +76,7 @@ def _near(optic: Optic, source_um: float, slit_um: float) -> tuple[Floats, Float
     return depths, passes(optic, depths, source_um, slit_um)
 
 
-def _by_rays(blur_um: float, source_um: float, slit_um: float) -> float:
+def by_rays(blur_um: float, source_um: float, slit_um: float) -> float:
     """Of a uniform disc: its density along each chord, times how much of two slits so far apart overlaps."""
     radius, narrow = 0.5 * blur_um, min(source_um, slit_um)
     x = (np.arange(CHORDS) + 0.5) / CHORDS * 0.5 * (source_um + slit_um)
