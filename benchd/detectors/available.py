@@ -36,6 +36,7 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
     A detector that needs keys but has no section is left out without a problem: it may not be wanted.
     """
     found: dict[str, BaseModel] = {}
+    installed = {kind.name for kind in registry.installed()}
     for kind in registry.installed():
         if device is None or not isinstance(device, kind.device):
             continue
@@ -52,8 +53,10 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
             if entry is not None:
                 why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
                 problems.append(loaded.source.problem(("detectors", kind.name), why))
-    by_reference = any(registry.detector(name).goes_by_reference for name in found if name in loaded.file.detectors)
-    if REFERENCE in loaded.file.roles and device is not None and not (by_reference or problems):
+    by_reference = any(
+        registry.detector(name).goes_by_reference for name in {*found, *loaded.file.detectors} & installed
+    )
+    if REFERENCE in loaded.file.roles and not by_reference:
         wanted = "no meter: no detector of this bench goes by it; take it out, the device keeps its own name"
         problems.append(loaded.source.problem(("roles", REFERENCE), wanted))
     for name in loaded.file.detectors:

@@ -65,9 +65,9 @@ class Detector(ABC):
     `device` is the kind of device it works on, in the role `detector`; `channels` are measured at each station, all in
     `unit`; `quantity` names its values and `legends` the channels in a plot. `tells_blur`: its glances have a blur;
     without it a sweep scans far before it accepts a peak, which may be a side lobe. `goes_by_reference`: it reads the
-    meter in the role `lamp_reference`, where there is one. `Config` are its keys in the bench
-    file, under `detectors`. One instance is made for a bench and kept: what it has settled on holds for one sweep, from
-    its `prepare` on.
+    meter in the role `lamp_reference`, where there is one. `scale_from` is what tells the frequency on the image's
+    side. `Config` are its keys in the bench file, under `detectors`. One instance is made for a bench and kept: what it
+    has settled on holds for one sweep, from its `prepare` on.
     """
 
     detector_api: ClassVar[int] = 1
@@ -79,6 +79,7 @@ class Detector(ABC):
     legends: ClassVar[Mapping[str, str]] = {}
     tells_blur: ClassVar[bool] = False
     goes_by_reference: ClassVar[bool] = False
+    scale_from: ClassVar[str] = "pitch of the target"
     Config: ClassVar[type[BaseModel]] = NoKeys
     at_most_s: ClassVar[float] = 60.0
 

@@ -20,6 +20,7 @@ SCENARIOS = {
     "workshop-instruments": "wall",
     "workshop-modbus": "wall",
     "workshop-dmx": "wall",
+    "workshop-photodiode": "autocollimation",
 }
 
 
@@ -32,7 +33,7 @@ def test_loads(scenario: str, arrangement: str) -> None:
     assert bench.records.lens("L-0418").designed_for_glass is None
     assert bench.records.glass("pane-25").thickness_mm == pytest.approx(2.498)
     assert bench.records.reference("collar-45").given is not None
-    assert bench.file.public_name("view") == "detector"
+    assert bench.file.public_name("diode" if scenario == "workshop-photodiode" else "view") == "detector"
     assert bench.file.roles["indicator"] == "dial"
 
 
@@ -43,7 +44,8 @@ def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
     for name in {"bench", "seat", "motion", "joint", "base", "target", "set_up", "mounts", "shims_um"} - own:
         assert getattr(wall, name) == getattr(other, name)
     switches = {"emergency_stop": "stop_button", "hands_in": "door"}
-    own_roles = switches if scenario == "workshop-collimated" else dict[str, str]()
+    diodes = {"detector": "diode", "lamp_reference": "lamp_eye"}
+    own_roles = {"workshop-collimated": switches, "workshop-photodiode": diodes}.get(scenario, {})
     assert dict(other.roles) == dict(wall.roles) | own_roles
 
 

@@ -42,6 +42,7 @@ class MeterDetector(Detector):
     quantity = "Light through the slit"
     legends: ClassVar = {"light": "photodiode"}
     goes_by_reference = True
+    scale_from = "width of the slit"
     Config = MeterKeys
     at_most_s = 300.0  # a thousand dark readings take long
 
@@ -136,7 +137,7 @@ class MeterDetector(Detector):
         dark = self._darks[0]
         levels = [cast(Level, one.glance.seen) for one in (within or [best])]
         most = best.glance.value
-        if most <= 0.0 or dark.level > most:
+        if most <= 0.0 or abs(dark.level) > most:
             unit = self._meter.unit
             raise Refused(
                 "not_found",
@@ -170,8 +171,19 @@ class MeterDetector(Detector):
         u = math.hypot(noise.u(level.mean, readings) / lamp, level.u_dark / lamp, value * u_return)
         if u <= 0.0:
             return Unusable("frozen", FROZEN, "")
-        flags = (SUSPECT,) if capture.data.suspect else ()
+        flags = (self._said(), *((SUSPECT,) if capture.data.suspect else ()))
         return Measured({"light": (value / self._most, u / self._most)}, flags=flags)
+
+    def _said(self) -> str:
+        """How it was measured, for the notes of a finding."""
+        assert self._darks is not None
+        keys, dark = self._keys, self._darks[0]
+        lamp = "by its reference" if self.gear.reference else f"by going back after every {keys.return_every} stations"
+        return (
+            f"Light through a slit of {keys.slit_um:g} µm: the level without light, {dark.level / self._most:.2%} of "
+            f"the most (u = {dark.u / self._most:.2%}), is taken off, and the lamp's drift {lamp}. The frequency told "
+            "is that whose modulation is as wide through focus."
+        )
 
     def _level(self, capture: Capture) -> Level | Unusable:
         assert self._darks is not None
