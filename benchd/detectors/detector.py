@@ -66,8 +66,9 @@ class Detector(ABC):
     `unit`; `quantity` names its values and `legends` the channels in a plot. `tells_blur`: its glances have a blur;
     without it a sweep scans far before it accepts a peak, which may be a side lobe. `goes_by_reference`: it reads the
     meter in the role `lamp_reference`, where there is one. `scale_from` is what tells the frequency on the image's
-    side. `Config` are its keys in the bench file, under `detectors`. One instance is made for a bench and kept: what it
-    has settled on holds for one sweep, from its `prepare` on.
+    side. `modulation`: its values are of one frequency, so that the width of their curve tells an f-number. `Config`
+    are its keys in the bench file, under `detectors`. One instance is made for a bench and kept: what it has settled on
+    holds for one sweep, from its `prepare` on.
     """
 
     detector_api: ClassVar[int] = 1
@@ -80,6 +81,7 @@ class Detector(ABC):
     tells_blur: ClassVar[bool] = False
     goes_by_reference: ClassVar[bool] = False
     scale_from: ClassVar[str] = "pitch of the target"
+    modulation: ClassVar[bool] = True
     Config: ClassVar[type[BaseModel]] = NoKeys
     at_most_s: ClassVar[float] = 60.0
 

@@ -5,7 +5,9 @@ are fitted: the peak itself, height, shape, width, pedestal, and by how much the
 The width is free as the f-number is not known well enough, the pedestal as stray light is not, and the last as a mirror
 before the lens, whose distance is not known, bends the scale (it sends light back at x (1 + 2 L x / f^2), L before the
 lens's front focal point): held at nothing it would move the peak by 0.2 um at f/2 and 1 um at f/5.6, L 150 mm and f 50
-mm (own computation). As in `peak`, the uncertainty is the fit's covariance scaled by its residuals.
+mm (own computation). Shape and bend are hardly told apart in noise, and the peak goes with them along a curved valley:
+so its uncertainty is not that of the covariance alone, but by how far it can go until chi-square, scaled by the
+residuals, has grown as it should at the end of a 95 % interval.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import LEAST_POINTS, SLOPE_WEIGHTS_UP_TO, NoPeak, PeakFit
 from benchd.metrology.peak_checks import lag1, two_maxima
 
@@ -40,6 +43,9 @@ MOST_BENT = 0.2
 """Bound of the growth of scale, relative, over one geometric half-width; beyond it the scale would turn back."""
 
 TOLERANCE = 1e-9
+PROFILED, NEAR_ENOUGH = 5, 0.05
+"""Steps of the search for where chi-square has grown enough, and how near to that it ends."""
+
 MOST_DOF = 1_000_000
 
 
@@ -115,14 +121,15 @@ def fit_shapes(
     s = np.broadcast_to(np.asarray(u, dtype=np.float64), v.shape)
     if z.size < LEAST_POINTS:
         raise NoPeak("too_few_points", f"{z.size} points; a peak needs at least {LEAST_POINTS}.")
-    found, weight = _best(family, z, v, 1.0 / s, half_width_um), 1.0 / s
+    weight = 1.0 / s
+    found = _Search(family, z, v, weight, half_width_um).best()
     if 0.0 < position_u_um <= SLOPE_WEIGHTS_UP_TO * half_width_um:
         slope = _jacobian(family, z, half_width_um, found)[:, 0]
         weight = 1.0 / np.hypot(s, slope * position_u_um)
     hwhm = _hwhm_um(family, found, half_width_um)
     inside = np.abs(z - found[0]) <= REACH * hwhm
     if np.count_nonzero(inside) >= LEAST_POINTS:
-        found = _best(family, z[inside], v[inside], weight[inside], half_width_um, (found,))
+        found = _Search(family, z[inside], v[inside], weight[inside], half_width_um).best(found)
         hwhm = _hwhm_um(family, found, half_width_um)
     _refuse(found, z, inside, hwhm)
     return _finished(family, found, (z, v, s, weight), inside, half_width_um)
@@ -154,41 +161,66 @@ def _jacobian(family: Family, z: FloatArray, half_width: float, found: FloatArra
     return np.stack(columns, axis=-1)
 
 
-def _best(
-    family: Family,
-    z: FloatArray,
-    v: FloatArray,
-    weight: FloatArray,
-    half_width: float,
-    known: tuple[FloatArray, ...] = (),
-) -> FloatArray:
-    """The best of the searches from several starts. Height and pedestal are linear: each trial of the other four has
-    its own."""
-    from scipy.optimize import least_squares
+class _Search:
+    """Points, and the best curve of the family through them. Height and pedestal are linear: each trial of the other
+    four numbers has its own."""
 
-    def whole(trial: Any) -> FloatArray:
+    def __init__(self, family: Family, z: FloatArray, v: FloatArray, weight: FloatArray, half_width: float) -> None:
+        self.family, self.z, self.v, self.weight, self.half_width = family, z, v, weight, half_width
+
+    def whole(self, trial: Any) -> FloatArray:
+        """All six numbers of a trial of peak, shape, width and bend."""
         peak, shape, width, bend = (float(one) for one in trial)
-        curve = _model(family, z, half_width, np.array([peak, 1.0, shape, width, 0.0, bend]))
+        curve = _model(self.family, self.z, self.half_width, np.array([peak, 1.0, shape, width, 0.0, bend]))
         design = np.stack([curve, np.ones_like(curve)], axis=1)
-        height, pedestal = np.linalg.lstsq(design * weight[:, None], v * weight, rcond=None)[0]
+        height, pedestal = np.linalg.lstsq(design * self.weight[:, None], self.v * self.weight, rcond=None)[0]
         return np.array([peak, height, shape, width, pedestal, bend])
 
-    def off(trial: Any) -> FloatArray:
-        return np.asarray((_model(family, z, half_width, whole(trial)) - v) * weight, dtype=np.float64)
+    def off(self, trial: Any) -> FloatArray:
+        """Weighted residuals."""
+        by = _model(self.family, self.z, self.half_width, self.whole(trial)) - self.v
+        return np.asarray(by * self.weight, dtype=np.float64)
 
-    low, high = float(z.min()), float(z.max())
-    bounds = ([low, -family.reach, WIDTHS[0], -MOST_BENT], [high, family.reach, WIDTHS[1], MOST_BENT])
-    if known:
-        starts = [np.array([one[0], one[2], one[3], one[5]]) for one in known]
-    else:
-        about = np.linspace(low, high, 41)[1:-1]
-        peak = min(about, key=lambda place: float(np.sum(off([place, 0.0, 1.0, 0.0]) ** 2)))
-        starts = [np.array([peak, share * family.reach, 1.0, 0.0]) for share in STARTS]
-    scale = [0.1 * half_width, 0.2 * family.reach, 0.1, 0.05]
-    tries = [
-        least_squares(off, start, bounds=bounds, x_scale=scale, xtol=TOLERANCE, ftol=TOLERANCE) for start in starts
-    ]
-    return whole(min(tries, key=lambda one: float(one.cost)).x)
+    def best(self, known: FloatArray | None = None) -> FloatArray:
+        """Of the searches from several starts, or from what is `known` to be near."""
+        low, high = float(self.z.min()), float(self.z.max())
+        if known is not None:
+            starts = [known[[0, 2, 3, 5]]]
+        else:
+            about = np.linspace(low, high, 41)[1:-1]
+            peak = min(about, key=lambda place: float(np.sum(self.off([place, 0.0, 1.0, 0.0]) ** 2)))
+            starts = [np.array([peak, share * self.family.reach, 1.0, 0.0]) for share in STARTS]
+        bounds = [low, -self.family.reach, WIDTHS[0], -MOST_BENT], [high, self.family.reach, WIDTHS[1], MOST_BENT]
+        scale = [0.1 * self.half_width, 0.2 * self.family.reach, 0.1, 0.05]
+        tries = [self._least(self.off, start, bounds, scale) for start in starts]
+        return self.whole(min(tries, key=lambda one: float(one.cost)).x)
+
+    def reaches(self, found: FloatArray, u_um: float, chi2_per_dof: float, k: float) -> float:
+        """The standard uncertainty of the peak by how far it can go before chi-square has grown as much as `k` standard
+        uncertainties make it, the other numbers following: the farther of both sides, and no less than `u_um`."""
+        least, allowed = float(np.sum(self.off(found[[0, 2, 3, 5]]) ** 2)), k**2 * chi2_per_dof
+        bounds = [-self.family.reach, WIDTHS[0], -MOST_BENT], [self.family.reach, WIDTHS[1], MOST_BENT]
+        scale = [0.2 * self.family.reach, 0.1, 0.05]
+        farthest = k * u_um
+        for side in (-1.0, 1.0):
+            away, others = k * u_um, found[[2, 3, 5]]
+            for _ in range(PROFILED):
+                peak = float(found[0]) + side * away
+                tried = self._least(lambda rest, peak=peak: self.off([peak, *rest]), others, bounds, scale)
+                grown = (2.0 * float(tried.cost) - least) / allowed
+                if grown >= 1.0 - NEAR_ENOUGH:
+                    away /= math.sqrt(max(grown, 1.0))
+                    break
+                others, away = tried.x, away / math.sqrt(max(grown, 0.25))
+            farthest = max(farthest, away)
+        return farthest / k
+
+    @staticmethod
+    def _least(off: Any, start: FloatArray, bounds: Any, scale: Any) -> Any:
+        from scipy.optimize import least_squares
+
+        inside = np.clip(start, bounds[0], bounds[1])
+        return least_squares(off, inside, bounds=bounds, x_scale=scale, xtol=TOLERANCE, ftol=TOLERANCE)
 
 
 def _hwhm_um(family: Family, found: FloatArray, half_width: float) -> float:
@@ -227,7 +259,10 @@ def _finished(
     # A point told too deep by dz is one whose value is too low by the slope times dz; the slope by the peak is minus
     # that by the place.
     pulls = (normal @ slopes.T)[0] * w**2 * slopes[:, 0]
-    hwhm, peak, variance = _hwhm_um(family, found, half_width), float(found[0]), float(covariance[0, 0])
+    hwhm, peak = _hwhm_um(family, found, half_width), float(found[0])
+    search = _Search(family, used, v[inside], w, half_width)
+    local, k = math.sqrt(float(covariance[0, 0])), coverage_factor(float(dof))
+    variance = search.reaches(found, local, chi2_per_dof, k) ** 2
     of_family = (family.u_peak * half_width) ** 2
     low, high, succession = float(z.min()), float(z.max()), lag1(residual)
     off_centre = abs(peak - 0.5 * (low + high)) > 0.6 * half_width and min(peak - low, high - peak) < hwhm

@@ -43,6 +43,7 @@ class MeterDetector(Detector):
     legends: ClassVar = {"light": "photodiode"}
     goes_by_reference = True
     scale_from = "width of the slit"
+    modulation = False
     Config = MeterKeys
     at_most_s = 300.0  # a thousand dark readings take long
 
