@@ -106,7 +106,7 @@ class Case:
         self.dark, self.reference_dark = (float(rng.uniform(-0.2, 1.0)) * of.dark for _ in range(2))
 
     def _slits(self) -> tuple[float, float]:
-        drawn = [self.of.slit_um * (1.0 + float(self.rng.uniform(-0.01, 0.01))) for _ in range(2)]
+        drawn = [self.of.slit_um * (1.0 + float(self.rng.uniform(-0.005, 0.005))) for _ in range(2)]
         return (drawn[0], drawn[1]) if self.of.two_slits else (drawn[0], drawn[0])
 
     def passes(self) -> float:
