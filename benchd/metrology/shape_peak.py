@@ -39,8 +39,9 @@ such a share; noise takes some there."""
 WIDTHS = (0.55, 1.8)
 """Bounds of the width beside that of the f-number: diffraction is in the family, and no f-number is that wrong."""
 
-MOST_BENT = 0.2
-"""Bound of the growth of scale, relative, over one geometric half-width; beyond it the scale would turn back."""
+MOST_BENT = 0.1
+"""Bound of the growth of scale, relative, over one geometric half-width: a mirror 200 mm before an 18 mm lens at f/5.6,
+and a slit of 25 um."""
 
 TOLERANCE = 1e-9
 PROFILED, NEAR_ENOUGH = 5, 0.05
