@@ -147,6 +147,11 @@ class Lights:
             if left:
                 self._check_safe(light, level)
                 await light.set_level(level)
+                try:
+                    self._check_safe(light, level)
+                except Refused:  # pressed meanwhile, and this level may have come after the safe one
+                    self._make_safe(light, "the dark reading")
+                    raise
         if not left:
             raise BenchdError(
                 "not_found",

@@ -15,7 +15,7 @@ CASES = 12
 def test_intervals_hold_the_truth(stratum: str) -> None:
     """A lamp that drifts, told by a reference and by going back to the peak.
 
-    Of twelve a true 95 % holds nine or more but for once in 450 (binomial), and none is as far off as twice the interval.
+    Of twelve a true 95 % holds nine or more but for once in 450 (binomial), and none is as far off as twice that.
     """
     rng = np.random.default_rng(20260101)
     cases = [STRATA[stratum](rng) for _ in range(CASES)]
