@@ -12,7 +12,7 @@ STATE_GAMMA = (
 
 CURVE: Mapping[str, str] = {
     "sweep": "take more readings or give more light",
-    "frequency": "measure the target's pitch",
+    "frequency": "measure the target's pitch, or the slit's width",
     "non-linear": STATE_GAMMA[0].lower() + STATE_GAMMA[1:-1],
 }
 """Advice for the lines that any best focus has beside those of the chain."""

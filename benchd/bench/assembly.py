@@ -168,6 +168,7 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "carriage": (Axis,),
     "position": (Encoder, Gauge),
     "target_light": (Light,),
+    "lamp_reference": (Meter,),
     "indicator": (Gauge,),
     "pointer": (Light,),
     "temperature": (Meter,),

@@ -58,6 +58,8 @@ from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
+TARGET_LIGHT = "target_light"
+
 
 class Bench:
     """One bench: its devices, set-up, carriage and sweeps.
@@ -119,7 +121,8 @@ class Bench:
         }
         self.lights.emergency = lambda: self.interlock.emergency
         self.lights.stops = lambda: self.carriage.stops
-        self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock)
+        darkened = partial(self.lights.darkened, TARGET_LIGHT)
+        self.detectors = available_detectors(assembly, loaded.file.target, self.analysis, clock, darkened)
         self.detectors.preload_workers(self.analysis)
         self.sensors = Sensors(assembly, loaded.file, clock)
 
@@ -364,12 +367,12 @@ class Bench:
 
     def _lit_anew(self, sweep: SweepData) -> bool:
         """Whether the target's light was set since, for which exposures have to be found again."""
-        light = self.assembly.in_role("target_light", Light)
+        light = self.assembly.in_role(TARGET_LIGHT, Light)
         began = min((point.t_mono for point in sweep.points), default=0.0)
         return light is not None and bool(self.lights.set_since(light.name, began))
 
     def _disturbances(self) -> Disturbances:
-        light = self.assembly.in_role("target_light", Light)
+        light = self.assembly.in_role(TARGET_LIGHT, Light)
         thermometer = self.assembly.in_role("temperature", Meter)
         typed_C, u_K = self.setup.document.temperature_C, self.setup.temperature.u_K
         return Disturbances(self.lights, light, thermometer, typed_C, u_K, self.clock)

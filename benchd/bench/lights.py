@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 
 import structlog
@@ -13,7 +14,7 @@ from benchd.bench.assembly import Assembly
 from benchd.bench.interlock import Switch
 from benchd.bench.pointer import ANEW, Pointer
 from benchd.devices import Clock, DeviceError, Light
-from benchd.errors import Refused
+from benchd.errors import BenchdError, Refused
 
 _log = structlog.get_logger("benchd.lights")
 RETRY_S = 2.0
@@ -128,6 +129,35 @@ class Lights:
     async def _set(self, light: Light, level: float, by: str) -> None:
         await light.set_level(level)
         self._changes.append(LightSet(light.name, self._clock.monotonic(), level, by))
+
+    @asynccontextmanager
+    async def darkened(self, name: str) -> AsyncIterator[None]:
+        """The light is out as long as this is entered, and as bright as before then: a change that nobody asked for and
+        nobody is told of. Where an emergency stop was pressed or somebody set the light meanwhile, that stays.
+
+        Raises BenchdError ('not_found') where somebody set it, Refused ('interlock'), DeviceError.
+        """
+        light = self._assembly.named(name, Light)
+        level, began_s = await light.level(), self._clock.monotonic()
+        try:
+            await light.set_level(0.0)
+            yield
+        finally:
+            left = not self.set_since(light.name, began_s)
+            if left:
+                self._check_safe(light, level)
+                await light.set_level(level)
+                try:
+                    self._check_safe(light, level)
+                except Refused:  # pressed meanwhile, and this level may have come after the safe one
+                    self._make_safe(light, "the dark reading")
+                    raise
+        if not left:
+            raise BenchdError(
+                "not_found",
+                f"The light '{name}' was set while it was out for the dark reading.",
+                advice="Leave the light alone while a sweep is taken, and sweep again.",
+            )
 
     def set_since(self, name: str, at_s: float) -> list[LightSet]:
         """Changes of this device's light since `at_s` (s, monotonic), newest last."""

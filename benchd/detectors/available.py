@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ from benchd.detectors import registry
 from benchd.detectors.detector import AUTO, Detector
 from benchd.detectors.guarded import guarded
 from benchd.detectors.values import Gear
-from benchd.devices import Clock, Device, Light
+from benchd.devices import Clock, Device, Light, Meter
 from benchd.errors import BenchdError, Refused
 from benchd.files.bench_file import Target
 from benchd.files.loading import LoadedBench
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from benchd.bench.analysis import Analysis
     from benchd.bench.assembly import Assembly
 
-ROLE = "detector"
+ROLE, REFERENCE = "detector", "lamp_reference"
 
 Configs = Mapping[str, BaseModel]
 """By name of each detector that works on the bench's device: its section of the bench file."""
@@ -35,6 +36,7 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
     A detector that needs keys but has no section is left out without a problem: it may not be wanted.
     """
     found: dict[str, BaseModel] = {}
+    installed = {kind.name for kind in registry.installed()}
     for kind in registry.installed():
         if device is None or not isinstance(device, kind.device):
             continue
@@ -42,6 +44,8 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
         try:
             section = {} if entry is None else entry.rest
             found[kind.name] = check(loaded.source, kind.Config, at=("detectors", kind.name), data=section)
+            if entry is not None:
+                problems += kind.problems(found[kind.name], loaded)
         except FileProblems as unfit:
             if entry is not None:
                 problems += unfit.problems
@@ -49,6 +53,12 @@ def configured(loaded: LoadedBench, device: Device | None, problems: list[Proble
             if entry is not None:
                 why = f"keys that its `Config` takes, which failed: {type(error).__name__}: {error}"
                 problems.append(loaded.source.problem(("detectors", kind.name), why))
+    by_reference = any(
+        registry.detector(name).goes_by_reference for name in {*found, *loaded.file.detectors} & installed
+    )
+    if REFERENCE in loaded.file.roles and not by_reference:
+        wanted = "no meter: no detector of this bench goes by it; take it out, the device keeps its own name"
+        problems.append(loaded.source.problem(("roles", REFERENCE), wanted))
     for name in loaded.file.detectors:
         wrong = (
             _section_problem(name, device)
@@ -152,13 +162,21 @@ class AvailableDetectors:
         return self._made[name]
 
 
-def available_detectors(assembly: Assembly, target: Target, analysis: Analysis, clock: Clock) -> AvailableDetectors:
+def available_detectors(
+    assembly: Assembly,
+    target: Target,
+    analysis: Analysis,
+    clock: Clock,
+    darkened: Callable[[], AbstractAsyncContextManager[None]] | None = None,
+) -> AvailableDetectors:
     """The detectors of an assembled bench; no device is queried, and no worker started."""
     device = assembly.devices.get(assembly.roles.get(ROLE, ""))
     if device is None:
         return AvailableDetectors({}, None)
     light = assembly.in_role("target_light", Light)
-    return AvailableDetectors(assembly.detectors, Gear(device, ROLE, target, light, analysis, clock))
+    reference = assembly.in_role(REFERENCE, Meter)
+    gear = Gear(device, ROLE, target, light, analysis, clock, reference=reference, darkened=darkened)
+    return AvailableDetectors(assembly.detectors, gear)
 
 
 def no_detector() -> Refused:

@@ -28,17 +28,23 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from pydantic import BaseModel
 
-from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
+from benchd.detectors.values import Capture, CurveSeen, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Device
 from benchd.errors import Refused
 from benchd.files.names import Record
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from benchd.files.loading import LoadedBench
+    from benchd.files.problems import Problem
     from benchd.metrology.drawn import Stratum
+    from benchd.metrology.peak import PeakFit
 
 DETECTOR_API = 1
 """The version of this interface; a class that does not state one was written for 1."""
@@ -58,9 +64,11 @@ class Detector(ABC):
 
     `device` is the kind of device it works on, in the role `detector`; `channels` are measured at each station, all in
     `unit`; `quantity` names its values and `legends` the channels in a plot. `tells_blur`: its glances have a blur;
-    without it a sweep scans far before it accepts a peak, which may be a side lobe. `Config` are its keys in the bench
-    file, under `detectors`. One instance is made for a bench and kept: what it has settled on holds for one sweep, from
-    its `prepare` on.
+    without it a sweep scans far before it accepts a peak, which may be a side lobe. `goes_by_reference`: it reads the
+    meter in the role `lamp_reference`, where there is one. `scale_from` is what tells the frequency on the image's
+    side. `modulation`: its values are of one frequency, so that the width of their curve tells an f-number. `Config`
+    are its keys in the bench file, under `detectors`. One instance is made for a bench and kept: what it has settled on
+    holds for one sweep, from its `prepare` on.
     """
 
     detector_api: ClassVar[int] = 1
@@ -71,6 +79,9 @@ class Detector(ABC):
     quantity: ClassVar[str]
     legends: ClassVar[Mapping[str, str]] = {}
     tells_blur: ClassVar[bool] = False
+    goes_by_reference: ClassVar[bool] = False
+    scale_from: ClassVar[str] = "pitch of the target"
+    modulation: ClassVar[bool] = True
     Config: ClassVar[type[BaseModel]] = NoKeys
     at_most_s: ClassVar[float] = 60.0
 
@@ -90,6 +101,45 @@ class Detector(ABC):
     def strata(cls) -> Mapping[str, Stratum]:
         """What `scripts/study` draws of it by name: of each the share of intervals is told that hold the truth."""
         return {}
+
+    @classmethod
+    def problems(cls, config: Any, loaded: LoadedBench) -> list[Problem]:
+        """Problems of its section of the bench file, at their lines: what does not go with the rest of the bench."""
+        return []
+
+    @classmethod
+    def best_focus(
+        cls,
+        z_um: NDArray[np.float64],
+        value: NDArray[np.float64],
+        u: NDArray[np.float64],
+        seen: CurveSeen,
+    ) -> PeakFit:
+        """The peak of its values over offsets, in the order taken; called in the worker process. Raises NoPeak.
+
+        A detector whose curve is not that of a modulation has its own; see `benchd.metrology.peak`.
+        """
+        from benchd.metrology.peak import fit_peak
+        from benchd.optics.diffraction import ideal_hwhm_um
+        from benchd.optics.focus_depth import half_width_um
+
+        return fit_peak(
+            z_um,
+            value,
+            u,
+            seen.curve_width * half_width_um(seen.f_number, seen.lp_mm),
+            position_u_um=seen.position_u_um,
+            ideal_hwhm_um=seen.curve_width * ideal_hwhm_um(seen.f_number, seen.lp_mm, seen.light_nm),
+        )
+
+    @property
+    def returns_every(self) -> int:
+        """After how many stations a sweep goes back to the sharpest place, as it does before the first and after the
+        last, for `returned` to see how bright the lamp is; 0 for never. What is between is measured after that."""
+        return 0
+
+    async def returned(self, capture: Capture) -> None:  # noqa: B027  for those that return
+        """Told a capture at the sharpest place."""
 
     def frequency(self, asked: float | None) -> float:
         """The frequency (lp/mm) of a sweep that asks for `asked`; None leaves it to the detector.

@@ -61,6 +61,14 @@ class GuardedDetector(Detector):
         found = self._guard.now("frequency", lambda: self._inside.frequency(asked), BenchdError)
         return self._guard.above("frequency", found)
 
+    @property
+    def returns_every(self) -> int:
+        found = self._guard.now("returns_every", lambda: self._inside.returns_every, BenchdError)
+        return int(self._guard.number("returns_every", found))
+
+    async def returned(self, capture: Capture) -> None:
+        await self._ask("returned", lambda: self._inside.returned(capture))
+
     async def prepare(self) -> None:
         await self._ask("prepare", self._inside.prepare)
 

@@ -25,6 +25,9 @@ DECLARED: Mapping[str, Any] = {
     "quantity": str,
     "legends": Mapping[str, str],
     "tells_blur": bool,
+    "goes_by_reference": bool,
+    "scale_from": str,
+    "modulation": bool,
     "Config": type[BaseModel],
     "at_most_s": Annotated[float, Gt(0.0)],
 }
@@ -76,6 +79,18 @@ def works_on(merit: str | None) -> str:
     """The kind of device behind a merit, in a word; `detector` if its detector is not installed."""
     found = _detector_or_none(merit)
     return "detector" if found is None else found.device.__name__.lower()
+
+
+def scale_from(merit: str | None) -> str:
+    """What tells a merit's frequency on the image's side, for a line of the budget."""
+    found = _detector_or_none(merit)
+    return Detector.scale_from if found is None else found.scale_from
+
+
+def is_modulation(merit: str | None) -> bool:
+    """Whether a merit's values are modulation at one frequency; taken to be if its detector is not installed."""
+    found = _detector_or_none(merit)
+    return Detector.modulation if found is None else found.modulation
 
 
 def legend(channel: str) -> str:

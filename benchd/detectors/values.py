@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchd.bench.analysis import Analysis
-    from benchd.devices import Clock, Device, Light
+    from benchd.devices import Clock, Device, Light, Meter
     from benchd.files.bench_file import Target
 
 
 @dataclass(frozen=True, slots=True)
 class Gear:
     """What a detector works with: the device and its `name`, the target and its light, the worker process, the clock,
-    and `config`, its section of the bench file as its `Config`."""
+    and `config`, its section of the bench file as its `Config`.
+
+    `reference` is the meter in the role `lamp_reference`, None without one. `darkened` puts the target's light out for
+    as long as it is entered, and back to its level then; see `Lights.darkened`.
+    """
 
     device: Device
     name: str
@@ -24,6 +29,8 @@ class Gear:
     analysis: Analysis
     clock: Clock
     config: Any = None
+    reference: Meter | None = None
+    darkened: Callable[[], AbstractAsyncContextManager[None]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +58,18 @@ class Glance:
     value: float
     blur: float | None = None
     seen: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class CurveSeen:
+    """What a curve through focus was taken with: f-number, frequency (lp/mm), light (nm), the arrangement's factor on
+    its width, and the independent noise of a position (um)."""
+
+    f_number: float
+    lp_mm: float
+    light_nm: float
+    curve_width: float
+    position_u_um: float
 
 
 @dataclass(frozen=True, slots=True)

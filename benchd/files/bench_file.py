@@ -18,6 +18,7 @@ Role = Literal[
     "carriage",
     "position",
     "target_light",
+    "lamp_reference",
     "detector",
     "indicator",
     "focus_ring",

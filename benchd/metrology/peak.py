@@ -42,7 +42,7 @@ NARROWEST_HW = 0.6
 """Half-width at half height, in geometric half-widths, below which a curve is not one of that f-number: a perfect lens
 reaches 1.02, noise at the limit of light .87."""
 
-Reason = Literal["too_few_points", "at_edge", "no_maximum", "too_wide", "too_narrow"]
+Reason = Literal["too_few_points", "at_edge", "no_maximum", "too_wide", "too_narrow", "flat_top", "outside"]
 
 
 class NoPeak(Exception):

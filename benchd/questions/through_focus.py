@@ -9,10 +9,11 @@ from statistics import fmean
 from typing import TYPE_CHECKING
 
 from benchd.assessments.curve import Curve, points_of_picture
-from benchd.errors import Refused
-from benchd.metrology.peak import NoPeak, PeakFit, fit_peak
-from benchd.optics.diffraction import ideal_hwhm_um
-from benchd.optics.focus_depth import half_width_um
+from benchd.detectors.detector import Detector
+from benchd.detectors.registry import detector
+from benchd.detectors.values import CurveSeen
+from benchd.errors import BenchdError, Refused
+from benchd.metrology.peak import NoPeak, PeakFit
 
 if TYPE_CHECKING:
     from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
@@ -22,13 +23,14 @@ if TYPE_CHECKING:
 @dataclass(frozen=True, slots=True)
 class FitOrder:
     """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), and the
-    arrangement's factor on the curve width."""
+    arrangement's factor on the curve width. `merit` names the detector, whose own curve is fitted."""
 
     f_number: float
     lp_mm: float
     light_nm: float
     position_u_um: float
     curve_width: float = 1.0
+    merit: str | None = None
 
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
@@ -52,23 +54,30 @@ def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
 def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
     """The fit, or a sentence saying why there is none."""
     curve = curve_of(points, order.position_u_um)
+    seen = CurveSeen(order.f_number, order.lp_mm, order.light_nm, order.curve_width, order.position_u_um)
     try:
-        return fit_peak(
-            curve.offset_um,
-            curve.value,
-            curve.u,
-            order.curve_width * half_width_um(order.f_number, order.lp_mm),
-            position_u_um=order.position_u_um,
-            ideal_hwhm_um=order.curve_width * ideal_hwhm_um(order.f_number, order.lp_mm, order.light_nm),
-        )
+        return _detector(order.merit).best_focus(curve.offset_um, curve.value, curve.u, seen)
     except NoPeak as none:
         return none.text
+
+
+def _detector(merit: str | None) -> type[Detector]:
+    """Whose curve it is; that of a modulation where its detector is not installed."""
+    try:
+        return Detector if merit is None else detector(merit)
+    except BenchdError:
+        return Detector
 
 
 def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidence) -> PeakFit:
     """The fit of `points`, with the parameters of `sweep`. Raises Refused('not_found')."""
     order = FitOrder(
-        sweep.f_number, sweep.lp_mm, evidence.light_nm, evidence.position_u_um, evidence.arrangement.curve_width
+        sweep.f_number,
+        sweep.lp_mm,
+        evidence.light_nm,
+        evidence.position_u_um,
+        evidence.arrangement.curve_width,
+        sweep.merit,
     )
     fit = fit_points(points, order)
     if isinstance(fit, str):

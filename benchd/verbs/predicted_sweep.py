@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import partial
 from itertools import pairwise
@@ -59,6 +60,8 @@ class PredictedSweep:
         assert isinstance(args.repeats, int)
         self._points = args.repeats * self._places.points
         check_points(self._points)
+        every = chosen.detector.returns_every
+        self._returns = 1 + math.ceil(self._points / every) if every else 0
         self.text = f"{self._points} points over about {self._places.span_um:.0f} µm, merit {args.merit}"
 
     def entry_at_open_place(self, why: Why) -> Entry:
@@ -89,7 +92,8 @@ class PredictedSweep:
     def _seconds(self, far: Sequence[float]) -> tuple[float, float]:
         """Durations (s) from its first position on: of coarse scan and readings, and of all further scans (`far`)."""
         looking = self._looking_s(self._places.look)
-        taking = self._points * (self.mean_station_move_s() + self._point_s) + (0.0 if self._again else looking)
+        stations = self._points + self._returns
+        taking = stations * (self.mean_station_move_s() + self._point_s) + (0.0 if self._again else looking)
         more = self._places.more_looks * looking + self._places.pilots * self._looking_s(self._places.pilot)
         wide = self._looking_s(far)
         return (taking + wide, more) if self._looks_wide else (taking, more + wide)

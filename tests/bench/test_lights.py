@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -11,6 +13,7 @@ from benchd.bench import lights as rules
 from benchd.bench.assembly import Assembly
 from benchd.bench.lights import Lights
 from benchd.devices import Clock, DeviceError
+from benchd.errors import BenchdError, Refused
 from tests.fakes.devices import FakeLight
 
 
@@ -92,3 +95,33 @@ async def test_of_two_levels_that_waited_together_the_time_of_the_first_is_forgo
     assert lamp.now == 0.5
     await asyncio.sleep(0.3)
     assert lamp.now == 0.5
+
+
+async def test_a_dark_reading_puts_the_light_out_and_back_as_nobodys_change(lights: Lights, lamp: Lamp) -> None:
+    await lights.set("lamp", level=0.8, by="wall")
+    before = lights.set_since("lamp", 0.0)
+    async with lights.darkened("lamp"):
+        assert lamp.now == 0.0
+    assert lamp.now == 0.8
+    assert lights.set_since("lamp", 0.0) == before
+    with pytest.raises(RuntimeError):
+        async with lights.darkened("lamp"):
+            raise RuntimeError
+    assert lamp.now == 0.8
+
+
+async def test_a_light_that_somebody_sets_during_a_dark_reading_stays_so(lights: Lights, lamp: Lamp) -> None:
+    await lights.set("lamp", level=0.8, by="wall")
+    with pytest.raises(BenchdError, match="was set while it was out"):
+        async with lights.darkened("lamp"):
+            await lights.set("lamp", level=0.1, by="phone")
+    assert lamp.now == 0.1
+
+
+async def test_a_light_does_not_come_back_under_an_emergency_stop(lights: Lights, lamp: Lamp) -> None:
+    await lights.set("lamp", level=0.8, by="wall")
+    pressed: Any = SimpleNamespace(sentence="Pressed.", advice="Release it.", data={})
+    with pytest.raises(Refused, match="Pressed"):
+        async with lights.darkened("lamp"):
+            lights.emergency = lambda: pressed
+    assert lamp.now == 0.0

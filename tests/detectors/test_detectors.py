@@ -329,7 +329,7 @@ def test_auto_is_the_first_of_ours_that_works_on_the_device(wall: LoadedBench) -
     assert auto.point_s > 0.0
 
 
-@pytest.mark.parametrize("merit", ["star", "pairs", "meter", "eye", "edg"])
+@pytest.mark.parametrize("merit", ["star", "pairs", "eye", "edg"])
 def test_a_merit_that_nobody_measures_is_refused_with_those_that_are_measured(wall: LoadedBench, merit: str) -> None:
     with pytest.raises(Refused, match=f"no detector '{merit}'") as caught:
         on_camera(wall).chosen(merit, None)
@@ -339,12 +339,13 @@ def test_a_merit_that_nobody_measures_is_refused_with_those_that_are_measured(wa
 def test_without_a_device_in_the_role_nothing_is_swept() -> None:
     with pytest.raises(Refused, match="no detector to sweep with") as caught:
         AvailableDetectors({}, None).chosen("auto", None)
-    assert caught.value.advice == "Give a camera that role."
+    assert caught.value.advice == "Give a camera or meter that role."
 
 
 def test_what_ships_is_declared_as_it_has_to_be() -> None:
-    assert registry.names() == ("edge",)
+    assert registry.names() == ("edge", "meter")
     assert registry.passed_over() == []
+    assert [registry.works_on(name) for name in registry.names()] == ["camera", "meter"]
     assert registry.legend("edge.v") == "vertical edges"
     assert registry.legend("gone.level") == "gone.level"
     assert (registry.quantity("edge"), registry.quantity("gone")) == ("Modulation", "Merit (gone)")

@@ -131,9 +131,9 @@ def test_what_the_table_names_goes_by_the_key(key: str, module: str) -> None:
     assert name in read_in(module), f"{module} no longer asks for {name}; it is read in {candidates(name)}"
 
 
-@pytest.mark.parametrize("role", get_args(Role))
+@pytest.mark.parametrize("role", sorted(set(get_args(Role)) - {"detector"}))
 def test_a_role_that_nothing_obeys_is_refused(tmp_path: Path, role: str) -> None:
-    """Roles passed `check` that nothing went by."""
+    """Roles passed `check` that nothing went by. A meter may be a detector: a sweep says what it lacks for that."""
     text = (ROOT / "configs" / "workshop" / "bench.yaml").read_text(encoding="utf-8")
     device = 'devices:\n  other: {driver: line, link: dial_line, ask: "S?", pattern: "^(.)$", quantity: light}\n'
     text = text.replace("devices:\n", device, 1).replace("roles: {", f"roles: {{{role}: other, ", 1)

@@ -21,6 +21,7 @@ SCENARIOS = {
     "workshop-modbus": "wall",
     "workshop-dmx": "wall",
     "workshop-rings": "wall",
+    "workshop-photodiode": "autocollimation",
 }
 
 
@@ -33,7 +34,7 @@ def test_loads(scenario: str, arrangement: str) -> None:
     assert bench.records.lens("L-0418").designed_for_glass is None
     assert bench.records.glass("pane-25").thickness_mm == pytest.approx(2.498)
     assert bench.records.reference("collar-45").given is not None
-    assert bench.file.public_name("view") == "detector"
+    assert bench.file.public_name("diode" if scenario == "workshop-photodiode" else "view") == "detector"
     assert bench.file.roles["indicator"] == "dial"
 
 
@@ -45,8 +46,9 @@ def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
         assert getattr(wall, name) == getattr(other, name)
     switches = {"emergency_stop": "stop_button", "hands_in": "door"}
     rings = {"focus_ring": "focus_motor", "iris_ring": "iris_motor"}
-    own_roles = {"workshop-collimated": switches, "workshop-rings": rings}.get(scenario, {})
-    assert dict(other.roles) == dict(wall.roles) | own_roles
+    diodes = {"detector": "diode", "lamp_reference": "lamp_eye"}
+    own = {"workshop-collimated": switches, "workshop-rings": rings, "workshop-photodiode": diodes}
+    assert dict(other.roles) == dict(wall.roles) | own.get(scenario, {})
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)

@@ -178,7 +178,7 @@ async def test_auto_is_the_one_that_works_here(client: BenchClient) -> None:
     ("args", "code", "says"),
     [
         ({"merit": "edge"}, "bad_request", "works on a camera"),
-        ({"merit": "star"}, "bad_request", "merit: one of 'auto', 'edge', 'chopper'"),
+        ({"merit": "star"}, "bad_request", "merit: one of 'auto', 'edge', 'meter', 'chopper'"),
         ({"merit": "chopper", "lp_mm": 20.0}, "bad_request", "The chopper has 30 lp/mm and no other"),
         ({"lp_mm": 20.0}, "bad_request", "The chopper has 30 lp/mm and no other"),
     ],

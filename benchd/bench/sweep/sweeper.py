@@ -103,7 +103,7 @@ class Sweeper:
         require_light(predicted, data.noise, inside, half_width)
         rng = np.random.default_rng([run.number, len(run.sweeps)] if alike else run.number)
         stations = plan(middle, span, step, order.repeats, rng)
-        await self._take_all(stations, data, run, gate, progress)
+        await self._take_all(stations, peak.peak_um, data, run, gate, progress)
         data.flags += [*_lost_points(data), *_brightness(data)]
         return data
 
@@ -176,11 +176,15 @@ class Sweeper:
     async def _take_all(
         self,
         stations: Sequence[Station],
+        peak_um: float,
         data: SweepData,
         run: RunRecord,
         gate: Gate,
         progress: Progress,
     ) -> None:
+        if self._detector.returns_every:
+            await self._take_between_returns(stations, peak_um, data, run, gate, progress)
+            return
         under_way: asyncio.Task[None] | None = None
         try:
             for count, station in enumerate(stations):
@@ -202,6 +206,28 @@ class Sweeper:
                     task.cancel()
                 for task in ended:
                     task.cancelled() or task.exception()  # retrieved; the sweep ends for another reason
+
+    async def _take_between_returns(
+        self,
+        stations: Sequence[Station],
+        peak_um: float,
+        data: SweepData,
+        run: RunRecord,
+        gate: Gate,
+        progress: Progress,
+    ) -> None:
+        """As `_take_all`, for a detector that goes back to the peak: what was taken since is measured when it has seen
+        the lamp again. Where the sweep is interrupted that is lost."""
+        every = self._detector.returns_every
+        await self._detector.returned((await self._captures.take(peak_um, gate)).capture)
+        for first in range(0, len(stations), every):
+            between: list[tuple[PlacedCapture, Station]] = []
+            for station in stations[first : first + every]:
+                between.append((await self._captures.take(station.offset_um, gate), station))
+                progress(first + len(between), len(stations))
+            await self._detector.returned((await self._captures.take(peak_um, gate)).capture)
+            for taken, station in between:
+                await self._finish(taken, station, data, run, gate)
 
     async def _finish(
         self, taken: PlacedCapture, station: Station, data: SweepData, run: RunRecord, gate: Gate

@@ -11,6 +11,7 @@ from benchd.assessments.improvements import advice_for
 from benchd.assessments.judged import judged, with_own_advice
 from benchd.assessments.lines import as_budget, as_value
 from benchd.assessments.peak_lines import FLAGS, non_linear_notes, non_linear_term, through_fit
+from benchd.detectors.registry import scale_from
 from benchd.metrology.budget import Expanded, Term, combine
 from benchd.metrology.decision import outcome, probability_of_conformity
 from benchd.metrology.shims import advice
@@ -63,7 +64,7 @@ def budget_terms(fit: Peak, given: FlangeInput, chain: Sequence[Term]) -> list[T
     """The lines of the budget of the focus error: the sweep, the frequency, and those of the datum chain above zero."""
     terms = [Term("sweep", fit.u_um, "A", float(fit.dof), given.run)]
     shift = FREQUENCY_SHIFT_UM * given.f_number**2 * 100.0 * given.u_frequency_rel
-    terms.append(Term("frequency", shift, "B", None, "pitch of the target"))
+    terms.append(Term("frequency", shift, "B", None, scale_from(given.measurand.get("merit"))))
     if not given.linear:
         terms.append(non_linear_term(given.f_number))
     terms.extend(through_fit(term, given.passed_on) for term in chain if term.u > 0.0)

@@ -43,7 +43,7 @@ def recompute(finding: Mapping[str, Any], rows: Sequence[ReadingRow], position_u
         raise Refused("not_found", f"The record holds no readings of its sweep for {finding['finding']}.")
     u_um = _slope(points) * position_u_um
     width = curve_width(str(about["arrangement"]))
-    order = FitOrder(about["f_number"], about["lp_mm"], about["light_nm"], u_um, width)
+    order = FitOrder(about["f_number"], about["lp_mm"], about["light_nm"], u_um, width, about["merit"])
     seated = [[point for point in points if first <= point.idx <= last] for first, last in each_of(finding)]
     peaks = [_fit(part, order).peak_um for part in seated]
     mean_um = sum(peaks) / len(peaks)

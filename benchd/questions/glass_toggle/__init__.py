@@ -39,6 +39,7 @@ class GlassToggle(Question):
         from benchd.bench.datum.feasibility import as_lines
         from benchd.bench.datum.glass_found import glass_artefact
         from benchd.bench.datum.position_terms import place_terms
+        from benchd.detectors.registry import is_modulation
         from benchd.files.artefacts import plates
         from benchd.optics.plate import Plate, paraxial_shift_um, paraxial_u_um
         from benchd.optics.plate_focus import beyond_paraxial_u_um, beyond_paraxial_um
@@ -49,6 +50,12 @@ class GlassToggle(Question):
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
         glass = list(out_in_in_out(sweeps))
+        if not is_modulation(sweeps[0].merit):
+            raise Refused(
+                "bad_request",
+                f"glass_toggle goes by the width of a modulation's curve, and merit {sweeps[0].merit} has none.",
+                advice="Measure the plate with a camera as the detector, or by thickness and index in its record.",
+            )
         visits, widths, flags = [], [], [*flags_of(sweeps)]
         for sweep in sweeps:
             fit = best_focus(sweep.points, sweep, evidence)

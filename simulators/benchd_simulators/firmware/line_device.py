@@ -1,4 +1,4 @@
-"""Counter, indicator, dial and inputs: a text line in, a text line back."""
+"""Counter, indicator, dial, photodiodes and inputs: a text line in, a text line back."""
 
 from __future__ import annotations
 
@@ -47,6 +47,16 @@ def dial_answers(machine: Machine) -> dict[str, Callable[[], str]]:
 def indicator_answers(machine: Machine) -> dict[str, Callable[[], str]]:
     """`R?` the reading in um."""
     return {"R?": lambda: f"R={machine.indicator_um():+07.1f}"}
+
+
+def diode_answers(machine: Machine) -> dict[str, Callable[[], str]]:
+    """`V?` the photodiode behind the slit."""
+    return {"V?": lambda: f"V={machine.photodiode.volts():+.6f}"}
+
+
+def reference_answers(machine: Machine) -> dict[str, Callable[[], str]]:
+    """`V?` the photodiode beside the lamp."""
+    return {"V?": lambda: f"V={machine.photodiode.reference_volts():+.6f}"}
 
 
 def inputs_answers(machine: Machine) -> dict[str, Callable[[], str]]:

@@ -16,14 +16,16 @@ from benchd_simulators.firmware.line_device import (
     LineDevice,
     counter_answers,
     dial_answers,
+    diode_answers,
     indicator_answers,
     inputs_answers,
+    reference_answers,
 )
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.port import Port
 from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
 
-SERIAL = ("board", "counter", "dial", "indicator", "inputs")
+SERIAL = ("board", "counter", "dial", "indicator", "inputs", "diode", "reference")
 BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity", "factory")
 BUILDS = ("native", "origin_at_switch", "pwm", "homing_reports")
 """Of the board: how it hangs on its line, and what it was built with."""
@@ -136,7 +138,12 @@ class Rig:
     ) -> None:
         self.machine = machine
         journal = journal or Journal(None)
-        away = {"counter": not machine.has_encoder, "dial": not machine.has_dial}
+        away = {
+            "counter": not machine.has_encoder,
+            "dial": not machine.has_dial,
+            "diode": not machine.has_photodiode,
+            "reference": not machine.has_reference,
+        }
         stand = [name for name in SERIAL if not away.get(name)]
         self.cables = {name: Cable(folder / name, journal, seed=seed, port=type(self).port) for name in stand}
         self.board = Board(machine, self.cables["board"].say, pace=pace, identity=identity)
@@ -144,7 +151,8 @@ class Rig:
         self.cables["board"].native = native
         self._reset_on_open(machine.resets_on_open)
         lines = {
-            "counter": counter_answers, "dial": dial_answers, "indicator": indicator_answers, "inputs": inputs_answers
+            "counter": counter_answers, "dial": dial_answers, "indicator": indicator_answers, "inputs": inputs_answers,
+            "diode": diode_answers, "reference": reference_answers,
         }  # fmt: skip
         for name in lines.keys() & self.cables.keys():
             self.cables[name].feed = LineDevice(lines[name](machine), self.cables[name].say).feed

@@ -157,6 +157,30 @@ class LampRecord(Part):
         return self
 
 
+class PhotodiodeRecord(Part):
+    """`slit_um` is its slit's width, `source_slit_um` that of the slit before the lamp, where it is another one.
+
+    `volts`: told at level 1 of a cold lamp, f/2, no filter, if all passed the slit; `reference_V` of the diode beside
+    the lamp, None where none stands there. `dark_V` is told without light, `stray_V` beside in the room's light, which
+    swings with the mains as far as `integration_s` lets it. One reading scatters by `noise_V`, and in light by `shot_V`
+    at 1 V.
+    """
+
+    slit_um: Quantity
+    source_slit_um: Quantity | None = None
+    volts: Positive
+    reference_V: Positive | None = None
+    dark_V: Quantity
+    stray_V: NotNegative = 0.0
+    noise_V: NotNegative
+    shot_V: NotNegative
+    settle_s: Positive
+    integration_s: NotNegative = 0.02
+    mains_hz: Positive = 50.0
+    full_scale_V: Positive
+    resolution_V: Positive
+
+
 class UnevenRecord(Part):
     """Light over the picture: each size is the most that is drawn, 0 for light that is the same all over.
 

@@ -17,6 +17,8 @@ class Lamp:
         self._level = 0.0
         self._warmth = 0.0
         self._t = now()
+        self.set_t = self._t
+        """When it was last set."""
 
     @property
     def level(self) -> float:
@@ -26,6 +28,7 @@ class Lamp:
         """Set the level, clipped to 0..1; what warmth the die has gathered stays."""
         self._warm()
         self._level = min(max(float(level), 0.0), 1.0)
+        self.set_t = self._now()
 
     def _warm(self) -> None:
         t = self._now()

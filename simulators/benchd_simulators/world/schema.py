@@ -19,6 +19,7 @@ from benchd_simulators.world.hardware import (
     Name,
     NotNegative,
     Part,
+    PhotodiodeRecord,
     Positive,
     Quantity,
     TurnedRecord,
@@ -264,7 +265,7 @@ class ShimRecord(Part):
 class WorldRecord(Part):
     """The whole file.
 
-    Without an `encoder`, or a `dial` on the carriage, none stands on the bench.
+    Without an `encoder`, a `dial` on the carriage, or a `photodiode` behind a slit, none stands on the bench.
 
     `collimator` is for the arrangement collimator_reticle, `tube` and the `flats` that it is set by for collimated,
     `mirror` and `pickup_um`, by how much the detector stands
@@ -287,6 +288,7 @@ class WorldRecord(Part):
     indicator: IndicatorRecord
     lamp: LampRecord
     camera: CameraRecord
+    photodiode: PhotodiodeRecord | None = None
     uneven: UnevenRecord = Field(default_factory=UnevenRecord)
     target: TargetRecord
     base: BaseRecord

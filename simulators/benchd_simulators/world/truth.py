@@ -52,6 +52,10 @@ def tell(world: World, lp_mm: float) -> dict[str, Any]:
             peak_um=peak,
             ideal_um=ideal_peak,
         )
-        answer["focus_error_um"] = ideal_peak - optic.glass_um - optic.cover_um - optic.conjugate_um - flange
+        beyond_um = optic.glass_um + optic.cover_um + optic.conjugate_um + flange
+        if world.has_photodiode:
+            now["slit_peak_depth_um"] = world.photodiode.peak_um(optic)
+            answer["slit_focus_error_um"] = world.photodiode.peak_um(ideal) - beyond_um
+        answer["focus_error_um"] = ideal_peak - beyond_um
     answer["quantities"] = world.draws.table()
     return answer

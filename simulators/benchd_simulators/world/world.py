@@ -16,10 +16,12 @@ from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.errors import HandRefused, WorldFileError
 from benchd_simulators.world.fitting import Fitting, named
+from benchd_simulators.world.hardware import PhotodiodeRecord
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lamp import Lamp
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.motor import Motor
+from benchd_simulators.world.photodiode import Photodiode
 from benchd_simulators.world.picture import Scene
 from benchd_simulators.world.reading import find_world, read_world
 from benchd_simulators.world.room import Ring, Room
@@ -64,6 +66,7 @@ class World:
         self.contacts = Contacts(self.draws, self.now)
         self.lamp = Lamp(record.lamp, self.now)
         self.camera = Camera(record.camera, record.uneven, self.draws, self.scene)
+        self._photodiode = None if record.photodiode is None else self._with_photodiode(record.photodiode)
         self.tube = None if record.tube is None else Tube(record.tube, record.flats, self.draws)
         if self.tube is not None:  # as it stands before anybody sets it
             self.tube.leave_at(self.room.vergence_per_m, self.room.delta_K)
@@ -144,6 +147,46 @@ class World:
     def indicator_um(self) -> float:
         """The indicator's display where its bridge stands; +-999.9 beyond the range or standing nowhere."""
         return self.indicator.read_um(self._below_um())
+
+    @property
+    def has_photodiode(self) -> bool:
+        return self._photodiode is not None
+
+    @property
+    def has_reference(self) -> bool:
+        """Whether a second diode sees the lamp alone."""
+        return self.record.photodiode is not None and self.record.photodiode.reference_V is not None
+
+    @property
+    def photodiode(self) -> Photodiode:
+        """Raises `HandRefused` where none stands on the bench."""
+        if self._photodiode is None:
+            raise HandRefused("There is no photodiode on this bench.")
+        return self._photodiode
+
+    def _with_photodiode(self, record: PhotodiodeRecord) -> Photodiode:
+        return Photodiode(
+            record,
+            self.draws,
+            self.now,
+            passed=self._passes_slits,
+            lamp=self.lamp.light,
+            still_s=lambda: max(0.0, self.now() - max(self.motor.rest_t, self.lamp.set_t)),
+        )
+
+    def _passes_slits(self) -> float:
+        """The light through the slits as iris and filters leave it."""
+        optic = self.optic()
+        if optic is None:
+            return 0.0
+        left = (2.0 / optic.f_number) ** 2 * self._filtered()
+        return left * self.photodiode.light_of(optic, self.depth_um())
+
+    def _filtered(self) -> float:
+        left = 1.0
+        for name in self.fitting.filters:
+            left *= self.record.filters[name].transmission
+        return left
 
     def circuit_closed(self, switch: str) -> bool:
         """Whether the circuit of `emergency_stop` or `hands_in` is closed, which opens as somebody acts on it."""
@@ -380,9 +423,7 @@ class World:
 
     def scene(self) -> Scene:
         """What the camera sees now."""
-        light = self.lamp.light()
-        for name in self.fitting.filters:
-            light *= self.record.filters[name].transmission
+        light = self.lamp.light() * self._filtered()
         side_um = 1000 * self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
         target = self.record.target
         optic = self.optic()
