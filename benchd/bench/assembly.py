@@ -188,6 +188,9 @@ def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[P
         elif device is not None and not isinstance(device, kinds):
             may = " or ".join(kind.__name__.lower() for kind in kinds)
             problems.append(loaded.source.problem(("roles", role), f"the name of a device that is {_article(may)}"))
+        elif isinstance(device, Camera) and device.spec.replays:
+            wanted = "a camera that sees this bench now; this one's pictures are from a file, for trying things out"
+            problems.append(loaded.source.problem(("roles", role), wanted))
         elif role == "temperature" and isinstance(device, Meter) and device.unit not in CELSIUS:
             wanted = f"a meter whose unit is {CELSIUS[0]}, by which a room is watched; this one's is {device.unit!r}"
             problems.append(loaded.source.problem(("roles", role), wanted))

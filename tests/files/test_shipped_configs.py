@@ -20,6 +20,7 @@ SCENARIOS = {
     "workshop-instruments": "wall",
     "workshop-modbus": "wall",
     "workshop-dmx": "wall",
+    "workshop-pictures": "wall",
 }
 
 

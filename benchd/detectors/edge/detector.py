@@ -44,6 +44,7 @@ OWN_WILL = (
     "exposure, or has another curve. Its pictures are not taken to be linear. Lock what it does by itself, and state "
     "`linear` or `gamma` as measured."
 )
+BY_ITSELF = "The camera may change by itself what nobody has locked: {}. What that does to a sweep is not counted."
 EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
 
 
@@ -225,7 +226,12 @@ class EdgeDetector(Detector):
             return found
         as_set = capture.data.exposure in (None, self._exposure)
         doubted = found.linear and not self._answers_as_stated
-        flags = (*(() if as_set else (EXPOSED_OTHERWISE,)), *((OWN_WILL,) if doubted else ()))
+        by_itself = ", ".join(self.camera.spec.by_itself).replace("_", " ")
+        flags = (
+            *(() if as_set else (EXPOSED_OTHERWISE,)),
+            *((OWN_WILL,) if doubted else ()),
+            *((BY_ITSELF.format(by_itself),) if by_itself else ()),
+        )
         return Measured({"v": found.v, "h": found.h}, found.linear and not doubted, found.swing, flags)
 
 
