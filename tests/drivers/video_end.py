@@ -9,6 +9,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from benchd.devices import Identity, LinkError
 from benchd.testing.rig import Hands
@@ -26,12 +27,16 @@ USUAL: Mapping[int, float] = {
 
 class VideoEnd:
     """`stuck` controls keep their value whatever they are told, `without` are missing. A set exposure shows `late`
-    pictures after it was set. While `hanging` is set a call does not come back."""
+    pictures after it was set, `scene` (rows x columns, light) by a `curve`. While `hanging` is set a call does not come
+    back."""
 
     def __init__(self, *, stuck: frozenset[int] = frozenset(), without: frozenset[int] = frozenset()) -> None:
         self._controls = {key: float(value) for key, value in USUAL.items() if key not in without}
         self._stuck = stuck
         self.late = 2
+        self.scene: NDArray[np.float64] | None = None
+        self.curve = 1.0
+        self._noise = np.random.default_rng(20)
         self._coming: list[float] = []
         self._in_force = self._controls.get(cv2.CAP_PROP_EXPOSURE, 157.0)
         self.hanging = threading.Event()
@@ -57,7 +62,12 @@ class VideoEnd:
         return not self.unplugged.is_set()
 
     def retrieve(self) -> tuple[bool, Any]:
-        """Blue, green, red; grey as the exposure that it was taken with, in ms."""
+        """Blue, green, red: the scene, exposed so that a light of 1 is full scale in 10 ms and encoded by the curve;
+        without a scene grey as the exposure in ms."""
+        if self.scene is not None:
+            light = self.scene * self._in_force / 100.0 + self._noise.normal(0.0, 0.004, self.scene.shape)
+            grey = np.rint(255 * np.clip(light, 0.0, 1.0) ** (1.0 / self.curve)).astype(np.uint8)
+            return True, np.repeat(grey[:, :, None], 3, axis=2)
         return True, np.full((48, 64, 3), min(self._in_force / 10.0, 255.0), np.uint8)
 
     def release(self) -> None:
