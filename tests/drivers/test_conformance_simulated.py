@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
+from pathlib import Path
 
 import pytest
 import pytest_asyncio
@@ -20,6 +21,7 @@ from benchd.testing.conformance import (
 )
 from benchd.testing.rig import Hands, Rig
 from benchd_drivers.capture_camera import CaptureCamera
+from benchd_drivers.folder_camera import FolderCamera
 from benchd_drivers.gcode_axis import GcodeAxis
 from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.http_camera import HttpCamera
@@ -31,6 +33,7 @@ from benchd_drivers.scpi_light import ScpiLight
 from benchd_drivers.scpi_meter import ScpiMeter
 from tests.drivers.conftest import SimulatedBench, SimulatedHands
 from tests.drivers.drive import modbus_axis, modbus_light, modbus_meter, rtu_link, tcp_link
+from tests.drivers.folder_end import ShootingHands
 from tests.drivers.instruments import LIGHT, METER, SimulatedInstruments
 from tests.drivers.stage import stage_config
 from tests.drivers.video_end import CaptureByMemory, VideoEnd, VideoHands
@@ -203,6 +206,23 @@ class TestCaptureDevice(CameraContract):
         await camera.open()
         yield Rig(camera, None, VideoHands(camera.end))
         await camera.close()
+
+
+class TestFolderCamera(CameraContract):
+    """A folder into which a camera shoots by itself."""
+
+    @pytest_asyncio.fixture
+    async def rig(self, tmp_path: Path) -> AsyncIterator[Rig]:
+        folder = tmp_path / "tether"
+        folder.mkdir()
+        hands = ShootingHands(folder)
+        shooting = asyncio.create_task(hands.shoot())
+        camera = FolderCamera.create("still", FolderCamera.Config(folder=str(folder), lag_s=0.05, wait_s=1.0), None)
+        await camera.open()
+        yield Rig(camera, None, hands)
+        await camera.close()
+        shooting.cancel()
+        await asyncio.wait({shooting})
 
 
 class OverRtu:
