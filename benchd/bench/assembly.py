@@ -170,6 +170,7 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "indicator": (Gauge,),
     "pointer": (Light,),
     "temperature": (Meter,),
+    "barrel_view": (Camera,),
     "emergency_stop": (Meter,),
     "hands_in": (Meter,),
 }

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
+from ruamel.yaml import YAML
 
 from benchd.bench.assembly import build, close_all, open_all
-from benchd.devices import Camera
+from benchd.devices import Camera, registry
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems
 from benchd.imaging.picture import read_picture
@@ -37,6 +39,17 @@ async def test_what_ships_opens_and_sees(tmp_path: Path, bench: SimulatedBench) 
         assert read_picture(frame.data).values.shape == (480, 640)
     finally:
         await close_all(assembly)
+
+
+def test_what_the_page_of_drivers_shows_is_taken() -> None:
+    page = (CONFIGS.parent / "drivers" / "README.md").read_text(encoding="utf-8")
+    blocks = [YAML(typ="safe").load(block) for block in re.findall(r"```yaml\n(devices:.*?)```", page, re.DOTALL)]
+    shown = [device for block in blocks for device in block["devices"].values()]
+    cameras = [device for device in shown if device["driver"] in ("capture_camera", "folder_camera")]
+    assert len(cameras) == 3
+    for device in cameras:
+        config = registry.driver(device.pop("driver")).Config
+        config.model_validate(device)
 
 
 def test_a_file_is_no_camera_of_this_bench(tmp_path: Path) -> None:

@@ -155,6 +155,7 @@ def test_a_role_that_nothing_obeys_is_refused(tmp_path: Path, role: str) -> None
         "indicator",
         "pointer",
         "temperature",
+        "barrel_view",
         "emergency_stop",
         "hands_in",
     }
