@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from benchd.detectors.edge.detector import OWN_WILL, EdgeDetector
+from benchd.detectors.edge.detector import HELD_AGAINST_NOTHING, OWN_WILL, EdgeDetector
 from benchd.detectors.values import Gear, Glance, Measured, Seen
 from benchd.devices import Clock
 from benchd.files.bench_file import Target
@@ -55,6 +55,10 @@ async def test_what_is_locked_and_linear_as_stated_needs_no_word() -> None:
 async def test_what_goes_on_by_itself_is_told() -> None:
     (flag,) = await flags_of(VideoEnd(stuck=frozenset({cv2.CAP_PROP_AUTO_WB})), gamma=1.0)
     assert "nobody has locked: white balance." in flag
+
+
+async def test_a_locked_exposure_leaves_the_stated_curve_untried_and_that_is_told() -> None:
+    assert await flags_of(VideoEnd(), gamma=1.0, exposure_range_ms=(10.0, 10.0)) == (HELD_AGAINST_NOTHING,)
 
 
 async def test_a_curve_other_than_stated_is_told_and_its_own_is_not() -> None:

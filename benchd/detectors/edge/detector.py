@@ -45,6 +45,10 @@ OWN_WILL = (
     "`linear` or `gamma` as measured."
 )
 BY_ITSELF = "The camera may change by itself what nobody has locked: {}. What that does to a sweep is not counted."
+HELD_AGAINST_NOTHING = (
+    "What is stated of the camera's curve was held against nothing: its exposure is locked, and only how bright it is at "
+    "another one would tell."
+)
 EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
 
 
@@ -152,6 +156,11 @@ class EdgeDetector(Detector):
         """Whether nothing speaks against what is stated of the camera's curve."""
         return self._slope is None or abs(self._slope - 1.0 / (self.camera.spec.gamma or 1.0)) <= SLOPE_WITHIN
 
+    @property
+    def _locked_exposure(self) -> bool:
+        low_high = self.camera.spec.exposure_range_ms
+        return low_high is not None and low_high[0] == low_high[1]
+
     async def _brightness_advice(self) -> str:
         if self.gear.light is not None and await self.gear.light.level() == 0.0:
             return "The target's light is at level 0: turn it up."
@@ -230,6 +239,7 @@ class EdgeDetector(Detector):
         flags = (
             *(() if as_set else (EXPOSED_OTHERWISE,)),
             *((OWN_WILL,) if doubted else ()),
+            *((HELD_AGAINST_NOTHING,) if found.linear and self._locked_exposure and self._slope is None else ()),
             *((BY_ITSELF.format(by_itself),) if by_itself else ()),
         )
         return Measured({"v": found.v, "h": found.h}, found.linear and not doubted, found.swing, flags)
