@@ -20,11 +20,11 @@ STEP, LEVELS = 8, 30
 """Grey levels from one picture to the next, and how many there are before they begin anew."""
 
 
-def jpeg(index: int) -> bytes:
+def jpeg(index: int, size: tuple[int, int] = (48, 64)) -> bytes:
     """A flat picture whose level says which it is."""
     out = io.BytesIO()
     level = STEP * (index % LEVELS) + STEP
-    Image.fromarray(np.full((48, 64), level, dtype=np.uint8)).save(out, "JPEG", quality=95)
+    Image.fromarray(np.full(size, level, dtype=np.uint8)).save(out, "JPEG", quality=95)
     return out.getvalue()
 
 
@@ -33,7 +33,7 @@ class StreamEnd:
 
     def __init__(self, late_s: float = 0.0, most: int | None = None) -> None:
         self._late_s, self._most = late_s, most
-        self._pictures = [jpeg(index) for index in range(LEVELS)]
+        self.pictures = [jpeg(index) for index in range(LEVELS)]
         self.passing = asyncio.Event()
         self.passing.set()
         self.began_s = time.monotonic()
@@ -64,7 +64,7 @@ class StreamEnd:
                 while waiting and self.passing.is_set():
                     if time.monotonic() < self.began_s + waiting[0] * PERIOD_S + self._late_s:
                         break
-                    body = self._pictures[waiting.popleft() % LEVELS]
+                    body = self.pictures[waiting.popleft() % LEVELS]
                     head = f"--frame\r\nContent-Type: image/jpeg\r\nContent-Length: {len(body)}\r\n\r\n"
                     writer.write(head.encode() + body + b"\r\n")
                     await writer.drain()

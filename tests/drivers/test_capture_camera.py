@@ -17,14 +17,15 @@ import pytest
 from PIL import Image
 from pydantic import ValidationError
 
-from benchd.devices import DeviceError, Exposure, LinkError, LinkTimeout
+from benchd.devices import DeviceError, DeviceMismatch, Exposure, LinkError, LinkTimeout
 from benchd.imaging.picture import read_picture
 from benchd.testing.lively import lively_loop
+from benchd_drivers import capture_source
 from benchd_drivers.capture_camera import CaptureCamera
 from benchd_drivers.capture_config import CaptureCameraConfig
 from benchd_drivers.capture_pace import FEWEST, Pace
 from benchd_drivers.capture_source import identity, node
-from tests.drivers.stream_end import StreamEnd, streaming
+from tests.drivers.stream_end import LEVELS, StreamEnd, jpeg, streaming
 from tests.drivers.video_end import PERIOD_S, CaptureByMemory, VideoEnd
 
 
@@ -161,6 +162,20 @@ async def test_a_stream_that_ends_is_lost_and_is_begun_anew_by_who_asks() -> Non
         assert (health.state, health.code) == ("fault", "link")
         assert "have ended" in health.text
         await camera.grab()
+
+
+async def test_a_stream_that_comes_back_in_another_format_is_another_camera() -> None:
+    async with streaming(StreamEnd(most=12)) as end, opened(url=end.url, lag_ms=60, timeout_s=2) as camera:
+        end.pictures = [jpeg(index, (96, 128)) for index in range(LEVELS)]
+        await asyncio.sleep(0.6)
+        with pytest.raises(DeviceMismatch, match="another format"):
+            await camera.grab()
+
+
+def test_without_opencv_the_bench_file_is_told_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture_source, "find_spec", lambda name: None)
+    with pytest.raises(ValueError, match=r"pip install 'benchd\[capture\]'"):
+        CaptureCamera.create("view", CaptureCameraConfig(device="/dev/video0", lag_ms=1), None)
 
 
 async def test_an_address_that_does_not_answer_or_has_no_pictures_is_said() -> None:

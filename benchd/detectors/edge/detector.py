@@ -46,7 +46,7 @@ OWN_WILL = (
 )
 BY_ITSELF = "The camera may change by itself what nobody has locked: {}. What that does to a sweep is not counted."
 HELD_AGAINST_NOTHING = (
-    "What is stated of the camera's curve was held against nothing: its exposure is locked, and only how bright it is at "
+    "What is stated of the camera's curve was held against nothing: its exposure is locked, and only its brightness at "
     "another one would tell."
 )
 EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
