@@ -14,7 +14,7 @@ LOCKABLE: tuple[Lockable, ...] = ("exposure", "gain", "focus", "white_balance")
 _OF_DEVICES = (
     "size", "frames_per_s", "pixel_format", "gain", "focus", "white_balance_K", "exposure_range_ms", "settle_frames",
 )  # fmt: skip
-_OF_STREAMS = ("exposure_ms", "locked_by_hand")
+_OF_STREAMS = ("user", "password_file", "exposure_ms", "locked_by_hand")
 Pixels = Annotated[int, Field(ge=16, le=16384)]
 
 
@@ -34,6 +34,8 @@ class CaptureCameraConfig(BaseModel):
     by_id: str | None = Field(default=None, min_length=1)
     url: str | None = Field(default=None, pattern=r"^(rtsp|https?)://[^\s/]+(/\S*)?$")
     file: str | None = Field(default=None, min_length=1)
+    user: str | None = Field(default=None, min_length=1, max_length=200)
+    password_file: str | None = Field(default=None, min_length=1)
     lag_ms: float | None = Field(default=None, ge=0, le=30_000)
     size: tuple[Pixels, Pixels] | None = None
     frames_per_s: float | None = Field(default=None, ge=0.1, le=1000)
@@ -57,7 +59,9 @@ class CaptureCameraConfig(BaseModel):
         if sum(stated is not None for stated in (self.device, self.by_id, self.url, self.file)) != 1:
             raise ValueError("give one of device, by_id, url, file")
         if self.url is not None and "@" in urlsplit(self.url).netloc:
-            raise ValueError("url: an address without name and password, which would be shown in errors")
+            raise ValueError("url: an address without name and password; write user and password_file beside it")
+        if (self.user is None) != (self.password_file is None):
+            raise ValueError("user and password_file: both or neither")
         if (self.lag_ms is None) != self.replays:
             text = "nothing with a file, which has no lag" if self.replays else "how late pictures come at the most"
             raise ValueError(f"lag_ms: {text}")

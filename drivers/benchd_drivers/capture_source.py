@@ -12,6 +12,7 @@ from typing import Any
 
 from benchd.devices import Identity, LinkError
 from benchd_drivers.capture_config import CaptureCameraConfig
+from benchd_drivers.capture_login import with_login
 from benchd_drivers.capture_settings import Source, size_of
 
 BY_ID = Path("/dev/v4l/by-id")
@@ -91,8 +92,11 @@ def open_source(config: CaptureCameraConfig, name: str) -> tuple[Source, Identit
             cv2.CAP_PROP_OPEN_TIMEOUT_MSEC, within_ms, cv2.CAP_PROP_READ_TIMEOUT_MSEC, round(SILENCE * within_ms),
             cv2.CAP_PROP_N_THREADS, 1,
         ]  # fmt: skip
-        source = cv2.VideoCapture(config.url, cv2.CAP_FFMPEG, options)
-        advice = "Check address and network, and that it is a stream; single pictures are taken by http_camera."
+        address = config.url
+        if config.user is not None and config.password_file is not None:
+            address = with_login(address, config.user, config.password_file, name)
+        source = cv2.VideoCapture(address, cv2.CAP_FFMPEG, options)
+        advice = "Check address, login and network, and that it is a stream; http_camera takes single pictures."
         opened = _opened(source, name, config.url, advice)
         code = int(opened.get(cv2.CAP_PROP_FOURCC)).to_bytes(4, "little", signed=False).decode("latin-1").strip("\0 ")
         return opened, Identity(model="{} {} x {}".format(code, *size_of(opened)))

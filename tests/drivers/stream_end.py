@@ -6,6 +6,7 @@ Exposures go on at their pace whatever the line does; `held` keeps pictures back
 from __future__ import annotations
 
 import asyncio
+import base64
 import io
 import time
 from collections import deque
@@ -38,6 +39,8 @@ class StreamEnd:
         self.passing.set()
         self.began_s = time.monotonic()
         self.url = ""
+        self.login = ""
+        """Name and password, where it asks for them (RFC 7617)."""
 
     def exposed_s(self, png: bytes, arrived_s: float) -> float:
         """When a picture was exposed that came by then, by its level: the last time that this level was on."""
@@ -49,7 +52,14 @@ class StreamEnd:
         return self.began_s + index * PERIOD_S
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        await reader.readuntil(b"\r\n\r\n")
+        head = await reader.readuntil(b"\r\n\r\n")
+        asked = b"Authorization: Basic " + base64.b64encode(self.login.encode())
+        if self.login and asked not in head:
+            challenge = b'WWW-Authenticate: Basic realm="camera"\r\nContent-Length: 0\r\nConnection: close\r\n\r\n'
+            writer.write(b"HTTP/1.1 401 Unauthorized\r\n" + challenge)
+            await writer.drain()
+            writer.close()
+            return
         kind = b"multipart/x-mixed-replace; boundary=frame"
         writer.write(b"HTTP/1.1 200 OK\r\nContent-Type: " + kind + b"\r\n\r\n")
         waiting: deque[int] = deque()

@@ -195,6 +195,36 @@ async def test_an_address_that_does_not_answer_or_has_no_pictures_is_said() -> N
     await server.wait_closed()
 
 
+async def test_a_login_is_read_from_a_file_of_its_own_and_shown_to_nobody(tmp_path: Path) -> None:
+    secret = tmp_path / "camera.password"
+    secret.write_text("p@ss/w:rd\n")
+    secret.chmod(0o600)
+    async with streaming(StreamEnd()) as end:
+        end.login = "house:p@ss/w:rd"
+        config = {"url": end.url, "lag_ms": 60, "timeout_s": 2, "user": "house", "password_file": str(secret)}
+        async with opened(**config) as camera:
+            await camera.grab()
+        with pytest.raises(LinkError, match="cannot be opened") as caught:
+            async with opened(url=end.url, lag_ms=60, timeout_s=2):
+                pass
+        assert "login" in caught.value.advice
+        secret.write_text("another\n")
+        with pytest.raises(LinkError, match="cannot be opened") as caught:
+            async with opened(**config):
+                pass
+        assert "another" not in str(caught.value)
+        for mode, text, says in ((0o644, "x", "read by others"), (0o600, "", "holds no password")):
+            secret.write_text(text)
+            secret.chmod(mode)
+            with pytest.raises(LinkError, match=says):
+                async with opened(**config):
+                    pass
+        secret.unlink()
+        with pytest.raises(LinkError, match="no such file"):
+            async with opened(**config):
+                pass
+
+
 async def test_what_was_locked_by_hand_is_told_as_it_was_stated() -> None:
     locked = ("exposure", "gain", "focus", "white_balance")
     async with (
@@ -345,6 +375,7 @@ async def test_a_camera_of_this_machine() -> None:
         ({"url": "http://a/b"}, "lag_ms"),
         ({"file": "a.avi", "lag_ms": 5}, "lag_ms"),
         ({"url": "rtsp://me:word@a/b", "lag_ms": 1}, "without name and password"),
+        ({"url": "rtsp://a/b", "lag_ms": 1, "user": "me"}, "both or neither"),
         ({"url": "http://a/b", "lag_ms": 1, "focus": 3, "gain": 1}, "gain, focus: of a device"),
         ({"device": "/dev/video0", "lag_ms": 1, "exposure_ms": 20}, "of a camera that is listened to"),
         ({"url": "http://a/b", "lag_ms": 1, "exposure_ms": 20}, "where locked_by_hand names exposure"),
