@@ -75,8 +75,8 @@ class StreamEnd:
                     if time.monotonic() < self.began_s + waiting[0] * PERIOD_S + self._late_s:
                         break
                     body = self.pictures[waiting.popleft() % LEVELS]
-                    head = f"--frame\r\nContent-Type: image/jpeg\r\nContent-Length: {len(body)}\r\n\r\n"
-                    writer.write(head.encode() + body + b"\r\n")
+                    part = f"--frame\r\nContent-Type: image/jpeg\r\nContent-Length: {len(body)}\r\n\r\n"
+                    writer.write(part.encode() + body + b"\r\n")
                     await writer.drain()
                     sent += 1
         except (ConnectionError, asyncio.CancelledError):
