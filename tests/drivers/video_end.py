@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 import time
 from collections.abc import Mapping
@@ -39,7 +40,7 @@ class VideoEnd:
         self._noise = np.random.default_rng(20)
         self._coming: list[float] = []
         self._in_force = self._controls.get(cv2.CAP_PROP_EXPOSURE, 157.0)
-        self.hanging = threading.Event()
+        self.hanging, self._hangs = threading.Event(), threading.Event()
         self.unplugged = threading.Event()
         self.released = 0
 
@@ -56,10 +57,17 @@ class VideoEnd:
 
     def grab(self) -> bool:
         while self.hanging.is_set():
+            self._hangs.set()
             time.sleep(0.005)
+        self._hangs.clear()
         time.sleep(PERIOD_S)
         self._in_force = self._coming.pop(0) if self._coming else self.get(cv2.CAP_PROP_EXPOSURE)
         return not self.unplugged.is_set()
+
+    async def hang(self) -> None:
+        """Return once a call hangs: one that was under way still came back."""
+        self.hanging.set()
+        await asyncio.to_thread(self._hangs.wait, 5.0)
 
     def retrieve(self) -> tuple[bool, Any]:
         """Blue, green, red: the scene, exposed so that a light of 1 is full scale in 10 ms and encoded by the curve;
@@ -98,4 +106,7 @@ class VideoHands(Hands):
         self._end.unplugged.clear()
 
     async def silence(self, seconds: float) -> None:
-        (self._end.hanging.set if seconds else self._end.hanging.clear)()
+        if seconds:
+            await self._end.hang()
+        else:
+            self._end.hanging.clear()
