@@ -178,30 +178,31 @@ _KINDS: Mapping[Role, tuple[type[Device], ...]] = {
     "turn": (Axis,),
     "level": (Meter,),
     "range": (Meter,),
+    "barrel_view": (Camera,),
     "emergency_stop": (Meter,),
     "hands_in": (Meter,),
 }
-"""The roles in use, and the kinds of device allowed in each; for the role `detector` the detectors decide."""
+"""The kinds of device allowed in each role; for `detector` the detectors decide."""
 
 ROTARY: tuple[Role, ...] = ("focus_ring", "iris_ring", "zoom_ring", "turn")
 """The roles of what turns."""
 
 
 def _role_problems(loaded: LoadedBench, devices: Mapping[str, Device]) -> list[Problem]:
-    """Roles that are not in use, and devices that are not of the kind a role requires."""
+    """Devices that are not of the kind a role requires."""
     problems = []
     for role, name in loaded.file.roles.items():
-        kinds = detector_kinds() if role == "detector" else _KINDS.get(role)
+        kinds = detector_kinds() if role == "detector" else _KINDS[role]
         device = devices.get(name)
-        if kinds is None:
-            wrong = "no role yet: nothing goes by it; take it out, the device keeps its own name"
-            problems.append(loaded.source.problem(("roles", role), wrong))
-        elif device is not None and not isinstance(device, kinds):
+        if device is not None and not isinstance(device, kinds):
             may = " or ".join(kind.__name__.lower() for kind in kinds)
             problems.append(loaded.source.problem(("roles", role), f"the name of a device that is {_article(may)}"))
         elif isinstance(device, Axis) and (role in ROTARY) != (device.spec.unit == "deg"):
             wanted = "an axis that turns, in degrees" if role in ROTARY else "an axis that goes along, in um"
             problems.append(loaded.source.problem(("roles", role), f"{wanted}; this one counts {device.spec.unit}"))
+        elif isinstance(device, Camera) and device.spec.replays:
+            wanted = "a camera that sees this bench now; this one's pictures are from a file, for trying things out"
+            problems.append(loaded.source.problem(("roles", role), wanted))
         elif role == "temperature" and isinstance(device, Meter) and device.unit not in CELSIUS:
             wanted = f"a meter whose unit is {CELSIUS[0]}, by which a room is watched; this one's is {device.unit!r}"
             problems.append(loaded.source.problem(("roles", role), wanted))

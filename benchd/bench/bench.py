@@ -13,6 +13,7 @@ from typing import Any
 from benchd.assessments.sampling_positions import per_pass
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import POINTER, ROTARY, Assembly
+from benchd.bench.barrel_view import BarrelView
 from benchd.bench.datum.chain import ScaleRecord, position_record
 from benchd.bench.datum.clearance import check_way_to_switch
 from benchd.bench.datum.current_setup import CurrentSetup
@@ -106,6 +107,7 @@ class Bench:
         )
         self.carriage = Positioner(axis, encoder, figures, self.trust, clock)
         self.interlock = Interlock(assembly.roles, clock)
+        self.barrel = BarrelView(assembly, store, self.events, clock)
         self.carriage.clear = self.interlock.clear
         self.turners = {
             str(role): Turner(
@@ -455,5 +457,6 @@ class Bench:
             self.pointer.put_out()
         await self.jobs.close(Stopped())
         await self.lights.close()
+        await self.barrel.close()
         await self.events.close()
         await self.analysis.close()

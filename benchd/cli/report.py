@@ -24,6 +24,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 if there are findings, 1 if none."""
+    from benchd.cli.barrel import as_json, in_words, written
     from benchd.cli.guard import UsageError
     from benchd.cli.recorded import opened
     from benchd.cli.show import chain_of
@@ -36,8 +37,11 @@ def run(args: argparse.Namespace) -> int:
         findings = findings_of(reader, args.of)
         chains = [chain_of(reader, doc) for doc in findings]
         drawn, why = _picture(args, reader, findings)
+        barrel = reader.barrel_pictures(findings[-1]["run"])
+        files = [] if args.json and args.out is None else written(reader, barrel, (args.out or Path()).parent)
     if args.json:
         doc = {"findings": findings, "chain": next((chain for chain in reversed(chains) if chain), [])}
+        doc["barrel"] = [as_json(one) for one in barrel]
         print(json.dumps(doc | {"picture": None if drawn is None else str(drawn[1])}, ensure_ascii=False))
         return exits.DONE
     from benchd.cli.console import out
@@ -50,6 +54,10 @@ def run(args: argparse.Namespace) -> int:
         print(f"\nThe picture of {drawn[0]} is in {drawn[1]}.")
     elif why:
         remark(f"\n{why}")
+    if barrel:
+        print("\nThe barrel at", *in_words(barrel), sep="\n  ")
+        if files:
+            print(f"  {'This file is' if len(files) == 1 else f'These {len(files)} files are'} in {files[0].parent}.")
     return exits.DONE
 
 
@@ -117,7 +125,7 @@ def _picture(
     about = doc["lens"] or doc["measurand"].get("artefact") or doc["assessment"]
     place = args.out or Path(f"{about}-{doc['finding']}.png")
     try:
-        _write(place, _draw(args, reader, doc))
+        write_picture(place, _draw(args, reader, doc))
     except BenchdError as error:
         if args.out is not None:
             raise
@@ -140,7 +148,7 @@ def _draw(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> byte
         ) from error
 
 
-def _write(place: Path, picture: bytes) -> None:
+def write_picture(place: Path, picture: bytes) -> None:
     from benchd.errors import BenchdError
 
     try:

@@ -90,6 +90,7 @@ def chain_of(reader: Reader, finding: Mapping[str, Any]) -> list[Any]:
 
 def _run(reader: Reader, code: str | None) -> Shown:
     from benchd.cli import lines, tables
+    from benchd.cli.barrel import as_json, in_words
 
     if code is None:
         last = reader.runs(limit=1)
@@ -100,6 +101,8 @@ def _run(reader: Reader, code: str | None) -> Shown:
     why = reader.why_ended_early(run.run) if run.state in ("failed", "aborted") else None
     doc = asdict(run) | {"readings": [row.as_json() for row in readings], "findings": findings}
     doc["why"] = None if why is None else asdict(why)
+    barrel = reader.barrel_pictures(run.run)
+    doc["barrel"] = [as_json(one) for one in barrel]
     rows: list[tuple[str, RenderableType]] = [
         ("State", run.state),
         *([] if why is None else [("Why", f"{why.text} {why.advice}".rstrip() + f" ({why.code})")]),
@@ -109,6 +112,7 @@ def _run(reader: Reader, code: str | None) -> Shown:
         ("Lens", run.lens or "none"),
         ("Set-up", f"{run.setup}, at its beginning"),
     ]
+    rows += [("Barrel", line) for line in in_words(barrel)]
     rows += [(f"  {name}", lines.plain(value, name)) for name, value in run.inputs.items()]
     parts: list[RenderableType] = [tables.heading(f"{run.procedure} {run.run}"), tables.pairs(rows)]
     parts += [tables.subheading(f"{len(readings)} readings"), tables.readings([row.as_json() for row in readings])]

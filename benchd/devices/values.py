@@ -140,7 +140,8 @@ class CameraSpec:
 
     `gamma` is the exponent of its curve where it is stated, value = light^(1/gamma), by which pictures are made linear.
     `orientation` says how the picture stands to the bench: as the bench file has it. Where a pitch is stated its
-    standard uncertainty has to be.
+    standard uncertainty has to be. `by_itself` names what it may change by itself (exposure, gain, focus,
+    white_balance): where pictures are measured, findings say so. `replays`: its pictures are of another time.
     """
 
     size: tuple[int, int] | None
@@ -152,6 +153,8 @@ class CameraSpec:
     exposure_range_ms: tuple[float, float] | None = None
     orientation: str = "upright"
     gamma: float | None = None
+    by_itself: tuple[str, ...] = ()
+    replays: bool = False
 
 
 AskKind = Literal["yes_no", "choice", "number", "text", "mark", "confirm"]

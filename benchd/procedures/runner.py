@@ -160,6 +160,7 @@ class Runner:
         self._progress = Progress(self._bench.clock, steps)
         self._aborted_by = None
         self._state.handle("begin")
+        self._bench.barrel.take(run.id, "the begin")
         work.set()
         return run.id
 
@@ -189,6 +190,7 @@ class Runner:
         return {"run": run.id, "procedure": procedure.procedure}
 
     async def _end(self, procedure: Procedure, scope: Scope, run: RunRecord, times: TimeTable) -> None:
+        self._bench.barrel.take(run.id, "the end")
         try:
             await self._return_motion.cancel_and_wait()
             await self._ending.carry_out(procedure, scope, run, OUTCOMES[self._state.phase])
@@ -310,6 +312,8 @@ class Runner:
         return Occupied(f"run {run}, which is {state}", advice, {"run": run, "state": state})
 
     def _asked(self) -> None:
+        if self._run is not None and self._state.phase == "asking" and not self.prompts.open:
+            self._bench.barrel.take(self._run.id, "an answer")
         self._state.handle("asked" if self.prompts.open else "answered")
 
     def _published_state(self) -> State:

@@ -44,6 +44,12 @@ def _place(row: ReadingRow) -> tuple[str, int, str, str]:
     return (row.run, row.idx, row.device, row.channel)
 
 
+def add_file(connection: Connection, at: str, sha: str, name: str, content: bytes) -> None:
+    """Keep a file by the SHA-256 of its bytes; the same bytes are kept once, under their first name."""
+    row = insert(schema.file).values(at=at, sha=sha, name=name, bytes=content)
+    connection.execute(row.on_conflict_do_nothing(index_elements=["sha"]))
+
+
 def end_run(connection: Connection, at: str, name: str, state: RunState) -> None:
     """Close a run, once; the same end again is ignored. Raises BenchdError (`unknown_name`, `bad_request`)."""
     table = schema.run

@@ -10,7 +10,18 @@ from sqlalchemy import Connection, Row, Select, func, select
 
 from benchd.assessments.earlier_schemas import upgrade_finding
 from benchd.records import schema
-from benchd.records.values import Calibration, Event, ReadingRow, Run, SetUp, name_of, row_of, unknown
+from benchd.records.values import (
+    BARREL_VIEW,
+    BarrelPicture,
+    Calibration,
+    Event,
+    ReadingRow,
+    Run,
+    SetUp,
+    name_of,
+    row_of,
+    unknown,
+)
 
 
 def readings(connection: Connection, run: str) -> list[ReadingRow]:
@@ -194,6 +205,31 @@ def why_ended_early(connection: Connection, run: str) -> Event | None:
     left = (table.c.code == "abandoned") & table.c.text.startswith(f"Run {run} ", autoescape=True)
     row = connection.execute(_events().where(failed | left).limit(1)).first()
     return None if row is None else Event(*row)
+
+
+def barrel_pictures(connection: Connection, run: str) -> list[BarrelPicture]:
+    """The pictures of the barrel of a run, and those that were missed, in the order in which they were told."""
+    table = schema.event
+    chosen = _events().where((table.c.code == BARREL_VIEW) & (table.c.data["of"].as_string() == run))
+    told = [Event(*row) for row in connection.execute(chosen)][::-1]
+    return [
+        BarrelPicture(
+            moment=str(one.data["moment"]),
+            file=one.data["file"],
+            name=one.data["name"],
+            taken=one.data["taken"],
+            said=f"{one.text} {one.advice}".strip(),
+        )
+        for one in told
+    ]
+
+
+def file(connection: Connection, sha: str) -> bytes:
+    """The bytes of a kept file. Raises BenchdError (`unknown_name`)."""
+    content = connection.execute(select(schema.file.c.bytes).where(schema.file.c.sha == sha)).scalar()
+    if content is None:
+        raise unknown("file", sha)
+    return bytes(content)
 
 
 def times_of(connection: Connection, run: str) -> Event | None:

@@ -12,7 +12,7 @@ from sqlalchemy.exc import OperationalError, SQLAlchemyError
 from benchd.errors import BenchdError
 from benchd.records import queries, schema, upgrade
 from benchd.records.engine import as_benchd_error, database_path, open_engine
-from benchd.records.values import Calibration, Event, ReadingRow, Run, SetUp
+from benchd.records.values import BarrelPicture, Calibration, Event, ReadingRow, Run, SetUp
 
 T = TypeVar("T")
 
@@ -81,6 +81,14 @@ class Reader:
     def runs(self, lens: str | None = None, limit: int = 20) -> list[Run]:
         """The last runs, newest first."""
         return self._ask(lambda c: queries.runs(c, lens, limit))
+
+    def barrel_pictures(self, run: str) -> list[BarrelPicture]:
+        """The pictures of the barrel of a run, and those that were missed."""
+        return self._ask(lambda c: queries.barrel_pictures(c, run))
+
+    def file(self, sha: str) -> bytes:
+        """A kept file's bytes."""
+        return self._ask(lambda c: queries.file(c, sha))
 
     def readings(self, run: str) -> list[ReadingRow]:
         """The readings of a run in the order of their index."""

@@ -153,6 +153,13 @@ class Store:
         """The readings of a run in the order of their index."""
         return await self._do(lambda c: queries.readings(c, run))
 
+    # Files
+
+    async def add_file(self, sha: str, name: str, content: bytes) -> None:
+        """Keep a file by the SHA-256 of its bytes; the same bytes are kept once."""
+        at = self._clock.utc()
+        await self._do(lambda c: additions.add_file(c, at, sha, name, content))
+
     # Findings
 
     async def add_finding(self, doc: Finding | Mapping[str, Any]) -> str:

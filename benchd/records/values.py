@@ -38,6 +38,21 @@ def unknown(kind: str, name: str) -> BenchdError:
     return BenchdError("unknown_name", f"The record holds no {kind} {name}.", advice=advice)
 
 
+BARREL_VIEW = "barrel_view"
+"""The code of events that tell of a picture of the barrel, kept or missed."""
+
+
+@dataclass(frozen=True, slots=True)
+class BarrelPicture:
+    """A picture of the barrel at a moment of a run: the key of its `file` and its name, or None; `said` says why."""
+
+    moment: str
+    file: str | None
+    name: str | None
+    taken: str | None
+    said: str
+
+
 @dataclass(frozen=True, slots=True)
 class ReadingRow:
     """One reading of a run. `channel` tells readings of one device at one station apart (edge orientation, region);

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
+from pathlib import Path
 
 import pytest
 import pytest_asyncio
@@ -18,7 +19,9 @@ from benchd.testing.conformance import (
     MeterContract,
     OperatorContract,
 )
-from benchd.testing.rig import Rig
+from benchd.testing.rig import Hands, Rig
+from benchd_drivers.capture_camera import CaptureCamera
+from benchd_drivers.folder_camera import FolderCamera
 from benchd_drivers.gcode_axis import GcodeAxis, GcodeRotary
 from benchd_drivers.gcode_light import GcodeLight
 from benchd_drivers.http_camera import HttpCamera
@@ -30,8 +33,10 @@ from benchd_drivers.scpi_light import ScpiLight
 from benchd_drivers.scpi_meter import ScpiMeter
 from tests.drivers.conftest import SimulatedBench, SimulatedHands
 from tests.drivers.drive import modbus_axis, modbus_light, modbus_meter, rtu_link, tcp_link
+from tests.drivers.folder_end import ShootingHands
 from tests.drivers.instruments import LIGHT, METER, SimulatedInstruments
 from tests.drivers.stage import ring_config, stage_config
+from tests.drivers.video_end import CaptureByMemory, VideoEnd, VideoHands
 
 pytestmark = pytest.mark.stack
 
@@ -189,6 +194,53 @@ class TestHttpCamera(CameraContract):
         await camera.open()
         yield Rig(camera, None, hands_on("camera"))
         await camera.close()
+
+
+class StreamHands(SimulatedHands):
+    """Of a stream: a picture that is late holds up all that come after it, and cannot be called off."""
+
+    silence = Hands.silence
+
+
+class TestCaptureCamera(CameraContract):
+    """The simulated camera's stream, which OpenCV opens."""
+
+    @pytest_asyncio.fixture
+    async def rig(self, bench: SimulatedBench) -> AsyncIterator[Rig]:
+        config = CaptureCamera.Config(url=f"{bench.camera}/stream.mjpg", lag_ms=100, timeout_s=4.0)
+        camera = CaptureCamera.create("view", config, None)
+        await camera.open()
+        yield Rig(camera, None, StreamHands(bench, "camera"))
+        await camera.close()
+
+
+class TestCaptureDevice(CameraContract):
+    """A video device's far end."""
+
+    @pytest_asyncio.fixture
+    async def rig(self) -> AsyncIterator[Rig]:
+        camera = CaptureByMemory("view", CaptureCamera.Config(device="/dev/video7", lag_ms=30, timeout_s=1.0))
+        camera.end = VideoEnd()
+        await camera.open()
+        yield Rig(camera, None, VideoHands(camera.end))
+        await camera.close()
+
+
+class TestFolderCamera(CameraContract):
+    """A folder into which a camera shoots by itself."""
+
+    @pytest_asyncio.fixture
+    async def rig(self, tmp_path: Path) -> AsyncIterator[Rig]:
+        folder = tmp_path / "tether"
+        folder.mkdir()
+        hands = ShootingHands(folder)
+        shooting = asyncio.create_task(hands.shoot())
+        camera = FolderCamera.create("still", FolderCamera.Config(folder=str(folder), lag_s=0.05, wait_s=1.0), None)
+        await camera.open()
+        yield Rig(camera, None, hands)
+        await camera.close()
+        shooting.cancel()
+        await asyncio.wait({shooting})
 
 
 class OverRtu:

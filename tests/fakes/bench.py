@@ -182,9 +182,14 @@ def surface_um(made: FakeBench) -> float:
 
 @asynccontextmanager
 async def fake_bench(
-    folder: Path, loaded: LoadedBench, procedures: Library, *, encoder: bool = True
+    folder: Path,
+    loaded: LoadedBench,
+    procedures: Library,
+    *,
+    encoder: bool = True,
+    more: Mapping[str, Device] = {},
 ) -> AsyncIterator[FakeBench]:
-    """A bench that is up, unhomed, with nothing on it; its record stands in `folder`."""
+    """A bench that is up, unhomed, with nothing on it; its record stands in `folder`. `more` are devices by role."""
     made: FakeBench
 
     def need(user: str, role: UserRole) -> None:
@@ -195,9 +200,10 @@ async def fake_bench(
     scale, lamp, camera = FakeScale("scale", clock, axis), FakeLight("lamp", clock), FakeCamera("view", clock)
     gauge, person = FakeGauge("dial", clock, lambda: surface_um(made)), Person("operator", clock)
     gauge.zero_um = COLLAR_UM
-    parts: list[Device] = [axis, lamp, gauge, camera, person, *([scale] if encoder else [])]
+    parts: list[Device] = [axis, lamp, gauge, camera, person, *([scale] if encoder else []), *more.values()]
     devices = {part.name: guarded(part, part.name, "fake") for part in parts}
     roles = {str(role): name for role, name in loaded.file.roles.items() if name in devices}
+    roles |= {role: device.name for role, device in more.items()}
     assembly = Assembly({}, devices, roles, {"parabola": NoKeys()})
     async with AsyncExitStack() as stack:
         off, dark = (lambda: axis.carriage_um - made.focus_um), (lambda: lamp.now == 0.0)

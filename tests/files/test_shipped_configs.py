@@ -22,6 +22,7 @@ SCENARIOS = {
     "workshop-dmx": "wall",
     "workshop-rings": "wall",
     "workshop-photodiode": "autocollimation",
+    "workshop-pictures": "wall",
 }
 
 
@@ -47,8 +48,13 @@ def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
     switches = {"emergency_stop": "stop_button", "hands_in": "door"}
     rings = {"focus_ring": "focus_motor", "iris_ring": "iris_motor"}
     diodes = {"detector": "diode", "lamp_reference": "lamp_eye"}
-    own = {"workshop-collimated": switches, "workshop-rings": rings, "workshop-photodiode": diodes}
-    assert dict(other.roles) == dict(wall.roles) | own.get(scenario, {})
+    own_roles = {
+        "workshop-collimated": switches,
+        "workshop-rings": rings,
+        "workshop-photodiode": diodes,
+        "workshop-pictures": {"barrel_view": "witness"},
+    }
+    assert dict(other.roles) == dict(wall.roles) | own_roles.get(scenario, {})
 
 
 @pytest.mark.parametrize("scenario", SCENARIOS)

@@ -44,6 +44,11 @@ OWN_WILL = (
     "exposure, or has another curve. Its pictures are not taken to be linear. Lock what it does by itself, and state "
     "`linear` or `gamma` as measured."
 )
+BY_ITSELF = "The camera may change by itself what nobody has locked: {}. What that does to a sweep is not counted."
+HELD_AGAINST_NOTHING = (
+    "What is stated of the camera's curve was held against nothing: its exposure is locked, and only its brightness at "
+    "another one would tell."
+)
 EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
 
 
@@ -151,6 +156,11 @@ class EdgeDetector(Detector):
         """Whether nothing speaks against what is stated of the camera's curve."""
         return self._slope is None or abs(self._slope - 1.0 / (self.camera.spec.gamma or 1.0)) <= SLOPE_WITHIN
 
+    @property
+    def _locked_exposure(self) -> bool:
+        low_high = self.camera.spec.exposure_range_ms
+        return low_high is not None and low_high[0] == low_high[1]
+
     async def _brightness_advice(self) -> str:
         if self.gear.light is not None and await self.gear.light.level() == 0.0:
             return "The target's light is at level 0: turn it up."
@@ -225,7 +235,13 @@ class EdgeDetector(Detector):
             return found
         as_set = capture.data.exposure in (None, self._exposure)
         doubted = found.linear and not self._answers_as_stated
-        flags = (*(() if as_set else (EXPOSED_OTHERWISE,)), *((OWN_WILL,) if doubted else ()))
+        by_itself = ", ".join(self.camera.spec.by_itself).replace("_", " ")
+        flags = (
+            *(() if as_set else (EXPOSED_OTHERWISE,)),
+            *((OWN_WILL,) if doubted else ()),
+            *((HELD_AGAINST_NOTHING,) if found.linear and self._locked_exposure and self._slope is None else ()),
+            *((BY_ITSELF.format(by_itself),) if by_itself else ()),
+        )
         return Measured({"v": found.v, "h": found.h}, found.linear and not doubted, found.swing, flags)
 
 

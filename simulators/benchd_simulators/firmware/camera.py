@@ -10,6 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from typing import Any
 
+from benchd_simulators.firmware.camera_stream import STREAM_KIND, STREAM_PATH, parts
 from benchd_simulators.firmware.http import MOST_HEAD, Answer, BadRequest, talk
 from benchd_simulators.firmware.journal import Journal
 from benchd_simulators.firmware.machine import Machine
@@ -23,7 +24,8 @@ COUNTED = ("late", "garbage", "error", "cut", "freeze", "no_time")
 
 
 class NetworkCamera:
-    """Serves /frame.png and /settings on loopback. One frame is exposed at a time; who comes later waits his turn."""
+    """Serves /frame.png, /stream.mjpg and /settings on loopback. One frame is exposed at a time; who comes later waits
+    his turn."""
 
     def __init__(self, machine: Machine, journal: Journal | None = None, *, pace: float = 1.0) -> None:
         self._machine = machine
@@ -88,8 +90,8 @@ class NetworkCamera:
         return answer
 
     async def _handle(self, path: str, query: dict[str, str]) -> Answer:
-        if path not in ("/frame.png", "/settings"):
-            return Answer(b"There are /frame.png and /settings.\n", status=404)
+        if path not in ("/frame.png", STREAM_PATH, "/settings"):
+            return Answer(b"There are /frame.png, /stream.mjpg and /settings.\n", status=404)
         unknown = set(query) - {"exposure_ms", "gain"}
         if unknown:
             raise BadRequest(f"Unknown: {', '.join(sorted(unknown))}; known are exposure_ms and gain.")
@@ -98,6 +100,8 @@ class NetworkCamera:
             exposure_ms = really_set_exposure_ms(_number("exposure_ms", query["exposure_ms"]))
         if "gain" in query:
             gain = min(max(_number("gain", query["gain"]), GAIN[0]), GAIN[1])
+        if path == STREAM_PATH:
+            return Answer(b"", STREAM_KIND, parts=parts(self.picture))
         if path == "/settings":
             self._exposure_ms, self._gain = exposure_ms, gain
             return Answer(json.dumps({"exposure_ms": exposure_ms, "gain": gain}).encode(), "application/json")
@@ -120,6 +124,10 @@ class NetworkCamera:
         if garbage:
             picture = picture[:64] + bytes(byte ^ 0x5A for byte in picture[64:512])
         return Answer(picture, "image/png", headers=headers, cut=cut)
+
+    async def picture(self) -> Answer:
+        """The next picture at the settings in force, with the faults of the moment."""
+        return await self._frame(self._exposure_ms, self._gain)
 
     async def _expose(self, exposure_ms: float, gain: float) -> tuple[bytes, str]:
         """The picture of the world at mid-exposure and that moment's UTC; takes no less than the exposure."""

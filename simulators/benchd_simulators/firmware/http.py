@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from urllib.parse import parse_qsl, urlsplit
 
@@ -19,6 +19,7 @@ class Answer:
     status: int = 200
     headers: Mapping[str, str] = field(default_factory=dict)
     cut: bool = False  # a fault: hang up in the middle of the body
+    parts: AsyncIterator[bytes] | None = None  # a body without an end; the client hangs up
 
 
 class BadRequest(Exception):
@@ -35,10 +36,14 @@ async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, handl
             async with asyncio.timeout(IDLE_S):
                 head = await reader.readuntil(b"\r\n\r\n")
             keep, answer = await _answer(head, handle)
-            keep = keep and not answer.cut
+            keep = keep and not answer.cut and answer.parts is None
             writer.write(_head(answer, keep))
             writer.write(answer.body[: len(answer.body) // 2] if answer.cut else answer.body)
             await writer.drain()
+            if answer.parts is not None:
+                async for part in answer.parts:
+                    writer.write(part)
+                    await writer.drain()
             if not keep:
                 return
     except (asyncio.IncompleteReadError, asyncio.LimitOverrunError, ConnectionError, TimeoutError):
@@ -71,7 +76,7 @@ def _head(answer: Answer, keep: bool) -> bytes:
     lines = [
         f"HTTP/1.1 {answer.status} {REASONS.get(answer.status, 'Error')}",
         f"Content-Type: {answer.kind}",
-        f"Content-Length: {len(answer.body)}",
+        *(() if answer.parts is not None else (f"Content-Length: {len(answer.body)}",)),
         "Cache-Control: no-store",
         f"Connection: {'keep-alive' if keep else 'close'}",
         *(f"{name}: {value}" for name, value in answer.headers.items()),
