@@ -28,7 +28,7 @@ def test_all_is_copied_and_can_be_checked(tmp_path: Path, capsys: pytest.Capture
     assert f"benchd check {mine / 'workshop'}" in capsys.readouterr().out
     assert contents(mine) == contents(CONFIGS)
     benches = [str(one.parent) for one in mine.glob("*/bench.yaml")]
-    assert len(benches) == 9
+    assert len(benches) == 11
     assert main(["check", *benches]) == exits.DONE
 
 
