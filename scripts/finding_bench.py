@@ -95,7 +95,7 @@ class FindingBench:
         """A sweep about nominal with all as it stands; gives its finding. Raises RunEnded where it did not end."""
         await self.client.do("nominal")
         events = self.client.events()
-        run = (await self.client.command("sweep", merit="edge", repeats=2))["run"]
+        run = (await self.client.command("sweep", repeats=2))["run"]
         answered: set[str] = set()
         state: dict[str, Any] = {}
         async for state in self.client.follow(run):

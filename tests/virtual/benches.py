@@ -54,8 +54,16 @@ class VirtualBench(Lab):
         record: Path | None = None,
         files: Mapping[str, str] = {},
         daemon: bool = True,
+        curves: bool = False,
     ) -> None:
-        super().__init__(folder, world=world, config=config, seed=seed, change=lambda doc: self._changed(doc, change))
+        super().__init__(
+            folder,
+            world=world,
+            config=config,
+            seed=seed,
+            curves=curves,
+            change=lambda doc: self._changed(doc, change),
+        )
         self.pace = pace
         self.broker_at = f"127.0.0.1:{next(_NUMBERS)}"
         self._record, self._files, self._with_daemon = record, files, daemon
@@ -119,7 +127,7 @@ class VirtualBench(Lab):
 
     def place_um(self) -> float:
         """Where the carriage truly stands."""
-        return float(self.truth()["now"]["carriage_um"])
+        return self.machine.carriage_um
 
     async def rests(self, for_s: float, *, ringing_um: float = 0.1) -> float:
         """The place at which the carriage stays all this time, but for this ringing, looked at every 10 ms."""

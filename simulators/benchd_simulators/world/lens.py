@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 E_LINE_NM = 546.074
 COARSE_WAVES = 16.0  # above this a picture is made in one wavelength
 GEOMETRIC_WAVES = 60.0  # above this it is a blur disc
+MOST_KEPT = 64  # optics, before they are made anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +123,7 @@ class Lens:
 
     def __init__(self, record: WorldRecord, draws: Draws) -> None:
         self._record, self._draws = record, draws
+        self._made: dict[tuple[object, ...], Optic] = {}
 
     def _true(self, name: str, lens: LensRecord, key: str) -> float:
         """A drawn property of a lens; a twin shares the draw, around its own record."""
@@ -217,6 +219,23 @@ class Lens:
         glass: Sequence[str] = (),
     ) -> Optic:
         """The optic that lens `name` makes. `shims_um`: true thickness under it (nominal when None)."""
+        stands = (name, iris, str(ring), distance_mm, vergence_per_m, shims_um, tuple(glass))
+        if stands not in self._made:  # each picture and each reading asks, and a lens does not change
+            if len(self._made) >= MOST_KEPT:
+                self._made.clear()
+            self._made[stands] = self._optic(name, iris, ring, distance_mm, vergence_per_m, shims_um, glass)
+        return self._made[stands]
+
+    def _optic(
+        self,
+        name: str,
+        iris: float | None,
+        ring: Ring,
+        distance_mm: float,
+        vergence_per_m: float,
+        shims_um: float | None,
+        glass: Sequence[str],
+    ) -> Optic:
         lens = self._record.lenses[name]
         lamp = self._record.lamp
         stop = (iris or lens.f_number) / lens.f_number

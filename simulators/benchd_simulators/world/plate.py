@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import sqrt
 
 import numpy as np
@@ -49,8 +50,11 @@ def aberration_um(layers: Sequence[Layer], f_number: float) -> tuple[float, floa
     integrated, dW = LA s ds. The factor 1/cos u is left out here and in the defocus term z s^2 / 2 alike: every zone
     then keeps the focus that its ray has.
     """
-    if not layers:
-        return 0.0, 0.0, 0.0
+    return _aberration_um(tuple(layers), f_number) if layers else (0.0, 0.0, 0.0)
+
+
+@lru_cache(maxsize=64)  # every picture asks for the same
+def _aberration_um(layers: tuple[Layer, ...], f_number: float) -> tuple[float, float, float]:
     edge = 1 / (2 * f_number)
     s = edge * (np.arange(TRACED) + 1.0) / TRACED
     axial = paraxial_shift_um(layers)

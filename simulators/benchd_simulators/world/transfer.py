@@ -101,16 +101,23 @@ def through_focus(x: float, even: Sequence[float], w20: Floats) -> Floats:
     if x <= 0:
         return np.ones_like(w20)
     most = float(np.max(np.abs(w20), initial=0.0)) + 2 * sum(abs(term) for term in even)
-    node, weight = _nodes(min(48 + 8 * int(most * x * 1.5 + 0.5), 640))
+    xi, real, imaginary = _columns(x, tuple(even), min(48 + 8 * int(most * x * 1.5 + 0.5), 640))
+    turn = 8 * pi * x * np.multiply.outer(w20, xi)
+    answer: Floats = 4 / pi * (np.cos(turn) @ real - np.sin(turn) @ imaginary)
+    return answer
+
+
+@lru_cache(maxsize=64)  # a bench reads one lens at one frequency, place after place
+def _columns(x: float, even: tuple[float, ...], nodes: int) -> tuple[Floats, Floats, Floats]:
+    """Where the sheared pupil is cut, and the integral over y there, with its weight: real and imaginary part."""
+    node, weight = _nodes(nodes)
     xi, d_xi = (1 - x) * np.sin(node * pi / 2), weight * (1 - x) * np.cos(node * pi / 2) * pi / 2
     y_node, y_weight = _nodes(24)
     y_top = np.sqrt(1 - (xi + x) ** 2)
     y2 = (y_top[:, None] * y_node[None, :]) ** 2
     phase = even_wavefront((xi[:, None] + x) ** 2 + y2, even) - even_wavefront((xi[:, None] - x) ** 2 + y2, even)
     column = np.exp(2j * pi * phase) @ y_weight * y_top * d_xi
-    turn = 8 * pi * x * np.multiply.outer(w20, xi)
-    answer: Floats = 4 / pi * (np.cos(turn) @ column.real - np.sin(turn) @ column.imag)
-    return answer
+    return xi, column.real.copy(), column.imag.copy()
 
 
 def blur_disc(radius_waves: float, x: Floats) -> Floats:
