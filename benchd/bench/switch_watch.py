@@ -9,11 +9,12 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 
 from benchd.bench.bench import Bench
 from benchd.bench.interlock import Interlock, Switch
-from benchd.devices import Clock, DeviceError, Meter, Reading
+from benchd.devices import Clock, DeviceError, Meter, Reading, done_within
 
 MOVING_S = 0.05
 RESTING_S = 0.2
@@ -48,11 +49,9 @@ class _Watched:
         try:
             while True:
                 await self.look()
-                wait = asyncio.create_task(self._sooner.wait(), name="look sooner")
-                try:
-                    await asyncio.wait({wait}, timeout=pause_s())
-                finally:
-                    wait.cancel()
+                with suppress(TimeoutError):
+                    async with asyncio.timeout(pause_s()):
+                        await self._sooner.wait()
                 self._sooner.clear()
         finally:
             if self._asking is not None:
@@ -71,7 +70,7 @@ class _Watched:
         if self._asking is None:
             self._asked_s = self._clock.monotonic()
             self._asking = asyncio.create_task(self._meter.read(), name=f"read {self.switch.device}")
-        await asyncio.wait({self._asking}, timeout=UNREAD_S)
+        await done_within(self._asking, UNREAD_S)
         began_s, asking = self._asked_s, self._asking
         if asking.done():
             self._asking = None

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import time
 from datetime import UTC, datetime
-from typing import Any, Protocol, cast
+from typing import Any, Protocol
 
 TIMER_S = 0.0012
 """How late a timer of the event loop may fire: it rounds up to whole milliseconds."""
@@ -23,8 +23,8 @@ class OwnTime(Protocol):
 
 
 def _own_time() -> OwnTime | None:
-    loop = asyncio._get_running_loop()
-    return cast(OwnTime, loop) if hasattr(loop, "now_utc") else None
+    loop: Any = asyncio._get_running_loop()
+    return loop if hasattr(loop, "now_utc") else None
 
 
 class Clock:

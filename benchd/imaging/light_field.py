@@ -39,16 +39,16 @@ class LightField:
         Even light if there are too few. Outliers (marks, writing) are left out, in two passes.
         """
         x0, y0 = middle
-        columns = _terms((x - x0) / scale, (y - y0) / scale)
+        terms = _terms((x - x0) / scale, (y - y0) / scale)
         keep = light > 0
         light = np.log(np.where(keep, light, 1.0))
         coefficients: Floats = np.zeros(6)
         for _ in range(3):
             if int(keep.sum()) < _LEAST_SAMPLES:
                 return cls(np.zeros(6), x0, y0, scale)
-            kept = columns[keep]
-            coefficients = np.asarray(np.linalg.pinv(kept.T @ kept) @ (light[keep] @ kept), dtype=np.float64)
-            off = np.abs(light - columns @ coefficients)
+            kept = terms * keep
+            coefficients = np.asarray(np.linalg.pinv(kept @ terms.T) @ (kept @ light), dtype=np.float64)
+            off = np.abs(light - coefficients @ terms)
             keep = off <= _OUTLIER * 1.4826 * float(np.median(off[keep])) + 1e-6
         coefficients[0] -= mean(light[keep])
         return cls(coefficients, x0, y0, scale)
@@ -61,7 +61,7 @@ class LightField:
     def at(self, x: Floats, y: Floats) -> Floats:
         """Relative light at places of the picture, shape (n,)."""
         terms = _terms((x - self.x0) / self.scale, (y - self.y0) / self.scale)
-        return np.asarray(np.exp(terms @ self.coefficients), dtype=np.float64)
+        return np.asarray(np.exp(self.coefficients @ terms), dtype=np.float64)
 
     def over(self, rows: slice, columns: slice) -> Floats:
         """Relative light in each pixel of a rectangle of the picture."""
@@ -73,7 +73,8 @@ class LightField:
 
 
 def _terms(x: Floats, y: Floats) -> Floats:
-    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    """The quadratic's terms at each place, shape (6, n)."""
+    return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ def by_nothing(bench: Any) -> None:
 
 
 async def test_findings_by_steps_are_absolute_less_sure_and_hold_the_truth(tmp_path: Path) -> None:
-    async with VirtualBench(tmp_path, change=by_steps, pace=PACE) as bench:
+    async with VirtualBench(tmp_path, change=by_steps, pace=PACE, curves=True) as bench:
         async with person(bench) as (client, technician):
             await technician.calibrate([RING])
             finding = await technician.check(LENS, [RING], [PANE])
@@ -67,7 +67,7 @@ async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_no
 
 
 async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by(tmp_path: Path) -> None:
-    async with VirtualBench(tmp_path, change=by_steps, pace=PACE) as bench, person(bench) as (_, technician):
+    async with VirtualBench(tmp_path, change=by_steps, pace=PACE, curves=True) as bench, person(bench) as (_, technician):
         finding, shift_um = await toggled(bench, technician, LENS, RING, PANE)
     lines = {line["term"]: line["u"] for line in finding["budgets"]["shift"]}
     for state_of_glass in ("out", "in"):

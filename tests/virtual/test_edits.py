@@ -16,7 +16,7 @@ SEED, COUNT = 1, 60
 
 
 async def outcome_of(folder: Path, count: int = COUNT) -> Outcome:
-    async with VirtualBench(folder, seed=SEED, pace=PACE) as bench:
+    async with VirtualBench(folder, seed=SEED, pace=PACE, curves=True) as bench:
         return await edited(bench, count, SEED)
 
 

@@ -11,5 +11,5 @@ from tests.virtual.benches import VirtualBench
 async def test_what_was_foreseen_is_what_happens(tmp_path: Path) -> None:
     """The dry run was an interpreter of its own, and wrong in 7 of 8 probes. Here their times are held as well."""
     docs = drawn(4, 1)
-    async with VirtualBench(tmp_path, files=files_of(docs)) as bench, bench.client("rail") as client:
+    async with VirtualBench(tmp_path, files=files_of(docs), curves=True) as bench, bench.client("rail") as client:
         assert await all_tried(bench, client, docs, pace=1.0) == {}

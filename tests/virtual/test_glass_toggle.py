@@ -83,7 +83,7 @@ async def test_shift_is_the_traced_plates_and_its_residual_is_told(bench: Virtua
 
 async def test_a_procedure_of_ones_own_that_begins_with_the_plate_is_refused_a_finding(tmp_path: Path) -> None:
     files = {"procedures/in_first.yaml": IN_FIRST}
-    async with VirtualBench(tmp_path, files=files, pace=PACE) as bench, person(bench) as (_, technician):
+    async with VirtualBench(tmp_path, files=files, pace=PACE, curves=True) as bench, person(bench) as (_, technician):
         tape = technician.measure("tape")
         with pytest.raises(RunEnded) as ended:
             await technician.run("in_first", lens=LENS, adapters=[RING], glass=[PANE], distance_mm=tape["distance_mm"])
@@ -120,7 +120,7 @@ async def test_what_was_found_before_the_daemon_was_started_is_told(bench: Virtu
 
 async def test_the_plates_own_shift_comes_into_force_and_is_true(record: Path, tmp_path: Path) -> None:
     """The glass line is the finding's then, the interval narrower, and both hold the world's truth."""
-    async with VirtualBench(tmp_path, record=record, pace=PACE) as bench, person(bench) as (client, technician):
+    async with VirtualBench(tmp_path, record=record, pace=PACE, curves=True) as bench, person(bench) as (client, technician):
         before = await technician.check(LENS, [RING], [PANE])
         technician.fit([RING], [], LENS)
         tape = technician.measure("tape")

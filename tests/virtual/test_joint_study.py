@@ -37,7 +37,7 @@ async def test_its_u_is_that_of_the_worlds_joints(tmp_path: Path) -> None:
     q, dof = [], []
     for seed in SEEDS:
         async with (
-            VirtualBench(tmp_path / str(seed), seed=seed, pace=PACE) as stack,
+            VirtualBench(tmp_path / str(seed), seed=seed, pace=PACE, curves=True) as stack,
             person(stack) as (client, technician),
         ):
             joint = (await study(await ready(stack, client, technician), trials=3))["values"]["joint"]
@@ -96,7 +96,7 @@ async def test_in_force_it_is_what_findings_count_with_until_it_is_withdrawn(rec
 async def test_a_study_that_tells_too_little_is_refused_before_anybody_seats_anything(
     tmp_path: Path, lenses: list[str], people: list[str], trials: int, repeat: int
 ) -> None:
-    async with VirtualBench(tmp_path, pace=PACE) as stack, person(stack) as (client, technician):
+    async with VirtualBench(tmp_path, pace=PACE, curves=True) as stack, person(stack) as (client, technician):
         bench = await ready(stack, client, technician)
         with pytest.raises(Refused, match=f"{repeat} repeat another of the same lens by the same person"):
             await study(bench, lenses=lenses, people=people, trials=trials)
@@ -105,7 +105,7 @@ async def test_a_study_that_tells_too_little_is_refused_before_anybody_seats_any
 
 async def test_hands_go_in_where_it_is_dark_and_nothing_moves_till_they_are_out(tmp_path: Path) -> None:
     """Of each seating: light and carriage as they are when the question is asked."""
-    async with VirtualBench(tmp_path, pace=PACE) as stack, person(stack) as (client, technician):
+    async with VirtualBench(tmp_path, pace=PACE, curves=True) as stack, person(stack) as (client, technician):
         bench = await ready(stack, client, technician)
         await client.command("light", beat=False, level=0.0)
         at: list[tuple[float, float]] = []

@@ -27,6 +27,8 @@ BOOT_S = 1.0
 
 SOFT_RESET, DOOR, JOG_CANCEL = 0x18, 0x84, 0x85
 STATUS, HOLD, RESUME = ord("?"), ord("!"), ord("~")
+REAL_TIME = bytes((STATUS, HOLD, RESUME, SOFT_RESET, *range(0x80, 0x100)))
+"""No bytes of a line."""
 
 
 class Board:
@@ -108,20 +110,21 @@ class Board:
     def feed(self, data: bytes) -> None:
         """Bytes that the board finds together. It looks at real-time ones by kind, not by order: reset, report, hold,
         resume. Of two status queries the second is ignored."""
+        plain = data.translate(None, REAL_TIME)
         if self.state.stunned:
-            self.received += bytes(byte for byte in data if _plain(byte))
+            self.received += plain
             return
         if SOFT_RESET in data:
             self.soft_reset()
             return  # with all that came with it
         if self.state.critical:
             return
-        if STATUS in data:
-            self._asked_for()
-        for byte in (DOOR, JOG_CANCEL, HOLD, RESUME):
-            if byte in data and not (byte == RESUME and HOLD in data):
-                self._real_time(byte)
-        plain = bytes(byte for byte in data if _plain(byte))
+        if len(plain) < len(data):
+            if STATUS in data:
+                self._asked_for()
+            for byte in (DOOR, JOG_CANCEL, HOLD, RESUME):
+                if byte in data and not (byte == RESUME and HOLD in data):
+                    self._real_time(byte)
         self.received += plain[: max(0, RECEIVE_BYTES - len(self.received))]
         self.news.notify()
 
@@ -310,8 +313,3 @@ class Board:
                 inches=settings.reports_inches,
             )
         self.say(self._last_report)
-
-
-def _plain(byte: int) -> bool:
-    """No real-time byte, but one of a line."""
-    return byte < 0x80 and byte not in (STATUS, HOLD, RESUME, SOFT_RESET)
