@@ -36,21 +36,25 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=1, metavar="N", help="the first of them (default 1)")
     parser.add_argument("--pace", type=float, default=5.0, help="how much faster than life (default 5, the most)")
     parser.add_argument("--at-once", type=int, default=2, metavar="N", help="benches side by side (default 2)")
+    parser.add_argument("--pairs", metavar="NAMES", default=",".join(PAIRS), help="with commas between (default all)")
     parser.add_argument("--json", action="store_true", help="exactly one JSON document on standard output")
     args = parser.parse_args()
     if args.seeds < 1 or args.first < 0 or args.at_once < 1 or not 0.0 < args.pace <= 5.0:
         parser.error("--seeds and --at-once must be above zero, --first zero or above, --pace above zero and at most 5")
+    if unknown := [name for name in args.pairs.split(",") if name not in PAIRS]:
+        parser.error(f"no such pair: {', '.join(unknown)}; there are {', '.join(PAIRS)}")
+    wanted = [name for name in PAIRS if name in args.pairs.split(",")]
     signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell lets what runs in its background ignore it
     signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
     seeds = range(args.first, args.first + args.seeds)
     try:
-        rows = asyncio.run(_all(seeds, args.pace, args.at_once))
+        rows = asyncio.run(_all(seeds, wanted, args.pace, args.at_once))
     except KeyboardInterrupt:
         print("Interrupted; the benches under way were ended.", file=sys.stderr)
         return 130
     if not rows:
         return 3
-    pairs = {name: judged(name, {seed: row[name] for seed, row in rows.items()}) for name in PAIRS}
+    pairs = {name: judged(name, {seed: row[name] for seed, row in rows.items()}) for name in wanted}
     if args.json:
         print(json.dumps({"seeds": [*rows], "pairs": {name: one.as_json() for name, one in pairs.items()}}))
     else:
@@ -60,15 +64,15 @@ def main() -> int:
     return 0 if all(one.met for one in pairs.values()) else 1
 
 
-async def _all(seeds: Sequence[int], pace: float, at_once: int) -> dict[int, Row]:
-    """The pairs of every seed whose bench came to its end; of the others it is told why not."""
+async def _all(seeds: Sequence[int], wanted: Sequence[str], pace: float, at_once: int) -> dict[int, Row]:
+    """These pairs of every seed whose bench came to its end; of the others it is told why not."""
     gate = asyncio.Semaphore(at_once)
     rows: dict[int, Row] = {}
 
     async def one(seed: int) -> None:
         async with gate:
             try:
-                row = await compared(seed, pace)
+                row = await compared(seed, wanted, pace)
             except (StackFailed, RunEnded, BenchdError, OSError) as failed:
                 print(f"The bench of seed {seed} did not come to its end: {failed}", file=sys.stderr)
                 return
@@ -82,24 +86,24 @@ async def _all(seeds: Sequence[int], pace: float, at_once: int) -> dict[int, Row
     return dict(sorted(rows.items()))
 
 
-async def compared(seed: int, pace: float) -> Row:
-    """The bench of one seed, calibrated from an empty record, and all pairs on it."""
+async def compared(seed: int, wanted: Sequence[str], pace: float) -> Row:
+    """The bench of one seed, calibrated from an empty record, and these pairs on it."""
     async with (
         Stack(seed=seed, pace=pace, change=with_marks) as stack,
         stack.client("alike") as client,
     ):
         await client.command("take", beat=False)
-        return await all_pairs(await ready(stack, client, Technician(stack, client, lambda _: None)))
+        return await all_of(wanted, await ready(stack, client, Technician(stack, client, lambda _: None)))
 
 
-async def all_pairs(at: FindingBench) -> Row:
-    """Calibrate, then measure each pair in turn."""
+async def all_of(wanted: Sequence[str], at: FindingBench) -> Row:
+    """Calibrate, then measure each of these pairs in turn."""
     at.bench.hand("set", "wall_marks", MARKS_APART_MM)
     await at.technician.calibrate(list(RING))
     row = {}
-    for name, pair in PAIRS.items():
+    for name in wanted:
         await at.lit()
-        row[name] = await pair.compare(at)
+        row[name] = await PAIRS[name].compare(at)
     return row
 
 

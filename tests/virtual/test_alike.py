@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from alike import all_pairs
+from alike import all_of
 from alike_pairs import PAIRS
 from finding_bench import ready, with_marks
 from tests.virtual.benches import PACE, VirtualBench, person
@@ -19,7 +19,7 @@ async def test_each_pair_agrees(tmp_path: Path, seed: int) -> None:
         VirtualBench(tmp_path, seed=seed, pace=PACE, change=with_marks) as bench,
         person(bench) as (client, technician),
     ):
-        row = await all_pairs(await ready(bench, client, technician))
+        row = await all_of(list(PAIRS), await ready(bench, client, technician))
     assert set(row) == set(PAIRS)
     for name, one in row.items():
         assert one.off.u > 0.0
