@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from alike import main
 from alike_judged import judged
 from alike_pairs import PAIRS, Compared
 from differences import Difference
@@ -37,19 +38,24 @@ def test_what_is_off_scatters_as_its_u_says(z: float, met: bool) -> None:
     assert judged("shim", scattered(z, -z)).met, "of two seeds the scatter is told and not judged"
 
 
-@pytest.mark.parametrize("words", [["--seeds", "0"], ["--at-once", "0"], ["--pace", "0"], ["--pace", "6"]])
-def test_what_cannot_be_done_is_refused(words: list[str]) -> None:
-    done = subprocess.run([sys.executable, ALIKE, *words], capture_output=True, text=True, timeout=60, check=False)
-    assert done.returncode == 2
-    assert "above zero" in done.stderr
-
-
-def test_a_pair_that_there_is_not_is_refused_by_those_there_are() -> None:
-    done = subprocess.run(
-        [sys.executable, ALIKE, "--pairs", "shim,shims"], capture_output=True, text=True, timeout=60, check=False
-    )
-    assert done.returncode == 2
-    assert f"no such pair: shims; there are {', '.join(PAIRS)}" in done.stderr
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["--seeds", "0"], "above zero"),
+        (["--at-once", "0"], "above zero"),
+        (["--pace", "0"], "above zero"),
+        (["--pace", "6"], "at most 5"),
+        (["--pairs", "shim,shims"], f"no such pair: shims; there are {', '.join(PAIRS)}"),
+    ],
+)
+def test_what_cannot_be_done_is_refused(
+    words: list[str], why: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["alike", *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert why in capsys.readouterr().err
 
 
 @pytest.mark.stack

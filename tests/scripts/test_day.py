@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from day_bench import main
+
 pytestmark = pytest.mark.stack
 
 DAY = Path(__file__).resolve().parents[2] / "scripts" / "day_bench.py"
@@ -39,7 +41,11 @@ def test_a_day_is_one_document_a_tap_a_lens_and_true() -> None:
 
 
 @pytest.mark.parametrize("words", [["--lenses", "0"], ["--pace", "0"], ["--pace", "9"]])
-def test_what_is_no_day_is_refused(words: list[str]) -> None:
-    done = subprocess.run([sys.executable, DAY, *words], capture_output=True, text=True, timeout=60, check=False)
-    assert done.returncode == 2
-    assert "above zero" in done.stderr
+def test_what_is_no_day_is_refused(
+    words: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["day", *words])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 2
+    assert "above zero" in capsys.readouterr().err
