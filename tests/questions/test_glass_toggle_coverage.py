@@ -43,14 +43,14 @@ class Ensemble:
     u_um: float
 
 
-def toggled(scale: ScaleRecord, period_um: float, seed: int) -> Ensemble:
-    """`CASES` benches whose scale has a periodic error of `period_um`, through the real fit and the assessment."""
+def toggled(scale: ScaleRecord, period_um: float, seed: int, cases: int = CASES) -> Ensemble:
+    """So many benches whose scale has a periodic error of `period_um`, through the real fit and the assessment."""
     rng = np.random.default_rng(seed)
     z = np.linspace(-3.0 * HW, 3.0 * HW, 601)
     curve = CubicSpline(z, defocus_mtf(LP_MM, F_NUMBER, LIGHT_NM, z))  # of an ideal lens: its peak is at 0
     position_u_um = position_noise_um(scale, 0.05)
     held, errors, us = 0, [], []
-    for _ in range(CASES):
+    for _ in range(cases):
         phase = rng.uniform(0.0, 2.0 * math.pi)
         out = rng.uniform(0.0, 5000.0)
         shift = SHIFT_UM + rng.uniform(-0.5, 0.5) * period_um
@@ -119,4 +119,4 @@ def test_with_its_period_stated_the_interval_is_as_wide_as_the_errors(period_um:
     of = toggled(replace(ENCODER, period_um=period_um), period_um, seed)
     assert of.held >= LEAST
     assert of.rms_um <= 1.15 * of.u_um
-    assert of.u_um < toggled(ENCODER, period_um, seed).u_um
+    assert of.u_um < toggled(ENCODER, period_um, seed, cases=40).u_um, "of what each states a few tell"

@@ -24,7 +24,10 @@ def marked(doc: Any) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 async def test_an_adapter_as_its_maker_gave_it_is_left_out_by_a_zero_on_its_seat(tmp_path: Path, seed: int) -> None:
-    async with VirtualBench(tmp_path, seed=seed, pace=PACE, curves=True) as stack, person(stack) as (client, technician):
+    async with (
+        VirtualBench(tmp_path, seed=seed, pace=PACE, curves=True) as stack,
+        person(stack) as (client, technician),
+    ):
         bench = await ready(stack, client, technician)
         warmth = technician.measure("thermometer")
         await client.command("setup", set={"temperature_C": warmth["temperature_C"]})

@@ -50,7 +50,10 @@ async def as_it_stands(bench: FindingBench) -> Finding:
 
 @pytest.mark.parametrize("seed", SEEDS)
 async def test_a_plate_of_doubtful_thickness_is_put_out_and_in(tmp_path: Path, seed: int) -> None:
-    async with VirtualBench(tmp_path, seed=seed, pace=PACE, curves=True) as stack, person(stack) as (client, technician):
+    async with (
+        VirtualBench(tmp_path, seed=seed, pace=PACE, curves=True) as stack,
+        person(stack) as (client, technician),
+    ):
         bench = await ready(stack, client, technician)
         await technician.calibrate(list(RING))
         layer = {"thickness_mm": 2.498, "u_mm": 0.02, "index": 1.5230, "u_index": 0.0005, "at_nm": 546}
@@ -133,7 +136,9 @@ async def test_a_lens_on_doubtful_joints_is_seated_as_often_as_is_advised(tmp_pa
 async def test_light_of_doubtful_vergence_is_set_by_autocollimation(tmp_path: Path, seed: int) -> None:
     world = "workshop-collimated"
     async with (
-        VirtualBench(tmp_path, seed=seed, pace=PACE, curves=True, world=world, config=world, change=doubtful_light) as stack,
+        VirtualBench(
+            tmp_path, seed=seed, pace=PACE, curves=True, world=world, config=world, change=doubtful_light
+        ) as stack,
         person(stack) as (client, technician),
     ):
         bench = await ready(stack, client, technician)

@@ -67,7 +67,10 @@ async def test_where_nothing_is_stated_of_steps_findings_are_relative_and_put_no
 
 
 async def test_a_plate_in_and_out_by_steps_knows_what_the_screw_may_be_wrong_by(tmp_path: Path) -> None:
-    async with VirtualBench(tmp_path, change=by_steps, pace=PACE, curves=True) as bench, person(bench) as (_, technician):
+    async with (
+        VirtualBench(tmp_path, change=by_steps, pace=PACE, curves=True) as bench,
+        person(bench) as (_, technician),
+    ):
         finding, shift_um = await toggled(bench, technician, LENS, RING, PANE)
     lines = {line["term"]: line["u"] for line in finding["budgets"]["shift"]}
     for state_of_glass in ("out", "in"):

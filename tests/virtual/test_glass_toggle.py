@@ -120,7 +120,10 @@ async def test_what_was_found_before_the_daemon_was_started_is_told(bench: Virtu
 
 async def test_the_plates_own_shift_comes_into_force_and_is_true(record: Path, tmp_path: Path) -> None:
     """The glass line is the finding's then, the interval narrower, and both hold the world's truth."""
-    async with VirtualBench(tmp_path, record=record, pace=PACE, curves=True) as bench, person(bench) as (client, technician):
+    async with (
+        VirtualBench(tmp_path, record=record, pace=PACE, curves=True) as bench,
+        person(bench) as (client, technician),
+    ):
         before = await technician.check(LENS, [RING], [PANE])
         technician.fit([RING], [], LENS)
         tape = technician.measure("tape")

@@ -26,7 +26,8 @@ from tests.virtual.rules.stops import is_stop
 
 pytestmark = pytest.mark.asyncio
 
-FAR_UM, NEAR_UM = 25_000.0, 2_000.0
+FAR_UM, NEAR_UM = 14_000.0, 2_000.0
+"""Some three seconds apart: time enough for all that comes in between."""
 WIRE_S = 0.01
 """For a question and its answer on a line of 115200 baud, and the byte that follows."""
 GOES_DARK_S = 1.0
@@ -36,7 +37,7 @@ title: There and back
 needs: {roles: [carriage, target_light]}
 steps:
   - light: {level: 0.4}
-  - move: {carriage_um: 25000}
+  - move: {carriage_um: 14000}
   - ask: {kind: confirm, text: "Seated?"}
   - move: {carriage_um: 2000}
 finally:
