@@ -1,8 +1,8 @@
 """Latency of readings taken at constant speed both ways, and the places that are left when it is taken off.
 
-Stamps that are late by tau have a reading taken on the way up told too deep by v tau, and on the way down too shallow by
-as much. The shape of the curve is the same both ways, so that one quintic through all readings and one tau are fitted
-together: places follow from the trajectories at the stamps less tau, which holds for a speed that ripples too.
+Stamps that are late by tau have a reading taken on the way up told too deep by v tau, and one on the way down too
+shallow by as much. The shape of the curve is the same both ways, so that one quintic through all readings and one tau
+are fitted together: places follow from the trajectories at the stamps less tau, also where the speed ripples.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
 from benchd.metrology.peak import NoPeak, PeakFit, bell_start, fit_peak
@@ -47,6 +48,7 @@ class Way:
 class BothWays:
     """The fit of all passes together, with `latency_s` taken off and its standard uncertainty; `apart_um` is how far
     the peaks of the two ways lie apart before. `places_um` holds one array a way, NaN for a reading that is not used.
+    `u_peak_um` is what the latency adds to the fit's own u of the peak: nothing where both ways weigh alike.
     """
 
     fit: PeakFit
@@ -54,6 +56,7 @@ class BothWays:
     u_latency_s: float
     apart_um: float
     places_um: Sequence[Floats]
+    u_peak_um: float
 
 
 def fit_both_ways(ways: Sequence[Way], half_width_um: float) -> BothWays:
@@ -65,7 +68,7 @@ def fit_both_ways(ways: Sequence[Way], half_width_um: float) -> BothWays:
     for _ in range(ROUNDS):
         z, speed, v, u = _joined(ways, latency)
         fit = fit_peak(z, v, u, half_width_um, spent=1)
-        step, sd = _step(fit, z, speed, v, u)
+        step, sd, u_peak = _step(fit, z, speed, v, u)
         latency += step
         if abs(step) * np.abs(speed).max() < SETTLED_UM:
             break
@@ -75,7 +78,7 @@ def fit_both_ways(ways: Sequence[Way], half_width_um: float) -> BothWays:
         raise NoPeak("too_few_points", f"{up} and {down} readings of the two ways about the peak; {LEAST_OF_A_WAY} are "
                      "the fewest of each.")  # fmt: skip
     mean_speed = float(np.abs(speed[fit.inside]).mean())
-    return BothWays(fit, latency, sd, 2.0 * latency * mean_speed, places)
+    return BothWays(fit, latency, sd, 2.0 * latency * mean_speed, places, u_peak)
 
 
 def _start(ways: Sequence[Way], half_width_um: float) -> float:
@@ -103,12 +106,12 @@ def _joined(ways: Sequence[Way], latency_s: float) -> tuple[Floats, Floats, Floa
     return place[known], speed[known], value[known], u[known]
 
 
-def _step(fit: PeakFit, z: Floats, speed: Floats, v: Floats, u: Floats) -> tuple[float, float]:
-    """How much later the stamps are than taken, and its standard uncertainty: one step of Gauss and Newton, with the
-    quintic's coefficients free."""
+def _step(fit: PeakFit, z: Floats, speed: Floats, v: Floats, u: Floats) -> tuple[float, float, float]:
+    """How much later the stamps are than taken, its standard uncertainty, and that which it adds to the peak: one step
+    of Gauss and Newton, with the quintic's coefficients free."""
     x = (z[fit.inside] - fit.centre_um) / fit.half_window_um
     c = fit.coefficients
-    slope = np.polynomial.polynomial.polyval(x, np.polynomial.polynomial.polyder(c)) / fit.half_window_um
+    slope = polynomial.polyval(x, polynomial.polyder(c)) / fit.half_window_um
     weight = 1.0 / u[fit.inside]
     powers = np.vander(x, len(c), increasing=True)
     design = np.column_stack([powers, -slope * speed[fit.inside]]) * weight[:, None]
@@ -118,4 +121,25 @@ def _step(fit: PeakFit, z: Floats, speed: Floats, v: Floats, u: Floats) -> tuple
     left = residual - design @ found
     inverse = np.linalg.inv(r)
     spread = float(left @ left) / max(1, left.size - design.shape[1])
-    return float(found[-1]), float(np.sqrt(spread * (inverse @ inverse.T)[-1, -1]))
+    covariance = spread * (inverse @ inverse.T)
+    variance = _of_peak(fit, covariance[:-1, :-1]) - _of_peak(fit, fit.covariance)
+    return float(found[-1]), float(np.sqrt(covariance[-1, -1])), float(np.sqrt(max(0.0, variance)))
+
+
+def _of_peak(fit: PeakFit, covariance: Floats) -> float:
+    """Variance of the place of the maximum, from that of the coefficients; as in `benchd.metrology.peak`."""
+    top = (fit.peak_um - fit.centre_um) / fit.half_window_um
+    gradient = np.array([k * top ** (k - 1) if k else 0.0 for k in range(len(fit.coefficients))])
+    second = polynomial.polyval(top, polynomial.polyder(fit.coefficients, 2))
+    return float(gradient @ covariance @ gradient) * (fit.half_window_um / float(second)) ** 2
+
+
+def blur_shift_um(fit: PeakFit, way_um: float) -> float:
+    """How far the peak is shifted where each reading is the mean over `way_um`, to first order, without its sign.
+
+    The mean of f over w is f plus w^2/24 of its second derivative, so that the maximum goes by w^2/24 of the third over
+    the second.
+    """
+    top = (fit.peak_um - fit.centre_um) / fit.half_window_um
+    second, third = (float(polynomial.polyval(top, polynomial.polyder(fit.coefficients, n))) for n in (2, 3))
+    return abs(way_um**2 / 24.0 * third / second / fit.half_window_um)

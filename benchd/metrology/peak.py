@@ -144,7 +144,7 @@ def fit_peak(
                 weight = 1.0 / np.hypot(s, position_u_um * slope_per_um(fit, z))
                 fit = quintic(z, v, weight, fit.peak, fit.half)
     except Unsolvable as few:
-        raise _too_few(few.count, start, z) from few
+        raise _too_few(few.count, start, z, spent) from few
     _refuse(fit, z, half_width_um, spent)
     return _finished(fit, _Points(z, v, s, weight), half_width_um, ideal_hwhm_um, spent)
 
@@ -184,10 +184,10 @@ def _settle(z: FloatArray, v: FloatArray, weight: FloatArray, start: float, half
     return fit
 
 
-def _too_few(count: int, centre: float, z: FloatArray) -> NoPeak:
+def _too_few(count: int, centre: float, z: FloatArray, spent: int) -> NoPeak:
     if not z.min() < centre < z.max():
         return NoPeak("at_edge", "The merit still rises at the end of the sweep.")
-    return NoPeak("too_few_points", f"{count} points around the peak; it needs at least {LEAST_POINTS}.")
+    return NoPeak("too_few_points", f"{count} points around the peak; it needs at least {LEAST_POINTS + spent}.")
 
 
 def _refuse(fit: Window, z: FloatArray, half_width: float, spent: int) -> None:
@@ -209,7 +209,7 @@ def _refuse(fit: Window, z: FloatArray, half_width: float, spent: int) -> None:
             "The curve is narrower than the f-number allows: too noisy, or the lens is faster than recorded.",
         )
     if count < LEAST_POINTS + spent:
-        raise _too_few(count, peak, z)
+        raise _too_few(count, peak, z, spent)
 
 
 class _Points(NamedTuple):
@@ -219,9 +219,7 @@ class _Points(NamedTuple):
     weight: FloatArray
 
 
-def _finished(
-    fit: Window, points: _Points, half_width: float, ideal_hwhm: float | None, spent: int
-) -> PeakFit:
+def _finished(fit: Window, points: _Points, half_width: float, ideal_hwhm: float | None, spent: int) -> PeakFit:
     z, v, s, weight = points
     inverse = np.linalg.inv(fit.triangle)
     x, w = (z[fit.inside] - fit.centre) / fit.half, weight[fit.inside]

@@ -1,7 +1,7 @@
 """Where a carriage was while something was gathered, from positions polled on its way.
 
-Between two polls the speed is taken to be constant. What is gathered over a time belongs to the mean position in it, for
-which the exact integral of the polygon is taken.
+Between two polls the speed is taken to be constant. What is gathered over a time belongs to the mean position in it:
+the exact integral of the polygon.
 """
 
 from __future__ import annotations

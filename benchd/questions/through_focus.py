@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby, takewhile
 from statistics import fmean
 from typing import TYPE_CHECKING
 
 from benchd.assessments.curve import Curve, points_of_picture
 from benchd.errors import Refused
+from benchd.metrology.budget import Term
 from benchd.metrology.peak import NoPeak, PeakFit, fit_peak
 from benchd.optics.diffraction import ideal_hwhm_um
 from benchd.optics.focus_depth import half_width_um
@@ -21,14 +23,15 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FitOrder:
-    """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), and the
-    arrangement's factor on the curve width."""
+    """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), the
+    arrangement's factor on the curve width, and how many latencies were found from the same points."""
 
     f_number: float
     lp_mm: float
     light_nm: float
     position_u_um: float
     curve_width: float = 1.0
+    latencies: int = 0
 
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
@@ -60,15 +63,24 @@ def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
             order.curve_width * half_width_um(order.f_number, order.lp_mm),
             position_u_um=order.position_u_um,
             ideal_hwhm_um=order.curve_width * ideal_hwhm_um(order.f_number, order.lp_mm, order.light_nm),
+            spent=order.latencies,
         )
     except NoPeak as none:
         return none.text
 
 
-def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidence) -> PeakFit:
-    """The fit of `points`, with the parameters of `sweep`. Raises Refused('not_found')."""
+def best_focus(sweeps: Sequence[SweepData], evidence: Evidence) -> PeakFit:
+    """The fit of all points of `sweeps`, which measured the same, by the parameters of the first.
+
+    Raises Refused('not_found')."""
+    points, sweep = [point for one in sweeps for point in one.points], sweeps[0]
     order = FitOrder(
-        sweep.f_number, sweep.lp_mm, evidence.light_nm, evidence.position_u_um, evidence.arrangement.curve_width
+        sweep.f_number,
+        sweep.lp_mm,
+        evidence.light_nm,
+        evidence.position_u_um,
+        evidence.arrangement.curve_width,
+        sum(one.latencies for one in sweeps),
     )
     fit = fit_points(points, order)
     if isinstance(fit, str):
@@ -87,6 +99,20 @@ def passed_on(fits: Sequence[PeakFit], period_um: float | None) -> float | None:
     The places of several seatings are taken to lie at one phase: on the safe side.
     """
     return None if period_um is None else fmean(abs(fit.passes_on(period_um)) for fit in fits)
+
+
+def timing_of(sweeps: Sequence[SweepData]) -> list[Term]:
+    """The lines of continuous sweeps about their time stamps, of each kind the largest: several share their clocks."""
+    largest: dict[str, Term] = {}
+    for term in (term for sweep in sweeps for term in sweep.timing):
+        if term.term not in largest or term.u > largest[term.term].u:
+            largest[term.term] = term
+    return list(largest.values())
+
+
+def with_timing(fit: PeakFit, sweep: SweepData) -> PeakFit:
+    """The fit with the lines about time stamps in its u, for a question that has one line for a sweep."""
+    return replace(fit, u_um=math.hypot(fit.u_um, *(term.u for term in sweep.timing)))
 
 
 def flags_of(sweeps: Sequence[SweepData]) -> list[str]:

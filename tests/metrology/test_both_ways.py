@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from benchd.metrology.both_ways import Way, fit_both_ways
+from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import NoPeak, fit_peak
 from benchd.metrology.trajectory import Trajectory
 
@@ -33,8 +34,8 @@ def one_way(
     exposed_s: float = 0.005,
     began_s: float = 100.0,
 ) -> Way:
-    """A pass over SPAN_UM about the peak; `ripple` of the speed at 7 Hz, polled every 8 ms, exposures averaged on a fine
-    grid of true places."""
+    """A pass over SPAN_UM about the peak; `ripple` of the speed at 7 Hz, polled every 8 ms, exposures averaged on a
+    fine grid of true places."""
 
     def place(t: np.ndarray) -> np.ndarray:
         wave = ripple / (2 * math.pi * 7.0) * np.sin(2 * math.pi * 7.0 * t)
@@ -69,8 +70,10 @@ def test_latency_cancels_and_is_told(latency_s: float) -> None:
 def test_one_way_alone_would_be_off_by_speed_times_latency() -> None:
     """Of measurement practice: 500 um/s and 30 ms are 15 um each way."""
     ways = [one_way(500.0, 0.030), one_way(-500.0, 0.030)]
-    alone = [fit_peak(*(np.asarray(a) for a in (way.at(0.0)[0], way.value, way.u)), HALF_UM).peak_um
-             for way in (one_way(500.0, 0.015, frames_hz=120.0), one_way(-500.0, 0.015, frames_hz=120.0))]
+    alone = [
+        fit_peak(way.at(0.0)[0], way.value, way.u, HALF_UM).peak_um
+        for way in (one_way(500.0, 0.015, frames_hz=120.0), one_way(-500.0, 0.015, frames_hz=120.0))
+    ]
     assert alone[0] - alone[1] == pytest.approx(15.0, abs=0.2)
     assert fit_both_ways(ways, HALF_UM).apart_um == pytest.approx(30.0, abs=0.1)
 
@@ -91,8 +94,6 @@ def test_intervals_hold_with_noise() -> None:
         speed = float(rng.uniform(300, 420))
         ways = [one_way(sign * speed, 0.02, sd=0.007, rng=rng) for sign in (1.0, -1.0)]
         found = fit_both_ways(ways, HALF_UM)
-        from benchd.metrology.distribution import coverage_factor
-
         k = coverage_factor(found.fit.dof)
         inside += abs(found.fit.peak_um - true) <= k * found.fit.u_um
         late += abs(found.latency_s - 0.02) <= k * found.u_latency_s

@@ -1,4 +1,4 @@
-"""Mean positions of a polygon against numpy's interpolation on a fine grid, and against motions known in closed form."""
+"""Mean positions of a polygon against numpy's interpolation on a fine grid, and motions known in closed form."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def test_mean_is_that_of_a_fine_grid_by_numpy() -> None:
 
 
 def test_ramps_and_constant_speed_are_told_to_what_polling_leaves() -> None:
-    """A ramp between polls h apart lies a h^2 / 12 off its chord in the mean (a trapezoid's error), a steady pass not."""
+    """A ramp between polls h apart lies a h^2 / 12 off its chord in the mean (a trapezoid's error), no steady pass."""
     a, speed, h = 20_000.0, 400.0, 0.008
     ramp_s = speed / a
     t = np.arange(0.0, 1.0, h)
