@@ -21,7 +21,7 @@ from study_world import CaseWorld
 
 UTC = "2026-01-01T00:00:00Z"
 ACCELERATION_UM_S2, APPROACH_UM, TOP_UM_S = 20_000.0, 100.0, 4000.0
-POLL_S = 0.008
+POLL_S, TURNS_S = 0.008, 0.05
 STANDING = 14
 """Captures before the carriage moves: the pace is told by the first twelve."""
 NODES = np.polynomial.legendre.leggauss(5)[0]
@@ -83,13 +83,13 @@ class Motion:
                 return from_um + way * speed_um_s * (into_s + self._rippled_s(began_s, into_s))  # noqa: B023
 
             self._next_s = max(self._next_s, began_s + 0.5 * self._timing.exposed_s)
-            while self._next_s < began_s + lasts_s:
+            while self._next_s < began_s + lasts_s + TURNS_S:
                 self._capture(place)
             for t in np.arange(began_s, began_s + lasts_s, POLL_S):
                 world.rail.place_um = place(t)
                 told_s = t + self._poll_late_s + float(self._rng.exponential(0.0003))
                 polled(number, Reading(world.encoder.read_um(), "um", told_s, UTC))
-            world.rail.place_um, world.seconds = place(began_s + lasts_s), began_s + lasts_s + 0.05
+            world.rail.place_um, world.seconds = place(began_s + lasts_s), began_s + lasts_s + TURNS_S
         self.stand()
         await asyncio.sleep(0)
         return Reading(world.encoder.read_um(), "um", world.seconds, UTC)

@@ -283,7 +283,6 @@ QUICK: dict[str, int] = {
     "next lens": 100,
     "next lens f/8": 100,
     "all quiet": 100,
-    "passes": 100,
     "quiet passes": 100,
     "warm room": 100,
     "long scale": 100,

@@ -59,12 +59,13 @@ class BothWays:
     u_peak_um: float
 
 
-def fit_both_ways(ways: Sequence[Way], half_width_um: float) -> BothWays:
-    """One peak and one latency from passes of both directions; `half_width_um` is the geometric one.
+def fit_both_ways(ways: Sequence[Way], half_width_um: float, latency_s: float = 0.0) -> BothWays:
+    """One peak and one latency from passes of both directions; `half_width_um` is the geometric one, `latency_s` about
+    what is known of the latency.
 
     Raises NoPeak as `fit_peak`, and (too_few_points) where a direction has too few readings about the peak.
     """
-    latency = _start(ways, half_width_um)
+    latency = _start(ways, half_width_um, latency_s)
     for _ in range(ROUNDS):
         z, speed, v, u = _joined(ways, latency)
         fit = fit_peak(z, v, u, half_width_um, spent=1)
@@ -81,11 +82,11 @@ def fit_both_ways(ways: Sequence[Way], half_width_um: float) -> BothWays:
     return BothWays(fit, latency, sd, 2.0 * latency * mean_speed, places, u_peak)
 
 
-def _start(ways: Sequence[Way], half_width_um: float) -> float:
+def _start(ways: Sequence[Way], half_width_um: float, latency_s: float) -> float:
     """Latency at which bells of the expected width, each matched to one way alone, come to lie at one place."""
     peaks, speeds = [], []
     for way in ways:
-        place, speed = way.at(0.0)
+        place, speed = way.at(latency_s)
         known = np.isfinite(place) & np.isfinite(speed)
         if np.count_nonzero(known) < LEAST_OF_A_WAY:
             raise NoPeak("too_few_points", f"{np.count_nonzero(known)} readings of a pass have a place.")
@@ -94,7 +95,7 @@ def _start(ways: Sequence[Way], half_width_um: float) -> float:
     if min(speeds) >= 0.0 or max(speeds) <= 0.0:
         raise ValueError("passes of both directions are needed")
     slope, _ = np.polyfit(speeds, peaks, 1)
-    return float(slope)
+    return latency_s + float(slope)
 
 
 def _joined(ways: Sequence[Way], latency_s: float) -> tuple[Floats, Floats, Floats, Floats]:

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
+from bench_continuous import world_with_region
 from benchd.client.bench_client import BenchClient
 from benchd.errors import BenchdError
 from finding_bench import FindingBench, ready
@@ -29,8 +30,9 @@ LENS, RING, PANE = "L-0417", "ring-07", "pane-25"
 
 @pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def bench(record: Path, tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[VirtualBench]:
-    """A calibrated bench at the wall at its true pace."""
-    async with VirtualBench(tmp_path_factory.mktemp("passes"), record=record) as bench:
+    """A calibrated bench at the wall at its true pace, whose camera sends a region."""
+    folder = tmp_path_factory.mktemp("passes")
+    async with VirtualBench(folder / "bench", world=str(world_with_region(folder)), record=record) as bench:
         yield bench
 
 

@@ -84,6 +84,7 @@ def offset_speed_um_s(pace: Pace, half_width_um: float, step_um: float | None) -
 def fit_legs(
     legs: Sequence[tuple[Sequence[float], Sequence[float], Sequence[tuple[float, float, float, float]]]],
     half_width_um: float,
+    latency_s: float,
 ) -> BothWays | str:
     """For the worker: `fit_both_ways` of legs, each times, positions, and of each reading stamp, exposure, value and u;
     or a sentence saying why there is none."""
@@ -92,18 +93,18 @@ def fit_legs(
         columns = np.array(readings, dtype=np.float64).reshape(-1, 4).T
         ways.append(Way(Trajectory(t_s, z_um), columns[0], columns[1], columns[2], columns[3]))
     try:
-        return fit_both_ways(ways, half_width_um)
+        return fit_both_ways(ways, half_width_um, latency_s)
     except NoPeak as none:
         return none.text
 
 
-def steady(leg: Leg, plan: PassPlan) -> list[int]:
-    """The captures of a leg, by number, that were stamped at about the speed asked for."""
+def steady(leg: Leg, plan: PassPlan, latency_s: float) -> list[int]:
+    """The captures of a leg, by number, that were taken at about the speed asked for, stamped so late."""
     if not leg.taken:
         return []
     trajectory, speed = Trajectory(leg.t_s, leg.z_um), plan.course.speed_um_s
-    stamps = np.array([one.capture.t_mono for one in leg.taken])
-    found = np.abs(trajectory.speed_um_s(stamps, max(plan.pace.exposed_s, 2.0 * trajectory.longest_gap_s)))
+    taken_s = np.array([one.capture.t_mono for one in leg.taken]) - latency_s
+    found = np.abs(trajectory.speed_um_s(taken_s, max(plan.pace.exposed_s, 2.0 * trajectory.longest_gap_s)))
     return [int(i) for i in np.flatnonzero(np.abs(found / speed - 1.0) <= STEADY)]
 
 

@@ -32,6 +32,7 @@ from benchd.detectors.detector import Detector
 from benchd.detectors.values import Measured
 from benchd.devices import Clock
 from benchd.errors import Refused
+from benchd.metrology.both_ways import BothWays
 
 STREAM_BEGINS_S = 10.0
 """By then a stream has begun, and shown how often captures come."""
@@ -103,15 +104,8 @@ class PassThrough:
 
         Raises Refused('not_found') where the readings show no peak.
         """
-        used = [steady(leg, plan) for leg in legs]
-        sent = [
-            (leg.t_s, leg.z_um, readings_of(leg, numbers, plan.pace.exposed_s))
-            for leg, numbers in zip(legs, used, strict=True)
-        ]
-        with spent("analysis"):
-            found = await self._analysis.run(fit_legs, sent, half_width / abs(plan.slope))
-        if isinstance(found, str):
-            raise Refused("not_found", found, advice="More light, or more passes (`repeats`); or a stepped sweep.")
+        used, found = await self._fitted(legs, plan, half_width, 0.0)
+        used, found = await self._fitted(legs, plan, half_width, found.latency_s)
         data.timing = tuple(timing_terms(found, plan, legs, run))
         data.latencies = 1
         data.flags.append(told(found, plan))
@@ -125,6 +119,23 @@ class PassThrough:
                 if not measured or math.isfinite(place):
                     placed.append(Placed(one, place, number // 2))
         return placed
+
+    async def _fitted(
+        self, legs: Sequence[Leg], plan: PassPlan, half_width: float, latency_s: float
+    ) -> tuple[list[list[int]], BothWays]:
+        """The captures that belong to each leg, were they stamped so late, and the fit of all.
+
+        Which belong to it depends on how late they are stamped, of which a first fit tells enough."""
+        used = [steady(leg, plan, latency_s) for leg in legs]
+        sent = [
+            (leg.t_s, leg.z_um, readings_of(leg, numbers, plan.pace.exposed_s))
+            for leg, numbers in zip(legs, used, strict=True)
+        ]
+        with spent("analysis"):
+            found = await self._analysis.run(fit_legs, sent, half_width / abs(plan.slope), latency_s)
+        if isinstance(found, str):
+            raise Refused("not_found", found, advice="More light, or more passes (`repeats`); or a stepped sweep.")
+        return used, found
 
 
 def batched(items: Sequence[T], most: int) -> Iterator[list[T]]:

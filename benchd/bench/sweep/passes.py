@@ -27,13 +27,15 @@ LONGEST_GAP_S = 0.1
 LEAST_SHARE = 0.6
 """Of the captures that belong into a span: with fewer it is taken again."""
 TRIES = 3
+MOST_LATENCY_S = 0.25
+"""Captures stamped so late or early are still looked for: beyond, what is stamped is no exposure."""
 LATE_S = 3.0
 """After so long without one no more captures are awaited."""
 
 
 @dataclass(frozen=True, slots=True)
 class Leg:
-    """One way of a pass: times (monotonic) and positions (um) polled, and the captures stamped in it."""
+    """One way of a pass: times (monotonic) and positions (um) polled, and the captures stamped in it or close by."""
 
     t_s: Sequence[float]
     z_um: Sequence[float]
@@ -134,14 +136,15 @@ class Passes:
 
 
 def _leg(polls: Sequence[Reading], taken: Sequence[Streamed]) -> Leg:
-    """The positions in the order of their times, and the captures stamped between the first and the last."""
+    """The positions in the order of their times, and the captures that may have been taken between first and last."""
     t_s: list[float] = []
     z_um: list[float] = []
     for reading in polls:
         if not t_s or reading.t_mono > t_s[-1]:
             t_s.append(reading.t_mono)
             z_um.append(reading.value)
-    return Leg(t_s, z_um, [one for one in taken if t_s[0] <= one.capture.t_mono <= t_s[-1]])
+    early, late = t_s[0] - MOST_LATENCY_S, t_s[-1] + MOST_LATENCY_S
+    return Leg(t_s, z_um, [one for one in taken if early <= one.capture.t_mono <= late])
 
 
 def _unfit(legs: Sequence[Leg], course: Course, expected: float) -> str:
