@@ -14,6 +14,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+import bench_continuous
 import bench_crowd
 import bench_edges
 import bench_latency
@@ -29,6 +30,7 @@ PARTS: dict[str, Callable[[], list[Figure]]] = {
     "crowd": bench_crowd.measure,
     "modbus": bench_modbus.measure,
     "sweep": bench_sweep.measure,
+    "continuous": bench_continuous.measure,
 }
 
 

@@ -7,12 +7,12 @@ import time
 from urllib.parse import urlsplit
 
 from benchd.client.bench_client import BenchClient
-from stack import Stack
+from technician import Bench
 
 LENS, ADAPTERS, GLASS = "L-0417", ["ring-07"], ["pane-25"]
 
 
-async def make_ready(stack: Stack, client: BenchClient) -> None:
+async def make_ready(stack: Bench, client: BenchClient) -> None:
     """Home, set up, light, drive to nominal."""
     stack.hand("set", "ring", "infinity")
     await client.command("take", beat=False)

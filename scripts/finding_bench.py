@@ -91,11 +91,11 @@ class FindingBench:
         tape = self.technician.measure("tape")
         return await self.find(lens, adapters, glass, distance_mm=tape["distance_mm"], m=tape["m"])
 
-    async def sweep(self) -> Finding:
+    async def sweep(self, **more: Any) -> Finding:
         """A sweep about nominal with all as it stands; gives its finding. Raises RunEnded where it did not end."""
         await self.client.do("nominal")
         events = self.client.events()
-        run = (await self.client.command("sweep", repeats=2))["run"]
+        run = (await self.client.command("sweep", **{"repeats": 2, **more}))["run"]
         answered: set[str] = set()
         state: dict[str, Any] = {}
         async for state in self.client.follow(run):

@@ -19,6 +19,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+from urllib.parse import urlsplit
 
 from ruamel.yaml import YAML
 
@@ -133,6 +134,8 @@ class Stack:
             if device["driver"] == "http_camera":
                 device["url"] = ports["camera"]
                 device["settings_url"] = ports["camera_settings"] + "?exposure_ms={exposure_ms}&gain={gain}"
+                if "stream_url" in device:
+                    device["stream_url"] = f"{ports['camera_stream']}?{urlsplit(device['stream_url']).query}"
             elif device["driver"] == "gcode_axis" and (unpaced := shipped["devices"].get(name)):
                 device["top_speed_um_s"] = unpaced["top_speed_um_s"] * self.pace
                 device["acceleration_um_s2"] = unpaced["acceleration_um_s2"] * self.pace**2

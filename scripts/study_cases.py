@@ -32,7 +32,7 @@ from study_walls import RUN, find_gap, m_by_marks
 from study_world import CaseWorld, Truth, ring_of
 
 SUBDIVISION = "position subdivision"
-OF_THE_SWEEP = ("sweep", "frequency", SUBDIVISION, "non-linear pictures")
+OF_THE_SWEEP = ("sweep", "frequency", SUBDIVISION, "non-linear pictures", "clocks", "latency", "motion blur")
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,6 +255,7 @@ def _given(bench: CaseBench, chain: Chain, data: SweepData, fits: Sequence[PeakF
         seatings=[Seating((0, 0), fit.peak_um, fit.u_um) for fit in fits] if len(fits) > 1 else [],
         pairs=chain.joints,
         passed_on=_passed_on(bench, chain, fits),
+        timing=data.timing,
     )
 
 

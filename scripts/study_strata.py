@@ -79,6 +79,21 @@ FOLDERS = {
 
 
 @dataclass(frozen=True, slots=True)
+class Timing:
+    """A continuous sweep's clocks: captures a second, each over so long; stamps late by up to `late_s`, scattered by
+    `jitter_s` (standard deviation) and drifting by up to `drift` (relative), a share of captures `dropped`; and the
+    relative amplitude of the ripple of the speed."""
+
+    rate_hz: float = 60.0
+    exposed_s: float = 0.006
+    late_s: float = 0.03
+    jitter_s: float = 0.0005
+    drift: float = 100e-6
+    dropped: float = 0.0
+    ripple: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
 class Stratum:
     """One stratum. `w040_waves` is the mean of the lens's spherical aberration, drawn within +-20 % (or 0.1 wave).
 
@@ -98,7 +113,7 @@ class Stratum:
     that comes of a bound alone, and what is drawn keeps well within: its intervals are too wide, as they have to be
     where a bound is all that is known. Light over a rendered picture is drawn as for the shipped bench, or by
     `uneven`. `better` names an input as advice does (`study_better.py`), and the share of its uncertainty that is
-    left: files and world with it, all else drawn alike.
+    left: files and world with it, all else drawn alike. Sweeps are continuous where `timing` says how.
     """
 
     name: str
@@ -128,6 +143,7 @@ class Stratum:
     air_behind: bool = False
     doubts: Doubts = Doubts()
     cautious: bool = False
+    timing: Timing | None = None
     better: tuple[str, float] | None = None
 
     @property
@@ -154,6 +170,9 @@ ALL_COLLIMATED = replace(
     carefully=True,
 )
 ALL_QUIET = Stratum("all quiet", arrangement="collimated", repeats=3, doubts=QUIET)
+
+PASSES = replace(REFERENCE, name="passes", repeats=1, timing=Timing())
+QUIET_PASSES = replace(ALL_QUIET, name="quiet passes", repeats=1, timing=Timing())
 
 STRATA: dict[str, Stratum] = {
     one.name: one
@@ -209,6 +228,16 @@ STRATA: dict[str, Stratum] = {
         replace(ALL_QUIET, name="doubtful plate", doubts=replace(QUIET, plate_index=5e-3)),
         replace(ALL_QUIET, name="worn carriage and seats", doubts=replace(QUIET, bounds=4.0)),
         replace(ALL_QUIET, name="worn gauge", doubts=replace(QUIET, gain=0.01, hysteresis_um=3.0)),
+        PASSES,
+        replace(PASSES, name="passes f/1.4", f_number=1.4),
+        replace(PASSES, name="passes f/8", f_number=8.0),
+        replace(PASSES, name="passes one wave", w040_waves=1.0),
+        replace(PASSES, name="passes medium light", light=MEDIUM),
+        replace(PASSES, name="passes jitter", timing=Timing(jitter_s=0.004)),
+        replace(PASSES, name="passes late and rippling", timing=Timing(late_s=0.1, ripple=0.1)),
+        replace(PASSES, name="passes losing frames", timing=Timing(dropped=0.25)),
+        QUIET_PASSES,
+        replace(QUIET_PASSES, name="quiet passes drifting", timing=Timing(drift=500e-6, exposed_s=0.01)),
         replace(REFERENCE, name="rendered", rendered=True),
         replace(REFERENCE, name="rendered uneven", rendered=True, uneven=QUITE_UNEVEN),
         replace(
@@ -254,6 +283,7 @@ QUICK: dict[str, int] = {
     "next lens": 100,
     "next lens f/8": 100,
     "all quiet": 100,
+    "quiet passes": 100,
     "warm room": 100,
     "long scale": 100,
     "doubtful plate": 100,

@@ -7,10 +7,11 @@ choice of the window and the fit's points are the sweeper's.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from typing import Any, cast
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from benchd.arrangements.arrangement import Arrangement
@@ -19,6 +20,7 @@ from benchd.arrangements.setup_document import SetupDocument
 from benchd.bench.datum.chain import Chain
 from benchd.bench.datum.clearance import Clearance, check_clearance, clearance
 from benchd.bench.gate import Gate
+from benchd.bench.motion.figures import check_limits
 from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweep.sweeper import Sweeper
@@ -29,10 +31,12 @@ from benchd.devices import Reading
 from benchd.metrology.peak_light import FIT_REACH
 from benchd_simulators.world.lens import Optic
 from study_bench import CaseBench
+from study_passes import APPROACH_UM, TOP_UM_S, Motion, over_exposure, run_up
 from study_picture import PictureCamera
 from study_records import LP_MM
 from study_world import SETTLING_UM, CaseWorld, peak_um_of
 
+Floats = NDArray[np.float64]
 UTC = "2026-01-01T00:00:00Z"
 SPREAD_OF_STATED_NOISE = 0.07
 """How well one picture knows its own noise, relative: rendered pictures scatter by 5 to 10 %."""
@@ -56,8 +60,11 @@ class Quiet:
 
     def tell(self, kind: str, doc: object) -> None: ...
 
+    def __init__(self, world: CaseWorld | None = None) -> None:
+        self._world = world
+
     def monotonic(self) -> float:
-        return 0.0
+        return 0.0 if self._world is None else self._world.seconds
 
     async def sleep(self, seconds: float) -> None: ...
 
@@ -66,11 +73,26 @@ class CaseCarriage:
     """Where the sweeper drives; `exposed_um` is the true place while the shutter is open."""
 
     limits_um = (0.0, 30000.0)
-    overshoot_um = 100.0
+    overshoot_um = APPROACH_UM
+    top_speed_um_s = TOP_UM_S
     stops = 0
 
     def __init__(self, world: CaseWorld) -> None:
         self._world = world
+        timing = world.stratum.timing
+        self.motion = None if timing is None else Motion(world, timing)
+
+    def run_up_um(self, speed_um_s: float) -> float:
+        return run_up(speed_um_s)
+
+    def check_limits(self, carriage_um: float) -> None:
+        check_limits(carriage_um, self.limits_um)
+
+    async def pass_through(
+        self, ends_um: Sequence[float], speed_um_s: float, polled: Callable[[int, Reading], None]
+    ) -> Reading:
+        assert self.motion is not None
+        return await self.motion.pass_through(ends_um, speed_um_s, polled)
 
     async def go(self, target_um: float, *, exact: bool = True, settled: Callable[[], None] = lambda: None) -> Reading:
         place_um = self._world.drive(target_um)
@@ -118,8 +140,10 @@ class MeritCurve:
         grid = middle_um + half * np.linspace(-reach, reach, int(GRID * reach) + 1)
         self._spline = CubicSpline(grid, optic.otf_through_focus(lp_mm, grid))
 
-    def __call__(self, depth_um: float) -> float:
-        return abs(float(self._spline(depth_um)))
+    def __call__(self, depths_um: Floats) -> float:
+        """At one depth, or as gathered over several."""
+        found = self._spline(depths_um)
+        return abs(over_exposure(found) if found.size > 1 else float(found[0]))
 
 
 class MeritDetector(Detector):
@@ -148,12 +172,19 @@ class MeritDetector(Detector):
         depth_um = self._world.seen_depth_um(self._lens, self._carriage.exposed_um())
         return Capture(depth_um, self._world.seconds, UTC)
 
-    def _read(self, depth_um: float, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
+    def check_streams(self) -> None: ...
+
+    def stream(self) -> AsyncIterator[Capture]:
+        assert self._carriage.motion is not None
+        self._carriage.motion.stand()
+        return self._carriage.motion.stream()
+
+    def _read(self, depths_um: Floats, lp_mm: float) -> tuple[tuple[float, float], tuple[float, float]]:
         if lp_mm not in self._curves:
             stratum, optic = self._world.stratum, self._optic
             far_um = abs(stratum.off_um) + (stratum.far_um or 0.0)
             self._curves[lp_mm] = MeritCurve(optic, lp_mm * self._frequency, optic.sharp_um(), far_um)
-        true = self._curves[lp_mm](depth_um)
+        true = self._curves[lp_mm](depths_um)
         sd = self._sd * np.sqrt(2.0)
         rng = self._world.rng
         along, across = true + sd * rng.standard_normal(2), sd * rng.standard_normal(2)
@@ -169,20 +200,26 @@ class MeritDetector(Detector):
         return float(np.hypot(0.7, disc_um / 4.0 / world.pixel_um) * (1.0 + 0.03 * world.rng.standard_normal()))
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance:
-        v, h = self._read(capture.data, lp_mm)
+        v, h = self._read(np.array([capture.data]), lp_mm)
         return Glance(0.5 * (v[0] + h[0]), self._blur_px(capture.data))
 
     async def settle_on(self, best: Seen, within: Sequence[Seen], lp_mm: float) -> float:
         return self._u_frequency
 
     async def measure(self, capture: Capture) -> Measured:
-        v, h = self._read(capture.data, LP_MM)
+        if isinstance(capture.data, float):
+            depths = np.array([capture.data])
+        else:  # of a stream: the places in its exposure
+            depths = np.array([self._world.seen_depth_um(self._lens, place) for place in capture.data])
+        v, h = self._read(depths, LP_MM)
         return Measured({"v": v, "h": h})
 
 
 def order_of(world: CaseWorld, hwhm_um: float) -> SweepOrder:
     """What the stratum asks the sweeper for; a step only where it says how many stations the window shall hold."""
     stratum = world.stratum
+    if stratum.timing is not None:
+        return SweepOrder(repeats=stratum.repeats, mode="continuous")
     if stratum.inside is None:
         return SweepOrder(repeats=stratum.repeats)
     return SweepOrder(repeats=stratum.repeats, step_um=2.0 * FIT_REACH * hwhm_um / (stratum.inside + 0.5))
@@ -204,7 +241,7 @@ def sweep(
     world = bench.world
     carriage = CaseCarriage(world)
     keeper: Any = CaseKeeper(bench, chain)
-    quiet: Any = Quiet()
+    quiet: Any = Quiet(world)
 
     def gear(camera: Any) -> Gear:
         return Gear(camera, "detector", bench.files.file.target, None, cast(Any, Inline()), quiet)

@@ -34,8 +34,8 @@ from benchd.bench.pointer import Pointer
 from benchd.bench.records_in_force import RecordsInForce
 from benchd.bench.requests import (
     CARRIAGE,
+    check_continuous,
     check_points,
-    check_sweep,
     check_unit,
     driven,
     no_lens,
@@ -311,8 +311,9 @@ class Bench:
 
     def check_order(self, order: SweepOrder) -> Detector:
         """Raise Refused (bad_request, unknown_name) for a sweep that this bench cannot take; gives its detector."""
-        check_sweep(order.mode)
         chosen = self.detectors.chosen(order.merit, order.lp_mm)
+        if order.mode == "continuous":
+            check_continuous(self.assembly, chosen.detector)
         if order.span_um is not None and order.step_um is not None:  # else they follow the measured curve
             check_points(order.repeats * per_pass(order.span_um, order.step_um))
         return chosen.detector

@@ -9,6 +9,7 @@ from typing import Literal
 
 from benchd.assessments.sampling_positions import UNCOUNTED
 from benchd.bench.assembly import ROTARY, Assembly
+from benchd.detectors.detector import Detector
 from benchd.devices import Axis, Camera, Device, Encoder, Gauge, Light, Meter
 from benchd.errors import Refused
 
@@ -90,10 +91,16 @@ def nowhere(name: str) -> Refused:
     return Refused("not_homed", f"It is not known where {name} stands, to go on from there.", advice="Say where to go.")
 
 
-def check_sweep(mode: str) -> None:
-    """Raise Refused('bad_request') for a mode that is not implemented yet."""
-    if mode != "stepped":
-        raise Refused("bad_request", "Only stepped sweeps are carried out.", advice="Leave the mode away.")
+def check_continuous(assembly: Assembly, detector: Detector) -> None:
+    """Raise Refused('bad_request') on a bench that cannot match readings taken in motion to positions."""
+    if assembly.in_role("position", Encoder) is None:
+        raise Refused(
+            "bad_request",
+            "A continuous sweep needs a scale in the role `position`: the motor's steps do not tell where the carriage "
+            "is while it moves.",
+            advice="Leave the mode away: a stepped sweep approaches each place from one side.",
+        )
+    detector.check_streams()
 
 
 def check_points(points: int) -> None:

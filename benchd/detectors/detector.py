@@ -19,7 +19,8 @@
             return Measured({"level": (capture.data, 0.002)})
 
 A sweep calls `prepare`, runs its coarse scan with `capture` and `glance`, calls `settle_on` with what was seen, and
-measures a capture at each station. The calls must not block the event loop: long work is a module-level function for
+measures a capture at each station. A continuous sweep takes them from `stream` instead, of detectors that have one
+(`check_streams`). The calls must not block the event loop: long work is a module-level function for
 `gear.analysis`, which runs it in the worker process. An exception other than BenchdError, or a wrong answer, ends that
 sweep; a call that does not return within `at_most_s` is given up. Import heavy libraries where they are used.
 """
@@ -27,7 +28,7 @@ sweep; a call that does not return within `at_most_s` is given up. Import heavy 
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from pydantic import BaseModel
@@ -130,6 +131,7 @@ class Detector(ABC):
             seen.curve_width * half_width_um(seen.f_number, seen.lp_mm),
             position_u_um=seen.position_u_um,
             ideal_hwhm_um=seen.curve_width * ideal_hwhm_um(seen.f_number, seen.lp_mm, seen.light_nm),
+            spent=seen.latencies,
         )
 
     @property
@@ -178,6 +180,23 @@ class Detector(ABC):
     async def capture(self) -> Capture:
         """Expose or read at the present station; called at standstill, returns when the carriage may move on. Cancelled
         if the carriage does not stay."""
+
+    def check_streams(self) -> None:
+        """Raise Refused('bad_request') where captures of `stream` could not be matched to positions by their time."""
+        raise Refused(
+            "bad_request",
+            f"The detector '{self.name}' does not measure while the carriage moves.",
+            advice="Leave the mode away: a stepped sweep stands still for each reading.",
+        )
+
+    def stream(self) -> AsyncIterator[Capture]:
+        """Captures one after the other, also while the carriage moves, until it is closed; for continuous sweeps.
+
+        Called where `check_streams` does not refuse. `t_mono` is the middle of what was gathered, by a clock that runs
+        with the daemon's: late or early by a constant at most, which is found and taken off. `exposed_s` has to be
+        known, unless it is far shorter than the time between two captures. They are measured by `measure`, as settled.
+        """
+        raise NotImplementedError
 
     @abstractmethod
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable, Mapping, Sequence
+from contextlib import aclosing
 from typing import Any, TypeVar, cast
 
 from benchd.detectors.detector import Detector
@@ -86,14 +87,32 @@ class GuardedDetector(Detector):
         return in_sides, u_rel, across_px
 
     async def capture(self) -> Capture:
-        taken = self._guard.of_kind("capture", await self._ask("capture", self._inside.capture), Capture)
-        if self._guard.number("capture", taken.t_mono) <= self._last_mono:
-            raise self._guard.fault("capture", f"answered capture with t_mono {taken.t_mono:g}, no later than the last")
+        taken = self._taken("capture", await self._ask("capture", self._inside.capture), self._last_mono)
         self._last_mono = taken.t_mono
-        self._guard.of_kind("capture", taken.t_utc, str)
-        if self._guard.number("capture", taken.exposed_s) < 0.0:
-            raise self._guard.fault("capture", f"answered capture with exposed_s {taken.exposed_s:g}, which is below 0")
         return taken
+
+    def _taken(self, call: str, answer: Any, last_mono: float) -> Capture:
+        taken = self._guard.of_kind(call, answer, Capture)
+        if self._guard.number(call, taken.t_mono) <= last_mono:
+            raise self._guard.fault(call, f"answered {call} with t_mono {taken.t_mono:g}, no later than the last")
+        self._guard.of_kind(call, taken.t_utc, str)
+        if self._guard.number(call, taken.exposed_s) < 0.0:
+            raise self._guard.fault(call, f"answered {call} with exposed_s {taken.exposed_s:g}, which is below 0")
+        return taken
+
+    def check_streams(self) -> None:
+        self._guard.now("check_streams", self._inside.check_streams, BenchdError)
+
+    async def stream(self) -> AsyncIterator[Capture]:
+        """Its clock may be off from that of single captures by a constant: it is only held against itself."""
+        last_mono = -math.inf
+        never = asyncio.Event()
+        items = self._guard.items("stream", self._inside.stream, Capture, self.at_most_s, never)
+        async with aclosing(cast("AsyncGenerator[Capture, None]", items)):
+            async for item in items:
+                taken = self._taken("stream", item, last_mono)
+                last_mono = taken.t_mono
+                yield taken
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         found = await self._ask("glance", lambda: self._inside.glance(capture, lp_mm))

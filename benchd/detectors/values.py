@@ -63,13 +63,14 @@ class Glance:
 @dataclass(frozen=True, slots=True)
 class CurveSeen:
     """What a curve through focus was taken with: f-number, frequency (lp/mm), light (nm), the arrangement's factor on
-    its width, and the independent noise of a position (um)."""
+    its width, the independent noise of a position (um), and how many latencies were found from the same points."""
 
     f_number: float
     lp_mm: float
     light_nm: float
     curve_width: float
     position_u_um: float
+    latencies: int = 0
 
 
 @dataclass(frozen=True, slots=True)

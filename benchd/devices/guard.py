@@ -7,8 +7,9 @@ the daemon. A call that blocks the event loop cannot be ended from here; the dri
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import math
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable
 from typing import Any, TypeVar
 
 import structlog
@@ -203,6 +204,13 @@ class Guard:
                 yield self.of_kind(call, item, kind)
         finally:
             ending.cancel()
+            await self._closed(call, source)
+
+    async def _closed(self, call: str, source: AsyncIterator[T]) -> None:
+        """What a generator holds open is let go now, and not when it is found by chance."""
+        if isinstance(source, AsyncGenerator) and not self.left_behind:
+            with contextlib.suppress(DeviceError):
+                await self.asked(call, source.aclose, CANCEL_WITHIN_S, anyhow=True)
 
     async def _next(self, call: str, source: AsyncIterator[T]) -> tuple[bool, Any]:
         async def one() -> tuple[bool, Any]:

@@ -54,7 +54,8 @@ class Frame:
     """One picture as the camera delivered it, still encoded (`media_type` such as image/png).
 
     The imaging room decodes it, in the analysis process, so that the daemon stays small. `t_mono` and `t_utc` are the
-    middle of the exposure if `hardware_time` is true, else the middle between request and arrival.
+    middle of the exposure if `hardware_time` is true, else the middle between request and arrival. In a stream they may
+    all be off by one constant.
     """
 
     data: bytes
@@ -138,6 +139,7 @@ class LightSpec:
 class CameraSpec:
     """A camera: size in pixels (columns, rows), linearity in light, own time stamps, lockable exposure, pixel pitch.
 
+    `streams`: its stream brings pictures with stamps of its own, the middle of their exposure but for a constant.
     `gamma` is the exponent of its curve where it is stated, value = light^(1/gamma), by which pictures are made linear.
     `orientation` says how the picture stands to the bench: as the bench file has it. Where a pitch is stated its
     standard uncertainty has to be. `by_itself` names what it may change by itself (exposure, gain, focus,
@@ -155,6 +157,7 @@ class CameraSpec:
     gamma: float | None = None
     by_itself: tuple[str, ...] = ()
     replays: bool = False
+    streams: bool = False
 
 
 AskKind = Literal["yes_no", "choice", "number", "text", "mark", "confirm"]

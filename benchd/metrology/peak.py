@@ -25,6 +25,7 @@ __all__ = [
     "TOO_LITTLE_LIGHT",
     "NoPeak",
     "PeakFit",
+    "bell_start",
     "fit_peak",
     "predicted_U_um",
     "two_maxima",
@@ -116,6 +117,7 @@ def fit_peak(
     *,
     position_u_um: float = 0.0,
     ideal_hwhm_um: float | None = None,
+    spent: int = 0,
 ) -> PeakFit:
     """Fit the peak of a merit over positions; `z_um`, `value`, `u` of shape (n,), **in the order taken**.
 
@@ -123,17 +125,18 @@ def fit_peak(
     judged by chi-square. `half_width_um` is the geometric half-width, 0.705 N/nu. `position_u_um` is the independent
     noise of a position, if known. `ideal_hwhm_um` is the half-width at half height of a perfect lens of that f-number
     (`benchd.optics.diffraction.ideal_hwhm_um`); without it the width is not judged. A pedestal, such as a meter's dark
-    level, must have been taken off.
+    level, must have been taken off. `spent` parameters beside the quintic's were found from the same points, such as a
+    latency: so many degrees of freedom are gone.
 
     Raises NoPeak if the points show no maximum, too few of them surround it, the curve never falls to half, or it is
     narrower than diffraction allows;
     ValueError for rows of unequal length, values not finite or uncertainties not above zero.
     """
     z, v, s = _checked_rows(z_um, value, u, half_width_um)
-    if z.size < LEAST_POINTS:
-        raise NoPeak("too_few_points", f"{z.size} points; a peak needs at least {LEAST_POINTS}.")
+    if z.size < LEAST_POINTS + spent:
+        raise NoPeak("too_few_points", f"{z.size} points; a peak needs at least {LEAST_POINTS + spent}.")
     weight = 1.0 / s
-    start = _bell_start(z, v, weight, half_width_um)
+    start = bell_start(z, v, weight, half_width_um)
     try:
         fit = _settle(z, v, weight, start, half_width_um)
         if 0.0 < position_u_um <= SLOPE_WEIGHTS_UP_TO * half_width_um:
@@ -141,9 +144,9 @@ def fit_peak(
                 weight = 1.0 / np.hypot(s, position_u_um * slope_per_um(fit, z))
                 fit = quintic(z, v, weight, fit.peak, fit.half)
     except Unsolvable as few:
-        raise _too_few(few.count, start, z) from few
-    _refuse(fit, z, half_width_um)
-    return _finished(fit, _Points(z, v, s, weight), half_width_um, ideal_hwhm_um)
+        raise _too_few(few.count, start, z, spent) from few
+    _refuse(fit, z, half_width_um, spent)
+    return _finished(fit, _Points(z, v, s, weight), half_width_um, ideal_hwhm_um, spent)
 
 
 def _checked_rows(
@@ -160,7 +163,7 @@ def _checked_rows(
     return z, v, s
 
 
-def _bell_start(z: FloatArray, v: FloatArray, weight: FloatArray, half_width: float) -> float:
+def bell_start(z: FloatArray, v: FloatArray, weight: FloatArray, half_width: float) -> float:
     """Where a bell of the expected width matches all points best; never the highest single point."""
     low, high = float(z.min()), float(z.max())
     shifts = np.linspace(low, high, 2 + int(4.0 * (high - low) / half_width))
@@ -181,13 +184,13 @@ def _settle(z: FloatArray, v: FloatArray, weight: FloatArray, start: float, half
     return fit
 
 
-def _too_few(count: int, centre: float, z: FloatArray) -> NoPeak:
+def _too_few(count: int, centre: float, z: FloatArray, spent: int) -> NoPeak:
     if not z.min() < centre < z.max():
         return NoPeak("at_edge", "The merit still rises at the end of the sweep.")
-    return NoPeak("too_few_points", f"{count} points around the peak; it needs at least {LEAST_POINTS}.")
+    return NoPeak("too_few_points", f"{count} points around the peak; it needs at least {LEAST_POINTS + spent}.")
 
 
-def _refuse(fit: Window, z: FloatArray, half_width: float) -> None:
+def _refuse(fit: Window, z: FloatArray, half_width: float, spent: int) -> None:
     peak, count = fit.peak, int(np.count_nonzero(fit.inside))
     left, right = int(np.count_nonzero(z[fit.inside] < peak)), int(np.count_nonzero(z[fit.inside] > peak))
     if min(left, right) < 2:
@@ -205,8 +208,8 @@ def _refuse(fit: Window, z: FloatArray, half_width: float) -> None:
             "too_narrow",
             "The curve is narrower than the f-number allows: too noisy, or the lens is faster than recorded.",
         )
-    if count < LEAST_POINTS:
-        raise _too_few(count, peak, z)
+    if count < LEAST_POINTS + spent:
+        raise _too_few(count, peak, z, spent)
 
 
 class _Points(NamedTuple):
@@ -216,13 +219,13 @@ class _Points(NamedTuple):
     weight: FloatArray
 
 
-def _finished(fit: Window, points: _Points, half_width: float, ideal_hwhm: float | None) -> PeakFit:
+def _finished(fit: Window, points: _Points, half_width: float, ideal_hwhm: float | None, spent: int) -> PeakFit:
     z, v, s, weight = points
     inverse = np.linalg.inv(fit.triangle)
     x, w = (z[fit.inside] - fit.centre) / fit.half, weight[fit.inside]
     design = np.vander(x, TERMS, increasing=True)
     residual = (v[fit.inside] - design @ fit.coefficients) * w
-    dof = int(residual.size) - TERMS
+    dof = int(residual.size) - TERMS - spent
     chi2_per_dof = float(residual @ residual) / dof
     normal = inverse @ inverse.T
     covariance = normal * chi2_per_dof

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby, takewhile
 from statistics import fmean
 from typing import TYPE_CHECKING
@@ -13,6 +14,7 @@ from benchd.detectors.detector import Detector
 from benchd.detectors.registry import detector
 from benchd.detectors.values import CurveSeen
 from benchd.errors import BenchdError, Refused
+from benchd.metrology.budget import Term
 from benchd.metrology.peak import NoPeak, PeakFit
 
 if TYPE_CHECKING:
@@ -22,8 +24,9 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FitOrder:
-    """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), and the
-    arrangement's factor on the curve width. `merit` names the detector, whose own curve is fitted."""
+    """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), the
+    arrangement's factor on the curve width, and how many latencies were found from the same points. `merit` names the
+    detector, whose own curve is fitted."""
 
     f_number: float
     lp_mm: float
@@ -31,6 +34,7 @@ class FitOrder:
     position_u_um: float
     curve_width: float = 1.0
     merit: str | None = None
+    latencies: int = 0
 
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
@@ -54,7 +58,9 @@ def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
 def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
     """The fit, or a sentence saying why there is none."""
     curve = curve_of(points, order.position_u_um)
-    seen = CurveSeen(order.f_number, order.lp_mm, order.light_nm, order.curve_width, order.position_u_um)
+    seen = CurveSeen(
+        order.f_number, order.lp_mm, order.light_nm, order.curve_width, order.position_u_um, order.latencies
+    )
     try:
         return _detector(order.merit).best_focus(curve.offset_um, curve.value, curve.u, seen)
     except NoPeak as none:
@@ -69,8 +75,11 @@ def _detector(merit: str | None) -> type[Detector]:
         return Detector
 
 
-def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidence) -> PeakFit:
-    """The fit of `points`, with the parameters of `sweep`. Raises Refused('not_found')."""
+def best_focus(sweeps: Sequence[SweepData], evidence: Evidence) -> PeakFit:
+    """The fit of all points of `sweeps`, which measured the same, by the parameters of the first.
+
+    Raises Refused('not_found')."""
+    points, sweep = [point for one in sweeps for point in one.points], sweeps[0]
     order = FitOrder(
         sweep.f_number,
         sweep.lp_mm,
@@ -78,6 +87,7 @@ def best_focus(points: Sequence[SweepPoint], sweep: SweepData, evidence: Evidenc
         evidence.position_u_um,
         evidence.arrangement.curve_width,
         sweep.merit,
+        sum(one.latencies for one in sweeps),
     )
     fit = fit_points(points, order)
     if isinstance(fit, str):
@@ -96,6 +106,20 @@ def passed_on(fits: Sequence[PeakFit], period_um: float | None) -> float | None:
     The places of several seatings are taken to lie at one phase: on the safe side.
     """
     return None if period_um is None else fmean(abs(fit.passes_on(period_um)) for fit in fits)
+
+
+def timing_of(sweeps: Sequence[SweepData]) -> list[Term]:
+    """The lines of continuous sweeps about their time stamps, of each kind the largest: several share their clocks."""
+    largest: dict[str, Term] = {}
+    for term in (term for sweep in sweeps for term in sweep.timing):
+        if term.term not in largest or term.u > largest[term.term].u:
+            largest[term.term] = term
+    return list(largest.values())
+
+
+def with_timing(fit: PeakFit, sweep: SweepData) -> PeakFit:
+    """The fit with the lines about time stamps in its u, for a question that has one line for a sweep."""
+    return replace(fit, u_um=math.hypot(fit.u_um, *(term.u for term in sweep.timing)))
 
 
 def flags_of(sweeps: Sequence[SweepData]) -> list[str]:

@@ -7,7 +7,10 @@ from collections.abc import Sequence
 from functools import partial
 from itertools import pairwise
 
+from benchd.bench.motion.figures import rest_to_rest_s, run_up_um
 from benchd.bench.requests import check_points
+from benchd.bench.sweep.continuous import offset_speed_um_s
+from benchd.bench.sweep.stream import Pace
 from benchd.detectors.detector import DEFAULT_LP_MM
 from benchd.verbs.entry import Entry, most_certain
 from benchd.verbs.foreseen import Why, joined_by_and
@@ -18,6 +21,9 @@ from benchd.verbs.view import BenchView, SetupPlaces
 
 ASSUMED_HALF_WIDTH_UM = 50.0
 """Half-width of the curve if the f-number is not known: f/2.8 at 40 lp/mm (0.705 N/nu)."""
+
+ASSUMED_PACE = Pace(rate_hz=60.0, exposed_s=1.0 / 60.0)
+"""Of a detector's stream, which shows its own as a sweep begins: common practice, no source."""
 
 SAMPLED_DISTANCES = 200
 """Distances between stations that are enough to average their travel time."""
@@ -62,7 +68,14 @@ class PredictedSweep:
         check_points(self._points)
         every = chosen.detector.returns_every
         self._returns = 1 + math.ceil(self._points / every) if every else 0
-        self.text = f"{self._points} points over about {self._places.span_um:.0f} µm, merit {args.merit}"
+        self._passes = args.repeats if args.mode == "continuous" else 0
+        what = (
+            f"{self._points} points" if not self._passes else f"{self._passes} times there and back at constant speed"
+        )
+        self.text = f"{what} over about {self._places.span_um:.0f} µm, merit {args.merit}"
+        half_width = (where.half_width_um if where else None) or ASSUMED_HALF_WIDTH_UM
+        offset_speed = offset_speed_um_s(ASSUMED_PACE, half_width * DEFAULT_LP_MM / chosen.lp_mm, None)
+        self._speed_um_s = min(abs(self._travel_um(offset_speed)), bench.top_speed_um_s)
 
     def entry_at_open_place(self, why: Why) -> Entry:
         """The entry if where it begins, or how far it goes, depends on `why`."""
@@ -75,7 +88,7 @@ class PredictedSweep:
         search, span = places.look, places.span_um
         beside = partial(shifted_um, self._where, here_um)
         look = (beside(search[0]), beside(search[-1]))
-        over = (beside(-span / 2), beside(span / 2))
+        over = (beside(-span / 2) - self._run_up_um, beside(span / 2) + self._run_up_um)
         low, high = reach(bench, self._where, beside(-places.farthest_um), beside(places.farthest_um))
         taking, more = self._seconds([offset for offset in places.wide if low <= beside(offset) <= high])
         seconds = bench.approach_s(here_um if from_um is None else from_um, here_um)
@@ -92,11 +105,25 @@ class PredictedSweep:
     def _seconds(self, far: Sequence[float]) -> tuple[float, float]:
         """Durations (s) from its first position on: of coarse scan and readings, and of all further scans (`far`)."""
         looking = self._looking_s(self._places.look)
-        stations = self._points + self._returns
-        taking = stations * (self.mean_station_move_s() + self._point_s) + (0.0 if self._again else looking)
+        taking = self._taking_s() + (0.0 if self._again else looking)
         more = self._places.more_looks * looking + self._places.pilots * self._looking_s(self._places.pilot)
         wide = self._looking_s(far)
         return (taking + wide, more) if self._looks_wide else (taking, more + wide)
+
+    @property
+    def _run_up_um(self) -> float:
+        """What passes at constant speed need beyond the span at either end; nothing where it stands for each point."""
+        return (
+            run_up_um(self._speed_um_s, self._bench.acceleration_um_s2, self._bench.run_up_um) if self._passes else 0.0
+        )
+
+    def _taking_s(self) -> float:
+        """Duration of all readings, once the carriage is at the first."""
+        if not self._passes:
+            return (self._points + self._returns) * (self.mean_station_move_s() + self._point_s)
+        way_um = abs(self._travel_um(self._places.span_um)) + 2.0 * self._run_up_um
+        one_s = rest_to_rest_s(way_um, self._speed_um_s, self._bench.acceleration_um_s2)
+        return self._passes * (2.0 * one_s + self._bench.approach_s(0.0, -1.0) + self._bench.settle_s)
 
     def _looking_s(self, offsets: Sequence[float]) -> float:
         """Duration of a coarse scan at these offsets, once the carriage is at the first."""

@@ -43,7 +43,9 @@ class SweepArgs(Args):
 
     `expected` is about nominal as well, and looks first where focus of this lens, or of its model, was last.
     `merit` names the detector, `auto` the first of those at hand. Span, step and frequency are left to the detector and
-    the f-number where they are not given.
+    the f-number where they are not given. `mode` `continuous` passes through at constant speed, there and back
+    `repeats` times, `step_um` from one reading to the next: with a scale for the position, and a detector whose
+    readings carry time stamps.
     """
 
     about: Literal["nominal", "here", "expected"] | float = "nominal"
@@ -88,11 +90,10 @@ class Sweep(Verb[SweepArgs]):
         return True
 
     def check(self, args: SweepArgs, view: BenchView, open_args: OpenArgs) -> None:
-        from benchd.bench.requests import check_sweep
-
         # Open arguments have been left out, so `args` holds their defaults, which are never refused.
-        check_sweep(args.mode)
-        view.detector_for(args.merit, args.lp_mm)
+        chosen = view.detector_for(args.merit, args.lp_mm)
+        if args.mode == "continuous":
+            view.check_continuous(chosen.detector)
 
     def effect(self, args: SweepArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.bench.requests import no_lens, nothing_nominal

@@ -10,10 +10,10 @@ from typing import Any
 from benchd.arrangements.arrangement import Arrangement
 from benchd.arrangements.places import Places
 from benchd.bench.datum.clearance import Clearance, Parts
-from benchd.bench.motion.figures import rest_to_rest_s
-from benchd.bench.motion.positioner import NEEDS_NO_RUN_UP
+from benchd.bench.motion.figures import NEEDS_NO_RUN_UP, rest_to_rest_s
 from benchd.bench.requests import Use
 from benchd.detectors.available import Chosen
+from benchd.detectors.detector import Detector
 from benchd.devices.values import Approach
 from benchd.files.bench_file import Target
 from benchd.files.records_folder import Records
@@ -67,10 +67,11 @@ class BenchView:
     `carriage_um` is None if it was not read; `rev` is the set-up's.
     `devices`: every name that a step may use, roles first; `device_for` (use, name) raises Refused as the bench would
     for a name that does not fit that use; `records` are the bench's, None if not known. `detector_for` (merit, lp/mm)
-    gives the detector of a sweep, and raises Refused as the bench would. `moves_target`: the target rides on the
-    carriage; `arrangement` and `target` are the bench's, None if not known; `calibrations` artefacts with one in force,
-    `lenses_found` each assessment with each lens that the record has a finding of, None if that was not looked up;
-    and `counts_with` whether an artefact is something that may be calibrated.
+    gives the detector of a sweep, and raises Refused as the bench would; `check_continuous` does so for one with
+    which no continuous sweep can be taken here. `moves_target`: the target rides on the carriage; `arrangement` and
+    `target` are the bench's, None if not known; `calibrations` artefacts with one in force, `lenses_found` each
+    assessment with each lens that the record has a finding of, None if that was not looked up; and `counts_with`
+    whether an artefact is something that may be calibrated.
     `rings` is what turns, by role.
     `glass_question_text`: the question about a lens with this glass behind it, None if the glass is its own.
     """
@@ -96,6 +97,7 @@ class BenchView:
     reading_s: float = 0.1
     assess_s: float = 0.5
     device_for: Callable[[Use, str], object] = lambda use, name: None
+    check_continuous: Callable[[Detector], None] = lambda detector: None
     records: Records | None = None
     moves_target: bool = True
     arrangement: Arrangement | None = None

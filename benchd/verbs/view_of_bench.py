@@ -17,7 +17,7 @@ from benchd.bench.datum.clearance import Clearance, Parts, parts_of
 from benchd.bench.datum.glass_residual import glass_question_text
 from benchd.bench.motion.figures import HOMING_BEYOND_UM, MotionFigures
 from benchd.bench.motion.turner import Turner
-from benchd.bench.requests import CARRIAGE, device_for
+from benchd.bench.requests import CARRIAGE, check_continuous, device_for
 from benchd.detectors.available import AvailableDetectors
 from benchd.detectors.detector import DEFAULT_LP_MM
 from benchd.devices import Axis, DeviceError
@@ -133,6 +133,7 @@ def view_without_motion(
         carriage_um=carriage_um,
         where=where,
         detector_for=detectors.chosen,
+        check_continuous=partial(check_continuous, assembly),
         not_homed_why=not_homed_why,
         rev=rev,
         rear_confirmed_um=rear_confirmed_um or {},

@@ -1,7 +1,9 @@
-"""A camera that answers a GET with one picture: phones, single-board computers, network cameras."""
+"""A camera that answers a GET with one picture, or with a stream of them: phones, single-board computers, network
+cameras."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 from collections.abc import AsyncIterator
@@ -30,6 +32,7 @@ from benchd.devices import (
     utc_seconds,
 )
 from benchd_drivers.http_session import Fetched, HttpSession, Session
+from benchd_drivers.http_stream import Dial, dialled, parts_of
 from benchd_drivers.picture_head import LONGEST_MAGIC, media_type, size_in
 
 OTHER_BYTES = 64 * 1024
@@ -49,6 +52,8 @@ class HttpCameraConfig(BaseModel):
     The header holds the middle of the exposure, RFC 3339 or seconds since 1970. `linear` says that pictures are linear
     in light whose file does not say otherwise, as every JPEG does; not stated, it is not taken for so. `gamma` (value =
     light^(1/gamma)) overrules both: 2.2 for a usual video curve, 1 for a JPEG that is linear all the same.
+    `stream_url` is a multipart/x-mixed-replace stream, each part with `time_header`: for continuous sweeps. There one
+    offset of the clocks is taken for as long as the stream is open, so that `own` will do.
     A file may be as large as its pixels can be, and `largest_mb` at most; more is not read.
     """
 
@@ -56,6 +61,7 @@ class HttpCameraConfig(BaseModel):
 
     url: str = Field(pattern=r"^https?://[^\s/]+/\S*$")
     settings_url: str | None = Field(default=None, pattern=r"^https?://[^\s/]+/\S*$")
+    stream_url: str | None = Field(default=None, pattern=r"^https?://[^\s/]+/\S*$")
     time_header: str | None = None
     clock: Literal["shared", "own"] = "shared"
     orientation: Orientation = "upright"
@@ -80,6 +86,11 @@ class HttpCameraConfig(BaseModel):
                 raise ValueError("settings_url may hold {exposure_ms} and {gain}, nothing else in braces") from None
             if urlsplit(self.settings_url)[:2] != urlsplit(self.url)[:2]:
                 raise ValueError("settings_url must be on the same host as url")
+        if self.stream_url is not None:
+            if urlsplit(self.stream_url).hostname != urlsplit(self.url).hostname:
+                raise ValueError("stream_url must be on the same host as url")
+            if self.time_header is None:
+                raise ValueError("stream_url: nothing without time_header: a stream is matched to places by its stamps")
         if "clock" in self.model_fields_set and self.time_header is None:
             raise ValueError("clock: nothing without time_header, whose clock it is")
         if self.u_pixel_um is not None and self.pixel_um is None:
@@ -113,6 +124,7 @@ class HttpCamera(Camera):
             exposure_range_ms=config.exposure_range_ms,
             orientation=config.orientation,
             gamma=config.gamma,
+            streams=config.stream_url is not None,
         )
 
     @property
@@ -203,7 +215,7 @@ class HttpCamera(Camera):
         for _ in range(OLD_TRIES):
             fetched = await self._get(self._config.url)
             media_type = _media_type(fetched, self.name)
-            stamp = self._stamp(fetched)
+            stamp = self._stamp(fetched.headers)
             if stamp is None or self._config.clock == "own":
                 self._thawed(stamp)
                 middle = (fetched.asked + fetched.came) / 2
@@ -217,11 +229,11 @@ class HttpCamera(Camera):
             late_s = called - stamp
         raise self._implausible(f"its picture is {late_s:.1f} s older than the request, {OLD_TRIES} times over")
 
-    def _stamp(self, fetched: Fetched) -> float | None:
+    def _stamp(self, headers: dict[str, str]) -> float | None:
         """The picture's own time, seconds since 1970; None where no header is configured."""
         if self._config.time_header is None:
             return None
-        text = fetched.headers.get(self._config.time_header.lower(), "")
+        text = headers.get(self._config.time_header.lower(), "")
         try:
             stamp = utc_seconds(text) if "-" in text[1:] else float(text)
         except (ValueError, Refused):
@@ -242,13 +254,44 @@ class HttpCamera(Camera):
         return Implausible(self._health.text, advice="Check the camera, its clock and `clock` in the bench file.")
 
     def _frame(self, fetched: Fetched, media_type: str, t_mono: float, hardware: bool) -> Frame:
+        return self._framed(fetched.body, media_type, t_mono, hardware)
+
+    def _framed(self, body: bytes, media_type: str, t_mono: float, hardware: bool) -> Frame:
         utc = now_utc() - timedelta(seconds=now_s() - t_mono)
         t_utc = utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        return Frame(fetched.body, media_type, t_mono, t_utc, self._exposure, hardware)
+        return Frame(body, media_type, t_mono, t_utc, self._exposure, hardware)
 
     async def stream(self) -> AsyncIterator[Frame]:
-        while True:
-            yield await self.grab()
+        """Without `stream_url` one picture after the other is asked for.
+
+        Raises Implausible for a part without a time, or whose time does not come after the last one's."""
+        if self._config.stream_url is None:
+            while True:
+                yield await self.grab()
+        parts = parts_of(self._dial, self.name, self._config.stream_url, self._config.timeout_s, self._most)
+        ours_less_its: float | None = None
+        last = -math.inf
+        async with contextlib.aclosing(parts):
+            async for part, came in parts:
+                if (kind := media_type(part.body)) is None:
+                    text = f"{self.name} sends no picture in its stream."
+                    raise LinkGarbled(text, advice="PNG, JPEG and TIFF are understood.", device=self.name)
+                stamp = self._stamp(part.headers)
+                assert stamp is not None
+                if stamp <= last:
+                    raise self._implausible(f"its stream goes back by {last - stamp:.3f} s: its clock was set")
+                last = stamp
+                if (
+                    ours_less_its is None
+                ):  # one for all: what it is off by, and latency, cancel where both ways are gone
+                    shared = self._config.clock == "shared"
+                    ours_less_its = now_s() - now_utc().timestamp() if shared else came - stamp
+                yield self._framed(part.body, kind, stamp + ours_less_its, True)
+
+    @property
+    def _dial(self) -> Dial:
+        """What a stream will come by."""
+        return dialled
 
 
 def _media_type(fetched: Fetched, device: str) -> str:

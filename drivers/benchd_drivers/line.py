@@ -84,10 +84,12 @@ class LineDriver(Device):
         raw = await self._link.query(ask.encode() + terminator, line(terminator), self._config.timeout_s)
         return raw.decode("ascii", "replace").strip()
 
-    async def _matched(self, ask: str, pattern: str) -> re.Match[str]:
-        """Ask, a few times if the answer is damaged or missing: asking changes nothing."""
+    async def _matched(self, ask: str, pattern: str) -> tuple[re.Match[str], float]:
+        """Ask, a few times if the answer is damaged or missing: asking changes nothing. With the time (monotonic) of
+        the question that was answered: a carriage moves on."""
         said = ""
         for left in reversed(range(TRIES)):
+            asked = now_s()
             try:
                 said = await self._said(ask)
             except LinkTimeout:
@@ -95,7 +97,7 @@ class LineDriver(Device):
                     raise
                 continue
             if found := re.search(pattern, said):
-                return found
+                return found, asked
         raise LinkGarbled(
             f"{self.name} answers '{ask}' with '{said[:60]}', which does not fit the pattern {pattern}.",
             advice="Check the pattern, the baud rate, and that the right device is on this port.",
@@ -105,9 +107,8 @@ class LineDriver(Device):
 
     async def _number(self) -> tuple[float, float]:
         """The number as the device tells it, and the monotonic time in the middle of the exchange."""
-        began = now_s()
         try:
-            found = await self._matched(self._config.ask, self._config.pattern)
+            found, began = await self._matched(self._config.ask, self._config.pattern)
             value = float(found[1])
         except ValueError:
             self._health = Health("fault", "implausible", f"{self.name} tells '{found[1]}', which is no number.")

@@ -293,12 +293,12 @@ def test_a_dry_run_says_what_would_be_refused_and_ends_with_1(folder: Path, said
 def test_a_dry_run_says_what_to_do_as_the_refusal_would(folder: Path, said: Said) -> None:
     """The text alone was shown; what may stand instead was learnt from the bench only."""
     mine = folder / "mine.yaml"
-    step = "steps: [sweep: {mode: continuous}]"
+    step = "steps: [sweep: {repeats: 2}]"
     mine.write_text(f"procedure: mine\ntitle: t\nneeds: {{roles: [carriage, detector]}}\n{step}\n", encoding="utf-8")
     assert main(["check", str(mine), "--bench", str(folder / "bench.yaml")]) == exits.REFUSED
     told = said()
     assert "procedure mine: t, 1 step." in told
-    assert "Would be refused: sweep: Only stepped sweeps are carried out.\n  Leave the mode away.\n" in told
+    assert "Would be refused: sweep: There is no lens in the set-up.\n  Set it up first.\n" in told
 
 
 def test_a_dry_run_touches_no_hardware_and_leaves_no_record(folder: Path, said: Said) -> None:

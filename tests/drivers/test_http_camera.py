@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable
+from contextlib import aclosing, asynccontextmanager
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 from pydantic import ValidationError
 
-from benchd.devices import DeviceError, Implausible, LinkError, LinkGarbled, LinkTimeout
+from benchd.devices import DeviceError, Frame, Implausible, LinkError, LinkGarbled, LinkTimeout
 from benchd.testing.lively import lively_loop
 from benchd_drivers.http_camera import HttpCamera, HttpCameraConfig
 
@@ -315,3 +315,75 @@ async def test_camera_gone_and_back(bench: SimulatedBench) -> None:
             await camera.grab()
         await bench.fault("camera", "plug")
         await camera.grab()
+
+
+PART = "--cut\r\nContent-Type: image/png\r\nContent-Length: {length}\r\n{stamp}\r\n"
+
+
+def streamed(*stamps: str, picture: bytes = PNG) -> Answering:
+    """A stream with these header lines, one a part."""
+
+    async def answer(n: int, writer: asyncio.StreamWriter) -> None:
+        writer.write(b"HTTP/1.1 200 OK\r\nContent-Type: multipart/x-mixed-replace; boundary=cut\r\n\r\n")
+        for stamp in stamps:
+            fields = PART.format(length=len(picture), stamp=f"{stamp}\r\n" if stamp else "")
+            writer.write(fields.encode() + picture + b"\r\n")
+
+    return answer
+
+
+@asynccontextmanager
+async def streaming_on(answer: Answering, **config: Any) -> AsyncIterator[HttpCamera]:
+    """A camera whose stream is answered like this."""
+    async with camera_on(answer, time_header="X-Frame-Time", **config) as camera:
+        url = camera._config.url.replace("frame.png", "stream")
+        yield HttpCamera.create("view", camera._config.model_copy(update={"stream_url": url}), None)
+
+
+@pytest.mark.parametrize("clock", ["own", "shared"])
+async def test_a_stream_s_stamps_are_off_by_one_constant(clock: str) -> None:
+    """Also by a clock that counts from when the camera was switched on."""
+    zero = 1000.0 if clock == "own" else time.time() - 1.0
+    lines = [f"X-Frame-Time: {zero + after:.6f}" for after in (0.0, 0.016, 0.033)]
+    async with streaming_on(streamed(*lines), clock=clock) as camera:
+        stream = camera.stream()
+        frames = [await anext(stream) for _ in lines]
+        with pytest.raises(LinkTimeout):  # no more come
+            await anext(stream)
+    assert all(frame.hardware_time and frame.data == PNG for frame in frames)
+    first, *later = (frame.t_mono for frame in frames)
+    assert [t - first for t in later] == pytest.approx([0.016, 0.033], abs=1e-5)
+    assert first == pytest.approx(time.monotonic(), abs=10.0)
+
+
+@pytest.mark.parametrize(
+    ("answer", "error", "why"),
+    [
+        (streamed("X-Frame-Time: 5.0", "X-Frame-Time: 5.0"), Implausible, "goes back"),
+        (streamed(""), Implausible, "no time"),
+        (streamed("X-Frame-Time: 5.0", picture=b"<html>"), LinkGarbled, "no picture"),
+        (plain, LinkGarbled, "no stream of pictures"),
+    ],
+)
+async def test_what_is_no_stream_of_stamped_pictures(answer: Answering, error: type[DeviceError], why: str) -> None:
+    async with streaming_on(answer, clock="own") as camera:
+        with pytest.raises(error, match=why):
+            async for _ in camera.stream():
+                pass
+
+
+@pytest.mark.stack
+async def test_the_simulated_camera_streams_over_its_socket(bench: SimulatedBench) -> None:
+    """Each picture has been exposed after it was asked for the stream, and before it came."""
+    config = HttpCameraConfig(
+        url=bench.ports["camera"], stream_url=bench.ports["camera_stream"] + "?rate_hz=20", time_header="X-Frame-Time"
+    )
+    camera = HttpCamera.create("view", config, None)
+    asked = last = time.monotonic()
+    async with aclosing(cast("AsyncGenerator[Frame, None]", camera.stream())) as frames:
+        async for frame in frames:
+            assert last < frame.t_mono <= time.monotonic()
+            assert (frame.media_type, frame.hardware_time) == ("image/png", True)
+            last = frame.t_mono
+            if last > asked + 0.3:
+                break

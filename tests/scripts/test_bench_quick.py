@@ -215,4 +215,4 @@ def test_edges_are_counted() -> None:
 
 
 def test_every_part_can_be_asked_for_alone() -> None:
-    assert set(bench_all.PARTS) == {"start", "edges", "latency", "modbus", "sweep"}
+    assert set(bench_all.PARTS) == {"start", "edges", "latency", "crowd", "modbus", "sweep", "continuous"}

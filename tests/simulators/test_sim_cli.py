@@ -28,7 +28,7 @@ def sim(*arguments: object, timeout: float = 30) -> subprocess.CompletedProcess[
 def test_up_prints_and_writes_where_everything_is(bench: Bench) -> None:
     ports = bench.ports
     serial = ["board", "counter", "indicator", "inputs"]
-    assert [line[0] for line in bench.printed] == [*serial, "camera", "camera_settings", "hand"]
+    assert [line[0] for line in bench.printed] == [*serial, "camera", "camera_settings", "camera_stream", "hand"]
     assert all(ports[name] == place for name, place in bench.printed)
     for name in serial:
         assert Path(ports[name]).is_symlink()

@@ -65,6 +65,8 @@ class Lab:
         self.folder, self.config, self.seed = folder, config, seed
         self.pace = 1.0
         """Of the hardware; the bench file has to go with it."""
+        self.stream_hz = 20.0
+        """Pictures a second of the camera's stream: fewer are to be rendered than on a bench in a hurry."""
         self._world = world
         self._curves, self._change = curves, change
         self.bench_file = folder / config / "bench.yaml"
@@ -136,8 +138,10 @@ class Lab:
         for device in doc["devices"].values():
             if device["driver"] == "http_camera":
                 device["driver"] = "memory_camera"
-                for key in ("url", "settings_url"):
+                for key in ("url", "settings_url", "stream_url") & device.keys():
                     device[key] = device[key].replace("127.0.0.1:8780", self.rig.camera.where)
+                if "stream_url" in device:
+                    device["stream_url"] = device["stream_url"].replace("=60", f"={self.stream_hz:g}")
         doc["mqtt"] = {"broker": f"memory://{self.broker_at}"}
         self._change(doc)
         self.switched = "emergency_stop" in doc["roles"]

@@ -44,8 +44,9 @@ class Drive:
         shift_um = self._following_error.shift_um if self._place.source == "encoder" else None
         return self._figures.limits_um(self._axis.spec, shift_um, self._place.range_um)
 
-    async def to(self, target_um: float, stops: int) -> float:
-        """Drive to a position on the carriage's scale; gives the monotonic time of standstill (s).
+    async def to(self, target_um: float, stops: int, speed_um_s: float | None = None) -> float:
+        """Drive to a position on the carriage's scale; gives the monotonic time of standstill (s). At top speed, or as
+        slowly as asked for.
 
         Raises Stopped, DeviceError (`limit` if the motor's travel ends before).
         """
@@ -59,16 +60,17 @@ class Drive:
                 advice="Ask for a place farther inside.",
                 device="carriage",
             )
-        return await self.motor_to(motor, stops)
+        return await self.motor_to(motor, stops, speed_um_s)
 
-    async def motor_to(self, motor_um: float, stops: int) -> float:
+    async def motor_to(self, motor_um: float, stops: int, speed_um_s: float | None = None) -> float:
         """The same for a position in the motor's own count."""
         self._stops.check(stops)
         self._place.forget()
-        least_s, self._left_at_um = self._least_s(motor_um), None
+        speed_um_s = min(speed_um_s or self._figures.speed_um_s, self._figures.speed_um_s)
+        least_s, self._left_at_um = self._least_s(motor_um, speed_um_s), None
         try:
             with spent("moves", least_s):
-                stood = await self._axis.move_to(motor_um, self._figures.speed_um_s)
+                stood = await self._axis.move_to(motor_um, speed_um_s)
         except LinkError as lost:  # it is not known what the motor received
             self._trust.lose("link", lost.text.rstrip("."))
             raise
@@ -76,12 +78,11 @@ class Drive:
         self._left_at_um = motor_um
         return stood
 
-    def _least_s(self, motor_um: float) -> float | None:
+    def _least_s(self, motor_um: float, speed_um_s: float) -> float | None:
         """The time of the motion itself, by its profile; None where it is not known from where it begins."""
         if self._left_at_um is None:
             return None
-        speed, acceleration = self._figures.speed_um_s, self._axis.spec.acceleration
-        return rest_to_rest_s(motor_um - self._left_at_um, speed, acceleration)
+        return rest_to_rest_s(motor_um - self._left_at_um, speed_um_s, self._axis.spec.acceleration)
 
     async def rest(self, stood: float, stops: int, settled: Callable[[], None] = lambda: None) -> Reading:
         """The settled position, at standstill since `stood`; motor and encoder are compared.

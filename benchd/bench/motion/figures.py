@@ -12,6 +12,9 @@ from benchd.errors import Refused
 SCREW_UM = 20.0
 """With an encoder: how much farther than expected the motor may have to go, because of its screw's pitch error."""
 
+NEEDS_NO_RUN_UP = 0.25
+"""A way that is at least this share of the approach's run-up takes up the backlash as well."""
+
 HOMING_BEYOND_UM = 2000.0
 """How far outside its travel the carriage may go to find the switch."""
 
@@ -58,6 +61,11 @@ def rest_to_rest_s(distance_um: float, speed_um_s: float, acceleration_um_s2: fl
     if distance >= ramp:
         return distance / speed_um_s + speed_um_s / acceleration_um_s2
     return 2.0 * math.sqrt(distance / acceleration_um_s2)
+
+
+def run_up_um(speed_um_s: float, acceleration_um_s2: float, approach_um: float) -> float:
+    """The way on which a carriage that turns round comes to a constant speed: its ramp, and the backlash."""
+    return speed_um_s**2 / (2.0 * acceleration_um_s2) + NEEDS_NO_RUN_UP * abs(approach_um)
 
 
 def check_limits(carriage_um: float, limits_um: tuple[float, float], places: Places | None = None) -> None:

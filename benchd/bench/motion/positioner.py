@@ -8,12 +8,12 @@ direction, so that backlash is always taken up on the same side.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.drive import Drive
-from benchd.bench.motion.figures import MotionFigures, check_limits
+from benchd.bench.motion.figures import NEEDS_NO_RUN_UP, MotionFigures, check_limits, run_up_um
 from benchd.bench.motion.following_error import FollowingError
 from benchd.bench.motion.holds import Hold, Holds
 from benchd.bench.motion.homing import Homing
@@ -22,15 +22,42 @@ from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
 from benchd.bench.time_table import spent
-from benchd.devices import Approach, Axis, Clock, DeviceError, DeviceFault, Encoder, MotionFailed, Reading
+from benchd.devices import (
+    Approach,
+    Axis,
+    Clock,
+    DeviceError,
+    DeviceFault,
+    Encoder,
+    MotionFailed,
+    Reading,
+    done_within,
+)
 
 ATTEMPTS = 6
-NEEDS_NO_RUN_UP = 0.25
-"""A move from the right side that is at least this share of the run-up takes up the backlash without a run-up."""
+
+POLL_S = 0.008
+"""How often the position is polled at constant speed: the mean of an exposure then rests on what was read in it or just
+beside it. The line takes its own time."""
 
 
 async def _always_clear() -> None:
     """A carriage without a bench around it has no switches."""
+
+
+async def _ended(work: asyncio.Task[float]) -> None:
+    """Cancel it where it is not done, and wait for its end, even if cancelled meanwhile; that is raised after."""
+    cancelled: asyncio.CancelledError | None = None
+    work.cancel()
+    while not work.done():
+        try:
+            await asyncio.wait({work})
+        except asyncio.CancelledError as again:
+            cancelled = again
+    if not work.cancelled():
+        work.exception()  # retrieved; where it counts its result is asked for
+    if cancelled is not None:
+        raise cancelled
 
 
 class Positioner:
@@ -131,6 +158,15 @@ class Positioner:
         return self._figures.approach_um if self._axis.spec.approach == "from_below" else 0.0
 
     @property
+    def top_speed_um_s(self) -> float:
+        """The speed of all motions but those at a constant speed that was asked for."""
+        return self._figures.speed_um_s
+
+    def run_up_um(self, speed_um_s: float) -> float:
+        """The way on which a carriage that turns round comes to a constant speed: its ramp, and the backlash."""
+        return run_up_um(speed_um_s, self._axis.spec.acceleration, self._figures.approach_um)
+
+    @property
     def source(self) -> str:
         """What measures the position: `encoder` or `steps`."""
         return self._place.source
@@ -187,13 +223,33 @@ class Positioner:
         """
         self._trust.require()
         self.check_limits(target_um, approach)
+        stops = await self._begun(since)
+        async with self._in_motion(stops):
+            return await self._approach(target_um, exact, stops, settled, approach)
+
+    async def pass_through(
+        self, ends_um: Sequence[float], speed_um_s: float, polled: Callable[[int, Reading], None]
+    ) -> Reading:
+        """Drive at a constant speed to each of these places in turn, from where it stands, and give the settled reading
+        at the last. `polled` is told the position on its way, with the number of the place it is under way to.
+
+        Between them it stands for as long as the controller takes to turn round. Raises as `go`.
+        """
+        self._trust.require()
+        for end_um in ends_um:
+            self.check_limits(end_um)
+        stops = await self._begun(None)
+        async with self._in_motion(stops):
+            return await self._pass(ends_um, speed_um_s, polled, stops)
+
+    async def _begun(self, since: int | None) -> int:
+        """The number of stops as a motion begins, and the last place is known not to have crept."""
         since = self.stops if since is None else since
         if self.state == "idle":  # before it moves, as a push shows at rest alone
             self._following_error.check_creep(await self.here())
         stops = await self.wait_until_free(since)
         self._trust.require()
-        async with self._in_motion(stops):
-            return await self._approach(target_um, exact, stops, settled, approach)
+        return stops
 
     async def jog(self, hold: Hold, bounds: Bounds, *, since: int | None = None) -> Jogged:
         """Move as somebody holds on, between `bounds`; returns at standstill, once the hold is over.
@@ -202,11 +258,7 @@ class Positioner:
         """
         try:
             self._trust.require()
-            since = self.stops if since is None else since
-            if self.state == "idle":
-                self._following_error.check_creep(await self.here())
-            stops = await self.wait_until_free(since)
-            self._trust.require()
+            stops = await self._begun(since)
 
             def still() -> None:
                 self._stops.check(stops)
@@ -290,6 +342,26 @@ class Positioner:
             advice="Check couplings and the encoder's head; raise motion.tolerance_um if the stage cannot do better.",
             device="carriage",
         )
+
+    async def _pass(
+        self, ends_um: Sequence[float], speed_um_s: float, polled: Callable[[int, Reading], None], stops: int
+    ) -> Reading:
+        stood = self._clock.monotonic()
+        self._from_other_side = None  # the backlash will lie as the last way leaves it
+        for number, end_um in enumerate(ends_um):
+            driving = asyncio.create_task(self._drive.to(end_um, stops, speed_um_s), name="pass")
+            try:
+                while not driving.done():
+                    asked = self._clock.monotonic()
+                    polled(number, await self.read())
+                    await done_within(driving, max(0.0, asked + POLL_S - self._clock.monotonic()))
+            except DeviceError:
+                self._stops.check(stops)  # which may be why the position cannot be read
+                raise
+            finally:
+                await _ended(driving)  # at standstill, also where the position could not be read
+            stood = driving.result()
+        return await self._drive.rest(stood, stops)
 
     async def here(self) -> float:
         """The carriage position (um); a recent reading at rest is used if nothing has moved since."""

@@ -1,6 +1,8 @@
-"""The stepped sweep: find the peak, choose the sampling positions, then move, settle, capture, and again.
+"""Sweeps: find the peak, choose the sampling positions, then move, settle, capture, and again; or pass through.
 
 `sweeper` runs it. `coarse_scan` looks for the focus from wherever the carriage stands; `captures` drives to an offset,
-settles and has the detector capture there, with the place read before and after; `sweep_data` is what was asked for and
-what came back; `disturbances` watches light and temperature meanwhile, and says what changed and who changed it.
+settles and has the detector capture there, with the place read before and after; `pass_through` takes a sweep in
+motion: how fast (`continuous`), there and back (`passes`), with the detector's captures beside (`stream`).
+`sweep_data` is what was asked for and what came back; `disturbances` watches light and temperature meanwhile, and says
+what changed and who changed it.
 """

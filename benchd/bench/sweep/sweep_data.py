@@ -9,6 +9,7 @@ from typing import Literal
 
 from benchd.assessments.locate import Location, locate
 from benchd.detectors.detector import AUTO
+from benchd.metrology.budget import Term
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,10 @@ class SweepData:
     seating: int = 0
     """How often the lens had been taken off and put back in the run."""
     seated_by: str | None = None
+    timing: tuple[Term, ...] = ()
+    """Of a continuous sweep: lines of the budget of its peak beside that of the fit, as offsets."""
+    latencies: int = 0
+    """How many latencies were found from the same points that are fitted."""
 
     @property
     def measured(self) -> tuple[str, str, float, float]:

@@ -1,6 +1,7 @@
-"""The stepped sweep: coarse scan for the peak, plan of the stations, then move, settle, capture at each.
+"""A sweep: coarse scan for the peak, plan of the stations, then move, settle, capture at each; or passes both ways.
 
-A capture is measured and its readings are stored while the carriage moves to the next station.
+A capture is measured and its readings are stored while the carriage moves to the next station. Those of passes are
+stored once both ways have told their places.
 """
 
 from __future__ import annotations
@@ -22,10 +23,12 @@ from benchd.bench.requests import check_points
 from benchd.bench.run_record import RunRecord, keep_and_publish
 from benchd.bench.sweep.captures import Captures, PlacedCapture
 from benchd.bench.sweep.coarse_scan import FAR_UM, HEAD_START_S, CoarseScan
+from benchd.bench.sweep.pass_through import PassThrough, Placed, batched
+from benchd.bench.sweep.stream import Stream
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, SweepPoint
 from benchd.bench.time_table import spent
 from benchd.detectors.detector import Detector
-from benchd.detectors.values import Seen, Unusable
+from benchd.detectors.values import Capture, Measured, Seen, Unusable
 from benchd.devices import Clock
 from benchd.errors import BenchdError, Refused
 from benchd.metrology.peak_light import TOO_LITTLE_LIGHT, predicted_U_um
@@ -34,6 +37,8 @@ from benchd.records.store import Store
 from benchd.records.values import ReadingRow
 
 FINISH_S = 1.0
+CAPTURES_AT_ONCE = 20
+"""Captures of a pass whose readings are kept together and then published."""
 
 LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
 """Points of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
@@ -43,7 +48,7 @@ Progress = Callable[[int, int], None]
 
 
 class Sweeper:
-    """Carries out stepped sweeps with a detector."""
+    """Carries out sweeps with a detector."""
 
     def __init__(
         self,
@@ -93,19 +98,25 @@ class Sweeper:
             peak = await self._look(centre, expected_um, half_width, data, gate)
         data.hwhm_um = peak.hwhm_um
         span = order.span_um or 2.0 * SPAN_HWHM * peak.hwhm_um
-        step = order.step_um or step_hwhm(order.repeats) * peak.hwhm_um
-        check_points(order.repeats * per_pass(span, step))
         middle = peak.peak_um if order.span_um is None else centre
-        inside = order.repeats * min(2.1 * half_width, span) / step
-        ratio = peak.hwhm_um / half_width
+        if order.mode == "continuous":
+            await self._pass_through(order, middle, span, half_width, data, run, gate, progress)
+        else:
+            step = order.step_um or step_hwhm(order.repeats) * peak.hwhm_um
+            check_points(order.repeats * per_pass(span, step))
+            inside = order.repeats * min(2.1 * half_width, span) / step
+            await self._require_light(inside, half_width, data)
+            rng = np.random.default_rng([run.number, len(run.sweeps)] if alike else run.number)
+            stations = plan(middle, span, step, order.repeats, rng)
+            await self._take_all(stations, peak.peak_um, data, run, gate, progress)
+        data.flags += [*_lost_points(data), *_brightness(data)]
+        return data
+
+    async def _require_light(self, inside: float, half_width: float, data: SweepData) -> None:
+        ratio = data.hwhm_um / half_width
         with spent("analysis"):
             predicted = await self._analysis.run(predicted_U_um, data.noise, inside, half_width, ratio)
         require_light(predicted, data.noise, inside, half_width)
-        rng = np.random.default_rng([run.number, len(run.sweeps)] if alike else run.number)
-        stations = plan(middle, span, step, order.repeats, rng)
-        await self._take_all(stations, peak.peak_um, data, run, gate, progress)
-        data.flags += [*_lost_points(data), *_brightness(data)]
-        return data
 
     def _empty(self, f_number: float, lp_mm: float, about: str | float, run: RunRecord) -> SweepData:
         setup = self._keeper.document
@@ -229,6 +240,48 @@ class Sweeper:
             for taken, station in between:
                 await self._finish(taken, station, data, run, gate)
 
+    # Passing through
+
+    async def _pass_through(
+        self,
+        order: SweepOrder,
+        middle: float,
+        span: float,
+        half_width: float,
+        data: SweepData,
+        run: RunRecord,
+        gate: Gate,
+        progress: Progress,
+    ) -> None:
+        """Take the passes; once they have told latency and places, keep and publish the readings in the order taken."""
+        taking = PassThrough(self._carriage, self._detector, self._analysis, self._keeper, self._captures, self._clock)
+        async with Stream(self._detector, self._clock) as stream:
+            plan = await taking.plan(stream, middle, span, half_width, order.step_um)
+            check_points(2 * order.repeats * math.ceil(plan.expected))
+            inside = 2.0 * order.repeats * min(2.1 * half_width, span) / plan.spacing_um
+            await self._require_light(inside, half_width, data)
+            legs = await taking.take(plan, order.repeats, stream, gate, progress)
+        places = await taking.match(legs, plan, half_width, data, run.id)
+        for some in batched(places, CAPTURES_AT_ONCE):
+            rows: list[ReadingRow] = []
+            points: list[SweepPoint] = []
+            for placed in some:
+                rows += self._reading(placed, data, run, points)
+            await self._keep_and_publish(rows, gate)
+            data.points += points
+
+    def _reading(self, placed: Placed, data: SweepData, run: RunRecord, points: list[SweepPoint]) -> list[ReadingRow]:
+        """The rows of one capture of a pass; where it was measured, its point is added to `points`."""
+        idx, capture, measured = run.next_index(), placed.streamed.capture, placed.streamed.measured
+        if isinstance(measured, Unusable):
+            self._note_refused(measured, data)
+            return self._rows(idx, capture, None, None, None, run)
+        offset = self._keeper.chain.places.offset_um(placed.carriage_um) or 0.0
+        self._note_measured(measured, data)
+        channels = {channel: measured.values[channel] for channel in self._detector.channels}
+        points.append(SweepPoint(idx, offset, placed.carriage_um, capture.t_mono, placed.repeat, channels))
+        return self._rows(idx, capture, offset, placed.carriage_um, measured, run)
+
     async def _finish(
         self, taken: PlacedCapture, station: Station, data: SweepData, run: RunRecord, gate: Gate
     ) -> None:
@@ -236,40 +289,62 @@ class Sweeper:
         idx = run.next_index()
         await self._clock.sleep(HEAD_START_S)
         measured = await detector.measure(capture)
+        usable = None if isinstance(measured, Unusable) else measured
+        await self._keep_and_publish(self._rows(idx, capture, taken.offset_um, taken.carriage_um, usable, run), gate)
+        if isinstance(measured, Unusable):
+            self._note_refused(measured, data)
+            return
+        self._note_measured(measured, data)
+        channels = {channel: measured.values[channel] for channel in detector.channels}
+        data.points.append(
+            SweepPoint(idx, taken.offset_um, taken.carriage_um, capture.t_mono, station.repeat, channels)
+        )
+
+    def _rows(
+        self,
+        idx: int,
+        capture: Capture,
+        offset_um: float | None,
+        carriage_um: float | None,
+        measured: Measured | None,
+        run: RunRecord,
+    ) -> list[ReadingRow]:
+        """One row a channel; of bad quality, without a value, where it could not be measured."""
         rows: list[ReadingRow] = []
-        for channel in detector.channels:
-            value, u = (None, None) if isinstance(measured, Unusable) else measured.values[channel]
+        for channel in self._detector.channels:
+            value, u = (None, None) if measured is None else measured.values[channel]
             rows.append(
                 ReadingRow(
                     run=run.id,
                     idx=idx,
                     t_utc=capture.t_utc,
                     t_mono=capture.t_mono,
-                    offset_um=taken.offset_um,
-                    carriage_um=taken.carriage_um,
-                    device=detector.gear.name,
-                    channel=f"{detector.name}.{channel}",
+                    offset_um=offset_um,
+                    carriage_um=carriage_um,
+                    device=self._detector.gear.name,
+                    channel=f"{self._detector.name}.{channel}",
                     value=value,
-                    unit=detector.unit,
+                    unit=self._detector.unit,
                     quality="bad" if value is None else "good",
                     u=u,
                 )
             )
-        await self._keep_and_publish(rows, gate)
-        if isinstance(measured, Unusable):
-            data.refused += 1
-            data.first_refusal = data.first_refusal or measured.text
-            if data.refused > max(5, len(data.points)):
-                raise BenchdError("not_found", measured.text, advice=measured.advice)
-            return
+        return rows
+
+    @staticmethod
+    def _note_refused(measured: Unusable, data: SweepData) -> None:
+        """Count it; raises BenchdError('not_found') where too many are refused."""
+        data.refused += 1
+        data.first_refusal = data.first_refusal or measured.text
+        if data.refused > max(5, len(data.points)):
+            raise BenchdError("not_found", measured.text, advice=measured.advice)
+
+    @staticmethod
+    def _note_measured(measured: Measured, data: SweepData) -> None:
         data.linear = data.linear and measured.linear
         if measured.brightness is not None:
             data.brightness.append(measured.brightness)
         data.flags += measured.flags
-        channels = {channel: measured.values[channel] for channel in detector.channels}
-        data.points.append(
-            SweepPoint(idx, taken.offset_um, taken.carriage_um, capture.t_mono, station.repeat, channels)
-        )
 
     async def _keep_and_publish(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
         """Keep and publish. A full disk pauses the run; the reading is kept after `resume`, once there is space."""

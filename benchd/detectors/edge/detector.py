@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Sequence
+from contextlib import aclosing
 from dataclasses import dataclass
 from statistics import fmean, stdev
 from typing import ClassVar, cast
@@ -21,7 +22,7 @@ from benchd.detectors.edge.pictures import (
     strip_in,
 )
 from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusable
-from benchd.devices import Camera, CameraSpec, Exposure
+from benchd.devices import Camera, CameraSpec, Exposure, Frame
 from benchd.errors import BenchdError, Refused
 from benchd.files.bench_file import Target
 from benchd.imaging.level import answer_slope, whole_periods
@@ -204,9 +205,21 @@ class EdgeDetector(Detector):
         return mean, math.hypot(max(u_noise, scatter) / math.sqrt(pictures), u_same), across_px
 
     async def capture(self) -> Capture:
-        frame = await self.camera.grab()
-        exposed_s = 0.0 if frame.exposure is None else frame.exposure.exposure_ms / 1000.0
-        return Capture(frame, frame.t_mono, frame.t_utc, exposed_s)
+        return _captured(await self.camera.grab())
+
+    def check_streams(self) -> None:
+        if not self.camera.spec.streams:
+            raise Refused(
+                "bad_request",
+                "The camera has no stream of pictures with time stamps of its own, by which they could be matched to "
+                "places.",
+                advice="State stream_url and time_header in the bench file, or leave the mode away.",
+            )
+
+    async def stream(self) -> AsyncIterator[Capture]:
+        async with aclosing(cast("AsyncGenerator[Frame, None]", self.camera.stream())) as frames:
+            async for frame in frames:
+                yield _captured(frame)
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         """A rough measurement of one picture by itself: whether the target is there, and how sharp."""
@@ -243,6 +256,11 @@ class EdgeDetector(Detector):
             *((BY_ITSELF.format(by_itself),) if by_itself else ()),
         )
         return Measured({"v": found.v, "h": found.h}, found.linear and not doubted, found.swing, flags)
+
+
+def _captured(frame: Frame) -> Capture:
+    exposed_s = 0.0 if frame.exposure is None else frame.exposure.exposure_ms / 1000.0
+    return Capture(frame, frame.t_mono, frame.t_utc, exposed_s)
 
 
 def lock(spec: CameraSpec, target: Target, lp_mm: float, sharpest: SquareSeen, others: Sequence[SquareSeen]) -> Locked:

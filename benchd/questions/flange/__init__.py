@@ -43,13 +43,14 @@ class Flange(Question):
             flags_of,
             passed_on,
             span_of,
+            timing_of,
         )
 
         setup, chain = evidence.setup, evidence.chain
         sweeps, left_out = comparable_sweeps(evidence.sweeps_here)
         fits = [
-            (span_of(points), best_focus(points, sweeps[0], evidence))
-            for points in ([point for sweep in seated for point in sweep.points] for seated in by_seating(sweeps))
+            (span_of([point for sweep in seated for point in sweep.points]), best_focus(seated, evidence))
+            for seated in by_seating(sweeps)
         ]
         fit = mean_of([one for _, one in fits])
         lens = None if setup.lens is None else evidence.records.lens(setup.lens)
@@ -85,6 +86,7 @@ class Flange(Question):
             seatings=[Seating(span, one.peak_um, one.u_um) for span, one in fits],
             pairs=chain.joints,
             passed_on=passed_on([one for _, one in fits], evidence.period_um),
+            timing=timing_of(sweeps),
         )
         return assess(fit, given)
 

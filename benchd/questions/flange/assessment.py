@@ -32,7 +32,8 @@ class FlangeInput:
     symmetric about nominal, None if not stated. `other_glass` is a clause saying which glass was behind it instead
     of the one it was designed for, None if that one was. `seatings` are those that the peak is the mean of, where the
     lens was taken off and put back, and `pairs` the number of pairs of seats in the chain's line of joints.
-    `passed_on` is how much of the scale's periodic error reaches the peak, None where its period is not stated.
+    `passed_on` is how much of the scale's periodic error reaches the peak, None where its period is not stated;
+    `timing` are the lines of sweeps that were taken in motion.
     """
 
     run: str
@@ -58,12 +59,14 @@ class FlangeInput:
     seatings: Sequence[Seating] = ()
     pairs: int = 1
     passed_on: float | None = None
+    timing: Sequence[Term] = ()
 
 
 def budget_terms(fit: Peak, given: FlangeInput, chain: Sequence[Term]) -> list[Term]:
     """The lines of the budget of the focus error: the sweep, the frequency, and those of the datum chain above zero."""
     terms = [Term("sweep", fit.u_um, "A", float(fit.dof), given.run)]
     shift = FREQUENCY_SHIFT_UM * given.f_number**2 * 100.0 * given.u_frequency_rel
+    terms.extend(given.timing)
     terms.append(Term("frequency", shift, "B", None, scale_from(given.measurand.get("merit"))))
     if not given.linear:
         terms.append(non_linear_term(given.f_number))

@@ -46,7 +46,13 @@ class GlassToggle(Question):
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
         from benchd.questions.glass_toggle.assessment import ToggleInput, Visit, assess
         from benchd.questions.glass_toggle.iris import iris_of
-        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passed_on
+        from benchd.questions.through_focus import (
+            best_focus,
+            carriage_at_peak_um,
+            flags_of,
+            passed_on,
+            with_timing,
+        )
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
         glass = list(out_in_in_out(sweeps))
@@ -58,7 +64,7 @@ class GlassToggle(Question):
             )
         visits, widths, flags = [], [], [*flags_of(sweeps)]
         for sweep in sweeps:
-            fit = best_focus(sweep.points, sweep, evidence)
+            fit = with_timing(best_focus([sweep], evidence), sweep)
             flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
             widths.append(fit.hwhm_um / evidence.arrangement.curve_width)
             place = carriage_at_peak_um(fit, sweep.points)  # in the chain's lengths, which do not know of the plate

@@ -41,13 +41,13 @@ class JointStudy(Question):
         from benchd.assessments.peak_lines import FLAGS
         from benchd.bench.datum.chain import JOINT
         from benchd.questions.joint_study.assessment import JointInput, Seating, assess
-        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of
+        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, with_timing
 
         sweeps = evidence.sweeps
         check_comparable(sweeps)
         seatings, flags = [], [*flags_of(sweeps)]
         for sweep in sweeps:
-            fit = best_focus(sweep.points, sweep, evidence)
+            fit = with_timing(best_focus([sweep], evidence), sweep)
             flags += [FLAGS[flag] for flag in fit.flags if FLAGS[flag] not in flags]
             carried = evidence.arrangement.moves_target
             place_um = carriage_at_peak_um(fit, sweep.points) if carried else fit.peak_um

@@ -38,7 +38,13 @@ class TwoWalls(Question):
         from benchd.bench.datum.position_terms import place_terms
         from benchd.bench.wall_marks import found_out_of_focus_u_rel, marks_of, out_of_focus_u_rel, shared_u_rel
         from benchd.questions.gauge_inputs import TIPPING_NOT_STATED, note_unstated_position
-        from benchd.questions.through_focus import best_focus, carriage_at_peak_um, flags_of, passed_on
+        from benchd.questions.through_focus import (
+            best_focus,
+            carriage_at_peak_um,
+            flags_of,
+            passed_on,
+            with_timing,
+        )
         from benchd.questions.two_walls.assessment import Wall, WallsInput, assess
 
         setup, chain, scale = evidence.setup, evidence.chain, evidence.scale
@@ -52,7 +58,7 @@ class TwoWalls(Question):
             )
         walls, offsets_um = [], []
         for sweep in sweeps:
-            fit = best_focus(sweep.points, sweep, evidence)
+            fit = with_timing(best_focus([sweep], evidence), sweep)
             place = carriage_at_peak_um(fit, sweep.points)
             if sweep.distance_mm is None or sweep.m is None:
                 raise self.no_m()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncGenerator, Awaitable, Callable
 
 from benchd_simulators.firmware.http import Answer
 
@@ -14,7 +14,7 @@ STREAM_KIND = f"multipart/x-mixed-replace; boundary={BOUNDARY}"
 QUALITY = 95
 
 
-async def parts(picture: Callable[[], Awaitable[Answer]]) -> AsyncIterator[bytes]:
+async def parts(picture: Callable[[], Awaitable[Answer]]) -> AsyncGenerator[bytes, None]:
     """Each picture as a part. An error of the sensor leaves one out, a cut ends the stream in the middle of one."""
     while True:
         answer = await picture()

@@ -1,9 +1,10 @@
-"""As much of HTTP/1.1 as a network camera speaks: GET, query strings, kept connections."""
+"""As much of HTTP/1.1 as a network camera speaks: GET, query strings, kept connections, answers without an end."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+import contextlib
+from collections.abc import AsyncGenerator, Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from urllib.parse import parse_qsl, urlsplit
 
@@ -19,7 +20,7 @@ class Answer:
     status: int = 200
     headers: Mapping[str, str] = field(default_factory=dict)
     cut: bool = False  # a fault: hang up in the middle of the body
-    parts: AsyncIterator[bytes] | None = None  # a body without an end; the client hangs up
+    endless: AsyncGenerator[bytes, None] | None = None  # sent piece by piece after the body, until the client hangs up
 
 
 class BadRequest(Exception):
@@ -36,20 +37,40 @@ async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, handl
             async with asyncio.timeout(IDLE_S):
                 head = await reader.readuntil(b"\r\n\r\n")
             keep, answer = await _answer(head, handle)
-            keep = keep and not answer.cut and answer.parts is None
+            keep = keep and not answer.cut and answer.endless is None
             writer.write(_head(answer, keep))
             writer.write(answer.body[: len(answer.body) // 2] if answer.cut else answer.body)
             await writer.drain()
-            if answer.parts is not None:
-                async for part in answer.parts:
-                    writer.write(part)
-                    await writer.drain()
+            if answer.endless is not None:
+                await _pour(answer.endless, reader, writer)
             if not keep:
                 return
     except (asyncio.IncompleteReadError, asyncio.LimitOverrunError, ConnectionError, TimeoutError):
         return
     finally:
         writer.close()
+
+
+async def _pour(
+    pieces: AsyncGenerator[bytes, None], reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+) -> None:
+    """Write piece after piece until the client hangs up, or says anything."""
+
+    async def write() -> None:
+        async with contextlib.aclosing(pieces):
+            async for piece in pieces:
+                writer.write(piece)
+                await writer.drain()
+
+    writing, over = asyncio.create_task(write(), name="stream"), asyncio.create_task(reader.read(1), name="hangs up")
+    try:
+        await asyncio.wait({writing, over}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for task in (writing, over):
+            task.cancel()
+        await asyncio.wait({writing, over})
+        for task in (writing, over):
+            task.cancelled() or task.exception()
 
 
 async def _answer(head: bytes, handle: Handler) -> tuple[bool, Answer]:
@@ -76,7 +97,7 @@ def _head(answer: Answer, keep: bool) -> bytes:
     lines = [
         f"HTTP/1.1 {answer.status} {REASONS.get(answer.status, 'Error')}",
         f"Content-Type: {answer.kind}",
-        *(() if answer.parts is not None else (f"Content-Length: {len(answer.body)}",)),
+        *([f"Content-Length: {len(answer.body)}"] if answer.endless is None else []),
         "Cache-Control: no-store",
         f"Connection: {'keep-alive' if keep else 'close'}",
         *(f"{name}: {value}" for name, value in answer.headers.items()),

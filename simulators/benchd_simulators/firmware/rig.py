@@ -167,6 +167,7 @@ class Rig:
         await self.camera.plug(camera_port)
         where["camera"] = f"http://127.0.0.1:{self.camera.port}/frame.png"
         where["camera_settings"] = f"http://127.0.0.1:{self.camera.port}/settings"
+        where["camera_stream"] = f"http://127.0.0.1:{self.camera.port}/stream"
         self.board.power_up()
         return where
 

@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 from benchd.devices import Link, LinkGarbled, LinkTimeout, now_s, now_utc
 from benchd_drivers.http_camera import HttpCamera, HttpCameraConfig
 from benchd_drivers.http_session import Fetched, MostBytes, Session
+from benchd_drivers.http_stream import Dial
 from benchd_drivers.link.foreign import mapped
 from benchd_simulators.firmware.camera import NetworkCamera
 from benchd_simulators.firmware.http import MOST_HEAD
@@ -176,3 +177,12 @@ class CameraByMemory(HttpCamera):
 
     def _new_session(self) -> Session:
         return MemorySession(self.name, self._config.url, self._config.timeout_s)
+
+    @property
+    def _dial(self) -> Dial:
+        async def dial(url: str) -> tuple[asyncio.StreamReader, _Writer]:
+            if (camera := CAMERAS.get(urlsplit(url).netloc)) is None:
+                raise ConnectionRefusedError(errno.ECONNREFUSED, "refused")
+            return camera.dialled()
+
+        return dial

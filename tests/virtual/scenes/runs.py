@@ -152,3 +152,24 @@ def asked(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps.append(Step(at_s, chance.choice((who, who, other(who))), *do))
         at_s += chance.choice((0.05, 1.0, 3.0))
     return [*steps, Step(at_s + 1.0, who, "abort")]
+
+
+def passed_through(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """Passes at constant speed, into which stops, pauses and the end of the daemon fall."""
+    steps = set_up(at_s, who)
+    at_s += SET_UP_S
+    steps.append(Step(at_s, who, "sweep", {"mode": "continuous"}))
+    at_s += chance.uniform(2.0, 6.0)
+    for _ in range(2):
+        steps.append(Step(at_s, who, chance.choice(("pause", "stop"))))
+        at_s += chance.choice((0.05, 0.8))
+        steps.append(Step(at_s, who, "resume"))
+        at_s += chance.uniform(0.3, 4.0)
+    at_s += 8.0
+    steps.append(Step(at_s, who, "abort"))
+    at_s += 1.0
+    steps.append(Step(at_s, who, "sweep", {"mode": "continuous"}))
+    at_s += chance.uniform(2.5, 6.0)
+    if chance.random() < 0.5:
+        return [*steps, Step(at_s, "daemon", "kill", {"down_s": 0.1})]
+    return [*steps, stops(chance, at_s, who), Step(at_s + 1.0, who, "abort")]
