@@ -40,7 +40,7 @@ def seating_of(bench: CaseBench, chain: Chain, truth: Truth, data: SweepData, fi
 def fit_of(bench: CaseBench, data: SweepData) -> PeakFit | str:
     """The fit of a sweep, or a sentence on why there is none."""
     width = arrangement_of(bench.files.file).curve_width
-    order = FitOrder(data.f_number, LP_MM, LIGHT_NM, _position_u_um(bench), width, data.latencies)
+    order = FitOrder(data.f_number, LP_MM, LIGHT_NM, _position_u_um(bench), width, latencies=data.latencies)
     return fit_points(data.points, order)
 
 

@@ -34,8 +34,8 @@ BOUNDARY = "next-picture"
 
 
 class NetworkCamera:
-    """Serves /frame.png, /stream, /stream.mjpg and /settings on loopback. One frame is exposed at a time; who comes later
-    waits his turn, and while there is a stream its exposures go on beside."""
+    """Serves /frame.png, /stream, /stream.mjpg and /settings on loopback. One frame is exposed at a time; who comes
+    later waits his turn, and while there is a stream its exposures go on beside."""
 
     def __init__(self, machine: Machine, journal: Journal | None = None, *, pace: float = 1.0) -> None:
         self._machine = machine
@@ -142,6 +142,7 @@ class NetworkCamera:
     async def picture(self) -> Answer:
         """The next picture at the settings in force, with the faults of the moment."""
         return await self._frame(self._exposure_ms, self._gain)
+
     # ------------------------------------------------------------- stream
 
     def _stream(self, query: Mapping[str, str]) -> Answer:
