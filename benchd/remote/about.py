@@ -95,5 +95,5 @@ def _spec(device: object) -> dict[str, Any]:
     if isinstance(device, Meter):
         return {"quantity": device.quantity, "unit": device.unit, "contacts": device.contacts}
     if isinstance(device, Axis | Encoder | Gauge | Light | Camera):
-        return asdict(device.spec)
+        return {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(device.spec).items()}
     return {}

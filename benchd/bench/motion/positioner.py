@@ -12,12 +12,14 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 
 from benchd.bench.jobs import Stopped
+from benchd.bench.motion.approaching import Approaching
 from benchd.bench.motion.drive import Drive
-from benchd.bench.motion.figures import NEEDS_NO_RUN_UP, MotionFigures, check_limits, run_up_um
+from benchd.bench.motion.figures import MotionFigures, check_limits, run_up_um
 from benchd.bench.motion.following_error import FollowingError
 from benchd.bench.motion.holds import Hold, Holds
 from benchd.bench.motion.homing import Homing
 from benchd.bench.motion.jogging import Bounds, Jogged, Jogging
+from benchd.bench.motion.passing import Passing, Polled
 from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.stops import Stops
 from benchd.bench.motion.trust import Trust
@@ -31,33 +33,11 @@ from benchd.devices import (
     Encoder,
     MotionFailed,
     Reading,
-    done_within,
 )
-
-ATTEMPTS = 6
-
-POLL_S = 0.008
-"""How often the position is polled at constant speed: the mean of an exposure then rests on what was read in it or just
-beside it. The line takes its own time."""
 
 
 async def _always_clear() -> None:
     """A carriage without a bench around it has no switches."""
-
-
-async def _ended(work: asyncio.Task[float]) -> None:
-    """Cancel it where it is not done, and wait for its end, even if cancelled meanwhile; that is raised after."""
-    cancelled: asyncio.CancelledError | None = None
-    work.cancel()
-    while not work.done():
-        try:
-            await asyncio.wait({work})
-        except asyncio.CancelledError as again:
-            cancelled = again
-    if not work.cancelled():
-        work.exception()  # retrieved; where it counts its result is asked for
-    if cancelled is not None:
-        raise cancelled
 
 
 class Positioner:
@@ -78,16 +58,15 @@ class Positioner:
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None
         """Called synchronously when `state` changes, so that it is published before any consequence."""
-        self._homing = Homing(axis, scale, self._drive, self._stops, clock, self._approach)
+        self._approaching = Approaching(axis, scale, figures, self._drive, trust, self.here)
+        self._passing = Passing(self._drive, self.read, self._stops, clock)
+        self._homing = Homing(axis, scale, self._drive, self._stops, clock, self._approaching.to)
         self.may_begin: Callable[[], bool] = lambda: True
         """Whether a motion may begin: checked last, after everything that the caller had to wait for."""
         self.clear: Callable[[], Awaitable[None]] = _always_clear
         """Returns where no switch bars motion, as read a moment ago; raises Refused('interlock') else."""
         self.barred: str | None = None
         """Why the carriage cannot be moved at present: its controller or its scale is offline. None if it can."""
-        self._from_other_side: bool | None = False
-        """The last place was approached from the other side: the backlash is not taken up as it always is. None where
-        nobody knows: it was moved by hand, or stopped on its way."""
 
     @property
     def state(self) -> str:
@@ -109,13 +88,10 @@ class Positioner:
         """Raise Refused('limit') for a position outside the carriage's limits, or, approached from the other side than
         always, too near their end for the run-up there."""
         check_limits(carriage_um, self.limits_um)
-        if self._is_other(approach):
+        if self._approaching.is_other(approach):
             low, high = self.limits_um
             run, up = self._figures.approach_um, approach == "from_below"
             check_limits(carriage_um, (low + run * up, high - run * (not up)))
-
-    def _is_other(self, approach: Approach | None) -> bool:
-        return approach is not None and approach != self._axis.spec.approach
 
     @property
     def homing_um(self) -> tuple[float, float]:
@@ -225,11 +201,9 @@ class Positioner:
         self.check_limits(target_um, approach)
         stops = await self._begun(since)
         async with self._in_motion(stops):
-            return await self._approach(target_um, exact, stops, settled, approach)
+            return await self._approaching.to(target_um, exact, stops, settled, approach)
 
-    async def pass_through(
-        self, ends_um: Sequence[float], speed_um_s: float, polled: Callable[[int, Reading], None]
-    ) -> Reading:
+    async def pass_through(self, ends_um: Sequence[float], speed_um_s: float, polled: Polled) -> Reading:
         """Drive at a constant speed to each of these places in turn, from where it stands, and give the settled reading
         at the last. `polled` is told the position on its way, with the number of the place it is under way to.
 
@@ -240,7 +214,8 @@ class Positioner:
             self.check_limits(end_um)
         stops = await self._begun(None)
         async with self._in_motion(stops):
-            return await self._pass(ends_um, speed_um_s, polled, stops)
+            self._approaching.from_other_side = None  # the backlash will lie as the last way leaves it
+            return await self._passing.through(ends_um, speed_um_s, polled, stops)
 
     async def _begun(self, since: int | None) -> int:
         """The number of stops as a motion begins, and the last place is known not to have crept."""
@@ -269,7 +244,7 @@ class Positioner:
                 await self._come_to_rest()
                 still()
                 reading = await self.read()
-            self._from_other_side = None  # the backlash lies as the last direction left it
+            self._approaching.from_other_side = None  # the backlash lies as the last direction left it
             return Jogged(reading.value, reading.value - let_go_um)
         finally:
             self.holds.over(hold)
@@ -309,59 +284,6 @@ class Positioner:
         if not self.may_begin():
             raise Stopped(self._stops.last_by)
         return stops
-
-    async def _approach(
-        self,
-        target_um: float,
-        exact: bool,
-        stops: int,
-        settled: Callable[[], None],
-        approach: Approach | None = None,
-    ) -> Reading:
-        here = await self.here()
-        up = 1.0 if (approach or self._axis.spec.approach) == "from_below" else -1.0
-        run = self._figures.approach_um
-        turns = self._from_other_side is not self._is_other(approach)
-        self._from_other_side = None  # until it has arrived: what is broken off leaves the backlash anywhere
-        if (target_um - here) * up < run * (1.0 if turns else NEEDS_NO_RUN_UP):
-            await self._drive.to(target_um - up * run, stops)
-        aim = target_um
-        for attempt in range(ATTEMPTS):
-            stood = await self._drive.to(aim, stops)
-            reading = await self._drive.rest(stood, stops, settled)
-            error = target_um - reading.value
-            if not exact or abs(error) <= self._figures.tolerance_um or self._scale is None:
-                self._from_other_side = self._is_other(approach)
-                return reading
-            if error * up < 0.0:  # overshot: back off and approach again from the same side
-                await self._drive.to(reading.value - up * run, stops)
-            aim = target_um + (error * 0.5 if attempt > ATTEMPTS // 2 else 0.0)
-        self._trust.lose("stall", "the carriage does not come within its tolerance")
-        raise DeviceError(
-            f"The carriage ended {error:+.1f} µm from {target_um:.1f} µm after {ATTEMPTS} approaches.",
-            advice="Check couplings and the encoder's head; raise motion.tolerance_um if the stage cannot do better.",
-            device="carriage",
-        )
-
-    async def _pass(
-        self, ends_um: Sequence[float], speed_um_s: float, polled: Callable[[int, Reading], None], stops: int
-    ) -> Reading:
-        stood = self._clock.monotonic()
-        self._from_other_side = None  # the backlash will lie as the last way leaves it
-        for number, end_um in enumerate(ends_um):
-            driving = asyncio.create_task(self._drive.to(end_um, stops, speed_um_s), name="pass")
-            try:
-                while not driving.done():
-                    asked = self._clock.monotonic()
-                    polled(number, await self.read())
-                    await done_within(driving, max(0.0, asked + POLL_S - self._clock.monotonic()))
-            except DeviceError:
-                self._stops.check(stops)  # which may be why the position cannot be read
-                raise
-            finally:
-                await _ended(driving)  # at standstill, also where the position could not be read
-            stood = driving.result()
-        return await self._drive.rest(stood, stops)
 
     async def here(self) -> float:
         """The carriage position (um); a recent reading at rest is used if nothing has moved since."""

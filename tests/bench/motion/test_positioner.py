@@ -12,8 +12,9 @@ from typing import Any
 import pytest
 
 from benchd.bench.jobs import Stopped
+from benchd.bench.motion.approaching import ATTEMPTS
 from benchd.bench.motion.figures import MotionFigures
-from benchd.bench.motion.positioner import ATTEMPTS, Positioner
+from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust
 from benchd.devices import (
     Axis,
