@@ -27,6 +27,8 @@ from benchd.devices import (
     printed_unit,
 )
 from benchd_drivers.line_config import LineConfig
+from benchd_drivers.line_stream import LineStream
+from benchd_drivers.line_text import unchecked
 
 TRIES = 3
 
@@ -42,6 +44,7 @@ class LineDriver(Device):
         self._link = link
         self._clock = Clock()
         self._health = Health("ok")
+        self._stream = LineStream(name, link) if config.ask is None else None
         self.answers_within_s = self.opens_within_s = 2.0 * TRIES * config.timeout_s + 5.0
 
     @classmethod
@@ -59,6 +62,8 @@ class LineDriver(Device):
     async def open(self) -> Identity:
         config = self._config
         self._health = Health("ok")
+        if self._stream is not None:
+            await self._stream.begin()
         if config.identity_ask is None or config.identity_pattern is None:
             await self._number()  # nothing but the right kind of device answers like this
             return Identity()
@@ -73,6 +78,8 @@ class LineDriver(Device):
 
     async def close(self) -> None:
         """Nothing to leave safe."""
+        if self._stream is not None:
+            await self._stream.end()
 
     async def health(self) -> Health:
         if not self._link.connected:
@@ -80,16 +87,17 @@ class LineDriver(Device):
         return self._health
 
     async def _said(self, ask: str) -> str:
+        """The answer; of one whose check does not fit nothing is left."""
         terminator = self._config.terminator.encode()
         raw = await self._link.query(ask.encode() + terminator, line(terminator), self._config.timeout_s)
-        return raw.decode("ascii", "replace").strip()
+        return unchecked(raw, self._config.checksum) or ""
 
     async def _matched(self, ask: str, pattern: str) -> tuple[re.Match[str], float]:
-        """Ask, a few times if the answer is damaged or missing: asking changes nothing. With the time (monotonic) of
-        the question that was answered: a carriage moves on."""
+        """Ask, a few times if the answer is damaged or missing: asking changes nothing. With the answer the middle of
+        the exchange that was answered."""
         said = ""
         for left in reversed(range(TRIES)):
-            asked = now_s()
+            began = now_s()
             try:
                 said = await self._said(ask)
             except LinkTimeout:
@@ -97,18 +105,36 @@ class LineDriver(Device):
                     raise
                 continue
             if found := re.search(pattern, said):
-                return found, asked
-        raise LinkGarbled(
-            f"{self.name} answers '{ask}' with '{said[:60]}', which does not fit the pattern {pattern}.",
+                return found, (began + now_s()) / 2
+        raise self._garbled(f"answers '{ask}' with '{said[:60]}'", pattern)
+
+    async def _sent(self, stream: LineStream) -> tuple[re.Match[str], float]:
+        """What it sends by itself, a few lines on if one is damaged, and when that came."""
+        said, number = "", stream.count + 2
+        for _ in range(TRIES):
+            raw, t_mono = await stream.from_number(number, self._config.timeout_s)
+            number = stream.count + 1
+            said = unchecked(raw, self._config.checksum) or ""
+            if found := re.search(self._config.pattern, said):
+                return found, t_mono
+        raise self._garbled(f"sends '{said[:60]}'", self._config.pattern)
+
+    def _garbled(self, what: str, pattern: str) -> LinkGarbled:
+        check = "" if self._config.checksum is None else f" with a check by {self._config.checksum}"
+        return LinkGarbled(
+            f"{self.name} {what}, which does not fit the pattern {pattern}{check}.",
             advice="Check the pattern, the baud rate, and that the right device is on this port.",
             device=self.name,
             frames=self._link.recent,
         )
 
     async def _number(self) -> tuple[float, float]:
-        """The number as the device tells it, and the monotonic time in the middle of the exchange."""
+        """The number as the device tells it, and when: in the middle of the exchange, or as its line came."""
         try:
-            found, began = await self._matched(self._config.ask, self._config.pattern)
+            if self._stream is not None:
+                found, t_mono = await self._sent(self._stream)
+            else:
+                found, t_mono = await self._matched(self._config.ask or "", self._config.pattern)
             value = float(found[1])
         except ValueError:
             self._health = Health("fault", "implausible", f"{self.name} tells '{found[1]}', which is no number.")
@@ -120,7 +146,7 @@ class LineDriver(Device):
             self._health = Health("fault", "implausible", f"{self.name} tells {value:g}, which cannot be true.")
             raise Implausible(self._health.text, device=self.name, frames=self._link.recent)
         self._health = Health("ok")
-        return value, (began + now_s()) / 2
+        return value, t_mono
 
     def _reading(self, value: float, unit: str, t_mono: float, low: float | None, high: float | None) -> Reading:
         """Outside what the device can tell at all, the reading is bad: overflow, broken sensor, lost contact."""

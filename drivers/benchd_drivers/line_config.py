@@ -8,6 +8,7 @@ from typing import Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from benchd.devices import Contacts
+from benchd_drivers.line_text import Checksum
 
 _KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact gauge", "switch": "switch"}
 """What a quantity makes of the device; anything else is a meter."""
@@ -29,6 +30,10 @@ _BELONGS = {
 class LineConfig(BaseModel):
     """`ask` is written with `terminator`; `pattern` has one group, the number. `quantity` says what the device is.
 
+    Without `ask` the device sends its lines by itself, and the number is that of the first one which was begun after
+    the reading was asked for. `checksum` is a check that each line carries behind a `*`: without it, or where it does
+    not fit, the line is damaged.
+
     `position` makes it an encoder, `length` or `gauge` a contact gauge, both scaled by `um_per_unit`; `switch` a
     switch, whose number is 1 while its circuit is closed and 0 while it is open; anything else a meter in `unit`, whose
     value is `scale` times the number plus `offset`.
@@ -36,9 +41,10 @@ class LineConfig(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    ask: str = Field(min_length=1, max_length=200)
+    ask: str | None = Field(default=None, min_length=1, max_length=200)
     terminator: str = Field(default="\n", min_length=1, max_length=4)
     pattern: str
+    checksum: Checksum | None = None
     timeout_s: float = Field(default=0.3, gt=0, le=30)
     quantity: str = Field(pattern=r"^[a-z][a-z_]*$")
     um_per_unit: float = Field(default=1.0, allow_inf_nan=False)
@@ -75,6 +81,15 @@ class LineConfig(BaseModel):
             except re.error as error:
                 raise ValueError(f"not a regular expression: {error}") from None
         return value
+
+    @model_validator(mode="after")
+    def _asked_or_not(self) -> Self:
+        if self.ask is None:
+            if self.identity_ask is not None or self.reference_ask is not None:
+                raise ValueError("identity_ask and reference_ask: nothing for a device that is not asked; give `ask`")
+            if not self.terminator.endswith("\n"):
+                raise ValueError("terminator: a device that sends by itself has to end its lines in a line feed")
+        return self
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
