@@ -27,6 +27,7 @@ class PictureSpec:
     linear: bool = True
     gamma: float | None = None
     orientation: str = "upright"
+    by_itself: tuple[str, ...] = ()
 
 
 class PictureCamera:

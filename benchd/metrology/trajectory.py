@@ -31,11 +31,6 @@ class Trajectory:
         return self._origin
 
     @property
-    def ended_s(self) -> float:
-        """The time of the last."""
-        return self._origin + float(self._t[-1])
-
-    @property
     def longest_gap_s(self) -> float:
         """The longest time between two polls."""
         return float(np.diff(self._t).max())

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Self
 
 from pydantic import Field, model_validator
 
-from benchd.bench.pointer import Pointer, held_only
 from benchd.verbs.arguments import Args, Code, Name, exactly_one
 from benchd.verbs.entry import Entry, plain_text
 from benchd.verbs.foreseen import OpenArgs
@@ -68,7 +67,7 @@ class Light(Verb[LightArgs | LightStepArgs]):
     """
 
     name = "light"
-    does = "Set a light; a laser only while `hold` is sent again and again. In a run it is its holder's alone."
+    does = "Set a light, a laser while it is held; in a run its holder's alone."
     args = LightArgs
     step = LightStepArgs
     result = Level
@@ -87,6 +86,8 @@ class Light(Verb[LightArgs | LightStepArgs]):
     def check(self, args: LightArgs | LightStepArgs, view: BenchView, open_args: OpenArgs) -> None:
         if "light" in open_args or not args.lights_up() or (isinstance(args, LightArgs) and args.hold is not None):
             return
+        from benchd.bench.pointer import Pointer, held_only
+
         if isinstance(view.device_for(self.use, args.light), Pointer):
             raise held_only(args.light)
 

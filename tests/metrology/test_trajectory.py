@@ -36,7 +36,7 @@ def test_what_was_not_polled_is_not_known() -> None:
     way = Trajectory([1.0, 2.0, 3.0], [0.0, 10.0, 20.0])
     assert np.isnan(way.mean_um([1.0, 2.99, 0.5, 3.5], 0.1)).all()
     assert way.mean_um([1.05, 2.0], [0.1, 0.0]) == pytest.approx([0.5, 10.0])
-    assert (way.began_s, way.ended_s, way.longest_gap_s) == (1.0, 3.0, 1.0)
+    assert (way.began_s, way.longest_gap_s) == (1.0, 1.0)
 
 
 @pytest.mark.parametrize(

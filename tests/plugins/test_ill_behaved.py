@@ -174,7 +174,7 @@ async def test_a_detector_that_is_none_is_refused_by_name(name: str, says: str) 
         detectors.detector(name)
     assert says in caught.value.text
     assert f"The detector '{name}' of package ill-behaved 0.1.0" in caught.value.text
-    assert [one.name for one in detectors.installed()] == ["edge", "level", "lingers", "stumbles"]
+    assert [one.name for one in detectors.installed()] == ["edge", "meter", "level", "lingers", "stumbles"]
 
 
 async def test_the_edge_detector_is_as_ever(bench: Bench) -> None:
