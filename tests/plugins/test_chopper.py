@@ -246,7 +246,7 @@ async def test_check_knows_its_section_where_it_is_installed(bench: Stack) -> No
     unknown = await benchd(bench, "check", str(bench.bench_file), package=False)
     assert unknown.returncode == exits.REFUSED
     assert "detectors.chopper" in unknown.stdout
-    assert "the name of a device that is a camera" in unknown.stdout
+    assert "the name of a detector. Known: edge, meter" in unknown.stdout
     assert "arrangement.kind = 'folded': an arrangement that is installed (" in unknown.stdout
     text = bench.bench_file.read_text(encoding="utf-8")
     wrong = bench.bench_file.with_name("wrong.yaml")
