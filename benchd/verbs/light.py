@@ -67,7 +67,7 @@ class Light(Verb[LightArgs | LightStepArgs]):
     """
 
     name = "light"
-    does = "Set a light, a laser while it is held; in a run its holder's alone."
+    does = "Set a light, or hold a laser on."
     args = LightArgs
     step = LightStepArgs
     result = Level
