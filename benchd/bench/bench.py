@@ -148,6 +148,12 @@ class Bench:
             if isinstance(failed, BaseException):
                 raise failed
 
+    @property
+    def motion(self) -> str:
+        """`homing` while carriage or a ring homes, else `moving` while one moves, else `idle`."""
+        states = {self.carriage.state, *(turner.state for turner in self.turners.values())}
+        return next((state for state in ("homing", "moving") if state in states), "idle")
+
     async def _in_the_dark(self) -> None:
         """Whatever begins does so without the laser. Raises DeviceError where that cannot be put out."""
         if self.pointer is not None:

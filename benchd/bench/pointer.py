@@ -123,6 +123,9 @@ class Pointer(Light):
         if hold is None or (hold.ident, hold.user) != (ident, user):
             hold = self._begun(hold, Hold(ident, user, now, now + allowed_s))
             await self._once_dark()  # after the hold before
+            if now_s() - now > LAPSES_S:  # meanwhile it may have been let go, by a message that waits behind this one
+                self.put_out()
+                raise Refused("stale", f"'{self.name}' took long to go dark; it was not lit.", advice=ANEW)
         elif seq <= hold.seq:
             raise Refused("stale", f"Refresh {seq} of '{ident}' came after {hold.seq}.", advice="`seq` has to rise.")
         self._require(hold)

@@ -212,7 +212,7 @@ class Runner:
         self._bench.events.error(error)
 
     def _pause_event(self) -> Literal["pause", "pause_moving"]:
-        return "pause" if self._bench.carriage.state == "idle" else "pause_moving"
+        return "pause" if self._bench.motion == "idle" else "pause_moving"
 
     def _step(self, index: int | None, verb: str, share: float) -> None:
         self._progress.at(index, verb, share)
@@ -282,7 +282,7 @@ class Runner:
         if self._run is None:
             job = self._bench.jobs.set_reason(Stopped(user))
         else:
-            self._state.handle("stop_homing" if self._bench.carriage.state == "homing" else "stop")
+            self._state.handle("stop_homing" if self._bench.motion == "homing" else "stop")
             self._return_motion.cancel()
         try:
             await stopping

@@ -10,7 +10,7 @@ from pydantic import Field
 from benchd.errors import BenchdError
 from benchd.verbs.arguments import Args, Name
 from benchd.verbs.result import Result
-from benchd.verbs.verb import ALWAYS, CARRIAGE, Verb
+from benchd.verbs.verb import CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
     from benchd.bench.motion.holds import Hold
@@ -45,7 +45,7 @@ class Jog(Verb[JogArgs]):
     does = "Move by hand, as long as somebody holds on."
     args = JogArgs
     result = Held
-    control = beat = ALWAYS
+    control = beat = Need("to move", lambda args: args.speed_um_s != 0.0)
     use = "drive"
     at_once = True
     beat_within_s = 1.5  # a burst of messages that was held up on its way for longer is nobody's hand any more

@@ -57,9 +57,11 @@ class Holds:
         if hold is not None and (hold.user, hold.name) == (user, name):
             if seq <= hold.seq:
                 raise Refused("stale", f"Message {seq} of the hold {name} comes after {hold.seq}.", advice="Go on.")
-            hold.seq, hold.speed_um_s, hold.heard_s = seq, speed_um_s, now
+            hold.seq, hold.heard_s = seq, now
             if speed_um_s == 0.0:
-                self._ends(hold, "let go")
+                self._ends(hold, "let go")  # its speed stays known, by which it is told where that was
+            else:
+                hold.speed_um_s = speed_um_s
             return hold, False
         if hold is not None:
             text = f"The carriage is moved by hand by {hold.user} already."

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from benchd.bench.motion.holds import LAPSES_S, Hold, Holds
 from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.trust import Trust
-from benchd.devices import Axis, Clock, LinkError, MotionFailed
+from benchd.devices import Axis, Clock, DeviceError, LinkError, MotionFailed
 
 SEGMENT_S = LAPSES_S + 0.15
 LOOKS_S = 0.01
@@ -63,7 +63,11 @@ class Jogging:
             let_go_um = self._about_um(hold.speed_um_s)
             if sending is not None:
                 sending.cancel()
-            await self._axis.stop()  # before anything is waited for
+            try:
+                await self._axis.stop()  # before anything is waited for
+            except DeviceError as error:
+                self._trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
+                raise
             if sending is not None:
                 await asyncio.wait({sending})
                 if not sending.cancelled():
