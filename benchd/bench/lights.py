@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections import deque
+from collections import Counter, deque
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -38,6 +38,7 @@ class Lights:
         self._assembly = assembly
         self._clock = clock
         self._changes: deque[LightSet] = deque(maxlen=1000)
+        self._asked: Counter[str] = Counter()
         self._last: dict[str, float] = {}
         self._timers: dict[str, asyncio.Task[None]] = {}
         self.emergency: Callable[[], Switch | None] = lambda: None
@@ -127,6 +128,7 @@ class Lights:
         self._timers[light.name] = asyncio.create_task(work, name=f"safe {light.name}")
 
     async def _set(self, light: Light, level: float, by: str) -> None:
+        self._asked[light.name] += 1  # from here on it is somebody's, however long it is on its way
         await light.set_level(level)
         self._changes.append(LightSet(light.name, self._clock.monotonic(), level, by))
 
@@ -138,12 +140,13 @@ class Lights:
         Raises BenchdError ('not_found') where somebody set it, Refused ('interlock'), DeviceError.
         """
         light = self._assembly.named(name, Light)
-        level, began_s = await light.level(), self._clock.monotonic()
+        asked, began_s = self._asked[light.name], self._clock.monotonic()
+        level = await light.level()
         try:
             await light.set_level(0.0)
             yield
         finally:
-            left = not self.set_since(light.name, began_s)
+            left = self._asked[light.name] == asked and not self.set_since(light.name, began_s)
             if left:
                 self._check_safe(light, level)
                 await light.set_level(level)
