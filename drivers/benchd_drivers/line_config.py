@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchd.devices import Contacts
-from benchd_drivers.line_text import Checksum
+from benchd_drivers.line_text import Checksum, Pattern
 
 _KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact gauge", "switch": "switch"}
 """What a quantity makes of the device; anything else is a meter."""
@@ -43,7 +43,7 @@ class LineConfig(BaseModel):
 
     ask: str | None = Field(default=None, min_length=1, max_length=200)
     terminator: str = Field(default="\n", min_length=1, max_length=4)
-    pattern: str
+    pattern: Pattern
     checksum: Checksum | None = None
     timeout_s: float = Field(default=0.3, gt=0, le=30)
     quantity: str = Field(pattern=r"^[a-z][a-z_]*$")
@@ -60,7 +60,7 @@ class LineConfig(BaseModel):
     u_scale: float | None = Field(default=None, ge=0)
     alpha_per_K: float | None = None
     reference_ask: str | None = None
-    reference_pattern: str | None = None
+    reference_pattern: Pattern | None = None
 
     range_um: tuple[float, float] | None = None
     hysteresis_um: float | None = Field(default=None, ge=0)
@@ -70,17 +70,7 @@ class LineConfig(BaseModel):
     contacts: Contacts | None = None
 
     identity_ask: str | None = None
-    identity_pattern: str | None = None
-
-    @field_validator("pattern", "reference_pattern", "identity_pattern")
-    @classmethod
-    def _compiles(cls, value: str | None) -> str | None:
-        if value is not None:
-            try:
-                re.compile(value)
-            except re.error as error:
-                raise ValueError(f"not a regular expression: {error}") from None
-        return value
+    identity_pattern: Pattern | None = None
 
     @model_validator(mode="after")
     def _asked_or_not(self) -> Self:

@@ -8,7 +8,7 @@ import re
 from contextlib import suppress
 from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from benchd.devices import (
     DeviceError,
@@ -24,7 +24,7 @@ from benchd.devices import (
     nothing,
 )
 from benchd_drivers.finishing import finish
-from benchd_drivers.line_text import Checksum, line_like, unchecked
+from benchd_drivers.line_text import Checksum, Pattern, line_like, unchecked
 
 TRIES = 3
 TAKE_BACK_S = 1.5
@@ -43,10 +43,10 @@ class LineLightConfig(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     set: str = Field(min_length=1, max_length=200)
-    set_pattern: str | None = None
+    set_pattern: Pattern | None = None
     full: float = Field(default=1.0, gt=0, allow_inf_nan=False)
     ask: str = Field(min_length=1, max_length=200)
-    pattern: str
+    pattern: Pattern
     checksum: Checksum | None = None
     terminator: str = Field(default="\n", min_length=1, max_length=4)
     timeout_s: float = Field(default=0.3, gt=0, le=30)
@@ -55,17 +55,7 @@ class LineLightConfig(BaseModel):
     pwm_hz: float | None = Field(default=None, gt=0)
     laser_class: Literal["1", "1M", "2", "2M", "3R", "3B", "4"] | None = None
     identity_ask: str | None = None
-    identity_pattern: str | None = None
-
-    @field_validator("pattern", "set_pattern", "identity_pattern")
-    @classmethod
-    def _compiles(cls, value: str | None) -> str | None:
-        if value is not None:
-            try:
-                re.compile(value)
-            except re.error as error:
-                raise ValueError(f"not a regular expression: {error}") from None
-        return value
+    identity_pattern: Pattern | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -6,13 +6,27 @@ import re
 from collections.abc import Callable
 from functools import reduce
 from operator import xor
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator
 
 from benchd.devices import Matcher
 
 Checksum = Literal["xor", "sum"]
 """Behind the last `*`, two hexadecimal digits: `xor` of all bytes before it but a leading $ or !, as NMEA 0183 has it;
 `sum` of all bytes before it, modulo 256."""
+
+
+def _compiles(pattern: str) -> str:
+    try:
+        re.compile(pattern)
+    except re.error as error:
+        raise ValueError(f"not a regular expression: {error}") from None
+    return pattern
+
+
+Pattern = Annotated[str, AfterValidator(_compiles)]
+"""A regular expression, as a bench file states it."""
 
 _OF: dict[Checksum, Callable[[bytes], int]] = {
     "xor": lambda text: reduce(xor, text[1:] if text[:1] in (b"$", b"!") else text, 0),
