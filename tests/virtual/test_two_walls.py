@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from math import hypot, sqrt
 from pathlib import Path
 from typing import Any
@@ -115,5 +116,9 @@ async def test_another_wall_afterwards_costs_what_the_tape_is_off_by(tmp_path: P
         # m by tape tells nothing that cancels: the gap's whole u counts, and the record's own may then be surer.
         tape = technician.measure("tape")
         await client.command("setup", set={"m": tape["m"]})
-        by_tape = term(await client.kept("setup"), "conjugate")
+        async with asyncio.timeout(10.0):
+            async for _, doc in client.watch("setup"):
+                if any("m told otherwise" in note for note in doc["notes"]):
+                    break
+        by_tape = term(doc, "conjugate")
         assert by_tape["u_um"] > conjugate["u_um"]
