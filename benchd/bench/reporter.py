@@ -1,7 +1,8 @@
 """Publishes the state of every device as kept documents, and halts the job when trust in the position is lost.
 
-The carriage is polled fast while it moves, so that lost steps are seen within 50 ms and published at 20 Hz; slowly at
-rest, and after a minute of rest once a second like the other devices. A loss of trust is published at once, and the job that relies on the position is stopped and cancelled.
+The carriage is polled fast while it moves, so that lost steps are seen within 50 ms, and published at 20 Hz; slowly at
+rest, and after a minute of rest once a second like the other devices. A loss of trust is published at once, and the job
+that relies on the position is stopped and cancelled.
 """
 
 from __future__ import annotations
