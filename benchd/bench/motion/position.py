@@ -10,6 +10,8 @@ from benchd.devices import Axis, Clock, Encoder, Implausible, Reading
 FRESH_S = 0.5
 """A position read so recently at rest need not be read again just to decide from which side to approach."""
 
+RECENT_S = 0.015
+"""In motion somebody else may read it in quick succession, as passes at constant speed do: the line is left to them."""
 
 LOOKS = (0.5, 0.75)
 """Parts of the time of settling at which the encoder is looked at: of what swings, two readings may be the same."""
@@ -45,6 +47,11 @@ class CarriagePosition:
         if self._resting():
             self._keep(reading)
         return reading
+
+    async def recent(self) -> Reading:
+        """The last reading if it is a few milliseconds old at most, else a new one; raises as `read`."""
+        last = self.last
+        return last if last is not None and self._clock.monotonic() - last.t_mono < RECENT_S else await self.read()
 
     def _keep(self, reading: Reading) -> None:
         self._at_rest = reading.value, self._clock.monotonic()
