@@ -14,7 +14,7 @@ from benchd.imaging.strip import measure_strip
 from tests.imaging.test_strip import PITCH_MM, taken
 
 CONFIGS = Path(__file__).parents[2] / "configs"
-WORLDS = 200
+WORLDS = 120
 OFF_FOCUS_UM = 35.0
 STATED = WallMarks("pitch", PITCH_MM, 0.1 / 16, 2e-4)
 
