@@ -41,7 +41,9 @@ def taken(seed: int = 1, *, apart_mm: float = 220.0, off_focus_um: float = 20.0,
     assert optic is not None
     side_mm = world.draws.quantity("target.side_mm", *world.record.target.side_mm.parts)
     depth_um = optic.peak_um(40.0) + off_focus_um
-    scene = replace(world.scene(), depth_um=depth_um, electrons_per_s=1.4e6, marks=world.marks_px(optic, depth_um))
+    scene = replace(
+        world.view.scene(), depth_um=depth_um, electrons_per_s=1.4e6, marks=world.view.marks_px(optic, depth_um)
+    )
     picture = world.camera.levels(Instant(scene, world.camera.look().centre_px), 10.0, 1.0)
     if world.room.marks is None:
         return Taken(picture, 0.0)

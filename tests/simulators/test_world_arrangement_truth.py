@@ -25,7 +25,7 @@ def scanned_um(world: World, about_um: float, reach_um: float) -> float:
     for place in places:
         world.carriage.push(float(place) - world.carriage_um)
         world.carriage.push(float(place) - world.carriage_um)  # its screw is not even
-        scene = world.scene()
+        scene = world.view.scene()
         assert scene.optic is not None
         merit.append(float(scene.optic.otf(np.array([LP_MM]), scene.depth_um)[0]))
     t = (places - about_um) / reach_um
@@ -102,7 +102,7 @@ def test_square_has_the_size_that_its_way_gives_it(name: str) -> None:
     told, true = now(world), trues(world)
     world.carriage.push(told["peak_carriage_um"] - told["carriage_um"])
     world.lamp.set_level(0.4)
-    scene = world.scene()
+    scene = world.view.scene()
     side_um = 1000 * true["target.side_mm"]
     if name == "workshop-reticle":
         side_um *= true["lens.L-0418.focal_length_mm"] / true["collimator.focal_length_mm"]

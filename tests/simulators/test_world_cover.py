@@ -46,7 +46,7 @@ def test_the_tip_of_the_gauge_rests_on_the_cover() -> None:
         for what in ("lens", "glass", "adapter"):
             name = {"lens": "L-0417", "glass": "pane-25", "adapter": "ring-07"}[what]
             assert world.hand({"do": "remove", "what": what, "id": name})["ok"]
-        world.set_indicator("base")
+        world.hand({"do": "set", "what": "indicator", "value": "base"})
         readings.append(world._below_um())
     assert readings[0] is not None
     assert readings[1] is not None
@@ -65,7 +65,7 @@ def test_air_behind_a_cover_is_traced_and_moves_the_image_by_nothing() -> None:
     for world in (under, over_air):
         for what, name in (("lens", "L-0417"), ("glass", "pane-25"), ("adapter", "ring-07")):
             assert world.hand({"do": "remove", "what": what, "id": name})["ok"]
-        world.set_indicator("base")
+        world.hand({"do": "set", "what": "indicator", "value": "base"})
         readings.append(world._below_um())
     width = over_air.truth()["quantities"]["target.cover.1.air_gap_mm"]["true"]
     assert width != 0.5

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world.errors import HandRefused, number
 from benchd_simulators.world.fitting import named
-from benchd_simulators.world.hand import number
 
 if TYPE_CHECKING:
     from benchd_simulators.world.world import World

@@ -7,10 +7,10 @@ answers are `{"ok": true, ...}` or `{"ok": false, "error": "one sentence"}`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from math import isfinite
 from typing import TYPE_CHECKING, Any
 
-from benchd_simulators.world.errors import HandRefused
+from benchd_simulators.world import by_hand
+from benchd_simulators.world.errors import HandRefused, number
 from benchd_simulators.world.fitting import named
 
 if TYPE_CHECKING:
@@ -46,17 +46,6 @@ def answer(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
         return {"ok": False, "error": str(refused)}
 
 
-def number(value: object, what: str) -> float:
-    """A finite number, or a sentence."""
-    try:
-        found = float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        found = float("nan")
-    if isinstance(value, bool) or not isfinite(found):
-        raise HandRefused(f"{what} needs a number, not {value!r}.")
-    return found
-
-
 def _id(command: Mapping[str, Any]) -> str:
     if command.get("id") is None:
         raise HandRefused(f"Say which {command.get('what')}: the id is missing.")
@@ -74,7 +63,7 @@ def _fit(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
     acts: dict[str, Callable[[], None]] = {
         "adapter": lambda: fitting.fit_adapter(_id(command)),
         "glass": lambda: fitting.fit_glass(_id(command)),
-        "lens": lambda: world.fit_lens(_id(command)),
+        "lens": lambda: by_hand.fit_lens(world, _id(command)),
         "filter": lambda: fitting.fit_filter(_id(command)),
         "shim": lambda: fitting.fit_shim(number(_id(command), "A shim"), command.get("lens")),
     }
@@ -108,16 +97,16 @@ def _remove(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
 def _set(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
     value = command.get("value")
     acts: dict[str, Callable[[], None]] = {
-        "ring": lambda: world.set_ring(value),
-        "iris": lambda: world.set_iris(number(value, "The iris")),
-        "wall_mm": lambda: world.set_wall(number(value, "The wall")),
-        "indicator": lambda: world.set_indicator(str(value)),
-        "tip": lambda: world.set_tip(str(value)),
+        "ring": lambda: by_hand.set_ring(world, value),
+        "iris": lambda: by_hand.set_iris(world, number(value, "The iris")),
+        "wall_mm": lambda: by_hand.set_wall(world, number(value, "The wall")),
+        "indicator": lambda: by_hand.set_indicator(world, str(value)),
+        "tip": lambda: by_hand.set_tip(world, str(value)),
         "temperature": lambda: world.set_temperature(number(value, "The temperature")),
         "pushed_um": lambda: world.carriage.push(number(value, "The push")),
         "wall_marks": lambda: world.room.set_marks(value),
         "wall_strip": lambda: world.room.set_strip(value),
-        "square_off": lambda: world.set_square_off(value),
+        "square_off": lambda: by_hand.set_square_off(world, value),
         "flat": lambda: world.the_tube().hold(value),
         "tube_mm": lambda: world.the_tube().set_to(number(value, "The tube")),
     }
@@ -133,7 +122,7 @@ def _measure(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
         "tape": lambda: world.room.tape(world.magnification()),
         "thermometer": lambda: {"temperature_C": world.room.temperature_C},
         "tube": lambda: world.the_tube().read(),
-        "autocollimation": world.autocollimate,
+        "autocollimation": lambda: by_hand.autocollimate(world),
     }
     act = acts.get(str(command.get("what")))
     if act is None:

@@ -15,23 +15,19 @@ from benchd_simulators.world.dial import Dial
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.encoder import Encoder
 from benchd_simulators.world.errors import HandRefused, WorldFileError
-from benchd_simulators.world.fitting import Fitting, named
+from benchd_simulators.world.fitting import Fitting
 from benchd_simulators.world.hardware import PhotodiodeRecord
 from benchd_simulators.world.indicator import Indicator
 from benchd_simulators.world.lamp import Lamp
 from benchd_simulators.world.lens import E_LINE_NM, Lens, Optic
 from benchd_simulators.world.motor import Motor
 from benchd_simulators.world.photodiode import Photodiode
-from benchd_simulators.world.picture import Scene
 from benchd_simulators.world.reading import find_world, read_world
 from benchd_simulators.world.room import Ring, Room
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
-from benchd_simulators.world.strip import Bar
 from benchd_simulators.world.tube import Tube
 from benchd_simulators.world.turned import Turned
-
-MOVED_MM = 100.0
-"""A wall that has moved by less has its camera where it was: lenses and adapters move the target by as much."""
+from benchd_simulators.world.view import View
 
 
 class World:
@@ -65,7 +61,8 @@ class World:
         self.stuck_switch: str | None = None
         self.contacts = Contacts(self.draws, self.now)
         self.lamp = Lamp(record.lamp, self.now)
-        self.camera = Camera(record.camera, record.uneven, self.draws, self.scene)
+        self.view = View(self)
+        self.camera = Camera(record.camera, record.uneven, self.draws, self.view.scene)
         self._photodiode = None if record.photodiode is None else self._with_photodiode(record.photodiode)
         self.tube = None if record.tube is None else Tube(record.tube, record.flats, self.draws)
         if self.tube is not None:  # as it stands before anybody sets it
@@ -179,10 +176,11 @@ class World:
         optic = self.optic()
         if optic is None:
             return 0.0
-        left = (2.0 / optic.f_number) ** 2 * self._filtered()
+        left = (2.0 / optic.f_number) ** 2 * self.filtered()
         return left * self.photodiode.light_of(optic, self.depth_um())
 
-    def _filtered(self) -> float:
+    def filtered(self) -> float:
+        """The share of the light that filters leave."""
         left = 1.0
         for name in self.fitting.filters:
             left *= self.record.filters[name].transmission
@@ -245,67 +243,16 @@ class World:
             return self.room.ring
         return {"turned_deg": turned.place_deg}
 
-    def _by_hand(self, ring: str) -> None:
-        """Raises `HandRefused` for a ring whose gear a motor holds."""
-        lens = None if self.fitting.lens is None else self.record.lenses[self.fitting.lens]
-        if lens is not None and ring in self.turned and getattr(lens.rings, ring) is not None:
-            raise HandRefused(
-                f"A motor holds the gear of the {ring} ring of {self.fitting.lens}; it turns by that alone."
-            )
-
-    def set_ring(self, value: object) -> None:
-        self._by_hand("focus")
-        before = self.room.ring
-        self.room.set_ring(value)
-        try:
-            self.optic()
-        except HandRefused:
-            self.room.ring = before
-            raise
-
-    def set_wall(self, value: float) -> None:
-        before = self.room.wall()
-        self.room.set_wall(value)
-        try:
-            self.optic()
-        except HandRefused:
-            self.room.put_wall(before)
-            raise
-
-    def fit_lens(self, name: str) -> None:
-        if self.tube is not None and self.tube.flat is not None:
-            raise HandRefused(f"Flat {self.tube.flat} stands before the collimator; set it away first.")
-        if name in self.record.lenses:
-            self.must_image(name)
-        self.fitting.fit_lens(name)
-        self.room.iris = None
-
     def must_image(self, name: str) -> None:
         """Raises `HandRefused` for a lens that can make no image here as things stand."""
         lens = self.lens.optic(name, ring=self.ring, distance_mm=self.room.true_distance_mm)
         self.arrangement.must_image(name, lens)
-
-    def set_iris(self, f_number: float) -> None:
-        if self.fitting.lens is None:
-            raise HandRefused("There is no lens on the bench whose iris could be set.")
-        self._by_hand("iris")
-        widest = self.record.lenses[self.fitting.lens].f_number
-        if not widest <= f_number <= 32:
-            raise HandRefused(f"The iris of {self.fitting.lens} goes from {widest:g} to 32, not to {f_number:g}.")
-        self.room.iris = f_number
 
     def the_tube(self) -> Tube:
         """The collimator's draw tube."""
         if self.tube is None:
             raise HandRefused("There is no collimator with a draw tube on this bench.")
         return self.tube
-
-    def autocollimate(self) -> dict[str, Any]:
-        """Set the tube by the flat before the collimator; what its scale then reads."""
-        if self.fitting.lens is not None:
-            raise HandRefused(f"Lens {self.fitting.lens} stands where the flat has to; take it off first.")
-        self.the_tube().autocollimate(self.room.delta_K)
-        return self.the_tube().read()
 
     @property
     def vergence_per_m(self) -> float:
@@ -315,37 +262,6 @@ class World:
     def set_temperature(self, value: float) -> None:
         self.room.set_temperature(value)
         self._warm()
-
-    def set_square_off(self, value: object) -> None:
-        """Move the square by so many pixels in the picture: a number (to the right) or [right, down]."""
-        if isinstance(value, list | tuple) and len(value) == 2:
-            x, y = (hand.number(part, "square_off") for part in value)
-        else:
-            x, y = hand.number(value, "square_off"), 0.0
-        self.room.square_off_px = x, y
-
-    def set_indicator(self, place: str) -> None:
-        fitting = self.fitting
-        places = ["away", "base", "adapter", *self.record.references]
-        if place not in places:
-            raise HandRefused(f"The indicator can stand at {named(places)}, not at {place!r}.")
-        if place in {"base", "adapter"} and fitting.lens:
-            raise HandRefused(f"Lens {fitting.lens} is in the way of the indicator; take it off first.")
-        if place == "base" and fitting.adapters:
-            raise HandRefused(f"Adapter {fitting.adapters[-1]} stands on the base; remove it first.")
-        if place == "adapter" and not fitting.adapters:
-            raise HandRefused("There is no adapter on the bench for the indicator to stand on.")
-        if place == "adapter" and fitting.glass:
-            raise HandRefused(f"Glass {named(fitting.glass)} is in the way of the tip; remove it first.")
-        self.indicator_at = place
-        self.indicator.place(place if place in {"base", "adapter"} else "ring")
-
-    def set_tip(self, how: str) -> None:
-        if how != "let down":
-            raise HandRefused(f"The indicator's tip can be 'let down', not {how!r}.")
-        if self.indicator_at == "away":
-            raise HandRefused("The indicator stands nowhere.")
-        self.indicator.let_down()
 
     # --- the truth
 
@@ -420,63 +336,6 @@ class World:
         """Target over wall, true; None without a lens or a wall."""
         optic = self.optic()
         return None if optic is None or optic.magnification == 0 else optic.magnification
-
-    def scene(self) -> Scene:
-        """What the camera sees now."""
-        light = self.lamp.light() * self._filtered()
-        side_um = 1000 * self.draws.quantity("target.side_mm", *self.record.target.side_mm.parts)
-        target = self.record.target
-        optic = self.optic()
-        if optic is not None:
-            light *= (2.0 / optic.f_number) ** 2
-            light *= self.arrangement.light(self.room.true_distance_mm)
-            side_um = self.arrangement.side_um(side_um, optic, self.carriage_um)
-        return Scene(
-            optic=optic,
-            depth_um=self.depth_um(),
-            electrons_per_s=light * self.record.lamp.electrons_per_s,
-            side_um=side_um,
-            turn_deg=target.turn_deg,
-            transmission=target.transmission,
-            off_px=self.room.square_off_px,
-            pwm_level=self.lamp.level,
-            pwm_hz=self.record.lamp.pwm_hz,
-            marks=self.marks_px(optic, self.depth_um()),
-            pixel_ratio=self._pixel_ratio(optic),
-            bars=self.bars_px(optic, self.depth_um()),
-            bars_left=0.0 if self.room.strip is None else self.room.strip.left,
-        )
-
-    def marks_px(self, optic: Optic | None, depth_um: float) -> tuple[tuple[float, float, float], ...]:
-        """The wall's marks as the camera sees them."""
-        marks = self.room.marks
-        if marks is None or optic is None or not optic.magnification:
-            return ()
-        return marks.in_picture(self._wall_px_per_mm(optic, depth_um, marks.pupil_f))
-
-    def bars_px(self, optic: Optic | None, depth_um: float) -> tuple[Bar, ...]:
-        """The bars of the wall's strip as the camera sees them."""
-        strip = self.room.strip
-        if strip is None or optic is None or not optic.magnification:
-            return ()
-        return strip.in_picture(self._wall_px_per_mm(optic, depth_um, strip.pupil_f))
-
-    def _wall_px_per_mm(self, optic: Optic, depth_um: float, pupil_f: float) -> float:
-        """The wall's scale in the camera, whose pixel is one on the target, where the lens images the wall.
-
-        A target out of focus is seen smaller from the pupil the farther it stands from it, its pixels with it.
-        """
-        pixel_um = self.camera.pixel_um * self._pixel_ratio(optic)
-        farther = 1.0 + (depth_um - optic.sharp_um()) / (pupil_f * optic.focal_um)
-        return 1000.0 * optic.magnification * farther / pixel_um
-
-    def _pixel_ratio(self, optic: Optic | None) -> float:
-        """The camera stands at the wall and goes with it: its pixel there stays, and the one on the target does not."""
-        moved = self.room.true_distance_mm - self.room.home_mm
-        if optic is None or not optic.magnification or abs(moved) < MOVED_MM:
-            return 1.0
-        home = self.lens_alone(distance_mm=self.room.home_mm)
-        return 1.0 if home is None or not home.magnification else optic.magnification / home.magnification
 
     def truth(self, lp_mm: float = 40.0) -> dict[str, Any]:
         """Everything hidden: quantities with record, u, shape and true value; the state now; `focus_error_um`.
