@@ -20,26 +20,24 @@ from benchd.bench.gate import Gate
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.notices import Notices
 from benchd.bench.requests import check_points
-from benchd.bench.run_record import RunRecord, keep_and_publish
+from benchd.bench.run_record import RunRecord
 from benchd.bench.sweep.captures import Captures, PlacedCapture
-from benchd.bench.sweep.coarse_scan import FAR_UM, HEAD_START_S, CoarseScan
-from benchd.bench.sweep.pass_through import PassThrough, Placed, batched
+from benchd.bench.sweep.coarse_scan import FAR_UM, CoarseScan
+from benchd.bench.sweep.enough_light import enough_light
+from benchd.bench.sweep.pass_through import PassThrough
+from benchd.bench.sweep.readings import Readings
 from benchd.bench.sweep.stream import Stream
-from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, SweepPoint
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.time_table import spent
 from benchd.detectors.detector import Detector
-from benchd.detectors.values import Capture, Measured, Seen, Unusable
+from benchd.detectors.values import Seen, Unusable
 from benchd.devices import Clock
-from benchd.errors import BenchdError, Refused
-from benchd.metrology.peak_light import TOO_LITTLE_LIGHT, predicted_U_um
+from benchd.errors import Refused
+from benchd.metrology.peak_light import predicted_U_um
 from benchd.optics.focus_depth import half_width_um
 from benchd.records.store import Store
-from benchd.records.values import ReadingRow
 
 FINISH_S = 1.0
-CAPTURES_AT_ONCE = 20
-"""Captures of a pass whose readings are kept together and then published."""
-
 LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
 """Points of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
 source. It is above the warm-up and droop of a lamp, and below any intended change."""
@@ -64,9 +62,8 @@ class Sweeper:
         self._detector = detector
         self._analysis = analysis
         self._keeper = keeper
-        self._store = store
-        self._notices = notices
         self._clock = clock
+        self._readings = Readings(detector, keeper, store, notices, clock)
         self._captures = Captures(carriage, detector.capture, keeper, clock)
         self._coarse_scan = CoarseScan(self._captures, detector, clock)
 
@@ -116,7 +113,7 @@ class Sweeper:
         ratio = data.hwhm_um / half_width
         with spent("analysis"):
             predicted = await self._analysis.run(predicted_U_um, data.noise, inside, half_width, ratio)
-        require_light(predicted, data.noise, inside, half_width)
+        enough_light(predicted, data.noise, inside, half_width)
 
     def _empty(self, f_number: float, lp_mm: float, about: str | float, run: RunRecord) -> SweepData:
         setup = self._keeper.document
@@ -203,7 +200,7 @@ class Sweeper:
                 if under_way is not None:
                     with spent("analysis"):
                         await under_way
-                work = self._finish(taken, station, data, run, gate)
+                work = self._readings.of_station(taken, station, data, run, gate)
                 under_way = asyncio.create_task(work, name="reading")
                 progress(count + 1, len(stations))
             if under_way is not None:
@@ -238,7 +235,7 @@ class Sweeper:
                 progress(first + len(between), len(stations))
             await self._detector.returned((await self._captures.take(peak_um, gate)).capture)
             for taken, station in between:
-                await self._finish(taken, station, data, run, gate)
+                await self._readings.of_station(taken, station, data, run, gate)
 
     # Passing through
 
@@ -262,101 +259,7 @@ class Sweeper:
             await self._require_light(inside, half_width, data)
             legs = await taking.take(plan, order.repeats, stream, gate, progress)
         places = await taking.match(legs, plan, half_width, data, run.id)
-        for some in batched(places, CAPTURES_AT_ONCE):
-            rows: list[ReadingRow] = []
-            points: list[SweepPoint] = []
-            for placed in some:
-                rows += self._reading(placed, data, run, points)
-            await self._keep_and_publish(rows, gate)
-            data.points += points
-
-    def _reading(self, placed: Placed, data: SweepData, run: RunRecord, points: list[SweepPoint]) -> list[ReadingRow]:
-        """The rows of one capture of a pass; where it was measured, its point is added to `points`."""
-        idx, capture, measured = run.next_index(), placed.streamed.capture, placed.streamed.measured
-        if isinstance(measured, Unusable):
-            self._note_refused(measured, data)
-            return self._rows(idx, capture, None, None, None, run)
-        offset = self._keeper.chain.places.offset_um(placed.carriage_um) or 0.0
-        self._note_measured(measured, data)
-        channels = {channel: measured.values[channel] for channel in self._detector.channels}
-        points.append(SweepPoint(idx, offset, placed.carriage_um, capture.t_mono, placed.repeat, channels))
-        return self._rows(idx, capture, offset, placed.carriage_um, measured, run)
-
-    async def _finish(
-        self, taken: PlacedCapture, station: Station, data: SweepData, run: RunRecord, gate: Gate
-    ) -> None:
-        detector, capture = self._detector, taken.capture
-        idx = run.next_index()
-        await self._clock.sleep(HEAD_START_S)
-        measured = await detector.measure(capture)
-        usable = None if isinstance(measured, Unusable) else measured
-        await self._keep_and_publish(self._rows(idx, capture, taken.offset_um, taken.carriage_um, usable, run), gate)
-        if isinstance(measured, Unusable):
-            self._note_refused(measured, data)
-            return
-        self._note_measured(measured, data)
-        channels = {channel: measured.values[channel] for channel in detector.channels}
-        data.points.append(
-            SweepPoint(idx, taken.offset_um, taken.carriage_um, capture.t_mono, station.repeat, channels)
-        )
-
-    def _rows(
-        self,
-        idx: int,
-        capture: Capture,
-        offset_um: float | None,
-        carriage_um: float | None,
-        measured: Measured | None,
-        run: RunRecord,
-    ) -> list[ReadingRow]:
-        """One row a channel; of bad quality, without a value, where it could not be measured."""
-        rows: list[ReadingRow] = []
-        for channel in self._detector.channels:
-            value, u = (None, None) if measured is None else measured.values[channel]
-            rows.append(
-                ReadingRow(
-                    run=run.id,
-                    idx=idx,
-                    t_utc=capture.t_utc,
-                    t_mono=capture.t_mono,
-                    offset_um=offset_um,
-                    carriage_um=carriage_um,
-                    device=self._detector.gear.name,
-                    channel=f"{self._detector.name}.{channel}",
-                    value=value,
-                    unit=self._detector.unit,
-                    quality="bad" if value is None else "good",
-                    u=u,
-                )
-            )
-        return rows
-
-    @staticmethod
-    def _note_refused(measured: Unusable, data: SweepData) -> None:
-        """Count it; raises BenchdError('not_found') where too many are refused."""
-        data.refused += 1
-        data.first_refusal = data.first_refusal or measured.text
-        if data.refused > max(5, len(data.points)):
-            raise BenchdError("not_found", measured.text, advice=measured.advice)
-
-    @staticmethod
-    def _note_measured(measured: Measured, data: SweepData) -> None:
-        data.linear = data.linear and measured.linear
-        if measured.brightness is not None:
-            data.brightness.append(measured.brightness)
-        data.flags += measured.flags
-
-    async def _keep_and_publish(self, rows: Sequence[ReadingRow], gate: Gate) -> None:
-        """Keep and publish. A full disk pauses the run; the reading is kept after `resume`, once there is space."""
-        while True:
-            try:
-                await keep_and_publish(self._store, self._notices, rows)
-                return
-            except BenchdError as error:
-                if error.code != "disk_full":
-                    raise
-                gate.hold(error)
-                await gate.opened()
+        await self._readings.of_passes(places, data, run, gate)
 
 
 def _lost_points(data: SweepData) -> list[str]:
@@ -375,20 +278,3 @@ def _brightness(data: SweepData) -> list[str]:
 
 def _sharpest(seen: Sequence[Seen]) -> Seen:
     return max(seen, key=lambda capture: capture.glance.value)
-
-
-def require_light(predicted: float, noise: float, inside: float, half_width_um: float) -> None:
-    """Refuse a sweep with too little light, by the uncertainty that its coarse scan predicts, never by a fit's result.
-
-    `predicted` is the 95 % half-width of best focus (um), `noise` the relative standard deviation of one reading at
-    the peak, `inside` how many fall within +-1.05 of the geometric half-width `half_width_um`. Raises Refused
-    ('not_found').
-    """
-    if predicted > TOO_LITTLE_LIGHT * half_width_um:
-        known = "not at all" if math.isinf(predicted) else f"to {predicted:.1f} µm only"
-        raise Refused(
-            "not_found",
-            f"Too little light: best focus would be known {known}, with {inside:.0f} readings.",
-            advice="More light, longer exposures, or more repeats.",
-            data={"predicted_U_um": None if math.isinf(predicted) else predicted, "noise": noise, "inside": inside},
-        )
