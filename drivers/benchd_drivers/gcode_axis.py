@@ -66,7 +66,7 @@ class GcodeAxis(Axis):
         identity = await self._board.attach(self._watch)
         try:
             self._want(identity)
-            fits(self.name, self._config, self._board.settings, alone=self._board.several)
+            fits(self.name, self._config, self._board.settings, by_letter=self._board.several)
             if not (await self._board.report()).at_rest and not self._board.busy:
                 await self.stop()  # left over from another life of the daemon
         except BaseException:

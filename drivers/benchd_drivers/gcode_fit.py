@@ -15,9 +15,9 @@ ALWAYS_ON = 255
 """Of $1, the delay in ms after which idle motors are switched off: never."""
 
 
-def fits(name: str, config: GcodeAnyAxisConfig, settings: BoardSettings, *, alone: bool = False) -> None:
-    """Raises DeviceMismatch where the axis would not be where, or not as fast, as the bench file has it. `alone`: it is
-    homed by its letter."""
+def fits(name: str, config: GcodeAnyAxisConfig, settings: BoardSettings, *, by_letter: bool = False) -> None:
+    """Raises DeviceMismatch where the axis would not be where, or not as fast, as the bench file has it. `by_letter`:
+    it is homed by its letter."""
     if not settings.homes:
         raise DeviceMismatch(
             f"{name}: homing is switched off in the controller ($22=0), and an axis that was not homed does not move.",
@@ -47,7 +47,7 @@ def fits(name: str, config: GcodeAnyAxisConfig, settings: BoardSettings, *, alon
                 f"{config.SYMBOL}, and {config.key('travel')} is {_span(config.travel)}",
                 f"Write {config.key('travel')} inside of them, or set ${number} to what the machine has.",
             )
-    search_fits(name, config, settings, alone=alone)
+    search_fits(name, config, settings, by_letter=by_letter)
 
 
 def motion_fits(name: str, config: GcodeAnyAxisConfig, settings: BoardSettings) -> None:
@@ -80,9 +80,9 @@ def motion_fits(name: str, config: GcodeAnyAxisConfig, settings: BoardSettings) 
         )
 
 
-def search_fits(name: str, config: GcodeAnyAxisConfig, settings: BoardSettings, *, alone: bool) -> None:
+def search_fits(name: str, config: GcodeAnyAxisConfig, settings: BoardSettings, *, by_letter: bool) -> None:
     """The controller's own search must find the switch from either end of the travel."""
-    search, home = settings.search_of(config.letter, alone=alone), settings.home_of(config.letter)
+    search, home = settings.search_of(config.letter, by_letter=by_letter), settings.home_of(config.letter)
     if search is None:
         return
     reach, longest = search[0] * config.per_unit, search[1]

@@ -77,10 +77,10 @@ class BoardSettings:
         """Whether its homing cycle is switched on ($22), as far as it tells."""
         return self.values.get(22) != 0
 
-    def search_of(self, letter: str, *, alone: bool) -> tuple[float, int] | None:
+    def search_of(self, letter: str, *, by_letter: bool) -> tuple[float, int] | None:
         """How far its homing cycle searches for the switch of an axis (mm), and the number of the setting that makes
-        it so; None: not told. `alone`: this axis is asked to home by its letter."""
-        numbers = [130 + LETTERS.index(each) for each in (letter if alone else HOMED_TOGETHER.get(letter, letter))]
+        it so; None: not told. `by_letter`: this axis is asked to home by its letter."""
+        numbers = [130 + LETTERS.index(each) for each in (letter if by_letter else HOMED_TOGETHER.get(letter, letter))]
         if LETTERS.index(letter) >= SETTLED_AXES or not all(number in self.values for number in numbers):
             return None
         longest = max(numbers, key=self.values.__getitem__)
