@@ -3,7 +3,8 @@
 The assembly has this in the place of the driver's own light, so that whoever lights anything comes through here, and
 lighting it any other way than by a hold is refused. A hold is refreshed some ten times a second, and ends for good when
 it lapses, its time is over, somebody stops, something begins, or a camera exposes. Dark is begun at once then, and
-insisted on. None of it is a safety function: what protects eyes is the class of the laser.
+insisted on until the light itself tells that it is dark; before that nothing here takes it for dark. None of it is a
+safety function: what protects eyes is the class of the laser.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from typing import NoReturn
 
@@ -28,6 +29,8 @@ USUAL_S, LONGEST_S = 60.0, 600.0
 RETRY_S = 0.5
 DARK_WITHIN_S = 3.0
 """Who needs it dark waits so long for that."""
+NOT_DONE = ("busy", "unknown")
+"""By these a driver's health tells that a level it took is not in force, or not for sure (`Light.set_level`)."""
 BY_HAND = "Switch its supply off by hand; do not look for the beam."
 ANEW = "Begin another hold, with a name of its own, where it is still wanted."
 
@@ -57,11 +60,11 @@ class Pointer(Light):
         self._exposing = 0
         self._open = False
         self._lit = (
-            False  # it may shine: from before it is lit until it was told to be dark, and nothing else is on its way
+            False  # it may shine: from before it is lit until it tells that it is dark, and nothing else is on its way
         )
         self._lighting: asyncio.Task[None] | None = None
         self._darkening: asyncio.Task[None] | None = None
-        self._lapsing: asyncio.Task[None] | None = None
+        self._lapsing: asyncio.TimerHandle | None = None
         self._why = ""
 
     @classmethod
@@ -74,26 +77,32 @@ class Pointer(Light):
         return self._light.spec
 
     async def open(self) -> Identity:
-        """Dark: its safe level is 0."""
+        """Dark: its safe level is 0, and where it does not tell that this is so it is insisted on."""
         self.put_out()
         identity = await self._light.open()
         await _ended(self._darkening)
-        self._darkening, self._lit, self._open = None, False, True
+        self._darkening, self._why, self._lit = None, "", True
+        with suppress(DeviceError):
+            await self._check_dark()
+            self._lit = False
+        self._open = True
+        self.put_out()
         return identity
 
     async def close(self) -> None:
-        self._open, lapsing = False, self._lapsing
+        self._open = False
         self.put_out()
-        for task in (lapsing, self._lighting, self._darkening):
+        for task in (self._lighting, self._darkening):
             await _ended(task)
         self._lighting = self._darkening = None
         await self._light.close()
 
     async def health(self) -> Health:
         health = await self._light.health()
-        if self._darkening is None or not self._why or health.state == "fault":
+        if self._darkening is None or not self._why:
             return health
-        return Health("fault", "lit", f"{self.name} was told to go dark, and may still shine: {self._why}. {BY_HAND}")
+        code = health.code if health.state == "fault" else "lit"
+        return Health("fault", code, f"{self.name} was told to go dark, and may still shine: {self._why}. {BY_HAND}")
 
     async def level(self) -> float:
         return await self._light.level()
@@ -122,16 +131,20 @@ class Pointer(Light):
         allowed_s = _allowed_s(for_s)
         if hold is None or (hold.ident, hold.user) != (ident, user):
             hold = self._begun(hold, Hold(ident, user, now, now + allowed_s))
-            await self._once_dark()  # after the hold before
-            if now_s() - now > LAPSES_S:  # meanwhile it may have been let go, by a message that waits behind this one
-                self.put_out()
-                raise Refused("stale", f"'{self.name}' took long to go dark; it was not lit.", advice=ANEW)
         elif seq <= hold.seq:
             raise Refused("stale", f"Refresh {seq} of '{ident}' came after {hold.seq}.", advice="`seq` has to rise.")
         self._require(hold)
         if for_s is not None:
             hold.ends_s = min(hold.ends_s, hold.began_s + allowed_s)
-        hold.seq, hold.until_s = seq, min(now_s() + LAPSES_S, hold.ends_s)
+        hold.seq = seq
+        self._lapses(hold, min(now + LAPSES_S, hold.ends_s))
+        if (darkening := self._darkening) is not None:
+            # After the hold before. What lets this one go may wait behind this message: then it has lapsed.
+            await asyncio.wait({darkening}, timeout=DARK_WITHIN_S)
+            if not darkening.done():
+                self.put_out()
+                raise self._may_shine()
+            self._require(hold)
         if level != hold.level:
             hold.level = level
             await self._light_up(hold)
@@ -144,10 +157,15 @@ class Pointer(Light):
         if other is not None:
             raise Refused("busy", f"{other.user} holds '{self.name}' on.", advice="Wait, or put it out: level 0.")
         self._require(None)
-        hold.until_s = hold.began_s + DARK_WITHIN_S  # until it is lit it need not be refreshed
         self._hold = hold
-        self._lapsing = asyncio.create_task(self._lapse(hold), name=f"hold {self.name}")
         return hold
+
+    def _lapses(self, hold: Hold, until_s: float) -> None:
+        """So much longer it goes on, unless something ends it before."""
+        hold.until_s = until_s
+        if self._lapsing is not None:
+            self._lapsing.cancel()
+        self._lapsing = asyncio.get_running_loop().call_later(until_s - now_s(), self.put_out)
 
     def _require(self, hold: Hold | None) -> None:
         """Raise Refused where it has to be dark now, or where that hold is not in force any more."""
@@ -185,9 +203,9 @@ class Pointer(Light):
         if self._hold is not None:
             self._over.append((self._hold.ident, self._hold.user))
             self._hold = None
-        if self._lapsing is not None and self._lapsing is not asyncio.current_task():
+        if self._lapsing is not None:
             self._lapsing.cancel()
-        self._lapsing = None
+            self._lapsing = None
         if self._lit and self._open and self._darkening is None:
             if self._lighting is not None:
                 self._lighting.cancel()
@@ -212,17 +230,22 @@ class Pointer(Light):
         if self._darkening is not None:
             await asyncio.wait({self._darkening}, timeout=DARK_WITHIN_S)
         if self._lit:
-            why = self._why or ("it does not answer" if self._open else "it was lit when it was lost")
-            raise DeviceError(f"{self.name} may still shine: {why}.", advice=BY_HAND, device=self.name)
+            raise self._may_shine()
+
+    def _may_shine(self) -> DeviceError:
+        why = self._why or ("it does not answer" if self._open else "it was lit when it was lost")
+        return DeviceError(f"{self.name} may still shine: {why}.", advice=BY_HAND, device=self.name)
 
     async def _insist(self) -> None:
-        """Dark overtakes a level on its way where its driver can; else it is said again behind that."""
+        """Dark overtakes a level on its way where its driver can; else it is said again behind that. That a driver took
+        it does not count: some promise it, and keep that once they can."""
         while True:
             try:
                 await self._light.set_level(0.0)
                 if self._lighting is not None:
                     await _ended(self._lighting)
                     await self._light.set_level(0.0)
+                await self._check_dark()
                 break
             except DeviceError as error:
                 if not self._why:
@@ -231,12 +254,14 @@ class Pointer(Light):
             await asyncio.sleep(RETRY_S)
         self._why, self._lit, self._lighting, self._darkening = "", False, None, None
 
-    async def _lapse(self, hold: Hold) -> None:
-        while self._hold is hold:
-            if (left_s := hold.until_s - now_s()) <= 0.0:
-                self.put_out()
-            else:
-                await asyncio.sleep(left_s)
+    async def _check_dark(self) -> None:
+        """Raise DeviceError unless the light tells that it is dark, as far as it can tell."""
+        level = await self._light.level()
+        if level > 0.5 * self.spec.least:
+            raise DeviceError(f"it tells a level of {level:.3g}", device=self.name)
+        health = await self._light.health()
+        if health.state == "fault" or health.code in NOT_DONE:
+            raise DeviceError(health.text or f"its driver tells '{health.code}' of it", device=self.name)
 
 
 def _allowed_s(for_s: float | None) -> float:

@@ -149,11 +149,15 @@ class Light(Device):
 
     @abstractmethod
     async def set_level(self, level: float) -> None:
-        """Set the level, 0 to 1; raises ValueError outside."""
+        """Set the level, 0 to 1; raises ValueError outside.
+
+        It is in force on return. Dark alone may be a promise, of what cannot be done at once: until it is kept the
+        health is `degraded` with the code `busy`, or `unknown` where nobody can tell.
+        """
 
     @abstractmethod
     async def level(self) -> float:
-        """The level in force."""
+        """The level in force, as the device tells it; of one that tells nothing what was sent last."""
 
 
 class Meter(Device):

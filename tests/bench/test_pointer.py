@@ -8,6 +8,7 @@ from contextlib import suppress
 from typing import NoReturn
 
 import pytest
+from structlog.testing import capture_logs
 
 from benchd.bench import pointer
 from benchd.bench.motion.holds import LAPSES_S
@@ -24,7 +25,12 @@ class Late(Light):
 
     def __init__(self, takes_s: float = 0.0) -> None:
         self.takes_s = takes_s
+        self.dark_takes_s = 0.0
         self.deaf = False
+        self.promises = False
+        """It takes a level 0, and goes dark only once this is no more."""
+        self.tells: Callable[[Late], tuple[float, Health]] = lambda light: (light.shines, Health("ok"))
+        """Its level and its health."""
         self.shines = 0.0
         self.seen: list[float] = []
 
@@ -40,13 +46,15 @@ class Late(Light):
         self.shines = 0.0
 
     async def health(self) -> Health:
-        return Health("ok")
+        return self.tells(self)[1]
 
     async def set_level(self, level: float) -> None:
         if self.deaf:
             raise DeviceError("dot does not answer.", device="dot")
-        if level > 0.0 and self.takes_s:
-            ends_s = asyncio.get_running_loop().time() + self.takes_s
+        if level == 0.0 and self.promises:
+            return
+        if takes_s := self.takes_s if level > 0.0 else self.dark_takes_s:
+            ends_s = asyncio.get_running_loop().time() + takes_s
             while (left_s := ends_s - asyncio.get_running_loop().time()) > 0.0:
                 with suppress(asyncio.CancelledError):
                     await asyncio.sleep(left_s)
@@ -54,7 +62,7 @@ class Late(Light):
         self.seen.append(level)
 
     async def level(self) -> float:
-        return self.shines
+        return self.tells(self)[0]
 
 
 async def held_by(light: Late) -> Pointer:
@@ -107,6 +115,123 @@ async def test_dark_is_insisted_on_and_told_where_it_cannot_be_had(monkeypatch: 
     assert light.shines == 0.5
     await held.close()
     assert light.shines == 0.0
+
+
+def by_its_level(light: Late) -> tuple[float, Health]:
+    return light.shines, Health("ok")
+
+
+def by_its_health(light: Late) -> tuple[float, Health]:
+    """A controller that does not tell its output: its level is what it was sent last."""
+    return 0.0, Health("degraded", "busy", "dot goes dark later.") if light.shines else Health("ok")
+
+
+def by_its_fault(light: Late) -> tuple[float, Health]:
+    return 0.0, Health("fault", "unknown", "whether dot is dark is not known.") if light.shines else Health("ok")
+
+
+def by_silence(light: Late) -> tuple[float, Health]:
+    if light.promises:
+        raise DeviceError("dot does not answer.", device="dot")
+    return light.shines, Health("ok")
+
+
+@pytest.mark.parametrize("tells", [by_its_level, by_its_health, by_its_fault, by_silence])
+async def test_that_a_driver_took_dark_is_not_dark(
+    tells: Callable[[Late], tuple[float, Health]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where it was only promised, or nobody can tell, it may still shine: told so, insisted on, and nothing begins."""
+    monkeypatch.setattr(pointer, "DARK_WITHIN_S", 0.05)
+    monkeypatch.setattr(pointer, "RETRY_S", 0.01)
+    light = Late()
+    held = await held_by(light)
+    await held.hold_on(1.0, "a", 1, "rail")
+    light.tells, light.promises = tells, True
+    with capture_logs() as logged, pytest.raises(DeviceError, match="may still shine") as why:
+        await held.set_level(0.0)
+    assert "by hand" in why.value.advice
+    assert [(line["event"], line["device"]) for line in logged] == [("a laser could not be put out yet", "dot")]
+    if tells is not by_silence:
+        health = await held.health()
+        assert health.state == "fault"
+        assert "may still shine" in health.text
+    with pytest.raises(DeviceError, match="may still shine"):
+        await held.hold_on(1.0, "b", 1, "rail")
+    with pytest.raises(DeviceError, match="may still shine"):
+        async with held.kept_dark():
+            pytest.fail("a picture would be exposed now")
+    light.promises = False  # the next time that it is told so, it does
+    await asyncio.sleep(0.05)
+    assert light.shines == 0.0
+    assert (await held.health()).state == "ok"
+    await held.hold_on(0.5, "c", 1, "rail")
+    await held.close()
+
+
+async def test_found_lit_as_it_is_opened_it_is_put_out_before_anything(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pointer, "DARK_WITHIN_S", 0.05)
+    monkeypatch.setattr(pointer, "RETRY_S", 0.01)
+    light = Late()
+    light.promises = True
+    light.tells = lambda late: (1.0 if late.promises else late.shines, Health("ok"))
+    held = await held_by(light)
+    with pytest.raises(DeviceError, match="may still shine: it tells a level of 1"):
+        await held.dark()
+    light.promises = False
+    await asyncio.sleep(0.05)
+    await held.dark()
+    assert (await held.health()).state == "ok"
+    await held.close()
+
+
+async def slow_to_go_dark(monkeypatch: pytest.MonkeyPatch, takes_s: float) -> tuple[Late, Pointer]:
+    """A light on its way to be dark, after a hold; a hold lapses after 0.15 s."""
+    monkeypatch.setattr(pointer, "LAPSES_S", 0.15)
+    light = Late()
+    held = await held_by(light)
+    await held.hold_on(1.0, "a", 1, "rail")
+    light.dark_takes_s = takes_s
+    held.put_out()
+    return light, held
+
+
+async def test_a_hold_that_begins_while_the_one_before_goes_dark_lapses_as_any(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody looked whether it lapsed for the three seconds that it might have waited for the dark."""
+    light, held = await slow_to_go_dark(monkeypatch, 0.05)
+    began_s = asyncio.get_running_loop().time()
+    await held.hold_on(1.0, "b", 1, "rail")
+    assert light.shines == 1.0
+    light.dark_takes_s = 0.0
+    while light.shines:  # noqa: ASYNC110 # a laser that is looked at
+        await asyncio.sleep(0.001)
+    assert 0.15 <= asyncio.get_running_loop().time() - began_s < 0.25, "from when it was heard"
+    await held.close()
+
+
+async def test_what_was_let_go_while_it_was_slow_to_go_dark_does_not_light_it_then(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whoever has let go meanwhile is heard only behind the message that waits; so that waits no longer than a hold."""
+    light, held = await slow_to_go_dark(monkeypatch, 0.25)
+    with pytest.raises(Refused, match="put out meanwhile") as why:
+        await held.hold_on(1.0, "b", 1, "rail")
+    assert why.value.code == "stale"
+    await asyncio.sleep(0.01)
+    assert light.shines == 0.0
+    assert light.seen.count(1.0) == 1
+    with pytest.raises(Refused, match="has ended"):
+        await held.hold_on(1.0, "b", 2, "rail")
+    await held.close()
+
+
+async def test_a_refresh_does_not_light_it_before_the_hold_before_is_dark(monkeypatch: pytest.MonkeyPatch) -> None:
+    light, held = await slow_to_go_dark(monkeypatch, 0.05)
+    both = [asyncio.create_task(held.hold_on(1.0, "b", seq, "rail")) for seq in (1, 2)]
+    await asyncio.gather(*both)
+    assert light.seen == [1.0, 0.0, 1.0], "lit, dark, and lit once"
+    with pytest.raises(Refused, match="came after 2"):
+        await held.hold_on(1.0, "b", 1, "rail")
+    await held.close()
 
 
 async def test_what_fails_to_be_lit_ends_the_hold() -> None:
