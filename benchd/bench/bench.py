@@ -10,6 +10,8 @@ from collections.abc import Collection
 from functools import partial
 from typing import Any
 
+import structlog
+
 from benchd.assessments.sampling_positions import per_pass
 from benchd.bench.analysis import Analysis
 from benchd.bench.assembly import POINTER, ROTARY, Assembly
@@ -35,8 +37,8 @@ from benchd.bench.records_in_force import RecordsInForce
 from benchd.bench.requests import (
     CARRIAGE,
     check_continuous,
+    check_goes_along,
     check_points,
-    check_unit,
     driven,
     no_lens,
     no_motor,
@@ -53,11 +55,13 @@ from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweep.sweeper import Progress, Sweeper
 from benchd.detectors.available import available_detectors
 from benchd.detectors.detector import Detector
-from benchd.devices import Approach, Axis, Clock, Encoder, Light, Meter, Reading
+from benchd.devices import Approach, Axis, Clock, DeviceError, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
 from benchd.records.values import ReadingRow
+
+_log = structlog.get_logger("benchd.motion")
 
 TARGET_LIGHT = "target_light"
 
@@ -136,17 +140,37 @@ class Bench:
     # Motion
 
     async def stop(self, by: str | None = None) -> None:
-        """Stop everything that moves; the position stays trusted if the controller kept it."""
+        """Stop everything that moves; the position stays trusted if the controller kept it.
+
+        Every axis is sent its stop before a failure of any is told. Raises DeviceError where one may still move; a ring
+        that was lost before obeys nothing, and is told as an event beside what the stop came to.
+        """
         if self.pointer is not None:  # the hold ends now; the byte of the stop comes first
             self.pointer.put_out()
         turned = [asyncio.create_task(turner.stop(), name=f"stop {role}") for role, turner in self.turners.items()]
+        failed: DeviceError | None = None
         try:
             await self.carriage.stop(by)  # at once: its byte comes first
+        except DeviceError as error:
+            failed = error
         finally:
             ended = await asyncio.gather(*turned, return_exceptions=True)
-        for failed in ended:
-            if isinstance(failed, BaseException):
-                raise failed
+        for turner, came in zip(self.turners.values(), ended, strict=True):
+            if isinstance(came, DeviceError) and (failed is not None or turner.barred is not None):
+                self._not_stopped(turner, came)
+            elif isinstance(came, DeviceError):
+                failed = came
+            elif came is not None:
+                raise came
+        if failed is not None:
+            raise failed
+
+    def _not_stopped(self, turner: Turner, error: DeviceError) -> None:
+        why = turner.barred or error.text.rstrip(".")
+        text = f"{turner.name} was not stopped: {why}. What it was told before it may still do."
+        _log.warning("not stopped", axis=turner.name, why=why)
+        advice = "Use the emergency stop of the bench if it turns, and see to its cable."
+        self.events.tell(error.code, text, severity="error", advice=advice, data={"axis": turner.name})
 
     @property
     def motion(self) -> str:
@@ -278,7 +302,7 @@ class Bench:
 
     def check_jog(self, axis: str, speed_um_s: float) -> None:
         """Raise Refused (unknown_name, limit, not_homed, clearance) for what may not be moved by hand, or so fast."""
-        check_unit(driven(self.assembly, axis), axis, degrees=False, sided=False)
+        check_goes_along(driven(self.assembly, axis), axis)
         fastest = max(self.file.motion.jog_um_s)
         if abs(speed_um_s) > fastest:
             raise too_fast_by_hand(speed_um_s, fastest)

@@ -86,6 +86,13 @@ def check_unit(device: object, name: str, *, degrees: bool, sided: bool) -> None
         raise Refused("bad_request", text, advice="Leave `approach` away.")
 
 
+def check_goes_along(device: Axis, name: str) -> None:
+    """Raise Refused('bad_request') for what turns: it is not moved by hand."""
+    if device.spec.unit == "deg":
+        text = f"'{name}' turns, and by hand the carriage alone is moved, by µm/s."
+        raise Refused("bad_request", text, advice="Turn it with `move`, by to_deg or by_deg.")
+
+
 def nowhere(name: str) -> Refused:
     """The refusal to go on from where nobody knows that it stands."""
     return Refused("not_homed", f"It is not known where {name} stands, to go on from there.", advice="Say where to go.")

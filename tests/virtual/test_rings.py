@@ -139,6 +139,10 @@ async def test_a_ring_is_not_jogged_and_nothing_else_in_its_place(bench: Virtual
     with pytest.raises(Refused) as caught:
         await client.command("jog", axis="focus_ring", speed_um_s=40.0, hold="h1", seq=1)
     assert caught.value.code == "bad_request"
+    assert "by hand the carriage alone is moved" in caught.value.text
+    assert caught.value.advice == "Turn it with `move`, by to_deg or by_deg.", (
+        "what `jog` itself cannot take is not advised"
+    )
     await asyncio.sleep(0.5)
     assert turned_deg(bench, "focus") == before[0]
     assert bench.place_um() == pytest.approx(before[1], abs=0.1)

@@ -187,7 +187,9 @@ class Turner:
             self._is("idle")
 
     async def _to(self, angle_deg: float, stops: int) -> float:
-        self._stops.check(stops)
+        """One leg, where motion may begin now: whatever came while the one before was under way keeps it from that."""
+        await self._begin(stops)
+        self.trust.require()
         stood = await self._axis.move_to(angle_deg, self.turns.spec.top_speed)
         self._stops.check(stops)
         return stood
