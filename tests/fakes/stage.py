@@ -71,6 +71,8 @@ class FakeAxis(Fake, Axis):
         self.play_um = 0.0
         self.stop_takes_s = 0.0
         """How long it runs on after a stop, at half its speed on the average."""
+        self.looks_s = 0.0
+        """How long it takes until a jog that it was asked for begins, beside its answer."""
         self.switch_acts = True
         self.step_um = 0.0
         """The motor stands at multiples of this alone, where it is not 0."""
@@ -202,7 +204,16 @@ class FakeAxis(Fake, Axis):
         return self.clock.monotonic()
 
     async def jog(self, speed: float, distance: float) -> None:
-        raise NotImplementedError("nothing jogs yet")
+        """The way counts from where the motor is as it has looked; a segment under way is replaced."""
+        stops = len(self.stops_s)
+        await self._asked()
+        await self.clock.sleep(self.looks_s)
+        if len(self.stops_s) != stops:
+            raise self._stopped()
+        to_um = min(max(self.count_um + distance, self.spec.low), self.spec.high)
+        self._note("jog", to_um)
+        self._why = None
+        self._turn(to_um, min(speed, self.spec.top_speed))
 
     async def stop(self) -> None:
         self.stops_s.append(self.clock.monotonic())
