@@ -142,6 +142,8 @@ class Lights:
         light = self._assembly.named(name, Light)
         asked, began_s = self._asked[light.name], self._clock.monotonic()
         level = await light.level()
+        if self._asked[light.name] != asked:  # it is somebody's already, and is not put out
+            raise _set_meanwhile(name)
         try:
             await light.set_level(0.0)
             yield
@@ -156,11 +158,7 @@ class Lights:
                     self._make_safe(light, "the dark reading")
                     raise
         if not left:
-            raise BenchdError(
-                "not_found",
-                f"The light '{name}' was set while it was out for the dark reading.",
-                advice="Leave the light alone while a sweep is taken, and sweep again.",
-            )
+            raise _set_meanwhile(name)
 
     def set_since(self, name: str, at_s: float) -> list[LightSet]:
         """Changes of this device's light since `at_s` (s, monotonic), newest last."""
@@ -185,3 +183,11 @@ class Lights:
         for timer in self._timers.values():
             timer.cancel()
         self._timers.clear()
+
+
+def _set_meanwhile(name: str) -> BenchdError:
+    return BenchdError(
+        "not_found",
+        f"The light '{name}' was set while it was out for the dark reading.",
+        advice="Leave the light alone while a sweep is taken, and sweep again.",
+    )

@@ -125,3 +125,30 @@ async def test_a_light_does_not_come_back_under_an_emergency_stop(lights: Lights
         async with lights.darkened("lamp"):
             lights.emergency = lambda: pressed
     assert lamp.now == 0.0
+
+
+async def test_a_level_that_is_on_its_way_as_a_dark_reading_ends_is_not_overtaken(lights: Lights, lamp: Lamp) -> None:
+    """The level of before the reading came behind it, and what somebody had set was gone without a word."""
+    await lights.set("lamp", level=0.8, by="wall")
+    reading = lights.darkened("lamp")
+    await reading.__aenter__()
+    async with lamp.turn:  # as while a carriage moves
+        setting = asyncio.create_task(lights.set("lamp", level=0.1, by="phone"))
+        await asyncio.sleep(0.01)
+        ended = asyncio.ensure_future(reading.__aexit__(None, None, None))
+        await asyncio.sleep(0.01)
+    await setting
+    with pytest.raises(BenchdError, match="was set while it was out"):
+        await ended
+    assert lamp.now == 0.1
+
+
+async def test_a_light_that_is_set_as_a_dark_reading_begins_is_not_put_out(lights: Lights, lamp: Lamp) -> None:
+    await lights.set("lamp", level=0.8, by="wall")
+    reading = lights.darkened("lamp")
+    begun = asyncio.ensure_future(reading.__aenter__())
+    await asyncio.sleep(0)  # it asks for the level
+    await lights.set("lamp", level=0.1, by="phone")
+    with pytest.raises(BenchdError, match="was set while it was out"):
+        await begun
+    assert lamp.set_to == [0.8, 0.1]

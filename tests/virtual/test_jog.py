@@ -340,6 +340,24 @@ async def test_a_beat_from_before_a_stop_holds_nothing(bench: VirtualBench, clie
     assert not board.jogs()
 
 
+async def test_to_let_go_needs_neither_control_nor_a_beat(bench: VirtualBench, client: BenchClient) -> None:
+    """Whoever holds on may have lost control, or contact, meanwhile: to end a motion is nothing to ask leave for."""
+    finger = Finger(client)
+    await finger.hold(FAST_UM_S, 0.5)
+    async with bench.client("wall") as wall:
+        await wall.command("take", beat=False, force=True)
+        board, let_go_s = Board(bench), now_s()
+        let_go: dict[str, Any] = {"speed_um_s": 0.0, "hold": finger.name, "seq": finger.seq + 1}
+        assert await client.command("jog", beat=False, at_once=True, **let_go) == {"held": False}
+        await asyncio.sleep(0.05)
+        assert board.stop_byte_s(let_go_s) - let_go_s < 0.05, "it did not wait for the hold to lapse"
+        with pytest.raises(Refused) as anew:
+            await client.command("jog", speed_um_s=40.0, hold="anew", seq=1)
+        assert anew.value.code == "not_holder"
+        await bench.rests(0.5, ringing_um=1.0)
+        await client.command("take", beat=False, force=True)
+
+
 async def test_what_may_not_be_moved_by_hand_is_refused_and_nothing_moves(
     bench: VirtualBench, client: BenchClient
 ) -> None:

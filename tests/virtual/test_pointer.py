@@ -6,6 +6,7 @@ import asyncio
 import random
 from collections.abc import AsyncIterator
 from contextlib import suppress
+from typing import Any
 
 import pytest
 import pytest_asyncio
@@ -88,6 +89,19 @@ async def test_let_go_it_is_dark_at_once_without_beat_or_control(held: Finger, b
         await wall.command("light", beat=False, light="pointer", level=0.0)
     assert not held.beam.lit
     assert (await refused(held, "h4")).code == "stale"
+
+
+async def test_whoever_holds_it_lets_it_go_though_somebody_else_has_control(
+    held: Finger, both: tuple[VirtualBench, Beam]
+) -> None:
+    await held.refresh("h4-b")
+    async with both[0].client("wall") as wall:
+        await wall.command("take", beat=False, force=True)
+        let_go: dict[str, Any] = {"level": 0.0, "hold": "h4-b", "seq": held.count + 1}
+        await held.client.command("light", beat=False, light="pointer", **let_go)
+        assert not held.beam.lit
+        assert (await refused(held, "h4-c")).code == "not_holder"
+        await held.client.command("take", beat=False, force=True)
 
 
 async def test_its_time_is_over_however_it_is_held(held: Finger) -> None:

@@ -10,7 +10,8 @@ import pytest
 from benchd.bench.jobs import Stopped
 from benchd.devices import Implausible, Reading
 from benchd.errors import Refused
-from tests.bench.motion.test_positioner import Rig, homed, rig
+from tests.bench.motion.carriage import Rig
+from tests.bench.motion.test_positioner import homed, rig
 
 __all__ = ["homed", "rig"]
 
