@@ -22,6 +22,9 @@ IN: Mapping[Role, tuple[str, str, str]] = {
     "level": ("", "arcmin", "arcmin"),
 }
 """Of each role the key of the set-up that it tells, the unit of that, and how that is printed."""
+ENTERS = 0.25
+"""What is told enters once it differs from what stands there by more than this part of its u. What it stands off less,
+uniformly, adds 1 % to u: sqrt(1 + 0.25^2 / 3) (JCGM 100, 4.3.7); a whole u would add 15 %."""
 APART = 2.0
 """So many standard uncertainties what is typed and what is told may lie apart."""
 
@@ -69,7 +72,7 @@ class Sensors:
         return converted(reading.value, reading.unit, IN[role][1]), reading
 
     async def told(self, setup: SetupDocument, nominal_um: float | None) -> Told:
-        """What the set-up is to be changed by: what is told and differs from what stands there by more than its u.
+        """What the set-up is to be changed by: what is told and differs from what stands there by more than `ENTERS`.
 
         `nominal_um` is where the carriage will stand.
         """
@@ -86,7 +89,7 @@ class Sensors:
             return
         u_K = self._file.u_temperature_K(True)
         known = setup.temperature_C if "temperature_C" in setup.told_by else None
-        if known is None or abs(found - known) > u_K:
+        if known is None or abs(found - known) > ENTERS * u_K:
             told.values["temperature_C"], told.by["temperature_C"] = round(found, 3), self._name("temperature")
 
     async def _distance(self, setup: SetupDocument, nominal_um: float | None, told: Told) -> None:
@@ -104,7 +107,7 @@ class Sensors:
                 text = f"The set-up says {setup.distance_mm:.0f} mm to the wall, and {self._name('range')} tells"
                 advice = "Measure it again; cleared (null), it is taken from the meter."
                 told.said.append(("range_differs", f"{text} {distance_mm:.0f} mm.", advice))
-        elif setup.distance_mm is None or abs(distance_mm - setup.distance_mm) > own.u_mm:
+        elif setup.distance_mm is None or abs(distance_mm - setup.distance_mm) > ENTERS * own.u_mm:
             told.values["distance_mm"], told.by["distance_mm"] = round(distance_mm, 3), self._name("range")
 
     async def _heard(self, role: Role, told: Told, instead: str) -> float | None:
