@@ -22,11 +22,11 @@ from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.datum.feasibility import warn_if_infeasible
 from benchd.bench.events import Events
 from benchd.bench.gate import Gate
+from benchd.bench.holds import Hold
 from benchd.bench.interlock import Interlock
 from benchd.bench.jobs import Jobs, Stopped
 from benchd.bench.lights import Lights
 from benchd.bench.motion.figures import MotionFigures, check_limits
-from benchd.bench.motion.holds import Hold
 from benchd.bench.motion.jogging import Jogged
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust

@@ -103,7 +103,7 @@ class Lights:
             raise Refused("bad_request", f"'{name}' is no laser: it stays as it is set.", advice="Leave `hold` away.")
         level = level if level is not None else 1.0 if on else 0.0
         if level <= 0.0:
-            await light.set_level(0.0)
+            await light.let_go(hold, seq, by)
             return 0.0
         if since != self.stops():
             raise Refused("stale", "A stop came after this was asked for; nothing was lit.", advice=ANEW)

@@ -10,16 +10,14 @@ safety function: what protects eyes is the class of the laser.
 from __future__ import annotations
 
 import asyncio
-from collections import deque
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass
 from typing import NoReturn
 
 import structlog
 
-from benchd.bench.motion.holds import LAPSES_S, REMEMBERED
-from benchd.devices import DeviceError, Health, Identity, Light, LightSpec, Link, now_s
+from benchd.bench.holds import LAPSES_S, Hold, Holds
+from benchd.devices import Clock, DeviceError, Health, Identity, Light, LightSpec, Link, now_s
 from benchd.errors import Refused
 
 _log = structlog.get_logger("benchd.lights")
@@ -35,19 +33,6 @@ BY_HAND = "Switch its supply off by hand; do not look for the beam."
 ANEW = "Begin another hold, with a name of its own, where it is still wanted."
 
 
-@dataclass(slots=True, eq=False)
-class Hold:
-    """Held on by one user under one name; `seq` rises, it lapses at `until_s` and ends at `ends_s` (monotonic)."""
-
-    ident: str
-    user: str
-    began_s: float
-    ends_s: float
-    seq: int = -1
-    until_s: float = 0.0
-    level: float = 0.0
-
-
 class Pointer(Light):
     """Stands for a light with a laser class. `barred` gives the refusal while the bench has it dark."""
 
@@ -55,8 +40,9 @@ class Pointer(Light):
         self._light = light
         self.name = light.name
         self.barred: Callable[[], Refused | None] = lambda: None
+        self._holds = Holds(Clock(), f"'{light.name}' is held on")
         self._hold: Hold | None = None
-        self._over: deque[tuple[str, str]] = deque(maxlen=REMEMBERED)
+        self._level = 0.0  # that was set last for the sake of the hold
         self._exposing = 0
         self._open = False
         self._lit = (
@@ -124,20 +110,16 @@ class Pointer(Light):
         Raises Refused (busy, stale, interlock, bad_request), and DeviceError; it is dark then, or still goes by what
         it was told before.
         """
-        hold, now = self._hold, now_s()
-        if hold is not None and now >= hold.until_s:  # nobody has come to that yet
-            self.put_out()
-            hold = None
         allowed_s = _allowed_s(for_s)
-        if hold is None or (hold.ident, hold.user) != (ident, user):
-            hold = self._begun(hold, Hold(ident, user, now, now + allowed_s))
-        elif seq <= hold.seq:
-            raise Refused("stale", f"Refresh {seq} of '{ident}' came after {hold.seq}.", advice="`seq` has to rise.")
-        self._require(hold)
-        if for_s is not None:
+        if self._hold is not None and not self._holds.held(self._hold):  # nobody has come to that yet
+            self.put_out()
+        hold, first = self._holds.heard(user, ident, seq, level)
+        if first:
+            self._hold, hold.ends_s = hold, hold.began_s + allowed_s
+        elif for_s is not None:
             hold.ends_s = min(hold.ends_s, hold.began_s + allowed_s)
-        hold.seq = seq
-        self._lapses(hold, min(now + LAPSES_S, hold.ends_s))
+        self._require(hold)
+        self._lapses(hold)
         if (darkening := self._darkening) is not None:
             # After the hold before. What lets this one go may wait behind this message: then it has lapsed.
             await asyncio.wait({darkening}, timeout=DARK_WITHIN_S)
@@ -145,29 +127,24 @@ class Pointer(Light):
                 self.put_out()
                 raise self._may_shine()
             self._require(hold)
-        if level != hold.level:
-            hold.level = level
+        if level != self._level:
+            self._level = level
             await self._light_up(hold)
         return level
 
-    def _begun(self, other: Hold | None, hold: Hold) -> Hold:
-        """The hold, in force. Raises Refused."""
-        if (hold.ident, hold.user) in self._over:
-            raise Refused("stale", f"The hold '{hold.ident}' has ended, and does not begin again.", advice=ANEW)
-        if other is not None:
-            raise Refused("busy", f"{other.user} holds '{self.name}' on.", advice="Wait, or put it out: level 0.")
-        self._require(None)
-        self._hold = hold
-        return hold
+    async def let_go(self, ident: str, seq: int, user: str) -> None:
+        """Dark; and that hold does not begin any more, where this has overtaken its beginning. Raises DeviceError."""
+        with suppress(Refused):
+            self._holds.heard(user, ident, seq, 0.0)
+        await self.set_level(0.0)
 
-    def _lapses(self, hold: Hold, until_s: float) -> None:
+    def _lapses(self, hold: Hold) -> None:
         """So much longer it goes on, unless something ends it before."""
-        hold.until_s = until_s
         if self._lapsing is not None:
             self._lapsing.cancel()
-        self._lapsing = asyncio.get_running_loop().call_later(until_s - now_s(), self.put_out)
+        self._lapsing = asyncio.get_running_loop().call_later(hold.until_s - now_s(), self.put_out)
 
-    def _require(self, hold: Hold | None) -> None:
+    def _require(self, hold: Hold) -> None:
         """Raise Refused where it has to be dark now, or where that hold is not in force any more."""
         why: Refused | None = None
         if not self._open:
@@ -182,7 +159,7 @@ class Pointer(Light):
 
     async def _light_up(self, hold: Hold) -> None:
         self._lit = True
-        lighting = self._lighting = asyncio.create_task(self._light.set_level(hold.level), name=f"light {self.name}")
+        lighting = self._lighting = asyncio.create_task(self._light.set_level(self._level), name=f"light {self.name}")
         try:
             await asyncio.wait({lighting})
         except asyncio.CancelledError:
@@ -201,8 +178,8 @@ class Pointer(Light):
     def put_out(self) -> None:
         """End the hold, for good, and begin to go dark; at once, whatever is under way."""
         if self._hold is not None:
-            self._over.append((self._hold.ident, self._hold.user))
-            self._hold = None
+            self._holds.over(self._hold)
+            self._hold, self._level = None, 0.0
         if self._lapsing is not None:
             self._lapsing.cancel()
             self._lapsing = None

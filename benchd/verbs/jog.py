@@ -13,7 +13,7 @@ from benchd.verbs.result import Result
 from benchd.verbs.verb import CARRIAGE, Need, Verb
 
 if TYPE_CHECKING:
-    from benchd.bench.motion.holds import Hold
+    from benchd.bench.holds import Hold
     from benchd.verbs.order import Command, Order
 
 

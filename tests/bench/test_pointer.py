@@ -10,8 +10,8 @@ from typing import NoReturn
 import pytest
 from structlog.testing import capture_logs
 
-from benchd.bench import pointer
-from benchd.bench.motion.holds import LAPSES_S
+from benchd.bench import holds, pointer
+from benchd.bench.holds import LAPSES_S
 from benchd.bench.pointer import Pointer
 from benchd.devices import DeviceError, Health, Identity, Light, LightSpec, Link
 from benchd.errors import Refused
@@ -186,7 +186,7 @@ async def test_found_lit_as_it_is_opened_it_is_put_out_before_anything(monkeypat
 
 async def slow_to_go_dark(monkeypatch: pytest.MonkeyPatch, takes_s: float) -> tuple[Late, Pointer]:
     """A light on its way to be dark, after a hold; a hold lapses after 0.15 s."""
-    monkeypatch.setattr(pointer, "LAPSES_S", 0.15)
+    monkeypatch.setattr(holds, "LAPSES_S", 0.15)
     light = Late()
     held = await held_by(light)
     await held.hold_on(1.0, "a", 1, "rail")
@@ -229,8 +229,38 @@ async def test_a_refresh_does_not_light_it_before_the_hold_before_is_dark(monkey
     both = [asyncio.create_task(held.hold_on(1.0, "b", seq, "rail")) for seq in (1, 2)]
     await asyncio.gather(*both)
     assert light.seen == [1.0, 0.0, 1.0], "lit, dark, and lit once"
-    with pytest.raises(Refused, match="came after 2"):
+    with pytest.raises(Refused, match="comes after 2"):
         await held.hold_on(1.0, "b", 1, "rail")
+    await held.close()
+
+
+async def test_a_let_go_that_has_overtaken_its_hold_keeps_it_from_beginning() -> None:
+    light = Late()
+    held = await held_by(light)
+    await held.let_go("a", 5, "rail")
+    with pytest.raises(Refused, match="has ended") as why:
+        await held.hold_on(1.0, "a", 4, "rail")
+    assert why.value.code == "stale"
+    assert light.shines == 0.0
+    await held.hold_on(1.0, "b", 1, "rail")
+    await held.let_go("c", 1, "wall")
+    assert light.shines == 0.0, "anybody puts it out"
+    with pytest.raises(Refused, match="has ended"):
+        await held.hold_on(1.0, "b", 2, "rail")
+    await held.close()
+
+
+async def test_a_hold_that_was_refused_lights_nothing_once_nothing_bars_it() -> None:
+    """Who goes on holding through a run does not find it lit as that ends: he takes hold anew."""
+    light = Late()
+    held = await held_by(light)
+    held.barred = lambda: Refused("busy", "A run is under way.")
+    with pytest.raises(Refused, match="A run is under way"):
+        await held.hold_on(1.0, "a", 1, "rail")
+    held.barred = lambda: None
+    with pytest.raises(Refused, match="has ended"):
+        await held.hold_on(1.0, "a", 2, "rail")
+    assert light.shines == 0.0
     await held.close()
 
 

@@ -12,7 +12,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from benchd.bench.motion.holds import LAPSES_S
+from benchd.bench.holds import LAPSES_S
 from benchd.errors import BenchdError
 from benchd_drivers.dmx_frame import frame_s
 from tests.virtual.benches import PACE, VirtualBench

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
-from benchd.bench.motion.holds import LAPSES_S
+from benchd.bench.holds import LAPSES_S
 from benchd.bench.pointer import Pointer
 from benchd.devices import Camera
 from benchd.errors import BenchdError, Refused

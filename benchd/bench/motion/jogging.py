@@ -13,8 +13,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from benchd.bench.holds import LAPSES_S, Hold, Holds
 from benchd.bench.motion.figures import rest_to_rest_s
-from benchd.bench.motion.holds import LAPSES_S, Hold, Holds
 from benchd.bench.motion.position import CarriagePosition
 from benchd.bench.motion.trust import Trust
 from benchd.devices import Axis, Clock, DeviceError, LinkError, MotionFailed
@@ -68,7 +68,7 @@ class Jogging:
                     sending = asyncio.create_task(self._segment(hold, bounds, still), name="jog segment")
                 await self._clock.sleep(LOOKS_S)
         finally:
-            let_go_um = self._about_um(hold.speed_um_s)
+            let_go_um = self._about_um(hold.asked)
             if sending is not None:
                 sending.cancel()
             await self._stop()  # before anything is waited for
@@ -87,7 +87,7 @@ class Jogging:
         self._rests_s = -math.inf
 
     async def _segment(self, hold: Hold, bounds: Bounds, still: Callable[[], None]) -> None:
-        speed_um_s, up = hold.speed_um_s, math.copysign(1.0, hold.speed_um_s)
+        speed_um_s, up = hold.asked, math.copysign(1.0, hold.asked)
         self._place.forget()
         place = await self._place.read()
         asked_s = self._clock.monotonic()

@@ -11,12 +11,12 @@ import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 
+from benchd.bench.holds import Hold, Holds
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.approaching import Approaching
 from benchd.bench.motion.drive import Drive
 from benchd.bench.motion.figures import MotionFigures, check_limits, run_up_um
 from benchd.bench.motion.following_error import FollowingError
-from benchd.bench.motion.holds import Hold, Holds
 from benchd.bench.motion.homing import Homing
 from benchd.bench.motion.jogging import Bounds, Jogged, Jogging
 from benchd.bench.motion.passing import Passing, Polled
@@ -53,7 +53,7 @@ class Positioner:
         self._place = CarriagePosition(axis, scale, clock, lambda: self.state == "idle")
         self._following_error = FollowingError(figures, trust)
         self._drive = Drive(axis, figures, self._place, self._stops, self._following_error, trust)
-        self.holds = Holds(clock)
+        self.holds = Holds(clock, "The carriage is moved by hand")
         self._jogging = Jogging(axis, self._place, self.holds, trust, clock)
         self._state = "idle"
         self.changed: Callable[[], None] = lambda: None

@@ -1,4 +1,4 @@
-"""Hold-to-run: what moves only as long as somebody goes on saying so.
+"""Hold-to-run: what moves or shines only as long as somebody goes on saying so.
 
 A hold begins with its first message, is refreshed by further ones, and lapses when none has come for `LAPSES_S`. What
 has ended or lapsed never revives, whatever is received later, or was sent earlier.
@@ -6,6 +6,7 @@ has ended or lapsed never revives, whatever is received later, or was sent earli
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from dataclasses import dataclass
 from typing import Literal
@@ -23,26 +24,35 @@ End = Literal["let go", "lapsed"]
 
 @dataclass(slots=True, eq=False)
 class Hold:
-    """One hold of a user: `speed_um_s` is signed and as last said, by the message numbered `seq`."""
+    """One hold of a user: `asked` is what for, a signed speed (um/s) or a level (0 to 1), as last said, by the message
+    numbered `seq`. It is over at `ends_s` (s, monotonic) at the latest."""
 
     user: str
     name: str
     seq: int
-    speed_um_s: float
+    asked: float
+    began_s: float
     heard_s: float
+    ends_s: float = math.inf
     end: End | None = None
+
+    @property
+    def until_s(self) -> float:
+        """When it lapses, unless it is refreshed (s, monotonic)."""
+        return min(self.heard_s + LAPSES_S, self.ends_s)
 
 
 class Holds:
-    """The hold under way, and the names of those that are over."""
+    """The hold under way, and the names of those that are over. `what` is held, in a sentence: 'The carriage is moved
+    by hand'."""
 
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
+    def __init__(self, clock: Clock, what: str) -> None:
+        self._clock, self._what = clock, what
         self._now: Hold | None = None
         self._over: OrderedDict[tuple[str, str], None] = OrderedDict()
 
-    def heard(self, user: str, name: str, seq: int, speed_um_s: float) -> tuple[Hold, bool]:
-        """The hold that a message is of, and whether it is its first.
+    def heard(self, user: str, name: str, seq: int, asked: float) -> tuple[Hold, bool]:
+        """The hold that a message is of, and whether it is its first; 0 lets go.
 
         Raises Refused: `stale` for one that is over, or for a message that another has overtaken; `busy` while another
         hold is under way.
@@ -51,31 +61,31 @@ class Holds:
         if self._now is not None:
             self.held(self._now)  # it may have lapsed, with nobody having looked since
         if (user, name) in self._over:
-            text = f"The hold {name} has ended, and moves nothing any more."
+            text = f"The hold '{name}' has ended, and does not begin again."
             raise Refused("stale", text, advice="Let go, and hold anew under another name.")
         hold = self._now
         if hold is not None and (hold.user, hold.name) == (user, name):
             if seq <= hold.seq:
-                raise Refused("stale", f"Message {seq} of the hold {name} comes after {hold.seq}.", advice="Go on.")
+                text = f"Message {seq} of the hold '{name}' comes after {hold.seq}."
+                raise Refused("stale", text, advice="Go on: `seq` has to rise.")
             hold.seq, hold.heard_s = seq, now
-            if speed_um_s == 0.0:
-                self._ends(hold, "let go")  # its speed stays known, by which it is told where that was
+            if asked == 0.0:
+                self._ends(hold, "let go")  # what it was stays known, by which it is told where that was
             else:
-                hold.speed_um_s = speed_um_s
+                hold.asked = asked
             return hold, False
-        if hold is not None:
-            text = f"The carriage is moved by hand by {hold.user} already."
-            raise Refused("busy", text, advice="It stops once it is let go.")
-        hold = Hold(user, name, seq, speed_um_s, now)
-        if speed_um_s == 0.0:
-            self._ends(hold, "let go")  # its end has overtaken its beginning
+        begun = Hold(user, name, seq, asked, began_s=now, heard_s=now)
+        if asked == 0.0:
+            self._ends(begun, "let go")  # its end has overtaken its beginning
+        elif hold is not None:
+            raise Refused("busy", f"{self._what} by {hold.user} already.", advice="It ends once it is let go.")
         else:
-            self._now = hold
-        return hold, True
+            self._now = begun
+        return begun, True
 
     def held(self, hold: Hold) -> bool:
         """Whether it goes on, now."""
-        if hold.end is None and self._clock.monotonic() - hold.heard_s >= LAPSES_S:
+        if hold.end is None and self._clock.monotonic() >= hold.until_s:
             self._ends(hold, "lapsed")
         return hold.end is None
 
