@@ -10,7 +10,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from benchd.devices import Clock
+from benchd.devices import Clock, DeviceError, Reading
 from benchd.errors import Refused
 from benchd.files.bench_file import Role
 
@@ -23,6 +23,20 @@ _ADVICE: Mapping[str, str] = {
     EMERGENCY_STOP: "Find out why and release it; then `benchd rearm` on the bench's own machine, and home.",
     HANDS_IN: "Take the hands out; then ask again, or resume the run. Nothing goes on by itself.",
 }
+
+
+def in_words(role: Role, device: str) -> str:
+    """The name of such a switch in a sentence."""
+    what = "emergency stop" if role == EMERGENCY_STOP else "switch for hands in the bench"
+    return f"the {what} ({device})"
+
+
+def pressed(reading: Reading, device: str) -> bool:
+    """Whether that is what a switch tells that is acted on. Raises DeviceError where it is nothing that a switch
+    tells."""
+    if reading.quality == "bad" or reading.value not in (0.0, 1.0):
+        raise DeviceError(f"it tells {reading.value:g}, and a switch 0 or 1", device=device)
+    return reading.value == 1.0
 
 
 @dataclass(slots=True, eq=False)
@@ -47,8 +61,7 @@ class Switch:
     @property
     def in_words(self) -> str:
         """Its name in a sentence."""
-        what = "emergency stop" if self.role == EMERGENCY_STOP else "switch for hands in the bench"
-        return f"the {what} ({self.device})"
+        return in_words(self.role, self.device)
 
     @property
     def why(self) -> str:

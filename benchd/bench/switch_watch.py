@@ -13,7 +13,7 @@ from contextlib import suppress
 from typing import Any
 
 from benchd.bench.bench import Bench
-from benchd.bench.interlock import Interlock, Switch
+from benchd.bench.interlock import Interlock, Switch, pressed
 from benchd.devices import Clock, DeviceError, Meter, Reading, done_within
 
 MOVING_S = 0.05
@@ -83,13 +83,11 @@ class _Watched:
 
     def _heard(self, asking: asyncio.Task[Reading], late: bool) -> None:
         try:
-            reading = asking.result()
+            acted = pressed(asking.result(), self.switch.device)
         except DeviceError as error:
             self._acted(error)
             return
-        if reading.quality == "bad" or reading.value not in (0.0, 1.0):
-            self._acted(DeviceError(f"it tells {reading.value:g}, and a switch 0 or 1", device=self.switch.device))
-        elif reading.value == 1.0:
+        if acted:
             self._acted(None)
         elif late:
             self._acted(DeviceError(f"its answer took longer than {UNREAD_S:g} s", device=self.switch.device))

@@ -79,7 +79,9 @@ class AxisContract(DeviceContract[Axis]):
         deadline = time.monotonic() + 20.0
         while abs((await axis.read()).value - start) < 0.02 * self.span(axis):
             assert time.monotonic() < deadline, "the move did not begin"
-            assert not move.done(), "the move ended too soon"
+            if move.done():
+                await move  # which says why
+                pytest.fail("the move ended too soon")
             await asyncio.sleep(0.005)
         return move
 

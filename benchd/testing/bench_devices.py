@@ -7,15 +7,20 @@ import re
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.gauge_position import GaugeScale
-from benchd.devices import Axis, Device, Gauge, Light, Operator, registry
+from benchd.bench.interlock import GUARDING, in_words
+from benchd.devices import Axis, Device, Gauge, Light, Link, Meter, Operator, registry
+from benchd.devices.guarded import guarded
 from benchd.errors import Refused
+from benchd.files.bench_file import Role
 from benchd.files.loading import LoadedBench, load_bench
+from benchd.testing.bench_switches import BenchSwitch, why_nothing_moves
 from benchd.testing.rig import Hands, Rig
 
 _ALLOWED = re.compile(r"([a-z0-9_-]{1,32})(?:=(-?\d+(?:\.\d+)?)\.\.(-?\d+(?:\.\d+)?))?")
@@ -109,29 +114,58 @@ class BenchDevices:
             return f"read, opened and closed; it does not {what} (--bench-allow {name} lets it)"
         if isinstance(device, Axis):
             low, high = self._allowed[name].reach or (device.spec.low, device.spec.high)
-            return f"HOMES, as far as its switch, and MOVES between {low:g} and {high:g} {device.spec.unit}"
+            switches = " or ".join(in_words(*switch) for switch in self._guarding())
+            unless = f"; none of that is begun while {switches} is pressed" if switches else ""
+            return f"HOMES, as far as its switch, and MOVES between {low:g} and {high:g} {device.spec.unit}{unless}"
         return "goes up to FULL LIGHT" if isinstance(device, Light) else "read"
 
     @asynccontextmanager
     async def rig(self, name: str, hands: Hands | None) -> AsyncIterator[Rig]:
-        """The device made anew and opened, without the guard that the daemon puts around it."""
-        entry = self.loaded.file.devices[name]
-        link = None
-        if entry.link is not None:
-            kind = registry.link_kind(self.loaded.file.links[entry.link].kind)
-            link = kind.create(entry.link, self.loaded.link_config(entry.link, kind.Config))
-        driver = registry.driver(entry.driver)
-        device = driver.create(name, self.loaded.device_config(name, driver.Config), link)
+        """The device made anew and opened, without the guard that the daemon puts around it. An axis that may move does
+        so only while the switches of the bench file let it."""
+        links: dict[str, Link] = {}
+        device, link = self._made(name, links)
         what = self._allowed.get(name)
+        switches = self._switches(links) if isinstance(device, Axis) and what is not None else []
         try:
             if link is not None:
                 await link.open()
             await device.open()
-            yield Rig(device, link, hands, reach=None if what is None else what.reach)
+            bars = partial(why_nothing_moves, switches)
+            yield Rig(device, link, hands, reach=None if what is None else what.reach, bars=bars)
         finally:
+            for switch in switches:
+                await switch.close()
             await device.close()
             if link is not None:
                 await link.close()
+
+    def _made(self, name: str, links: dict[str, Link]) -> tuple[Device, Link | None]:
+        """A device of the bench file and its link, one of `links` if it is there already."""
+        entry = self.loaded.file.devices[name]
+        link = None
+        if entry.link is not None:
+            if entry.link not in links:
+                kind = registry.link_kind(self.loaded.file.links[entry.link].kind)
+                links[entry.link] = kind.create(entry.link, self.loaded.link_config(entry.link, kind.Config))
+            link = links[entry.link]
+        driver = registry.driver(entry.driver)
+        return driver.create(name, self.loaded.device_config(name, driver.Config), link), link
+
+    def _switches(self, links: dict[str, Link]) -> list[BenchSwitch]:
+        """Those that bar motion, the gravest first, not open yet."""
+        found = []
+        for role, name in self._guarding():
+            shared = self.loaded.file.devices[name].link in links
+            device, link = self._made(name, links)
+            meter = guarded(device, name, self.loaded.file.devices[name].driver)
+            assert isinstance(meter, Meter), "as the bench file was checked"
+            found.append(BenchSwitch(role, meter, None if shared else link))
+        return found
+
+    def _guarding(self) -> list[tuple[Role, str]]:
+        roles = self.loaded.file.roles
+        return [(role, roles[role]) for role in GUARDING if role in roles]
 
 
 class PersonsHands(Hands):

@@ -20,8 +20,8 @@ DEVICES: pytest.StashKey[BenchDevices] = pytest.StashKey()
 NO_DEVICE = "no-device"
 CAUTION = (
     "Keep hands, hair, sleeves and cables out of the way of what moves, and take lenses off. Do not look into lights. "
-    "The emergency stop has to work without this computer: switches in the bench file are not looked at here. A light "
-    "goes to its safe level as it is opened. The rules of the place come first."
+    "The emergency stop has to work without this computer: the switches in the bench file are read before each motion "
+    "alone, and not while it lasts. A light goes to its safe level as it is opened. The rules of the place come first."
 )
 
 

@@ -30,7 +30,7 @@ class DeviceContract(Generic[D]):
 
     def device(self, rig: Rig) -> D:
         """The device under test, as its kind; a call that hangs, raises what is foreign or answers amiss fails."""
-        return cast(D, Watched(rig.device))
+        return cast(D, Watched(rig.device, rig.bars))
 
     def hands(self, rig: Rig, *needed: str) -> Hands:
         """The hands, or skip where they cannot do what the test needs."""

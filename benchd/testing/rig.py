@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from benchd.devices import Axis, Device, Link
@@ -36,13 +37,19 @@ class Hands:
         return [name for name in needed if getattr(type(self), name) is getattr(Hands, name)]
 
 
+async def nothing_bars() -> str:
+    """There are no switches."""
+    return ""
+
+
 @dataclass
 class Rig:
     """A device under test: `device` open, `link` open (None where it has none). `hands` None leaves faults untested.
 
     `pace` is how much faster than life a simulator moves. `beside` is an open axis on the same controller, for what
     its motion does to the device under test; None leaves that untested. `reach` is where an axis may be sent after
-    homing, in its unit; None for the whole of its travel.
+    homing, in its unit; None for the whole of its travel. `bars` is asked before each motion why none may begin, and
+    gives a clause, or nothing.
     """
 
     device: Device
@@ -52,6 +59,7 @@ class Rig:
     patience_s: float = 10.0
     beside: Axis | None = None
     reach: tuple[float, float] | None = None
+    bars: Callable[[], Awaitable[str]] = nothing_bars
 
     async def reopen(self) -> None:
         """As the daemon does it after a loss: the link anew, then the device, again and again for a while."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from functools import partial
 from typing import Any
 
@@ -25,6 +25,7 @@ from benchd.devices import (
     Reading,
 )
 from benchd.errors import Refused
+from benchd.testing.rig import nothing_bars
 
 CLOSES_S = 10.0
 MOVE_MARGIN_S = 30.0
@@ -56,11 +57,15 @@ OWN_ERRORS: dict[str, tuple[type[Exception], ...]] = {
 """What a call may raise beside the errors of `benchd.devices`."""
 
 
-class Watched:
-    """Stands in for a device: what is no call of the interface is the device's own."""
+MOTIONS = ("home", "move_to", "jog")
 
-    def __init__(self, device: Device) -> None:
+
+class Watched:
+    """Stands in for a device: what is no call of the interface is the device's own. `bars` as in `Rig`."""
+
+    def __init__(self, device: Device, bars: Callable[[], Awaitable[str]] = nothing_bars) -> None:
         self._device = device
+        self._bars = bars
 
     def __getattr__(self, name: str) -> Any:
         found = getattr(self._device, name)
@@ -68,6 +73,8 @@ class Watched:
 
     async def _call(self, name: str, call: Callable[..., Any], *args: Any, **more: Any) -> Any:
         """In the caller's own task, so that its cancellation is the device's to pass on."""
+        if name in MOTIONS and (why := await self._bars()):
+            pytest.fail(f"{name}() was not asked for, and nothing has moved: {why}. See to it, then begin again")
         within_s = self._within_s(name, *args)
         limit = asyncio.timeout(within_s)
         try:
