@@ -5,16 +5,13 @@ Every method that moves checks trust, limits and clearance first. `stop` needs n
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Collection
 from functools import partial
 from typing import Any
 
-import structlog
-
 from benchd.assessments.sampling_positions import per_pass
 from benchd.bench.analysis import Analysis
-from benchd.bench.assembly import POINTER, ROTARY, Assembly
+from benchd.bench.assembly import POINTER, Assembly
 from benchd.bench.barrel_view import BarrelView
 from benchd.bench.datum.chain import ScaleRecord, position_record
 from benchd.bench.datum.clearance import check_way_to_switch
@@ -25,14 +22,13 @@ from benchd.bench.gate import Gate
 from benchd.bench.holds import Hold
 from benchd.bench.interlock import Interlock
 from benchd.bench.jobs import Jobs, Stopped
+from benchd.bench.laser.pointer import Pointer
 from benchd.bench.lights import Lights
 from benchd.bench.motion.figures import MotionFigures, check_limits
 from benchd.bench.motion.jogging import Jogged
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust
-from benchd.bench.motion.turner import Turner
 from benchd.bench.notices import Notices
-from benchd.bench.pointer import Pointer
 from benchd.bench.records_in_force import RecordsInForce
 from benchd.bench.requests import (
     CARRIAGE,
@@ -46,22 +42,21 @@ from benchd.bench.requests import (
     readable,
     too_fast_by_hand,
 )
-from benchd.bench.ring_angles import angles_of, not_turned
-from benchd.bench.run_record import RunRecord, keep_and_publish
-from benchd.bench.sensors import Sensors
+from benchd.bench.rings.rings import Rings
+from benchd.bench.rings.turner import Turner
+from benchd.bench.run_record import RunRecord
+from benchd.bench.sensors.lean import keep_lean
+from benchd.bench.sensors.sensors import Sensors
 from benchd.bench.sweep.disturbances import Disturbances
 from benchd.bench.sweep.expected import expected_offset_um
 from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
 from benchd.bench.sweep.sweeper import Progress, Sweeper
 from benchd.detectors.available import available_detectors
 from benchd.detectors.detector import Detector
-from benchd.devices import Approach, Axis, Clock, DeviceError, Encoder, Light, Meter, Reading
+from benchd.devices import Approach, Axis, Clock, Encoder, Light, Meter, Reading
 from benchd.errors import BenchdError, Refused
 from benchd.files.loading import LoadedBench
 from benchd.records.store import Store
-from benchd.records.values import ReadingRow
-
-_log = structlog.get_logger("benchd.motion")
 
 TARGET_LIGHT = "target_light"
 
@@ -113,18 +108,10 @@ class Bench:
         self.interlock = Interlock(assembly.roles, clock)
         self.barrel = BarrelView(assembly, store, self.events, clock)
         self.carriage.clear = self.interlock.clear
-        self.turners = {
-            str(role): Turner(
-                str(role),
-                turned,
-                self.carriage.all_stops,
-                self.carriage.wait_until_free,
-                clock,
-                partial(self._ring_lost, str(role)),
-            )
-            for role in ROTARY
-            if (turned := assembly.in_role(role, Axis)) is not None
-        }
+        self.rings = Rings(
+            loaded, assembly, self.carriage, self.setup, self.events, self.jobs, lambda: self.used_by_run, clock
+        )
+        self.turners = self.rings.turners
         self.lights.emergency = lambda: self.interlock.emergency
         self.lights.stops = lambda: self.carriage.stops
         darkened = partial(self.lights.darkened, TARGET_LIGHT)
@@ -142,35 +129,11 @@ class Bench:
     async def stop(self, by: str | None = None) -> None:
         """Stop everything that moves; the position stays trusted if the controller kept it.
 
-        Every axis is sent its stop before a failure of any is told. Raises DeviceError where one may still move; a ring
-        that was lost before obeys nothing, and is told as an event beside what the stop came to.
+        Raises DeviceError, as `Rings.stop_with`, once all others are stopped.
         """
         if self.pointer is not None:  # the hold ends now; the byte of the stop comes first
             self.pointer.put_out()
-        turned = [asyncio.create_task(turner.stop(), name=f"stop {role}") for role, turner in self.turners.items()]
-        failed: DeviceError | None = None
-        try:
-            await self.carriage.stop(by)  # at once: its byte comes first
-        except DeviceError as error:
-            failed = error
-        finally:
-            ended = await asyncio.gather(*turned, return_exceptions=True)
-        for turner, came in zip(self.turners.values(), ended, strict=True):
-            if isinstance(came, DeviceError) and (failed is not None or turner.barred is not None):
-                self._not_stopped(turner, came)
-            elif isinstance(came, DeviceError):
-                failed = came
-            elif came is not None:
-                raise came
-        if failed is not None:
-            raise failed
-
-    def _not_stopped(self, turner: Turner, error: DeviceError) -> None:
-        why = turner.barred or error.text.rstrip(".")
-        text = f"{turner.name} was not stopped: {why}. What it was told before it may still do."
-        _log.warning("not stopped", axis=turner.name, why=why)
-        advice = "Use the emergency stop of the bench if it turns, and see to its cable."
-        self.events.tell(error.code, text, severity="error", advice=advice, data={"axis": turner.name})
+        await self.rings.stop_with(partial(self.carriage.stop, by))
 
     @property
     def motion(self) -> str:
@@ -244,10 +207,7 @@ class Bench:
         """
         since = self.carriage.stops if since is None else since
         await self.enter_readings()
-        wanted = {role: deg for role, deg in self.rings_set.items() if not self.turners[role].stands_at(deg)}
-        for role, angle_deg in wanted.items():
-            self.turners[role].check(angle_deg)
-        for role, angle_deg in wanted.items():
+        for role, angle_deg in self.rings.to_turn_deg().items():
             await self.turn(role, angle_deg, since=since)
         return await self.nominal(since=since)
 
@@ -355,7 +315,7 @@ class Bench:
         if f_number is None:
             raise no_lens()
         self.trust.require()
-        self.check_rings()
+        self.rings.check()
         lens = self.setup.document.lens
         if lens is not None:
             await warn_if_infeasible(self.setup.chain, self.loaded.records.lens(lens), self.analysis, self.events)
@@ -364,7 +324,8 @@ class Bench:
         if order.about == "expected":
             expected_um = await expected_offset_um(self.store, self.loaded.records, self.setup.document)
         before = run.sweeps[-1] if run.sweeps and not self._lit_anew(run.sweeps[-1]) else None
-        disturbances, leans = self._disturbances(), await self._level(run)
+        disturbances = self._disturbances()
+        leans = await keep_lean(self.sensors, run, self.store, self.notices)
         await disturbances.begin()
         try:
             data = await sweeper.sweep(order, f_number, run, gate, progress, before, expected_um)
@@ -374,29 +335,6 @@ class Bench:
         data.flags += [*leans, *await disturbances.changes()]
         run.sweeps.append(data)
         return data
-
-    async def _level(self, run: RunRecord) -> list[str]:
-        """How the bench leans, kept with the run; a sentence where that is too much. Raises Refused('limit')."""
-        found = await self.sensors.level()
-        if found is None:
-            return []
-        reading, sentences = found
-        if reading.quality != "bad":
-            row = ReadingRow(
-                run=run.id,
-                idx=run.next_index(),
-                t_utc=reading.t_utc,
-                t_mono=reading.t_mono,
-                offset_um=None,
-                carriage_um=None,
-                device="level",
-                channel="level",
-                value=reading.value,
-                unit=reading.unit,
-                quality=reading.quality,
-            )
-            await keep_and_publish(self.store, self.notices, [row])
-        return sentences
 
     def _lit_anew(self, sweep: SweepData) -> bool:
         """Whether the target's light was set since, for which exposures have to be found again."""
@@ -429,39 +367,6 @@ class Bench:
                 severity="error",
                 advice="Find the cause, then home again.",
                 data={"kind": kind},
-            )
-
-    def goes_by(self, role: str) -> bool:
-        """Whether what is under way goes by the angle of this axis: it turns, or a run names it or needs it set."""
-        if self.jobs.kind is None:
-            return False
-        named = {role, self.assembly.roles[role]}
-        try:
-            needed = role in self.rings_set
-        except BenchdError:  # a set-up that cannot be said has nothing that it could do without
-            needed = True
-        return needed or self.turners[role].state != "idle" or bool(named & set(self.used_by_run))
-
-    @property
-    def rings_set(self) -> dict[str, float]:
-        """The angles that the set-up asks of what turns, by role."""
-        return angles_of(self.setup.document, self.loaded.records, self.turners)
-
-    def check_rings(self) -> None:
-        """Raise Refused('not_driven') where a ring does not stand where the set-up says that it does."""
-        for role, angle_deg in self.rings_set.items():
-            if not self.turners[role].stands_at(angle_deg):
-                raise not_turned(role, angle_deg, self.turners[role].placed_deg)
-
-    def _ring_lost(self, role: str, kind: str, why: str) -> None:
-        self.turners[role].placed_deg = None
-        if kind != "homing":
-            self.events.tell(
-                "not_homed",
-                f"The angle of {role} is not trusted any more: {why}.",
-                severity="error",
-                advice=f"Find the cause, then home {role} again.",
-                data={"kind": kind, "axis": role},
             )
 
     def _job_ended(self, kind: str, cause: str | None, result: Any, error: BaseException | None) -> None:

@@ -12,7 +12,7 @@ import structlog
 
 from benchd.bench.assembly import Assembly
 from benchd.bench.interlock import Switch
-from benchd.bench.pointer import ANEW, Pointer
+from benchd.bench.laser.pointer import ANEW, Pointer
 from benchd.devices import Clock, DeviceError, Light
 from benchd.errors import BenchdError, Refused
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from benchd.bench.bench import Bench
 from benchd.bench.interlock import EMERGENCY_STOP
-from benchd.bench.motion.turner import Turner
+from benchd.bench.rings.turner import Turner
 from benchd.devices import Axis, DeviceError
 from benchd.errors import BenchdError
 
@@ -43,7 +43,7 @@ class PublishedRings:
     def _lost(self, role: str, kind: str, why: str) -> None:
         """Called synchronously on the loss: publish it, then begin to halt what goes by this angle."""
         self._tell(role)
-        if kind not in ("homing", EMERGENCY_STOP) and self._bench.goes_by(role):  # whose causes end it themselves
+        if kind not in ("homing", EMERGENCY_STOP) and self._bench.rings.goes_by(role):  # whose causes end it themselves
             text = f"The angle of {role} is not trusted any more: {why}."
             advice = f"Find the cause, then home {role} again."
             self._halt(DeviceError(text, advice=advice, device=role, data={"kind": kind}))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from benchd.arrangements.setup_document import CLEARED_WITH, SETTABLE, RingMark, SetupDocument
 from benchd.bench.datum.chain import Chain
 from benchd.bench.kept_findings import forget_findings_of_lens
-from benchd.bench.ring_angles import angles_for
+from benchd.bench.rings.angles import angles_for
 
 if TYPE_CHECKING:
     from benchd.bench.bench import Bench

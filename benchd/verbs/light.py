@@ -86,7 +86,7 @@ class Light(Verb[LightArgs | LightStepArgs]):
     def check(self, args: LightArgs | LightStepArgs, view: BenchView, open_args: OpenArgs) -> None:
         if "light" in open_args or not args.lights_up() or (isinstance(args, LightArgs) and args.hold is not None):
             return
-        from benchd.bench.pointer import Pointer, held_only
+        from benchd.bench.laser.pointer import Pointer, held_only
 
         if isinstance(view.device_for(self.use, args.light), Pointer):
             raise held_only(args.light)

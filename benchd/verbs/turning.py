@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from benchd.bench.motion.trust import not_homed
-from benchd.bench.motion.turner import Turns
-from benchd.bench.ring_angles import angles_for, not_turned
+from benchd.bench.rings.angles import angles_for, not_turned
+from benchd.bench.rings.turner import Turns
 from benchd.errors import Refused
 from benchd.verbs.entry import Entry, TurnEntry, WouldBeRefused, conditional, may_proceed, most_certain
 

@@ -16,8 +16,8 @@ from benchd.bench.datum.chain import Chain
 from benchd.bench.datum.clearance import Clearance, Parts, parts_of
 from benchd.bench.datum.glass_residual import glass_question_text
 from benchd.bench.motion.figures import HOMING_BEYOND_UM, MotionFigures
-from benchd.bench.motion.turner import Turner
 from benchd.bench.requests import CARRIAGE, check_continuous, device_for
+from benchd.bench.rings.turner import Turner
 from benchd.detectors.available import AvailableDetectors
 from benchd.detectors.detector import DEFAULT_LP_MM
 from benchd.devices import Axis, DeviceError

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from benchd.bench.assembly import build
-from benchd.bench.pointer import Pointer
-from benchd.bench.unlit_camera import UnlitCamera
+from benchd.bench.laser.pointer import Pointer
+from benchd.bench.laser.unlit_camera import UnlitCamera
 from benchd.devices import Camera, Light
 from benchd.files.loading import load_bench
 from benchd.files.problems import FileProblems

@@ -12,7 +12,7 @@ import pytest
 import pytest_asyncio
 
 from benchd.bench.holds import LAPSES_S
-from benchd.bench.pointer import Pointer
+from benchd.bench.laser.pointer import Pointer
 from benchd.devices import Camera
 from benchd.errors import BenchdError, Refused
 from tests.virtual.beam import FRAMES_S, NET_S, STANDS, Beam, Finger, beamed, finger

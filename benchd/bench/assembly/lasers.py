@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchd.bench.pointer import Pointer
-from benchd.bench.unlit_camera import UnlitCamera
+from benchd.bench.laser.pointer import Pointer
+from benchd.bench.laser.unlit_camera import UnlitCamera
 from benchd.devices import Camera, Device, Light
 from benchd.files.bench_file import Role
 from benchd.files.loading import LoadedBench

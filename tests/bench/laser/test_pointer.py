@@ -10,9 +10,10 @@ from typing import NoReturn
 import pytest
 from structlog.testing import capture_logs
 
-from benchd.bench import holds, pointer
+from benchd.bench import holds
 from benchd.bench.holds import LAPSES_S
-from benchd.bench.pointer import Pointer
+from benchd.bench.laser import pointer
+from benchd.bench.laser.pointer import Pointer
 from benchd.devices import DeviceError, Health, Identity, Light, LightSpec, Link
 from benchd.errors import Refused
 

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator
 from contextlib import aclosing
 from typing import Any, NoReturn, cast
 
-from benchd.bench.pointer import Pointer
+from benchd.bench.laser.pointer import Pointer
 from benchd.devices import Camera, CameraSpec, Exposure, Frame, Health, Identity, Link
 
 
