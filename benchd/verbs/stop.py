@@ -15,7 +15,7 @@ class StopArgs(Args):
 
 
 class AtRest(Result):
-    """Everything that could be told to stands; what was lost before is told as an event."""
+    """All that obeys stands; what was lost before is told as an event."""
 
     beat: str
     """Drawn after the stop, which has voided those before it."""
